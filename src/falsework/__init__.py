@@ -1,0 +1,1 @@
+"""falsework: the bench for supports in filament printing."""

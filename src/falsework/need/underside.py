@@ -1,0 +1,77 @@
+"""``Underside`` and ``NeedMap``: what gets printed over air, by layer and joined into patches."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.droop.estimate import Estimate
+from falsework.layers.stack import Indices, Regions
+
+
+class Kind(StrEnum):
+    """How an underside carries itself while it is printed."""
+
+    HOLDS = "holds"  # past the reach, but by so little that it prints
+    BRIDGE = "bridge"  # anchored on two sides
+    CANTILEVER = "cantilever"  # anchored on one side
+    ISLAND = "island"  # starts in mid-air
+
+
+@dataclass(frozen=True)
+class Underside:
+    """A connected patch printed over air: the thing a person would point at.
+
+    Lengths mm, angles degrees from the vertical (90 = flat). ``layers`` is first and last layer index.
+    ``span_mm`` and ``span_direction_deg`` (from x towards y) are for bridges, else 0.
+    ``free_length_mm``: the farthest that any of its layers reaches past the layer beneath it.
+    ``extent_mm``: its horizontal extent away from where it is first anchored.
+    ``height_mm``: z of its lowest point; ``center_mm``: a point on it (for labels).
+    ``bridge_share``: share of its area that two anchored sides can carry.
+    """
+
+    number: int
+    kind: Kind
+    area_mm2: float
+    layers: tuple[int, int]
+    angle_deg: float
+    span_mm: float
+    span_direction_deg: float
+    free_length_mm: float
+    extent_mm: float
+    bridge_share: float
+    height_mm: float
+    center_mm: tuple[float, float, float]
+    droop_mm: Estimate  # left to itself
+    supported_droop_mm: Estimate  # with the process's support beneath it
+    risk: float  # droop times area, mm³; islands first
+
+
+@dataclass(frozen=True, eq=False)
+class NeedMap:
+    """Everything printed over air.
+
+    Attributes
+    ----------
+    reach_mm : how far a layer may reach past the one beneath and still hold.
+    limit_deg : the same as an angle from the vertical at the process's layer height.
+    undersides : numbered from 1, worst first; ``undersides[k].number == k + 1``.
+    regions : (N,) shapely polygons, one connected strip of one layer each, lying over air.
+    region_layer : (N,) layer index of each.
+    region_underside : (N,) index into ``undersides``.
+    """
+
+    reach_mm: float
+    limit_deg: float
+    undersides: tuple[Underside, ...]
+    regions: Regions
+    region_layer: Indices
+    region_underside: Indices
+
+    def of(self, index: int) -> tuple[Regions, NDArray[np.int64]]:
+        """Regions and layers of ``undersides[index]``."""
+        mine = self.region_underside == index
+        return self.regions[mine], self.region_layer[mine]

@@ -1,0 +1,256 @@
+"""Printer, Material, Structure and Process: frozen values with units in their names."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from falsework.process.fields import setting
+
+
+@dataclass(frozen=True)
+class Printer:
+    """The machine: what it can reach and how fast it moves."""
+
+    name: str = setting("generic bench printer", help="what the print room calls it")
+    build_width_mm: float = setting(
+        220.0, help="build volume along x", unit="mm", low=10, high=5000, source="from memory: a common size"
+    )
+    build_depth_mm: float = setting(
+        220.0, help="build volume along y", unit="mm", low=10, high=5000, source="from memory: a common size"
+    )
+    build_height_mm: float = setting(
+        250.0, help="build volume along z", unit="mm", low=10, high=5000, source="from memory: a common size"
+    )
+    filament_diameter_mm: float = setting(
+        1.75, help="filament diameter", unit="mm", low=1.0, high=5.0, source="common practice, no source"
+    )
+    acceleration_mm_s2: float = setting(
+        1000.0,
+        help="acceleration of printing moves",
+        unit="mm/s²",
+        low=10,
+        high=50000,
+        source="from memory: a modest value",
+    )
+    corner_speed_mm_s: float = setting(
+        8.0,
+        help="speed kept through a right-angled corner",
+        unit="mm/s",
+        low=0,
+        high=100,
+        source="from memory",
+    )
+    travel_speed_mm_s: float = setting(
+        120.0, help="speed of moves that extrude nothing", unit="mm/s", low=5, high=1000, source="from memory"
+    )
+    price_per_hour: float = setting(
+        0.5,
+        help="what an hour of this machine costs, in your currency",
+        unit="1/h",
+        low=0,
+        high=1000,
+        source="from memory: power and wear; set your own",
+    )
+
+
+@dataclass(frozen=True)
+class Material:
+    """The filament: price, temperatures, and the properties that the droop model uses."""
+
+    name: str = setting("PLA", help="the material's name")
+    density_g_cm3: float = setting(
+        1.24, help="density of the solid", unit="g/cm³", low=0.5, high=10, source="from memory: datasheets"
+    )
+    price_per_kg: float = setting(
+        22.0,
+        help="price of a kilogram, in your currency",
+        unit="1/kg",
+        low=0,
+        high=5000,
+        source="from memory; set your own",
+    )
+    nozzle_temperature_c: float = setting(
+        210.0, help="nozzle temperature", unit="°C", low=120, high=500, source="from memory: datasheets"
+    )
+    bed_temperature_c: float = setting(
+        60.0, help="bed temperature", unit="°C", low=0, high=200, source="from memory: datasheets"
+    )
+    glass_temperature_c: float = setting(
+        60.0, help="glass transition", unit="°C", low=20, high=300, source="from memory: datasheets"
+    )
+    heat_capacity_j_kg_k: float = setting(
+        1800.0,
+        help="specific heat of the melt",
+        unit="J/(kg·K)",
+        low=500,
+        high=5000,
+        source="from memory; 1200 measured by Zmeskal et al. 2020",
+    )
+    conductivity_w_m_k: float = setting(
+        0.13, help="thermal conductivity", unit="W/(m·K)", low=0.05, high=5, source="from memory"
+    )
+    youngs_modulus_gpa: float = setting(
+        3.3,
+        help="Young's modulus of the cold solid",
+        unit="GPa",
+        low=0.01,
+        high=100,
+        source="from memory: datasheets",
+    )
+    wlf_d1_pa_s: float = setting(
+        3.317e9,
+        help="zero-shear viscosity at the temperature D2 (WLF)",
+        unit="Pa·s",
+        low=1,
+        high=1e30,
+        source="from memory: an injection-moulding report",
+    )
+    wlf_d2_c: float = setting(
+        100.0,
+        help="reference temperature D2 of the WLF law",
+        unit="°C",
+        low=-50,
+        high=400,
+        source="from memory: an injection-moulding report",
+    )
+    wlf_a1: float = setting(
+        20.19, help="A1 of the WLF law", low=1, high=200, source="from memory: an injection-moulding report"
+    )
+    wlf_a2_k: float = setting(
+        51.6, help="A2 of the WLF law", unit="K", low=1, high=500, source="from memory: universal value"
+    )
+    taut_strain: float = setting(
+        0.010,
+        help="net strain that keeps a bridging strand taut while it cools (contraction less overfeed)",
+        low=0.0,
+        high=0.2,
+        source="constructed; to be fitted by tuning",
+    )
+    usual_fan: float = setting(
+        1.0,
+        help="fan share at which common practice's 45° limit is taken to hold for this material",
+        low=0,
+        high=1,
+        source="from memory",
+    )
+    weld_strength_mpa: float = setting(
+        30.0,
+        help="strength of a full weld between layers",
+        unit="MPa",
+        low=0.1,
+        high=500,
+        source="33.75 interface, 3D Printing and Additive Manufacturing, doi 10.1089/3dp.2020.0109 (PLA), rounded down",
+    )
+
+
+@dataclass(frozen=True)
+class Structure:
+    """How supports of the part's own material are built."""
+
+    pattern: str = setting(
+        "lines",
+        help="strands of the support's body: parallel lines, or two crossing sets",
+        choices=("lines", "grid"),
+        source="common practice, no source: lines pull out, a grid carries better",
+    )
+    spacing_mm: float = setting(
+        2.0,
+        help="distance between the lines of the body",
+        unit="mm",
+        low=0.3,
+        high=50,
+        source="common practice, no source",
+    )
+    line_angle_deg: float = setting(
+        0.0, help="direction of the body's lines, from x towards y", unit="°", low=-180, high=180
+    )
+    perimeter_lines: int = setting(
+        0,
+        help="closed lines around the body; they hold it together and make it harder to remove",
+        low=0,
+        high=3,
+        source="common practice, no source",
+    )
+    interface_layers: int = setting(
+        2,
+        help="dense layers on top, a roof that recovers from droop",
+        low=0,
+        high=20,
+        source="common practice, no source",
+    )
+    interface_layers_below: int = setting(
+        1,
+        help="dense layers beneath, where the support stands on the part",
+        low=0,
+        high=20,
+        source="common practice, no source",
+    )
+    air_gap_layers: float = setting(
+        2.0,
+        help="air gap under the part as a multiple of the layer height",
+        low=0.0,
+        high=20,
+        source="common practice, no source: 0.2 mm layers, 0.4 mm gap; 0.9 mm layers, 1.8 mm gap",
+    )
+    air_gap_mm: float = setting(
+        0.0, help="air gap under the part in mm; 0 means: take air_gap_layers", unit="mm", low=0.0, high=20
+    )
+    air_gap_below_layers: float = setting(
+        1.0,
+        help="air gap between a support's feet and the part they stand on, as a multiple of the layer height",
+        low=0.0,
+        high=20,
+        source="from memory: half the gap on top",
+    )
+    side_gap_mm: float = setting(
+        0.4,
+        help="sideways clearance between support and part",
+        unit="mm",
+        low=0.0,
+        high=20,
+        source="0.2 moves, 0.1 fused: one student laboratory record (anecdotal); doubled",
+    )
+    foot_widening_mm: float = setting(
+        1.0,
+        help="how far the foot on the bed reaches past the body",
+        unit="mm",
+        low=0.0,
+        high=20,
+        source="from memory",
+    )
+    foot_layers: int = setting(2, help="layers of the widened foot", low=0, high=50, source="from memory")
+    wall_slenderness: float = setting(
+        40.0,
+        help="greatest free height of a support wall over its thickness before it is tied",
+        low=5,
+        high=500,
+        source="from memory; the Euler check may ask for less",
+    )
+
+
+@dataclass(frozen=True)
+class Process:
+    """One way of printing: nozzle, layers, cooling and speeds, with its machine, material and supports."""
+
+    name: str = setting("unnamed", help="the process's name")
+    nozzle_mm: float = setting(0.4, help="nozzle bore", unit="mm", low=0.1, high=3.0)
+    layer_height_mm: float = setting(0.2, help="layer height", unit="mm", low=0.02, high=2.5)
+    first_layer_height_mm: float = setting(
+        0.2, help="height of the first layer", unit="mm", low=0.02, high=2.5
+    )
+    line_width_mm: float = setting(0.45, help="width of one strand", unit="mm", low=0.05, high=5.0)
+    fan: float = setting(1.0, help="cooling fan, share of full", low=0.0, high=1.0)
+    room_temperature_c: float = setting(25.0, help="air around the part", unit="°C", low=-20, high=120)
+    wall_lines: int = setting(2, help="closed lines around the part's sections", low=1, high=20)
+    solid_layers: int = setting(4, help="solid layers above and below", low=0, high=50)
+    fill: float = setting(0.15, help="fill of the part's inside, share of solid", low=0.0, high=1.0)
+    wall_speed_mm_s: float = setting(45.0, help="speed of walls", unit="mm/s", low=1, high=1000)
+    fill_speed_mm_s: float = setting(60.0, help="speed of fill", unit="mm/s", low=1, high=1000)
+    bridge_speed_mm_s: float = setting(30.0, help="speed over air", unit="mm/s", low=1, high=1000)
+    support_speed_mm_s: float = setting(60.0, help="speed of supports", unit="mm/s", low=1, high=1000)
+    first_layer_speed_mm_s: float = setting(
+        20.0, help="speed of the first layer", unit="mm/s", low=1, high=1000
+    )
+    printer: Printer = Printer()
+    material: Material = Material()
+    structure: Structure = Structure()

@@ -1,0 +1,110 @@
+"""``SupportScheme``: the supports as regions, strands, pieces and one closed mesh."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum, StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.cost.cost import Cost
+from falsework.layers.stack import Floats, Indices, Regions
+
+
+class Standing(StrEnum):
+    """Where the support of an underside may stand."""
+
+    NONE = "none"
+    BED = "bed"
+    ANYWHERE = "anywhere"
+
+
+class Role(IntEnum):
+    """What a strand of support is for."""
+
+    LINE = 0  # the body's lines
+    CROSS = 1  # second set of lines of a grid, or a tie between lines
+    PERIMETER = 2
+    ROOF = 3  # dense interface on top
+    FLOOR = 4  # dense interface where the support stands on the part
+    FOOT = 5  # widened first layers on the bed
+
+
+@dataclass(frozen=True, eq=False)
+class Strands:
+    """Straight strands of support, layer by layer: centre lines of extruded beads.
+
+    ``ends_mm`` (E, 4) x0, y0, x1, y1; ``layer`` (E,) ; ``role`` (E,) values of ``Role``;
+    ``piece`` (E,) index into ``SupportScheme.pieces``. Sorted by layer.
+    """
+
+    ends_mm: Floats
+    layer: Indices
+    role: NDArray[np.int8]
+    piece: Indices
+
+    @property
+    def lengths_mm(self) -> Floats:
+        lengths: Floats = np.hypot(
+            self.ends_mm[:, 2] - self.ends_mm[:, 0], self.ends_mm[:, 3] - self.ends_mm[:, 1]
+        )
+        return lengths
+
+
+@dataclass(frozen=True)
+class SupportPiece:
+    """One connected piece of support.
+
+    ``undersides`` are the numbers it carries. Areas mm²: ``contact`` under the part (through the gap),
+    ``foot`` on the bed, ``scar`` where it stands on the part. ``slenderness`` is free height over least
+    thickness of its walls; ``buckling_safety`` Euler load over load carried; ``topple_safety`` righting over
+    overturning moment; ``remedy`` says what was done to make it stable ('' where nothing was needed),
+    ``weak`` that it still fails a check.
+    """
+
+    number: int
+    undersides: tuple[int, ...]
+    contact_mm2: float
+    foot_mm2: float
+    scar_mm2: float
+    bottom_mm: float
+    top_mm: float
+    slenderness: float
+    buckling_safety: float
+    topple_safety: float
+    remedy: str
+    weak: bool
+    cost: Cost
+
+
+@dataclass(frozen=True)
+class Gap:
+    """An air gap as asked for and as whole layers can realise it."""
+
+    asked_mm: float
+    layers: int
+    realised_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class SupportScheme:
+    """Supports ready to be written: nothing in them touches the part, every layer rests on something.
+
+    ``body``, ``roof``, ``floor``, ``foot``: (L,) shapely regions per layer of the part's ``LayerStack``
+    (roof and floor are the dense interface above and beneath; body excludes them; foot is the widening on the bed).
+    ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,): a closed, outward-facing mesh of all strands.
+    """
+
+    gap: Gap
+    gap_below: Gap
+    pieces: tuple[SupportPiece, ...]
+    body: Regions
+    roof: Regions
+    floor: Regions
+    foot: Regions
+    strands: Strands
+    vertices: Floats
+    faces: NDArray[np.int32]
+    face_piece: Indices
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,76 @@
+"""Standing: where each underside's support may stand, what that costs, and which is best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from falsework.cost.cost import Cost
+from falsework.layers.stack import Floats
+from falsework.support.scheme import Standing
+
+
+@dataclass(frozen=True)
+class Weights:
+    """What the user cares about, as prices, so that everything adds up in one currency.
+
+    ``finish_per_cm2``: what a square centimetre of fully spoilt surface is worth;
+    ``filament`` and ``time`` multiply the price of support material and machine time (1 = as priced).
+    """
+
+    finish_per_cm2: float = 0.5
+    filament: float = 1.0
+    time: float = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class StandingFigures:
+    """Geometry of every underside's support by columns, arrays over undersides (U,).
+
+    A column runs from a cell of the underside straight down to the bed or to the first part surface.
+    ``area_mm2`` of the underside seen from below; ``bed_area_mm2`` of it over columns that reach the bed;
+    ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without gap);
+    ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does).
+    """
+
+    cell_mm: float
+    area_mm2: Floats
+    bed_area_mm2: Floats
+    bed_volume_mm3: Floats
+    part_volume_mm3: Floats
+    landing_mm: Floats
+
+
+@dataclass(frozen=True)
+class Option:
+    """One underside with one standing: what it takes and what it leaves."""
+
+    standing: Standing
+    cost: Cost
+    contact_mm2: float  # under the part, carried
+    left_mm2: float  # left to droop
+    scar_mm2: float  # part surface stood upon
+    finish_price: float
+    objective: float  # weighted sum in currency; the least is best
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The options of one underside, the one chosen, and why in one sentence."""
+
+    underside: int
+    options: tuple[Option, ...]  # none, bed, anywhere
+    chosen: Standing
+    why: str
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """One row of the table that shows standings side by side; ``name`` is 'chosen' or a standing."""
+
+    name: str
+    cost: Cost
+    left_count: int
+    left_mm2: float
+    contact_mm2: float
+    scar_mm2: float
+    objective: float
