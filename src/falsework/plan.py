@@ -1,77 +1,9 @@
-"""``Plan``: one part, one process, everything decided. (The pipeline itself is being built.)"""
+"""Moved to ``falsework.planning.value``: the name ``falsework.plan`` is the function. (Goes away shortly.)"""
 
-from __future__ import annotations
-
-from dataclasses import dataclass, field
-
-from falsework.cost.cost import Cost
-from falsework.layers.stack import LayerStack
-from falsework.need.underside import NeedMap, Underside
-from falsework.part.part import Finding, Part
-from falsework.process.settings import Process
-from falsework.support.scheme import Gap, SupportPiece, SupportScheme
-from falsework.support.standing import Alternative, Choice, Weights
-
-SCHEMA = "falsework.plan/1"
-
-
-@dataclass(frozen=True)
-class PartSummary:
-    """The part as planned: after healing, scaling, turning and placing on the bed."""
-
-    name: str
-    digest: str
-    triangles: int
-    size_mm: tuple[float, float, float]
-    volume_mm3: float
-    bodies: int
-    closed: bool
-    unit: str
-    scale: float
-    turn_deg: tuple[float, float, float]
-    findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True)
-class LayerSummary:
-    """One figure per layer boundary or layer, for pictures by height."""
-
-    count: int
-    z_mm: tuple[float, ...]
-    area_mm2: tuple[float, ...]
-    need_mm2: tuple[float, ...]
-    widest_stitch_mm: float
-    stitched: int
-
-
-@dataclass(frozen=True, eq=False)
-class Geometry:
-    """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
-
-    part: Part
-    stack: LayerStack
-    need: NeedMap
-    scheme: SupportScheme
-
-
-@dataclass(frozen=True)
-class Plan:
-    """The result: a value that can be written, read back and compared."""
-
-    part: PartSummary
-    process: Process
-    weights: Weights
-    standing: str  # what was asked: none, bed, anywhere or auto
-    limit_deg: float
-    reach_mm: float
-    layers: LayerSummary
-    undersides: tuple[Underside, ...]
-    choices: tuple[Choice, ...]
-    alternatives: tuple[Alternative, ...]  # none, bed, anywhere, chosen (estimated alike)
-    gap: Gap
-    gap_below: Gap
-    pieces: tuple[SupportPiece, ...]
-    part_cost: Cost
-    support_cost: Cost  # as built
-    warnings: tuple[str, ...]
-    geometry: Geometry | None = field(default=None, compare=False, repr=False)
+from falsework.planning.value import (  # noqa: F401
+    SCHEMA,
+    Geometry,
+    LayerSummary,
+    PartSummary,
+    Plan,
+)

@@ -1,0 +1,247 @@
+"""The pipeline: file → part → layers → need → standing → support → cost → ``Plan``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from falsework.cost import part_cost
+from falsework.cost.cost import Cost
+from falsework.droop import PRIOR, Belief
+from falsework.errors import PartError, ProcessError
+from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers.stack import LayerStack
+from falsework.need import need_map
+from falsework.need.underside import Kind, NeedMap
+from falsework.part import fits, place, read_part
+from falsework.part.part import Part
+from falsework.planning.store import Store
+from falsework.planning.value import Geometry, Inspection, LayerSummary, PartSummary, Plan
+from falsework.process import limit_deg, load_process, reach_mm
+from falsework.process.settings import Process, Structure
+from falsework.support import build_scheme
+from falsework.support.choosing import alternatives, choose, standing_figures, standing_warnings
+from falsework.support.scheme import Standing
+from falsework.support.standing import Weights
+from falsework.watch import QUIET, Watch
+
+MOST_LAYERS = 20_000
+
+
+def plan(
+    part: Part | str | Path,
+    process: Process | str | Path = "pla-0.4",
+    *,
+    standing: str = "auto",
+    weights: Weights = Weights(),
+    overrules: Mapping[int, Standing] | None = None,
+    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    scale: float = 1.0,
+    unit: str | None = None,
+    belief: Belief = PRIOR,
+    watch: Watch = QUIET,
+    store: Store | None = None,
+) -> Plan:
+    """Plan one part: what it needs, where supports stand, how they are built, what it all costs.
+
+    Parameters
+    ----------
+    part : a ``Part`` or the path of a mesh file.
+    process : a ``Process``, the name of a built-in one, or the path of a TOML file.
+    standing : 'none', 'bed', 'anywhere', or 'auto' to choose for each underside by ``weights``.
+    overrules : standings that the user sets by underside number, whatever ``standing`` says.
+    turn_deg : rotation about x, then y, then z; the part is then put on the bed, centred.
+    scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).
+    belief : parameters of the droop model.
+    watch : progress and cancel. store : keeps results of steps, so that a second plan repeats only
+        what a changed setting touches.
+
+    Raises
+    ------
+    PartError, ProcessError : the input cannot be planned; the message says why and what to do.
+    """
+    store = store or Store()
+    if standing not in (*Standing, "auto"):
+        raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
+    settled = _process(process)
+    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.3), store)
+    stack = _layers(placed, settled, watch.part(0.3, 0.4), store)
+    need = _need(placed, stack, settled, belief, watch.part(0.4, 0.6), store)
+    known = set(range(1, len(need.undersides) + 1))
+    overrules = overrules or {}
+    if overrules.keys() - known:
+        wrong = min(overrules.keys() - known)
+        raise ProcessError(
+            f"underside {wrong}", f"the part has {len(known)} undersides", "Use a number from the table"
+        )
+
+    key = (placed.digest, repr(replace(settled, structure=Structure())))
+    watch.at("cost of the part", 0.6)
+    own_cost = store.get(("cost", key), lambda: part_cost(stack, settled)[0])
+    figures = store.get(
+        ("columns", key), lambda: standing_figures(stack, need, settled, watch=watch.part(0.62, 0.7))
+    )
+    choices = choose(
+        figures, need, settled, own_cost, standing=standing, weights=weights, overrules=overrules
+    )
+    scheme = build_scheme(stack, need, [c.chosen for c in choices], settled, watch=watch.part(0.7, 1.0))
+    result = Plan(
+        part=summary,
+        process=settled,
+        weights=weights,
+        standing=standing,
+        limit_deg=limit_deg(settled),
+        reach_mm=reach_mm(settled),
+        layers=_layer_summary(stack, need),
+        undersides=need.undersides,
+        choices=choices,
+        alternatives=alternatives(choices, need),
+        gap=scheme.gap,
+        gap_below=scheme.gap_below,
+        pieces=scheme.pieces,
+        part_cost=own_cost,
+        support_cost=sum((p.cost for p in scheme.pieces), Cost()),
+        warnings=(
+            *_part_warnings(placed, stack, settled),
+            *standing_warnings(figures, need, choices),
+            *scheme.notes,
+        ),
+        geometry=Geometry(placed, stack, need, scheme),
+    )
+    watch.at("done", 1.0)
+    return result
+
+
+def inspect(
+    part: Part | str | Path,
+    process: Process | str | Path = "pla-0.4",
+    *,
+    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    scale: float = 1.0,
+    unit: str | None = None,
+    belief: Belief = PRIOR,
+    watch: Watch = QUIET,
+    store: Store | None = None,
+) -> Inspection:
+    """The health of a mesh and its need alone; parameters and errors as in :func:`plan`."""
+    store = store or Store()
+    settled = _process(process)
+    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.5), store)
+    stack = _layers(placed, settled, watch.part(0.5, 0.7), store)
+    need = _need(placed, stack, settled, belief, watch.part(0.7, 1.0), store)
+    watch.at("done", 1.0)
+    return Inspection(
+        part=summary,
+        process=settled,
+        limit_deg=limit_deg(settled),
+        reach_mm=reach_mm(settled),
+        layers=_layer_summary(stack, need),
+        undersides=need.undersides,
+        warnings=_part_warnings(placed, stack, settled),
+    )
+
+
+def _process(process: Process | str | Path) -> Process:
+    return process if isinstance(process, Process) else load_process(process)
+
+
+def _placed(
+    part: Part | str | Path,
+    process: Process,
+    turn_deg: tuple[float, float, float],
+    scale: float,
+    unit: str | None,
+    watch: Watch,
+    store: Store,
+) -> tuple[Part, PartSummary]:
+    raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch)
+    bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
+    placed = store.get(
+        ("place", raw.digest, turn_deg, scale, bed_mm),
+        lambda: place(raw, turn_deg=turn_deg, scale=scale, bed_mm=bed_mm),
+    )
+    health = placed.health
+    summary = PartSummary(
+        name=placed.name,
+        digest=placed.digest,
+        triangles=len(placed.faces),
+        size_mm=(float(placed.size_mm[0]), float(placed.size_mm[1]), float(placed.size_mm[2])),
+        volume_mm3=placed.volume_mm3,
+        bodies=health.bodies,
+        closed=health.closed,
+        scale=scale,
+        turn_deg=turn_deg,
+        findings=health.findings,
+    )
+    return placed, summary
+
+
+def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerStack:
+    z_mm = layer_boundaries(float(part.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm)
+    count = len(z_mm) - 1
+    if count < 1:
+        raise PartError(
+            part.name,
+            f"is {part.size_mm[2]:.3g} mm high, less than half a layer of {process.first_layer_height_mm:g} mm",
+            "Check its unit (--unit) or scale, or use thinner layers",
+        )
+    if count > MOST_LAYERS:
+        raise PartError(
+            part.name,
+            f"would take {count} layers of {process.layer_height_mm:g} mm; the most is {MOST_LAYERS}",
+            "Check its unit (--unit) or scale, or use thicker layers",
+        )
+    key = ("layers", part.digest, process.first_layer_height_mm, process.layer_height_mm)
+    return store.get(key, lambda: stack_layers(part, z_mm, watch=watch))
+
+
+def _need(
+    part: Part, stack: LayerStack, process: Process, belief: Belief, watch: Watch, store: Store
+) -> NeedMap:
+    # The need itself does not depend on how supports are built; only the droop onto them does.
+    bare = replace(process, structure=Structure())
+    need = store.get(
+        ("need", part.digest, repr(bare), belief), lambda: need_map(stack, bare, belief, watch=watch)
+    )
+    return need if process.structure == bare.structure else with_structure(need, process, belief)
+
+
+def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:
+    counts = np.array([u.kind is not Kind.HOLDS for u in need.undersides], dtype=bool)
+    listed = counts[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
+    need_mm2 = np.bincount(
+        need.region_layer[listed], weights=shapely.area(need.regions[listed]), minlength=stack.count
+    )
+    return LayerSummary(
+        count=stack.count,
+        z_mm=tuple(stack.z_mm.tolist()),
+        area_mm2=tuple(stack.areas_mm2.tolist()),
+        need_mm2=tuple(need_mm2.tolist()),
+        widest_stitch_mm=stack.widest_stitch_mm,
+        stitched=len(stack.stitched_layers),
+    )
+
+
+def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str, ...]:
+    printer = process.printer
+    build_mm = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
+    warnings = list(fits(part, build_mm))
+    for finding in part.health.findings:
+        if finding.serious:
+            where = (
+                ""
+                if finding.where_mm is None
+                else " near x {:.1f}, y {:.1f}, z {:.1f} mm".format(*finding.where_mm)
+            )
+            warnings.append(f"{finding.count} × {finding.what}{where}: {finding.done or 'left as it is'}")
+    if len(stack.stitched_layers):
+        first = stack.middles_mm[stack.stitched_layers[0]]
+        warnings.append(
+            f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging gaps "
+            f"of up to {stack.widest_stitch_mm:.2f} mm, the first at z {first:.1f} mm"
+        )
+    return tuple(warnings)

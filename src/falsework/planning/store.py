@@ -1,0 +1,37 @@
+"""``Store``: results of pipeline steps kept by the content they were made from."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from threading import Lock
+from typing import TypeVar
+
+T = TypeVar("T")
+
+
+class Store:
+    """Keeps the last ``capacity`` step results of one process in memory.
+
+    A key names the step and everything its result depends on, so nothing is ever stale: changing the
+    air gap finds the layers and the need of the same part again. Safe to share between threads; two
+    threads that ask for the same missing result may both make it (the results are equal).
+    """
+
+    def __init__(self, capacity: int = 64) -> None:
+        self._capacity = capacity
+        self._kept: OrderedDict[Hashable, object] = OrderedDict()
+        self._lock = Lock()
+
+    def get(self, key: Hashable, make: Callable[[], T]) -> T:
+        """The result kept under ``key``, else ``make()``, which is then kept."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]  # type: ignore[return-value]
+        result = make()
+        with self._lock:
+            self._kept[key] = result
+            while len(self._kept) > self._capacity:
+                self._kept.popitem(last=False)
+        return result

@@ -1,0 +1,104 @@
+"""``Plan``: one part, one process, everything decided. The pipeline that makes it is ``planning.pipeline``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from falsework.cost.cost import Cost
+from falsework.layers.stack import LayerStack
+from falsework.need.underside import NeedMap, Underside
+from falsework.part.part import Finding, Part
+from falsework.planning.document import dumps, loads
+from falsework.process.settings import Process
+from falsework.support.scheme import Gap, SupportPiece, SupportScheme
+from falsework.support.standing import Alternative, Choice, Weights
+
+SCHEMA = "falsework.plan/1"
+INSPECTION_SCHEMA = "falsework.inspection/1"
+
+
+@dataclass(frozen=True)
+class PartSummary:
+    """The part as planned: after healing, scaling, turning and placing on the bed."""
+
+    name: str
+    digest: str
+    triangles: int
+    size_mm: tuple[float, float, float]
+    volume_mm3: float
+    bodies: int
+    closed: bool
+    scale: float
+    turn_deg: tuple[float, float, float]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class LayerSummary:
+    """One figure per layer boundary or layer, for pictures by height."""
+
+    count: int
+    z_mm: tuple[float, ...]
+    area_mm2: tuple[float, ...]
+    need_mm2: tuple[float, ...]
+    widest_stitch_mm: float
+    stitched: int
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """The part's health and its need alone."""
+
+    part: PartSummary
+    process: Process
+    limit_deg: float
+    reach_mm: float
+    layers: LayerSummary
+    undersides: tuple[Underside, ...]
+    warnings: tuple[str, ...]
+
+    def to_json(self) -> str:
+        """Text of the inspection under schema ``falsework.inspection/1``."""
+        return dumps(self, INSPECTION_SCHEMA)
+
+
+@dataclass(frozen=True, eq=False)
+class Geometry:
+    """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
+
+    part: Part
+    stack: LayerStack
+    need: NeedMap
+    scheme: SupportScheme
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The result: a value that can be written, read back and compared."""
+
+    part: PartSummary
+    process: Process
+    weights: Weights
+    standing: str  # what was asked: none, bed, anywhere or auto
+    limit_deg: float
+    reach_mm: float
+    layers: LayerSummary
+    undersides: tuple[Underside, ...]
+    choices: tuple[Choice, ...]
+    alternatives: tuple[Alternative, ...]  # none, bed, anywhere, chosen (estimated alike)
+    gap: Gap
+    gap_below: Gap
+    pieces: tuple[SupportPiece, ...]
+    part_cost: Cost
+    support_cost: Cost  # as built
+    warnings: tuple[str, ...]
+    geometry: Geometry | None = field(default=None, compare=False, repr=False)
+
+    def to_json(self) -> str:
+        """Text of ``plan.json``: everything but the geometry, which is written as files beside it."""
+        return dumps(self, SCHEMA)
+
+    @staticmethod
+    def from_json(text: str, subject: str = "plan.json") -> Plan:
+        """Read ``plan.json`` back to an equal ``Plan``; ``PartError`` where it does not fit the schema."""
+        return loads(Plan, text, SCHEMA, subject)
