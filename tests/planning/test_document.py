@@ -1,0 +1,88 @@
+"""plan.json: what is written reads back equal, and what does not fit is refused in one sentence."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from falsework.errors import PartError
+from falsework.planning.document import decode, dumps, encode, loads
+
+
+class Colour(StrEnum):
+    RED = "red"
+
+
+@dataclass(frozen=True)
+class Inner:
+    length_mm: float
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Outer:
+    inner: Inner
+    many: tuple[Inner, ...]
+    point: tuple[float, float, float] | None
+    colour: Colour
+    count: int
+    flag: bool
+    heavy: object = field(default=None, compare=False)
+
+
+finite = st.floats(allow_nan=False, allow_infinity=False)
+inners = st.builds(Inner, finite, st.text())
+outers = st.builds(
+    Outer,
+    inners,
+    st.lists(inners, max_size=4).map(tuple),
+    st.none() | st.tuples(finite, finite, finite),
+    st.just(Colour.RED),
+    st.integers(),
+    st.booleans(),
+)
+
+
+@given(outers)
+def test_reads_back_equal_and_writes_the_same_bytes(value: Outer) -> None:
+    text = dumps(value, "test/1")
+    again = loads(Outer, text, "test/1", "x.json")
+    assert again == value
+    assert dumps(again, "test/1") == text
+
+
+def test_fields_that_are_not_compared_stay_out() -> None:
+    value = Outer(Inner(1.0), (), None, Colour.RED, 1, True, heavy=object())
+    assert "heavy" not in encode(value)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda d: d.pop("inner"), "inner"),
+        (lambda d: d.update(extra=1), "extra"),
+        (lambda d: d.update(count="three"), "three"),
+        (lambda d: d.update(colour="blue"), "blue"),
+        (lambda d: d.update(schema="test/2"), "test/2"),
+    ],
+)
+def test_what_does_not_fit_is_refused_by_name(change, says: str) -> None:
+    document = json.loads(dumps(Outer(Inner(1.0), (), None, Colour.RED, 1, True), "test/1"))
+    change(document)
+    with pytest.raises(PartError, match=says):
+        loads(Outer, json.dumps(document), "test/1", "x.json")
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", "nonsense", '{"schema": 3}'])
+def test_anything_else_is_one_sentence(text: str) -> None:
+    with pytest.raises(PartError, match=r"x\.json"):
+        loads(Outer, text, "test/1", "x.json")
+
+
+def test_whole_numbers_read_as_floats_where_floats_are_meant() -> None:
+    assert decode(Inner, {"length_mm": 3, "name": ""}) == Inner(3.0)
