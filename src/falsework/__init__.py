@@ -1,1 +1,110 @@
-"""falsework: the bench for supports in filament printing."""
+"""falsework: the bench for supports in filament printing.
+
+::
+
+    import falsework
+
+    plan = falsework.plan("ventilator-cowl.stl", "pla-0.4")
+    falsework.write_plan(plan, "cowl-plan")
+
+Names are looked up when they are first used, so ``import falsework`` itself loads nothing heavy.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from falsework.cost.cost import Cost
+    from falsework.droop.estimate import Estimate
+    from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
+    from falsework.files.folder import write_plan
+    from falsework.files.settings_sheet import settings_sheet
+    from falsework.files.stl import write_stl
+    from falsework.files.threemf import write_3mf
+    from falsework.need.underside import Kind, Underside
+    from falsework.part import read_part
+    from falsework.part.part import Part
+    from falsework.planning.pipeline import inspect, plan
+    from falsework.planning.store import Store
+    from falsework.planning.value import Inspection, Plan
+    from falsework.process import builtin_names, dump_process, load_process
+    from falsework.process.settings import Material, Printer, Process, Structure
+    from falsework.report import report_html
+    from falsework.support.scheme import Standing
+    from falsework.support.standing import Weights
+    from falsework.watch import Watch
+
+_HOMES = {
+    "falsework.cost.cost": ("Cost",),
+    "falsework.droop.estimate": ("Estimate",),
+    "falsework.errors": ("Cancelled", "FalseworkError", "OutputError", "PartError", "ProcessError"),
+    "falsework.files.folder": ("write_plan",),
+    "falsework.files.settings_sheet": ("settings_sheet",),
+    "falsework.files.stl": ("write_stl",),
+    "falsework.files.threemf": ("write_3mf",),
+    "falsework.need.underside": ("Kind", "Underside"),
+    "falsework.part": ("read_part",),
+    "falsework.part.part": ("Part",),
+    "falsework.planning.pipeline": ("inspect", "plan"),
+    "falsework.planning.store": ("Store",),
+    "falsework.planning.value": ("Inspection", "Plan"),
+    "falsework.process": ("builtin_names", "dump_process", "load_process"),
+    "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
+    "falsework.report": ("report_html",),
+    "falsework.support.scheme": ("Standing",),
+    "falsework.support.standing": ("Weights",),
+    "falsework.watch": ("Watch",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "Cancelled",
+    "Cost",
+    "Estimate",
+    "FalseworkError",
+    "Inspection",
+    "Kind",
+    "Material",
+    "OutputError",
+    "Part",
+    "PartError",
+    "Plan",
+    "Printer",
+    "Process",
+    "ProcessError",
+    "Standing",
+    "Store",
+    "Structure",
+    "Underside",
+    "Watch",
+    "Weights",
+    "__version__",
+    "builtin_names",
+    "dump_process",
+    "inspect",
+    "load_process",
+    "plan",
+    "read_part",
+    "report_html",
+    "settings_sheet",
+    "write_3mf",
+    "write_plan",
+    "write_stl",
+]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module 'falsework' has no attribute {name!r}")
+    value = getattr(importlib.import_module(home), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,33 @@
+"""Binary STL: 80 bytes of header, a count, then 50 bytes per facet (little-endian)."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from falsework.files.atomic import atomic_file
+
+_FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+
+
+def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLike, name: str) -> None:
+    """Write a mesh as binary STL.
+
+    ``vertices`` (n, 3) mm, ``faces`` (m, 3) counter-clockwise from outside; ``name`` goes into the header
+    as far as it is ASCII. STL knows no unit: the numbers are millimetres, as is the custom.
+    Raises ``OutputError`` where the file cannot be written.
+    """
+    corners = np.asarray(vertices, dtype=np.float64)[np.asarray(faces, dtype=np.int64).reshape(-1, 3)]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    lengths = np.linalg.norm(normals, axis=1, keepdims=True)
+    facets = np.zeros(len(corners), dtype=_FACET)
+    facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
+    facets["corners"] = corners
+    # The header must not start with 'solid': readers take that for the text form of the format.
+    header = f"falsework, millimetres: {name}".encode("ascii", "replace")[:80].ljust(80, b"\0")
+    with atomic_file(path) as aside, open(aside, "wb") as out:
+        out.write(header)
+        out.write(np.uint32(len(facets)).astype("<u4").tobytes())
+        out.write(facets.data)
