@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 from falsework.process.fields import setting
 
+OWN_NAME = "a name of our own"
+
 
 @dataclass(frozen=True)
 class Printer:
     """The machine: what it can reach and how fast it moves."""
 
-    name: str = setting("generic bench printer", help="what the print room calls it")
+    name: str = setting("generic bench printer", help="what the print room calls it", source=OWN_NAME)
     build_width_mm: float = setting(
         220.0, help="build volume along x", unit="mm", low=10, high=5000, source="from memory: a common size"
     )
@@ -46,7 +48,7 @@ class Printer:
     price_per_hour: float = setting(
         0.5,
         help="what an hour of this machine costs, in your currency",
-        unit="1/h",
+        unit="per hour",
         low=0,
         high=1000,
         source="from memory: power and wear; set your own",
@@ -57,14 +59,14 @@ class Printer:
 class Material:
     """The filament: price, temperatures, and the properties that the droop model uses."""
 
-    name: str = setting("PLA", help="the material's name")
+    name: str = setting("PLA", help="the material's name", source=OWN_NAME)
     density_g_cm3: float = setting(
         1.24, help="density of the solid", unit="g/cm³", low=0.5, high=10, source="from memory: datasheets"
     )
     price_per_kg: float = setting(
         22.0,
         help="price of a kilogram, in your currency",
-        unit="1/kg",
+        unit="per kg",
         low=0,
         high=5000,
         source="from memory; set your own",
@@ -84,10 +86,17 @@ class Material:
         unit="J/(kg·K)",
         low=500,
         high=5000,
-        source="from memory; 1200 measured by Zmeskal et al. 2020",
+        source="from memory; 1200 measured by Zmeskal, Marackova, Lapcikova 2020, "
+        "AIP Conf. Proc. 2305:020022",
     )
     conductivity_w_m_k: float = setting(
-        0.13, help="thermal conductivity", unit="W/(m·K)", low=0.05, high=5, source="from memory"
+        0.13,
+        help="thermal conductivity",
+        unit="W/(m·K)",
+        low=0.05,
+        high=5,
+        source="from memory; 0.12 in Zmeskal et al. 2020, 0.267 on a plate in Baraboi et al. 2026, "
+        "Materials 19(13):2793",
     )
     youngs_modulus_gpa: float = setting(
         3.3,
@@ -139,7 +148,8 @@ class Material:
         unit="MPa",
         low=0.1,
         high=500,
-        source="33.75 interface, 3D Printing and Additive Manufacturing, doi 10.1089/3dp.2020.0109 (PLA), rounded down",
+        source="33.75 interface (PLA), 3D Printing and Additive Manufacturing, doi 10.1089/3dp.2020.0109; "
+        "rounded down",
     )
 
 
@@ -162,7 +172,12 @@ class Structure:
         source="common practice, no source",
     )
     line_angle_deg: float = setting(
-        0.0, help="direction of the body's lines, from x towards y", unit="°", low=-180, high=180
+        0.0,
+        help="direction of the body's lines, from x towards y",
+        unit="°",
+        low=-180,
+        high=180,
+        source="our own choice: along x",
     )
     perimeter_lines: int = setting(
         0,
@@ -193,7 +208,12 @@ class Structure:
         source="common practice, no source: 0.2 mm layers, 0.4 mm gap; 0.9 mm layers, 1.8 mm gap",
     )
     air_gap_mm: float = setting(
-        0.0, help="air gap under the part in mm; 0 means: take air_gap_layers", unit="mm", low=0.0, high=20
+        0.0,
+        help="air gap under the part in mm; 0 means: take air_gap_layers",
+        unit="mm",
+        low=0.0,
+        high=20,
+        source="our own choice: the gap follows the layer height",
     )
     air_gap_below_layers: float = setting(
         1.0,
@@ -232,24 +252,72 @@ class Structure:
 class Process:
     """One way of printing: nozzle, layers, cooling and speeds, with its machine, material and supports."""
 
-    name: str = setting("unnamed", help="the process's name")
-    nozzle_mm: float = setting(0.4, help="nozzle bore", unit="mm", low=0.1, high=3.0)
-    layer_height_mm: float = setting(0.2, help="layer height", unit="mm", low=0.02, high=2.5)
-    first_layer_height_mm: float = setting(
-        0.2, help="height of the first layer", unit="mm", low=0.02, high=2.5
+    name: str = setting("unnamed", help="the process's name", source=OWN_NAME)
+    nozzle_mm: float = setting(
+        0.4, help="nozzle bore", unit="mm", low=0.1, high=3.0, source="common practice, no source"
     )
-    line_width_mm: float = setting(0.45, help="width of one strand", unit="mm", low=0.05, high=5.0)
-    fan: float = setting(1.0, help="cooling fan, share of full", low=0.0, high=1.0)
-    room_temperature_c: float = setting(25.0, help="air around the part", unit="°C", low=-20, high=120)
-    wall_lines: int = setting(2, help="closed lines around the part's sections", low=1, high=20)
-    solid_layers: int = setting(4, help="solid layers above and below", low=0, high=50)
-    fill: float = setting(0.15, help="fill of the part's inside, share of solid", low=0.0, high=1.0)
-    wall_speed_mm_s: float = setting(45.0, help="speed of walls", unit="mm/s", low=1, high=1000)
-    fill_speed_mm_s: float = setting(60.0, help="speed of fill", unit="mm/s", low=1, high=1000)
-    bridge_speed_mm_s: float = setting(30.0, help="speed over air", unit="mm/s", low=1, high=1000)
-    support_speed_mm_s: float = setting(60.0, help="speed of supports", unit="mm/s", low=1, high=1000)
+    layer_height_mm: float = setting(
+        0.2,
+        help="layer height, at most the nozzle bore",
+        unit="mm",
+        low=0.02,
+        high=2.5,
+        source="common practice, no source: half the nozzle bore",
+    )
+    first_layer_height_mm: float = setting(
+        0.2,
+        help="height of the first layer, at most the nozzle bore",
+        unit="mm",
+        low=0.02,
+        high=2.5,
+        source="common practice, no source: half the nozzle bore",
+    )
+    line_width_mm: float = setting(
+        0.45,
+        help="width of one strand, at least the layer height",
+        unit="mm",
+        low=0.05,
+        high=5.0,
+        source="from memory: about 1.125 times the nozzle bore",
+    )
+    fan: float = setting(
+        1.0, help="cooling fan, share of full", low=0.0, high=1.0, source="from memory: full for PLA"
+    )
+    room_temperature_c: float = setting(
+        25.0,
+        help="air around the part",
+        unit="°C",
+        low=-20,
+        high=120,
+        source="from memory: an open machine in a room",
+    )
+    wall_lines: int = setting(
+        2, help="closed lines around the part's sections", low=1, high=20, source="from memory"
+    )
+    solid_layers: int = setting(
+        4,
+        help="solid layers above and below",
+        low=0,
+        high=50,
+        source="from memory: about 0.8 mm of solid",
+    )
+    fill: float = setting(
+        0.15, help="fill of the part's inside, share of solid", low=0.0, high=1.0, source="from memory"
+    )
+    wall_speed_mm_s: float = setting(
+        45.0, help="speed of walls", unit="mm/s", low=1, high=1000, source="from memory"
+    )
+    fill_speed_mm_s: float = setting(
+        60.0, help="speed of fill", unit="mm/s", low=1, high=1000, source="from memory"
+    )
+    bridge_speed_mm_s: float = setting(
+        30.0, help="speed over air", unit="mm/s", low=1, high=1000, source="from memory"
+    )
+    support_speed_mm_s: float = setting(
+        60.0, help="speed of supports", unit="mm/s", low=1, high=1000, source="from memory: as fill"
+    )
     first_layer_speed_mm_s: float = setting(
-        20.0, help="speed of the first layer", unit="mm/s", low=1, high=1000
+        20.0, help="speed of the first layer", unit="mm/s", low=1, high=1000, source="from memory"
     )
     printer: Printer = Printer()
     material: Material = Material()

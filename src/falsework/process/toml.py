@@ -1,0 +1,156 @@
+"""Processes in and out of TOML, and single settings changed by name.
+
+A process file has up to four tables, ``[process]``, ``[printer]``, ``[material]`` and ``[structure]``. What
+it leaves out comes from the built-in process named by ``based_on`` in ``[process]``, else from the defaults.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, NoReturn
+
+from falsework.errors import ProcessError
+from falsework.process.builtin import builtin, builtin_names, suggestion
+from falsework.process.checks import checked, validate
+from falsework.process.schema import TABLES, Row, get, rows_of
+from falsework.process.settings import Process
+
+
+def load_process(name_or_path: str | Path) -> Process:
+    """The built-in process of that name, or the one that a TOML file describes; validated.
+
+    A plain string that names a built-in process means that one, even where a file is called the same.
+    Raises ProcessError for an unknown name, an unreadable file, an unknown or wrong setting.
+    """
+    if isinstance(name_or_path, str) and name_or_path in builtin_names():
+        return builtin(name_or_path)
+    path = Path(name_or_path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        name = str(name_or_path)
+        raise ProcessError(name, "there is no such file or built-in process", suggestion(name)) from None
+    except UnicodeDecodeError:
+        raise ProcessError(str(path), "the process file is not UTF-8 text", "Save it as UTF-8") from None
+    except (OSError, ValueError) as error:  # ValueError: a null byte in the path
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ProcessError(
+            str(path), f"the process file cannot be read: {reason}", "Check the file"
+        ) from None
+    return _read(text, path)
+
+
+def _read(text: str, path: Path) -> Process:
+    import tomllib
+
+    origin = path.name
+    try:
+        tables = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # ValueError: also numbers of thousands of digits
+        raise ProcessError(origin, f"this is not TOML: {error}", "Correct the file") from None
+    for table, entries in tables.items():
+        if table not in TABLES:
+            _unknown(f"{origin}, [{table}]", "table", table, TABLES)
+        if not isinstance(entries, dict):
+            raise ProcessError(
+                f"{origin}, {table}", "this is a table, not a value", f"Write [{table}] above its settings"
+            )
+    own = dict(tables.get("process", {}))
+    start = _start(own.pop("based_on", None), origin)
+    values = {**tables, "process": {"name": path.stem, **own}}
+    changes: dict[str, dict[str, Any]] = {}
+    for table, entries in values.items():
+        rows = {row.field: row for row in rows_of(table)}
+        for field, value in entries.items():
+            if field not in rows:
+                known = [*rows, "based_on"] if table == "process" else rows
+                _unknown(f"{origin}, [{table}] {field}", "setting", field, known)
+            changes.setdefault(table, {})[field] = checked(value, rows[field], origin)
+    process = _changed(start, changes)
+    validate(process, origin)
+    return process
+
+
+def _start(based_on: Any, origin: str) -> Process:
+    if based_on is None:
+        return Process()
+    if not isinstance(based_on, str) or based_on not in builtin_names():
+        raise ProcessError(
+            f"{origin}, based_on",
+            f"{based_on!r} is not the name of a built-in process",
+            suggestion(str(based_on)),
+        )
+    return builtin(based_on)
+
+
+def _changed(process: Process, changes: Mapping[str, Mapping[str, Any]]) -> Process:
+    parts = {
+        table: dataclasses.replace(getattr(process, table), **fields)
+        for table, fields in changes.items()
+        if table != "process"
+    }
+    return dataclasses.replace(process, **changes.get("process", {}), **parts)
+
+
+def _unknown(subject: str, what: str, name: str, known: Iterable[str]) -> NoReturn:
+    import difflib
+
+    near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
+    cure = f"Did you mean {near[0]}" if near else f"Known are {', '.join(known)}"
+    raise ProcessError(subject, f"there is no {what} of that name", cure)
+
+
+def override(process: Process, settings: Mapping[str, str]) -> Process:
+    """``process`` with single settings replaced by text, as ``--set FIELD=VALUE`` gives them; validated.
+
+    A key is a field (``layer_height_mm``) or a table and a field (``structure.spacing_mm``); a bare ``name``
+    is the process's own. Raises ProcessError for an unknown field or a value that does not fit.
+    """
+    changes: dict[str, dict[str, Any]] = {}
+    for key, text in settings.items():
+        row = _find(key)
+        changes.setdefault(row.table, {})[row.field] = checked(_parsed(text, row), row)
+    changed = _changed(process, changes)
+    validate(changed)
+    return changed
+
+
+def _find(key: str) -> Row:
+    """The setting that ``key`` names; the first table wins (only ``name`` occurs in more than one)."""
+    rows = [row for table in TABLES for row in rows_of(table)]
+    for row in rows:
+        if key in (row.field, f"{row.table}.{row.field}"):
+            return row
+    full = {f"{row.table}.{row.field}" for row in rows if row.table != "process"}
+    _unknown(key, "setting", key, sorted(full | {row.field for row in rows}))
+
+
+def _parsed(text: str, row: Row) -> Any:
+    """``text`` as a number where it is one and a number is wanted; otherwise as it stands, for the check."""
+    if row.type == "str":
+        return text
+    for kind in (int, float):
+        try:
+            return kind(text)
+        except ValueError:
+            continue
+    return text
+
+
+def dump_process(process: Process) -> str:
+    """``process`` as TOML text with unit, range and help beside each setting; it reads back equal."""
+    lines: list[str] = []
+    for table in TABLES:
+        lines += [*([""] if lines else []), f"[{table}]"]
+        for row in rows_of(table):
+            lines.append(f"{row.field} = {_written(get(process, row))}  # {row.allowed}: {row.help}")
+    return "\n".join(lines) + "\n"
+
+
+def _written(value: Any) -> str:
+    """A TOML literal; JSON strings are TOML strings but for the delete character, which no valid name has."""
+    import json
+
+    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
