@@ -22,9 +22,22 @@ from falsework.support.standing import Alternative, Choice, Option, Weights
 
 LAYER_MM = 0.2
 BOX_FACES = np.array(
-    [[0, 2, 1], [0, 3, 2], [4, 5, 6], [4, 6, 7], [0, 1, 5], [0, 5, 4], [1, 2, 6], [1, 6, 5], [2, 3, 7], [2, 7, 6],
-     [3, 0, 4], [3, 4, 7]], dtype=np.int32,
-)  # fmt: skip
+    [
+        [0, 2, 1],
+        [0, 3, 2],
+        [4, 5, 6],
+        [4, 6, 7],
+        [0, 1, 5],
+        [0, 5, 4],
+        [1, 2, 6],
+        [1, 6, 5],
+        [2, 3, 7],
+        [2, 7, 6],
+        [3, 0, 4],
+        [3, 4, 7],
+    ],
+    dtype=np.int32,
+)
 
 
 def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> tuple[np.ndarray, np.ndarray]:
@@ -38,7 +51,8 @@ def _bracket_mesh() -> tuple[np.ndarray, np.ndarray]:
     """Outline in x/z (a post with an arm to the right) drawn along y: 12 vertices, 20 faces, closed."""
     outline = np.array([[0, 0], [10, 0], [10, 25], [50, 25], [50, 30], [0, 30]], dtype=np.float64)
     front = np.column_stack([outline[:, 0], np.zeros(6), outline[:, 1]])
-    vertices = np.concatenate([front, front + [0, 20, 0]]) + [80.0, 100.0, 0.0]
+    vertices = np.concatenate([front, np.add(front, [0, 20, 0])])
+    vertices += [80.0, 100.0, 0.0]
     cap = [[0, 1, 2], [0, 2, 5], [2, 3, 4], [2, 4, 5]]
     sides = [[k, k + 6, (k + 1) % 6] for k in range(6)] + [
         [(k + 1) % 6, k + 6, (k + 1) % 6 + 6] for k in range(6)
@@ -66,12 +80,22 @@ def _stack() -> LayerStack:
 def underside(number: int, kind: Kind = Kind.CANTILEVER, **changes: object) -> Underside:
     """An underside with plausible figures; give any field to change it."""
     usual = Underside(
-        number=number, kind=kind, area_mm2=800.0, layers=(125, 125), angle_deg=90.0,
-        span_mm=36.0 if kind is Kind.BRIDGE else 0.0, span_direction_deg=30.0 if kind is Kind.BRIDGE else 0.0,
-        free_length_mm=40.0, extent_mm=40.0, bridge_share=1.0 if kind is Kind.BRIDGE else 0.0, height_mm=25.0,
-        center_mm=(110.0, 110.0, 25.0), droop_mm=Estimate(4.2, 1.9, 8.8), supported_droop_mm=Estimate(0.25, 0.1, 0.5),
+        number=number,
+        kind=kind,
+        area_mm2=800.0,
+        layers=(125, 125),
+        angle_deg=90.0,
+        span_mm=36.0 if kind is Kind.BRIDGE else 0.0,
+        span_direction_deg=30.0 if kind is Kind.BRIDGE else 0.0,
+        free_length_mm=40.0,
+        extent_mm=40.0,
+        bridge_share=1.0 if kind is Kind.BRIDGE else 0.0,
+        height_mm=25.0,
+        center_mm=(110.0, 110.0, 25.0),
+        droop_mm=Estimate(4.2, 1.9, 8.8),
+        supported_droop_mm=Estimate(0.25, 0.1, 0.5),
         risk=3360.0,
-    )  # fmt: skip
+    )
     return replace(usual, **changes)  # type: ignore[arg-type]
 
 
@@ -128,14 +152,25 @@ def bracket_plan(
         body[:123] = shapely.union_all([shapely.box(95, 103, 105, 117), shapely.box(110, 103, 125, 117)])
     strands = Strands(
         np.array([[95.0, 103.0, 95.0, 117.0]] * len(blocks)).reshape(-1, 4),
-        np.zeros(len(blocks), np.int64), np.zeros(len(blocks), np.int8), np.arange(len(blocks), dtype=np.int64),
-    )  # fmt: skip
+        np.zeros(len(blocks), np.int64),
+        np.zeros(len(blocks), np.int8),
+        np.arange(len(blocks), dtype=np.int64),
+    )
     scheme = SupportScheme(
-        Gap(0.4, 2, 0.4), Gap(0.2, 1, 0.2), pieces, body, nothing, nothing, nothing, strands,
+        Gap(0.4, 2, 0.4),
+        Gap(0.2, 1, 0.2),
+        pieces,
+        body,
+        nothing,
+        nothing,
+        nothing,
+        strands,
         np.concatenate(blocks) if blocks else np.zeros((0, 3)),
-        np.concatenate([block_faces + 8 * k for k in range(len(blocks))]) if blocks else np.zeros((0, 3), np.int32),
+        np.concatenate([block_faces + 8 * k for k in range(len(blocks))])
+        if blocks
+        else np.zeros((0, 3), np.int32),
         np.repeat(np.arange(len(blocks), dtype=np.int64), 12),
-    )  # fmt: skip
+    )
     chosen = Standing.BED if supported else Standing.NONE
     choices = (
         _choice(1, chosen, "it hangs 40 mm free and the bed is straight below"),
@@ -145,7 +180,16 @@ def bracket_plan(
     support_cost = cost + cost if supported else Cost()
     return Plan(
         part=PartSummary(
-            name, part.digest, len(faces), (50.0, 20.0, 30.0), 9000.0, 1, True, 1.0, (0.0, 0.0, 0.0), (finding,)
+            name,
+            part.digest,
+            len(faces),
+            (50.0, 20.0, 30.0),
+            9000.0,
+            1,
+            True,
+            1.0,
+            (0.0, 0.0, 0.0),
+            (finding,),
         ),
         process=process,
         weights=Weights(),
@@ -153,13 +197,19 @@ def bracket_plan(
         limit_deg=45.0,
         reach_mm=0.2,
         layers=LayerSummary(
-            stack.count, tuple(stack.z_mm.tolist()), (200.0,) * 125 + (1000.0,) * 25,
-            (0.0,) * 125 + (800.0,) + (0.0,) * 24, 0.0, 0,
+            stack.count,
+            tuple(stack.z_mm.tolist()),
+            (200.0,) * 125 + (1000.0,) * 25,
+            (0.0,) * 125 + (800.0,) + (0.0,) * 24,
+            0.0,
+            0,
         ),
         undersides=undersides,
         choices=choices,
         alternatives=tuple(
-            Alternative(alias, Cost(1e3 * k, 4e2 * k, 1.2 * k, 600.0 * k, 1.0 * k), 3 - k, 800.0, 0.0, 0.0, 1.0 * k)
+            Alternative(
+                alias, Cost(1e3 * k, 4e2 * k, 1.2 * k, 600.0 * k, 1.0 * k), 3 - k, 800.0, 0.0, 0.0, 1.0 * k
+            )
             for k, alias in enumerate(["none", "bed", "anywhere", "chosen"])
         ),
         gap=scheme.gap,
@@ -169,4 +219,4 @@ def bracket_plan(
         support_cost=support_cost,
         warnings=("figures rest on a prior: no coupon has been printed",),
         geometry=Geometry(part, stack, need, scheme),
-    )  # fmt: skip
+    )

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from plans import box
 
 from falsework.errors import OutputError
 from falsework.files.stl import write_stl
+from plans import box
 
 
 def test_layout_is_that_of_the_format(tmp_path: Path) -> None:

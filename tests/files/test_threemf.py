@@ -15,11 +15,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plans import bracket_plan, box
 
 from falsework.errors import OutputError
 from falsework.files.threemf import _rounded, write_3mf
 from falsework.planning.value import Plan
+from plans import box, bracket_plan
 
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
 
@@ -119,7 +119,7 @@ def test_trimesh_reads_the_same_solids(tmp_path: Path) -> None:
     write_3mf(tmp_path / "print.3mf", plan)
     scene = trimesh.load(tmp_path / "print.3mf", process=False)
     volumes = sorted(g.volume for g in scene.geometry.values())
-    # bracket 20 × (10·25 + 50·5) = 10000 less nothing; blocks 10·14·24.6 and 15·14·24.6; float64 rounding only
+    # bracket 20 × (10·25 + 50·5), blocks 10·14·24.6 and 15·14·24.6; only float64 rounding
     assert volumes == pytest.approx([3444.0, 5166.0, 10000.0], rel=1e-9)
     assert scene.units == "millimeter"
 

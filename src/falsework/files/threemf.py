@@ -64,8 +64,8 @@ def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: Supports
 
     The part is an object of type 'model'; each support piece is one of type ``supports_as``, referenced only
     beside the part within one components object. 'model' is for readers that ignore support objects.
-    Without supports only the part is written. Coordinates are those of the plan, on the printer's bed, rounded to
-    1e-5 mm (finer where that would shrink an edge to a point).
+    Without supports only the part is written. Coordinates are those of the plan, on the
+    printer's bed, rounded to 1e-5 mm (finer where that would shrink an edge to a point).
     Raises ``OutputError`` if the plan holds no geometry or the file cannot be written.
     """
     if plan.geometry is None:

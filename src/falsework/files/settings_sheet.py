@@ -1,0 +1,352 @@
+"""The settings sheet: every choice as a number, for people whose own slicing program builds the supports.
+
+Programs name and measure the same things differently, so the sheet says what is meant, in terms of the trade,
+gives angles from the vertical and from the horizontal, spacings also as densities, and why each was chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from falsework.droop.estimate import Estimate
+from falsework.need.underside import Kind, Underside
+from falsework.planning.value import Plan
+from falsework.process.settings import Process
+from falsework.support.scheme import Gap, Standing
+from falsework.support.standing import Choice
+
+_STANDING_WORDS = {
+    Standing.NONE: "no support",
+    Standing.BED: "support from the bed only",
+    Standing.ANYWHERE: "support from the bed or the part",
+}
+_BASIS_WORDS = {
+    "uncalibrated": "a general belief about the material; no test print of yours has been read into it",
+    "extrapolated": "your readings, but outside the range in which they were taken",
+    "calibrated": "your own readings",
+}
+
+
+def settings_sheet(plan: Plan) -> str:
+    """Markdown text: tables of settings, bridges and undersides, then cautions; same plan, same text."""
+    blocks = [
+        f"# Settings sheet: {_plain(plan.part.name)}",
+        _opening(plan),
+        "## Where supports may stand",
+        *_standing_sentences(plan),
+        "## How supports are built",
+        _table(("choice", "value", "unit", "why"), _structure_rows(plan)),
+        "## How everything is printed",
+        _table(("choice", "value", "unit", "why"), _printing_rows(plan.process)),
+        "## Bridges",
+        *_bridges(plan),
+        "## Undersides and what was decided",
+        *_undersides(plan),
+        "## Cautions",
+        "\n".join(f"- {_plain(text)}" for text in _cautions(plan)),
+    ]
+    return "\n\n".join(blocks) + "\n"
+
+
+def _opening(plan: Plan) -> str:
+    x, y, z = (_number(v, 2) for v in plan.part.size_mm)
+    turned = "as it came in its file"
+    if any(plan.part.turn_deg):
+        a, b, c = (_number(v) for v in plan.part.turn_deg)
+        turned = f"turned by {a}° about x, then {b}° about y, then {c}° about z"
+    size = "" if plan.part.scale == 1 else f", scaled by {_number(plan.part.scale)}"
+    return (
+        f"Part: {_plain(plan.part.name)}, {x} × {y} × {z} mm, {turned}{size}. "
+        f"Process: {_plain(plan.process.name)}, material {_plain(plan.process.material.name)}, "
+        f"machine {_plain(plan.process.printer.name)}.\n\n"
+        "Use this sheet when your own slicing program builds the supports: find the setting that means "
+        "the same and enter the number. If you print the supports of `print.3mf` instead, enter only the "
+        "table 'How everything is printed', and let your program add no supports of its own."
+    )
+
+
+def _standing_sentences(plan: Plan) -> list[str]:
+    by_standing = {
+        standing: [c.underside for c in plan.choices if c.chosen is standing] for standing in Standing
+    }
+    bed, anywhere, none = (by_standing[s] for s in (Standing.BED, Standing.ANYWHERE, Standing.NONE))
+    holding = {u.number for u in plan.undersides if u.kind is Kind.HOLDS}
+    alone = [number for number in none if number not in holding]
+    if not bed and not anywhere:
+        sentences = ["**No supports.** Switch supports off."]
+    elif anywhere:
+        sentences = [
+            "**Supports may stand on the bed and on the part.** "
+            f"On the part they are wanted only under {_listed(anywhere)}."
+        ]
+        if bed:
+            sentences.append(f"Under {_listed(bed)} they should stand on the bed only.")
+    else:
+        sentences = [f"**Supports stand on the bed only**, under {_listed(bed)}."]
+    if alone and (bed or anywhere):
+        sentences.append(
+            f"Keep supports away from {_listed(alone)}: a program that goes by the limit angle alone "
+            "would put some there."
+        )
+    return sentences
+
+
+def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
+    process, structure = plan.process, plan.process.structure
+    density = min(1.0, process.line_width_mm / structure.spacing_mm)
+    grid = structure.pattern == "grid"
+    each = ", each of the two sets" if grid else ""
+    return [
+        (
+            "limit angle, measured from the vertical",
+            _number(plan.limit_deg, 1),
+            "°",
+            "a wall is 0°, a flat underside 90°; up to the limit undersides hold by themselves: "
+            f"a layer may reach {_number(plan.reach_mm, 3)} mm past the one beneath",
+        ),
+        (
+            "limit angle, measured from the horizontal",
+            _number(90 - plan.limit_deg, 1),
+            "°",
+            "the same limit for programs that count a flat underside as 0°",
+        ),
+        *_gap_rows("air gap on top, between support and the underside", plan.gap, _gap_why(plan.gap)),
+        *_gap_rows(
+            "air gap below, between the part and a support that stands on it",
+            plan.gap_below,
+            "smaller than on top, for nothing droops onto it; it only has to let go",
+        ),
+        (
+            "sideways clearance between support and part",
+            _number(structure.side_gap_mm),
+            "mm",
+            "keeps the support from welding to walls beside it",
+        ),
+        (
+            "interface layers on top",
+            str(structure.interface_layers),
+            "layers",
+            "a dense roof recovers from droop between the lines and gives a smoother underside"
+            if structure.interface_layers
+            else "none: the part rests on the support's lines",
+        ),
+        (
+            "interface layers below",
+            str(structure.interface_layers_below),
+            "layers",
+            "spread the load where the support stands on the part"
+            if structure.interface_layers_below
+            else "none: lines stand on the part directly",
+        ),
+        (
+            "spacing of interface lines",
+            _number(process.line_width_mm),
+            "mm",
+            "one line width, which is a density of 100 %",
+        ),
+        (
+            "pattern of the support's body",
+            structure.pattern,
+            "",
+            "crossing lines carry better, cost more and are harder to remove (common practice)"
+            if grid
+            else "lines pull out with pliers; a grid carries better but is harder to remove (common practice)",
+        ),
+        (
+            f"spacing of the body's lines{each}",
+            _number(structure.spacing_mm),
+            "mm",
+            "centre to centre; the roof has to bridge this distance",
+        ),
+        (
+            f"the same as a density{each}",
+            _number(100 * density, 1),
+            "%",
+            f"line width over spacing: {_number(process.line_width_mm)} / {_number(structure.spacing_mm)}",
+        ),
+        (
+            "direction of the body's lines",
+            _number(structure.line_angle_deg),
+            "°",
+            "from x towards y" + ("; the second set lies across" if grid else ""),
+        ),
+        (
+            "closed lines around the support",
+            str(structure.perimeter_lines),
+            "lines",
+            "hold it together and make it harder to remove (common practice)"
+            if structure.perimeter_lines
+            else "none: the lines come away one by one",
+        ),
+        (
+            "widening of the foot on the bed",
+            _number(structure.foot_widening_mm),
+            "mm",
+            f"over {structure.foot_layers} layers; holds narrow supports to the bed",
+        ),
+    ]
+
+
+def _gap_rows(what: str, gap: Gap, why: str) -> list[tuple[str, str, str, str]]:
+    realised = "whole layers that come nearest; this is what the printed gap will be"
+    return [
+        (f"{what}: asked for", _number(gap.asked_mm, 3), "mm", why),
+        (f"{what}: realised", str(gap.layers), "layers", realised),
+        (f"{what}: realised", _number(gap.realised_mm, 3), "mm", "the same in millimetres"),
+    ]
+
+
+def _gap_why(gap: Gap) -> str:
+    why = "a smaller gap looks cleaner but fuses, a larger one releases but droops (common practice)"
+    if abs(gap.asked_mm - gap.realised_mm) > 1e-6:
+        why += "; the layer height does not divide what was asked for"
+    return why
+
+
+def _printing_rows(process: Process) -> list[tuple[str, str, str, str]]:
+    printer, material = process.printer, process.material
+    return [
+        ("nozzle bore", _number(process.nozzle_mm), "mm", "line widths are laid with it"),
+        ("layer height", _number(process.layer_height_mm), "mm", "gaps are whole multiples of it"),
+        (
+            "height of the first layer",
+            _number(process.first_layer_height_mm),
+            "mm",
+            "all heights start from it",
+        ),
+        ("line width", _number(process.line_width_mm), "mm", "sets how far a layer may reach past the last"),
+        ("closed lines around the part", str(process.wall_lines), "lines", "as priced"),
+        ("solid layers above and below", str(process.solid_layers), "layers", "as priced"),
+        ("fill of the part's inside", _number(100 * process.fill), "%", "as priced"),
+        ("cooling fan", _number(100 * process.fan), "%", "the droop of overhangs and bridges rests on it"),
+        ("nozzle temperature", _number(material.nozzle_temperature_c), "°C", f"for {_plain(material.name)}"),
+        ("bed temperature", _number(material.bed_temperature_c), "°C", f"for {_plain(material.name)}"),
+        ("air around the part", _number(process.room_temperature_c), "°C", "assumed for the cooling"),
+        ("speed of walls", _number(process.wall_speed_mm_s), "mm/s", "as priced"),
+        ("speed of fill", _number(process.fill_speed_mm_s), "mm/s", "as priced"),
+        ("speed over air", _number(process.bridge_speed_mm_s), "mm/s", "assumed for droop over bridges"),
+        ("speed of supports", _number(process.support_speed_mm_s), "mm/s", "as priced"),
+        ("speed of the first layer", _number(process.first_layer_speed_mm_s), "mm/s", "as priced"),
+        ("speed of moves without extrusion", _number(printer.travel_speed_mm_s), "mm/s", "as priced"),
+    ]
+
+
+def _bridges(plan: Plan) -> list[str]:
+    bridges = [u for u in plan.undersides if u.kind is Kind.BRIDGE]
+    if not bridges:
+        return ["There is no bridge."]
+    chosen = {c.underside: c.chosen for c in plan.choices}
+    rows = [
+        (
+            str(u.number),
+            _number(u.span_mm, 1),
+            _number(u.span_direction_deg, 1),
+            _number(u.height_mm, 2),
+            _interval(u.droop_mm),
+            _STANDING_WORDS[chosen.get(u.number, Standing.NONE)],
+        )
+        for u in bridges
+    ]
+    return [
+        "Lay the strands of a bridge along its span, from anchor to anchor: they are shortest that way and "
+        "droop least. Directions count from x towards y. Print them at "
+        f"{_number(plan.process.bridge_speed_mm_s)} mm/s with the fan at {_number(100 * plan.process.fan)} %.",
+        _table(
+            (
+                "underside",
+                "span, mm",
+                "direction of strands, °",
+                "at height, mm",
+                "droop unsupported, mm",
+                "decision",
+            ),
+            rows,
+        ),
+    ]
+
+
+def _undersides(plan: Plan) -> list[str]:
+    choices = {c.underside: c for c in plan.choices}
+    listed = [u for u in plan.undersides if u.kind is not Kind.HOLDS]
+    holding = len(plan.undersides) - len(listed)
+    blocks = []
+    if listed:
+        blocks += [
+            "Worst first. Positions are those of the part on the bed; angles count from the vertical; "
+            "droop is the middle value with a 90 % interval.",
+            _table(
+                (
+                    *(
+                        "underside",
+                        "kind",
+                        "area, mm²",
+                        "angle, °",
+                        "at x, y, z, mm",
+                        "droop unsupported, mm",
+                    ),
+                    *("droop with support, mm", "decision", "why"),
+                ),
+                [_underside_row(u, choices) for u in listed],
+            ),
+        ]
+    else:
+        blocks.append("No underside needs a decision.")
+    if holding:
+        blocks.append(
+            f"Not listed: {holding} more that reach past the limit by so little that they hold by themselves."
+        )
+    return blocks
+
+
+def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple[str, ...]:
+    choice = choices.get(underside.number)
+    return (
+        str(underside.number),
+        underside.kind.value,
+        _number(underside.area_mm2, 1),
+        _number(underside.angle_deg, 0),
+        ", ".join(_number(v, 1) for v in underside.center_mm),
+        _interval(underside.droop_mm),
+        _interval(underside.supported_droop_mm),
+        _STANDING_WORDS[choice.chosen if choice else Standing.NONE],
+        choice.why if choice else "",
+    )
+
+
+def _cautions(plan: Plan) -> Iterable[str]:
+    yield from plan.warnings
+    bases = sorted({u.droop_mm.basis for u in plan.undersides})
+    for basis in bases:
+        yield f"Droop is predicted, not measured. It rests on {_BASIS_WORDS.get(basis, basis)}."
+    yield "Other programs round gaps, widths and heights in their own way: look at the layers before printing."
+    yield "Cost and time were computed with the numbers of this sheet; another speed or fill changes them."
+
+
+def _interval(estimate: Estimate) -> str:
+    return f"{_number(estimate.value, 2)} ({_number(estimate.low, 2)} to {_number(estimate.high, 2)})"
+
+
+def _listed(numbers: Sequence[int]) -> str:
+    """'underside 3', 'undersides 3, 5 and 8'."""
+    if len(numbers) == 1:
+        return f"underside {numbers[0]}"
+    return f"undersides {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+
+
+def _number(value: float, decimals: int = 3) -> str:
+    """Fixed decimals without trailing zeros: 0.20 → 0.2, 45.0 → 45; never an exponent, never '-0'."""
+    text = f"{value:.{decimals}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    lines = [head, ["---"] * len(head), *rows]
+    return "\n".join("| " + " | ".join(_plain(cell) for cell in line) + " |" for line in lines)
+
+
+def _plain(text: str) -> str:
+    """Text that no Markdown reader takes for markup or for the end of a cell."""
+    text = " ".join(text.split())
+    return "".join("\\" + c if c in "\\|<>*_`[]#" else c for c in text)
