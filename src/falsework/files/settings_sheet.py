@@ -150,7 +150,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "",
             "crossing lines carry better, cost more and are harder to remove (common practice)"
             if grid
-            else "lines pull out with pliers; a grid carries better but is harder to remove (common practice)",
+            else "lines pull out with pliers; a grid carries better but comes off harder (common practice)",
         ),
         (
             f"spacing of the body's lines{each}",
@@ -249,8 +249,8 @@ def _bridges(plan: Plan) -> list[str]:
     ]
     return [
         "Lay the strands of a bridge along its span, from anchor to anchor: they are shortest that way and "
-        "droop least. Directions count from x towards y. Print them at "
-        f"{_number(plan.process.bridge_speed_mm_s)} mm/s with the fan at {_number(100 * plan.process.fan)} %.",
+        "droop least. Directions count from x towards y. Print at "
+        f"{_number(plan.process.bridge_speed_mm_s)} mm/s, fan at {_number(100 * plan.process.fan)} %.",
         _table(
             (
                 "underside",
@@ -318,7 +318,7 @@ def _cautions(plan: Plan) -> Iterable[str]:
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
         yield f"Droop is predicted, not measured. It rests on {_BASIS_WORDS.get(basis, basis)}."
-    yield "Other programs round gaps, widths and heights in their own way: look at the layers before printing."
+    yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."
     yield "Cost and time were computed with the numbers of this sheet; another speed or fill changes them."
 
 
