@@ -29,7 +29,8 @@ class StandingFigures:
     A column runs from a cell of the underside straight down to the bed or to the first part surface.
     ``area_mm2`` of the underside seen from below; ``bed_area_mm2`` of it over columns that reach the bed;
     ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without gap);
-    ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does).
+    ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does);
+    ``landing_range_mm`` (U, 2): lowest and highest z at which they do.
     """
 
     cell_mm: float
@@ -38,6 +39,7 @@ class StandingFigures:
     bed_volume_mm3: Floats
     part_volume_mm3: Floats
     landing_mm: Floats
+    landing_range_mm: Floats
 
 
 @dataclass(frozen=True)
@@ -51,11 +53,15 @@ class Option:
     scar_mm2: float  # part surface stood upon
     finish_price: float
     objective: float  # weighted sum in currency; the least is best
+    failure_price: float = 0.0  # weighted price of the part times the chance that what is left ruins it
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The options of one underside, the one chosen, and why in one sentence."""
+    """The options of one underside, the one chosen, and why in one sentence.
+
+    ``underside`` is its number, as in ``Underside.number``.
+    """
 
     underside: int
     options: tuple[Option, ...]  # none, bed, anywhere

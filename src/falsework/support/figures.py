@@ -1,0 +1,268 @@
+"""Standing figures: columns dropped from every underside to the bed or to the part beneath."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.underside import NeedMap
+from falsework.process.settings import Process
+from falsework.support.standing import StandingFigures
+from falsework.watch import QUIET, Watch
+
+MOST_CELLS = 1500 * 1500  # of the grid over the need: 9 MB, a few tenths of a second at 500 layers
+FINEST_SHARE = 1 / 256  # of the need's size: a small part costs nothing and deserves a finer grid
+NM_PER_MM = 1_000_000
+
+# The grid is turned by the angle whose tangent is the golden section. A grid along the part's own edges gains
+# or loses a whole row or column at each edge (error of the order of cell over size); turned by a slope that no
+# small fraction comes near, samples fall evenly on both sides of every straight edge along x, y or a diagonal.
+TURN_RAD = float(np.arctan(0.5 * (np.sqrt(5.0) - 1.0)))
+
+# Where the first sample lies in the first cell. Not its middle: on a symmetric part the errors of all
+# four quarters would then be the same and add up.
+SHIFT = (float(np.sqrt(2.0) - 1.0), float(np.sqrt(3.0) - 1.0))
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A square grid of sample points over the need, turned by ``TURN_RAD`` from x towards y.
+
+    The point of row r and column c lies at ``origin_mm + cell_mm * (c, r)`` in the turned frame.
+    """
+
+    cell_mm: float
+    origin_mm: tuple[float, float]
+    rows: int
+    columns: int
+
+    def to_cells(self, points_mm: Floats) -> Floats:
+        """(n, 2) x, y in mm to (n, 2) column, row as fractions."""
+        cos, sin = np.cos(TURN_RAD), np.sin(TURN_RAD)
+        x, y = points_mm[:, 0], points_mm[:, 1]
+        cells = np.empty((len(points_mm), 2))
+        np.divide(x * cos + y * sin - self.origin_mm[0], self.cell_mm, out=cells[:, 0])
+        np.divide(y * cos - x * sin - self.origin_mm[1], self.cell_mm, out=cells[:, 1])
+        return cells
+
+    def to_mm(self, cells: Floats) -> Floats:
+        """(n, 2) column, row to (n, 2) x, y in mm."""
+        cos, sin = np.cos(TURN_RAD), np.sin(TURN_RAD)
+        u = cells[:, 0] * self.cell_mm + self.origin_mm[0]
+        v = cells[:, 1] * self.cell_mm + self.origin_mm[1]
+        return np.column_stack([u * cos - v * sin, u * sin + v * cos])
+
+
+def grid_over(points_mm: Floats, cell_mm: float | None, line_width_mm: float) -> Grid:
+    """The grid that covers ``points_mm`` (n, 2).
+
+    ``cell_mm`` None: half the line width, or finer where the points span less than 256 such cells.
+    Never more than ``MOST_CELLS`` cells: the cell grows where they would be needed.
+    """
+    turned = Grid(1.0, (0.0, 0.0), 0, 0).to_cells(points_mm)
+    low, high = turned.min(axis=0), turned.max(axis=0)
+    size = high - low
+    if cell_mm is None:
+        cell_mm = min(0.5 * line_width_mm, float(size.max()) * FINEST_SHARE)
+    # The least cell with (w / c + 2) (d / c + 2) <= MOST_CELLS.
+    span, area = float(size.sum()), float(size.prod())
+    room = MOST_CELLS - 4.0
+    cell_mm = max(cell_mm, (span + float(np.sqrt(span * span + room * area))) / room, 1e-6)
+    columns, rows = (int(n) + 1 for n in np.ceil(size / cell_mm))
+    origin = low + cell_mm * np.array(SHIFT)
+    return Grid(cell_mm, (float(origin[0]), float(origin[1])), rows, columns)
+
+
+@dataclass(frozen=True)
+class _Rings:
+    """Regions as flat rings: region n owns rings ``region_start[n]:region_start[n + 1]``."""
+
+    points_mm: Floats
+    ring_start: Indices
+    region_start: Indices
+
+
+def _rings(regions: Regions) -> _Rings:
+    polygons, region = shapely.get_parts(regions, return_index=True)
+    rings, polygon = shapely.get_rings(polygons, return_index=True)
+    points, ring = shapely.get_coordinates(rings, return_index=True)
+    # Shapely repeats the first point at the end; the kernel closes rings itself, so the repetition is harmless.
+    ring_start = np.searchsorted(ring, np.arange(len(rings) + 1))
+    region_start = np.searchsorted(region[polygon], np.arange(len(regions) + 1))
+    return _Rings(np.ascontiguousarray(points), ring_start.astype(np.int64), region_start.astype(np.int64))
+
+
+def _drop(
+    stack: LayerStack,
+    need: NeedMap,
+    process: Process,
+    cell_mm: float | None,
+    keep: int,
+    threads: int,
+    watch: Watch,
+) -> tuple[Grid, NDArray[np.int64], NDArray[np.int32]]:
+    """Grid, tally (U, TALLY_WIDTH) and the first ``keep`` records; ``threads`` changes nothing but speed."""
+    from falsework.kernels.columns import (
+        LAND_HIGHEST_NM,
+        LAND_LOWEST_NM,
+        NEVER_NM,
+        RECORD_WIDTH,
+        TALLY_WIDTH,
+        drop_columns,
+    )
+
+    def empty_tally() -> NDArray[np.int64]:
+        tally = np.zeros((len(need.undersides), TALLY_WIDTH), np.int64)
+        tally[:, LAND_LOWEST_NM] = NEVER_NM
+        tally[:, LAND_HIGHEST_NM] = -1
+        return tally
+
+    order = np.argsort(need.region_layer, kind="stable")
+    over = _rings(need.regions[order])
+    if len(over.points_mm) == 0:
+        return (
+            Grid(cell_mm or 0.5 * process.line_width_mm, (0.0, 0.0), 0, 0),
+            empty_tally(),
+            np.empty((0, RECORD_WIDTH), np.int32),
+        )
+    grid = grid_over(over.points_mm, cell_mm, process.line_width_mm)
+    solid = grid.to_cells(stack.points_mm)
+    cells = grid.to_cells(over.points_mm)
+    z_nm = np.rint(stack.z_mm * NM_PER_MM).astype(np.int64)
+    layer = np.ascontiguousarray(need.region_layer[order], dtype=np.int64)
+    underside = np.ascontiguousarray(need.region_underside[order], dtype=np.int64)
+
+    def band(low: int, high: int, records: NDArray[np.int32]) -> tuple[NDArray[np.int64], int]:
+        tally = empty_tally()
+        found = drop_columns(
+            solid,
+            stack.ring_start,
+            stack.layer_start,
+            z_nm,
+            cells,
+            over.ring_start,
+            over.region_start,
+            layer,
+            underside,
+            low,
+            high,
+            grid.columns,
+            tally,
+            records,
+        )
+        return tally, found
+
+    watch.at("columns beneath undersides", 0.0)
+    records = np.empty((keep, RECORD_WIDTH), np.int32)
+    if keep or threads < 2 or grid.rows < 2 * threads:
+        tally, found = band(0, grid.rows, records)
+        return grid, tally, records[: min(found, keep)]
+    # Twice as many bands as threads: the part is rarely as dense at one end as at the other.
+    edges = np.linspace(0, grid.rows, 2 * threads + 1).astype(int).tolist()
+    total = empty_tally()
+    with ThreadPoolExecutor(threads) as pool:
+        bands = pool.map(lambda rows: band(*rows, records), zip(edges[:-1], edges[1:], strict=True))
+        for k, (tally, _) in enumerate(bands):
+            summed = slice(0, LAND_LOWEST_NM)
+            total[:, summed] += tally[:, summed]
+            total[:, LAND_LOWEST_NM] = np.minimum(total[:, LAND_LOWEST_NM], tally[:, LAND_LOWEST_NM])
+            total[:, LAND_HIGHEST_NM] = np.maximum(total[:, LAND_HIGHEST_NM], tally[:, LAND_HIGHEST_NM])
+            watch.at("columns beneath undersides", (k + 1) / (2 * threads))
+    return grid, total, records
+
+
+def standing_figures(
+    stack: LayerStack,
+    need: NeedMap,
+    process: Process,
+    *,
+    cell_mm: float | None = None,
+    threads: int | None = None,
+    watch: Watch = QUIET,
+) -> StandingFigures:
+    """Areas and volumes of the columns beneath every underside, whether they end on the bed or on the part.
+
+    Parameters
+    ----------
+    process : only its line width counts: the default cell is half of it.
+    cell_mm : side of a square cell; see :func:`grid_over` for the default and the cap.
+    threads : how many to use, by default all cores. The result is the same whatever their number.
+
+    Accuracy: sums over samples of a turned and shifted grid. Measured on the columns beneath a sphere of 10 mm at
+    cells of 0.1 to 0.5 mm: no bias (mean 0.02 %), 0.2 % root mean square, 0.7 % at most, against 0.6 % and 2.1 %
+    without the shift. Table cavity, cone and sphere are met within 1 % at half the line width. Heights are whole
+    layers, rounded to 1e-6 mm.
+    """
+    from falsework.kernels.columns import (
+        BED_CELLS,
+        BED_NM,
+        CELLS,
+        LAND_COLUMN,
+        LAND_HIGHEST_NM,
+        LAND_LOWEST_NM,
+        LAND_NM,
+        LAND_ROW,
+        PART_NM,
+    )
+
+    grid, tally, _ = _drop(stack, need, process, cell_mm, 0, threads or os.cpu_count() or 1, watch)
+    cell_mm2 = grid.cell_mm**2
+    landed = tally[:, CELLS] - tally[:, BED_CELLS]
+    with np.errstate(invalid="ignore"):  # 0 / 0 where no column lands: nan is what is meant
+        where = tally[:, [LAND_COLUMN, LAND_ROW]] / landed[:, None]
+        height = tally[:, LAND_NM] / landed / NM_PER_MM
+    ends = tally[:, [LAND_LOWEST_NM, LAND_HIGHEST_NM]] / NM_PER_MM
+    ends[landed == 0] = np.nan
+    return StandingFigures(
+        cell_mm=grid.cell_mm,
+        area_mm2=tally[:, CELLS] * cell_mm2,
+        bed_area_mm2=tally[:, BED_CELLS] * cell_mm2,
+        bed_volume_mm3=tally[:, BED_NM] * (cell_mm2 / NM_PER_MM),
+        part_volume_mm3=tally[:, PART_NM] * (cell_mm2 / NM_PER_MM),
+        landing_mm=np.column_stack([grid.to_mm(where), height]),
+        landing_range_mm=ends,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """Every column by itself, for pictures, arrays over columns (K,).
+
+    ``x_y_mm`` (K, 2) sample point; ``top_mm`` where it meets the underside, ``bottom_mm`` where it stands;
+    ``on_bed`` whether that is the bed; ``underside`` index into ``NeedMap.undersides``.
+    Sorted by layer of the underside.
+    """
+
+    cell_mm: float
+    x_y_mm: Floats
+    top_mm: Floats
+    bottom_mm: Floats
+    on_bed: NDArray[np.bool_]
+    underside: NDArray[np.int32]
+
+
+def columns_beneath(
+    stack: LayerStack, need: NeedMap, process: Process, *, cell_mm: float | None = None, watch: Watch = QUIET
+) -> Columns:
+    """The single columns that :func:`standing_figures` adds up; parameters as there."""
+    from falsework.kernels.columns import CELLS
+
+    _, tally, _ = _drop(stack, need, process, cell_mm, 0, os.cpu_count() or 1, watch.part(0.0, 0.5))
+    keep = int(tally[:, CELLS].sum())
+    grid, _, records = _drop(stack, need, process, cell_mm, keep, 1, watch.part(0.5, 1.0))
+    landing = records[:, 3]
+    on_bed = landing < 0
+    return Columns(
+        cell_mm=grid.cell_mm,
+        x_y_mm=grid.to_mm(records[:, [1, 0]].astype(np.float64)),
+        top_mm=stack.z_mm[records[:, 2]],
+        bottom_mm=np.where(on_bed, 0.0, stack.z_mm[landing + 1]),
+        on_bed=on_bed,
+        underside=records[:, 4].copy(),
+    )
