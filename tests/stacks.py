@@ -66,7 +66,8 @@ def underside(
 def need_of(
     strips: Sequence[tuple[int, BaseGeometry, int]], undersides: Sequence[Underside] | None = None
 ) -> NeedMap:
-    """Strips are (layer, region, index of the underside); each connected polygon becomes a region of its own."""
+    """Strips are (layer, region, index of the underside); each connected polygon becomes a region of its
+    own."""
     flat = [(i, p, u) for i, region, u in strips for p in shapely.get_parts(region) if not p.is_empty]
     regions = np.empty(len(flat), dtype=object)
     regions[:] = [p for _, p, _ in flat]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 import shapely
@@ -100,7 +102,8 @@ def _tally_of(records, undersides):
 
 @st.composite
 def shapes(draw):
-    """Unions and differences of stars and boxes, off the sample points by an odd shift, partly off the grid."""
+    """Unions and differences of stars and boxes, off the sample points by an odd shift, partly off the
+    grid."""
     shape = Polygon()
     for _ in range(draw(st.integers(0, 4))):
         cx, cy = draw(st.integers(-3, 25)) + 0.137, draw(st.integers(-3, 20)) + 0.291
@@ -138,7 +141,7 @@ def test_bands_add_up_to_the_same_tally(sections, cuts):
     needs = [(layer, section, layer % 2) for layer, section in enumerate(sections)]
     edges = [0, *sorted(cuts), ROWS]
     whole, _ = _run(sections, needs)
-    banded, _ = _run(sections, needs, tuple(zip(edges[:-1], edges[1:], strict=True)))
+    banded, _ = _run(sections, needs, tuple(pairwise(edges)))
     np.testing.assert_array_equal(banded, whole)
 
 

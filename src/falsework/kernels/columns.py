@@ -1,11 +1,11 @@
 """Columns of air beneath regions that are printed over air, by scan conversion of rings.
 
-Everything here is in *cell units*: the caller turns, moves and scales its points so that the sample point of the
-cell in row r and column c is the integer point (x = c, y = r). A point belongs to a ring set by the even-odd rule;
-an edge or a point lying exactly on a sample counts on one side only (half-open), so regions that share an edge
-never both own a cell.
+Everything here is in *cell units*: the caller turns, moves and scales its points so that the sample point of
+the cell in row r and column c is the integer point (x = c, y = r). A point belongs to a ring set by the
+even-odd rule; an edge or a point lying exactly on a sample counts on one side only (half-open), so regions
+that share an edge never both own a cell.
 
-All sums are integers (heights in nm), hence exact: the result does not depend on how rows are split into bands.
+All sums are integers (heights in nm), hence exact: however the rows are split into bands, the result is the same.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ NEVER_NM = np.iinfo(np.int64).max
 
 
 @njit(cache=True, nogil=True)
-def _sort_part(values, start, end):  # type: ignore[no-untyped-def]
-    """Sort values[start:end] in place: insertion sort, preceded by wider steps where there are many (Shell)."""
+def _sort_part(values, start, end):
+    """Sort values[start:end] in place by insertion, after wider steps where there are many (Shell)."""
     n = end - start
     gap = 1
     while gap < n // 6:
@@ -41,13 +41,13 @@ def _sort_part(values, start, end):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, columns):  # type: ignore[no-untyped-def]
+def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, columns):
     """Sorted crossings of rings with the rows low..high-1.
 
-    Row r's crossings end up in columns[slot[r - low]:slot[r - low + 1]] as the first column at or right of each
-    crossing, clipped to 0..width; pairs of them are the runs inside. Returns (first row, past last row, columns):
-    ``columns`` is grown when it is too short. ``slot`` (high - low + 2,) is scratch; only the entries of the rows
-    returned are meaningful. O(points + crossings log crossings per row).
+    Row r's crossings end up in columns[slot[r - low]:slot[r - low + 1]] as the first column at or right of
+    each crossing, clipped to 0..width; pairs of them are the runs inside. Returns (first row, past last row,
+    columns): ``columns`` is grown when it is too short. ``slot`` (high - low + 2,) is scratch; only the
+    entries of the rows returned are meaningful. O(points + crossings log crossings per row).
     """
     lowest, highest = math.inf, -math.inf
     for k in range(ring_start[first_ring], ring_start[last_ring]):
@@ -56,8 +56,8 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
         highest = max(highest, y)
     if not lowest < highest:
         return low, low, columns
-    row_0 = max(low, int(math.ceil(max(lowest, float(low)))))
-    row_1 = min(high, int(math.ceil(min(highest, float(high)))))
+    row_0 = max(low, math.ceil(max(lowest, float(low))))
+    row_1 = min(high, math.ceil(min(highest, float(high))))
     if row_0 >= row_1:
         return low, low, columns
 
@@ -73,8 +73,8 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
             y0 = y1
             if e1 <= row_0 or e0 > row_1 - 1:
                 continue
-            i0 = max(row_0, int(math.ceil(e0)))
-            i1 = min(row_1, int(math.ceil(e1)))
+            i0 = max(row_0, math.ceil(e0))
+            i1 = min(row_1, math.ceil(e1))
             if i0 < i1:
                 slot[i0 - low + 1] += 1
                 slot[i1 - low + 1] -= 1
@@ -101,14 +101,14 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
             x0, y0 = x1, y1
             if fy <= row_0 or ey > row_1 - 1:
                 continue
-            i0 = max(row_0, int(math.ceil(ey)))
-            i1 = min(row_1, int(math.ceil(fy)))
+            i0 = max(row_0, math.ceil(ey))
+            i1 = min(row_1, math.ceil(fy))
             if i0 < i1:
                 slope = (fx - ex) / (fy - ey)
                 for i in range(i0, i1):
                     x = ex + (i - ey) * slope
                     s = i - low + 1
-                    columns[slot[s]] = int(math.ceil(min(max(x, 0.0), float(width))))
+                    columns[slot[s]] = math.ceil(min(max(x, 0.0), float(width)))
                     slot[s] += 1
     slot[row_0 - low] = 0
     for s in range(row_0 - low, row_1 - low):
@@ -117,7 +117,7 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
 
 
 @njit(cache=True, nogil=True)
-def drop_columns(  # type: ignore[no-untyped-def]
+def drop_columns(
     points,
     ring_start,
     layer_start,
@@ -133,9 +133,9 @@ def drop_columns(  # type: ignore[no-untyped-def]
     tally,
     records,
 ):
-    """Drop a column from every cell over air down to the first solid layer beneath it, or to the bed at z = 0.
+    """Drop a column from every cell over air down to the first solid layer beneath, or to the bed at z = 0.
 
-    points (P, 2) float64, ring_start (R + 1,), layer_start (L + 1,) int64: sections of the part, in cell units.
+    points (P, 2) float64, ring_start (R + 1,), layer_start (L + 1,) int64: the part, in cell units.
     z_nm (L + 1,) int64: layer boundaries in nm.
     need_points (Q, 2) float64, need_ring_start int64: rings of the regions over air; region n owns rings
     need_region_start[n]:need_region_start[n + 1], lies in layer need_layer[n] (ascending) and belongs to

@@ -28,8 +28,8 @@ class StandingFigures:
 
     A column runs from a cell of the underside straight down to the bed or to the first part surface.
     ``area_mm2`` of the underside seen from below; ``bed_area_mm2`` of it over columns that reach the bed;
-    ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without gap);
-    ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does);
+    ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without
+    gap); ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does);
     ``landing_range_mm`` (U, 2): lowest and highest z at which they do.
     """
 
