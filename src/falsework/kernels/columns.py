@@ -5,7 +5,7 @@ the cell in row r and column c is the integer point (x = c, y = r). A point belo
 even-odd rule; an edge or a point lying exactly on a sample counts on one side only (half-open), so regions
 that share an edge never both own a cell.
 
-All sums are integers (heights in nm), hence exact: however the rows are split into bands, the result is the same.
+All sums are integers (heights in nm), hence exact: any split into bands of rows gives the same.
 """
 
 from __future__ import annotations

@@ -169,7 +169,7 @@ def _drop(
     edges = np.linspace(0, grid.rows, 2 * threads + 1).astype(int).tolist()
     total = empty_tally()
     with ThreadPoolExecutor(threads) as pool:
-        bands = pool.map(lambda rows: band(*rows, records), pairwise(edges))
+        bands = pool.map(lambda rows: band(rows[0], rows[1], records), pairwise(edges))
         for k, (tally, _) in enumerate(bands):
             summed = slice(0, LAND_LOWEST_NM)
             total[:, summed] += tally[:, summed]

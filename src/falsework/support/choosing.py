@@ -1,0 +1,354 @@
+"""Which underside gets support, and from where: every standing priced, the cheapest chosen, and said why.
+
+Everything is turned into one currency: filament and machine time as priced by the process, each times its
+weight; spoilt surface times what it is worth; and the part's own price times the chance that what is left
+alone ruins it.
+
+The constants below are constructed: plain values in the range of common practice, to be replaced by what the
+print room's own readings say. They decide between options; no length or volume depends on them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from falsework.cost import region_cost
+from falsework.cost.cost import Cost
+from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.process import air_gap, air_gap_below, bead_section_mm2
+from falsework.process.settings import Process
+from falsework.support.figures import standing_figures
+from falsework.support.scheme import Standing
+from falsework.support.standing import Alternative, Choice, Option, StandingFigures, Weights
+
+__all__ = [
+    "alternatives",
+    "choose",
+    "contact_severity",
+    "droop_severity",
+    "failure_chance",
+    "options",
+    "standing_figures",
+    "standing_warnings",
+]
+
+SPOILT_DROOP_MM = 1.0  # droop at which a surface counts as wholly spoilt (constructed)
+ROUGHNESS = 0.10  # share of a carried surface's worth that the marks of the support take (constructed)
+SCAR = 0.30  # the same where a support stood on the part and was broken off (constructed)
+FAILS_FROM_MM = 3.0  # droop, or ...
+FAILS_FROM_LAYERS = (
+    10.0  # ... layers of droop (the larger counts), from which the print is in danger (constructed)
+)
+FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part when left alone (constructed)
+
+EQUAL = Weights()
+NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
+
+
+def droop_severity(droop_mm: float) -> float:
+    """Share of a surface's worth that droop takes: in proportion, all of it from ``SPOILT_DROOP_MM``."""
+    return min(1.0, max(0.0, droop_mm / SPOILT_DROOP_MM))
+
+
+def contact_severity(supported_droop_mm: float) -> float:
+    """The same for a carried surface: its droop onto the support, and the support's marks."""
+    return min(1.0, ROUGHNESS + droop_severity(supported_droop_mm))
+
+
+def failure_chance(underside: Underside, layer_height_mm: float) -> float:
+    """Chance that the underside, left to itself, ruins the part.
+
+    ``FAILURE_CHANCE`` for an island; none up to a droop of ``FAILS_FROM_MM`` or ``FAILS_FROM_LAYERS`` layers,
+    the larger of the two; from there in proportion, up to ``FAILURE_CHANCE`` at twice that droop.
+    """
+    if underside.kind is Kind.ISLAND:
+        return FAILURE_CHANCE
+    if underside.kind is Kind.HOLDS:
+        return 0.0
+    limit_mm = max(FAILS_FROM_MM, FAILS_FROM_LAYERS * layer_height_mm)
+    return FAILURE_CHANCE * min(1.0, max(0.0, underside.droop_mm.value / limit_mm - 1.0))
+
+
+@dataclass(frozen=True)
+class _Columns:
+    """Columns of one underside that end alike: their area and their volume as if filled."""
+
+    area_mm2: float = 0.0
+    volume_mm3: float = 0.0
+
+    def less(self, open_mm: float) -> _Columns:
+        """What can be built: nothing where the gaps take the mean height, else the volume without the
+        gaps."""
+        volume = self.volume_mm3 - self.area_mm2 * open_mm
+        return _Columns(self.area_mm2, volume) if volume > 1e-9 else _Columns()
+
+
+def _structure_mm3(underside: Underside, bed: _Columns, part: _Columns, process: Process) -> float:
+    """Volume of plastic in a support that fills these columns, gaps already taken off.
+
+    Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; dense interface
+    above everything carried and beneath what stands on the part; the foot's widening, dense, around what
+    stands on the bed. The outline is that of a rectangle as long as the area over the underside's extent, at
+    least that of a disc. The side gap is not taken off: the estimate is a little high beside steep walls.
+    """
+    structure, h_mm = process.structure, process.layer_height_mm
+    area_mm2 = bed.area_mm2 + part.area_mm2
+    filled_mm3 = bed.volume_mm3 + part.volume_mm3
+    roof_mm3 = min(filled_mm3, area_mm2 * structure.interface_layers * h_mm)
+    floor_mm3 = min(filled_mm3 - roof_mm3, part.area_mm2 * structure.interface_layers_below * h_mm)
+    outline_mm = 2.0 * math.sqrt(math.pi * area_mm2)
+    if underside.extent_mm > 0.0:
+        outline_mm = max(outline_mm, 2.0 * (underside.extent_mm + area_mm2 / underside.extent_mm))
+    sets = 2 if structure.pattern == "grid" else 1
+    line_mm = bead_section_mm2(process.line_width_mm, h_mm) / h_mm  # as wide as a square-edged one
+    share = sets * line_mm / structure.spacing_mm
+    share += structure.perimeter_lines * line_mm * outline_mm / area_mm2
+    body_mm3 = (filled_mm3 - roof_mm3 - floor_mm3) * min(1.0, share)
+    foot_outline_mm = outline_mm * bed.area_mm2 / area_mm2
+    foot_mm3 = foot_outline_mm * structure.foot_widening_mm * structure.foot_layers * h_mm
+    return roof_mm3 + floor_mm3 + body_mm3 + foot_mm3
+
+
+def _weighted_price(cost: Cost, process: Process, weights: Weights) -> float:
+    filament = cost.mass_g / 1000.0 * process.material.price_per_kg
+    machine = cost.time_s / 3600.0 * process.printer.price_per_hour
+    return weights.filament * filament + weights.time * machine
+
+
+def _option(
+    standing: Standing,
+    underside: Underside,
+    bed: _Columns,
+    part: _Columns,
+    area_mm2: float,
+    process: Process,
+    weights: Weights,
+    part_cost: Cost,
+) -> Option:
+    contact_mm2 = bed.area_mm2 + part.area_mm2
+    left_mm2 = max(0.0, area_mm2 - contact_mm2)
+    cost = Cost()
+    if contact_mm2 > 0.0:
+        plastic_mm3 = _structure_mm3(underside, bed, part, process)
+        cost = region_cost(plastic_mm3, process, process.support_speed_mm_s)
+    spoilt_mm2 = (
+        left_mm2 * droop_severity(underside.droop_mm.value)
+        + contact_mm2 * contact_severity(underside.supported_droop_mm.value)
+        + part.area_mm2 * SCAR
+    )
+    finish_price = spoilt_mm2 / 100.0 * weights.finish_per_cm2
+    left_share = left_mm2 / area_mm2 if area_mm2 > 0.0 else 0.0
+    failure_price = (
+        left_share
+        * failure_chance(underside, process.layer_height_mm)
+        * _weighted_price(part_cost, process, weights)
+    )
+    return Option(
+        standing=standing,
+        cost=cost,
+        contact_mm2=contact_mm2,
+        left_mm2=left_mm2,
+        scar_mm2=part.area_mm2,
+        finish_price=finish_price,
+        failure_price=failure_price,
+        objective=_weighted_price(cost, process, weights) + finish_price + failure_price,
+    )
+
+
+def options(
+    figures: StandingFigures, need: NeedMap, process: Process, weights: Weights, part_cost: Cost
+) -> tuple[tuple[Option, ...], ...]:
+    """For every underside its three options: none, bed, anywhere.
+
+    From the bed only the columns that reach it are carried and the rest is left; standing anywhere carries
+    all and scars the part where columns land. Where the gaps take the columns' mean height nothing can be
+    built and the area is left. The cost is an estimate of the structure as it would be built (see the plan's
+    support cost for the real one); ``part_cost`` is what a ruined print would lose.
+    """
+    gap_mm, below_mm = air_gap(process)[2], air_gap_below(process)[2]
+    rows = []
+    for k, underside in enumerate(need.undersides):
+        area_mm2, on_bed_mm2 = float(figures.area_mm2[k]), float(figures.bed_area_mm2[k])
+        bed = _Columns(on_bed_mm2, float(figures.bed_volume_mm3[k])).less(gap_mm)
+        part = _Columns(area_mm2 - on_bed_mm2, float(figures.part_volume_mm3[k])).less(gap_mm + below_mm)
+        rows.append(
+            tuple(
+                _option(standing, underside, b, p, area_mm2, process, weights, part_cost)
+                for standing, b, p in (
+                    (Standing.NONE, _Columns(), _Columns()),
+                    (Standing.BED, bed, _Columns()),
+                    (Standing.ANYWHERE, bed, part),
+                )
+            )
+        )
+    return tuple(rows)
+
+
+def choose(
+    figures: StandingFigures,
+    need: NeedMap,
+    process: Process,
+    part_cost: Cost,
+    *,
+    standing: str = "auto",
+    weights: Weights = EQUAL,
+    overrules: Mapping[int, Standing] | None = None,
+) -> tuple[Choice, ...]:
+    """One choice for every underside, in the order of ``need.undersides``.
+
+    ``standing`` 'none', 'bed' or 'anywhere' holds for all of them; 'auto' takes the option of least objective
+    (of equals the one that does less). Undersides that hold by themselves are left either way. ``overrules``
+    sets a standing by underside number, whatever the rest says.
+    """
+    overrules = overrules or {}
+    choices = []
+    for underside, row in zip(
+        need.undersides, options(figures, need, process, weights, part_cost), strict=True
+    ):
+        if underside.number in overrules:
+            chosen, said = Standing(overrules[underside.number]), "by your own choice, "
+        elif underside.kind is Kind.HOLDS:
+            chosen, said = Standing.NONE, ""
+        elif standing == "auto":
+            chosen, said = min(row, key=lambda option: option.objective).standing, ""
+        else:
+            chosen, said = Standing(standing), "as asked, "
+        choices.append(Choice(underside.number, row, chosen, said + _why(underside, row, chosen)))
+    return tuple(choices)
+
+
+def chosen_option(choice: Choice) -> Option:
+    """The option that was chosen."""
+    return next(option for option in choice.options if option.standing is choice.chosen)
+
+
+def alternatives(choices: Iterable[Choice], need: NeedMap) -> tuple[Alternative, ...]:
+    """Standings side by side for the whole part: none, bed, anywhere, and what was chosen, estimated alike.
+
+    In the first three, undersides that hold by themselves are left. They never count as left to droop.
+    """
+    choices = tuple(choices)
+    holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
+    rows = []
+    for place, standing in enumerate((Standing.NONE, Standing.BED, Standing.ANYWHERE)):
+        taken = [c.options[0 if h else place] for c, h in zip(choices, holds, strict=True)]
+        rows.append(_alternative(standing.value, taken, holds))
+    rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds))
+    return tuple(rows)
+
+
+def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternative:
+    left = [
+        option.left_mm2
+        for option, h in zip(taken, holds, strict=True)
+        if not h and option.left_mm2 > NEGLIGIBLE_SHARE * (option.left_mm2 + option.contact_mm2)
+    ]
+    return Alternative(
+        name=name,
+        cost=sum((option.cost for option in taken), Cost()),
+        left_count=len(left),
+        left_mm2=math.fsum(left),
+        contact_mm2=math.fsum(option.contact_mm2 for option in taken),
+        scar_mm2=math.fsum(option.scar_mm2 for option in taken),
+        objective=math.fsum(option.objective for option in taken),
+    )
+
+
+def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]) -> tuple[str, ...]:
+    """What the user should know about the choices: what cannot be reached, what gets scarred, what may
+    fail."""
+    said = []
+    for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True)):
+        option = chosen_option(choice)
+        name = f"underside {underside.number}"
+        area_mm2 = option.left_mm2 + option.contact_mm2
+        if choice.chosen is Standing.BED and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+            said.append(
+                f"{name}: {_percent(option.left_mm2 / area_mm2)} of it ({_area(option.left_mm2)}) cannot be "
+                "carried from the bed and is left to itself"
+            )
+        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+            x, y, _ = figures.landing_mm[k]
+            low, high = figures.landing_range_mm[k]
+            at = f"z {low:.1f}" if high - low < 0.05 else f"z {low:.1f} to {high:.1f}"
+            said.append(
+                f"{name}: its support stands on {_area(option.scar_mm2)} of the part around "
+                f"x {x:.1f}, y {y:.1f} at {at} mm and will scar it there"
+            )
+        if option.failure_price > 0.0 and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+            what = (
+                "starts in mid-air"
+                if underside.kind is Kind.ISLAND
+                else f"would droop {_length(underside.droop_mm.value)} mm"
+            )
+            said.append(f"{name} {what} and {_area(option.left_mm2)} of it is left: the print may fail there")
+    return tuple(said)
+
+
+def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str:
+    """The choice as a plain sentence with its figures."""
+    option = next(o for o in row if o.standing is chosen)
+    if chosen is Standing.NONE or option.contact_mm2 == 0.0:
+        if underside.kind is Kind.HOLDS and chosen is Standing.NONE:
+            return (
+                f"holds by itself: no layer reaches more than {_length(underside.free_length_mm)} mm over air"
+            )
+        head = {
+            Kind.HOLDS: "left to itself",
+            Kind.BRIDGE: f"left to bridge {_length(underside.span_mm)} mm",
+            Kind.CANTILEVER: f"left to reach out {_length(underside.extent_mm)} mm",
+            Kind.ISLAND: "left although it starts in mid-air",
+        }[underside.kind]
+        carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
+        if chosen is not Standing.NONE:
+            tail = (
+                f"there is no room for support {'from the bed' if chosen is Standing.BED else 'beneath it'}"
+            )
+        elif carried is None:
+            tail = "there is no room for support beneath it"
+        else:
+            tail = f"support would cost {_takes(carried.cost)}"
+        return f"{head}: {_droops(underside, 'droops')}, {tail}"
+    where = (
+        "from the bed" if chosen is Standing.BED or option.scar_mm2 == 0.0 else "from the bed and the part"
+    )
+    if option.scar_mm2 == option.contact_mm2:
+        where = "from the part beneath"
+    alone = (
+        "left alone it would start in mid-air"
+        if underside.kind is Kind.ISLAND
+        else f"left alone it {_droops(underside, 'would droop')}"
+    )
+    text = f"carried {where} for {_takes(option.cost)}: {alone}"
+    area_mm2 = option.left_mm2 + option.contact_mm2
+    if option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+        text += f"; {_percent(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
+    if option.scar_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+        text += f"; scars {_area(option.scar_mm2)} of the part"
+    return text
+
+
+def _droops(underside: Underside, verb: str) -> str:
+    d = underside.droop_mm
+    return f"{verb} {_length(d.value)} mm ({_length(d.low)}–{_length(d.high)})"
+
+
+def _takes(cost: Cost) -> str:
+    minutes = cost.time_s / 60.0
+    time = "under a minute" if minutes < 1.0 else f"{minutes:.0f} min"
+    mass = "under 0.1 g" if cost.mass_g < 0.1 else f"{cost.mass_g:.1f} g"
+    return f"{mass} and {time}"
+
+
+def _length(mm: float) -> str:
+    return f"{mm:.0f}" if mm >= 10.0 else f"{mm:.1f}" if mm >= 0.1 else f"{mm:.2f}"
+
+
+def _area(mm2: float) -> str:
+    return f"{mm2:.0f} mm²" if mm2 >= 10.0 else f"{mm2:.1f} mm²"
+
+
+def _percent(share: float) -> str:
+    return f"{100.0 * share:.0f} %"
