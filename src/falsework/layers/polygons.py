@@ -1,0 +1,142 @@
+"""Polygon operations on whole arrays of regions: the one place that knows how shapely spells them.
+
+A region is a shapely Polygon or MultiPolygon, possibly empty; never None, never a line or a point.
+Functions take and return (N,) object arrays and work elementwise; a single region broadcasts.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.stack import Floats, Indices, Regions
+
+EMPTY = shapely.MultiPolygon()
+_POLYGON, _MULTIPOLYGON = 3, 6
+
+
+def regions_from_rings(points_mm: Floats, ring_start: Indices, layer_start: Indices) -> Regions:
+    """(L,) MultiPolygons from the flat rings of a ``LayerStack``.
+
+    Counter-clockwise rings are outers, clockwise ones holes of the smallest outer around them; a hole
+    outside all outers is left out. Layers whose rings touch or cross are repaired with ``make_valid``.
+    """
+    from falsework.kernels.rings import ring_figures
+
+    points = np.ascontiguousarray(points_mm, dtype=np.float64)
+    ring_start = np.ascontiguousarray(ring_start, dtype=np.int64)
+    layer_start = np.ascontiguousarray(layer_start, dtype=np.int64)
+    layers = len(layer_start) - 1
+    if len(ring_start) < 2:
+        return np.full(layers, EMPTY, dtype=object)
+    area, owner, status = ring_figures(points.reshape(-1), ring_start, layer_start)
+
+    # Rings in the order outer, its holes, next outer; owners ascend with the layers.
+    rings = np.flatnonzero((owner >= 0) & (area != 0.0))
+    rings = rings[np.lexsort((area[rings] < 0.0, owner[rings]))]
+    lengths = np.diff(ring_start)[rings]
+    closed_start = np.concatenate([[0], np.cumsum(lengths + 1)])
+    index = np.arange(closed_start[-1]) - np.repeat(closed_start[:-1], lengths + 1)
+    index[closed_start[1:] - 1] = 0
+    index += np.repeat(ring_start[rings], lengths + 1)
+    polygon_start = np.append(np.flatnonzero(area[rings] > 0.0), len(rings))
+    outer_layer = np.searchsorted(layer_start, owner[rings[polygon_start[:-1]]], side="right") - 1
+    layer_polygons = np.searchsorted(outer_layer, np.arange(layers + 1))
+    regions: Regions = shapely.from_ragged_array(
+        shapely.GeometryType.MULTIPOLYGON, points[index], (closed_start, polygon_start, layer_polygons)
+    )
+    doubtful = np.flatnonzero(status)
+    regions[doubtful] = repair(regions[doubtful])
+    return regions
+
+
+def rings_of(regions: Regions) -> tuple[Floats, Indices, Indices]:
+    """``(points_mm, ring_start, layer_start)`` of (L,) regions: the inverse of ``regions_from_rings``."""
+    polygons, layer = parts(regions)
+    if len(polygons) == 0:
+        return np.empty((0, 2)), np.zeros(1, dtype=np.int64), np.zeros(len(regions) + 1, dtype=np.int64)
+    _, points, (ring_end, polygon_end) = shapely.to_ragged_array(
+        shapely.orient_polygons(polygons, exterior_cw=False), include_z=False
+    )
+    rings_of_layer = np.bincount(layer, weights=np.diff(polygon_end), minlength=len(regions))
+    keep = np.ones(len(points), dtype=bool)
+    keep[ring_end[1:] - 1] = False
+    return (
+        np.ascontiguousarray(points[keep]),
+        (ring_end - np.arange(len(ring_end))).astype(np.int64),
+        np.concatenate([[0], np.cumsum(rings_of_layer)]).astype(np.int64),
+    )
+
+
+def offset(regions: Regions, distance_mm: float | Floats, segments: int = 4) -> Regions:
+    """Regions grown by ``distance_mm`` (shrunk where negative), corners rounded.
+
+    A quarter circle gets ``segments`` chords. The chords lie inside the true arc: a corner reaches short
+    by at most ``distance * (1 - cos(90° / (2 * segments)))``, 1.9 % at 4. So growth errs towards too
+    small, and shrinking, which rounds reflex corners alone, towards too large. Straight edges are exact.
+    """
+    return areas_only(shapely.buffer(regions, distance_mm, quad_segs=segments))
+
+
+def unite(a: Regions, b: Regions) -> Regions:
+    """a ∪ b, elementwise."""
+    return areas_only(shapely.union(a, b))
+
+
+def subtract(a: Regions, b: Regions) -> Regions:
+    """a \\ b, elementwise."""
+    return areas_only(shapely.difference(a, b))
+
+
+def intersect(a: Regions, b: Regions) -> Regions:
+    """a ∩ b, elementwise; where they merely touch the result is empty."""
+    return areas_only(shapely.intersection(a, b))
+
+
+def clean(regions: Regions, tolerance_mm: float) -> Regions:
+    """Regions without slivers: connected parts whose mean width, 2 area / outline, is below tolerance."""
+    polygons, index = parts(regions)
+    wide = 2.0 * shapely.area(polygons) >= tolerance_mm * shapely.length(polygons)
+    return gathered(polygons[wide], index[wide], len(regions))
+
+
+def parts(regions: Regions) -> tuple[Regions, NDArray[np.int64]]:
+    """Connected parts, (M,) Polygons in order, and (M,) the index of the region each belongs to."""
+    polygons, index = shapely.get_parts(regions, return_index=True)
+    full = ~shapely.is_empty(polygons)
+    return polygons[full], index[full]
+
+
+def gathered(polygons: Regions, index: NDArray[np.int64], count: int) -> Regions:
+    """(count,) MultiPolygons from Polygons and the ascending index of each: the inverse of ``parts``."""
+    regions: Regions = np.full(count, EMPTY, dtype=object)
+    if len(polygons):
+        shapely.multipolygons(polygons, indices=index, out=regions)
+    return regions
+
+
+def areas_only(geometries: Regions) -> Regions:
+    """Geometries with lines, points and None taken away."""
+    geometries = np.asarray(geometries, dtype=object)
+    kinds = shapely.get_type_id(geometries)
+    odd = np.flatnonzero((kinds != _POLYGON) & (kinds != _MULTIPOLYGON))
+    if len(odd):
+        polygons, index = shapely.get_parts(geometries[odd], return_index=True)
+        nested = np.flatnonzero(shapely.get_type_id(polygons) == _MULTIPOLYGON)
+        if len(nested):
+            polygons, inner = shapely.get_parts(polygons, return_index=True)
+            index = index[inner]
+        area = shapely.get_type_id(polygons) == _POLYGON
+        geometries = geometries.copy()
+        geometries[odd] = gathered(polygons[area], index[area], len(odd))
+    return geometries
+
+
+def repair(regions: Regions) -> Regions:
+    """Regions made valid where they are not."""
+    regions = np.array(regions, dtype=object)
+    broken = np.flatnonzero(~shapely.is_valid(regions))
+    if len(broken):
+        regions[broken] = areas_only(shapely.make_valid(regions[broken]))
+    return regions
