@@ -1,0 +1,127 @@
+"""``falsework demo``: plan the parts of the harbour museum's print room."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.planning.value import Plan
+
+MARK, INDEX = "demo.json", "index.html"
+NOTICE = (
+    "The harbour museum and its parts are invented. All figures are predictions of the model; "
+    "nothing of this has been printed."
+)
+
+
+@click.command("demo", short_help="Plan the demo parts and write their reports.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("falsework-demo"),
+    show_default=True,
+    help="Folder to write.",
+)
+@click.pass_obj
+def demo_command(session: Session, out: Path) -> None:
+    """Make the parts of a small harbour museum, plan each, and write their files with an index.html."""
+    from falsework.files.atomic import atomic_folder, check_folder
+
+    check_folder(out, mark=MARK)
+
+    from falsework.cli.compiling import announced
+
+    plans: dict[str, Plan] = {}
+    with announced(), session.progress() as watch:
+        from falsework.cli.plan import report_file
+        from falsework.files.folder import write_files
+        from falsework.part.demo import demo_parts
+        from falsework.planning.pipeline import plan
+
+        parts = demo_parts()
+        with atomic_folder(out, mark=MARK, own={*parts, INDEX}) as aside:
+            for k, (name, make) in enumerate(parts.items()):
+                stretch = watch.part(k / len(parts), (k + 1) / len(parts))
+                plans[name] = plan(make(), watch=stretch.part(0.0, 0.8))
+                extra = report_file(plans[name], stretch.part(0.8, 0.95))
+                (aside / name).mkdir()
+                write_files(plans[name], aside / name, extra=extra, watch=stretch.part(0.95, 1.0))
+            index = {"schema": "falsework.demo/1", "notice": NOTICE, "parts": list(plans)}
+            (aside / MARK).write_text(json.dumps(index, indent=1) + "\n", "utf-8")
+            (aside / INDEX).write_text(index_html(plans), "utf-8")
+        session.written = out
+
+    from falsework.cli import say
+
+    head = ("part", "size mm", "undersides", "supported", "part g", "supports g", "time")
+    rows = [(name, *_figures(result)) for name, result in plans.items()]
+    say.table("The harbour museum's parts (predictions, nothing printed)", head, rows)
+    say.say()
+    say.say(NOTICE)
+    say.say(f"Written to {out}; open {out / INDEX}")
+
+
+def _figures(result: Plan) -> tuple[str, ...]:
+    from falsework.cli import say
+    from falsework.support.scheme import Standing
+
+    supported = sum(c.chosen is not Standing.NONE for c in result.choices)
+    return (
+        " × ".join(f"{v:.0f}" for v in result.part.size_mm),
+        str(len(result.undersides)),
+        str(supported),
+        f"{result.part_cost.mass_g:.1f}",
+        f"{result.support_cost.mass_g:.1f}",
+        say.duration(result.part_cost.time_s + result.support_cost.time_s),
+    )
+
+
+def index_html(plans: dict[str, Plan]) -> str:
+    """The page that links the reports of all demo parts."""
+    from html import escape
+
+    head = ("part", "size, mm", "undersides", "supported", "part, g", "supports, g", "time")
+    rows = "\n".join(
+        f'<tr><th scope="row"><a href="{escape(name)}/report.html">{escape(result.part.name)}</a></th>'
+        + "".join(f"<td>{escape(cell)}</td>" for cell in _figures(result))
+        + "</tr>"
+        for name, result in plans.items()
+    )
+    titles = "".join(f'<th scope="col">{escape(title)}</th>' for title in head)
+    return f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Parts of the harbour museum</title>
+<style>
+:root {{ color-scheme: light dark; }}
+body {{ font: 1rem/1.5 system-ui, sans-serif; max-width: 60rem; margin: 2rem auto; padding: 0 1rem; }}
+table {{ border-collapse: collapse; width: 100%; }}
+th, td {{ padding: .4rem .6rem; text-align: right; border-bottom: 1px solid #8886; white-space: nowrap; }}
+th:first-child {{ text-align: left; }}
+.scroll {{ overflow-x: auto; }}
+</style>
+</head>
+<body>
+<main>
+<h1>Parts of the harbour museum</h1>
+<p>{escape(NOTICE)}</p>
+<div class="scroll" tabindex="0" role="region" aria-label="Parts and their plans">
+<table>
+<thead><tr>{titles}</tr></thead>
+<tbody>
+{rows}
+</tbody>
+</table>
+</div>
+</main>
+</body>
+</html>
+"""

@@ -1,0 +1,139 @@
+"""Options that several commands share, and how their texts become values."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from falsework.process.settings import Process
+    from falsework.support.scheme import Standing
+    from falsework.support.standing import Weights
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+STANDINGS = ("none", "bed", "anywhere")
+_WEIGHTS = {"finish": "finish_per_cm2", "filament": "filament", "time": "time"}
+
+
+class Triple(click.ParamType):
+    """Three numbers with commas between them."""
+
+    name = "X,Y,Z"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[float, float, float]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            x, y, z = (float(text) for text in value.split(","))
+        except ValueError:
+            self.fail(f"{value!r} is not three numbers with commas, such as 90,0,45", param, ctx)
+        if not all(map(math.isfinite, (x, y, z))):
+            self.fail(f"{value!r} holds a number that is not finite", param, ctx)
+        return x, y, z
+
+
+class Pair(click.ParamType):
+    """``KEY=VALUE``."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> tuple[str, str]:
+        if isinstance(value, tuple):
+            return value
+        key, equals, text = value.partition("=")
+        if not key.strip() or not equals:
+            self.fail(f"{value!r} is not of the form {self.name}", param, ctx)
+        return key.strip(), text.strip()
+
+
+def part_options(command: F) -> F:
+    """How the part is read and how it is printed: what ``plan`` and ``inspect`` have in common."""
+    options = (
+        click.argument("part", type=click.Path(path_type=str)),
+        click.option(
+            "--process",
+            "process_name",
+            default="pla-0.4",
+            show_default=True,
+            metavar="NAME|FILE.toml",
+            help="A built-in process (see 'falsework process') or a process file.",
+        ),
+        click.option(
+            "--set",
+            "settings",
+            multiple=True,
+            type=Pair("FIELD=VALUE"),
+            help="Change one setting of the process, such as structure.spacing_mm=3. Repeatable.",
+        ),
+        click.option(
+            "--scale", type=click.FloatRange(min=0, min_open=True), default=1.0, help="Factor on the size."
+        ),
+        click.option(
+            "--unit", metavar="UNIT", help="Unit of a file that carries none: um, mm, cm, inch, foot or m."
+        ),
+        click.option(
+            "--turn",
+            "turn_deg",
+            type=Triple(),
+            default=(0.0, 0.0, 0.0),
+            help="Degrees about x, then y, then z, before the part is put on the bed.",
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+def json_option(command: F) -> F:
+    """``--json``: one JSON document on stdout, errors included."""
+    return click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")(
+        command
+    )
+
+
+def chosen_process(name: str, settings: tuple[tuple[str, str], ...]) -> Process:
+    """The process of that name or file with the given settings changed."""
+    from falsework.process import load_process, override
+
+    process = load_process(name)
+    return override(process, dict(settings)) if settings else process
+
+
+def chosen_overrules(pairs: tuple[tuple[str, str], ...]) -> dict[int, Standing]:
+    """``3=bed`` pairs as standings by underside number; click's usage error where one is not."""
+    from falsework.support.scheme import Standing
+
+    overrules = {}
+    for key, text in pairs:
+        if not key.isdecimal() or text not in STANDINGS:
+            raise click.BadParameter(
+                f"'{key}={text}' is not an underside and one of {', '.join(STANDINGS)}, such as 3=bed",
+                param_hint="--overrule",
+            )
+        overrules[int(key)] = Standing(text)
+    return overrules
+
+
+def chosen_weights(text: str | None) -> Weights:
+    """``finish=2,time=0.5`` as weights; what is not named keeps its default."""
+    from falsework.support.standing import Weights
+
+    values: dict[str, float] = {}
+    for item in filter(None, (text or "").split(",")):
+        key, _, number = item.partition("=")
+        try:
+            field, value = _WEIGHTS[key.strip()], float(number)
+        except (KeyError, ValueError):
+            value = math.nan
+        if not (math.isfinite(value) and value >= 0):
+            raise click.BadParameter(
+                f"{item.strip()!r} is not a weight; use finish=, filament= or time= and a number from 0 up",
+                param_hint="--weigh",
+            )
+        values[field] = value
+    return Weights(**values)

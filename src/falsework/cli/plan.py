@@ -1,0 +1,130 @@
+"""``falsework plan``: one part in, one folder out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.options import (
+    STANDINGS,
+    Pair,
+    chosen_overrules,
+    chosen_process,
+    chosen_weights,
+    json_option,
+    part_options,
+)
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.files.threemf import SupportsAs
+    from falsework.planning.value import Plan
+    from falsework.watch import Watch
+
+
+@click.command("plan", short_help="Plan the supports of a part and write the files.")
+@part_options
+@click.option(
+    "--standing",
+    type=click.Choice((*STANDINGS, "auto")),
+    default="auto",
+    show_default=True,
+    help="Where supports may stand; auto chooses for each underside.",
+)
+@click.option(
+    "--overrule",
+    "overrules",
+    multiple=True,
+    type=Pair("NUMBER=STANDING"),
+    help="Decide one underside yourself, such as 3=bed. Repeatable.",
+)
+@click.option(
+    "--weigh",
+    metavar="finish=…,filament=…,time=…",
+    help="What counts: the price of a spoilt square centimetre, and factors on filament and time.",
+)
+@click.option(
+    "--supports-as",
+    type=click.Choice(("support", "solidsupport", "model")),
+    default="support",
+    show_default=True,
+    help="Object type of supports in the 3MF file; model is for programs that ignore the others.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write; PART's name and '-plan' if not given."
+)
+@click.option("--no-report", is_flag=True, help="Write no report.html.")
+@json_option
+@click.pass_obj
+def plan_command(
+    session: Session,
+    part: str,
+    process_name: str,
+    settings: tuple[tuple[str, str], ...],
+    scale: float,
+    unit: str | None,
+    turn_deg: tuple[float, float, float],
+    standing: str,
+    overrules: tuple[tuple[str, str], ...],
+    weigh: str | None,
+    supports_as: SupportsAs,
+    out: Path | None,
+    no_report: bool,
+    as_json: bool,
+) -> None:
+    """Plan the supports of PART (STL, 3MF, OBJ, PLY, OFF, glTF or STEP) and write them to a folder:
+    plan.json, print.3mf, part.stl, supports.stl, settings.md and report.html.
+
+    An earlier plan in the folder is replaced. Nothing is half-written if the work is stopped.
+    """
+    session.as_json = as_json
+    from falsework.files.atomic import check_folder
+
+    folder = out or Path(f"{Path(part).stem}-plan")
+    process = chosen_process(process_name, settings)
+    standings = chosen_overrules(overrules)
+    weights = chosen_weights(weigh)
+    check_folder(folder)  # before the work, not after it
+
+    from falsework.cli.compiling import announced
+
+    with announced(), session.progress() as watch:
+        from falsework.files.folder import write_plan
+        from falsework.planning.pipeline import plan
+
+        result = plan(
+            part,
+            process,
+            standing=standing,
+            weights=weights,
+            overrules=standings,
+            turn_deg=turn_deg,
+            scale=scale,
+            unit=unit,
+            watch=watch.part(0.0, 0.8),
+        )
+        extra = {} if no_report else report_file(result, watch.part(0.8, 0.95))
+        written = write_plan(
+            result, folder, supports_as=supports_as, extra=extra, watch=watch.part(0.95, 1.0)
+        )
+        session.written = folder
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    from falsework.cli import say
+
+    say.plan(result)
+    say.say()
+    say.say(f"Written to {folder}: {', '.join(path.name for path in written)}")
+    if not result.pieces:
+        say.say("There is no supports.stl: nothing is supported.")
+
+
+def report_file(result: Plan, watch: Watch) -> dict[str, str]:
+    """The report as a file beside the plan: text by name."""
+    from falsework.files.folder import REPORT
+    from falsework.report import report_html
+
+    return {REPORT: report_html(result, watch)}

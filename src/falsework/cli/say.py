@@ -1,0 +1,199 @@
+"""What the commands print: short tables and sentences, framed on a terminal and plain in a pipe."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from falsework.cost.cost import Cost
+    from falsework.droop.estimate import Estimate
+    from falsework.need.underside import Underside
+    from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
+
+_MOST_UNDERSIDES = 8
+_DROOP_RESTS_ON = {
+    "uncalibrated": "a general belief about the material, not on your own test prints",
+    "extrapolated": "your readings, outside the range in which they were taken",
+    "calibrated": "your readings",
+}
+
+
+def say(text: str = "") -> None:
+    """One line on stdout."""
+    click.echo(text)
+
+
+def table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """A table; columns of numbers are set right, words left."""
+    right = [all(_is_figure(row[k]) for row in rows) for k in range(len(head))]
+    say()
+    if sys.stdout.isatty():
+        from rich import box
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        framed = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, title_style="bold")
+        for name, flush in zip(head, right, strict=True):
+            framed.add_column(name, justify="right" if flush else "left")
+        for row in rows:
+            framed.add_row(*map(Text, row))
+        Console().print(framed)
+        return
+    widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
+    say(title)
+    for line in (head, *rows):
+        cells = (
+            cell.rjust(width) if flush else cell.ljust(width)
+            for cell, width, flush in zip(line, widths, right, strict=True)
+        )
+        say("  " + "  ".join(cells).rstrip())
+
+
+def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_height_mm: float) -> None:
+    """Size, health and layers of the part."""
+    x, y, z = part.size_mm
+    shape = "closed" if part.closed else "open"
+    bodies = "1 body" if part.bodies == 1 else f"{part.bodies} bodies"
+    say(
+        f"{part.name}: {x:.4g} × {y:.4g} × {z:.4g} mm, {part.volume_mm3 / 1000:.3g} cm³, "
+        f"{part.triangles} triangles, {shape}, {bodies}"
+    )
+    for finding in part.findings:
+        mark = "! " if finding.serious else ""
+        say(f"  {mark}{finding.count} × {finding.what}: {finding.done or 'left as it is'}")
+    if not part.findings:
+        say("  nothing had to be healed")
+    say(
+        f"{layers.count} layers of {layer_height_mm:g} mm; "
+        f"undersides hold by themselves up to {limit_deg:.0f}° from the vertical"
+    )
+
+
+def inspection(result: Inspection) -> None:
+    """Everything that ``inspect`` shows."""
+    part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
+    _undersides(result.undersides, None)
+    warnings(result.warnings)
+
+
+def plan(result: Plan) -> None:
+    """Everything that ``plan`` shows before it says what was written."""
+    part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
+    _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices})
+    if result.undersides:
+        _standings(result)
+    _cost(result)
+    warnings(result.warnings)
+
+
+def warnings(texts: Sequence[str]) -> None:
+    """Cautions, one per line."""
+    if texts:
+        say()
+    for text in texts:
+        say(f"caution: {text}")
+
+
+def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None) -> None:
+    if not undersides:
+        say()
+        say("Nothing is printed over air: no supports are needed.")
+        return
+    shown = undersides[:_MOST_UNDERSIDES]
+    head = ["no.", "kind", "area mm²", "angle °", "at height mm", "droop mm", "with support mm"]
+    rows = [
+        [
+            str(u.number),
+            u.kind.value,
+            f"{u.area_mm2:.1f}",
+            f"{u.angle_deg:.0f}",
+            f"{u.height_mm:.1f}",
+            _interval(u.droop_mm),
+            _interval(u.supported_droop_mm),
+        ]
+        for u in shown
+    ]
+    if chosen is not None:
+        head.append("support")
+        for row, underside in zip(rows, shown, strict=True):
+            row.append(chosen[underside.number])
+    more = len(undersides) - len(shown)
+    title = f"Undersides, worst first ({len(undersides)}{f', the first {len(shown)} shown' if more else ''})"
+    table(title, head, rows)
+    bases = sorted({u.droop_mm.basis for u in undersides})
+    rests = "; ".join(_DROOP_RESTS_ON.get(basis, basis) for basis in bases)
+    say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}.")
+
+
+def _standings(result: Plan) -> None:
+    head = [
+        "standing",
+        "filament g",
+        "time",
+        "price",
+        "left to droop mm²",
+        "carried mm²",
+        "stood upon mm²",
+        "weighed",
+    ]
+    rows = [
+        [
+            a.name,
+            f"{a.cost.mass_g:.1f}",
+            duration(a.cost.time_s),
+            f"{a.cost.price:.2f}",
+            f"{a.left_mm2:.0f} ({a.left_count})",
+            f"{a.contact_mm2:.0f}",
+            f"{a.scar_mm2:.0f}",
+            f"{a.objective:.2f}",
+        ]
+        for a in result.alternatives
+    ]
+    table("Where supports may stand, side by side (estimates)", head, rows)
+
+
+def _cost(result: Plan) -> None:
+    head = ["", "filament g", "filament m", "time", "price"]
+    rows = [
+        _cost_row("part", result.part_cost),
+        _cost_row("supports", result.support_cost),
+        _cost_row("together", result.part_cost + result.support_cost),
+    ]
+    table("Cost as built", head, rows)
+    if result.pieces:
+        asked, realised = result.gap.asked_mm, result.gap.realised_mm
+        say(
+            f"  {len(result.pieces)} pieces of support; air gap {realised:.3g} mm "
+            f"({result.gap.layers} layers, asked for {asked:.3g} mm)"
+        )
+
+
+def _cost_row(name: str, cost: Cost) -> list[str]:
+    return [
+        name,
+        f"{cost.mass_g:.1f}",
+        f"{cost.filament_mm / 1000:.2f}",
+        duration(cost.time_s),
+        f"{cost.price:.2f}",
+    ]
+
+
+def duration(seconds: float) -> str:
+    """'1 h 05 min', '12 min', '40 s'."""
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    hours, minutes = divmod(round(seconds / 60), 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def _interval(estimate: Estimate) -> str:
+    return f"{estimate.value:.2f} ({estimate.low:.2f} to {estimate.high:.2f})"
+
+
+def _is_figure(cell: str) -> bool:
+    return cell[:1].isdigit() or cell[:1] == "-"

@@ -1,0 +1,159 @@
+"""The installed command on a real part: files, JSON, refusals and a stop half-way, in processes of their own."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import stat
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import lib3mf
+import numpy as np
+import pytest
+from plans import bracket_plan
+
+from falsework.files.stl import write_stl
+from falsework.planning.value import Plan
+
+COMMAND = [sys.executable, "-c", "from falsework.cli import main; main()"]
+TIMEOUT_S = 300  # the first run on a machine compiles the kernels
+
+
+def falsework(*arguments: str, cwd: Path, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*COMMAND, *arguments],
+        cwd=cwd,
+        env={**os.environ, **environment},
+        capture_output=True,
+        text=True,
+        timeout=TIMEOUT_S,
+    )
+
+
+@pytest.fixture(scope="module")
+def bracket(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The lamp bracket as an STL file in a folder of its own: an arm of 40 mm, 25 mm over the bed."""
+    part = bracket_plan().geometry.part
+    path = tmp_path_factory.mktemp("parts") / "bracket.stl"
+    write_stl(path, part.vertices, part.faces, "bracket")
+    return path
+
+
+@pytest.fixture(scope="module")
+def planned(bracket: Path) -> subprocess.CompletedProcess[str]:
+    return falsework("plan", bracket.name, "--no-report", cwd=bracket.parent)
+
+
+def test_plan_ends_well_and_writes_files_that_agree(bracket: Path, planned) -> None:
+    assert planned.returncode == 0, planned.stderr
+    folder = bracket.parent / "bracket-plan"
+    assert f"Written to {folder.name}" in planned.stdout
+    plan = Plan.from_json((folder / "plan.json").read_text("utf-8"))
+    assert plan.part.size_mm == pytest.approx((50, 20, 30), abs=1e-4)
+    assert plan.part.volume_mm3 == pytest.approx(10_000, rel=1e-6)
+    assert plan.pieces, "an arm of 40 mm needs support"
+    model = lib3mf.get_wrapper().CreateModel()
+    reader = model.QueryReader("3mf")
+    reader.ReadFromFile(str(folder / "print.3mf"))
+    assert reader.GetWarningCount() == 0
+    assert model.GetMeshObjects().Count() == 1 + len(plan.pieces)
+    faces = np.frombuffer((folder / "supports.stl").read_bytes(), "<u4", 1, 80)[0]
+    assert (folder / "supports.stl").stat().st_size == 84 + 50 * faces
+
+
+def test_a_second_run_gives_the_same_bytes(bracket: Path, planned) -> None:
+    again = falsework("plan", bracket.name, "--no-report", "--out", "again", "--json", cwd=bracket.parent)
+    assert again.returncode == 0, again.stderr
+    for path in sorted((bracket.parent / "bracket-plan").iterdir()):
+        assert path.read_bytes() == (bracket.parent / "again" / path.name).read_bytes(), path.name
+    assert again.stdout == (bracket.parent / "again" / "plan.json").read_text("utf-8")
+    assert again.stderr == ""
+
+
+def test_inspect_writes_nothing(bracket: Path, planned) -> None:
+    before = sorted(bracket.parent.iterdir())
+    result = falsework("inspect", bracket.name, "--json", cwd=bracket.parent)
+    assert result.returncode == 0, result.stderr
+    assert json.loads(result.stdout)["part"]["closed"] is True
+    text = falsework("inspect", bracket.name, cwd=bracket.parent).stdout
+    assert "50 × 20 × 30 mm" in text
+    assert sorted(bracket.parent.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("missing.stl", None),
+        ("empty.stl", b""),
+        ("text.stl", b"This is a shopping list, not a mesh.\n"),
+        ("short.stl", b"\0" * 80 + b"\x05\0\0\0" + b"\0" * 60),
+        ("zip.3mf", b"PK\x03\x04 not really"),
+        ("what.xyz", b"1 2 3"),
+    ],
+)
+def test_bad_parts_are_refused_in_one_sentence(tmp_path: Path, name: str, content: bytes | None) -> None:
+    if content is not None:
+        (tmp_path / name).write_bytes(content)
+    before = sorted(tmp_path.iterdir())
+    result = falsework("plan", name, cwd=tmp_path)
+    assert result.returncode == 1, result.stderr
+    assert name in result.stderr
+    assert "Traceback" not in result.stderr
+    assert result.stdout == ""
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_an_overrule_of_an_underside_that_is_not_there(bracket: Path) -> None:
+    result = falsework("plan", bracket.name, "--overrule", "99=bed", "--out", "over", cwd=bracket.parent)
+    assert result.returncode == 1
+    assert "99" in result.stderr
+    assert not (bracket.parent / "over").exists()
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write into any folder")
+def test_a_folder_that_may_not_be_written(bracket: Path, tmp_path: Path) -> None:
+    tmp_path.chmod(stat.S_IREAD | stat.S_IEXEC)
+    result = falsework("plan", str(bracket), "--out", str(tmp_path / "out"), cwd=bracket.parent)
+    tmp_path.chmod(stat.S_IRWXU)
+    assert result.returncode == 1
+    assert "no permission" in result.stderr
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("after_s", [0.1, 0.6, 1.5])
+def test_a_signal_at_any_time_leaves_all_or_nothing(
+    bracket: Path, tmp_path: Path, number: int, after_s: float
+) -> None:
+    """The moment is not under the test's control, so both ends are right: stopped with nothing, or done."""
+    process = subprocess.Popen(
+        [*COMMAND, "plan", str(bracket), "--no-report", "--out", "out"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    time.sleep(after_s)
+    process.send_signal(number)
+    _, errors = process.communicate(timeout=TIMEOUT_S)
+    assert "Traceback" not in errors
+    whole = {"plan.json", "print.3mf", "part.stl", "supports.stl", "settings.md"}
+    left = {p.name for p in tmp_path.iterdir()}
+    assert left in (set(), {"out"})
+    if left:
+        assert {p.name for p in (tmp_path / "out").iterdir()} == whole
+    else:
+        assert process.returncode == 1 or process.returncode == -number  # -number: before our handler stood
+
+
+def test_help_is_quick() -> None:
+    """No timing: help must simply not load what is slow to load."""
+    code = (
+        "import sys\nfrom falsework.cli.app import run\nrun(['plan', '--help'])\n"
+        "print(*sorted({'numpy', 'numba', 'rich', 'shapely'} & sys.modules.keys()), file=sys.stderr)"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert result.stderr.strip() == ""
