@@ -49,7 +49,8 @@ class Part:
     """A mesh to be printed. Lengths in mm, build direction +z.
 
     ``vertices`` (n, 3) float64, ``faces`` (m, 3) int32 counter-clockwise seen from outside;
-    ``face_sets`` names sets of faces by index (objects of a 3MF, marked faces).
+    ``face_sets`` names sets of faces by index (objects of a 3MF, marked faces); ``unit`` is what the
+    file's numbers were taken as.
     Parts are equal when their arrays are equal; the name does not matter.
     """
 
@@ -58,6 +59,7 @@ class Part:
     faces: Ints
     health: Health = Health()
     face_sets: dict[str, Ints] = field(default_factory=dict)
+    unit: str = "mm"
 
     @cached_property
     def digest(self) -> str:

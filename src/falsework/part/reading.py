@@ -1,0 +1,168 @@
+"""``read_part``: any supported file to a healed ``Part`` in millimetres."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from falsework.errors import PartError
+from falsework.part.health import healed_part
+from falsework.part.part import Finding, Part
+from falsework.part.raw import RawMesh
+from falsework.part.scene import read_scene
+from falsework.part.step import read_step
+from falsework.part.stl import is_binary_stl, is_text_stl, read_binary_stl, read_text_stl
+from falsework.part.threemf import is_zip, read_3mf
+from falsework.part.units import guess_unit, mm_per_unit
+from falsework.watch import QUIET, Watch
+
+FORMATS = {
+    ".stl": "stl",
+    ".obj": "obj",
+    ".ply": "ply",
+    ".off": "off",
+    ".glb": "glb",
+    ".gltf": "gltf",
+    ".3mf": "3mf",
+    ".step": "step",
+    ".stp": "step",
+}
+LARGEST_MM = 10_000.0
+SMALLEST_MM = 0.001
+LARGEST_SCALE = 1e4
+MAX_BYTES = 4 << 30
+OBJ_VERTEX = re.compile(rb"^[ \t]*v[ \t]+[-+.\d]", re.MULTILINE)
+SUPPORTED = "Give an STL, 3MF, OBJ, PLY, OFF, GLB, glTF or STEP file"
+
+
+def read_part(path: str | Path, *, unit: str | None = None, scale: float = 1.0, watch: Watch = QUIET) -> Part:
+    """Read a part and heal it.
+
+    Parameters
+    ----------
+    path : an STL (binary or text), 3MF, OBJ, PLY, OFF, GLB, glTF or STEP file. The content decides the
+        format; the extension only where the content does not tell.
+    unit : um, mm, cm, inch, foot or m, in place of what the file says; without it, a unit that the
+        file does not carry is guessed from its size (see ``units.guess_unit``) and the guess is a finding.
+    scale : factor on top of the unit, above 0 and up to 10,000.
+
+    Raises ``PartError`` with one sentence and a cure for anything that cannot be planned.
+    """
+    path = Path(path)
+    factor = mm_per_unit(unit) if unit is not None else None
+    if not (isinstance(scale, int | float) and math.isfinite(scale) and 0 < scale <= LARGEST_SCALE):
+        raise PartError("scale", f"{scale} is no usable factor", f"Give one above 0, up to {LARGEST_SCALE:g}")
+    watch.at("reading the file", 0.0)
+    raw = _read_raw(path)
+    watch.at("reading the file", 0.4)
+    raw, factor = _with_unit(raw, unit, factor)
+    raw = _scaled(raw, factor * scale, path.name)
+    return healed_part(path.stem, raw, subject=path.name, watch=watch.part(0.4, 1.0))
+
+
+def _read_raw(path: Path) -> RawMesh:
+    """Read by content; a misleading extension is a finding."""
+    name = path.name
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise PartError(name, "this is a folder", SUPPORTED)
+        if size > MAX_BYTES:
+            raise PartError(name, f"the file has {size / 2**30:.1f} GB; 4 GB is the limit", "Reduce it")
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise PartError(name, "there is no such file", "Check the path") from None
+    except OSError as error:
+        why = f"the file cannot be read ({error.strerror})"
+        raise PartError(name, why, "Check its permissions") from None
+    if not data:
+        raise PartError(name, "the file is empty", "Export it again")
+    promised = FORMATS.get(path.suffix.lower())
+    kind = recognise(data) or promised
+    if kind is None:
+        raise PartError(name, "its content is of no format that is known here", SUPPORTED)
+    if kind == "stl":
+        text = is_text_stl(data) and not is_binary_stl(data)
+        _refuse_garbage(data, name, text)
+        raw = read_text_stl(data, name) if text else read_binary_stl(data, name)
+    elif kind == "3mf":
+        if not is_zip(data):
+            raise PartError(name, "this is no 3MF: it is not a zip package", "Export the file again")
+        raw = read_3mf(data, name)
+    elif kind == "step":
+        raw = read_step(path)
+    else:
+        raw = read_scene(data, kind, path)
+    if promised != kind:
+        what = f"read as {kind.upper()}, whatever the name '{name}' says"
+        raw = replace(raw, findings=(Finding("misleading file name", 1, what), *raw.findings))
+    return raw
+
+
+def recognise(data: bytes) -> str | None:
+    """The format by content: stl, 3mf, obj, ply, off, glb, gltf, step; None when it does not tell."""
+    start = data[:65536]
+    words = start.lstrip(b"\xef\xbb\xbf \t\r\n")
+    if is_zip(data):
+        return "3mf"
+    if start[:4] == b"glTF":
+        return "glb"
+    if is_binary_stl(data):
+        return "stl"
+    if words[:13] == b"ISO-10303-21;":
+        return "step"
+    if re.match(rb"ply\s", words):
+        return "ply"
+    if is_text_stl(data):
+        return "stl"
+    if re.match(rb"(ST)?(C)?(N)?OFF\b", words):
+        return "off"
+    if words[:1] == b"{" and b'"asset"' in data[: 1 << 20]:
+        return "gltf"
+    if OBJ_VERTEX.search(start):
+        return "obj"
+    return None
+
+
+def _refuse_garbage(data: bytes, name: str, text: bool) -> None:
+    """Plain text under the name .stl would otherwise be read as a header and a huge count."""
+    if not text and not is_binary_stl(data):
+        sample = data[:4096]
+        printable = sum(32 <= b < 127 or b in (9, 10, 13) for b in sample)
+        if printable > 0.97 * len(sample):
+            raise PartError(name, "this is text, but no STL", SUPPORTED)
+
+
+def _with_unit(raw: RawMesh, unit: str | None, factor: float | None) -> tuple[RawMesh, float]:
+    """The mesh with its unit settled, and the millimetres in one of its numbers."""
+    if factor is not None:
+        findings = raw.findings
+        if raw.unit is not None and raw.unit != unit:
+            note = Finding("unit replaced", 1, f"the file says {raw.unit}; {unit} was asked for")
+            findings = (note, *findings)
+        return replace(raw, unit=unit, findings=findings), factor
+    if raw.unit is not None:
+        return raw, mm_per_unit(raw.unit)
+    guessed, finding = guess_unit(_extent(raw))
+    return replace(raw, unit=guessed, findings=(finding, *raw.findings)), mm_per_unit(guessed)
+
+
+def _extent(raw: RawMesh) -> float:
+    """Largest extent of the finite vertices (0 when there are none)."""
+    finite = np.isfinite(raw.vertices).all(axis=1)
+    points = raw.vertices if finite.all() else raw.vertices[finite]
+    return float(np.ptp(points, axis=0).max()) if len(points) else 0.0
+
+
+def _scaled(raw: RawMesh, factor: float, name: str) -> RawMesh:
+    """In millimetres; refuse what is larger than a hall or smaller than dust."""
+    extent = _extent(raw) * factor
+    if not extent <= LARGEST_MM:
+        raise PartError(name, f"the part would be {extent / 1000:.4g} m long", "Check unit and scale")
+    if 0 < extent < SMALLEST_MM:
+        raise PartError(name, f"the part would be {extent:.2g} mm long", "Check unit and scale")
+    return raw if factor == 1.0 else replace(raw, vertices=raw.vertices * factor)
