@@ -56,7 +56,7 @@ def _choose(figures, undersides, **how):
 
 
 def test_table_over_a_shelf_costs_what_its_structure_takes():
-    """Volumes by hand, to rounding: 2 mm spacing, 0.45 mm lines, gaps 0.4 and 0.2, roof 2 and floor 1 layers."""
+    """Volumes by hand, to rounding: 2 mm spacing, 0.45 mm lines, gaps 0.4 and 0.2, roof 2 and floor 1."""
     need = need_of([], [underside(extent_mm=0.0)])
     none, bed, anywhere = options(_figures(TABLE), need, PROCESS, Weights(), PART)[0]
     assert none.cost == Cost()

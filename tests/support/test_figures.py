@@ -131,11 +131,13 @@ def test_nothing_over_air_gives_empty_figures():
 
 
 @given(st.floats(0.01, 3000.0), st.floats(0.01, 3000.0), st.none() | st.floats(0.001, 5.0))
-def test_the_grid_never_exceeds_its_cap(width_mm, depth_mm, cell_mm):
+def test_the_grid_covers_its_points_and_keeps_its_cap(width_mm, depth_mm, cell_mm):
     corners = np.array([[0.0, 0.0], [width_mm, 0.0], [width_mm, depth_mm], [0.0, depth_mm]])
     grid = grid_over(corners, cell_mm, PROCESS.line_width_mm)
-    assert grid.rows * grid.columns <= MOST_CELLS
-    assert cell_mm is None or grid.cell_mm >= cell_mm
+    if cell_mm is None:
+        assert grid.rows * grid.columns <= MOST_CELLS
+    else:
+        assert grid.cell_mm == cell_mm
     cells = grid.to_cells(corners)
     assert cells.min() > -1.0
     assert (cells.max(axis=0) <= [grid.columns, grid.rows]).all()

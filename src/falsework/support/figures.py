@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.layers.polygons import rings_of
+from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
 from falsework.support.standing import StandingFigures
@@ -64,40 +64,20 @@ class Grid:
 def grid_over(points_mm: Floats, cell_mm: float | None, line_width_mm: float) -> Grid:
     """The grid that covers ``points_mm`` (n, 2).
 
-    ``cell_mm`` None: half the line width, or finer where the points span less than 256 such cells.
-    Never more than ``MOST_CELLS`` cells: the cell grows where they would be needed.
+    ``cell_mm`` None: half the line width, finer where the points span less than 256 such cells, coarser where
+    the grid would take more than ``MOST_CELLS`` cells. A given cell is taken as it is, whatever it costs.
     """
     turned = Grid(1.0, (0.0, 0.0), 0, 0).to_cells(points_mm)
     low, high = turned.min(axis=0), turned.max(axis=0)
     size = high - low
     if cell_mm is None:
-        cell_mm = min(0.5 * line_width_mm, float(size.max()) * FINEST_SHARE)
-    # The least cell with (w / c + 2) (d / c + 2) <= MOST_CELLS.
-    span, area = float(size.sum()), float(size.prod())
-    room = MOST_CELLS - 4.0
-    cell_mm = max(cell_mm, (span + float(np.sqrt(span * span + room * area))) / room, 1e-6)
+        # The least cell with (w / c + 2) (d / c + 2) <= MOST_CELLS.
+        span, area, room = float(size.sum()), float(size.prod()), MOST_CELLS - 4.0
+        least = (span + float(np.sqrt(span * span + room * area))) / room
+        cell_mm = max(least, min(0.5 * line_width_mm, float(size.max()) * FINEST_SHARE), 1e-6)
     columns, rows = (int(n) + 1 for n in np.ceil(size / cell_mm))
     origin = low + cell_mm * np.array(SHIFT)
     return Grid(cell_mm, (float(origin[0]), float(origin[1])), rows, columns)
-
-
-@dataclass(frozen=True)
-class _Rings:
-    """Regions as flat rings: region n owns rings ``region_start[n]:region_start[n + 1]``."""
-
-    points_mm: Floats
-    ring_start: Indices
-    region_start: Indices
-
-
-def _rings(regions: Regions) -> _Rings:
-    polygons, region = shapely.get_parts(regions, return_index=True)
-    rings, polygon = shapely.get_rings(polygons, return_index=True)
-    points, ring = shapely.get_coordinates(rings, return_index=True)
-    # Shapely repeats the first point at the end; the kernel closes rings itself, so that does no harm.
-    ring_start = np.searchsorted(ring, np.arange(len(rings) + 1))
-    region_start = np.searchsorted(region[polygon], np.arange(len(regions) + 1))
-    return _Rings(np.ascontiguousarray(points), ring_start.astype(np.int64), region_start.astype(np.int64))
 
 
 def _drop(
@@ -126,16 +106,16 @@ def _drop(
         return tally
 
     order = np.argsort(need.region_layer, kind="stable")
-    over = _rings(need.regions[order])
-    if len(over.points_mm) == 0:
+    points_mm, ring_start, region_start = rings_of(need.regions[order])
+    if len(points_mm) == 0:
         return (
             Grid(cell_mm or 0.5 * process.line_width_mm, (0.0, 0.0), 0, 0),
             empty_tally(),
             np.empty((0, RECORD_WIDTH), np.int32),
         )
-    grid = grid_over(over.points_mm, cell_mm, process.line_width_mm)
+    grid = grid_over(points_mm, cell_mm, process.line_width_mm)
     solid = grid.to_cells(stack.points_mm)
-    cells = grid.to_cells(over.points_mm)
+    cells = grid.to_cells(points_mm)
     z_nm = np.rint(stack.z_mm * NM_PER_MM).astype(np.int64)
     layer = np.ascontiguousarray(need.region_layer[order], dtype=np.int64)
     underside = np.ascontiguousarray(need.region_underside[order], dtype=np.int64)
@@ -148,8 +128,8 @@ def _drop(
             stack.layer_start,
             z_nm,
             cells,
-            over.ring_start,
-            over.region_start,
+            ring_start,
+            region_start,
             layer,
             underside,
             low,
@@ -193,7 +173,7 @@ def standing_figures(
     Parameters
     ----------
     process : only its line width counts: the default cell is half of it.
-    cell_mm : side of a square cell; see :func:`grid_over` for the default and the cap.
+    cell_mm : side of a square cell; see :func:`grid_over` for the default.
     threads : how many to use, by default all cores. The result is the same whatever their number.
 
     Accuracy: sums over samples of a turned and shifted grid. Measured on the columns beneath a sphere of 10
