@@ -1,4 +1,4 @@
-"""The installed command on a real part: files, JSON, refusals and a stop half-way, in processes of their own."""
+"""The installed command on a real part: files, JSON, refusals, a stop half-way, each in its own process."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from pathlib import Path
 import lib3mf
 import numpy as np
 import pytest
-from plans import bracket_plan
 
 from falsework.files.stl import write_stl
 from falsework.planning.value import Plan
+from plans import bracket_plan
 
 COMMAND = [sys.executable, "-c", "from falsework.cli import main; main()"]
 TIMEOUT_S = 300  # the first run on a machine compiles the kernels

@@ -75,7 +75,8 @@ def test_the_pipeline_gets_what_the_options_say(here, pipeline) -> None:
     pipeline(record)
     line = (
         "plan a.stl --no-report --process petg-0.6 --set structure.spacing_mm=3 --set fan=0.2 "
-        "--scale 2 --unit inch --turn 90,0,-45 --standing bed --overrule 3=none --overrule 1=anywhere --weigh finish=2,time=0"
+        "--scale 2 --unit inch --turn 90,0,-45 --standing bed --overrule 3=none "
+        "--overrule 1=anywhere --weigh finish=2,time=0"
     )
     assert run(line.split()) == 0
     ((part, process),) = [given for given, _ in calls]
