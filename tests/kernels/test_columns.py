@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
 import shapely
@@ -39,32 +37,29 @@ def _empty(undersides: int) -> np.ndarray:
     return tally
 
 
-def _run(sections, needs, bands=((0, ROWS),), width=WIDTH):
+def _run(sections, needs, width=WIDTH):
     """Tally and records; ``needs`` are (layer, region, underside), sorted by layer."""
     solid = stack_of(sections)
     over = stack_of([region for _, region, _ in needs])
     undersides = 1 + max((u for _, _, u in needs), default=0)
-    tally, records = _empty(undersides), []
-    for low, high in bands:
-        room = np.empty((ROWS * width * len(needs), RECORD_WIDTH), np.int32)
-        found = drop_columns(
-            solid.points_mm,
-            solid.ring_start,
-            solid.layer_start,
-            LAYER_NM * np.arange(len(sections) + 1),
-            over.points_mm,
-            over.ring_start,
-            over.layer_start,
-            np.array([i for i, _, _ in needs], dtype=np.int64),
-            np.array([u for _, _, u in needs], dtype=np.int64),
-            low,
-            high,
-            width,
-            tally,
-            room,
-        )
-        records.append(room[:found])
-    return tally, np.concatenate(records)
+    tally = _empty(undersides)
+    records = np.empty((ROWS * width * len(needs), RECORD_WIDTH), np.int32)
+    found = drop_columns(
+        solid.points_mm,
+        solid.ring_start,
+        solid.layer_start,
+        LAYER_NM * np.arange(len(sections) + 1),
+        over.points_mm,
+        over.ring_start,
+        over.layer_start,
+        np.array([i for i, _, _ in needs], dtype=np.int64),
+        np.array([u for _, _, u in needs], dtype=np.int64),
+        ROWS,
+        width,
+        tally,
+        records,
+    )
+    return tally, records[:found]
 
 
 def _twin(sections, needs):
@@ -133,18 +128,6 @@ def test_every_column_agrees_with_point_in_polygon(sections, data):
     np.testing.assert_array_equal(tally, _tally_of(expected, len(tally)))
 
 
-@settings(max_examples=30, deadline=None)
-@given(
-    st.lists(shapes(), min_size=1, max_size=5), st.lists(st.integers(1, ROWS - 1), max_size=4, unique=True)
-)
-def test_bands_add_up_to_the_same_tally(sections, cuts):
-    needs = [(layer, section, layer % 2) for layer, section in enumerate(sections)]
-    edges = [0, *sorted(cuts), ROWS]
-    whole, _ = _run(sections, needs)
-    banded, _ = _run(sections, needs, tuple(pairwise(edges)))
-    np.testing.assert_array_equal(banded, whole)
-
-
 def test_columns_stand_on_the_shelf_and_on_the_bed():
     shelf, top = box(0.5, 0.5, 4.5, 3.5), box(0.5, 0.5, 9.5, 3.5)  # 4 x 3 and 9 x 3 samples
     sections = [shelf, shelf, Polygon(), Polygon(), Polygon(), top]
@@ -203,7 +186,6 @@ def test_records_beyond_their_room_are_counted_only():
         over.layer_start,
         one,
         one - 1,
-        0,
         ROWS,
         WIDTH,
         tally,

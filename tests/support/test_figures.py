@@ -87,16 +87,6 @@ def test_a_plate_in_mid_air_anywhere_on_the_bed(width_mm, depth_mm, x_mm, y_mm, 
     assert figures.bed_volume_mm3[0] == pytest.approx(2.0 * figures.area_mm2[0], rel=1e-12)
 
 
-@pytest.mark.parametrize("threads", [2, 3, 7])
-def test_threads_change_nothing(threads):
-    sections, _, _ = _table()
-    stack, need = stack_of(sections), need_of(over_air(sections))
-    one = standing_figures(stack, need, PROCESS, threads=1)
-    many = standing_figures(stack, need, PROCESS, threads=threads)
-    for name in ("area_mm2", "bed_area_mm2", "bed_volume_mm3", "part_volume_mm3", "landing_mm"):
-        np.testing.assert_array_equal(getattr(one, name), getattr(many, name))
-
-
 def test_single_columns_add_up_to_the_figures():
     sections, _, _ = _table()
     stack, need = stack_of(sections), need_of(over_air(sections))

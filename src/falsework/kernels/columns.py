@@ -5,7 +5,8 @@ the cell in row r and column c is the integer point (x = c, y = r). A point belo
 even-odd rule; an edge or a point lying exactly on a sample counts on one side only (half-open), so regions
 that share an edge never both own a cell.
 
-All sums are integers (heights in nm), hence exact: any split into bands of rows gives the same.
+All sums are integers (heights in nm), hence exact. One thread: splitting the rows into bands was tried and
+did not pay, since every band looks at every edge.
 """
 
 from __future__ import annotations
@@ -41,12 +42,12 @@ def _sort_part(values, start, end):
 
 
 @njit(cache=True, nogil=True)
-def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, columns):
-    """Sorted crossings of rings with the rows low..high-1.
+def _scan(points, ring_start, first_ring, last_ring, rows, width, slot, columns):
+    """Sorted crossings of rings with the rows 0..rows-1.
 
-    Row r's crossings end up in columns[slot[r - low]:slot[r - low + 1]] as the first column at or right of
+    Row r's crossings end up in columns[slot[r]:slot[r + 1]] as the first column at or right of
     each crossing, clipped to 0..width; pairs of them are the runs inside. Returns (first row, past last row,
-    columns): ``columns`` is grown when it is too short. ``slot`` (high - low + 2,) is scratch; only the
+    columns): ``columns`` is grown when it is too short. ``slot`` (rows + 2,) is scratch; only the
     entries of the rows returned are meaningful. O(points + crossings log crossings per row).
     """
     lowest, highest = math.inf, -math.inf
@@ -55,14 +56,14 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
         lowest = min(lowest, y)
         highest = max(highest, y)
     if not lowest < highest:
-        return low, low, columns
-    row_0 = max(low, math.ceil(max(lowest, float(low))))
-    row_1 = min(high, math.ceil(min(highest, float(high))))
+        return 0, 0, columns
+    row_0 = math.ceil(max(lowest, 0.0))
+    row_1 = math.ceil(min(highest, float(rows)))
     if row_0 >= row_1:
-        return low, low, columns
+        return 0, 0, columns
 
     # Count: +1 where an edge begins, -1 past its end; the running sum is the number of crossings of a row.
-    for s in range(row_0 - low, row_1 - low + 2):
+    for s in range(row_0, row_1 + 2):
         slot[s] = 0
     for r in range(first_ring, last_ring):
         a, b = ring_start[r], ring_start[r + 1]
@@ -76,11 +77,11 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
             i0 = max(row_0, math.ceil(e0))
             i1 = min(row_1, math.ceil(e1))
             if i0 < i1:
-                slot[i0 - low + 1] += 1
-                slot[i1 - low + 1] -= 1
+                slot[i0 + 1] += 1
+                slot[i1 + 1] -= 1
     # Two running sums in one sweep: first the count per row, then the place where the row's crossings begin.
     here, place = 0, 0
-    for s in range(row_0 - low, row_1 - low):
+    for s in range(row_0, row_1):
         here += slot[s + 1]
         slot[s + 1] = place
         place += here
@@ -107,11 +108,11 @@ def _scan(points, ring_start, first_ring, last_ring, low, high, width, slot, col
                 slope = (fx - ex) / (fy - ey)
                 for i in range(i0, i1):
                     x = ex + (i - ey) * slope
-                    s = i - low + 1
+                    s = i + 1
                     columns[slot[s]] = math.ceil(min(max(x, 0.0), float(width)))
                     slot[s] += 1
-    slot[row_0 - low] = 0
-    for s in range(row_0 - low, row_1 - low):
+    slot[row_0] = 0
+    for s in range(row_0, row_1):
         _sort_part(columns, slot[s], slot[s + 1])
     return row_0, row_1, columns
 
@@ -127,8 +128,7 @@ def drop_columns(
     need_region_start,
     need_layer,
     need_underside,
-    low,
-    high,
+    rows,
     width,
     tally,
     records,
@@ -140,7 +140,7 @@ def drop_columns(
     need_points (Q, 2) float64, need_ring_start int64: rings of the regions over air; region n owns rings
     need_region_start[n]:need_region_start[n + 1], lies in layer need_layer[n] (ascending) and belongs to
     need_underside[n] (int64).
-    low, high: the band of rows worked on; width: columns are 0..width-1. The part outside is ignored.
+    rows, width: the grid's size; what lies outside is ignored.
     tally (U, TALLY_WIDTH) int64 is added to; its lowest/highest landing start at NEVER_NM / -1.
     records (K, RECORD_WIDTH) int32 takes the first K columns, in the order of region, row, column.
 
@@ -150,9 +150,9 @@ def drop_columns(
     regions = len(need_layer)
     if regions == 0:
         return 0
-    top = np.full((high - low, width), -1, np.int32)  # highest solid layer so far
-    slot = np.zeros(high - low + 2, np.int64)
-    columns = np.empty(4 * (high - low) + 16, np.int32)
+    top = np.full((rows, width), -1, np.int32)  # highest solid layer so far
+    slot = np.zeros(rows + 2, np.int64)
+    columns = np.empty(4 * rows + 16, np.int32)
     found = 0
     n = 0
     for layer in range(need_layer[regions - 1] + 1):
@@ -163,17 +163,16 @@ def drop_columns(
                 need_ring_start,
                 need_region_start[n],
                 need_region_start[n + 1],
-                low,
-                high,
+                rows,
                 width,
                 slot,
                 columns,
             )
             n += 1
             for row in range(row_0, row_1):
-                for k in range(slot[row - low], slot[row - low + 1] - 1, 2):
+                for k in range(slot[row], slot[row + 1] - 1, 2):
                     for column in range(columns[k], columns[k + 1]):
-                        landing = top[row - low, column]
+                        landing = top[row, column]
                         if landing >= 0 and landing == layer - 1:
                             continue
                         if found < len(records):
@@ -196,9 +195,9 @@ def drop_columns(
                             tally[u, LAND_LOWEST_NM] = min(tally[u, LAND_LOWEST_NM], ground)
                             tally[u, LAND_HIGHEST_NM] = max(tally[u, LAND_HIGHEST_NM], ground)
         row_0, row_1, columns = _scan(
-            points, ring_start, layer_start[layer], layer_start[layer + 1], low, high, width, slot, columns
+            points, ring_start, layer_start[layer], layer_start[layer + 1], rows, width, slot, columns
         )
         for row in range(row_0, row_1):
-            for k in range(slot[row - low], slot[row - low + 1] - 1, 2):
-                top[row - low, columns[k] : columns[k + 1]] = layer  # a slice: five times as fast as a loop
+            for k in range(slot[row], slot[row + 1] - 1, 2):
+                top[row, columns[k] : columns[k + 1]] = layer  # a slice: five times as fast as a loop
     return found
