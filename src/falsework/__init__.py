@@ -15,7 +15,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from falsework.version import __version__
 
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost

@@ -9,13 +9,13 @@ from collections.abc import Sequence
 
 import click
 
-from falsework import __version__
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
 from falsework.cli.plan import plan_command
 from falsework.cli.process import process_command
 from falsework.cli.session import Session, stoppable
 from falsework.errors import Cancelled, FalseworkError, PartError
+from falsework.version import __version__
 
 DONE, REFUSED, WRONG_USAGE, OWN_FAULT = 0, 1, 2, 3
 TRACEBACK = "FALSEWORK_TRACEBACK"

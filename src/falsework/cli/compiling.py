@@ -65,9 +65,7 @@ def choose_cache() -> None:
 
 
 def _beside_source() -> Path:
-    import falsework
-
-    return Path(falsework.__file__).parent / "kernels" / "__pycache__"
+    return Path(__file__).parents[1] / "kernels" / "__pycache__"
 
 
 def _user_cache() -> Path:

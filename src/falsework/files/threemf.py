@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_file
 from falsework.planning.value import Plan
+from falsework.version import __version__
 
 SupportsAs = Literal["support", "solidsupport", "model"]
 SUPPORTS_AS: tuple[SupportsAs, ...] = ("support", "solidsupport", "model")
@@ -137,8 +138,6 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
 
 
 def _write_model(write: Callable[[bytes], object], plan: Plan, solids: list[_Solid]) -> None:
-    from falsework import __version__
-
     title = _text(plan.part.name)
     write(
         (
