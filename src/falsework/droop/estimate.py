@@ -16,3 +16,7 @@ class Estimate:
     low: float
     high: float
     basis: str = "uncalibrated"
+
+    def at_most(self, limit: float) -> Estimate:
+        """The same prediction where nothing can exceed ``limit``."""
+        return Estimate(min(self.value, limit), min(self.low, limit), min(self.high, limit), self.basis)

@@ -1,0 +1,153 @@
+"""Distances from points to the sections of other layers, pruned by boxes around runs of edges.
+
+Rings are runs of edges that follow one another in space, so a box around every ``RUN`` of them is small: a
+query looks at all boxes of a layer and at the edges of a few. Cost per query O(edges/RUN + RUN) on a layer
+whose boxes separate, O(edges) at worst.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+RUN = 16
+
+
+@njit(cache=True, nogil=True)
+def run_boxes(edges, layer_edge):
+    """Boxes (B, 4) x0, y0, x1, y1 around runs of ``RUN`` edges, and (L + 1,) first box of each layer.
+
+    ``layer_edge`` (L + 1,): layer l owns edges layer_edge[l]:layer_edge[l + 1].
+    """
+    layers = layer_edge.shape[0] - 1
+    layer_box = np.zeros(layers + 1, np.int64)
+    for l in range(layers):
+        layer_box[l + 1] = layer_box[l] + (layer_edge[l + 1] - layer_edge[l] + RUN - 1) // RUN
+    boxes = np.empty((layer_box[layers], 4))
+    for l in range(layers):
+        for b in range(layer_box[l], layer_box[l + 1]):
+            first = layer_edge[l] + (b - layer_box[l]) * RUN
+            end = min(first + RUN, layer_edge[l + 1])
+            x0, y0, x1, y1 = np.inf, np.inf, -np.inf, -np.inf
+            for e in range(first, end):
+                x0 = min(x0, edges[e, 0], edges[e, 2])
+                x1 = max(x1, edges[e, 0], edges[e, 2])
+                y0 = min(y0, edges[e, 1], edges[e, 3])
+                y1 = max(y1, edges[e, 1], edges[e, 3])
+            boxes[b, 0], boxes[b, 1], boxes[b, 2], boxes[b, 3] = x0, y0, x1, y1
+    return boxes, layer_box
+
+
+@njit(cache=True, nogil=True)
+def _to_outline(x, y, l, edges, layer_edge, boxes, layer_box):
+    """Distance from a point to the nearest edge of layer l; infinite where the layer is empty or below 0."""
+    if l < 0:
+        return np.inf
+    best = np.inf
+    for b in range(layer_box[l], layer_box[l + 1]):
+        dx = max(boxes[b, 0] - x, 0.0, x - boxes[b, 2])
+        dy = max(boxes[b, 1] - y, 0.0, y - boxes[b, 3])
+        if dx * dx + dy * dy >= best:
+            continue
+        first = layer_edge[l] + (b - layer_box[l]) * RUN
+        end = min(first + RUN, layer_edge[l + 1])
+        for e in range(first, end):
+            ax, ay = edges[e, 0], edges[e, 1]
+            ux, uy = edges[e, 2] - ax, edges[e, 3] - ay
+            length2 = ux * ux + uy * uy
+            t = 0.0
+            if length2 > 0.0:
+                t = min(max(((x - ax) * ux + (y - ay) * uy) / length2, 0.0), 1.0)
+            px, py = ax + t * ux - x, ay + t * uy - y
+            d2 = px * px + py * py
+            if d2 < best:
+                best = d2
+    return np.sqrt(best)
+
+
+@njit(cache=True, nogil=True)
+def _inside(x, y, l, edges, layer_edge, boxes, layer_box):
+    """Whether a point lies in the section of layer l (even-odd: rings of a section never cross)."""
+    if l < 0:
+        return False
+    odd = False
+    for b in range(layer_box[l], layer_box[l + 1]):
+        if y < boxes[b, 1] or y > boxes[b, 3] or x > boxes[b, 2]:
+            continue
+        first = layer_edge[l] + (b - layer_box[l]) * RUN
+        end = min(first + RUN, layer_edge[l + 1])
+        for e in range(first, end):
+            ay, by = edges[e, 1], edges[e, 3]
+            if (ay <= y) != (by <= y) and x < edges[e, 0] + (y - ay) / (by - ay) * (
+                edges[e, 2] - edges[e, 0]
+            ):
+                odd = not odd
+    return odd
+
+
+@njit(cache=True, nogil=True)
+def distance_to_layer(xy, layer, edges, layer_edge, boxes, layer_box):
+    """(n,) distance from each point to the section of its ``layer`` (n,): 0 inside, infinite if empty."""
+    out = np.empty(xy.shape[0])
+    for k in range(xy.shape[0]):
+        x, y, l = xy[k, 0], xy[k, 1], layer[k]
+        if _inside(x, y, l, edges, layer_edge, boxes, layer_box):
+            out[k] = 0.0
+        else:
+            out[k] = _to_outline(x, y, l, edges, layer_edge, boxes, layer_box)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def layer_beneath(xy, layer, lowest, edges, layer_edge, boxes, layer_box):
+    """(n,) highest layer below ``layer`` (n,) whose section holds the point.
+
+    Looks down to ``lowest`` (n,) and answers lowest − 1 where none does.
+    """
+    out = np.empty(xy.shape[0], np.int64)
+    for k in range(xy.shape[0]):
+        l = layer[k] - 1
+        while l >= lowest[k] and not _inside(xy[k, 0], xy[k, 1], l, edges, layer_edge, boxes, layer_box):
+            l -= 1
+        out[k] = l
+    return out
+
+
+@njit(cache=True, nogil=True)
+def edges_beneath(outline, owner_layer, same, edges, layer_edge, boxes, layer_box):
+    """For edges of strips over air: how far their middles and starts are from the layer beneath.
+
+    ``outline`` (E, 4) edges with the strip on their left, ``owner_layer`` (E,) the strip's own layer.
+    ``same`` is the distance within which an edge lies on the outline beneath.
+    Returns (E,) distance of the middle, (E,) distance of the start, (E,) length.
+    """
+    n = outline.shape[0]
+    middle, start, length = np.empty(n), np.empty(n), np.empty(n)
+    for e in range(n):
+        l = owner_layer[e] - 1
+        x0, y0, x1, y1 = outline[e, 0], outline[e, 1], outline[e, 2], outline[e, 3]
+        d = _to_outline(0.5 * (x0 + x1), 0.5 * (y0 + y1), l, edges, layer_edge, boxes, layer_box)
+        middle[e] = d
+        length[e] = np.hypot(x1 - x0, y1 - y0)
+        # an edge that lies on the outline beneath starts on it too
+        start[e] = 0.0 if d <= same else _to_outline(x0, y0, l, edges, layer_edge, boxes, layer_box)
+    return middle, start, length
+
+
+@njit(cache=True, nogil=True)
+def seated(outline, owner_layer, depth, edges, layer_edge, boxes, layer_box):
+    """(E,) whether an edge leads onto material that carries: its right side, ``depth`` away, is solid in the
+    strip's own layer and in the one beneath. Arguments as for :func:`edges_beneath`."""
+    out = np.zeros(outline.shape[0], np.bool_)
+    for e in range(outline.shape[0]):
+        ux, uy = outline[e, 2] - outline[e, 0], outline[e, 3] - outline[e, 1]
+        length = np.hypot(ux, uy)
+        if length == 0.0:
+            continue
+        x = 0.5 * (outline[e, 0] + outline[e, 2]) + uy / length * depth
+        y = 0.5 * (outline[e, 1] + outline[e, 3]) - ux / length * depth
+        l = owner_layer[e]
+        out[e] = _inside(x, y, l - 1, edges, layer_edge, boxes, layer_box) and _inside(
+            x, y, l, edges, layer_edge, boxes, layer_box
+        )
+    return out

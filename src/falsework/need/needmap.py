@@ -1,0 +1,209 @@
+"""``need_map``: from layers to numbered undersides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.bridge import bridge_droop
+from falsework.droop.overhang import island_droop, overhang_droop
+from falsework.droop.supported import supported_droop
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.groups import Groups
+from falsework.need.join import join_strips
+from falsework.need.measure import Outlines, StripFigures, measure_strips, polygon_edges
+from falsework.need.strips import strips_over_air
+from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.process.derived import air_gap, limit_deg, reach_mm
+from falsework.process.settings import Process
+from falsework.watch import QUIET, Watch
+
+# An underside that ends within this many line widths of where it is first anchored prints: the one line that
+# goes over the edge is held by its neighbour. Common practice, no source.
+HOLDS_WIDTHS = 1.0
+# A patch of one or two layers that steps out farther than this many line widths is flat.
+FLAT_WIDTHS = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Strips:
+    """The strips with everything known about each (N,)."""
+
+    polygons: Regions
+    layer: Indices
+    figures: StripFigures
+    island: NDArray[np.bool_]  # touches nothing beneath, nor lies within a line width of it
+    free_mm: Floats  # how far it reaches past the layer beneath; an island from its own middle
+    xy_mm: Floats  # (N, 2) a point on it
+    fall_mm: Floats  # air beneath that point, infinite where it exceeds any droop
+    droop_mm: Floats  # left to itself, as if no second side carried it
+
+
+def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch: Watch = QUIET) -> NeedMap:
+    """Everything the process would print over air, judged layer by layer and joined into undersides.
+
+    A layer holds where it reaches no farther than ``reach_mm(process)`` past the one beneath. What reaches
+    farther becomes strips, strips of neighbouring layers join into patches, and a patch is
+
+    - *holding* if no point of it is a line width or more away from the section on which it starts (a chamfer
+      of a few layers). All holding patches together make one underside: a rough surface has thousands;
+    - an *island* if a strip of it touches nothing in the layer beneath, nor lies within a line width of it;
+    - else a *bridge* or a *cantilever*, whichever more of its area is (see ``BRIDGE_SHARE``).
+
+    Undersides are numbered from 1: islands first, then by risk (droop times area), the holding one last.
+    The stack stands on the bed if its lowest boundary is within half a layer of z = 0.
+    """
+    reach = reach_mm(process)
+    on_bed = stack.count > 0 and abs(stack.z_mm[0]) < 0.5 * float(stack.heights_mm[0])
+    polygons, layer = strips_over_air(
+        stack.regions, reach, process.line_width_mm, on_bed, watch.part(0.0, 0.6)
+    )
+    if len(polygons) == 0:
+        none = np.empty(0, np.int64)
+        return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy())
+    watch.at("measuring undersides", 0.6)
+    outlines = Outlines(stack)
+    figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
+    strips = _strips(stack, polygons, layer, figures, outlines, process, belief)
+    watch.at("joining undersides", 0.8)
+    patches = Groups(*join_strips(polygons, layer, reach))
+    watch.at("predicting droop", 0.9)
+    reached = _reached_mm(strips, patches, outlines)
+    holds = reached < HOLDS_WIDTHS * process.line_width_mm
+    # holding patches share the last group
+    group_of_patch = np.where(holds, int((~holds).sum()), np.cumsum(~holds) - 1)
+    groups = Groups(group_of_patch[patches.owner], int(group_of_patch.max()) + 1)
+    extent = Groups(group_of_patch, groups.count).most(reached, 0.0)
+    holding = groups.count - 1 if holds.any() else -1
+    undersides, place = _ranked(_drafts(stack, strips, groups, extent, holding, process, belief))
+    return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner])
+
+
+def _strips(
+    stack: LayerStack,
+    polygons: Regions,
+    layer: Indices,
+    figures: StripFigures,
+    outlines: Outlines,
+    process: Process,
+    belief: Belief,
+) -> _Strips:
+    box = shapely.bounds(polygons)
+    island = (figures.anchored <= 0) & (figures.depth >= HOLDS_WIDTHS * process.line_width_mm)
+    own_half = 0.5 * np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
+    free = np.where(island, own_half, figures.depth)
+
+    # the law is smooth and rising: between 256 reaches linear interpolation only ranks strips
+    reaches = np.geomspace(1e-3 * process.line_width_mm, max(float(free.max()), process.line_width_mm), 256)
+    laws = [overhang_droop(float(r), process, belief) for r in reaches]
+    droop = np.interp(free, reaches, [law.value for law in laws])
+    high = np.interp(free, reaches, [law.high for law in laws])
+
+    # the floor matters only where it is near enough to stop the droop
+    down = np.ceil(high / float(stack.heights_mm.min())).astype(np.int64) + 1
+    lowest = np.where(island, 0, np.maximum(layer - down, 0))
+    xy = shapely.get_coordinates(shapely.point_on_surface(polygons))
+    floor = outlines.beneath(xy, layer, lowest)
+    floor_z = np.where(floor < 0, 0.0, stack.z_mm[floor + 1])
+    fall = np.where((floor < lowest) & (lowest > 0), np.inf, stack.z_mm[layer] - floor_z)
+    return _Strips(polygons, layer, figures, island, free, xy, fall, np.minimum(droop, fall))
+
+
+def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines) -> Floats:
+    """(patches,) how far each patch gets from the section on which it starts; infinite on nothing."""
+    start = patches.least(strips.layer, np.iinfo(np.int64).max)
+    edges, first = polygon_edges(strips.polygons)
+    patch = np.repeat(patches.owner, np.diff(first))
+    away = outlines.distance_mm(np.ascontiguousarray(edges[:, :2]), start[patch] - 1)
+    # between two anchors the corners lie on the section: there the depth tells
+    depth = np.where(strips.figures.anchored > 0, strips.figures.depth, 0.0)
+    return np.maximum(Groups(patch, patches.count).most(away, 0.0), patches.most(depth, 0.0))
+
+
+def _drafts(
+    stack: LayerStack,
+    strips: _Strips,
+    groups: Groups,
+    extent_mm: Floats,
+    holding: int,
+    process: Process,
+    belief: Belief,
+) -> list[Underside]:
+    """One unnumbered underside per group; group ``holding`` (−1: none) is the one that holds."""
+    figures, layer = strips.figures, strips.layer
+    area = groups.total(figures.area)
+    carried = figures.area * figures.bridge
+    bridges = groups.total(carried) > 0.5 * area
+    islands = groups.any(strips.island)
+    low, high = groups.least(layer, stack.count), groups.most(layer, 0)
+    farthest = groups.most(strips.free_mm, 0.0)
+    share = groups.total(figures.area * figures.share) / area
+    risk = groups.total(figures.area * strips.droop_mm)
+    rise = np.diff(stack.middles_mm, prepend=stack.z_mm[0])[layer]
+    slope = np.degrees(np.arctan2(np.where(strips.island, strips.free_mm, figures.step), rise))
+    angle = groups.total(figures.area * slope) / area
+    angle[(high - low < 2) & (farthest > FLAT_WIDTHS * process.line_width_mm)] = 90.0
+    box = shapely.bounds(strips.polygons)
+    size = np.hypot(
+        groups.most(box[:, 2], -np.inf) - groups.least(box[:, 0], np.inf),
+        groups.most(box[:, 3], -np.inf) - groups.least(box[:, 1], np.inf),
+    )
+    largest = groups.first_by(-figures.area)
+    widest = groups.first_by(-figures.span * figures.bridge)
+    worst = groups.first_by(-strips.droop_mm)
+    tip = groups.first_by(np.where(strips.island, layer, np.inf))
+    gap_mm = air_gap(process)[2]
+
+    drafts: list[Underside] = []
+    for g in range(groups.count):
+        span = direction = 0.0
+        if g == holding or not (islands[g] or bridges[g]):
+            kind, at = Kind.HOLDS if g == holding else Kind.CANTILEVER, worst[g]
+            droop = overhang_droop(float(strips.free_mm[at]), process, belief, float(strips.fall_mm[at]))
+        elif islands[g]:
+            kind, at = Kind.ISLAND, tip[g]
+            droop = island_droop(float(strips.fall_mm[at]), process, belief)
+            risk[g] = droop.value * area[g]
+        else:
+            kind, at = Kind.BRIDGE, widest[g]
+            span, direction = float(figures.span[at]), float(figures.direction[at])
+            droop = bridge_droop(span, process, belief).at_most(float(strips.fall_mm[at]))
+            risk[g] = droop.value * area[g]
+        label = largest[g]
+        drafts.append(
+            Underside(
+                number=0,
+                kind=kind,
+                area_mm2=float(area[g]),
+                layers=(int(low[g]), int(high[g])),
+                angle_deg=float(angle[g]),
+                span_mm=span,
+                span_direction_deg=direction,
+                free_length_mm=float(farthest[g]),
+                extent_mm=float(min(extent_mm[g], size[g])),
+                bridge_share=float(share[g]),
+                height_mm=float(stack.z_mm[low[g]]),
+                center_mm=(
+                    float(strips.xy_mm[label, 0]),
+                    float(strips.xy_mm[label, 1]),
+                    float(stack.z_mm[layer[label]]),
+                ),
+                droop_mm=droop,
+                supported_droop_mm=supported_droop(droop, gap_mm, process, belief),
+                risk=float(risk[g]),
+            )
+        )
+    return drafts
+
+
+def _ranked(drafts: list[Underside]) -> tuple[tuple[Underside, ...], Indices]:
+    """Undersides numbered from the worst, and the place of each draft among them."""
+    tier = {Kind.ISLAND: 0, Kind.BRIDGE: 1, Kind.CANTILEVER: 1, Kind.HOLDS: 2}
+    order = sorted(range(len(drafts)), key=lambda g: (tier[drafts[g].kind], -drafts[g].risk, g))
+    place = np.empty(len(drafts), np.int64)
+    place[order] = np.arange(len(drafts))
+    return tuple(replace(drafts[g], number=k + 1) for k, g in enumerate(order)), place
