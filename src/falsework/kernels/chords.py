@@ -124,7 +124,7 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
 
     ``outline`` (E, 4) edges, polygons as runs ``polygon_edge`` (N + 1,), ``anchored`` (E,) edges on which a
     strand can end; chords ``spacing`` apart, 8 to 64 a direction. Among directions 0..175° in steps of 5°
-    whose anchored chords cover ``least_share`` of the area, the one with the least longest chord, then refined
+    whose anchored chords cover ``least_share`` of the area, the one with the least longest chord, refined
     by halving to 0.01°; where none does, the direction that covers most.
     Returns (N,) share, (N,) longest chord, (N,) direction in degrees. O(36·(edges + chords)) per polygon.
     """
