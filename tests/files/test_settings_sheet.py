@@ -51,7 +51,7 @@ def test_every_choice_is_a_number_with_its_unit() -> None:
     assert value("interface layers below") == [("2", "layers")]
     assert value("pattern") == [("grid", "")]
     assert value("spacing of the body's lines") == [("3", "mm")]
-    assert value("the same as a density") == [("22", "%")]  # 0.66 / 3
+    assert value("the same as a density") == [("22", "%"), ("44", "%")]  # 0.66 / 3, and both sets
     assert value("direction of the body's lines") == [("30", "°")]
     assert value("closed lines around the support") == [("1", "lines")]
     assert value("widening of the foot") == [("1.5", "mm")]
@@ -109,6 +109,15 @@ def test_cautions_say_on_what_droop_rests() -> None:
     sheet = settings_sheet(bracket_plan())
     assert "- figures rest on a prior: no coupon has been printed" in sheet
     assert "predicted, not measured" in sheet
+
+
+def test_what_was_done_for_stability_is_passed_on() -> None:
+    plan = bracket_plan()
+    assert "To stand by themselves" not in settings_sheet(plan)
+    braced = replace(plan, pieces=tuple(replace(p, remedy="lines tied every 8 mm") for p in plan.pieces))
+    assert "under underside 1 got more than the numbers above say: lines tied every 8 mm." in settings_sheet(
+        braced
+    )
 
 
 def test_names_cannot_break_the_tables() -> None:

@@ -164,6 +164,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "%",
             f"line width over spacing: {_number(process.line_width_mm)} / {_number(structure.spacing_mm)}",
         ),
+        *(_both_sets(density) if grid else ()),
         (
             "direction of the body's lines",
             _number(structure.line_angle_deg),
@@ -184,6 +185,13 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "mm",
             f"over {structure.foot_layers} layers; holds narrow supports to the bed",
         ),
+    ]
+
+
+def _both_sets(density: float) -> list[tuple[str, str, str, str]]:
+    value = _number(100 * min(1.0, 2 * density), 1)
+    return [
+        ("the same as a density, both sets together", value, "%", "for programs that count both sets as one")
     ]
 
 
@@ -315,6 +323,16 @@ def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple
 
 def _cautions(plan: Plan) -> Iterable[str]:
     yield from plan.warnings
+    by_remedy: dict[str, list[int]] = {}
+    for piece in plan.pieces:
+        if piece.remedy and piece.undersides:
+            by_remedy.setdefault(piece.remedy, []).extend(piece.undersides)
+    for remedy, undersides in by_remedy.items():
+        under = _listed(sorted(set(undersides)))
+        yield (
+            f"To stand by themselves, the supports of print.3mf under {under} got more "
+            f"than the numbers above say: {remedy}. Supports of your own program need something like it."
+        )
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
         yield f"Droop is predicted, not measured. It rests on {_BASIS_WORDS.get(basis, basis)}."
