@@ -8,8 +8,8 @@ the angle t (0 straight on, 180° back) it may keep
 
 This is the speed at which it can round the corner on an arc that leaves the path at a fixed distance from
 the corner, without more sideways acceleration than ``acceleration``: no limit straight on, ``corner_speed``
-at 90°, rest at reversal. Bits shorter than twice that distance, 2 · corner_speed² / acceleration, are given the full
-arc all the same, so very finely divided tight curves come out too fast, never too slow.
+at 90°, rest at reversal. Bits shorter than twice that distance, 2 · corner_speed² / acceleration, are given
+the full arc all the same, so very finely divided tight curves come out too fast, never too slow.
 """
 
 from __future__ import annotations

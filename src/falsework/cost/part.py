@@ -1,0 +1,218 @@
+"""What the part itself takes, layer by layer, from its sections."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from falsework.cost.cost import Cost
+from falsework.cost.filament import cost_of
+from falsework.kernels.motion import path_times, rest_to_rest_times
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.process import Process, bead_section_mm2
+from falsework.watch import QUIET, Watch
+
+# Shortest round through N random points in an area A is about 0.7124 √(N A): the constant of the theorem of
+# Beardwood, Halton and Hammersley (1959); its value from memory.
+_ROUND_TRIP = 0.7124
+_SIMPLER = 0.05  # of the line width: how far outlines may move before they are inset
+_MOST_POINTS = (
+    300_000  # outlines with more points are inset and compared in every second, third, … layer only
+)
+
+
+@dataclass(frozen=True, eq=False)
+class PartLayers:
+    """Where the part's material and time go; all arrays (L,).
+
+    Areas mm² of each section: ``wall`` by the lines along its outline, ``solid`` near the top or bottom of
+    the part, ``sparse`` the rest of the inside. ``volume`` mm³ is what is extruded, ``time`` s.
+    """
+
+    wall_mm2: Floats
+    solid_mm2: Floats
+    sparse_mm2: Floats
+    volume_mm3: Floats
+    time_s: Floats
+
+
+def part_cost(stack: LayerStack, process: Process, watch: Watch = QUIET) -> tuple[Cost, PartLayers]:
+    """What it takes to print the part, without supports, and how that spreads over its layers.
+
+    Beads lie side by side at the pitch at which they leave no void (section over height). Walls take a band
+    of ``wall_lines`` pitches; inside it is solid whatever is not covered by all of the ``solid_layers``
+    layers above and all below, else filled with the share ``fill``. With ``fill`` 1 the volume is exactly the
+    stack's. Outlines may move by 5 % of the line width before they are inset: the areas err by less than that
+    times the outline's length (on curved parts towards more wall). Stacks of more than 300 000 points, as of
+    lattices, are divided into wall, solid and sparse in evenly chosen layers only; those between take shares
+    between their neighbours', which blurs a step of the part over so many layers.
+
+    Time: the outline by the motion kernel, the other walls in proportion to their length; solid and sparse
+    fill as parallel lines of the region's mean chord, π area / perimeter (Crofton), from rest to rest; one
+    travel for each ring and each fill, of the mean length of a shortest round. Printing over air, retraction,
+    lifting and waiting for layers to cool are left out, so the time errs to the short side.
+    """
+    empty = np.zeros(stack.count)
+    if stack.count == 0:
+        return Cost(), PartLayers(empty, empty, empty, empty, empty)
+    heights = stack.heights_mm
+    section: Floats = bead_section_mm2(process.line_width_mm, heights)
+    pitch = section / heights
+    area = stack.areas_mm2
+
+    watch.at("walls", 0.0)
+    at = _chosen_layers(stack, process.solid_layers)
+    core = _core(stack.regions[at], process.wall_lines * pitch[at], _SIMPLER * process.line_width_mm)
+    watch.at("solid layers", 0.4)
+    sparse = _covered(core, stack.regions, at, process.solid_layers)
+
+    def everywhere(chosen: Floats) -> Floats:
+        return np.interp(np.arange(stack.count), at, chosen)
+
+    core_mm2 = area * everywhere(_share(shapely.area(core), area[at]))
+    sparse_mm2 = core_mm2 * everywhere(_share(shapely.area(sparse), shapely.area(core)))
+    sparse_mm2[: process.solid_layers] = sparse_mm2[max(0, stack.count - process.solid_layers) :] = 0.0
+    wall_mm2 = area - core_mm2
+    solid_mm2 = core_mm2 - sparse_mm2
+    solid_chord = everywhere(_solid_chord_mm(core, sparse))
+    sparse_chord = everywhere(_mean_chord_mm(sparse))
+
+    watch.at("times", 0.8)
+    first = np.arange(stack.count) == 0
+    wall_speed = np.where(first, _first(process.wall_speed_mm_s, process), process.wall_speed_mm_s)
+    fill_speed = np.where(first, _first(process.fill_speed_mm_s, process), process.fill_speed_mm_s)
+    time_s = (
+        _wall_times(stack, wall_mm2 / pitch, wall_speed, process)
+        + _fill_times(solid_mm2, solid_chord, pitch, fill_speed, process)
+        + _fill_times(sparse_mm2 * process.fill, sparse_chord, pitch, fill_speed, process, process.fill)
+        + _hop_times(stack, solid_mm2, sparse_mm2 * process.fill, process)
+    )
+    volume_mm3 = heights * (wall_mm2 + solid_mm2 + process.fill * sparse_mm2)
+    cost = cost_of(float(volume_mm3.sum()), float(time_s.sum()), process)
+    return cost, PartLayers(wall_mm2, solid_mm2, sparse_mm2, volume_mm3, time_s)
+
+
+def _first(speed_mm_s: float, process: Process) -> float:
+    return min(speed_mm_s, process.first_layer_speed_mm_s)
+
+
+def _chosen_layers(stack: LayerStack, solid_layers: int) -> Indices:
+    """(S,) ascending indices of the layers to be divided: all of them unless the stack is very detailed.
+
+    The ends of the stack are always among them, and the layers next to their solid ones.
+    """
+    last = stack.count - 1
+    stride = 1 + len(stack.points_mm) // _MOST_POINTS
+    ends = np.clip([0, solid_layers, last - solid_layers, last], 0, last)
+    return np.union1d(np.arange(0, stack.count, stride), ends).astype(np.int64)
+
+
+def _share(part_mm2: Floats, whole_mm2: Floats) -> Floats:
+    """``part_mm2`` over ``whole_mm2``, from 0 to 1; 0 where there is nothing."""
+    share: Floats = np.minimum(part_mm2, whole_mm2) / np.maximum(whole_mm2, 1e-12)
+    return share
+
+
+def _core(regions: Regions, inset_mm: Floats, tolerance_mm: float) -> Regions:
+    """(S,) what lies deeper than ``inset_mm`` (S,) inside each region.
+
+    Polygons of one layer are inset one by one: they cannot meet by shrinking, and it is faster.
+    """
+    polygons, layer = shapely.get_parts(regions, return_index=True)
+    simple = shapely.simplify(polygons, tolerance_mm, preserve_topology=False)
+    inset = shapely.buffer(simple, -inset_mm[layer], join_style="mitre", mitre_limit=2.0)
+    pieces, of = shapely.get_parts(inset, return_index=True)
+    full = ~shapely.is_empty(pieces)
+    core: Regions = np.full(len(regions), shapely.MultiPolygon(), dtype=object)
+    shapely.multipolygons(pieces[full], indices=layer[of[full]], out=core)
+    return core
+
+
+def _covered(core: Regions, regions: Regions, at: Indices, layers: int) -> Regions:
+    """(S,) the part of each core, of layer ``at`` (S,), that all of ``layers`` regions above and below cover.
+
+    Beyond the first and last layer there is nothing. Most cores lie wholly within their neighbours, which is
+    quickly told (strictly within: quicker still); only the others are cut.
+    """
+    covered = core.copy()
+    if layers == 0:
+        return covered
+    end = (at < layers) | (at >= len(regions) - layers)
+    covered[end] = shapely.MultiPolygon()
+    inner = np.flatnonzero(~end)
+    shapely.prepare(regions)
+    # The farthest first: it cuts most, and what it leaves the nearer ones often cover.
+    for step in [s * k for k in range(layers, 0, -1) for s in (1, -1)]:
+        cut = inner[~shapely.contains_properly(regions[at[inner] + step], covered[inner])]
+        covered[cut] = shapely.intersection(covered[cut], regions[at[cut] + step])
+    return covered
+
+
+def _mean_chord_mm(regions: Regions) -> Floats:
+    """(L,) mean length that lines in all directions cut from a region: π area / perimeter (Crofton)."""
+    chord: Floats = math.pi * shapely.area(regions) / np.maximum(shapely.length(regions), 1e-9)
+    return chord
+
+
+def _solid_chord_mm(core: Regions, sparse: Regions) -> Floats:
+    """(L,) mean chord of what is in the core and not in the sparse part of it."""
+    solid = core.copy()
+    mixed = np.flatnonzero(~shapely.is_empty(sparse) & (shapely.area(sparse) < shapely.area(core)))
+    solid[mixed] = shapely.difference(core[mixed], sparse[mixed])
+    return _mean_chord_mm(solid)
+
+
+def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, process: Process) -> Floats:
+    """(L,) time of ``length_mm`` (L,) of walls, run like the layer's outline."""
+    printer = process.printer
+    rings_of = np.diff(stack.layer_start)
+    seconds = path_times(
+        np.ascontiguousarray(stack.points_mm, dtype=np.float64),
+        np.ascontiguousarray(stack.ring_start, dtype=np.int64),
+        True,
+        np.repeat(speed_mm_s, rings_of),
+        printer.acceleration_mm_s2,
+        printer.corner_speed_mm_s,
+    )
+    layer = np.repeat(np.arange(stack.count), rings_of)
+    outline_s = np.bincount(layer, weights=seconds, minlength=stack.count)
+    outline_mm = shapely.length(stack.regions)
+    times: Floats = outline_s * length_mm / np.maximum(outline_mm, 1e-9)
+    return times
+
+
+def _fill_times(
+    full_mm2: Floats,
+    chord_mm: Floats,
+    pitch_mm: Floats,
+    speed_mm_s: Floats,
+    process: Process,
+    share: float = 1.0,
+) -> Floats:
+    """(L,) time of parallel lines that cover ``full_mm2``, each with the step to the next at its end.
+
+    ``share`` is the fill, which sets the lines pitch / share apart.
+    """
+    used = (full_mm2 > 0) & (chord_mm > 0)
+    lines = np.divide(full_mm2, pitch_mm * chord_mm, out=np.zeros_like(full_mm2), where=used)
+    acceleration = process.printer.acceleration_mm_s2
+    step = pitch_mm / max(share, 1e-6)
+    times: Floats = lines * (
+        rest_to_rest_times(chord_mm, speed_mm_s, acceleration)
+        + rest_to_rest_times(step, speed_mm_s, acceleration)
+    )
+    return times
+
+
+def _hop_times(stack: LayerStack, solid_mm2: Floats, sparse_mm2: Floats, process: Process) -> Floats:
+    """(L,) time of travels: one to each ring and one to each fill, along a short round through them all."""
+    hops = np.diff(stack.layer_start) + (solid_mm2 > 0).astype(np.int64) + (sparse_mm2 > 0)
+    box = shapely.bounds(stack.regions)
+    box_mm2 = np.nan_to_num((box[:, 2] - box[:, 0]) * (box[:, 3] - box[:, 1]))
+    hop_mm = _ROUND_TRIP * np.sqrt(box_mm2 / np.maximum(hops, 1))
+    printer = process.printer
+    times: Floats = hops * rest_to_rest_times(hop_mm, printer.travel_speed_mm_s, printer.acceleration_mm_s2)
+    return times

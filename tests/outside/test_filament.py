@@ -1,0 +1,23 @@
+"""Filament mass per metre against the volume balance of 1.75 mm filament, worked examples, four figures."""
+
+import dataclasses
+
+import pytest
+
+from falsework.cost import filament_mm, mass_g
+from falsework.process import builtin, filament_section_mm2
+
+
+@pytest.mark.parametrize(
+    ("name", "density_g_cm3", "grams_per_metre"),
+    # PLA 1240; PETG 1270; ABS 1040 kg/m³ (densities from memory: datasheets)
+    [("pla-0.4", 1.24, 2.983), ("petg-0.4", 1.27, 3.055), ("abs-0.4", 1.04, 2.501)],
+)
+def test_mass_of_a_metre(name, density_g_cm3, grams_per_metre):
+    process = builtin(name)
+    process = dataclasses.replace(
+        process, material=dataclasses.replace(process.material, density_g_cm3=density_g_cm3)
+    )
+    metre_mm3 = 1000.0 * filament_section_mm2(process)
+    assert mass_g(metre_mm3, process) == pytest.approx(grams_per_metre, abs=6e-4)
+    assert filament_mm(metre_mm3, process) == pytest.approx(1000.0, rel=1e-12)
