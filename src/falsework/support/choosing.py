@@ -325,7 +325,7 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
     area_mm2 = option.left_mm2 + option.contact_mm2
     if option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
         text += f"; {_percent(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
-    if option.scar_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+    if scar_share > NEGLIGIBLE_SHARE:
         text += f"; scars {_area(option.scar_mm2)} of the part"
     return text
 
@@ -343,6 +343,8 @@ def _takes(cost: Cost) -> str:
 
 
 def _length(mm: float) -> str:
+    if mm < 0.005:
+        return "0"
     return f"{mm:.0f}" if mm >= 10.0 else f"{mm:.1f}" if mm >= 0.1 else f"{mm:.2f}"
 
 
