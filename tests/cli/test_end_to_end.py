@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import shutil
 import signal
 import stat
 import subprocess
@@ -72,6 +74,18 @@ def test_a_second_run_gives_the_same_bytes(bracket: Path, planned) -> None:
         assert path.read_bytes() == (bracket.parent / "again" / path.name).read_bytes(), path.name
     assert again.stdout == (bracket.parent / "again" / "plan.json").read_text("utf-8")
     assert again.stderr == ""
+
+
+def test_the_example_in_the_readme_runs(bracket: Path, tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    (example,) = re.findall(r"```python\n(.*?)```", readme, flags=re.DOTALL)
+    shutil.copy(bracket, tmp_path / "ventilator-cowl.stl")
+    result = subprocess.run(
+        [sys.executable, "-c", example], cwd=tmp_path, capture_output=True, text=True, timeout=TIMEOUT_S
+    )
+    assert result.returncode == 0, result.stderr
+    assert "cantilever" in result.stdout
+    assert (tmp_path / "cowl-plan" / "report.html").is_file()
 
 
 def test_inspect_writes_nothing(bracket: Path, planned) -> None:
