@@ -311,10 +311,11 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
         else:
             tail = f"support would cost {_takes(carried.cost)}"
         return f"{head}: {_droops(underside, 'droops')}, {tail}"
-    where = (
-        "from the bed" if chosen is Standing.BED or option.scar_mm2 == 0.0 else "from the bed and the part"
-    )
-    if option.scar_mm2 == option.contact_mm2:
+    scar_share = option.scar_mm2 / option.contact_mm2
+    where = "from the bed and the part"
+    if scar_share <= NEGLIGIBLE_SHARE:
+        where = "from the bed"
+    elif scar_share >= 1.0 - NEGLIGIBLE_SHARE:
         where = "from the part beneath"
     alone = (
         "left alone it would start in mid-air"
