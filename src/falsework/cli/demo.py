@@ -105,13 +105,15 @@ def index_html(plans: dict[str, Plan]) -> str:
 @media (prefers-color-scheme: dark) {{
   :root {{ --table: #16191b; --paper: #23282a; --ink: #e9e5da; --rule: #565c5d; --link: #8fd0f5; }}
 }}
-body {{ margin: 0; background: var(--table); color: var(--ink); font: 1rem/1.5 "Source Sans 3", Arial, sans-serif; }}
+body {{ margin: 0; background: var(--table); color: var(--ink);
+  font: 1rem/1.5 "Source Sans 3", Arial, sans-serif; }}
 main {{ max-width: 62rem; margin: 1.5rem auto; padding: 2rem; background: var(--paper);
   border: 1px solid var(--rule); }}
 h1 {{ font: 600 2rem/1.15 Palatino, Georgia, serif; margin: 0 0 1rem; }}
 a {{ color: var(--link); }}
 table {{ border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }}
-th, td {{ padding: .4rem .6rem; text-align: right; border-bottom: 1px solid var(--rule); white-space: nowrap; }}
+th, td {{ padding: .4rem .6rem; text-align: right; white-space: nowrap;
+  border-bottom: 1px solid var(--rule); }}
 th:first-child {{ text-align: left; }}
 .scroll {{ overflow-x: auto; }}
 </style>
