@@ -223,6 +223,20 @@ def test_reasons_carry_their_figures():
     assert choice.why.endswith("35 % of it cannot be carried and is left")
 
 
+@pytest.mark.parametrize(
+    ("bed_mm2", "part_mm2", "said"),
+    [
+        (995.0, 5.0, "carried from the bed for"),
+        (500.0, 500.0, "carried from the bed and the part for"),
+        (5.0, 995.0, "carried from the part beneath for"),
+    ],
+)
+def test_where_it_stands_is_said_by_shares_that_matter(bed_mm2, part_mm2, said):
+    (choice,) = _choose(_figures((bed_mm2, 10.0, part_mm2, 10.0)), [underside()], standing="anywhere")
+    assert said in choice.why
+    assert ("scars" in choice.why) == (part_mm2 > 10.0)
+
+
 def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
     figures = _figures(TABLE, TABLE, (500.0, 10.0, 0.0, 0.0))
     undersides = [underside(k, droop_mm=2.0) for k in (1, 2, 3)]
