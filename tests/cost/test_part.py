@@ -30,7 +30,7 @@ def stack_of(regions, heights_mm=0.2):
         for polygon in shapely.get_parts(shapely.orient_polygons(region)):
             rings += [np.asarray(ring.coords)[:-1] for ring in (polygon.exterior, *polygon.interiors) if ring]
         layer_start.append(len(rings))
-    stack = LayerStack(
+    return LayerStack(
         np.concatenate([[0.0], np.cumsum(heights)]),
         np.concatenate([*rings, np.zeros((0, 2))]),
         np.cumsum([0] + [len(ring) for ring in rings]).astype(np.int64),
@@ -38,8 +38,6 @@ def stack_of(regions, heights_mm=0.2):
         0.0,
         np.zeros(0, dtype=np.int64),
     )
-    stack.__dict__["regions"] = regions  # known here; otherwise joined again from the rings
-    return stack
 
 
 def box(width, depth, at=(0.0, 0.0)):

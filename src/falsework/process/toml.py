@@ -8,14 +8,16 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping
-from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from falsework.errors import ProcessError
 from falsework.process.builtin import builtin, builtin_names, suggestion
 from falsework.process.checks import checked, validate
 from falsework.process.schema import TABLES, Row, get, rows_of
 from falsework.process.settings import Process
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def load_process(name_or_path: str | Path) -> Process:
@@ -26,6 +28,8 @@ def load_process(name_or_path: str | Path) -> Process:
     """
     if isinstance(name_or_path, str) and name_or_path in builtin_names():
         return builtin(name_or_path)
+    from pathlib import Path
+
     path = Path(name_or_path)
     try:
         text = path.read_text(encoding="utf-8-sig")
