@@ -6,6 +6,7 @@ All are made here from formulas; names and uses are invented.
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,9 +68,7 @@ def mooring_cleat(segments: int = SEGMENTS) -> Part:
         )
         for t in along
     ]
-    horn = _hull(beads[:2])
-    for first, second in zip(beads[1:], beads[2:], strict=False):
-        horn += _hull([first, second])
+    horn = _strung(beads)
     return _part("mooring cleat", base + posts[0] + posts[1] + horn)
 
 
@@ -190,8 +189,11 @@ def _hull(solids: list[Manifold]) -> Manifold:
 
 def _chain(points: list[tuple], radius: float, segments: int) -> Manifold:
     """A round rod through ``points``."""
-    balls = [_ball(p, (radius, radius, radius), segments) for p in points]
-    rod = _hull(balls[:2])
-    for first, second in zip(balls[1:], balls[2:], strict=False):
-        rod += _hull([first, second])
-    return rod
+    return _strung([_ball(p, (radius, radius, radius), segments) for p in points])
+
+
+def _strung(beads: list[Manifold]) -> Manifold:
+    """A rod through beads: the hulls of each two neighbours, united."""
+    from manifold3d import Manifold, OpType
+
+    return Manifold.batch_boolean([_hull(list(two)) for two in pairwise(beads)], OpType.Add)

@@ -90,9 +90,7 @@ def fits(part: Part, build_mm: tuple[float, float, float]) -> list[str]:
     Each says by how much, and the scale at which the whole part would fit as it lies.
     """
     size = part.size_mm
-    ratio = min(
-        room / length if length > 0 else math.inf for room, length in zip(build_mm, size, strict=True)
-    )
+    ratio = min(room / length for room, length in zip(build_mm, size, strict=True) if length > 0)
     percent = math.floor(1000 * ratio) / 10
     return [
         f"along {axis} the part is {length:.1f} mm and the build volume {room:.1f} mm: "
