@@ -1,0 +1,280 @@
+"""Pictures of a scene as on a drawing sheet: elevations and oblique views, as PNG with a vector overlay."""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from PIL import Image
+
+from falsework.kernels.picture import blur_depth, draw_triangles, ink_picture, pixel_normals, turned
+from falsework.layers.stack import Floats, Indices
+from falsework.need.underside import Underside
+from falsework.report.colour import BED, HATCH, PAPER, PART, SUPPORT, Rgb, droop_rgb, hatch_rgb
+from falsework.report.labels import Anchor, Tag, place_tags
+from falsework.report.scene import Scene, Soup
+
+WIDTH = 600.0  # of a picture in drawing units, tag margins included
+_MARGIN = 52.0  # for tags, left and right
+_HEAD, _FOOT = 14.0, 60.0  # above and below the drawing; the foot holds scale bar and axes
+_TALLEST = 430.0  # of the drawing itself
+_BORDER = 8  # samples around the drawing, so that outlines have room
+_TAG_SPACING = 27.0
+_GHOST = 0.28  # how much of a support behind the part shows through
+_LEAST_SEEN = 10  # drawn samples of an underside that make it worth a tag
+_LIGHT = np.array([-0.42, 0.58, 0.70]) / np.linalg.norm([-0.42, 0.58, 0.70])
+_SUPPORT_TAG, _BED_TAG, _FIRST_TAG = 1, 2, 3  # after 0, the bare part; undersides follow from 3
+_BLUR = 14  # samples; reach of the soft shading
+_JUMP = 5.0  # samples; a change of depth that draws a line
+_PITCH = 24  # samples between hatch lines
+
+
+@dataclass(frozen=True)
+class View:
+    """A direction of looking. ``axes`` (3, 3): rows are the picture's right, up and towards the viewer."""
+
+    key: str
+    title: str
+    axes: Floats
+    below: bool = False
+    level: bool = False  # an elevation: the bed is a line
+
+
+def _oblique(turn_deg: float, rise_deg: float) -> Floats:
+    """Axes of a viewer ``turn_deg`` to the right of the front and ``rise_deg`` above the bed's plane."""
+    turn, rise = math.radians(turn_deg), math.radians(rise_deg)
+    right = np.array([math.cos(turn), math.sin(turn), 0.0])
+    towards = np.array([math.cos(rise) * math.sin(turn), -math.cos(rise) * math.cos(turn), math.sin(rise)])
+    return np.array([right, np.cross(towards, right), towards])
+
+
+FRONT = View("front", "from the front", np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]]), level=True)
+BELOW = View(
+    "below", "from straight below, front edge at the top",
+    np.array([[1.0, 0, 0], [0, -1, 0], [0, 0, -1]]), below=True,
+)  # fmt: skip
+BELOW_LEFT = View("below-left", "from below, front left", _oblique(-32.0, -33.0), below=True)
+BELOW_BACK = View("below-back", "from below, back right", _oblique(148.0, -33.0), below=True)
+ABOVE_RIGHT = View("above-right", "from above, front right", _oblique(32.0, 26.0))
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A finished picture: PNG as a data address, its frame in drawing units, and what is drawn over it."""
+
+    view: View
+    href: str
+    width: float
+    height: float
+    image: tuple[float, float, float, float]  # x, y, width, height
+    tags: tuple[Tag, ...]
+    untagged: int  # undersides seen here for which no tag had room
+    scale_mm: float  # length of the scale bar
+    scale_units: float
+    bed_y: float | None
+    bed_x: tuple[float, float]
+    arrows: tuple[tuple[str, float, float], ...]  # axis name, reach in the picture (x right, y down)
+    arrows_y: float  # where the arrows start
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """Where millimetres land: drawing units per mm, the scene's left and top along the picture's axes, its size."""
+
+    units_per_mm: float
+    left_mm: float
+    top_mm: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True)
+class _Buffers:
+    depth: Floats
+    tag: Indices
+    normal: np.ndarray
+
+
+def _seen(soup: Soup, axes: Floats) -> tuple[Floats, _Frame]:
+    """Corners along the picture's axes, mm, and the frame in which all of them fit."""
+    seen, low, high = turned(soup.corners.reshape(-1, 3), axes)
+    width, height = np.maximum(high - low, 1e-9)[:2]
+    scale = min((WIDTH - 2 * _MARGIN) / width, _TALLEST / height)
+    frame = _Frame(float(scale), float(low[0]), float(high[1]), float(width * scale), float(height * scale))
+    return seen.reshape(-1, 3, 3), frame
+
+
+def _draw(seen: Floats, soup: Soup, axes: Floats, frame: _Frame, pixels: float) -> _Buffers:
+    """Depth, tag and normal at twice the finished resolution, with a border of ``_BORDER`` samples."""
+    scale = frame.units_per_mm * 2 * pixels
+    rows = 2 * math.ceil(frame.height * pixels) + 2 * _BORDER
+    columns = 2 * math.ceil(frame.width * pixels) + 2 * _BORDER
+    screen = seen * np.array([scale, -scale, scale])  # depth in samples: a step draws a line at any size
+    screen += np.array([_BORDER - frame.left_mm * scale, _BORDER + frame.top_mm * scale, 0.0])
+    depth = np.full((rows, columns), -np.inf)
+    face = np.full((rows, columns), -1, dtype=np.int64)
+    tag = np.full((rows, columns), -1, dtype=np.int64)
+    draw_triangles(screen, soup.tag, depth, face, tag)
+    return _Buffers(depth, tag, pixel_normals(screen, soup.normals, axes, face))
+
+
+def _inked(buffers: _Buffers, tones: _Tones) -> np.ndarray:
+    soft = blur_depth(buffers.depth, _BLUR)
+    return ink_picture(
+        buffers.depth, buffers.normal, buffers.tag, soft, tones.plain, tones.hatches, tones.inks, np.array(PAPER),
+        _LIGHT, _JUMP, _PITCH,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Tones:
+    """Colour, hatch pattern and hatch colour of each tag."""
+
+    plain: Floats
+    hatches: Indices
+    inks: Floats
+
+
+def _tones(undersides: tuple[Underside, ...]) -> _Tones:
+    plain: list[Rgb] = [PART, SUPPORT, BED]
+    colours = [droop_rgb(u.droop_mm.value) for u in undersides]
+    hatches = np.array([0, 0, 0] + [HATCH[u.kind] for u in undersides], dtype=np.int64)
+    return _Tones(np.array(plain + colours), hatches, np.array(plain + [hatch_rgb(c) for c in colours]))
+
+
+def _bed(bounds_mm: Floats) -> Soup:
+    """A sheet on z = 0, a little wider than the part."""
+    low, high = bounds_mm
+    margin = 0.06 * float((high - low).max())
+    x0, y0, x1, y1 = low[0] - margin, low[1] - margin, high[0] + margin, high[1] + margin
+    z = min(0.0, float(low[2])) - 1e-6
+    corners = np.array(
+        [[[x0, y0, z], [x1, y0, z], [x1, y1, z]], [[x0, y0, z], [x1, y1, z], [x0, y1, z]]], dtype=np.float64
+    )
+    normals = np.zeros_like(corners)
+    normals[..., 2] = 1.0
+    return Soup(corners, normals, np.full(2, _BED_TAG, dtype=np.int64))
+
+
+def draw_picture(
+    scene: Scene,
+    undersides: tuple[Underside, ...],
+    view: View,
+    *,
+    supports: bool = False,
+    pixels: float = 1.5,
+) -> Picture:
+    """Draw one view; with ``supports`` they are put in place, and show faintly through the part.
+
+    ``pixels`` of the finished picture per drawing unit: less for pictures that are shown small.
+    """
+    part, standing = len(scene.part.tag), len(scene.supports.tag) if supports else 0
+    soups = [
+        Soup(
+            scene.part.corners,
+            scene.part.normals,
+            np.where(scene.part.tag < 0, 0, scene.part.tag + _FIRST_TAG),
+        ),
+        *([scene.supports] if standing else []),
+        *([_bed(scene.bounds_mm)] if not view.level and not view.below else []),
+    ]
+    soup = Soup(
+        np.concatenate([s.corners for s in soups]),
+        np.concatenate([s.normals for s in soups]),
+        np.concatenate([s.tag for s in soups]),
+    )
+    of_support = slice(part, part + standing)
+    soup.tag[of_support] = _SUPPORT_TAG
+    seen, frame = _seen(soup, view.axes)
+    tones = _tones(undersides)
+    buffers = _draw(seen, soup, view.axes, frame, pixels)
+    picture = _inked(buffers, tones)
+    if standing:
+        alone_soup = Soup(soup.corners[of_support], soup.normals[of_support], soup.tag[of_support])
+        alone = _draw(seen[of_support], alone_soup, view.axes, frame, pixels)
+        hidden = (alone.tag >= 0) & (buffers.tag != _SUPPORT_TAG)
+        share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
+        picture = np.floor(picture * (1.0 - share) + _inked(alone, tones) * share + 0.5).astype(np.uint8)
+    return _composed(view, picture, buffers.tag, undersides, frame, pixels)
+
+
+def _composed(
+    view: View,
+    picture: np.ndarray,
+    tag: Indices,
+    undersides: tuple[Underside, ...],
+    frame: _Frame,
+    pixels: float,
+) -> Picture:
+    """Put the drawing on its sheet, high enough for its tags, with scale bar, axes and bed line."""
+    spots = _spots(tag, undersides)
+    tall = max(frame.height, min(_TALLEST, math.ceil(len(spots) / 2) * _TAG_SPACING))
+    border = _BORDER / (2 * pixels)
+    left, top = (WIDTH - frame.width) / 2, _HEAD + (tall - frame.height) / 2
+    image = (left - border, top - border, picture.shape[1] / pixels, picture.shape[0] / pixels)
+    anchors = [Anchor(n, image[0] + x / (2 * pixels), image[1] + y / (2 * pixels), n) for n, x, y in spots]
+    tags = place_tags(anchors, WIDTH, _HEAD + tall + 10, 24.0, _TAG_SPACING, top=2.0)
+    length_mm = _round_length(90.0 / frame.units_per_mm)
+    height = _HEAD + tall + _FOOT
+    arrows = _arrows(view.axes)
+    lowest = max(0.0, *(y for _, _, y in arrows))
+    return Picture(
+        view,
+        png_address(picture),
+        WIDTH,
+        height,
+        image,
+        tuple(tags),
+        len(anchors) - len(tags),
+        length_mm,
+        length_mm * frame.units_per_mm,
+        top + frame.top_mm * frame.units_per_mm if view.level else None,
+        (left - 14, left + frame.width + 14),
+        arrows,
+        height - 16 - 30 * lowest,
+    )
+
+
+def _spots(tag: Indices, undersides: tuple[Underside, ...]) -> list[tuple[int, float, float]]:
+    """Number, x, y (samples) of the undersides seen: the seen sample nearest to the middle of what is seen."""
+    rows, columns = np.nonzero(tag[::2, ::2] >= _FIRST_TAG)
+    which = tag[::2, ::2][rows, columns] - _FIRST_TAG
+    order = np.argsort(which, kind="stable")
+    rows, columns, which = rows[order], columns[order], which[order]
+    found = []
+    seen, start = np.unique(which, return_index=True)
+    for index, first, end in zip(seen, start, np.searchsorted(which, seen, side="right"), strict=True):
+        if end - first >= _LEAST_SEEN:
+            r, c = rows[first:end].astype(np.float64), columns[first:end].astype(np.float64)
+            nearest = int(np.argmin((r - r.mean()) ** 2 + (c - c.mean()) ** 2))
+            found.append(
+                (undersides[int(index)].number, float(2 * c[nearest] + 1), float(2 * r[nearest] + 1))
+            )
+    return found
+
+
+def _arrows(axes: Floats) -> tuple[tuple[str, float, float], ...]:
+    """Axis arrows as seen; those that point at or away from the viewer are left out."""
+    found = []
+    for k, name in enumerate(("x", "y", "z")):
+        x, y = float(axes[0, k]), -float(axes[1, k])
+        if math.hypot(x, y) > 0.2:
+            found.append((name, round(x, 4), round(y, 4)))
+    return tuple(found)
+
+
+def _round_length(at_most_mm: float) -> float:
+    """The longest 1, 2 or 5 times a power of ten that is not longer than ``at_most_mm``."""
+    power = 10.0 ** math.floor(math.log10(at_most_mm))
+    return next(k * power for k in (5.0, 2.0, 1.0) if k * power <= at_most_mm * (1 + 1e-9))
+
+
+def png_address(picture: np.ndarray) -> str:
+    """``data:`` address of a picture as a PNG with a palette; the same pixels give the same bytes."""
+    image = Image.fromarray(picture).quantize(128, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    out = io.BytesIO()
+    image.save(out, format="PNG", optimize=True)
+    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode("ascii")

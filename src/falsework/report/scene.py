@@ -1,0 +1,148 @@
+"""What the pictures show: the part's triangles with the underside each one belongs to, and the supports'."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.kernels.picture import corner_normals, find_patches, map_regions
+from falsework.layers.stack import Floats, Indices
+from falsework.planning.value import Geometry
+
+_CREASE_COSINE = 0.86  # faces that meet at less than about 30° are shaded as one surface
+_DOWNWARD = -0.05  # normal z below which a face can be an underside
+_CELLS = 400  # cells of the region grid along the part's longer side
+_MOST_HALVINGS = 5  # a big face over several undersides is cut into at most 4**5 pieces
+_FINEST_SHARE = 1 / 160  # faces smaller than this share of the part are not cut further
+
+
+@dataclass(frozen=True, eq=False)
+class Soup:
+    """Separate triangles: ``corners`` and ``normals`` (m, 3, 3), mm and unit length; ``tag`` (m,)."""
+
+    corners: Floats
+    normals: Floats
+    tag: Indices
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """The part, tagged with the index of the underside (-1: none), the supports, and the part's bounds."""
+
+    part: Soup
+    supports: Soup
+    bounds_mm: Floats
+
+
+def _soup(vertices: Floats, corners: NDArray[np.int32]) -> Soup:
+    vertices = np.ascontiguousarray(vertices, dtype=np.float64)
+    faces = np.ascontiguousarray(corners, dtype=np.int64)
+    normals = corner_normals(vertices, faces, _CREASE_COSINE)
+    return Soup(np.ascontiguousarray(vertices[faces]), normals, np.zeros(len(faces), dtype=np.int64))
+
+
+@dataclass(frozen=True, eq=False)
+class _RegionGrid:
+    """Which underside lies over a point, from what height to what height."""
+
+    cell_start: Indices
+    owners: Indices
+    lows: Floats
+    highs: Floats
+    grid: Floats
+    size: Indices
+    slack: float
+
+    def find(self, points: Floats) -> Indices:
+        points = np.ascontiguousarray(points)
+        return find_patches(
+            points, self.cell_start, self.owners, self.lows, self.highs, self.grid, self.size, self.slack
+        )
+
+
+def _region_grid(geometry: Geometry) -> _RegionGrid | None:
+    need, z_mm = geometry.need, geometry.stack.z_mm
+    polygons, of_region = shapely.get_parts(need.regions, return_index=True)
+    if not len(polygons):
+        return None
+    owner, layer = need.region_underside[of_region], need.region_layer[of_region]
+    order = np.argsort(owner, kind="stable")
+    polygons, owner, layer = polygons[order], owner[order], layer[order]
+    _, points, (ring_start, region_start) = shapely.to_ragged_array(polygons, include_z=False)
+    low, high = geometry.part.bounds_mm
+    # Regions begin a reach away from the layer beneath; painted back by as much they close up on a slope.
+    cell = max(float((high - low)[:2].max()) / _CELLS, need.reach_mm / 2, 1e-3)
+    brush = int(np.ceil(need.reach_mm / cell))
+    margin = cell * (brush + 2)
+    size = np.ceil((high[:2] - low[:2] + 2 * margin) / cell).astype(np.int64)
+    grid = np.array([low[0] - margin, low[1] - margin, cell])
+    cells, owners, lows, highs = map_regions(
+        np.ascontiguousarray(points, dtype=np.float64),
+        ring_start.astype(np.int64),
+        region_start.astype(np.int64),
+        z_mm[layer].astype(np.float64),
+        z_mm[layer + 1].astype(np.float64),
+        owner.astype(np.int64),
+        grid,
+        size,
+        brush,
+    )
+    by_cell = np.argsort(cells, kind="stable")
+    start = np.searchsorted(cells[by_cell], np.arange(size[0] * size[1] + 1)).astype(np.int64)
+    slack = float(geometry.stack.heights_mm.max()) + cell * (brush + 1)
+    return _RegionGrid(start, owners[by_cell], lows[by_cell], highs[by_cell], grid, size, slack)
+
+
+def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> Soup:
+    """Tag downward faces with their underside; faces only partly of one underside are cut."""
+    edges = np.cross(
+        soup.corners[:, 1] - soup.corners[:, 0], soup.corners[:, 2] - soup.corners[:, 0]
+    )  # (m, 3): twice the area along the normal
+    length = np.linalg.norm(edges, axis=1)
+    down = edges[:, 2] < _DOWNWARD * np.maximum(length, 1e-300)
+    done = [Soup(soup.corners[~down], soup.normals[~down], np.full(int((~down).sum()), -1, dtype=np.int64))]
+    corners, normals = soup.corners[down], soup.normals[down]
+    for halving in range(_MOST_HALVINGS + 1):
+        middle = corners.mean(axis=1, keepdims=True)
+        probes = np.concatenate([middle, middle + 0.9 * (corners - middle)], axis=1)
+        found = grid.find(probes.reshape(-1, 3)).reshape(-1, 4)
+        longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
+        mixed = (found != found[:, :1]).any(axis=1) | ((longest > 16 * finest_mm) & (halving < 2))
+        cut = mixed & (longest > finest_mm) & (halving < _MOST_HALVINGS)
+        # a small face at the rim of an underside belongs to it: of four probes any hit counts
+        tag = np.where(found[:, 0] >= 0, found[:, 0], found.max(axis=1))
+        done.append(Soup(corners[~cut], normals[~cut], tag[~cut]))
+        if not cut.any():
+            break
+        corners, normals = _quartered(corners[cut]), _quartered(normals[cut])
+    return Soup(
+        np.ascontiguousarray(np.concatenate([s.corners for s in done])),
+        np.ascontiguousarray(np.concatenate([s.normals for s in done])),
+        np.concatenate([s.tag for s in done]),
+    )
+
+
+def _quartered(corners: Floats) -> Floats:
+    """(4m, 3, 3): each triangle cut in four at the middles of its sides."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
+    return np.concatenate(
+        [np.stack(t, axis=1) for t in ((a, ab, ca), (ab, b, bc), (ca, bc, c), (ab, bc, ca))]
+    )
+
+
+def make_scene(geometry: Geometry) -> Scene:
+    """Triangles of part and supports, ready to be drawn; faces of undersides are tagged with their index."""
+    part = geometry.part
+    soup = _soup(part.vertices, part.faces)
+    grid = _region_grid(geometry)
+    if grid is None:
+        tagged = Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
+    else:
+        tagged = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
+    scheme = geometry.scheme
+    supports = _soup(scheme.vertices, scheme.faces)
+    return Scene(tagged, supports, part.bounds_mm)
