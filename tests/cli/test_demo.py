@@ -34,7 +34,10 @@ class Links(HTMLParser):
 @pytest.fixture
 def museum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]:
     """Two parts by name; each 'part' is its own plan."""
-    parts = {"cleat": bracket_plan("mooring cleat <small>"), "cowl": bracket_plan("cowl", supported=False)}
+    parts = {
+        "mooring cleat": bracket_plan("mooring cleat <small>"),
+        "cowl": bracket_plan("cowl", supported=False),
+    }
     demo = types.ModuleType("falsework.part.demo")
     demo.demo_parts = lambda: {name: (lambda plan=plan: plan) for name, plan in parts.items()}  # type: ignore[attr-defined]
     pipeline = types.ModuleType("falsework.planning.pipeline")
@@ -49,10 +52,10 @@ def museum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]
 def test_every_part_has_a_folder_that_the_index_links(museum, tmp_path: Path, capsys) -> None:
     assert run(["demo"]) == 0
     out = tmp_path / "falsework-demo"
-    assert {p.name for p in out.iterdir()} == {"cleat", "cowl", "demo.json", "index.html"}
+    assert {p.name for p in out.iterdir()} == {"mooring-cleat", "cowl", "demo.json", "index.html"}
     page = Links()
     page.feed((out / "index.html").read_text("utf-8"))
-    assert page.targets == ["cleat/report.html", "cowl/report.html"]
+    assert page.targets == ["mooring-cleat/report.html", "cowl/report.html"]
     assert all((out / target).is_file() for target in page.targets)
     assert "mooring cleat <small>" in page.words
     for text in (
@@ -66,7 +69,7 @@ def test_every_part_has_a_folder_that_the_index_links(museum, tmp_path: Path, ca
 
 def test_an_earlier_demo_is_replaced_a_strangers_folder_is_not(museum, tmp_path: Path) -> None:
     assert run(["demo", "--out", "d"]) == 0
-    del museum["cleat"]
+    del museum["mooring cleat"]
     (tmp_path / "d" / "notes.txt").write_text("mine")
     assert run(["demo", "--out", "d"]) == 0
     assert {"cowl", "notes.txt"} <= {p.name for p in (tmp_path / "d").iterdir()}

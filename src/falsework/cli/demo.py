@@ -44,7 +44,7 @@ def demo_command(session: Session, out: Path) -> None:
         from falsework.part.demo import demo_parts
         from falsework.planning.pipeline import plan
 
-        parts = demo_parts()
+        parts = {name.replace(" ", "-"): make for name, make in demo_parts().items()}
         with atomic_folder(out, mark=MARK, own={*parts, INDEX}) as aside:
             for k, (name, make) in enumerate(parts.items()):
                 stretch = watch.part(k / len(parts), (k + 1) / len(parts))
