@@ -58,7 +58,7 @@ def vertex_levels(vertices, planes):
     return levels
 
 
-@njit(nogil=True)
+@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _crossing(vertices, key, plane):
     """Where edge ``key`` (lower vertex << 32 | upper vertex) crosses the plane; exact at its upper end."""
     below, above = key >> 32, key & _LOW
@@ -69,18 +69,18 @@ def _crossing(vertices, key, plane):
 
 
 # Loops instead of slice assignments throughout: the same speed, and a quarter of the time to compile.
-@njit(nogil=True)
+@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _clear(table):
     for k in range(table.shape[0]):
         table[k] = -1
 
 
-@njit(nogil=True)
+@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _hash(key, shift):
     return np.int64((np.uint64(key) * _MIX) >> np.uint64(shift))
 
 
-@njit(nogil=True)
+@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _pair_ends(in_key, out_key, table, shift, partner):
     """Join segment ends that lie on the same mesh edge; returns the number of ends left alone.
 
@@ -133,7 +133,7 @@ def _pair_ends(in_key, out_key, table, shift, partner):
     return alone
 
 
-@njit(nogil=True)
+@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _grown(array, size):
     bigger = np.empty(max(size, 2 * array.shape[0]), dtype=array.dtype)
     for k in range(array.shape[0]):
@@ -203,7 +203,7 @@ def section_chains(vertices, faces, levels, planes, first, last):
     chain_open = np.zeros(1024, dtype=np.int64)
     layer_start = np.zeros(count + 1, dtype=np.int64)
     area = np.zeros(count, dtype=np.float64)
-    used = chains = 0
+    used = chains = np.int64(0)
     for p in range(count):
         base = seg_start[p]
         n = seg_start[p + 1] - base
