@@ -1,8 +1,12 @@
 """Distances from points to the sections of other layers, pruned by boxes around runs of edges.
 
-Rings are runs of edges that follow one another in space, so a box around every ``RUN`` of them is small: a
-query looks at all boxes of a layer and at the edges of a few. Cost per query O(edges/RUN + RUN) on a layer
-whose boxes separate, O(edges) at worst.
+Rings are runs of edges that follow one another in space, so a box around every ``RUN`` of them is small, and
+so is one around every ``RUN`` of those boxes: a query looks at all wide boxes of a layer, at the boxes in a
+few of them and at the edges in a few of those. Cost per query O(edges/RUN² + RUN) on a layer whose boxes
+separate, O(edges) at worst.
+
+The functions take the layers' outlines as ``edges`` (E, 4), ``layer_edge`` (L + 1,) first edge of each layer,
+``boxes``, ``layer_box`` and ``wide``, ``layer_wide`` from :func:`run_boxes` of the edges and of the boxes.
 """
 
 from __future__ import annotations
@@ -15,7 +19,7 @@ RUN = 16
 
 @njit(cache=True, nogil=True)
 def run_boxes(edges, layer_edge):
-    """Boxes (B, 4) x0, y0, x1, y1 around runs of ``RUN`` edges, and (L + 1,) first box of each layer.
+    """Boxes (B, 4) x0, y0, x1, y1 around runs of ``RUN`` edges (or boxes), and (L + 1,) first of each layer.
 
     ``layer_edge`` (L + 1,): layer l owns edges layer_edge[l]:layer_edge[l + 1].
     """
@@ -39,67 +43,83 @@ def run_boxes(edges, layer_edge):
 
 
 @njit(cache=True, nogil=True)
-def _to_outline(x, y, l, edges, layer_edge, boxes, layer_box):
+def _box_distance2(boxes, b, x, y):
+    """Squared distance from a point to a box, 0 inside."""
+    dx = max(boxes[b, 0] - x, 0.0, x - boxes[b, 2])
+    dy = max(boxes[b, 1] - y, 0.0, y - boxes[b, 3])
+    return dx * dx + dy * dy
+
+
+@njit(cache=True, nogil=True)
+def _edge_distance2(edges, e, x, y):
+    """Squared distance from a point to an edge."""
+    ux, uy = edges[e, 2] - edges[e, 0], edges[e, 3] - edges[e, 1]
+    px, py = edges[e, 0] - x, edges[e, 1] - y
+    length2 = ux * ux + uy * uy
+    if length2 > 0.0:
+        t = min(max(-(px * ux + py * uy) / length2, 0.0), 1.0)
+        px += t * ux
+        py += t * uy
+    return px * px + py * py
+
+
+@njit(cache=True, nogil=True)
+def _to_outline(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """Distance from a point to the nearest edge of layer l; infinite where the layer is empty or below 0."""
     if l < 0:
         return np.inf
     best = np.inf
-    for b in range(layer_box[l], layer_box[l + 1]):
-        dx = max(boxes[b, 0] - x, 0.0, x - boxes[b, 2])
-        dy = max(boxes[b, 1] - y, 0.0, y - boxes[b, 3])
-        if dx * dx + dy * dy >= best:
+    for v in range(layer_wide[l], layer_wide[l + 1]):
+        if _box_distance2(wide, v, x, y) >= best:
             continue
-        first = layer_edge[l] + (b - layer_box[l]) * RUN
-        end = min(first + RUN, layer_edge[l + 1])
-        for e in range(first, end):
-            ax, ay = edges[e, 0], edges[e, 1]
-            ux, uy = edges[e, 2] - ax, edges[e, 3] - ay
-            length2 = ux * ux + uy * uy
-            t = 0.0
-            if length2 > 0.0:
-                t = min(max(((x - ax) * ux + (y - ay) * uy) / length2, 0.0), 1.0)
-            px, py = ax + t * ux - x, ay + t * uy - y
-            d2 = px * px + py * py
-            if d2 < best:
-                best = d2
+        first_box = layer_box[l] + (v - layer_wide[l]) * RUN
+        for b in range(first_box, min(first_box + RUN, layer_box[l + 1])):
+            if _box_distance2(boxes, b, x, y) >= best:
+                continue
+            first = layer_edge[l] + (b - layer_box[l]) * RUN
+            for e in range(first, min(first + RUN, layer_edge[l + 1])):
+                best = min(best, _edge_distance2(edges, e, x, y))
     return np.sqrt(best)
 
 
 @njit(cache=True, nogil=True)
-def _inside(x, y, l, edges, layer_edge, boxes, layer_box):
+def _inside(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """Whether a point lies in the section of layer l (even-odd: rings of a section never cross)."""
     if l < 0:
         return False
     odd = False
-    for b in range(layer_box[l], layer_box[l + 1]):
-        if y < boxes[b, 1] or y > boxes[b, 3] or x > boxes[b, 2]:
+    for v in range(layer_wide[l], layer_wide[l + 1]):
+        if y < wide[v, 1] or y > wide[v, 3] or x > wide[v, 2]:
             continue
-        first = layer_edge[l] + (b - layer_box[l]) * RUN
-        end = min(first + RUN, layer_edge[l + 1])
-        for e in range(first, end):
-            ay, by = edges[e, 1], edges[e, 3]
-            if (ay <= y) != (by <= y) and x < edges[e, 0] + (y - ay) / (by - ay) * (
-                edges[e, 2] - edges[e, 0]
-            ):
-                odd = not odd
+        first_box = layer_box[l] + (v - layer_wide[l]) * RUN
+        for b in range(first_box, min(first_box + RUN, layer_box[l + 1])):
+            if y < boxes[b, 1] or y > boxes[b, 3] or x > boxes[b, 2]:
+                continue
+            first = layer_edge[l] + (b - layer_box[l]) * RUN
+            for e in range(first, min(first + RUN, layer_edge[l + 1])):
+                y0, y1 = edges[e, 1], edges[e, 3]
+                if (y0 <= y) != (y1 <= y):
+                    t = (y - y0) / (y1 - y0)
+                    if x < edges[e, 0] + t * (edges[e, 2] - edges[e, 0]):
+                        odd = not odd
     return odd
 
 
 @njit(cache=True, nogil=True)
-def distance_to_layer(xy, layer, edges, layer_edge, boxes, layer_box):
+def distance_to_layer(xy, layer, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """(n,) distance from each point to the section of its ``layer`` (n,): 0 inside, infinite if empty."""
     out = np.empty(xy.shape[0])
     for k in range(xy.shape[0]):
         x, y, l = xy[k, 0], xy[k, 1], layer[k]
-        if _inside(x, y, l, edges, layer_edge, boxes, layer_box):
+        if _inside(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
             out[k] = 0.0
         else:
-            out[k] = _to_outline(x, y, l, edges, layer_edge, boxes, layer_box)
+            out[k] = _to_outline(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide)
     return out
 
 
 @njit(cache=True, nogil=True)
-def layer_beneath(xy, layer, lowest, edges, layer_edge, boxes, layer_box):
+def layer_beneath(xy, layer, lowest, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """(n,) highest layer below ``layer`` (n,) whose section holds the point.
 
     Looks down to ``lowest`` (n,) and answers lowest − 1 where none does.
@@ -107,14 +127,16 @@ def layer_beneath(xy, layer, lowest, edges, layer_edge, boxes, layer_box):
     out = np.empty(xy.shape[0], np.int64)
     for k in range(xy.shape[0]):
         l = layer[k] - 1
-        while l >= lowest[k] and not _inside(xy[k, 0], xy[k, 1], l, edges, layer_edge, boxes, layer_box):
+        while l >= lowest[k] and not _inside(
+            xy[k, 0], xy[k, 1], l, edges, layer_edge, boxes, layer_box, wide, layer_wide
+        ):
             l -= 1
         out[k] = l
     return out
 
 
 @njit(cache=True, nogil=True)
-def edges_beneath(outline, owner_layer, same, edges, layer_edge, boxes, layer_box):
+def edges_beneath(outline, owner_layer, same, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """For edges of strips over air: how far their middles and starts are from the layer beneath.
 
     ``outline`` (E, 4) edges with the strip on their left, ``owner_layer`` (E,) the strip's own layer.
@@ -126,16 +148,22 @@ def edges_beneath(outline, owner_layer, same, edges, layer_edge, boxes, layer_bo
     for e in range(n):
         l = owner_layer[e] - 1
         x0, y0, x1, y1 = outline[e, 0], outline[e, 1], outline[e, 2], outline[e, 3]
-        d = _to_outline(0.5 * (x0 + x1), 0.5 * (y0 + y1), l, edges, layer_edge, boxes, layer_box)
+        d = _to_outline(
+            0.5 * (x0 + x1), 0.5 * (y0 + y1), l, edges, layer_edge, boxes, layer_box, wide, layer_wide
+        )
         middle[e] = d
         length[e] = np.hypot(x1 - x0, y1 - y0)
         # an edge that lies on the outline beneath starts on it too
-        start[e] = 0.0 if d <= same else _to_outline(x0, y0, l, edges, layer_edge, boxes, layer_box)
+        start[e] = (
+            0.0
+            if d <= same
+            else _to_outline(x0, y0, l, edges, layer_edge, boxes, layer_box, wide, layer_wide)
+        )
     return middle, start, length
 
 
 @njit(cache=True, nogil=True)
-def seated(outline, owner_layer, depth, edges, layer_edge, boxes, layer_box):
+def seated(outline, owner_layer, depth, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """(E,) whether an edge leads onto material that carries: its right side, ``depth`` away, is solid in the
     strip's own layer and in the one beneath. Arguments as for :func:`edges_beneath`."""
     out = np.zeros(outline.shape[0], np.bool_)
@@ -147,7 +175,7 @@ def seated(outline, owner_layer, depth, edges, layer_edge, boxes, layer_box):
         x = 0.5 * (outline[e, 0] + outline[e, 2]) + uy / length * depth
         y = 0.5 * (outline[e, 1] + outline[e, 3]) - ux / length * depth
         l = owner_layer[e]
-        out[e] = _inside(x, y, l - 1, edges, layer_edge, boxes, layer_box) and _inside(
-            x, y, l, edges, layer_edge, boxes, layer_box
+        out[e] = _inside(x, y, l - 1, edges, layer_edge, boxes, layer_box, wide, layer_wide) and _inside(
+            x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide
         )
     return out

@@ -71,7 +71,9 @@ def _lines_crossed(outline, e, ux, uy, low, pitch, lines):
 
 
 @njit(cache=True, nogil=True)
-def depth_inside(outline, polygon_edge, polygon_layer, spacing, edges, layer_edge, boxes, layer_box):
+def depth_inside(
+    outline, polygon_edge, polygon_layer, spacing, edges, layer_edge, boxes, layer_box, wide, layer_wide
+):
     """(N,) greatest distance from the middles of level and upright chords of a polygon to the layer beneath.
 
     Polygons are runs ``polygon_edge`` (N + 1,) of ``outline`` (E, 4). Chords are about ``spacing`` apart,
@@ -93,7 +95,9 @@ def depth_inside(outline, polygon_edge, polygon_layer, spacing, edges, layer_edg
                     u = 0.5 * (at[c] + at[c + 1])
                     w = v + k * pitch
                     x, y = ux * u - uy * w, uy * u + ux * w
-                    d = _to_outline(x, y, polygon_layer[p] - 1, edges, layer_edge, boxes, layer_box)
+                    d = _to_outline(
+                        x, y, polygon_layer[p] - 1, edges, layer_edge, boxes, layer_box, wide, layer_wide
+                    )
                     if out[p] < d < np.inf:
                         out[p] = d
     return out

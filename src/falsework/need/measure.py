@@ -38,10 +38,12 @@ class Outlines:
         self.edges = np.ascontiguousarray(np.hstack([stack.points_mm, stack.points_mm[following]]))
         self.layer_edge = np.ascontiguousarray(stack.ring_start[stack.layer_start], dtype=np.int64)
         self.boxes, self.layer_box = run_boxes(self.edges, self.layer_edge)
+        self.wide, self.layer_wide = run_boxes(self.boxes, self.layer_box)
 
     @property
-    def arrays(self) -> tuple[Floats, Indices, Floats, Indices]:
-        return self.edges, self.layer_edge, self.boxes, self.layer_box
+    def arrays(self) -> tuple[Floats, Indices, Floats, Indices, Floats, Indices]:
+        """The arrays in the order in which the kernels of ``beneath`` take them."""
+        return self.edges, self.layer_edge, self.boxes, self.layer_box, self.wide, self.layer_wide
 
     def distance_mm(self, points_mm: Floats, layer: Indices) -> Floats:
         """(n,) distance from (n, 2) points to the sections of ``layer``: 0 inside, infinite if empty."""

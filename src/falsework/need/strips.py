@@ -56,20 +56,63 @@ def strips_over_air(
 
 
 def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float) -> tuple[Regions, Indices]:
-    """Strips of ``upper`` (k,) over ``lower`` (k,): polygons and the index of each into the k."""
-    held = shapely.buffer(lower, hold_mm, join_style="mitre", mitre_limit=MITRE)
-    bits, owner = shapely.get_parts(shapely.difference(upper, held), return_index=True)
+    """Strips of ``upper`` (k,) over ``lower`` (k,): polygons and the index of each into the k.
+
+    Every connected piece of a layer is set against the pieces beneath it alone: on lattices the layer as a
+    whole would cost its square.
+    """
+    dust_mm2 = DUST_SHARE * line_width_mm**2
+    pieces, layer = shapely.get_parts(upper, return_index=True)
+    if len(pieces) == 0:
+        return pieces, layer.astype(np.int64)
+    below = _pieces_below(pieces, layer, lower, hold_mm)
+    held = shapely.buffer(below, hold_mm, join_style="mitre", mitre_limit=MITRE)
+    bits, owner = shapely.get_parts(shapely.difference(pieces, held), return_index=True)
     area = shapely.area(bits)
-    real = (area > DUST_SHARE * line_width_mm**2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
+    real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
     if not real.any():
         return np.empty(0, object), np.empty(0, np.int64)
-    layers, group = np.unique(owner[real], return_inverse=True)
+    loose_piece, group = np.unique(owner[real], return_inverse=True)
     loose = shapely.multipolygons(bits[real], indices=group)
     # back to the section beneath: the loose bit starts ``hold_mm`` away from it
     grown = shapely.buffer(loose, 1.05 * hold_mm, join_style="mitre", mitre_limit=MITRE)
-    pieces, of = shapely.get_parts(shapely.intersection(grown, upper[layers]), return_index=True)
-    parts, piece = shapely.get_parts(shapely.difference(pieces, lower[layers[of]]), return_index=True)
-    of = of[piece]
+    near, of = shapely.get_parts(shapely.intersection(grown, pieces[loose_piece]), return_index=True)
+    parts, which = shapely.get_parts(shapely.difference(near, below[loose_piece[of]]), return_index=True)
+    of = of[which]
     # growing may also reach the far side of a thin wall: only what is connected with the loose bit belongs
-    mine = (shapely.area(parts) > DUST_SHARE * line_width_mm**2) & shapely.intersects(parts, loose[of])
-    return parts[mine], layers[of[mine]].astype(np.int64)
+    mine = (shapely.area(parts) > dust_mm2) & shapely.intersects(parts, loose[of])
+    return parts[mine], layer[loose_piece[of[mine]]].astype(np.int64)
+
+
+def _pieces_below(pieces: Regions, layer: Indices, lower: Regions, hold_mm: float) -> Regions:
+    """(n,) for each piece what lies beneath it or within the hold: all pieces of its lower layer that come
+    near its box, as one region."""
+    beneath, beneath_layer = shapely.get_parts(lower, return_index=True)
+    out = np.full(len(pieces), shapely.MultiPolygon(), dtype=object)
+    if len(beneath) == 0:
+        return out
+    # layers laid out side by side, so that one tree answers for all of them
+    boxes, boxes_beneath = shapely.bounds(pieces), shapely.bounds(beneath)
+    margin = 2 * MITRE * hold_mm
+    ends = np.concatenate([boxes, boxes_beneath])
+    stride = float(ends[:, 2].max() - ends[:, 0].min()) + 4 * margin
+    x, x_beneath = stride * layer, stride * beneath_layer
+    tree = shapely.STRtree(
+        shapely.box(
+            boxes_beneath[:, 0] + x_beneath,
+            boxes_beneath[:, 1],
+            boxes_beneath[:, 2] + x_beneath,
+            boxes_beneath[:, 3],
+        )
+    )
+    piece, found = tree.query(
+        shapely.box(
+            boxes[:, 0] + x - margin, boxes[:, 1] - margin, boxes[:, 2] + x + margin, boxes[:, 3] + margin
+        )
+    )
+    if len(piece) == 0:
+        return out
+    order = np.lexsort((found, piece))
+    with_some, group = np.unique(piece[order], return_inverse=True)
+    out[with_some] = shapely.multipolygons(beneath[found[order]], indices=group)
+    return out
