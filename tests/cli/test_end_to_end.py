@@ -1,4 +1,4 @@
-"""The installed command on a real part: files, JSON, refusals, a stop half-way, the latter in processes of their own."""
+"""The installed command on a real part: files, JSON, refusals, and a stop half-way."""
 
 from __future__ import annotations
 
@@ -150,10 +150,11 @@ def wait_for_handlers(process: subprocess.Popen[str]) -> None:
     pytest.fail("the handlers were never set")
 
 
+SIGNALS = [(signal.SIGTERM, 0.0), (signal.SIGINT, 0.5), (signal.SIGINT, 1.5)]
+
+
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs /proc to see the handlers")
-@pytest.mark.parametrize(
-    ("number", "after_s"), [(signal.SIGTERM, 0.0), (signal.SIGINT, 0.5), (signal.SIGINT, 1.5)]
-)
+@pytest.mark.parametrize(("number", "after_s"), SIGNALS)
 def test_a_signal_at_any_time_leaves_all_or_nothing(
     bracket: Path, tmp_path: Path, number: int, after_s: float
 ) -> None:
