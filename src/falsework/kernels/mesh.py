@@ -27,6 +27,27 @@ def mesh_volume(vertices, faces):
 
 
 @njit(cache=True, nogil=True)
+def finite_bounds(vertices):
+    """(2, 3) lowest and highest corner of the finite vertices, and how many are not finite. O(n).
+
+    Without any finite vertex the corners are inf and -inf.
+    """
+    out = np.empty((2, 3))
+    out[0] = np.inf
+    out[1] = -np.inf
+    bad = 0
+    for v in range(vertices.shape[0]):
+        x, y, z = vertices[v, 0], vertices[v, 1], vertices[v, 2]
+        if not (np.isfinite(x) and np.isfinite(y) and np.isfinite(z)):
+            bad += 1
+            continue
+        out[0, 0], out[1, 0] = min(out[0, 0], x), max(out[1, 0], x)
+        out[0, 1], out[1, 1] = min(out[0, 1], y), max(out[1, 1], y)
+        out[0, 2], out[1, 2] = min(out[0, 2], z), max(out[1, 2], z)
+    return out, bad
+
+
+@njit(cache=True, nogil=True)
 def face_areas(vertices, faces):
     """(m,) area of each face. O(m)."""
     areas = np.empty(faces.shape[0])

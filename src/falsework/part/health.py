@@ -16,6 +16,7 @@ from falsework.errors import PartError
 from falsework.kernels.crossing import crossing_faces
 from falsework.kernels.mesh import (
     face_areas,
+    finite_bounds,
     group_rows,
     inside_counts,
     mesh_volume,
@@ -71,7 +72,8 @@ class Mesh:
 
     @cached_property
     def diagonal_mm(self) -> float:
-        return float(np.linalg.norm(np.ptp(self.vertices, axis=0))) if len(self.vertices) else 0.0
+        low, high = finite_bounds(self.vertices)[0]
+        return float(np.linalg.norm(high - low)) if len(self.vertices) else 0.0
 
     def only(self, keep: NDArray[np.bool_]) -> Mesh:
         """The same mesh with some faces left out."""
@@ -89,6 +91,7 @@ def healed_part(name: str, raw: RawMesh, *, subject: str, watch: Watch = QUIET) 
     found += steps
     mesh, steps = without_idle_faces(mesh)
     found += steps
+    mesh = compact(mesh)
     _refuse_sheet(mesh, subject, flat_only=True)
     watch.at("closing cracks", 0.25)
     mesh, steps = stitched(mesh)
@@ -139,9 +142,9 @@ def checked(raw: RawMesh, subject: str) -> tuple[Mesh, Steps]:
         np.ascontiguousarray(faces, dtype=np.int32),
         np.ascontiguousarray(raw.label, dtype=np.int32),
     )
-    finite = np.logical_and.reduce(np.isfinite(mesh.vertices), axis=1)
-    if finite.all():
+    if finite_bounds(mesh.vertices)[1] == 0:
         return mesh, []
+    finite = np.logical_and.reduce(np.isfinite(mesh.vertices), axis=1)
     keep = np.logical_and.reduce(finite[mesh.faces], axis=1)
     lost = int(len(keep) - keep.sum())
     if lost > max(1, len(keep) // 100):
@@ -439,12 +442,12 @@ def _turned(mesh: Mesh, turn: NDArray[np.bool_]) -> Mesh:
 
 
 def _refuse_sheet(mesh: Mesh, subject: str, *, flat_only: bool) -> None:
-    """A surface without thickness cannot be printed."""
+    """A surface without thickness cannot be printed. Every vertex must be in use."""
     cure = "Give it thickness in the program it came from"
     if len(mesh.faces) == 0:
         raise PartError(subject, "its faces lie back to back or have no area: it encloses nothing", cure)
-    points = mesh.vertices[mesh.faces.ravel()]
-    size = np.ptp(points, axis=0)
+    low, high = finite_bounds(mesh.vertices)[0]
+    size = high - low
     if size.min() <= 1e-9 * size.max():
         raise PartError(subject, "it is flat: a sheet without thickness", cure)
     if flat_only:

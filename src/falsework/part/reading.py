@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from falsework.errors import PartError
+from falsework.kernels.mesh import finite_bounds
 from falsework.part.health import healed_part
 from falsework.part.part import Finding, Part
 from falsework.part.raw import RawMesh
@@ -153,9 +154,8 @@ def _with_unit(raw: RawMesh, unit: str | None, factor: float | None) -> tuple[Ra
 
 def _extent(raw: RawMesh) -> float:
     """Largest extent of the finite vertices (0 when there are none)."""
-    finite = np.isfinite(raw.vertices).all(axis=1)
-    points = raw.vertices if finite.all() else raw.vertices[finite]
-    return float(np.ptp(points, axis=0).max()) if len(points) else 0.0
+    (low, high), bad = finite_bounds(np.ascontiguousarray(raw.vertices))
+    return float((high - low).max()) if bad < len(raw.vertices) else 0.0
 
 
 def _scaled(raw: RawMesh, factor: float, name: str) -> RawMesh:

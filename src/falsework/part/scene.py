@@ -102,8 +102,9 @@ def _check_glb(data: bytes, name: str) -> None:
 
 def _check_gltf(data: bytes, path: Path) -> None:
     """Buffers must be inside the file or beside it: never elsewhere on the machine or the net."""
-    for buffer in _gltf_header(data, path.name).get("buffers", []):
-        uri = buffer.get("uri", "") if isinstance(buffer, dict) else ""
+    buffers = _gltf_header(data, path.name).get("buffers", [])
+    for buffer in buffers if isinstance(buffers, list) else []:
+        uri = str(buffer.get("uri", "")) if isinstance(buffer, dict) else ""
         if uri.startswith("data:"):
             continue
         plain = unquote(uri)
@@ -122,7 +123,6 @@ def _gltf_header(text: bytes, name: str) -> dict:
         raise PartError(name, "its glTF description is broken", "Export the file again") from None
     if not isinstance(header, dict):
         raise PartError(name, "its glTF description is broken", "Export the file again")
-    packed = [e for e in header.get("extensionsRequired", []) if "compression" in str(e)]
-    if packed:
-        raise PartError(name, f"its geometry is compressed ({packed[0]})", "Export it uncompressed")
+    if "compression" in str(header.get("extensionsRequired", "")):
+        raise PartError(name, "its geometry is compressed", "Export it uncompressed")
     return header

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from itertools import chain, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +18,6 @@ RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 CHUNK = 1 << 23  # bytes of text looked at in one go, so that tokens never fill the memory
 NUMBER = r"([^\s]+)"
 VERTEX = re.compile(rf"vertex\s+{NUMBER}\s+{NUMBER}\s+{NUMBER}".encode(), re.IGNORECASE)
-SOLID = re.compile(rb"^[ \t]*solid\b[ \t]*(.*?)[ \t\r]*$", re.IGNORECASE | re.MULTILINE)
 AGAIN = "Export or copy the file again"
 
 
@@ -33,7 +34,7 @@ def is_binary_stl(data: bytes) -> bool:
 
 def is_text_stl(data: bytes) -> bool:
     """Whether the data open like a text STL: ``solid``, then ``facet`` or ``endsolid``."""
-    start = data[:CHUNK].lstrip()[:4096].lower()
+    start = data[:65536].lstrip()[:4096].lower()
     return start.startswith(b"solid") and (b"facet" in start or b"endsolid" in start)
 
 
@@ -64,20 +65,37 @@ def read_binary_stl(data: bytes, name: str) -> RawMesh:
 
 def read_text_stl(data: bytes, name: str) -> RawMesh:
     """Loose triangles of a text STL; each ``solid`` becomes a named piece."""
-    starts = list(SOLID.finditer(data))
+    starts = _solid_lines(data)
     pieces: list[Piece] = []
     total = 0
-    for i, match in enumerate(starts):
-        end = starts[i + 1].start() if i + 1 < len(starts) else len(data)
-        corners = _text_corners(data, match.end(), end, name)
+    for (_, begin, title), (end, _, _) in pairwise([*starts, (len(data), 0, "")]):
+        corners = _text_corners(data, begin, end, name)
         total += len(corners)
         check_count(name, total)
         if len(corners):
-            title = match.group(1).decode("utf-8", "replace")
             pieces.append((title, *soup(corners)))
     if not pieces:
         raise PartError(name, "the file holds no triangles", AGAIN)
-    return joined(pieces)
+    raw = joined(pieces)
+    if b"endsolid" not in data[-4096:].lower():
+        done = "read up to its end, which lacks 'endsolid': it may have been cut off"
+        raw = replace(raw, findings=(Finding("unfinished text", 1, done, serious=True),))
+    return raw
+
+
+def _solid_lines(data: bytes) -> list[tuple[int, int, str]]:
+    """(where the word starts, where its line ends, the name) of each ``solid`` that opens a line."""
+    lower = data.lower()
+    out = []
+    at = lower.find(b"solid")
+    while at >= 0:
+        line = data.rfind(b"\n", 0, at) + 1
+        end = data.find(b"\n", at)
+        end = len(data) if end < 0 else end
+        if not data[line:at].strip():
+            out.append((at, end, data[at + 5 : end].decode("utf-8", "replace").strip()))
+        at = lower.find(b"solid", end)
+    return out
 
 
 def _text_corners(data: bytes, begin: int, end: int, name: str) -> NDArray[np.float64]:
@@ -94,9 +112,10 @@ def _text_corners(data: bytes, begin: int, end: int, name: str) -> NDArray[np.fl
             raise PartError(name, "the text is cut off or broken inside a vertex", AGAIN)
         if tokens:
             try:
-                found.append(np.array(tokens).astype(np.float64))
+                numbers = map(float, chain.from_iterable(tokens))
+                found.append(np.fromiter(numbers, np.float64, 3 * len(tokens)).reshape(-1, 3))
             except ValueError as error:
-                word = str(error).rpartition(":")[2].strip()
+                word = str(error).rpartition(":")[2].strip().removeprefix("b")[:40]
                 raise PartError(name, f"a coordinate is not a number: {word}", AGAIN) from None
         begin = stop
     if not found:
