@@ -46,6 +46,7 @@ class Mark:
 @dataclass(frozen=True)
 class Chart:
     shadow: str  # path of the silhouette, '' without geometry
+    squeezed: bool  # the silhouette is too wide to keep its proportions
     bars: tuple[Bar, ...]
     marks: tuple[Mark, ...]
     unmarked: int
@@ -148,6 +149,7 @@ def make_chart(plan: Plan, scene: Scene | None) -> Chart:
         )  # fmt: skip
     return Chart(
         _shadow(scene, y_of_mm) if scene is not None else "",
+        plan.part.size_mm[0] * y_of_mm > 1.01 * (_SHADOW[1] - _SHADOW[0]),
         tuple(bars),
         tuple(marks),
         max(0, len(plan.undersides) - _MOST_MARKS),

@@ -237,7 +237,7 @@ def _settings(plan: Plan) -> list[tuple[str, list[tuple[str, str, str, str]]]]:
         for row in rows_of(table):
             value = get(plan.process, row)
             text = str(value) if row.type == "str" else f"{value:g}"
-            unit = row.unit.replace("1/", f"{words.PRICE_UNIT}/") if row.unit.startswith("1/") else row.unit
+            unit = f"{words.PRICE_UNIT} {row.unit}" if row.unit.startswith("per ") else row.unit
             rows.append((row.field, f"{text}\u00a0{unit}" if unit else text, row.help, row.source))
         tables.append((table, rows))
     return tables

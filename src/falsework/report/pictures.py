@@ -82,7 +82,7 @@ class Picture:
 
 @dataclass(frozen=True)
 class _Frame:
-    """Where millimetres land: drawing units per mm, the scene's left and top along the picture's axes, its size."""
+    """Where millimetres land: drawing units per mm, the scene's left and top as seen, its size."""
 
     units_per_mm: float
     left_mm: float
@@ -124,8 +124,8 @@ def _draw(seen: Floats, soup: Soup, axes: Floats, frame: _Frame, pixels: float) 
 def _inked(buffers: _Buffers, tones: _Tones) -> np.ndarray:
     soft = blur_depth(buffers.depth, _BLUR)
     return ink_picture(
-        buffers.depth, buffers.normal, buffers.tag, soft, tones.plain, tones.hatches, tones.inks, np.array(PAPER),
-        _LIGHT, _JUMP, _PITCH,
+        buffers.depth, buffers.normal, buffers.tag, soft, tones.plain, tones.hatches, tones.inks,
+        np.array(PAPER), _LIGHT, _JUMP, _PITCH,
     )  # fmt: skip
 
 
@@ -239,7 +239,7 @@ def _composed(
 
 
 def _spots(tag: Indices, undersides: tuple[Underside, ...]) -> list[tuple[int, float, float]]:
-    """Number, x, y (samples) of the undersides seen: the seen sample nearest to the middle of what is seen."""
+    """Number, x, y (samples) of each underside seen: its seen sample nearest to the middle of them."""
     rows, columns = np.nonzero(tag[::2, ::2] >= _FIRST_TAG)
     which = tag[::2, ::2][rows, columns] - _FIRST_TAG
     order = np.argsort(which, kind="stable")

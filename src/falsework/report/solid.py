@@ -16,7 +16,7 @@ from falsework.report.scene import Scene, Soup
 
 _MOST_TRIANGLES = 260_000  # part and supports each; beyond it the mesh is thinned
 _GRID = 65535  # positions are whole steps of the longest side over this
-_COARSEST = 1 / 250  # of the longest side: thinner than this a mesh would no longer show the part
+_COARSEST = 1 / 150  # of the longest side: thinner than this a mesh would no longer show the part
 
 
 @dataclass(frozen=True)

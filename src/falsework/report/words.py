@@ -136,10 +136,10 @@ def verdict(plan: Plan) -> list[str]:
                 f"(number {worst.number}; 90\u00a0% interval {interval(worst.droop_mm, 'mm')})."
             )
     if plan.pieces:
+        extra, own = plan.support_cost, plan.part_cost
         said.append(
-            f"The support is {counted(len(plan.pieces), 'piece')}: {mass(plan.support_cost.mass_g)} of filament "
-            f"and {duration(plan.support_cost.time_s)} on top of the part's {mass(plan.part_cost.mass_g)} "
-            f"and {duration(plan.part_cost.time_s)}."
+            f"The support is {counted(len(plan.pieces), 'piece')}: {mass(extra.mass_g)} of filament and "
+            f"{duration(extra.time_s)} on top of the part's {mass(own.mass_g)} and {duration(own.time_s)}."
         )
     weak = [p.number for p in plan.pieces if p.weak]
     if weak:
