@@ -10,6 +10,9 @@ import pytest
 import shapely
 from shapely.affinity import rotate, translate
 
+from falsework.droop.belief import PRIOR
+from falsework.droop.bridge import bridge_droop
+from falsework.droop.overhang import overhang_droop
 from falsework.errors import Cancelled
 from falsework.need.needmap import need_map
 from falsework.need.strips import biased_reach_mm
@@ -231,6 +234,19 @@ def test_wide_legs_make_a_bridge_of_the_table():
     legs = shapely.union_all([shapely.box(x, y, x + 3, y + 9.25) for x in (0, 27) for y in (0, 10.75)])
     under = only(need_map(table(legs, top), USUAL))
     assert under.kind is Kind.BRIDGE and under.span_mm == pytest.approx(24.0, abs=0.1)
+
+
+def test_a_keel_between_posts_sags_like_its_lowest_strands():
+    """The lowest layer bridges 14 mm, the flanks step out from it by 0.31 mm a layer: most area is flank, yet
+    the strands between the posts do not droop like a ledge half as long as the span."""
+    posts = shapely.box(-15, -8, -7, 8) | shapely.box(7, -8, 15, 8)
+    step = 0.2 * math.tan(math.radians(57))
+    keel = [posts | shapely.box(-15, -1 - step * i, 15, 1 + step * i) for i in range(15)]
+    under = only(need_map(stack_of([posts] * 40 + keel), USUAL))
+    strands, flank = bridge_droop(14.0, USUAL, PRIOR), overhang_droop(step, USUAL, PRIOR)
+    assert under.kind is Kind.CANTILEVER and under.free_length_mm == pytest.approx(7, rel=0.01)
+    assert strands.value > flank.value
+    assert under.droop_mm.value == pytest.approx(strands.value, rel=1e-3)
 
 
 # --- cantilevers -------------------------------------------------------------------------------------------

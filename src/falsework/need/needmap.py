@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.bridge import bridge_droop
+from falsework.droop.estimate import Estimate
 from falsework.droop.overhang import island_droop, overhang_droop
 from falsework.droop.supported import supported_droop
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
@@ -40,7 +42,7 @@ class _Strips:
     free_mm: Floats  # how far it reaches past the layer beneath; an island from its own middle
     xy_mm: Floats  # (N, 2) a point on it
     fall_mm: Floats  # air beneath that point, infinite where it exceeds any droop
-    droop_mm: Floats  # left to itself, as if no second side carried it
+    droop_mm: Floats  # left to itself, one strip by itself
 
 
 def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch: Watch = QUIET) -> NeedMap:
@@ -53,6 +55,8 @@ def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch:
       of a few layers). All holding patches together make one underside: a rough surface has thousands;
     - an *island* if a strip of it touches nothing in the layer beneath, nor lies within a line width of it;
     - else a *bridge* or a *cantilever*, whichever more of its area is (see ``BRIDGE_SHARE``).
+
+    An island droops by its fall; anything else by as much as the worst of its strips.
 
     Undersides are numbered from 1: islands first, then by risk (droop times area), the holding one last.
     The stack stands on the bed if its lowest boundary is within half a layer of z = 0.
@@ -83,6 +87,19 @@ def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch:
     return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner])
 
 
+def with_support(need: NeedMap, process: Process, belief: Belief = PRIOR) -> NeedMap:
+    """The same need with the droop that the supports of ``process.structure`` would leave.
+
+    The need itself does not depend on how supports are built, so a changed air gap costs no new measuring.
+    """
+    gap_mm = air_gap(process)[2]
+    undersides = tuple(
+        replace(u, supported_droop_mm=supported_droop(u.droop_mm, gap_mm, process, belief))
+        for u in need.undersides
+    )
+    return replace(need, undersides=undersides)
+
+
 def _strips(
     stack: LayerStack,
     polygons: Regions,
@@ -97,11 +114,9 @@ def _strips(
     own_half = 0.5 * np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
     free = np.where(island, own_half, figures.depth)
 
-    # the law is smooth and rising: between 256 reaches linear interpolation only ranks strips
-    reaches = np.geomspace(1e-3 * process.line_width_mm, max(float(free.max()), process.line_width_mm), 256)
-    laws = [overhang_droop(float(r), process, belief) for r in reaches]
-    droop = np.interp(free, reaches, [law.value for law in laws])
-    high = np.interp(free, reaches, [law.high for law in laws])
+    by_reach = _tabled(lambda r: overhang_droop(r, process, belief), free, process)
+    by_span = _tabled(lambda l: bridge_droop(l, process, belief), figures.span, process)
+    droop, high = np.where(figures.bridge, by_span, by_reach)
 
     # the floor matters only where it is near enough to stop the droop
     down = np.ceil(high / float(stack.heights_mm.min())).astype(np.int64) + 1
@@ -111,6 +126,25 @@ def _strips(
     floor_z = np.where(floor < 0, 0.0, stack.z_mm[floor + 1])
     fall = np.where((floor < lowest) & (lowest > 0), np.inf, stack.z_mm[layer] - floor_z)
     return _Strips(polygons, layer, figures, island, free, xy, fall, np.minimum(droop, fall))
+
+
+def _tabled(law: Callable[[float], Estimate], lengths_mm: Floats, process: Process) -> Floats:
+    """(2, n) value and high end of a droop law at many lengths, to 1e-3: linear between 512 of them."""
+    longest = max(float(lengths_mm.max()), process.line_width_mm)
+    table = np.geomspace(1e-3 * process.line_width_mm, longest, 512)
+    laws = [law(float(length)) for length in table]
+    return np.array(
+        [np.interp(lengths_mm, table, ends) for ends in ([e.value for e in laws], [e.high for e in laws])]
+    )
+
+
+def _droop(strips: _Strips, at: int, process: Process, belief: Belief) -> Estimate:
+    """Droop of one strip left to itself: between its anchors where it has two, else past its edge."""
+    if strips.figures.bridge[at]:
+        law = bridge_droop(float(strips.figures.span[at]), process, belief)
+    else:
+        law = overhang_droop(float(strips.free_mm[at]), process, belief)
+    return law.at_most(float(strips.fall_mm[at]))
 
 
 def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines) -> Floats:
@@ -161,18 +195,18 @@ def _drafts(
     drafts: list[Underside] = []
     for g in range(groups.count):
         span = direction = 0.0
-        if g == holding or not (islands[g] or bridges[g]):
-            kind, at = Kind.HOLDS if g == holding else Kind.CANTILEVER, worst[g]
-            droop = overhang_droop(float(strips.free_mm[at]), process, belief, float(strips.fall_mm[at]))
+        droop = _droop(strips, worst[g], process, belief)
+        if g == holding:
+            kind = Kind.HOLDS
         elif islands[g]:
-            kind, at = Kind.ISLAND, tip[g]
-            droop = island_droop(float(strips.fall_mm[at]), process, belief)
+            kind = Kind.ISLAND
+            droop = island_droop(float(strips.fall_mm[tip[g]]), process, belief)
             risk[g] = droop.value * area[g]
-        else:
+        elif bridges[g]:
             kind, at = Kind.BRIDGE, widest[g]
             span, direction = float(figures.span[at]), float(figures.direction[at])
-            droop = bridge_droop(span, process, belief).at_most(float(strips.fall_mm[at]))
-            risk[g] = droop.value * area[g]
+        else:
+            kind = Kind.CANTILEVER
         label = largest[g]
         drafts.append(
             Underside(
