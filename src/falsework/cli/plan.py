@@ -84,13 +84,14 @@ def plan_command(
 
     folder = out or Path(f"{Path(part).stem}-plan")
     process = chosen_process(process_name, settings)
-    standings = chosen_overrules(overrules)
-    weights = chosen_weights(weigh)
     check_folder(folder)  # before the work, not after it
 
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
+        standings = chosen_overrules(overrules)
+        weights = chosen_weights(weigh)
+
         from falsework.files.folder import write_plan
         from falsework.planning.pipeline import plan
 
