@@ -7,9 +7,9 @@ import pytest
 import shapely
 
 from falsework.kernels.rings import CROSSES, SIMPLE, TOUCHES, ring_figures, tidy_rings
-from falsework.kernels.section import section_chains, vertex_levels
+from falsework.kernels.section import count_segments, section_chains, vertex_levels
 from falsework.kernels.stitch import stitch_chains
-from solids import ball_of_squares, box, merged, revolved, sphere
+from solids import ball_of_squares, box, merged, revolved
 
 SQUARE = np.array([[0, 0], [10, 0], [10, 10], [0, 10]], dtype=float)
 
@@ -21,6 +21,14 @@ def moved(ring, x, y):
 def flat(*rings):
     points = np.concatenate([np.zeros((0, 2)), *rings]).reshape(-1)
     return points, np.cumsum([0, *(len(r) for r in rings)])
+
+
+def cut(vertices, faces, planes):
+    levels = vertex_levels(vertices, planes)
+    seg_start = count_segments(faces, levels, planes)
+    return section_chains(
+        vertices, faces, levels, planes, seg_start, np.empty(4 * seg_start[-1], dtype=np.int64)
+    )
 
 
 def status_of(*rings):
@@ -59,8 +67,7 @@ def test_chains_hold_exactly_the_segments():
     """Area (as a sum over segments) and outline length, plane by plane, also where planes meet vertices."""
     vertices, faces = merged(ball_of_squares(6.0, 6), box((3, 3, 12), (10, 0, 0)))
     planes = np.array([0.0, 1.0, 2.5, 6.0, 9.9, 12.0])
-    levels = vertex_levels(vertices, planes)
-    points, chain_start, is_open, layer_start, area = section_chains(vertices, faces, levels, planes, 0, 6)
+    points, chain_start, is_open, layer_start, area = cut(vertices, faces, planes)
     assert not is_open.any()
     xy = points.reshape(-1, 2)
     for p, plane in enumerate(planes):
@@ -80,25 +87,13 @@ def test_chains_hold_exactly_the_segments():
         assert area[p] == pytest.approx(0.5 * twice, rel=1e-9)
 
 
-def test_a_range_of_planes_is_a_piece_of_the_whole():
-    vertices, faces = sphere(5.0, 20, 12)
-    planes = np.linspace(0.3, 9.7, 30)
-    levels = vertex_levels(vertices, planes)
-    whole = section_chains(vertices, faces, levels, planes, 0, 30)
-    piece = section_chains(vertices, faces, levels, planes, 11, 17)
-    first, last = whole[3][11], whole[3][17]
-    assert np.array_equal(piece[0], whole[0][2 * whole[1][first] : 2 * whole[1][last]])
-    assert np.array_equal(piece[3], whole[3][11:18] - first)
-
-
 def test_flipped_faces_do_not_open_a_ring():
     vertices, faces = ball_of_squares(6.0, 12)
     planes = np.linspace(0.25, 11.75, 40)
-    levels = vertex_levels(vertices, planes)
-    whole = section_chains(vertices, faces, levels, planes, 0, 40)
+    whole = cut(vertices, faces, planes)
     flipped = faces.copy()
     flipped[::9] = flipped[::9, ::-1]
-    found = section_chains(vertices, flipped, levels, planes, 0, 40)
+    found = cut(vertices, flipped, planes)
     assert not found[2].any()
     np.testing.assert_allclose(found[4], whole[4], rtol=1e-12)
 
@@ -110,7 +105,7 @@ def test_an_edge_of_four_faces_leaves_closed_rings():
     faces = back.reshape(-1)[faces].astype(np.int32)
     assert len(unique) == 14
     planes = np.array([2.0, 5.0])
-    found = section_chains(unique, faces, vertex_levels(unique, planes), planes, 0, 2)
+    found = cut(unique, faces, planes)
     assert not found[2].any()
     np.testing.assert_allclose(found[4], 200.0, rtol=1e-12)
 
@@ -119,7 +114,7 @@ def test_a_doubled_face_leaves_the_ring_and_one_loose_segment():
     vertices, faces = box()
     faces = np.concatenate([faces, faces[4:5]])
     planes = np.array([5.0])
-    found = section_chains(vertices, faces, vertex_levels(vertices, planes), planes, 0, 1)
+    found = cut(vertices, faces, planes)
     points, ring_start, layer_start, widest, _ = stitch_chains(*found[:4], 2.0)
     area = ring_figures(points, ring_start, layer_start)[0]
     assert area.sum() == pytest.approx(100.0) and widest[0] < 1e-9
@@ -217,6 +212,6 @@ def test_stitching_turns_a_chain_round_where_it_must():
 def test_profiles_of_revolution_close_exactly():
     vertices, faces = revolved([5, 8, 8, 5], [0, 0, 3, 3], 700)
     planes = np.linspace(0.1, 2.9, 9)
-    found = section_chains(vertices, faces, vertex_levels(vertices, planes), planes, 0, 9)
+    found = cut(vertices, faces, planes)
     assert not found[2].any() and len(found[2]) == 18
     assert np.array_equal(np.diff(found[1]), np.full(18, 1400))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ import shapely
 from falsework.layers import layer_boundaries, stack_layers
 from solids import ball_of_squares, merged, part_of, revolved, spindle
 
+DATA = Path(__file__).parents[1] / "data"
 AGREEMENT = 1e-4  # relative area, where a section is not a mere tip
 
 
@@ -69,6 +71,30 @@ def test_manifold_agrees(name):
     stack = stack_layers(part_of(vertices, faces), z)
     solid = manifold3d.Manifold(manifold3d.Mesh(np.float32(vertices), np.uint32(faces)))
     assert solid.status() == manifold3d.Error.NoError
+    agree(stack.areas_mm2, np.array([solid.slice(m).area() for m in stack.middles_mm]))
+
+
+@pytest.mark.parametrize(
+    "name", ["nut.ply", "spot.obj", "so101_gauge_tight.stl", "odri_upper_leg_metres.stl"]
+)
+def test_real_parts_agree(name):
+    """Parts drawn by others, scaled to 60 mm; exact sections, so nothing but rounding may differ."""
+    import manifold3d
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import trimesh
+
+        mesh = trimesh.load(DATA / name, force="mesh", process=False)
+    vertices, back = np.unique(np.asarray(mesh.vertices), axis=0, return_inverse=True)
+    faces = back.reshape(-1)[np.asarray(mesh.faces)]
+    faces = faces[np.all(faces != np.roll(faces, 1, axis=1), axis=1)].astype(np.int32)
+    vertices = (vertices - vertices.min(axis=0)) * (60.0 / np.ptp(vertices, axis=0).max())
+    stack = stack_layers(
+        part_of(vertices, faces), layer_boundaries(vertices[:, 2].max(), 0.27, 0.27), simplify_mm=0.0
+    )
+    solid = manifold3d.Manifold(manifold3d.Mesh64(vertices, faces.astype(np.uint64)))
+    assert solid.status() == manifold3d.Error.NoError and len(stack.stitched_layers) == 0
     agree(stack.areas_mm2, np.array([solid.slice(m).area() for m in stack.middles_mm]))
 
 

@@ -47,22 +47,25 @@ def _runs_of_ring(points, first, last, edge, box, runs):
     (low x, high x, low y, high y); returns the new number of runs.
     """
     quadrant = -1
-    length = 0
-    for k in range(first, last):
-        j = k + 1 if k + 1 < last else first
-        x, y, u, v = points[2 * k], points[2 * k + 1], points[2 * j], points[2 * j + 1]
-        here = (1 if u >= x else 0) + (2 if v >= y else 0)
-        if here != quadrant or length == _RUN:
-            quadrant, length = here, 0
-            e, b = 4 * runs, 4 * runs
-            edge[e], edge[e + 2], edge[e + 3] = k, first, last
-            box[b], box[b + 1], box[b + 2], box[b + 3] = min(x, u), max(x, u), min(y, v), max(y, v)
-            runs += 1
-        b = 4 * (runs - 1)
-        edge[b + 1] = k + 1
-        length += 1
-        box[b], box[b + 1] = min(box[b], u), max(box[b + 1], u)
-        box[b + 2], box[b + 3] = min(box[b + 2], v), max(box[b + 3], v)
+    begin = first
+    x, y = points[2 * first], points[2 * first + 1]
+    x_begin, y_begin = x, y
+    for k in range(first, last + 1):
+        here = -1
+        if k < last:
+            j = k + 1 if k + 1 < last else first
+            u, v = points[2 * j], points[2 * j + 1]
+            here = (1 if u >= x else 0) + (2 if v >= y else 0)
+        if here != quadrant or k - begin == _RUN:
+            if k > begin:
+                b = 4 * runs
+                edge[b], edge[b + 1], edge[b + 2], edge[b + 3] = begin, k, first, last
+                # The run keeps its quadrant, so its ends are two corners of its box.
+                box[b], box[b + 1] = (x_begin, x) if x >= x_begin else (x, x_begin)
+                box[b + 2], box[b + 3] = (y_begin, y) if y >= y_begin else (y, y_begin)
+                runs += 1
+            quadrant, begin, x_begin, y_begin = here, k, x, y
+        x, y = u, v
     return runs
 
 

@@ -81,29 +81,29 @@ def _hash(key, shift):
 
 
 @njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-def _pair_ends(in_key, out_key, table, shift, partner):
+def _pair_ends(keys, base, n, table, shift, partner):
     """Join segment ends that lie on the same mesh edge; returns the number of ends left alone.
 
-    End 2 s is where segment s begins, 2 s + 1 where it stops. A stop is joined with a start first, as in
-    a consistently wound mesh; what is left over on one edge (a face wound the wrong way) is joined next.
+    Segment s of n lies at ``keys[4 * (base + s)]``: the edge it enters by, the edge it leaves by. End 2 s is
+    where segment s begins, 2 s + 1 where it stops. A stop is joined with a start first, as in a
+    consistently wound mesh; what is left over on one edge (a face wound the wrong way) is joined next.
     """
-    n = in_key.shape[0]
     mask = table.shape[0] - 1
     _clear(table)
     for s in range(n):
-        slot = _hash(in_key[s], shift)
+        slot = _hash(keys[4 * (base + s)], shift)
         while table[slot] >= 0:
             slot = (slot + 1) & mask
         table[slot] = s
         partner[2 * s] = -1
     alone = 0
     for s in range(n):
-        key = out_key[s]
+        key = keys[4 * (base + s) + 1]
         slot = _hash(key, shift)
         partner[2 * s + 1] = -1
         while table[slot] >= 0:
             other = table[slot]
-            if in_key[other] == key and partner[2 * other] < 0:
+            if keys[4 * (base + other)] == key and partner[2 * other] < 0:
                 partner[2 * s + 1] = 2 * other
                 partner[2 * other] = 2 * s + 1
                 break
@@ -117,12 +117,11 @@ def _pair_ends(in_key, out_key, table, shift, partner):
     for e in range(2 * n):
         if partner[e] >= 0:
             continue
-        key = in_key[e >> 1] if e & 1 == 0 else out_key[e >> 1]
+        key = keys[4 * (base + (e >> 1)) + (e & 1)]
         slot = _hash(key, shift)
         while table[slot] >= 0:
             other = table[slot]
-            other_key = in_key[other >> 1] if other & 1 == 0 else out_key[other >> 1]
-            if other_key == key and partner[other] < 0:
+            if keys[4 * (base + (other >> 1)) + (other & 1)] == key and partner[other] < 0:
                 partner[e] = other
                 partner[other] = e
                 alone -= 2
@@ -142,54 +141,64 @@ def _grown(array, size):
 
 
 @njit(cache=True, nogil=True)
-def section_chains(vertices, faces, levels, planes, first, last):
-    """Rings and open chains in which planes ``first`` .. ``last - 1`` cut the mesh.
+def count_segments(faces, levels, planes):
+    """(L + 1,) int64: plane p has segments ``seg_start[p]`` .. ``seg_start[p + 1] - 1``. O(m + S)."""
+    count = planes.shape[0]
+    seg_start = np.zeros(count + 1, dtype=np.int64)
+    for t in range(faces.shape[0]):
+        a, b, c = levels[faces[t, 0]], levels[faces[t, 1]], levels[faces[t, 2]]
+        for p in range(min(a, b, c), max(a, b, c)):
+            seg_start[p + 1] += 1
+    for p in range(count):
+        seg_start[p + 1] += seg_start[p]
+    return seg_start
+
+
+@njit(cache=True, nogil=True)
+def section_chains(vertices, faces, levels, planes, seg_start, keys):
+    """Rings and open chains in which the planes cut the mesh.
 
     Parameters
     ----------
-    vertices (n, 3) float64; faces (m, 3) int32, counter-clockwise from outside; levels from
-    ``vertex_levels``; planes (L,) float64 ascending; first, last : range of planes.
+    vertices (n, 3) float64; faces (m, 3) int32, counter-clockwise from outside; planes (L,) float64
+    ascending; levels from ``vertex_levels``, seg_start from ``count_segments``.
+    keys : (4 S,) int64, room for S segments. It is the caller's because numpy asks the system for large
+        pages and numba does not: a tenth of the time.
 
     Returns
     -------
     points (2 P,) float64 : x, y of chain vertices, neighbours differ, a ring's first is not repeated.
-    chain_start (C + 1,) int64 : chain c is points c0 .. c1 - 1 (counted in points, not numbers).
+    chain_start (C + 1,) int64 : chain c is points ``chain_start[c]`` .. ``chain_start[c + 1] - 1``.
     chain_open (C,) int64 : 1 where the mesh has a hole in that plane and the chain does not close.
-    layer_start (last - first + 1,) int64 : chains of each plane.
-    area (last - first,) float64 : signed area of the closed rings of each plane.
+    layer_start (L + 1,) int64 : chains of each plane.
+    area (L,) float64 : signed area of the closed rings of each plane.
 
-    Each chain runs the way most of its triangles say. Time O(m + S), S segments; memory 48 bytes a segment.
+    Each chain runs the way most of its triangles say. Time O(m + S); memory 48 bytes a segment.
     """
-    count = last - first
+    count = planes.shape[0]
     m = faces.shape[0]
-    seg_start = np.zeros(count + 1, dtype=np.int64)
-    for t in range(m):
-        a, b, c = levels[faces[t, 0]], levels[faces[t, 1]], levels[faces[t, 2]]
-        for p in range(max(min(a, b, c), first), min(max(a, b, c), last)):
-            seg_start[p - first + 1] += 1
-    largest = 0
-    for p in range(count):
-        largest = max(largest, seg_start[p + 1])
-        seg_start[p + 1] += seg_start[p]
     total = seg_start[count]
+    largest = np.int64(0)
+    for p in range(count):
+        largest = max(largest, seg_start[p + 1] - seg_start[p])
 
-    start_xy = np.empty(2 * total, dtype=np.float64)
-    in_key = np.empty(total, dtype=np.int64)
-    out_key = np.empty(total, dtype=np.int64)
+    # A segment is four numbers side by side: the edges it enters and leaves by, and where it starts.
+    # Planes are written in turns, and one stream of memory a plane is all that the cache holds.
+    start = keys.view(np.float64)
     cursor = np.empty(count, dtype=np.int64)
     for p in range(count):
         cursor[p] = seg_start[p]
     for t in range(m):
         a, b, c = levels[faces[t, 0]], levels[faces[t, 1]], levels[faces[t, 2]]
-        for p in range(max(min(a, b, c), first), min(max(a, b, c), last)):
+        for p in range(min(a, b, c), max(a, b, c)):
             above = int(a > p) | int(b > p) << 1 | int(c > p) << 2
             down, up = _DOWN[above], _UP[above]
-            k = cursor[p - first]
-            cursor[p - first] = k + 1
+            k = cursor[p]
+            cursor[p] = k + 1
             key = np.int64(faces[t, _NEXT[down]]) << 32 | np.int64(faces[t, down])
-            in_key[k] = key
-            out_key[k] = np.int64(faces[t, up]) << 32 | np.int64(faces[t, _NEXT[up]])
-            start_xy[2 * k], start_xy[2 * k + 1] = _crossing(vertices, key, planes[p])
+            keys[4 * k] = key
+            keys[4 * k + 1] = np.int64(faces[t, up]) << 32 | np.int64(faces[t, _NEXT[up]])
+            start[4 * k + 2], start[4 * k + 3] = _crossing(vertices, key, planes[p])
 
     bits = 4
     while 1 << bits < 2 * largest:
@@ -210,7 +219,7 @@ def section_chains(vertices, faces, levels, planes, first, last):
         # A closed ring has as many points as segments, an open chain one more: at most 2 n.
         if points.shape[0] < 2 * (used + 2 * n):
             points = _grown(points, 2 * (used + 2 * n))
-        alone = _pair_ends(in_key[base : base + n], out_key[base : base + n], table, 64 - bits, partner)
+        alone = _pair_ends(keys, base, n, table, 64 - bits, partner)
         for k in range(n):
             seen[k] = False
         # Open chains are walked from their ends (first round), rings from any of their segments (second).
@@ -225,10 +234,10 @@ def section_chains(vertices, faces, levels, planes, first, last):
                     s = end >> 1
                     seen[s] = True
                     if end & 1 == 0:
-                        x, y = start_xy[2 * (base + s)], start_xy[2 * (base + s) + 1]
+                        x, y = start[4 * (base + s) + 2], start[4 * (base + s) + 3]
                         votes += 1
                     else:
-                        x, y = _crossing(vertices, out_key[base + s], planes[first + p])
+                        x, y = _crossing(vertices, keys[4 * (base + s) + 1], planes[p])
                         votes -= 1
                     if x != x_last or y != y_last:
                         points[2 * used], points[2 * used + 1] = x, y
@@ -240,9 +249,9 @@ def section_chains(vertices, faces, levels, planes, first, last):
                         break
                     if end < 0:
                         if leave & 1 == 0:
-                            x, y = start_xy[2 * (base + s)], start_xy[2 * (base + s) + 1]
+                            x, y = start[4 * (base + s) + 2], start[4 * (base + s) + 3]
                         else:
-                            x, y = _crossing(vertices, out_key[base + s], planes[first + p])
+                            x, y = _crossing(vertices, keys[4 * (base + s) + 1], planes[p])
                         if x != x_last or y != y_last:
                             points[2 * used], points[2 * used + 1] = x, y
                             used += 1

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-import os
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
 from falsework.errors import PartError, ProcessError
 from falsework.layers.stack import Floats, Indices, LayerStack
-from falsework.part.part import Ints, Part
+from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
 
 # 1 µm: below what such machines resolve. A round outline of radius r loses 4/3 of it over r of its area,
@@ -18,7 +16,6 @@ from falsework.watch import QUIET, Watch
 SIMPLIFY_MM = 0.001
 STITCH_MM = 2.0
 _ROUNDING_MM = 1e-6  # a part placed by arithmetic overshoots its height by this much at most
-_FACES_PER_THREAD = 100_000  # below this a second thread costs more than it saves
 
 
 def layer_boundaries(top_mm: float, first_mm: float, height_mm: float) -> Floats:
@@ -61,7 +58,7 @@ def stack_layers(
     always be bridged.
     """
     from falsework.kernels.rings import CROSSES, ring_figures, tidy_rings
-    from falsework.kernels.section import vertex_levels
+    from falsework.kernels.section import count_segments, section_chains, vertex_levels
     from falsework.kernels.stitch import stitch_chains
 
     z_mm = np.ascontiguousarray(z_mm, dtype=np.float64)
@@ -74,7 +71,12 @@ def stack_layers(
 
     watch.at("cutting layers", 0.0)
     levels = vertex_levels(vertices, middles)
-    points, ring_start, is_open, layer_start, areas = _sections(vertices, faces, levels, middles)
+    seg_start = count_segments(faces, levels, middles)
+    room = np.empty(4 * seg_start[-1], dtype=np.int64)
+    points, ring_start, is_open, layer_start, areas = section_chains(
+        vertices, faces, levels, middles, seg_start, room
+    )
+    del room
 
     widest = 0.0
     stitched = np.zeros(0, dtype=np.int64)
@@ -105,39 +107,6 @@ def stack_layers(
     points, ring_start, layer_start, _ = tidy
     watch.at("tidying rings", 1.0)
     return LayerStack(z_mm, points.reshape(-1, 2), ring_start, layer_start, widest, stitched)
-
-
-def _sections(
-    vertices: Floats, faces: Ints, levels: Ints, middles: Floats
-) -> tuple[Floats, Indices, Indices, Indices, Floats]:
-    """``section_chains`` of all planes, ranges of planes on as many threads as pay."""
-    from falsework.kernels.section import section_chains
-
-    layers = len(middles)
-    threads = max(1, min(os.cpu_count() or 1, len(faces) // _FACES_PER_THREAD, layers))
-    if threads == 1:
-        return section_chains(vertices, faces, levels, middles, 0, layers)
-    cuts = np.linspace(0, layers, threads + 1).astype(int).tolist()
-    with ThreadPoolExecutor(threads) as pool:
-        found = list(
-            pool.map(
-                lambda first, last: section_chains(vertices, faces, levels, middles, first, last),
-                cuts[:-1],
-                cuts[1:],
-            )
-        )
-    return (
-        np.concatenate([f[0] for f in found]),
-        _joined_starts([f[1] for f in found]),
-        np.concatenate([f[2] for f in found]),
-        _joined_starts([f[3] for f in found]),
-        np.concatenate([f[4] for f in found]),
-    )
-
-
-def _joined_starts(starts: list[Indices]) -> Indices:
-    """Offsets of concatenated pieces from the offsets of each."""
-    return np.concatenate([[0], np.cumsum(np.concatenate([np.diff(s) for s in starts]))]).astype(np.int64)
 
 
 def _turned(points: Floats, ring_start: Indices, layer_start: Indices) -> tuple[Floats, Indices, Indices]:
