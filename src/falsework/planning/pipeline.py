@@ -15,7 +15,7 @@ from falsework.droop import PRIOR, Belief
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
-from falsework.need import need_map
+from falsework.need import need_map, with_support
 from falsework.need.underside import Kind, NeedMap
 from falsework.part import fits, place, read_part
 from falsework.part.part import Part
@@ -23,8 +23,8 @@ from falsework.planning.store import Store
 from falsework.planning.value import Geometry, Inspection, LayerSummary, PartSummary, Plan
 from falsework.process import limit_deg, load_process, reach_mm
 from falsework.process.settings import Process, Structure
-from falsework.support import build_scheme
-from falsework.support.choosing import alternatives, choose, standing_figures, standing_warnings
+from falsework.support.generate import build_scheme
+from falsework.support.choosing import EQUAL, alternatives, choose, standing_figures, standing_warnings
 from falsework.support.scheme import Standing
 from falsework.support.standing import Weights
 from falsework.watch import QUIET, Watch
@@ -37,7 +37,7 @@ def plan(
     process: Process | str | Path = "pla-0.4",
     *,
     standing: str = "auto",
-    weights: Weights = Weights(),
+    weights: Weights = EQUAL,
     overrules: Mapping[int, Standing] | None = None,
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
     scale: float = 1.0,
@@ -207,7 +207,7 @@ def _need(
     need = store.get(
         ("need", part.digest, repr(bare), belief), lambda: need_map(stack, bare, belief, watch=watch)
     )
-    return need if process.structure == bare.structure else with_structure(need, process, belief)
+    return need if process.structure == bare.structure else with_support(need, process, belief)
 
 
 def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:

@@ -1,0 +1,154 @@
+"""Planning end to end against a general-purpose library reading and sectioning the same file.
+
+    python benchmarks/plan.py [--quick]
+
+Every figure is CPU time (user + system, all threads) of a whole fresh process, or says otherwise. The
+general-purpose library (trimesh) is timed inside its process after its own import, which favours it.
+Prints a Markdown table; ``--quick`` leaves out the 1 M triangle part.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+LIBRARY = """
+import sys, time
+import numpy as np, trimesh
+start = time.process_time()
+mesh = trimesh.load(sys.argv[1])
+low, high = mesh.bounds[:, 2]
+heights = np.arange(0.1, high - low, 0.2)
+mesh.section_multiplane(plane_origin=[0, 0, low], plane_normal=[0, 0, 1], heights=heights)
+print(time.process_time() - start)
+"""
+
+WARM = """
+import sys, time
+from dataclasses import replace
+import falsework
+from falsework.planning import Store
+process = falsework.load_process("pla-0.4")
+wider = replace(process, structure=replace(process.structure, air_gap_layers=3.0))
+part = falsework.read_part(sys.argv[1])
+falsework.plan(part, process)  # compiled code is loaded from its cache
+store = Store()
+start = time.process_time(); falsework.plan(part, process, store=store); cold = time.process_time() - start
+start = time.process_time(); falsework.plan(part, wider, store=store); warm = time.process_time() - start
+print(cold, warm)
+"""
+
+
+def run(*command: str, **environment: str) -> tuple[float, float, str]:
+    """CPU seconds, peak memory in MB and output of one process."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run(
+        ["/usr/bin/env", *(f"{k}={v}" for k, v in environment.items()), sys.executable, *command],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return cpu, after.ru_maxrss / 1024, done.stdout
+
+
+def median_of(n: int, *command: str) -> tuple[float, float, str]:
+    return sorted(run(*command) for _ in range(n))[n // 2]
+
+
+def cli(*arguments: str) -> list[str]:
+    return ["-c", "from falsework.cli import main; main()", *arguments]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true")
+    quick = parser.parse_args().quick
+    from falsework.part.demo import gull
+
+    from falsework.files.stl import write_stl
+
+    rows: list[tuple[str, str]] = []
+    with tempfile.TemporaryDirectory() as scratch:
+        files: dict[int, Path] = {}
+        for triangles in (20_000, 200_000) if quick else (20_000, 200_000, 1_000_000):
+            part = gull(triangles=triangles)
+            files[triangles] = Path(scratch) / f"gull-{triangles}.stl"
+            scale = 100.0 / float(part.size_mm.max())
+            write_stl(files[triangles], part.vertices * scale, part.faces, "gull")
+        out = ["--out", os.path.join(scratch, "plan")]
+        middle = str(files[200_000])
+
+        cpu_help, _, _ = median_of(5, *cli("--help"))
+        rows.append(("`falsework --help`", f"{cpu_help:.2f} s"))
+        cold_cache = os.path.join(scratch, "cache")
+        cpu_first, _, _ = run(*cli("plan", middle, "--no-report", *out), NUMBA_CACHE_DIR=cold_cache)
+        cpu_second, _, _ = run(*cli("plan", middle, "--no-report", *out), NUMBA_CACHE_DIR=cold_cache)
+        rows.append(
+            (
+                "first run ever, compiling, over later runs",
+                f"{cpu_first:.1f} s, {cpu_first / cpu_second:.1f}×",
+            )
+        )
+
+        library = float(median_of(3, "-c", LIBRARY, middle)[2])
+        bare, memory, _ = median_of(3, *cli("plan", middle, "--no-report", *out))
+        full, _, _ = median_of(3, *cli("plan", middle, *out))
+        rows.append(("trimesh: load and section, 200 k triangles", f"{library:.2f} s"))
+        rows.append(
+            (
+                "plan without pictures, whole process",
+                f"{bare:.2f} s, {bare / library:.2f} of trimesh, {memory:.0f} MB",
+            )
+        )
+        rows.append(
+            ("pictures and report on top", f"{full - bare:.2f} s, {(full - bare) / library:.2f} of trimesh")
+        )
+        cold, warm = map(float, median_of(3, "-c", WARM, middle)[2].split())
+        rows.append(
+            (
+                "plan in a warm process; again with another air gap",
+                f"{cold:.2f} s; {warm:.2f} s, {cold / warm:.1f}× cheaper",
+            )
+        )
+
+        start, _, _ = median_of(3, *cli("plan", str(files[20_000]), "--no-report", *out))
+        by_triangles = {20_000: start, 200_000: bare}
+        if not quick:
+            by_triangles[1_000_000], memory, _ = run(*cli("plan", str(files[1_000_000]), "--no-report", *out))
+            rows.append(
+                ("plan at 1 M triangles, peak memory", f"{by_triangles[1_000_000]:.1f} s, {memory:.0f} MB")
+            )
+        rows.append(("growth with triangles (log-log slope)", f"{slope(by_triangles):.2f}"))
+        by_layers = {
+            round(1 / h, 3): median_of(
+                1, *cli("plan", middle, "--no-report", "--set", f"layer_height_mm={h}", *out)
+            )[0]
+            for h in (0.4, 0.2, 0.1)
+        }
+        rows.append(("growth with layers, 0.4 → 0.1 mm (log-log slope)", f"{slope(by_layers):.2f}"))
+    print("| what | figure |\n|---|---|")
+    for row in rows:
+        print("| {} | {} |".format(*row))
+
+
+def slope(cpu_by_size: dict[int, float] | dict[float, float]) -> float:
+    """Least-squares slope of log CPU against log size."""
+    x = np.log(list(cpu_by_size))
+    y = np.log(list(cpu_by_size.values()))
+    result = float(np.polyfit(x, y, 1)[0])
+    assert math.isfinite(result)
+    return result
+
+
+if __name__ == "__main__":
+    main()
