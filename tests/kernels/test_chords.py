@@ -19,19 +19,26 @@ def tagged(polygon, anchors):
 
 
 def twin(polygon, anchors, degrees: float, spacing: float):
-    """Share of the area on chords anchored at both ends, and the longest of them, cut by shapely."""
+    """Share of the area on carried chords, and the longest anchored at both ends, cut by shapely."""
     flat, ends = rotate(polygon, -degrees, origin=(0, 0)), rotate(anchors, -degrees, origin=(0, 0))
     x0, y0, x1, y1 = flat.bounds
     lines = int(np.clip(np.ceil((y1 - y0) / spacing), 8, 64))
-    total = held = longest = 0.0
+    chords = []
     for k in range(lines):
         y = y0 + (k + 0.5) * (y1 - y0) / lines
         cut = shapely.intersection(flat, shapely.LineString([(x0 - 1, y), (x1 + 1, y)]))
         for chord in shapely.get_parts(cut):
-            total += chord.length
-            if all(ends.distance(shapely.Point(c)) < 1e-6 for c in chord.coords):
-                held, longest = held + chord.length, max(longest, chord.length)
-    return held / total, longest
+            held = all(ends.distance(shapely.Point(c)) < 1e-6 for c in chord.coords)
+            chords.append((k, chord.bounds[0], chord.bounds[2], held))
+    anchored = [c for c in chords if c[3]]
+    beside = int(spacing / ((y1 - y0) / lines))
+    carried = sum(
+        b - a
+        for k, a, b, _ in chords
+        if any(abs(k - j) <= beside and c - spacing <= a and b <= d + spacing for j, c, d, _ in anchored)
+    )
+    longest = max((b - a for _, a, b, _ in anchored), default=0.0)
+    return carried / sum(b - a for _, a, b, _ in chords), longest
 
 
 @pytest.mark.parametrize("number", range(6))

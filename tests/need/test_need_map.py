@@ -14,7 +14,7 @@ from falsework.droop.belief import PRIOR
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.overhang import overhang_droop
 from falsework.errors import Cancelled
-from falsework.need.needmap import need_map
+from falsework.need.needmap import need_map, with_support
 from falsework.need.strips import biased_reach_mm
 from falsework.need.underside import Kind
 from falsework.process.derived import limit_deg, reach_mm
@@ -247,6 +247,24 @@ def test_a_keel_between_posts_sags_like_its_lowest_strands():
     assert under.kind is Kind.CANTILEVER and under.free_length_mm == pytest.approx(7, rel=0.01)
     assert strands.value > flank.value
     assert under.droop_mm.value == pytest.approx(strands.value, rel=1e-3)
+
+
+def test_a_bellied_strip_between_posts_is_a_bridge():
+    """A strip 2 mm wide at its ends, 2.6 in the middle: the strands of the belly lie beside carried ones."""
+    posts = shapely.box(-15, -8, -7, 8) | shapely.box(7, -8, 15, 8)
+    belly = shapely.Polygon([(-8, -1), (0, -1.3), (8, -1), (8, 1), (0, 1.3), (-8, 1)])
+    under = only(need_map(stack_of([posts] * 40 + [posts | belly] * 2), USUAL))
+    assert under.kind is Kind.BRIDGE and under.span_mm == pytest.approx(14.0)
+
+
+@pytest.mark.parametrize("process", [USUAL, replace(USUAL, fan=0.3)])
+def test_another_gap_needs_no_new_measuring(process):
+    sections = [shapely.box(-2, 0, 2, 15)] * 30 + [shapely.box(-9, 0, 9, 15)] * 3
+    wide = replace(process, structure=replace(process.structure, air_gap_layers=4.0, interface_layers=0))
+    assert (
+        with_support(need_map(stack_of(sections), process), wide).undersides
+        == need_map(stack_of(sections), wide).undersides
+    )
 
 
 # --- cantilevers -------------------------------------------------------------------------------------------

@@ -105,21 +105,41 @@ def depth_inside(
 
 @njit(cache=True, nogil=True)
 def _carried(outline, anchored, first, end, degrees, spacing, at, edge, line_start):
-    """Share of the area on chords along ``degrees`` anchored at both ends, and the longest of those."""
+    """Share of the area on carried chords along ``degrees``, and the longest chord anchored at both ends.
+
+    A chord is carried if both its ends are anchored, or if it lies beside such a chord, no more than
+    ``spacing`` away and reaching no more than that past its ends: the belly of a round bar.
+    """
     angle = np.deg2rad(degrees)
     ux, uy = np.cos(angle), np.sin(angle)
-    lines, _, _ = _crossings(outline, first, end, ux, uy, spacing, 8, 64, at, edge, line_start)
-    total, held, longest = 0.0, 0.0, 0.0
+    lines, pitch, _ = _crossings(outline, first, end, ux, uy, spacing, 8, 64, at, edge, line_start)
+    if lines == 0:
+        return 0.0, 0.0
+    held = np.zeros(line_start[lines], np.bool_)
+    total, carried, longest = 0.0, 0.0, 0.0
     for k in range(lines):
         for c in range(line_start[k], line_start[k + 1] - 1, 2):
             chord = at[c + 1] - at[c]
             total += chord
             if anchored[edge[c]] and anchored[edge[c + 1]]:
-                held += chord
+                held[c] = True
+                carried += chord
                 longest = max(longest, chord)
-    if total <= 0.0:
+    if longest <= 0.0:
         return 0.0, 0.0
-    return held / total, longest
+    beside = int(spacing / pitch)
+    for k in range(lines):
+        for c in range(line_start[k], line_start[k + 1] - 1, 2):
+            if held[c]:
+                continue
+            found = False
+            for j in range(max(0, k - beside), min(lines, k + beside + 1)):
+                for o in range(line_start[j], line_start[j + 1] - 1, 2):
+                    if held[o] and at[o] - spacing <= at[c] and at[c + 1] <= at[o + 1] + spacing:
+                        found = True
+            if found:
+                carried += at[c + 1] - at[c]
+    return carried / total, longest
 
 
 @njit(cache=True, nogil=True)
@@ -128,7 +148,7 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
 
     ``outline`` (E, 4) edges, polygons as runs ``polygon_edge`` (N + 1,), ``anchored`` (E,) edges on which a
     strand can end; chords ``spacing`` apart, 8 to 64 a direction. Among directions 0..175° in steps of 5°
-    whose anchored chords cover ``least_share`` of the area, the one with the least longest chord, refined
+    whose carried chords cover ``least_share`` of the area, the one with the least longest chord, refined
     by halving to 0.01°; where none does, the direction that covers most.
     Returns (N,) share, (N,) longest chord, (N,) direction in degrees. O(36·(edges + chords)) per polygon.
     """

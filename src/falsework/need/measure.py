@@ -23,7 +23,8 @@ from falsework.need.groups import Groups
 SAME_MM = 2e-4
 # Strips less deep than this, in line widths, are not tried as bridges: a line and a half between two sides.
 BRIDGE_DEPTH_WIDTHS = 0.75
-# Two anchored sides must carry this share of a strip's area, all in one direction, for it to be a bridge.
+# Two anchored sides must carry this share of a strip's area, all in one direction, for it to be a bridge;
+# strands within a line width of carried ones count as carried.
 BRIDGE_SHARE = 0.9
 # Material this deep behind an edge, in line widths, is a seat; a knife edge anchors nothing.
 SEAT_WIDTHS = 0.45
