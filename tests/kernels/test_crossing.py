@@ -61,18 +61,17 @@ def test_boxes_that_overlap_cross_and_boxes_apart_do_not():
 
 def test_every_pair_is_found_that_a_plain_search_finds():
     rng = np.random.default_rng(6)
-    middle = rng.uniform(0, 10, (300, 1, 3))
-    corners = middle + rng.normal(size=(300, 3, 3))
+    middle = rng.uniform(0, 7, (120, 1, 3))
+    corners = middle + rng.normal(size=(120, 3, 3))
     vertices, faces = triangles(corners)
     found = crossing(vertices, faces)
     want = set()
-    for i in range(300):
-        for j in range(i + 1, 300):
-            if np.abs(middle[i] - middle[j]).max() < 10:
-                pair, two = triangles(corners[[i, j]])
-                if crossing_faces(pair, two, 1e-6, PLENTY)[0].any():
-                    want |= {i, j}
-    assert found == sorted(want) and 20 < len(want) < 300
+    for i in range(120):
+        for j in range(i + 1, 120):
+            pair, two = triangles(corners[[i, j]])
+            if crossing_faces(pair, two, 1e-6, PLENTY)[0].any():
+                want |= {i, j}
+    assert found == sorted(want) and 20 < len(want) < 120
 
 
 def test_pairs_agree_with_segments_through_triangles():
@@ -97,7 +96,7 @@ def test_pairs_agree_with_segments_through_triangles():
 
 def test_the_budget_ends_the_search_and_says_so():
     rng = np.random.default_rng(8)
-    vertices, faces = triangles(np.sort(rng.uniform(0, 1, (500, 3, 3)), axis=1) + [0, 0, 0])
+    vertices, faces = triangles(np.sort(rng.uniform(0, 1, (500, 3, 3)), axis=1))
     flags, complete = crossing_faces(vertices, faces, 1e-9, 100)
     assert not complete
     assert flags.sum() <= 200

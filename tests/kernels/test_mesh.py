@@ -45,7 +45,7 @@ def test_volume_of_a_box_is_exact_far_from_the_origin():
 
 
 def test_volume_of_a_torus_lies_just_under_the_exact_figure():
-    # An inscribed polyhedron is smaller: with n = 128 and 96 the deficit is about (2π²/3)(1/n²+1/m²) = 0.11 %.
+    # An inscribed polyhedron is smaller: with n = 128 and 96 the deficit is (2π²/3)(1/n² + 1/m²) = 0.11 %.
     turn = 2 * np.pi * np.arange(96) / 96
     vertices, faces = revolved(20 + 5 * np.cos(turn), 5 * np.sin(turn), 128)
     exact = 2 * np.pi**2 * 20 * 25
