@@ -1,0 +1,138 @@
+"""Cells: connected regions of support, one layer each, and how they join into pieces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.polygons import areas_only, parts
+from falsework.layers.stack import Floats, Indices, Regions
+from falsework.support.sweep import Surroundings, empties, printable
+
+
+def facing(
+    keys: Indices, polygons: Regions, other_keys: Indices, others: Regions
+) -> tuple[Indices, Indices]:
+    """Pairs (i, j) with equal keys whose polygons meet; ``other_keys`` ascending."""
+    first = np.searchsorted(other_keys, keys, "left")
+    counts = np.searchsorted(other_keys, keys, "right") - first
+    i = np.repeat(np.arange(len(keys)), counts)
+    j = np.arange(len(i)) - np.repeat(np.cumsum(counts) - counts, counts) + first[i]
+    a, b = shapely.bounds(polygons), shapely.bounds(others)
+    near = (
+        (a[i, 0] <= b[j, 2]) & (b[j, 0] <= a[i, 2]) & (a[i, 1] <= b[j, 3]) & (b[j, 1] <= a[i, 3])
+    )
+    i, j = i[near], j[near]
+    meet = shapely.intersects(polygons[i], others[j])
+    return i[meet], j[meet]
+
+
+def joined(count: int, i: Indices, j: Indices) -> Indices:
+    """Labels of the connected groups of ``count`` things, numbered in order of their first member."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    graph = coo_array((np.ones(len(i), dtype=np.int8), (i, j)), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    _, first, inverse = np.unique(label, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    out: Indices = rank[inverse]
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """Connected regions of one layer each, sorted by layer.
+
+    ``polygon`` (C,) shapely polygons; ``layer`` (C,); ``piece`` (C,) connected piece of support;
+    ``width_mm`` (C,) hydraulic width 4 A / P: the side of a square, twice the breadth of a long strip;
+    ``slim`` (C,) too narrow for lines to stand in, so a closed line follows its outline;
+    ``lower``, ``upper`` (E,) pairs of cells that lie on each other.
+    """
+
+    polygon: Regions
+    layer: Indices
+    piece: Indices
+    width_mm: Floats
+    slim: NDArray[np.bool_]
+    lower: Indices
+    upper: Indices
+
+    @property
+    def pieces(self) -> int:
+        return int(self.piece.max()) + 1 if len(self.piece) else 0
+
+
+def cells_of(regions: Regions, slim_below_mm: float) -> Cells:
+    """Splits (L,) regions into connected cells and joins them into pieces over the layers."""
+    polygon, layer = parts(regions)
+    layer = layer.astype(np.int64)
+    upper, lower = facing(layer - 1, polygon, layer, polygon)
+    length = shapely.length(polygon)
+    width = 4.0 * shapely.area(polygon) / np.where(length > 0, length, 1.0)
+    return Cells(
+        polygon, layer, joined(len(polygon), lower, upper), width, width < slim_below_mm, lower, upper
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Dense:
+    """Regions printed without spaces, one connected polygon each, by layer: roof, floor or foot."""
+
+    polygon: Regions
+    layer: Indices
+    piece: Indices
+
+
+@dataclass(frozen=True, eq=False)
+class Bands:
+    """Every cell's dense parts and (C,) what remains for the body."""
+
+    roof: Dense
+    floor: Dense
+    foot: Dense
+    body: Regions
+
+
+def bands_of(
+    cells: Cells, around: Surroundings, roof_layers: int, floor_layers: int, foot_layers: int, least_mm: float
+) -> Bands:
+    """Cuts cells into roof (top layers of every column), floor (where it stands on the part), foot and body.
+
+    A column's top layers are those with the part just past the gap above them, its lowest those with the part just
+    past the gap beneath. ``least_mm``: narrower bits of a band go to the body.
+    """
+
+    def dense(regions: Regions) -> Dense:
+        polygon, owner = parts(regions)
+        return Dense(polygon, cells.layer[owner], cells.piece[owner])
+
+    def cut(near: Regions) -> Regions:
+        nonlocal rest
+        band = empties(len(rest))
+        band[~feet] = printable(shapely.intersection(rest[~feet], near[cells.layer[~feet]]), 0.5 * least_mm)
+        some = ~shapely.is_empty(band)
+        rest[some] = areas_only(shapely.difference(rest[some], band[some]))
+        return band
+
+    feet = on_bed(cells, foot_layers)
+    rest = cells.polygon.copy()
+    roof = cut(around.near_above(roof_layers))
+    floor = cut(around.near_below(floor_layers))
+    foot = empties(len(rest))
+    foot[feet] = rest[feet]
+    rest[feet] = empties(int(feet.sum()))
+    return Bands(dense(roof), dense(floor), dense(foot), rest)
+
+
+def on_bed(cells: Cells, layers: int) -> NDArray[np.bool_]:
+    """(C,) whether a cell belongs to the first ``layers`` layers and stands on the bed through them."""
+    out = (cells.layer == 0) & (layers > 0)
+    for i in range(1, layers):
+        here = cells.layer[cells.upper] == i
+        out[cells.upper[here & out[cells.lower]]] = True
+    return out

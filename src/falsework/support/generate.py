@@ -1,0 +1,302 @@
+"""Supports for the undersides of a part, from where they may stand to strands, mesh and price."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.cost.strands import strands_cost_by
+from falsework.errors import FalseworkError
+from falsework.layers.polygons import areas_only, gathered, parts
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.underside import NeedMap
+from falsework.process.derived import air_gap, air_gap_below
+from falsework.process.settings import Process
+from falsework.support.cells import Bands, Cells, Dense, bands_of, cells_of, facing
+from falsework.support.scheme import Gap, Role, Standing, Strands, SupportPiece, SupportScheme
+from falsework.support.solid import solid_of
+from falsework.support.stability import Brace, Check, check_pieces, remedy_text
+from falsework.support.strands import Walls, piece_middles, strands_of, walls_of
+from falsework.support.sweep import Surroundings, carried, printable, shifted, support_regions
+from falsework.watch import QUIET, Watch
+
+
+@dataclass(frozen=True, eq=False)
+class _Draft:
+    """Supports before they are drawn as strands: cells, bands and walls, with what was done to brace them."""
+
+    cells: Cells
+    bands: Bands
+    closed_lines: Indices
+    walls: list[tuple[Walls, Floats]]
+    brace: Brace
+
+
+def build_scheme(
+    stack: LayerStack,
+    need: NeedMap,
+    standings: Sequence[Standing],
+    process: Process,
+    watch: Watch = QUIET,
+) -> SupportScheme:
+    """Supports for every underside that may have one.
+
+    ``standings`` has one entry per underside of ``need``. Nothing touches the part: supports keep the side
+    clearance and whole layers of air gap above and beneath. Every layer rests on support, on the bed, or through the
+    gap on the part. Walls too slender or pieces likely to topple are braced; what still fails is marked weak.
+    Raises ``FalseworkError`` when there are not as many standings as undersides.
+    """
+    if len(standings) != len(need.undersides):
+        raise FalseworkError(
+            "standings",
+            f"{len(standings)} given for {len(need.undersides)} undersides",
+            "Give one standing for each underside",
+        )
+    around = Surroundings(stack.regions, process)
+    support, blocked = support_regions(around, need, standings, process, watch.part(0.0, 0.5))
+    gap, gap_below = Gap(*air_gap(process)), Gap(*air_gap_below(process))
+    watch.at("building supports", 0.5)
+    draft, checks = _stable(support, blocked, around, stack, need.reach_mm, process)
+    cells, bands = draft.cells, draft.bands
+    watch.at("drawing strands", 0.7)
+    strands = strands_of(
+        cells,
+        bands,
+        draft.walls,
+        draft.closed_lines,
+        process.structure.line_angle_deg,
+        process.line_width_mm,
+    )
+    watch.at("meshing supports", 0.8)
+    vertices, faces, face_piece = solid_of(
+        cells,
+        bands,
+        [walls for walls, _ in draft.walls],
+        draft.closed_lines,
+        stack.z_mm,
+        process.line_width_mm,
+    )
+    pieces = _pieces(draft, checks, need, strands, stack, gap, process)
+    weak = [piece.number for piece in pieces if piece.weak]
+    notes = (f"pieces {', '.join(map(str, weak))} may not stand by themselves",) if weak else ()
+    count = stack.count
+
+    def layers_of(band: Dense) -> Regions:
+        return gathered(band.polygon, band.layer, count)
+
+    body, owner = parts(bands.body)
+    watch.at("supports built", 1.0)
+    return SupportScheme(
+        gap,
+        gap_below,
+        pieces,
+        gathered(body, cells.layer[owner], count),
+        layers_of(bands.roof),
+        layers_of(bands.floor),
+        layers_of(bands.foot),
+        strands,
+        vertices,
+        faces,
+        face_piece,
+        notes,
+    )
+
+
+def _stable(
+    support: Regions,
+    blocked: Regions,
+    around: Surroundings,
+    stack: LayerStack,
+    reach_mm: float,
+    process: Process,
+) -> tuple[_Draft, Check]:
+    """Cells, bands and walls, braced where the checks ask for it, with the checks of what came out."""
+    structure, width = process.structure, process.line_width_mm
+    feet = min(structure.foot_layers, len(support))
+    slim_below = 2.0 * (structure.spacing_mm + width)
+    cells = cells_of(_with_feet(support, blocked, structure.foot_widening_mm, feet, width), slim_below)
+    draft = _drawn(cells, Brace(*np.zeros((3, cells.pieces))), around, reach_mm, process)
+    check = _checked(draft, around, stack, process)
+    wanted = check.wanted
+    if wanted.reshapes:
+        support = _thickened(support, cells, wanted.thicken_mm, blocked, around, reach_mm, width)
+        regions = _with_feet(support, blocked, structure.foot_widening_mm, feet, width)
+        regions[:feet] = _widened(regions[:feet], cells, wanted.widen_mm, blocked, width)
+        old, cells = cells, cells_of(regions, slim_below)
+        brace = _renumbered(wanted, old, cells)
+        draft = _drawn(cells, brace, around, reach_mm, process)
+        check = _checked(draft, around, stack, process)
+    if check.wanted.tie_mm.any() and structure.pattern == "lines":
+        brace = replace(draft.brace, tie_mm=check.wanted.tie_mm)
+        draft = _drawn(cells, brace, around, reach_mm, process)
+        check = _checked(draft, around, stack, process)
+    return draft, check
+
+
+def _with_feet(
+    support: Regions, blocked: Regions, widening_mm: float, layers: int, width_mm: float
+) -> Regions:
+    """Support with its first layers, where they stand on the bed, widened but clear of the part."""
+    out = support.copy()
+    standing = support[0]
+    for i in range(layers):
+        standing = shapely.intersection(standing, support[i])
+        if standing.is_empty:
+            break
+        wide = shapely.difference(shapely.buffer(standing, widening_mm, join_style="mitre"), blocked[i])
+        out[i] = shapely.union(out[i], wide)
+    out[:layers] = printable(out[:layers], 0.45 * width_mm)
+    return out
+
+
+def _widened(
+    feet: Regions, cells: Cells, widen_mm: Floats, blocked: Regions, width_mm: float
+) -> Regions:
+    """First layers with the feet of some pieces wider still."""
+    out = feet.copy()
+    for i in range(len(feet)):
+        mine = (cells.layer == i) & (widen_mm[cells.piece] > 0)
+        if not mine.any():
+            continue
+        wide = shapely.buffer(cells.polygon[mine], widen_mm[cells.piece[mine]], join_style="mitre")
+        out[i] = shapely.union(out[i], shapely.difference(shapely.union_all(wide), blocked[i]))
+    return printable(out, 0.45 * width_mm)
+
+
+def _thickened(
+    support: Regions,
+    cells: Cells,
+    thicken_mm: Floats,
+    blocked: Regions,
+    around: Surroundings,
+    reach_mm: float,
+    width_mm: float,
+) -> Regions:
+    """Support with the slim columns of some pieces thickened, clear of the part."""
+    grow = thicken_mm[cells.piece]
+    mine = cells.slim & (grow > 0)
+    if not mine.any():
+        return support
+    layer = cells.layer[mine]
+    thick = shapely.buffer(cells.polygon[mine], grow[mine], join_style="mitre")
+    thick = areas_only(shapely.difference(thick, blocked[layer]))
+    out = support.copy()
+    for i in np.unique(layer):
+        out[i] = shapely.union_all([support[i], *thick[layer == i]])
+    every = np.ones(len(out), dtype=bool)
+    return carried(printable(out, 0.45 * width_mm), every, around, reach_mm, 0.9 * width_mm)
+
+
+def _renumbered(brace: Brace, old: Cells, new: Cells) -> Brace:
+    """Remedies of old pieces given to the new pieces that they became part of."""
+    i, j = facing(old.layer, old.polygon, new.layer, new.polygon)
+    moved = np.zeros((3, new.pieces))
+    for row, values in zip(moved, (brace.tie_mm, brace.widen_mm, brace.thicken_mm), strict=True):
+        np.maximum.at(row, new.piece[j], values[old.piece[i]])
+    return Brace(np.zeros(new.pieces), moved[1], moved[2])
+
+
+def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Process) -> Check:
+    cells = draft.cells
+    down = 1 + around.gap_below_layers
+    under = shifted(around.sections, -down)[cells.layer]
+    scar = shapely.area(shapely.intersection(cells.polygon, under))
+    dense = np.maximum(shapely.area(cells.polygon) - shapely.area(draft.bands.body), 0.0)
+    walls = [walls for walls, _ in draft.walls]
+    return check_pieces(
+        cells, walls, draft.closed_lines, draft.brace.tie_mm, scar, dense, stack.z_mm, process
+    )
+
+
+def _drawn(cells: Cells, brace: Brace, around: Surroundings, reach_mm: float, process: Process) -> _Draft:
+    """Bands and walls of given cells."""
+    structure, width = process.structure, process.line_width_mm
+    bands = bands_of(
+        cells,
+        around,
+        structure.interface_layers,
+        structure.interface_layers_below,
+        structure.foot_layers,
+        0.9 * width,
+    )
+    closed_lines = np.where(cells.slim, max(1, structure.perimeter_lines), structure.perimeter_lines)
+    walls: list[tuple[Walls, Floats]] = []
+    ground = shapely.union(
+        shifted(around.cleared, -1), shifted(around.sections, -1 - around.gap_below_layers)
+    )
+
+    def add(chosen: NDArray[np.bool_], role: Role, angle: float, spacing: float, phase: Floats) -> None:
+        made = walls_of(cells, chosen, role, angle, spacing, phase, closed_lines, ground, width, reach_mm)
+        walls.append((made, phase))
+
+    zero = np.zeros(cells.pieces)
+    angle = structure.line_angle_deg
+    open_cells = ~cells.slim
+    add(open_cells, Role.LINE, angle, structure.spacing_mm, zero)
+    if structure.pattern == "grid":
+        add(open_cells, Role.CROSS, angle + 90.0, structure.spacing_mm, zero)
+    elif brace.tie_mm.any():
+        middles = piece_middles(cells, angle + 90.0)
+        for spacing in np.unique(brace.tie_mm[brace.tie_mm > 0]):
+            tied = open_cells & (brace.tie_mm[cells.piece] == spacing)
+            add(tied, Role.CROSS, angle + 90.0, float(spacing), middles)
+    return _Draft(cells, bands, closed_lines.astype(np.int64), walls, brace)
+
+
+def _pieces(
+    draft: _Draft,
+    check: Check,
+    need: NeedMap,
+    strands: Strands,
+    stack: LayerStack,
+    gap: Gap,
+    process: Process,
+) -> tuple[SupportPiece, ...]:
+    cells, count = draft.cells, draft.cells.pieces
+    piece, underside, contact = _contacts(cells, need, gap)
+    costs = strands_cost_by(
+        strands.piece,
+        count,
+        strands.lengths_mm,
+        strands.layer,
+        stack.heights_mm,
+        process,
+        process.support_speed_mm_s,
+    )
+    contact_of = np.bincount(piece, weights=contact, minlength=count)
+    out = []
+    for k in range(count):
+        served = {need.undersides[u].number for u in np.unique(underside[piece == k])}
+        brace = draft.brace
+        out.append(
+            SupportPiece(
+                number=k + 1,
+                undersides=tuple(sorted(served)),
+                contact_mm2=float(contact_of[k]),
+                foot_mm2=float(check.foot_mm2[k]),
+                scar_mm2=float(check.scar_mm2[k]),
+                bottom_mm=float(check.bottom_mm[k]),
+                top_mm=float(check.top_mm[k]),
+                slenderness=float(check.slenderness[k]),
+                buckling_safety=float(check.buckling_safety[k]),
+                topple_safety=float(check.topple_safety[k]),
+                remedy=remedy_text(
+                    float(brace.tie_mm[k]), float(brace.widen_mm[k]), float(brace.thicken_mm[k])
+                ),
+                weak=bool(check.weak[k]),
+                cost=costs[k],
+            )
+        )
+    return tuple(out)
+
+
+def _contacts(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:
+    """Pieces, undersides and the area in which one carries the other through the gap."""
+    i, j = facing(need.region_layer - 1 - gap.layers, need.regions, cells.layer, cells.polygon)
+    area = shapely.area(shapely.intersection(need.regions[i], cells.polygon[j]))
+    real = area > 1e-3
+    return cells.piece[j[real]], need.region_underside[i[real]], area[real]

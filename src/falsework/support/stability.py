@@ -1,0 +1,290 @@
+"""Whether a piece of support stands while it is printed: slenderness, Euler's load, toppling; and remedies."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+
+from falsework.layers.stack import Floats, Indices
+from falsework.process.settings import Process
+from falsework.support.cells import Cells, joined
+from falsework.support.scheme import Role
+from falsework.support.strands import Walls
+
+NOZZLE_PRESS_N = 1.0  # from memory: what a nozzle presses down with where a bead curls up
+NOZZLE_DRAG_N = 0.2  # from memory: sideways pull of a nozzle on the layer it lays
+BED_BOND_MPA = 0.5  # from memory, cautious: first layer on a warm build surface
+PART_BOND_MPA = 0.1  # from memory: beads that fell through the gap on to the part
+LEAST_BUCKLING_SAFETY = 2.0  # from memory: common for columns whose load is known roughly
+LEAST_TOPPLE_SAFETY = 1.5  # from memory
+_GRAVITY_M_S2 = 9.81
+_MOST_WIDENING_MM = 8.0
+_MOST_THICKENING_MM = 3.0
+_ENDLESS = 1e6  # reported where nothing loads a piece or nothing can fail
+
+
+def euler_load_n(youngs_modulus_gpa: float, moment_mm4: Floats, length_mm: Floats, factor: float) -> Floats:
+    """Load at which a column buckles, π² E I / (factor · length)².
+
+    ``factor`` 2 for a column fixed at its foot and free at its head, 1 for one pinned at both ends.
+    Source: Euler column, any strength of materials handbook.
+    """
+    load: Floats = (
+        math.pi**2 * 1e3 * youngs_modulus_gpa * np.asarray(moment_mm4) / (factor * np.asarray(length_mm)) ** 2
+    )
+    return load
+
+
+@dataclass(frozen=True, eq=False)
+class Brace:
+    """What is done to make pieces stable, arrays over pieces, 0 where nothing is done.
+
+    ``tie_mm`` distance of cross walls; ``widen_mm`` of the foot beyond its usual widening; ``thicken_mm``
+    of slim columns, on every side.
+    """
+
+    tie_mm: Floats = field(default_factory=lambda: np.empty(0))
+    widen_mm: Floats = field(default_factory=lambda: np.empty(0))
+    thicken_mm: Floats = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def any(self) -> bool:
+        return bool(self.tie_mm.any() or self.reshapes)
+
+    @property
+    def reshapes(self) -> bool:
+        return bool(self.widen_mm.any() or self.thicken_mm.any())
+
+
+@dataclass(frozen=True, eq=False)
+class Check:
+    """Figures of every piece, arrays over pieces (P,), and the remedies that they ask for.
+
+    ``wall_ok``: no wall is too slender or buckles; ``column_ok``: the same of slim columns; ``topple_ok``.
+    """
+
+    slenderness: Floats
+    buckling_safety: Floats
+    topple_safety: Floats
+    wanted: Brace
+    weak: np.ndarray
+    foot_mm2: Floats
+    scar_mm2: Floats
+    bottom_mm: Floats
+    top_mm: Floats
+
+
+def check_pieces(
+    cells: Cells,
+    walls: list[Walls],
+    closed_lines: Indices,
+    tie_mm: Floats,
+    scar_of_cell_mm2: Floats,
+    dense_mm2: Floats,
+    z_mm: Floats,
+    process: Process,
+) -> Check:
+    """Checks every piece as it is drawn.
+
+    ``tie_mm`` (pieces,) distance of ties, 0 for none; ``scar_of_cell_mm2`` (C,) area of each cell over part
+    surface; ``dense_mm2`` (C,) of each cell that is roof, floor or foot.
+    """
+    count = cells.pieces
+    bottom, top = _extremes(cells.piece, z_mm[cells.layer], z_mm[cells.layer + 1], count)
+    area = shapely.area(cells.polygon)
+    on_bed = cells.layer == 0
+    foot = np.bincount(cells.piece[on_bed], weights=area[on_bed], minlength=count)
+    scar = np.bincount(cells.piece, weights=scar_of_cell_mm2, minlength=count)
+    share = process.line_width_mm / process.structure.spacing_mm
+    volume = (dense_mm2 + np.maximum(area - dense_mm2, 0.0) * share) * np.diff(z_mm)[cells.layer]
+    weight = _weight_n(np.bincount(cells.piece, weights=volume, minlength=count), process)
+
+    wall = _check_walls(walls, tie_mm, closed_lines, cells, weight, z_mm, process)
+    column = _check_columns(cells, closed_lines, weight, z_mm, process)
+    topple, widen = _check_toppling(cells, foot, scar, scar_of_cell_mm2, weight, bottom, top, process)
+    slenderness = np.maximum(wall[0], column[0])
+    buckling = np.minimum(wall[1], column[1])
+    weak = (
+        (slenderness > process.structure.wall_slenderness * (1 + 1e-9))
+        | (buckling < LEAST_BUCKLING_SAFETY)
+        | (topple < LEAST_TOPPLE_SAFETY)
+    )
+    wanted = Brace(wall[2], widen, column[2])
+    return Check(slenderness, buckling, topple, wanted, weak, foot, scar, bottom, top)
+
+
+def _weight_n(volume_mm3: Floats, process: Process) -> Floats:
+    weight: Floats = volume_mm3 * process.material.density_g_cm3 * 1e-6 * _GRAVITY_M_S2
+    return weight
+
+
+def _extremes(group: Indices, low: Floats, high: Floats, count: int) -> tuple[Floats, Floats]:
+    """Least of ``low`` and greatest of ``high`` in each group."""
+    least, most = np.full(count, np.inf), np.full(count, -np.inf)
+    np.minimum.at(least, group, low)
+    np.maximum.at(most, group, high)
+    return least, most
+
+
+def _check_walls(
+    walls: list[Walls],
+    tie_mm: Floats,
+    closed_lines: Indices,
+    cells: Cells,
+    weight_n: Floats,
+    z_mm: Floats,
+    process: Process,
+) -> tuple[Floats, Floats, Floats]:
+    """Slenderness, Euler safety and wanted tie distance per piece, of its worst wall.
+
+    A wall stands free at its head (fixed-free over its height); between ties it is a strip pinned at both
+    (half waves as long as the ties are apart), whichever is shorter.
+    """
+    structure, width = process.structure, process.line_width_mm
+    count = cells.pieces
+    slenderness, safety, tie = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
+    crossed = any(one.role == Role.CROSS for one in walls)
+    ringed = np.zeros(count, dtype=bool)
+    ringed[cells.piece[(closed_lines > 0) & ~cells.slim]] = True
+    for one in walls:
+        if one.role != Role.LINE or not len(one.line):
+            continue
+        _, first, line = np.unique(one.line, return_index=True, return_inverse=True)
+        piece = one.piece[first]
+        bottom, top = _extremes(line, z_mm[one.layer], z_mm[one.layer + 1], len(first))
+        height = top - bottom
+        step = z_mm[one.layer + 1] - z_mm[one.layer]
+        face = np.bincount(line, weights=(one.span_mm[:, 1] - one.span_mm[:, 0]) * step)
+        length = face / height
+        moment = length * width**3 / 12.0
+        all_faces = np.bincount(piece, weights=face, minlength=count)
+        load = NOZZLE_PRESS_N + weight_n[piece] * face / all_faces[piece]
+
+        # Ties, a grid's second set, or the closed line at both ends of a wall hold it.
+        held = np.full(len(first), np.inf)
+        if structure.pattern == "grid" and crossed:
+            held = np.full(len(first), structure.spacing_mm)
+        else:
+            given = tie_mm[piece] if len(tie_mm) else np.zeros(len(first))
+            held = np.where(given > 0, given, np.where(ringed[piece], length, np.inf))
+        free = np.minimum(height, held)
+        e = process.material.youngs_modulus_gpa
+        fixed_free = euler_load_n(e, moment, height, 2.0)
+        between = euler_load_n(e, moment, np.maximum(free, width), 1.0)
+        load_can = np.where(np.isfinite(held), np.maximum(fixed_free, between), fixed_free)
+        np.maximum.at(slenderness, piece, free / width)
+        np.minimum.at(safety, piece, load_can / load)
+
+        fails = (free / width > structure.wall_slenderness) | (load_can / load < LEAST_BUCKLING_SAFETY)
+        by_load = np.sqrt(math.pi**2 * 1e3 * e * moment / (LEAST_BUCKLING_SAFETY * load))
+        want = np.minimum(structure.wall_slenderness * width, by_load)
+        want = np.maximum(np.floor(want), math.ceil(4.0 * width))
+        narrowest = np.full(count, np.inf)
+        np.minimum.at(narrowest, piece[fails], want[fails])
+        tie = np.where(np.isfinite(narrowest), narrowest, tie)
+    return slenderness, safety, tie
+
+
+def _check_columns(
+    cells: Cells, closed_lines: Indices, weight_n: Floats, z_mm: Floats, process: Process
+) -> tuple[Floats, Floats, Floats]:
+    """Slenderness, Euler safety and wanted thickening per piece, of its worst slim column.
+
+    A column is a run of slim cells on top of each other: a tube with the hydraulic width of its narrowest
+    cell and walls as thick as its closed lines, fixed at its foot and free at its head.
+    """
+    count = cells.pieces
+    slenderness, safety, thicken = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
+    slim = np.flatnonzero(cells.slim)
+    if not len(slim):
+        return slenderness, safety, thicken
+    place = np.full(len(cells.slim), -1)
+    place[slim] = np.arange(len(slim))
+    both = cells.slim[cells.lower] & cells.slim[cells.upper]
+    chain = joined(len(slim), place[cells.lower[both]], place[cells.upper[both]])
+    chains = int(chain.max()) + 1
+    bottom, top = _extremes(chain, z_mm[cells.layer[slim]], z_mm[cells.layer[slim] + 1], chains)
+    height = top - bottom
+    # The middle of the widths, for one odd layer does not make a column thin.
+    order = np.lexsort((cells.width_mm[slim], chain))
+    starts = np.searchsorted(chain[order], np.arange(chains))
+    middle = (starts + np.append(starts[1:], len(order))) // 2
+    pick = slim[order[middle]]
+    breadth = np.maximum(cells.width_mm[pick] * 0.5, process.line_width_mm)  # of a strip; a square has twice
+    outline = shapely.length(cells.polygon[pick])
+    square = cells.width_mm[pick] * 4.0 >= 0.85 * outline
+    breadth = np.where(square, cells.width_mm[pick], breadth)
+    piece = cells.piece[pick]
+    wall = process.line_width_mm * closed_lines[pick]
+    load = NOZZLE_PRESS_N + weight_n[piece]
+    e = process.material.youngs_modulus_gpa
+
+    def able(grown: Floats) -> tuple[Floats, Floats]:
+        side = breadth + 2.0 * grown
+        long = np.maximum(0.5 * outline - breadth, breadth) + 2.0 * grown
+        hollow = np.maximum(side - 2.0 * wall, 0.0)
+        moment = (long * side**3 - np.maximum(long - 2.0 * wall, 0.0) * hollow**3) / 12.0
+        return height / side, euler_load_n(e, moment, height, 2.0) / load
+
+    limit = process.structure.wall_slenderness
+    ratio, holds = able(np.zeros(chains))
+    np.maximum.at(slenderness, piece, ratio)
+    np.minimum.at(safety, piece, holds)
+    grown = np.zeros(chains)
+    for step in np.arange(0.25, _MOST_THICKENING_MM + 0.01, 0.25):
+        ratio, holds = able(grown)
+        grown = np.where((ratio > limit) | (holds < LEAST_BUCKLING_SAFETY), step, grown)
+    np.maximum.at(thicken, piece, grown)
+    return slenderness, safety, thicken
+
+
+def _check_toppling(
+    cells: Cells,
+    foot_mm2: Floats,
+    scar_mm2: Floats,
+    scar_of_cell_mm2: Floats,
+    weight_n: Floats,
+    bottom_mm: Floats,
+    top_mm: Floats,
+    process: Process,
+) -> tuple[Floats, Floats]:
+    """Righting over overturning moment of each piece and how much wider its foot should be.
+
+    The nozzle pulls sideways at the top; weight and bond hold at the least width of the hull of all places
+    where the piece stands. Bond counts as for a rectangle in bending, stress at its edge: A b / 6.
+    """
+    count = cells.pieces
+    breadth = np.zeros(count)
+    stands = (cells.layer == 0) | (scar_of_cell_mm2 > 0)
+    order = np.flatnonzero(stands)
+    order = order[np.argsort(cells.piece[order], kind="stable")]
+    if len(order):
+        names, starts = np.unique(cells.piece[order], return_index=True)
+        owner = np.repeat(np.arange(len(names)), np.diff(np.append(starts, len(order))))
+        hull = shapely.convex_hull(shapely.geometrycollections(cells.polygon[order], indices=owner))
+        breadth[names] = shapely.minimum_clearance(shapely.minimum_rotated_rectangle(hull))
+        breadth[~np.isfinite(breadth)] = 0.0
+    bond = BED_BOND_MPA * foot_mm2 + PART_BOND_MPA * scar_mm2
+    turning = NOZZLE_DRAG_N * (top_mm - bottom_mm)
+    righting = weight_n * 0.5 * breadth + bond * breadth / 6.0
+    safety = righting / turning
+    fails = (safety < LEAST_TOPPLE_SAFETY) & (foot_mm2 > 0)
+    # Area and breadth both grow with the foot: its moment with the cube of its breadth.
+    factor = np.cbrt(LEAST_TOPPLE_SAFETY / np.maximum(safety, 1e-6))
+    widen = np.where(fails, np.ceil(breadth * (factor - 1.0)) / 2.0, 0.0)
+    return safety, np.minimum(widen, _MOST_WIDENING_MM)
+
+
+def remedy_text(tie_mm: float, widen_mm: float, thicken_mm: float) -> str:
+    """What was done to a piece, in words; '' for nothing."""
+    done = []
+    if tie_mm > 0:
+        done.append(f"lines tied every {tie_mm:g} mm")
+    if thicken_mm > 0:
+        done.append(f"columns thickened by {thicken_mm:g} mm a side")
+    if widen_mm > 0:
+        done.append(f"foot {widen_mm:g} mm wider")
+    return ", ".join(done)
