@@ -207,8 +207,7 @@ def test_step_says_how_to_install_what_it_needs(tmp_path, monkeypatch):
         read_part(path)
 
 
-# file, closed, bodies, largest extent in mm, volume in mm³ (None where overlaps or gaps make it moot).
-# The extents are those of the files; the volumes come from trimesh in tests/outside.
+# file, closed, bodies, largest extent in mm (the files' own figures); volumes: see tests/outside.
 REAL = [
     ("so101_gauge_tight.stl", True, 1, 51.114),
     ("so101_webcam_mount.stl", True, 1, 62.679),
