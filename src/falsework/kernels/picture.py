@@ -25,6 +25,7 @@ def draw_triangles(corners: Floats, tags: Indices, depth: Floats, face: Indices,
     centre lies inside or on the edge; of equal depths the first triangle stays.
     """
     rows, columns = depth.shape
+    slack = 1e-9  # of a barycentric weight, so that no crack opens between two triangles
     for m in range(corners.shape[0]):
         x0, y0, d0 = corners[m, 0, 0], corners[m, 0, 1], corners[m, 0, 2]
         x1, y1, d1 = corners[m, 1, 0], corners[m, 1, 1], corners[m, 1, 2]
@@ -34,18 +35,33 @@ def draw_triangles(corners: Floats, tags: Indices, depth: Floats, face: Indices,
             continue
         first_row = max(0, int(np.ceil(min(y0, y1, y2) - 0.5)))
         last_row = min(rows - 1, int(np.floor(max(y0, y1, y2) - 0.5)))
-        first_column = max(0, int(np.ceil(min(x0, x1, x2) - 0.5)))
-        last_column = min(columns - 1, int(np.floor(max(x0, x1, x2) - 0.5)))
+        left, right = min(x0, x1, x2), max(x0, x1, x2)
+        far, near = min(d0, d1, d2), max(d0, d1, d2)
+        # weights of the corners along a row: rise * x + start
+        rise = ((y1 - y2) / twice_area, (y2 - y0) / twice_area, (y0 - y1) / twice_area)
+        depth_rise = rise[0] * d0 + rise[1] * d1 + rise[2] * d2
         for r in range(first_row, last_row + 1):
             y = r + 0.5
+            start = (
+                (x1 * (y2 - y) - x2 * (y1 - y)) / twice_area,
+                (x2 * (y0 - y) - x0 * (y2 - y)) / twice_area,
+                (x0 * (y1 - y) - x1 * (y0 - y)) / twice_area,
+            )
+            low, high = left, right
+            for k in range(3):
+                if rise[k] > 0.0:
+                    low = max(low, (-slack - start[k]) / rise[k])
+                elif rise[k] < 0.0:
+                    high = min(high, (-slack - start[k]) / rise[k])
+                elif start[k] < -slack:
+                    high = -np.inf
+            if not low <= high:
+                continue
+            depth_start = start[0] * d0 + start[1] * d1 + start[2] * d2
+            first_column = max(0, int(np.ceil(low - 0.5)))
+            last_column = min(columns - 1, int(np.floor(high - 0.5)))
             for c in range(first_column, last_column + 1):
-                x = c + 0.5
-                w0 = ((x1 - x) * (y2 - y) - (x2 - x) * (y1 - y)) / twice_area
-                w1 = ((x2 - x) * (y0 - y) - (x0 - x) * (y2 - y)) / twice_area
-                w2 = 1.0 - w0 - w1
-                if w0 < 0.0 or w1 < 0.0 or w2 < -1e-12:
-                    continue
-                d = w0 * d0 + w1 * d1 + w2 * d2
+                d = min(near, max(far, depth_rise * (c + 0.5) + depth_start))
                 if d > depth[r, c]:
                     depth[r, c] = d
                     face[r, c] = m

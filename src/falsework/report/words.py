@@ -59,8 +59,9 @@ def with_unit(value: float, unit: str, digits: int | None = None) -> str:
 
 
 def interval(estimate: Estimate, unit: str) -> str:
-    """``0.10 to 0.90 mm``."""
-    return f"{number(estimate.low)} to {with_unit(estimate.high, unit)}"
+    """``0.10 to 0.90 mm``; a lower end that rounds to nothing is 0."""
+    low = "0" if abs(estimate.low) < 0.005 else number(estimate.low)
+    return f"{low} to {with_unit(estimate.high, unit)}"
 
 
 def duration(seconds: float) -> str:
