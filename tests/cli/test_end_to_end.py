@@ -74,7 +74,8 @@ def test_a_second_run_gives_the_same_bytes(bracket: Path, planned) -> None:
     for path in sorted((bracket.parent / "bracket-plan").iterdir()):
         assert path.read_bytes() == (bracket.parent / "again" / path.name).read_bytes(), path.name
     assert again.stdout == (bracket.parent / "again" / "plan.json").read_text("utf-8")
-    assert again.stderr == ""
+    # Another test may just have renewed a cached kernel; nothing else may be said.
+    assert [line for line in again.stderr.splitlines() if not line.startswith("compiling the kernels")] == []
 
 
 def test_the_example_in_the_readme_runs(bracket: Path, tmp_path: Path) -> None:
