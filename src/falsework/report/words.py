@@ -132,8 +132,10 @@ def verdict(plan: Plan) -> list[str]:
         if worst.kind is Kind.ISLAND:
             said.append(f"Mind number {worst.number}: it starts in mid-air with nothing beneath it.")
         else:
+            middle = worst.droop_mm.value
+            most = "less than 0.01\u00a0mm" if middle < 0.005 else f"at most {with_unit(middle, 'mm')}"
             said.append(
-                f"What is left is expected to droop by at most {with_unit(worst.droop_mm.value, 'mm')} "
+                f"What is left is expected to droop by {most} "
                 f"(number {worst.number}; 90\u00a0% interval {interval(worst.droop_mm, 'mm')})."
             )
     if plan.pieces:
