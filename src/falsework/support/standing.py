@@ -5,21 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from falsework.cost.cost import Cost
+from falsework.cost.weights import Weights
 from falsework.layers.stack import Floats
 from falsework.support.scheme import Standing
 
-
-@dataclass(frozen=True)
-class Weights:
-    """What the user cares about, as prices, so that everything adds up in one currency.
-
-    ``finish_per_cm2``: what a square centimetre of fully spoilt surface is worth;
-    ``filament`` and ``time`` multiply the price of support material and machine time (1 = as priced).
-    """
-
-    finish_per_cm2: float = 0.5
-    filament: float = 1.0
-    time: float = 1.0
+__all__ = ["Alternative", "Choice", "Option", "StandingFigures", "Weights"]
 
 
 @dataclass(frozen=True, eq=False)

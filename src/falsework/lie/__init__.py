@@ -1,0 +1,43 @@
+"""How a part should lie on the bed. Names are looked up when they are first used."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from falsework.lie.best import best_lies
+    from falsework.lie.marks import Marks, Show, direction, marks_beside, read_marks
+    from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
+    from falsework.lie.words import HEAD, rows, turn_text
+
+_HOMES = {
+    "falsework.lie.best": ("best_lies",),
+    "falsework.lie.marks": ("Marks", "Show", "direction", "marks_beside", "read_marks"),
+    "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies"),
+    "falsework.lie.words": ("HEAD", "rows", "turn_text"),
+}
+
+__all__ = [
+    "HEAD",
+    "Care",
+    "LayerCheck",
+    "Lie",
+    "LiePrice",
+    "Lies",
+    "Marks",
+    "Show",
+    "best_lies",
+    "direction",
+    "marks_beside",
+    "read_marks",
+    "rows",
+    "turn_text",
+]
+
+
+def __getattr__(name: str) -> Any:
+    for module, names in _HOMES.items():
+        if name in names:
+            return getattr(importlib.import_module(module), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,0 +1,242 @@
+"""``best_lies``: search, finer figures for the few that matter, and the choice among them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.cost import mass_g
+from falsework.cost.weights import Weights
+from falsework.errors import PartError, ProcessError
+from falsework.kernels import intervals as k
+from falsework.layers import layer_boundaries, stack_layers
+from falsework.lie.body import body_of, face_normals, own_frame, thinned
+from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
+from falsework.lie.marks import Show, Vector, direction, shown_faces
+from falsework.lie.price import STANDINGS
+from falsework.lie.search import FINE_GRID, Judge, Looked, distinct, front_rows, judge_of, searched
+from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
+from falsework.lie.words import whole_error, why
+from falsework.need.needmap import need_map
+from falsework.need.underside import Kind
+from falsework.part.part import Floats, Part
+from falsework.part.placing import fits, place
+from falsework.process.settings import Process
+from falsework.watch import QUIET, Watch
+
+NOTHING, PLAIN, USUAL = Show(), Weights(), Care()
+SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
+THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
+FEWEST, MOST = 50, 200_000  # directions
+SAME_SHARE = 0.01  # prices this near are the same
+ALIKE_SHARE = 0.02  # lies that differ by less in every part of the price are one lie
+
+
+def best_lies(
+    part: Part,
+    process: Process,
+    *,
+    show: Show = NOTHING,
+    load_axis: Vector | str | None = None,
+    weights: Weights = PLAIN,
+    care: Care = USUAL,
+    directions: int = 2000,
+    layers: bool = True,
+    watch: Watch = QUIET,
+) -> Lies:
+    """The best ways to lay ``part`` on the bed, and today's beside them.
+
+    Parameters
+    ----------
+    show : faces to keep clean. load_axis : direction along which the part will be pulled, in its own frame.
+    weights, care : what matters, as prices.
+    directions : even directions looked at; resting faces of the convex hull and refinement come on top.
+    layers : check the recommended lie and today's against the layers of a plan.
+
+    The same part gives the same result, turned beforehand or not (but for today's lie, and up to the sampling
+    of columns on parts that have no axes of their own).
+
+    Raises
+    ------
+    PartError : the part is flat, a face set is unknown, or a direction is none.
+    """
+    if not FEWEST <= directions <= MOST:
+        raise ProcessError("directions", f"{directions} is out of range", f"Give {FEWEST} to {MOST}")
+    if len(part.faces) == 0 or not float(part.size_mm.max()) > 0.0:
+        raise PartError(part.name, "has no surface", "Check the file")
+    axis = None if load_axis is None else direction(load_axis, "load axis")
+    watch.at("preparing the mesh", 0.0)
+    frame = own_frame(part.vertices, part.faces)
+    vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
+    marked = shown_faces(part, face_normals(part.vertices, part.faces)[0], show)
+    own_axis = None if axis is None else frame @ np.array(axis)
+    thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
+    today = frame @ np.array([0.0, 0.0, 1.0])
+
+    found, looks = searched(
+        judge_of(thin, process, weights, care, own_axis), today, directions, watch.part(0.05, 0.75)
+    )
+    few = np.concatenate([[0], _chosen(found, not show.empty, axis is not None)])  # row 0 is today's
+    whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
+    judge = judge_of(whole, process, weights, care, own_axis)
+    fine = judge(found.directions[few], FINE_GRID, watch.part(0.75, 0.85), "measuring the best")
+
+    lies = [_lie(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few))]
+    order = sorted(range(len(few)), key=lambda row: (not lies[row].fits, lies[row].price.total, row))
+    first = order[0]
+    if (
+        lies[0].fits == lies[first].fits
+        and lies[0].price.total <= (1.0 + SAME_SHARE) * lies[first].price.total
+    ):
+        first = 0  # no reason to turn the part
+    front = {first, *front_rows(fine, not show.empty, axis is not None).tolist()} - ({0} - {first})
+    check = dict.fromkeys((first, 0))
+    if layers:
+        for place_in_order, row in enumerate(check):
+            stretch = watch.part(0.85 + 0.07 * place_in_order, 0.92 + 0.07 * place_in_order)
+            lies[row] = _checked(part, process, lies[row], stretch)
+    lies = _labelled(lies, first, [row for row in order if row in front])
+    watch.at("done", 1.0)
+    recommended, now = lies[first], lies[0]
+    no_fit = "" if any(lie.fits for lie in lies) else _no_fit(part, process, fine)
+    return Lies(
+        part=part.name,
+        digest=part.digest,
+        process=process.name,
+        weights=weights,
+        care=care,
+        show=show,
+        load_axis=axis,
+        recommended=recommended,
+        front=tuple(lies[row] for row in order if row in front)[:SHOWN],
+        today=now,
+        why=why(recommended, now, axis is not None, not show.empty, no_fit),
+        no_fit=no_fit,
+        searched=looks,
+        supportless=int(np.count_nonzero(found.negligible & (found.fit >= 1.0))),
+        cells=FINE_GRID,
+        thinned_mm=tolerance_mm,
+        error=whole_error(recommended, now, FINE_GRID, tolerance_mm),
+    )
+
+
+def _chosen(found: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64]:
+    """Rows of the lies to be shown: the cheapest, the best in each part of the price, then by price."""
+    front = front_rows(found, with_show, with_load)
+    parts = found.priced.parts[front]
+    columns = [0, 1, 3] + ([2] if with_show else []) + ([4] if with_load else [])
+    bests = [int(front[int(np.argmin(np.round(parts[:, c], 9)))]) for c in columns]
+    order = np.array(list(dict.fromkeys([int(front[0]), *bests, *front.tolist()])))
+    rows = distinct(found.directions, order, APART_DEG, len(order))
+    taken: list[int] = []
+    for row in rows:  # directions of a symmetric part that come to the same are one lie
+        near = ALIKE_SHARE * found.priced.total[row]
+        if all(np.abs(found.priced.parts[row] - found.priced.parts[t]).max() > near for t in taken):
+            taken.append(row)
+    return np.array(taken[:SHOWN], dtype=np.int64)
+
+
+def _lie(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool) -> Lie:
+    """One row in words and plain numbers."""
+    process, printer = judge.process, judge.process.printer
+    build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
+    up = looked.directions[row] @ frame
+    spin = 0.0
+    if not today_too:
+        outline = outline_of((judge.corners @ frame) @ rotations_to_up(up[None])[0][:2].T)
+        spin = spin_for(outline, build[:2])[0]
+    a, b, c = (0.0, 0.0, 0.0) if today_too else turn_deg_of(up, spin)
+    turn = (round(a, 4) + 0.0, round(b, 4) + 0.0, round(c, 4) + 0.0)
+    x, y, z = (float(round(v, 9)) + 0.0 for v in up)
+    placed = place(_hull_part(part, judge.corners @ frame), turn_deg=turn, bed_mm=build[:2])
+    misfit = "; ".join(fits(placed, build))
+    f, p = looked.figures[row], looked.priced
+    width, depth, height = (float(v) for v in placed.size_mm)
+    return Lie(
+        label="",
+        up=(0.0, 0.0, 1.0) if today_too else (x, y, z),
+        turn_deg=turn,
+        fits=not misfit,
+        misfit=misfit,
+        needs_no_support=bool(looked.negligible[row]),
+        standing=STANDINGS[int(p.standing[row])],
+        bed_volume_mm3=float(f[k.BED_VOLUME]),
+        part_volume_mm3=float(f[k.PART_VOLUME]),
+        contact_mm2=float(f[k.CONTACT_AREA]),
+        unreached_mm2=float(f[k.UNREACHED_AREA]),
+        show_bed_mm2=float(f[k.SHOW_BED_AREA]),
+        show_any_mm2=float(f[k.SHOW_BED_AREA] + f[k.SHOW_PART_AREA] + f[k.SHOW_LANDING_AREA]),
+        base_mm2=float(f[k.BASE_AREA]),
+        foot_mm2=float(f[k.FOOT_AREA]),
+        lean_deg=float(f[k.LEAN_DEG]),
+        base_lean_deg=float(f[k.BASE_LEAN_DEG]),
+        longest_bridge_mm=float(f[k.SPAN]),
+        across_layers=float(looked.across[row]),
+        height_mm=height,
+        width_mm=width,
+        depth_mm=depth,
+        filament_g=mass_g(float(p.volume_mm3[row]), process),
+        time_s=float(p.time_s[row]),
+        support_g=mass_g(float(p.support_mm3[row]), process),
+        support_s=float(p.support_s[row]),
+        uneven_share=float(f[k.UNEVEN]),
+        price=LiePrice(*(float(v) for v in p.parts[row])),
+    )
+
+
+def _hull_part(part: Part, corners: Floats) -> Part:
+    """The corners of the hull as a part without faces: enough to place it and see whether it fits."""
+    return Part(part.name, np.ascontiguousarray(corners), np.zeros((0, 3), np.int32))
+
+
+def _checked(part: Part, process: Process, lie: Lie, watch: Watch) -> Lie:
+    """The lie with what its layers say."""
+    printer = process.printer
+    placed = place(part, turn_deg=lie.turn_deg, bed_mm=(printer.build_width_mm, printer.build_depth_mm))
+    top = float(placed.size_mm[2])
+    if top <= 0.5 * process.first_layer_height_mm:
+        return lie
+    z_mm = layer_boundaries(top, process.first_layer_height_mm, process.layer_height_mm)
+    stack = stack_layers(placed, z_mm, watch=watch.part(0.0, 0.3))
+    need = need_map(stack, process, watch=watch.part(0.3, 1.0))
+    loose = [u for u in need.undersides if u.kind is not Kind.HOLDS]
+    easy = all(u.kind is Kind.BRIDGE and u.droop_mm.value <= process.layer_height_mm for u in loose)
+    check = LayerCheck(
+        undersides=len(loose),
+        contact_mm2=math.fsum(u.area_mm2 for u in loose),
+        span_mm=max((u.span_mm for u in loose), default=0.0),
+        needs_no_support=easy,
+    )
+    return replace(lie, layers=check, needs_no_support=easy)
+
+
+def _labelled(lies: list[Lie], first: int, front: list[int]) -> list[Lie]:
+    """Every lie named by what it is best at."""
+    names: dict[int, list[str]] = {row: [] for row in range(len(lies))}
+    names[first].append("recommended")
+    names[0].append("as it lies now")
+    sorts = (
+        ("least to print", lambda lie: lie.price.printing),
+        ("least marked", lambda lie: lie.price.finish),
+        ("cleanest show faces", lambda lie: lie.price.show),
+        ("safest", lambda lie: lie.price.failure),
+        ("strongest", lambda lie: lie.price.strength),
+    )
+    for name, key in sorts:
+        values = [key(lies[row]) for row in front]
+        if len(front) > 1 and max(values) > min(values):
+            names[front[values.index(min(values))]].append(name)
+    return [replace(lie, label=", ".join(names[row]) or "between") for row, lie in enumerate(lies)]
+
+
+def _no_fit(part: Part, process: Process, looked: Looked) -> str:
+    """One sentence for a part that fits in no lie."""
+    printer = process.printer
+    percent = math.floor(1000.0 * float(looked.fit.max())) / 10.0
+    return (
+        f"{part.name} fits the build volume of {printer.build_width_mm:g} × {printer.build_depth_mm:g} × "
+        f"{printer.build_height_mm:g} mm in no lie; at {percent:g} % of its size it would fit in one"
+    )

@@ -1,0 +1,123 @@
+"""A part's mesh made ready for counting columns: in a frame of its own, thinned where that is allowed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.part.part import Floats, Part
+
+FEW_FACES = 5_000  # meshes of no more faces are not worth thinning
+
+
+@dataclass(frozen=True, eq=False)
+class Body:
+    """Arrays of a closed or open mesh for ``kernels.intervals``.
+
+    ``vertices`` (3, n) float32, ``faces`` (m, 3) int32 outward, ``normals`` (m, 3) float32 (zero for faces
+    without area), ``areas`` (m,) float32, ``show`` (m,) uint8, ``center`` (3,) centre of mass,
+    ``volume_mm3``.
+    """
+
+    vertices: NDArray[np.float32]
+    faces: NDArray[np.int32]
+    normals: NDArray[np.float32]
+    areas: NDArray[np.float32]
+    show: NDArray[np.uint8]
+    center: Floats
+    volume_mm3: float
+
+    @property
+    def points(self) -> Floats:
+        """(n, 3) float64 vertices."""
+        return self.vertices.T.astype(np.float64)
+
+
+def face_normals(vertices: Floats, faces: NDArray[np.int32]) -> tuple[Floats, Floats]:
+    """(m, 3) unit normals and (m,) areas."""
+    a = vertices[faces[:, 0]]
+    cross = np.cross(vertices[faces[:, 1]] - a, vertices[faces[:, 2]] - a)
+    length = np.linalg.norm(cross, axis=1)
+    return cross / np.maximum(length, 1e-300)[:, None], 0.5 * length
+
+
+def body_of(vertices: Floats, faces: NDArray[np.int32], show: NDArray[np.bool_]) -> Body:
+    """The body of a mesh; one that is inside out as a whole is turned."""
+    volume, center = mass_of(vertices, faces)
+    faces = np.ascontiguousarray(faces[:, ::-1] if volume < 0.0 else faces, dtype=np.int32)
+    normals, areas = face_normals(vertices, faces)
+    return Body(
+        np.ascontiguousarray(vertices.T, dtype=np.float32),
+        faces,
+        np.ascontiguousarray(normals, dtype=np.float32),
+        np.ascontiguousarray(areas, dtype=np.float32),
+        np.ascontiguousarray(show, dtype=np.uint8),
+        center,
+        abs(volume),
+    )
+
+
+def mass_of(vertices: Floats, faces: NDArray[np.int32]) -> tuple[float, Floats]:
+    """Signed volume and centre of mass; of the surface where there is hardly any volume (an open sheet)."""
+    origin = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
+    a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
+    cross = np.cross(b, c)
+    sixfold = np.einsum("ij,ij->i", a, cross)
+    volume = float(sixfold.sum()) / 6.0
+    size = vertices.max(axis=0) - vertices.min(axis=0)
+    corners = a + b + c
+    if abs(volume) > 1e-4 * float(size.prod()):
+        return volume, origin + sixfold @ corners / (24.0 * volume)
+    areas = np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    return volume, origin + areas @ corners / (3.0 * max(float(areas.sum()), 1e-300))
+
+
+def own_frame(vertices: Floats, faces: NDArray[np.int32]) -> Floats:
+    """(3, 3) rotation into axes of the part's own, so that a turned mesh is searched alike.
+
+    Principal axes of the surface's second moments; each points to where the third moment says. Parts as
+    regular as a cube have no axes of their own: for them the axes follow the mesh, and they need none.
+    """
+    corners = [vertices[faces[:, k]] for k in range(3)]
+    areas = np.linalg.norm(np.cross(corners[1] - corners[0], corners[2] - corners[0]), axis=1)
+    whole = max(float(areas.sum()), 1e-300)
+    middle = areas @ (corners[0] + corners[1] + corners[2]) / (3.0 * whole)
+    spread = np.zeros((3, 3))
+    for pair in (0, 1), (1, 2), (2, 0):  # edge middles integrate quadratics over a triangle exactly
+        at = 0.5 * (corners[pair[0]] + corners[pair[1]]) - middle
+        spread += (at * areas[:, None]).T @ at
+    frame: Floats = np.linalg.eigh(spread)[1].T
+    for axis in range(2):
+        along = [(corner - middle) @ frame[axis] for corner in corners]
+        if float(areas @ sum(s**3 for s in along)) < 0.0:
+            frame[axis] *= -1.0
+    frame[2] = np.cross(frame[0], frame[1])
+    return frame
+
+
+def thinned(part: Part, vertices: Floats, show: NDArray[np.bool_], tolerance_mm: float) -> tuple[Body, float]:
+    """Body of the part's mesh, thinned within ``tolerance_mm``, and the tolerance (0: the mesh itself).
+
+    ``vertices`` are the part's in the frame wanted. Edges between marked faces and others stay. Meshes that
+    are open, small, or that the library does not take, are left as they are.
+    """
+    if len(part.faces) > FEW_FACES and part.health.closed:
+        from manifold3d import Error, Manifold, Mesh64
+
+        solid = Manifold(
+            Mesh64(
+                np.ascontiguousarray(vertices),
+                np.ascontiguousarray(part.faces, dtype=np.uint64),
+                face_id=show.astype(np.uint64) if show.any() else np.empty(0, np.uint64),
+            )
+        )
+        if solid.status() == Error.NoError:
+            mesh = solid.simplify(tolerance_mm).to_mesh64()
+            corners = np.array(mesh.vert_properties)[:, :3]
+            faces = np.array(mesh.tri_verts).astype(np.int32)
+            marked = np.array(mesh.face_id) == 1 if show.any() else np.zeros(len(faces), dtype=bool)
+            if 0 < len(faces) < len(part.faces):
+                return body_of(corners, faces, marked), tolerance_mm
+    return body_of(vertices, part.faces, show), 0.0

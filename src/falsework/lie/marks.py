@@ -1,0 +1,147 @@
+"""What the user marks on a part: faces that will be seen, and the axis along which it is loaded.
+
+By direction, by named face sets, or in a small file beside the part (``cleat.stl`` → ``cleat.lie.toml``)::
+
+    [show]
+    directions = ["+z", "-x", [0, 1, 1]]
+    face_sets = ["badge"]
+
+    [load]
+    axis = "+z"
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.errors import PartError
+from falsework.part.part import Floats, Part
+
+Vector = tuple[float, float, float]
+
+NEAR_DEG = 30.0
+"""Faces whose normal is within this angle of a marked direction are marked."""
+
+_AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
+_TABLES = {"show": ("directions", "face_sets"), "load": ("axis",)}
+_WRITE = "Write +z, -x or three numbers such as 0,0.5,1"
+
+
+@dataclass(frozen=True)
+class Show:
+    """Faces to keep clean: by unit directions of their normals, and by names in ``Part.face_sets``."""
+
+    directions: tuple[Vector, ...] = ()
+    face_sets: tuple[str, ...] = ()
+
+    @property
+    def empty(self) -> bool:
+        return not (self.directions or self.face_sets)
+
+
+@dataclass(frozen=True)
+class Marks:
+    """Everything such a file can say."""
+
+    show: Show = Show()
+    load_axis: Vector | None = None
+
+
+def direction(value: str | Sequence[float], subject: str = "direction") -> Vector:
+    """A unit vector from ``+z``, ``-x``, ``y``, ``0,0.5,1`` or three numbers; ``PartError`` otherwise."""
+    numbers: Sequence[Any] = ()
+    if isinstance(value, str):
+        text = value.strip().lower()
+        axis = _AXES.get(text.lstrip("+-"))
+        if axis is not None and len(text) <= 2:
+            sign = -1.0 if text[0] == "-" else 1.0
+            return (sign * axis[0] + 0.0, sign * axis[1] + 0.0, sign * axis[2] + 0.0)
+        numbers = text.split(",")
+    elif isinstance(value, Sequence | np.ndarray):
+        numbers = list(value)
+    try:
+        if any(isinstance(n, bool) for n in numbers):
+            raise ValueError
+        x, y, z = (float(n) for n in numbers)
+    except (ValueError, TypeError):
+        raise PartError(subject, f"{value!r} is no direction", _WRITE) from None
+    length = math.hypot(x, y, z)
+    if not (math.isfinite(length) and length > 1e-12):
+        raise PartError(subject, f"{value!r} has no direction", _WRITE)
+    return (x / length, y / length, z / length)
+
+
+def marks_beside(part_path: str | Path) -> Path:
+    """Where the marks of a part file are kept: ``cleat.stl`` → ``cleat.lie.toml``."""
+    return Path(part_path).with_suffix(".lie.toml")
+
+
+def read_marks(path: str | Path) -> Marks:
+    """Marks from a TOML file; ``PartError`` names the line's table and key, and the cure."""
+    import tomllib
+
+    path = Path(path)
+    try:
+        tables = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise PartError(str(path), "there is no such file", "Check the path") from None
+    except UnicodeDecodeError:
+        raise PartError(str(path), "it is not UTF-8 text", "Save it as UTF-8") from None
+    except OSError as error:
+        raise PartError(
+            str(path), f"it cannot be read: {error.strerror or error}", "Check the file"
+        ) from None
+    except (ValueError, RecursionError) as error:
+        raise PartError(path.name, f"this is not TOML: {error}", "Correct the file") from None
+    for table, entries in tables.items():
+        if table not in _TABLES or not isinstance(entries, dict):
+            raise PartError(f"{path.name}, {table}", "there is no such table", "Use [show] and [load]")
+        for key in entries:
+            if key not in _TABLES[table]:
+                raise PartError(
+                    f"{path.name}, [{table}] {key}",
+                    "there is no such entry",
+                    f"Known: {', '.join(_TABLES[table])}",
+                )
+    show, load = tables.get("show", {}), tables.get("load", {})
+    at = f"{path.name}, [show] directions"
+    directions = tuple(direction(d, at) for d in _listed(show.get("directions", []), at))
+    at = f"{path.name}, [show] face_sets"
+    names = _listed(show.get("face_sets", []), at)
+    for name in names:
+        if not isinstance(name, str):
+            raise PartError(at, f"{name!r} is no name", 'Write names in quotes, such as ["badge"]')
+    axis = load.get("axis")
+    return Marks(
+        Show(directions, tuple(names)),
+        None if axis is None else direction(axis, f"{path.name}, [load] axis"),
+    )
+
+
+def _listed(value: Any, subject: str) -> list[Any]:
+    if not isinstance(value, list):
+        raise PartError(subject, f"{value!r} is no list", 'Write a list such as ["+z", "-x"]')
+    return value
+
+
+def shown_faces(part: Part, normals: Floats, show: Show) -> NDArray[np.bool_]:
+    """(m,) which faces of the part are marked; ``normals`` (m, 3) are their unit normals."""
+    marked = np.zeros(len(part.faces), dtype=bool)
+    cosine = math.cos(math.radians(NEAR_DEG)) - 1e-9
+    for vector in show.directions:
+        marked |= normals @ np.array(vector) >= cosine
+    for name in show.face_sets:
+        if name not in part.face_sets:
+            known = ", ".join(sorted(part.face_sets)) or "none"
+            raise PartError(f"face set {name}", "the part has no face set of that name", f"It has: {known}")
+        marked[part.face_sets[name]] = True
+    if not (show.empty or marked.any()):
+        raise PartError("show faces", "no face of the part is marked by them", "Check the directions")
+    return marked

@@ -1,0 +1,218 @@
+"""Prices of lies, all at once: what part and supports take to print, and what is spoilt or in danger.
+
+Everything is estimated from column figures and facet sums, with no layer drawn. The part: walls from the area
+of its walls (outline length = area / layer height), solid layers from its level area, the rest sparse. The
+supports: as a plan estimates them, dense interface above and beneath, lines between.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from falsework.cost import price as price_of
+from falsework.cost import region_cost
+from falsework.cost.weights import Weights
+from falsework.kernels.intervals import (
+    BASE_AREA,
+    BED_VOLUME,
+    CONTACT_AREA,
+    HEIGHT,
+    LEAN_DEG,
+    PART_VOLUME,
+    SHOW_BED_AREA,
+    SHOW_LANDING_AREA,
+    SHOW_PART_AREA,
+    UNREACHED_AREA,
+    facet_sums,
+)
+from falsework.kernels.motion import rest_to_rest_times
+from falsework.lie.body import Body
+from falsework.lie.value import Care
+from falsework.part.part import Floats
+from falsework.process import air_gap, air_gap_below, bead_section_mm2
+from falsework.process.settings import Process
+
+# As in the choice of standings (constructed): share of a surface's worth that support marks take, with a
+# typical remaining droop; that a broken-off foot takes; chance that what is left in the air ruins the part.
+MARKED, SCARRED, FAILS = 0.15, 0.30, 0.8
+TOPPLES, STEADY_DEG = 0.5, 8.0  # chance to topple at no lean at all, none from this lean on (constructed)
+ENTRY_SHARE = 1.06  # time of walls over length / speed: corners and starts (measured on parts of this size)
+LAYER_S = 0.6  # travels and starts of a layer, s (constructed)
+
+STANDINGS = ("none", "bed", "anywhere")
+
+
+@dataclass(frozen=True, eq=False)
+class Priced:
+    """Figures in money and material, arrays over lies (d,). ``standing`` indexes ``STANDINGS``."""
+
+    standing: Floats
+    volume_mm3: Floats  # extruded, part and supports
+    time_s: Floats
+    support_mm3: Floats
+    support_s: Floats
+    parts: Floats  # (d, 5): printing, finish, show, failure, strength
+
+    @property
+    def total(self) -> Floats:
+        total: Floats = self.parts.sum(axis=1)
+        return total
+
+
+def beads(process: Process) -> tuple[float, float, float]:
+    """Section of a bead mm², pitch at which beads lie side by side mm, width of the band of walls mm."""
+    section = bead_section_mm2(process.line_width_mm, process.layer_height_mm)
+    pitch = section / process.layer_height_mm
+    return section, pitch, process.wall_lines * pitch
+
+
+def surface_sums(body: Body, directions: Floats, process: Process) -> Floats:
+    """(d, 3) wall area mm², level area mm² and solid skin mm³ for each up direction."""
+    return facet_sums(
+        body.areas,
+        body.normals,
+        np.ascontiguousarray(directions),
+        process.solid_layers * process.layer_height_mm,
+        beads(process)[2],
+    )
+
+
+def part_estimate(
+    figures: Floats, sums: Floats, volume_mm3: float, process: Process
+) -> tuple[Floats, Floats]:
+    """(d,) extruded volume mm³ and time s of the part itself.
+
+    A band of b along outlines of total length P in sections of total area A takes b P − (b P)² / 4 A: exact
+    for discs and squares, and for long strips where the band fills less than half of them.
+    """
+    h = process.layer_height_mm
+    section, pitch, band = beads(process)
+    whole = max(volume_mm3, 1e-9)
+    wall, skin = sums[:, 0], sums[:, 2]
+    x = np.minimum(band * wall / whole, 2.0)
+    wall_share = x - 0.25 * x * x
+    core = 1.0 - wall_share
+    solid_share = np.minimum(core, core * skin / whole)
+    sparse = (core - solid_share) * process.fill
+    extruded = whole * (wall_share + solid_share + sparse)
+    # mean chords of sections and of their solid parts (Crofton: π area / perimeter)
+    chord = np.pi * whole / np.maximum(wall, 1e-9)
+    around = 2.0 * sums[:, 3] + wall * np.minimum(skin / whole, 1.0)
+    solid_chord = np.clip(np.pi * skin / np.maximum(around, 1e-9), pitch, np.maximum(chord, pitch))
+    fill_s = _lines_s(whole * solid_share, solid_chord, pitch, process)
+    fill_s += _lines_s(
+        whole * sparse, np.maximum(chord - 2.0 * band, pitch), pitch / max(process.fill, 0.05), process
+    )
+    wall_s = ENTRY_SHARE * whole * wall_share / section / process.wall_speed_mm_s
+    slow = min(process.first_layer_speed_mm_s, process.fill_speed_mm_s)
+    first_s = figures[:, BASE_AREA] / pitch * (1.0 / slow - 1.0 / process.fill_speed_mm_s)
+    return extruded, wall_s + fill_s + first_s + LAYER_S * figures[:, HEIGHT] / h
+
+
+def _lines_s(volume_mm3: Floats, chord_mm: Floats, step_mm: float, process: Process) -> Floats:
+    """(d,) time of this volume in lines of the mean length ``chord_mm`` (d,), ``step_mm`` apart."""
+    speed, acceleration = process.fill_speed_mm_s, process.printer.acceleration_mm_s2
+    step_s = float(rest_to_rest_times(np.array([step_mm]), speed, acceleration)[0])
+    lines = volume_mm3 / (beads(process)[0] * chord_mm)
+    times: Floats = lines * (rest_to_rest_times(chord_mm, speed, acceleration) + step_s)
+    return times
+
+
+def support_volume(
+    filled: Floats, contact: Floats, stood_on: Floats, gaps_mm3: Floats, process: Process
+) -> Floats:
+    """(d,) plastic in supports that fill ``filled`` mm³ of air under ``contact`` mm², gaps not yet taken off.
+
+    As one piece in the middle: perimeter lines and the foot's widening follow a round outline.
+    """
+    structure, h = process.structure, process.layer_height_mm
+    filled = np.maximum(filled - gaps_mm3, 0.0)
+    roof = np.minimum(filled, contact * structure.interface_layers * h)
+    floor = np.minimum(filled - roof, stood_on * structure.interface_layers_below * h)
+    outline = 2.0 * np.sqrt(np.pi * contact)
+    line = bead_section_mm2(process.line_width_mm, h) / h
+    share = (2 if structure.pattern == "grid" else 1) * line / structure.spacing_mm
+    around = structure.perimeter_lines * line * outline / np.maximum(contact, 1e-9)
+    body = (filled - roof - floor) * np.minimum(1.0, share + around)
+    foot = outline * structure.foot_widening_mm * structure.foot_layers * h * (filled > 0)
+    return roof + floor + body + foot
+
+
+def priced(
+    figures: Floats,
+    sums: Floats,
+    across: Floats,
+    volume_mm3: float,
+    process: Process,
+    weights: Weights,
+    care: Care,
+) -> Priced:
+    """Price (d,) lies from ``figures`` (d, FIGURES), ``sums`` (d, 2) and ``across`` (d,), load across layers.
+
+    Of supports on the bed only, with the rest left to itself, and supports anywhere, the cheaper counts.
+    """
+    extruded, own_s = part_estimate(figures, sums, volume_mm3, process)
+    rate = region_cost(1.0, process, process.support_speed_mm_s)
+    weigh = np.array(
+        [
+            weights.filament * price_of(1.0, 0.0, process),
+            weights.time * price_of(0.0, 1.0, process),
+        ]
+    )
+    own = extruded * weigh[0] + own_s * weigh[1]
+    gap, below = air_gap(process)[2], air_gap_below(process)[2]
+    contact, unreached = figures[:, CONTACT_AREA], figures[:, UNREACHED_AREA]
+    reached = contact - unreached
+    on_bed = support_volume(figures[:, BED_VOLUME], reached, 0.0 * reached, gap * reached, process)
+    anywhere = support_volume(
+        figures[:, BED_VOLUME] + figures[:, PART_VOLUME],
+        contact,
+        unreached,
+        gap * contact + below * unreached,
+        process,
+    )
+    topples = TOPPLES * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0)
+    left = FAILS * unreached / np.maximum(contact, 1e-9)
+    cm2 = 0.01
+    strength = care.strength * across
+    options = []
+    for plastic, chance, marks, show in (
+        (
+            on_bed,
+            1.0 - (1.0 - topples) * (1.0 - left),
+            MARKED * reached + unreached,
+            MARKED * figures[:, SHOW_BED_AREA] + figures[:, SHOW_PART_AREA],
+        ),
+        (
+            anywhere,
+            topples,
+            MARKED * contact + SCARRED * unreached,
+            MARKED * (figures[:, SHOW_BED_AREA] + figures[:, SHOW_PART_AREA])
+            + SCARRED * figures[:, SHOW_LANDING_AREA],
+        ),
+    ):
+        printing = own + plastic * (weigh[0] + rate.time_s * weigh[1])
+        options.append(
+            np.column_stack(
+                [
+                    printing,
+                    cm2 * marks * weights.finish_per_cm2,
+                    cm2 * show * care.show_per_cm2,
+                    chance * printing,
+                    strength,
+                ]
+            )
+        )
+    bed_is_best = options[0].sum(axis=1) <= options[1].sum(axis=1)
+    plastic = np.where(bed_is_best, on_bed, anywhere)
+    standing = np.where(contact <= 0.0, 0, np.where(bed_is_best, 1, 2))
+    return Priced(
+        standing=standing,
+        volume_mm3=extruded + plastic,
+        time_s=own_s + plastic * rate.time_s,
+        support_mm3=plastic,
+        support_s=plastic * rate.time_s,
+        parts=np.where(bed_is_best[:, None], options[0], options[1]),
+    )

@@ -1,0 +1,120 @@
+"""Lies in words: why one is recommended, how far the figures may be off, and the rows of a table."""
+
+from __future__ import annotations
+
+from falsework.lie.value import Lie, Lies
+
+HEAD = (
+    "lie",
+    "turn °",
+    "price",
+    "supports g",
+    "marks cm²",
+    "out of reach cm²",
+    "show marks cm²",
+    "height mm",
+    "time",
+    "filament g",
+    "topples at °",
+    "bridge mm",
+    "across layers",
+    "fits",
+)
+
+
+def rows(lies: Lies) -> list[tuple[str, ...]]:
+    """Cells under ``HEAD`` for every lie shown, today's last unless it is among them."""
+    shown = list(lies.front)
+    for lie in (lies.recommended, lies.today):
+        if lie not in shown:
+            shown.append(lie)
+    return [_row(lie, lies) for lie in shown]
+
+
+def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
+    show = lie.show_bed_mm2 if lie.standing == "bed" else lie.show_any_mm2
+    return (
+        lie.label,
+        turn_text(lie),
+        f"{lie.price.total:.2f}",
+        f"{lie.support_g:.1f}",
+        f"{lie.contact_mm2 / 100.0:.1f}",
+        f"{lie.unreached_mm2 / 100.0:.1f}",
+        "–" if lies.show.empty else f"{show / 100.0:.1f}",
+        f"{lie.height_mm:.0f}",
+        _time(lie.time_s),
+        f"{lie.filament_g:.1f}",
+        f"{lie.lean_deg:.0f}" if lie.lean_deg > 0.0 else "stands on nothing wide enough",
+        f"{lie.longest_bridge_mm:.0f}",
+        "–" if lies.load_axis is None else f"{100.0 * lie.across_layers:.0f} %",
+        "yes" if lie.fits else "no",
+    )
+
+
+def turn_text(lie: Lie) -> str:
+    """The turn as a plan takes it: x,y,z in degrees."""
+    return ",".join(f"{angle:.4f}".rstrip("0").rstrip(".") for angle in lie.turn_deg)
+
+
+def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> str:
+    """The recommendation as one plain sentence with its figures."""
+    if best.up == now.up and best.turn_deg == now.turn_deg:
+        tail = "it needs no support" if best.needs_no_support else _needs(best)
+        text = (
+            f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 1 %"
+        )
+        return f"{text}; {no_fit}" if no_fit else text
+    turned = f"Turned by {turn_text(best)} °"
+    if best.needs_no_support:
+        head = f"{turned} it needs no support"
+        then = " either" if now.needs_no_support else f"; as it lies now {_needs(now)}"
+        text = head + then
+    elif now.needs_no_support:
+        text = f"{turned} {_needs(best)}, although as it lies now it needs none"
+    else:
+        text = (
+            f"{turned} its supports take {best.support_g:.1f} g and mark {_area(best.contact_mm2)}, "
+            f"as it lies now {now.support_g:.1f} g and {_area(now.contact_mm2)}"
+        )
+    text += f"; {_time(best.time_s)} in all instead of {_time(now.time_s)}"
+    if with_show and best.show_any_mm2 < now.show_any_mm2:
+        text += f"; show faces marked {_area(best.show_any_mm2)} instead of {_area(now.show_any_mm2)}"
+    if with_load:
+        text += (
+            f"; {100 * best.across_layers:.0f} % of the load across the layers "
+            f"instead of {100 * now.across_layers:.0f} %"
+        )
+    if best.fits and not now.fits:
+        text += "; as it lies now it does not fit the build volume"
+    return f"{text}; {no_fit}" if no_fit else text
+
+
+def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
+    """What the figures rest on, and how they compare with the layers of a plan."""
+    mesh = f"a mesh thinned within {thinned_mm:g} mm" if thinned_mm > 0.0 else "the whole mesh"
+    text = (
+        f"searched on {mesh}; figures shown are sums over {cells} × {cells} columns of the whole mesh; "
+        "support volumes lie 0 to 10 % under those of a plan's layers, most where slopes are near the limit; "
+        "filament of the part is estimated within 10 %, its time within 20 %"
+    )
+    compared = [
+        f"{name} {lie.contact_mm2 / 100.0:.1f} cm² against {lie.layers.contact_mm2 / 100.0:.1f} cm²"
+        for name, lie in (("recommended", best), ("as it lies now", now))
+        if lie.layers is not None
+    ]
+    if compared:
+        text += "; undersides in need by columns against layers: " + ", ".join(dict.fromkeys(compared))
+    return text
+
+
+def _needs(lie: Lie) -> str:
+    return f"it needs {lie.support_g:.1f} g of support under {_area(lie.contact_mm2)}"
+
+
+def _area(mm2: float) -> str:
+    return f"{mm2 / 100.0:.1f} cm²" if mm2 >= 50.0 else f"{mm2:.0f} mm²"
+
+
+def _time(seconds: float) -> str:
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
