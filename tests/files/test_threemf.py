@@ -156,6 +156,16 @@ def test_a_plan_without_geometry_is_refused(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_piece_without_a_mesh_is_never_left_out_silently(tmp_path: Path) -> None:
+    plan = bracket_plan()
+    scheme = plan.geometry.scheme
+    first_only = replace(scheme, faces=scheme.faces[:12], face_piece=scheme.face_piece[:12])
+    broken = replace(plan, geometry=replace(plan.geometry, scheme=first_only))
+    with pytest.raises(RuntimeError, match="support piece 2"):
+        write_3mf(tmp_path / "print.3mf", broken)
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_unknown_way_of_writing_supports_is_refused(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="support, solidsupport, model"):
         write_3mf(tmp_path / "print.3mf", bracket_plan(), supports_as="other")  # type: ignore[arg-type]

@@ -107,10 +107,11 @@ def _solids(plan: Plan, supports_as: str) -> Iterator[_Solid]:
         _split(scheme.vertices, scheme.faces, scheme.face_piece, len(scheme.pieces)),
         strict=True,
     ):
-        if len(faces):
-            carried = ", ".join(map(str, piece.undersides))
-            name = f"support {piece.number}" + (f" under {carried}" if carried else "")
-            yield _Solid(supports_as, name, f"support-{piece.number}", _rounded(vertices, faces), faces)
+        if not len(faces):  # to print without a support that was counted on would be worse than to stop
+            raise RuntimeError(f"support piece {piece.number} was designed but has no mesh")
+        carried = ", ".join(map(str, piece.undersides))
+        name = f"support {piece.number}" + (f" under {carried}" if carried else "")
+        yield _Solid(supports_as, name, f"support-{piece.number}", _rounded(vertices, faces), faces)
 
 
 def _split(
