@@ -2,7 +2,8 @@
 
 Run ``python benchmarks/layers.py [--quick]``. Prints a Markdown table. Times are CPU seconds (user +
 system, all threads) of warm, compiled code, best of several runs; each method runs in a process of its own,
-so that its peak memory is its own. Ratios are given without and with the building of regions. The mesh is a bumpy ball of even triangles, 100 mm, cut at 500 heights.
+so that its peak memory is its own. Ratios are given without and with the building of regions. The mesh is a
+bumpy ball of even triangles, 100 mm, cut at 500 heights.
 """
 
 from __future__ import annotations
@@ -91,7 +92,7 @@ def plain(vertices: np.ndarray, faces: np.ndarray) -> dict:
     """One pass that reads every triangle once and writes every segment once, in no order: the floor."""
     from numba import njit
 
-    @njit(nogil=True)
+    @njit(nogil=True, error_model="numpy")
     def write_segments(vertices, faces, first, step, count, out):
         k = 0
         for t in range(faces.shape[0]):

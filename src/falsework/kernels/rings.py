@@ -17,7 +17,7 @@ _COLLINEAR = 1e-4
 _RUN = 24  # longest run of edges that shares one box
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _orient(ax, ay, bx, by, cx, cy):
     """1 left, -1 right, 0 where rounding could decide."""
     left = (bx - ax) * (cy - ay)
@@ -27,7 +27,7 @@ def _orient(ax, ay, bx, by, cx, cy):
     return 1 if cross > doubt else (-1 if cross < -doubt else 0)
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _edges_meet(ax, ay, bx, by, cx, cy, dx, dy):
     """How edges a-b and c-d, whose boxes overlap, meet: 0 not at all, 1 touching, 2 crossing."""
     c_side, d_side = _orient(ax, ay, bx, by, cx, cy), _orient(ax, ay, bx, by, dx, dy)
@@ -39,7 +39,7 @@ def _edges_meet(ax, ay, bx, by, cx, cy, dx, dy):
     return 2 if c_side * d_side < 0 and a_side * b_side < 0 else 1
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _runs_of_ring(points, first, last, edge, box, runs):
     """Cut a ring into runs of edges that keep one quadrant of direction; such a run cannot meet itself.
 
@@ -69,7 +69,7 @@ def _runs_of_ring(points, first, last, edge, box, runs):
     return runs
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _runs_meet(points, edge, box, a, b):
     """Worst meeting between the edges of two runs whose boxes overlap; a shared corner does not count."""
     worst = 0
@@ -104,7 +104,7 @@ def _runs_meet(points, edge, box, a, b):
     return worst
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _layer_status(points, ring_start, first, last, edge, box, order):
     """SIMPLE, TOUCHES or CROSSES for the rings ``first`` .. ``last - 1`` taken together.
 
@@ -140,7 +140,7 @@ def _layer_status(points, ring_start, first, last, edge, box, order):
     return worst
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _is_spike(points, a, b, c):
     """Whether the path a, b, c turns straight back at b."""
     ux, uy = points[2 * b] - points[2 * a], points[2 * b + 1] - points[2 * a + 1]
@@ -148,7 +148,7 @@ def _is_spike(points, a, b, c):
     return ux * vx + uy * vy < 0.0 and _orient(0.0, 0.0, ux, uy, vx, vy) == 0
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _simplify_ring(points, first, last, tolerance, out, used):
     """Write the ring to ``out`` from ``used`` on with vertices dropped that lie within ``tolerance``.
 
@@ -224,7 +224,7 @@ def _simplify_ring(points, first, last, tolerance, out, used):
     return used
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def tidy_rings(points, ring_start, layer_start, tolerance):
     """Simplified rings, layer by layer, that cross each other no more than the given ones do.
 
@@ -265,7 +265,7 @@ def tidy_rings(points, ring_start, layer_start, tolerance):
     return out[: 2 * used], out_ring[: rings + 1], out_layer, status
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _inside(points, first, last, x, y):
     """Whether (x, y) lies in the ring, by parity."""
     odd = False
@@ -280,7 +280,7 @@ def _inside(points, first, last, x, y):
     return odd
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _holds(points, outer, outer_end, hole, hole_end):
     """Whether most of three vertices of the hole lie in the outer ring (one may touch it)."""
     step = (hole_end - hole) // 3
@@ -292,7 +292,7 @@ def _holds(points, outer, outer_end, hole, hole_end):
     return votes >= 2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def ring_figures(points, ring_start, layer_start):
     """Signed area and owner of each ring, and each layer's status.
 

@@ -22,7 +22,7 @@ _LOW = np.int64(0xFFFFFFFF)
 _MIX = np.uint64(0x9E3779B97F4A7C15)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def vertex_levels(vertices, planes):
     """(n,) int32: number of planes at or below each vertex.
 
@@ -58,7 +58,7 @@ def vertex_levels(vertices, planes):
     return levels
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _crossing(vertices, key, plane):
     """Where edge ``key`` (lower vertex << 32 | upper vertex) crosses the plane; exact at its upper end."""
     below, above = key >> 32, key & _LOW
@@ -69,27 +69,30 @@ def _crossing(vertices, key, plane):
 
 
 # Loops instead of slice assignments throughout: the same speed, and a quarter of the time to compile.
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-def _clear(table):
-    for k in range(table.shape[0]):
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def _clear(table, size):
+    for k in range(size):
         table[k] = -1
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _hash(key, shift):
     return np.int64((np.uint64(key) * _MIX) >> np.uint64(shift))
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
-def _pair_ends(keys, base, n, table, shift, partner):
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
+def _pair_ends(keys, base, n, table, partner):
     """Join segment ends that lie on the same mesh edge; returns the number of ends left alone.
 
     Segment s of n lies at ``keys[4 * (base + s)]``: the edge it enters by, the edge it leaves by. End 2 s is
     where segment s begins, 2 s + 1 where it stops. A stop is joined with a start first, as in a
     consistently wound mesh; what is left over on one edge (a face wound the wrong way) is joined next.
     """
-    mask = table.shape[0] - 1
-    _clear(table)
+    bits = 4
+    while 1 << bits < 2 * n:
+        bits += 1
+    shift, mask = 64 - bits, (1 << bits) - 1
+    _clear(table, mask + 1)
     for s in range(n):
         slot = _hash(keys[4 * (base + s)], shift)
         while table[slot] >= 0:
@@ -113,7 +116,7 @@ def _pair_ends(keys, base, n, table, shift, partner):
     alone *= 2  # as many starts as stops are left
     if alone == 0:
         return 0
-    _clear(table)
+    _clear(table, mask + 1)
     for e in range(2 * n):
         if partner[e] >= 0:
             continue
@@ -132,7 +135,7 @@ def _pair_ends(keys, base, n, table, shift, partner):
     return alone
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _grown(array, size):
     bigger = np.empty(max(size, 2 * array.shape[0]), dtype=array.dtype)
     for k in range(array.shape[0]):
@@ -140,7 +143,7 @@ def _grown(array, size):
     return bigger
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def count_segments(faces, levels, planes):
     """(L + 1,) int64: plane p has segments ``seg_start[p]`` .. ``seg_start[p + 1] - 1``. O(m + S)."""
     count = planes.shape[0]
@@ -154,7 +157,7 @@ def count_segments(faces, levels, planes):
     return seg_start
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def section_chains(vertices, faces, levels, planes, seg_start, keys):
     """Rings and open chains in which the planes cut the mesh.
 
@@ -200,10 +203,7 @@ def section_chains(vertices, faces, levels, planes, seg_start, keys):
             keys[4 * k + 1] = np.int64(faces[t, up]) << 32 | np.int64(faces[t, _NEXT[up]])
             start[4 * k + 2], start[4 * k + 3] = _crossing(vertices, key, planes[p])
 
-    bits = 4
-    while 1 << bits < 2 * largest:
-        bits += 1
-    table = np.empty(1 << bits, dtype=np.int32)
+    table = np.empty(4 * largest + 16, dtype=np.int32)
     partner = np.empty(2 * largest, dtype=np.int32)
     seen = np.empty(largest, dtype=np.bool_)
 
@@ -219,7 +219,7 @@ def section_chains(vertices, faces, levels, planes, seg_start, keys):
         # A closed ring has as many points as segments, an open chain one more: at most 2 n.
         if points.shape[0] < 2 * (used + 2 * n):
             points = _grown(points, 2 * (used + 2 * n))
-        alone = _pair_ends(keys, base, n, table, 64 - bits, partner)
+        alone = _pair_ends(keys, base, n, table, partner)
         for k in range(n):
             seen[k] = False
         # Open chains are walked from their ends (first round), rings from any of their segments (second).

@@ -10,7 +10,7 @@ _TURN = 3.0
 _SELF = 0.5  # a chain may close on itself across at most this share of its own length
 
 
-@njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True)
+@njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 def _nearest(e, xy, partner, other, length, cap):
     """Nearest free end that ``e`` may be joined with, -1 if there is none; ties go to the lower end."""
     best, best_cost = -1, np.inf
@@ -27,7 +27,7 @@ def _nearest(e, xy, partner, other, length, cap):
     return best
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def stitch_chains(points, chain_start, chain_open, layer_start, cap):
     """Close the open chains of each layer; drop what stays open.
 
