@@ -12,7 +12,7 @@ from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
 
 # 1 µm: below what such machines resolve. A round outline of radius r loses 4/3 of it over r of its area,
-# so 7e-5 at 20 mm; a fine mesh of 1 M triangles keeps less than half of its points.
+# so 7e-5 at 20 mm; a ball of 1 M triangles keeps about half its points.
 SIMPLIFY_MM = 0.001
 STITCH_MM = 2.0
 _ROUNDING_MM = 1e-6  # a part placed by arithmetic overshoots its height by this much at most
