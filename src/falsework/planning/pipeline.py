@@ -173,6 +173,7 @@ def _placed(
         volume_mm3=placed.volume_mm3,
         bodies=health.bodies,
         closed=health.closed,
+        unit=raw.unit,
         scale=scale,
         turn_deg=turn_deg,
         findings=health.findings,

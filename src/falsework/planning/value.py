@@ -28,6 +28,7 @@ class PartSummary:
     volume_mm3: float
     bodies: int
     closed: bool
+    unit: str  # what the file's numbers were taken as
     scale: float
     turn_deg: tuple[float, float, float]
     findings: tuple[Finding, ...]
