@@ -187,6 +187,7 @@ def bracket_plan(
             9000.0,
             1,
             True,
+            "mm",
             1.0,
             (0.0, 0.0, 0.0),
             (finding,),
