@@ -13,7 +13,7 @@ from solids import ball_of_squares, box, inside_out, merged, mesh_volume, ngon_a
 TOUCH = 0.1
 
 
-def figures(mesh, up=(0.0, 0.0, 1.0), grid=256, limit=45.0, show=None, spin=17.3):
+def figures(mesh, up=(0.0, 0.0, 1.0), grid=256, limit=45.0, show=None, spin=17.3, rim=0.0):
     vertices, faces = mesh
     faces = np.asarray(faces, np.int32)
     marked = np.zeros(len(faces), bool) if show is None else show
@@ -22,7 +22,18 @@ def figures(mesh, up=(0.0, 0.0, 1.0), grid=256, limit=45.0, show=None, spin=17.3
     up = up / np.linalg.norm(up, axis=1)[:, None]
     rotations = rotations_to_up(up, spin)
     return k.lie_figures(
-        body.vertices, body.faces, body.normals, body.show, rotations, body.center, grid, limit, TOUCH
+        body.vertices,
+        body.faces,
+        body.normals,
+        body.show,
+        body.edges,
+        body.beside,
+        rotations,
+        body.center,
+        grid,
+        limit,
+        TOUCH,
+        rim,
     )
 
 
@@ -99,6 +110,8 @@ def test_box_stands_by_itself():
     # centre 15 mm high, 5 mm from the long edges; the hull of cells errs by a cell, outwards
     assert got[k.BASE_LEAN_DEG] == pytest.approx(np.degrees(np.arctan2(5.0, 15.0)), abs=0.6)
     assert got[k.LEAN_DEG] == got[k.BASE_LEAN_DEG]
+    inner = figures(box((20.0, 10.0, 30.0)), rim=1.0)[0]
+    assert inner[k.BASE_LEAN_DEG] == pytest.approx(np.degrees(np.arctan2(4.0, 15.0)), abs=0.6)
 
 
 T_BEAM = merged(box((10.0, 10.0, 40.0), (-5.0, -5.0, 0.0)), box((50.0, 10.0, 8.0), (-25.0, -5.0, 40.0)))
@@ -268,3 +281,22 @@ def test_facet_sums_of_a_box():
 def test_profile_of_a_tube_has_no_need():
     tube = revolved([16, 20, 20, 16], [0, 0, 70, 70], 96)
     assert figures(tube)[0, k.CONTACT_AREA] == 0.0
+
+
+def test_a_lower_edge_in_the_air_is_seen():
+    """A bar turned 45° about its length on a post: its faces hold, its lower edge does not.
+
+    Two overhangs of 15 mm, a line of 0.4 mm wide, 30 mm up: 1 % and a cell.
+    """
+    bar = box((40.0, 7.0, 7.0), (-20.0, -3.5, -3.5))
+    c = np.sqrt(0.5)
+    turned = bar[0] @ np.array([[1, 0, 0], [0, c, -c], [0, c, c]]).T + [0.0, 0.0, 30.0 + 7.0 * c]
+    post = box((10.0, 10.0, 33.0), (-5.0, -5.0, 0.0))
+    mesh = merged((turned, bar[1]), post)
+    got = figures(mesh, [[0, 0, 1], [1, 0, 0.02]], limit=48.0, rim=0.2)
+    assert got[0, k.CONTACT_AREA] == pytest.approx(30.0 * 0.4, rel=0.02)
+    assert got[0, k.BED_VOLUME] == pytest.approx(30.0 * 0.4 * 30.0, rel=0.02)
+    assert figures(mesh, limit=48.0, rim=0.0)[0, k.CONTACT_AREA] == 0.0
+    # on its end the edges rise steeply and hold
+    upright = (turned, bar[1])
+    assert figures(upright, [0, 1, 1], limit=48.0, rim=0.2)[0, k.CONTACT_AREA] == 0.0

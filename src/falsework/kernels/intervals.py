@@ -157,11 +157,12 @@ def _scan(faces, normals, up, points, codes, grid, listed, head, following, heig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _lean_deg(left, right, cell_x, cell_y, grid, x, y, rise):
+def _lean_deg(left, right, cell_x, cell_y, grid, x, y, rise, rim):
     """Lean until the centre of mass (x, y, ``rise`` high) leaves the convex hull of the marked cells.
 
-    ``left``/``right`` (grid,): first and last marked column of each row (right < left: none). Negative when
-    the centre is outside already, ``NOWHERE_DEG`` when nothing is marked.
+    ``left``/``right`` (grid,): first and last marked column of each row (right < left: none). The hull counts
+    less ``rim`` all around. Negative when the centre is outside already, ``NOWHERE_DEG`` when nothing is
+    marked.
     """
     xs, ys = np.empty(4 * grid), np.empty(4 * grid)
     hull = np.empty((8 * grid + 1, 2))
@@ -199,7 +200,7 @@ def _lean_deg(left, right, cell_x, cell_y, grid, x, y, rise):
         length = np.hypot(ex, ey)
         if length > 0:
             margin = min(margin, (ex * (y - hull[i, 1]) - ey * (x - hull[i, 0])) / length)
-    return np.degrees(np.arctan2(margin, max(rise, 1e-9)))
+    return np.degrees(np.arctan2(margin - rim, max(rise, 1e-9)))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -331,17 +332,82 @@ def _sum_columns(out, grid, cell, sine, touch, show, head, following, height, fa
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lie_figures(vertices, faces, normals, show, rotations, center, grid, limit_deg, touch_mm):
+def _sum_ridges(
+    out, edges, beside, normals, up, show, points, cell_x, cell_y, grid, sine, touch, rim,
+    head, following, height, facet,
+):  # fmt: skip
+    """Add to ``out`` the need of sharp lower edges whose faces hold but which rise too slowly themselves.
+
+    A strip of twice ``rim`` along the edge, sampled once for each cell that it passes; too narrow a foot to
+    stand on.
+    """
+    cosine = np.sqrt(1.0 - sine * sine)
+    for e in range(len(edges)):
+        a, b = edges[e, 0], edges[e, 1]
+        f, g = beside[e, 0], beside[e, 1]
+        fz = up[2, 0] * normals[f, 0] + up[2, 1] * normals[f, 1] + up[2, 2] * normals[f, 2]
+        gz = up[2, 0] * normals[g, 0] + up[2, 1] * normals[g, 1] + up[2, 2] * normals[g, 2]
+        if -fz > sine or -gz > sine or min(fz, gz) >= 0.0:
+            continue  # counted with its face, or not a lower edge
+        du, dv = points[b, 0] - points[a, 0], points[b, 1] - points[a, 1]
+        dx, dy, dz = du * cell_x, dv * cell_y, points[b, 2] - points[a, 2]
+        length = np.hypot(dx, dy)
+        if not length * cosine > abs(dz) * sine:
+            continue
+        mx, my = -dy / length, dx / length
+        fm = mx * (up[0] @ normals[f]) + my * (up[1] @ normals[f])
+        gm = mx * (up[0] @ normals[g]) + my * (up[1] @ normals[g])
+        if fm * gm >= 0.0 or fz * abs(gm) + gz * abs(fm) >= 0.0:
+            continue  # straight down does not lie between the two normals
+        samples = int(max(abs(du), abs(dv))) + 1
+        area = length * 2.0 * rim / samples
+        shown = show[f] or show[g]
+        for i in range(samples):
+            t = (i + 0.5) / samples
+            s = min(max(int(points[a, 0] + t * du + 0.5), 0), grid - 1)
+            r = min(max(int(points[a, 1] + t * dv + 0.5), 0), grid - 1)
+            z = points[a, 2] + t * dz
+            winding, under, under_z = 0, -1, np.float32(0.0)
+            k = head[r * grid + s]
+            while k >= 0 and height[k] < z - touch:
+                if facet[k] < 0:
+                    winding += 1
+                else:
+                    winding -= 1
+                    if winding <= 0:
+                        winding, under, under_z = 0, facet[k], height[k]
+                k = following[k]
+            if winding > 0 or z - under_z <= touch:
+                continue  # within another shell, or on the bed
+            out[CONTACT_AREA] += area
+            if under < 0:
+                out[BED_VOLUME] += area * z
+                out[FOOT_AREA] += area
+                out[SHOW_BED_AREA] += area if shown else 0.0
+            else:
+                out[PART_VOLUME] += area * (z - under_z)
+                out[UNREACHED_AREA] += area
+                out[SHOW_PART_AREA] += area if shown else 0.0
+                out[SHOW_LANDING_AREA] += area if show[under] else 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def lie_figures(
+    vertices, faces, normals, show, edges, beside, rotations, center, grid, limit_deg, touch_mm, rim_mm
+):
     """Figures of each rotation of a mesh, with occlusion.
 
     Parameters
     ----------
     vertices (3, n) float32 (one row per axis), faces (m, 3) int32 counter-clockwise from outside,
     normals (m, 3) float32 unit normals, show (m,) uint8 marks faces to keep clean,
+    edges, beside (e, 2) int32 ends and faces of sharp convex edges,
     rotations (d, 3, 3) float64 applied to column vectors, center (3,) float64 centre of mass,
     grid : columns along x and along y, at most 16000,
     limit_deg : steepest angle from the vertical that holds,
-    touch_mm : undersides within this height of the lowest point rest on the bed, and lower gaps are closed.
+    touch_mm : undersides within this height of the lowest point rest on the bed, and lower gaps are closed,
+    rim_mm : half a line width: so much of the rim of base and feet holds nothing, and a lower edge that needs
+    support needs it this far to both sides.
 
     Returns
     -------
@@ -380,12 +446,16 @@ def lie_figures(vertices, faces, normals, show, rotations, center, grid, limit_d
         any_flat = _sum_columns(
             sums, grid, cell, sine, touch, show, head, following, height, facet, slant, flat, base, feet
         )
+        _sum_ridges(
+            sums, edges, beside, normals, rotations[d].astype(np.float32), show, points, cell_x, cell_y, grid,
+            sine, touch, rim_mm, head, following, height, facet,
+        )  # fmt: skip
         turned = rotations[d] @ center
         x, y, rise = turned[0] - low[0], turned[1] - low[1], turned[2] - low[2]
-        sums[BASE_LEAN_DEG] = _lean_deg(base[0], base[1], cell_x, cell_y, grid, x, y, rise)
+        sums[BASE_LEAN_DEG] = _lean_deg(base[0], base[1], cell_x, cell_y, grid, x, y, rise, rim_mm)
         np.minimum(base[0], feet[0], feet[0])
         np.maximum(base[1], feet[1], feet[1])
-        sums[LEAN_DEG] = _lean_deg(feet[0], feet[1], cell_x, cell_y, grid, x, y, rise)
+        sums[LEAN_DEG] = _lean_deg(feet[0], feet[1], cell_x, cell_y, grid, x, y, rise, rim_mm)
         if any_flat:
             sums[SPAN] = _longest_bridge(flat, grid, cell_x, cell_y, touch, head, following, height, facet)
     return out

@@ -31,7 +31,7 @@ NOTHING, PLAIN, USUAL = Show(), Weights(), Care()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
 FEWEST, MOST = 50, 200_000  # directions
-SAME_SHARE = 0.01  # prices this near are the same
+SAME_SHARE = 0.02  # prices this near are the same
 ALIKE_SHARE = 0.02  # lies that differ by less in every part of the price are one lie
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from falsework.part.part import Floats, Part
 
+SHARP_DEG = 30.0  # edges that turn by less are taken for parts of a curved face
 FEW_FACES = 5_000  # meshes of no more faces are not worth thinning
 
 
@@ -18,7 +19,7 @@ class Body:
 
     ``vertices`` (3, n) float32, ``faces`` (m, 3) int32 outward, ``normals`` (m, 3) float32 (zero for faces
     without area), ``areas`` (m,) float32, ``show`` (m,) uint8, ``center`` (3,) centre of mass,
-    ``volume_mm3``.
+    ``volume_mm3``; ``edges``, ``beside`` (e, 2) int32 ends and faces of sharp convex edges.
     """
 
     vertices: NDArray[np.float32]
@@ -28,6 +29,8 @@ class Body:
     show: NDArray[np.uint8]
     center: Floats
     volume_mm3: float
+    edges: NDArray[np.int32]
+    beside: NDArray[np.int32]
 
     @property
     def points(self) -> Floats:
@@ -56,7 +59,28 @@ def body_of(vertices: Floats, faces: NDArray[np.int32], show: NDArray[np.bool_])
         np.ascontiguousarray(show, dtype=np.uint8),
         center,
         abs(volume),
+        *sharp_edges(vertices, faces, normals),
     )
+
+
+def sharp_edges(
+    vertices: Floats, faces: NDArray[np.int32], normals: Floats
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """(e, 2) ends and (e, 2) faces of convex edges that turn by more than ``SHARP_DEG``."""
+    count = len(faces)
+    start, end = faces[:, [0, 1, 2]].T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
+    key = np.minimum(start, end).astype(np.int64) * len(vertices) + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    pairs = np.flatnonzero(np.diff(key[order]) == 0)
+    first, second = order[pairs], order[pairs + 1]
+    f, g = first % count, second % count
+    sharp = np.einsum("ij,ij->i", normals[f], normals[g]) < np.cos(np.radians(SHARP_DEG))
+    first, second, f, g = first[sharp], second[sharp], f[sharp], g[sharp]
+    opposite = faces[g, (second // count + 2) % 3]
+    convex = np.einsum("ij,ij->i", vertices[opposite] - vertices[start[first]], normals[f]) < 0.0
+    ends = np.column_stack([start[first], end[first]])[convex]
+    beside = np.column_stack([f, g])[convex]
+    return np.ascontiguousarray(ends, np.int32), np.ascontiguousarray(beside, np.int32)
 
 
 def mass_of(vertices: Floats, faces: NDArray[np.int32]) -> tuple[float, Floats]:

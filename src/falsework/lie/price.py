@@ -37,7 +37,7 @@ from falsework.process.settings import Process
 # As in the choice of standings (constructed): share of a surface's worth that support marks take, with a
 # typical remaining droop; that a broken-off foot takes; chance that what is left in the air ruins the part.
 MARKED, SCARRED, FAILS = 0.15, 0.30, 0.8
-TOPPLES, STEADY_DEG = 0.5, 8.0  # chance to topple at no lean at all, none from this lean on (constructed)
+TOPPLES, STEADY_DEG = 0.9, 15.0  # chance to topple at no lean at all, none from this lean on (constructed)
 ENTRY_SHARE = 1.06  # time of walls over length / speed: corners and starts (measured on parts of this size)
 LAYER_S = 0.6  # travels and starts of a layer, s (constructed)
 
@@ -173,7 +173,7 @@ def priced(
         gap * contact + below * unreached,
         process,
     )
-    topples = TOPPLES * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0)
+    topples = TOPPLES * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0) ** 2
     left = FAILS * unreached / np.maximum(contact, 1e-9)
     cm2 = 0.01
     strength = care.strength * across

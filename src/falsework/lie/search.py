@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
-from falsework.kernels.intervals import CONTACT_AREA, FIGURES, lie_figures
+from falsework.kernels.intervals import BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG, lie_figures
 from falsework.lie.body import Body
 from falsework.lie.directions import (
     ODD_SPIN_DEG,
@@ -32,6 +32,7 @@ LEAST_STEP_DEG = 0.25
 BATCH = 64  # directions between two looks at the watch
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
+STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
 NEGLIGIBLE_SHARE = 1e-3  # of the level surfaces: what sampling may invent
 
 
@@ -42,7 +43,7 @@ class Looked:
     directions: Floats
     figures: Floats  # (d, FIGURES)
     across: Floats  # (d,) load across the layers, 0 to 1
-    negligible: NDArray[np.bool_]  # no underside in need worth the name
+    negligible: NDArray[np.bool_]  # stands, and has no underside in need worth the name
     fit: Floats  # (d,) share of its size at which it fits, 1 or more: fits
     priced: Priced
 
@@ -89,11 +90,14 @@ class Judge:
                 body.faces,
                 body.normals,
                 body.show,
+                body.edges,
+                body.beside,
                 rotations[k : k + BATCH],
                 body.center,
                 grid,
                 limit_deg(process),
                 0.5 * process.layer_height_mm,
+                0.5 * process.line_width_mm,
             )
         sums = surface_sums(body, directions, process)
         across = np.zeros(len(directions))
@@ -102,6 +106,7 @@ class Judge:
         printer = process.printer
         build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
         negligible = figures[:, CONTACT_AREA] <= NEGLIGIBLE_MM2 + NEGLIGIBLE_SHARE * sums[:, 1]
+        negligible &= figures[:, BASE_LEAN_DEG] > STANDS_DEG
         return Looked(
             directions,
             figures,
@@ -190,11 +195,12 @@ def front_rows(looked: Looked, with_show: bool, with_load: bool) -> NDArray[np.i
 
     Compared are printing, finish, show, failure and strength, each in steps of half a per cent of the best
     total, so that the sampling of columns makes no front of its own. If any lie fits, only those that do
-    count.
+    count; then, if any stands, only those.
     """
     rows = np.arange(len(looked.rank))
-    if (looked.fit >= 1.0).any():
-        rows = rows[looked.fit >= 1.0]
+    for sound in (looked.fit >= 1.0, looked.figures[:, LEAN_DEG] > STANDS_DEG):
+        if sound[rows].any():
+            rows = rows[sound[rows]]
     rows = rows[np.argsort(looked.rank[rows], kind="stable")]
     unit = max(0.005 * float(looked.priced.total[rows[0]]), 1e-9)
     columns = [0, 1, 3] + ([2] if with_show else []) + ([4] if with_load else [])

@@ -44,7 +44,7 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
         f"{lie.height_mm:.0f}",
         _time(lie.time_s),
         f"{lie.filament_g:.1f}",
-        f"{lie.lean_deg:.0f}" if lie.lean_deg > 0.0 else "stands on nothing wide enough",
+        f"{lie.lean_deg:.0f}" if lie.lean_deg > 0.0 else "at once",
         f"{lie.longest_bridge_mm:.0f}",
         "–" if lies.load_axis is None else f"{100.0 * lie.across_layers:.0f} %",
         "yes" if lie.fits else "no",
@@ -61,9 +61,9 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
     if best.up == now.up and best.turn_deg == now.turn_deg:
         tail = "it needs no support" if best.needs_no_support else _needs(best)
         text = (
-            f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 1 %"
+            f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 2 %"
         )
-        return f"{text}; {no_fit}" if no_fit else text
+        return f"{no_fit}. {text}" if no_fit else text
     turned = f"Turned by {turn_text(best)} °"
     if best.needs_no_support:
         head = f"{turned} it needs no support"
@@ -86,7 +86,7 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
         )
     if best.fits and not now.fits:
         text += "; as it lies now it does not fit the build volume"
-    return f"{text}; {no_fit}" if no_fit else text
+    return f"{no_fit}. {text}" if no_fit else text
 
 
 def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
@@ -94,9 +94,16 @@ def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
     mesh = f"a mesh thinned within {thinned_mm:g} mm" if thinned_mm > 0.0 else "the whole mesh"
     text = (
         f"searched on {mesh}; figures shown are sums over {cells} × {cells} columns of the whole mesh; "
-        "support volumes lie 0 to 10 % under those of a plan's layers, most where slopes are near the limit; "
+        "support volumes meet those of a plan's layers within 10 % and a layer under every underside; under "
+        "lower edges they are rougher; "
         "filament of the part is estimated within 10 %, its time within 20 %"
     )
+    uneven = max(best.uneven_share, now.uneven_share)
+    if uneven > 0.001:
+        text += (
+            f"; the mesh is open: up to {100.0 * uneven:.1f} % of the columns leave it unevenly, and where "
+            "undersides are missing their air is not counted"
+        )
     compared = [
         f"{name} {lie.contact_mm2 / 100.0:.1f} cm² against {lie.layers.contact_mm2 / 100.0:.1f} cm²"
         for name, lie in (("recommended", best), ("as it lies now", now))
@@ -117,4 +124,6 @@ def _area(mm2: float) -> str:
 
 def _time(seconds: float) -> str:
     minutes = round(seconds / 60.0)
+    if minutes < 1:
+        return "under 1 min"
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

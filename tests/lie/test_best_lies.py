@@ -1,0 +1,193 @@
+"""``best_lies`` on parts whose answer is known, and its promises: reproducible, a value, can be stopped."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.errors import Cancelled, PartError, ProcessError
+from falsework.lie import HEAD, Show, best_lies, rows
+from falsework.lie.value import Lies
+from falsework.part.part import Health, Part
+from falsework.part.placing import turn_matrix
+from falsework.planning.document import dumps, encode, loads
+from falsework.process import load_process
+from falsework.watch import Watch
+from solids import box, merged, sphere, spindle
+
+PROCESS = load_process("pla-0.4")
+
+
+def part_of(mesh, bodies=1, closed=True):
+    return Part(
+        "test", np.array(mesh[0], float), np.array(mesh[1], np.int32), Health(bodies=bodies, closed=closed)
+    )
+
+
+def lies_of(mesh, bodies=1, directions=300, **more):
+    return best_lies(part_of(mesh, bodies), PROCESS, directions=directions, **more)
+
+
+LEGS = [box((4.0, 4.0, 30.0), (x, y, 0.0)) for x in (0.0, 56.0) for y in (0.0, 36.0)]
+TABLE = merged(box((60.0, 40.0, 4.0), (0.0, 0.0, 30.0)), *LEGS)
+T_BEAM = merged(box((10.0, 10.0, 40.0), (-5.0, -5.0, 0.0)), box((50.0, 10.0, 8.0), (-25.0, -5.0, 40.0)))
+
+
+def test_a_table_turns_over():
+    lies = lies_of(TABLE, 5)
+    best = lies.recommended
+    assert best.needs_no_support and best.layers.needs_no_support
+    assert best.up == pytest.approx((0.0, 0.0, -1.0), abs=1e-6)
+    assert "needs no support" in lies.why and "as it lies now it needs" in lies.why
+    assert lies.today.contact_mm2 == pytest.approx(60 * 40 - 4 * 16, rel=0.02)
+    assert lies.today.bed_volume_mm3 == pytest.approx((60 * 40 - 4 * 16) * 30.0, rel=0.02)
+    assert lies.supportless >= 1
+    assert best.label.startswith("recommended")
+
+
+def test_the_turn_is_that_of_a_plan():
+    """Placed by ``turn_deg``, the recommended side is really up, and the extents are those stated."""
+    tilted = np.array(TABLE[0]) @ turn_matrix((20.0, 35.0, 50.0)).T
+    lies = best_lies(part_of((tilted, TABLE[1]), 5), PROCESS, directions=300)
+    best = lies.recommended
+    turned = tilted @ turn_matrix(best.turn_deg).T
+    assert np.ptp(turned, axis=0) == pytest.approx((best.width_mm, best.depth_mm, best.height_mm), abs=1e-3)
+    assert (best.width_mm, best.depth_mm, best.height_mm) == pytest.approx((60.0, 40.0, 34.0), abs=1e-3)
+    assert turn_matrix(best.turn_deg) @ np.array(best.up) == pytest.approx((0.0, 0.0, 1.0), abs=1e-5)
+    assert best.needs_no_support
+
+
+def test_a_needle_lies_down():
+    lies = lies_of(box((1.0, 1.0, 80.0)))
+    assert lies.recommended.height_mm == pytest.approx(1.0, abs=1e-3)
+    assert lies.today.lean_deg < 1.0
+    assert lies.today.price.failure > 0.5 * lies.today.price.printing
+
+
+def test_a_flat_sheet_stays():
+    lies = lies_of(box((80.0, 60.0, 0.8)))
+    assert lies.recommended == lies.today
+    assert lies.why.startswith("As it lies now is best")
+    assert lies.recommended.label.startswith("recommended, as it lies now")
+
+
+def test_a_sheet_without_thickness_and_a_dust_grain():
+    sheet = (np.array([[0, 0, 0], [30, 0, 0], [30, 20, 0], [0, 20, 0.0]]), np.array([[0, 1, 2], [0, 2, 3]]))
+    lies = best_lies(part_of(sheet, closed=False), PROCESS, directions=100)
+    assert np.isfinite(lies.recommended.price.total)
+    with pytest.raises(PartError, match="no surface"):
+        best_lies(part_of((np.zeros((3, 3)), [[0, 1, 2]]), closed=False), PROCESS)
+
+
+def test_a_sphere_is_the_same_in_every_lie():
+    lies = lies_of(sphere(15.0, 240, 120))
+    assert lies.recommended == lies.today
+    assert lies.supportless == 0
+
+
+def test_a_rod_longer_than_the_bed_goes_across_it():
+    lies = lies_of(box((290.0, 10.0, 10.0)))
+    assert not lies.today.fits and "too long" in lies.today.misfit
+    best = lies.recommended
+    assert best.fits and best.misfit == "" and max(best.width_mm, best.depth_mm) <= 220.0
+    assert "does not fit" in lies.why and lies.no_fit == ""
+
+
+def test_a_part_that_fits_in_no_lie_says_so_once():
+    lies = lies_of(box((400.0, 30.0, 10.0)))
+    assert lies.no_fit.startswith("test fits the build volume of 220 × 220 × 250 mm in no lie; at ")
+    assert lies.why.startswith(lies.no_fit)
+    assert not any(lie.fits for lie in lies.front)
+
+
+def test_load_axis_lies_within_the_layers():
+    """A pull across layers: σ cos² of the angle (stress transformation, any strength handbook)."""
+    lies = lies_of(T_BEAM, 2, load_axis="+z")
+    assert lies.today.across_layers == pytest.approx(1.0)
+    assert lies.recommended.across_layers == pytest.approx(0.0, abs=1e-9)
+    assert lies.today.price.strength == pytest.approx(lies.care.strength)
+    assert "% of the load across the layers" in lies.why
+
+
+def test_show_faces_stay_clean():
+    """A dish whose hollow is shown: rim down it would be printed over support, so it stays rim up."""
+    dish = spindle([0, 25, 25, 22, 0], [0, 14, 18, 18, 4], 64)
+    shown = lies_of(dish, show=Show(directions=((0.0, 0.0, 1.0),)))
+    best = shown.recommended
+    show_mm2 = best.show_bed_mm2 if best.standing == "bed" else best.show_any_mm2
+    assert show_mm2 <= 5.0
+    assert shown.today.price.show <= 0.02
+    turned = [lie for lie in shown.front if lie.show_any_mm2 > 50.0]
+    assert all(lie.price.show > 0.0 for lie in turned)
+
+
+def test_open_mesh_is_counted_and_still_useful():
+    """Without half its top and two faces of its legs; what lacks an underside nobody can know."""
+    vertices, faces = TABLE
+    part = part_of((vertices, np.delete(faces, [2, 17, 30], axis=0)), 5, closed=False)
+    lies = best_lies(part, PROCESS, directions=300)
+    assert "the mesh is open" in lies.error
+    assert lies.today.uneven_share > 0.0
+    assert lies.today.bed_volume_mm3 == pytest.approx((60 * 40 - 4 * 16) * 30.0, rel=0.02)
+    assert lies.recommended.contact_mm2 < 0.1 * lies.today.contact_mm2
+
+
+def test_result_is_a_value():
+    lies = lies_of(T_BEAM, 2, load_axis=(1, 0, 0), layers=False)
+    again = lies_of(T_BEAM, 2, load_axis=(1, 0, 0), layers=False)
+    assert lies == again
+    text = dumps(lies, "test/1")
+    assert text == dumps(again, "test/1")
+    assert loads(Lies, text, "test/1", "lies") == lies
+    json.dumps(encode(lies), allow_nan=False)
+
+
+def test_table_has_a_cell_for_every_head():
+    lies = lies_of(T_BEAM, 2, show=Show(directions=((0, 0, 1.0),)))
+    table = rows(lies)
+    assert all(len(row) == len(HEAD) for row in table)
+    assert len(table) <= 10
+    assert [row[0] for row in table].count(lies.today.label) == 1
+
+
+def test_front_is_distinct_and_undominated():
+    lies = lies_of(
+        merged(*LEGS, box((30.0, 8.0, 22.0), (10, 10, 8.0)), box((60.0, 40.0, 4.0), (0, 0, 30.0))), 6
+    )
+    ups = np.array([lie.up for lie in lies.front])
+    cosines = ups @ ups.T
+    np.fill_diagonal(cosines, -1.0)
+    assert cosines.max() <= np.cos(np.radians(9.9))
+    assert len(lies.front) <= 8
+    assert lies.recommended.price.total <= 1.02 * min(lie.price.total for lie in lies.front)
+    assert lies.recommended in lies.front
+
+
+def test_progress_rises_and_work_stops():
+    seen = []
+    lies_of(TABLE, 5, watch=Watch(tell=lambda step, f: seen.append((step, f))))
+    fractions = [f for _, f in seen]
+    assert fractions == sorted(fractions) and fractions[-1] == 1.0
+    calls = iter(range(100))
+    with pytest.raises(Cancelled):
+        lies_of(TABLE, 5, watch=Watch(stop=lambda: next(calls) > 3))
+
+
+def test_bad_input_is_said_plainly():
+    with pytest.raises(ProcessError, match="directions: 3 is out of range"):
+        lies_of(TABLE, 5, directions=3)
+    with pytest.raises(PartError, match="load axis"):
+        lies_of(TABLE, 5, load_axis="sideways")
+    with pytest.raises(PartError, match="face set badge"):
+        lies_of(TABLE, 5, show=Show(face_sets=("badge",)))
+
+
+def test_weights_decide():
+    """Where finish is worth nothing, a lie is taken for what it takes to print."""
+    careless = replace(lies_of(T_BEAM, 2).weights, finish_per_cm2=0.0)
+    lies = lies_of(T_BEAM, 2, weights=careless)
+    assert lies.recommended.price.finish == 0.0
+    assert all(lie.price.finish == 0.0 for lie in lies.front)
