@@ -157,7 +157,8 @@ def subtract_spans(key, span, other_key, other, least):
     """Spans without what other spans of the same key cover.
 
     key (N,), other_key (M,) int64 ascending; span (N, 2), other (M, 2) float64, ``other`` ascending by its
-    start within a key. Remainders shorter than ``least`` are dropped. Returns (K, 3): index, from, to. O(N log M + M).
+    start within a key. Remainders shorter than ``least`` are dropped. Returns (K, 3): index, from, to.
+    O(N log M + M).
     """
     out = np.empty((len(key) + 16, 3))
     used = 0
@@ -184,7 +185,8 @@ def stack_panels(key, span, least):
     """Joins spans on successive layers of one line into panels that branch nowhere.
 
     key (N,) int64 ascending as in ``carried_spans``; span (N, 2). A span continues a panel when it overlaps
-    exactly one span beneath, by ``least`` or more, and that one no other above. Returns (N,) int64 panel of each span. O(N).
+    exactly one span beneath, by ``least`` or more, and that one no other above. Returns (N,) int64 panel of
+    each span. O(N).
     """
     n = len(key)
     panel = np.full(n, -1, np.int64)
@@ -219,8 +221,8 @@ def panel_levels(panel, layer, span, z, tolerance):
     """Panels as few trapezia: levels with straight edges between them that stay inside the stairs of spans.
 
     panel (N,) int64 ascending, layer (N,) int64 ascending by one within a panel; span (N, 2) float64;
-    z (L + 1,) heights of layer boundaries. At a boundary the narrower of both spans counts; ends are drawn inwards
-    by half the tolerance and edges stray by no more than that, so they lie up to ``tolerance`` inside the stairs.
+    z (L + 1,) heights of layer boundaries. At a boundary the narrower of both spans counts; ends are drawn
+    inwards by half the tolerance and edges stray by no more than that: they lie up to ``tolerance`` inside.
     Returns (M, 4): panel, z, from, to; at least two rows for each panel, first and last layer boundary
     exactly kept. O(n²) in the levels of a panel at worst.
     """

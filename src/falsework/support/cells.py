@@ -13,18 +13,14 @@ from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.sweep import Surroundings, empties, printable
 
 
-def facing(
-    keys: Indices, polygons: Regions, other_keys: Indices, others: Regions
-) -> tuple[Indices, Indices]:
+def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Regions) -> tuple[Indices, Indices]:
     """Pairs (i, j) with equal keys whose polygons meet; ``other_keys`` ascending."""
     first = np.searchsorted(other_keys, keys, "left")
     counts = np.searchsorted(other_keys, keys, "right") - first
     i = np.repeat(np.arange(len(keys)), counts)
     j = np.arange(len(i)) - np.repeat(np.cumsum(counts) - counts, counts) + first[i]
     a, b = shapely.bounds(polygons), shapely.bounds(others)
-    near = (
-        (a[i, 0] <= b[j, 2]) & (b[j, 0] <= a[i, 2]) & (a[i, 1] <= b[j, 3]) & (b[j, 1] <= a[i, 3])
-    )
+    near = (a[i, 0] <= b[j, 2]) & (b[j, 0] <= a[i, 2]) & (a[i, 1] <= b[j, 3]) & (b[j, 1] <= a[i, 3])
     i, j = i[near], j[near]
     meet = shapely.intersects(polygons[i], others[j])
     return i[meet], j[meet]
@@ -103,24 +99,24 @@ def bands_of(
 ) -> Bands:
     """Cuts cells into roof (top layers of every column), floor (where it stands on the part), foot and body.
 
-    A column's top layers are those with the part just past the gap above them, its lowest those with the part just
-    past the gap beneath. ``least_mm``: narrower bits of a band go to the body.
+    A column's top layers are those with the part just past the gap above them, its lowest those with the
+    part just past the gap beneath. ``least_mm``: narrower bits of a band go to the body.
     """
+
+    feet = on_bed(cells, foot_layers)
+    rest = cells.polygon.copy()
 
     def dense(regions: Regions) -> Dense:
         polygon, owner = parts(regions)
         return Dense(polygon, cells.layer[owner], cells.piece[owner])
 
     def cut(near: Regions) -> Regions:
-        nonlocal rest
         band = empties(len(rest))
         band[~feet] = printable(shapely.intersection(rest[~feet], near[cells.layer[~feet]]), 0.5 * least_mm)
         some = ~shapely.is_empty(band)
         rest[some] = areas_only(shapely.difference(rest[some], band[some]))
         return band
 
-    feet = on_bed(cells, foot_layers)
-    rest = cells.polygon.copy()
     roof = cut(around.near_above(roof_layers))
     floor = cut(around.near_below(floor_layers))
     foot = empties(len(rest))

@@ -46,9 +46,9 @@ def build_scheme(
     """Supports for every underside that may have one.
 
     ``standings`` has one entry per underside of ``need``. Nothing touches the part: supports keep the side
-    clearance and whole layers of air gap above and beneath. Every layer rests on support, on the bed, or through the
-    gap on the part. Walls too slender or pieces likely to topple are braced; what still fails is marked weak.
-    Raises ``FalseworkError`` when there are not as many standings as undersides.
+    clearance and whole layers of air gap above and beneath. Every layer rests on support, on the bed, or
+    through the gap on the part. Walls too slender or pieces likely to topple are braced; what still fails is
+    marked weak. Raises ``FalseworkError`` when there are not as many standings as undersides.
     """
     if len(standings) != len(need.undersides):
         raise FalseworkError(
@@ -140,30 +140,40 @@ def _stable(
 def _with_feet(
     support: Regions, blocked: Regions, widening_mm: float, layers: int, width_mm: float
 ) -> Regions:
-    """Support with its first layers, where they stand on the bed, widened but clear of the part."""
+    """Support with its first layers, where they stand on the bed, widened but clear of the part.
+
+    Each widened layer stays within the one beneath.
+    """
     out = support.copy()
-    standing = support[0]
+    standing = within = None
     for i in range(layers):
-        standing = shapely.intersection(standing, support[i])
+        standing = support[i] if standing is None else shapely.intersection(standing, support[i])
         if standing.is_empty:
             break
-        wide = shapely.difference(shapely.buffer(standing, widening_mm, join_style="mitre"), blocked[i])
-        out[i] = shapely.union(out[i], wide)
+        wide = shapely.difference(_wider(standing, widening_mm), blocked[i])
+        within = wide if within is None else shapely.intersection(wide, within)
+        out[i] = shapely.union(support[i], within)
     out[:layers] = printable(out[:layers], 0.45 * width_mm)
     return out
 
 
-def _widened(
-    feet: Regions, cells: Cells, widen_mm: Floats, blocked: Regions, width_mm: float
-) -> Regions:
-    """First layers with the feet of some pieces wider still."""
+def _wider(region: shapely.Geometry, by_mm: float) -> shapely.Geometry:
+    """Grown, with square corners kept and sharper ones blunted."""
+    return shapely.buffer(region, by_mm, join_style="mitre", mitre_limit=1.5)
+
+
+def _widened(feet: Regions, cells: Cells, widen_mm: Floats, blocked: Regions, width_mm: float) -> Regions:
+    """First layers with the feet of some pieces wider still, each layer within the one beneath."""
     out = feet.copy()
+    within = None
     for i in range(len(feet)):
         mine = (cells.layer == i) & (widen_mm[cells.piece] > 0)
         if not mine.any():
-            continue
-        wide = shapely.buffer(cells.polygon[mine], widen_mm[cells.piece[mine]], join_style="mitre")
-        out[i] = shapely.union(out[i], shapely.difference(shapely.union_all(wide), blocked[i]))
+            break
+        grown = [_wider(cells.polygon[k], float(widen_mm[cells.piece[k]])) for k in np.flatnonzero(mine)]
+        wide = shapely.difference(shapely.union_all(grown), blocked[i])
+        within = wide if within is None else shapely.intersection(wide, within)
+        out[i] = shapely.union(feet[i], within)
     return printable(out, 0.45 * width_mm)
 
 

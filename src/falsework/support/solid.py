@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -12,14 +14,18 @@ from numpy.typing import NDArray
 from falsework.kernels.walls import panel_levels, stack_panels
 from falsework.layers.polygons import areas_only, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.support.cells import Bands, Cells, Dense, facing, joined
+from falsework.support.cells import Bands, Cells, facing, joined
 from falsework.support.strands import Walls, turned_back
+from falsework.support.sweep import EMPTY
 
 _WALL_TOLERANCE_MM = 0.06  # ends of plates lie up to this much inside the strands' stairs
-_SAME_MM = 2e-3  # outlines that differ by less on successive layers make one slab
+_ALIKE_MM = 0.03  # outlines that stray by less from one layer to the next share one block
+_SHARED = 0.97  # and cover at least this share of each other
+_SPECK_MM3 = 5e-3  # a shell of less volume is no strand
+_MOST_ALIKE = 9  # layers to a block at most, unless outlines are equal
 
-# Between two levels of a plate: corners 0..3 of the lower (from-left, to-left, to-right, from-right; left is at
-# lower v seen along u), 4..7 of the upper.
+# Between two levels of a plate: corners 0..3 of the lower (from and to at the lower v, to and from at the
+# higher v), 4..7 of the upper.
 _SIDES = np.array(
     [[0, 1, 5], [0, 5, 4], [1, 2, 6], [1, 6, 5], [2, 3, 7], [2, 7, 6], [3, 0, 4], [3, 4, 7]], dtype=np.int64
 )
@@ -77,7 +83,7 @@ def _plates(walls: Walls, kind: str, z_mm: Floats, width_mm: float, groups: Grou
     corners = np.column_stack([xy, np.repeat(levels[:, 1], 4)])
     starts = np.append(np.flatnonzero(np.diff(owner, prepend=-1)), len(owner))
     piece = walls.piece[first_row]
-    for number, (begin, end) in enumerate(zip(starts[:-1], starts[1:], strict=True)):
+    for number, (begin, end) in enumerate(pairwise(starts)):
         steps = end - begin - 1
         sides = (_SIDES[None] + 4 * np.arange(steps)[:, None, None]).reshape(-1, 3)
         faces = np.concatenate([_BOTTOM, sides, _TOP + 4 * steps]).astype(np.uint64)
@@ -85,47 +91,74 @@ def _plates(walls: Walls, kind: str, z_mm: Floats, width_mm: float, groups: Grou
         groups[int(piece[number]), kind, int(start[number]) % 2].append(solid)
 
 
-def _slabs(band: Dense, kind: str, z_mm: Floats, groups: Groups) -> None:
-    """Adds one solid per polygon, equal ones on successive layers as one."""
+def _slabs(blocks: Blocks, kind: str, z_mm: Floats, groups: Groups) -> None:
+    """Adds one solid per block."""
     from manifold3d import CrossSection, FillRule, Manifold
 
-    polygons, layer, piece = band.polygon, band.layer, band.piece
-    if not len(polygons):
-        return
-    run, start = _odd_runs(_runs(polygons, layer), layer)
-    first = np.full(run.max() + 1, len(polygons))
-    np.minimum.at(first, run, np.arange(len(polygons)))
-    top = np.zeros(len(first), dtype=np.int64)
-    np.maximum.at(top, run, layer)
-    points, ring_start, cell_start = rings_of(polygons[first])
+    points, ring_start, block_start = rings_of(blocks.polygon)
     rings = np.split(points, ring_start[1:-1])
-    for number, cell in enumerate(first):
-        section = CrossSection(rings[cell_start[number] : cell_start[number + 1]], FillRule.Positive)
-        bottom = z_mm[layer[cell]]
-        solid = Manifold.extrude(section, z_mm[top[number] + 1] - bottom).translate((0.0, 0.0, bottom))
-        groups[int(piece[cell]), kind, int(start[number]) % 2].append(solid)
+    for number in range(len(blocks.polygon)):
+        section = CrossSection(rings[block_start[number] : block_start[number + 1]], FillRule.Positive)
+        first = int(blocks.first[number])
+        height = float(z_mm[blocks.last[number] + 1] - z_mm[first])
+        solid = Manifold.extrude(section, height).translate((0.0, 0.0, float(z_mm[first])))
+        groups[int(blocks.piece[number]), kind, first % 2].append(solid)
 
 
-def _runs(polygons: Regions, layer: Indices) -> Indices:
-    """(N,) runs of equal polygons on successive layers; polygons sorted by layer."""
+@dataclass(frozen=True, eq=False)
+class Blocks:
+    """Prisms: outline, first and last layer, piece. Each is an odd number of layers high."""
+
+    polygon: Regions
+    first: Indices
+    last: Indices
+    piece: Indices
+
+
+def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
+    """Polygons (sorted by layer) with nearly equal ones on successive layers joined by what they share."""
+    if not len(polygons):
+        return Blocks(polygons, layer, layer, piece)
     upper, lower = facing(layer - 1, polygons, layer, polygons)
-    alike = np.abs(shapely.bounds(polygons[upper]) - shapely.bounds(polygons[lower])).max(axis=1) < _SAME_MM
-    upper, lower = upper[alike], lower[alike]
-    same = shapely.equals_exact(
-        shapely.normalize(polygons[upper]), shapely.normalize(polygons[lower]), _SAME_MM
-    )
-    return joined(len(polygons), lower[same], upper[same])
+    stray = np.abs(shapely.bounds(polygons[upper]) - shapely.bounds(polygons[lower])).max(axis=1, initial=0.0)
+    change = np.abs(shapely.area(polygons[upper]) - shapely.area(polygons[lower]))
+    change /= shapely.length(polygons[lower])
+    equal = (stray < 1e-6) & (change < 1e-6)
+    alike = (stray < _ALIKE_MM) & (change < 0.25 * _ALIKE_MM)
+    alike &= layer[upper] // _MOST_ALIKE == layer[lower] // _MOST_ALIKE
+    doubtful = np.flatnonzero(alike & ~equal)
+    shared_mm2 = shapely.area(shapely.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
+    alike[doubtful] = shared_mm2 > _SHARED * shapely.area(polygons[lower[doubtful]])
+    good = equal | alike
+    run, first = _odd_runs(joined(len(polygons), lower[good], upper[good]), layer)
+    order = np.argsort(run, kind="stable")
+    starts = np.flatnonzero(np.diff(run[order], prepend=-1))
+    last = layer[order[np.append(starts[1:], len(order)) - 1]]
+    shared = np.empty(len(starts), dtype=object)
+    for number, members in enumerate(np.split(order, starts[1:])):
+        shared[number] = (
+            polygons[members[0]] if len(members) == 1 else shapely.intersection_all(polygons[members])
+        )
+    return _without_specks(Blocks(shared, first, last, piece[order[starts]]))
 
 
-def _tubes(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float) -> Dense:
-    """The bands that closed lines fill."""
-    index = np.flatnonzero(closed_lines)
-    hollow = shapely.buffer(body[index], -closed_lines[index] * width_mm, join_style="mitre")
-    band = areas_only(shapely.difference(body[index], hollow))
-    polygon, owner = parts(band)
-    good = shapely.area(polygon) > 1e-3
-    owner = index[owner[good]]
-    return Dense(polygon[good], cells.layer[owner], cells.piece[owner])
+def _without_specks(blocks: Blocks) -> Blocks:
+    """Each connected outline a block of its own, those too small to be a solid left out."""
+    polygons, owner = parts(areas_only(blocks.polygon))
+    good = shapely.area(polygons) > 1e-3
+    owner = owner[good]
+    return Blocks(polygons[good], blocks.first[owner], blocks.last[owner], blocks.piece[owner])
+
+
+def _tubes(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float) -> list[Blocks]:
+    """The bands that closed lines fill, by number of lines."""
+    out = []
+    for many in np.unique(closed_lines[closed_lines > 0]):
+        polygons, owner = parts(np.where(closed_lines == many, body, EMPTY))
+        solid = _blocks(polygons, cells.layer[owner], cells.piece[owner])
+        hollow = shapely.buffer(solid.polygon, -many * width_mm, join_style="mitre")
+        out.append(_without_specks(replace(solid, polygon=shapely.difference(solid.polygon, hollow))))
+    return out
 
 
 def solid_of(
@@ -145,16 +178,19 @@ def solid_of(
     groups: Groups = defaultdict(list)
     for number, one in enumerate(walls):
         _plates(one, f"walls {number}", z_mm, width_mm, groups)
-    tubes = _tubes(cells, bands.body, closed_lines, width_mm)
-    for kind, band in (("roof", bands.roof), ("floor", bands.floor), ("foot", bands.foot), ("tubes", tubes)):
-        _slabs(band, kind, z_mm, groups)
+    for kind, band in (("roof", bands.roof), ("floor", bands.floor), ("foot", bands.foot)):
+        _slabs(_blocks(band.polygon, band.layer, band.piece), kind, z_mm, groups)
+    for number, tubes in enumerate(_tubes(cells, bands.body, closed_lines, width_mm)):
+        _slabs(tubes, f"tubes {number}", z_mm, groups)
     by_piece: dict[int, list[Any]] = defaultdict(list)
     for (piece, _, _), solids in sorted(groups.items(), key=lambda item: item[0]):
         by_piece[piece].append(Manifold.compose(solids))
     vertices, faces, owner = [np.empty((0, 3))], [np.empty((0, 3), np.int32)], [np.empty(0, np.int64)]
     total = 0
     for piece in sorted(by_piece):
-        mesh = Manifold.batch_boolean(by_piece[piece], OpType.Add).to_mesh64()
+        shells = Manifold.batch_boolean(by_piece[piece], OpType.Add).decompose()
+        # Slivers where blocks hardly meet; a negative volume is a shell around a closed hollow.
+        mesh = Manifold.compose([one for one in shells if abs(one.volume()) > _SPECK_MM3]).to_mesh64()
         points = np.asarray(mesh.vert_properties)[:, :3]
         triangles = np.asarray(mesh.tri_verts).astype(np.int64)
         vertices.append(points)

@@ -1,4 +1,4 @@
-"""Whether a piece of support stands while it is printed: slenderness, Euler's load, toppling; and remedies."""
+"""Whether a piece of support stands while it is printed: slenderness, buckling, toppling; and remedies."""
 
 from __future__ import annotations
 
@@ -96,11 +96,11 @@ def check_pieces(
     bottom, top = _extremes(cells.piece, z_mm[cells.layer], z_mm[cells.layer + 1], count)
     area = shapely.area(cells.polygon)
     on_bed = cells.layer == 0
-    foot = np.bincount(cells.piece[on_bed], weights=area[on_bed], minlength=count)
-    scar = np.bincount(cells.piece, weights=scar_of_cell_mm2, minlength=count)
+    foot = _sum(cells.piece[on_bed], area[on_bed], count)
+    scar = _sum(cells.piece, scar_of_cell_mm2, count)
     share = process.line_width_mm / process.structure.spacing_mm
     volume = (dense_mm2 + np.maximum(area - dense_mm2, 0.0) * share) * np.diff(z_mm)[cells.layer]
-    weight = _weight_n(np.bincount(cells.piece, weights=volume, minlength=count), process)
+    weight = _weight_n(_sum(cells.piece, volume, count), process)
 
     wall = _check_walls(walls, tie_mm, closed_lines, cells, weight, z_mm, process)
     column = _check_columns(cells, closed_lines, weight, z_mm, process)
@@ -114,6 +114,10 @@ def check_pieces(
     )
     wanted = Brace(wall[2], widen, column[2])
     return Check(slenderness, buckling, topple, wanted, weak, foot, scar, bottom, top)
+
+
+def _sum(group: Indices, values: Floats, count: int) -> Floats:
+    return np.bincount(group, weights=values, minlength=count).astype(np.float64)
 
 
 def _weight_n(volume_mm3: Floats, process: Process) -> Floats:

@@ -13,6 +13,7 @@ from falsework.layers.polygons import gathered, intersect, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense
 from falsework.support.scheme import Role, Strands
+from falsework.support.sweep import simplified
 
 _BRIDGE_LINES = 2.0  # how far a line may run free between two carriers, in spacings
 _BITE = 0.25  # how far a line reaches into the closed line around it, in line widths
@@ -44,8 +45,8 @@ def _strips(
 class Walls:
     """Plates one line width thick, layer by layer: spans along parallel lines.
 
-    ``angle_deg`` of the lines; ``offset_mm`` (N,) where each line lies across; ``span_mm`` (N, 2) along it, bead
-    ends included; ``layer``, ``piece`` (N,); ``line`` (N,) one number for each line of each piece;
+    ``angle_deg`` of the lines; ``offset_mm`` (N,) where each line lies across; ``span_mm`` (N, 2) along it,
+    bead ends included; ``layer``, ``piece`` (N,); ``line`` (N,) one number for each line of each piece;
     sorted by ``key`` = line * stride + layer, then along the line.
     """
 
@@ -74,8 +75,8 @@ def walls_of(
 ) -> Walls:
     """Walls in the chosen cells, each standing on itself, on the bed or on what else lies beneath.
 
-    ``phase_mm`` (pieces,) where the lines of a piece start counting; ``closed_lines`` (C,) how many closed lines
-    run around a cell and keep the walls from its edge; ``ground`` (L,) where the part beneath carries a layer.
+    ``phase_mm`` (pieces,) where the lines of a piece start counting; ``closed_lines`` (C,) how many closed
+    lines run around a cell and keep the walls from its edge; ``ground`` (L,) where the part beneath carries.
     """
     index = np.flatnonzero(chosen)
     rings = closed_lines[index]
@@ -186,7 +187,7 @@ def _dense_rows(band: Dense, role: Role, angle_deg: float, width_mm: float):
     low, high = box[:, 0], box[:, 1]
     many = np.maximum(1.0, np.floor((high - low) / width_mm + 1e-6))
     phase = 0.5 * (low + high) - 0.5 * (many - 1.0) * width_mm
-    # Beads may reach a quarter width past slanted edges: held to them strictly, thin slanted roofs would vanish.
+    # Beads may reach a quarter width past slanted edges: held to them strictly, thin slanted roofs vanish.
     cell, number, span = _strips(
         band.polygon, angle_deg, width_mm, phase, np.full(len(band.polygon), 0.25 * width_mm)
     )
@@ -230,7 +231,7 @@ def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: f
         if ring == 0:  # bits hardly as wide as the line still get one
             narrow = shapely.is_empty(inset)
             inset[narrow] = shapely.buffer(body[index][narrow], -0.4 * width_mm, join_style="mitre")
-        points, ring_start, cell_start = rings_of(inset)
+        points, ring_start, cell_start = rings_of(simplified(inset, 0.1 * width_mm))
         following = np.arange(len(points)) + 1
         following[ring_start[1:] - 1] = ring_start[:-1]
         owner = np.repeat(np.repeat(index, np.diff(cell_start)), np.diff(ring_start))
@@ -257,11 +258,11 @@ def strands_of(
     rows.append(_closed_rows(cells, bands.body, closed_lines, width_mm))
     for band, role in zip(dense, (Role.ROOF, Role.FLOOR, Role.FOOT), strict=True):
         rows.append(_dense_rows(band, role, across, width_mm))
-    ends, layer, role, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
-    order = np.lexsort((np.arange(len(layer)), piece, role, layer))
+    ends, layer, roles, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
+    order = np.lexsort((np.arange(len(layer)), piece, roles, layer))
     return Strands(
         np.ascontiguousarray(ends[order]),
         layer[order].astype(np.int64),
-        role[order].astype(np.int8),
+        roles[order].astype(np.int8),
         piece[order].astype(np.int64),
     )

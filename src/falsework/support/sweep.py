@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers.polygons import areas_only, gathered, parts
-from falsework.layers.stack import Indices, Regions
+from falsework.layers.stack import Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
@@ -161,7 +161,9 @@ class Surroundings:
         """Where the part beneath carries layer ``layer``: through the gap, sideways through the clearance."""
         under = [shapely.buffer(self.sections[layer - 1], self.side_mm + reach_mm, quad_segs=4)]
         lowest = max(0, layer - 1 - self.gap_below_layers)
-        under += [shapely.buffer(section, reach_mm, quad_segs=4) for section in self.sections[lowest : layer - 1]]
+        under += [
+            shapely.buffer(section, reach_mm, quad_segs=4) for section in self.sections[lowest : layer - 1]
+        ]
         return shapely.union_all(under)
 
 
@@ -174,9 +176,9 @@ def carried(
 ) -> Regions:
     """Takes away, from the bed upwards, what rests neither on support, on the bed nor on the part beneath.
 
-    Columns rest on themselves by the way they are swept; ``suspect`` (L,) marks layers to look at, those above
-    a layer that lost something. A layer may reach ``reach_mm`` past what carries it; what is left narrower
-    than ``least_mm`` goes too.
+    Columns rest on themselves by the way they are swept; ``suspect`` (L,) marks layers to look at, those
+    above a layer that lost something. A layer may reach ``reach_mm`` past what carries it; what is left
+    narrower than ``least_mm`` goes too.
     """
     out = regions.copy()
     look = np.append(suspect, False)
