@@ -17,7 +17,17 @@ from falsework.lie.body import body_of, face_normals, own_frame, thinned
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
 from falsework.lie.marks import Show, Vector, direction, shown_faces
 from falsework.lie.price import STANDINGS
-from falsework.lie.search import FINE_GRID, Judge, Looked, distinct, front_rows, judge_of, searched
+from falsework.lie.search import (
+    FINE_GRID,
+    Judge,
+    Looked,
+    distinct,
+    front_rows,
+    joined,
+    judge_of,
+    laid_flat,
+    searched,
+)
 from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
 from falsework.lie.words import whole_error, why
 from falsework.need.needmap import need_map
@@ -76,16 +86,20 @@ def best_lies(
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    found, looks = searched(
+    found, looks, resting = searched(
         judge_of(thin, process, weights, care, own_axis), today, directions, watch.part(0.05, 0.75)
     )
-    few = np.concatenate([[0], _chosen(found, not show.empty, axis is not None)])  # row 0 is today's
+    few = _chosen(found, not show.empty, axis is not None)
     whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
     judge = judge_of(whole, process, weights, care, own_axis)
-    fine = judge(found.directions[few], FINE_GRID, watch.part(0.75, 0.85), "measuring the best")
+    measured = [
+        judge(at, FINE_GRID, watch.part(0.75, 0.8), "measuring the best")
+        for at in (today[None], found.directions[few])
+    ]
+    fine = joined(measured[0], laid_flat(measured[1], judge, resting, watch.part(0.8, 0.85)))  # today's first
 
-    lies = [_lie(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few))]
-    order = sorted(range(len(few)), key=lambda row: (not lies[row].fits, lies[row].price.total, row))
+    lies = [_lie(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few) + 1)]
+    order = sorted(range(len(lies)), key=lambda row: (not lies[row].fits, lies[row].price.total, row))
     first = order[0]
     if (
         lies[0].fits == lies[first].fits

@@ -27,8 +27,12 @@ from falsework.watch import Watch
 
 COARSE_GRID, GRID, FINE_GRID = 64, 128, 256
 KEPT_SHARE = 0.12  # of all directions: looked at again on GRID after the coarse round
-STARTS, START_APART_DEG = 6, 12.0  # where refinement begins
-LEAST_STEP_DEG = 0.25
+CLOSER, CLOSER_APART_DEG, FINER = 80, 3.0, 16  # around so many, a lattice of so many times the directions
+STARTS, START_APART_DEG = 10, 3.0  # where refinement begins
+FIRST_STEP_DEG, LEAST_STEP_DEG, SHRINK = 1.0, 0.06, 0.6
+RING = 8  # directions tried around each
+MOST_FRONT = 100  # best in some other way, looked at again too
+FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most this much is taken
 BATCH = 64  # directions between two looks at the watch
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
@@ -122,6 +126,22 @@ def judge_of(body: Body, process: Process, weights: Weights, care: Care, load_ax
     return Judge(body, hull_corners(body.points), process, weights, care, load_axis)
 
 
+def laid_flat(looked: Looked, judge: Judge, resting: Floats, watch: Watch) -> Looked:
+    """The same, with each direction that is near to a resting one put in its place where that costs no more.
+
+    A face up to half a layer off the bed prints as if it lay flat; it should.
+    """
+    if len(resting) == 0:
+        return looked
+    near = looked.directions @ resting.T
+    nearest = resting[np.argmax(near, axis=1)]
+    flat = judge(nearest, FINE_GRID, watch, "measuring the best")
+    take = (near.max(axis=1) > np.cos(np.radians(FLAT_DEG))) & (flat.rank <= FLAT_WORTH * looked.rank)
+    both = joined(looked, flat)
+    rows = np.arange(len(take))
+    return both.rows(np.where(take, rows + len(take), rows))
+
+
 def joined(first: Looked, second: Looked) -> Looked:
     """Both, one after the other."""
     a, b = first.priced, second.priced
@@ -147,44 +167,65 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
     return taken
 
 
-def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int]:
-    """The lies worth a closer look, on GRID columns, and how many directions were looked at in all.
+def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:
+    """The lies worth a closer look, on GRID columns; how many directions were looked at; resting ones (r, 3).
 
-    ``count`` even directions on COARSE_GRID columns; the best of them again on GRID, with the resting faces
-    and ``today`` (3,); then a pattern search on the sphere from the best distinct few. No chance is involved.
+    ``count`` even directions on COARSE_GRID columns; the best of them and their front again on GRID, with the
+    resting faces and ``today`` (3,); a denser lattice around the best; then a pattern search on the sphere
+    from the best distinct few. No chance is involved.
     """
     even = even_directions(count)
     coarse = judge(even, COARSE_GRID, watch.part(0.0, 0.6), "looking at every side")
     kept = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
+    kept = np.union1d(kept, front_rows(coarse, True, judge.load_axis is not None)[:MOST_FRONT])
     resting = resting_directions(judge.body.points)
     again = np.concatenate([today[None], resting, even[kept]])
-    looked = judge(again, GRID, watch.part(0.6, 0.8), "looking closer")
+    looked = judge(again, GRID, watch.part(0.6, 0.7), "looking closer")
     looks = len(even) + 1 + len(resting)
+    best = distinct(looked.directions, np.argsort(looked.rank, kind="stable"), CLOSER_APART_DEG, CLOSER)
+    between = _between(looked.directions[best], count)
+    closer = judge(between, COARSE_GRID, watch.part(0.7, 0.8), "looking between")
+    kept = np.argsort(closer.rank, kind="stable")[: max(20, int(KEPT_SHARE * len(between)))]
+    looked = joined(looked, judge(between[kept], GRID, watch.part(0.8, 0.85), "looking between"))
+    looks += len(closer.directions)
     best = distinct(looked.directions, np.argsort(looked.rank, kind="stable"), START_APART_DEG, STARTS)
     at, rank = looked.directions[best], looked.rank[best]
-    step = np.full(len(best), np.sqrt(4.0 * np.pi / count))  # the lattice's spacing
+    step = np.full(len(best), np.radians(FIRST_STEP_DEG))
     rounds = 0
-    while (live := np.flatnonzero(step > np.radians(LEAST_STEP_DEG))).size and rounds < 40:
-        tried = _around(at[live], step[live])
-        found = judge(tried.reshape(-1, 3), GRID, watch.part(0.8 + 0.005 * rounds, 1.0), "refining")
+    while (live := np.flatnonzero(step > np.radians(LEAST_STEP_DEG))).size and rounds < 50:
+        tried = _around(at[live], step[live], rounds)
+        found = judge(
+            tried.reshape(-1, 3), GRID, watch.part(0.85 + 0.003 * rounds, 0.853 + 0.003 * rounds), "refining"
+        )
         looks += len(found.directions)
         rounds += 1
         pick = np.argmin(found.rank.reshape(len(live), -1), axis=1) + tried.shape[1] * np.arange(len(live))
         better = found.rank[pick] < rank[live]
         pick, moved = pick[better], live[better]
         at[moved], rank[moved] = found.directions[pick], found.rank[pick]
-        step[live[~better]] *= 0.5
+        step[live[~better]] *= SHRINK
         looked = joined(looked, found.rows(pick))
-    return looked, looks
+    return looked, looks, resting
 
 
-def _around(directions: Floats, steps: Floats) -> Floats:
-    """(d, 6, 3): six directions around each, ``steps`` (d,) radians away."""
+def _between(directions: Floats, count: int) -> Floats:
+    """(k, 3) directions of a lattice ``FINER`` times as dense that lie within a coarse step of any given."""
+    lattice = even_directions(FINER * count)
+    near = (lattice @ directions.T).max(axis=1) > np.cos(0.7 * np.sqrt(4.0 * np.pi / count))
+    return lattice[near]
+
+
+def _around(directions: Floats, steps: Floats, turn: int) -> Floats:
+    """(d, RING, 3): directions around each, ``steps`` (d,) radians away.
+
+    The ring is turned from round to round by the golden angle: prices fall off cliffs where a face passes the
+    limit, and the way along a cliff is narrow.
+    """
     helper = np.where(np.abs(directions[:, :1]) < 0.6, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
     u = np.cross(directions, helper)
     u /= np.linalg.norm(u, axis=1)[:, None]
     v = np.cross(directions, u)
-    angle = np.pi / 3.0 * np.arange(6)
+    angle = 2.0 * np.pi * (np.arange(RING) / RING + 0.381966 * turn)
     ring = np.cos(angle)[None, :, None] * u[:, None] + np.sin(angle)[None, :, None] * v[:, None]
     around: Floats = np.cos(steps)[:, None, None] * directions[:, None] + np.sin(steps)[:, None, None] * ring
     return around
