@@ -192,7 +192,7 @@ def torus(major, minor, layer_mm=0.2):
     "sections", [cone(50, 1.6), sphere(10), torus(15, 6)], ids=["cone", "sphere", "torus"]
 )
 def test_swept_volume_agrees_with_columns(sections) -> None:
-    """Brute force: every column of a grid walked from each strip down to the part. Within 2 %: outlines of the
+    """Brute force: every column of a grid walked from each strip to the part. Within 2 %: outlines of the
     swept columns stray by up to 0.02 mm and cells by half their 0.25 mm."""
     from falsework.support.sweep import Surroundings, sources, swept_down
 

@@ -131,8 +131,7 @@ def _stable(
         draft = _drawn(cells, brace, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     if check.wanted.tie_mm.any() and structure.pattern == "lines":
-        brace = replace(draft.brace, tie_mm=check.wanted.tie_mm)
-        draft = _drawn(cells, brace, around, reach_mm, process)
+        draft = _tied(draft, check.wanted.tie_mm, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     return draft, check
 
@@ -197,8 +196,9 @@ def _thickened(
     out = support.copy()
     for i in np.unique(layer):
         out[i] = shapely.union_all([support[i], *thick[layer == i]])
-    every = np.ones(len(out), dtype=bool)
-    return carried(printable(out, 0.45 * width_mm), every, around, reach_mm, 0.9 * width_mm)
+    out = printable(out, 0.45 * width_mm)
+    fresh = areas_only(shapely.difference(shifted(out, 1), out))
+    return carried(out, fresh, around, reach_mm, 0.9 * width_mm)
 
 
 def _renumbered(brace: Brace, old: Cells, new: Cells) -> Brace:
@@ -234,27 +234,56 @@ def _drawn(cells: Cells, brace: Brace, around: Surroundings, reach_mm: float, pr
         0.9 * width,
     )
     closed_lines = np.where(cells.slim, max(1, structure.perimeter_lines), structure.perimeter_lines)
-    walls: list[tuple[Walls, Floats]] = []
+    draft = _Draft(cells, bands, closed_lines.astype(np.int64), [], brace)
+    angle, zero = structure.line_angle_deg, np.zeros(cells.pieces)
+    sets = [(Role.LINE, angle)]
+    if structure.pattern == "grid":
+        sets.append((Role.CROSS, angle + 90.0))
+    walls = [
+        (_walls(draft, ~cells.slim, role, turn, structure.spacing_mm, zero, around, reach_mm, process), zero)
+        for role, turn in sets
+    ]
+    return replace(draft, walls=walls)
+
+
+def _tied(draft: _Draft, tie_mm: Floats, around: Surroundings, reach_mm: float, process: Process) -> _Draft:
+    """The draft with cross walls every ``tie_mm`` of each piece, counted from its middle."""
+    cells, angle = draft.cells, process.structure.line_angle_deg + 90.0
+    middles = piece_middles(cells, angle)
+    ties = []
+    for spacing in np.unique(tie_mm[tie_mm > 0]):
+        chosen = ~cells.slim & (tie_mm[cells.piece] == spacing)
+        made = _walls(draft, chosen, Role.CROSS, angle, float(spacing), middles, around, reach_mm, process)
+        ties.append((made, middles))
+    return replace(draft, walls=draft.walls + ties, brace=replace(draft.brace, tie_mm=tie_mm))
+
+
+def _walls(
+    draft: _Draft,
+    chosen: NDArray[np.bool_],
+    role: Role,
+    angle_deg: float,
+    spacing_mm: float,
+    phase_mm: Floats,
+    around: Surroundings,
+    reach_mm: float,
+    process: Process,
+) -> Walls:
     ground = shapely.union(
         shifted(around.cleared, -1), shifted(around.sections, -1 - around.gap_below_layers)
     )
-
-    def add(chosen: NDArray[np.bool_], role: Role, angle: float, spacing: float, phase: Floats) -> None:
-        made = walls_of(cells, chosen, role, angle, spacing, phase, closed_lines, ground, width, reach_mm)
-        walls.append((made, phase))
-
-    zero = np.zeros(cells.pieces)
-    angle = structure.line_angle_deg
-    open_cells = ~cells.slim
-    add(open_cells, Role.LINE, angle, structure.spacing_mm, zero)
-    if structure.pattern == "grid":
-        add(open_cells, Role.CROSS, angle + 90.0, structure.spacing_mm, zero)
-    elif brace.tie_mm.any():
-        middles = piece_middles(cells, angle + 90.0)
-        for spacing in np.unique(brace.tie_mm[brace.tie_mm > 0]):
-            tied = open_cells & (brace.tie_mm[cells.piece] == spacing)
-            add(tied, Role.CROSS, angle + 90.0, float(spacing), middles)
-    return _Draft(cells, bands, closed_lines.astype(np.int64), walls, brace)
+    return walls_of(
+        draft.cells,
+        chosen,
+        role,
+        angle_deg,
+        spacing_mm,
+        phase_mm,
+        draft.closed_lines,
+        ground,
+        process.line_width_mm,
+        reach_mm,
+    )
 
 
 def _pieces(

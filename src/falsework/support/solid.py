@@ -16,11 +16,12 @@ from falsework.layers.polygons import areas_only, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, facing, joined
 from falsework.support.strands import Walls, turned_back
-from falsework.support.sweep import EMPTY
+from falsework.support.sweep import EMPTY, simplified
 
 _WALL_TOLERANCE_MM = 0.06  # ends of plates lie up to this much inside the strands' stairs
-_ALIKE_MM = 0.03  # outlines that stray by less from one layer to the next share one block
-_SHARED = 0.97  # and cover at least this share of each other
+_PLAIN_MM = 0.06  # tubes are drawn in by this much for a plainer outline
+_ALIKE_MM = 0.05  # outlines that stray by less from one layer to the next share one block
+_SHARED = 0.95  # and cover at least this share of each other
 _SPECK_MM3 = 5e-3  # a shell of less volume is no strand
 _MOST_ALIKE = 9  # layers to a block at most, unless outlines are equal
 
@@ -155,7 +156,11 @@ def _tubes(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float) 
     out = []
     for many in np.unique(closed_lines[closed_lines > 0]):
         polygons, owner = parts(np.where(closed_lines == many, body, EMPTY))
-        solid = _blocks(polygons, cells.layer[owner], cells.piece[owner])
+        # Drawn in first, so that the plainer outline stays within the old one.
+        inner = shapely.buffer(polygons, -_PLAIN_MM, join_style="mitre")
+        plain, source = parts(areas_only(simplified(inner, _PLAIN_MM)))
+        owner = owner[source]
+        solid = _blocks(plain, cells.layer[owner], cells.piece[owner])
         hollow = shapely.buffer(solid.polygon, -many * width_mm, join_style="mitre")
         out.append(_without_specks(replace(solid, polygon=shapely.difference(solid.polygon, hollow))))
     return out

@@ -51,10 +51,6 @@ class Brace:
     thicken_mm: Floats = field(default_factory=lambda: np.empty(0))
 
     @property
-    def any(self) -> bool:
-        return bool(self.tie_mm.any() or self.reshapes)
-
-    @property
     def reshapes(self) -> bool:
         return bool(self.widen_mm.any() or self.thicken_mm.any())
 

@@ -52,12 +52,18 @@ def printable(regions: Regions, radius_mm: float) -> Regions:
 
     Narrow necks and fins of wider parts stay: strands are fitted strictly and leave them out by themselves.
     """
+    return sifted(regions, radius_mm)[0]
+
+
+def sifted(regions: Regions, radius_mm: float) -> tuple[Regions, Regions]:
+    """What is :func:`printable`, and the connected parts that are not."""
     polygons, owner = parts(areas_only(regions))
     area, outline = shapely.area(polygons), shapely.length(polygons)
     good = area > _SPECK_MM2
     narrow = np.flatnonzero(good & (2.0 * area < 4.0 * radius_mm * outline))
     good[narrow] = ~shapely.is_empty(shapely.buffer(polygons[narrow], -radius_mm, quad_segs=2))
-    return gathered(polygons[good], owner[good], len(regions))
+    count = len(regions)
+    return gathered(polygons[good], owner[good], count), gathered(polygons[~good], owner[~good], count)
 
 
 def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions) -> Regions:
@@ -157,43 +163,44 @@ class Surroundings:
             out = shapely.union(out, shifted(self.sections, k))
         return out
 
-    def ground(self, layer: int, reach_mm: float) -> shapely.Geometry:
-        """Where the part beneath carries layer ``layer``: through the gap, sideways through the clearance."""
-        under = [shapely.buffer(self.sections[layer - 1], self.side_mm + reach_mm, quad_segs=4)]
+    def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
+        """Where the part beneath carries ``layer``: through the gap, sideways through the clearance."""
         lowest = max(0, layer - 1 - self.gap_below_layers)
-        under += [
-            shapely.buffer(section, reach_mm, quad_segs=4) for section in self.sections[lowest : layer - 1]
-        ]
-        return shapely.union_all(under)
+        near = shapely.clip_by_rect(self.sections[lowest:layer], *window.bounds)
+        reach = np.full(len(near), reach_mm)
+        reach[-1] += self.side_mm
+        ground: shapely.Geometry = shapely.union_all(shapely.buffer(near, reach, quad_segs=4))
+        return ground
 
 
 def carried(
-    regions: Regions,
-    suspect: NDArray[np.bool_],
-    around: Surroundings,
-    reach_mm: float,
-    least_mm: float,
+    regions: Regions, open_beneath: Regions, around: Surroundings, reach_mm: float, least_mm: float
 ) -> Regions:
     """Takes away, from the bed upwards, what rests neither on support, on the bed nor on the part beneath.
 
-    Columns rest on themselves by the way they are swept; ``suspect`` (L,) marks layers to look at, those
-    above a layer that lost something. A layer may reach ``reach_mm`` past what carries it; what is left
+    Columns rest on themselves by the way they are swept. ``open_beneath`` (L,): where layer i has nothing of
+    the column beneath the next layer. A layer may reach ``reach_mm`` past what carries it; what is left
     narrower than ``least_mm`` goes too.
     """
-    out = regions.copy()
-    look = np.append(suspect, False)
+    out, gone = regions.copy(), open_beneath.copy()
+    margin = around.side_mm + 2.0 * reach_mm
     for i in range(1, len(regions)):
-        if not look[i] or out[i].is_empty:
+        if gone[i - 1].is_empty or out[i].is_empty:
             continue
-        rest = shapely.difference(out[i], around.ground(i, reach_mm))
+        over = shapely.intersection(out[i], gone[i - 1])
+        if over.area < _SPECK_MM2:
+            continue
+        window = shapely.box(*(over.bounds + margin * np.array([-1, -1, 1, 1])))
+        rest = shapely.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
             continue
-        hanging = shapely.difference(rest, shapely.buffer(out[i - 1], reach_mm, quad_segs=4))
+        beneath = shapely.clip_by_rect(out[i - 1], *window.bounds)
+        hanging = shapely.difference(rest, shapely.buffer(beneath, reach_mm, quad_segs=4))
         if hanging.area < _SPECK_MM2:
             continue
-        left = np.array([shapely.difference(out[i], hanging)], dtype=object)
-        out[i] = printable(left, 0.5 * least_mm)[0]
-        look[i + 1] = True
+        left = printable(np.array([shapely.difference(out[i], hanging)], dtype=object), 0.5 * least_mm)[0]
+        gone[i] = shapely.union(gone[i], shapely.difference(out[i], left))
+        out[i] = left
     return out
 
 
@@ -225,8 +232,5 @@ def support_regions(
     blocked = around.blocked()
     out = empties(len(sections))
     out[active] = shapely.difference(columns[active], blocked[active])
-    all_of = areas_only(simplified(out, 0.5 * SECTION_TOLERANCE_MM))
-    out = printable(all_of, 0.45 * process.line_width_mm)
-    lost = shapely.area(all_of) - shapely.area(out) > _SPECK_MM2
-    suspect = np.append(False, lost[:-1])
-    return carried(out, suspect, around, need.reach_mm, 0.9 * process.line_width_mm), blocked
+    out, dropped = sifted(simplified(out, 0.5 * SECTION_TOLERANCE_MM), 0.45 * process.line_width_mm)
+    return carried(out, dropped, around, need.reach_mm, 0.9 * process.line_width_mm), blocked
