@@ -1,0 +1,228 @@
+"""Where to break a piece that cannot be pulled out whole, so that all its blocks can."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from falsework.layers.stack import Floats, Indices
+from falsework.lie.directions import even_directions
+from falsework.release.bodies import Mesh, surface_points
+from falsework.release.order import PIECE_SHARE, Exit, blockers_of, peeled
+from falsework.release.pulling import SCREEN_SHARE, apart, blocked, confirmed, local_axes, plain_directions
+from falsework.support.scheme import Role, Strands
+
+DIRECTIONS = 300  # even directions tried for each block
+POINTS = 800  # on the piece
+MOST_BLOCKS = 8
+_SCHEMES_CONFIRMED = 20
+_TRIES = 12  # directions confirmed for each block, before the part's own axes around it
+_WAYS = 3  # ways out of a block held against the other blocks
+_BLOCK_SHARE = 0.006  # of a block's points that may seem blocked in a direction worth confirming
+_NEAR_DEG = 15.0  # directions around one that say how open it is
+
+
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """Cuts: ``normals`` (p, 3) unit, ``offsets`` (p,): points x with normal · x = offset."""
+
+    normals: Floats
+    offsets: Floats
+
+    def labels(self, points: Floats) -> Indices:
+        """(n,) number of the block of each point: bits by plane, on its positive side 1."""
+        side = points @ self.normals.T > self.offsets
+        label: Indices = side @ (1 << np.arange(len(self.offsets)))
+        return label
+
+
+@dataclass(frozen=True, eq=False)
+class Broken:
+    """Planes that free a piece and its blocks in order of removal: middle and direction of each."""
+
+    planes: Planes
+    centers: Floats
+    directions: Floats
+
+
+def simple_cuts(low: Floats, high: Floats, axes: Floats, between: Floats) -> Iterator[Planes]:
+    """Even cuts across each axis and their combinations, fewest planes first, into at most ``MOST_BLOCKS``.
+
+    ``low``, ``high`` (3,) extents of the piece along the rows of ``axes``: along the body's lines, across
+    them, up. ``between`` (ascending): where, across them, a plane passes between lines; the nearest is taken.
+    """
+    counts = [c for c in product(range(MOST_BLOCKS), repeat=3) if sum(c) > 0]
+    counts = [c for c in counts if (c[0] + 1) * (c[1] + 1) * (c[2] + 1) <= MOST_BLOCKS]
+    # upright cuts before level ones; of these, between the lines before through them
+    counts.sort(key=lambda c: (sum(c), c[2], c[0]))
+    for count in counts:
+        normals, offsets = [], []
+        for axis, n in enumerate(count):
+            steps = low[axis] + (high[axis] - low[axis]) * np.arange(1, n + 1) / (n + 1)
+            if axis == 1 and len(between):
+                steps = np.unique(between[np.argmin(np.abs(steps[:, None] - between), axis=1)])
+            normals += [axes[axis]] * len(steps)
+            offsets += steps.tolist()
+        yield Planes(np.array(normals), np.array(offsets))
+
+
+def between_lines(strands: Strands, body: int, line_angle_deg: float) -> Floats:
+    """Middles between neighbouring body lines of a piece, across the lines, ascending."""
+    ends = strands.ends_mm[(strands.piece == body) & (strands.role == Role.LINE)]
+    across = plain_directions(line_angle_deg)[4]
+    lines = np.unique(np.round(ends[:, :2] @ across[:2], 3))
+    middles: Floats = 0.5 * (lines[1:] + lines[:-1])
+    return middles
+
+
+def break_up(
+    part: Mesh, pieces: Mesh, body: int, strands: Strands, line_angle_deg: float, margin_mm: float
+) -> Broken | None:
+    """The fewest simple cuts whose blocks can all be pulled straight out one after another; None if none do.
+
+    One column in a hundred of a block may meet the part: strands of a broken piece give way.
+
+    ``margin_mm`` around the piece the part's own axes are looked for.
+    """
+    mesh = pieces.only(np.array([body]))
+    samples = surface_points(mesh, POINTS)
+    points = samples.points.T.astype(np.float64)
+    plain = plain_directions(line_angle_deg)
+    own = local_axes(part, points.min(axis=0) - margin_mm, points.max(axis=0) + margin_mm)
+    directions = np.concatenate([plain, own, even_directions(DIRECTIONS)])
+    in_way = blocked(part, samples.points, directions).astype(np.float32)
+    if (in_way.min(axis=0) > 0).mean() > SCREEN_SHARE:
+        return None  # points that no straight way leads out from: no cut frees them
+    near = (directions @ directions.T > np.cos(np.radians(_NEAR_DEG))).astype(np.float32)
+    near /= near.sum(axis=1, keepdims=True)
+    axes = plain[[2, 4, 1]]
+    spans = points @ axes.T
+    between = between_lines(strands, body, line_angle_deg)
+    tried = 0
+    for planes in simple_cuts(spans.min(axis=0), spans.max(axis=0), axes, between):
+        label = planes.labels(points)
+        blocks, inverse, size = np.unique(label, return_inverse=True, return_counts=True)
+        member = np.zeros((len(points), len(blocks)), dtype=np.float32)
+        member[np.arange(len(points)), inverse] = 1.0 / size[inverse]
+        free = in_way @ member <= _BLOCK_SHARE
+        if not free.any(axis=0).all():
+            continue
+        tried += 1
+        openness = np.where(free, near @ free.astype(np.float32), -1.0)
+        found = _verified(part, mesh, planes, blocks, openness, directions, margin_mm)
+        if found is not None:
+            return found
+        if tried >= _SCHEMES_CONFIRMED:
+            break
+    return None
+
+
+def _verified(
+    part: Mesh,
+    mesh: Mesh,
+    planes: Planes,
+    labels: Indices,
+    openness: Floats,
+    directions: Floats,
+    margin_mm: float,
+) -> Broken | None:
+    """The cut carried out on the mesh, each block's way out confirmed, and an order found."""
+    solids = _split(mesh, planes)
+    blocks = _joined([solids[int(label)] for label in labels if int(label) in solids])
+    if blocks.count != len(labels):
+        return None
+    exits: dict[int, list[Exit]] = {}
+    for block in np.argsort(openness.max(axis=0), kind="stable").tolist():  # the most doubtful first
+        exits[block] = []
+        for direction in _candidates(part, mesh, blocks, block, openness[:, block], directions, margin_mm):
+            if confirmed(part, blocks, block, direction, PIECE_SHARE):
+                exits[block].append(Exit(direction, blockers_of(blocks, block, direction)))
+                if not exits[block][-1].blockers or len(exits[block]) >= _WAYS:
+                    break
+        if not exits[block]:
+            return None
+    rounds, taken, locked = peeled(exits)
+    if locked:
+        return None
+    order = sorted(rounds, key=lambda block: (rounds[block], block))
+    return Broken(
+        planes,
+        np.array([blocks.bounds[block].mean(axis=0) for block in order]),
+        np.array([taken[block].direction for block in order]),
+    )
+
+
+def _candidates(
+    part: Mesh, mesh: Mesh, blocks: Mesh, block: int, openness: Floats, directions: Floats, margin_mm: float
+) -> Iterator[Floats]:
+    """Directions worth confirming: the most open first, of those as open away from the rest of the piece."""
+    rows = np.flatnonzero(openness > 0.0)
+    low, high = blocks.bounds[block]
+    away = np.round(directions[rows] @ (0.5 * (low + high) - mesh.bounds[0].mean(axis=0)), 3)
+    rows = rows[np.lexsort((-away, -np.round(openness[rows], 1)))]
+    yield from directions[apart(directions, rows, 10.0, _TRIES)]
+    yield from local_axes(part, low - margin_mm, high + margin_mm)
+
+
+def _split(mesh: Mesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
+    """Vertices and faces of each block by label; empty where the mesh is no solid."""
+    from manifold3d import Error, Manifold, Mesh64
+
+    used, back = np.unique(mesh.faces, return_inverse=True)
+    solid = Manifold(
+        Mesh64(
+            np.ascontiguousarray(mesh.vertices[:, used].T, dtype=np.float64),
+            np.ascontiguousarray(back.reshape(-1, 3), dtype=np.uint64),
+        )
+    )
+    if solid.status() != Error.NoError:
+        return {}
+    parts = {0: solid}
+    for bit, (normal, offset) in enumerate(zip(planes.normals, planes.offsets, strict=True)):
+        halves: dict[int, Manifold] = {}
+        for label, one in parts.items():
+            above, beneath = one.split_by_plane(tuple(normal.tolist()), float(offset))
+            halves[label | 1 << bit], halves[label] = above, beneath
+        parts = {label: one for label, one in halves.items() if not one.is_empty()}
+    out = {}
+    for label, one in parts.items():
+        made = one.to_mesh64()
+        out[label] = (np.asarray(made.vert_properties)[:, :3], np.asarray(made.tri_verts).astype(np.int64))
+    return out
+
+
+def _joined(solids: list[tuple[Floats, Indices]]) -> Mesh:
+    vertices: list[Floats] = [np.empty((0, 3))]
+    faces: list[Indices] = [np.empty((0, 3), np.int64)]
+    start, total = [0], 0
+    for points, triangles in solids:
+        vertices.append(points)
+        faces.append(triangles + total)
+        total += len(points)
+        start.append(start[-1] + len(triangles))
+    return Mesh(
+        np.ascontiguousarray(np.concatenate(vertices).T, dtype=np.float32),
+        np.ascontiguousarray(np.concatenate(faces), dtype=np.int32),
+        True,
+        np.array(start, dtype=np.int64),
+    )
+
+
+def severed(planes: Planes, strands: Strands, body: int, middles_mm: Floats) -> Indices:
+    """(p,) strands of a piece that each plane cuts; of a level plane, those of the layer just above it."""
+    mine = strands.piece == body
+    ends, layer = strands.ends_mm[mine], strands.layer[mine]
+    z = middles_mm[layer]
+    counts = np.zeros(len(planes.offsets), dtype=np.int64)
+    for k, (normal, offset) in enumerate(zip(planes.normals, planes.offsets, strict=True)):
+        if abs(normal[2]) > 0.7:
+            above = np.searchsorted(middles_mm, offset / normal[2])
+            counts[k] = np.count_nonzero(layer == above)
+        else:
+            a = ends[:, :2] @ normal[:2] + z * normal[2] - offset
+            b = ends[:, 2:] @ normal[:2] + z * normal[2] - offset
+            counts[k] = np.count_nonzero((a > 0) != (b > 0))
+    return counts

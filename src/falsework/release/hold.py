@@ -1,0 +1,168 @@
+"""What holds a piece to the part and to the bed, and the weakest section of the part near the contact."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from falsework.droop.belief import Belief, around
+from falsework.droop.bond import bond_share
+from falsework.droop.estimate import Estimate
+from falsework.layers.polygons import parts
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.underside import NeedMap
+from falsework.process.settings import Process
+from falsework.support.cells import facing
+from falsework.support.scheme import SupportPiece, SupportScheme
+from falsework.support.stability import BED_BOND_MPA
+
+BED_SPREAD = 0.5  # of the logarithm, from memory: clean, rough or greasy build surfaces
+NEAR_MM = 10.0  # how far above a contact the part's section still counts as near
+_SAMPLED = 12  # layers within that height in which the section is measured
+_EDGE_MM = 0.05  # outlines that run this near to each other are the same
+
+
+def coverage(process: Process, dense_layers: int) -> float:
+    """Share of a support's top (or underneath) that is strands: all of a dense layer, else width over
+    spacing."""
+    if dense_layers > 0:
+        return 1.0
+    lines = min(1.0, process.line_width_mm / process.structure.spacing_mm)
+    return lines if process.structure.pattern == "lines" else lines * (2.0 - lines)
+
+
+def held_n(area_mm2: float, gap_mm: float, dense_layers: int, process: Process, belief: Belief) -> Estimate:
+    """Force that holds a contact across a gap, if all of it lets go at once; peeling takes less."""
+    full = area_mm2 * coverage(process, dense_layers) * process.material.weld_strength_mpa
+    share = bond_share(gap_mm, process, belief)
+    return Estimate(full * share.value, full * share.low, full * share.high, share.basis)
+
+
+def bond_of(piece: SupportPiece, scheme: SupportScheme, process: Process, belief: Belief) -> Estimate:
+    """Bond of a piece to the part, above and where it stands on it."""
+    structure = process.structure
+    above = held_n(piece.contact_mm2, scheme.gap.realised_mm, structure.interface_layers, process, belief)
+    if piece.scar_mm2 == 0.0:
+        return above
+    below = held_n(
+        piece.scar_mm2, scheme.gap_below.realised_mm, structure.interface_layers_below, process, belief
+    )
+    return Estimate(above.value + below.value, above.low + below.low, above.high + below.high, above.basis)
+
+
+def bed_hold_of(piece: SupportPiece) -> Estimate:
+    """Hold of a piece's foot on the bed."""
+    return around(BED_BOND_MPA * piece.foot_mm2, BED_SPREAD, "uncalibrated")
+
+
+@dataclass(frozen=True)
+class Neck:
+    """A section of the part: its area, and the force that it bears across its layers' welds."""
+
+    area_mm2: float = 0.0
+    bears_n: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Sections:
+    """Connected sections of the part by layer, with the narrowest on the widest way from each to the bulk.
+
+    ``polygon``, ``layer`` (S,) ascending; ``narrowest`` (S,) index of that section, -1 where nothing joins
+    it to the bulk, which is the largest section of all.
+    """
+
+    polygon: Regions
+    layer: Indices
+    narrowest: Indices
+
+
+def sections_of(stack: LayerStack) -> Sections:
+    """Ways through sections that lie on each other, each as wide as its narrowest section.
+
+    Where a part has several ways side by side only the widest counts: errs towards too weak. How far two
+    sections overlap is not measured, only that they do: errs towards too strong where a part leans by more
+    than its thickness.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
+
+    polygon, layer = parts(stack.regions)
+    layer = layer.astype(np.int64)
+    narrowest = np.full(len(polygon), -1, dtype=np.int64)
+    if not len(polygon):
+        return Sections(polygon, layer, narrowest)
+    area = shapely.area(polygon)
+    upper, lower = facing(layer - 1, polygon, layer, polygon)
+    width = np.minimum(area[upper], area[lower])
+    # the widest ways to everywhere run along the tree that joins all by the widest steps
+    cost = 2.0 * area.max() - width
+    graph = coo_array((cost, (upper, lower)), shape=(len(polygon), len(polygon))).tocsr()
+    tree = minimum_spanning_tree(graph)
+    bulk = int(np.argmax(np.round(area, 6)))
+    order, before = breadth_first_order(tree, bulk, directed=False)
+    narrowest[bulk] = bulk
+    for node in order[1:].tolist():
+        near = narrowest[before[node]]
+        narrowest[node] = node if area[node] < area[near] else near
+    return Sections(polygon, layer, narrowest)
+
+
+def _solid_mm2(section: shapely.Geometry, process: Process) -> float:
+    """Plastic in a section: its walls whole, its inside by the fill."""
+    inside = float(shapely.buffer(section, -process.wall_lines * process.line_width_mm).area)
+    return float(section.area) - (1.0 - process.fill) * inside
+
+
+def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Process) -> dict[int, Neck]:
+    """The weakest section near each of the undersides ``numbers``: across a neck, or along a ledge's root."""
+    sections = sections_of(stack)
+    weld = process.material.weld_strength_mpa
+    necks: dict[int, Neck] = {}
+    for index, underside in enumerate(need.undersides):
+        if underside.number not in numbers:
+            continue
+        regions, layer = need.of(index)
+        if not len(regions):
+            continue
+        top = regions[layer == layer.max()]
+        order = np.full(len(top), layer.max())
+        _, node = facing(order, top, sections.layer, sections.polygon)
+        at = sections.narrowest[np.unique(node)]
+        found = []
+        for narrow in np.unique(at[at >= 0]):
+            polygon = sections.polygon[narrow]
+            found.append(Neck(float(polygon.area), weld * _solid_mm2(polygon, process)))
+        root = _root(stack, shapely.union_all(regions), int(layer.min()), int(layer.max()), process)
+        found += [root] if root.area_mm2 > 0.0 else []
+        if found:
+            necks[underside.number] = min(found, key=lambda neck: (neck.bears_n, neck.area_mm2))
+    return necks
+
+
+def _root(stack: LayerStack, footprint: shapely.Geometry, first: int, last: int, process: Process) -> Neck:
+    """Upright section of the part along the line where a footprint is anchored, up to ``NEAR_MM`` high."""
+    outline = shapely.boundary(stack.regions[last])
+    # just inside the footprint, so that walls that end on the line do not count
+    inside = shapely.boundary(shapely.buffer(footprint, -_EDGE_MM))
+    line = shapely.difference(inside, shapely.buffer(outline, 1.1 * _EDGE_MM))
+    line = shapely.intersection(line, stack.regions[last])
+    if shapely.length(line) < _EDGE_MM:
+        return Neck()
+    end = int(np.searchsorted(stack.z_mm, stack.z_mm[first] + NEAR_MM - 1e-9))
+    layers = np.arange(first, max(min(end, stack.count), first + 1))
+    chosen = np.unique(np.linspace(0, len(layers) - 1, min(_SAMPLED, len(layers))).astype(np.int64))
+    lengths = shapely.length(shapely.intersection(line, stack.regions[layers[chosen]]))
+    gone = np.flatnonzero(lengths[1:] == 0.0)
+    if len(gone):  # look at every layer up to the first empty one
+        layers = layers[: chosen[gone[0] + 1]]
+        chosen = np.arange(len(layers))
+        lengths = shapely.length(shapely.intersection(line, stack.regions[layers]))
+    heights: Floats = stack.heights_mm[layers]
+    at_all = np.interp(np.arange(len(layers)), chosen, lengths)
+    area = float(at_all @ heights)
+    thickness = float(heights[at_all > 0].sum())
+    skin = 2.0 * process.solid_layers * process.layer_height_mm
+    share = min(1.0, skin / max(thickness, 1e-9) + process.fill)
+    return Neck(area, process.material.weld_strength_mpa * area * share)

@@ -1,0 +1,294 @@
+"""What to change when supports will not come off: every change built, judged again, and ranked by what
+it brings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from falsework.cost.cost import Cost
+from falsework.cost.weights import Weights
+from falsework.droop.belief import PRIOR, Belief
+from falsework.kernels.intervals import BED_VOLUME, PART_VOLUME
+from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers.stack import LayerStack
+from falsework.lie.body import body_of
+from falsework.lie.search import judge_of
+from falsework.lie.value import Care
+from falsework.need.needmap import need_map, with_support
+from falsework.need.underside import Kind, NeedMap
+from falsework.part.part import Part
+from falsework.part.placing import place, turn_matrix
+from falsework.process.settings import Process, Structure
+from falsework.release.judge import judge_release
+from falsework.release.value import Release, Remedy, State, Tool
+from falsework.support.generate import build_scheme
+from falsework.support.scheme import Standing, SupportScheme
+from falsework.watch import QUIET, Watch
+
+DIRECTIONS = 250  # for judging a change
+TURNS_DEG = ((180.0, 0.0, 0.0), (90.0, 0.0, 0.0), (-90.0, 0.0, 0.0), (0.0, 90.0, 0.0), (0.0, -90.0, 0.0))
+TURNS_BUILT = 2  # of these, those with the least air above the part are built
+_GRID = 96  # columns each way when turns are compared
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """One state of things: what is printed and how its supports come off."""
+
+    need: NeedMap
+    scheme: SupportScheme
+    standings: Sequence[Standing]
+    release: Release
+
+    @property
+    def failing_mm2(self) -> float:
+        return sum((piece.contact_mm2 for piece in self.release.failing), 0.0)
+
+    @property
+    def trapped(self) -> int:
+        return sum(piece.state is State.TRAPPED for piece in self.release.pieces)
+
+    @property
+    def strands(self) -> int:
+        return sum(cut.strands for piece in self.release.pieces for cut in piece.cuts)
+
+    @property
+    def left_mm2(self) -> float:
+        """Undersides that ask for support, less what the supports carry."""
+        asked = sum(u.area_mm2 for u in self.need.undersides if u.kind is not Kind.HOLDS)
+        return max(0.0, asked - sum(piece.contact_mm2 for piece in self.scheme.pieces))
+
+    @property
+    def droop_mm(self) -> float:
+        carried = {number for piece in self.scheme.pieces for number in piece.undersides}
+        return max(
+            (u.supported_droop_mm.value for u in self.need.undersides if u.number in carried), default=0.0
+        )
+
+    @property
+    def price(self) -> float:
+        return sum((piece.cost for piece in self.scheme.pieces), Cost()).price
+
+
+def what_to_change(
+    part: Part,
+    stack: LayerStack,
+    need: NeedMap,
+    scheme: SupportScheme,
+    standings: Sequence[Standing],
+    process: Process,
+    release: Release,
+    *,
+    belief: Belief = PRIOR,
+    turns_deg: Sequence[tuple[float, float, float]] = TURNS_DEG,
+    watch: Watch = QUIET,
+) -> tuple[Remedy, ...]:
+    """Changes that help, best first; empty where nothing fails. Each costs a build, a turn a whole plan.
+
+    ``standings`` are those of ``need``'s undersides, as built; ``turns_deg`` (about x, then y, then z,
+    from how the part lies now) are compared by columns, and the ``TURNS_BUILT`` best are planned with the
+    same standings allowed. A split is not built again: its blocks' ways out are those of the cuts. Judged
+    with ``DIRECTIONS`` directions.
+    """
+    if not release.failing:
+        return ()
+    now = _Trial(need, scheme, standings, release)
+    trials = _trials(part, stack, now, process, release.tool, belief, turns_deg)
+    remedies = []
+    split = _split(now)
+    if split is not None:
+        remedies.append(split)
+    for number, (change, make) in enumerate(trials):
+        watch.at(f"trying: {change}", number / len(trials))
+        then = make()
+        if _better(now, then):
+            remedies.append(_remedy(change, now, then))
+    watch.at("remedies ranked", 1.0)
+    return tuple(sorted(remedies, key=rank))
+
+
+def rank(remedy: Remedy) -> tuple[float, ...]:
+    """Least first: trapped pieces, area that fails or loses its support, strands to sever, price."""
+    lost_mm2 = max(0.0, remedy.left_mm2[1] - remedy.left_mm2[0])
+    harm_mm2 = round(remedy.failing_mm2[1] + lost_mm2)
+    return (remedy.trapped[1], harm_mm2, remedy.strands[1], round(remedy.price[1], 4))
+
+
+Make = Callable[[], _Trial]
+
+
+def _trials(
+    part: Part,
+    stack: LayerStack,
+    now: _Trial,
+    process: Process,
+    tool: Tool,
+    belief: Belief,
+    turns_deg: Sequence[tuple[float, float, float]],
+) -> list[tuple[str, Make]]:
+    """Changes that apply, in words, and how each is made."""
+    structure, failing = process.structure, now.release.failing
+
+    def rebuilt(changed: Process, standings: Sequence[Standing]) -> _Trial:
+        need = with_support(now.need, changed, belief)
+        scheme = build_scheme(stack, need, standings, changed)
+        judged = judge_release(
+            part, stack, need, scheme, changed, tool=tool, belief=belief, directions=DIRECTIONS
+        )
+        return _Trial(need, scheme, standings, judged)
+
+    def with_structure(changed: Structure) -> Make:
+        return lambda: rebuilt(replace(process, structure=changed), now.standings)
+
+    trials: list[tuple[str, Make]] = []
+    pieces = {piece.number: piece for piece in now.scheme.pieces}
+    on_part = {n for f in failing if pieces[f.number].scar_mm2 > 0 for n in pieces[f.number].undersides}
+    if on_part:
+        standings = [
+            Standing.BED if u.number in on_part and s is Standing.ANYWHERE else s
+            for u, s in zip(now.need.undersides, now.standings, strict=True)
+        ]
+        if list(standings) != list(now.standings):
+            trials.append(("let these supports stand on the bed only", lambda: rebuilt(process, standings)))
+    if any(piece.tears or piece.bond_n.high > 1.0 for piece in failing):
+        layers = now.scheme.gap.layers + 1
+        wider = replace(structure, air_gap_layers=float(layers), air_gap_mm=0.0)
+        change = f"a larger air gap, {layers * process.layer_height_mm:.2g} mm"
+        trials.append((change, with_structure(wider)))
+    if structure.perimeter_lines > 0:
+        trials.append(
+            ("no perimeter around the supports", with_structure(replace(structure, perimeter_lines=0)))
+        )
+    angle = _pull_angle_deg(now)
+    turned = angle is not None and abs((angle - structure.line_angle_deg + 90.0) % 180.0 - 90.0) > 10.0
+    if angle is not None and (structure.pattern == "grid" or turned):
+        lines = replace(structure, pattern="lines", line_angle_deg=angle)
+        trials.append((f"lines along the pull, {angle:.0f}° from x", with_structure(lines)))
+    for turn in _worth_building(part, process, turns_deg):
+        words = ", ".join(f"{a:+.0f}° about {axis}" for a, axis in zip(turn, "xyz", strict=True) if a)
+        trials.append((f"turn the part by {words}", _turned(part, turn, now, process, tool, belief)))
+    return trials
+
+
+def _turned(
+    part: Part,
+    turn_deg: tuple[float, float, float],
+    now: _Trial,
+    process: Process,
+    tool: Tool,
+    belief: Belief,
+) -> Make:
+    """The part laid otherwise, with supports wherever they may stand now."""
+    allowed = Standing.ANYWHERE if Standing.ANYWHERE in now.standings else Standing.BED
+
+    def make() -> _Trial:
+        printer = process.printer
+        laid = place(part, turn_deg=turn_deg, bed_mm=(printer.build_width_mm, printer.build_depth_mm))
+        z_mm = layer_boundaries(
+            float(laid.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm
+        )
+        stack = stack_layers(laid, z_mm)
+        need = need_map(stack, process, belief)
+        standings = [Standing.NONE if u.kind is Kind.HOLDS else allowed for u in need.undersides]
+        scheme = build_scheme(stack, need, standings, process)
+        judged = judge_release(
+            laid, stack, need, scheme, process, tool=tool, belief=belief, directions=DIRECTIONS
+        )
+        return _Trial(need, scheme, standings, judged)
+
+    return make
+
+
+def _worth_building(
+    part: Part, process: Process, turns_deg: Sequence[tuple[float, float, float]]
+) -> list[tuple[float, float, float]]:
+    """The turns with the least air between undersides and the part beneath, then down to the bed."""
+    if not len(turns_deg):
+        return []
+    body = body_of(part.vertices, part.faces, np.zeros(len(part.faces), dtype=bool))
+    ups = np.array([turn_matrix(turn)[2] for turn in turns_deg])
+    judge = judge_of(body, process, Weights(), Care(), None)
+    figures = judge(ups, _GRID, QUIET, "").figures
+    order = np.lexsort((np.round(figures[:, BED_VOLUME]), np.round(figures[:, PART_VOLUME])))
+    return [turns_deg[k] for k in order[:TURNS_BUILT]]
+
+
+def _pull_angle_deg(now: _Trial) -> float | None:
+    """Compass of the pull of the largest failing piece, whole or by its first block; None where all is
+    upright."""
+    for piece in sorted(now.release.failing, key=lambda p: (-p.contact_mm2, p.number)):
+        ways = [piece.pull_direction] if piece.pull_direction else [b.pull_direction for b in piece.blocks]
+        for x, y, _ in ways:
+            if np.hypot(x, y) > 0.3:
+                return 90.0 - float(np.round((90.0 - np.degrees(np.arctan2(y, x))) % 180.0))
+    return None
+
+
+def _better(now: _Trial, then: _Trial) -> bool:
+    """Fewer trapped, less or fewer failing, or at least a tenth fewer strands to sever."""
+    return (then.trapped, round(then.failing_mm2), len(then.release.failing), then.strands) < (
+        now.trapped,
+        round(now.failing_mm2),
+        len(now.release.failing),
+        0.9 * now.strands,
+    )
+
+
+def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
+    made = Remedy(
+        change,
+        "",
+        (len(now.release.failing), len(then.release.failing)),
+        (now.failing_mm2, then.failing_mm2),
+        (now.trapped, then.trapped),
+        (now.strands, then.strands),
+        (now.left_mm2, then.left_mm2),
+        (now.droop_mm, then.droop_mm),
+        (now.price, then.price),
+    )
+    return replace(made, effect=_effect(made))
+
+
+def _split(now: _Trial) -> Remedy | None:
+    """Pieces that blocks can leave, built in those blocks from the start."""
+    parted = [piece for piece in now.release.failing if piece.state is State.BREAK and not piece.tears]
+    if not parted:
+        return None
+    cuts = sum(len(piece.cuts) for piece in parted)
+    change = f"build {_numbers([p.number for p in parted])} in blocks, apart at {cuts} cut{'s' * (cuts > 1)}"
+    same = _remedy(change, now, now)
+    left = len(now.release.failing) - len(parted)
+    freed = sum(piece.contact_mm2 for piece in parted)
+    made = replace(
+        same,
+        failing=(same.failing[0], left),
+        failing_mm2=(same.failing_mm2[0], same.failing_mm2[0] - freed),
+        strands=(same.strands[0], same.strands[0] - sum(c.strands for p in parted for c in p.cuts)),
+    )
+    return replace(made, effect=_effect(made))
+
+
+def _numbers(numbers: Sequence[int]) -> str:
+    return f"piece{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}"
+
+
+def _effect(r: Remedy) -> str:
+    """What changes, in figures."""
+    before, after = r.failing
+    said = [f"{after} instead of {before} fail"]
+    if after == before:
+        said = [f"{after} still fail{'s' * (after == 1)}"]
+    if r.trapped[0] != r.trapped[1]:
+        said.append(f"{r.trapped[1]} instead of {r.trapped[0]} trapped")
+    if r.strands[0] != r.strands[1]:
+        said.append(f"{r.strands[1]} instead of {r.strands[0]} strands to sever")
+    if abs(r.left_mm2[1] - r.left_mm2[0]) >= 1.0:
+        said.append(f"{r.left_mm2[1]:.0f} instead of {r.left_mm2[0]:.0f} mm² left without support")
+    if abs(r.droop_mm[1] - r.droop_mm[0]) >= 0.005:
+        said.append(f"droop {r.droop_mm[1]:.2f} instead of {r.droop_mm[0]:.2f} mm")
+    if abs(r.price[1] - r.price[0]) >= 0.01:
+        said.append(f"supports cost {r.price[1]:.2f} instead of {r.price[0]:.2f}")
+    return ", ".join(said)

@@ -1,0 +1,120 @@
+"""Sentences about release: one for each piece, a verdict for all, and what to mind."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from falsework.droop.estimate import Estimate
+from falsework.release.value import PieceRelease, State, Vector
+
+CAUTIONS = (
+    "Let the part cool until it lets go of the bed; hot strands pull threads and burn fingers",
+    "Wear eye protection: strands snap and fly",
+    "Broken strands are sharp; pull and cut away from your hand",
+    "Put cutters to the support, never between support and part",
+    "What the printer's and material's makers say, and the rules of your workplace, come first",
+)
+
+
+def force_text(force: Estimate) -> str:
+    """A force with its interval."""
+    if force.high < 0.5:
+        return "less than 0.5 N"
+    return f"about {_newton(force.value)} N ({_newton(force.low)} to {_newton(force.high)})"
+
+
+def _newton(value: float) -> str:
+    return f"{value:.1f}" if value < 10.0 else f"{float(f'{value:.2g}'):.0f}"
+
+
+def way_text(direction: Vector) -> str:
+    """A direction in words: down, along x, or by its angles."""
+    x, y, z = direction
+    if abs(z) > 0.996:
+        return "straight up" if z > 0 else "straight down"
+    compass = np.degrees(np.arctan2(y, x)) % 360.0
+    flat = f"{compass:.0f}° from x towards y"
+    for name, angle in (("+x", 0.0), ("+y", 90.0), ("−x", 180.0), ("−y", 270.0), ("+x", 360.0)):
+        if abs(compass - angle) < 5.0:
+            flat = f"towards {name}"
+    rise = np.degrees(np.arcsin(np.clip(z, -1.0, 1.0)))
+    if abs(rise) < 5.0:
+        return flat
+    return f"{flat}, {abs(rise):.0f}° {'up' if rise > 0 else 'down'}"
+
+
+def why_of(piece: PieceRelease) -> PieceRelease:
+    """The piece with its sentence."""
+    return replace(piece, why=_why(piece))
+
+
+def _why(p: PieceRelease) -> str:
+    tears = (
+        f"; the part may tear: its weakest section near the contact, {p.neck_mm2:.3g} mm², bears "
+        f"{_newton(p.neck_n)} N"
+        if p.tears
+        else ""
+    )
+    bond = force_text(p.bond_n)
+    if p.state is State.STAYS:
+        sure = "" if p.bond_n.high < p.bed_hold_n.low else " probably"
+        return (
+            f"The part lifts straight off it; it{sure} stays: the bed holds it with "
+            f"{force_text(p.bed_hold_n)}, the part with {bond}{tears}."
+        )
+    after = f" once {_pieces(p.after)} {'is' if len(p.after) == 1 else 'are'} out" if p.after else ""
+    along = ""
+    if p.bed_hold_n.value > 0.0:
+        along = f"It comes along with the part once {force_text(p.bed_hold_n)} lets its foot go. "
+    if p.state in (State.BY_HAND, State.BY_TOOL):
+        assert p.pull_direction is not None
+        means = "by hand" if p.state is State.BY_HAND else "with the tool"
+        return f"{along}Pull it {means} {way_text(p.pull_direction)}{after}; {bond} holds it{tears}."
+    if p.state is State.BREAK:
+        strands = sum(cut.strands for cut in p.cuts)
+        planes = "1 cut" if len(p.cuts) == 1 else f"{len(p.cuts)} cuts"
+        severs = f", {strands} strands," if strands else ""
+        return (
+            f"It leaves in no straight direction as a whole; {planes}{severs} into {len(p.blocks)} blocks "
+            f"free it{tears}."
+        )
+    if p.state is State.DIG:
+        if p.pull_direction is not None:
+            return (
+                f"It would leave {way_text(p.pull_direction)}{after}, but neither fingers nor the tool get "
+                f"hold of it; a 2 × 2 mm pick reaches {100 * p.pick_share:.0f} % of its surface{tears}."
+            )
+        return (
+            f"It leaves in no straight direction, nor in a few blocks; a 2 × 2 mm pick reaches "
+            f"{100 * p.pick_share:.0f} % of its surface, the rest may stay for ever{tears}."
+        )
+    return "The part closes it in: no opening of 2 × 2 mm leads to it, so it stays for ever."
+
+
+def _pieces(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"piece {numbers[0]}"
+    return f"pieces {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+
+
+def verdict_of(pieces: Sequence[PieceRelease]) -> str:
+    """All pieces in one sentence."""
+    if not pieces:
+        return "There is nothing to take off."
+    counts = Counter(piece.state for piece in pieces)
+    plural = {
+        State.STAYS: ("stays on the bed", "stay on the bed"),
+        State.BY_HAND: ("comes by hand", "come by hand"),
+        State.BY_TOOL: ("comes with a tool", "come with a tool"),
+        State.BREAK: ("must be broken up first", "must be broken up first"),
+        State.DIG: ("must be dug out", "must be dug out"),
+        State.TRAPPED: ("is trapped for ever", "are trapped for ever"),
+    }
+    said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in State if counts[state]]
+    torn = [piece.number for piece in pieces if piece.tears]
+    tears = f"; {_pieces(torn)} may tear the part" if torn else ""
+    return f"Of {len(pieces)} pieces {', '.join(said)}{tears}."

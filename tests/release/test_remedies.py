@@ -1,0 +1,113 @@
+"""What to change: each remedy is built and judged again, and none is offered where nothing fails."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.need.needmap import need_map
+from falsework.need.underside import Kind
+from falsework.process.settings import Structure
+from falsework.release import State, judge_release, what_to_change
+from falsework.release.remedies import rank
+from falsework.support.generate import build_scheme
+from falsework.support.scheme import Standing
+from release.scenes import PLA, box, part_of, rod, stack_of_part
+
+THICK = replace(
+    PLA, name="thick", layer_height_mm=0.4, first_layer_height_mm=0.4, line_width_mm=0.8, nozzle_mm=0.6
+)
+
+
+def built(solid, process, standing=Standing.ANYWHERE):
+    part = part_of(solid)
+    stack = stack_of_part(part, process)
+    need = need_map(stack, process)
+    standings = [Standing.NONE if u.kind is Kind.HOLDS else standing for u in need.undersides]
+    scheme = build_scheme(stack, need, standings, process)
+    release = judge_release(part, stack, need, scheme, process, directions=200)
+    return part, stack, need, scheme, standings, process, release
+
+
+def spool():
+    """Two flanges on a core: the upper one's support stands on the lower one, all around the core."""
+    return rod(16, 4) + rod(6, 20) + rod(16, 4, (0, 0, 16))
+
+
+def test_nothing_is_offered_where_nothing_fails():
+    table = box((0, 0, 14), (40, 30, 18)) + box((0, 0, 0), (8, 30, 14)) + box((32, 0, 0), (40, 30, 14))
+    scene = built(table, THICK, Standing.BED)
+    assert [piece.state for piece in scene[-1].pieces] == [State.STAYS]
+    assert what_to_change(*scene) == ()
+
+
+@pytest.fixture(scope="module")
+def spool_scene():
+    return built(spool(), replace(THICK, structure=Structure(pattern="grid", perimeter_lines=1)))
+
+
+@pytest.fixture(scope="module")
+def spool_remedies(spool_scene):
+    return what_to_change(*spool_scene, turns_deg=((90.0, 0.0, 0.0),))
+
+
+def test_a_spools_support_must_be_broken_up(spool_scene):
+    release = spool_scene[-1]
+    assert [piece.state for piece in release.pieces] == [State.BREAK]
+    assert all(cut.strands > 0 for cut in release.pieces[0].cuts)
+
+
+def test_remedies_help_and_the_best_comes_first(spool_scene, spool_remedies):
+    release = spool_scene[-1]
+    before = sum(piece.contact_mm2 for piece in release.failing)
+    assert spool_remedies
+    # in order: the split and the turn free everything; bed only leaves as much to droop as failed before
+    order = ["turn the part", "in blocks", "bed only"]
+    places = [next(k for k, r in enumerate(spool_remedies) if word in r.change) for word in order]
+    assert max(places[:2]) < places[2]
+    assert [rank(r) for r in spool_remedies] == sorted(rank(r) for r in spool_remedies)
+    for remedy in spool_remedies:
+        assert remedy.failing[0] == len(release.failing)
+        assert remedy.failing_mm2[0] == pytest.approx(before)
+        assert (remedy.failing_mm2[1], remedy.strands[1]) < (remedy.failing_mm2[0], remedy.strands[0])
+        assert remedy.effect.startswith(f"{remedy.failing[1]} ")
+
+
+def test_bed_only_leaves_the_flange_to_droop(spool_remedies):
+    bed = next(r for r in spool_remedies if "bed only" in r.change)
+    # nothing of the flange lies over the bed: all support goes, and its ring of π (16² − 6²) mm² is left
+    assert bed.failing[1] == 0 and bed.price[1] == 0.0
+    assert bed.left_mm2[1] == pytest.approx(np.pi * (16**2 - 6**2), rel=0.05)
+
+
+def test_a_split_frees_the_piece_and_severs_nothing(spool_remedies):
+    split = next(r for r in spool_remedies if "in blocks" in r.change)
+    assert split.failing[1] == 0 and split.strands[1] == 0
+    assert split.price[0] == split.price[1]
+
+
+def test_fewer_strands_hold_without_perimeter_or_grid(spool_remedies):
+    changes = {r.change: r for r in spool_remedies}
+    bare = [r for change, r in changes.items() if "perimeter" in change]
+    lines = [r for change, r in changes.items() if "lines along" in change]
+    assert lines and lines[0].strands[1] < lines[0].strands[0]
+    for remedy in bare:
+        assert remedy.strands[1] < remedy.strands[0]
+
+
+def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
+    turn = next(r for r in spool_remedies if "turn the part" in r.change)
+    assert "+90° about x" in turn.change
+    part, process = spool_scene[0], spool_scene[5]
+    from falsework.part.placing import place
+
+    laid = place(part, turn_deg=(90.0, 0.0, 0.0), bed_mm=(220.0, 220.0))
+    stack = stack_of_part(laid, process)
+    need = need_map(stack, process)
+    standings = [Standing.NONE if u.kind is Kind.HOLDS else Standing.ANYWHERE for u in need.undersides]
+    scheme = build_scheme(stack, need, standings, process)
+    release = judge_release(laid, stack, need, scheme, process, directions=250)
+    assert turn.failing[1] == len(release.failing)
+    assert turn.price[1] == pytest.approx(sum(piece.cost.price for piece in scheme.pieces))
