@@ -2,9 +2,9 @@
 
     python benchmarks/release.py [--directions 1000]
 
-CPU time (user + system) of one process, code compiled beforehand by a small plan and its release. The rack stands on
-a plate, so that every piece stands on the part and must be pulled out; its mesh is cut up to about 200,000 triangles,
-as a scan would be. The demo parts follow. Prints a Markdown table.
+CPU time (user + system) of one process, code compiled beforehand by a small plan and its release. The rack
+stands on a plate, so that every piece stands on the part and must be pulled out; its mesh is cut up to
+about 200,000 triangles, as a scan would be. The demo parts follow. Prints a Markdown table.
 """
 
 from __future__ import annotations

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 
 from falsework.droop import PRIOR
 from falsework.droop.bond import bond_share
@@ -13,6 +14,7 @@ from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, Tool, judge_release
 from falsework.release.hold import BED_BOND_MPA
 from release.scenes import box, judged, part_of, piece, revolved, rod, scheme_of, stack_of_part
+from stacks import need_of, underside
 
 
 def table():
@@ -181,6 +183,24 @@ def test_bond_against_foot_by_hand():
     assert one.bond_n.value > one.bed_hold_n.value
     assert one.state is not State.STAYS
     assert judged(table(), [support()], pieces, process=dense, gap_mm=0.4).pieces[0].state is State.STAYS
+
+
+def test_a_thin_ledge_tears_where_support_sticks_and_not_where_it_lets_go():
+    # a shelf 0.6 mm thick and 30 mm wide on a wall, printed on support with next to no gap: its root of
+    # 30 × 0.6 = 18 mm² bears 30 MPa × 18 mm² = 540 N; without a gap the bond would be 30 × 600 = 18,000 N
+    solid = box((0, 0, 0), (4, 30, 20)) + box((4, 0, 10), (26, 30, 10.6))
+    below = box((5, 0, 0), (26, 30, 9.6))
+    shelf = shapely.box(4, 0, 26, 30)
+    need = need_of([(50, shelf, 0)], [underside(1)])
+    pieces = [piece(undersides=(1,), contact=600.0, foot=600.0)]
+    stuck = judged(solid, [below], pieces, need=need, gap_mm=0.01).pieces[0]
+    loose = judged(solid, [below], pieces, need=need, gap_mm=0.4).pieces[0]
+    assert stuck.neck_mm2 == pytest.approx(18.0, rel=0.01)
+    assert stuck.neck_n == pytest.approx(540.0, rel=0.01)
+    assert stuck.bond_n.value > 540.0 and stuck.tears and stuck.fails
+    assert "may tear: its weakest section near the contact, 17.9 mm²" in stuck.why
+    assert loose.state is State.STAYS and not loose.tears
+    assert "stays" in loose.why and "probably" not in loose.why
 
 
 def test_same_input_same_release_and_it_survives_json():

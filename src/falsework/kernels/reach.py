@@ -131,58 +131,54 @@ def blocked_points(vertices, faces, rotations, points, grid, cull, slack):
 
 
 @njit(cache=True, nogil=True)
-def _spread(source, target, rows, width, step, reach):
-    """Running maximum along the rows' direction: target[k] = max of source[k - reach·step .. k + reach·step].
+def _higher(a, b, out):
+    """The higher of two values, elementwise."""
+    for k in range(len(out)):
+        out[k] = a[k] if a[k] > b[k] else b[k]
 
-    ``rows`` × ``width`` values; ``step`` 1 looks along a row, ``width`` across rows. By doubling windows;
-    what lies outside counts as NOTHING, so the map has a margin of ``reach`` or its edges need none.
+
+@njit(cache=True, nogil=True)
+def _highest_of_next(values, other, size, step, line, window):
+    """values[k] = the highest of values[k], values[k + step] … values[k + (window - 1) step], cut off at
+    the end.
+
+    The end is that of the array where ``step`` is ``line``, else of each line of ``line`` values. By
+    doubling, from one array to the other; returns them as (result, scratch).
     """
-    total = rows * width
-    window = 2 * reach + 1
-    target[:] = source
     have = 1
     while have < window:
-        shift = min(have, window - have)
-        if step == 1:
-            for r in range(rows):
-                base = r * width
-                for s in range(width - shift):
-                    target[base + s] = max(target[base + s], target[base + s + shift])
-        else:
-            for k in range(total - shift * width):
-                target[k] = max(target[k], target[k + shift * width])
-        have += shift
-    # windows now start at their cell: put their middle there
-    if step == 1:
-        for r in range(rows):
-            base = r * width
-            for s in range(width - 1, reach - 1, -1):
-                target[base + s] = target[base + s - reach]
-            for s in range(min(reach, width)):
-                target[base + s] = NOTHING
-    else:
-        for k in range(total - 1, reach * width - 1, -1):
-            target[k] = target[k - reach * width]
-        for k in range(min(reach * width, total)):
-            target[k] = NOTHING
+        shift = min(have, window - have) * step
+        for begin in range(0, size, size if step == line else line):
+            end = size if step == line else begin + line
+            middle = max(end - shift, begin)
+            _higher(values[begin:middle], values[begin + shift : end], other[begin:middle])
+            other[middle:end] = values[middle:end]
+        values, other = other, values
+        have += shift // step
+    return values, other
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _dilated(out, grid, pool, half_x, half_y, first, second):
-    """Map pooled by ``pool`` cells, with a margin, spread by (half_x, half_y) pooled cells; (width, rows)."""
+    """Map pooled by ``pool`` cells and spread by (half_x, half_y) pooled cells.
+
+    Returns the map, its width and its rows: its value at (i, j) is the highest within half_x, half_y of
+    pooled cell (i - half_x, j - half_y).
+    """
     wide = (grid + pool - 1) // pool
-    # twice the reach: the outer half only so that windows may start there
-    width, rows = wide + 4 * half_x, wide + 4 * half_y
+    width, rows = wide + 2 * half_x, wide + 2 * half_y
     size = width * rows
     first[:size] = NOTHING
     for j in range(grid):
         base = (j // pool + 2 * half_y) * width + 2 * half_x
-        for i in range(grid):
-            k = base + i // pool
-            first[k] = max(first[k], out[j * grid + i])
-    _spread(first[:size], second[:size], rows, width, 1, half_x)
-    _spread(second[:size], first[:size], rows, width, width, half_y)
-    return width, rows
+        for i in range(wide):
+            value = first[base + i]
+            for k in range(j * grid + i * pool, j * grid + min((i + 1) * pool, grid)):
+                value = out[k] if out[k] > value else value
+            first[base + i] = value
+    first, second = _highest_of_next(first, second, size, 1, width, 2 * half_x + 1)
+    first, second = _highest_of_next(first, second, size, width, width, 2 * half_y + 1)
+    return first, width, rows
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -218,18 +214,18 @@ def touched_points(vertices, faces, rotations, points, grid, cull, slack, tools)
                 wide = (grid + pool - 1) // pool
                 half_x = min(int(np.ceil(a / (cell_x * pool))), wide)
                 half_y = min(int(np.ceil(b / (cell_y * pool))), wide)
-                need = (wide + 4 * half_x) * (wide + 4 * half_y)
+                need = (wide + 2 * half_x) * (wide + 2 * half_y)
                 if need > len(first):
                     first, second = np.empty(need, np.float32), np.empty(need, np.float32)
-                width, rows = _dilated(out, grid, pool, half_x, half_y, first, second)
+                spread, width, rows = _dilated(out, grid, pool, half_x, half_y, first, second)
                 for p in range(count):
                     if clear[p] == 0 or (stage > 0 and found[t, p] == 1):
                         continue
-                    i = int(np.floor((px[p] - low_x) / (cell_x * pool))) + 2 * half_x
-                    j = int(np.floor((py[p] - low_y) / (cell_y * pool))) + 2 * half_y
+                    i = int(np.floor((px[p] - low_x) / (cell_x * pool))) + half_x
+                    j = int(np.floor((py[p] - low_y) / (cell_y * pool))) + half_y
                     free = True
                     if 0 <= i < width and 0 <= j < rows:
-                        free = first[j * width + i] <= pz[p] + behind
+                        free = spread[j * width + i] <= pz[p] + behind
                     if stage == 0:
                         clear[p] = free
                     elif free:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.directions import even_directions
@@ -14,10 +15,12 @@ from falsework.release.bodies import Mesh, surface_points
 from falsework.release.order import PIECE_SHARE, Exit, blockers_of, peeled
 from falsework.release.pulling import SCREEN_SHARE, apart, blocked, confirmed, local_axes, plain_directions
 from falsework.support.scheme import Role, Strands
+from falsework.watch import QUIET, Watch
 
 DIRECTIONS = 300  # even directions tried for each block
-POINTS = 800  # on the piece
+POINTS = 600  # on each piece
 MOST_BLOCKS = 8
+_BATCH = 50  # pieces looked at together
 _SCHEMES_CONFIRMED = 20
 _TRIES = 12  # directions confirmed for each block, before the part's own axes around it
 _WAYS = 3  # ways out of a block held against the other blocks
@@ -79,44 +82,78 @@ def between_lines(strands: Strands, body: int, line_angle_deg: float) -> Floats:
 
 
 def break_up(
-    part: Mesh, pieces: Mesh, body: int, strands: Strands, line_angle_deg: float, margin_mm: float
-) -> Broken | None:
-    """The fewest simple cuts whose blocks can all be pulled straight out one after another; None if none do.
+    part: Mesh,
+    pieces: Mesh,
+    bodies: Sequence[int],
+    strands: Strands,
+    line_angle_deg: float,
+    margin_mm: float,
+    watch: Watch = QUIET,
+) -> dict[int, Broken]:
+    """The fewest simple cuts whose blocks can all be pulled straight out one after another, where there
+    are any.
 
-    One column in a hundred of a block may meet the part: strands of a broken piece give way.
-
-    ``margin_mm`` around the piece the part's own axes are looked for.
+    One column in a hundred of a block may meet the part: strands of a broken piece give way. ``margin_mm``
+    around a piece the part's own axes are looked for.
     """
-    mesh = pieces.only(np.array([body]))
-    samples = surface_points(mesh, POINTS)
-    points = samples.points.T.astype(np.float64)
+    found: dict[int, Broken] = {}
     plain = plain_directions(line_angle_deg)
-    own = local_axes(part, points.min(axis=0) - margin_mm, points.max(axis=0) + margin_mm)
-    directions = np.concatenate([plain, own, even_directions(DIRECTIONS)])
-    in_way = blocked(part, samples.points, directions).astype(np.float32)
-    if (in_way.min(axis=0) > 0).mean() > SCREEN_SHARE:
+    directions = np.concatenate([plain, even_directions(DIRECTIONS)])
+    for begin in range(0, len(bodies), _BATCH):
+        few = bodies[begin : begin + _BATCH]
+        samples = surface_points(pieces.only(np.array(few)), POINTS)
+        in_way = blocked(part, samples.points, directions)
+        for number, body in enumerate(few):
+            watch.at("breaking pieces up", (begin + number) / len(bodies))
+            mine = slice(samples.start[number], samples.start[number + 1])
+            points = np.ascontiguousarray(samples.points[:, mine])
+            low, high = points.min(axis=1) - margin_mm, points.max(axis=1) + margin_mm
+            axes = local_axes(part, low, high)
+            own = blocked(part, points, axes) if len(axes) else np.empty((0, points.shape[1]), np.uint8)
+            ways = _Ways(
+                np.concatenate([directions, axes]),
+                np.concatenate([in_way[:, mine], own]),
+                points.T.astype(np.float64),
+            )
+            lines = between_lines(strands, body, line_angle_deg)
+            mesh = pieces.only(np.array([body]))
+            broken = _fewest(part, mesh, ways, plain[[2, 4, 1]], lines, margin_mm)
+            if broken is not None:
+                found[body] = broken
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Ways:
+    """``directions`` (d, 3), and whether the part blocks each of ``points`` (k, 3) in them: (d, k) 0 or 1."""
+
+    directions: Floats
+    in_way: NDArray[np.uint8]
+    points: Floats
+
+
+def _fewest(
+    part: Mesh, mesh: Mesh, ways: _Ways, axes: Floats, between: Floats, margin_mm: float
+) -> Broken | None:
+    if (ways.in_way.min(axis=0) > 0).mean() > SCREEN_SHARE:
         return None  # points that no straight way leads out from: no cut frees them
+    directions, points = ways.directions, ways.points
     near = (directions @ directions.T > np.cos(np.radians(_NEAR_DEG))).astype(np.float32)
     near /= near.sum(axis=1, keepdims=True)
-    axes = plain[[2, 4, 1]]
     spans = points @ axes.T
-    between = between_lines(strands, body, line_angle_deg)
     tried = 0
     for planes in simple_cuts(spans.min(axis=0), spans.max(axis=0), axes, between):
         label = planes.labels(points)
-        blocks, inverse, size = np.unique(label, return_inverse=True, return_counts=True)
-        member = np.zeros((len(points), len(blocks)), dtype=np.float32)
-        member[np.arange(len(points)), inverse] = 1.0 / size[inverse]
-        free = in_way @ member <= _BLOCK_SHARE
+        order = np.argsort(label, kind="stable")
+        blocks, start, size = np.unique(label[order], return_index=True, return_counts=True)
+        free = np.add.reduceat(ways.in_way[:, order], start, axis=1, dtype=np.int32) <= _BLOCK_SHARE * size
         if not free.any(axis=0).all():
             continue
         tried += 1
         openness = np.where(free, near @ free.astype(np.float32), -1.0)
         found = _verified(part, mesh, planes, blocks, openness, directions, margin_mm)
-        if found is not None:
+        if found is not None or tried >= _SCHEMES_CONFIRMED:
             return found
-        if tried >= _SCHEMES_CONFIRMED:
-            break
     return None
 
 

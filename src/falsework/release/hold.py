@@ -33,23 +33,29 @@ def coverage(process: Process, dense_layers: int) -> float:
     return lines if process.structure.pattern == "lines" else lines * (2.0 - lines)
 
 
-def held_n(area_mm2: float, gap_mm: float, dense_layers: int, process: Process, belief: Belief) -> Estimate:
-    """Force that holds a contact across a gap, if all of it lets go at once; peeling takes less."""
-    full = area_mm2 * coverage(process, dense_layers) * process.material.weld_strength_mpa
-    share = bond_share(gap_mm, process, belief)
-    return Estimate(full * share.value, full * share.low, full * share.high, share.basis)
+def bonds_of(scheme: SupportScheme, process: Process, belief: Belief) -> list[Estimate]:
+    """What holds each piece to the part, above and where it stands on it.
 
+    The force that breaks all of a contact at once; peeling from an edge takes less.
+    """
+    structure, weld = process.structure, process.material.weld_strength_mpa
+    above = bond_share(scheme.gap.realised_mm, process, belief)
+    below = bond_share(scheme.gap_below.realised_mm, process, belief)
+    dense_above = weld * coverage(process, structure.interface_layers)
+    dense_below = weld * coverage(process, structure.interface_layers_below)
 
-def bond_of(piece: SupportPiece, scheme: SupportScheme, process: Process, belief: Belief) -> Estimate:
-    """Bond of a piece to the part, above and where it stands on it."""
-    structure = process.structure
-    above = held_n(piece.contact_mm2, scheme.gap.realised_mm, structure.interface_layers, process, belief)
-    if piece.scar_mm2 == 0.0:
-        return above
-    below = held_n(
-        piece.scar_mm2, scheme.gap_below.realised_mm, structure.interface_layers_below, process, belief
-    )
-    return Estimate(above.value + below.value, above.low + below.low, above.high + below.high, above.basis)
+    def force(piece: SupportPiece, share_above: float, share_below: float) -> float:
+        return dense_above * piece.contact_mm2 * share_above + dense_below * piece.scar_mm2 * share_below
+
+    return [
+        Estimate(
+            force(piece, above.value, below.value),
+            force(piece, above.low, below.low),
+            force(piece, above.high, below.high),
+            above.basis,
+        )
+        for piece in scheme.pieces
+    ]
 
 
 def bed_hold_of(piece: SupportPiece) -> Estimate:
@@ -143,22 +149,27 @@ def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Proce
 
 def _root(stack: LayerStack, footprint: shapely.Geometry, first: int, last: int, process: Process) -> Neck:
     """Upright section of the part along the line where a footprint is anchored, up to ``NEAR_MM`` high."""
-    outline = shapely.boundary(stack.regions[last])
+    x0, y0, x1, y1 = shapely.bounds(footprint)
+
+    def near(regions: Regions) -> Regions:
+        return shapely.clip_by_rect(regions, x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
+
+    outline = near(shapely.boundary(stack.regions[last]))
     # just inside the footprint, so that walls that end on the line do not count
     inside = shapely.boundary(shapely.buffer(footprint, -_EDGE_MM))
     line = shapely.difference(inside, shapely.buffer(outline, 1.1 * _EDGE_MM))
-    line = shapely.intersection(line, stack.regions[last])
+    line = shapely.intersection(line, near(stack.regions[last]))
     if shapely.length(line) < _EDGE_MM:
         return Neck()
     end = int(np.searchsorted(stack.z_mm, stack.z_mm[first] + NEAR_MM - 1e-9))
     layers = np.arange(first, max(min(end, stack.count), first + 1))
     chosen = np.unique(np.linspace(0, len(layers) - 1, min(_SAMPLED, len(layers))).astype(np.int64))
-    lengths = shapely.length(shapely.intersection(line, stack.regions[layers[chosen]]))
+    lengths = shapely.length(shapely.intersection(line, near(stack.regions[layers[chosen]])))
     gone = np.flatnonzero(lengths[1:] == 0.0)
     if len(gone):  # look at every layer up to the first empty one
         layers = layers[: chosen[gone[0] + 1]]
         chosen = np.arange(len(layers))
-        lengths = shapely.length(shapely.intersection(line, stack.regions[layers]))
+        lengths = shapely.length(shapely.intersection(line, near(stack.regions[layers])))
     heights: Floats = stack.heights_mm[layers]
     at_all = np.interp(np.arange(len(layers)), chosen, lengths)
     area = float(at_all @ heights)

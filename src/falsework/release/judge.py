@@ -27,7 +27,7 @@ from falsework.release.bodies import (
     turns,
 )
 from falsework.release.breaking import Broken, break_up, severed
-from falsework.release.hold import Neck, bed_hold_of, bond_of, necks_of
+from falsework.release.hold import Neck, bed_hold_of, bonds_of, necks_of
 from falsework.release.order import Exit, blockers_of, peeled, staying
 from falsework.release.pulling import Screen, confirmed, plain_directions, screened, ways_out
 from falsework.release.value import (
@@ -95,7 +95,7 @@ def judge_release(
     angle = process.structure.line_angle_deg
     samples = surface_points(mesh, int(np.clip(20_000 // mesh.count, 100, 300)))
     screen = screened(body, samples, plain_directions(angle), directions, watch.part(0.02, 0.5))
-    bonds = [bond_of(piece, scheme, process, belief) for piece in scheme.pieces]
+    bonds = bonds_of(scheme, process, belief)
     holds = [bed_hold_of(piece) for piece in scheme.pieces]
 
     watch.at("lifting the part", 0.5)
@@ -111,13 +111,8 @@ def judge_release(
     stuck = frozenset(k for k, ways in exits.items() if not ways)
     hidden = frozenset(k for k in stuck if touched[2, k] < REACHED_SHARE)
     rounds, taken, locked = peeled({k: w for k, w in exits.items() if w}, stuck - hidden, hidden)
-    broken: dict[int, Broken] = {}
-    for number, k in enumerate(breakable := sorted((stuck | locked) - hidden)):
-        watch.at("breaking pieces up", 0.8 + 0.16 * number / len(breakable))
-        if _grip(touched, k):
-            cut = break_up(body, mesh, k, scheme.strands, angle, margin)
-            if cut is not None:
-                broken[k] = cut
+    reached = sorted(k for k in stuck | locked if _grip(touched, k))
+    broken = break_up(body, mesh, reached, scheme.strands, angle, margin, watch.part(0.8, 0.96))
     rounds.update(dict.fromkeys(stay, 0))
 
     watch.at("the part's weakest sections", 0.96)

@@ -30,26 +30,15 @@ def blockers_of(mesh: Mesh, body: int, direction: Floats) -> frozenset[int]:
     """Other bodies of ``mesh`` that ``body`` would hit on its way along ``direction``."""
     window = window_of(mesh, body, direction, PIECE_FINE_MM)
     r = window.rotation
-    lowest = float((mesh.corners[body] @ r[2]).min())
-    found = []
-    for other in range(mesh.count):
-        if other == body or not len(mesh.corners[other]):
-            continue
-        low, high = _box(mesh, other, r)
-        flat_low, flat_high = low[:2], high[:2]
-        end = window.corner + window.cell_mm * np.array([window.width, window.height])
-        if high[2] <= lowest or (flat_low > end).any() or (flat_high < window.corner).any():
-            continue
-        if window.overlap(mesh, other) > PIECE_SHARE:
-            found.append(other)
-    return frozenset(found)
-
-
-def _box(mesh: Mesh, body: int, rotation: Floats) -> tuple[Floats, Floats]:
-    """Bounds after rotation of a body's bounds: no smaller than its own."""
-    low, high = mesh.bounds[body]
-    middle, half = rotation @ (0.5 * (low + high)), np.abs(rotation) @ (0.5 * (high - low))
-    return middle - half, middle + half
+    middles = mesh.bounds.mean(axis=1) @ r.T
+    halves = 0.5 * (mesh.bounds[:, 1] - mesh.bounds[:, 0]) @ np.abs(r).T
+    low, high = middles - halves, middles + halves  # of turned boxes: no smaller than the bodies
+    end = window.corner + window.cell_mm * np.array([window.width, window.height])
+    near = (low[:, :2] <= end).all(axis=1) & (high[:, :2] >= window.corner).all(axis=1)
+    near &= high[:, 2] > (mesh.corners[body] @ r[2]).min()
+    near[body] = False
+    others = np.flatnonzero(near).tolist()
+    return frozenset(other for other in others if window.overlap(mesh, other) > PIECE_SHARE)
 
 
 def peeled(
