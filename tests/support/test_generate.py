@@ -15,7 +15,7 @@ from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
 from falsework.support.generate import build_scheme
 from falsework.support.scheme import Role, Standing
-from falsework.support.sweep import SECTION_TOLERANCE_MM
+from falsework.support.sweep import section_tolerance_mm
 from stacks import need_of, over_air, stack_of
 
 PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
@@ -50,7 +50,7 @@ def solid(scheme):
 def test_between_two_legs_the_support_fills_the_span_less_its_clearances() -> None:
     scheme = scheme_of(table())
     regions = all_of(scheme)
-    clearance = 0.4 + SECTION_TOLERANCE_MM
+    clearance = 0.4 + section_tolerance_mm(PLAIN)
     # Exact in the layers; the overlap that joins strips must not show.
     np.testing.assert_allclose(shapely.area(regions[:28]), (20 - 2 * clearance) * 20, rtol=1e-6)
     assert (shapely.area(regions[28:]) == 0).all()
@@ -82,7 +82,7 @@ def test_the_gap_is_whole_layers(layer_mm, gap_mm) -> None:
 def test_bed_standing_keeps_off_what_lies_beneath_and_anywhere_stands_on_it() -> None:
     sections = table(step_layers=10)
     bed, anywhere = scheme_of(sections, Standing.BED), scheme_of(sections, Standing.ANYWHERE)
-    c = 0.4 + SECTION_TOLERANCE_MM
+    c = 0.4 + section_tolerance_mm(PLAIN)
     on_bed = (10 - 2 * c) * 20
     np.testing.assert_allclose(shapely.area(all_of(bed)[:28]), on_bed, rtol=1e-6)
     regions = all_of(anywhere)
@@ -112,7 +112,7 @@ def test_the_foot_widens_but_stays_clear_of_the_part() -> None:
     assert foot.bounds[1] == pytest.approx(-1.0) and foot.bounds[3] == pytest.approx(21.0)
     for section, region in zip(sections, all_of(scheme), strict=True):
         if not region.is_empty:
-            assert 0.4 <= section.distance(region) <= 0.4 + 2 * SECTION_TOLERANCE_MM
+            assert 0.4 <= section.distance(region) <= 0.4 + 2 * section_tolerance_mm(PLAIN)
 
 
 def test_none_gets_nothing_and_the_mesh_is_empty() -> None:
@@ -192,15 +192,13 @@ def torus(major, minor, layer_mm=0.2):
     "sections", [cone(50, 1.6), sphere(10), torus(15, 6)], ids=["cone", "sphere", "torus"]
 )
 def test_swept_volume_agrees_with_columns(sections) -> None:
-    """Brute force: every column of a grid walked from each strip to the part. Within 2 %: outlines of the
-    swept columns stray by up to 0.02 mm and cells by half their 0.25 mm."""
-    from falsework.support.sweep import Surroundings, sources, swept_down
+    """Brute force: every column of a grid walked from each strip to the part. Within 6 %, round outlines on
+    the small side: simplified ones stray inwards by up to a third of a line width, less than holds by itself."""
+    from falsework.support.sweep import sweep_columns
 
     stack = stack_of(sections)
     need = need_map(stack, PLAIN)
-    around = Surroundings(stack.regions, PLAIN)
-    chosen = np.ones(len(need.undersides), dtype=bool)
-    swept = swept_down(sources(need, chosen, around.sections), around.sections)
+    swept = sweep_columns(stack, need, [Standing.ANYWHERE] * len(need.undersides), PLAIN).columns
     x0, y0, x1, y1 = shapely.total_bounds(stack.regions)
     x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.25), np.arange(y0, y1, 0.25)))
     under, columns = np.zeros(len(x), dtype=bool), 0
@@ -210,7 +208,7 @@ def test_swept_volume_agrees_with_columns(sections) -> None:
         under &= ~shapely.contains_xy(sections[i], x, y)
         columns += under.sum()
     assert columns > 1000
-    assert shapely.area(swept).sum() == pytest.approx(columns * 0.25**2, rel=0.02)
+    assert shapely.area(swept).sum() == pytest.approx(columns * 0.25**2, rel=0.06)
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import shapely
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of
 from falsework.kernels.motion import path_times, rest_to_rest_times
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2
 from falsework.watch import QUIET, Watch
@@ -123,7 +124,7 @@ def _core(regions: Regions, inset_mm: Floats, tolerance_mm: float) -> Regions:
     """
     polygons, layer = shapely.get_parts(regions, return_index=True)
     simple = shapely.simplify(polygons, tolerance_mm, preserve_topology=False)
-    inset = shapely.buffer(simple, -inset_mm[layer], join_style="mitre", mitre_limit=2.0)
+    inset = offset_mitred(simple, -inset_mm[layer], limit=2.0)
     pieces, of = shapely.get_parts(inset, return_index=True)
     full = ~shapely.is_empty(pieces)
     core: Regions = np.full(len(regions), shapely.MultiPolygon(), dtype=object)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Indices, Regions
 from falsework.watch import QUIET, Watch
 
@@ -66,7 +67,7 @@ def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float
     if len(pieces) == 0:
         return pieces, layer.astype(np.int64)
     below = _pieces_below(pieces, layer, lower, hold_mm)
-    held = shapely.buffer(below, hold_mm, join_style="mitre", mitre_limit=MITRE)
+    held = offset_mitred(below, hold_mm, limit=MITRE)
     bits, owner = shapely.get_parts(shapely.difference(pieces, held), return_index=True)
     area = shapely.area(bits)
     real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
@@ -75,7 +76,7 @@ def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float
     loose_piece, group = np.unique(owner[real], return_inverse=True)
     loose = shapely.multipolygons(bits[real], indices=group)
     # back to the section beneath: the loose bit starts ``hold_mm`` away from it
-    grown = shapely.buffer(loose, 1.05 * hold_mm, join_style="mitre", mitre_limit=MITRE)
+    grown = offset_mitred(loose, 1.05 * hold_mm, limit=MITRE)
     near, of = shapely.get_parts(shapely.intersection(grown, pieces[loose_piece]), return_index=True)
     parts, which = shapely.get_parts(shapely.difference(near, below[loose_piece[of]]), return_index=True)
     of = of[which]

@@ -36,6 +36,10 @@ def _fields(kind: type) -> dict[str, Any]:
     return {f.name: hints[f.name] for f in dataclasses.fields(kind) if f.compare}
 
 
+def _optional(kind: type) -> set[str]:
+    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
+
+
 def decode(kind: Any, data: Any) -> Any:
     """The inverse of :func:`encode` for the annotated type ``kind``; KeyError or TypeError on a mismatch."""
     if dataclasses.is_dataclass(kind) and isinstance(kind, type):
@@ -43,7 +47,13 @@ def decode(kind: Any, data: Any) -> Any:
         unknown = data.keys() - fields.keys()
         if unknown:
             raise KeyError(f"unknown field {sorted(unknown)[0]!r} in {kind.__name__}")
-        return kind(**{name: decode(hint, data[name]) for name, hint in fields.items()})
+        if data.keys() == fields.keys():
+            return kind(**{name: decode(hint, data[name]) for name, hint in fields.items()})
+        # a document from before a field was added: the field's default stands, if it has one
+        missing = sorted(fields.keys() - data.keys() - _optional(kind))
+        if missing:
+            raise KeyError(f"missing field {missing[0]!r} in {kind.__name__}")
+        return kind(**{name: decode(fields[name], item) for name, item in data.items()})
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin in (types.UnionType, typing.Union):
         if data is None:

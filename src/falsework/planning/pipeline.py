@@ -15,6 +15,8 @@ from falsework.droop import PRIOR, Belief
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
+from falsework.lie import Lies, Show, best_lies
+from falsework.lie.marks import Vector
 from falsework.need import need_map, with_support
 from falsework.need.underside import Kind, NeedMap
 from falsework.part import fits, place, read_part
@@ -23,10 +25,13 @@ from falsework.planning.store import Store
 from falsework.planning.value import Geometry, Inspection, LayerSummary, PartSummary, Plan
 from falsework.process import limit_deg, load_process, reach_mm
 from falsework.process.settings import Process, Structure
-from falsework.support.generate import build_scheme
+from falsework.release import Release, State, judge_release
+from falsework.release.remedies import DIRECTIONS
 from falsework.support.choosing import EQUAL, alternatives, choose, standing_figures, standing_warnings
+from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing
 from falsework.support.standing import Weights
+from falsework.support.sweep import sweep_columns
 from falsework.watch import QUIET, Watch
 
 MOST_LAYERS = 20_000
@@ -40,6 +45,9 @@ def plan(
     weights: Weights = EQUAL,
     overrules: Mapping[int, Standing] | None = None,
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    lie: str = "as-is",
+    show: Show | None = None,
+    load_axis: Vector | str | None = None,
     scale: float = 1.0,
     unit: str | None = None,
     belief: Belief = PRIOR,
@@ -55,6 +63,9 @@ def plan(
     standing : 'none', 'bed', 'anywhere', or 'auto' to choose for each underside by ``weights``.
     overrules : standings that the user sets by underside number, whatever ``standing`` says.
     turn_deg : rotation about x, then y, then z; the part is then put on the bed, centred.
+    lie : 'as-is', or 'auto' to search for the best way to lay the part down and turn it so; then ``turn_deg``
+        is not to be given, and ``lies`` of the plan holds what was found. ``show`` (faces to keep clean) and
+        ``load_axis`` matter to that search alone: see :func:`falsework.best_lies`.
     scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).
     belief : parameters of the droop model.
     watch : progress and cancel. store : keeps results of steps, so that a second plan repeats only
@@ -68,9 +79,19 @@ def plan(
     if standing not in (*Standing, "auto"):
         raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
     settled = _process(process)
-    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.3), store)
-    stack = _layers(placed, settled, watch.part(0.3, 0.4), store)
-    need = _need(placed, stack, settled, belief, watch.part(0.4, 0.6), store)
+    lies = None
+    if lie == "auto":
+        if any(turn_deg):
+            raise ProcessError("lie", "the part cannot be turned as asked and as is best", "Give one of them")
+        raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
+        lies = _lies(raw, settled, show or Show(), load_axis, weights, scale, watch.part(0.1, 0.4), store)
+        part, turn_deg = raw, lies.recommended.turn_deg
+        watch = watch.part(0.4, 1.0)
+    elif lie != "as-is":
+        raise ProcessError("lie", f"{lie!r} is unknown", "Use as-is or auto")
+    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.2), store)
+    stack = _layers(placed, settled, watch.part(0.2, 0.3), store)
+    need = _need(placed, stack, settled, belief, watch.part(0.3, 0.5), store)
     known = set(range(1, len(need.undersides) + 1))
     overrules = overrules or {}
     if overrules.keys() - known:
@@ -80,15 +101,33 @@ def plan(
         )
 
     key = (placed.digest, repr(replace(settled, structure=Structure())))
-    watch.at("cost of the part", 0.6)
+    watch.at("cost of the part", 0.5)
     own_cost = store.get(("cost", key), lambda: part_cost(stack, settled)[0])
     figures = store.get(
-        ("columns", key), lambda: standing_figures(stack, need, settled, watch=watch.part(0.62, 0.7))
+        ("columns", key), lambda: standing_figures(stack, need, settled, watch=watch.part(0.52, 0.6))
     )
     choices = choose(
         figures, need, settled, own_cost, standing=standing, weights=weights, overrules=overrules
     )
-    scheme = build_scheme(stack, need, [c.chosen for c in choices], settled, watch=watch.part(0.7, 1.0))
+    standings = tuple(c.chosen for c in choices)
+    swept = store.get(
+        ("swept", key, standings, settled.structure.side_gap_mm),
+        lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7)),
+    )
+    scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
+    released = store.get(
+        ("release", key, repr((settled.structure, standings, belief))),
+        lambda: judge_release(
+            placed,
+            stack,
+            need,
+            scheme,
+            settled,
+            belief=belief,
+            directions=DIRECTIONS,
+            watch=watch.part(0.85, 1.0),
+        ),
+    )
     result = Plan(
         part=summary,
         process=settled,
@@ -109,7 +148,10 @@ def plan(
             *_part_warnings(placed, stack, settled),
             *standing_warnings(figures, need, choices),
             *scheme.notes,
+            *_release_warnings(released),
         ),
+        release=released,
+        lies=lies,
         geometry=Geometry(placed, stack, need, scheme),
     )
     watch.at("done", 1.0)
@@ -142,6 +184,24 @@ def inspect(
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         warnings=_part_warnings(placed, stack, settled),
+    )
+
+
+def _lies(
+    raw: Part,
+    process: Process,
+    show: Show,
+    load_axis: Vector | str | None,
+    weights: Weights,
+    scale: float,
+    watch: Watch,
+    store: Store,
+) -> Lies:
+    bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
+    sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=bed_mm)
+    return store.get(
+        ("lies", sized.digest, repr((process, show, load_axis, weights))),
+        lambda: best_lies(sized, process, show=show, load_axis=load_axis, weights=weights, watch=watch),
     )
 
 
@@ -187,7 +247,7 @@ def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerSt
     if count < 1:
         raise PartError(
             part.name,
-            f"is {part.size_mm[2]:.3g} mm high, less than half a layer of {process.first_layer_height_mm:g} mm",
+            f"is {part.size_mm[2]:.3g} mm high, less than half a {process.first_layer_height_mm:g} mm layer",
             "Check its unit (--unit) or scale, or use thinner layers",
         )
     if count > MOST_LAYERS:
@@ -242,7 +302,20 @@ def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str
     if len(stack.stitched_layers):
         first = stack.middles_mm[stack.stitched_layers[0]]
         warnings.append(
-            f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging gaps "
-            f"of up to {stack.widest_stitch_mm:.2f} mm, the first at z {first:.1f} mm"
+            f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging "
+            f"gaps of up to {stack.widest_stitch_mm:.2f} mm, the first at z {first:.1f} mm"
         )
+    return tuple(warnings)
+
+
+def _release_warnings(release: Release) -> tuple[str, ...]:
+    """What of the supports will stay in the part or may take some of it along."""
+    warnings = []
+    for piece in release.pieces:
+        if piece.state is State.TRAPPED:
+            warnings.append(f"piece {piece.number} of the support is trapped in the part: it never comes out")
+        elif piece.state is State.DIG:
+            warnings.append(f"piece {piece.number} of the support must be dug out, and some of it may stay")
+        if piece.tears:
+            warnings.append(f"piece {piece.number} of the support may tear the part when it is taken off")
     return tuple(warnings)

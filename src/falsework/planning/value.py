@@ -1,4 +1,4 @@
-"""``Plan``: one part, one process, everything decided. The pipeline that makes it is ``planning.pipeline``."""
+"""``Plan``: one part, one process, everything decided, as ``planning.pipeline`` makes it."""
 
 from __future__ import annotations
 
@@ -6,15 +6,18 @@ from dataclasses import dataclass, field
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import LayerStack
+from falsework.lie.value import Lies
 from falsework.need.underside import NeedMap, Underside
 from falsework.part.part import Finding, Part
 from falsework.planning.document import dumps, loads
 from falsework.process.settings import Process
+from falsework.release.value import Release
 from falsework.support.scheme import Gap, SupportPiece, SupportScheme
 from falsework.support.standing import Alternative, Choice, Weights
 
 SCHEMA = "falsework.plan/1"
 INSPECTION_SCHEMA = "falsework.inspection/1"
+LIES_SCHEMA = "falsework.lies/1"
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,8 @@ class Plan:
     part_cost: Cost
     support_cost: Cost  # as built
     warnings: tuple[str, ...]
+    release: Release | None = None  # how the pieces come off
+    lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
     geometry: Geometry | None = field(default=None, compare=False, repr=False)
 
     def to_json(self) -> str:
@@ -103,3 +108,8 @@ class Plan:
     def from_json(text: str, subject: str = "plan.json") -> Plan:
         """Read ``plan.json`` back to an equal ``Plan``; ``PartError`` where it does not fit the schema."""
         return loads(Plan, text, SCHEMA, subject)
+
+
+def lies_json(lies: Lies) -> str:
+    """Text of ``lies.json`` under schema ``falsework.lies/1``."""
+    return dumps(lies, LIES_SCHEMA)

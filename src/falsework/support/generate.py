@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.strands import strands_cost_by
 from falsework.errors import FalseworkError
-from falsework.layers.polygons import areas_only, gathered, parts
+from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
@@ -21,7 +21,15 @@ from falsework.support.scheme import Gap, Role, Standing, Strands, SupportPiece,
 from falsework.support.solid import solid_of
 from falsework.support.stability import Brace, Check, check_pieces, remedy_text
 from falsework.support.strands import Walls, piece_middles, strands_of, walls_of
-from falsework.support.sweep import Surroundings, carried, printable, shifted, support_regions
+from falsework.support.sweep import (
+    Surroundings,
+    Swept,
+    carried,
+    printable,
+    shifted,
+    support_regions,
+    sweep_columns,
+)
 from falsework.watch import QUIET, Watch
 
 
@@ -42,6 +50,8 @@ def build_scheme(
     standings: Sequence[Standing],
     process: Process,
     watch: Watch = QUIET,
+    *,
+    swept: Swept | None = None,
 ) -> SupportScheme:
     """Supports for every underside that may have one.
 
@@ -56,8 +66,11 @@ def build_scheme(
             f"{len(standings)} given for {len(need.undersides)} undersides",
             "Give one standing for each underside",
         )
-    around = Surroundings(stack.regions, process)
-    support, blocked = support_regions(around, need, standings, process, watch.part(0.0, 0.5))
+    if swept is None:
+        swept = sweep_columns(stack, need, standings, process, watch.part(0.0, 0.4))
+    watch.at("taking gaps off", 0.4)
+    around = Surroundings(swept, process)
+    support, blocked = support_regions(swept, around, need.reach_mm, process)
     gap, gap_below = Gap(*air_gap(process)), Gap(*air_gap_below(process))
     watch.at("building supports", 0.5)
     draft, checks = _stable(support, blocked, around, stack, need.reach_mm, process)
@@ -158,7 +171,7 @@ def _with_feet(
 
 def _wider(region: shapely.Geometry, by_mm: float) -> shapely.Geometry:
     """Grown, with square corners kept and sharper ones blunted."""
-    return shapely.buffer(region, by_mm, join_style="mitre", mitre_limit=1.5)
+    return offset_mitred(region, by_mm, limit=1.5)
 
 
 def _widened(feet: Regions, cells: Cells, widen_mm: Floats, blocked: Regions, width_mm: float) -> Regions:
@@ -191,7 +204,7 @@ def _thickened(
     if not mine.any():
         return support
     layer = cells.layer[mine]
-    thick = shapely.buffer(cells.polygon[mine], grow[mine], join_style="mitre")
+    thick = offset_mitred(cells.polygon[mine], grow[mine])
     thick = areas_only(shapely.difference(thick, blocked[layer]))
     out = support.copy()
     for i in np.unique(layer):

@@ -92,8 +92,9 @@ class SupportScheme:
     """Supports ready to be written: nothing in them touches the part, every layer rests on something.
 
     ``body``, ``roof``, ``floor``, ``foot``: (L,) shapely regions per layer of the part's ``LayerStack``
-    (roof and floor are the dense interface above and beneath; body excludes them; foot is the widening on the bed).
-    ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,): a closed, outward-facing mesh of all strands.
+    (roof and floor are the dense interface above and beneath; body excludes them; foot is the widening on the
+    bed). ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,): closed, outward-facing shells of plates
+    and slabs, which overlap where they hold on to each other.
     """
 
     gap: Gap

@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.walls import carried_spans, fit_strips, subtract_spans
-from falsework.layers.polygons import gathered, intersect, rings_of, unite
+from falsework.layers.polygons import gathered, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense
 from falsework.support.scheme import Role, Strands
@@ -227,10 +227,10 @@ def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: f
     ends, layers, pieces = [np.empty((0, 4))], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     for ring in range(int(closed_lines.max(initial=0))):
         index = np.flatnonzero(closed_lines > ring)
-        inset = shapely.buffer(body[index], -(ring + 0.5) * width_mm, join_style="mitre")
+        inset = offset_mitred(body[index], -(ring + 0.5) * width_mm)
         if ring == 0:  # bits hardly as wide as the line still get one
             narrow = shapely.is_empty(inset)
-            inset[narrow] = shapely.buffer(body[index][narrow], -0.4 * width_mm, join_style="mitre")
+            inset[narrow] = offset_mitred(body[index][narrow], -0.4 * width_mm)
         points, ring_start, cell_start = rings_of(simplified(inset, 0.1 * width_mm))
         following = np.arange(len(points)) + 1
         following[ring_start[1:] - 1] = ring_start[:-1]

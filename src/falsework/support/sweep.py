@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.polygons import areas_only, gathered, parts
-from falsework.layers.stack import Regions
+from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
+from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
@@ -17,8 +18,10 @@ from falsework.support.scheme import Standing
 from falsework.watch import QUIET, Watch
 
 EMPTY = shapely.MultiPolygon()
-SECTION_TOLERANCE_MM = 0.01  # sections are simplified by this much; the side clearance is widened to match
 _OUTLINE_TOLERANCE_MM = 0.02  # outlines of swept columns: the side that faces no part may stray by this
+_NOTCH_LINES = 4.0  # notches and holes of swept columns narrower than so many line widths are filled
+_STRAY_LINES = 0.35  # and outlines may stray by so many, less than what holds by itself
+_MORE_VERTICES = 1.3  # they are plain enough until they have so many times the vertices they last had
 _OVERLAP_MM = 0.05  # strips grow by this before they join, so that strayed outlines leave no seams
 _SPECK_MM2 = 1e-3
 
@@ -73,10 +76,8 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions) -> Regi
     if not mine.any():
         return out
     layer = need.region_layer[mine]
-    strips = shapely.buffer(
-        shapely.simplify(need.regions[mine], SECTION_TOLERANCE_MM, preserve_topology=False),
-        _OVERLAP_MM,
-        join_style="mitre",
+    strips = offset_mitred(
+        shapely.simplify(need.regions[mine], _OUTLINE_TOLERANCE_MM, preserve_topology=False), _OVERLAP_MM
     )
     strips = shapely.intersection(strips, sections[layer])
     order = np.argsort(layer, kind="stable")
@@ -86,17 +87,30 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions) -> Regi
     return out
 
 
-def swept_down(strips: Regions, sections: Regions) -> Regions:
+def filled(region: shapely.Geometry, line_width_mm: float) -> shapely.Geometry:
+    """The region with narrow notches and holes filled, in few vertices."""
+    half_mm = 0.5 * _NOTCH_LINES * line_width_mm
+    back = offset_mitred(offset_mitred(region, half_mm, limit=2.0), -half_mm, limit=2.0)
+    thin = shapely.simplify(back, _STRAY_LINES * line_width_mm, preserve_topology=False)
+    return thin if shapely.is_valid(thin) else shapely.buffer(thin, 0)
+
+
+def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regions:
     """D_i = (D_{i+1} ∪ strips_{i+1}) \\ sections_i: everything between an underside and what lies beneath it.
 
     No clearance is taken off here: thin strips lie within the clearance of the part beneath and would vanish.
+    The ends of strips make a comb of an outline; notches and holes into which no line of support fits
+    are filled, which leaves a tenth of the vertices to all that follows.
     """
     out = empties(len(sections))
     blank, no_strip = shapely.is_empty(sections), shapely.is_empty(strips)
-    here = EMPTY
+    here, few = EMPTY, 0
     for i in range(len(sections) - 2, -1, -1):
         if not no_strip[i + 1]:
             here = shapely.union(here, strips[i + 1])
+            if shapely.get_num_coordinates(here) > _MORE_VERTICES * few:
+                here = filled(here, line_width_mm)
+                few = shapely.get_num_coordinates(here)
         if here.is_empty:
             continue
         if not blank[i]:
@@ -119,48 +133,57 @@ def reaching_bed(columns: Regions, cleared: Regions) -> Regions:
     total = EMPTY
     for i in range(top):
         if not beneath[i].is_empty:
-            total = shapely.simplify(shapely.union(total, beneath[i]), SECTION_TOLERANCE_MM)
+            total = shapely.simplify(shapely.union(total, beneath[i]), _OUTLINE_TOLERANCE_MM)
         shade[i] = total
     out = columns.copy()
     out[:top] = shapely.difference(columns[:top], shade)
     return out
 
 
-class Surroundings:
-    """The part as supports must avoid it: sections, simplified, with clearance and gaps, per layer."""
+def section_tolerance_mm(process: Process) -> float:
+    """How far simplified sections may stray; the side clearance is widened to match.
 
-    def __init__(self, sections: Regions, process: Process) -> None:
-        structure = process.structure
+    Well under half a layer, so that a support one layer beneath a slope of 45° still clears it.
+    """
+    return min(0.03, 0.15 * min(process.layer_height_mm, process.first_layer_height_mm))
+
+
+class Surroundings:
+    """The part as supports must avoid it, per layer: sections, with side clearance, and the gaps."""
+
+    def __init__(self, swept: Swept, process: Process) -> None:
         self.gap_layers = air_gap(process)[1]
         self.gap_below_layers = air_gap_below(process)[1]
-        self.side_mm = structure.side_gap_mm
-        self.sections = simplified(sections, SECTION_TOLERANCE_MM)
-        self.cleared: Regions = shapely.buffer(
-            self.sections, structure.side_gap_mm + SECTION_TOLERANCE_MM, quad_segs=6
-        )
+        self.side_mm = process.structure.side_gap_mm
+        self.sections, self.cleared = swept.sections, swept.cleared
+        self._used = ~shapely.is_empty(swept.columns)
 
     def blocked(self) -> Regions:
-        """(L,) where no support may be: the part with clearance, the gap under it and the gap on it."""
-        out = self.cleared
-        for k in range(1, self.gap_layers + 1):
-            out = shapely.union(out, shifted(self.sections, k))
-        for k in range(1, self.gap_below_layers + 1):
-            out = shapely.union(out, shifted(self.sections, -k))
-        return out
+        """(L,) where no support may be: the part with clearance, the gap under it and the gap on it.
+
+        Empty in layers without support.
+        """
+        above = range(1, self.gap_layers + 1)
+        below = range(-self.gap_below_layers, 0)
+        return self._united(self.cleared, [*above, *below])
 
     def near_above(self, layers: int) -> Regions:
         """(L,) the part seen from below within ``layers`` layers past the gap: there a roof belongs."""
-        return self._united(range(self.gap_layers + 1, self.gap_layers + layers + 1))
+        return self._united(
+            empties(len(self.sections)), range(self.gap_layers + 1, self.gap_layers + layers + 1)
+        )
 
     def near_below(self, layers: int) -> Regions:
         """(L,) the part within ``layers`` layers beneath, past the gap: there a floor belongs."""
         gap = self.gap_below_layers
-        return self._united(range(-gap - layers, -gap))
+        return self._united(empties(len(self.sections)), range(-gap - layers, -gap))
 
-    def _united(self, shifts: range) -> Regions:
-        out = empties(len(self.sections))
+    def _united(self, base: Regions, shifts: Iterable[int]) -> Regions:
+        out = empties(len(base))
+        used = self._used
+        out[used] = base[used]
         for k in shifts:
-            out = shapely.union(out, shifted(self.sections, k))
+            out[used] = shapely.union(out[used], shifted(self.sections, k)[used])
         return out
 
     def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
@@ -204,33 +227,51 @@ def carried(
     return out
 
 
-def support_regions(
-    around: Surroundings,
-    need: NeedMap,
-    standings: Sequence[Standing],
-    process: Process,
-    watch: Watch = QUIET,
-) -> tuple[Regions, Regions]:
-    """(L,) regions filled by support, and (L,) where none may be.
+@dataclass(frozen=True, eq=False)
+class Swept:
+    """Columns of support before any gap is taken off, and the part around them; all (L,) regions.
 
-    Bed standing keeps only columns that are clear of the part, with clearance, all the way to the bed.
+    ``sections`` of the part, simplified; ``cleared`` the same with side clearance; ``columns`` whatever lies
+    straight beneath the undersides that are to be carried. Changing the air gap leaves all three as they are.
+    """
+
+    sections: Regions
+    cleared: Regions
+    columns: Regions
+
+
+def sweep_columns(
+    stack: LayerStack, need: NeedMap, standings: Sequence[Standing], process: Process, watch: Watch = QUIET
+) -> Swept:
+    """Sweeps every underside that may be supported straight down.
+
+    ``standings`` has one entry per underside. Bed standing keeps only columns that are clear of the part,
+    with clearance, all the way to the bed.
     """
     where = np.array([str(s) for s in standings], dtype=object)
     anywhere, bed = where == Standing.ANYWHERE, where == Standing.BED
-    sections = around.sections
     watch.at("sweeping supports down", 0.0)
-    columns = swept_down(sources(need, anywhere, sections), sections)
+    tolerance_mm = section_tolerance_mm(process)
+    sections = simplified(stack.regions, tolerance_mm)
+    cleared: Regions = shapely.buffer(sections, process.structure.side_gap_mm + tolerance_mm, quad_segs=4)
+    columns = swept_down(sources(need, anywhere, sections), sections, process.line_width_mm)
     if bed.any():
-        on_bed = swept_down(sources(need, bed, sections), sections)
-        on_bed = reaching_bed(on_bed, around.cleared)
+        watch.at("sweeping supports down", 0.5)
+        on_bed = swept_down(sources(need, bed, sections), sections, process.line_width_mm)
+        on_bed = reaching_bed(on_bed, cleared)
         columns = shapely.union(columns, on_bed) if anywhere.any() else on_bed
-    active = ~shapely.is_empty(columns)
-    blocked = empties(len(sections))
+    return Swept(sections, cleared, columns)
+
+
+def support_regions(
+    swept: Swept, around: Surroundings, reach_mm: float, process: Process
+) -> tuple[Regions, Regions]:
+    """(L,) regions filled by support, and (L,) where none may be."""
+    active = ~shapely.is_empty(swept.columns)
     if not active.any():
-        return columns, blocked
-    watch.at("taking gaps off", 0.5)
+        return swept.columns, empties(len(active))
     blocked = around.blocked()
-    out = empties(len(sections))
-    out[active] = shapely.difference(columns[active], blocked[active])
-    out, dropped = sifted(simplified(out, 0.5 * SECTION_TOLERANCE_MM), 0.45 * process.line_width_mm)
-    return carried(out, dropped, around, need.reach_mm, 0.9 * process.line_width_mm), blocked
+    out = empties(len(active))
+    out[active] = shapely.difference(swept.columns[active], blocked[active])
+    out, dropped = sifted(simplified(out, _OUTLINE_TOLERANCE_MM), 0.45 * process.line_width_mm)
+    return carried(out, dropped, around, reach_mm, 0.9 * process.line_width_mm), blocked
