@@ -25,11 +25,11 @@ def _raster(x, y, z, faces, first, last, cull, width, height, out):
     for f in range(first, last):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         xa, xb, xc, ya, yb, yc = x[a], x[b], x[c], y[a], y[b], y[c]
+        if cull and (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya) < 0.0:
+            continue
         r0, r1 = np.ceil(min(ya, yb, yc)), np.ceil(max(ya, yb, yc))
         s0, s1 = np.ceil(min(xa, xb, xc)), np.ceil(max(xa, xb, xc))
         if r0 >= r1 or s0 >= s1 or r1 <= 0.0 or s1 <= 0.0 or r0 >= height or s0 >= width:
-            continue
-        if cull and (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya) < 0.0:
             continue
         za, zb, zc = z[a], z[b], z[c]
         for r in range(max(int(r0), 0), min(int(r1), height)):

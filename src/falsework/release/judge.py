@@ -113,6 +113,8 @@ def judge_release(
     rounds, taken, locked = peeled({k: w for k, w in exits.items() if w}, stuck - hidden, hidden)
     reached = sorted(k for k in stuck | locked if _grip(touched, k))
     broken = break_up(body, mesh, reached, scheme.strands, angle, margin, watch.part(0.8, 0.96))
+    # what others lock in, out of a pick's reach, never leaves either
+    rounds = {k: n for k, n in rounds.items() if k not in locked or touched[2, k] >= REACHED_SHARE}
     rounds.update(dict.fromkeys(stay, 0))
 
     watch.at("the part's weakest sections", 0.96)
@@ -242,7 +244,7 @@ def _state(k: int, touched: Floats, stays: bool, whole: bool, breaks: bool, bond
         return State.BY_TOOL
     if breaks:
         return State.BREAK
-    return State.DIG if pick >= REACHED_SHARE else State.TRAPPED
+    return State.DIG
 
 
 @dataclass(frozen=True, eq=False)
