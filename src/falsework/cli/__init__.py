@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 
 def main() -> None:
     """Entry point of the ``falsework`` command."""
+    # Nothing here multiplies large matrices: the library's idle threads would only spin beside the work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from falsework.cli.app import run
 

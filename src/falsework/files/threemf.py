@@ -45,6 +45,8 @@ _RELATIONSHIPS = (
 _BLANK = re.compile("[\t\n\r]")  # lib3mf refuses the escapes that XML has for them
 _NOT_XML = re.compile("[^\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _ROWS_AT_ONCE = 4096
+# The lightest: a fifth larger than the usual level in a third of the time.
+_COMPRESSION = 1
 _COARSEST_DECIMALS = 5
 _FINEST_DECIMALS = 9
 
@@ -82,11 +84,12 @@ def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: Supports
             f"Use one of: {', '.join(SUPPORTS_AS)}",
         )
     solids = list(_solids(plan, supports_as))
-    with atomic_file(path) as aside, zipfile.ZipFile(aside, "w", zipfile.ZIP_DEFLATED) as package:
+    model: list[bytes] = []
+    _write_model(model.append, plan, solids)
+    with atomic_file(path) as aside, zipfile.ZipFile(aside, "w") as package:
         package.writestr(_entry("[Content_Types].xml"), _CONTENT_TYPES)
         package.writestr(_entry("_rels/.rels"), _RELATIONSHIPS)
-        with package.open(_entry(_MODEL_PART), "w", force_zip64=False) as out:
-            _write_model(out.write, plan, solids)
+        package.writestr(_entry(_MODEL_PART), b"".join(model), compresslevel=_COMPRESSION)
 
 
 def _entry(name: str) -> zipfile.ZipInfo:

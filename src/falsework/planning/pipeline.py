@@ -50,6 +50,7 @@ def plan(
     load_axis: Vector | str | None = None,
     scale: float = 1.0,
     unit: str | None = None,
+    release: bool = True,
     belief: Belief = PRIOR,
     watch: Watch = QUIET,
     store: Store | None = None,
@@ -67,6 +68,7 @@ def plan(
         is not to be given, and ``lies`` of the plan holds what was found. ``show`` (faces to keep clean) and
         ``load_axis`` matter to that search alone: see :func:`falsework.best_lies`.
     scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).
+    release : whether to judge how the supports come off; that takes about as long as all the rest.
     belief : parameters of the droop model.
     watch : progress and cancel. store : keeps results of steps, so that a second plan repeats only
         what a changed setting touches.
@@ -115,9 +117,9 @@ def plan(
         lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7)),
     )
     scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
-    released = store.get(
-        ("release", key, repr((settled.structure, standings, belief))),
-        lambda: judge_release(
+    released = None
+    if release:
+        released = judge_release(
             placed,
             stack,
             need,
@@ -126,8 +128,7 @@ def plan(
             belief=belief,
             directions=DIRECTIONS,
             watch=watch.part(0.85, 1.0),
-        ),
-    )
+        )
     result = Plan(
         part=summary,
         process=settled,
@@ -148,7 +149,7 @@ def plan(
             *_part_warnings(placed, stack, settled),
             *standing_warnings(figures, need, choices),
             *scheme.notes,
-            *_release_warnings(released),
+            *(_release_warnings(released) if released else ()),
         ),
         release=released,
         lies=lies,
