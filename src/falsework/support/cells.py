@@ -112,7 +112,8 @@ def bands_of(
 
     def cut(near: Regions) -> Regions:
         band = empties(len(rest))
-        band[~feet] = printable(shapely.intersection(rest[~feet], near[cells.layer[~feet]]), 0.5 * least_mm)
+        meets = ~feet & shapely.intersects(rest, near[cells.layer])
+        band[meets] = printable(shapely.intersection(rest[meets], near[cells.layer[meets]]), 0.5 * least_mm)
         some = ~shapely.is_empty(band)
         rest[some] = areas_only(shapely.difference(rest[some], band[some]))
         return band

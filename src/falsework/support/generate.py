@@ -282,9 +282,6 @@ def _walls(
     reach_mm: float,
     process: Process,
 ) -> Walls:
-    ground = shapely.union(
-        shifted(around.cleared, -1), shifted(around.sections, -1 - around.gap_below_layers)
-    )
     return walls_of(
         draft.cells,
         chosen,
@@ -293,7 +290,7 @@ def _walls(
         spacing_mm,
         phase_mm,
         draft.closed_lines,
-        ground,
+        around.landings,
         process.line_width_mm,
         reach_mm,
     )

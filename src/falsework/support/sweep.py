@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
@@ -157,6 +158,13 @@ class Surroundings:
         self.side_mm = process.structure.side_gap_mm
         self.sections, self.cleared = swept.sections, swept.cleared
         self._used = ~shapely.is_empty(swept.columns)
+
+    @cached_property
+    def landings(self) -> Regions:
+        """(L,) where the part beneath may carry a wall, generously: past the gap or beside the clearance."""
+        base = empties(len(self.sections))
+        base[self._used] = shifted(self.cleared, -1)[self._used]
+        return self._united(base, [-1 - self.gap_below_layers])
 
     def blocked(self) -> Regions:
         """(L,) where no support may be: the part with clearance, the gap under it and the gap on it.
