@@ -16,7 +16,7 @@ NAMES = [
     *("Part", "PartError", "Plan", "Printer", "Process", "ProcessError", "Standing", "Store", "Structure"),
     *("Underside", "Watch", "Weights", "__version__", "builtin_names", "dump_process", "inspect"),
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
-    "write_stl",
+    *("Lies", "Release", "Show", "best_lies", "lies_html", "write_stl"),
 ]
 
 

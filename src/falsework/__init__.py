@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from falsework.files.settings_sheet import settings_sheet
     from falsework.files.stl import write_stl
     from falsework.files.threemf import write_3mf
+    from falsework.lie import Lies, Show, best_lies
     from falsework.need.underside import Kind, Underside
     from falsework.part import read_part
     from falsework.part.part import Part
@@ -33,7 +34,8 @@ if TYPE_CHECKING:
     from falsework.planning.value import Inspection, Plan
     from falsework.process import builtin_names, dump_process, load_process
     from falsework.process.settings import Material, Printer, Process, Structure
-    from falsework.report import report_html
+    from falsework.release import Release
+    from falsework.report import lies_html, report_html
     from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
     from falsework.watch import Watch
@@ -46,6 +48,7 @@ _HOMES = {
     "falsework.files.settings_sheet": ("settings_sheet",),
     "falsework.files.stl": ("write_stl",),
     "falsework.files.threemf": ("write_3mf",),
+    "falsework.lie": ("Lies", "Show", "best_lies"),
     "falsework.need.underside": ("Kind", "Underside"),
     "falsework.part": ("read_part",),
     "falsework.part.part": ("Part",),
@@ -54,7 +57,8 @@ _HOMES = {
     "falsework.planning.value": ("Inspection", "Plan"),
     "falsework.process": ("builtin_names", "dump_process", "load_process"),
     "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
-    "falsework.report": ("report_html",),
+    "falsework.release": ("Release",),
+    "falsework.report": ("lies_html", "report_html"),
     "falsework.support.scheme": ("Standing",),
     "falsework.support.standing": ("Weights",),
     "falsework.watch": ("Watch",),
@@ -68,6 +72,7 @@ __all__ = [
     "FalseworkError",
     "Inspection",
     "Kind",
+    "Lies",
     "Material",
     "OutputError",
     "Part",
@@ -76,6 +81,8 @@ __all__ = [
     "Printer",
     "Process",
     "ProcessError",
+    "Release",
+    "Show",
     "Standing",
     "Store",
     "Structure",
@@ -83,9 +90,11 @@ __all__ = [
     "Watch",
     "Weights",
     "__version__",
+    "best_lies",
     "builtin_names",
     "dump_process",
     "inspect",
+    "lies_html",
     "load_process",
     "plan",
     "read_part",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
-from falsework.cli.options import chosen_process, json_option, part_options
+from falsework.cli.options import chosen_process, json_option, part_options, turn_option
 from falsework.cli.session import Session
 
 
 @click.command("inspect", short_help="Show the health of a part and its undersides.")
 @part_options
+@turn_option
 @json_option
 @click.pass_obj
 def inspect_command(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from falsework.lie.marks import Marks
     from falsework.process.settings import Process
     from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
@@ -51,8 +52,14 @@ class Pair(click.ParamType):
         return key.strip(), text.strip()
 
 
+def _added(command: F, options: Sequence[Callable[[F], F]]) -> F:
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 def part_options(command: F) -> F:
-    """How the part is read and how it is printed: what ``plan`` and ``inspect`` have in common."""
+    """How the part is read and how it is printed: what every command on a part has in common."""
     options = (
         click.argument("part", type=click.Path(path_type=str)),
         click.option(
@@ -76,17 +83,46 @@ def part_options(command: F) -> F:
         click.option(
             "--unit", metavar="UNIT", help="Unit of a file that carries none: um, mm, cm, inch, foot or m."
         ),
+    )
+    return _added(command, options)
+
+
+def turn_option(command: F) -> F:
+    """``--turn``: how the part is to lie."""
+    return click.option(
+        "--turn",
+        "turn_deg",
+        type=Triple(),
+        default=(0.0, 0.0, 0.0),
+        help="Degrees about x, then y, then z, before the part is put on the bed.",
+    )(command)
+
+
+def marks_options(command: F) -> F:
+    """``--show`` and ``--load``: what matters to the search for the best lie."""
+    options = (
         click.option(
-            "--turn",
-            "turn_deg",
-            type=Triple(),
-            default=(0.0, 0.0, 0.0),
-            help="Degrees about x, then y, then z, before the part is put on the bed.",
+            "--show",
+            "shown",
+            multiple=True,
+            metavar="DIRECTION|SET",
+            help="Faces to keep clean: those that look along +z, -x or 0,1,1, or a face set of the file. "
+            "Repeatable.",
+        ),
+        click.option(
+            "--load", metavar="AXIS", help="Direction in which the part will be pulled, such as +x or 0,1,1."
         ),
     )
-    for option in reversed(options):
-        command = option(command)
-    return command
+    return _added(command, options)
+
+
+def weigh_option(command: F) -> F:
+    """``--weigh``: what counts."""
+    return click.option(
+        "--weigh",
+        metavar="finish=…,filament=…,time=…",
+        help="What counts: the price of a spoilt square centimetre, and factors on filament and time.",
+    )(command)
 
 
 def json_option(command: F) -> F:
@@ -137,3 +173,24 @@ def chosen_weights(text: str | None) -> Weights:
             )
         values[field] = value
     return Weights(**values)
+
+
+def chosen_marks(part: str, shown: tuple[str, ...], load: str | None) -> Marks:
+    """What the options mark on the part; where they say nothing, the file of marks beside it, announced."""
+    from falsework.lie import Marks, Show, direction, marks_beside, read_marks
+
+    beside = marks_beside(part)
+    kept = Marks()
+    if beside.is_file() and not (shown and load):
+        kept = read_marks(beside)
+        used = [
+            *(["show faces"] if not shown and not kept.show.empty else []),
+            *(["the load axis"] if load is None and kept.load_axis is not None else []),
+        ]
+        said = " and ".join(used) or "nothing that the options do not say"
+        click.echo(f"{beside.name} lies beside the part: taken from it: {said}", err=True)
+    show = kept.show
+    if shown:
+        sets = [text for text in shown if text[:1].isalpha() and text.lower() not in ("x", "y", "z")]
+        show = Show(tuple(direction(text, "--show") for text in shown if text not in sets), tuple(sets))
+    return Marks(show, kept.load_axis if load is None else direction(load, "--load"))

@@ -10,11 +10,15 @@ import click
 from falsework.cli.options import (
     STANDINGS,
     Pair,
+    chosen_marks,
     chosen_overrules,
     chosen_process,
     chosen_weights,
     json_option,
+    marks_options,
     part_options,
+    turn_option,
+    weigh_option,
 )
 from falsework.cli.session import Session
 
@@ -26,6 +30,15 @@ if TYPE_CHECKING:
 
 @click.command("plan", short_help="Plan the supports of a part and write the files.")
 @part_options
+@turn_option
+@click.option(
+    "--lie",
+    type=click.Choice(("as-is", "auto")),
+    default="as-is",
+    show_default=True,
+    help="How the part lies; auto searches for the best way and turns it (see 'falsework lie').",
+)
+@marks_options
 @click.option(
     "--standing",
     type=click.Choice((*STANDINGS, "auto")),
@@ -40,11 +53,7 @@ if TYPE_CHECKING:
     type=Pair("NUMBER=STANDING"),
     help="Decide one underside yourself, such as 3=bed. Repeatable.",
 )
-@click.option(
-    "--weigh",
-    metavar="finish=…,filament=…,time=…",
-    help="What counts: the price of a spoilt square centimetre, and factors on filament and time.",
-)
+@weigh_option
 @click.option(
     "--supports-as",
     type=click.Choice(("support", "solidsupport", "model")),
@@ -66,6 +75,9 @@ def plan_command(
     scale: float,
     unit: str | None,
     turn_deg: tuple[float, float, float],
+    lie: str,
+    shown: tuple[str, ...],
+    load: str | None,
     standing: str,
     overrules: tuple[tuple[str, str], ...],
     weigh: str | None,
@@ -80,6 +92,7 @@ def plan_command(
     An earlier plan in the folder is replaced. Nothing is half-written if the work is stopped.
     """
     session.as_json = as_json
+    _check_lie(lie, shown, load)
     from falsework.files.atomic import check_folder
 
     folder = out or Path(f"{Path(part).stem}-plan")
@@ -91,6 +104,7 @@ def plan_command(
     with announced(), session.progress() as watch:
         standings = chosen_overrules(overrules)
         weights = chosen_weights(weigh)
+        marks = chosen_marks(part, shown, load) if lie == "auto" else None
 
         from falsework.files.folder import write_plan
         from falsework.planning.pipeline import plan
@@ -102,6 +116,9 @@ def plan_command(
             weights=weights,
             overrules=standings,
             turn_deg=turn_deg,
+            lie=lie,
+            show=marks.show if marks else None,
+            load_axis=marks.load_axis if marks else None,
             scale=scale,
             unit=unit,
             watch=watch.part(0.0, 0.8),
@@ -121,6 +138,16 @@ def plan_command(
     say.say(f"Written to {folder}: {', '.join(path.name for path in written)}")
     if not result.pieces:
         say.say("There is no supports.stl: nothing is supported.")
+
+
+def _check_lie(lie: str, shown: tuple[str, ...], load: str | None) -> None:
+    """Options that contradict each other are wrong usage."""
+    source = click.get_current_context().get_parameter_source("turn_deg")
+    if lie == "auto":
+        if source is not None and source.name == "COMMANDLINE":
+            raise click.UsageError("--lie auto finds the turn itself: leave out --turn, or --lie auto.")
+    elif shown or load is not None:
+        raise click.UsageError("--show and --load matter to the search for the best lie: add --lie auto.")
 
 
 def report_file(result: Plan, watch: Watch) -> dict[str, str]:

@@ -11,6 +11,7 @@ import click
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost
     from falsework.droop.estimate import Estimate
+    from falsework.lie.value import Lies
     from falsework.need.underside import Underside
     from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
 
@@ -85,11 +86,36 @@ def inspection(result: Inspection) -> None:
 def plan(result: Plan) -> None:
     """Everything that ``plan`` shows before it says what was written."""
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
+    if result.lies is not None:
+        say(f"how it lies: {_sentence(result.lies.why)}")
     _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices})
     if result.undersides:
         _standings(result)
     _cost(result)
+    if result.pieces and result.release is not None:
+        say(f"  How they come off: {result.release.verdict}")
     warnings(result.warnings)
+
+
+def lies(found: Lies) -> None:
+    """The recommended lie and why, then every way to lie beside it."""
+    from falsework.lie import HEAD, rows
+
+    if found.recommended.needs_no_support:
+        say(f"{found.part} can be printed without any support.")
+        say(_sentence(found.why))
+    else:
+        say(f"{found.part}: {_sentence(found.why)}")
+    every = rows(found)
+    # a column that says nothing about any of them is left out
+    telling = [k for k in range(len(HEAD)) if {row[k] for row in every} not in ({"–"}, {"yes"})]
+    table(
+        "Ways to lie, cheapest first",
+        [HEAD[k] for k in telling],
+        [[row[k] for k in telling] for row in every],
+    )
+    say(f"  {found.searched} directions looked at; in {found.supportless} of them it needs no support.")
+    say(f"  Turns are degrees about x, then y, then z. {_sentence(found.error)}")
 
 
 def warnings(texts: Sequence[str]) -> None:
@@ -194,6 +220,10 @@ def duration(seconds: float) -> str:
 
 def _interval(estimate: Estimate) -> str:
     return f"{estimate.value:.2f} ({estimate.low:.2f} to {estimate.high:.2f})"
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
 
 
 def _is_figure(cell: str) -> bool:

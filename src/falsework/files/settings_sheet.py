@@ -52,8 +52,10 @@ def _opening(plan: Plan) -> str:
     x, y, z = (_number(v, 2) for v in plan.part.size_mm)
     turned = "as it came in its file"
     if any(plan.part.turn_deg):
-        a, b, c = (_number(v) for v in plan.part.turn_deg)
+        a, b, c = (_number(v, 4) for v in plan.part.turn_deg)
         turned = f"turned by {a}° about x, then {b}° about y, then {c}° about z"
+    if plan.lies is not None:
+        turned += ", which is the best lie found" if any(plan.part.turn_deg) else ", the best lie found"
     size = "" if plan.part.scale == 1 else f", scaled by {_number(plan.part.scale)}"
     return (
         f"Part: {_plain(plan.part.name)}, {x} × {y} × {z} mm, {turned}{size}. "

@@ -9,13 +9,13 @@ if TYPE_CHECKING:
     from falsework.lie.best import best_lies
     from falsework.lie.marks import Marks, Show, direction, marks_beside, read_marks
     from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
-    from falsework.lie.words import HEAD, rows, turn_text
+    from falsework.lie.words import HEAD, rows, shown, turn_text
 
 _HOMES = {
     "falsework.lie.best": ("best_lies",),
     "falsework.lie.marks": ("Marks", "Show", "direction", "marks_beside", "read_marks"),
     "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies"),
-    "falsework.lie.words": ("HEAD", "rows", "turn_text"),
+    "falsework.lie.words": ("HEAD", "rows", "shown", "turn_text"),
 }
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "marks_beside",
     "read_marks",
     "rows",
+    "shown",
     "turn_text",
 ]
 

@@ -22,13 +22,18 @@ HEAD = (
 )
 
 
-def rows(lies: Lies) -> list[tuple[str, ...]]:
-    """Cells under ``HEAD`` for every lie shown, today's last unless it is among them."""
-    shown = list(lies.front)
+def shown(lies: Lies) -> list[Lie]:
+    """Every lie that is shown, today's last unless it is among the best."""
+    some = list(lies.front)
     for lie in (lies.recommended, lies.today):
-        if lie not in shown:
-            shown.append(lie)
-    return [_row(lie, lies) for lie in shown]
+        if lie not in some:
+            some.append(lie)
+    return some
+
+
+def rows(lies: Lies) -> list[tuple[str, ...]]:
+    """Cells under ``HEAD`` for every lie shown."""
+    return [_row(lie, lies) for lie in shown(lies)]
 
 
 def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any
 
 from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
-from falsework.report import words
+from falsework.report import paper, words
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
+from falsework.report.lies import lies_of_plan
 from falsework.support.scheme import Gap, Standing
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
@@ -273,10 +271,6 @@ def _figure_sets(plan: Plan, watch: Watch) -> tuple[list[Any], list[Any], Any, A
     return under, standing, make_chart(plan, scene), pack(scene, plan)
 
 
-def _digest(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
-
-
 def _bases(undersides: Iterable[Underside]) -> list[str]:
     found = {u.droop_mm.basis for u in undersides} | {u.supported_droop_mm.basis for u in undersides}
     return [words.BASIS.get(basis, basis) for basis in sorted(found)]
@@ -288,23 +282,16 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     The same plan gives the same bytes. Without ``plan.geometry`` there are no pictures and the page says so.
     The solid view is left out where the page would pass 5 MB.
     """
-    import jinja2
-
-    under, standing, chart, solid = _figure_sets(plan, watch)
-    page = files("falsework.report") / "page"
-    style = (page / "order.css").read_text(encoding="utf-8")
-    script = (page / "solid.js").read_text(encoding="utf-8")
-    environment = jinja2.Environment(
-        autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
-    )
-    template = environment.from_string((page / "order.html").read_text(encoding="utf-8"))
+    under, standing, chart, solid = _figure_sets(plan, watch.part(0.0, 0.7))
+    script = paper.page_file("solid.js")
     rows = _rows(plan)
     legend_steps, legend_ticks = _legend()
     total = plan.part_cost + plan.support_cost
     size = " × ".join(words.number(v, 1) for v in plan.part.size_mm)
     context: dict[str, Any] = {
         "plan": plan,
-        "style": style,
+        "lies": lies_of_plan(plan, watch.part(0.7, 0.95)),
+        "shapes": {u.number: str(u.kind) for u in plan.undersides},
         "size": f"{size}\u00a0mm",
         "sheet": plan.part.digest[:12],
         "verdict": words.verdict(plan),
@@ -343,10 +330,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
 
     def render(with_solid: bool, why_not: str = "") -> str:
         shown = solid if with_solid else None
-        return template.render(
-            **context, solid=shown, why_not=why_not, script=script if shown else "",
-            policy=_policy(style, script if shown else ""),
-        )  # fmt: skip
+        return paper.render("order.html", script if shown else "", **context, solid=shown, why_not=why_not)
 
     watch.at("page", 0.95)
     if solid is None:
@@ -357,12 +341,3 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     if len(text.encode("utf-8", "replace")) > _MOST_BYTES:
         text = render(False, "The solid view is left out: with it this page would pass 5 MB.")
     return text
-
-
-def _policy(style: str, script: str) -> str:
-    """Content security policy: pictures from the page itself, this one style sheet and this one script."""
-    scripts = f"'{_digest(script)}'" if script else "'none'"
-    return (
-        f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src {scripts}; "
-        "base-uri 'none'; form-action 'none'"
-    )

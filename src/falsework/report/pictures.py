@@ -78,10 +78,17 @@ class Picture:
     bed_x: tuple[float, float]
     arrows: tuple[tuple[str, float, float], ...]  # axis name, reach in the picture (x right, y down)
     arrows_y: float  # where the arrows start
+    origin: tuple[float, float] = (0.0, 0.0)  # where the point 0, 0, 0 mm lies
+    units_per_mm: float = 1.0
+
+    def at(self, point_mm: Floats) -> tuple[float, float]:
+        """Where a point (3,) lies in the picture."""
+        x, y = self.view.axes[:2] @ point_mm * self.units_per_mm
+        return round(self.origin[0] + float(x), 2), round(self.origin[1] - float(y), 2)
 
 
 @dataclass(frozen=True)
-class _Frame:
+class Frame:
     """Where millimetres land: drawing units per mm, the scene's left and top as seen, its size."""
 
     units_per_mm: float
@@ -91,6 +98,17 @@ class _Frame:
     height: float
 
 
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """The ink of one view before it is put on its sheet: picture (h, w, 3), tags at twice its resolution."""
+
+    view: View
+    ink: np.ndarray
+    tag: Indices
+    frame: Frame
+    pixels: float
+
+
 @dataclass(frozen=True)
 class _Buffers:
     depth: Floats
@@ -98,16 +116,19 @@ class _Buffers:
     normal: np.ndarray
 
 
-def _seen(soup: Soup, axes: Floats) -> tuple[Floats, _Frame]:
-    """Corners along the picture's axes, mm, and the frame in which all of them fit."""
+def _seen(soup: Soup, axes: Floats, room_mm: Floats | None) -> tuple[Floats, Frame]:
+    """Corners along the picture's axes, mm, and the frame in which all of them and ``room_mm`` (n, 3) fit."""
     seen, low, high = turned(soup.corners.reshape(-1, 3), axes)
+    if room_mm is not None and len(room_mm):
+        room = room_mm @ axes.T
+        low, high = np.minimum(low, room.min(axis=0)), np.maximum(high, room.max(axis=0))
     width, height = np.maximum(high - low, 1e-9)[:2]
     scale = min((WIDTH - 2 * _MARGIN) / width, _TALLEST / height)
-    frame = _Frame(float(scale), float(low[0]), float(high[1]), float(width * scale), float(height * scale))
+    frame = Frame(float(scale), float(low[0]), float(high[1]), float(width * scale), float(height * scale))
     return seen.reshape(-1, 3, 3), frame
 
 
-def _draw(seen: Floats, soup: Soup, axes: Floats, frame: _Frame, pixels: float) -> _Buffers:
+def _draw(seen: Floats, soup: Soup, axes: Floats, frame: Frame, pixels: float) -> _Buffers:
     """Depth, tag and normal at twice the finished resolution, with a border of ``_BORDER`` samples."""
     scale = frame.units_per_mm * 2 * pixels
     rows = 2 * math.ceil(frame.height * pixels) + 2 * _BORDER
@@ -121,7 +142,7 @@ def _draw(seen: Floats, soup: Soup, axes: Floats, frame: _Frame, pixels: float) 
     return _Buffers(depth, tag, pixel_normals(screen, soup.normals, axes, face))
 
 
-def _inked(buffers: _Buffers, tones: _Tones) -> np.ndarray:
+def _inked(buffers: _Buffers, tones: Tones) -> np.ndarray:
     soft = blur_depth(buffers.depth, _BLUR)
     return ink_picture(
         buffers.depth, buffers.normal, buffers.tag, soft, tones.plain, tones.hatches, tones.inks,
@@ -130,22 +151,22 @@ def _inked(buffers: _Buffers, tones: _Tones) -> np.ndarray:
 
 
 @dataclass(frozen=True)
-class _Tones:
-    """Colour, hatch pattern and hatch colour of each tag."""
+class Tones:
+    """Colour (t, 3), hatch pattern (t,) and hatch colour (t, 3) of each tag."""
 
     plain: Floats
     hatches: Indices
     inks: Floats
 
 
-def _tones(undersides: tuple[Underside, ...]) -> _Tones:
+def _tones(undersides: tuple[Underside, ...]) -> Tones:
     plain: list[Rgb] = [PART, SUPPORT, BED]
     colours = [droop_rgb(u.droop_mm.value) for u in undersides]
     hatches = np.array([0, 0, 0] + [HATCH[u.kind] for u in undersides], dtype=np.int64)
-    return _Tones(np.array(plain + colours), hatches, np.array(plain + [hatch_rgb(c) for c in colours]))
+    return Tones(np.array(plain + colours), hatches, np.array(plain + [hatch_rgb(c) for c in colours]))
 
 
-def _bed(bounds_mm: Floats) -> Soup:
+def bed_sheet(bounds_mm: Floats) -> Soup:
     """A sheet on z = 0, a little wider than the part."""
     low, high = bounds_mm
     margin = 0.06 * float((high - low).max())
@@ -171,46 +192,57 @@ def draw_picture(
 
     ``pixels`` of the finished picture per drawing unit: less for pictures that are shown small.
     """
-    part, standing = len(scene.part.tag), len(scene.supports.tag) if supports else 0
-    soups = [
-        Soup(
-            scene.part.corners,
-            scene.part.normals,
-            np.where(scene.part.tag < 0, 0, scene.part.tag + _FIRST_TAG),
-        ),
-        *([scene.supports] if standing else []),
-        *([_bed(scene.bounds_mm)] if not view.level and not view.below else []),
-    ]
+    part = Soup(
+        scene.part.corners, scene.part.normals, np.where(scene.part.tag < 0, 0, scene.part.tag + _FIRST_TAG)
+    )
+    standing = None
+    if supports and len(scene.supports.tag):
+        count = len(scene.supports.tag)
+        standing = Soup(
+            scene.supports.corners, scene.supports.normals, np.full(count, _SUPPORT_TAG, dtype=np.int64)
+        )
+    bed = None if view.level or view.below else bed_sheet(scene.bounds_mm)
+    drawing = draw_soups(part, standing, bed, _tones(undersides), view, pixels)
+    return composed(drawing, _spots(drawing.tag, undersides))
+
+
+def draw_soups(
+    part: Soup,
+    standing: Soup | None,
+    bed: Soup | None,
+    tones: Tones,
+    view: View,
+    pixels: float,
+    room_mm: Floats | None = None,
+) -> Drawing:
+    """Ink of a part, of what stands beneath it, which shows faintly through it, and of the bed.
+
+    Tags of all three index ``tones``. ``room_mm`` (n, 3): points that must lie in the picture too.
+    """
+    soups = [s for s in (part, standing, bed) if s is not None]
     soup = Soup(
         np.concatenate([s.corners for s in soups]),
         np.concatenate([s.normals for s in soups]),
         np.concatenate([s.tag for s in soups]),
     )
-    of_support = slice(part, part + standing)
-    soup.tag[of_support] = _SUPPORT_TAG
-    seen, frame = _seen(soup, view.axes)
-    tones = _tones(undersides)
+    seen, frame = _seen(soup, view.axes, room_mm)
     buffers = _draw(seen, soup, view.axes, frame, pixels)
     picture = _inked(buffers, tones)
-    if standing:
-        alone_soup = Soup(soup.corners[of_support], soup.normals[of_support], soup.tag[of_support])
-        alone = _draw(seen[of_support], alone_soup, view.axes, frame, pixels)
-        hidden = (alone.tag >= 0) & (buffers.tag != _SUPPORT_TAG)
+    if standing is not None:
+        of_support = slice(len(part.tag), len(part.tag) + len(standing.tag))
+        alone = _draw(seen[of_support], standing, view.axes, frame, pixels)
+        hidden = (alone.tag >= 0) & ~np.isin(buffers.tag, np.unique(standing.tag))
         share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
         picture = np.floor(picture * (1.0 - share) + _inked(alone, tones) * share + 0.5).astype(np.uint8)
-    return _composed(view, picture, buffers.tag, undersides, frame, pixels)
+    return Drawing(view, picture, buffers.tag, frame, pixels)
 
 
-def _composed(
-    view: View,
-    picture: np.ndarray,
-    tag: Indices,
-    undersides: tuple[Underside, ...],
-    frame: _Frame,
-    pixels: float,
-) -> Picture:
-    """Put the drawing on its sheet, high enough for its tags, with scale bar, axes and bed line."""
-    spots = _spots(tag, undersides)
+def composed(drawing: Drawing, spots: list[tuple[int, float, float]]) -> Picture:
+    """Put the drawing on its sheet, high enough for its tags, with scale bar, axes and bed line.
+
+    ``spots``: number and place (samples) of each thing that gets a tag, first come first served.
+    """
+    view, picture, frame, pixels = drawing.view, drawing.ink, drawing.frame, drawing.pixels
     tall = max(frame.height, min(_TALLEST, math.ceil(len(spots) / 2) * _TAG_SPACING))
     border = _BORDER / (2 * pixels)
     left, top = (WIDTH - frame.width) / 2, _HEAD + (tall - frame.height) / 2
@@ -235,6 +267,8 @@ def _composed(
         (left - 14, left + frame.width + 14),
         arrows,
         height - 16 - 30 * lowest,
+        (left - frame.left_mm * frame.units_per_mm, top + frame.top_mm * frame.units_per_mm),
+        frame.units_per_mm,
     )
 
 

@@ -37,7 +37,8 @@ class Scene:
     bounds_mm: Floats
 
 
-def _soup(vertices: Floats, corners: NDArray[np.int32]) -> Soup:
+def plain_soup(vertices: Floats, corners: NDArray[np.int32]) -> Soup:
+    """Triangles of a mesh with shading normals, tagged 0, in the order of its faces."""
     vertices = np.ascontiguousarray(vertices, dtype=np.float64)
     faces = np.ascontiguousarray(corners, dtype=np.int64)
     normals = corner_normals(vertices, faces, _CREASE_COSINE)
@@ -137,12 +138,12 @@ def _quartered(corners: Floats) -> Floats:
 def make_scene(geometry: Geometry) -> Scene:
     """Triangles of part and supports, ready to be drawn; faces of undersides are tagged with their index."""
     part = geometry.part
-    soup = _soup(part.vertices, part.faces)
+    soup = plain_soup(part.vertices, part.faces)
     grid = _region_grid(geometry)
     if grid is None:
         tagged = Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
     else:
         tagged = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
     scheme = geometry.scheme
-    supports = _soup(scheme.vertices, scheme.faces)
+    supports = plain_soup(scheme.vertices, scheme.faces)
     return Scene(tagged, supports, part.bounds_mm)

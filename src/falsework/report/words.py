@@ -101,11 +101,18 @@ def _numbers(numbers: list[int], most: int = 12) -> str:
     return "numbers " + listed([str(n) for n in numbers])
 
 
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
 def verdict(plan: Plan) -> list[str]:
     """What to do, in plain sentences."""
     width, depth, height = (number(v, 1) for v in plan.part.size_mm)
     turned = any(abs(t) > 1e-9 for t in plan.part.turn_deg)
     lies = "turned as planned" if turned else "as it lies"
+    if plan.lies is not None:
+        lies = "turned as is best" if turned else "as it lies, which is best"
     said = [f"Print it {lies}: {width} × {depth} × {height}\u00a0mm."]
     total = len(plan.undersides)
     if total == 0:

@@ -1,0 +1,119 @@
+"""``falsework lie``: how the part should lie on the bed, and what other ways would cost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.options import (
+    chosen_marks,
+    chosen_process,
+    chosen_weights,
+    json_option,
+    marks_options,
+    part_options,
+    weigh_option,
+)
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.lie.value import Lie
+
+LIES, PAGE = "lies.json", "lies.html"
+
+
+@click.command("lie", short_help="Show how a part should best lie on the bed.")
+@part_options
+@marks_options
+@click.option(
+    "--directions",
+    type=click.IntRange(50, 200_000),
+    default=2000,
+    show_default=True,
+    help="How many directions are looked at; resting faces and finer steps come on top.",
+)
+@weigh_option
+@click.option(
+    "--out", type=click.Path(path_type=Path), help=f"Folder to write {LIES} and {PAGE} to, with pictures."
+)
+@json_option
+@click.pass_obj
+def lie_command(
+    session: Session,
+    part: str,
+    process_name: str,
+    settings: tuple[tuple[str, str], ...],
+    scale: float,
+    unit: str | None,
+    shown: tuple[str, ...],
+    load: str | None,
+    directions: int,
+    weigh: str | None,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Search for the ways to lay PART on the bed that cost least in supports, time, marks and risk, and show
+    them beside today's, how it lies in its file.
+
+    Marks in a file beside the part (cowl.stl: cowl.lie.toml) count where the options say nothing.
+    """
+    session.as_json = as_json
+    process = chosen_process(process_name, settings)
+    if out is not None:
+        from falsework.files.atomic import check_folder
+
+        check_folder(out, mark=LIES)
+
+    from falsework.cli.compiling import announced
+
+    with announced(), session.progress() as watch:
+        weights = chosen_weights(weigh)
+        marks = chosen_marks(part, shown, load)
+
+        from falsework.lie import best_lies
+        from falsework.part import place, read_part
+        from falsework.planning.value import lies_json
+
+        raw = read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
+        bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
+        placed = place(raw, scale=scale, bed_mm=bed_mm)
+        lies = best_lies(
+            placed,
+            process,
+            show=marks.show,
+            load_axis=marks.load_axis,
+            weights=weights,
+            directions=directions,
+            watch=watch.part(0.1, 0.8),
+        )
+        if out is not None:
+            from falsework.files.atomic import atomic_folder
+            from falsework.report import lies_html
+
+            text = lies_html(lies, placed, process, watch.part(0.8, 1.0))
+            with atomic_folder(out, mark=LIES, own=(LIES, PAGE)) as aside:
+                (aside / LIES).write_bytes(lies_json(lies).encode("utf-8", "replace"))
+                (aside / PAGE).write_bytes(text.encode("utf-8", "replace"))
+            session.written = out
+    if as_json:
+        click.echo(lies_json(lies), nl=False)
+        return
+    from falsework.cli import say
+
+    say.lies(lies)
+    say.say()
+    say.say(_how_to_use(part, lies.recommended))
+    if out is not None:
+        say.say(f"Written to {out}: {LIES}, {PAGE}")
+
+
+def _how_to_use(part: str, recommended: Lie) -> str:
+    import shlex
+
+    from falsework.lie import turn_text
+
+    if not any(recommended.turn_deg):
+        return "Nothing has to be turned: plan it as it lies."
+    return f"To plan it so: falsework plan {shlex.quote(part)} --turn={turn_text(recommended)}"
