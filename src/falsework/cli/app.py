@@ -14,6 +14,7 @@ from falsework.cli.inspect import inspect_command
 from falsework.cli.lie import lie_command
 from falsework.cli.plan import plan_command
 from falsework.cli.process import process_command
+from falsework.cli.release import release_command
 from falsework.cli.session import Session, stoppable
 from falsework.errors import Cancelled, FalseworkError, PartError
 from falsework.version import __version__
@@ -23,7 +24,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
 
 
 @click.group(
-    commands=[plan_command, lie_command, inspect_command, demo_command, process_command],
+    commands=[plan_command, lie_command, release_command, inspect_command, demo_command, process_command],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=(
         "Exit codes: 0 done; 1 the part or a value was refused, or the work was stopped; 2 wrong usage; "

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from falsework.lie.value import Lies
     from falsework.need.underside import Underside
     from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
+    from falsework.release.value import Release
 
 _MOST_UNDERSIDES = 8
 _DROOP_RESTS_ON = {
@@ -116,6 +117,19 @@ def lies(found: Lies) -> None:
     )
     say(f"  {found.searched} directions looked at; in {found.supportless} of them it needs no support.")
     say(f"  Turns are degrees about x, then y, then z. {_sentence(found.error)}")
+
+
+def release(found: Release) -> None:
+    """The pieces as a numbered strip in the order of removal; those that never leave come last."""
+    say(found.verdict)
+    by_number = {piece.number: piece for piece in found.pieces}
+    strip = [by_number[n] for n in found.order if by_number[n].order]
+    for piece in strip:
+        say(f"{piece.order:3}. piece {piece.number}, {piece.state.value}: {piece.why}")
+    for piece in found.pieces:
+        if not piece.order:
+            say(f"  –  piece {piece.number}, {piece.state.value}: {piece.why}")
+    warnings(found.cautions)
 
 
 def warnings(texts: Sequence[str]) -> None:

@@ -18,6 +18,7 @@ from falsework.support.standing import Alternative, Choice, Weights
 SCHEMA = "falsework.plan/1"
 INSPECTION_SCHEMA = "falsework.inspection/1"
 LIES_SCHEMA = "falsework.lies/1"
+RELEASE_SCHEMA = "falsework.release/1"
 
 
 @dataclass(frozen=True)
@@ -113,3 +114,8 @@ class Plan:
 def lies_json(lies: Lies) -> str:
     """Text of ``lies.json`` under schema ``falsework.lies/1``."""
     return dumps(lies, LIES_SCHEMA)
+
+
+def release_json(release: Release) -> str:
+    """How the supports come off as text under schema ``falsework.release/1``."""
+    return dumps(release, RELEASE_SCHEMA)

@@ -10,6 +10,7 @@ from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
+from falsework.release.value import PieceRelease
 from falsework.report import paper, words
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.lies import lies_of_plan
@@ -196,6 +197,12 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
     ]
 
 
+def _strip(plan: Plan) -> list[tuple[int, PieceRelease]]:
+    """Pieces by their step in the order of removal; those that never leave come last, with step 0."""
+    pieces = plan.release.pieces if plan.release is not None else ()
+    return sorted(((p.order, p) for p in pieces), key=lambda s: (s[0] == 0, s[0], s[1].number))
+
+
 def _factor(safety: float) -> str:
     """A safety factor; far beyond any need its exact size says nothing."""
     return "over 100" if not safety < 100 else words.number(safety, 1)
@@ -291,6 +298,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     context: dict[str, Any] = {
         "plan": plan,
         "lies": lies_of_plan(plan, watch.part(0.7, 0.95)),
+        "strip": _strip(plan),
         "shapes": {u.number: str(u.kind) for u in plan.undersides},
         "size": f"{size}\u00a0mm",
         "sheet": plan.part.digest[:12],

@@ -1,0 +1,79 @@
+"""``lie``, ``plan --lie auto`` and ``release`` on a real part: a table that is best printed on its head."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from falsework.cli.app import run
+from falsework.files.stl import write_stl
+from falsework.part.demo import demo_parts
+from falsework.planning.value import Plan
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("lies")
+    part = demo_parts()["table"]()
+    write_stl(folder / "table.stl", part.vertices, part.faces, "table")
+    return folder
+
+
+def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    assert run(["lie", "table.stl", "--directions", "100", "--out", "lies"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("table can be printed without any support.")
+    assert "as it lies now" in said and "--turn=180,0,0" in said
+    lies = json.loads((folder / "lies" / "lies.json").read_text("utf-8"))
+    assert lies["schema"] == "falsework.lies/1"
+    page = (folder / "lies" / "lies.html").read_text("utf-8")
+    assert page.count('class="card"') == 2 and page.count("spot today") == 1
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_plan_lays_it_so_and_carries_the_alternatives(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    assert run(["plan", "table.stl", "--lie", "auto", "--out", "best"]) == 0
+    assert "how it lies: Turned by 180,0,0" in capsys.readouterr().out
+    plan = Plan.from_json((folder / "best" / "plan.json").read_text("utf-8"))
+    assert plan.lies is not None and not plan.pieces
+    assert plan.part.turn_deg == plan.lies.recommended.turn_deg == (180.0, 0.0, 0.0)
+    assert "How it should lie" in (folder / "best" / "report.html").read_text("utf-8")
+    assert "180° about x" in (folder / "best" / "settings.md").read_text("utf-8")
+
+
+def test_marks_beside_the_part_are_read_and_said(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    marks = folder / "table.lie.toml"
+    marks.write_text('[show]\ndirections = ["+z"]\n')
+    try:
+        assert run(["lie", "table.stl", "--directions", "100", "--load", "+x", "--json"]) == 0
+    finally:
+        marks.unlink()
+    said = capsys.readouterr()
+    found = json.loads(said.out)
+    assert found["show"]["directions"] == [[0.0, 0.0, 1.0]] and found["load_axis"] == [1.0, 0.0, 0.0]
+    assert "table.lie.toml lies beside the part: taken from it: show faces" in said.err
+
+
+@pytest.mark.parametrize("wrong", ["--lie auto --turn 0,0,0", "--show +z", "--load x", "--lie best"])
+def test_options_that_contradict_each_other_are_wrong_usage(folder, monkeypatch, capsys, wrong) -> None:
+    monkeypatch.chdir(folder)
+    assert run(["plan", "table.stl", *wrong.split()]) == 2
+    assert "Error" in capsys.readouterr().err
+
+
+def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    assert run(["plan", "table.stl", "--out", "today"]) == 0
+    assert "How they come off: Of 1 pieces 1 stays on the bed." in capsys.readouterr().out
+    assert "How the supports come off" in (folder / "today" / "report.html").read_text("utf-8")
+    assert run(["release", "today"]) == 0
+    assert "1. piece 1, stays on the bed: The part lifts straight off it" in capsys.readouterr().out
+    assert run(["release", "today", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["schema"] == "falsework.release/1"
+    assert run(["release", "nowhere"]) == 1
+    assert "nowhere" in capsys.readouterr().err
