@@ -77,3 +77,16 @@ def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
     assert json.loads(capsys.readouterr().out)["schema"] == "falsework.release/1"
     assert run(["release", "nowhere"]) == 1
     assert "nowhere" in capsys.readouterr().err
+
+
+def test_where_a_piece_fails_release_says_what_to_change(tmp_path, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(tmp_path)
+    part = demo_parts()["lamp bracket"]()
+    write_stl(tmp_path / "bracket.stl", part.vertices, part.faces, "bracket")
+    assert run(["plan", "bracket.stl", "--unit", "mm", "--no-report", "--out", "plan"]) == 0
+    plan = Plan.from_json((tmp_path / "plan" / "plan.json").read_text("utf-8"))
+    assert plan.release is not None and plan.release.failing
+    capsys.readouterr()
+    assert run(["release", "plan"]) == 0
+    said = capsys.readouterr().out
+    assert "What to change, best first:" in said and "instead of" in said.split("What to change")[1]

@@ -86,3 +86,15 @@ def test_anything_else_is_one_sentence(text: str) -> None:
 
 def test_whole_numbers_read_as_floats_where_floats_are_meant() -> None:
     assert decode(Inner, {"length_mm": 3, "name": ""}) == Inner(3.0)
+
+
+@dataclass(frozen=True)
+class Grown:
+    count: int
+    added: Inner | None = None
+
+
+def test_a_document_from_before_a_field_was_added_reads_with_its_default() -> None:
+    assert loads(Grown, '{"schema": "test/1", "count": 3}', "test/1", "x.json") == Grown(3)
+    with pytest.raises(PartError, match="missing field 'count'"):
+        loads(Grown, '{"schema": "test/1", "added": null}', "test/1", "x.json")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from falsework.lie.value import Lies
     from falsework.need.underside import Underside
     from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
-    from falsework.release.value import Release
+    from falsework.release.value import Release, Remedy
 
 _MOST_UNDERSIDES = 8
 _DROOP_RESTS_ON = {
@@ -130,6 +130,14 @@ def release(found: Release) -> None:
         if not piece.order:
             say(f"  –  piece {piece.number}, {piece.state.value}: {piece.why}")
     warnings(found.cautions)
+
+
+def remedies(found: Sequence[Remedy]) -> None:
+    """What to change so that the supports come off, best first."""
+    say()
+    say("What to change, best first:" if found else "No change that was tried helps.")
+    for place, remedy in enumerate(found, 1):
+        say(f"{place:3}. {remedy.change}: {remedy.effect}")
 
 
 def warnings(texts: Sequence[str]) -> None:
