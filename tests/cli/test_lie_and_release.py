@@ -83,9 +83,11 @@ def test_where_a_piece_fails_release_says_what_to_change(tmp_path, monkeypatch, 
     monkeypatch.chdir(tmp_path)
     part = demo_parts()["lamp bracket"]()
     write_stl(tmp_path / "bracket.stl", part.vertices, part.faces, "bracket")
-    assert run(["plan", "bracket.stl", "--unit", "mm", "--no-report", "--out", "plan"]) == 0
+    assert run(["plan", "bracket.stl", "--unit", "mm", "--out", "plan"]) == 0
     plan = Plan.from_json((tmp_path / "plan" / "plan.json").read_text("utf-8"))
     assert plan.release is not None and plan.release.failing
+    page = (tmp_path / "plan" / "report.html").read_text("utf-8")
+    assert 'class="pull block-pull"' in page  # arrows of the blocks
     capsys.readouterr()
     assert run(["release", "plan"]) == 0
     said = capsys.readouterr().out

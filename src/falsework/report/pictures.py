@@ -16,6 +16,7 @@ from falsework.need.underside import Underside
 from falsework.report.colour import BED, HATCH, PAPER, PART, SUPPORT, Rgb, droop_rgb, hatch_rgb
 from falsework.report.labels import Anchor, Tag, place_tags
 from falsework.report.scene import Scene, Soup
+from falsework.support.scheme import SupportPiece
 
 WIDTH = 600.0  # of a picture in drawing units, tag margins included
 _MARGIN = 52.0  # for tags, left and right
@@ -26,7 +27,7 @@ _TAG_SPACING = 27.0
 _GHOST = 0.28  # how much of a support behind the part shows through
 _LEAST_SEEN = 10  # drawn samples of an underside that make it worth a tag
 _LIGHT = np.array([-0.42, 0.58, 0.70]) / np.linalg.norm([-0.42, 0.58, 0.70])
-_SUPPORT_TAG, _BED_TAG, _FIRST_TAG = 1, 2, 3  # after 0, the bare part; undersides follow from 3
+_SUPPORT_TAG, _BED_TAG, FIRST_TAG = 1, 2, 3  # after 0, the bare part; undersides follow from 3
 _BLUR = 14  # samples; reach of the soft shading
 _JUMP = 5.0  # samples; a change of depth that draws a line
 _PITCH = 24  # samples between hatch lines
@@ -193,7 +194,7 @@ def draw_picture(
     ``pixels`` of the finished picture per drawing unit: less for pictures that are shown small.
     """
     part = Soup(
-        scene.part.corners, scene.part.normals, np.where(scene.part.tag < 0, 0, scene.part.tag + _FIRST_TAG)
+        scene.part.corners, scene.part.normals, np.where(scene.part.tag < 0, 0, scene.part.tag + FIRST_TAG)
     )
     standing = None
     if supports and len(scene.supports.tag):
@@ -203,7 +204,7 @@ def draw_picture(
         )
     bed = None if view.level or view.below else bed_sheet(scene.bounds_mm)
     drawing = draw_soups(part, standing, bed, _tones(undersides), view, pixels)
-    return composed(drawing, _spots(drawing.tag, undersides))
+    return composed(drawing, spots(drawing.tag, undersides))
 
 
 def draw_soups(
@@ -237,17 +238,17 @@ def draw_soups(
     return Drawing(view, picture, buffers.tag, frame, pixels)
 
 
-def composed(drawing: Drawing, spots: list[tuple[int, float, float]]) -> Picture:
+def composed(drawing: Drawing, tagged: list[tuple[int, float, float]]) -> Picture:
     """Put the drawing on its sheet, high enough for its tags, with scale bar, axes and bed line.
 
-    ``spots``: number and place (samples) of each thing that gets a tag, first come first served.
+    ``tagged``: number and place (samples) of each thing that gets a tag, first come first served.
     """
     view, picture, frame, pixels = drawing.view, drawing.ink, drawing.frame, drawing.pixels
-    tall = max(frame.height, min(_TALLEST, math.ceil(len(spots) / 2) * _TAG_SPACING))
+    tall = max(frame.height, min(_TALLEST, math.ceil(len(tagged) / 2) * _TAG_SPACING))
     border = _BORDER / (2 * pixels)
     left, top = (WIDTH - frame.width) / 2, _HEAD + (tall - frame.height) / 2
     image = (left - border, top - border, picture.shape[1] / pixels, picture.shape[0] / pixels)
-    anchors = [Anchor(n, image[0] + x / (2 * pixels), image[1] + y / (2 * pixels), n) for n, x, y in spots]
+    anchors = [Anchor(n, image[0] + x / (2 * pixels), image[1] + y / (2 * pixels), n) for n, x, y in tagged]
     tags = place_tags(anchors, WIDTH, _HEAD + tall + 10, 24.0, _TAG_SPACING, top=2.0)
     length_mm = _round_length(90.0 / frame.units_per_mm)
     height = _HEAD + tall + _FOOT
@@ -272,10 +273,12 @@ def composed(drawing: Drawing, spots: list[tuple[int, float, float]]) -> Picture
     )
 
 
-def _spots(tag: Indices, undersides: tuple[Underside, ...]) -> list[tuple[int, float, float]]:
+def spots(
+    tag: Indices, undersides: tuple[Underside, ...] | tuple[SupportPiece, ...]
+) -> list[tuple[int, float, float]]:
     """Number, x, y (samples) of each underside seen: its seen sample nearest to the middle of them."""
-    rows, columns = np.nonzero(tag[::2, ::2] >= _FIRST_TAG)
-    which = tag[::2, ::2][rows, columns] - _FIRST_TAG
+    rows, columns = np.nonzero(tag[::2, ::2] >= FIRST_TAG)
+    which = tag[::2, ::2][rows, columns] - FIRST_TAG
     order = np.argsort(which, kind="stable")
     rows, columns, which = rows[order], columns[order], which[order]
     found = []
