@@ -193,7 +193,7 @@ def torus(major, minor, layer_mm=0.2):
 )
 def test_swept_volume_agrees_with_columns(sections) -> None:
     """Brute force: every column of a grid walked from each strip to the part. Within 6 %, round outlines on
-    the small side: simplified ones stray inwards by up to a third of a line width, less than holds by itself."""
+    the small side: simplified ones stray inwards by up to a third of a line width, less than holds."""
     from falsework.support.sweep import sweep_columns
 
     stack = stack_of(sections)
