@@ -17,6 +17,7 @@ from falsework.support.choosing import (
     FAILURE_CHANCE,
     SCAR,
     alternatives,
+    as_built,
     choose,
     chosen_option,
     contact_severity,
@@ -321,3 +322,17 @@ def test_a_dearer_finish_never_spoils_more_and_never_carries_less(data, rows, we
         assert spoilt_after <= spoilt_before * (1 + 1e-9) + 1e-12
         if droop_severity(mine.droop_mm.value) > contact_severity(mine.supported_droop_mm.value) + SCAR:
             assert b_option.contact_mm2 >= a_option.contact_mm2
+
+
+def test_a_choice_without_room_is_taken_back_and_said():
+    """Columns promise support that gaps and clearance then leave no room for: the plan must not claim it."""
+    patches = [underside(1, Kind.ISLAND), underside(2, Kind.ISLAND)]
+    chosen = _choose(_figures(TABLE, TABLE), patches, standing="anywhere")
+    assert {c.chosen for c in chosen} == {Standing.ANYWHERE}
+    need = need_of([], patches)
+    same, silent = as_built(chosen, need, {1, 2})
+    assert same == chosen and silent == ()
+    built, said = as_built(chosen, need, {1})
+    assert built[0] == chosen[0]
+    assert built[1].chosen is Standing.NONE and "no room for support" in built[1].why
+    assert len(said) == 1 and said[0].startswith("underside 2: no support fits")

@@ -27,7 +27,14 @@ from falsework.process import limit_deg, load_process, reach_mm
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, judge_release
 from falsework.release.remedies import DIRECTIONS
-from falsework.support.choosing import EQUAL, alternatives, choose, standing_figures, standing_warnings
+from falsework.support.choosing import (
+    EQUAL,
+    alternatives,
+    as_built,
+    choose,
+    standing_figures,
+    standing_warnings,
+)
 from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing
 from falsework.support.standing import Weights
@@ -117,6 +124,7 @@ def plan(
         lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7)),
     )
     scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
+    choices, bare = as_built(choices, need, {n for piece in scheme.pieces for n in piece.undersides})
     released = None
     if release:
         released = judge_release(
@@ -148,6 +156,7 @@ def plan(
         warnings=(
             *_part_warnings(placed, stack, settled),
             *standing_warnings(figures, need, choices),
+            *bare,
             *scheme.notes,
             *(_release_warnings(released) if released else ()),
         ),

@@ -150,9 +150,10 @@ def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Proce
 def _root(stack: LayerStack, footprint: shapely.Geometry, first: int, last: int, process: Process) -> Neck:
     """Upright section of the part along the line where a footprint is anchored, up to ``NEAR_MM`` high."""
     x0, y0, x1, y1 = shapely.bounds(footprint)
+    window = shapely.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
 
     def near(regions: Regions) -> Regions:
-        return shapely.clip_by_rect(regions, x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
+        return shapely.intersection(regions, window)
 
     outline = near(shapely.boundary(stack.regions[last]))
     # just inside the footprint, so that walls that end on the line do not count

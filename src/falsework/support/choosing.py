@@ -11,8 +11,8 @@ print room's own readings say. They decide between options; no length or volume 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
 
 from falsework.cost import region_cost
 from falsework.cost.cost import Cost
@@ -25,6 +25,7 @@ from falsework.support.standing import Alternative, Choice, Option, StandingFigu
 
 __all__ = [
     "alternatives",
+    "as_built",
     "choose",
     "contact_severity",
     "droop_severity",
@@ -44,6 +45,9 @@ FAILS_FROM_LAYERS = (
 FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part when left alone (constructed)
 
 EQUAL = Weights()
+_NO_ROOM = "there is no room for support beneath it"
+_NO_ROOM_ON_BED = "there is no room for support from the bed"
+NEGLIGIBLE_SCAR_MM2 = 0.5  # no eye finds it
 NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
 
 
@@ -219,6 +223,32 @@ def choose(
     return tuple(choices)
 
 
+def as_built(
+    choices: Iterable[Choice], need: NeedMap, carried: Collection[int]
+) -> tuple[tuple[Choice, ...], tuple[str, ...]]:
+    """The choices that the built supports bear out, and a warning where they do not bear out all.
+
+    ``carried`` are the numbers of undersides under which support was built. Columns only estimate: where gaps
+    and clearance leave no room for a single line, the underside is left, whatever was chosen.
+    """
+    out: list[Choice] = []
+    bare: list[Underside] = []
+    for choice in choices:
+        if choice.chosen is not Standing.NONE and choice.underside not in carried:
+            bare.append(need.undersides[choice.underside - 1])
+            choice = replace(choice, chosen=Standing.NONE, why=_left(bare[-1], _NO_ROOM))
+        out.append(choice)
+    if not bare:
+        return tuple(out), ()
+    numbers = ", ".join(str(u.number) for u in bare)
+    worst = max(bare, key=lambda u: u.droop_mm.value)
+    said = (
+        f"underside{'s' if len(bare) > 1 else ''} {numbers}: no support fits beneath within its gaps and "
+        f"clearance; left, {_droops(worst, 'the worst droops' if len(bare) > 1 else 'it droops')}"
+    )
+    return tuple(out), (said,)
+
+
 def chosen_option(choice: Choice) -> Option:
     """The option that was chosen."""
     return next(option for option in choice.options if option.standing is choice.chosen)
@@ -269,7 +299,9 @@ def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable
                 f"{name}: {_percent(option.left_mm2 / area_mm2)} of it ({_area(option.left_mm2)}) cannot be "
                 "carried from the bed and is left to itself"
             )
-        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(
+            NEGLIGIBLE_SHARE * area_mm2, NEGLIGIBLE_SCAR_MM2
+        ):
             x, y, _ = figures.landing_mm[k]
             low, high = figures.landing_range_mm[k]
             at = f"z {low:.1f}" if high - low < 0.05 else f"z {low:.1f} to {high:.1f}"
@@ -295,22 +327,12 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
             return (
                 f"holds by itself: no layer reaches more than {_length(underside.free_length_mm)} mm over air"
             )
-        head = {
-            Kind.HOLDS: "left to itself",
-            Kind.BRIDGE: f"left to bridge {_length(underside.span_mm)} mm",
-            Kind.CANTILEVER: f"left to reach out {_length(underside.extent_mm)} mm",
-            Kind.ISLAND: "left although it starts in mid-air",
-        }[underside.kind]
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
         if chosen is not Standing.NONE:
-            tail = (
-                f"there is no room for support {'from the bed' if chosen is Standing.BED else 'beneath it'}"
-            )
-        elif carried is None:
-            tail = "there is no room for support beneath it"
-        else:
-            tail = f"support would cost {_takes(carried.cost)}"
-        return f"{head}: {_droops(underside, 'droops')}, {tail}"
+            return _left(underside, _NO_ROOM_ON_BED if chosen is Standing.BED else _NO_ROOM)
+        if carried is None:
+            return _left(underside, _NO_ROOM)
+        return _left(underside, f"support would cost {_takes(carried.cost)}")
     scar_share = option.scar_mm2 / option.contact_mm2
     where = "from the bed and the part"
     if scar_share <= NEGLIGIBLE_SHARE:
@@ -329,6 +351,16 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
     if scar_share > NEGLIGIBLE_SHARE:
         text += f"; scars {_area(option.scar_mm2)} of the part"
     return text
+
+
+def _left(underside: Underside, tail: str) -> str:
+    head = {
+        Kind.HOLDS: "left to itself",
+        Kind.BRIDGE: f"left to bridge {_length(underside.span_mm)} mm",
+        Kind.CANTILEVER: f"left to reach out {_length(underside.extent_mm)} mm",
+        Kind.ISLAND: "left although it starts in mid-air",
+    }[underside.kind]
+    return f"{head}: {_droops(underside, 'droops')}, {tail}"
 
 
 def _droops(underside: Underside, verb: str) -> str:

@@ -129,7 +129,7 @@ def reaching_bed(columns: Regions, cleared: Regions) -> Regions:
         return columns
     top = active[-1] + 1
     box = shapely.total_bounds(columns)
-    beneath = shapely.clip_by_rect(cleared[:top], box[0] - 1, box[1] - 1, box[2] + 1, box[3] + 1)
+    beneath = shapely.intersection(cleared[:top], shapely.box(*(box + np.array([-1.0, -1.0, 1.0, 1.0]))))
     shade = empties(top)
     total = EMPTY
     for i in range(top):
@@ -197,7 +197,7 @@ class Surroundings:
     def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
         """Where the part beneath carries ``layer``: through the gap, sideways through the clearance."""
         lowest = max(0, layer - 1 - self.gap_below_layers)
-        near = shapely.clip_by_rect(self.sections[lowest:layer], *window.bounds)
+        near = shapely.intersection(self.sections[lowest:layer], window)
         reach = np.full(len(near), reach_mm)
         reach[-1] += self.side_mm
         ground: shapely.Geometry = shapely.union_all(shapely.buffer(near, reach, quad_segs=4))
@@ -225,7 +225,7 @@ def carried(
         rest = shapely.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
             continue
-        beneath = shapely.clip_by_rect(out[i - 1], *window.bounds)
+        beneath = shapely.intersection(out[i - 1], window)
         hanging = shapely.difference(rest, shapely.buffer(beneath, reach_mm, quad_segs=4))
         if hanging.area < _SPECK_MM2:
             continue
