@@ -62,9 +62,18 @@ class Session:
 def stoppable() -> Iterator[Session]:
     """A session that SIGINT and SIGTERM stop; the handlers that were there come back at the end."""
     session = Session()
+    loud = sys.unraisablehook
+
+    def quiet(raised: sys.UnraisableHookArgs) -> None:
+        # A stop that lands in a destructor or a callback cannot unwind; the watch stops the work instead.
+        if raised.exc_type is not KeyboardInterrupt:
+            loud(raised)
+
+    sys.unraisablehook = quiet
     before = {number: signal.signal(number, session.stop) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield session
     finally:
+        sys.unraisablehook = loud
         for number, handler in before.items():
             signal.signal(number, handler)
