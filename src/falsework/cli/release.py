@@ -18,9 +18,14 @@ if TYPE_CHECKING:
 
 @click.command("release", short_help="Show how the supports of a plan come off, piece by piece.")
 @click.argument("folder", type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Write the strip, pictures and what to change as one page into this HTML file.",
+)
 @json_option
 @click.pass_obj
-def release_command(session: Session, folder: Path, as_json: bool) -> None:
+def release_command(session: Session, folder: Path, out: Path | None, as_json: bool) -> None:
     """Show in which order the supports of the plan in FOLDER come off, how, and what to mind.
 
     It is read from plan.json, where the planning judged it. Where a piece fails to come off, changes are
@@ -46,6 +51,19 @@ def release_command(session: Session, folder: Path, as_json: bool) -> None:
     release = plan.release
     if release is None:
         raise PartError(str(path), "does not say how the supports come off", "Make the plan again")
+    found: tuple[Remedy, ...] = ()
+    if (release.failing and not as_json) or out is not None:
+        with announced(), session.progress() as watch:
+            again = planned_again(plan, folder, watch.part(0.0, 0.2))
+            found = remedies(again, watch.part(0.2, 0.9))
+            if out is not None and again.pieces:
+                from falsework.files.atomic import atomic_file
+                from falsework.report import release_html
+
+                page = release_html(again, found)
+                with atomic_file(out) as aside:
+                    aside.write_text(page, "utf-8")
+                session.written = out
     if as_json:
         click.echo(release_json(release), nl=False)
         return
@@ -53,18 +71,19 @@ def release_command(session: Session, folder: Path, as_json: bool) -> None:
 
     say.release(release)
     if release.failing:
-        with announced(), session.progress() as watch:
-            found = remedies(plan, folder, watch)
         say.remedies(found)
+    if session.written is not None:
+        say.say(f"Written to {session.written}")
+    elif out is not None:
+        say.say("Nothing is supported: there is no page to write.")
 
 
-def remedies(plan: Plan, folder: Path, watch: Watch) -> tuple[Remedy, ...]:
-    """What to change, best first. The geometry is not kept in plan.json: it is planned again from part.stl
-    with the same process and the standings chosen then."""
+def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
+    """The plan with its geometry, which plan.json does not keep: made anew from part.stl with the same
+    process and the standings chosen then."""
     from falsework.errors import PartError
     from falsework.files.folder import PART
     from falsework.planning.pipeline import plan as plan_again
-    from falsework.release import what_to_change
 
     again = plan_again(
         folder / PART,
@@ -72,18 +91,26 @@ def remedies(plan: Plan, folder: Path, watch: Watch) -> tuple[Remedy, ...]:
         standing="none",
         overrules={choice.underside: choice.chosen for choice in plan.choices},
         unit="mm",
-        watch=watch.part(0.0, 0.2),
+        watch=watch,
     )
-    if again.release is None or again.geometry is None or len(again.pieces) != len(plan.pieces):
+    if len(again.pieces) != len(plan.pieces):
         raise PartError(str(folder / PART), "does not give the supports of plan.json", "Make the plan again")
-    at_hand = again.geometry
+    return again
+
+
+def remedies(plan: Plan, watch: Watch) -> tuple[Remedy, ...]:
+    """What to change so that all of a plan's supports come off, best first; none where all do."""
+    from falsework.release import what_to_change
+
+    assert plan.geometry is not None and plan.release is not None
+    at_hand = plan.geometry
     return what_to_change(
         at_hand.part,
         at_hand.stack,
         at_hand.need,
         at_hand.scheme,
-        [choice.chosen for choice in again.choices],
-        again.process,
-        again.release,
-        watch=watch.part(0.2, 1.0),
+        [choice.chosen for choice in plan.choices],
+        plan.process,
+        plan.release,
+        watch=watch,
     )

@@ -10,7 +10,6 @@ from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
-from falsework.release.value import PieceRelease
 from falsework.report import paper, words
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.lies import lies_of_plan
@@ -197,18 +196,6 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
     ]
 
 
-def _strip(plan: Plan) -> list[tuple[int, PieceRelease]]:
-    """Pieces by their step in the order of removal; those that never leave come last, with step 0."""
-    pieces = plan.release.pieces if plan.release is not None else ()
-    return sorted(((p.order, p) for p in pieces), key=lambda s: (s[0] == 0, s[0], s[1].number))
-
-
-def _release_shapes(plan: Plan) -> dict[int, str]:
-    from falsework.report.release import SHAPE
-
-    return {piece.number: SHAPE[piece.state] for _, piece in _strip(plan)}
-
-
 def _factor(safety: float) -> str:
     """A safety factor; far beyond any need its exact size says nothing."""
     return "over 100" if not safety < 100 else words.number(safety, 1)
@@ -260,14 +247,16 @@ def _legend() -> tuple[list[tuple[float, str]], list[tuple[float, str]]]:
     return steps, [(scale_position(t), f"{t:g}") for t in TICKS_MM]
 
 
-def _figure_sets(plan: Plan, watch: Watch) -> tuple[list[Any], list[Any], list[Any], Any, Any]:
-    """Pictures of undersides, pictures of supports, the chart and the solid view; empty without geometry."""
+def _figure_sets(plan: Plan, watch: Watch) -> tuple[list[Any], list[Any], Any, Any, Any]:
+    """Pictures of undersides and of supports, the section on release, the chart and the solid view.
+
+    Without geometry there are no pictures."""
     from falsework.report.chart import make_chart
+    from falsework.report.release import release_of_plan
 
     if plan.geometry is None:
-        return [], [], [], make_chart(plan, None), None
+        return [], [], release_of_plan(plan, None), make_chart(plan, None), None
     from falsework.report import pictures
-    from falsework.report.release import release_pictures
     from falsework.report.scene import make_scene
     from falsework.report.solid import pack
 
@@ -282,7 +271,7 @@ def _figure_sets(plan: Plan, watch: Watch) -> tuple[list[Any], list[Any], list[A
         watch.at("pictures", 0.5 + 0.1 * k)
         standing.append(pictures.draw_picture(scene, plan.undersides, view, supports=True, pixels=_PIXELS[k]))
     watch.at("solid view", 0.85)
-    return under, standing, release_pictures(plan, scene), make_chart(plan, scene), pack(scene, plan)
+    return under, standing, release_of_plan(plan, scene), make_chart(plan, scene), pack(scene, plan)
 
 
 def _bases(undersides: Iterable[Underside]) -> list[str]:
@@ -296,7 +285,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     The same plan gives the same bytes. Without ``plan.geometry`` there are no pictures and the page says so.
     The solid view is left out where the page would pass 5 MB.
     """
-    under, standing, pulls, chart, solid = _figure_sets(plan, watch.part(0.0, 0.7))
+    under, standing, released, chart, solid = _figure_sets(plan, watch.part(0.0, 0.7))
     script = paper.page_file("solid.js")
     rows = _rows(plan)
     legend_steps, legend_ticks = _legend()
@@ -305,9 +294,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     context: dict[str, Any] = {
         "plan": plan,
         "lies": lies_of_plan(plan, watch.part(0.7, 0.95)),
-        "strip": _strip(plan),
-        "pulls": pulls,
-        "release_shapes": _release_shapes(plan) if pulls else {},
+        "released": released,
         "shapes": {u.number: str(u.kind) for u in plan.undersides},
         "size": f"{size}\u00a0mm",
         "sheet": plan.part.digest[:12],

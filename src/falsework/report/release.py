@@ -1,15 +1,16 @@
-"""Pictures of how the supports come off: pieces hatched by what becomes of them, pulls as arrows."""
+"""How the supports come off: strip, cuts, pictures and remedies, for the work order and as a page."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from falsework.planning.value import Plan
-from falsework.release.value import State
-from falsework.report import pictures
+from falsework.release.value import Cut, PieceRelease, Remedy, State, Vector
+from falsework.report import paper, pictures, words
 from falsework.report.colour import BED, PART, SUPPORT, hatch_rgb
 from falsework.report.scene import Scene
 
@@ -29,12 +30,110 @@ SHAPE = {
     State.DIG: "island",
     State.TRAPPED: "island",
 }
+NOTE = {State.TRAPPED: "trapped", State.DIG: "dig out", State.BREAK: "break up"}
 _ARROW_SHARE = 0.3  # of the part's longest side
 _MOST_ARROWS = 16
 _HEAD = 9.0  # length of an arrow's head, drawing units
 _PIXELS = 1.2
 
 Arrow = tuple[str, bool]  # path in drawing units, and whether it is that of a block
+
+
+@dataclass(frozen=True)
+class Step:
+    """One row of the strip: place in the order (0: never), the piece, and what to do at the table, if more
+    than to pull."""
+
+    place: int
+    piece: PieceRelease
+    doing: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Section:
+    """Everything the template draws; ``remedies`` None where none were looked for."""
+
+    verdict: str
+    strip: tuple[Step, ...]
+    pulls: list[tuple[pictures.Picture, list[Arrow]]]
+    shapes: dict[int, str]  # of the pieces' tags
+    notes: dict[int, str]  # word beside a tag
+    failing: bool
+    remedies: tuple[Remedy, ...] | None
+    cautions: tuple[str, ...]
+
+
+def release_of_plan(
+    plan: Plan, scene: Scene | None, remedies: Sequence[Remedy] | None = None
+) -> Section | None:
+    """The section of a plan; None where nothing was judged or nothing stands; no scene, no pictures."""
+    release = plan.release
+    if release is None or not plan.pieces:
+        return None
+    steps = sorted(((p.order, p) for p in release.pieces), key=lambda s: (s[0] == 0, s[0], s[1].number))
+    return Section(
+        verdict=release.verdict,
+        strip=tuple(Step(place, piece, _doing(piece)) for place, piece in steps),
+        pulls=release_pictures(plan, scene) if scene is not None else [],
+        shapes={piece.number: SHAPE[piece.state] for piece in release.pieces},
+        notes={piece.number: NOTE[piece.state] for piece in release.pieces if piece.state in NOTE},
+        failing=bool(release.failing),
+        remedies=None if remedies is None else tuple(remedies),
+        cautions=release.cautions,
+    )
+
+
+def release_html(plan: Plan, remedies: Sequence[Remedy] | None = None) -> str:
+    """A self-contained page for the person at the table; ``plan`` must have been judged and have supports."""
+    from falsework.report.scene import make_scene
+
+    section = release_of_plan(plan, make_scene(plan.geometry) if plan.geometry else None, remedies)
+    assert section is not None
+    size = " × ".join(words.number(v, 1) for v in plan.part.size_mm)
+    return paper.render(
+        "release.html",
+        plan=plan,
+        section=section,
+        size=f"{size}\u00a0mm",
+        sheet=plan.part.digest[:12],
+        words=words,
+    )
+
+
+def _doing(piece: PieceRelease) -> tuple[str, ...]:
+    """Cuts one by one, then the blocks in the order in which they leave."""
+    cuts = [f"Cut {k} of {len(piece.cuts)}: {cut_words(cut)}." for k, cut in enumerate(piece.cuts, 1)]
+    blocks = []
+    for k, block in enumerate(piece.blocks, 1):
+        x, y, z = (words.number(v, 0) for v in block.center_mm)
+        way = way_words(block.pull_direction)
+        blocks.append(f"Then pull block {k}, around x {x}, y {y}, z {z} mm, {way}.")
+    return (*cuts, *blocks)
+
+
+def cut_words(cut: Cut) -> str:
+    """Where a cut runs, in the words of someone who holds the part as it lay on the bed."""
+    x, y, z = (words.number(v, 1) for v in cut.point_mm)
+    severs = words.counted(cut.strands, "strand")
+    nx, ny, nz = cut.normal
+    if abs(nz) > 0.98:
+        return f"level, at z {z} mm, through {severs}"
+    if abs(nz) > 0.17:
+        return f"slanting, through x {x}, y {y}, z {z} mm, through {severs}"
+    if abs(nx) > 0.98:
+        return f"upright, at x {x} mm, through {severs}"
+    if abs(ny) > 0.98:
+        return f"upright, at y {y} mm, through {severs}"
+    along = math.degrees(math.atan2(nx, -ny)) % 180.0
+    return f"upright, through x {x}, y {y} mm, running at {along:.0f}° from x towards y, through {severs}"
+
+
+def way_words(direction: Vector) -> str:
+    """A pull in words: the axes that matter to it, the strongest first."""
+    names = (("+x", "−x"), ("+y", "−y"), ("up", "down"))
+    ranked = sorted(range(3), key=lambda k: -abs(direction[k]))
+    some = [names[k][direction[k] < 0] for k in ranked if abs(direction[k]) > 0.3]
+    return words.listed([name if name in ("up", "down") else f"towards {name}" for name in some])
 
 
 def release_pictures(plan: Plan, scene: Scene) -> list[tuple[pictures.Picture, list[Arrow]]]:
