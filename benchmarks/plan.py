@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import math
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -63,16 +62,20 @@ print(first, second, again)
 
 def run(*command: str, **environment: str) -> tuple[float, float, str]:
     """CPU seconds, peak memory in MB and output of one process."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    done = subprocess.run(
+    process = subprocess.Popen(
         ["/usr/bin/env", *(f"{k}={v}" for k, v in environment.items()), sys.executable, *command],
-        capture_output=True,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         text=True,
-        check=True,
     )
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return cpu, after.ru_maxrss / 1024, done.stdout
+    assert process.stdout is not None
+    output = process.stdout.read()
+    _, status, used = os.wait4(process.pid, 0)  # of this process alone
+    process.stdout.close()
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise SystemExit(f"{' '.join(command[:3])} ended with {process.returncode}")
+    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, output
 
 
 def median_of(n: int, *command: str) -> tuple[float, float, str]:

@@ -69,7 +69,7 @@ def test_options_that_contradict_each_other_are_wrong_usage(folder, monkeypatch,
 def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
     assert run(["plan", "table.stl", "--out", "today"]) == 0
-    assert "How they come off: Of 1 pieces 1 stays on the bed." in capsys.readouterr().out
+    assert "How they come off: The one piece stays on the bed." in capsys.readouterr().out
     assert "How the supports come off" in (folder / "today" / "report.html").read_text("utf-8")
     assert run(["release", "today"]) == 0
     assert "1. piece 1, stays on the bed: The part lifts straight off it" in capsys.readouterr().out
@@ -89,6 +89,9 @@ def test_where_a_piece_fails_release_says_what_to_change(tmp_path, monkeypatch, 
     page = (tmp_path / "plan" / "report.html").read_text("utf-8")
     assert 'class="pull block-pull"' in page  # arrows of the blocks
     capsys.readouterr()
-    assert run(["release", "plan"]) == 0
+    assert run(["release", "plan", "--out", "release.html"]) == 0
     said = capsys.readouterr().out
+    assert "Written to release.html" in said
+    sheet = (tmp_path / "release.html").read_text("utf-8")
+    assert "<h1>bracket</h1>" in sheet and "What to change" in sheet and "Cut 1 of" in sheet
     assert "What to change, best first:" in said and "instead of" in said.split("What to change")[1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -95,7 +96,7 @@ def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
     )
     if len(again.pieces) != len(plan.pieces):
         raise PartError(str(folder / PART), "does not give the supports of plan.json", "Make the plan again")
-    return again
+    return replace(again, part=replace(again.part, name=plan.part.name))
 
 
 def remedies(plan: Plan, watch: Watch) -> tuple[Remedy, ...]:

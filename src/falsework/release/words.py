@@ -117,4 +117,6 @@ def verdict_of(pieces: Sequence[PieceRelease]) -> str:
     said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in State if counts[state]]
     torn = [piece.number for piece in pieces if piece.tears]
     tears = f"; {_pieces(torn)} may tear the part" if torn else ""
+    if len(pieces) == 1:
+        return f"The one piece {plural[pieces[0].state][0]}{tears}."
     return f"Of {len(pieces)} pieces {', '.join(said)}{tears}."

@@ -290,7 +290,7 @@ def _walls(
         spacing_mm,
         phase_mm,
         draft.closed_lines,
-        around.landings,
+        around.landings(),
         process.line_width_mm,
         reach_mm,
     )

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -156,43 +155,28 @@ class Surroundings:
         self.gap_layers = air_gap(process)[1]
         self.gap_below_layers = air_gap_below(process)[1]
         self.side_mm = process.structure.side_gap_mm
-        self.sections, self.cleared = swept.sections, swept.cleared
-        self._used = ~shapely.is_empty(swept.columns)
+        self.sections, self._swept = swept.sections, swept
 
-    @cached_property
     def landings(self) -> Regions:
         """(L,) where the part beneath may carry a wall, generously: past the gap or beside the clearance."""
-        base = empties(len(self.sections))
-        base[self._used] = shifted(self.cleared, -1)[self._used]
-        return self._united(base, [-1 - self.gap_below_layers])
+        return self._swept.united(-1, (-1 - self.gap_below_layers,))
 
     def blocked(self) -> Regions:
         """(L,) where no support may be: the part with clearance, the gap under it and the gap on it.
 
         Empty in layers without support.
         """
-        above = range(1, self.gap_layers + 1)
         below = range(-self.gap_below_layers, 0)
-        return self._united(self.cleared, [*above, *below])
+        return self._swept.united(0, (*below, *range(1, self.gap_layers + 1)))
 
     def near_above(self, layers: int) -> Regions:
         """(L,) the part seen from below within ``layers`` layers past the gap: there a roof belongs."""
-        return self._united(
-            empties(len(self.sections)), range(self.gap_layers + 1, self.gap_layers + layers + 1)
-        )
+        return self._swept.united(None, tuple(range(self.gap_layers + 1, self.gap_layers + layers + 1)))
 
     def near_below(self, layers: int) -> Regions:
         """(L,) the part within ``layers`` layers beneath, past the gap: there a floor belongs."""
         gap = self.gap_below_layers
-        return self._united(empties(len(self.sections)), range(-gap - layers, -gap))
-
-    def _united(self, base: Regions, shifts: Iterable[int]) -> Regions:
-        out = empties(len(base))
-        used = self._used
-        out[used] = base[used]
-        for k in shifts:
-            out[used] = shapely.union(out[used], shifted(self.sections, k)[used])
-        return out
+        return self._swept.united(None, tuple(range(-gap - layers, -gap)))
 
     def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
         """Where the part beneath carries ``layer``: through the gap, sideways through the clearance."""
@@ -246,6 +230,25 @@ class Swept:
     sections: Regions
     cleared: Regions
     columns: Regions
+    _kept: dict[tuple[int | None, tuple[int, ...]], Regions] = field(default_factory=dict, repr=False)
+
+    def united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
+        """(L,) the sections of the layers that lie ``shifts`` above each layer (negative: beneath), united.
+
+        With them, unless None, the cleared section ``clear`` layers above. Empty in layers without columns.
+        What was united once is kept, so a gap one layer larger costs one union more.
+        """
+        if (clear, shifts) in self._kept:
+            return self._kept[clear, shifts]
+        used = ~shapely.is_empty(self.columns)
+        out = empties(len(used))
+        if shifts:
+            one = shifted(self.sections, shifts[-1])[used]
+            out[used] = shapely.union(self.united(clear, shifts[:-1])[used], one)
+        elif clear is not None:
+            out[used] = shifted(self.cleared, clear)[used]
+        self._kept[clear, shifts] = out
+        return out
 
 
 def sweep_columns(
