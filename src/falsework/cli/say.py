@@ -217,7 +217,7 @@ def _cost(result: Plan) -> None:
     if result.pieces:
         asked, realised = result.gap.asked_mm, result.gap.realised_mm
         say(
-            f"  {len(result.pieces)} pieces of support; air gap {realised:.3g} mm "
+            f"  {len(result.pieces)} piece{'s' if len(result.pieces) > 1 else ''} of support; air gap {realised:.3g} mm "
             f"({result.gap.layers} layers, asked for {asked:.3g} mm)"
         )
 

@@ -69,7 +69,7 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
             f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 2 %"
         )
         return f"{no_fit}. {text}" if no_fit else text
-    turned = f"Turned by {turn_text(best)} °"
+    turned = f"Turned by {turn_text(best)} °:"
     if best.needs_no_support:
         head = f"{turned} it needs no support"
         then = " either" if now.needs_no_support else f"; as it lies now {_needs(now)}"
