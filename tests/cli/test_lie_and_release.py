@@ -37,7 +37,7 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
 def test_plan_lays_it_so_and_carries_the_alternatives(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
     assert run(["plan", "table.stl", "--lie", "auto", "--out", "best"]) == 0
-    assert "how it lies: Turned by 180,0,0" in capsys.readouterr().out
+    assert "how it lies: Turned by 180, 0, 0°" in capsys.readouterr().out
     plan = Plan.from_json((folder / "best" / "plan.json").read_text("utf-8"))
     assert plan.lies is not None and not plan.pieces
     assert plan.part.turn_deg == plan.lies.recommended.turn_deg == (180.0, 0.0, 0.0)

@@ -216,8 +216,9 @@ def _cost(result: Plan) -> None:
     table("Cost as built", head, rows)
     if result.pieces:
         asked, realised = result.gap.asked_mm, result.gap.realised_mm
+        pieces = "1 piece" if len(result.pieces) == 1 else f"{len(result.pieces)} pieces"
         say(
-            f"  {len(result.pieces)} piece{'s' if len(result.pieces) > 1 else ''} of support; air gap {realised:.3g} mm "
+            f"  {pieces} of support; air gap {realised:.3g} mm "
             f"({result.gap.layers} layers, asked for {asked:.3g} mm)"
         )
 

@@ -9,13 +9,13 @@ if TYPE_CHECKING:
     from falsework.lie.best import best_lies
     from falsework.lie.marks import Marks, Show, direction, marks_beside, read_marks
     from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
-    from falsework.lie.words import HEAD, rows, shown, turn_text
+    from falsework.lie.words import HEAD, rows, shown, turn_text, turn_words
 
 _HOMES = {
     "falsework.lie.best": ("best_lies",),
     "falsework.lie.marks": ("Marks", "Show", "direction", "marks_beside", "read_marks"),
     "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies"),
-    "falsework.lie.words": ("HEAD", "rows", "shown", "turn_text"),
+    "falsework.lie.words": ("HEAD", "rows", "shown", "turn_text", "turn_words"),
 }
 
 __all__ = [
@@ -34,6 +34,7 @@ __all__ = [
     "rows",
     "shown",
     "turn_text",
+    "turn_words",
 ]
 
 

@@ -40,7 +40,7 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
     show = lie.show_bed_mm2 if lie.standing == "bed" else lie.show_any_mm2
     return (
         lie.label,
-        turn_text(lie),
+        turn_words(lie),
         f"{lie.price.total:.2f}",
         f"{lie.support_g:.1f}",
         f"{lie.contact_mm2 / 100.0:.1f}",
@@ -61,6 +61,11 @@ def turn_text(lie: Lie) -> str:
     return ",".join(f"{angle:.4f}".rstrip("0").rstrip(".") for angle in lie.turn_deg)
 
 
+def turn_words(lie: Lie) -> str:
+    """The turn for people, in whole degrees."""
+    return ", ".join(f"{round(angle)}" for angle in lie.turn_deg)
+
+
 def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> str:
     """The recommendation as one plain sentence with its figures."""
     if best.up == now.up and best.turn_deg == now.turn_deg:
@@ -69,7 +74,7 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
             f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 2 %"
         )
         return f"{no_fit}. {text}" if no_fit else text
-    turned = f"Turned by {turn_text(best)} °:"
+    turned = f"Turned by {turn_words(best)}°:"
     if best.needs_no_support:
         head = f"{turned} it needs no support"
         then = " either" if now.needs_no_support else f"; as it lies now {_needs(now)}"

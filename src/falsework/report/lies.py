@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from falsework.lie import HEAD, rows, shown, turn_text
+from falsework.lie import HEAD, rows, shown, turn_text, turn_words
 from falsework.lie.value import Lie, Lies
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
@@ -235,7 +235,7 @@ def _cards(
 
 
 def _said(lie: Lie) -> str:
-    turn = "not turned" if lie.turn_deg == _UNTURNED else f"turned by {turn_text(lie)}\u00a0°"
+    turn = "not turned" if lie.turn_deg == _UNTURNED else f"turned by {turn_words(lie)}°"
     size = " × ".join(words.number(v, 0) for v in (lie.width_mm, lie.depth_mm, lie.height_mm))
     need = (
         "no support"
