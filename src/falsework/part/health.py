@@ -389,7 +389,7 @@ def holes_closed(mesh: Mesh, partner: Ints) -> tuple[Mesh, Ints, Steps]:
             f"closed with {area:.3g} mm² of new faces, the largest {widest[1]:.3g} mm² over "
             f"{widest[2]} edges{_volume_note(before, mesh)}"
         )
-        serious = widest[1] > BIG_PATCH * figures[:, 1].sum()
+        serious = bool(widest[1] > BIG_PATCH * figures[:, 1].sum())
         spot = (float(widest[0][0]), float(widest[0][1]), float(widest[0][2]))
         found = [Finding("hole", len(closed), done, spot, serious), *more, *extra]
     still = int((partner == -1).sum())

@@ -286,7 +286,7 @@ def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:
     listed = counts[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     need_mm2 = np.bincount(
         need.region_layer[listed], weights=shapely.area(need.regions[listed]), minlength=stack.count
-    )
+    ).astype(np.float64)  # of nothing at all it counts in whole numbers
     return LayerSummary(
         count=stack.count,
         z_mm=tuple(stack.z_mm.tolist()),
