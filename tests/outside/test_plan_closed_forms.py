@@ -62,7 +62,7 @@ def support_volume_mm3(result: Plan) -> float:
     return float(shapely.area(regions) @ np.diff(stack.z_mm))
 
 
-# --- closed forms ------------------------------------------------------------------------------------------
+# --- closed forms -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 90.0, 30.0])
@@ -115,7 +115,7 @@ def test_over_a_shelf_bed_only_leaves_what_anywhere_carries() -> None:
         assert on_all.scar_mm2 == pytest.approx(300.0, rel=0.01)
 
 
-# --- common practice ---------------------------------------------------------------------------------------
+# --- common practice --------------------------------------------------------------------------------------
 
 
 def with_limit(degrees: float):
@@ -175,7 +175,7 @@ def test_the_air_gap_is_twice_the_layer_height_in_the_mesh(name: str, layer_mm: 
     assert result.pieces[0].top_mm == pytest.approx(under_mm - gap_mm, abs=1e-9)
 
 
-# --- 3MF Core Specification, read by the consortium's own library --------------------------------------------
+# --- 3MF Core Specification, read by the consortium's own library -------------------------------------------
 
 
 def float32_arrays(mesh) -> tuple[np.ndarray, np.ndarray]:
@@ -214,7 +214,7 @@ def test_lib3mf_reads_every_demo_part_and_gives_the_same_meshes(name: str, tmp_p
         np.testing.assert_allclose(vertices[faces], corners, rtol=1.2e-7, atol=5.1e-6)
 
 
-# --- every mesh of tests/data --------------------------------------------------------------------------------
+# --- every mesh of tests/data -------------------------------------------------------------------------------
 
 
 @cache
@@ -263,7 +263,7 @@ def test_supports_and_part_have_nothing_in_common() -> None:
     assert len(judged) >= 5, judged
 
 
-# --- the same bytes ------------------------------------------------------------------------------------------
+# --- the same bytes -----------------------------------------------------------------------------------------
 
 
 def test_plan_json_has_the_same_bytes_whatever_the_threads_and_the_hashes() -> None:

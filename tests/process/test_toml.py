@@ -109,10 +109,10 @@ def test_any_process_reads_back_equal(tmp_path_factory, process):
 
 
 WRONG = {
-    "[process]\nlayer_heigt_mm = 0.2": r"harbour.toml, \[process\] layer_heigt_mm: .* mean layer_height_mm",
-    "[structure]\nspaceing_mm = 2": r"\[structure\] spaceing_mm: .* mean spacing_mm",
+    "[process]\nlayer_heigt_mm = 0.2": r"harbour.toml, \[process\] layer_heigt_mm: .* layer_height_mm is",
+    "[structure]\nspaceing_mm = 2": r"\[structure\] spaceing_mm: .* spacing_mm is meant",
     "[structure]\nzzz = 2": r"zzz: there is no setting.* Known are pattern, spacing_mm",
-    "[materials]\ndensity_g_cm3 = 1": r"\[materials\]: there is no table .* mean material",
+    "[materials]\ndensity_g_cm3 = 1": r"\[materials\]: there is no table .* material is meant",
     "nozzle_mm = 0.4": r"\[nozzle_mm\]: there is no table",
     "process = 3": r"harbour.toml, process: this is a table",
     "[[process]]\nfan = 1": r"harbour.toml, process: this is a table",
@@ -223,8 +223,8 @@ def test_override():
 @pytest.mark.parametrize(
     ("key", "value", "message"),
     [
-        ("layer_hight_mm", "0.3", r"^layer_hight_mm: .* mean layer_height_mm"),
-        ("structure.spacing", "2", r"mean structure.spacing_mm"),
+        ("layer_hight_mm", "0.3", r"^layer_hight_mm: .* layer_height_mm is meant"),
+        ("structure.spacing", "2", r"structure.spacing_mm is meant"),
         ("printer.fan", "1", "no setting"),
         ("layer_height_mm", "thin", r"'thin' is not a number. Give 0.02 to 2.5 mm"),
         ("layer_height_mm", "nan", "nan mm is out of range"),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
 from falsework.lie.directions import even_directions
@@ -30,6 +30,7 @@ numbers = st.integers(0, 2**32 - 1)
 
 @settings(max_examples=12, deadline=None)
 @given(seed=numbers)
+@example(seed=43428)  # corners that meet in passing, found by 4000 steps and not by 160
 def test_a_way_is_free_exactly_where_the_moved_solid_meets_nothing(seed):
     """Random parts of boxes and rods with a box taken out for the piece; exact booleans at 160 places."""
     rng = np.random.default_rng(seed)
@@ -54,7 +55,8 @@ def test_a_way_is_free_exactly_where_the_moved_solid_meets_nothing(seed):
             assert shared < 0.6
             decided += 1
         elif share > 0.02:
-            assert shared > 0.0
+            # 0.56 mm steps may jump over the corner that two edges share in passing
+            assert shared > 0.0 or swept_overlap(part, piece, direction, steps=4000) > 0.0
             decided += 1
     assert decided >= 5
 

@@ -67,11 +67,13 @@ def read_part(path: str | Path, *, unit: str | None = None, scale: float = 1.0, 
 
 def _read_raw(path: Path) -> RawMesh:
     """Read by content; a misleading extension is a finding."""
-    name = path.name
+    name = path.name or str(path)
     try:
         size = path.stat().st_size
         if path.is_dir():
             raise PartError(name, "this is a folder", SUPPORTED)
+        if not path.is_file():  # a device may never end, a pipe may never begin
+            raise PartError(name, "this is a device or a pipe, not a file", SUPPORTED)
         if size > MAX_BYTES:
             raise PartError(name, f"the file has {size / 2**30:.1f} GB; 4 GB is the limit", "Reduce it")
         data = path.read_bytes()

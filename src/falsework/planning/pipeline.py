@@ -254,12 +254,6 @@ def _placed(
 def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerStack:
     z_mm = layer_boundaries(float(part.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm)
     count = len(z_mm) - 1
-    if count < 1:
-        raise PartError(
-            part.name,
-            f"is {part.size_mm[2]:.3g} mm high, less than half a {process.first_layer_height_mm:g} mm layer",
-            "Check its unit (--unit) or scale, or use thinner layers",
-        )
     if count > MOST_LAYERS:
         raise PartError(
             part.name,

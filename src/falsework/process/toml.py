@@ -32,6 +32,10 @@ def load_process(name_or_path: str | Path) -> Process:
 
     path = Path(name_or_path)
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise ProcessError(
+                str(path), "this is a device or a pipe, not a process file", "Give a TOML file"
+            )
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         name = str(name_or_path)
@@ -102,7 +106,7 @@ def _unknown(subject: str, what: str, name: str, known: Iterable[str]) -> NoRetu
     import difflib
 
     near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
-    cure = f"Did you mean {near[0]}" if near else f"Known are {', '.join(known)}"
+    cure = f"Perhaps {near[0]} is meant" if near else f"Known are {', '.join(known)}"
     raise ProcessError(subject, f"there is no {what} of that name", cure)
 
 
