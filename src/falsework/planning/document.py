@@ -78,19 +78,17 @@ def dumps(value: Any, schema: str) -> str:
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def loads(kind: type[T], text: str, schema: str, subject: str) -> T:
-    """Read what :func:`dumps` wrote; ``PartError`` says what does not fit."""
+def loads(kind: type[T], text: str, schema: str, subject: str, cure: str = "Make the plan again") -> T:
+    """Read what :func:`dumps` wrote; ``PartError`` says what does not fit, and ``cure`` what to do."""
     try:
         document = json.loads(text)
         found = document.pop("schema")
     except (ValueError, AttributeError, KeyError, TypeError):
-        raise PartError(subject, "is not a JSON document with a schema name", "Make the plan again") from None
+        raise PartError(subject, "is not a JSON document with a schema name", cure) from None
     if found != schema:
-        raise PartError(
-            subject, f"has schema {found!r}, this version reads {schema!r}", "Make the plan again"
-        )
+        raise PartError(subject, f"has schema {found!r}, this version reads {schema!r}", cure)
     try:
         result: T = decode(kind, document)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise PartError(subject, f"does not fit schema {schema!r}: {error}", "Make the plan again") from None
+        raise PartError(subject, f"does not fit schema {schema!r}: {error}", cure) from None
     return result

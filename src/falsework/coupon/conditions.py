@@ -1,0 +1,209 @@
+"""Which cells a test piece could have: ranges from the present belief, the most telling first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import chain, zip_longest
+from typing import Any
+
+from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.value import CouponKind
+from falsework.droop.belief import NORMAL_95, PRIOR, Belief
+from falsework.droop.bond import bond_share
+from falsework.droop.bridge import longest_clean_bridge_mm
+from falsework.droop.supported import clearance_mm
+from falsework.process.derived import air_gap, limit_deg
+from falsework.process.settings import Process
+
+LEAST_RUN_MM = 20.0  # shorter strands never sag onto a support two layers down, and report a clean release
+_MOST_RUN_MM = 32.0  # longer ones cost more than they tell
+_RUN_SPARE = 1.15  # longer than the run that just sags far enough, as the prediction is none too sure
+
+_STEPS_DEG = (5.0, 2.5, 1.0)  # from fin to fin: the coarsest that gives enough fins
+_FEWEST_FINS = 6
+_FIN_RANGE_DEG = (10.0, 82.0)  # a steeper fin is a wall, a flatter one a shelf
+
+_SPANS = 6
+_SPAN_SPARE = 1.4  # beyond the ends of the interval
+_LEAST_SPAN_LINES = 12.0  # a shorter bridge is all anchor
+_CLEAN_MM = 0.3  # a bridge is clean up to a sag of one layer or this, whichever is more
+
+_HARDLY_BONDED = 0.02  # share of a full bond at which a support lets go; constructed
+_FEWEST_GAPS, _MOST_GAPS = 4, 6  # a gap of one layer up to so many
+
+_SPACINGS = (0.6, 1.0, 1.7)  # times the spacing of the process
+_LEAST_SPACING_LINES = 2.0
+
+
+def printed(kind: Kind, process: Process, **tried: Any) -> Condition:
+    """A condition as ``process`` prints it; ``tried`` gives the fields that this kind has, or changes some.
+
+    The speed is that of walls for overhangs and that over air for bridges and supported undersides.
+    """
+    common = {
+        "nozzle_mm": process.nozzle_mm,
+        "layer_height_mm": process.layer_height_mm,
+        "line_width_mm": process.line_width_mm,
+        "nozzle_temperature_c": process.material.nozzle_temperature_c,
+        "fan": process.fan,
+        "speed_mm_s": process.wall_speed_mm_s if kind is Kind.OVERHANG else process.bridge_speed_mm_s,
+        "room_temperature_c": process.room_temperature_c,
+    }
+    return Condition(kind=kind, **{**common, **tried})
+
+
+def candidate_conditions(kind: CouponKind, process: Process, belief: Belief = PRIOR) -> list[Condition]:
+    """The cells this piece could have, the most telling first: nearest the expected threshold, then the ends.
+
+    Cheap: no geometry is made. :func:`design` takes as many from the front as the limits of time and mass
+    allow. Gaps are whole layers, the only ones that one layer height can realise.
+    """
+    return _CANDIDATES[kind](process, belief)
+
+
+def other_fan(process: Process) -> float:
+    """The second fan share of the bridge ladder: off; where the fan is off already, 0.3.
+
+    Without a second share the cooling of strands cannot be told from their tautness.
+    """
+    return 0.0 if process.fan > 0 else 0.3
+
+
+def clean_droop_mm(process: Process) -> float:
+    """The sag up to which a bridge counts as clean: one layer or 0.3 mm, whichever is more."""
+    return max(process.layer_height_mm, _CLEAN_MM)
+
+
+def run_mm(process: Process, belief: Belief = PRIOR) -> float:
+    """Free length of the strands of a support cell, mm: long enough to sag onto a support two layers down."""
+    clearance = clearance_mm(2 * process.layer_height_mm, process, belief.clearance_factor)
+    if clearance <= 0:
+        return LEAST_RUN_MM
+    touching = longest_clean_bridge_mm(process, belief, clearance).value
+    return float(math.ceil(min(max(_RUN_SPARE * touching, LEAST_RUN_MM), _MOST_RUN_MM)))
+
+
+def support_condition(process: Process, run_mm: float, **tried: Any) -> Condition:
+    """A supported underside with strands of ``run_mm`` over the process's support; ``tried`` changes it."""
+    structure = process.structure
+    own = {
+        "span_mm": run_mm,
+        "air_gap_mm": air_gap(process)[2],
+        "interface_layers": structure.interface_layers,
+        "spacing_mm": structure.spacing_mm,
+        "pattern": structure.pattern,
+        "crossing_deg": 90.0,
+        "perimeter_lines": structure.perimeter_lines,
+    }
+    return printed(Kind.SUPPORT, process, **{**own, **tried})
+
+
+def by_interest(values: Sequence[float], middle: float) -> list[float]:
+    """Ascending ``values`` in the order in which they tell most about a threshold near ``middle``.
+
+    The neighbours on both sides of it first, then the lowest and the highest, then the rest by nearness.
+    """
+    below = [v for v in values if v <= middle]
+    above = [v for v in values if v > middle]
+    first = [*below[-1:], *above[:1], *values[:1], *values[-1:]]
+    rest = sorted(values, key=lambda v: abs(v - middle))
+    return list(dict.fromkeys([*first, *rest]))
+
+
+def _overhangs(process: Process, belief: Belief) -> list[Condition]:
+    def angle(share: float) -> float:
+        lean = math.degrees(math.atan2(share * process.line_width_mm, process.layer_height_mm))
+        return min(max(lean, _FIN_RANGE_DEG[0]), _FIN_RANGE_DEG[1])
+
+    share, spread = belief.threshold(process.fan), NORMAL_95 * belief.threshold_sd
+    middle = angle(share)
+    low, high = min(angle(share - spread), limit_deg(process)), max(angle(share + spread), limit_deg(process))
+    angles: list[float] = []
+    for step in _STEPS_DEG:
+        steps = range(math.floor(low / step), math.ceil(high / step) + 1)
+        angles = [k * step for k in steps if _FIN_RANGE_DEG[0] <= k * step <= _FIN_RANGE_DEG[1]]
+        if len(angles) >= _FEWEST_FINS:
+            break
+    return [printed(Kind.OVERHANG, process, angle_deg=a) for a in by_interest(angles, middle)]
+
+
+def _bridges(process: Process, belief: Belief) -> list[Condition]:
+    def row(fan: float) -> list[Condition]:
+        here = replace(process, fan=fan)
+        clean = longest_clean_bridge_mm(here, belief, clean_droop_mm(process))
+        shortest = max(clean.low / _SPAN_SPARE, _LEAST_SPAN_LINES * process.line_width_mm)
+        longest = max(clean.high * _SPAN_SPARE, 1.5 * shortest)
+        ratio = (longest / shortest) ** (1 / (_SPANS - 1))
+        spans = sorted({float(round(shortest * ratio**k)) for k in range(_SPANS)})
+        return [
+            printed(Kind.BRIDGE, here, span_mm=span) for span in by_interest(spans, min(clean.value, longest))
+        ]
+
+    return _taking_turns([row(process.fan), row(other_fan(process))])
+
+
+def _gaps(process: Process, belief: Belief) -> list[Condition]:
+    height, run = process.layer_height_mm, run_mm(process, belief)
+    lets_go = next(
+        (n for n in range(1, _MOST_GAPS) if bond_share(n * height, process, belief).high < _HARDLY_BONDED),
+        _MOST_GAPS,
+    )
+    usual = air_gap(process)[1]
+    most = min(max(lets_go + 2, usual + 1, _FEWEST_GAPS), max(_MOST_GAPS, usual + 1))
+    middle = 0.5 * (lets_go + usual)
+    layers = by_interest([float(n) for n in range(1, most + 1)], middle)
+
+    def row(dense: int) -> list[Condition]:
+        return [
+            support_condition(process, run, air_gap_mm=n * height, interface_layers=dense) for n in layers
+        ]
+
+    return _taking_turns([row(process.structure.interface_layers or 2), row(0)])
+
+
+def _patterns(process: Process, belief: Belief) -> list[Condition]:
+    run, usual = run_mm(process, belief), process.structure.spacing_mm
+    least = _LEAST_SPACING_LINES * process.line_width_mm
+    spacings = sorted({round(max(factor * usual, least), 1) for factor in _SPACINGS})
+    spacings = by_interest(spacings, usual)
+
+    def row(**tried: Any) -> list[Condition]:
+        # no dense layers: under a roof the spacing of the body shows in nothing that can be read off
+        return [support_condition(process, run, interface_layers=0, spacing_mm=s, **tried) for s in spacings]
+
+    return _taking_turns(
+        [
+            row(pattern="lines", crossing_deg=90.0, perimeter_lines=0),
+            row(pattern="grid", crossing_deg=90.0, perimeter_lines=0),
+            row(pattern="lines", crossing_deg=0.0, perimeter_lines=0),
+            row(pattern="lines", crossing_deg=90.0, perimeter_lines=1),
+        ]
+    )
+
+
+def _confirming(process: Process, belief: Belief) -> list[Condition]:
+    run = run_mm(process, belief)
+    clean = longest_clean_bridge_mm(process, belief, clean_droop_mm(process)).value
+    span = float(max(math.floor(clean), math.ceil(_LEAST_SPAN_LINES * process.line_width_mm)))
+    return [
+        printed(Kind.OVERHANG, process, angle_deg=float(math.floor(limit_deg(process)))),
+        printed(Kind.BRIDGE, process, span_mm=span),
+        support_condition(process, run),
+        support_condition(process, run),
+    ]
+
+
+_CANDIDATES = {
+    CouponKind.OVERHANG: _overhangs,
+    CouponKind.BRIDGE: _bridges,
+    CouponKind.GAP: _gaps,
+    CouponKind.PATTERN: _patterns,
+    CouponKind.CONFIRM: _confirming,
+}
+
+
+def _taking_turns(rows: Iterable[Sequence[Condition]]) -> list[Condition]:
+    """The first of each row, then the second of each, …"""
+    return [item for item in chain.from_iterable(zip_longest(*rows)) if item is not None]
