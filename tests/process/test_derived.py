@@ -100,3 +100,9 @@ def test_limit_is_measured_from_the_vertical():
 def test_less_fan_reaches_less():
     assert reach_mm(override(builtin("pla-0.4"), {"fan": "0"})) == pytest.approx(0.35 * 0.45, rel=1e-12)
     assert reach_mm(override(builtin("abs-0.4"), {"fan": "1"})) == pytest.approx(0.62 * 0.45, rel=1e-12)
+
+
+def test_a_tuned_reach_replaces_the_rule_whatever_the_fan():
+    tuned = override(builtin("pla-0.4"), {"reach_share": "0.8", "fan": "0.2"})
+    assert reach_mm(tuned) == pytest.approx(0.8 * 0.45, rel=1e-12)
+    assert limit_deg(tuned) == pytest.approx(math.degrees(math.atan(0.36 / 0.2)), rel=1e-12)

@@ -25,7 +25,15 @@ UNITS = {
     "_per_hour": "per hour",
     "_per_kg": "per kg",
 }
-BARE = {"fan", "fill", "usual_fan", "taut_strain", "wlf_a1", "wall_slenderness"}  # shares and ratios
+BARE = {
+    "fan",
+    "fill",
+    "reach_share",
+    "usual_fan",
+    "taut_strain",
+    "wlf_a1",
+    "wall_slenderness",
+}  # shares and ratios
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.table}.{row.field}")

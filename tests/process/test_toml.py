@@ -242,3 +242,20 @@ def test_wrong_override(key, value, message):
 def test_validate_names_the_setting_of_a_process_made_in_code():
     with pytest.raises(ProcessError, match=r"^printer.acceleration_mm_s2: nan mm/s² is out of range"):
         validate(Process(printer=Printer(acceleration_mm_s2=math.nan)))
+
+
+def test_evidence_is_written_for_people_and_changes_nothing(file):
+    process = override(builtin("pla-0.4"), {"reach_share": "0.61"})
+    evidence = {
+        "reach_share": {"basis": "calibrated", "interval": [0.55, 0.66], "coupons": ["K3", 'a "b"']},
+        "structure.air_gap_layers": {"basis": "extrapolated", "readings": "1-4, 9"},
+    }
+    text = dump_process(process, evidence)
+    assert load_process(file(text)) == process
+    assert tomllib.loads(text)["evidence"] == evidence
+
+
+@pytest.mark.parametrize("text", ["[evidence]\nair_gap = {}", "evidence = 3"])
+def test_evidence_for_no_setting_is_refused(file, text):
+    with pytest.raises(ProcessError, match="evidence"):
+        load_process(file(text))

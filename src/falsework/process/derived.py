@@ -88,10 +88,13 @@ def layer_count(height_mm: float, process: Process) -> int:
 def reach_fraction(process: Process) -> float:
     """How far a layer may reach past the one beneath it and still hold, as a share of the line width.
 
-    Half the width at the material's usual cooling, 0.15 more or less for a full share of fan.
+    ``reach_share`` counts where it is set, as tuning does. Else half the width at the material's usual
+    cooling, 0.15 more or less for a full share of fan.
     Half: common practice, no source (45° where the layer is half as high as the line is wide).
     0.15: from memory.
     """
+    if process.reach_share > 0:
+        return process.reach_share
     return _USUAL_REACH + _REACH_PER_FAN * (process.fan - process.material.usual_fan)
 
 

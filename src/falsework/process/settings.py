@@ -283,6 +283,14 @@ class Process:
     fan: float = setting(
         1.0, help="cooling fan, share of full", low=0.0, high=1.0, source="from memory: full for PLA"
     )
+    reach_share: float = setting(
+        0.0,
+        help="how far a layer may reach past the one beneath and still hold, as a share of the line width; "
+        "0 means: by the trade's rule",
+        low=0.0,
+        high=10.0,
+        source="our own choice: the trade's rule counts until test prints say otherwise",
+    )
     room_temperature_c: float = setting(
         25.0,
         help="air around the part",

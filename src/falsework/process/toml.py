@@ -2,6 +2,7 @@
 
 A process file has up to four tables, ``[process]``, ``[printer]``, ``[material]`` and ``[structure]``. What
 it leaves out comes from the built-in process named by ``based_on`` in ``[process]``, else from the defaults.
+A fifth, ``[evidence]``, may say of single settings what they rest on; it is for people and changes nothing.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ from falsework.process.settings import Process
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+EVIDENCE = "evidence"
 
 
 def load_process(name_or_path: str | Path) -> Process:
@@ -58,13 +61,16 @@ def _read(text: str, path: Path) -> Process:
         tables = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError: also numbers of thousands of digits
         raise ProcessError(origin, f"this is not TOML: {error}", "Correct the file") from None
-    for table, entries in tables.items():
-        if table not in TABLES:
+    evidence = tables.pop(EVIDENCE, {})
+    for table, entries in (*tables.items(), (EVIDENCE, evidence)):
+        if table not in TABLES and table != EVIDENCE:
             _unknown(f"{origin}, [{table}]", "table", table, TABLES)
         if not isinstance(entries, dict):
             raise ProcessError(
                 f"{origin}, {table}", "this is a table, not a value", f"Write [{table}] above its settings"
             )
+    for key in evidence:
+        _find(key, f"{origin}, [{EVIDENCE}] {key}")
     own = dict(tables.get("process", {}))
     start = _start(own.pop("based_on", None), origin)
     values = {**tables, "process": {"name": path.stem, **own}}
@@ -125,14 +131,14 @@ def override(process: Process, settings: Mapping[str, str]) -> Process:
     return changed
 
 
-def _find(key: str) -> Row:
+def _find(key: str, subject: str = "") -> Row:
     """The setting that ``key`` names; the first table wins (only ``name`` occurs in more than one)."""
     rows = [row for table in TABLES for row in rows_of(table)]
     for row in rows:
         if key in (row.field, f"{row.table}.{row.field}"):
             return row
     full = {f"{row.table}.{row.field}" for row in rows if row.table != "process"}
-    _unknown(key, "setting", key, sorted(full | {row.field for row in rows}))
+    _unknown(subject or key, "setting", key, sorted(full | {row.field for row in rows}))
 
 
 def _parsed(text: str, row: Row) -> Any:
@@ -147,13 +153,22 @@ def _parsed(text: str, row: Row) -> Any:
     return text
 
 
-def dump_process(process: Process) -> str:
-    """``process`` as TOML text with unit, range and help beside each setting; it reads back equal."""
+def dump_process(process: Process, evidence: Mapping[str, Mapping[str, Any]] | None = None) -> str:
+    """``process`` as TOML text with unit, range and help beside each setting; it reads back equal.
+
+    ``evidence`` says of settings, by field or 'table.field', what they rest on: texts, numbers and lists of
+    them by name.
+    """
     lines: list[str] = []
     for table in TABLES:
         lines += [*([""] if lines else []), f"[{table}]"]
         for row in rows_of(table):
             lines.append(f"{row.field} = {_written(get(process, row))}  # {row.allowed}: {row.help}")
+    if evidence:
+        lines += ["", f"[{EVIDENCE}]"]
+        for key, facts in evidence.items():
+            told = ", ".join(f"{name} = {_written(fact)}" for name, fact in facts.items())
+            lines.append(f"{key if '.' not in key else _written(key)} = {{ {told} }}")
     return "\n".join(lines) + "\n"
 
 
@@ -161,4 +176,6 @@ def _written(value: Any) -> str:
     """A TOML literal; JSON strings are TOML strings but for the delete character, which no valid name has."""
     import json
 
+    if isinstance(value, list | tuple):
+        return f"[{', '.join(map(_written, value))}]"
     return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
