@@ -28,6 +28,7 @@ from falsework.support.choosing import (
 )
 from falsework.support.scheme import Standing
 from falsework.support.standing import StandingFigures, Weights
+from falsework.support.words import numbered
 from stacks import need_of, underside
 
 PROCESS = Process()
@@ -250,6 +251,31 @@ def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
         "underside 2: its support stands on 800 mm² of the part around x 12.0, y 34.0 at z 5.0 to 6.0 mm "
         "and will scar it there"
     )
+
+
+def test_many_scars_are_said_together_but_for_the_largest():
+    sizes = [900.0, 10.0, 20.0, 30.0, 800.0, 700.0, 600.0, 40.0]
+    figures = _figures(*((0.0, 0.0, mm2, 10.0) for mm2 in sizes))
+    undersides = [underside(k, droop_mm=2.0) for k in range(1, 9)]
+    choices = _choose(figures, undersides, standing="anywhere")
+    said = standing_warnings(figures, need_of([], undersides), choices)
+    assert [text.partition(":")[0] for text in said[:-1]] == [f"underside {k}" for k in (1, 5, 6, 7)]
+    assert said[-1] == (
+        "undersides 2 to 4 and 8: their supports stand on 100 mm² more of the part and will scar it there"
+    )
+
+
+@pytest.mark.parametrize(
+    ("numbers", "said"),
+    [
+        ([3], "piece 3"),
+        ([3, 4], "pieces 3 and 4"),
+        ([3, 4, 5], "pieces 3 to 5"),
+        ([1, 3, 4, 5, 9, 10], "pieces 1, 3 to 5, 9 and 10"),
+    ],
+)
+def test_numbers_in_words(numbers, said):
+    assert numbered("piece", numbers) == said
 
 
 def test_alternatives_add_up():

@@ -171,6 +171,14 @@ def test_strands_lie_in_their_regions() -> None:
         assert shapely.area(outside).max(initial=0) < 1e-6 and shapely.length(outside).max(initial=0) < 1e-3
 
 
+@pytest.mark.parametrize(("leg_layers", "top_layers"), [(1, 1), (1, 2), (2, 1), (3, 1)])
+def test_a_part_of_fewer_layers_than_gap_and_interface(leg_layers, top_layers) -> None:
+    structure = replace(PLAIN.structure, interface_layers=6, interface_layers_below=6)
+    scheme = scheme_of(table(leg_layers, top_layers), process=replace(PLAIN, structure=structure))
+    standing = leg_layers - 2  # two layers of gap
+    assert (shapely.area(all_of(scheme)) > 0).sum() == max(standing, 0)
+
+
 def cone(layers, slope):
     return [shapely.Point(0, 0).buffer(2.0 + slope * 0.2 * i, quad_segs=32) for i in range(layers)]
 

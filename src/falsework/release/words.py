@@ -10,6 +10,7 @@ import numpy as np
 
 from falsework.droop.estimate import Estimate
 from falsework.release.value import PieceRelease, State, Vector
+from falsework.support.words import numbered
 
 CAUTIONS = (
     "Let the part cool until it lets go of the bed; hot strands pull threads and burn fingers",
@@ -66,7 +67,9 @@ def _why(p: PieceRelease) -> str:
             f"The part lifts straight off it; it{sure} stays: the bed holds it with "
             f"{force_text(p.bed_hold_n)}, the part with {bond}{tears}."
         )
-    after = f" once {_pieces(p.after)} {'is' if len(p.after) == 1 else 'are'} out" if p.after else ""
+    after = (
+        f" once {numbered('piece', p.after)} {'is' if len(p.after) == 1 else 'are'} out" if p.after else ""
+    )
     along = ""
     if p.bed_hold_n.value > 0.0:
         along = f"It comes along with the part once {force_text(p.bed_hold_n)} lets its foot go. "
@@ -95,12 +98,6 @@ def _why(p: PieceRelease) -> str:
     return "The part closes it in: no opening of 2 × 2 mm leads to it, so it stays for ever."
 
 
-def _pieces(numbers: Sequence[int]) -> str:
-    if len(numbers) == 1:
-        return f"piece {numbers[0]}"
-    return f"pieces {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
-
-
 def verdict_of(pieces: Sequence[PieceRelease]) -> str:
     """All pieces in one sentence."""
     if not pieces:
@@ -116,7 +113,9 @@ def verdict_of(pieces: Sequence[PieceRelease]) -> str:
     }
     said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in State if counts[state]]
     torn = [piece.number for piece in pieces if piece.tears]
-    tears = f"; {_pieces(torn)} may tear the part" if torn else ""
+    tears = f"; {numbered('piece', torn)} may tear the part" if torn else ""
     if len(pieces) == 1:
         return f"The one piece {plural[pieces[0].state][0]}{tears}."
+    if len(counts) == 1:
+        return f"All {len(pieces)} pieces {plural[pieces[0].state][1]}{tears}."
     return f"Of {len(pieces)} pieces {', '.join(said)}{tears}."

@@ -22,6 +22,7 @@ from falsework.process.settings import Process
 from falsework.support.figures import standing_figures
 from falsework.support.scheme import Standing
 from falsework.support.standing import Alternative, Choice, Option, StandingFigures, Weights
+from falsework.support.words import numbered
 
 __all__ = [
     "alternatives",
@@ -48,6 +49,7 @@ EQUAL = Weights()
 _NO_ROOM = "there is no room for support beneath it"
 _NO_ROOM_ON_BED = "there is no room for support from the bed"
 NEGLIGIBLE_SCAR_MM2 = 0.5  # no eye finds it
+_MOST_SCARS = 4  # said one by one
 NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
 
 
@@ -240,10 +242,9 @@ def as_built(
         out.append(choice)
     if not bare:
         return tuple(out), ()
-    numbers = ", ".join(str(u.number) for u in bare)
     worst = max(bare, key=lambda u: u.droop_mm.value)
     said = (
-        f"underside{'s' if len(bare) > 1 else ''} {numbers}: no support fits beneath within its gaps and "
+        f"{numbered('underside', [u.number for u in bare])}: no support fits beneath within its gaps and "
         f"clearance; left, {_droops(worst, 'the worst droops' if len(bare) > 1 else 'it droops')}"
     )
     return tuple(out), (said,)
@@ -288,8 +289,9 @@ def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternati
 
 def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]) -> tuple[str, ...]:
     """What the user should know about the choices: what cannot be reached, what gets scarred, what may
-    fail."""
+    fail. Scars beyond the ``_MOST_SCARS`` largest are said in one sentence."""
     said = []
+    scars: list[tuple[float, int, str]] = []  # mm², underside, sentence
     for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True)):
         option = chosen_option(choice)
         name = f"underside {underside.number}"
@@ -305,10 +307,11 @@ def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable
             x, y, _ = figures.landing_mm[k]
             low, high = figures.landing_range_mm[k]
             at = f"z {low:.1f}" if high - low < 0.05 else f"z {low:.1f} to {high:.1f}"
-            said.append(
+            where = (
                 f"{name}: its support stands on {_area(option.scar_mm2)} of the part around "
                 f"x {x:.1f}, y {y:.1f} at {at} mm and will scar it there"
             )
+            scars.append((option.scar_mm2, underside.number, where))
         if option.failure_price > 0.0 and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
             what = (
                 "starts in mid-air"
@@ -316,7 +319,21 @@ def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable
                 else f"would droop {_length(underside.droop_mm.value)} mm"
             )
             said.append(f"{name} {what} and {_area(option.left_mm2)} of it is left: the print may fail there")
-    return tuple(said)
+    return (*said, *_scars(scars))
+
+
+def _scars(scars: list[tuple[float, int, str]]) -> list[str]:
+    """The largest scars one by one, the others together; each as (mm², number of the underside, sentence)."""
+    worst_first = sorted(scars, key=lambda scar: -scar[0])
+    one_by_one, others = worst_first[:_MOST_SCARS], worst_first[_MOST_SCARS:]
+    if len(others) == 1:
+        one_by_one, others = worst_first, []
+    said = [sentence for _, _, sentence in sorted(one_by_one, key=lambda scar: scar[1])]
+    if others:
+        numbers = numbered("underside", sorted(number for _, number, _ in others))
+        area = _area(math.fsum(mm2 for mm2, _, _ in others))
+        said.append(f"{numbers}: their supports stand on {area} more of the part and will scar it there")
+    return said
 
 
 def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str:

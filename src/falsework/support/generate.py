@@ -30,6 +30,7 @@ from falsework.support.sweep import (
     support_regions,
     sweep_columns,
 )
+from falsework.support.words import numbered
 from falsework.watch import QUIET, Watch
 
 
@@ -95,7 +96,8 @@ def build_scheme(
     )
     pieces = _pieces(draft, checks, need, strands, stack, gap, process)
     weak = [piece.number for piece in pieces if piece.weak]
-    notes = (f"pieces {', '.join(map(str, weak))} may not stand by themselves",) if weak else ()
+    alone = "itself" if len(weak) == 1 else "themselves"
+    notes = (f"{numbered('piece', weak)} may not stand by {alone}",) if weak else ()
     count = stack.count
 
     def layers_of(band: Dense) -> Regions:

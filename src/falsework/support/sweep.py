@@ -35,7 +35,7 @@ def shifted(regions: Regions, by: int) -> Regions:
     """Entry i is ``regions[i + by]``, empty past the ends."""
     out = empties(len(regions))
     if by >= 0:
-        out[: len(regions) - by] = regions[by:]
+        out[: max(len(regions) - by, 0)] = regions[by:]
     else:
         out[-by:] = regions[:by]
     return out
