@@ -3,6 +3,8 @@
     FalseworkError            root: one sentence on what is wrong, one on the cure
     ├── PartError             the part's file or mesh
     ├── ProcessError          printer, material, process or support settings
+    ├── LedgerError           a record that cannot be right, or the ledger's file
+    ├── ProgramError          a machine program that cannot be read
     ├── OutputError           a folder or file that cannot be written
     └── Cancelled             the user stopped the work
 
@@ -37,6 +39,14 @@ class PartError(FalseworkError):
 
 class ProcessError(FalseworkError):
     """A printer, material, process or support setting is unknown or out of range."""
+
+
+class LedgerError(FalseworkError):
+    """A record that cannot be right, a name the ledger does not know, or a ledger that cannot be used."""
+
+
+class ProgramError(FalseworkError):
+    """A machine program cannot be read, or holds nothing that a machine would print."""
 
 
 class OutputError(FalseworkError):

@@ -1,0 +1,216 @@
+"""The ledger's SQLite file: made, opened for one piece of work, brought to this version, copied.
+
+Each piece of work opens the file and closes it again. That costs a fraction of a millisecond and leaves
+nothing to share between threads or to inherit by a forked process, and after each close all is in one file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import errno
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from urllib.parse import quote
+
+from falsework.errors import LedgerError
+from falsework.ledger.place import aside, place_new, private_folder, settle
+from falsework.ledger.schema import APPLICATION, STEPS
+
+_PATIENCE_S = 30.0  # how long one writer waits for the others
+_OLDEST_SQLITE = (3, 37, 0)  # the first with strict tables
+
+Connection = sqlite3.Connection
+
+
+def now() -> str:
+    """This moment, UTC, to the millisecond: '2031-05-04T16:20:07.123Z'."""
+    moment = datetime.datetime.now(datetime.UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+@contextlib.contextmanager
+def reading(path: Path) -> Iterator[Connection]:
+    """A connection that sees the ledger as it is at its first query, whoever writes meanwhile."""
+    with _opened(path) as db:
+        db.execute("BEGIN")
+        yield db
+        db.execute("COMMIT")
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[Connection]:
+    """A connection that alone may write; all of the block's work is kept, or none where it fails."""
+    with _opened(path) as db:
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            yield db
+        except BaseException:
+            db.execute("ROLLBACK")
+            raise
+        db.execute("COMMIT")
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[Connection]:
+    with troubles(path):
+        db = sqlite3.connect(
+            f"file:{quote(str(path))}?mode=rw", uri=True, timeout=_PATIENCE_S, isolation_level=None
+        )
+        try:
+            db.row_factory = sqlite3.Row
+            db.execute("PRAGMA foreign_keys = ON")
+            db.execute("PRAGMA synchronous = FULL")  # what is committed outlasts a power cut
+            yield db
+        finally:
+            db.close()
+
+
+def make_ready(path: Path, steps: Sequence[tuple[str, ...]] = STEPS) -> None:
+    """See to it that ``path`` is a ledger of this version: make it, or bring it up to date.
+
+    An older file is copied beside itself before it is changed. Raises ``LedgerError`` where it is no ledger,
+    is damaged, or comes from a newer version.
+    """
+    if sqlite3.sqlite_version_info < _OLDEST_SQLITE:
+        found, needed = sqlite3.sqlite_version, ".".join(map(str, _OLDEST_SQLITE))
+        raise LedgerError(
+            "SQLite", f"is version {found} here; the ledger needs {needed}", "Use a newer Python"
+        )
+    with troubles(path):
+        if not path.exists():
+            private_folder(path.parent)
+            with aside(path.parent) as new:
+                _make(new, steps)
+                place_new(new, path)  # another process may have been quicker: its file is as good
+    version = _version(path, len(steps))
+    if version < len(steps):
+        _migrate(path, version, steps)
+
+
+def _make(path: Path, steps: Sequence[tuple[str, ...]]) -> None:
+    db = sqlite3.connect(path, isolation_level=None)
+    try:
+        db.execute("PRAGMA journal_mode = WAL")  # stays with the file
+        db.execute("BEGIN IMMEDIATE")
+        db.execute(f"PRAGMA application_id = {APPLICATION}")
+        for step in steps:
+            for statement in step:
+                db.execute(statement)
+        db.execute(f"PRAGMA user_version = {len(steps)}")
+        db.execute("COMMIT")
+    finally:
+        db.close()
+    settle(path)
+
+
+def _version(path: Path, newest: int) -> int:
+    if path.is_dir() or not path.is_file():
+        raise LedgerError(str(path), "is not a file", "Give the ledger's file")
+    with _opened(path) as db:
+        application = db.execute("PRAGMA application_id").fetchone()[0]
+        version: int = db.execute("PRAGMA user_version").fetchone()[0]
+    if application != APPLICATION:
+        raise LedgerError(
+            str(path), "is not a ledger of falsework", "Give the ledger's file, or a name that is not taken"
+        )
+    if version > newest:
+        raise LedgerError(
+            str(path),
+            f"was written by a newer version of falsework (its tables have version {version}, this one knows "
+            f"{newest})",
+            "Use that version, or a backup from before",
+        )
+    return version
+
+
+def _migrate(path: Path, version: int, steps: Sequence[tuple[str, ...]]) -> None:
+    """Copy, check, change: in one transaction, so that a stop half-way leaves the old version."""
+    check(path)
+    stamp = now().replace(":", "").replace(".", "")
+    copy(path, path.with_name(f"{path.name}.version-{version}.{stamp}"))
+    with _opened(path) as db:
+        db.execute("PRAGMA foreign_keys = OFF")  # a step may build a table anew; checked below
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            version = db.execute("PRAGMA user_version").fetchone()[0]  # another process may have done it
+            for step in steps[version:]:
+                for statement in step:
+                    db.execute(statement)
+            loose = db.execute("PRAGMA foreign_key_check").fetchone()
+            if loose is not None:
+                raise LedgerError(
+                    str(path), f"table {loose[0]} refers to what is not there", "Use a backup from before"
+                )
+            db.execute(f"PRAGMA user_version = {len(steps)}")
+        except BaseException:
+            db.execute("ROLLBACK")
+            raise
+        db.execute("COMMIT")
+
+
+def check(path: Path) -> None:
+    """Raise ``LedgerError`` unless the file is sound through and through (reads all of it)."""
+    with _opened(path) as db:
+        found = [row[0] for row in db.execute("PRAGMA integrity_check(3)")]
+        loose = db.execute("PRAGMA foreign_key_check").fetchone()
+    if loose is not None:
+        found.append(f"table {loose[0]} refers to what is not there")
+    if found != ["ok"]:
+        raise LedgerError(str(path), f"is damaged: {'; '.join(f for f in found if f != 'ok')}", _USE_BACKUP)
+
+
+def copy(path: Path, target: Path) -> None:
+    """A copy of the ledger as it is now, whoever writes meanwhile; ``target`` must be new."""
+    with troubles(target), aside(target.parent) as new:
+        with _opened(path) as db:
+            into = sqlite3.connect(new, isolation_level=None)
+            try:
+                db.backup(into)
+            finally:
+                into.close()
+        settle(new)
+        if not place_new(new, target):
+            raise LedgerError(str(target), "is there already", "Give another name")
+
+
+_USE_BACKUP = "Take a backup (see 'falsework ledger backup'); keep the damaged file, much may be read from it"
+_SQLITE_TROUBLES = {
+    "SQLITE_FULL": ("the disk is full; nothing was recorded", "Make room, then do it again"),
+    "SQLITE_BUSY": ("another program holds it; nothing was recorded", "End that program, or try again later"),
+    "SQLITE_LOCKED": (
+        "another program holds it; nothing was recorded",
+        "End that program, or try again later",
+    ),
+    "SQLITE_READONLY": ("may not be written to; nothing was recorded", "Ask for the right to write there"),
+    "SQLITE_PERM": ("may not be used", "Ask for the right to read and write it"),
+    "SQLITE_CANTOPEN": (
+        "cannot be opened",
+        "Check that it is there and that you may read and write its folder",
+    ),
+    "SQLITE_NOTADB": ("is not a ledger of falsework", "Give the ledger's file, or a name that is not taken"),
+    "SQLITE_CORRUPT": ("is damaged", _USE_BACKUP),
+    "SQLITE_IOERR": ("cannot be read or written; the disk may be full or failing", "Check the disk"),
+}
+
+
+@contextlib.contextmanager
+def troubles(path: Path) -> Iterator[None]:
+    """Troubles of the database and of the operating system come out as ``LedgerError``."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        name = getattr(error, "sqlite_errorname", "")
+        for known, (wrong, cure) in _SQLITE_TROUBLES.items():
+            if name.startswith(known):
+                raise LedgerError(str(path), wrong, cure) from error
+        raise LedgerError(str(path), f"the database refuses: {error}", _USE_BACKUP) from error
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            wrong, cure = _SQLITE_TROUBLES["SQLITE_FULL"]
+            raise LedgerError(str(path), wrong, cure) from error
+        reason = error.strerror or str(error) or type(error).__name__
+        raise LedgerError(
+            str(path), f"cannot be used ({reason})", "Give another place, or mend this"
+        ) from error
