@@ -40,13 +40,21 @@ OBJ_VERTEX = re.compile(rb"^[ \t]*v[ \t]+[-+.\d]", re.MULTILINE)
 SUPPORTED = "Give an STL, 3MF, OBJ, PLY, OFF, GLB, glTF or STEP file"
 
 
-def read_part(path: str | Path, *, unit: str | None = None, scale: float = 1.0, watch: Watch = QUIET) -> Part:
+def read_part(
+    path: str | Path,
+    *,
+    name: str | None = None,
+    unit: str | None = None,
+    scale: float = 1.0,
+    watch: Watch = QUIET,
+) -> Part:
     """Read a part and heal it.
 
     Parameters
     ----------
     path : an STL (binary or text), 3MF, OBJ, PLY, OFF, GLB, glTF or STEP file. The content decides the
         format; the extension only where the content does not tell.
+    name : what the file is called where it came from, if it is kept under another name.
     unit : um, mm, cm, inch, foot or m, in place of what the file says; without it, a unit that the
         file does not carry is guessed from its size (see ``units.guess_unit``) and the guess is a finding.
     scale : factor on top of the unit, above 0 and up to 10,000.
@@ -58,16 +66,17 @@ def read_part(path: str | Path, *, unit: str | None = None, scale: float = 1.0, 
     if not (isinstance(scale, int | float) and math.isfinite(scale) and 0 < scale <= LARGEST_SCALE):
         raise PartError("scale", f"{scale} is no usable factor", f"Give one above 0, up to {LARGEST_SCALE:g}")
     watch.at("reading the file", 0.0)
-    raw = _read_raw(path)
+    called = Path(name) if name else path
+    raw = _read_raw(path, called)
     watch.at("reading the file", 0.4)
     raw, factor = _with_unit(raw, unit, factor)
-    raw = _scaled(raw, factor * scale, path.name)
-    return healed_part(path.stem, raw, subject=path.name, watch=watch.part(0.4, 1.0))
+    raw = _scaled(raw, factor * scale, called.name)
+    return healed_part(called.stem, raw, subject=called.name, watch=watch.part(0.4, 1.0))
 
 
-def _read_raw(path: Path) -> RawMesh:
+def _read_raw(path: Path, called: Path) -> RawMesh:
     """Read by content; a misleading extension is a finding."""
-    name = path.name or str(path)
+    name = called.name or str(called)
     try:
         size = path.stat().st_size
         if path.is_dir():
@@ -84,7 +93,7 @@ def _read_raw(path: Path) -> RawMesh:
         raise PartError(name, why, "Check its permissions") from None
     if not data:
         raise PartError(name, "the file is empty", "Export it again")
-    promised = FORMATS.get(path.suffix.lower())
+    promised = FORMATS.get(called.suffix.lower())
     kind = recognise(data) or promised
     if kind is None:
         raise PartError(name, "its content is of no format that is known here", SUPPORTED)
@@ -97,9 +106,9 @@ def _read_raw(path: Path) -> RawMesh:
             raise PartError(name, "this is no 3MF: it is not a zip package", "Export the file again")
         raw = read_3mf(data, name)
     elif kind == "step":
-        raw = read_step(path)
+        raw = read_step(path, name)
     else:
-        raw = read_scene(data, kind, path)
+        raw = read_scene(data, kind, path, name)
     if promised != kind:
         what = f"read as {kind.upper()}, whatever the name '{name}' says"
         raw = replace(raw, findings=(Finding("misleading file name", 1, what), *raw.findings))

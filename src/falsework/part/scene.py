@@ -19,22 +19,22 @@ NAMELESS = re.compile(r"geometry(_\d+)?")  # what trimesh calls a mesh that has 
 Y_UP_TO_Z_UP = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
 
 
-def read_scene(data: bytes, kind: str, path: Path) -> RawMesh:
+def read_scene(data: bytes, kind: str, path: Path, name: str) -> RawMesh:
     """All triangles of the file, node transforms applied; glTF is turned to z up and is in metres.
 
-    ``kind`` is obj, ply, off, glb or gltf. Colours, textures and files beside it are not opened,
-    except the buffers of a .gltf, which must lie in the same folder.
+    ``kind`` is obj, ply, off, glb or gltf; ``name`` is for messages. Colours, textures and files beside it
+    are not opened, except the buffers of a .gltf, which must lie in the same folder.
     """
     if kind == "glb":
-        return gltf_scene(data, path.name)
+        return gltf_scene(data, name)
     if kind == "gltf":
-        _check_gltf(data, path)
+        _check_gltf(data, path, name)
         from trimesh.resolvers import FilePathResolver
 
         options = {"skip_materials": True, "resolver": FilePathResolver(str(path))}
-        return _from_scene(_load(data, kind, path.name, options), path.name, "m", Y_UP_TO_Z_UP)
+        return _from_scene(_load(data, kind, name, options), name, "m", Y_UP_TO_Z_UP)
     options = {"skip_materials": True} if kind == "obj" else {}
-    return _from_scene(_load(data, kind, path.name, options), path.name, None, None)
+    return _from_scene(_load(data, kind, name, options), name, None, None)
 
 
 def gltf_scene(data: bytes, name: str, *, z_up: bool = False) -> RawMesh:
@@ -100,9 +100,9 @@ def _check_glb(data: bytes, name: str) -> None:
     _gltf_header(data[20 : 20 + length], name)
 
 
-def _check_gltf(data: bytes, path: Path) -> None:
+def _check_gltf(data: bytes, path: Path, name: str) -> None:
     """Buffers must be inside the file or beside it: never elsewhere on the machine or the net."""
-    buffers = _gltf_header(data, path.name).get("buffers", [])
+    buffers = _gltf_header(data, name).get("buffers", [])
     for buffer in buffers if isinstance(buffers, list) else []:
         uri = str(buffer.get("uri", "")) if isinstance(buffer, dict) else ""
         if uri.startswith("data:"):
@@ -110,10 +110,10 @@ def _check_gltf(data: bytes, path: Path) -> None:
         plain = unquote(uri)
         if "://" in plain or "/" in plain or "\\" in plain or plain in ("", ".", ".."):
             raise PartError(
-                path.name, f"it points outside its folder ({uri[:80]})", "Export a single .glb instead"
+                name, f"it points outside its folder ({uri[:80]})", "Export a single .glb instead"
             )
         if not (path.parent / plain).is_file():
-            raise PartError(path.name, f"its data file {plain} is missing", "Put it beside the .gltf")
+            raise PartError(name, f"its data file {plain} is missing", "Put it beside the .gltf")
 
 
 def _gltf_header(text: bytes, name: str) -> dict:

@@ -21,13 +21,13 @@ CONVERT = (
 )
 
 
-def read_step(path: Path) -> RawMesh:
-    """Triangles of a STEP file: within ``CHORD_MM`` of the true surface, z up, in metres."""
+def read_step(path: Path, name: str) -> RawMesh:
+    """Triangles of a STEP file, ``name`` in messages: within ``CHORD_MM`` of its surface, z up, in metres."""
     from falsework.part.scene import gltf_scene
 
     if importlib.util.find_spec("cascadio") is None:
         raise PartError(
-            path.name,
+            name,
             "reading STEP needs the optional package cascadio",
             "Install it with: pip install 'falsework[step]'; or export the part as 3MF or STL",
         )
@@ -39,12 +39,12 @@ def read_step(path: Path) -> RawMesh:
             done = subprocess.run(command, capture_output=True, timeout=SECONDS, check=False)
         except subprocess.TimeoutExpired:
             raise PartError(
-                path.name,
+                name,
                 f"turning the STEP into triangles took more than {SECONDS} s",
                 "Export the part as 3MF or STL",
             ) from None
         if done.returncode != 0 or not out.is_file():
             raise PartError(
-                path.name, "the STEP is broken or holds no solid", "Export it again, or export 3MF or STL"
+                name, "the STEP is broken or holds no solid", "Export it again, or export 3MF or STL"
             )
-        return gltf_scene(out.read_bytes(), path.name, z_up=True)
+        return gltf_scene(out.read_bytes(), name, z_up=True)

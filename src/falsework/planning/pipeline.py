@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +22,15 @@ from falsework.need.underside import Kind, NeedMap
 from falsework.part import fits, place, read_part
 from falsework.part.part import Part
 from falsework.planning.store import Store
-from falsework.planning.value import Geometry, Inspection, LayerSummary, PartSummary, Plan
+from falsework.planning.value import (
+    Geometry,
+    Ground,
+    Inspection,
+    LayerSummary,
+    PartSummary,
+    Plan,
+    Totals,
+)
 from falsework.process import limit_deg, load_process, reach_mm
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, judge_release
@@ -37,7 +45,7 @@ from falsework.support.choosing import (
 )
 from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing
-from falsework.support.standing import Weights
+from falsework.support.standing import Choice, StandingFigures, Weights
 from falsework.support.sweep import sweep_columns
 from falsework.watch import QUIET, Watch
 
@@ -85,9 +93,9 @@ def plan(
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
     """
     store = store or Store()
+    settled = _process(process)
     if standing not in (*Standing, "auto"):
         raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
-    settled = _process(process)
     lies = None
     if lie == "auto":
         if any(turn_deg):
@@ -98,45 +106,27 @@ def plan(
         watch = watch.part(0.4, 1.0)
     elif lie != "as-is":
         raise ProcessError("lie", f"{lie!r} is unknown", "Use as-is or auto")
-    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.2), store)
-    stack = _layers(placed, settled, watch.part(0.2, 0.3), store)
-    need = _need(placed, stack, settled, belief, watch.part(0.3, 0.5), store)
-    known = set(range(1, len(need.undersides) + 1))
-    overrules = overrules or {}
-    if overrules.keys() - known:
-        wrong = min(overrules.keys() - known)
-        raise ProcessError(
-            f"underside {wrong}", f"the part has {len(known)} undersides", "Use a number from the table"
-        )
-
-    key = (placed.digest, repr(replace(settled, structure=Structure())))
-    watch.at("cost of the part", 0.5)
-    own_cost = store.get(("cost", key), lambda: part_cost(stack, settled)[0])
-    figures = store.get(
-        ("columns", key), lambda: standing_figures(stack, need, settled, watch=watch.part(0.52, 0.6))
+    weighed = _weighed(
+        part,
+        settled,
+        standing,
+        weights,
+        overrules,
+        turn_deg,
+        scale,
+        unit,
+        belief,
+        watch.part(0.0, 0.6),
+        store,
     )
-    choices = choose(
-        figures, need, settled, own_cost, standing=standing, weights=weights, overrules=overrules
-    )
-    standings = tuple(c.chosen for c in choices)
+    placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
+    standings = tuple(c.chosen for c in weighed.choices)
     swept = store.get(
-        ("swept", key, standings, settled.structure.side_gap_mm),
+        ("swept", weighed.key, standings, settled.structure.side_gap_mm),
         lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7)),
     )
     scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
-    choices, bare = as_built(choices, need, {n for piece in scheme.pieces for n in piece.undersides})
-    released = None
-    if release:
-        released = judge_release(
-            placed,
-            stack,
-            need,
-            scheme,
-            settled,
-            belief=belief,
-            directions=DIRECTIONS,
-            watch=watch.part(0.85, 1.0),
-        )
+    choices, bare = as_built(weighed.choices, need, {n for piece in scheme.pieces for n in piece.undersides})
     result = Plan(
         part=summary,
         process=settled,
@@ -151,21 +141,133 @@ def plan(
         gap=scheme.gap,
         gap_below=scheme.gap_below,
         pieces=scheme.pieces,
-        part_cost=own_cost,
+        part_cost=weighed.part_cost,
         support_cost=sum((p.cost for p in scheme.pieces), Cost()),
         warnings=(
             *_part_warnings(placed, stack, settled),
-            *standing_warnings(figures, need, choices),
+            *standing_warnings(weighed.figures, need, choices),
             *bare,
             *scheme.notes,
-            *(_release_warnings(released) if released else ()),
         ),
-        release=released,
         lies=lies,
         geometry=Geometry(placed, stack, need, scheme),
     )
+    if release:
+        result = judged(result, belief=belief, watch=watch.part(0.85, 1.0))
     watch.at("done", 1.0)
     return result
+
+
+def judged(plan: Plan, *, belief: Belief = PRIOR, watch: Watch = QUIET) -> Plan:
+    """A plan made without release, with how its supports come off: equal to one made with it.
+
+    ``plan`` must hold its geometry.
+    """
+    assert plan.geometry is not None and plan.release is None
+    at_hand = plan.geometry
+    released = judge_release(
+        at_hand.part,
+        at_hand.stack,
+        at_hand.need,
+        at_hand.scheme,
+        plan.process,
+        belief=belief,
+        directions=DIRECTIONS,
+        watch=watch,
+    )
+    return replace(plan, release=released, warnings=(*plan.warnings, *_release_warnings(released)))
+
+
+def totals(
+    part: Part | str | Path,
+    process: Process | str | Path = "pla-0.4",
+    *,
+    standing: str = "auto",
+    weights: Weights = EQUAL,
+    overrules: Mapping[int, Standing] | None = None,
+    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    scale: float = 1.0,
+    unit: str | None = None,
+    belief: Belief = PRIOR,
+    watch: Watch = QUIET,
+    store: Store | None = None,
+) -> Totals:
+    """What every standing would cost, by columns, without building anything; as in :func:`plan`.
+
+    With a ``store`` that has seen the part, this takes a moment whatever the standings.
+    """
+    weighed = _weighed(
+        part,
+        _process(process),
+        standing,
+        weights,
+        overrules,
+        turn_deg,
+        scale,
+        unit,
+        belief,
+        watch,
+        store or Store(),
+    )
+    watch.at("done", 1.0)
+    return Totals(
+        choices=weighed.choices,
+        alternatives=alternatives(weighed.choices, weighed.need),
+        part_cost=weighed.part_cost,
+        warnings=standing_warnings(weighed.figures, weighed.need, weighed.choices),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed:
+    """Everything up to the choice of standings; ``key`` names what the part's columns depend on."""
+
+    placed: Part
+    summary: PartSummary
+    stack: LayerStack
+    need: NeedMap
+    key: tuple[str, str]
+    part_cost: Cost
+    figures: StandingFigures
+    choices: tuple[Choice, ...]
+
+
+def _weighed(
+    part: Part | str | Path,
+    process: Process,
+    standing: str,
+    weights: Weights,
+    overrules: Mapping[int, Standing] | None,
+    turn_deg: tuple[float, float, float],
+    scale: float,
+    unit: str | None,
+    belief: Belief,
+    watch: Watch,
+    store: Store,
+) -> _Weighed:
+    """The choice of standings for every underside, and what it rests on."""
+    if standing not in (*Standing, "auto"):
+        raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
+    placed, summary = placed_part(part, process, turn_deg, scale, unit, watch.part(0.0, 0.33), store)
+    stack = _layers(placed, process, watch.part(0.33, 0.5), store)
+    need = _need(placed, stack, process, belief, watch.part(0.5, 0.83), store)
+    known = set(range(1, len(need.undersides) + 1))
+    overrules = overrules or {}
+    if overrules.keys() - known:
+        wrong = min(overrules.keys() - known)
+        raise ProcessError(
+            f"underside {wrong}", f"the part has {len(known)} undersides", "Use a number from the table"
+        )
+    key = (placed.digest, repr(replace(process, structure=Structure())))
+    watch.at("cost of the part", 0.83)
+    own_cost = store.get(("cost", key), lambda: part_cost(stack, process)[0])
+    figures = store.get(
+        ("columns", key), lambda: standing_figures(stack, need, process, watch=watch.part(0.87, 1.0))
+    )
+    choices = choose(
+        figures, need, process, own_cost, standing=standing, weights=weights, overrules=overrules
+    )
+    return _Weighed(placed, summary, stack, need, key, own_cost, figures, choices)
 
 
 def inspect(
@@ -182,7 +284,7 @@ def inspect(
     """The health of a mesh and its need alone; parameters and errors as in :func:`plan`."""
     store = store or Store()
     settled = _process(process)
-    placed, summary = _placed(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.5), store)
+    placed, summary = placed_part(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.5), store)
     stack = _layers(placed, settled, watch.part(0.5, 0.7), store)
     need = _need(placed, stack, settled, belief, watch.part(0.7, 1.0), store)
     watch.at("done", 1.0)
@@ -194,6 +296,7 @@ def inspect(
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         warnings=_part_warnings(placed, stack, settled),
+        ground=Ground(placed, stack, need),
     )
 
 
@@ -219,7 +322,7 @@ def _process(process: Process | str | Path) -> Process:
     return process if isinstance(process, Process) else load_process(process)
 
 
-def _placed(
+def placed_part(
     part: Part | str | Path,
     process: Process,
     turn_deg: tuple[float, float, float],
@@ -228,6 +331,7 @@ def _placed(
     watch: Watch,
     store: Store,
 ) -> tuple[Part, PartSummary]:
+    """The part as it lies on the bed, and its summary; parameters and errors as in :func:`plan`."""
     raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch)
     bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
     placed = store.get(

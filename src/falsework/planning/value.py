@@ -17,6 +17,7 @@ from falsework.support.standing import Alternative, Choice, Weights
 
 SCHEMA = "falsework.plan/1"
 INSPECTION_SCHEMA = "falsework.inspection/1"
+TOTALS_SCHEMA = "falsework.totals/1"
 LIES_SCHEMA = "falsework.lies/1"
 RELEASE_SCHEMA = "falsework.release/1"
 
@@ -61,19 +62,40 @@ class Inspection:
     layers: LayerSummary
     undersides: tuple[Underside, ...]
     warnings: tuple[str, ...]
+    ground: Ground | None = field(default=None, compare=False, repr=False)
 
     def to_json(self) -> str:
         """Text of the inspection under schema ``falsework.inspection/1``."""
         return dumps(self, INSPECTION_SCHEMA)
 
 
+@dataclass(frozen=True)
+class Totals:
+    """What every standing would cost, estimated before anything is built; fields as in ``Plan``."""
+
+    choices: tuple[Choice, ...]
+    alternatives: tuple[Alternative, ...]
+    part_cost: Cost
+    warnings: tuple[str, ...]
+
+    def to_json(self) -> str:
+        """Text of the totals under schema ``falsework.totals/1``."""
+        return dumps(self, TOTALS_SCHEMA)
+
+
 @dataclass(frozen=True, eq=False)
-class Geometry:
-    """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
+class Ground:
+    """The arrays behind an inspection: the placed part, its layers and its need."""
 
     part: Part
     stack: LayerStack
     need: NeedMap
+
+
+@dataclass(frozen=True, eq=False)
+class Geometry(Ground):
+    """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
+
     scheme: SupportScheme
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.kernels.picture import corner_normals, find_patches, map_regions
 from falsework.layers.stack import Floats, Indices
-from falsework.planning.value import Geometry
+from falsework.planning.value import Geometry, Ground
 
 _CREASE_COSINE = 0.86  # faces that meet at less than about 30° are shaded as one surface
 _DOWNWARD = -0.05  # normal z below which a face can be an underside
@@ -64,8 +64,8 @@ class _RegionGrid:
         )
 
 
-def _region_grid(geometry: Geometry) -> _RegionGrid | None:
-    need, z_mm = geometry.need, geometry.stack.z_mm
+def _region_grid(ground: Ground) -> _RegionGrid | None:
+    need, z_mm = ground.need, ground.stack.z_mm
     polygons, of_region = shapely.get_parts(need.regions, return_index=True)
     if not len(polygons):
         return None
@@ -73,7 +73,7 @@ def _region_grid(geometry: Geometry) -> _RegionGrid | None:
     order = np.argsort(owner, kind="stable")
     polygons, owner, layer = polygons[order], owner[order], layer[order]
     _, points, (ring_start, region_start) = shapely.to_ragged_array(polygons, include_z=False)
-    low, high = geometry.part.bounds_mm
+    low, high = ground.part.bounds_mm
     # Regions begin a reach away from the layer beneath; painted back by as much they close up on a slope.
     cell = max(float((high - low)[:2].max()) / _CELLS, need.reach_mm / 2, 1e-3)
     brush = int(np.ceil(need.reach_mm / cell))
@@ -93,19 +93,23 @@ def _region_grid(geometry: Geometry) -> _RegionGrid | None:
     )
     by_cell = np.argsort(cells, kind="stable")
     start = np.searchsorted(cells[by_cell], np.arange(size[0] * size[1] + 1)).astype(np.int64)
-    slack = float(geometry.stack.heights_mm.max()) + cell * (brush + 1)
+    slack = float(ground.stack.heights_mm.max()) + cell * (brush + 1)
     return _RegionGrid(start, owners[by_cell], lows[by_cell], highs[by_cell], grid, size, slack)
 
 
-def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> Soup:
-    """Tag downward faces with their underside; faces only partly of one underside are cut."""
+def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> tuple[Soup, Indices]:
+    """Tag downward faces with their underside; faces only partly of one underside are cut.
+
+    Beside the triangles the index that each, or what it was cut from, had in ``soup``.
+    """
     edges = np.cross(
         soup.corners[:, 1] - soup.corners[:, 0], soup.corners[:, 2] - soup.corners[:, 0]
     )  # (m, 3): twice the area along the normal
     length = np.linalg.norm(edges, axis=1)
     down = edges[:, 2] < _DOWNWARD * np.maximum(length, 1e-300)
     done = [Soup(soup.corners[~down], soup.normals[~down], np.full(int((~down).sum()), -1, dtype=np.int64))]
-    corners, normals = soup.corners[down], soup.normals[down]
+    corners, normals, face = soup.corners[down], soup.normals[down], np.flatnonzero(down)
+    faces = [np.flatnonzero(~down)]
     for halving in range(_MOST_HALVINGS + 1):
         middle = corners.mean(axis=1, keepdims=True)
         probes = np.concatenate([middle, middle + 0.9 * (corners - middle)], axis=1)
@@ -116,14 +120,16 @@ def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> Soup:
         # a small face at the rim of an underside belongs to it: of four probes any hit counts
         tag = np.where(found[:, 0] >= 0, found[:, 0], found.max(axis=1))
         done.append(Soup(corners[~cut], normals[~cut], tag[~cut]))
+        faces.append(face[~cut])
         if not cut.any():
             break
-        corners, normals = _quartered(corners[cut]), _quartered(normals[cut])
-    return Soup(
+        corners, normals, face = _quartered(corners[cut]), _quartered(normals[cut]), np.tile(face[cut], 4)
+    tagged = Soup(
         np.ascontiguousarray(np.concatenate([s.corners for s in done])),
         np.ascontiguousarray(np.concatenate([s.normals for s in done])),
         np.concatenate([s.tag for s in done]),
     )
+    return tagged, np.concatenate(faces)
 
 
 def _quartered(corners: Floats) -> Floats:
@@ -135,6 +141,25 @@ def _quartered(corners: Floats) -> Floats:
     )
 
 
+def underside_triangles(ground: Ground) -> tuple[Soup, Indices]:
+    """The triangles of all undersides, by underside, and the face of the part on which each lies.
+
+    Faces are cut where an underside ends. Without shading: normals are those of the faces.
+    """
+    part = ground.part
+    corners = np.ascontiguousarray(part.vertices[part.faces])
+    edges = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    length = np.maximum(np.linalg.norm(edges, axis=1), 1e-300)
+    grid = _region_grid(ground)
+    down = np.flatnonzero(edges[:, 2] < _DOWNWARD * length) if grid else np.zeros(0, dtype=np.int64)
+    normals = np.repeat((edges[down] / length[down, None])[:, None], 3, axis=1)
+    soup, source = Soup(corners[down], normals, np.full(len(down), -1, dtype=np.int64)), np.arange(len(down))
+    if grid:
+        soup, source = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
+    order = np.argsort(soup.tag, kind="stable")[int((soup.tag < 0).sum()) :]
+    return Soup(soup.corners[order], soup.normals[order], soup.tag[order]), down[source[order]]
+
+
 def make_scene(geometry: Geometry) -> Scene:
     """Triangles of part and supports, ready to be drawn; faces of undersides are tagged with their index."""
     part = geometry.part
@@ -143,7 +168,7 @@ def make_scene(geometry: Geometry) -> Scene:
     if grid is None:
         tagged = Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
     else:
-        tagged = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
+        tagged, _ = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
     scheme = geometry.scheme
     supports = plain_soup(scheme.vertices, scheme.faces)
     return Scene(tagged, supports, part.bounds_mm)
