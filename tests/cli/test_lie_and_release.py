@@ -59,6 +59,14 @@ def test_marks_beside_the_part_are_read_and_said(folder, monkeypatch, capsys) ->
     assert "table.lie.toml lies beside the part: taken from it: show faces" in said.err
 
 
+@pytest.mark.parametrize("name", ["", ".", "x" * 300, "/"])
+def test_what_is_no_part_is_refused_before_marks_are_looked_for(folder, monkeypatch, capsys, name) -> None:
+    monkeypatch.chdir(folder)
+    for arguments in (["lie", name], ["plan", name, "--lie", "auto", "--out", "never"]):
+        assert run(arguments) == 1
+        assert len(capsys.readouterr().err.splitlines()) == 1
+
+
 @pytest.mark.parametrize("wrong", ["--lie auto --turn 0,0,0", "--show +z", "--load x", "--lie best"])
 def test_options_that_contradict_each_other_are_wrong_usage(folder, monkeypatch, capsys, wrong) -> None:
     monkeypatch.chdir(folder)
@@ -75,6 +83,8 @@ def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
     assert "1. piece 1, stays on the bed: The part lifts straight off it" in capsys.readouterr().out
     assert run(["release", "today", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["schema"] == "falsework.release/1"
+    assert run(["release", "today", "--out", "missing/page.html"]) == 1
+    assert "does not exist" in capsys.readouterr().err
     assert run(["release", "nowhere"]) == 1
     assert "nowhere" in capsys.readouterr().err
 

@@ -10,7 +10,7 @@ import pytest
 
 from falsework.errors import OutputError
 from falsework.files import atomic
-from falsework.files.atomic import atomic_file, atomic_folder
+from falsework.files.atomic import atomic_file, atomic_folder, check_file, check_folder
 
 OURS = '{"schema": "falsework.plan/1"}'
 
@@ -32,6 +32,13 @@ def test_a_new_folder_appears_whole(tmp_path: Path) -> None:
         (aside / "plan.json").write_text(OURS)
         assert not (tmp_path / "out").exists()
     assert tree(tmp_path) == {"out/plan.json": OURS}
+
+
+@pytest.mark.parametrize("ask", [check_file, check_folder])
+@pytest.mark.parametrize("name", ["x" * 300, "x" * 300 + "/out", "missing/out"])
+def test_a_place_that_cannot_be_is_refused_before_the_work(tmp_path: Path, ask, name: str) -> None:
+    with pytest.raises(OutputError, match=r"too long|does not exist"):
+        ask(tmp_path / name)
 
 
 def test_an_empty_folder_is_taken(tmp_path: Path) -> None:

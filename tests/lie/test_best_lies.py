@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -65,6 +66,7 @@ def test_a_needle_lies_down():
     assert lies.recommended.height_mm == pytest.approx(1.0, abs=1e-3)
     assert lies.today.lean_deg < 1.0
     assert lies.today.price.failure > 0.5 * lies.today.price.printing
+    assert re.search(r"topples at \d+° instead of at once", lies.why)
 
 
 def test_a_flat_sheet_stays():

@@ -82,6 +82,11 @@ def test_files_that_cannot_be_read(tmp_path):
         read_marks(path)
 
 
+@pytest.mark.parametrize("name", ["", ".", "/", ".."])
+def test_a_folder_has_no_marks_beside_it_but_no_fault_either(name):
+    assert marks_beside(name).name.endswith(".lie.toml")
+
+
 def test_marked_faces():
     vertices, faces = box()
     part = Part("box", vertices, faces, face_sets={"badge": np.array([7], np.int32)})

@@ -78,7 +78,7 @@ def test_what_does_not_fit_is_refused_by_name(change, says: str) -> None:
         loads(Outer, json.dumps(document), "test/1", "x.json")
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", "nonsense", '{"schema": 3}'])
+@pytest.mark.parametrize("text", ["", "[]", "{}", "nonsense", '{"schema": 3}', "[" * 100_000])
 def test_anything_else_is_one_sentence(text: str) -> None:
     with pytest.raises(PartError, match=r"x\.json"):
         loads(Outer, text, "test/1", "x.json")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -181,7 +182,7 @@ def chosen_marks(part: str, shown: tuple[str, ...], load: str | None) -> Marks:
 
     beside = marks_beside(part)
     kept = Marks()
-    if beside.is_file() and not (shown and load):
+    if os.path.isfile(beside) and not (shown and load):  # False where a name is too long to be asked for
         kept = read_marks(beside)
         used = [
             *(["show faces"] if not shown and not kept.show.empty else []),

@@ -34,8 +34,11 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
     """
     session.as_json = as_json
     from falsework.errors import PartError
+    from falsework.files.atomic import atomic_file, check_file
     from falsework.files.folder import PLAN
 
+    if out is not None:
+        check_file(out)  # before the work, not after it
     path = folder / PLAN
     try:
         text = path.read_text("utf-8")
@@ -58,7 +61,6 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
             again = planned_again(plan, folder, watch.part(0.0, 0.2))
             found = remedies(again, watch.part(0.2, 0.9))
             if out is not None and again.pieces:
-                from falsework.files.atomic import atomic_file
                 from falsework.report import release_html
 
                 page = release_html(again, found)

@@ -24,9 +24,7 @@ def atomic_file(path: str | os.PathLike[str]) -> Iterator[Path]:
     ``path`` stays as it was. Troubles of the operating system come out as ``OutputError``.
     """
     target = Path(path)
-    _check_parent(target)
-    if target.is_dir():
-        raise OutputError(str(target), "is a folder where a file is to be written", "Give another name")
+    check_file(target)
     with _as_output_error(target):
         handle, name = tempfile.mkstemp(prefix=_ASIDE, dir=target.parent)
         aside = Path(name)
@@ -72,17 +70,26 @@ def atomic_folder(
             raise
 
 
+def check_file(path: str | os.PathLike[str]) -> None:
+    """Raise ``OutputError`` if ``atomic_file`` could not write to ``path``: ask before long work."""
+    target = Path(path)
+    with _as_output_error(target):
+        _check_parent(target)
+        if target.is_dir():
+            raise OutputError(str(target), "is a folder where a file is to be written", "Give another name")
+
+
 def check_folder(path: str | os.PathLike[str], *, mark: str = "plan.json") -> None:
     """Raise ``OutputError`` if ``atomic_folder`` could not write to ``path``: ask before long work."""
     target = Path(path)
-    _check_parent(target)
-    if not target.exists():
-        return
-    if not target.is_dir():
-        raise OutputError(
-            str(target), "is a file where a folder is to be written", "Give another place with --out"
-        )
     with _as_output_error(target):
+        _check_parent(target)
+        if not target.exists():
+            return
+        if not target.is_dir():
+            raise OutputError(
+                str(target), "is a file where a folder is to be written", "Give another place with --out"
+            )
         empty = next(target.iterdir(), None) is None
     if not empty and not _is_ours(target / mark):
         raise OutputError(
@@ -110,7 +117,7 @@ def _check_parent(target: Path) -> None:
 def _is_ours(marker: Path) -> bool:
     try:
         schema = json.loads(marker.read_bytes())["schema"]
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return False
     return isinstance(schema, str) and schema.startswith("falsework.")
 

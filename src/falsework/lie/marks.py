@@ -80,7 +80,8 @@ def direction(value: str | Sequence[float], subject: str = "direction") -> Vecto
 
 def marks_beside(part_path: str | Path) -> Path:
     """Where the marks of a part file are kept: ``cleat.stl`` → ``cleat.lie.toml``."""
-    return Path(part_path).with_suffix(".lie.toml")
+    path = Path(part_path)
+    return path.parent / f"{path.stem}.lie.toml"  # not with_suffix: '.' and '/' have no name to change
 
 
 def read_marks(path: str | Path) -> Marks:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from falsework.lie.price import STEADY_DEG
 from falsework.lie.value import Lie, Lies
 
+AT_ONCE_DEG = 0.5  # what topples at less of a lean does not stand
 HEAD = (
     "lie",
     "turn °",
@@ -49,7 +51,7 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
         f"{lie.height_mm:.0f}",
         _time(lie.time_s),
         f"{lie.filament_g:.1f}",
-        f"{lie.lean_deg:.0f}" if lie.lean_deg > 0.0 else "at once",
+        f"{lie.lean_deg:.0f}" if lie.lean_deg >= AT_ONCE_DEG else "at once",
         f"{lie.longest_bridge_mm:.0f}",
         "–" if lies.load_axis is None else f"{100.0 * lie.across_layers:.0f} %",
         "yes" if lie.fits else "no",
@@ -87,6 +89,8 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
             f"as it lies now {now.support_g:.1f} g and {_area(now.contact_mm2)}"
         )
     text += f"; {_time(best.time_s)} in all instead of {_time(now.time_s)}"
+    if now.lean_deg < STEADY_DEG and best.lean_deg > now.lean_deg + 1.0:
+        text += f"; it topples {_topples(best)} instead of {_topples(now)}"
     if with_show and best.show_any_mm2 < now.show_any_mm2:
         text += f"; show faces marked {_area(best.show_any_mm2)} instead of {_area(now.show_any_mm2)}"
     if with_load:
@@ -126,6 +130,10 @@ def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
 
 def _needs(lie: Lie) -> str:
     return f"it needs {lie.support_g:.1f} g of support under {_area(lie.contact_mm2)}"
+
+
+def _topples(lie: Lie) -> str:
+    return f"at {lie.lean_deg:.0f}°" if lie.lean_deg >= AT_ONCE_DEG else "at once"
 
 
 def _area(mm2: float) -> str:

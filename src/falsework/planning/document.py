@@ -83,7 +83,7 @@ def loads(kind: type[T], text: str, schema: str, subject: str, cure: str = "Make
     try:
         document = json.loads(text)
         found = document.pop("schema")
-    except (ValueError, AttributeError, KeyError, TypeError):
+    except (ValueError, AttributeError, KeyError, TypeError, RecursionError):
         raise PartError(subject, "is not a JSON document with a schema name", cure) from None
     if found != schema:
         raise PartError(subject, f"has schema {found!r}, this version reads {schema!r}", cure)
