@@ -18,6 +18,11 @@ STITCH_MM = 2.0
 _ROUNDING_MM = 1e-6  # a part placed by arithmetic overshoots its height by this much at most
 
 
+def lowest_mm(first_mm: float) -> float:
+    """Height above which a part has a layer: the middle of the first."""
+    return 0.5 * first_mm + _ROUNDING_MM
+
+
 def layer_boundaries(top_mm: float, first_mm: float, height_mm: float) -> Floats:
     """(L + 1,) heights between layers for a part that stands on z = 0 and ends at ``top_mm``.
 
@@ -28,7 +33,7 @@ def layer_boundaries(top_mm: float, first_mm: float, height_mm: float) -> Floats
     for name, value in (("first layer height", first_mm), ("layer height", height_mm)):
         if not (math.isfinite(value) and value > 0.0):
             raise ProcessError(name, f"{value} mm is not a positive length", "Give a height such as 0.2")
-    if not math.isfinite(top_mm) or top_mm - _ROUNDING_MM <= 0.5 * first_mm:
+    if not math.isfinite(top_mm) or top_mm <= lowest_mm(first_mm):
         raise PartError(
             "part",
             f"its top at {top_mm:g} mm is below the middle of the first layer",

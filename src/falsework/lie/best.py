@@ -13,6 +13,7 @@ from falsework.cost.weights import Weights
 from falsework.errors import PartError, ProcessError
 from falsework.kernels import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import body_of, face_normals, own_frame, thinned
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
 from falsework.lie.marks import Show, Vector, direction, shown_faces
@@ -166,7 +167,10 @@ def _lie(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, t
     turn = (round(a, 4) + 0.0, round(b, 4) + 0.0, round(c, 4) + 0.0)
     x, y, z = (float(round(v, 9)) + 0.0 for v in up)
     placed = place(_hull_part(part, judge.corners @ frame), turn_deg=turn, bed_mm=build[:2])
-    misfit = "; ".join(fits(placed, build))
+    misfits = fits(placed, build)
+    if looked.fit[row] == 0.0:
+        misfits.append("it is lower than half the first layer")
+    misfit = "; ".join(misfits)
     f, p = looked.figures[row], looked.priced
     width, depth, height = (float(v) for v in placed.size_mm)
     return Lie(
@@ -211,7 +215,7 @@ def _checked(part: Part, process: Process, lie: Lie, watch: Watch) -> Lie:
     printer = process.printer
     placed = place(part, turn_deg=lie.turn_deg, bed_mm=(printer.build_width_mm, printer.build_depth_mm))
     top = float(placed.size_mm[2])
-    if top <= 0.5 * process.first_layer_height_mm:
+    if top <= lowest_mm(process.first_layer_height_mm):
         return lie
     z_mm = layer_boundaries(top, process.first_layer_height_mm, process.layer_height_mm)
     stack = stack_layers(placed, z_mm, watch=watch.part(0.0, 0.3))
@@ -247,10 +251,12 @@ def _labelled(lies: list[Lie], first: int, front: list[int]) -> list[Lie]:
 
 
 def _no_fit(part: Part, process: Process, looked: Looked) -> str:
-    """One sentence for a part that fits in no lie."""
+    """One sentence for a part that can be printed in no lie."""
     printer = process.printer
+    if not looked.fit.any():
+        return f"In every lie {part.name} is lower than half the first layer"
     percent = math.floor(1000.0 * float(looked.fit.max())) / 10.0
     return (
-        f"{part.name} fits the build volume of {printer.build_width_mm:g} × {printer.build_depth_mm:g} × "
-        f"{printer.build_height_mm:g} mm in no lie; at {percent:g} % of its size it would fit in one"
+        f"In no lie {part.name} fits the build volume of {printer.build_width_mm:g} × "
+        f"{printer.build_depth_mm:g} × {printer.build_height_mm:g} mm; at {percent:g} % of its size it would"
     )

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
 from falsework.kernels.intervals import BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG, lie_figures
+from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import Body
 from falsework.lie.directions import (
     ODD_SPIN_DEG,
@@ -48,7 +49,7 @@ class Looked:
     figures: Floats  # (d, FIGURES)
     across: Floats  # (d,) load across the layers, 0 to 1
     negligible: NDArray[np.bool_]  # stands, and has no underside in need worth the name
-    fit: Floats  # (d,) share of its size at which it fits, 1 or more: fits
+    fit: Floats  # (d,) share of its size at which it fits, 1 or more: fits; 0: lower than the first layer
     priced: Priced
 
     @property
@@ -116,9 +117,14 @@ class Judge:
             figures,
             across,
             negligible,
-            fit_ratios(self.corners, rotations, build),
+            np.where(self._prints(directions), fit_ratios(self.corners, rotations, build), 0.0),
             priced(figures, sums, across, body.volume_mm3, process, self.weights, self.care),
         )
+
+    def _prints(self, directions: Floats) -> NDArray[np.bool_]:
+        """(d,) whether the part has a layer at all: a sheet may lie lower than the first one."""
+        height = np.ptp(self.corners @ directions.T, axis=0)
+        return height > lowest_mm(self.process.first_layer_height_mm)
 
 
 def judge_of(body: Body, process: Process, weights: Weights, care: Care, load_axis: Floats | None) -> Judge:

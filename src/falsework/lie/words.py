@@ -99,7 +99,7 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
             f"instead of {100 * now.across_layers:.0f} %"
         )
     if best.fits and not now.fits:
-        text += "; as it lies now it does not fit the build volume"
+        text += f"; as it lies now it does not fit ({now.misfit})"
     return f"{no_fit}. {text}" if no_fit else text
 
 
