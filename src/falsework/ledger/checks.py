@@ -11,7 +11,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import datetime
-import math
 from collections.abc import Iterator
 from enum import StrEnum
 from typing import Any
@@ -21,6 +20,7 @@ from falsework.ledger.rows import Entry
 from falsework.process.fields import spec_of
 
 LONGEST_NAME, LONGEST_NOTE = 200, 4000
+_MOST_AIR_MM = 5000.0  # the tallest build volume that a printer may have
 _FIRST_DAY = datetime.date(2000, 1, 1)
 _LAYER_TOLERANCE_MM, _LAYER_TOLERANCE = 0.006, 0.02  # gaps are written to a hundredth of a millimetre
 _NARROWEST, _WIDEST = 0.6, 2.5  # line width over nozzle bore, as a process allows it; from memory
@@ -144,7 +144,7 @@ def _wrong_values(record: Reading | Condition, without: tuple[str, ...]) -> Iter
 
 
 def _wrong_texts(entry: Entry) -> Iterator[str]:
-    for name in ("coupon", "cell"):
+    for name in ("coupon", "cell", "uid"):
         value = getattr(entry, name)
         if value is not None and (wrong := wrong_name(value)):
             yield f"{name} {wrong}"
@@ -152,8 +152,8 @@ def _wrong_texts(entry: Entry) -> Iterator[str]:
         if wrong := wrong_note(getattr(entry, name)):
             yield f"{name} {wrong}"
     air_mm = entry.air_beneath_mm
-    if air_mm is not None and not (math.isfinite(air_mm) and 0 <= air_mm <= 5000):
-        yield f"air_beneath_mm {air_mm:g} is out of range: 0 to 5000 mm"
+    if air_mm is not None and not 0 <= air_mm <= _MOST_AIR_MM:
+        yield f"air_beneath_mm {air_mm!r} is out of range: 0 to {_MOST_AIR_MM:g} mm"
 
 
 def wrong_name(text: Any) -> str | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import json
 import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -12,19 +11,49 @@ from typing import Any
 
 from falsework.coupon.reading import Reading
 from falsework.errors import LedgerError
-from falsework.ledger import database
-from falsework.ledger.checks import doubts, faults, sound, wrong_name, wrong_note
-from falsework.ledger.database import Connection
-from falsework.ledger.place import ledger_path
-from falsework.ledger.rows import Act, Coupon, Entry, Print, Recorded, Source, Spool, StoredFit, Version
+from falsework.ledger import database, exchange, photographs
+from falsework.ledger.checks import doubts, faults, sound
+from falsework.ledger.place import ledger_path, private_folder
+from falsework.ledger.recording import (
+    add,
+    append,
+    called,
+    check_known,
+    check_name,
+    check_note,
+    checked_day,
+    checked_reason,
+    current,
+    dated,
+    describe,
+    insert,
+    keep_coupon,
+    keep_process,
+    known_uid,
+    knows,
+    refuse,
+    twin,
+    unknown,
+    versions,
+)
+from falsework.ledger.rows import (
+    Act,
+    Coupon,
+    Entry,
+    Imported,
+    Photograph,
+    Plan,
+    Print,
+    Recorded,
+    Source,
+    Spool,
+    StoredFit,
+    Version,
+)
 from falsework.ledger.values import (
     CURRENT,
-    READ,
     S,
-    digest_of,
-    marks,
     process_of,
-    reading_row,
     recorded_of,
     settings_of,
     text_of,
@@ -61,7 +90,7 @@ class Ledger:
         """As :meth:`open`, but None where there is no ledger yet: for those who only read."""
         return Ledger.open(path) if ledger_path(path).exists() else None
 
-    # printers, materials, processes
+    # printers, materials, spools, processes
 
     def add_printer(self, printer: Printer, reason: str = "") -> None:
         """Make a printer known, or describe it anew; its earlier descriptions are kept."""
@@ -91,18 +120,22 @@ class Ledger:
     ) -> int:
         """Make a spool of a known material known by the label on it; returns its number, also of one that is
         known."""
-        _check_name("spool", label)
-        _check_note("note", note)
+        check_name("spool", label)
+        check_note("note", note)
         with database.writing(self.path) as db:
-            _check_known(db, "material", material)
-            row = db.execute(
-                "SELECT id FROM spool WHERE material = ? AND label = ?", (material, label)
-            ).fetchone()
+            check_known(db, "material", material)
+            sql = "SELECT id FROM spool WHERE material = ? AND label = ?"
+            row = db.execute(sql, (material, label)).fetchone()
             if row is not None:
                 return int(row["id"])
-            values = (material, label, note, opened_on and opened_on.isoformat(), database.now())
-            sql = "INSERT INTO spool (material, label, note, opened_on, recorded_at) VALUES (?, ?, ?, ?, ?)"
-            return _row_id(db, sql, values)
+            return insert(
+                *(db, "spool"),
+                material=material,
+                label=label,
+                note=note,
+                opened_on=None if opened_on is None else checked_day(opened_on).isoformat(),
+                recorded_at=database.now(),
+            )
 
     def spools(self) -> list[Spool]:
         """All spools, by material and label."""
@@ -113,7 +146,7 @@ class Ledger:
     def add_process(self, process: Process) -> str:
         """Keep a process; returns its digest."""
         with database.writing(self.path) as db:
-            return _keep_process(db, process)
+            return keep_process(db, process)
 
     def process(self, digest: str) -> Process:
         """The process of that digest."""
@@ -130,17 +163,9 @@ class Ledger:
         from falsework.coupon import Coupon as TestPiece
 
         piece = TestPiece.from_json(document)
+        check_name("test piece", piece.code)
         with database.writing(self.path) as db:
-            row = db.execute("SELECT digest FROM coupon WHERE code = ?", (piece.code,)).fetchone()
-            if row is None:
-                values = (piece.code, str(piece.kind), digest_of(document), document, database.now())
-                db.execute("INSERT INTO coupon VALUES (?, ?, ?, ?, ?)", values)
-            elif row["digest"] != digest_of(document):
-                raise LedgerError(
-                    f"test piece {piece.code}",
-                    "the ledger holds another piece under the same code",
-                    "Give the coupon.json that came with the piece",
-                )
+            keep_coupon(db, piece.code, str(piece.kind), document, database.now())
         return piece.code
 
     def coupons(self) -> dict[str, Coupon]:
@@ -151,10 +176,17 @@ class Ledger:
 
     def add_plan(self, digest: str, part: str, process: Process, summary: dict[str, Any]) -> None:
         """Keep what a plan was: SHA-256 of its plan.json, the part's name, its process and a few figures."""
-        _check_name("part", part)
+        check_name("part", part)
         with database.writing(self.path) as db:
-            values = (digest, part, _keep_process(db, process), text_of(summary), database.now())
-            db.execute(f"INSERT OR IGNORE INTO plan VALUES ({marks(values)})", values)
+            if not knows(db, "plan", "digest", digest):
+                values = {"process": keep_process(db, process), "summary": text_of(summary)}
+                insert(db, "plan", digest=digest, part=part, **values, recorded_at=database.now())
+
+    def plans(self) -> dict[str, Plan]:
+        """The plans by digest."""
+        with database.reading(self.path) as db:
+            rows = db.execute("SELECT digest, part, process, summary FROM plan ORDER BY digest").fetchall()
+        return {row["digest"]: Plan(*row) for row in rows}
 
     def add_print(
         self,
@@ -169,27 +201,29 @@ class Ledger:
         invented: bool = False,
     ) -> int:
         """Keep that something was printed, of a plan (digest) or a test piece (code); returns its number."""
-        _check_note("note", note)
-        day = _checked_day(printed_on)
+        check_note("note", note)
+        day = checked_day(printed_on).isoformat()
         with database.writing(self.path) as db:
-            _check_known(db, "printer", printer)
-            _check_known(db, "material", material)
+            check_known(db, "printer", printer)
+            check_known(db, "material", material)
             for table, key, value in (
-                ("plan", "digest", plan),
-                ("coupon", "code", coupon),
-                ("spool", "id", spool),
+                *(("plan", "digest", plan), ("coupon", "code", coupon), ("spool", "id", spool)),
             ):
                 if value is not None:
-                    _check_known(db, table, value, key)
-            values = (
-                *(uuid.uuid4().hex, plan, coupon, printer, material, spool),
-                *(day.isoformat(), note, int(invented), database.now()),
+                    check_known(db, table, value, key)
+            return insert(
+                *(db, "print"),
+                uid=uuid.uuid4().hex,
+                plan=plan,
+                coupon=coupon,
+                printer=printer,
+                material=material,
+                spool=spool,
+                printed_on=day,
+                note=note,
+                invented=int(invented),
+                recorded_at=database.now(),
             )
-            sql = (
-                "INSERT INTO print (uid, plan, coupon, printer, material, spool, printed_on, note, invented, "
-                f"recorded_at) VALUES ({marks(values)})"
-            )
-            return _row_id(db, sql, values)
 
     def prints(self) -> list[Print]:
         """All prints in the order in which they were recorded."""
@@ -217,10 +251,11 @@ class Ledger:
         gap_method: str = "",
         note: str = "",
         air_beneath_mm: float | None = None,
+        uid: str | None = None,
     ) -> int:
         """Record one outcome; the arguments are those of ``Entry``. Returns the reading's number."""
         where = Source(source) if source is not None else None
-        entry = Entry(reading, coupon, cell, print_id, where, when, gap_method, note, air_beneath_mm)
+        entry = Entry(reading, coupon, cell, print_id, where, when, gap_method, note, air_beneath_mm, uid)
         return self.add_many([entry])[0]
 
     def add_many(
@@ -231,25 +266,28 @@ class Ledger:
         ``names`` says how the k-th entry is called in messages. Each one that is at fault is named.
         """
         today = datetime.date.today()
-        ready = [sound(entry) for entry in entries]
+        ready = dated(map(sound, entries), today)
         wrong = {k: found for k, entry in enumerate(ready) if (found := list(faults(entry, today)))}
         with database.writing(self.path) as db:
             for k, entry in enumerate(ready):
-                if k not in wrong and (found := [*_unknown(db, entry)]):
+                if k not in wrong and (found := unknown(db, entry)):
                     wrong[k] = found
-            _refuse(wrong, names)
+            refuse(wrong, names)
             ids = []
             for k, entry in enumerate(ready):
-                twin = _twin(db, entry, today)
-                if twin is not None and entry.cell is not None:
+                if entry.uid is not None and (known := known_uid(db, entry)) is not None:
+                    ids.append(known)
+                    continue
+                other = twin(db, entry)
+                if other is not None and entry.cell is not None:
                     wrong[k] = [
-                        f"{_where(entry)} has been recorded already, as reading {twin}: to change it, "
+                        f"{called(entry)} has been recorded already, as reading {other}: to change it, "
                         "correct that one; if the piece was printed again, record it as a print of its own"
                     ]
                 else:
-                    repeats = () if twin is None else (f"the same as reading {twin} in everything",)
-                    ids.append(_add(db, entry, (*doubts(entry), *repeats), today))
-            _refuse(wrong, names)
+                    repeats = () if other is None else (f"the same as reading {other} in everything",)
+                    ids.append(add(db, entry, (*doubts(entry), *repeats)))
+            refuse(wrong, names)
         return ids
 
     def faults(self, entry: Entry) -> list[str]:
@@ -258,7 +296,7 @@ class Ledger:
         if found := list(faults(entry, datetime.date.today())):
             return found
         with database.reading(self.path) as db:
-            return list(_unknown(db, entry))
+            return unknown(db, entry)
 
     def readings(
         self,
@@ -270,30 +308,24 @@ class Ledger:
         withdrawn: bool = False,
     ) -> list[Recorded]:
         """The readings as they stand now, in the order recorded; those withdrawn only where asked for."""
-        where: list[str] = [] if withdrawn else ["v.act <> 'withdrawn'"]
-        values: list[Any] = []
-        for column, value in (
-            *(("v.printer", printer), ("v.material", material), ("r.coupon", coupon), ("r.print", print_id)),
-        ):
-            if value is not None:
-                where.append(f"{column} = ?")
-                values.append(value)
+        asked = {"v.printer": printer, "v.material": material, "r.coupon": coupon, "r.print": print_id}
+        given = {column: value for column, value in asked.items() if value is not None}
+        where = [f"{column} = ?" for column in given] + ([] if withdrawn else ["v.act <> 'withdrawn'"])
+        condition = f" WHERE {' AND '.join(where)}" if where else ""
         with database.reading(self.path) as db:
-            condition = f" WHERE {' AND '.join(where)}" if where else ""
-            rows = db.execute(f"SELECT r.*, v.* {CURRENT}{condition} ORDER BY r.id", values).fetchall()
-        return [recorded_of(row) for row in rows]
+            sql = f"SELECT r.*, v.* {CURRENT}{condition} ORDER BY r.id"
+            return [recorded_of(row) for row in db.execute(sql, tuple(given.values()))]
 
     def reading(self, reading_id: int) -> Recorded:
         """One reading as it stands now, withdrawn or not."""
         with database.reading(self.path) as db:
-            return recorded_of(_current(db, reading_id))
+            return recorded_of(current(db, reading_id))
 
     def history(self, reading_id: int) -> list[Version]:
         """Everything that a reading has ever said, the first version first."""
         with database.reading(self.path) as db:
-            _current(db, reading_id)
-            sql = "SELECT * FROM version WHERE reading = ? ORDER BY number"
-            return [version_of(row) for row in db.execute(sql, (reading_id,))]
+            current(db, reading_id)
+            return [version_of(row) for row in versions(db, reading_id)]
 
     def correct(
         self,
@@ -309,9 +341,9 @@ class Ledger:
 
         What is None stays as it was.
         """
-        today = datetime.date.today()
+        reason = checked_reason(reason)
         with database.writing(self.path) as db:
-            row = _current(db, reading_id)
+            row = current(db, reading_id)
             if row["act"] == Act.WITHDRAWN:
                 raise LedgerError(f"reading {reading_id}", "has been withdrawn", "Restore it first")
             old = recorded_of(row)
@@ -324,9 +356,9 @@ class Ledger:
                     row["air_beneath_mm"],
                 )
             )
-            if found := [*faults(entry, today)] or [*_unknown(db, entry)]:
+            if found := list(faults(entry, datetime.date.today())) or unknown(db, entry):
                 raise LedgerError(f"reading {reading_id}", "; ".join(found), "Nothing was changed")
-            _append(db, reading_id, row["number"] + 1, Act.CORRECTED, _reason(reason), entry, doubts(entry))
+            append(db, reading_id, row["number"] + 1, Act.CORRECTED, reason, entry, doubts(entry))
 
     def withdraw(self, reading_id: int, reason: str) -> None:
         """Let a reading no longer count; it stays in the ledger with the reason."""
@@ -337,21 +369,19 @@ class Ledger:
         self._mark(reading_id, Act.RESTORED, reason)
 
     def _mark(self, reading_id: int, act: Act, reason: str) -> None:
+        reason = checked_reason(reason)
         with database.writing(self.path) as db:
-            row = _current(db, reading_id)
+            row = current(db, reading_id)
             if (row["act"] == Act.WITHDRAWN) is (act is Act.WITHDRAWN):
                 state = "has been withdrawn already" if act is Act.WITHDRAWN else "has not been withdrawn"
                 raise LedgerError(f"reading {reading_id}", state, "Nothing was changed")
             old = recorded_of(row)
-            entry = Entry(old.reading, measured_on=old.when, gap_method=old.gap_method, note=old.note)
-            twin = _twin(
-                db, replace(entry, coupon=old.coupon, cell=old.cell, print_id=old.print_id), old.when
-            )
-            if act is Act.RESTORED and twin is not None and old.cell is not None:
-                raise LedgerError(
-                    f"reading {reading_id}", f"reading {twin} has taken its place", "Withdraw that"
-                )
-            _append(db, reading_id, row["number"] + 1, act, _reason(reason), entry, old.flags)
+            entry = Entry(*(old.reading, old.coupon, old.cell, old.print_id, old.source, old.when))
+            entry = replace(entry, gap_method=old.gap_method, note=old.note)
+            if act is Act.RESTORED and old.cell is not None and (other := twin(db, entry)) is not None:
+                wrong = f"reading {other} has taken its place"
+                raise LedgerError(f"reading {reading_id}", wrong, "Withdraw that one first")
+            append(db, reading_id, row["number"] + 1, act, reason, entry, old.flags)
 
     # the fit
 
@@ -362,10 +392,9 @@ class Ledger:
         return f"{ledger}-{revision}"
 
     def save_fit(self, text: str, digest: str) -> None:
-        """Store a fit beside the ``readings_digest`` taken before its readings were read."""
+        """Store a fit with the ``readings_digest`` that was asked for before its readings were."""
         with database.writing(self.path) as db:
-            values = (digest, text, database.now())
-            db.execute("INSERT INTO fit (digest, document, saved_at) VALUES (?, ?, ?)", values)
+            insert(db, "fit", digest=digest, document=text, saved_at=database.now())
             newest = "SELECT id FROM fit ORDER BY id DESC LIMIT ?"
             db.execute(f"DELETE FROM fit WHERE id NOT IN ({newest})", (FITS_KEPT,))
 
@@ -376,174 +405,118 @@ class Ledger:
             row = db.execute(sql).fetchone()
         return None if row is None else StoredFit(*row)
 
-    # the file
+    # photographs
+
+    def keep_photograph(self, content: bytes | Path, name: str = "photograph") -> str:
+        """Store a photograph, given as bytes or as a file; returns the digest that it is known by."""
+        if isinstance(content, Path):
+            name = content.name
+            content = photographs.read_photograph(content)
+        check_name("photograph", name)
+        digest, media = photographs.keep(self.path, content, name)
+        with database.writing(self.path) as db:
+            if not knows(db, "photograph", "digest", digest):
+                values = {"name": name, "media": media, "size": len(content)}
+                insert(db, "photograph", digest=digest, **values, recorded_at=database.now())
+        return digest
+
+    def attach(
+        self,
+        digest: str,
+        *,
+        reading: int | None = None,
+        print_id: int | None = None,
+        coupon: str | None = None,
+        note: str = "",
+    ) -> int:
+        """Say what a stored photograph shows: one reading, print or test piece; returns a number by which it
+        can be detached."""
+        check_note("note", note)
+        with database.writing(self.path) as db:
+            check_known(db, "photograph", digest, "digest")
+            shown = {"reading": reading, "print": print_id, "coupon": coupon}
+            given = {table: value for table, value in shown.items() if value is not None}
+            if len(given) != 1:
+                raise LedgerError("photograph", "shows one reading, print or test piece", "Name one of them")
+            ((table, value),) = given.items()
+            check_known(db, table, value, "code" if table == "coupon" else "id")
+            fields = {"uid": uuid.uuid4().hex, "photograph": digest, **shown, "note": note}
+            return insert(db, "attachment", **fields, recorded_at=database.now())
+
+    def detach(self, attachment: int, reason: str) -> None:
+        """Say that a photograph does not show what was said; it stays stored, the reason too."""
+        reason = checked_reason(reason)
+        with database.writing(self.path) as db:
+            check_known(db, "attachment", attachment, "id")
+            if knows(db, "detachment", "attachment", attachment):
+                raise LedgerError(f"attachment {attachment}", "has been detached already")
+            insert(db, "detachment", attachment=attachment, reason=reason, recorded_at=database.now())
+
+    def photographs(
+        self, *, reading: int | None = None, print_id: int | None = None, coupon: str | None = None
+    ) -> list[Photograph]:
+        """The photographs and what they show, in the order attached; those of one thing where it is named."""
+        asked = {"a.reading": reading, "a.print": print_id, "a.coupon": coupon}
+        given = {column: value for column, value in asked.items() if value is not None}
+        where = "".join(f" AND {column} = ?" for column in given)
+        sql = (
+            "SELECT a.id, p.digest, p.name, p.media, p.size, a.reading, a.print, a.coupon, a.note "
+            "FROM attachment a JOIN photograph p ON p.digest = a.photograph "
+            f"WHERE a.id NOT IN (SELECT attachment FROM detachment){where} ORDER BY a.id"
+        )
+        with database.reading(self.path) as db:
+            return [Photograph(*row) for row in db.execute(sql, tuple(given.values()))]
+
+    def photograph(self, digest: str) -> tuple[bytes, str]:
+        """A stored photograph's bytes and media type; checked against its digest."""
+        with database.reading(self.path) as db:
+            row = db.execute("SELECT media FROM photograph WHERE digest = ?", (digest,)).fetchone()
+        if row is None:
+            raise LedgerError("photograph", f"the ledger knows none of digest {digest[:12]!r}")
+        return photographs.fetch(self.path, digest, row["media"]), row["media"]
+
+    # the whole of it
+
+    def export_json(self) -> str:
+        """Everything but the fits and the bytes of the photographs, as text under schema
+        ``falsework.ledger/1``. The same records give the same text."""
+        with database.reading(self.path) as db:
+            return exchange.to_json(db)
+
+    def import_json(self, text: str, subject: str = "ledger.json") -> Imported:
+        """Take over what another ledger exported; what is here already stays and is not doubled."""
+        document = exchange.parsed(text, subject)
+        with database.writing(self.path) as db:
+            return exchange.from_json(db, document, subject)
 
     def check(self) -> None:
-        """Read the whole file and raise ``LedgerError`` unless it is sound."""
+        """Read the whole file and all photographs; raise ``LedgerError`` unless all is sound."""
         database.check(self.path)
+        for digest, media in _photographs_of(self.path):
+            photographs.fetch(self.path, digest, media)
+
+    def backup(self, target: Path) -> None:
+        """A copy of the ledger at ``target``, which must be new, with its photographs beside it.
+
+        The copy is a ledger; it may be made while others write.
+        """
+        if target.exists():
+            raise LedgerError(str(target), "is there already", "Give another name")
+        with database.troubles(target):
+            private_folder(target.parent)
+        self._copy_photographs(target, _photographs_of(self.path))
+        database.copy(self.path, target)
+        self._copy_photographs(target, _photographs_of(target))  # those stored meanwhile
+
+    def _copy_photographs(self, target: Path, stored: Sequence[tuple[str, str]]) -> None:
+        for digest, media in stored:
+            photographs.keep(target, photographs.fetch(self.path, digest, media), digest)
 
 
-def describe(db: Connection, table: str, value: Printer | Material, reason: str = "", at: str = "") -> bool:
-    """Append a description of a printer or material unless it is the last one already; True if appended."""
-    _check_name(table, value.name)
-    _check_note("reason", reason)
-    from falsework.process.checks import checked
-    from falsework.process.schema import rows_of
-
-    for row in rows_of(table):
-        checked(getattr(value, row.field), row)
-    text = text_of(value)
-    sql = f"SELECT number, settings FROM {table}_settings WHERE name = ? ORDER BY number DESC LIMIT 1"
-    last = db.execute(sql, (value.name,)).fetchone()
-    if last is not None and last["settings"] == text:
-        return False
-    if last is None:
-        db.execute(f"INSERT INTO {table} VALUES (?)", (value.name,))
-    number = 1 if last is None else last["number"] + 1
-    values = (value.name, number, text, reason, at or database.now())
-    db.execute(f"INSERT INTO {table}_settings VALUES ({marks(values)})", values)
-    return True
-
-
-def _keep_process(db: Connection, process: Process) -> str:
-    text = text_of(process)
-    digest = digest_of(text)
-    values = (digest, process.name, text, database.now())
-    db.execute("INSERT OR IGNORE INTO process VALUES (?, ?, ?, ?)", values)
-    return digest
-
-
-def _current(db: Connection, reading_id: int) -> Any:
-    row = db.execute(f"SELECT r.*, v.* {CURRENT} WHERE r.id = ?", (reading_id,)).fetchone()
-    if row is None:
-        raise LedgerError(f"reading {reading_id}", "the ledger has none of that number")
-    return row
-
-
-def _unknown(db: Connection, entry: Entry) -> list[str]:
-    """References of an entry to what the ledger does not know, one sentence each."""
-    found = []
-    references = (
-        ("printer", "name", entry.reading.printer),
-        ("material", "name", entry.reading.material),
-        ("coupon", "code", entry.coupon),
-        ("print", "id", entry.print_id),
-    )
-    for table, key, value in references:
-        if value is not None and not _knows(db, table, key, value):
-            found.append(_no_such(db, table, key, value))
-    return found
-
-
-def _knows(db: Connection, table: str, key: str, value: object) -> bool:
-    return db.execute(f"SELECT 1 FROM {table} WHERE {key} = ?", (value,)).fetchone() is not None
-
-
-_CALLED = {"coupon": "test piece"}
-
-
-def _no_such(db: Connection, table: str, key: str, value: object) -> str:
-    known = [str(row[0]) for row in db.execute(f"SELECT {key} FROM {table} ORDER BY {key} LIMIT 12")]
-    what = _CALLED.get(table, table)
-    return f"the ledger knows no {what} {value!r} (it knows {', '.join(known) or 'none'})"
-
-
-def _check_known(db: Connection, table: str, value: object, key: str = "name") -> None:
-    if not _knows(db, table, key, value):
-        raise LedgerError(_CALLED.get(table, table), _no_such(db, table, key, value), "Add it first")
-
-
-def _twin(db: Connection, entry: Entry, today: datetime.date) -> int | None:
-    """The reading that counts and is the same: of the same cell of the same print on the same day; where no
-    cell is named, with the same values."""
-    day = (entry.measured_on or today).isoformat()
-    reading = entry.reading
-    where = "r.coupon IS ? AND r.cell IS ? AND r.print IS ? AND v.act <> 'withdrawn'"
-    values: tuple[Any, ...] = (entry.coupon, entry.cell, entry.print_id)
-    if entry.cell is None:
-        where += f" AND v.measured_on = ? AND {' AND '.join(f'v.{name} IS ?' for name in READ)}"
-        values = (*values, day, *reading_row(reading))
-    elif entry.print_id is None:
-        where += " AND v.measured_on = ? AND v.printer = ? AND v.material = ? AND v.kind = ?"
-        values = (*values, day, reading.printer, reading.material, reading.condition.kind)
-    row = db.execute(f"SELECT r.id {CURRENT} WHERE {where} LIMIT 1", values).fetchone()
-    return None if row is None else int(row["id"])
-
-
-def _where(entry: Entry) -> str:
-    of = f" of test piece {entry.coupon}" if entry.coupon else ""
-    of += f" of print {entry.print_id}" if entry.print_id is not None else ""
-    return f"{entry.cell}{of}"
-
-
-def _add(db: Connection, entry: Entry, flags: tuple[str, ...], today: datetime.date) -> int:
-    source = entry.source
-    if source is None:
-        of_print = Source.OTHER if entry.print_id is None else Source.PRINT
-        source = of_print if entry.coupon is None else Source.COUPON
-    values = (uuid.uuid4().hex, source, entry.coupon, entry.cell, entry.print_id, entry.air_beneath_mm)
-    sql = f"INSERT INTO reading (uid, source, coupon, cell, print, air_beneath_mm) VALUES ({marks(values)})"
-    number = _row_id(db, sql, values)
-    _append(db, number, 1, Act.RECORDED, "", replace(entry, measured_on=entry.measured_on or today), flags)
-    return number
-
-
-def _append(
-    db: Connection, reading_id: int, number: int, act: Act, reason: str, entry: Entry, flags: tuple[str, ...]
-) -> None:
-    assert entry.measured_on is not None
-    values = (
-        *(reading_id, number, act, reason, database.now(), entry.measured_on.isoformat()),
-        *(entry.gap_method, entry.note, json.dumps(flags, ensure_ascii=False)),
-        *reading_row(entry.reading),
-    )
-    columns = "reading, number, act, reason, recorded_at, measured_on, gap_method, note, flags"
-    db.execute(
-        f"INSERT INTO version ({columns}, {', '.join(READ)}) VALUES ({marks(values)})",
-        values,
-    )
-
-
-def _row_id(db: Connection, sql: str, values: Sequence[Any]) -> int:
-    number = db.execute(sql, values).lastrowid
-    assert number is not None
-    return number
-
-
-def _refuse(wrong: dict[int, list[str]], names: Callable[[int], str]) -> None:
-    if not wrong:
-        return
-    lines = [f"{names(k)}: {'; '.join(wrong[k])}" for k in sorted(wrong)]
-    if len(lines) == 1:
-        raise LedgerError(names(min(wrong)), "; ".join(wrong[min(wrong)]), "Nothing was recorded")
-    listed = "".join(f"\n  {line}" for line in lines)
-    raise LedgerError(f"{len(lines)} readings", f"cannot be right:{listed}\n", "Nothing was recorded")
-
-
-def _reason(text: str) -> str:
-    if not text.strip():
-        raise LedgerError("reason", "is missing", "Say in a few words why")
-    _check_note("reason", text)
-    return text.strip()
-
-
-def _check_name(what: str, text: object) -> None:
-    if wrong := wrong_name(text):
-        raise LedgerError(what, wrong, "Give another")
-
-
-def _check_note(what: str, text: object) -> None:
-    if wrong := wrong_note(text):
-        raise LedgerError(what, wrong, "Give another")
-
-
-def _checked_day(day: datetime.date | None) -> datetime.date:
-    today = datetime.date.today()
-    if day is None:
-        return today
-    if day > today:
-        raise LedgerError("day", f"{day} lies in the future (today is {today})", "Correct it")
-    return day
+def _photographs_of(path: Path) -> list[tuple[str, str]]:
+    with database.reading(path) as db:
+        rows = db.execute("SELECT digest, media FROM photograph ORDER BY digest").fetchall()
+    return [(row["digest"], row["media"]) for row in rows]
 
 
 def _day(text: str | None) -> datetime.date | None:

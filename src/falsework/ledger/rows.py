@@ -39,6 +39,7 @@ class Entry:
     measured_on : the day; today if None.
     gap_method : how an air gap that is not a whole number of layers was made.
     air_beneath_mm : how far down there was air; nothing can sag farther. None: not known.
+    uid : a name that the recorder gives, unlike any other; recording it once more changes nothing.
     """
 
     reading: Reading
@@ -50,6 +51,7 @@ class Entry:
     gap_method: str = ""
     note: str = ""
     air_beneath_mm: float | None = None
+    uid: str | None = None
 
 
 @dataclass(frozen=True)
@@ -117,6 +119,16 @@ class Print:
 
 
 @dataclass(frozen=True)
+class Plan:
+    """What a plan was: digest of its plan.json, the part's name, digest of its process, a few figures."""
+
+    digest: str
+    part: str
+    process: str
+    summary: str  # JSON text
+
+
+@dataclass(frozen=True)
 class Coupon:
     """A test piece as stored: its code, what it is, and the text of its coupon.json."""
 
@@ -147,3 +159,16 @@ class Photograph:
     print_id: int | None
     coupon: str | None
     note: str
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What an import brought.
+
+    ``added`` counts new records by table, ``known`` the readings that were here already; ``notes`` say, in
+    words, where this ledger and the other differ and which was kept.
+    """
+
+    added: dict[str, int]
+    known: int
+    notes: tuple[str, ...]

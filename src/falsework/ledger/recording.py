@@ -1,0 +1,259 @@
+"""How records enter the tables: each function works within the transaction that is handed to it."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import uuid
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+from falsework.errors import LedgerError
+from falsework.ledger.checks import wrong_name, wrong_note
+from falsework.ledger.database import Connection, now
+from falsework.ledger.rows import Act, Entry, Source
+from falsework.ledger.values import CURRENT, READ, digest_of, marks, reading_row, recorded_of, text_of
+from falsework.process.checks import checked
+from falsework.process.schema import rows_of
+from falsework.process.settings import Material, Printer, Process
+
+_CALLED = {"coupon": "test piece"}  # what a table's rows are called in messages
+
+
+def describe(db: Connection, table: str, value: Printer | Material, reason: str = "") -> bool:
+    """Append a description of a printer or material unless it is the last one already; True if appended."""
+    check_name(table, value.name)
+    check_note("reason", reason)
+    for row in rows_of(table):
+        checked(getattr(value, row.field), row)
+    text = text_of(value)
+    sql = f"SELECT number, settings FROM {table}_settings WHERE name = ? ORDER BY number DESC LIMIT 1"
+    last = db.execute(sql, (value.name,)).fetchone()
+    if last is not None and last["settings"] == text:
+        return False
+    if last is None:
+        db.execute(f"INSERT INTO {table} VALUES (?)", (value.name,))
+    number = 1 if last is None else last["number"] + 1
+    insert(
+        db,
+        f"{table}_settings",
+        name=value.name,
+        number=number,
+        settings=text,
+        reason=reason,
+        recorded_at=now(),
+    )
+    return True
+
+
+def keep_process(db: Connection, process: Process) -> str:
+    """Store a process unless it is there; returns its digest."""
+    text = text_of(process)
+    digest = digest_of(text)
+    if not knows(db, "process", "digest", digest):
+        insert(db, "process", digest=digest, name=process.name, settings=text, recorded_at=now())
+    return digest
+
+
+def keep_coupon(db: Connection, code: str, kind: str, document: str, recorded_at: str) -> bool:
+    """Store a test piece's text unless it is there; True if stored."""
+    digest = digest_of(document)
+    row = db.execute("SELECT digest FROM coupon WHERE code = ?", (code,)).fetchone()
+    if row is None:
+        insert(db, "coupon", code=code, kind=kind, digest=digest, document=document, recorded_at=recorded_at)
+        return True
+    if row["digest"] != digest:
+        raise LedgerError(
+            f"test piece {code}",
+            "the ledger holds another piece under the same code",
+            "Give the coupon.json that came with the piece",
+        )
+    return False
+
+
+def unknown(db: Connection, entry: Entry) -> list[str]:
+    """References of an entry to what the ledger does not know, one sentence each."""
+    references = (
+        ("printer", "name", entry.reading.printer),
+        ("material", "name", entry.reading.material),
+        ("coupon", "code", entry.coupon),
+        ("print", "id", entry.print_id),
+    )
+    return [
+        no_such(db, table, key, value)
+        for table, key, value in references
+        if value is not None and not knows(db, table, key, value)
+    ]
+
+
+def twin(db: Connection, entry: Entry) -> int | None:
+    """The reading that counts and is the same: of the same cell of the same print; without a print, of the
+    same cell on the same day; where no cell is named, with the same values on the same day."""
+    assert entry.measured_on is not None
+    reading = entry.reading
+    where = "r.coupon IS ? AND r.cell IS ? AND r.print IS ? AND v.act <> 'withdrawn'"
+    values: tuple[Any, ...] = (entry.coupon, entry.cell, entry.print_id)
+    if entry.cell is None:
+        where += f" AND v.measured_on = ? AND {' AND '.join(f'v.{name} IS ?' for name in READ)}"
+        values = (*values, entry.measured_on.isoformat(), *reading_row(reading))
+    elif entry.print_id is None:
+        where += " AND v.measured_on = ? AND v.printer = ? AND v.material = ?"
+        values = (*values, entry.measured_on.isoformat(), reading.printer, reading.material)
+    row = db.execute(f"SELECT r.id {CURRENT} WHERE {where} LIMIT 1", values).fetchone()
+    return None if row is None else int(row["id"])
+
+
+def called(entry: Entry) -> str:
+    """An entry's cell and where it is, for messages."""
+    of = f" of test piece {entry.coupon}" if entry.coupon else ""
+    of += f" of print {entry.print_id}" if entry.print_id is not None else ""
+    return f"cell {entry.cell}{of}" if entry.coupon else f"{entry.cell}{of}"
+
+
+def known_uid(db: Connection, entry: Entry) -> int | None:
+    """The reading that was recorded under the entry's uid; ``LedgerError`` where that one says otherwise."""
+    row = db.execute(f"SELECT r.*, v.* {CURRENT} WHERE r.uid = ?", (entry.uid,)).fetchone()
+    if row is None:
+        return None
+    there = recorded_of(row)
+    if (there.reading, there.when, there.coupon, there.cell, there.gap_method, there.note) != (
+        *(entry.reading, entry.measured_on, entry.coupon, entry.cell, entry.gap_method, entry.note),
+    ):
+        wrong = f"the ledger has it as reading {there.id}, which says otherwise: correct that one"
+        raise LedgerError(f"uid {entry.uid}", wrong)
+    return there.id
+
+
+def add(db: Connection, entry: Entry, flags: tuple[str, ...]) -> int:
+    """Append a new reading; returns its number."""
+    source = entry.source
+    if source is None:
+        of_print = Source.OTHER if entry.print_id is None else Source.PRINT
+        source = of_print if entry.coupon is None else Source.COUPON
+    number = insert(
+        db,
+        "reading",
+        uid=entry.uid or uuid.uuid4().hex,
+        source=source,
+        coupon=entry.coupon,
+        cell=entry.cell,
+        print=entry.print_id,
+        air_beneath_mm=entry.air_beneath_mm,
+    )
+    append(db, number, 1, Act.RECORDED, "", entry, flags)
+    return number
+
+
+def append(
+    db: Connection,
+    reading_id: int,
+    number: int,
+    act: Act,
+    reason: str,
+    entry: Entry,
+    flags: tuple[str, ...],
+    recorded_at: str = "",
+) -> None:
+    """Append a version of a reading."""
+    assert entry.measured_on is not None
+    insert(
+        db,
+        "version",
+        reading=reading_id,
+        number=number,
+        act=act,
+        reason=reason,
+        recorded_at=recorded_at or now(),
+        measured_on=entry.measured_on.isoformat(),
+        gap_method=entry.gap_method,
+        note=entry.note,
+        flags=json.dumps(flags, ensure_ascii=False),
+        **dict(zip(READ, reading_row(entry.reading), strict=True)),
+    )
+
+
+def insert(db: Connection, table: str, **values: Any) -> int:
+    """Insert one row; returns its row number."""
+    sql = f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks(values)})"
+    return db.execute(sql, tuple(values.values())).lastrowid or 0
+
+
+def current(db: Connection, reading_id: int) -> Any:
+    """A reading's row with its latest version."""
+    row = None
+    if isinstance(reading_id, int) and abs(reading_id) < 2**63:
+        row = db.execute(f"SELECT r.*, v.* {CURRENT} WHERE r.id = ?", (reading_id,)).fetchone()
+    if row is None:
+        raise LedgerError(f"reading {reading_id}", "the ledger has none of that number")
+    return row
+
+
+def knows(db: Connection, table: str, key: str, value: object) -> bool:
+    """Whether a table has a row of that key."""
+    return db.execute(f"SELECT 1 FROM {table} WHERE {key} = ?", (value,)).fetchone() is not None
+
+
+def no_such(db: Connection, table: str, key: str, value: object) -> str:
+    """A sentence that a table has no row of that key, and which it has."""
+    known = [str(row[0]) for row in db.execute(f"SELECT {key} FROM {table} ORDER BY {key} LIMIT 12")]
+    what = _CALLED.get(table, table)
+    return f"the ledger knows no {what} {value!r} (it knows {', '.join(known) or 'none'})"
+
+
+def check_known(db: Connection, table: str, value: object, key: str = "name") -> None:
+    """Raise ``LedgerError`` unless a table has a row of that key."""
+    if not knows(db, table, key, value):
+        raise LedgerError(_CALLED.get(table, table), no_such(db, table, key, value), "Add it first")
+
+
+def refuse(wrong: dict[int, list[str]], names: Callable[[int], str]) -> None:
+    """Raise ``LedgerError`` that names every entry at fault, if there are any."""
+    if not wrong:
+        return
+    lines = [f"{names(k)}: {'; '.join(wrong[k])}" for k in sorted(wrong)]
+    if len(lines) == 1:
+        (k,) = wrong
+        raise LedgerError(names(k), "; ".join(wrong[k]), "Nothing was recorded")
+    listed = "".join(f"\n  {line}" for line in lines)
+    raise LedgerError(f"{len(lines)} readings", f"these cannot be right:{listed}\n", "Nothing was recorded")
+
+
+def checked_reason(text: str) -> str:
+    """Why something is changed, which must be said."""
+    if not text.strip():
+        raise LedgerError("reason", "is missing", "Say in a few words why")
+    check_note("reason", text)
+    return text.strip()
+
+
+def check_name(what: str, text: object) -> None:
+    """Raise ``LedgerError`` unless ``text`` is a name."""
+    if wrong := wrong_name(text):
+        raise LedgerError(what, wrong, "Give another")
+
+
+def check_note(what: str, text: object) -> None:
+    """Raise ``LedgerError`` unless ``text`` is a note."""
+    if wrong := wrong_note(text):
+        raise LedgerError(what, wrong, "Give another")
+
+
+def checked_day(day: datetime.date | None) -> datetime.date:
+    """``day``, today if None; not one to come."""
+    today = datetime.date.today()
+    if day is None:
+        return today
+    if day > today:
+        raise LedgerError("day", f"{day} lies in the future (today is {today})", "Correct it")
+    return day
+
+
+def dated(entries: Iterable[Entry], today: datetime.date) -> list[Entry]:
+    """The entries with today's date where they have none."""
+    return [entry if entry.measured_on else replace(entry, measured_on=today) for entry in entries]
+
+
+def versions(db: Connection, reading_id: int) -> Sequence[Any]:
+    """All rows of a reading's history, the first first."""
+    return db.execute("SELECT * FROM version WHERE reading = ? ORDER BY number", (reading_id,)).fetchall()
