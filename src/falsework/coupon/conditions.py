@@ -19,6 +19,7 @@ from falsework.process.settings import Process
 
 LEAST_RUN_MM = 20.0  # shorter strands never sag onto a support two layers down, and report a clean release
 _MOST_RUN_MM = 32.0  # longer ones cost more than they tell
+_RUN_LINES = 3.0  # of the support's body, at the least
 _RUN_SPARE = 1.15  # longer than the run that just sags far enough, as the prediction is none too sure
 
 _STEPS_DEG = (5.0, 2.5, 1.0)  # from fin to fin: the coarsest that gives enough fins
@@ -77,12 +78,17 @@ def clean_droop_mm(process: Process) -> float:
 
 
 def run_mm(process: Process, belief: Belief = PRIOR) -> float:
-    """Free length of the strands of a support cell, mm: long enough to sag onto a support two layers down."""
+    """Free length of the strands of a support cell, mm.
+
+    Long enough for them to sag onto a support two layers down, for the support itself to run 20 mm beneath
+    them, and for its lines to be as many as under a real part.
+    """
+    structure = process.structure
+    least = LEAST_RUN_MM + 2 * structure.side_gap_mm
+    lined = _RUN_LINES * (structure.spacing_mm + process.line_width_mm) + 2 * structure.side_gap_mm
     clearance = clearance_mm(2 * process.layer_height_mm, process, belief.clearance_factor)
-    if clearance <= 0:
-        return LEAST_RUN_MM
-    touching = longest_clean_bridge_mm(process, belief, clearance).value
-    return float(math.ceil(min(max(_RUN_SPARE * touching, LEAST_RUN_MM), _MOST_RUN_MM)))
+    touching = longest_clean_bridge_mm(process, belief, clearance).value if clearance > 0 else 0.0
+    return float(math.ceil(max(least, lined, min(_RUN_SPARE * touching, _MOST_RUN_MM))))
 
 
 def support_condition(process: Process, run_mm: float, **tried: Any) -> Condition:
