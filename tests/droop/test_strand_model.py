@@ -6,27 +6,41 @@ import itertools
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from falsework.droop.belief import NORMAL_95, PRIOR
-from falsework.droop.bond import bond_share
-from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
-from falsework.droop.estimate import Estimate
-from falsework.droop.overhang import island_droop, overhang_droop
+from falsework.droop.belief import PRIOR, Belief, with_law, with_values
+from falsework.droop.bond import bond_share, coverage, top_of
+from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm, sag_mm
+from falsework.droop.estimate import NORMAL_95, Estimate
+from falsework.droop.outcome import let_go_chances
+from falsework.droop.overhang import island_droop, limit_angle_deg, limit_share, overhang_droop
+from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.droop.strand import (
     GRAVITY,
     MELT_SHARE,
     fluidity_1_pa,
     strand_diameter_mm,
+    strand_of,
     strand_time_constant_s,
     time_constant_s,
     viscosity_pa_s,
 )
 from falsework.droop.supported import clearance_mm, supported_droop
+from falsework.process import load_process
 from falsework.process.settings import Process
 
 FINE = Process()
 COARSE = replace(FINE, layer_height_mm=0.9, line_width_mm=1.4, nozzle_mm=1.2)
+CENTRE = Parameters()
+
+
+def sag(span_mm: float, process: Process, p: Parameters = CENTRE) -> float:
+    return float(sag_mm(np.array([span_mm]), strand_of(process), p)[0])
+
+
+def fluidity(process: Process) -> float:
+    return float(fluidity_1_pa(strand_of(process), CENTRE)[0])
 
 
 def test_the_strand_keeps_the_section_of_the_bead():
@@ -36,23 +50,18 @@ def test_the_strand_keeps_the_section_of_the_bead():
 
 def test_fluidity_integral_against_a_fine_time_march():
     """Trapezoid in time, 200 000 steps over 30 τ: exact to 1e-6, so the tolerance is Simpson's."""
-    tau = strand_time_constant_s(FINE, PRIOR)
+    tau = float(strand_time_constant_s(strand_of(FINE), CENTRE)[0])
     material, room = FINE.material, FINE.room_temperature_c
-    steps, total, last = 200_000, 0.0, None
     end = tau * math.log((material.nozzle_temperature_c - room) / (material.wlf_d2_c - room))
-    for i in range(steps + 1):
-        temperature = room + (material.nozzle_temperature_c - room) * math.exp(-i * end / steps / tau)
-        rate = 1 / viscosity_pa_s(material, temperature)
-        if last is not None:
-            total += 0.5 * (rate + last) * end / steps
-        last = rate
-    assert fluidity_1_pa(FINE, PRIOR) == pytest.approx(total, rel=1e-5)
+    at = np.linspace(0.0, end, 200_001)
+    rate = 1 / viscosity_pa_s(material, room + (material.nozzle_temperature_c - room) * np.exp(-at / tau))
+    assert fluidity(FINE) == pytest.approx(np.trapezoid(rate, at), rel=1e-5)
 
 
 def test_a_cold_nozzle_does_not_flow():
     material = replace(FINE.material, nozzle_temperature_c=120.0, wlf_d2_c=130.0)
     cold = replace(FINE, material=material)
-    assert fluidity_1_pa(cold, PRIOR) == 0.0
+    assert fluidity(cold) == 0.0
     assert bridge_droop(50.0, cold, PRIOR).value == 0.0
     assert longest_clean_bridge_mm(cold, PRIOR, 0.2).value == math.inf
 
@@ -63,8 +72,7 @@ def test_a_cold_nozzle_does_not_flow():
 def test_the_three_regimes_of_the_cubic(span_mm, taut, power):
     """Short: bending, L⁴. Slack: stretching, L^(4/3). Taut: L². Slopes over a doubling, to 2 %."""
     process = replace(FINE, material=replace(FINE.material, taut_strain=taut))
-    ratio = bridge_droop(2 * span_mm, process, PRIOR).value / bridge_droop(span_mm, process, PRIOR).value
-    assert math.log2(ratio) == pytest.approx(power, rel=0.02)
+    assert math.log2(sag(2 * span_mm, process) / sag(span_mm, process)) == pytest.approx(power, rel=0.02)
 
 
 def test_the_taut_regime_has_its_closed_form():
@@ -72,38 +80,46 @@ def test_the_taut_regime_has_its_closed_form():
     process = replace(FINE, material=replace(FINE.material, taut_strain=0.2))
     span = 0.03
     density = process.material.density_g_cm3 * 1e3 * MELT_SHARE
-    limit_mm = 1e3 * density * GRAVITY * span**2 * fluidity_1_pa(process, PRIOR) / (24 * 0.2)
-    droop = bridge_droop(30.0, process, PRIOR).value
-    assert 0.99 * limit_mm < droop < limit_mm
+    limit_mm = 1e3 * density * GRAVITY * span**2 * fluidity(process) / (24 * 0.2)
+    assert 0.99 * limit_mm < sag(30.0, process) < limit_mm
 
 
 def test_the_sag_solves_the_cubic():
     for span_mm in (0.3, 5.0, 37.0, 140.0, 900.0):
-        delta, span = bridge_droop(span_mm, FINE, PRIOR).value * 1e-3, span_mm * 1e-3
+        delta, span = sag(span_mm, FINE) * 1e-3, span_mm * 1e-3
         d = strand_diameter_mm(FINE) * 1e-3
         left = 320 / 3 * delta**3 + (72 * d * d + 24 * 0.01 * span**2) * delta
         density = FINE.material.density_g_cm3 * 1e3 * MELT_SHARE
-        right = density * GRAVITY * span**4 * fluidity_1_pa(FINE, PRIOR)
+        right = density * GRAVITY * span**4 * fluidity(FINE)
         assert left == pytest.approx(right, rel=1e-10)
 
 
 def test_spread_before_calibration_is_about_a_factor_of_two():
     droop = bridge_droop(50.0, FINE, PRIOR)
     assert droop.basis == "uncalibrated"
+    assert droop.value == pytest.approx(sag(50.0, FINE), rel=0.05)  # the median of the cloud
     assert 1.4 < droop.high / droop.value < 2.5
-    assert droop.high / droop.value == pytest.approx(droop.value / droop.low)
-    # in the slack limit the cube root takes two thirds of the fluidity's spread off
-    slack = replace(FINE, material=replace(FINE.material, taut_strain=0.0))
-    spread = math.log(bridge_droop(9000.0, slack, PRIOR).high / bridge_droop(9000.0, slack, PRIOR).value)
-    expected = math.hypot(PRIOR.log_fluidity_sd / 3, PRIOR.sag_sd)
-    assert spread == pytest.approx(NORMAL_95 * expected, rel=0.02)
+    assert 1.4 < droop.value / droop.low < 2.5
+    # in the slack limit the cube root takes two thirds of the fluidity's spread off; air held still
+    slack = replace(FINE, material=replace(FINE.material, taut_strain=0.0), fan=0.0)
+    droop = bridge_droop(9000.0, slack, PRIOR)
+    expected = math.hypot(PRIORS["log_fluidity"].sd / 3, PRIORS["log_sag"].sd)
+    assert math.log(droop.high / droop.value) == pytest.approx(NORMAL_95 * expected, rel=0.10)
+
+
+def test_the_cloud_has_the_spread_of_the_prior():
+    for name in NAMES:
+        draws = getattr(PRIOR.draws, name)
+        assert np.median(draws) == pytest.approx(PRIORS[name].centre, abs=1e-9)
+        assert np.std(draws) == pytest.approx(PRIORS[name].sd, rel=1e-6)
+    assert PRIOR.layers_law_weight == 0.5
 
 
 def test_longest_clean_bridge_is_the_inverse():
     clean = longest_clean_bridge_mm(FINE, PRIOR, 0.3)
-    assert bridge_droop(clean.value, FINE, PRIOR).value == pytest.approx(0.3, rel=1e-9)
-    assert bridge_droop(clean.low, FINE, PRIOR).high == pytest.approx(0.3, rel=1e-6)
-    assert bridge_droop(clean.high, FINE, PRIOR).low == pytest.approx(0.3, rel=1e-6)
+    for at, end in (("value", "value"), ("low", "high"), ("high", "low")):
+        droop = bridge_droop(getattr(clean, at), FINE, PRIOR)
+        assert getattr(droop, end) == pytest.approx(0.3, rel=5e-3)  # between neighbouring draws
     assert clean.low < clean.value < clean.high
 
 
@@ -116,11 +132,27 @@ def test_an_unweakened_film_is_the_limit_of_a_perfect_conductor():
 @pytest.mark.parametrize("process", [FINE, COARSE, replace(FINE, layer_height_mm=0.1)])
 def test_overhangs_hold_below_the_threshold_and_sag_by_layers_beyond(process):
     w, h = process.line_width_mm, process.layer_height_mm
-    assert overhang_droop(0.4 * w, process, PRIOR).value < 0.01 * h
+    share = limit_share(process, PRIOR).value
+    assert overhang_droop(0.5 * share * w, process, PRIOR).value < 0.02 * h
     one, six = overhang_droop(w, process, PRIOR), overhang_droop(6 * w, process, PRIOR)
-    assert 0.1 * h < one.value < 0.5 * h
-    assert six.value == pytest.approx((6 - 0.75) * h, rel=1e-6)  # one layer for each line beyond f₅₀ = 0.75
+    assert 0.25 * h < one.value < 0.75 * h
+    # one layer for each line beyond the threshold, but for the median of a product
+    assert six.value == pytest.approx((6 - share) * h, rel=0.03)
     assert six.high / six.low > 5  # constructed: wide on purpose
+    assert one.low < one.value < one.high
+
+
+def test_the_limit_is_the_usual_one_where_layers_are_half_as_high_as_lines_are_wide():
+    half = replace(FINE, layer_height_mm=0.2, line_width_mm=0.4)
+    limit = limit_angle_deg(half, PRIOR)
+    assert limit.value == pytest.approx(45.0, abs=1.0)  # curl takes the rest
+    assert limit.low < 36 and limit.high > 58
+    assert limit_angle_deg(replace(half, fan=0.0), PRIOR).value < limit.value - 5
+
+
+def test_curl_works_against_thin_layers_of_hot_materials():
+    pla, hot = replace(FINE, layer_height_mm=0.1), replace(load_process("abs-0.4"), layer_height_mm=0.1)
+    assert limit_share(hot, PRIOR).value < limit_share(pla, PRIOR).value < limit_share(FINE, PRIOR).value
 
 
 def test_droop_never_exceeds_the_fall():
@@ -134,12 +166,12 @@ def test_support_stops_the_sag_at_the_clearance():
     free = bridge_droop(80.0, FINE, PRIOR)
     on = supported_droop(free, 0.4, FINE, PRIOR)
     assert clearance_mm(0.4, FINE) == pytest.approx(0.4 + 0.2 - 0.32197, abs=1e-5)
-    assert clearance_mm(0.4, FINE) <= on.value < clearance_mm(0.4, FINE) + 1e-3
+    assert on.value == pytest.approx(clearance_mm(0.4, FINE), rel=0.02)
     assert on.low < on.value < on.high
     # what would droop by less anyway is not made worse, and a gap that presses leaves no droop to speak of
     short = bridge_droop(8.0, FINE, PRIOR)
-    assert supported_droop(short, 0.4, FINE, PRIOR).value == short.value
-    assert supported_droop(free, 0.05, FINE, PRIOR).value < 1e-3
+    assert supported_droop(short, 0.4, FINE, PRIOR).value == pytest.approx(short.value, rel=1e-3)
+    assert supported_droop(free, 0.05, FINE, PRIOR).value < 3e-3
 
 
 def test_lines_without_a_roof_add_their_own_small_sag():
@@ -152,21 +184,52 @@ def test_lines_without_a_roof_add_their_own_small_sag():
 
 
 def test_the_two_laws_of_bond_agree_on_the_reference_strand_and_differ_off_it():
-    clear, layers = replace(PRIOR, layers_law_weight=0.0), replace(PRIOR, layers_law_weight=1.0)
+    clear, layers = with_law(PRIOR, False), with_law(PRIOR, True)
     for gap in (0.0, 0.05, 0.12, 0.2):
         assert bond_share(gap, FINE, clear).value == pytest.approx(bond_share(gap, FINE, layers).value)
     thin = replace(FINE, layer_height_mm=0.1)
     # thin layers squeeze a strand wider than they are high: by clearance it still touches at one layer's gap
-    assert bond_share(0.1, thin, clear).value > 10 * bond_share(0.1, thin, layers).value
+    by_clearance, by_layers = bond_share(0.1, thin, clear), bond_share(0.1, thin, layers)
+    assert by_clearance.value > 5 * by_layers.value
     mixed = bond_share(0.1, thin, PRIOR)
-    assert bond_share(0.1, thin, layers).value < mixed.value < bond_share(0.1, thin, clear).value
-    assert mixed.low < bond_share(0.1, thin, layers).value * 2 and mixed.high > 0.1
+    assert by_layers.value < mixed.value < by_clearance.value
+    assert mixed.low < by_layers.value and mixed.high > by_clearance.value
 
 
 def test_bond_is_a_share_that_falls_with_the_gap():
     for process in (FINE, COARSE):
         shares = [bond_share(0.05 * k, process, PRIOR) for k in range(30)]
-        assert shares[0].value == 1.0
+        assert shares[0].value == pytest.approx(1.0, abs=0.01)
         for a, b in itertools.pairwise(shares):
-            assert b.value < a.value and b.high <= a.high and b.low <= a.low
+            assert b.value <= a.value and b.high <= a.high and b.low <= a.low
+        assert shares[8].value < 0.5 * shares[2].value
         assert all(0 <= s.low <= s.value <= s.high <= 1 for s in shares)
+
+
+def test_chances_of_letting_go_add_up_and_move_with_the_gap():
+    chances = [let_go_chances(0.1 * k, FINE, PRIOR) for k in range(8)]
+    for row in chances:
+        assert sum(row) == pytest.approx(1.0) and min(row) >= 0
+    for a, b in itertools.pairwise(chances):
+        assert b[0] < a[0] and sum(b[2:]) > sum(a[2:])
+    assert chances[0][0] > 0.9  # without a gap it is fused
+    # a strand that never sags onto the support is no evidence of a clean release
+    short, long = (let_go_chances(0.4, FINE, PRIOR, run_mm=run) for run in (5.0, 40.0))
+    assert short[4] > long[4] + 0.1
+
+
+def test_coverage_by_lines_and_grid():
+    assert coverage(0.45, 1.8, 0, 0) == pytest.approx(0.25)
+    assert coverage(0.45, 1.8, 0, 1) == pytest.approx(1 - 0.75**2)  # two independent sets of lines
+    assert coverage(0.45, 1.8, 2, 0) == 1.0
+    bare = replace(FINE, structure=replace(FINE.structure, interface_layers=0, spacing_mm=1.8))
+    assert bond_share(0.2, bare, PRIOR, top_of(bare, 0)).value < 0.5 * bond_share(0.2, bare, PRIOR).value
+
+
+def test_a_belief_is_known_by_what_it_holds():
+    other = with_values(PRIOR, log_taut=0.1)
+    assert with_values(PRIOR) == PRIOR and hash(with_values(PRIOR)) == hash(PRIOR)
+    assert other != PRIOR
+    assert bridge_droop(50, FINE, other).value < bridge_droop(50, FINE, PRIOR).value
+    said = Belief(PRIOR.draws, PRIOR.by_layers, rests_on="hearsay")
+    assert said == PRIOR and said.rests_on == "hearsay"

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework.process.settings import Process, Structure
-from falsework.release.hold import coverage, necks_of
+from falsework.release.hold import necks_of
 from release.scenes import PLA
 from stacks import need_of, stack_of, underside
 
@@ -60,11 +59,3 @@ def test_only_the_asked_undersides_are_measured():
     sections = [disc(3)] * 5 + [disc(6)] * 5
     need = need_of([(5, disc(6) - disc(3), 0)], [underside(1)])
     assert necks_of(stack_of(sections), need, set(), PLA) == {}
-
-
-def test_coverage_by_lines_and_grid():
-    bare = Process(structure=Structure(spacing_mm=1.8, interface_layers=0))
-    grid = Process(structure=Structure(spacing_mm=1.8, interface_layers=0, pattern="grid"))
-    assert coverage(bare, 0) == pytest.approx(0.25)
-    assert coverage(grid, 0) == pytest.approx(1 - 0.75**2)  # two independent sets of lines
-    assert coverage(bare, 2) == 1.0

@@ -10,9 +10,10 @@ from typing import Any
 
 from falsework.coupon.reading import Condition, Kind
 from falsework.coupon.value import CouponKind
-from falsework.droop.belief import NORMAL_95, PRIOR, Belief
+from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.bond import bond_share
 from falsework.droop.bridge import longest_clean_bridge_mm
+from falsework.droop.overhang import limit_share
 from falsework.droop.supported import clearance_mm
 from falsework.process.derived import air_gap, limit_deg
 from falsework.process.settings import Process
@@ -123,9 +124,9 @@ def _overhangs(process: Process, belief: Belief) -> list[Condition]:
         lean = math.degrees(math.atan2(share * process.line_width_mm, process.layer_height_mm))
         return min(max(lean, _FIN_RANGE_DEG[0]), _FIN_RANGE_DEG[1])
 
-    share, spread = belief.threshold(process.fan), NORMAL_95 * belief.threshold_sd
-    middle = angle(share)
-    low, high = min(angle(share - spread), limit_deg(process)), max(angle(share + spread), limit_deg(process))
+    limit = limit_share(process, belief)
+    middle = angle(limit.value)
+    low, high = min(angle(limit.low), limit_deg(process)), max(angle(limit.high), limit_deg(process))
     angles: list[float] = []
     for step in _STEPS_DEG:
         steps = range(math.floor(low / step), math.ceil(high / step) + 1)

@@ -1,77 +1,145 @@
-"""``Belief``: the strand model's free parameters, each with how far it is trusted."""
+"""``Belief``: what the model holds true, as a cloud of equally likely values of its parameters.
+
+Every ``Estimate`` is the median and the 90 % interval of a law over the cloud, so that what belongs together
+(a hotter melt with a tauter strand, say) stays together, for the prior as for what readings have taught.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import exp
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+from math import exp, hypot, log
 
-from falsework.droop.estimate import Estimate
+import numpy as np
+from numpy.typing import NDArray
 
-NORMAL_95 = 1.6448536269514722  # the 95 % point of the standard normal: a two-sided 90 % interval
+from falsework.droop.parameters import NAMES, PRIORS, Parameters
+from falsework.process.settings import Process
+
+Floats = NDArray[np.float64]
+
+DRAWS = 1000
+NEAR = 0.3  # how near a reading must be to count, in log layer height and log line width
+ENOUGH = 4  # readings so near that make a prediction calibrated
+_SEED = 20260731
 
 
 @dataclass(frozen=True)
-class Belief:
-    """What the model holds true. The defaults are the prior; tuning replaces them by a posterior.
+class Seen:
+    """Where the readings of a printer and material lie: layer heights and line widths of each kind
+    (overhang, bridge, support), and whether any of them is made up."""
 
-    Standard deviations of positive quantities are those of their natural logarithm.
+    height_mm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    width_mm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    invented: bool = False
+
+    @property
+    def count(self) -> int:
+        """How many readings."""
+        return sum(len(heights) for heights in self.height_mm.values())
+
+    def basis(self, kind: str, height_mm: float, width_mm: float) -> str:
+        """'uncalibrated' without any reading of the kind, 'calibrated' with four of them within r = 0.3,
+        r² = ln²(h'/h) + ln²(w'/w), else 'extrapolated'."""
+        if not self.height_mm.get(kind):
+            return "uncalibrated"
+        near = sum(
+            hypot(log(h / height_mm), log(w / width_mm)) <= NEAR
+            for h, w in zip(self.height_mm[kind], self.width_mm[kind], strict=True)
+        )
+        return "calibrated" if near >= ENOUGH else "extrapolated"
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """A cloud of S equally likely sets of parameters.
 
     Attributes
     ----------
-    log_fluidity, log_fluidity_sd : factor on the fluidity integral (viscosity level, heat balance).
-        sd constructed: published zero-shear viscosities of PLA range over 1480..9460 Pa·s
-        (Materials 16(24):7664 (2023), table 1).
-    log_taut, log_taut_sd : factor on the material's taut strain. Constructed.
-    still_air_m_s, full_fan_m_s : speed of the air at the strand with the fan off and at full. Constructed;
-        a nuisance that only readings can settle.
-    sag_sd : what the cubic leaves unexplained at the reference strand (constructed, from trials on
-        synthetic truth), and ``sag_sd_per_log_size`` more per unit of log distance from that strand.
-    threshold_still, threshold_fan, threshold_sd : share of the line width that may lie over air before half
-        of such lines droop, fan off and at full. From memory.
-    overhang_width : how sharply droop sets in around the threshold, in line widths. Constructed.
-    overhang_sd : spread of the droop of overhangs. Constructed, wide.
-    clearance_factor, clearance_sd : k in the clearance e = g + h − k·d. Constructed.
-    contact_softness : how gradually contact sets in, in strand diameters. Constructed: it stands for the
-        undulation of real strands.
-    bond_sd : spread of the bond by healing (2 to 3 times between hot and cold). Constructed.
-    layers_law_weight : probability of the law in which the gap counts in layers, against the law in which it
-        counts as clearance. Undecided: both have half.
-    basis : what the belief rests on, passed to every ``Estimate``.
+    draws : arrays (S,), for a strand never laid. ``by_layers`` (S,): whether the gap counts in layers.
+    strands : for (width, height) that readings know, the parameters (S,) that are special to that strand.
+    seen : where the readings lie on which it rests.
+    rests_on : the same in words, for people.
+    digest : of all but the words; two beliefs are equal when theirs are.
     """
 
-    log_fluidity: float = 0.0
-    log_fluidity_sd: float = 0.35
-    log_taut: float = 0.0
-    log_taut_sd: float = 0.30
-    still_air_m_s: float = 0.05
-    full_fan_m_s: float = 4.0
-    sag_sd: float = 0.15
-    sag_sd_per_log_size: float = 0.25
-    threshold_still: float = 0.50
-    threshold_fan: float = 0.75
-    threshold_sd: float = 0.15
-    overhang_width: float = 0.10
-    overhang_sd: float = 0.70
-    clearance_factor: float = 1.0
-    clearance_sd: float = 0.05
-    contact_softness: float = 0.05
-    bond_sd: float = 0.5
-    layers_law_weight: float = 0.5
-    basis: str = "uncalibrated"
+    draws: Parameters
+    by_layers: NDArray[np.bool_]
+    strands: Mapping[tuple[float, float], Mapping[str, Floats]] = field(default_factory=dict)
+    seen: Seen = Seen()
+    rests_on: str = ""
+    digest: str = field(init=False)
 
-    def air_m_s(self, fan: float) -> float:
-        """Air speed at the strand for a fan share 0..1, linear between the two ends."""
-        return self.still_air_m_s + fan * (self.full_fan_m_s - self.still_air_m_s)
+    def __post_init__(self) -> None:
+        text = hashlib.sha256(self.by_layers.tobytes() + repr(self.seen).encode())
+        for name in NAMES:
+            text.update(np.asarray(getattr(self.draws, name)).tobytes())
+        for strand, values in sorted(self.strands.items()):
+            text.update(repr(strand).encode() + b"".join(values[name].tobytes() for name in sorted(values)))
+        object.__setattr__(self, "digest", text.hexdigest()[:16])
 
-    def threshold(self, fan: float) -> float:
-        """Share of a line over air at which half of the lines droop, linear in the fan share."""
-        return self.threshold_still + fan * (self.threshold_fan - self.threshold_still)
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Belief) and self.digest == other.digest
+
+    def __hash__(self) -> int:
+        return hash(self.digest)
+
+    def __repr__(self) -> str:
+        return f"Belief({self.digest})"
+
+    def basis(self, kind: str, process: Process) -> str:
+        """On what a prediction for this process rests; see :class:`Seen`."""
+        return self.seen.basis(kind, process.layer_height_mm, process.line_width_mm)
+
+    def parameters(self, process: Process) -> Parameters:
+        """The cloud for the strand of a process, arrays (S, 1)."""
+        return _for_strand(self, process.line_width_mm, process.layer_height_mm)
+
+    @property
+    def layers_law_weight(self) -> float:
+        """Probability that the gap counts in layers, against clearance."""
+        return float(self.by_layers.mean())
+
+    @property
+    def clearance_factor(self) -> float:
+        """k in the clearance e = g + h − k·d, its median."""
+        return exp(float(np.median(self.draws.log_clearance)))
 
 
-PRIOR = Belief()
+@lru_cache(maxsize=64)
+def _for_strand(belief: Belief, width_mm: float, height_mm: float) -> Parameters:
+    own = belief.strands.get((round(width_mm, 6), round(height_mm, 6)), {})
+    return Parameters(**{name: own.get(name, getattr(belief.draws, name))[:, None] for name in NAMES})
 
 
-def around(value: float, log_sd: float, basis: str) -> Estimate:
-    """An estimate whose logarithm is normal with ``log_sd`` around ``value``."""
-    factor = exp(NORMAL_95 * log_sd)
-    return Estimate(value, value / factor, value * factor, basis)
+def with_values(belief: Belief, **values: float) -> Belief:
+    """The same belief with some parameters held at one value."""
+    held = {name: np.full(len(belief.by_layers), value) for name, value in values.items()}
+    kept = {name: getattr(belief.draws, name) for name in NAMES}
+    strands = {at: {n: v for n, v in own.items() if n not in held} for at, own in belief.strands.items()}
+    return Belief(Parameters(**{**kept, **held}), belief.by_layers, strands, belief.seen, belief.rests_on)
+
+
+def with_law(belief: Belief, by_layers: bool) -> Belief:
+    """The same belief if it were certain by which law the gap counts."""
+    law = np.full(len(belief.by_layers), by_layers)
+    return Belief(belief.draws, law, belief.strands, belief.seen, belief.rests_on)
+
+
+def paired_normals(count: int, columns: int, seed: int) -> Floats:
+    """(count, columns) standard normals in mirrored pairs (mean and median are exactly 0), variance 1."""
+    half = np.random.default_rng(seed).standard_normal((count // 2, columns))
+    half /= np.sqrt(np.mean(half**2, axis=0))
+    return np.concatenate([half, -half])
+
+
+def _prior() -> Belief:
+    z = paired_normals(DRAWS, len(NAMES), _SEED)
+    draws = {name: prior.centre + prior.sd * z[:, k] for k, (name, prior) in enumerate(PRIORS.items())}
+    quarter = np.arange(DRAWS) % (DRAWS // 2) % 2 == 1  # half of the mirrored pairs
+    return Belief(Parameters(**draws), quarter)
+
+
+PRIOR = _prior()

@@ -1,71 +1,115 @@
-"""How firmly a strand holds to the support beneath it: what must be broken to let go."""
+"""How firmly a strand holds to the support beneath it: what must be broken to let go.
+
+Two laws for the gap, because no reading has decided between them:
+
+*clearance*: contact ends where the gap eats up d − h of this strand;
+*layers*: the gap counts in layer heights, and contact ends where it does for the reference strand.
+
+They agree on the reference strand (0.45 × 0.2 mm).
+"""
 
 from __future__ import annotations
 
-from math import exp, log1p, pi
+from dataclasses import dataclass
+
+import numpy as np
 
 from falsework.droop.belief import Belief
-from falsework.droop.estimate import Estimate
-from falsework.droop.strand import strand_diameter_mm
+from falsework.droop.estimate import Estimate, spread
+from falsework.droop.parameters import Parameters
+from falsework.droop.smooth import softplus
+from falsework.droop.strand import (
+    REFERENCE_DIAMETER_MM,
+    REFERENCE_MM,
+    Array,
+    Strands,
+    strand_of,
+)
+from falsework.droop.supported import touching
 from falsework.process.settings import Process
 
-REFERENCE = Process(name="reference strand", layer_height_mm=0.2, line_width_mm=0.45)
-# middles of nine slices of equal probability of the standard normal
-_SLICES = (-1.5932, -0.9674, -0.5895, -0.2822, 0.0, 0.2822, 0.5895, 0.9674, 1.5932)
+LAWS = ("clearance", "layers")
+FULL_RUN_MM = 1000.0  # strands so long always sag onto the support
+_NOTHING = 1e-12  # share that stands for no contact at all
 
 
-def contact_share(gap_mm: float, height_mm: float, diameter_mm: float, softness: float) -> float:
-    """Flat width over diameter of a strand of ``diameter_mm`` squeezed between nozzle and support.
+@dataclass(frozen=True, eq=False)
+class Top:
+    """What the strands come to lie on: numbers, or one array each.
 
-    At height H = g + h it keeps its section: w_c/d = (π/4)(d/H − H/d), zero at g = d − h. Softplus of width
-    ``softness`` stands for the undulation of real strands, which touch here and there before that.
+    ``coverage`` share of it that is strands, ``dense`` layers of roof, ``grid`` 1 for two crossing sets,
+    ``perimeter`` closed lines, ``along`` 0 where strands cross the lines beneath, 1 where they run along.
     """
-    room = gap_mm + height_mm
-    flat = pi / 4 * (diameter_mm / room - room / diameter_mm)
-    x = flat / softness
-    return softness * (x + log1p(exp(-x)) if x > 0 else log1p(exp(x)))
+
+    coverage: Array = 1.0
+    dense: Array = 2
+    grid: Array = 0.0
+    perimeter: Array = 0.0
+    along: Array = 0.0
 
 
-def bond_share(gap_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Bond across ``gap_mm`` as a share (0..1) of the bond without a gap, before any sag closes the gap.
+ROOF = Top()
 
-    Two laws, mixed by the belief's weight because no reading has decided between them:
-    *clearance*: contact ends where the gap eats up d − h of this strand;
-    *layers*: the gap counts in layer heights, and contact ends where it does for the reference strand.
-    They agree on the reference strand (0.45 × 0.2 mm). Healing adds its own spread.
+
+def coverage(width_mm: Array, spacing_mm: Array, dense_layers: Array, grid: Array) -> Array:
+    """Share of a support's top that is strands: all of a dense layer, else width over spacing."""
+    lines = np.minimum(1.0, width_mm / spacing_mm)
+    return np.where(
+        np.asarray(dense_layers) > 0, 1.0, np.where(np.asarray(grid) > 0, lines * (2.0 - lines), lines)
+    )
+
+
+def top_of(process: Process, dense_layers: int) -> Top:
+    """The top, or the underneath, of the process's support with so many dense layers, strands across it."""
+    structure = process.structure
+    grid = float(structure.pattern == "grid")
+    share = float(coverage(process.line_width_mm, structure.spacing_mm, dense_layers, grid))
+    return Top(share, dense_layers, grid, structure.perimeter_lines)
+
+
+def contact_share(height: Array, softness: Array) -> Array:
+    """Flat width over diameter of a strand squeezed to ``height`` diameters between nozzle and support.
+
+    It keeps its section: w_c/d = (π/4)(d/H − H/d), zero at H = d. Softplus of width ``softness`` stands for
+    the undulation of real strands, which touch here and there before that.
     """
-    k, soft = belief.clearance_factor, belief.contact_softness
-    h, d = process.layer_height_mm, strand_diameter_mm(process)
-    h_ref, d_ref = REFERENCE.layer_height_mm, strand_diameter_mm(REFERENCE)
-
-    def share(gap: float, height: float, diameter: float) -> float:
-        return contact_share(gap, height, diameter, soft) / contact_share(0.0, height, diameter, soft)
-
-    def by_clearance(factor: float) -> float:
-        return share(gap_mm, h, d * factor)
-
-    def by_layers(factor: float) -> float:
-        return share(gap_mm * h_ref / h, h_ref, d_ref * factor)
-
-    weight = belief.layers_law_weight
-    value = (1 - weight) * by_clearance(k) + weight * by_layers(k)
-    cases: list[tuple[float, float]] = []
-    for contact in _SLICES:
-        factor = k * exp(contact * belief.clearance_sd)
-        for healing in _SLICES:
-            times = exp(healing * belief.bond_sd)
-            cases.append((min(1.0, by_clearance(factor) * times), 1 - weight))
-            cases.append((min(1.0, by_layers(factor) * times), weight))
-    low, high = _quantile(cases, 0.05), _quantile(cases, 0.95)
-    return Estimate(value, min(low, value), max(high, value), belief.basis)
+    flat = np.pi / 4 * (1.0 / height - height)
+    return softness * softplus(flat / softness)
 
 
-def _quantile(cases: list[tuple[float, float]], share: float) -> float:
-    """Weighted quantile of (value, weight) pairs."""
-    goal = share * sum(weight for _, weight in cases)
-    seen = 0.0
-    for value, weight in sorted(cases):
-        seen += weight
-        if seen >= goal:
-            return value
-    return max(value for value, _ in cases)
+def log_bond(
+    gap_mm: Array, run_mm: Array, top: Top, strand: Strands, p: Parameters, by_layers: Array
+) -> Array:
+    """Log of what holds per area, as a share of a full weld, before the limit of 1.
+
+    Squeezed contact by the law in force, relative to that without a gap; a strand that only sagged onto the
+    support holds by a little; then heat, fan and how the support is built.
+    """
+    k, softness = np.exp(p.log_clearance), np.exp(p.log_softness)
+    height = strand.height_mm
+    own = height / (k * strand.diameter_mm)
+    usual = REFERENCE_MM[1] / (k * REFERENCE_DIAMETER_MM)
+    start = np.where(by_layers, usual, own)
+    squeezed = contact_share(start * (1.0 + gap_mm / height), softness) / contact_share(start, softness)
+    touched = np.exp(p.log_touch) * touching(gap_mm, run_mm, strand, p)
+    return (
+        np.log(squeezed + touched + _NOTHING)
+        + p.bond
+        + p.bond_by_height * strand.log_height
+        + p.bond_by_width * strand.log_width
+        + p.bond_by_heat * strand.hotter
+        + p.bond_by_fan * strand.cooler
+        + p.bond_by_coverage * np.log(top.coverage)
+        + p.bond_grid * top.grid
+        + p.bond_perimeter * top.perimeter
+        + p.bond_along * top.along
+    )
+
+
+def bond_share(
+    gap_mm: float, process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+) -> Estimate:
+    """Bond across ``gap_mm`` as a share (0..1) of a full weld over the whole area of contact."""
+    strand, p = strand_of(process), belief.parameters(process)
+    log = log_bond(gap_mm, run_mm, top, strand, p, belief.by_layers[:, None])
+    return spread(np.minimum(1.0, np.exp(log[:, 0])), belief.basis("support", process))

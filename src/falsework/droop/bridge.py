@@ -2,84 +2,74 @@
 
 from __future__ import annotations
 
-from math import exp, sqrt
+import numpy as np
 
-from falsework.droop.belief import Belief, around
-from falsework.droop.estimate import Estimate
-from falsework.droop.strand import (
-    GRAVITY,
-    MELT_SHARE,
-    fluidity_1_pa,
-    size_distance,
-    strand_diameter_mm,
-)
+from falsework.droop.belief import Belief
+from falsework.droop.estimate import Estimate, quantiles, spread
+from falsework.droop.parameters import Parameters
+from falsework.droop.strand import Array, Strands, fluidity_1_pa, strand_of
 from falsework.process.settings import Process
 
+_STRETCH = 320.0 / 3.0
 
-def _terms(process: Process, belief: Belief) -> tuple[float, float, float]:
+
+def _terms(strand: Strands, p: Parameters) -> tuple[Array, Array, Array]:
     """Load ρ g Φ (1/m), bending 72 d² (m²) and tautness 24 ε (1) of the cubic, SI."""
-    density = process.material.density_g_cm3 * 1e3 * MELT_SHARE
-    d = strand_diameter_mm(process) * 1e-3
-    taut = process.material.taut_strain * exp(belief.log_taut)
-    return density * GRAVITY * fluidity_1_pa(process, belief), 72 * d * d, 24 * taut
+    d = strand.diameter_mm * 1e-3
+    return strand.load_n_m3 * fluidity_1_pa(strand, p), 72 * d * d, 24 * strand.taut * np.exp(p.log_taut)
 
 
-def _root(linear: float, load: float) -> float:
-    """The one real root of (320/3) δ³ + linear δ = load (both ≥ 0): Newton from above, monotone."""
-    if load <= 0.0:
-        return 0.0
-    cubic = 320.0 / 3.0
-    delta = min(load / linear if linear > 0 else float("inf"), (load / cubic) ** (1 / 3))
-    for _ in range(60):
-        step = (cubic * delta**3 + linear * delta - load) / (3 * cubic * delta * delta + linear)
-        delta -= step
-        if abs(step) <= 1e-14 * delta:
-            break
-    return delta
+def _beside(strand: Strands, p: Parameters) -> Array:
+    """Factor on the sag that the cubic does not explain: the strand's own, its size, and the speed."""
+    return np.exp(
+        p.log_sag
+        + p.sag_by_height * strand.log_height
+        + p.sag_by_width * strand.log_width
+        + p.sag_by_speed * strand.log_speed
+    )
 
 
-def bridge_droop(span_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Sag at mid-span of one layer of strands over ``span_mm``, mm.
+def sag_mm(span_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """Sag at mid-span of one layer of strands over ``span_mm`` (> 0), mm.
 
     The peak of a viscous catenary that cools and contracts, in closed form:
     (320/3) δ³ + (72 d² + 24 ε L²) δ = ρ g L⁴ Φ; stretching, viscous bending, tautness against the weight.
-    Grows with the span. The interval composes log spreads through the cubic's own sensitivities.
+    Its one real root by hyperbolic sines (Cardano). Grows with the span.
     """
-    if span_mm <= 0:
-        return Estimate(0.0, 0.0, 0.0, belief.basis)
     span = span_mm * 1e-3
-    weight, bending, taut = _terms(process, belief)
+    weight, bending, taut = _terms(strand, p)
     linear = bending + taut * span**2
-    delta = _root(linear, weight * span**4)
-    slope = 320.0 * delta * delta + linear
-    by_fluidity = (320.0 / 3.0 * delta * delta + linear) / slope
-    by_taut = taut * span**2 / slope
-    model = belief.sag_sd + belief.sag_sd_per_log_size * size_distance(process)
-    log_sd = sqrt(
-        (by_fluidity * belief.log_fluidity_sd) ** 2 + (by_taut * belief.log_taut_sd) ** 2 + model**2
-    )
-    return around(delta * 1e3, log_sd, belief.basis)
+    scale = np.sqrt(linear / (3 * _STRETCH))
+    root = 2 * scale * np.sinh(np.arcsinh(1.5 * weight * span**4 / (linear * scale)) / 3)
+    return 1e3 * root * _beside(strand, p)
+
+
+def clean_span_mm(tolerance_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """The span whose sag is ``tolerance_mm``: exact inverse of :func:`sag_mm`; infinite where none flows."""
+    weight, bending, taut = _terms(strand, p)
+    delta = tolerance_mm * 1e-3 / _beside(strand, p)
+    with np.errstate(divide="ignore"):
+        half = 0.5 * taut * delta / weight
+        rest = (_STRETCH * delta**3 + bending * delta) / weight
+    return 1e3 * np.sqrt(half + np.sqrt(half * half + rest))
+
+
+def bridge_droop(span_mm: float, process: Process, belief: Belief) -> Estimate:
+    """Sag at mid-span of one layer of strands over ``span_mm``, mm."""
+    value, low, high = (float(q[0]) for q in bridge_droops(np.array([span_mm]), process, belief))
+    return Estimate(value, low, high, belief.basis("bridge", process))
+
+
+def bridge_droops(span_mm: Array, process: Process, belief: Belief) -> Array:
+    """(3, n) middle, low and high of the sag over spans (n,), mm."""
+    span = np.maximum(span_mm, 1e-9)
+    return quantiles(sag_mm(span, strand_of(process), belief.parameters(process)))
 
 
 def longest_clean_bridge_mm(process: Process, belief: Belief, tolerance_mm: float) -> Estimate:
-    """The span whose sag is ``tolerance_mm``: exact inverse of :func:`bridge_droop`, interval and all."""
-    weight, bending, taut = _terms(process, belief)
-    if weight <= 0:
-        return Estimate(float("inf"), float("inf"), float("inf"), belief.basis)
-    delta = tolerance_mm * 1e-3
-    half = 0.5 * taut * delta / weight
-    rest = (320.0 / 3.0 * delta**3 + bending * delta) / weight
-    middle = sqrt(half + sqrt(half * half + rest)) * 1e3
-
-    def inverse(end: str) -> float:
-        # sag grows at least with the span: 64 times either way covers any spread worth stating
-        low, high = middle / 64.0, middle * 64.0
-        for _ in range(60):
-            mid = sqrt(low * high)
-            if getattr(bridge_droop(mid, process, belief), end) < tolerance_mm:
-                low = mid
-            else:
-                high = mid
-        return sqrt(low * high)
-
-    return Estimate(middle, inverse("high"), inverse("low"), belief.basis)
+    """The span whose sag is ``tolerance_mm``: inverse of :func:`bridge_droop`, interval and all."""
+    span = clean_span_mm(tolerance_mm, strand_of(process), belief.parameters(process))
+    basis = belief.basis("bridge", process)
+    if not np.isfinite(span).all():
+        return Estimate(float("inf"), float("inf"), float("inf"), basis)
+    return spread(span[:, 0], basis)

@@ -8,15 +8,46 @@ over air, with a threshold to be learned from readings; its interval is wide on 
 
 from __future__ import annotations
 
-from math import exp, log1p, sqrt
+import numpy as np
 
-from falsework.droop.belief import NORMAL_95, Belief
-from falsework.droop.estimate import Estimate
+from falsework.droop.belief import Belief
+from falsework.droop.estimate import Estimate, quantiles, spread
+from falsework.droop.parameters import Parameters
+from falsework.droop.smooth import softplus
+from falsework.droop.strand import Array, Strands, strand_of
 from falsework.process.settings import Process
 
+CURL_LEDGE_MM = 2.0  # ledge whose curl is taken as the measure; constructed
+CURL_SHAPE = 0.375  # lift of a ledge b whose strain varies through the layer: ½ · ¾ · ε b²/h
 
-def _softplus(x: float) -> float:
-    return x + log1p(exp(-x)) if x > 0 else log1p(exp(x))
+
+def curl_layers(strand: Strands) -> Array:
+    """How far a ledge curls up by its own contraction, in layer heights: 0.375 ε_s (b/h)², b = 2 mm."""
+    return CURL_SHAPE * strand.shrinks * (CURL_LEDGE_MM / strand.height_mm) ** 2
+
+
+def threshold(strand: Strands, p: Parameters) -> Array:
+    """f₅₀: share of a line over air at which half of such lines look closed with visible sag.
+
+    More fan moves it out, curl takes some of it.
+    """
+    return np.exp(
+        p.log_threshold
+        + p.threshold_by_fan * strand.cooler
+        + p.threshold_by_height * strand.log_height
+        - np.exp(p.log_curl) * curl_layers(strand)
+    )
+
+
+def ledge_mm(free_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """Droop of the free edge of a layer that reaches ``free_mm`` past the one beneath, mm.
+
+    h · s · softplus((f − f₅₀)/s) with f = free/line width: next to nothing below the threshold f₅₀, then one
+    layer height for each further line laid beside the last one in air. Constructed.
+    """
+    onset = np.exp(p.log_onset)
+    beyond = softplus((free_mm / strand.width_mm - threshold(strand, p)) / onset)
+    return strand.height_mm * onset * beyond * np.exp(p.log_ledge)
 
 
 def overhang_droop(
@@ -24,19 +55,31 @@ def overhang_droop(
 ) -> Estimate:
     """Droop of the free edge of a layer that reaches ``free_mm`` past the one beneath, mm.
 
-    droop = h · s · softplus((f − f₅₀)/s) with f = free/line width: next to nothing below the threshold f₅₀,
-    then one layer height for each further line laid beside the last one in air. Never more than ``fall_mm``,
-    the height of the air beneath. Grows with ``free_mm``, in all three figures. Constructed.
+    Never more than ``fall_mm``, the height of the air beneath. Grows with ``free_mm``, in all three figures.
     """
     if free_mm <= 0:
-        return Estimate(0.0, 0.0, 0.0, belief.basis)
-    width = belief.overhang_width
-    x = (free_mm / process.line_width_mm - belief.threshold(process.fan)) / width
-    onset = _softplus(x)
-    value = process.layer_height_mm * width * onset
-    by_threshold = 1.0 / ((1.0 + exp(-x)) * onset * width) if x > -700 else 1.0 / width
-    factor = exp(NORMAL_95 * sqrt((by_threshold * belief.threshold_sd) ** 2 + belief.overhang_sd**2))
-    return Estimate(value, value / factor, value * factor, belief.basis).at_most(fall_mm)
+        return Estimate(0.0, 0.0, 0.0, belief.basis("overhang", process))
+    value, low, high = (float(q[0]) for q in overhang_droops(np.array([free_mm]), process, belief))
+    return Estimate(value, low, high, belief.basis("overhang", process)).at_most(fall_mm)
+
+
+def overhang_droops(free_mm: Array, process: Process, belief: Belief) -> Array:
+    """(3, n) middle, low and high of the droop of free edges (n,), mm."""
+    return quantiles(ledge_mm(free_mm, strand_of(process), belief.parameters(process)))
+
+
+def limit_share(process: Process, belief: Belief) -> Estimate:
+    """f₅₀ of a process: the share of a line over air up to which it looks closed as often as not."""
+    share = threshold(strand_of(process), belief.parameters(process))
+    return spread(share[:, 0], belief.basis("overhang", process))
+
+
+def limit_angle_deg(process: Process, belief: Belief) -> Estimate:
+    """The same as an angle from the vertical."""
+    strand = strand_of(process)
+    share = threshold(strand, belief.parameters(process))
+    angle = np.degrees(np.arctan2(share * strand.width_mm, strand.height_mm))
+    return spread(angle[:, 0], belief.basis("overhang", process))
 
 
 def island_droop(fall_mm: float, process: Process, belief: Belief) -> Estimate:
@@ -44,4 +87,5 @@ def island_droop(fall_mm: float, process: Process, belief: Belief) -> Estimate:
 
     At the least it misses its own layer (what is extruded may curl up on the nozzle before it falls).
     """
-    return Estimate(fall_mm, min(process.layer_height_mm, fall_mm), fall_mm, belief.basis)
+    least = min(process.layer_height_mm, fall_mm)
+    return Estimate(fall_mm, least, fall_mm, belief.basis("overhang", process))

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from math import exp
+import numpy as np
 
-from falsework.droop.belief import NORMAL_95, Belief
-from falsework.droop.bridge import bridge_droop
-from falsework.droop.estimate import Estimate
-from falsework.droop.strand import strand_diameter_mm
+from falsework.droop.belief import Belief
+from falsework.droop.bridge import sag_mm
+from falsework.droop.estimate import Estimate, quantiles
+from falsework.droop.parameters import Parameters
+from falsework.droop.smooth import lesser, logistic
+from falsework.droop.strand import Array, Strands, strand_diameter_mm, strand_of
 from falsework.process.settings import Process
+
+LEAST_ROOM_MM = 1e-3  # a strand that is pressed has no room to sink, but for this
+_TOUCHING = 0.25  # log sag over which a strand comes to touch; constructed
 
 
 def clearance_mm(gap_mm: float, process: Process, factor: float = 1.0) -> float:
@@ -16,26 +21,41 @@ def clearance_mm(gap_mm: float, process: Process, factor: float = 1.0) -> float:
     return gap_mm + process.layer_height_mm - factor * strand_diameter_mm(process)
 
 
+def room_mm(gap_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """The same as far as it is positive."""
+    room = gap_mm + strand.height_mm - np.exp(p.log_clearance) * strand.diameter_mm
+    return np.where(np.real(room) > LEAST_ROOM_MM, room, LEAST_ROOM_MM)
+
+
+def settled_mm(gap_mm: Array, run_mm: Array, between_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """Droop of strands over a run (anchor to anchor) with support ``gap_mm`` beneath, mm.
+
+    A strand sinks until it touches, at most by the clearance, and then sags between the support's lines,
+    ``between_mm`` apart.
+    """
+    free = sag_mm(run_mm, strand, p)
+    room = room_mm(gap_mm, strand, p) + sag_mm(between_mm, strand, p)
+    return lesser(free, room)
+
+
+def touching(gap_mm: Array, run_mm: Array, strand: Strands, p: Parameters) -> Array:
+    """Share of strands that sag far enough over their run to touch the support."""
+    return logistic(np.log(sag_mm(run_mm, strand, p) / room_mm(gap_mm, strand, p)) / _TOUCHING)
+
+
 def supported_droop(free: Estimate, gap_mm: float, process: Process, belief: Belief) -> Estimate:
     """Droop with support ``gap_mm`` beneath, where the underside left to itself would droop by ``free``.
 
-    A strand sinks until it touches, at most by the clearance, and then sags between the support's lines:
     min(e, free) + δ(s), with s the line spacing, or the line width under a dense roof; never more than
     ``free``. Between lines up to 4 mm apart that second sag is a few micrometres: gravity is not what limits
     spacing.
     """
     structure = process.structure
+    strand, p = strand_of(process), belief.parameters(process)
     run = process.line_width_mm if structure.interface_layers > 0 else structure.spacing_mm
-    between = bridge_droop(run, process, belief)
-    spread = exp(NORMAL_95 * belief.clearance_sd)
-
-    def droop(own: float, factor: float, sag: float) -> float:
-        return min(own, max(clearance_mm(gap_mm, process, factor), 0.0) + sag)
-
-    k = belief.clearance_factor
-    return Estimate(
-        droop(free.value, k, between.value),
-        droop(free.low, k * spread, between.low),
-        droop(free.high, k / spread, between.high),
-        belief.basis,
+    room = quantiles(room_mm(gap_mm, strand, p) + sag_mm(run, strand, p))[:, 0]
+    value, low, high = (
+        float(lesser(own, most)) if own > 0 else 0.0
+        for own, most in zip((free.value, free.low, free.high), room, strict=True)
     )
+    return Estimate(value, low, high, belief.basis("bridge", process))

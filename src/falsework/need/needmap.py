@@ -10,9 +10,9 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import PRIOR, Belief
-from falsework.droop.bridge import bridge_droop
+from falsework.droop.bridge import bridge_droop, bridge_droops
 from falsework.droop.estimate import Estimate
-from falsework.droop.overhang import island_droop, overhang_droop
+from falsework.droop.overhang import island_droop, overhang_droop, overhang_droops
 from falsework.droop.supported import supported_droop
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
@@ -114,8 +114,8 @@ def _strips(
     own_half = 0.5 * np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
     free = np.where(island, own_half, figures.depth)
 
-    by_reach = _tabled(lambda r: overhang_droop(r, process, belief), free, process)
-    by_span = _tabled(lambda l: bridge_droop(l, process, belief), figures.span, process)
+    by_reach = _tabled(lambda r: overhang_droops(r, process, belief), free, process)
+    by_span = _tabled(lambda l: bridge_droops(l, process, belief), figures.span, process)
     droop, high = np.where(figures.bridge, by_span, by_reach)
 
     # the floor matters only where it is near enough to stop the droop
@@ -128,14 +128,14 @@ def _strips(
     return _Strips(polygons, layer, figures, island, free, xy, fall, np.minimum(droop, fall))
 
 
-def _tabled(law: Callable[[float], Estimate], lengths_mm: Floats, process: Process) -> Floats:
-    """(2, n) value and high end of a droop law at many lengths, to 1e-3: linear between 512 of them."""
+def _tabled(law: Callable[[Floats], Floats], lengths_mm: Floats, process: Process) -> Floats:
+    """(2, n) value and high end of a droop law at many lengths, to 2e-3: power laws between 128 of them."""
     longest = max(float(lengths_mm.max()), process.line_width_mm)
-    table = np.geomspace(1e-3 * process.line_width_mm, longest, 512)
-    laws = [law(float(length)) for length in table]
-    return np.array(
-        [np.interp(lengths_mm, table, ends) for ends in ([e.value for e in laws], [e.high for e in laws])]
-    )
+    table = np.geomspace(1e-3 * process.line_width_mm, longest, 128)
+    value, _, high = law(table)
+    at = np.log(np.maximum(lengths_mm, table[0]))
+    ends = [np.exp(np.interp(at, np.log(table), np.log(np.maximum(end, 1e-12)))) for end in (value, high)]
+    return np.where(lengths_mm > 0, np.array(ends), 0.0)
 
 
 def _droop(strips: _Strips, at: int, process: Process, belief: Belief) -> Estimate:

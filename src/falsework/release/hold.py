@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from falsework.droop.belief import Belief, around
-from falsework.droop.bond import bond_share
-from falsework.droop.estimate import Estimate
+from falsework.droop.belief import Belief
+from falsework.droop.bond import bond_share, top_of
+from falsework.droop.estimate import Estimate, around
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -24,28 +24,23 @@ _SAMPLED = 12  # layers within that height in which the section is measured
 _EDGE_MM = 0.05  # outlines that run this near to each other are the same
 
 
-def coverage(process: Process, dense_layers: int) -> float:
-    """Share of a support's top (or underneath) that is strands: all of a dense layer, else width over
-    spacing."""
-    if dense_layers > 0:
-        return 1.0
-    lines = min(1.0, process.line_width_mm / process.structure.spacing_mm)
-    return lines if process.structure.pattern == "lines" else lines * (2.0 - lines)
-
-
 def bonds_of(scheme: SupportScheme, process: Process, belief: Belief) -> list[Estimate]:
     """What holds each piece to the part, above and where it stands on it.
 
-    The force that breaks all of a contact at once; peeling from an edge takes less.
+    The force that breaks all of a contact at once; peeling from an edge takes less. Strands are taken to be
+    long enough to sag onto the support: errs towards too strong under short undersides.
     """
     structure, weld = process.structure, process.material.weld_strength_mpa
-    above = bond_share(scheme.gap.realised_mm, process, belief)
-    below = bond_share(scheme.gap_below.realised_mm, process, belief)
-    dense_above = weld * coverage(process, structure.interface_layers)
-    dense_below = weld * coverage(process, structure.interface_layers_below)
+    above, below = (
+        bond_share(gap.realised_mm, process, belief, top_of(process, dense))
+        for gap, dense in (
+            (scheme.gap, structure.interface_layers),
+            (scheme.gap_below, structure.interface_layers_below),
+        )
+    )
 
     def force(piece: SupportPiece, share_above: float, share_below: float) -> float:
-        return dense_above * piece.contact_mm2 * share_above + dense_below * piece.scar_mm2 * share_below
+        return weld * (piece.contact_mm2 * share_above + piece.scar_mm2 * share_below)
 
     return [
         Estimate(

@@ -1,0 +1,76 @@
+"""Outcomes that are graded in words: how a support lets go, and the finish of an underside.
+
+Both are cumulative logits: P(grade ≤ r) = σ(c_r − quality), the grades as in ``coupon``: let-go from fused to
+early, finish from 1 to 5.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from falsework.droop.belief import Belief
+from falsework.droop.bond import FULL_RUN_MM, ROOF, Top, log_bond
+from falsework.droop.overhang import threshold
+from falsework.droop.parameters import Parameters
+from falsework.droop.smooth import logistic
+from falsework.droop.strand import Array, Strands, strand_of
+from falsework.process.settings import Process
+
+SCRAPED = -4.8  # log share of a full weld above which a support no longer comes off in one go; constructed
+CLEAN_BRIDGE_MM = 0.3  # added to the layer height as the measure of a bridge's sag
+
+
+def let_go_cuts(p: Parameters) -> tuple[Array, ...]:
+    """c₁..c₄ against quality = −log bond: P(let-go ≤ r) = σ(c_r + log bond)."""
+    hand = np.exp(p.log_step_tool) - SCRAPED
+    fused = -SCRAPED - np.exp(p.log_step_fused)
+    return fused, -SCRAPED + 0.0 * hand, hand, hand + np.exp(p.log_step_hand)
+
+
+def finish_cuts(p: Parameters) -> tuple[Array, ...]:
+    """c₁..c₄ of the finish; the second is 0: half of all undersides of quality 0 are 3 or better."""
+    third = np.exp(p.log_step_3)
+    return -np.exp(p.log_step_2), 0.0 * third, third, third + np.exp(p.log_step_4)
+
+
+def overhang_quality(share: Array, strand: Strands, p: Parameters) -> Array:
+    """Finish quality of a slope whose lines lie over air by this share."""
+    return (threshold(strand, p) - share) / np.exp(p.log_onset)
+
+
+def bridge_quality(sag: Array, strand: Strands, p: Parameters) -> Array:
+    """Finish quality of a bridge that sags by ``sag`` mm."""
+    half = np.exp(p.log_bridge_half) * (strand.height_mm + CLEAN_BRIDGE_MM)
+    return -np.exp(p.log_bridge_steep) * np.log((sag + 1e-3) / half)
+
+
+def carried_quality(droop: Array, bond: Array, top: Top, strand: Strands, p: Parameters) -> Array:
+    """Finish quality of an underside on support: its droop, the scars where it must be scraped off, and what
+    it was laid on."""
+    return (
+        p.finish
+        - np.exp(p.log_finish_droop) * np.log1p(droop / (0.25 * strand.diameter_mm))
+        - np.exp(p.log_finish_scar) * logistic(bond - SCRAPED)
+        + p.finish_by_coverage * np.log(top.coverage)
+        + p.finish_by_dense
+        * np.where(np.asarray(top.dense) > 0, np.log((1.0 + np.asarray(top.dense)) / 3), 0)
+        + p.finish_grid * top.grid
+        + p.finish_along * top.along
+    )
+
+
+def probabilities(quality: Array, cuts: tuple[Array, ...]) -> Array:
+    """(…, 5) probabilities of the five grades."""
+    below = np.stack([logistic(c - quality) for c in cuts], axis=-1)
+    edge = np.ones_like(below[..., :1])
+    return np.diff(np.concatenate([0.0 * edge, below, edge], axis=-1), axis=-1)
+
+
+def let_go_chances(
+    gap_mm: float, process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+) -> tuple[float, float, float, float, float]:
+    """Chances that a support of the process is fused, scraped, off by tool, by hand, or early."""
+    p = belief.parameters(process)
+    bond = log_bond(gap_mm, run_mm, top, strand_of(process), p, belief.by_layers[:, None])
+    a, b, c, d, e = (float(v) for v in probabilities(-bond, let_go_cuts(p)).mean(axis=(0, 1)))
+    return a, b, c, d, e

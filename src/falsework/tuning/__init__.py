@@ -1,0 +1,1 @@
+"""Tuning: from readings to a belief, and to settings with their evidence."""

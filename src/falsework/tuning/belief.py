@@ -1,0 +1,83 @@
+"""From a posterior to the ``Belief`` that plan and release use."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from falsework.droop.belief import DRAWS, PRIOR, Belief, Seen
+from falsework.droop.parameters import LEVELS, NAMES, PRIORS, Parameters
+from falsework.process.settings import Material
+from falsework.tuning.evidence import Cell, Floats
+from falsework.tuning.model import key_of
+from falsework.tuning.posterior import Posterior
+
+_SEED = 20260801
+_NEW = (0.0, 0.0)  # a strand never laid
+
+
+def belief_of(
+    posterior: Posterior, printer: str, material: Material, *, draws: int = DRAWS, seed: int = _SEED
+) -> Belief:
+    """What is believed of a printer and a material, seen together, apart, or never."""
+    if posterior.count == 0 and draws == DRAWS:
+        return PRIOR
+    z, by_layers = posterior.draws(draws, seed)
+    place = {column: k for k, column in enumerate(posterior.columns)}
+    rng = np.random.default_rng(seed + 1)
+    fresh: dict[tuple[str, str, str], Floats] = {}
+
+    def offset(name: str, level: str, cell: Cell) -> Floats | float:
+        sd = getattr(PRIORS[name], level)
+        if sd == 0:
+            return 0.0
+        column = (name, level, key_of(level, cell))
+        if column in place:
+            return sd * z[:, place[column]]
+        if column not in fresh:
+            half = rng.standard_normal((draws + 1) // 2)
+            half /= np.sqrt(np.mean(half**2))
+            fresh[column] = np.concatenate([half, -half])[:draws]
+        return sd * fresh[column]
+
+    def values(name: str, strand: tuple[float, float], levels: tuple[str, ...]) -> Floats:
+        cell = Cell(printer, material.name, strand)
+        total = PRIORS[name].centre + sum(offset(name, level, cell) for level in levels)
+        # rounded so that the order in which a library adds does not show
+        return np.round(np.broadcast_to(total, (draws,)), 9)
+
+    known = sorted(
+        {
+            strand
+            for _, level, key in posterior.columns
+            if level == "strand" and (strand := _strand(key, printer, material.name)) is not None
+        }
+    )
+    special = [name for name in NAMES if PRIORS[name].strand > 0]
+    seen = posterior.seen.get((printer, material.name), Seen())
+    return Belief(
+        Parameters(**{name: values(name, _NEW, LEVELS) for name in NAMES}),
+        by_layers,
+        {strand: {name: values(name, strand, LEVELS) for name in special} for strand in known},
+        seen,
+        _words(seen, posterior.count, printer, material.name),
+    )
+
+
+def _strand(key: str, printer: str, material: str) -> tuple[float, float] | None:
+    """The strand of a key of that level, if it is of this printer and material."""
+    start = f"{printer}\n{material}\n"
+    if not key.startswith(start):
+        return None
+    width, height = key[len(start) :].split("x")
+    return float(width), float(height)
+
+
+def _words(seen: Seen, count: int, printer: str, material: str) -> str:
+    if not seen.count:
+        return f"no reading of {printer} × {material}; {_counted(count)} of others"
+    invented = ", invented" if seen.invented else ""
+    return f"{_counted(seen.count)} of {printer} × {material}{invented}"
+
+
+def _counted(count: int) -> str:
+    return f"{count} reading" if count == 1 else f"{count} readings"

@@ -1,0 +1,178 @@
+"""Readings and conditions as arrays: what the model's laws take in."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.droop.bond import Top, coverage
+from falsework.droop.strand import Strands, strands
+from falsework.errors import FalseworkError
+from falsework.process.settings import Material
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# what a reading that does not say was most likely printed like; from memory
+USUAL_RUN_MM, USUAL_DENSE, USUAL_SPACING_NOZZLES = 20.0, 2, 5.0
+GRADES = tuple(LetGo)
+NOT_READ = -1
+
+
+class Cell(NamedTuple):
+    """Whose reading it is: printer, material, and the strand laid (width, height in mm)."""
+
+    printer: str
+    material: str
+    strand: tuple[float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """Conditions of one kind, arrays (n,): the strands, and what the kind tries.
+
+    ``share`` of a line over air (overhang); ``run_mm`` between anchors (bridge, support); ``gap_mm``,
+    ``top`` and ``between_mm``, the lines beneath (support).
+    """
+
+    kind: Kind
+    strand: Strands
+    share: Floats
+    run_mm: Floats
+    gap_mm: Floats
+    top: Top
+    between_mm: Floats
+
+    def __len__(self) -> int:
+        return len(self.share)
+
+    def rows(self, rows: slice) -> Laid:
+        """Some of the conditions."""
+        return Laid(
+            self.kind,
+            _rows(self.strand, rows),
+            self.share[rows],
+            self.run_mm[rows],
+            self.gap_mm[rows],
+            _rows(self.top, rows),
+            self.between_mm[rows],
+        )
+
+
+def _rows(arrays: Any, rows: slice) -> Any:
+    """The same rows of every array in a dataclass."""
+    return type(arrays)(
+        **{
+            f.name: tuple(a[rows] for a in v) if isinstance(v := getattr(arrays, f.name), tuple) else v[rows]
+            for f in dataclasses.fields(arrays)
+        }
+    )
+
+
+def laid(kind: Kind, conditions: Sequence[Condition], materials: Sequence[Material]) -> Laid:
+    """Arrays of conditions of one kind, each with its material.
+
+    Raises FalseworkError where a condition lacks what its kind needs.
+    """
+
+    def of(field: str, missing: float = np.nan) -> Floats:
+        values = [getattr(c, field) for c in conditions]
+        return np.array([missing if v is None else v for v in values], dtype=np.float64)
+
+    _complete(kind, conditions)
+    width, height = of("line_width_mm"), of("layer_height_mm")
+    strand = strands(
+        width,
+        height,
+        of("fan"),
+        of("speed_mm_s"),
+        of("nozzle_temperature_c"),
+        of("room_temperature_c"),
+        materials,
+    )
+    # a flat underside reaches as far as it likes: 89.9° stands for it
+    share = height * np.tan(np.radians(np.minimum(of("angle_deg"), 89.9))) / width
+    dense = of("interface_layers", USUAL_DENSE)
+    spacing = of("spacing_mm")
+    spacing = np.where(np.isnan(spacing), USUAL_SPACING_NOZZLES * of("nozzle_mm"), spacing)
+    grid = np.array([float(c.pattern == "grid") for c in conditions])
+    along = 1.0 - of("crossing_deg", 90.0) / 90.0
+    top = Top(coverage(width, spacing, dense, grid), dense, grid, of("perimeter_lines", 0.0), along)
+    run = of("span_mm", USUAL_RUN_MM)
+    return Laid(kind, strand, share, run, of("air_gap_mm"), top, np.where(dense > 0, width, spacing))
+
+
+def any_laid(kind: Kind) -> Laid:
+    """One ordinary condition of a kind, to try the laws on."""
+    tried = Condition(kind, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0, angle_deg=45.0, span_mm=20.0, air_gap_mm=0.4)
+    return laid(kind, [tried], [Material()])
+
+
+_NEEDED = {Kind.OVERHANG: "angle_deg", Kind.BRIDGE: "span_mm", Kind.SUPPORT: "air_gap_mm"}
+
+
+def _complete(kind: Kind, conditions: Sequence[Condition]) -> None:
+    for condition in conditions:
+        if getattr(condition, _NEEDED[kind]) is None:
+            raise FalseworkError(
+                f"a reading of kind {kind.value}", f"has no {_NEEDED[kind]}", "Correct or withdraw it"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """Readings of one kind: how they were laid and what came out.
+
+    ``cell`` (n,) index into the cells of the whole evidence; ``let_go`` and ``finish`` (n,) grades 0..4,
+    ``NOT_READ`` where none; ``droop_mm`` (n,) NaN where none.
+    """
+
+    laid: Laid
+    cell: Ints
+    let_go: Ints
+    finish: Ints
+    droop_mm: Floats
+
+
+def cell_of(printer: str, material: str, condition: Condition) -> Cell:
+    """The cell of a reading; strands count as one to a nanometre."""
+    return Cell(printer, material, (round(condition.line_width_mm, 6), round(condition.layer_height_mm, 6)))
+
+
+def gathered(
+    readings: Sequence[Reading], materials: Mapping[str, Material]
+) -> tuple[list[Cell], list[Evidence]]:
+    """All cells in order of name, and the readings by kind, sorted by cell.
+
+    Raises FalseworkError for a material without properties.
+    """
+    for reading in readings:
+        if reading.material not in materials:
+            raise FalseworkError(
+                reading.material, "is no material of the ledger", "Add it with its properties, then fit again"
+            )
+    of_reading = [cell_of(r.printer, r.material, r.condition) for r in readings]
+    cells = sorted(set(of_reading))
+    place = {cell: k for k, cell in enumerate(cells)}
+    found = []
+    for kind in Kind:
+        some = [k for k, r in enumerate(readings) if r.condition.kind == kind]
+        some.sort(key=lambda k: place[of_reading[k]])
+        if some:
+            mine = [readings[k] for k in some]
+            found.append(
+                Evidence(
+                    laid(kind, [r.condition for r in mine], [materials[r.material] for r in mine]),
+                    np.array([place[of_reading[k]] for k in some]),
+                    np.array([NOT_READ if r.let_go is None else GRADES.index(r.let_go) for r in mine]),
+                    np.array([NOT_READ if r.finish is None else r.finish - 1 for r in mine]),
+                    np.array([np.nan if r.droop_mm is None else r.droop_mm for r in mine], dtype=np.float64),
+                )
+            )
+    return cells, found

@@ -1,0 +1,97 @@
+"""The log density of readings: derivatives against differences, limits, and what its parts mean."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.coupon.conditions import printed, support_condition
+from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.errors import FalseworkError
+from falsework.process import load_process
+from falsework.tuning.evidence import gathered
+from falsework.tuning.model import Density, columns_of, map_of
+
+PLA = load_process("pla-0.4")
+PETG = load_process("petg-0.4")
+MATERIALS = {p.material.name: p.material for p in (PLA, PETG)}
+
+
+def tray(seed: int = 0, printers: tuple[str, ...] = ("heron", "tern")) -> list[Reading]:
+    """A tray of everything, outcomes at random: for derivatives any outcome will do."""
+    rng = np.random.default_rng(seed)
+    found = []
+    for printer in printers:
+        for process in (PLA, replace(PETG, layer_height_mm=0.12)):
+            material = process.material.name
+            for angle in (20.0, 47.0, 70.0):
+                condition = printed(Kind.OVERHANG, process, angle_deg=angle, fan=0.3)
+                found.append(Reading(printer, material, condition, finish=int(rng.integers(1, 6))))
+            for span in (10.0, 45.0):
+                condition = printed(Kind.BRIDGE, process, span_mm=span, nozzle_temperature_c=221.0)
+                found.append(
+                    Reading(printer, material, condition, finish=2, droop_mm=float(rng.gamma(1.0, 0.5)))
+                )
+            for gap, dense in ((0.1, 0), (0.3, 2), (0.55, 1)):
+                condition = support_condition(
+                    process, 22.0, air_gap_mm=gap, interface_layers=dense, pattern="grid", crossing_deg=30.0
+                )
+                let_go = list(LetGo)[int(rng.integers(0, 5))]
+                found.append(Reading(printer, material, condition, let_go, int(rng.integers(1, 6)), 0.2))
+    return found
+
+
+@pytest.mark.parametrize("by_layers", [False, True])
+def test_the_gradient_is_that_of_the_value(by_layers):
+    """Central differences, step 1e-5: their error is about 1e-9 of the third derivative."""
+    density = Density(*gathered(tray(), MATERIALS))
+    z = 0.3 * np.random.default_rng(1).standard_normal(len(density.columns))
+    value, gradient, _ = density.expanded(z, by_layers)
+    assert value == pytest.approx(density.value(z, by_layers), rel=1e-12)
+    for k in range(len(z)):
+        step = np.zeros(len(z))
+        step[k] = 1e-5
+        slope = (density.value(z + step, by_layers) - density.value(z - step, by_layers)) / 2e-5
+        assert gradient[k] == pytest.approx(slope, rel=1e-5, abs=2e-6), density.columns[k]
+
+
+def test_the_information_is_positive_and_adds_to_the_priors():
+    density = Density(*gathered(tray(), MATERIALS))
+    z = np.random.default_rng(2).standard_normal(len(density.columns))
+    _, _, information = density.expanded(z, False)
+    np.testing.assert_allclose(information, information.T, rtol=1e-9, atol=1e-9)
+    assert np.linalg.eigvalsh(information).min() > 1 - 1e-9
+
+
+def test_without_readings_only_the_prior_is_left():
+    density = Density([], [])
+    z = np.random.default_rng(3).standard_normal(len(density.columns))
+    value, gradient, information = density.expanded(z, False)
+    assert value == pytest.approx(-0.5 * z @ z)
+    np.testing.assert_allclose(gradient, -z)
+    np.testing.assert_allclose(information, np.eye(len(z)))
+
+
+def test_offsets_are_shared_as_their_level_says():
+    cells, _ = gathered(tray(), MATERIALS)
+    columns = columns_of(cells)
+    dense = map_of(cells, columns).toarray()
+    per_cell = dense.reshape(len(cells), -1, len(columns))
+    for k, (_, level, key) in enumerate(columns):
+        touched = {c for c in range(len(cells)) if per_cell[c, :, k].any()}
+        if level == "common":
+            assert touched == set(range(len(cells)))
+        elif level == "printer":
+            assert touched == {c for c, cell in enumerate(cells) if cell.printer == key}
+        elif level == "material":
+            assert touched == {c for c, cell in enumerate(cells) if cell.material == key}
+
+
+def test_a_reading_without_its_measure_or_material_is_refused():
+    whole = tray()[0]
+    with pytest.raises(FalseworkError, match="has no angle_deg"):
+        gathered([replace(whole, condition=replace(whole.condition, angle_deg=None))], MATERIALS)
+    with pytest.raises(FalseworkError, match="PLA: is no material"):
+        gathered([whole], {})
