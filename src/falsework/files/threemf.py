@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import re
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 from xml.sax.saxutils import escape, quoteattr
@@ -52,8 +52,11 @@ _FINEST_DECIMALS = 9
 
 
 @dataclass(frozen=True)
-class _Solid:
-    """One mesh object: ``vertices`` (n, 3) rounded, ``faces`` (m, 3)."""
+class Solid:
+    """One mesh object of a package: ``kind`` 'model', 'support' or 'solidsupport', its name and number.
+
+    ``vertices`` (n, 3) mm, ``faces`` (m, 3).
+    """
 
     kind: str
     name: str
@@ -83,9 +86,17 @@ def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: Supports
             f"supports cannot be written as '{supports_as}'",
             f"Use one of: {', '.join(SUPPORTS_AS)}",
         )
-    solids = list(_solids(plan, supports_as))
+    write_solids(path, plan.part.name, list(_solids(plan, supports_as)))
+
+
+def write_solids(path: str | os.PathLike[str], name: str, solids: Sequence[Solid]) -> None:
+    """Write a part, the first of ``solids``, and what belongs to it as one 3MF file; same solids, same bytes.
+
+    With more than one, all are components of one object, which is the only build item. Coordinates are
+    rounded to 1e-5 mm, or finer where that would shrink an edge to a point. Raises ``OutputError``.
+    """
     model: list[bytes] = []
-    _write_model(model.append, plan, solids)
+    _write_model(model.append, name, solids)
     with atomic_file(path) as aside, zipfile.ZipFile(aside, "w") as package:
         package.writestr(_entry("[Content_Types].xml"), _CONTENT_TYPES)
         package.writestr(_entry("_rels/.rels"), _RELATIONSHIPS)
@@ -100,24 +111,24 @@ def _entry(name: str) -> zipfile.ZipInfo:
     return entry
 
 
-def _solids(plan: Plan, supports_as: str) -> Iterator[_Solid]:
+def _solids(plan: Plan, supports_as: str) -> Iterator[Solid]:
     assert plan.geometry is not None
     part, scheme = plan.geometry.part, plan.geometry.scheme
     faces = np.asarray(part.faces, dtype=np.int64)
-    yield _Solid("model", plan.part.name, "part", _rounded(part.vertices, faces), faces)
+    yield Solid("model", plan.part.name, "part", part.vertices, faces)
     for piece, (vertices, faces) in zip(
         scheme.pieces,
-        _split(scheme.vertices, scheme.faces, scheme.face_piece, len(scheme.pieces)),
+        split_mesh(scheme.vertices, scheme.faces, scheme.face_piece, len(scheme.pieces)),
         strict=True,
     ):
         if not len(faces):  # to print without a support that was counted on would be worse than to stop
             raise RuntimeError(f"support piece {piece.number} was designed but has no mesh")
         carried = ", ".join(map(str, piece.undersides))
         name = f"support {piece.number}" + (f" under {carried}" if carried else "")
-        yield _Solid(supports_as, name, f"support-{piece.number}", _rounded(vertices, faces), faces)
+        yield Solid(supports_as, name, f"support-{piece.number}", vertices, faces)
 
 
-def _split(
+def split_mesh(
     vertices: NDArray[np.float64], faces: NDArray[np.int32], owner: NDArray[np.int64], count: int
 ) -> Iterator[tuple[NDArray[np.float64], NDArray[np.int64]]]:
     """One mesh per owner 0..count-1, each with its own vertices in the order of the whole."""
@@ -141,8 +152,8 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
     return vertices
 
 
-def _write_model(write: Callable[[bytes], object], plan: Plan, solids: list[_Solid]) -> None:
-    title = _text(plan.part.name)
+def _write_model(write: Callable[[bytes], object], name: str, solids: Sequence[Solid]) -> None:
+    title = _text(name)
     write(
         (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -159,7 +170,7 @@ def _write_model(write: Callable[[bytes], object], plan: Plan, solids: list[_Sol
                 f"partnumber={_quoted(solid.number)}><mesh><vertices>\n"
             ).encode()
         )
-        _write_rows(write, '<vertex x="%.12g" y="%.12g" z="%.12g"/>\n', solid.vertices)
+        _write_rows(write, '<vertex x="%.12g" y="%.12g" z="%.12g"/>\n', _rounded(solid.vertices, solid.faces))
         write(b"</vertices><triangles>\n")
         _write_rows(write, '<triangle v1="%d" v2="%d" v3="%d"/>\n', solid.faces)
         write(b"</triangles></mesh></object>\n")
@@ -167,17 +178,16 @@ def _write_model(write: Callable[[bytes], object], plan: Plan, solids: list[_Sol
     if len(solids) > 1:
         top = len(solids) + 1
         parts = "".join(f'<component objectid="{number}"/>' for number in range(1, top))
-        name = _quoted(f"{plan.part.name} with supports")
+        together = _quoted(f"{name} with supports")
         write(
             (
-                f'<object id="{top}" type="model" name={name} partnumber="part-with-supports">'
+                f'<object id="{top}" type="model" name={together} partnumber="part-with-supports">'
                 f"<components>{parts}</components></object>\n"
             ).encode()
         )
     write(
         (
-            f'</resources>\n<build><item objectid="{top}" partnumber={_quoted(plan.part.name)}/></build>\n'
-            "</model>\n"
+            f'</resources>\n<build><item objectid="{top}" partnumber={_quoted(name)}/></build>\n</model>\n'
         ).encode()
     )
 
