@@ -98,3 +98,64 @@ def rest_to_rest_times(
         length / speed + speed / acceleration,
     )
     return times
+
+
+@njit(cache=True, nogil=True)
+def move_times(start, target, fed, speed, acceleration, corner_speed):
+    """Seconds of each of N moves in space, made one after the other from rest to rest.
+
+    start (3,), target (N, 3) where each move ends, fed (N,) mm of filament fed, speed (N,) mm/s. A move
+    without way in space takes as long as its feeding, from rest to rest; one without either, or without
+    speed, takes none. Corners as in ``path_times``. O(N).
+    """
+    n = len(target)
+    length = np.zeros(n)
+    enter = np.zeros(n + 1)  # speed² at the start of each move, then at the end of the last
+    seconds = np.zeros(n)
+    x, y, z = start[0], start[1], start[2]
+    before_x = before_y = before_z = 0.0
+    before = 0.0  # speed of the move before; 0 where the head rests
+    for k in range(n):
+        dx, dy, dz = target[k, 0] - x, target[k, 1] - y, target[k, 2] - z
+        x, y, z = target[k, 0], target[k, 1], target[k, 2]
+        long = np.sqrt(dx * dx + dy * dy + dz * dz)
+        if long == 0.0:
+            if fed[k] != 0.0:
+                length[k] = -abs(fed[k])  # apart from the path: the head rests
+                before = 0.0
+            continue
+        length[k] = long
+        dx, dy, dz = dx / long, dy / long, dz / long
+        if before > 0.0:
+            top = min(before, speed[k])
+            cosine = before_x * dx + before_y * dy + before_z * dz
+            sine = np.sqrt(max(0.0, 1.0 - cosine * cosine))
+            if sine > 1e-7:
+                corner = corner_speed * corner_speed * max(0.0, 1.0 + cosine) / sine
+                enter[k] = min(top * top, corner)
+            else:
+                enter[k] = top * top if cosine > 0.0 else 0.0
+        before_x, before_y, before_z = dx, dy, dz
+        before = speed[k]
+    for k in range(n):
+        if length[k] > 0.0:
+            enter[k + 1] = min(enter[k + 1], enter[k] + 2.0 * acceleration * length[k])
+    for k in range(n - 1, -1, -1):
+        if length[k] > 0.0:
+            enter[k] = min(enter[k], enter[k + 1] + 2.0 * acceleration * length[k])
+    for k in range(n):
+        if length[k] == 0.0 or speed[k] <= 0.0:
+            continue
+        here, there, long = enter[k], enter[k + 1], length[k]
+        if long < 0.0:
+            here = there = 0.0
+            long = -long
+        top = speed[k] * speed[k]
+        peak = 0.5 * (here + there) + acceleration * long
+        ends = np.sqrt(here) + np.sqrt(there)
+        if peak <= top:
+            seconds[k] = (2.0 * np.sqrt(peak) - ends) / acceleration
+        else:
+            seconds[k] = (2.0 * speed[k] - ends) / acceleration
+            seconds[k] += (peak - top) / (acceleration * speed[k])
+    return seconds

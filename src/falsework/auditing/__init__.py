@@ -1,0 +1,1 @@
+"""What a machine program will really print: its strands, and what lies beneath each."""

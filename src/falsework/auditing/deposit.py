@@ -1,0 +1,495 @@
+"""Second pass over a program: layer by layer, what each strand is and what it lies on."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.auditing.reading import Program, moves
+from falsework.auditing.survey import Survey, Usual, width_mm
+from falsework.kernels import resting as field_of
+from falsework.kernels import strands as cut
+from falsework.kernels.resting import ASIDE, BED, OWNERS, PART, SUPPORT
+from falsework.layers.stack import Floats, Indices
+from falsework.process.derived import filament_section_mm2, reach_fraction
+from falsework.process.settings import Process
+from falsework.watch import QUIET, Watch
+
+__all__ = ["ASIDE", "BED", "CONTACT", "OWNERS", "PART", "SUPPORT", "Layer", "Runs", "rebuild"]
+
+CONTACT = 0.1  # of a strand's height: what lies no deeper beneath its underside carries it
+WINDOW_MM = 5.0  # how deep beneath a strand a gap is still looked for
+FAR_MM = 6.0  # how far sideways something that carries is looked for
+_CELLS = 6_000_000  # of the field of tops, at most
+_SHELVES = 6  # earlier layers kept as beads
+_MOST_STRANDS = 400_000  # of one layer judged at a time; more come in several goes
+_TRAVEL = ASIDE + 1
+
+
+@dataclass(frozen=True, eq=False)
+class Runs:
+    """Stretches of paths with too little beneath them; arrays (m,) or (m, 2).
+
+    ``strand``: the first strand in the layer; ``length_mm`` along the path; ``start``, ``end``: x, y of both
+    ends; ``held``: what holds each end: 0 nothing, 1 material beneath, 2 a neighbour of the same layer;
+    ``carried``: share of the width carried along it, still; ``reach_mm``: the farthest that the strand's edge
+    is from what carries it, ``FAR_MM`` where nothing near does; ``lines``: first and last line of the
+    program.
+    """
+
+    strand: Indices
+    length_mm: Floats
+    start: Floats
+    end: Floats
+    held: Indices
+    carried: Floats
+    reach_mm: Floats
+    lines: Indices
+
+    def __len__(self) -> int:
+        return len(self.strand)
+
+
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One layer as laid: its strands in order with what lies beneath each.
+
+    ``ends`` (n, 6) both ends x, y, z; ``rows`` (n, STRAND) as ``kernels.strands`` gives them; ``length_mm``,
+    ``section_mm2``, ``height_mm``, ``width_mm`` (n,); ``owner`` (n,) part, support or aside. ``share`` (n,)
+    of a strand's area that rests on material; ``resting``, ``near`` (n, OWNERS) shares that rest on, or lie
+    over a gap above, the bed, the part, a support, something else; ``gap_mm`` (n, OWNERS) the least such gap;
+    ``sunk`` (n,) share that must plough through what is there; ``twice`` (n,) share laid over itself.
+    ``blobs`` and ``travels`` (k, STRAND); ``struck_mm`` (travels,) length through what is there.
+    """
+
+    index: int
+    z_mm: float
+    step_mm: float  # height of its strands, as most of them have it
+    rows: Floats
+    ends: Floats
+    length_mm: Floats
+    section_mm2: Floats
+    height_mm: Floats
+    width_mm: Floats
+    owner: NDArray[np.uint8]
+    share: Floats
+    resting: Floats
+    near: Floats
+    gap_mm: Floats
+    sunk: Floats
+    twice: Floats
+    runs: Runs
+    blobs: Floats
+    travels: Floats
+    struck_mm: Floats
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    @property
+    def middles(self) -> Floats:
+        """(n, 2) x, y half way along each strand."""
+        return 0.5 * (self.ends[:, 0:2] + self.ends[:, 3:5])
+
+
+Owners = Callable[[float, float, Floats], NDArray[np.uint8]]
+"""Whose strands are: called with the layer's top, its height and (n, 6) ends; returns (n,) uint8."""
+
+
+def all_part(z_mm: float, height_mm: float, ends: Floats) -> NDArray[np.uint8]:
+    """Where no part is known, everything counts as the part's."""
+    return np.full(len(ends), PART, np.uint8)
+
+
+def rebuild(
+    program: Program,
+    found: Survey,
+    process: Process,
+    usual: Usual,
+    *,
+    span_mm: float = 2.0,
+    owners: Owners = all_part,
+    volumetric: bool = False,
+    watch: Watch = QUIET,
+) -> Iterator[Layer]:
+    """The layers of a program in its order, each judged against what was laid before it.
+
+    ``found``: its survey; ``usual``: height and width that settle which of several readings of a strand is
+    meant. Memory: the field of tops (at most 6 M cells) and a few layers, whatever the program's length.
+    """
+    field = _Field(found, process)
+    shelves: deque[_Shelf] = deque(maxlen=_SHELVES)
+    needed = math.ceil(field_of.LINES * (1.0 - reach_fraction(process)) - 1e-9)
+    state = _State(usual.height_mm, needed, span_mm)
+    for index, rows in _by_layer(program, process, volumetric, watch):
+        layer = _judged(index, rows, field, shelves, state, usual, owners)
+        if layer is not None:
+            yield layer
+
+
+def _by_layer(
+    program: Program, process: Process, volumetric: bool, watch: Watch
+) -> Iterator[tuple[int, Floats]]:
+    """Index and rows of one layer after the other; a very large one in several goes."""
+    carry = cut.fresh_carry(process.layer_height_mm)
+    kept: list[Floats] = []
+    count, current = 0, 0
+    for rows, _ in moves(program, filament_section_mm2(process), volumetric=volumetric, watch=watch):
+        out = np.empty((len(rows), cut.STRAND))
+        out = out[: cut.strands(rows, carry, out)]
+        layer = out[:, cut.LAYER]
+        for piece in np.split(out, np.flatnonzero(np.diff(layer)) + 1):
+            if len(piece) == 0:
+                continue
+            at = max(0, int(piece[0, cut.LAYER]))
+            if kept and (at != current or count > _MOST_STRANDS):
+                yield current, np.concatenate(kept)
+                kept, count = [], 0
+            current = at
+            kept.append(piece)
+            count += len(piece)
+    if kept:
+        yield current, np.concatenate(kept)
+
+
+class _Field:
+    """Tops and owners of what has been laid, by cell of the bed."""
+
+    def __init__(self, found: Survey, process: Process) -> None:
+        margin = 2.0 * FAR_MM
+        self.left, self.bottom = (float(v) - margin for v in found.low[:2])
+        wide, deep = (float(v) + 2.0 * margin for v in (found.high - found.low)[:2])
+        fine = 0.35 * min(process.line_width_mm, 2.0 * process.nozzle_mm)
+        self.size = max(fine, math.sqrt(wide * deep / _CELLS), max(wide, deep) / 30_000)
+        shape = int(deep / self.size) + 1, int(wide / self.size) + 1
+        self.top = np.zeros(shape, np.float32)
+        self.owner = np.zeros(shape, np.uint8)
+        self.bin = max(2.0, 8.0 * self.size, math.sqrt(wide * deep / 250_000))
+        self.columns, self.rows = int(wide / self.bin) + 1, int(deep / self.bin) + 1
+
+    @property
+    def frame(self) -> tuple[float, float, float]:
+        return self.left, self.bottom, self.size
+
+
+@dataclass(eq=False)
+class _State:
+    """What one layer hands to the next."""
+
+    height_mm: float
+    needed: int  # lines of a strand's width that must be carried
+    span_mm: float  # held stretches shorter than this bridge without trouble
+    z_mm: float = 0.0
+    path: float = -1.0
+
+
+@dataclass(eq=False)
+class _Shelf:
+    """Beads of one earlier layer; binned when they are first asked for."""
+
+    beads: Floats
+    z: Floats
+    bins: tuple[Indices, Indices] | None = None
+
+
+def _judged(
+    index: int,
+    rows: Floats,
+    field: _Field,
+    shelves: deque[_Shelf],
+    state: _State,
+    usual: Usual,
+    owners: Owners,
+) -> Layer | None:
+    volume = rows[:, cut.VOLUME]
+    every = rows[:, [cut.AX, cut.AY, cut.AZ, cut.BX, cut.BY, cut.BZ]]
+    long = np.hypot(every[:, 3] - every[:, 0], every[:, 4] - every[:, 1])
+    laid = (volume > 0.0) & (long > 1e-6)
+    travels = (volume <= 0.0) & (long > 0.0)
+    strands = np.flatnonzero(laid)
+    if len(strands) == 0:
+        return None
+    ends = np.ascontiguousarray(every[strands])
+    own_long = long[strands]
+    section = volume[strands] / own_long
+    top = float(ends[:, [2, 5]].max())
+    drop, clear = field_of.drops(ends, field.top, *field.frame)
+    step = _layer_height(top, drop, clear, own_long, section, state, usual)
+    height = _heights(ends, drop, clear, section, step, usual)
+    width = width_mm(section, height)
+    half = 0.5 * width
+    owner = owners(top, step, ends)
+
+    n = len(strands)
+    cells = np.zeros(n, np.int64)
+    resting = np.zeros((n, OWNERS), np.int64)
+    near = np.zeros((n, OWNERS), np.int64)
+    gap = np.full((n, OWNERS), np.inf)
+    sunk = np.zeros(n, np.int64)
+    field_of.rest(
+        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM,
+        cells, resting, near, gap, sunk,
+    )  # fmt: skip
+    many = np.maximum(cells, 1)
+    share = resting.sum(axis=1) / many
+    doubtful = np.flatnonzero(share < 1.0)
+    pieces = _stretches(doubtful, ends, own_long, half, height, share, field, shelves, state.needed)
+
+    # before it is laid: what carries it is looked for in what was there
+    runs = _runs(pieces, doubtful, rows[strands], ends, own_long, half, height, field, state)
+
+    order = np.flatnonzero(laid | travels)
+    kind = np.full(len(order), _TRAVEL, np.uint8)
+    among = np.searchsorted(order, strands)
+    kind[among] = owner
+    all_half, all_height = np.zeros(len(order)), np.zeros(len(order))
+    all_half[among], all_height[among] = half, height
+    twice, struck = np.zeros(len(order)), np.zeros(len(order))
+    touch = np.zeros((len(order), 2), np.bool_)
+    field_of.lay(
+        np.ascontiguousarray(every[order]), all_half, all_height, kind,
+        np.where(kind == _TRAVEL, -1, rows[order, cut.PATH]).astype(np.int64),
+        field.top, field.owner, *field.frame, twice, touch, struck,
+    )  # fmt: skip
+    runs = _held_beside(runs, touch[among], rows[strands, cut.PATH])
+
+    shelves.append(_Shelf(np.column_stack([ends[:, [0, 1, 3, 4]], half]), 0.5 * (ends[:, 2] + ends[:, 5])))
+    state.height_mm, state.z_mm, state.path = step, top, float(rows[strands[-1], cut.PATH])
+    moving = kind == _TRAVEL
+    return Layer(
+        index, top, step, rows[strands], ends, own_long, section, height, width, owner, share,
+        resting / many[:, None], near / many[:, None], gap, sunk / many, twice[among], runs,
+        rows[(volume > 0.0) & ~laid], rows[order[moving]], struck[moving],
+    )  # fmt: skip
+
+
+def _misfit(section: Floats, height: float, usual: Usual) -> float:
+    """How far strands of that height would be from the usual width: median of the logarithm's size."""
+    return float(np.median(np.abs(np.log(width_mm(section, height) / usual.width_mm))))
+
+
+def _layer_height(
+    top: float, drop: Floats, clear: Floats, long: Floats, section: Floats, state: _State, usual: Usual
+) -> float:
+    """Height of the layer's strands: the commonest depth beneath them, unless their section denies it.
+
+    A layer that hangs over a gap lies deeper above things than its strands are high; these would then be too
+    narrow. The other candidates are the rise over the layer before, its height, and the program's usual one.
+    """
+    weight = long * clear
+    sure = (clear > 0.5) & (drop > 0.02)
+    candidates = [h for h in (top - state.z_mm, state.height_mm, usual.height_mm) if 0.02 < h <= 3.0]
+    if sure.any():
+        values, where = np.unique(np.round(drop[sure], 3), return_inverse=True)
+        most = float(values[np.argmax(np.bincount(where, weights=weight[sure]))])
+        exact = float(np.median(drop[sure][where == np.argmax(np.bincount(where, weights=weight[sure]))]))
+        if most <= 5.0:
+            best, least = exact, _misfit(section, exact, usual)
+            for h in candidates:
+                misfit = _misfit(section, h, usual) + 0.15
+                if misfit < least:
+                    best, least = h, misfit
+            return best
+    return min(candidates, key=lambda h: _misfit(section, h, usual)) if candidates else usual.height_mm
+
+
+def _heights(ends: Floats, drop: Floats, clear: Floats, section: Floats, step: float, usual: Usual) -> Floats:
+    """(n,) height of each strand: the layer's, but where its section fits another depth beneath much better.
+
+    So of fill laid only in every second layer, and of paths that climb.
+    """
+    height = np.full(len(ends), step)
+    climbs = ends[:, 2] != ends[:, 5]
+    other = (clear > 0.8) & (np.abs(drop - step) > 0.02) & (drop > 0.02) & (drop < 4.0 * step)
+    deep = np.where(other, drop, step)
+    as_drop = np.abs(np.log(width_mm(section, deep) / usual.width_mm))
+    as_step = np.abs(np.log(width_mm(section, step) / usual.width_mm))
+    taken = other & ((as_drop + 0.25 < as_step) | (climbs & (drop < 1.5 * step) & (as_drop < 0.7)))
+    return np.where(taken, drop, height)
+
+
+def _stretches(
+    doubtful: Indices,
+    ends: Floats,
+    long: Floats,
+    half: Floats,
+    height: Floats,
+    share: Floats,
+    field: _Field,
+    shelves: deque[_Shelf],
+    needed: int,
+) -> Floats:
+    """(m, 4) place in ``doubtful``, from, to, carried share of stretches in air; sets ``share`` of these."""
+    if len(doubtful) == 0:
+        return np.zeros((0, 4))
+    under = 0.5 * (ends[doubtful, 2] + ends[doubtful, 5]) - height[doubtful]
+    tall = float(height[doubtful].max())
+    low, high = float(under.min()) - tall, float(under.max()) + tall
+    spans = np.empty((64 * len(doubtful) + 1024, 4))
+    count = 0
+    for shelf in shelves:
+        if shelf.z.max() < low or shelf.z.min() > high:
+            continue
+        if shelf.bins is None:
+            shelf.bins = _binned(shelf, field)
+        while True:
+            more = field_of.cover(
+                ends, half, height, doubtful, shelf.beads, shelf.z, *shelf.bins, field.left, field.bottom,
+                field.bin, field.columns, field.rows, CONTACT, spans, count,
+            )  # fmt: skip
+            if more >= 0:
+                count = more
+                break
+            spans = np.concatenate([spans, np.empty_like(spans)])
+    # the bed carries whatever is one strand high
+    on_bed = np.flatnonzero(under < CONTACT * height[doubtful])
+    if len(on_bed):
+        rows = np.empty((len(on_bed) * field_of.LINES, 4))
+        rows[:, 0] = np.repeat(on_bed, field_of.LINES)
+        rows[:, 1] = np.tile(np.arange(field_of.LINES), len(on_bed))
+        rows[:, 2] = 0.0
+        rows[:, 3] = np.repeat(long[doubtful[on_bed]], field_of.LINES)
+        spans = np.concatenate([spans[:count], rows])
+        count = len(spans)
+    spans = spans[:count]
+    order = np.lexsort((spans[:, 2], spans[:, 0] * field_of.LINES + spans[:, 1]))
+    first = np.searchsorted(spans[order, 0], np.arange(len(doubtful) + 1))
+    found = np.empty((count // 2 + 2 * len(doubtful) + 16, 4))
+    exact = np.zeros(len(doubtful))
+    n = field_of.stretches(spans, order, first, long[doubtful], needed, exact, found)
+    share[doubtful] = exact
+    return found[:n]
+
+
+def _binned(shelf: _Shelf, field: _Field) -> tuple[Indices, Indices]:
+    return cut.bins_of(shelf.beads, field.left, field.bottom, field.bin, field.columns, field.rows)
+
+
+def _runs(
+    pieces: Floats,
+    doubtful: Indices,
+    rows: Floats,
+    ends: Floats,
+    long: Floats,
+    half: Floats,
+    height: Floats,
+    field: _Field,
+    state: _State,
+) -> Runs:
+    """Stretches joined along their paths, with how each end is held by what lies beneath."""
+    strand = doubtful[pieces[:, 0].astype(np.int64)]
+    begin, finish = pieces[:, 1], pieces[:, 2]
+    path = rows[:, cut.PATH]
+    if len(pieces) == 0:
+        return _NO_RUNS
+    joins = np.zeros(len(pieces), bool)
+    joins[1:] = (
+        (strand[1:] == strand[:-1] + 1)
+        & (path[strand[1:]] == path[strand[:-1]])
+        & (finish[:-1] >= long[strand[:-1]] - 1e-6)
+        & (begin[1:] <= 1e-6)
+    )
+    first = np.flatnonzero(~joins)
+    last = np.append(first[1:], len(pieces)) - 1
+    group = np.cumsum(~joins) - 1
+    length: Floats = np.bincount(group, weights=finish - begin, minlength=len(first)).astype(np.float64)
+    carried = np.bincount(group, weights=(finish - begin) * pieces[:, 3], minlength=len(first))
+    a, b = strand[first], strand[last]
+    unit = (ends[:, 3:5] - ends[:, 0:2]) / long[:, None]
+    start = ends[a, 0:2] + unit[a] * begin[first][:, None]
+    end = ends[b, 0:2] + unit[b] * finish[last][:, None]
+
+    opens = np.diff(path, prepend=state.path) != 0.0  # first strand of its path
+    closes = np.append(opens[1:], True)  # it may go on in the next layer, if it climbs
+    free_start = opens[a] & (begin[first] <= 1e-6)
+    free_end = closes[b] & (finish[last] >= long[b] - 1e-6)
+    held = np.column_stack([~free_start, ~free_end]).astype(np.int64)
+    # a closed path goes on where it began
+    begins = np.union1d([0], np.flatnonzero(opens))
+    finishes = np.append(begins[1:], len(path)) - 1
+    gap = np.hypot(*(ends[begins, 0:2] - ends[finishes, 3:5]).T)
+    ring = (gap < 1.2 * half[begins]) & (finishes > begins + 1) & opens[begins]
+    of_path = np.searchsorted(begins, np.arange(len(path)), side="right") - 1
+    on_ring = ring[of_path]
+    # both ends of a ring that is nowhere carried stay free; else each goes on in the other
+    whole = free_start & free_end
+    held[on_ring[a] & free_start & ~whole, 0] = 1
+    held[on_ring[b] & free_end & ~whole, 1] = 1
+    run_path = of_path[a]
+    tails = {int(run_path[k]): k for k in np.flatnonzero(on_ring[b] & free_end & ~whole)}
+    drop = np.zeros(len(a), bool)
+    for k in np.flatnonzero(on_ring[a] & free_start & ~whole):
+        t = tails.get(int(run_path[k]))
+        if t is not None and t != k:
+            length[t] += length[k]
+            carried[t] += carried[k]
+            end[t] = end[k]
+            b[t] = b[k]
+            drop[k] = True
+    reach = np.zeros(len(a))
+    sought = np.flatnonzero(
+        ~drop & ((length > state.span_mm) | ((held == 0).any(axis=1) & (length > height[a])))
+    )
+    if len(sought):
+        points = _along(sought, first, last, group, strand, begin, finish, ends, unit, height)
+        far = field_of.reaches(points[:, 1:], field.top, *field.frame, CONTACT, FAR_MM)
+        far = np.where(far < FAR_MM, far + half[a][points[:, 0].astype(np.int64)], FAR_MM)
+        np.maximum.at(reach, points[:, 0].astype(np.int64), far)
+    keep = ~drop
+    lines = np.sort(np.column_stack([rows[a, cut.LINE], rows[b, cut.LINE]]).astype(np.int64), axis=1)
+    return Runs(
+        a[keep], length[keep], start[keep], end[keep], held[keep],
+        (carried / np.maximum(length, 1e-9))[keep], reach[keep], lines[keep],
+    )  # fmt: skip
+
+
+_NO_RUNS = Runs(
+    np.zeros(0, np.int64), np.zeros(0), np.zeros((0, 2)), np.zeros((0, 2)), np.zeros((0, 2), np.int64),
+    np.zeros(0), np.zeros(0), np.zeros((0, 2), np.int64),
+)  # fmt: skip
+
+
+def _along(
+    sought: Indices,
+    first: Indices,
+    last: Indices,
+    group: Indices,
+    strand: Indices,
+    begin: Floats,
+    finish: Floats,
+    ends: Floats,
+    unit: Floats,
+    height: Floats,
+) -> Floats:
+    """(p, 5) run, x, y, underside, height: three points on each of a few pieces of the sought runs."""
+    stride = np.maximum(1, (last - first + 1) // 8)
+    place = np.arange(len(group)) - first[group]
+    wanted = np.zeros(len(first), bool)
+    wanted[sought] = True
+    piece = np.flatnonzero(wanted[group] & (place % stride[group] == 0))
+    out = []
+    for share in (0.0, 0.5, 1.0):
+        s = strand[piece]
+        t = begin[piece] + share * (finish[piece] - begin[piece])
+        xy = ends[s, 0:2] + unit[s] * t[:, None]
+        under = 0.5 * (ends[s, 2] + ends[s, 5]) - height[s]
+        out.append(np.column_stack([group[piece], xy, under, height[s]]))
+    return np.concatenate(out)
+
+
+def _held_beside(runs: Runs, touch: NDArray[np.bool_], path: Floats) -> Runs:
+    """Free ends that lie beside something of the same layer are held by it."""
+    if len(runs) == 0:
+        return runs
+    opens = np.flatnonzero(np.diff(path, prepend=-1.0) != 0.0)
+    closes = np.append(opens[1:], len(path)) - 1
+    of = np.searchsorted(opens, runs.strand, side="right") - 1
+    held = runs.held
+    held[(held[:, 0] == 0) & touch[opens[of], 0], 0] = 2
+    held[(held[:, 1] == 0) & touch[closes[of], 1], 1] = 2
+    return runs

@@ -1,0 +1,167 @@
+"""From a program's file to the moves of the machine, in pieces of bounded size."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+
+from falsework.errors import ProgramError
+from falsework.kernels import program as rs274
+from falsework.layers.stack import Floats, Indices
+from falsework.watch import QUIET, Watch
+
+_CHUNK = 1 << 20  # bytes read at a time
+_LONGEST_LINE = 1 << 16  # bytes; what has no end by then is cut, and counts as garbled
+_ROWS = 1 << 15  # moves handed on at a time, and room for the chords of one more arc
+_CODES = 64
+_CURE = "Give the program as the machine reads it: text, or text packed by gzip or zip"
+
+
+@dataclass(eq=False)
+class Reading:
+    """What the interpreter knows, and what it met; arrays as ``kernels.program`` describes them.
+
+    ``texts``: line number and text of the first lines that hold a word of letters or make no sense.
+    """
+
+    state: Floats
+    counts: Indices = field(default_factory=lambda: np.zeros(rs274.KINDS, np.int64))
+    firsts: Floats = field(default_factory=lambda: np.zeros((rs274.KINDS, rs274.KEPT, 2)))
+    codes: Indices = field(default_factory=lambda: np.zeros((_CODES, 3), np.int64))
+    texts: dict[int, str] = field(default_factory=dict)
+    bytes_read: int = 0
+
+    @property
+    def lines(self) -> int:
+        return int(self.state[rs274.LINE])
+
+    def count(self, kind: int) -> int:
+        return int(self.counts[kind])
+
+    def first_lines(self, kind: int) -> tuple[int, ...]:
+        """Numbers of the first lines in which this was met."""
+        return tuple(int(line) for line in self.firsts[kind, : min(self.counts[kind], rs274.KEPT), 0])
+
+    def unfollowed(self) -> list[tuple[str, int, int]]:
+        """Command words that are not followed: word, how often, first line."""
+        met = self.codes[:-1][self.codes[:-1, 1] > 0]
+        return [(f"{chr(key // 1_000_000)}{key % 1_000_000 / 10:g}", int(n), int(at)) for key, n, at in met]
+
+
+Program = str | Path | bytes
+
+
+def name_of(program: Program) -> str:
+    return "program" if isinstance(program, bytes) else Path(program).name
+
+
+def moves(
+    program: Program, filament_mm2: float, *, volumetric: bool = False, watch: Watch = QUIET
+) -> Iterator[tuple[Floats, Reading]]:
+    """The moves of a program in order, some ten thousand at a time, with the reading so far.
+
+    Each yields (n, COLUMNS) rows (see ``kernels.program``); they lie in a buffer that the next ones take.
+    At the last one the reading is complete. ``volumetric``: E counts mm³. Raises ``ProgramError`` for a file
+    that cannot be opened or unpacked, or that is no program: no line in ten makes sense.
+    """
+    reading = Reading(rs274.fresh_state(filament_mm2, volumetric))
+    out = np.empty((_ROWS + rs274.ROOM, rs274.COLUMNS))
+    name = name_of(program)
+    kept = b""
+    try:
+        with _opened(program) as (stream, size, position):
+            while True:
+                watch.at("reading the program", min(1.0, position() / size) if size else 1.0)
+                more = stream.read(_CHUNK)
+                text = kept + more
+                reading.bytes_read += len(more)
+                end = len(text) if not more else _last_end(text)
+                buffer = np.frombuffer(text, np.uint8)
+                at = 0
+                while at < end:
+                    used, n = rs274.interpret(
+                        buffer[at:],
+                        end - at,
+                        reading.state,
+                        reading.counts,
+                        reading.firsts,
+                        reading.codes,
+                        out,
+                    )
+                    _keep_texts(reading, text[at:])
+                    at += used
+                    if n:
+                        yield out[:n], reading
+                kept = text[end:]
+                _check(name, reading, bool(more))
+                if not more:
+                    break
+    except (OSError, EOFError, zlib.error, zipfile.BadZipFile, NotImplementedError, RuntimeError) as error:
+        if isinstance(error, OSError) and error.strerror:
+            raise ProgramError(name, f"cannot be read ({error.strerror})", "Check the path") from None
+        raise ProgramError(name, f"cannot be unpacked ({error})", _CURE) from None
+
+
+class _opened:
+    """The program's bytes unpacked, the packed size, and how far the packed bytes are read."""
+
+    def __init__(self, program: Program) -> None:
+        if isinstance(program, bytes):
+            self.file: BinaryIO = io.BytesIO(program)
+            self.size = len(program)
+        else:
+            path = Path(program)
+            if path.exists() and not path.is_file():
+                raise ProgramError(path.name, "is not a file", _CURE)
+            self.file = path.open("rb")
+            self.size = path.stat().st_size
+
+    def __enter__(self):
+        start = self.file.read(4)
+        self.file.seek(0)
+        if start[:2] == b"\x1f\x8b":
+            return gzip.GzipFile(fileobj=self.file), self.size, self.file.tell
+        if start == b"PK\x03\x04":
+            archive = zipfile.ZipFile(self.file)
+            largest = max(archive.infolist(), key=lambda member: member.file_size)
+            return archive.open(largest), self.size, self.file.tell
+        return self.file, self.size, self.file.tell
+
+    def __exit__(self, *_: object) -> None:
+        self.file.close()
+
+
+def _last_end(text: bytes) -> int:
+    """Just behind the last line's end; of one overlong line, all of it."""
+    end = text.rfind(b"\n") + 1
+    if end == 0:
+        end = text.rfind(b"\r", 0, len(text) - 1) + 1  # a \n may follow the very last \r
+    return len(text) if end == 0 and len(text) > _LONGEST_LINE else end
+
+
+def _keep_texts(reading: Reading, text: bytes) -> None:
+    for kind in (rs274.TEXT, rs274.GARBLED):
+        kept = min(int(reading.counts[kind]), rs274.KEPT)
+        for line, begin in reading.firsts[kind, :kept]:
+            if int(line) not in reading.texts and begin >= 0:
+                start = text[int(begin) : int(begin) + 60].splitlines()[:1] or [b""]
+                shown = start[0].decode("ascii", "replace")
+                reading.texts[int(line)] = "".join(c if c.isprintable() else "�" for c in shown)
+
+
+def _check(name: str, reading: Reading, more: bool) -> None:
+    """Refuse what is not a program, as soon as that can be told."""
+    bad = reading.count(rs274.GARBLED) + reading.count(rs274.TEXT)
+    lines = reading.lines
+    if (lines > 1000 or not more) and bad > 0.5 * lines:
+        raise ProgramError(name, "is not a machine program: most of its lines make no sense", _CURE)
+    if not more and reading.count(rs274.MOVES) == 0:
+        raise ProgramError(name, "holds no move of a machine", _CURE)

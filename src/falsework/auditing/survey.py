@@ -1,0 +1,243 @@
+"""First pass over a program: how large, how high, how long, and a sample of its layers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from falsework.auditing.reading import Program, Reading, moves, name_of
+from falsework.errors import ProgramError
+from falsework.kernels import program as rs274
+from falsework.kernels import strands as cut
+from falsework.kernels.motion import move_times
+from falsework.layers.stack import Floats, Indices
+from falsework.process.derived import filament_section_mm2
+from falsework.process.settings import Process
+from falsework.watch import QUIET, Watch
+
+MOST_LAYERS = 200_000
+_KEPT_LAYERS = 32  # sampled layers; every second of them goes when there are more
+_KEPT_STRANDS = 20_000  # of each
+_REST_LENGTH_MM = 1e-6
+
+
+@dataclass(eq=False)
+class Survey:
+    """What the whole program comes to; lengths mm.
+
+    ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
+    ``line``, ``length_mm``, ``volume_mm3`` (layers,): top, first line, strands' length and volume of each
+    layer in the order of the program. ``sample``: strands of some layers, by the layer's index.
+    ``pushed_mm3``: all that comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s``
+    with acceleration and corners; ``printing_s`` the part of it spent on strands.
+    """
+
+    reading: Reading
+    low: Floats = field(default_factory=lambda: np.full(3, np.inf))
+    high: Floats = field(default_factory=lambda: np.full(3, -np.inf))
+    reach_low: Floats = field(default_factory=lambda: np.full(3, np.inf))
+    reach_high: Floats = field(default_factory=lambda: np.full(3, -np.inf))
+    z_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    line: Indices = field(default_factory=lambda: np.zeros(0, np.int64))
+    length_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    volume_mm3: Floats = field(default_factory=lambda: np.zeros(0))
+    sample: dict[int, Floats] = field(default_factory=dict)
+    pushed_mm3: float = 0.0
+    blobs_mm3: float = 0.0
+    time_s: float = 0.0
+    printing_s: float = 0.0
+    moves: int = 0
+    strands: int = 0
+    hottest_c: float = 0.0
+    bed_c: float = 0.0
+    held_back: int = 0  # strands laid while a word holds the filament back
+    held_line: int = 0
+    cold: int = 0  # strands laid before the nozzle was asked to be warm
+    cold_line: int = 0
+
+    @property
+    def layers(self) -> int:
+        return len(self.z_mm)
+
+    def steps_mm(self) -> Floats:
+        """(layers,) rise of each layer over the nearest lower height that was printed before it."""
+        seen = np.zeros(1)
+        steps = np.zeros(self.layers)
+        at = 0.0
+        for k, z in enumerate(self.z_mm):
+            if z > at:
+                steps[k] = z - at
+            else:  # back down: another object, or a second visit
+                below = seen[seen < z - 1e-4]
+                steps[k] = z - (below.max() if len(below) else 0.0)
+                seen = np.append(seen, z)[-64:]
+            at = z
+        return steps
+
+
+def survey(program: Program, process: Process, *, volumetric: bool = False, watch: Watch = QUIET) -> Survey:
+    """Read the program once through; errors as in ``reading.moves``, and where nothing is extruded."""
+    printer = process.printer
+    carry = cut.fresh_carry(process.layer_height_mm)
+    layers = _Layers()
+    out = np.empty((0, cut.STRAND))
+    start = np.zeros(3)
+    found: Survey | None = None
+    name = name_of(program)
+    for rows, reading in moves(program, filament_section_mm2(process), volumetric=volumetric, watch=watch):
+        if found is None:
+            found = Survey(reading)
+        targets = np.ascontiguousarray(rows[:, : rs274.TO_Z + 1])
+        seconds = move_times(
+            start,
+            targets,
+            np.ascontiguousarray(rows[:, rs274.FED]),
+            np.ascontiguousarray(rows[:, rs274.SPEED]),
+            printer.acceleration_mm_s2,
+            printer.corner_speed_mm_s,
+        )
+        start = targets[-1].copy()
+        found.time_s += float(seconds.sum())
+        found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
+        found.moves += len(rows)
+        found.bed_c = max(found.bed_c, float(reading.state[rs274.BED]))
+        np.minimum(found.reach_low, targets.min(axis=0), out=found.reach_low)
+        np.maximum(found.reach_high, targets.max(axis=0), out=found.reach_high)
+        if len(out) < len(rows):
+            out = np.empty((len(rows), cut.STRAND))
+        n = cut.strands(rows, carry, out)
+        _take(found, out[:n], layers)
+        if layers.count > MOST_LAYERS:
+            raise ProgramError(
+                name,
+                f"changes its height {layers.count} times",
+                "Check how it was made: no part has so many layers",
+            )
+    assert found is not None  # the reader refuses a program without moves
+    found.time_s += float(found.reading.state[rs274.DWELL])
+    if found.strands == 0:
+        raise ProgramError(name, "lays no strand: nothing is extruded along the way", "Check how it was made")
+    layers.into(found)
+    return found
+
+
+class _Layers:
+    """Sums by layer, in blocks as they come, and strands of every so many layers."""
+
+    def __init__(self) -> None:
+        self.blocks: list[Floats] = []  # layer, z, line, length, volume
+        self.count = 0
+        self.stride = 1
+        self.sample: dict[int, list[Floats]] = {}
+
+    def add(self, strands: Floats, long: Floats) -> None:
+        layer = strands[:, cut.LAYER].astype(np.int64)
+        first = np.flatnonzero(np.diff(layer, prepend=-1))
+        block = np.empty((len(first), 5))
+        block[:, 0] = layer[first]
+        block[:, 1] = np.maximum.reduceat(strands[:, cut.BZ], first)
+        block[:, 2] = strands[first, cut.LINE]
+        block[:, 3] = np.add.reduceat(long, first)
+        block[:, 4] = np.add.reduceat(strands[:, cut.VOLUME], first)
+        self.blocks.append(block)
+        self.count = int(layer[-1]) + 1
+        for k, begin in enumerate(first):
+            at = int(layer[begin])
+            if at % self.stride:
+                continue
+            end = first[k + 1] if k + 1 < len(first) else len(layer)
+            room = _KEPT_STRANDS - sum(map(len, self.sample.get(at, [])))
+            if room > 0:
+                self.sample.setdefault(at, []).append(strands[begin : min(end, begin + room)].copy())
+        while len(self.sample) > _KEPT_LAYERS:
+            self.stride *= 2
+            self.sample = {at: kept for at, kept in self.sample.items() if at % self.stride == 0}
+
+    def into(self, found: Survey) -> None:
+        blocks = np.concatenate(self.blocks)
+        layer = blocks[:, 0].astype(np.int64)
+        first = np.flatnonzero(np.diff(layer, prepend=-1))
+        found.z_mm = np.maximum.reduceat(blocks[:, 1], first)
+        found.line = blocks[first, 2].astype(np.int64)
+        found.length_mm = np.add.reduceat(blocks[:, 3], first)
+        found.volume_mm3 = np.add.reduceat(blocks[:, 4], first)
+        found.sample = {at: np.concatenate(kept) for at, kept in self.sample.items()}
+
+
+def _take(found: Survey, rows: Floats, layers: _Layers) -> None:
+    pushes = rows[:, cut.VOLUME] > 0.0
+    long = np.hypot(rows[:, cut.BX] - rows[:, cut.AX], rows[:, cut.BY] - rows[:, cut.AY])
+    laid = pushes & (long > _REST_LENGTH_MM)
+    found.pushed_mm3 += float(rows[pushes, cut.VOLUME].sum())
+    found.blobs_mm3 += float(rows[pushes & ~laid, cut.VOLUME].sum())
+    if not laid.any():
+        return
+    strands = rows[laid]
+    found.strands += len(strands)
+    for k in (cut.AX, cut.BX):
+        np.minimum(found.low, strands[:, k : k + 3].min(axis=0), out=found.low)
+        np.maximum(found.high, strands[:, k : k + 3].max(axis=0), out=found.high)
+    found.hottest_c = max(found.hottest_c, float(strands[:, cut.NOZZLE].max()))
+    held = np.flatnonzero(strands[:, cut.DRAWN] != 0.0)
+    if len(held):
+        found.held_line = found.held_line or int(strands[held[0], cut.LINE])
+        found.held_back += len(held)
+    cold = np.flatnonzero((strands[:, cut.NOZZLE] >= 0.0) & (strands[:, cut.NOZZLE] < 120.0))
+    if len(cold):
+        found.cold_line = found.cold_line or int(strands[cold[0], cut.LINE])
+        found.cold += len(cold)
+    layers.add(strands, long[laid])
+
+
+def width_mm(section_mm2: Floats, height_mm: Floats | float) -> Floats:
+    """Width of a bead of that section and height: a stadium's; a round thread's where it is too thin for one.
+
+    The inverse of ``bead_section_mm2``.
+    """
+    height = np.asarray(height_mm, dtype=np.float64)
+    stadium = section_mm2 / height + height * (1.0 - 0.25 * math.pi)
+    thread = np.sqrt(4.0 / math.pi * section_mm2)
+    return np.where(stadium >= height, stadium, thread)
+
+
+def rebuilt_mm3(width: Floats, height_mm: Floats, length_mm: Floats) -> Floats:
+    """Volume of strands from their outer measures: what ``width_mm`` was made from."""
+    stadium = height_mm * (width - height_mm) + 0.25 * math.pi * height_mm**2
+    section = np.where(width >= height_mm, stadium, 0.25 * math.pi * width**2)
+    return section * length_mm
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What most of the program does: median layer height and strand width, mm."""
+
+    height_mm: float
+    width_mm: float
+
+
+def usual(found: Survey) -> Usual:
+    """Medians over the sampled layers, weighted by length; the first layer left out where there are more."""
+    steps = found.steps_mm()
+    heights, widths, weights = [], [], []
+    for at, strands in found.sample.items():
+        h = float(steps[at])
+        if h <= 1e-3 or (at == 0 and len(found.sample) > 1):
+            continue
+        long = np.hypot(strands[:, cut.BX] - strands[:, cut.AX], strands[:, cut.BY] - strands[:, cut.AY])
+        if np.any(strands[:, cut.AZ] != strands[:, cut.BZ]):  # a climbing path: its rise is not its height
+            continue
+        widths.append(width_mm(strands[:, cut.VOLUME] / long, h))
+        heights.append(np.full(len(long), h))
+        weights.append(long)
+    if not widths:
+        return Usual(0.2, 0.45)
+    weight = np.concatenate(weights)
+    return Usual(_median(np.concatenate(heights), weight), _median(np.concatenate(widths), weight))
+
+
+def _median(values: Floats, weight: Floats) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])

@@ -1,0 +1,424 @@
+"""What lies beneath strands: exact heights from a field of tops, exact lengths from the beads themselves.
+
+The field has one cell of ``size`` mm per column and row: ``top`` (rows, columns) float32, the height of
+what was last laid there, and ``owner`` uint8, whose it is (0: the bed). Heights are those of the strands, not
+rounded to any grid; only outlines are.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from falsework.kernels.strands import span_at
+
+OWNERS = 4
+BED, PART, SUPPORT, ASIDE = range(OWNERS)
+
+
+@njit(cache=True, nogil=True)
+def drops(ends, top, left, bottom, size):
+    """How far the field lies beneath each strand: the commonest drop along it and its share of the length.
+
+    ends (n, 6) ax, ay, az, bx, by, bz. Returns (n,) mm and (n,) 0..1. Steps of one cell on the centre line.
+    """
+    n = len(ends)
+    rows, columns = top.shape
+    drop = np.zeros(n)
+    share = np.zeros(n)
+    values = np.zeros(6)
+    votes = np.zeros(6, np.int64)
+    for s in range(n):
+        ax, ay, az, bx, by, bz = ends[s]
+        steps = max(1, int(math.hypot(bx - ax, by - ay) / size))
+        kinds = 0
+        for k in range(steps):
+            t = (k + 0.5) / steps
+            i = int((ax + t * (bx - ax) - left) / size)
+            j = int((ay + t * (by - ay) - bottom) / size)
+            if i < 0 or j < 0 or i >= columns or j >= rows:
+                continue
+            d = az + t * (bz - az) - top[j, i]
+            found = False
+            for m in range(kinds):
+                if abs(values[m] - d) < 0.002:
+                    votes[m] += 1
+                    found = True
+                    break
+            if not found and kinds < 6:
+                values[kinds] = d
+                votes[kinds] = 1
+                kinds += 1
+        best = 0
+        for m in range(kinds):
+            if votes[m] > votes[best]:
+                best = m
+        if kinds:
+            drop[s] = values[best]
+            share[s] = votes[best] / steps
+    return drop, share
+
+
+@njit(cache=True, nogil=True)
+def rest(
+    ends, half, height, top, owner, left, bottom, size, contact, window, cells, resting, near, gap, sunk
+):
+    """On what each strand rests, cell by cell beneath it, before any strand of its layer is laid.
+
+    ends (n, 6); half (n,) half widths; height (n,). A strand rests where the field reaches to within
+    ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
+    gap. Into: cells (n,), how many lie beneath it; resting and near (n, OWNERS), how many of them carry it
+    and how many are seen through a gap; gap (n, OWNERS), the least such gap, mm (infinite: none); sunk (n,),
+    cells that reach above the nozzle. O(cells).
+    """
+    rows, columns = top.shape
+    carries = np.zeros(OWNERS, np.int64)
+    gaps = np.zeros(OWNERS, np.int64)
+    least = np.zeros(OWNERS)
+    for s in range(len(ends)):
+        ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
+        r, h = half[s], height[s]
+        dx, dy = bx - ax, by - ay
+        climb = (bz - az) / max(dx * dx + dy * dy, 1e-12)
+        carries[:] = 0
+        gaps[:] = 0
+        least[:] = np.inf
+        seen = 0
+        ploughed = 0
+        j0 = max(0, int((min(ay, by) - r - bottom) / size))
+        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
+        for turn in range(
+            2
+        ):  # the second for what is shorter or thinner than a cell: its middle stands for it
+            if turn == 1:
+                if seen > 0:
+                    break
+                j0 = int((0.5 * (ay + by) - bottom) / size)
+                j1 = j0 if 0 <= j0 < rows else j0 - 1
+            for j in range(j0, j1 + 1):
+                if turn == 0:
+                    low, high = span_at(ax, ay, bx, by, r, bottom + (j + 0.5) * size, False)
+                    if low > high:
+                        continue
+                    i0 = max(0, math.ceil((low - left) / size - 0.5))
+                    i1 = min(columns - 1, math.floor((high - left) / size - 0.5))
+                else:
+                    i0 = int((0.5 * (ax + bx) - left) / size)
+                    i1 = i0 if 0 <= i0 < columns else i0 - 1
+                for i in range(i0, i1 + 1):
+                    z = az
+                    if climb != 0.0:
+                        cx, cy = left + (i + 0.5) * size - ax, bottom + (j + 0.5) * size - ay
+                        z += min(max((cx * dx + cy * dy) * climb, min(0.0, bz - az)), max(0.0, bz - az))
+                    air = z - h - top[j, i]
+                    o = owner[j, i]
+                    seen += 1
+                    if air <= contact * h:
+                        carries[o] += 1
+                        if air < -h - 0.01:
+                            ploughed += 1
+                    elif air <= window:
+                        gaps[o] += 1
+                        least[o] = min(least[o], air)
+        cells[s] = seen
+        sunk[s] = ploughed
+        for o in range(OWNERS):
+            resting[s, o] = carries[o]
+            near[s, o] = gaps[o]
+            gap[s, o] = least[o]
+
+
+@njit(cache=True, nogil=True)
+def _beside(x, y, z, dx, dy, r, h, top, left, bottom, size):
+    """Whether something of height z lies at a strand's end: beyond it along (dx, dy); around it for 0, 0."""
+    rows, columns = top.shape
+    near = 1.6 * r
+    for j in range(
+        max(0, int((y - near - bottom) / size)), min(rows - 1, int((y + near - bottom) / size)) + 1
+    ):
+        for i in range(
+            max(0, int((x - near - left) / size)), min(columns - 1, int((x + near - left) / size)) + 1
+        ):
+            cx, cy = left + (i + 0.5) * size - x, bottom + (j + 0.5) * size - y
+            if cx * cx + cy * cy > near * near or abs(top[j, i] - z) > 0.4 * h:
+                continue
+            if cx * dx + cy * dy >= 0.0:
+                return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def lay(ends, half, height, kind, path, top, owner, left, bottom, size, twice, touch, struck):
+    """Lay strands in their order: the field rises to their tops.
+
+    kind (n,) uint8 owner to be; ``ASIDE + 1`` marks a travel, which lays nothing. path (n,) int64. Into:
+    twice (n,) share of a strand laid over one of the same height, round ends left out; touch (n, 2) whether
+    something of the same height lay at the path's first and last end; struck (n,) mm of travel below what has
+    been laid. O(cells).
+    """
+    rows, columns = top.shape
+    for s in range(len(ends)):
+        ax, ay, az, bx, by, bz = ends[s]
+        twice[s] = 0.0
+        touch[s, 0] = touch[s, 1] = False
+        struck[s] = 0.0
+        dx, dy = bx - ax, by - ay
+        long = math.hypot(dx, dy)
+        if kind[s] > ASIDE:
+            steps = int(long / size)
+            for k in range(steps):
+                t = (k + 0.5) / steps
+                i = int((ax + t * dx - left) / size)
+                j = int((ay + t * dy - bottom) / size)
+                if 0 <= i < columns and 0 <= j < rows and top[j, i] > az + t * (bz - az) + 0.02:
+                    struck[s] += size
+            continue
+        r, h = half[s], height[s]
+        if s == 0 or path[s] != path[s - 1]:
+            touch[s, 0] = _beside(ax, ay, az, 0.0, 0.0, r, h, top, left, bottom, size)
+        if s + 1 == len(ends) or path[s + 1] != path[s]:
+            touch[s, 1] = _beside(bx, by, bz, dx, dy, r, h, top, left, bottom, size)
+        if long > 2.0 * r:  # shorter pieces lie in the round end of the one before
+            inner = 0
+            over = 0
+            ux, uy = dx / long, dy / long
+            steps = int((long - 2.0 * r) / size)
+            for k in range(steps):
+                t = r + (k + 0.5) * size
+                i = int((ax + t * ux - left) / size)
+                j = int((ay + t * uy - bottom) / size)
+                if 0 <= i < columns and 0 <= j < rows:
+                    inner += 1
+                    if abs(top[j, i] - (az + t / long * (bz - az))) < 0.1 * h:
+                        over += 1
+            if inner:
+                twice[s] = over / inner
+        j0 = max(0, int((min(ay, by) - r - bottom) / size))
+        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
+        for j in range(j0, j1 + 1):
+            y = bottom + (j + 0.5) * size
+            low, high = span_at(ax, ay, bx, by, r, y, True)
+            if low > high:
+                continue
+            i0 = max(0, math.ceil((low - left) / size - 0.5))
+            i1 = min(columns - 1, math.floor((high - left) / size - 0.5))
+            for i in range(i0, i1 + 1):
+                z = az
+                if bz != az:
+                    t = ((left + (i + 0.5) * size - ax) * dx + (y - ay) * dy) / max(long * long, 1e-12)
+                    z = az + min(1.0, max(0.0, t)) * (bz - az)
+                if z >= top[j, i]:
+                    top[j, i] = z
+                    owner[j, i] = kind[s]
+
+
+@njit(cache=True, nogil=True)
+def within(ax, ay, ux, uy, long, off, cx, cy, dx, dy, r):
+    """Stretch (from, to) of a line within a bead: it starts at a and runs along u, shifted left by ``off``.
+
+    The bead has half width ``r`` around c – c + d, with round ends. Empty (from > to) where it misses.
+    """
+    px, py = ax - uy * off, ay + ux * off
+    low, high = np.inf, -np.inf
+    for k in range(2):  # round ends
+        mx, my = cx + k * dx - px, cy + k * dy - py
+        along = mx * ux + my * uy
+        across = mx * uy - my * ux
+        if abs(across) < r:
+            half = math.sqrt(r * r - across * across)
+            low = min(low, along - half)
+            high = max(high, along + half)
+    size = math.hypot(dx, dy)
+    if size > 1e-12:
+        ex, ey = dx / size, dy / size
+        mx, my = px - cx, py - cy
+        first, last = -np.inf, np.inf
+        slope = ux * ex + uy * ey  # progress along the bead
+        begin = mx * ex + my * ey
+        if abs(slope) > 1e-12:
+            p, q = -begin / slope, (size - begin) / slope
+            first, last = max(first, min(p, q)), min(last, max(p, q))
+        elif begin < 0.0 or begin > size:
+            return low, high
+        slope = ux * ey - uy * ex
+        begin = mx * ey - my * ex
+        if abs(slope) > 1e-12:
+            p, q = (-r - begin) / slope, (r - begin) / slope
+            first, last = max(first, min(p, q)), min(last, max(p, q))
+        elif abs(begin) > r:
+            return low, high
+        if first <= last:
+            low = min(low, first)
+            high = max(high, last)
+    return max(low, 0.0), min(high, long)
+
+
+LINES = 8  # parallel lines that stand for a strand's width
+
+
+@njit(cache=True, nogil=True)
+def cover(
+    ends,
+    half,
+    height,
+    chosen,
+    beads,
+    bead_z,
+    start,
+    index,
+    left,
+    bottom,
+    size,
+    columns,
+    rows,
+    contact,
+    spans,
+    count,
+):
+    """Where chosen strands lie on beads of an earlier layer: exact stretches along each of ``LINES`` lines.
+
+    ends (n, 6), half, height (n,); chosen (k,) indices. beads (m, 5), bead_z (m,) their tops; start, index:
+    their bins. Appends rows (chosen's place, line, from, to) to ``spans`` from ``count`` on; returns the new
+    count, or −1 where ``spans`` has no room.
+    """
+    seen = np.full(len(beads), -1, np.int64)
+    for c in range(len(chosen)):
+        s = chosen[c]
+        ax, ay, az, bx, by, bz = ends[s]
+        dx, dy = bx - ax, by - ay
+        long = math.hypot(dx, dy)
+        if long <= 0.0:
+            continue
+        ux, uy = dx / long, dy / long
+        under = 0.5 * (az + bz) - height[s]
+        slack = contact * height[s] + 0.5 * abs(bz - az)
+        r = half[s]
+        j0 = max(0, int((min(ay, by) - r - bottom) / size))
+        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
+        for j in range(j0, j1 + 1):
+            y0, y1 = bottom + j * size - r, bottom + (j + 1) * size + r
+            t0, t1 = 0.0, 1.0
+            if abs(dy) > 1e-12:
+                p, q = (y0 - ay) / dy, (y1 - ay) / dy
+                t0, t1 = max(0.0, min(p, q)), min(1.0, max(p, q))
+                if t0 > t1:
+                    continue
+            xa, xb = ax + t0 * dx, ax + t1 * dx
+            i0 = max(0, int((min(xa, xb) - r - left) / size))
+            i1 = min(columns - 1, int((max(xa, xb) + r - left) / size))
+            for i in range(i0, i1 + 1):
+                at = j * columns + i
+                for m in range(start[at], start[at + 1]):
+                    b = index[m]
+                    if seen[b] == c or bead_z[b] < under - slack or bead_z[b] > under + height[s] * 0.9:
+                        continue
+                    seen[b] = c
+                    for line in range(LINES):
+                        off = ((line + 0.5) / LINES - 0.5) * 2.0 * r
+                        low, high = within(
+                            ax,
+                            ay,
+                            ux,
+                            uy,
+                            long,
+                            off,
+                            beads[b, 0],
+                            beads[b, 1],
+                            beads[b, 2] - beads[b, 0],
+                            beads[b, 3] - beads[b, 1],
+                            beads[b, 4],
+                        )
+                        if low < high:
+                            if count >= len(spans):
+                                return -1
+                            spans[count, 0] = c
+                            spans[count, 1] = line
+                            spans[count, 2] = low
+                            spans[count, 3] = high
+                            count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def stretches(spans, order, first, long, needed, share, runs):
+    """Carried share of each chosen strand, and the stretches along which too little of its width is carried.
+
+    spans (m, 4) as ``cover`` gave them, ``order`` sorts them by strand, line and start; ``first`` (k + 1,)
+    where each chosen strand's begin in that order. long (k,). A stretch is in air where fewer than ``needed``
+    of the lines are carried. Into: share (k,), and ``runs`` rows (place, from, to, carried share of the width
+    there); returns how many, or −1 where there is no room. O(m log m).
+    """
+    n = 0
+    for c in range(len(long)):
+        a, b = first[c], first[c + 1]
+        # merged stretches of each line as signed steps
+        at = np.empty(2 * (b - a))
+        step = np.empty(2 * (b - a), np.int64)
+        k = 0
+        total = 0.0
+        m = a
+        while m < b:
+            row = order[m]
+            line, low, high = spans[row, 1], spans[row, 2], spans[row, 3]
+            m += 1
+            while m < b and spans[order[m], 1] == line and spans[order[m], 2] <= high + 1e-9:
+                high = max(high, spans[order[m], 3])
+                m += 1
+            at[k], step[k] = low, 1
+            at[k + 1], step[k + 1] = high, -1
+            k += 2
+            total += high - low
+        share[c] = total / (LINES * long[c])
+        places = np.argsort(at[:k])
+        level = 0
+        p = 0
+        here = 0.0
+        begin = -1.0  # of the stretch in air; none yet
+        carried = 0.0
+        while here < long[c]:
+            # all steps at this place together: beads that meet leave no gap between them
+            while p < k and at[places[p]] <= here + 1e-9:
+                level += step[places[p]]
+                p += 1
+            following = min(at[places[p]], long[c]) if p < k else long[c]
+            if level < needed:
+                if begin < 0.0:
+                    begin, carried = here, 0.0
+                carried += level * (following - here)
+            if begin >= 0.0 and (level >= needed or following >= long[c]):
+                finish = here if level >= needed else following
+                if finish - begin > 1e-6:
+                    if n >= len(runs):
+                        return -1
+                    runs[n, 0] = c
+                    runs[n, 1] = begin
+                    runs[n, 2] = finish
+                    runs[n, 3] = carried / (LINES * (finish - begin))
+                    n += 1
+                begin = -1.0
+            here = following
+    return n
+
+
+@njit(cache=True, nogil=True)
+def reaches(points, top, left, bottom, size, contact, most):
+    """How far each point (n, 4) x, y, underside, height is from what could carry it, mm; at most ``most``."""
+    rows, columns = top.shape
+    far = np.full(len(points), most)
+    span = int(most / size)
+    for p in range(len(points)):
+        x, y, under, h = points[p]
+        i0, j0 = int((x - left) / size), int((y - bottom) / size)
+        for ring in range(span + 1):
+            if (ring - 1) * size > far[p]:
+                break
+            for j in range(max(0, j0 - ring), min(rows - 1, j0 + ring) + 1):
+                edge = j == j0 - ring or j == j0 + ring
+                stride = 1 if edge or ring == 0 else 2 * ring
+                for i in range(i0 - ring, i0 + ring + 1, stride):
+                    if 0 <= i < columns and under - top[j, i] <= contact * h:
+                        cx, cy = left + (i + 0.5) * size - x, bottom + (j + 0.5) * size - y
+                        far[p] = min(far[p], math.hypot(cx, cy))
+    return far
