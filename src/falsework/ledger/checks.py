@@ -177,13 +177,18 @@ def wrong_note(text: Any) -> str | None:
 
 
 def sound(entry: Entry) -> Entry:
-    """The entry with words as enumerations and numbers as plain ints and floats, wherever that is possible.
+    """The entry with words as enumerations, numbers as plain ints and floats and no blanks around notes,
+    wherever that is possible.
 
     What does not fit is left as it is, for :func:`faults` to name.
     """
     reading = entry.reading
     tried = _plain(reading.condition)
-    return dataclasses.replace(entry, reading=_plain(dataclasses.replace(reading, condition=tried)))
+    texts = {name: getattr(entry, name) for name in ("gap_method", "note")}
+    trimmed = {name: text.strip() if isinstance(text, str) else text for name, text in texts.items()}
+    return dataclasses.replace(
+        entry, reading=_plain(dataclasses.replace(reading, condition=tried)), **trimmed
+    )
 
 
 _ENUMS: dict[str, type[StrEnum]] = {"kind": Kind, "let_go": LetGo}

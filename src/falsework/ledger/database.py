@@ -40,8 +40,11 @@ def reading(path: Path) -> Iterator[Connection]:
 
 
 @contextlib.contextmanager
-def writing(path: Path) -> Iterator[Connection]:
-    """A connection that alone may write; all of the block's work is kept, or none where it fails."""
+def writing(path: Path, keep: bool = True) -> Iterator[Connection]:
+    """A connection that alone may write; all of the block's work is kept, or none where it fails.
+
+    ``keep``: False throws the work away in any case: to see what would come of it.
+    """
     with _opened(path) as db:
         db.execute("BEGIN IMMEDIATE")
         try:
@@ -49,7 +52,7 @@ def writing(path: Path) -> Iterator[Connection]:
         except BaseException:
             db.execute("ROLLBACK")
             raise
-        db.execute("COMMIT")
+        db.execute("COMMIT" if keep else "ROLLBACK")
 
 
 @contextlib.contextmanager

@@ -11,27 +11,25 @@ from typing import Any
 
 from falsework.coupon.reading import Reading
 from falsework.errors import LedgerError
-from falsework.ledger import database, exchange, photographs
+from falsework.ledger import database, exchange, photographs, tables
 from falsework.ledger.checks import doubts, faults, sound
 from falsework.ledger.place import ledger_path, private_folder
 from falsework.ledger.recording import (
-    add,
+    add_print,
     append,
-    called,
     check_known,
     check_name,
     check_note,
-    checked_day,
     checked_reason,
     current,
-    dated,
     describe,
     insert,
     keep_coupon,
     keep_process,
-    known_uid,
+    keep_spool,
     knows,
-    refuse,
+    last_print,
+    record,
     twin,
     unknown,
     versions,
@@ -48,8 +46,10 @@ from falsework.ledger.rows import (
     Source,
     Spool,
     StoredFit,
+    Tray,
     Version,
 )
+from falsework.ledger.tray import Given, record_rows, record_tray
 from falsework.ledger.values import (
     CURRENT,
     S,
@@ -120,22 +120,8 @@ class Ledger:
     ) -> int:
         """Make a spool of a known material known by the label on it; returns its number, also of one that is
         known."""
-        check_name("spool", label)
-        check_note("note", note)
         with database.writing(self.path) as db:
-            check_known(db, "material", material)
-            sql = "SELECT id FROM spool WHERE material = ? AND label = ?"
-            row = db.execute(sql, (material, label)).fetchone()
-            if row is not None:
-                return int(row["id"])
-            return insert(
-                *(db, "spool"),
-                material=material,
-                label=label,
-                note=note,
-                opened_on=None if opened_on is None else checked_day(opened_on).isoformat(),
-                recorded_at=database.now(),
-            )
+            return keep_spool(db, material, label, note, opened_on)
 
     def spools(self) -> list[Spool]:
         """All spools, by material and label."""
@@ -201,29 +187,23 @@ class Ledger:
         invented: bool = False,
     ) -> int:
         """Keep that something was printed, of a plan (digest) or a test piece (code); returns its number."""
-        check_note("note", note)
-        day = checked_day(printed_on).isoformat()
         with database.writing(self.path) as db:
-            check_known(db, "printer", printer)
-            check_known(db, "material", material)
-            for table, key, value in (
-                *(("plan", "digest", plan), ("coupon", "code", coupon), ("spool", "id", spool)),
-            ):
-                if value is not None:
-                    check_known(db, table, value, key)
-            return insert(
-                *(db, "print"),
-                uid=uuid.uuid4().hex,
+            return add_print(
+                *(db, printer, material),
                 plan=plan,
                 coupon=coupon,
-                printer=printer,
-                material=material,
                 spool=spool,
-                printed_on=day,
+                printed_on=printed_on,
                 note=note,
-                invented=int(invented),
-                recorded_at=database.now(),
+                invented=invented,
             )
+
+    def last_print(
+        self, printer: str, material: str, *, plan: str | None = None, coupon: str | None = None
+    ) -> int | None:
+        """The latest print of a plan (digest) or a test piece (code) on that printer in that material."""
+        with database.reading(self.path) as db:
+            return last_print(db, printer, material, plan=plan, coupon=coupon)
 
     def prints(self) -> list[Print]:
         """All prints in the order in which they were recorded."""
@@ -265,30 +245,8 @@ class Ledger:
 
         ``names`` says how the k-th entry is called in messages. Each one that is at fault is named.
         """
-        today = datetime.date.today()
-        ready = dated(map(sound, entries), today)
-        wrong = {k: found for k, entry in enumerate(ready) if (found := list(faults(entry, today)))}
         with database.writing(self.path) as db:
-            for k, entry in enumerate(ready):
-                if k not in wrong and (found := unknown(db, entry)):
-                    wrong[k] = found
-            refuse(wrong, names)
-            ids = []
-            for k, entry in enumerate(ready):
-                if entry.uid is not None and (known := known_uid(db, entry)) is not None:
-                    ids.append(known)
-                    continue
-                other = twin(db, entry)
-                if other is not None and entry.cell is not None:
-                    wrong[k] = [
-                        f"{called(entry)} has been recorded already, as reading {other}: to change it, "
-                        "correct that one; if the piece was printed again, record it as a print of its own"
-                    ]
-                else:
-                    repeats = () if other is None else (f"the same as reading {other} in everything",)
-                    ids.append(add(db, entry, (*doubts(entry), *repeats)))
-            refuse(wrong, names)
-        return ids
+            return record(db, entries, names)
 
     def faults(self, entry: Entry) -> list[str]:
         """Why ``entry`` could not be recorded, one sentence each: to ask before it is."""
@@ -488,6 +446,43 @@ class Ledger:
         document = exchange.parsed(text, subject)
         with database.writing(self.path) as db:
             return exchange.from_json(db, document, subject)
+
+    def export_csv(self, *, history: bool = False) -> str:
+        """The readings as they stand now, those withdrawn left out; or every version of all of them."""
+        if history:
+            numbers = [recorded.id for recorded in self.readings(withdrawn=True)]
+            with database.reading(self.path) as db:
+                steps = [(number, [version_of(row) for row in versions(db, number)]) for number in numbers]
+            return tables.history_csv(steps)
+        uids = {one.id: one.uid for one in self.prints()}
+        return tables.to_csv(self.readings(), uids)
+
+    def import_csv(self, content: bytes, subject: str = "readings.csv", *, keep: bool = True) -> Tray:
+        """Record all rows of a CSV file or, where any is at fault, none. ``keep``: False only tries it."""
+        rows = tables.read_rows(content, subject)
+        with database.writing(self.path, keep) as db:
+            return record_rows(db, rows, Given(), subject)
+
+    def record_tray(
+        self,
+        content: bytes,
+        piece: str,
+        given: Given,
+        subject: str = "readings.csv",
+        *,
+        spool: str | None = None,
+        again: bool = False,
+        keep: bool = True,
+    ) -> Tray:
+        """Record a test piece's table, filled in: all rows or none.
+
+        ``piece`` is the text of its coupon.json. The rows go to the last print of the piece, to a new one if
+        there is none or it was printed ``again``. A printer, a material or a ``spool`` (by its label) that is
+        new becomes known, as the piece's process describes it. ``keep``: False only tries it.
+        """
+        rows = tables.read_rows(content, subject)
+        with database.writing(self.path, keep) as db:
+            return record_tray(db, rows, piece, given, subject, spool, again)
 
     def check(self) -> None:
         """Read the whole file and all photographs; raise ``LedgerError`` unless all is sound."""

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from falsework.errors import LedgerError
-from falsework.ledger.checks import wrong_name, wrong_note
+from falsework.ledger.checks import doubts, faults, sound, wrong_name, wrong_note
 from falsework.ledger.database import Connection, now
 from falsework.ledger.rows import Act, Entry, Source
 from falsework.ledger.values import CURRENT, READ, digest_of, marks, reading_row, recorded_of, text_of
@@ -70,6 +70,26 @@ def keep_coupon(db: Connection, code: str, kind: str, document: str, recorded_at
             "Give the coupon.json that came with the piece",
         )
     return False
+
+
+def keep_spool(
+    db: Connection, material: str, label: str, note: str = "", opened_on: datetime.date | None = None
+) -> int:
+    """Store a spool unless it is there; returns its number."""
+    check_name("spool", label)
+    check_note("note", note)
+    check_known(db, "material", material)
+    row = db.execute("SELECT id FROM spool WHERE material = ? AND label = ?", (material, label)).fetchone()
+    if row is not None:
+        return int(row["id"])
+    return insert(
+        *(db, "spool"),
+        material=material,
+        label=label,
+        note=note,
+        opened_on=None if opened_on is None else checked_day(opened_on).isoformat(),
+        recorded_at=now(),
+    )
 
 
 def unknown(db: Connection, entry: Entry) -> list[str]:
@@ -145,6 +165,85 @@ def add(db: Connection, entry: Entry, flags: tuple[str, ...]) -> int:
     return number
 
 
+def record(
+    db: Connection,
+    entries: Sequence[Entry],
+    names: Callable[[int], str],
+    wrong: dict[int, list[str]] | None = None,
+) -> list[int]:
+    """Add the entries, or raise ``LedgerError`` that names each one at fault; returns the readings' numbers.
+
+    ``wrong``: faults that were found before, by place; what stands at such a place is not looked at.
+    """
+    today = datetime.date.today()
+    ready = dated(map(sound, entries), today)
+    wrong = dict(wrong or {})
+    for k, entry in enumerate(ready):
+        if k not in wrong and (found := list(faults(entry, today)) or unknown(db, entry)):
+            wrong[k] = found
+    ids = []
+    for k, entry in enumerate(ready):
+        if k in wrong:
+            continue
+        if entry.uid is not None and (known := known_uid(db, entry)) is not None:
+            ids.append(known)
+            continue
+        other = twin(db, entry)
+        if other is not None and entry.cell is not None:
+            wrong[k] = [
+                f"{called(entry)} has been recorded already, as reading {other}: to change it, correct that "
+                "one; if the piece was printed again, record it as a print of its own"
+            ]
+        else:
+            repeats = () if other is None else (f"the same as reading {other} in everything",)
+            ids.append(add(db, entry, (*doubts(entry), *repeats)))
+    refuse(wrong, names)
+    return ids
+
+
+def add_print(
+    db: Connection,
+    printer: str,
+    material: str,
+    *,
+    plan: str | None = None,
+    coupon: str | None = None,
+    spool: int | None = None,
+    printed_on: datetime.date | None = None,
+    note: str = "",
+    invented: bool = False,
+) -> int:
+    """Append a print; returns its number."""
+    check_note("note", note)
+    check_known(db, "printer", printer)
+    check_known(db, "material", material)
+    for table, key, value in (("plan", "digest", plan), ("coupon", "code", coupon), ("spool", "id", spool)):
+        if value is not None:
+            check_known(db, table, value, key)
+    return insert(
+        *(db, "print"),
+        uid=uuid.uuid4().hex,
+        plan=plan,
+        coupon=coupon,
+        printer=printer,
+        material=material,
+        spool=spool,
+        printed_on=checked_day(printed_on).isoformat(),
+        note=note,
+        invented=int(invented),
+        recorded_at=now(),
+    )
+
+
+def last_print(
+    db: Connection, printer: str, material: str, *, plan: str | None = None, coupon: str | None = None
+) -> int | None:
+    """The latest print of a plan or test piece on that printer in that material."""
+    sql = "SELECT max(id) FROM print WHERE printer = ? AND material = ? AND plan IS ? AND coupon IS ?"
+    number: int | None = db.execute(sql, (printer, material, plan, coupon)).fetchone()[0]
+    return number
+
+
 def append(
     db: Connection,
     reading_id: int,
@@ -187,6 +286,11 @@ def current(db: Connection, reading_id: int) -> Any:
     if row is None:
         raise LedgerError(f"reading {reading_id}", "the ledger has none of that number")
     return row
+
+
+def flags_of(db: Connection, reading_id: int) -> tuple[str, ...]:
+    """What is doubtful about a reading as it stands now."""
+    return recorded_of(current(db, reading_id)).flags
 
 
 def knows(db: Connection, table: str, key: str, value: object) -> bool:

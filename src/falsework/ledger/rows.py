@@ -162,6 +162,21 @@ class Photograph:
 
 
 @dataclass(frozen=True)
+class Tray:
+    """What came of a tray of rows.
+
+    ``ids`` of the readings, ``print_id`` of the print they belong to (None: as the rows say), ``empty`` rows
+    without an outcome, ``new`` names that the ledger did not know, ``flags`` by row, in words.
+    """
+
+    ids: tuple[int, ...]
+    print_id: int | None
+    empty: int
+    new: tuple[str, ...]
+    flags: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Imported:
     """What an import brought.
 
