@@ -5,25 +5,33 @@ from falsework.ledger.rows import (
     Act,
     Coupon,
     Entry,
+    Imported,
     Photograph,
+    Plan,
     Print,
     Recorded,
     Source,
     Spool,
     StoredFit,
+    Tray,
     Version,
 )
+from falsework.ledger.tray import Given
 
 __all__ = [
     "Act",
     "Coupon",
     "Entry",
+    "Given",
+    "Imported",
     "Ledger",
     "Photograph",
+    "Plan",
     "Print",
     "Recorded",
     "Source",
     "Spool",
     "StoredFit",
+    "Tray",
     "Version",
 ]

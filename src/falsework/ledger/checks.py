@@ -184,11 +184,16 @@ def sound(entry: Entry) -> Entry:
     """
     reading = entry.reading
     tried = _plain(reading.condition)
-    texts = {name: getattr(entry, name) for name in ("gap_method", "note")}
-    trimmed = {name: text.strip() if isinstance(text, str) else text for name, text in texts.items()}
     return dataclasses.replace(
-        entry, reading=_plain(dataclasses.replace(reading, condition=tried)), **trimmed
+        entry,
+        reading=_plain(dataclasses.replace(reading, condition=tried)),
+        gap_method=_trimmed(entry.gap_method),
+        note=_trimmed(entry.note),
     )
+
+
+def _trimmed(text: Any) -> Any:
+    return text.strip() if isinstance(text, str) else text
 
 
 _ENUMS: dict[str, type[StrEnum]] = {"kind": Kind, "let_go": LetGo}
