@@ -17,7 +17,7 @@ from falsework.process.derived import (
 )
 from falsework.process.schema import Row, describe
 from falsework.process.settings import Material, Printer, Process, Structure
-from falsework.process.toml import dump_process, load_process, override
+from falsework.process.toml import dump_process, load_process, override, parse_process
 
 __all__ = [
     "Material",
@@ -40,6 +40,7 @@ __all__ = [
     "limit_deg",
     "load_process",
     "override",
+    "parse_process",
     "reach_fraction",
     "reach_mm",
     "validate",

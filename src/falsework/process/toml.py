@@ -53,6 +53,13 @@ def load_process(name_or_path: str | Path) -> Process:
     return _read(text, path)
 
 
+def parse_process(text: str, name: str) -> Process:
+    """The process that TOML text describes, named ``name`` where it has no name of its own; errors as above."""
+    from pathlib import Path
+
+    return _read(text, Path(f"{name}.toml"))
+
+
 def _read(text: str, path: Path) -> Process:
     import tomllib
 
