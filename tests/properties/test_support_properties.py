@@ -35,12 +35,16 @@ def test_everything_carries_and_nothing_touches(blobs, standing) -> None:
     strips = [(i, region, 0) for i, region, _ in over_air(sections) if region.area > 0.1]
     need = need_of(strips)
     scheme = build_scheme(stack, need, [standing] * len(need.undersides), process)
-    everything = shapely.union_all(np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot]), axis=0)
+    assert all(piece.undersides for piece in scheme.pieces)
+    # on a grid: borders of bands that meet within 1e-15 mm may make GEOS fill a hole
+    bands = np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot])
+    everything = shapely.union_all(bands, axis=0, grid_size=1e-6)
     side, gap, gap_below = process.structure.side_gap_mm, scheme.gap.layers, scheme.gap_below.layers
     for i, region in enumerate(everything):
         if region.is_empty:
             continue
-        assert region.distance(sections[i]) > side - 5e-3
+        # outlines of supports stray by 0.02 mm, the four chords of a quarter of its clearance by 0.008 mm
+        assert region.distance(sections[i]) > side - 0.03
         for k in range(1, gap + 1):
             if i + k < len(sections):
                 assert region.intersection(sections[i + k]).area < 0.02 * max(1.0, region.length)

@@ -23,7 +23,8 @@ PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
 
 def all_of(scheme):
     """(L,) everything that is support."""
-    return shapely.union_all(np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot]), axis=0)
+    bands = np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot])
+    return shapely.union_all(bands, axis=0, grid_size=1e-6)  # bands share borders but for rounding
 
 
 def table(leg_layers=30, top_layers=5, step_layers=0):

@@ -56,10 +56,17 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
     if release is None:
         raise PartError(str(path), "does not say how the supports come off", "Make the plan again")
     found: tuple[Remedy, ...] = ()
+    untried = ""
     if (release.failing and not as_json) or out is not None:
         with announced(), session.progress() as watch:
-            again = planned_again(plan, folder, watch.part(0.0, 0.2))
-            found = remedies(again, watch.part(0.2, 0.9))
+            try:
+                again = planned_again(plan, folder, watch.part(0.0, 0.2))
+            except PartError as error:
+                if out is not None:
+                    raise
+                untried = f"What would help could not be tried: {error.subject} {error.wrong}."
+            else:
+                found = remedies(again, watch.part(0.2, 0.9))
             if out is not None and again.pieces:
                 from falsework.report import release_html
 
@@ -73,7 +80,10 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
     from falsework.cli import say
 
     say.release(release)
-    if release.failing:
+    if untried:
+        say.say()
+        say.say(untried)
+    elif release.failing:
         say.remedies(found)
     if session.written is not None:
         say.say(f"Written to {session.written}")
@@ -85,7 +95,7 @@ def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
     """The plan with its geometry, which plan.json does not keep: made anew from part.stl with the same
     process and the standings chosen then."""
     from falsework.errors import PartError
-    from falsework.files.folder import PART
+    from falsework.files.folder import PART, PLAN
     from falsework.planning.pipeline import plan as plan_again
 
     again = plan_again(
@@ -97,7 +107,12 @@ def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
         watch=watch,
     )
     if len(again.pieces) != len(plan.pieces):
-        raise PartError(str(folder / PART), "does not give the supports of plan.json", "Make the plan again")
+        raise PartError(
+            str(folder / PART),
+            f"rounded as STL is, gives {len(again.pieces)} pieces of support, not the {len(plan.pieces)} of "
+            f"{PLAN}",
+            "The plan's own report shows how its supports come off",
+        )
     return replace(again, part=replace(again.part, name=plan.part.name))
 
 

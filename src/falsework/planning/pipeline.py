@@ -15,6 +15,7 @@ from falsework.droop import PRIOR, Belief
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
+from falsework.layers.thin import thin_walls
 from falsework.lie import Lies, Show, best_lies
 from falsework.lie.marks import Vector
 from falsework.need import need_map, with_support
@@ -47,9 +48,11 @@ from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing
 from falsework.support.standing import Choice, StandingFigures, Weights
 from falsework.support.sweep import sweep_columns
+from falsework.support.words import numbered
 from falsework.watch import QUIET, Watch
 
 MOST_LAYERS = 20_000
+THIN_SHARE = 0.01  # of a part narrower than a line, from which on it is said
 
 
 def plan(
@@ -406,12 +409,21 @@ def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str
                 if finding.where_mm is None
                 else " near x {:.1f}, y {:.1f}, z {:.1f} mm".format(*finding.where_mm)
             )
-            warnings.append(f"{finding.count} × {finding.what}{where}: {finding.done or 'left as it is'}")
+            count = f"{finding.count} × " if finding.count > 1 else ""
+            warnings.append(f"{count}{finding.what}{where}: {finding.done or 'left as it is'}")
     if len(stack.stitched_layers):
         first = stack.middles_mm[stack.stitched_layers[0]]
         warnings.append(
             f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging "
             f"gaps of up to {stack.widest_stitch_mm:.2f} mm, the first at z {first:.1f} mm"
+        )
+    thin = thin_walls(stack, process.line_width_mm)
+    if thin.share >= THIN_SHARE:
+        x, y, z = thin.where_mm
+        warnings.append(
+            f"about {100.0 * thin.share:.2g} % of the part is narrower than a line "
+            f"({process.line_width_mm:g} mm) and may not be printed, "
+            f"first near x {x:.1f}, y {y:.1f}, z {z:.1f} mm"
         )
     return tuple(warnings)
 
@@ -419,11 +431,19 @@ def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str
 def _release_warnings(release: Release) -> tuple[str, ...]:
     """What of the supports will stay in the part or may take some of it along."""
     warnings = []
-    for piece in release.pieces:
-        if piece.state is State.TRAPPED:
-            warnings.append(f"piece {piece.number} of the support is trapped in the part: it never comes out")
-        elif piece.state is State.DIG:
-            warnings.append(f"piece {piece.number} of the support must be dug out, and some of it may stay")
-        if piece.tears:
-            warnings.append(f"piece {piece.number} of the support may tear the part when it is taken off")
+    for state, one, many in (
+        (
+            State.TRAPPED,
+            "is trapped in the part: it never comes out",
+            "are trapped in the part: they never come out",
+        ),
+        (State.DIG, "must be dug out, and some of it may stay", "must be dug out, and some of them may stay"),
+    ):
+        found = [piece.number for piece in release.pieces if piece.state is state]
+        if found:
+            warnings.append(f"{numbered('piece', found)} of the support {one if len(found) == 1 else many}")
+    torn = [piece.number for piece in release.pieces if piece.tears]
+    if torn:
+        them = "it is" if len(torn) == 1 else "they are"
+        warnings.append(f"{numbered('piece', torn)} of the support may tear the part when {them} taken off")
     return tuple(warnings)

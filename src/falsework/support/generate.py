@@ -73,6 +73,7 @@ def build_scheme(
     around = Surroundings(swept, process)
     support, blocked = support_regions(swept, around, need.reach_mm, process)
     gap, gap_below = Gap(*air_gap(process)), Gap(*air_gap_below(process))
+    support = _useful(support, need, gap)
     watch.at("building supports", 0.5)
     draft, checks = _stable(support, blocked, around, stack, need.reach_mm, process)
     cells, bands = draft.cells, draft.bands
@@ -149,6 +150,18 @@ def _stable(
         draft = _tied(draft, check.wanted.tie_mm, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     return draft, check
+
+
+def _useful(support: Regions, need: NeedMap, gap: Gap) -> Regions:
+    """Support without the pieces that carry nothing: those whose tops are too narrow to print end lower
+    than the underside they were swept from."""
+    cells = cells_of(support, 0.0)
+    useful = np.zeros(cells.pieces, dtype=bool)
+    useful[_contacts(cells, need, gap)[0]] = True
+    if useful.all():
+        return support
+    kept = useful[cells.piece]
+    return gathered(cells.polygon[kept], cells.layer[kept], len(support))
 
 
 def _with_feet(

@@ -1,0 +1,58 @@
+"""What a plan warns of, in whole sentences."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import shapely
+
+from falsework.part.part import Finding, Health
+from falsework.planning.pipeline import _part_warnings, _release_warnings, plan
+from falsework.process import load_process
+from falsework.release import State
+from release.scenes import box as block
+from release.scenes import judged, piece
+from solids import box, merged, part_of
+from stacks import stack_of
+
+PROCESS = load_process("pla-0.4")
+
+
+def test_a_wall_thinner_than_a_line_is_said() -> None:
+    walls = merged(box((20.0, 10.0, 10.0)), box((0.3, 10.0, 10.0), (30.0, 0.0, 0.0)))
+    (said,) = plan(part_of(*walls), PROCESS).warnings
+    assert said == (
+        "about 1.5 % of the part is narrower than a line (0.45 mm) and may not be printed, "
+        "first near x 125.0, y 110.0, z 0.1 mm"
+    )
+
+
+def test_one_finding_is_not_counted() -> None:
+    health = Health(
+        (Finding("hole", 2, "closed", serious=True), Finding("unit guessed", 1, "mm", serious=True))
+    )
+    part = replace(part_of(*box()), health=health)
+    stack = stack_of([shapely.box(0, 0, 10, 10)] * 50)
+    assert _part_warnings(part, stack, PROCESS) == ("2 × hole: closed", "unit guessed: mm")
+
+
+@pytest.mark.parametrize(
+    ("states", "said"),
+    [
+        ([State.DIG], ["piece 1 of the support must be dug out, and some of it may stay"]),
+        (
+            [State.DIG, State.TRAPPED, State.DIG, State.DIG],
+            [
+                "piece 2 of the support is trapped in the part: it never comes out",
+                "pieces 1, 3 and 4 of the support must be dug out, and some of them may stay",
+            ],
+        ),
+        ([State.STAYS], []),
+    ],
+)
+def test_pieces_that_stay_are_said_once(states: list[State], said: list[str]) -> None:
+    release = judged(block((0, 0, 10), (9, 9, 12)), [block((2, 2, 0), (6, 6, 9.6))], [piece()])
+    one = release.pieces[0]
+    pieces = tuple(replace(one, number=k, state=state, tears=False) for k, state in enumerate(states, 1))
+    assert list(_release_warnings(replace(release, pieces=pieces))) == said
