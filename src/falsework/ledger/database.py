@@ -50,7 +50,7 @@ def writing(path: Path, keep: bool = True) -> Iterator[Connection]:
         try:
             yield db
         except BaseException:
-            db.execute("ROLLBACK")
+            _undo(db)
             raise
         db.execute("COMMIT" if keep else "ROLLBACK")
 
@@ -68,6 +68,11 @@ def _opened(path: Path) -> Iterator[Connection]:
             yield db
         finally:
             db.close()
+
+
+def _undo(db: Connection) -> None:
+    if db.in_transaction:  # a full disk has undone it already
+        db.execute("ROLLBACK")
 
 
 def make_ready(path: Path, steps: Sequence[tuple[str, ...]] = STEPS) -> None:
@@ -148,7 +153,7 @@ def _migrate(path: Path, version: int, steps: Sequence[tuple[str, ...]]) -> None
                 )
             db.execute(f"PRAGMA user_version = {len(steps)}")
         except BaseException:
-            db.execute("ROLLBACK")
+            _undo(db)
             raise
         db.execute("COMMIT")
 
