@@ -97,7 +97,7 @@ def support_condition(process: Process, run_mm: float, **tried: Any) -> Conditio
     structure = process.structure
     own = {
         "span_mm": run_mm,
-        "air_gap_mm": air_gap(process)[2],
+        "air_gap_mm": round(air_gap(process)[2], 6),  # not 0.6000000000000001
         "interface_layers": structure.interface_layers,
         "spacing_mm": structure.spacing_mm,
         "pattern": structure.pattern,

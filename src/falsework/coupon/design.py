@@ -15,7 +15,7 @@ from falsework.cost.cost import Cost
 from falsework.coupon.checking import check_conditions
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.geometry import Body, CouponGeometry
-from falsework.coupon.guide import calipers, look, notes, tried
+from falsework.coupon.guide import calipers, differing, look, notes
 from falsework.coupon.layout import Layout, laid_out, plate
 from falsework.coupon.lettering import CODE_SIGNS, LABELS
 from falsework.coupon.reading import Condition, Kind
@@ -29,6 +29,7 @@ from falsework.part.part import Part
 from falsework.planning.document import encode
 from falsework.process.checks import validate
 from falsework.process.settings import Process
+from falsework.version import __version__
 from falsework.watch import QUIET, Watch
 
 MOST_MINUTES, MOST_GRAMS = 30.0, 15.0
@@ -46,10 +47,11 @@ _BLANK_CODE = "W" * (_CODE_LENGTH + 1)  # as much room as any code takes
 
 
 class _Choice(NamedTuple):
-    """A cell that is going to be built."""
+    """A cell that may be built; ``words`` tell it from the others."""
 
     condition: Condition
     shape: Shape
+    words: str
 
 
 class _Made(NamedTuple):
@@ -98,18 +100,19 @@ def design(
     ready: list[tuple[_Choice, Built]] = []
     for number, choice in enumerate(choices):
         watch.at("building cells", 0.7 * number / len(choices))
-        ready.append((choice, built(draft_of(*choice, sizes, joined), process)))
+        ready.append((choice, built(draft_of(choice.condition, choice.shape, sizes, joined), process)))
 
     kept, left = _fitting(ready, sizes, joined, most_minutes, most_grams)
     while True:
         watch.at("joining cells", 0.75)
-        code = _code(kind, process, [choice for choice, _ in kept], seed)
+        conditions = tuple(choice.condition for choice, _ in kept)
+        code = _code(kind, process, conditions, seed, most_minutes, most_grams, tuple(left))
         made = _batches(kept, code, sizes, joined, seed)
         total = sum((batch.cost for batch in made), Cost())
         over = _over(total, most_minutes, most_grams)
         if not over:
             break
-        left.append(LeftOut(tried(kept[-1][0].condition), over))
+        left.append(LeftOut(kept[-1][0].words, over))
         kept = kept[:-1]
         if not kept:
             raise _nothing_fits(kind, over)
@@ -137,7 +140,7 @@ def design(
         most_minutes=most_minutes,
         most_grams=most_grams,
         left_out=tuple(left),
-        notes=notes(process, [choice.condition for choice, _ in kept]),
+        notes=notes(process, conditions),
         geometry=CouponGeometry(tuple(batch.body for batch in made)),
     )
 
@@ -145,12 +148,12 @@ def design(
 def _shaped(kind: CouponKind, wanted: Sequence[Condition]) -> list[_Choice]:
     """What each cell is built like. On the confirmation piece supported cells are ledge and peg in turn."""
     choices, supported = [], 0
-    for condition in wanted:
+    for condition, words in zip(wanted, differing(wanted)[0], strict=True):
         shape = _SHAPES[condition.kind]
         if kind is CouponKind.CONFIRM and condition.kind is Kind.SUPPORT:
             shape = (Shape.LEDGE, Shape.PEG)[supported % 2]
             supported += 1
-        choices.append(_Choice(condition, shape))
+        choices.append(_Choice(condition, shape, words))
     return choices
 
 
@@ -183,7 +186,7 @@ def _fitting(
             reason = "the bed has no room for it"
         if reason:
             reasons = reasons or reason
-            left.append(LeftOut(tried(choice.condition), reason))
+            left.append(LeftOut(choice.words, reason))
         else:
             kept, total = trial, total + cell.cost
     if not kept:
@@ -208,9 +211,9 @@ def _nothing_fits(kind: CouponKind | None, reason: str) -> ProcessError:
     )
 
 
-def _code(kind: CouponKind, process: Process, choices: Sequence[_Choice], seed: int) -> str:
-    """A short name that two different pieces hardly ever share."""
-    text = repr((kind.value, encode(process), [encode(c.condition) for c in choices], seed))
+def _code(kind: CouponKind, *told: object) -> str:
+    """A short name that two pieces hardly ever share unless all that is ``told`` about them is the same."""
+    text = repr((kind.value, __version__, encode(told)))
     number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
     code = _LEADING[kind]
     while len(code) < _CODE_LENGTH:

@@ -21,7 +21,7 @@ TRIES = {
     CouponKind.GAP: "how large the air gap must be, with and without dense layers on the support",
     CouponKind.PATTERN: (
         "how supports may be built: how widely spaced, in lines or a grid, along or across the part's "
-        "strands, with a closed line around them or none"
+        "strands, with a perimeter or none"
     ),
     CouponKind.CONFIRM: "whether the settings hold: a slope, a bridge, a ledge and an island",
 }
@@ -52,29 +52,44 @@ def calipers(shape: Shape) -> str:
     return _CALIPERS[shape]
 
 
-def tried(condition: Condition) -> str:
-    """A condition in a few words: what tells it from the other cells of its piece."""
+def facets(condition: Condition) -> dict[str, str]:
+    """What a condition tries, by what may differ between the cells of a piece, in a few words each."""
     if condition.kind is Kind.OVERHANG:
-        return f"{condition.angle_deg:g}° from the vertical"
+        return {"angle": f"{condition.angle_deg:g}° from the vertical"}
     if condition.kind is Kind.BRIDGE:
-        return f"{condition.span_mm:g} mm, fan {100 * condition.fan:.0f} %"
+        return {"span": f"{condition.span_mm:g} mm", "fan": f"fan {100 * condition.fan:.0f} %"}
     assert condition.air_gap_mm is not None
     layers = round(condition.air_gap_mm / condition.layer_height_mm)
-    dense = condition.interface_layers or 0
-    words = [
-        f"gap {condition.air_gap_mm:.3g} mm ({layers} {'layer' if layers == 1 else 'layers'})",
-        f"{dense} dense {'layer' if dense == 1 else 'layers'}" if dense else "no dense layer",
-        f"{condition.pattern} {condition.spacing_mm:g} mm apart",
-        f"strands {_crossing(condition)}",
-    ]
-    if condition.perimeter_lines:
-        words.append("closed line around" if condition.perimeter_lines == 1 else "closed lines around")
-    return ", ".join(words)
+    dense, closed = condition.interface_layers or 0, condition.perimeter_lines or 0
+    crossing = 90.0 if condition.crossing_deg is None else condition.crossing_deg
+    return {
+        "gap": f"gap {condition.air_gap_mm:.3g} mm ({_count(layers, 'layer')})",
+        "dense": _count(dense, "dense layer"),
+        "body": f"{condition.pattern} {condition.spacing_mm:g} mm apart",
+        "strands": {90.0: "strands across", 0.0: "strands along"}.get(crossing, f"strands at {crossing:g}°"),
+        "closed": "perimeter" if closed == 1 else _count(closed, "perimeter line"),
+    }
 
 
-def _crossing(condition: Condition) -> str:
-    crossing = condition.crossing_deg
-    return {90.0: "across", 0.0: "along"}.get(crossing or 0.0, f"at {crossing:g}°")
+def tried(condition: Condition) -> str:
+    """A condition in a few words."""
+    return ", ".join(facets(condition).values())
+
+
+def differing(conditions: Sequence[Condition]) -> tuple[list[str], str]:
+    """Each condition in the words that tell it from the others, and what all have in common, if anything."""
+    every = [facets(condition) for condition in conditions]
+    alike = {
+        name: words
+        for name, words in every[0].items()
+        if len(every) > 1 and all(other.get(name) == words for other in every)
+    }
+    own = [", ".join(words for name, words in one.items() if name not in alike) for one in every]
+    return own, ", ".join(alike.values())
+
+
+def _count(many: int, what: str) -> str:
+    return f"no {what}" if many == 0 else f"{many} {what}{'' if many == 1 else 's'}"
 
 
 _SAG_SEEN_MM = 0.05  # what calipers on rough strands tell apart; from memory
@@ -123,7 +138,7 @@ def notes(process: Process, conditions: Sequence[Condition]) -> tuple[str, ...]:
             f"whole print at {shares}; only the first layers may keep the fan that they usually have. Leave "
             "all else as it is."
         )
-    if Kind.OVERHANG in kinds:
+    if sum(condition.kind is Kind.OVERHANG for condition in conditions) > 1:
         out.append(_TOGETHER)
     if Kind.SUPPORT in kinds:
         out += [_OWN_SUPPORTS, _LONG_WAY, _FROM_BENEATH, _WHOLE_LAYERS]

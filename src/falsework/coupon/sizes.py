@@ -81,6 +81,16 @@ class Sizes:
         return max(_ROOF_WIDE_MM, _LINES_WIDE * width, lined)
 
 
+def stroke_mm(process: Process) -> float:
+    """Width of the strokes of lettering: what a program will not leave out as too narrow."""
+    return max(1.6 * process.line_width_mm, 0.8)
+
+
+def strip_mm(process: Process) -> float:
+    """Width of the strip that bears the labels."""
+    return WIDE * stroke_mm(process) + process.line_width_mm
+
+
 def _fin_layers(angle_deg: float, height_mm: float) -> int:
     step = math.tan(math.radians(angle_deg)) * height_mm
     tall = max(_FIN_LAYERS, math.ceil(_FIN_MM / height_mm))
@@ -90,9 +100,9 @@ def _fin_layers(angle_deg: float, height_mm: float) -> int:
 def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) -> Sizes:
     """The sizes for a piece with these conditions: all roofs at one height, all rungs clear of the bed."""
     width, height, structure = process.line_width_mm, process.layer_height_mm, process.structure
-    stroke = max(1.6 * width, 0.8)
+    stroke = stroke_mm(process)
     wall = 2 * max(2, process.wall_lines) * width
-    strip = WIDE * stroke + width
+    strip = strip_mm(process)
     foot = strip + wall
     under = max(_LEAST_LAYERS, math.ceil(_UNDER_MM / height))
     for condition in conditions:

@@ -80,13 +80,18 @@ def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: Supports
             "this plan was read from a file and holds no geometry",
             "Plan the part again to write its files",
         )
+    check_supports_as(path, supports_as)
+    write_solids(path, plan.part.name, list(_solids(plan, supports_as)))
+
+
+def check_supports_as(path: str | os.PathLike[str], supports_as: str) -> None:
+    """Raise ``OutputError`` unless it is an object type that supports may have."""
     if supports_as not in SUPPORTS_AS:
         raise OutputError(
             str(path),
             f"supports cannot be written as '{supports_as}'",
             f"Use one of: {', '.join(SUPPORTS_AS)}",
         )
-    write_solids(path, plan.part.name, list(_solids(plan, supports_as)))
 
 
 def write_solids(path: str | os.PathLike[str], name: str, solids: Sequence[Solid]) -> None:

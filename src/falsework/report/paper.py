@@ -29,9 +29,9 @@ def environment() -> Environment:
     )
 
 
-def render(name: str, script: str = "", **context: Any) -> str:
-    """The page of that template with the room's style sheet and, if given, one script."""
-    style = page_file("order.css")
+def render(name: str, script: str = "", style_name: str = "order.css", **context: Any) -> str:
+    """The page of that template with a style sheet of the room and, if given, one script."""
+    style = page_file(style_name)
     template = environment().get_template(name)
     return template.render(style=style, script=script, policy=_policy(style, script), **context)
 

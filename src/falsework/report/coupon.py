@@ -1,0 +1,161 @@
+"""The recording sheet of a test piece: one page to print, once as HTML and once as PDF."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from falsework.coupon.guide import CAUTIONS, TITLES, TRIES, differing
+from falsework.coupon.reading import Kind
+from falsework.coupon.value import Cell, Coupon
+from falsework.coupon.words import FINISH, LET_GO
+from falsework.files.coupon import SHEET, SHEET_PDF, file_names, with_geometry
+from falsework.report import paper
+from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A drawing, what it shows in words, and the caption beneath it."""
+
+    svg: str
+    seen: str
+    caption: str
+
+
+@dataclass(frozen=True)
+class Line:
+    """One cell's line to fill in."""
+
+    label: str
+    supported: bool
+    nominal: str
+    tried: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Everything on the sheet; the two templates only lay it out."""
+
+    title: str
+    code: str
+    tries: str
+    facts: tuple[tuple[str, str], ...]
+    steps: tuple[str, ...]
+    plans: tuple[Figure, ...]
+    looks: tuple[Figure, ...]
+    finishes: tuple[Figure, ...]
+    lets_go: tuple[tuple[str, str], ...]
+    lines: tuple[Line, ...]
+    in_common: str
+    arrows: bool  # whether the plans show which way strands run
+    left_out: str
+    cautions: tuple[str, ...]
+
+
+def sheet_files(coupon: Coupon, printer_name: str | None = None) -> dict[str, bytes]:
+    """``sheet.html`` and ``sheet.pdf``, to be written with the piece (``write_coupon(extra=…)``)."""
+    sheet = _sheet(coupon, printer_name)
+    return {SHEET: _html(sheet).encode(), SHEET_PDF: _pdf(sheet)}
+
+
+def sheet_html(coupon: Coupon, printer_name: str | None = None) -> str:
+    """The recording sheet as one self-contained page; ``OutputError`` for a piece without geometry."""
+    return _html(_sheet(coupon, printer_name))
+
+
+def sheet_pdf(coupon: Coupon, printer_name: str | None = None) -> bytes:
+    """The recording sheet as a PDF tagged for screen readers; the same piece gives the same bytes."""
+    return _pdf(_sheet(coupon, printer_name))
+
+
+def _html(sheet: Sheet) -> str:
+    return paper.render("coupon.html", style_name="coupon.css", sheet=sheet)
+
+
+def _pdf(sheet: Sheet) -> bytes:
+    import typst
+
+    from falsework.planning.document import encode
+
+    data: dict[str, Any] = encode(sheet)
+    return bytes(
+        typst.compile(
+            paper.page_file("coupon.typ").encode(),
+            sys_inputs={"sheet": json.dumps(data, ensure_ascii=False)},
+            ignore_system_fonts=True,
+            pdf_standards="ua-1",
+            timestamp=0,
+        )
+    )
+
+
+def _sheet(coupon: Coupon, printer_name: str | None) -> Sheet:
+    process = coupon.process
+    supported = any(cell.condition.kind is Kind.SUPPORT for cell in coupon.cells)
+    files = ", then ".join(file_names(batch)[0] for batch in coupon.batches)
+    cells = sorted(coupon.cells, key=lambda cell: cell.label)
+    own, in_common = differing([cell.condition for cell in cells])
+    facts = (
+        ("Printer", printer_name or process.printer.name),
+        ("Material", process.material.name),
+        ("Process", process.name),
+        ("File", files),
+        ("Takes", f"{coupon.minutes:.0f} min, {coupon.grams:.1f} g"),
+    )
+    return Sheet(
+        title=TITLES[coupon.kind],
+        code=coupon.code,
+        tries=TRIES[coupon.kind],
+        facts=facts,
+        steps=coupon.notes,
+        plans=_plans(coupon),
+        looks=_looks(coupon.cells),
+        finishes=tuple(
+            Figure(finish_svg(k), f"Drawing of finish {k}: {FINISH[k]}", f"{k}  {FINISH[k]}") for k in FINISH
+        ),
+        lets_go=tuple((way.value, words) for way, words in LET_GO.items()) if supported else (),
+        lines=tuple(_line(cell, words) for cell, words in zip(cells, own, strict=True)),
+        in_common=in_common,
+        arrows=any(cell.condition.kind is not Kind.OVERHANG for cell in cells),
+        left_out=_left_out(coupon),
+        cautions=CAUTIONS,
+    )
+
+
+def _plans(coupon: Coupon) -> tuple[Figure, ...]:
+    out = []
+    for number, (batch, body) in enumerate(zip(coupon.batches, with_geometry(coupon).bodies, strict=True)):
+        labels = ", ".join(cell.label for cell in coupon.cells if cell.batch == number)
+        caption = f"Piece {batch.code} from above"
+        if batch.name:
+            caption += f", printed with the fan at {100 * batch.fan:.0f} %"
+        seen = f"{caption}. The code stands at the front left; its cells from front to back are {labels}."
+        out.append(Figure(plan_svg(coupon, number, body), seen, caption))
+    return tuple(out)
+
+
+def _looks(cells: tuple[Cell, ...]) -> tuple[Figure, ...]:
+    """What to look at and where the calipers go, once for each shape."""
+    by_shape = {cell.shape: cell for cell in cells}
+    return tuple(
+        Figure(
+            calipers_svg(shape),
+            f"Drawing from the side: {cell.calipers}.",
+            f"Look at {cell.look}. Thickness: {cell.calipers}.",
+        )
+        for shape, cell in by_shape.items()
+    )
+
+
+def _line(cell: Cell, words: str) -> Line:
+    nominal = "" if cell.nominal_mm is None else f"{cell.nominal_mm:.2f}"
+    return Line(cell.label, cell.condition.kind is Kind.SUPPORT, nominal, words)
+
+
+def _left_out(coupon: Coupon) -> str:
+    if not coupon.left_out:
+        return ""
+    reasons = list(dict.fromkeys(one.why for one in coupon.left_out))
+    return f"Left out: {'; '.join(one.what for one in coupon.left_out)}. Why: {'; '.join(reasons)}."
