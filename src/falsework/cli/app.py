@@ -9,6 +9,8 @@ from collections.abc import Sequence
 
 import click
 
+from falsework.cli.bench import bench_command
+from falsework.cli.coupon import coupon_command
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
 from falsework.cli.lie import lie_command
@@ -24,7 +26,16 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
 
 
 @click.group(
-    commands=[plan_command, lie_command, release_command, inspect_command, demo_command, process_command],
+    commands=[
+        plan_command,
+        lie_command,
+        release_command,
+        inspect_command,
+        demo_command,
+        process_command,
+        coupon_command,
+        bench_command,
+    ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=(
         "Exit codes: 0 done; 1 the part or a value was refused, or the work was stopped; 2 wrong usage; "

@@ -1,0 +1,165 @@
+"""The server: one application made of the room, the guard in front of it and the routes."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Annotated
+
+from fastapi import FastAPI, Query, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from falsework.bench import description
+from falsework.bench.answers import Json, Refused, of_error, refusal
+from falsework.bench.assets import Assets
+from falsework.bench.crew import Crew, Limits
+from falsework.bench.room import Room, Settings
+from falsework.bench.routes import Here, about, parts, sheets
+from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
+from falsework.errors import FalseworkError
+from falsework.version import __version__
+
+LOG = logging.getLogger("falsework.bench")
+_OPEN = ("/enter",)
+_NO_SUCH = "there is nothing at this address"
+_WORDS = {
+    404: ("NotFound", _NO_SUCH),
+    405: ("NotAllowed", "this cannot be done here"),
+    413: ("TooLarge", "is too large"),
+}
+
+
+def create_app(settings: Settings) -> FastAPI:
+    """The application for one data folder; its workers run while it is served.
+
+    OutputError where the folder cannot be used.
+    """
+    room = Room.open(settings)
+
+    @asynccontextmanager
+    async def served(app: FastAPI) -> AsyncIterator[None]:
+        limits = Limits.of_this_machine(settings.workers, settings.job_s)
+        crew = Crew(settings.workers, room.parts, limits, room.desk.dispatch)
+        room.desk.crew = crew
+        await crew.start()
+        room.desk.dispatch()
+        yield
+        room.hub.close()
+        await crew.close()
+        await room.desk.settle()
+        room.sheets.close()
+
+    app = FastAPI(
+        title="falsework bench",
+        version=__version__,
+        lifespan=served,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        default_response_class=Json,
+    )
+    app.state.room = room
+    for router in (sheets.router, parts.router, about.router):
+        app.include_router(router)
+    _add_pages(app, room)
+    _add_errors(app)
+
+    def limit(method: str, path: str) -> int:
+        if method == "POST" and path == "/api/parts":
+            return settings.upload_bytes
+        return parts.MOST_MARKS_BYTES if path == "/api/marks" else BODY_BYTES
+
+    app.add_middleware(Guard, hosts=room.hosts, door=room.door, open_paths=_OPEN, limit=limit)
+    return app
+
+
+def _add_pages(app: FastAPI, room: Room) -> None:
+    assets = Assets()
+
+    def asset(request: Request, name: str) -> Response | None:
+        found = assets.get(name)
+        if found is None:
+            return None
+        headers = {"etag": found.tag, "cache-control": "no-cache", "vary": "accept-encoding"}
+        if request.headers.get("if-none-match") == found.tag:
+            return Response(status_code=304, headers=headers)
+        if found.packed is not None and "gzip" in request.headers.get("accept-encoding", ""):
+            headers["content-encoding"] = "gzip"
+            return Response(found.packed, media_type=found.type, headers=headers)
+        return Response(found.plain, media_type=found.type, headers=headers)
+
+    @app.get("/api/openapi.json", include_in_schema=False)
+    async def openapi() -> Response:
+        return Json(await asyncio.to_thread(description.describe_api, app))
+
+    @app.get("/api/docs", include_in_schema=False)
+    async def docs() -> Response:
+        return HTMLResponse(description.page(await asyncio.to_thread(description.describe_api, app)))
+
+    @app.get("/enter", include_in_schema=False)
+    async def enter(
+        room: Here, request: Request, token: Annotated[str, Query(max_length=200)] = ""
+    ) -> Response:
+        if request.state.visitor:  # has been let in before: the token stays good for somebody else
+            return RedirectResponse("/", 303)
+        secret = await room.ask(room.door.admit, token)
+        if secret is None:
+            return stranger_page()
+        answer = RedirectResponse("/", 303)
+        name = cookie_name(room.settings.port)
+        answer.set_cookie(name, secret, max_age=COOKIE_AGE_S, httponly=True, samesite="strict")
+        return answer
+
+    @app.get("/assets/{name:path}", include_in_schema=False)
+    async def assets_(request: Request, name: str) -> Response:
+        found = asset(request, name)
+        return found if found is not None else refusal(404, "NotFound", "page", _NO_SUCH)
+
+    @app.get("/api/{rest:path}", include_in_schema=False)
+    async def no_such(rest: str) -> Response:
+        return refusal(404, "NotFound", "request", _NO_SUCH, "See /api/docs")
+
+    @app.get("/{rest:path}", include_in_schema=False)
+    async def index(request: Request, rest: str) -> Response:
+        found = asset(request, "index.html")
+        return found if found is not None else refusal(404, "NotFound", "page", _NO_SUCH)
+
+
+def _add_errors(app: FastAPI) -> None:
+    @app.exception_handler(Refused)
+    async def refused(request: Request, error: Refused) -> Response:
+        return error.answer
+
+    @app.exception_handler(FalseworkError)
+    async def of_api(request: Request, error: FalseworkError) -> Response:
+        return of_error(error)
+
+    @app.exception_handler(RequestValidationError)
+    async def wrong_shape(request: Request, error: RequestValidationError) -> Response:
+        first = error.errors()[0]
+        if first["type"] == "json_invalid":
+            return refusal(400, "NotJson", "request", "its body is no JSON", "Send a JSON object")
+        if first["loc"][0] == "path":
+            return refusal(404, "NotFound", "request", _NO_SUCH)
+        where = ".".join(map(str, first["loc"][1:])) or "request"
+        return refusal(422, "Invalid", where, first["msg"][:1].lower() + first["msg"][1:], "Correct it")
+
+    @app.exception_handler(HTTPException)
+    async def of_framework(request: Request, error: HTTPException) -> Response:
+        kind, wrong = _WORDS.get(error.status_code, ("Malformed", "it cannot be read"))
+        return refusal(error.status_code, kind, "request", wrong)
+
+    @app.exception_handler(ClientDisconnect)
+    async def gone(request: Request, error: ClientDisconnect) -> Response:
+        return refusal(400, "Gone", "request", "the connection ended before the request did")
+
+    @app.exception_handler(Exception)
+    async def own_fault(request: Request, error: Exception) -> Response:
+        LOG.error("%s %s", request.method, request.url.path, exc_info=error)
+        wrong = f"failed by a fault of its own ({type(error).__name__})"
+        return refusal(500, "OwnFault", "falsework", wrong, "Report this with what the bench printed")

@@ -1,0 +1,254 @@
+"""``Choices``: everything a person decides on a sheet, checked; how it is changed, compared and named."""
+
+from __future__ import annotations
+
+import math
+import shlex
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+from falsework.cost.weights import Weights as PlainWeights
+from falsework.errors import ProcessError
+from falsework.process.settings import Printer, Process, Structure
+from falsework.process.toml import override
+
+Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
+Words = Annotated[str, StringConstraints(max_length=20_000)]
+UndersideNumber = Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,5}$")]
+Standing = Literal["none", "bed", "anywhere"]
+Unit = Literal["um", "mm", "cm", "inch", "foot", "m"]
+
+# What renumbers the undersides: words and overrules of the old numbers do not fit the new ones.
+_PLACING = ("turn_deg", "scale", "unit")
+_PLAIN = PlainWeights()
+
+
+def _number(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("must be a number")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
+Angle = Annotated[Number, Field(ge=-3600, le=3600)]
+Weight = Annotated[Number, Field(ge=0, le=1e6)]
+Vector = tuple[
+    Annotated[Number, Field(ge=-1e6, le=1e6)],
+    Annotated[Number, Field(ge=-1e6, le=1e6)],
+    Annotated[Number, Field(ge=-1e6, le=1e6)],
+]
+
+
+def _some_way(vector: Vector) -> Vector:
+    if not math.hypot(*vector) > 1e-9:
+        raise ValueError("must point somewhere")
+    return vector
+
+
+Direction = Annotated[Vector, AfterValidator(_some_way)]
+
+
+class Strict(BaseModel):
+    """What arrives from outside: no unknown fields, never changed."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ChosenWeights(Strict):
+    """See ``falsework.Weights``."""
+
+    finish_per_cm2: Weight = _PLAIN.finish_per_cm2
+    filament: Weight = _PLAIN.filament
+    time: Weight = _PLAIN.time
+
+
+class ShownFaces(Strict):
+    """Faces to keep clean, in the part's own frame: by direction, by name, by marks."""
+
+    directions: Annotated[tuple[Direction, ...], Field(max_length=64)] = ()
+    face_sets: Annotated[tuple[Name, ...], Field(max_length=64)] = ()
+    faces: Digest | None = None
+
+    @property
+    def empty(self) -> bool:
+        return not (self.directions or self.face_sets or self.faces)
+
+
+class Choices(Strict):
+    """What is decided about one part."""
+
+    process: Name = "pla-0.4"
+    settings: Annotated[
+        dict[Name, Annotated[str, StringConstraints(max_length=200)]], Field(max_length=200)
+    ] = {}
+    turn_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+    scale: Annotated[Number, Field(gt=0, le=1e4)] = 1.0
+    unit: Unit | None = None
+    standing: Literal["auto", "none", "bed", "anywhere"] = "auto"
+    weights: ChosenWeights = ChosenWeights()
+    overrules: Annotated[dict[UndersideNumber, Standing], Field(max_length=5000)] = {}
+    show: ShownFaces = ShownFaces()
+    keep_off: Digest | None = None
+    load_axis: Direction | None = None
+    supports_as: Literal["support", "solidsupport", "model"] = "support"
+    underside_notes: Annotated[dict[UndersideNumber, Words], Field(max_length=5000)] = {}
+
+
+def merged(choices: Choices, patch: Mapping[str, Any]) -> Choices:
+    """``choices`` after a JSON merge patch (RFC 7396); a field set to null goes back to its default.
+
+    Raises pydantic's ValidationError where the result is none.
+    """
+    return Choices.model_validate(_merge(choices.model_dump(mode="json"), patch))
+
+
+def _merge(target: Any, patch: Any) -> Any:
+    if not isinstance(patch, Mapping):
+        return patch
+    out = dict(target) if isinstance(target, Mapping) else {}
+    for key, value in patch.items():
+        if value is None:
+            out.pop(key, None)
+        else:
+            out[key] = _merge(out.get(key), value)
+    return out
+
+
+def without_lost_numbers(
+    before: tuple[Choices, Process, str], after: tuple[Choices, Process, str]
+) -> tuple[Choices, list[str]]:
+    """The new choices without what was said of undersides that are numbered anew, and those numbers.
+
+    Each state is choices, resolved process and part digest. What the same change says itself stays.
+    """
+    (old, old_process, old_part), (new, process, part) = before, after
+    same = (
+        old_part == part
+        and all(getattr(old, name) == getattr(new, name) for name in _PLACING)
+        and _need_of(old_process) == _need_of(process)
+    )
+    if same:
+        return new, []
+    kept = {
+        field: {
+            key: value for key, value in getattr(new, field).items() if getattr(old, field).get(key) != value
+        }
+        for field in ("overrules", "underside_notes")
+    }
+    lost = {key for field in kept for key in getattr(new, field) if key not in kept[field]}
+    return new.model_copy(update=kept), sorted(lost, key=int)
+
+
+def _need_of(process: Process) -> Process:
+    """The process with everything at its default that cannot change which undersides there are, or their
+    order: prices and names, the machine, how supports are built."""
+    material = replace(process.material, name="-", price_per_kg=0.0, density_g_cm3=1.0)
+    return replace(process, name="-", printer=Printer(), material=material, structure=Structure())
+
+
+def resolved(base: Process, choices: Choices) -> Process:
+    """The process with the sheet's own settings; ProcessError where one does not fit."""
+    return override(base, choices.settings) if choices.settings else base
+
+
+def flat(state: Mapping[str, Any], stem: str = "") -> dict[str, Any]:
+    """The leaves of nested maps by dotted path: ``choices.overrules.3``. Empty maps have none."""
+    out: dict[str, Any] = {}
+    for key, value in state.items():
+        path = f"{stem}{key}"
+        if isinstance(value, Mapping):
+            out.update(flat(value, f"{path}."))
+        else:
+            out[path] = value
+    return out
+
+
+def differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    """Paths whose leaf differs, with the value after (None where it is gone)."""
+    old, new = flat(before), flat(after)
+    return {path: new.get(path) for path in {**old, **new} if old.get(path) != new.get(path)}
+
+
+_NAMES = {
+    "title": "title",
+    "note": "note",
+    "part": "part",
+    "choices.process": "process",
+    "choices.turn_deg": "lie",
+    "choices.scale": "scale",
+    "choices.unit": "unit",
+    "choices.standing": "standing",
+    "choices.weights": "what counts",
+    "choices.show": "show faces",
+    "choices.keep_off": "faces not to be touched",
+    "choices.load_axis": "load axis",
+    "choices.supports_as": "object type of supports",
+}
+_SAID = ("process", "scale", "unit", "standing", "supports_as")  # short enough to be said whole
+
+
+def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
+    """A change as the words beside *undo*: 'standing: bed', 'underside 3: none and 2 more'."""
+    said: list[str] = []
+    for path, value in sorted(differences(before, after).items()):
+        head, _, tail = path.partition(".")
+        field, _, rest = tail.partition(".")
+        if head == "process":  # follows from the choices
+            continue
+        if head == "choices" and field == "overrules":
+            said.append(f"underside {rest}: {value or 'as chosen for you'}")
+        elif head == "choices" and field == "underside_notes":
+            said.append(f"words on underside {rest}")
+        elif head == "choices" and field == "settings":
+            setting = rest.rpartition(".")[2].replace("_", " ")
+            said.append(f"{setting} {'as in the process' if value is None else value}")
+        else:
+            name = _NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)
+            said.append(f"{name}: {value}" if field in _SAID and value is not None else name)
+    unique = list(dict.fromkeys(said))
+    if not unique:
+        return "nothing"
+    return unique[0] if len(unique) == 1 else f"{unique[0]} and {len(unique) - 1} more"
+
+
+def command(part_name: str, choices: Choices, builtin: bool) -> str | None:
+    """The same plan by command line; None where a command cannot say it (marked faces)."""
+    if choices.keep_off is not None:
+        return None
+    words = ["falsework", "plan", part_name]
+    words += ["--process", choices.process if builtin else f"{choices.process}.toml"]
+    for key, text in choices.settings.items():
+        words += ["--set", f"{key}={text}"]
+    if any(choices.turn_deg):
+        words.append("--turn=" + ",".join(repr(angle) for angle in choices.turn_deg))
+    if choices.scale != 1.0:
+        words += ["--scale", repr(choices.scale)]
+    if choices.unit is not None:
+        words += ["--unit", choices.unit]
+    if choices.standing != "auto":
+        words += ["--standing", choices.standing]
+    for number, standing in sorted(choices.overrules.items(), key=lambda item: int(item[0])):
+        words += ["--overrule", f"{number}={standing}"]
+    if choices.weights != ChosenWeights():
+        weights = choices.weights
+        words.append(
+            f"--weigh=finish={weights.finish_per_cm2!r},filament={weights.filament!r},time={weights.time!r}"
+        )
+    if choices.supports_as != "support":
+        words += ["--supports-as", choices.supports_as]
+    return " ".join(map(shlex.quote, words))
+
+
+def base_process(name: str, kept: Mapping[str, Process]) -> Process:
+    """The built-in process of that name or the one the bench keeps; ProcessError for another."""
+    from falsework.process.builtin import builtin, builtin_names
+
+    if name in builtin_names():
+        return builtin(name)
+    if name in kept:
+        return kept[name]
+    raise ProcessError(name, "there is no process of that name on this bench", "Choose one from the list")

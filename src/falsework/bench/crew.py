@@ -1,0 +1,272 @@
+"""The crew: worker processes that are started, given one job at a time, watched, stopped and replaced."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import os
+import signal
+import sys
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+PATIENCE_S = 0.6  # a worker told to stop gets this long before it is killed
+_LOOK_EVERY_S = 0.25
+_ROOM_FOR_CODE = 2 << 30  # address space that libraries take without using the memory
+_LONGEST_LINE = 1 << 20
+_LAST_WORDS = 2000
+_KNOWS_PARTS = 4
+
+LOG = logging.getLogger("falsework.bench")
+
+Error = dict[str, str]
+Tell = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one worker may take: resident bytes while it works and between jobs, seconds for a job."""
+
+    memory_bytes: int
+    idle_bytes: int
+    job_s: float
+
+    @staticmethod
+    def of_this_machine(workers: int, job_s: float = 1800.0) -> Limits:
+        """Three quarters of the memory shared among the workers, at least 2 GB each."""
+        try:
+            whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+        except (AttributeError, OSError, ValueError):
+            whole = 8 << 30
+        each = max(2 << 30, int(0.75 * whole / workers))
+        return Limits(each, min(each // 2, 3 << 30), job_s)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a job ended: 'done', 'refused' or 'failed' with its error, 'stopped', or 'lost' with its worker."""
+
+    state: str
+    error: Error | None = None
+
+
+class Worker:
+    """One process and what the server knows of it."""
+
+    def __init__(self, process: asyncio.subprocess.Process) -> None:
+        self.process = process
+        self.job = ""  # what it does now, '' when it waits
+        self.knows: OrderedDict[str, None] = OrderedDict()  # parts it has in memory, the latest last
+        self.stopping = False
+        self.last_words = b""
+
+    @property
+    def alive(self) -> bool:
+        return self.process.returncode is None
+
+    def resident_bytes(self) -> int:
+        """Resident memory where the system tells it, else 0."""
+        try:
+            pages = int(Path(f"/proc/{self.process.pid}/statm").read_text().split()[1])
+        except (OSError, ValueError, IndexError):
+            return 0
+        return pages * os.sysconf("SC_PAGE_SIZE")
+
+    def kill(self) -> None:
+        """End the process and whatever it started, at once."""
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(self.process.pid, signal.SIGKILL)
+
+
+@dataclass
+class Crew:
+    """``size`` workers. ``when_free`` is called whenever one of them may take a job."""
+
+    size: int
+    parts: Path
+    limits: Limits
+    when_free: Callable[[], None]
+    workers: list[Worker] = field(default_factory=list)
+    closing: bool = False
+    _tasks: set[asyncio.Task[None]] = field(default_factory=set)
+
+    async def start(self) -> None:
+        """Start all workers; they load while nobody waits."""
+        for _ in range(self.size):
+            await self._hire()
+
+    async def close(self) -> None:
+        """Kill all workers and wait until they are gone."""
+        self.closing = True
+        for worker in self.workers:
+            worker.kill()
+        await asyncio.gather(*(worker.process.wait() for worker in self.workers))
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    def idle(self) -> list[Worker]:
+        """Workers that may take a job now."""
+        return [worker for worker in self.workers if worker.alive and not worker.job and not self.closing]
+
+    async def give(
+        self, worker: Worker, job: str, message: Mapping[str, Any], part: str, tell: Tell
+    ) -> Outcome:
+        """Have ``worker``, who is idle, do a job; its outcome, whatever happens to it.
+
+        ``part`` is the digest of the part that the worker will have in memory afterwards.
+        """
+        worker.job = job
+        worker.knows[part] = None
+        worker.knows.move_to_end(part)
+        while len(worker.knows) > _KNOWS_PARTS:
+            worker.knows.popitem(last=False)
+        watching = asyncio.create_task(self._watch(worker, job))
+        try:
+            outcome = await self._done(worker, {"job": job, **message}, tell)
+            if outcome.state == "lost" and watching.done() and (over := watching.result()) is not None:
+                outcome = Outcome("failed", over)
+        finally:
+            watching.cancel()
+            worker.job, worker.stopping = "", False
+        if worker.alive and worker.resident_bytes() > self.limits.idle_bytes:
+            worker.kill()
+            await worker.process.wait()
+        if not self.closing:
+            if not worker.alive:
+                await self._replace(worker)
+            self.when_free()
+        return outcome
+
+    def stop(self, job: str) -> None:
+        """End a running job: asked first, killed after ``PATIENCE_S``."""
+        for worker in self.workers:
+            if worker.job == job and not worker.stopping:
+                worker.stopping = True
+                self._send(worker, {"stop": job})
+                asyncio.get_running_loop().call_later(PATIENCE_S, self._insist, worker, job)
+
+    def _insist(self, worker: Worker, job: str) -> None:
+        if worker.job == job:
+            worker.kill()
+
+    def _send(self, worker: Worker, message: Mapping[str, Any]) -> None:
+        assert worker.process.stdin is not None
+        with contextlib.suppress(ConnectionError, RuntimeError):
+            worker.process.stdin.write(json.dumps(message).encode() + b"\n")
+
+    async def _done(self, worker: Worker, message: Mapping[str, Any], tell: Tell) -> Outcome:
+        assert worker.process.stdout is not None and worker.process.stdin is not None
+        self._send(worker, message)
+        with contextlib.suppress(ConnectionError):
+            await worker.process.stdin.drain()
+        while True:
+            try:
+                line = await worker.process.stdout.readline()
+                said = json.loads(line) if line else None
+            except ValueError:  # too long, or not ours: whoever speaks there is no worker any more
+                worker.kill()
+                said = None
+            if said is None:
+                await worker.process.wait()
+                return Outcome("stopped") if worker.stopping else Outcome("lost", _crashed(worker))
+            if said.get("job") != message["job"]:
+                continue
+            if "step" in said:
+                tell(str(said["step"]), float(said["fraction"]))
+            elif "done" in said:
+                return Outcome("done")
+            elif "stopped" in said:
+                return Outcome("stopped")
+            elif "refused" in said:
+                return Outcome("refused", {str(key): str(text) for key, text in said["refused"].items()})
+            else:
+                return Outcome("failed", _fault(str(said.get("failed"))))
+
+    async def _watch(self, worker: Worker, job: str) -> Error | None:
+        """Kill a worker that takes too long or too much; why, as an error."""
+        end = time.monotonic() + self.limits.job_s
+        while worker.job == job:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            if worker.resident_bytes() > self.limits.memory_bytes:
+                worker.kill()
+                from falsework.bench.worker import NO_MEMORY
+
+                return NO_MEMORY
+            if time.monotonic() > end:
+                worker.kill()
+                return {
+                    "kind": "TooLong",
+                    "subject": "part",
+                    "wrong": f"the work took more than {self.limits.job_s / 60:.0f} minutes and was stopped",
+                    "cure": "Use a coarser mesh or thicker layers",
+                }
+        return None
+
+    async def _hire(self) -> None:
+        memory = str(self.limits.memory_bytes + _ROOM_FOR_CODE)
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "falsework.bench.worker",
+            "--parts",
+            str(self.parts),
+            "--memory",
+            memory,
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            limit=_LONGEST_LINE,
+            start_new_session=True,
+            # few arenas: address space is limited, and one thread computes
+            env={**os.environ, "MALLOC_ARENA_MAX": "2", "OPENBLAS_NUM_THREADS": "1"},
+        )
+        worker = Worker(process)
+        self.workers.append(worker)
+        task = asyncio.create_task(self._listen_to_complaints(worker))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _replace(self, worker: Worker) -> None:
+        self.workers.remove(worker)
+        await self._hire()
+
+    async def _listen_to_complaints(self, worker: Worker) -> None:
+        """Keep stderr from filling up; its end tells what a crashed worker said last."""
+        assert worker.process.stderr is not None
+        while chunk := await worker.process.stderr.read(65536):
+            worker.last_words = (worker.last_words + chunk)[-_LAST_WORDS:]
+        # a worker that dies while nobody needs it is replaced before somebody does
+        await worker.process.wait()
+        if not self.closing and not worker.job and worker in self.workers:
+            LOG.warning("a worker ended by itself: %s", worker.last_words.decode("utf-8", "replace").strip())
+            await asyncio.sleep(1.0)
+            if not self.closing and worker in self.workers:
+                await self._replace(worker)
+                self.when_free()
+
+
+def _crashed(worker: Worker) -> Error:
+    code = worker.process.returncode or 0
+    how = f"signal {-code}" if code < 0 else f"exit code {code}"
+    return {
+        "kind": "Crashed",
+        "subject": "part",
+        "wrong": f"the work on it ended suddenly ({how})",
+        "cure": "Try again; if it happens again, repair or simplify the mesh and keep the file for a report",
+    }
+
+
+def _fault(text: str) -> Error:
+    return {
+        "kind": "OwnFault",
+        "subject": "falsework",
+        "wrong": f"failed by a fault of its own ({text[:300]})",
+        "cure": "Report this text with the part's file",
+    }

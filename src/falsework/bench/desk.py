@@ -1,0 +1,409 @@
+"""The desk: what every sheet needs computed, in which order and for whom; its state, told as it changes."""
+
+from __future__ import annotations
+
+import asyncio
+import base64
+import secrets
+import time
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from falsework.bench.answers import error_of
+from falsework.bench.crew import Crew, Error, Outcome, Worker
+from falsework.bench.events import Hub
+from falsework.bench.line import Line, Waiting
+from falsework.bench.results import Results
+from falsework.bench.stages import BY_ITSELF, PRECEDENCE, Order, Stage, before, key_of
+from falsework.errors import FalseworkError
+
+_TELL_EVERY_S = 0.2
+_REMEMBERED_FAILURES = 1000
+_REMEMBERED_TASKS = 200
+MOST_WAITING = 100  # jobs of one client
+_TRIES = 2  # of a job whose worker was lost
+
+EVERYBODY = "everybody"
+"""The channel of what concerns all sheets."""
+
+StageState = dict[str, Any]
+
+_LOST_RESULT = {
+    "kind": "OutputError",
+    "subject": "bench",
+    "wrong": "the result could not be kept",
+    "cure": "Make room on the disk of the bench's data folder, and try again",
+}
+
+
+class TooMany(Exception):
+    """One client has more jobs waiting than is fair."""
+
+
+@dataclass(eq=False)
+class Job:
+    """One piece of work, for however many sheets want it."""
+
+    key: str
+    what: str
+    arguments: Mapping[str, Any]
+    client: str
+    part: str
+    precedence: int
+    marks: tuple[str, ...] = ()
+    step: str = ""
+    fraction: float = 0.0
+    running: bool = False
+    tries: int = 0
+    told_at: float = 0.0
+
+
+@dataclass(eq=False)
+class _Wanted:
+    """One sheet's view: its order, for whom, what was asked for beyond what runs by itself."""
+
+    order: Order
+    client: str
+    keys: dict[Stage, str]
+    asked: set[Stage] = field(default_factory=set)
+    stopped: set[str] = field(default_factory=set)
+    shown: dict[Stage, str] = field(default_factory=dict)
+    told: dict[Stage, StageState] = field(default_factory=dict)
+
+
+@dataclass(eq=False)
+class Task:
+    """Work beside the sheets (making a demo part, a test piece, a fit): followed by its id.
+
+    ``finish``, given the key of the result, makes ``result`` of it.
+    """
+
+    id: str
+    what: str
+    key: str
+    finish: Callable[[str], Awaitable[Any]]
+    state: str = "queued"
+    step: str = ""
+    fraction: float = 0.0
+    error: Error | None = None
+    result: Any = None
+
+    @property
+    def open(self) -> bool:
+        """Whether it may still come to something."""
+        return self.state in ("queued", "running")
+
+    def as_json(self) -> dict[str, Any]:
+        told = {"id": self.id, "what": self.what, "state": self.state, "step": self.step}
+        return told | {"fraction": self.fraction, "error": self.error, "result": self.result}
+
+
+class Desk:
+    """Keeps the crew busy with what sheets and tasks need. Lives in the server's event loop."""
+
+    def __init__(self, results: Results, hub: Hub, marks_of: Callable[[str], bytes | None]) -> None:
+        self.results, self.hub = results, hub
+        self.crew: Crew | None = None
+        self._marks_of = marks_of
+        self._line = Line()
+        self._jobs: dict[str, Job] = {}
+        self._sheets: dict[str, _Wanted] = {}
+        self._failures: OrderedDict[str, Error] = OrderedDict()
+        self._tasks: OrderedDict[str, Task] = OrderedDict()
+        self._running: set[asyncio.Task[None]] = set()
+
+    # sheets
+
+    def want(self, sheet: str, order: Order, client: str, *, work: bool = True) -> None:
+        """The sheet stands like this now; with ``work`` what it needs is computed for ``client``."""
+        keys = {stage: order.key(stage) for stage in Stage}
+        known = self._sheets.get(sheet)
+        if known is None:
+            if not work:
+                return
+            known = self._sheets[sheet] = _Wanted(order, client, keys)
+        if known.keys != keys:
+            known.asked = {stage for stage in known.asked if known.keys[stage] == keys[stage]}
+            known.order, known.keys = order, keys
+            self._drop_unwanted()
+        if work:
+            known.client = client
+            self._advance(sheet, known)
+        self._tell(sheet, known)
+
+    def forget(self, sheet: str) -> None:
+        """The sheet is gone."""
+        if self._sheets.pop(sheet, None) is not None:
+            self._drop_unwanted()
+
+    def ask(self, sheet: str, stage: Stage, client: str) -> StageState:
+        """Have ``stage`` computed, and what it rests on; a failed or stopped one again."""
+        wanted = self._sheets[sheet]
+        if self._line.count_of(client) >= MOST_WAITING:
+            raise TooMany
+        for each in (*before(stage), stage):
+            self._failures.pop(wanted.keys[each], None)
+            wanted.stopped.discard(wanted.keys[each])
+            wanted.asked.add(each)
+        wanted.client = client
+        self._advance(sheet, wanted)
+        self._tell(sheet, wanted)
+        return self.state(sheet, stage)
+
+    def stop(self, sheet: str, stage: Stage) -> StageState:
+        """Have ``stage`` not computed; what others want goes on for them."""
+        wanted = self._sheets[sheet]
+        wanted.asked.discard(stage)
+        wanted.stopped.add(wanted.keys[stage])
+        self._drop_unwanted()
+        self._tell(sheet, wanted)
+        return self.state(sheet, stage)
+
+    def state(self, sheet: str, stage: Stage, order: Order | None = None) -> StageState:
+        """The state of one stage of a sheet; of one that nobody has looked at, from what lies on disk."""
+        wanted = self._sheets.get(sheet)
+        if wanted is None:
+            assert order is not None
+            key = order.key(stage)
+            return {"state": "ready" if self.results.has(key) else "idle", "key": key}
+        key = wanted.keys[stage]
+        told: StageState = {"key": key}
+        if self.results.has(key):
+            wanted.shown[stage] = key
+            return told | {"state": "ready"}
+        if (shown := wanted.shown.get(stage)) is not None and self.results.has(shown):
+            told["shown"] = shown
+        job = self._jobs.get(key)
+        if job is not None and job.running:
+            return told | {"state": "running", "step": job.step, "fraction": job.fraction}
+        if job is not None:
+            return told | {"state": "queued", "ahead": self._places().get(key, 0)}
+        chain = [wanted.keys[each] for each in (stage, *reversed(before(stage)))]
+        failed = next((self._failures[each] for each in chain if each in self._failures), None)
+        if failed is not None and self._is_wanted(wanted, stage):
+            return told | {"state": "failed", "error": failed}
+        if self._is_wanted(wanted, stage) and not wanted.stopped.intersection(chain):
+            return told | {"state": "waiting"}
+        return told | {"state": "idle"}
+
+    def needed(self) -> set[str]:
+        """Keys of results that a sheet shows now."""
+        wanted = self._sheets.values()
+        return {key for one in wanted for key in (*one.keys.values(), *one.shown.values())}
+
+    def busy(self) -> dict[str, int]:
+        """How many jobs run and wait."""
+        return {"running": sum(job.running for job in self._jobs.values()), "waiting": len(self._line)}
+
+    # tasks
+
+    def begin(
+        self,
+        what: str,
+        words: str,
+        arguments: Mapping[str, Any],
+        client: str,
+        finish: Callable[[str], Awaitable[Any]],
+    ) -> Task:
+        """Work beside the sheets; ``finish``, given the key of the result, makes the task's result of it.
+
+        The same work that is already done is finished at once.
+        """
+        if self._line.count_of(client) >= MOST_WAITING:
+            raise TooMany
+        key = key_of(what, arguments)
+        task = Task(secrets.token_hex(8), words, key, finish)
+        self._tasks[task.id] = task
+        while len(self._tasks) > _REMEMBERED_TASKS:
+            self._tasks.popitem(last=False)
+        if self.results.has(key):
+            self._end_task(task, Outcome("done"))
+            self._tell_task(task)
+        else:
+            self._queue(Job(key, what, arguments, client, key, PRECEDENCE[Stage.LIES]))
+            self._tell_task(task)
+        return task
+
+    async def settle(self) -> None:
+        """Wait for what is under way when the workers are gone."""
+        await asyncio.gather(*self._running, return_exceptions=True)
+
+    def task(self, id: str) -> Task | None:
+        """A task by its id, None where there is none of it or no longer."""
+        return self._tasks.get(id)
+
+    def stop_task(self, task: Task) -> None:
+        """Have a task not done."""
+        if task.open:
+            task.state = "stopped"
+            self._drop_unwanted()
+            self._tell_task(task)
+
+    def _end_task(self, task: Task, outcome: Outcome) -> None:
+        if outcome.state == "done":
+            finishing = asyncio.create_task(self._finish(task))
+            self._running.add(finishing)
+            finishing.add_done_callback(self._running.discard)
+        else:
+            task.state, task.error = outcome.state, outcome.error
+            self._tell_task(task)
+
+    async def _finish(self, task: Task) -> None:
+        try:
+            task.result, task.state = await task.finish(task.key), "done"
+        except FalseworkError as error:
+            task.error, task.state = error_of(error), "refused"
+        self._tell_task(task)
+
+    def _tell_task(self, task: Task) -> None:
+        self.hub.tell(EVERYBODY, "task", task.as_json())
+
+    # jobs
+
+    def dispatch(self) -> None:
+        """Give waiting jobs to idle workers."""
+        if self.crew is None:
+            return
+        while idle := self.crew.idle():
+            taken = self._line.take([worker.knows for worker in idle])
+            if taken is None:
+                break
+            waiting, place = taken
+            job = self._jobs[waiting.key]
+            job.running = True
+            running = asyncio.create_task(self._run(job, self.crew, idle[place]))
+            self._running.add(running)
+            running.add_done_callback(self._running.discard)
+            # the worker is taken from now on, not from when the task first runs
+            idle[place].job = job.key
+
+    async def _run(self, job: Job, crew: Crew, worker: Worker) -> None:
+        bits = {digest: self._marks_of(digest) or b"" for digest in job.marks}
+        message = {
+            "what": job.what,
+            "arguments": job.arguments,
+            "into": str(self.results.place(job.key)),
+            "marks": {digest: base64.b64encode(raw).decode() for digest, raw in bits.items()},
+        }
+        job.step, job.fraction = "starting", 0.0
+        self._tell_about(job)
+
+        def tell(step: str, fraction: float) -> None:
+            job.step, job.fraction = step, fraction
+            now = time.monotonic()
+            if now - job.told_at > _TELL_EVERY_S:
+                job.told_at = now
+                self._tell_about(job)
+
+        outcome = await crew.give(worker, job.key, message, job.part, tell)
+        self._ended(job, outcome)
+
+    def _ended(self, job: Job, outcome: Outcome) -> None:
+        job.running = False
+        if outcome.state == "lost" and job.tries + 1 < _TRIES and self._has_takers(job.key):
+            job.tries += 1
+            self._line.add(Waiting(job.key, job.client, job.precedence, job.part))
+            self._tell_about(job)
+            self.dispatch()
+            return
+        self._jobs.pop(job.key, None)
+        if outcome.state == "done" and not self.results.added(job.key):
+            outcome = Outcome("failed", _LOST_RESULT)
+        if outcome.state == "lost":
+            outcome = Outcome("failed", outcome.error)
+        if outcome.error is not None:
+            self._failures[job.key] = outcome.error
+            while len(self._failures) > _REMEMBERED_FAILURES:
+                self._failures.popitem(last=False)
+        for task in list(self._tasks.values()):
+            if task.key == job.key and task.open:
+                self._end_task(task, outcome)
+        for sheet, wanted in list(self._sheets.items()):
+            if job.key in wanted.keys.values():
+                self._advance(sheet, wanted)
+                self._tell(sheet, wanted)
+        self.results.trim(self.needed())
+        self.dispatch()
+        self._tell_places()
+
+    def _queue(self, job: Job) -> None:
+        if job.key not in self._jobs:
+            self._jobs[job.key] = job
+            self._line.add(Waiting(job.key, job.client, job.precedence, job.part))
+            self.dispatch()
+
+    def _advance(self, sheet: str, wanted: _Wanted) -> None:
+        """Queue the next job of every chain of stages that the sheet wants."""
+        for stage in Stage:
+            if not self._is_wanted(wanted, stage) or self.results.has(wanted.keys[stage]):
+                continue
+            missing = next(
+                each for each in (*before(stage), stage) if not self.results.has(wanted.keys[each])
+            )
+            key = wanted.keys[missing]
+            if key in self._jobs or key in self._failures or key in wanted.stopped:
+                continue
+            arguments = wanted.order.arguments(missing)
+            marks = (arguments.get("keep_off"), arguments.get("show", {}).get("faces"))
+            self._queue(
+                Job(
+                    key,
+                    missing.value,
+                    arguments,
+                    wanted.client,
+                    wanted.order.digest,
+                    PRECEDENCE[missing],
+                    tuple(digest for digest in marks if digest),
+                )
+            )
+
+    def _is_wanted(self, wanted: _Wanted, stage: Stage) -> bool:
+        return stage in BY_ITSELF or stage in wanted.asked
+
+    def _has_takers(self, key: str) -> bool:
+        """Whether any sheet or task still wants the result of that key."""
+        return any(task.key == key and task.open for task in self._tasks.values()) or any(
+            key == wanted.keys[stage] and key not in wanted.stopped
+            for wanted in self._sheets.values()
+            for stage in Stage
+            if self._is_wanted(wanted, stage) or any(stage in before(asked) for asked in wanted.asked)
+        )
+
+    def _drop_unwanted(self) -> None:
+        for key, job in list(self._jobs.items()):
+            if self._has_takers(key):
+                continue
+            if job.running and self.crew is not None:
+                self.crew.stop(key)
+            elif not job.running:
+                self._line.drop(key)
+                del self._jobs[key]
+
+    # telling
+
+    def _places(self) -> dict[str, int]:
+        return {waiting.key: place for place, waiting in enumerate(self._line.in_turn())}
+
+    def _tell(self, sheet: str, wanted: _Wanted) -> None:
+        for stage in Stage:
+            state = self.state(sheet, stage)
+            if wanted.told.get(stage) != state:
+                wanted.told[stage] = state
+                self.hub.tell(f"sheet:{sheet}", "stage", {"stage": stage.value, **state})
+
+    def _tell_about(self, job: Job) -> None:
+        for sheet, wanted in self._sheets.items():
+            if job.key in wanted.keys.values():
+                self._tell(sheet, wanted)
+        for task in self._tasks.values():
+            if task.key == job.key and task.open:
+                task.state = "running" if job.running else "queued"
+                task.step, task.fraction = job.step, job.fraction
+                self._tell_task(task)
+
+    def _tell_places(self) -> None:
+        for waiting in self._line.in_turn():
+            self._tell_about(self._jobs[waiting.key])
+        self.hub.tell(EVERYBODY, "bench", {"busy": self.busy()})

@@ -1,0 +1,151 @@
+"""What the page draws, as arrays: the part, its undersides, its supports, and both layer by layer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.part.part import Part
+from falsework.planning.value import Geometry, Ground
+
+Arrays = dict[str, NDArray[Any]]
+
+COARSE_FACES = 60_000
+"""Meshes of more faces get a coarser one beside them, to be drawn while the figure turns."""
+
+_SMOOTH_COSINE = 0.94  # faces that meet at less than about 20° belong to one smooth patch
+
+
+def part_mesh(part: Part) -> Arrays:
+    """``positions`` (v, 3) and ``faces`` (f, 3) in the part's own order."""
+    return {"positions": part.vertices.astype(np.float32), "faces": part.faces.astype(np.uint32)}
+
+
+def mesh_meta(arrays: Arrays, of_faces: int) -> dict[str, Any]:
+    """What the page wants to know of a mesh before it looks into it."""
+    positions = arrays["positions"]
+    return {
+        "faces": len(arrays["faces"]),
+        "of_faces": of_faces,
+        "low": positions.min(axis=0).tolist(),
+        "high": positions.max(axis=0).tolist(),
+    }
+
+
+def coarse_mesh(part: Part, most_faces: int = COARSE_FACES) -> Arrays:
+    """The part with its vertices gathered on a grid, about ``most_faces`` of it left; for moving pictures.
+
+    A surface of area A on cells of side c has about 2 A / c² faces. Faces that shrink to a line go, so the
+    mesh has holes where the part is thinner than a cell; nobody sees them while it turns.
+    """
+    if len(part.faces) <= most_faces:
+        return part_mesh(part)
+    corners = part.vertices[part.faces]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    area_mm2 = 0.5 * float(np.linalg.norm(normals, axis=1).sum())
+    cell_mm = float(np.sqrt(2.5 * area_mm2 / most_faces))
+    at = np.floor((part.vertices - part.bounds_mm[0]) / cell_mm).astype(np.int64)
+    nx, ny = int(at[:, 0].max()) + 1, int(at[:, 1].max()) + 1
+    _, cell, count = np.unique(
+        at[:, 0] + nx * (at[:, 1] + ny * at[:, 2]), return_inverse=True, return_counts=True
+    )
+    positions = np.stack([np.bincount(cell, part.vertices[:, k]) / count for k in range(3)], axis=1)
+    faces = cell[part.faces]
+    a, b, c = faces.T
+    return {
+        "positions": positions.astype(np.float32),
+        "faces": faces[(a != b) & (b != c) & (c != a)].astype(np.uint32),
+    }
+
+
+def smooth_patches(part: Part) -> NDArray[np.uint32]:
+    """(f,) number of the smooth patch of each face: faces joined over edges where they hardly bend."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    from falsework.kernels.mesh import pair_edges, sort_edges
+    from falsework.lie.body import face_normals
+
+    faces = np.ascontiguousarray(part.faces)
+    partner, _ = pair_edges(faces, sort_edges(faces, len(part.vertices)))
+    half = np.flatnonzero(partner >= 0)
+    one, other = half // 3, partner[half] // 3
+    normals = face_normals(part.vertices, part.faces)[0]
+    flat = np.einsum("ij,ij->i", normals[one], normals[other]) > _SMOOTH_COSINE
+    links = coo_matrix((np.ones(int(flat.sum()), dtype=bool), (one[flat], other[flat])), (len(faces),) * 2)
+    label: NDArray[np.uint32] = connected_components(links, directed=False)[1].astype(np.uint32)
+    return label
+
+
+def undersides_mesh(ground: Ground) -> tuple[Arrays, NDArray[np.int64]]:
+    """Loose triangles of all undersides by underside, and the face of the part on which each lies."""
+    from falsework.report.scene import underside_triangles
+
+    soup, face = underside_triangles(ground)
+    start = np.searchsorted(soup.tag, np.arange(len(ground.need.undersides) + 1))
+    return {
+        "positions": soup.corners.reshape(-1, 3).astype(np.float32),
+        "start": start.astype(np.uint32),
+    }, face
+
+
+def shares_on(marked: NDArray[np.bool_], mesh: Arrays, face: NDArray[np.int64]) -> NDArray[np.float64]:
+    """(U,) share of each underside's surface that lies on marked faces of the part."""
+    corners = mesh["positions"].astype(np.float64).reshape(-1, 3, 3)
+    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
+    start: NDArray[np.int64] = mesh["start"].astype(np.int64)
+    count = len(start) - 1
+    tag = np.repeat(np.arange(count), np.diff(start))
+    whole = np.bincount(tag, area, count)
+    share: NDArray[np.float64] = np.bincount(tag, area * marked[face], count) / np.maximum(whole, 1e-12)
+    return share
+
+
+def need_layers(ground: Ground) -> Arrays:
+    """Sections of the part by layer, and beside them the outlines of what is printed over air."""
+    stack, need = ground.stack, ground.need
+    polygons, region = shapely.get_parts(need.regions, return_index=True)
+    order = np.argsort(need.region_layer[region], kind="stable")
+    polygons, region = polygons[order], region[order]
+    if len(polygons):
+        _, points, (ring_start, polygon_start) = shapely.to_ragged_array(polygons, include_z=False)
+        ring_owner = np.repeat(np.arange(len(polygons)), np.diff(polygon_start))
+    else:
+        points, ring_start, ring_owner = np.zeros((0, 2)), np.zeros(1), np.zeros(0, dtype=np.int64)
+    layer = need.region_layer[region][ring_owner]
+    return {
+        "z": stack.z_mm.astype(np.float32),
+        "points": stack.points_mm.astype(np.float32),
+        "ring_start": stack.ring_start.astype(np.uint32),
+        "layer_rings": stack.layer_start.astype(np.uint32),
+        "air_points": points.astype(np.float32),
+        "air_ring_start": ring_start.astype(np.uint32),
+        "air_layer_rings": np.searchsorted(layer, np.arange(stack.count + 1)).astype(np.uint32),
+        "air_underside": (need.region_underside[region][ring_owner] + 1).astype(np.uint16),
+    }
+
+
+def supports_mesh(geometry: Geometry) -> Arrays:
+    """The supports' shells, faces by piece."""
+    scheme = geometry.scheme
+    start = np.searchsorted(scheme.face_piece, np.arange(len(scheme.pieces) + 1))
+    return {
+        "positions": scheme.vertices.astype(np.float32),
+        "faces": scheme.faces.astype(np.uint32),
+        "start": start.astype(np.uint32),
+    }
+
+
+def supports_layers(geometry: Geometry) -> Arrays:
+    """The supports' strands, layer by layer."""
+    strands = geometry.scheme.strands
+    return {
+        "z": geometry.stack.z_mm.astype(np.float32),
+        "ends": strands.ends_mm.astype(np.float32),
+        "layer_start": np.searchsorted(strands.layer, np.arange(geometry.stack.count + 1)).astype(np.uint32),
+        "role": strands.role.astype(np.uint8),
+        "piece": (strands.piece + 1).astype(np.uint16),
+    }

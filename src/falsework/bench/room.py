@@ -1,0 +1,291 @@
+"""The room: everything one running bench has, and what happens to a sheet when somebody acts on it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import socket
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from falsework.bench.answers import Refused, not_found
+from falsework.bench.choices import (
+    Choices,
+    base_process,
+    change_words,
+    command,
+    differences,
+    merged,
+    resolved,
+    without_lost_numbers,
+)
+from falsework.bench.desk import EVERYBODY, Desk
+from falsework.bench.events import Hub
+from falsework.bench.results import Results
+from falsework.bench.security import Doorkeeper, Hosts
+from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets
+from falsework.bench.stages import Order, Stage
+from falsework.planning.document import decode, encode
+from falsework.process.builtin import builtin_names
+from falsework.process.settings import Process
+from falsework.process.toml import parse_process
+
+T = TypeVar("T")
+DATABASE, PARTS, RESULTS, ARRIVING = "bench.sqlite", "parts", "results", "arriving"
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How a bench is run. ``upload_bytes`` and ``upload_s`` limit one file, ``results_bytes`` all results."""
+
+    folder: Path
+    host: str = "127.0.0.1"
+    port: int = 8808
+    workers: int = 2
+    upload_bytes: int = 512 << 20
+    upload_s: float = 600.0
+    job_s: float = 1800.0
+    results_bytes: int = 8 << 30
+
+
+@dataclass
+class Room:
+    """One running bench."""
+
+    settings: Settings
+    sheets: Sheets
+    hub: Hub
+    results: Results
+    desk: Desk
+    door: Doorkeeper
+    hosts: Hosts
+    started: float = field(default_factory=time.time)
+
+    @staticmethod
+    def open(settings: Settings) -> Room:
+        """Open the data folder, made if it is not there; OutputError where it cannot be used."""
+        for name in (PARTS, ARRIVING):
+            (settings.folder / name).mkdir(parents=True, exist_ok=True)
+        for left in (settings.folder / ARRIVING).iterdir():  # uploads that a stopped server did not finish
+            left.unlink(missing_ok=True)
+        sheets = Sheets(settings.folder / DATABASE)
+        sheets.forget_deleted()
+        hub = Hub()
+        results = Results(settings.folder / RESULTS, settings.results_bytes)
+        desk = Desk(results, hub, sheets.marks)
+        return Room(
+            settings,
+            sheets,
+            hub,
+            results,
+            desk,
+            Doorkeeper(sheets),
+            Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn())),
+        )
+
+    @property
+    def parts(self) -> Path:
+        return self.settings.folder / PARTS
+
+    async def ask(self, work: Callable[..., T], *arguments: Any) -> T:
+        """A call of the database, on a thread of its own; its refusals as answers."""
+        try:
+            return await asyncio.to_thread(work, *arguments)
+        except Missing as missing:
+            raise not_found("sheet", str(missing)) from None
+
+    def address(self, path: str = "/") -> str:
+        """An address of this bench as a browser takes it."""
+        host = self.settings.host
+        if host in ("0.0.0.0", "::"):
+            host = socket.gethostname()
+        return f"http://{f'[{host}]' if ':' in host else host}:{self.settings.port}{path}"
+
+    # sheets
+
+    async def get(self, sheet: str) -> Sheet:
+        """The sheet as it stands; 404 where there is none."""
+        return await self.ask(self.sheets.get, sheet)
+
+    async def create(self, name: str, digest: str, size: int, who: str) -> Sheet:
+        """A new sheet for an uploaded part; its work begins."""
+        choices = Choices()
+        state = {
+            "title": Path(name).stem[:200] or name,
+            "note": "",
+            "part": {"digest": digest, "name": name, "bytes": size},
+            "choices": choices.model_dump(mode="json"),
+            "process": encode(base_process(choices.process, {})),
+        }
+        sheet = await self.ask(self.sheets.add, state, who, "part arrived")
+        self.changed(sheet, who)
+        return sheet
+
+    async def copy(self, sheet: str, who: str) -> Sheet:
+        """A new sheet that starts where this one stands."""
+        state = (await self.get(sheet)).state
+        title = f"{state['title'][:190]} (copy)"
+        made = await self.ask(self.sheets.add, {**state, "title": title}, who, "copied")
+        self.changed(made, who)
+        return made
+
+    async def edit(
+        self, sheet: str, version: int, change: Callable[[dict[str, Any]], dict[str, Any]], who: str
+    ) -> tuple[Sheet, list[str]]:
+        """Change a sheet's state by ``change``, which may raise ``Refused``.
+
+        With it the numbers of undersides whose words and overrules went, because undersides are numbered
+        anew. 409 where ``version`` is not the latest.
+        """
+        now = await self.get(sheet)
+        if now.version != version:
+            # what was meant is worked out on the version that was seen, to tell both changes apart
+            await self._conflict(sheet, version, change)
+        after, lost = await asyncio.to_thread(self._settled, now.state, change)
+        what = change_words(now.state, after)
+        try:
+            done = await self.ask(self.sheets.edit, sheet, version, after, what, who)
+        except Outdated as outdated:
+            raise self._outdated(outdated, change) from None
+        self.changed(done, who)
+        return done, lost
+
+    async def _conflict(
+        self, sheet: str, version: int, change: Callable[[dict[str, Any]], dict[str, Any]]
+    ) -> None:
+        try:
+            await self.ask(self.sheets.check, sheet, version)
+        except Outdated as outdated:
+            raise self._outdated(outdated, change) from None
+
+    def _settled(
+        self, state: dict[str, Any], change: Callable[[dict[str, Any]], dict[str, Any]]
+    ) -> tuple[dict[str, Any], list[str]]:
+        """The changed state with its process worked out and what no longer fits dropped."""
+        after = change(json.loads(json.dumps(state)))
+        choices = Choices.model_validate(after["choices"])
+        process: Process = decode(Process, state["process"])
+        old = Choices.model_validate(state["choices"])
+        before = (old, process, state["part"]["digest"])
+        if (old.process, old.settings) != (choices.process, choices.settings):
+            process = resolved(base_process(choices.process, self.kept_processes()), choices)
+        choices, lost = without_lost_numbers(before, (choices, process, after["part"]["digest"]))
+        return {**after, "choices": choices.model_dump(mode="json"), "process": encode(process)}, lost
+
+    def _outdated(self, outdated: Outdated, change: Callable[[dict[str, Any]], dict[str, Any]]) -> Refused:
+        base, theirs = outdated.base, outdated.sheet.state
+        told: list[dict[str, Any]] = []
+        if base is not None:
+            mine, others = differences(base, change(json.loads(json.dumps(base)))), differences(base, theirs)
+            told = [
+                {"field": path, "yours": mine.get(path), "theirs": value, "both": path in mine}
+                for path, value in others.items()
+                if not path.startswith("process.")
+            ]
+        fields = ", ".join(each["field"].removeprefix("choices.") for each in told[:4]) or "it"
+        return Refused(
+            409,
+            "Conflict",
+            "sheet",
+            f"somebody else changed {fields} since you saw it (version {outdated.sheet.version} now)",
+            "Look at what changed, then do it again if you still want it",
+            sheet=self.sheet_json(outdated.sheet),
+            changed=told,
+        )
+
+    async def undo(self, sheet: str, version: int, who: str, *, again: bool = False) -> Sheet:
+        """Take the last edit back, or with ``again`` make the one undone last again."""
+        try:
+            done = await self.ask(self.sheets.redo if again else self.sheets.undo, sheet, version)
+        except Outdated as outdated:
+            raise self._outdated(outdated, lambda state: state) from None
+        except NothingToUndo:
+            now = await self.get(sheet)
+            what = "redo" if again else "undo"
+            raise Refused(
+                409,
+                "Conflict",
+                "sheet",
+                f"there is nothing to {what}",
+                "",
+                sheet=self.sheet_json(now),
+                changed=[],
+            ) from None
+        self.changed(done, who)
+        return done
+
+    async def delete(self, sheet: str, version: int) -> None:
+        """Put a sheet away."""
+        try:
+            await self.ask(self.sheets.delete, sheet, version)
+        except Outdated as outdated:
+            raise self._outdated(outdated, lambda state: state) from None
+        self.desk.forget(sheet)
+        self.hub.tell(f"sheet:{sheet}", "gone", {})
+        self.hub.tell(EVERYBODY, "sheets", {})
+
+    def changed(self, sheet: Sheet, who: str) -> None:
+        """A sheet is new or has a new version: have its work done, tell everybody who looks."""
+        self.desk.want(sheet.id, self.order(sheet), who)
+        self.hub.tell(f"sheet:{sheet.id}", "sheet", self.sheet_json(sheet))
+        self.hub.tell(EVERYBODY, "sheets", {})
+
+    def order(self, sheet: Sheet) -> Order:
+        """What the sheet's results depend on."""
+        state = sheet.state
+        process: Process = decode(Process, state["process"])
+        part = state["part"]
+        return Order(part["digest"], part["name"], Choices.model_validate(state["choices"]), process)
+
+    def sheet_json(self, sheet: Sheet) -> dict[str, Any]:
+        """The sheet as the page sees it."""
+        state, order = sheet.state, self.order(sheet)
+        return {
+            "id": sheet.id,
+            "version": sheet.version,
+            "created": sheet.created,
+            "changed": sheet.changed,
+            "title": state["title"],
+            "note": state["note"],
+            "part": state["part"],
+            "choices": state["choices"],
+            "undo": {"what": sheet.undo, "redo": sheet.redo},
+            "stages": {stage.value: self.desk.state(sheet.id, stage, order) for stage in Stage},
+            "process": state["process"],
+            "command": command(order.name, order.choices, builtin=order.choices.process in builtin_names()),
+        }
+
+    # processes
+
+    def kept_processes(self) -> dict[str, Process]:
+        """Processes that this bench keeps, by name."""
+        return {name: parse_process(text, name) for name, (text, _) in self.sheets.processes().items()}
+
+
+def patched(state: dict[str, Any], patch: Mapping[str, Any]) -> dict[str, Any]:
+    """A state with title, note and choices changed; 422 where the choices are none."""
+    try:
+        choices = merged(Choices.model_validate(state["choices"]), patch.get("choices", {}))
+    except ValidationError as error:
+        raise invalid(error, "choices") from None
+    out = {**state, "choices": choices.model_dump(mode="json")}
+    for name in ("title", "note"):
+        if patch.get(name) is not None:
+            out[name] = patch[name]
+    return out
+
+
+def invalid(error: ValidationError, stem: str = "") -> Refused:
+    """The first thing that a value of the wrong shape gets wrong."""
+    first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+    path = ".".join(map(str, ((stem,) if stem else ()) + first["loc"]))
+    return Refused(422, "Invalid", path or "request", _plainly(first["msg"]), "Correct it")
+
+
+def _plainly(text: str) -> str:
+    return text.removeprefix("Value error, ")[:1].lower() + text.removeprefix("Value error, ")[1:]

@@ -1,0 +1,213 @@
+"""The bench itself, its registry of fields, its processes, who may come in."""
+
+from __future__ import annotations
+
+import dataclasses
+import time
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path
+from starlette.responses import Response
+
+from falsework.bench import shapes
+from falsework.bench.answers import Json, Refused, not_found
+from falsework.bench.choices import base_process
+from falsework.bench.desk import Task
+from falsework.bench.room import Room
+from falsework.bench.routes import Here, Who
+from falsework.bench.security import BODY_BYTES, INVITATION_S
+from falsework.cost.weights import Weights
+from falsework.planning.document import encode
+from falsework.process.builtin import builtin, builtin_names
+from falsework.process.fields import spec_of
+from falsework.process.schema import Row, describe
+from falsework.process.toml import dump_process, override, parse_process
+from falsework.version import __version__
+
+router = APIRouter(prefix="/api", tags=["bench"])
+ProcessName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
+
+
+@router.get("/bench", response_model=shapes.BenchOut, responses=shapes.errors())
+async def bench(room: Here) -> Response:
+    """What this bench is, what it takes, what it is doing."""
+    settings = room.settings
+    limits = {
+        "upload_bytes": settings.upload_bytes,
+        "upload_s": settings.upload_s,
+        "job_s": settings.job_s,
+        "body_bytes": BODY_BYTES,
+    }
+    body = {
+        "version": __version__,
+        "address": room.address(),
+        "started": room.started,
+        "workers": settings.workers,
+        "limits": limits,
+        "busy": room.desk.busy(),
+        "places": {"tuning": False, "ledger": False},
+        "other_machines": not room.hosts.loopback,
+    }
+    return Json(body)
+
+
+@router.post("/invitations", status_code=201, response_model=shapes.InvitationOut, responses=shapes.errors())
+async def invite(room: Here) -> Response:
+    """A one-time address for another browser, good for a quarter of an hour."""
+    token = await room.ask(room.door.invite)
+    body = {"address": room.address(f"/enter?token={token}"), "expires": time.time() + INVITATION_S}
+    return Json(body, 201)
+
+
+@router.get("/registry", response_model=shapes.RegistryOut, responses=shapes.errors())
+async def registry(room: Here) -> Response:
+    """Every field that a person may set or record: unit, range, help and source."""
+    from falsework.coupon.reading import Condition, Reading
+
+    body = {
+        "process": [_row(row) for row in describe()],
+        "condition": _rows("condition", Condition),
+        "reading": _rows("reading", Reading),
+        "weights": [_row(row) for row in _WEIGHTS],
+    }
+    return Json(body)
+
+
+_WEIGHTS = (
+    Row(
+        "weights",
+        "finish_per_cm2",
+        "float",
+        "per cm²",
+        0.0,
+        1e6,
+        (),
+        Weights().finish_per_cm2,
+        "what a square centimetre of fully spoilt surface is worth, in your currency",
+        "",
+    ),
+    Row("weights", "filament", "float", "", 0.0, 1e6, (), Weights().filament, "factor on filament", ""),
+    Row("weights", "time", "float", "", 0.0, 1e6, (), Weights().time, "factor on machine time", ""),
+)
+
+
+def _row(row: Row) -> dict[str, Any]:
+    key = row.field if row.table in ("process", "weights") else f"{row.table}.{row.field}"
+    default = None if row.default is dataclasses.MISSING else row.default
+    told = row._asdict() | {"choices": list(row.choices), "default": default}
+    return told | {"key": key, "allowed": row.allowed}
+
+
+def _rows(table: str, kind: type[Any]) -> list[dict[str, Any]]:
+    """Rows of a dataclass that carries the same metadata as a process."""
+    rows = []
+    for field in dataclasses.fields(kind):
+        spec = spec_of(field)
+        plain = str(field.type).removesuffix(" | None")
+        type_ = plain if plain in ("int", "float", "bool") else "str"
+        default = None if field.default is dataclasses.MISSING else field.default
+        row = Row(
+            table,
+            field.name,
+            type_,
+            spec.unit,
+            spec.low,
+            spec.high,
+            spec.choices,
+            default,
+            spec.help,
+            spec.source,
+        )
+        rows.append(_row(row) | {"key": field.name})
+    return rows
+
+
+def _process(room: Room, name: str, text: str | None, basis: str) -> dict[str, Any]:
+    process = builtin(name) if text is None else parse_process(text, name)
+    return {"name": name, "builtin": text is None, "basis": basis, "process": encode(process)}
+
+
+@router.get("/processes", response_model=shapes.ProcessesOut, responses=shapes.errors())
+async def processes(room: Here) -> Response:
+    """Built-in processes and those that this bench keeps."""
+    kept = await room.ask(room.sheets.processes)
+    listed = [_process(room, name, None, "") for name in builtin_names()]
+    listed += [_process(room, name, text, basis) for name, (text, basis) in kept.items()]
+    return Json({"processes": listed})
+
+
+@router.get(
+    "/processes/{name}.toml",
+    responses=shapes.errors(404) | {200: {"content": {"application/toml": {"schema": {"type": "string"}}}}},
+)
+async def process_file(room: Here, name: ProcessName) -> Response:
+    """A process as a file, every setting with its unit, range and meaning."""
+    kept = await room.ask(room.sheets.processes)
+    text = kept[name][0] if name in kept else None
+    if text is None:
+        if name not in builtin_names():
+            raise not_found("process", name)
+        text = dump_process(builtin(name))
+    headers = {"content-disposition": f'attachment; filename="{name}.toml"'}
+    return Response(text.encode(), media_type="application/toml", headers=headers)
+
+
+@router.get("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(404))
+async def process(room: Here, name: ProcessName) -> Response:
+    """One process."""
+    kept = await room.ask(room.sheets.processes)
+    if name in builtin_names():
+        return Json(_process(room, name, None, ""))
+    if name not in kept:
+        raise not_found("process", name)
+    return Json(_process(room, name, *kept[name]))
+
+
+@router.put("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(409, 422))
+async def keep_process(room: Here, name: ProcessName, wanted: shapes.ProcessIn) -> Response:
+    """Keep a process: from a file's text, or from another one with settings changed."""
+    if name in builtin_names():
+        wrong = "is the name of a built-in process"
+        raise Refused(409, "Conflict", name, wrong, "Choose another name")
+    if (wanted.toml is None) == (wanted.based_on is None):
+        raise Refused(422, "Invalid", "request", "needs either toml or based_on", "Give one of them")
+    if wanted.toml is not None:
+        made = override(parse_process(wanted.toml, name), {**wanted.settings, "name": name})
+    else:
+        kept = await room.ask(room.kept_processes)
+        made = override(base_process(wanted.based_on or "", kept), {**wanted.settings, "name": name})
+    text = dump_process(made)
+    await room.ask(room.sheets.put_process, name, text)
+    return Json(_process(room, name, text, ""))
+
+
+@router.delete("/processes/{name}", status_code=204, responses=shapes.errors(404))
+async def drop_process(room: Here, name: ProcessName) -> Response:
+    """Keep a process no longer; sheets that chose it keep their settings."""
+    if not await room.ask(room.sheets.drop_process, name):
+        raise not_found("process", name)
+    return Response(status_code=204)
+
+
+TaskId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
+
+
+def _known(room: Room, task: str) -> Task:
+    found = room.desk.task(task)
+    if found is None:
+        raise not_found("task", task)
+    return found
+
+
+@router.get("/tasks/{task}", response_model=shapes.TaskOut, responses=shapes.errors(404))
+async def task_state(room: Here, task: TaskId) -> Response:
+    """Where a task stands."""
+    return Json(_known(room, task).as_json())
+
+
+@router.delete("/tasks/{task}", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404))
+async def stop_task(room: Here, who: Who, task: TaskId) -> Response:
+    """Stop a task."""
+    found = _known(room, task)
+    room.desk.stop_task(found)
+    return Json(found.as_json(), 202)

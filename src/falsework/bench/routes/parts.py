@@ -1,0 +1,232 @@
+"""Parts and marks coming in; results and files going out."""
+
+from __future__ import annotations
+
+import hashlib
+import zipfile
+from pathlib import Path as FilePath
+from typing import Annotated, Any
+from uuid import uuid4
+
+from fastapi import APIRouter, Path, Query, Request
+from starlette.background import BackgroundTask
+from starlette.responses import FileResponse, Response
+
+from falsework.bench import shapes
+from falsework.bench.answers import Json, Refused, not_found
+from falsework.bench.arriving import arrive, keep_part, plain_name
+from falsework.bench.room import ARRIVING, Room
+from falsework.bench.routes import Here, Who
+from falsework.bench.routes.sheets import SheetId
+from falsework.bench.security import FRAMED
+from falsework.bench.stages import Stage
+from falsework.bench.work import part_file
+
+router = APIRouter(prefix="/api", tags=["parts"])
+
+Digest = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
+FileName = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9.]{0,40}$")]
+RAW: dict[str, Any] = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
+_BINARY: shapes.Responses = {
+    200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
+}
+_FOR_EVER = "private, max-age=31536000, immutable"
+_TYPES = {
+    ".json": "application/json",
+    ".html": "text/html; charset=utf-8",
+    ".md": "text/markdown; charset=utf-8",
+    ".3mf": "model/3mf",
+    ".stl": "model/stl",
+}
+# The report brings its own policy for its one script and style; here it loses our origin.
+_REPORT_POLICY = "sandbox allow-scripts allow-popups allow-downloads; frame-ancestors 'self'"
+
+DEMO = {
+    "mooring cleat": "two horns on a base: bridges and short overhangs",
+    "ventilator cowl": "a bent trumpet: slopes that turn from holding to needing help",
+    "pulley block": "a block with a slot: a wide bridge that nobody sees",
+    "gull": "a sculpture on its post: every kind of underside",
+    "lamp bracket": "an arm on a post: one big cantilever",
+    "table": "four legs and a top: the plainest case",
+}
+MOST_MARKS_BYTES = 20_000_000 // 8 + 1
+
+
+@router.post(
+    "/parts",
+    status_code=201,
+    response_model=shapes.UploadOut,
+    responses=shapes.errors(404, 408, 409, 413, 422, 507),
+    openapi_extra=RAW,
+)
+async def upload(
+    room: Here,
+    who: Who,
+    request: Request,
+    name: Annotated[str, Query(max_length=1000)] = "part",
+    sheet: Annotated[str | None, Query(pattern=r"^[0-9a-f]{16}$")] = None,
+    version: Annotated[int | None, Query(ge=1, le=10**12)] = None,
+) -> Response:
+    """Take a part's file (the body, as it is) and make a sheet for it, or put it into ``sheet``."""
+    if sheet is not None:
+        await room.get(sheet)
+        if version is None:
+            raise Refused(422, "Invalid", "version", "is missing", "Say which version of the sheet is meant")
+    folder = room.settings.folder / ARRIVING
+    path, digest, size = await arrive(request.stream(), folder, room.settings.upload_s)
+    if size == 0:
+        path.unlink()
+        raise Refused(422, "PartError", plain_name(name), "the file is empty", "Export it again")
+    return await taken_in(room, who, path, digest, size, plain_name(name), sheet, version)
+
+
+async def taken_in(
+    room: Room,
+    who: str,
+    path: FilePath,
+    digest: str,
+    size: int,
+    name: str,
+    sheet: str | None = None,
+    version: int | None = None,
+) -> Response:
+    """A file that has arrived becomes a part of a new sheet or of that one."""
+    await room.ask(keep_part, path, room.parts, digest)
+    await room.ask(room.sheets.add_part, digest, size)
+    if sheet is None or version is None:
+        made = await room.create(name, digest, size, who)
+    else:
+        part = {"digest": digest, "name": name, "bytes": size}
+        made, _ = await room.edit(sheet, version, lambda state: {**state, "part": part}, who)
+    body = {"part": digest, "name": name, "bytes": size, "sheet": room.sheet_json(made)}
+    return Json(body, 201, headers={"location": f"/sheets/{made.id}"})
+
+
+@router.get("/parts/{digest}", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+async def original(
+    room: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "part"
+) -> Response:
+    """The file as it was uploaded."""
+    if await room.ask(room.sheets.part_bytes, digest) is None:
+        raise not_found("part", digest)
+    return FileResponse(
+        part_file(room.parts, digest), filename=plain_name(name), media_type="application/octet-stream"
+    )
+
+
+@router.get("/demo", response_model=shapes.DemoOut, responses=shapes.errors())
+async def demo_parts(room: Here) -> Response:
+    """The harbour museum's parts, to try the bench with."""
+    return Json({"parts": [{"name": name, "words": words} for name, words in DEMO.items()]})
+
+
+@router.post("/demo/{name}", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404))
+async def demo_part(room: Here, who: Who, name: Annotated[str, Path(max_length=60)]) -> Response:
+    """Make a demo part; the task's result is ``{"sheet": id}``."""
+    if name not in DEMO:
+        raise not_found("demo part", name)
+
+    async def finish(key: str) -> dict[str, str]:
+        made = room.results.file(key, "part")
+        assert made is not None
+        data = made.read_bytes()
+        digest = hashlib.sha256(data).hexdigest()
+        copy = room.settings.folder / ARRIVING / uuid4().hex
+        copy.write_bytes(data)
+        await room.ask(keep_part, copy, room.parts, digest)
+        await room.ask(room.sheets.add_part, digest, len(data))
+        sheet = await room.create(f"{name.replace(' ', '-')}.stl", digest, len(data), who)
+        return {"sheet": sheet.id}
+
+    task = room.desk.begin("demo", f"making the {name}", {"name": name}, who, finish)
+    return Json(task.as_json(), 202)
+
+
+@router.post(
+    "/marks",
+    status_code=201,
+    response_model=shapes.MarksOut,
+    responses=shapes.errors(413),
+    openapi_extra=RAW,
+)
+async def marks(room: Here, request: Request) -> Response:
+    """Keep marked faces: one bit for each face, least significant first."""
+    bits = await request.body()
+    digest = hashlib.sha256(bits).hexdigest()
+    await room.ask(room.sheets.add_marks, digest, bits)
+    return Json({"digest": digest, "count": int.from_bytes(bits, "little").bit_count()}, 201)
+
+
+@router.get("/marks/{digest}", responses=shapes.errors(404) | _BINARY)
+async def marked(room: Here, digest: Digest) -> Response:
+    """Marked faces as they were sent."""
+    bits = await room.ask(room.sheets.marks, digest)
+    if bits is None:
+        raise not_found("marks", digest)
+    return Response(bits, media_type="application/octet-stream", headers={"cache-control": _FOR_EVER})
+
+
+@router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+async def result(room: Here, key: Digest, file: FileName) -> Response:
+    """One file of a result; it never changes."""
+    path = room.results.file(key, file)
+    if path is None:
+        raise not_found("result", f"{key[:12]}…/{file}")
+    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    # written by us, but read as anything else than our page it must do nothing
+    policy = {"content-security-policy": "default-src 'none'; sandbox"}
+    return FileResponse(path, media_type=kind, headers={"cache-control": _FOR_EVER, **policy})
+
+
+@router.get(
+    "/sheets/{sheet}/files/{file}",
+    response_class=FileResponse,
+    responses=shapes.errors(404, 409) | _BINARY,
+)
+async def handed_over(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
+    """One of the files to hand over, as a download; the report with ``view`` to look at."""
+    stem, path = await _ready_file(room, sheet, file)
+    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    if view and file == "report.html":
+        headers = {"content-security-policy": _REPORT_POLICY, **FRAMED}
+        return FileResponse(path, media_type=kind, headers=headers)
+    return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
+
+
+@router.get(
+    "/sheets/{sheet}/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | _BINARY
+)
+async def all_handed_over(room: Here, sheet: SheetId) -> Response:
+    """All files to hand over in one."""
+    stem, listed = await _ready_file(room, sheet, "files.json")
+    packed = room.settings.folder / ARRIVING / uuid4().hex
+
+    def pack() -> None:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
+            for path in sorted(listed.parent.iterdir()):
+                if path != listed:
+                    store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
+                    out.write(path, f"{stem}/{path.name}", store)
+
+    await room.ask(pack)
+    gone = BackgroundTask(packed.unlink, missing_ok=True)
+    return FileResponse(packed, media_type="application/zip", filename=f"{stem}.zip", background=gone)
+
+
+async def _ready_file(room: Room, sheet: str, file: str) -> tuple[str, FilePath]:
+    """The stem for downloads and the path of a file to hand over; 409 while it is not made."""
+    now = await room.get(sheet)
+    key = room.order(now).key(Stage.FILES)
+    if not room.results.has(key):
+        raise Refused(
+            409, "NotReady", "files", "are not made for what the sheet says now", "Make them and wait"
+        )
+    path = room.results.file(key, file)
+    if path is None:
+        raise not_found("file", file)
+    return plain_name(now.state["title"] or "plan").replace(".", "-"), path

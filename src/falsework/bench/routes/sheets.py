@@ -1,0 +1,175 @@
+"""Sheets: list, read, change, undo, put away; their stages; their events."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Header, Path, Query
+from starlette.responses import Response, StreamingResponse
+
+from falsework.bench import shapes
+from falsework.bench.answers import Json, Refused
+from falsework.bench.desk import EVERYBODY, MOST_WAITING, TooMany
+from falsework.bench.room import Room, patched
+from falsework.bench.routes import Here, Who
+from falsework.bench.sheets import Sheet
+from falsework.bench.stages import Stage
+
+router = APIRouter(prefix="/api", tags=["sheets"])
+SheetId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
+_CONFLICT: shapes.Responses = {409: {"model": shapes.ConflictBody}}
+
+
+def answered(room: Room, sheet: Sheet, status: int = 200, dropped: list[str] | None = None) -> Json:
+    """A sheet as an answer."""
+    body = room.sheet_json(sheet)
+    if dropped is not None:
+        body["dropped"] = dropped
+    return Json(body, status, headers={"etag": f'"{sheet.version}"'})
+
+
+@router.get("/sheets", response_model=shapes.SheetsOut, responses=shapes.errors())
+async def list_sheets(room: Here, search: Annotated[str, Query(max_length=200)] = "") -> Response:
+    """All sheets whose title, note or part's name holds ``search``, the latest changed first."""
+    rows = []
+    for sheet in await room.ask(room.sheets.all):
+        state = sheet.state
+        if search.lower() not in f"{state['title']}\n{state['note']}\n{state['part']['name']}".lower():
+            continue
+        order = room.order(sheet)
+        rows.append(
+            {
+                "id": sheet.id,
+                "title": state["title"],
+                "part_name": state["part"]["name"],
+                "version": sheet.version,
+                "created": sheet.created,
+                "changed": sheet.changed,
+                "stages": {stage.value: room.desk.state(sheet.id, stage, order)["state"] for stage in Stage},
+            }
+        )
+    return Json({"sheets": rows})
+
+
+@router.get("/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404))
+async def read_sheet(room: Here, sheet: SheetId) -> Response:
+    """The sheet as it stands."""
+    return answered(room, await room.get(sheet))
+
+
+@router.patch(
+    "/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404, 422) | _CONFLICT
+)
+async def change_sheet(room: Here, who: Who, sheet: SheetId, change: shapes.SheetPatch) -> Response:
+    """Change title, note or choices of the version that is named; 409 where somebody was faster."""
+    patch = change.model_dump(exclude_unset=True)
+    done, dropped = await room.edit(sheet, change.version, lambda state: patched(state, patch), who)
+    return answered(room, done, dropped=dropped)
+
+
+@router.post("/sheets/{sheet}/undo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
+async def undo(room: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+    """Take the last change back."""
+    return answered(room, await room.undo(sheet, expected.version, who))
+
+
+@router.post("/sheets/{sheet}/redo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
+async def redo(room: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+    """Make the change that was taken back last again."""
+    return answered(room, await room.undo(sheet, expected.version, who, again=True))
+
+
+@router.get("/sheets/{sheet}/history", response_model=shapes.HistoryOut, responses=shapes.errors(404))
+async def history(room: Here, sheet: SheetId) -> Response:
+    """What was changed, by whom and when, oldest first."""
+    return Json({"steps": await room.ask(room.sheets.history, sheet)})
+
+
+@router.post(
+    "/sheets/{sheet}/copy", status_code=201, response_model=shapes.SheetOut, responses=shapes.errors(404)
+)
+async def copy_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
+    """A new sheet that starts where this one stands."""
+    return answered(room, await room.copy(sheet, who), 201)
+
+
+@router.delete("/sheets/{sheet}", status_code=204, responses=shapes.errors(404) | _CONFLICT)
+async def delete_sheet(
+    room: Here, sheet: SheetId, version: Annotated[int, Query(ge=1, le=10**12)]
+) -> Response:
+    """Put the sheet away; it can be taken back for 30 days."""
+    await room.delete(sheet, version)
+    return Response(status_code=204)
+
+
+@router.post("/sheets/{sheet}/restore", response_model=shapes.SheetOut, responses=shapes.errors(404))
+async def restore_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
+    """Take a deleted sheet back."""
+    restored = await room.ask(room.sheets.restore, sheet)
+    room.changed(restored, who)
+    return answered(room, restored)
+
+
+@router.post(
+    "/sheets/{sheet}/stages/{stage}",
+    status_code=202,
+    response_model=shapes.StageOut,
+    responses=shapes.errors(404, 429),
+)
+async def ask_for(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
+    """Have a stage computed, with what it rests on; a failed or stopped one once more."""
+    now = await room.get(sheet)
+    room.desk.want(sheet, room.order(now), who, work=True)
+    try:
+        return Json(room.desk.ask(sheet, stage, who), 202)
+    except TooMany:
+        wrong = f"{MOST_WAITING} of your jobs are waiting already"
+        raise Refused(429, "TooMany", "bench", wrong, "Wait for some of them, or stop some") from None
+
+
+@router.delete(
+    "/sheets/{sheet}/stages/{stage}",
+    status_code=202,
+    response_model=shapes.StageOut,
+    responses=shapes.errors(404),
+)
+async def stop(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
+    """Stop computing a stage."""
+    now = await room.get(sheet)
+    room.desk.want(sheet, room.order(now), who)
+    return Json(room.desk.stop(sheet, stage), 202)
+
+
+_STREAM: shapes.Responses = {200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}}
+LastEvent = Annotated[str, Header(max_length=100)]
+
+
+@router.get(
+    "/sheets/{sheet}/events",
+    response_class=StreamingResponse,
+    responses=shapes.errors(404) | _STREAM,
+)
+async def sheet_events(room: Here, who: Who, sheet: SheetId, last_event_id: LastEvent = "") -> Response:
+    """Server-sent events of one sheet: ``sheet``, ``stage``, ``people``, ``gone``.
+
+    Whoever listens wants to see results: what is missing is computed.
+    """
+    now = await room.get(sheet)
+    subject = f"sheet:{sheet}"
+    room.desk.want(sheet, room.order(now), who)
+
+    def tell_people() -> None:
+        room.hub.tell(subject, "people", {"count": room.hub.listening(subject)})
+
+    first = [("sheet", room.sheet_json(now))]
+    stream = room.hub.stream(subject, last_event_id, lambda: first, tell_people)
+    return StreamingResponse(stream, media_type="text/event-stream")
+
+
+@router.get("/events", response_class=StreamingResponse, responses=shapes.errors() | _STREAM)
+async def events(room: Here, last_event_id: LastEvent = "") -> Response:
+    """Server-sent events of the whole bench: ``sheets``, ``bench``, ``ledger``, ``task``."""
+    stream = room.hub.stream(
+        EVERYBODY, last_event_id, lambda: [("bench", {"busy": room.desk.busy()})], lambda: None
+    )
+    return StreamingResponse(stream, media_type="text/event-stream")

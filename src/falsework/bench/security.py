@@ -1,0 +1,241 @@
+"""Who may talk to the bench: the right Host, the same Origin, a visitor's cookie; and what browsers may do.
+
+Loopback alone keeps nobody out: any page in the user's browser can send requests there, and a name that
+is made to point at 127.0.0.1 can read the answers. So the Host must be ours, writing needs our own Origin,
+and every request the cookie that a one-time address gave, whether the bench is bound to loopback or not.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import ipaddress
+import secrets
+import time
+from collections.abc import Callable, Iterable, Mapping
+from http.cookies import CookieError, SimpleCookie
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from starlette.exceptions import HTTPException
+from starlette.responses import HTMLResponse, Response
+
+from falsework.bench.answers import refusal
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+    from falsework.bench.sheets import Sheets
+
+INVITATION_S = 15 * 60.0
+COOKIE_AGE_S = 400 * 86400  # the longest that browsers keep one
+BODY_BYTES = 2 << 20  # of everything but uploads
+
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; font-src 'self'; "
+    "connect-src 'self'; worker-src 'self'; manifest-src 'self'; frame-src 'self'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(self), geolocation=(), microphone=(), payment=(), usb=()",
+    "x-frame-options": "DENY",
+}
+FRAMED = {"x-frame-options": "SAMEORIGIN"}
+_LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
+_READING = ("GET", "HEAD")
+
+
+class Doorkeeper:
+    """Knows the visitors. Secrets are kept as hashes; a visitor's name is the first letters of theirs."""
+
+    def __init__(self, sheets: Sheets) -> None:
+        self._sheets = sheets
+        self._visitors = sheets.visitors()
+
+    def invite(self, seconds: float = INVITATION_S) -> str:
+        """A one-time token for the address of one more browser."""
+        token = secrets.token_urlsafe(24)
+        self._sheets.add_invitation(_hashed(token), time.time() + seconds)
+        return token
+
+    def admit(self, token: str) -> str | None:
+        """Use a token up for a new visitor's secret; None where it was used, is too old or never was."""
+        if not self._sheets.take_invitation(_hashed(token)):
+            return None
+        secret = secrets.token_urlsafe(32)
+        self._sheets.add_visitor(_hashed(secret))
+        self._visitors.add(_hashed(secret))
+        return secret
+
+    def visitor(self, secret: str) -> str | None:
+        """The visitor with that secret by a short name, None for a stranger."""
+        hashed = _hashed(secret)
+        return hashed[:12] if hashed in self._visitors else None
+
+
+def _hashed(secret: str) -> str:
+    return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def cookie_name(port: int) -> str:
+    """Cookies do not know ports: two benches on one machine need two names."""
+    return f"falsework-bench-{port}"
+
+
+class Hosts:
+    """Which Host headers are ours: loopback's names; bound elsewhere also plain addresses and the given name.
+
+    An attacker's name that points to this machine is no plain address, so those are safe.
+    """
+
+    def __init__(self, bound: str, port: int, names: Iterable[str] = ()) -> None:
+        self.port = port
+        self.loopback = bound in ("127.0.0.1", "::1", "localhost")
+        self._names = {*_LOOPBACK, *(() if self.loopback else (bound.lower(), *map(str.lower, names)))}
+
+    def knows(self, host: str) -> bool:
+        name, port = _split(host.lower())
+        if port not in (self.port, None if self.port == 80 else self.port):
+            return False
+        return name in self._names or (not self.loopback and _is_address(name.strip("[]")))
+
+
+def _split(host: str) -> tuple[str, int | None]:
+    name, colon, port = host.rpartition(":")
+    if not colon or port.endswith("]"):
+        return host, None
+    return name, int(port) if port.isascii() and port.isdecimal() and len(port) <= 5 else -1
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+class Guard:
+    """Refuses what does not belong here before anything else sees it, and adds the headers to every answer.
+
+    Sets ``scope['state']['visitor']`` for those who are let in. ``open_paths`` need no cookie.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        hosts: Hosts,
+        door: Doorkeeper,
+        open_paths: Iterable[str],
+        limit: Callable[[str, str], int],
+    ) -> None:
+        self.app, self.hosts, self.door = app, hosts, door
+        self._open, self._limit = frozenset(open_paths), limit
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        headers = {key.decode("latin-1"): value.decode("latin-1") for key, value in scope["headers"]}
+        send = _with_headers(send)
+        answer = self._refused(scope, headers)
+        if answer is not None:
+            await answer(scope, receive, send)
+            return
+        limit = self._limit(scope["method"], scope["path"])
+        length = headers.get("content-length", "")
+        if length.isdecimal() and int(length) > limit:
+            await refusal(413, "TooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
+                scope, receive, send
+            )
+            return
+        await self.app(scope, _counted(receive, limit), send)
+
+    def _refused(self, scope: Scope, headers: Mapping[str, str]) -> ASGIApp | None:
+        host = headers.get("host", "")
+        if not self.hosts.knows(host):
+            cure = "Open the address that 'falsework bench' printed"
+            return refusal(403, "WrongHost", "address", "this is not the bench's own address", cure)
+        writing = scope["method"] not in _READING
+        origin = headers.get("origin")
+        foreign = origin is not None and (
+            urlsplit(origin).netloc.lower() != host.lower() or not origin.startswith("http")
+        )
+        if headers.get("sec-fetch-site", "none") not in ("same-origin", "none") and (
+            writing or scope["path"].startswith("/api/")
+        ):
+            foreign = True
+        if foreign:
+            return refusal(403, "WrongOrigin", "request", "another site sent it", "Use the bench's own page")
+        visitor = self._visitor(headers)
+        if visitor is None and scope["path"] not in self._open:
+            if scope["path"].startswith("/api/"):
+                cure = "Open the address that 'falsework bench' prints, or one that a colleague makes for you"
+                return refusal(401, "NotSignedIn", "bench", "this browser has not been let in", cure)
+            return stranger_page()
+        scope.setdefault("state", {})["visitor"] = visitor or ""
+        return None
+
+    def _visitor(self, headers: Mapping[str, str]) -> str | None:
+        try:
+            cookies = SimpleCookie(headers.get("cookie", ""))
+        except CookieError:
+            return None
+        found = cookies.get(cookie_name(self.hosts.port))
+        return self.door.visitor(found.value) if found else None
+
+
+class TooLarge(HTTPException):
+    """A body grew past its limit."""
+
+    def __init__(self, limit: int) -> None:
+        super().__init__(413, f"more than {limit >> 20} MB")
+
+
+def _counted(receive: Receive, limit: int) -> Receive:
+    """``receive`` that raises ``TooLarge`` when the body, whatever it announced, is longer than ``limit``."""
+    seen = 0
+
+    async def counting() -> Message:
+        nonlocal seen
+        message = await receive()
+        if message["type"] == "http.request":
+            seen += len(message.get("body", b""))
+            if seen > limit:
+                raise TooLarge(limit)
+        return message
+
+    return counting
+
+
+def _with_headers(send: Send) -> Send:
+    async def adding(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            given = {key for key, _ in message["headers"]}
+            own = {"content-security-policy": POLICY, "cache-control": "no-store", **HEADERS}
+            message["headers"] = [
+                *message["headers"],
+                *((key.encode(), value.encode()) for key, value in own.items() if key.encode() not in given),
+            ]
+        await send(message)
+
+    return adding
+
+
+def stranger_page() -> Response:
+    """What a browser without the cookie sees."""
+    text = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>falsework bench</title></head><body><main>
+<h1>This browser has not been let in</h1>
+<p>The bench opens with an address that is good for one browser and one time. This one has been used, is
+too old, or is not complete.</p>
+<p>Start <code>falsework bench</code> again on its machine and open the address that it prints, or ask
+somebody who has the bench open for a new one.</p>
+</main></body></html>
+"""
+    return HTMLResponse(text, 401)

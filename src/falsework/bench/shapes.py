@@ -1,0 +1,263 @@
+"""What goes over the line: requests, checked; and the answers, described."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, Field, JsonValue, StringConstraints
+
+from falsework.bench.choices import Choices, Name, Strict, Words
+from falsework.bench.documents import model_of
+from falsework.process.settings import Process
+
+Title = Annotated[str, StringConstraints(max_length=200)]
+Version = Annotated[int, Field(ge=1, le=10**12, strict=True)]
+ProcessName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
+
+
+class ErrorOut(BaseModel):
+    """What is wrong with what, and the cure."""
+
+    kind: str
+    subject: str
+    wrong: str
+    cure: str
+
+
+class ErrorBody(BaseModel):
+    """The one shape of errors."""
+
+    error: ErrorOut
+
+
+class StageOut(BaseModel):
+    """Where a stage stands; ``shown`` is an older result that may be shown meanwhile, marked stale."""
+
+    state: Literal["idle", "waiting", "queued", "running", "ready", "failed"]
+    key: str | None = None
+    step: str | None = None
+    fraction: float | None = None
+    ahead: int | None = None
+    error: ErrorOut | None = None
+    shown: str | None = None
+
+
+class PartOut(BaseModel):
+    """The uploaded file."""
+
+    digest: str
+    name: str
+    bytes: int
+
+
+class UndoOut(BaseModel):
+    """What would be undone and redone; null where nothing would."""
+
+    what: str | None
+    redo: str | None
+
+
+class SheetOut(BaseModel):
+    """One work order."""
+
+    id: str
+    version: int
+    created: float
+    changed: float
+    title: str
+    note: str
+    part: PartOut
+    choices: Choices
+    undo: UndoOut
+    stages: dict[str, StageOut]
+    process: model_of(Process)  # type: ignore[valid-type]
+    command: str | None
+    dropped: list[str] | None = None
+
+
+class SheetRow(BaseModel):
+    """A sheet in the list."""
+
+    id: str
+    title: str
+    part_name: str
+    version: int
+    created: float
+    changed: float
+    stages: dict[str, str]
+
+
+class SheetsOut(BaseModel):
+    """All sheets, the latest changed first."""
+
+    sheets: list[SheetRow]
+
+
+class UploadOut(BaseModel):
+    """A file has arrived, and the sheet made for it."""
+
+    part: str
+    name: str
+    bytes: int
+    sheet: SheetOut
+
+
+class ChangedOut(BaseModel):
+    """A field that somebody else changed."""
+
+    field: str
+    yours: JsonValue
+    theirs: JsonValue
+    both: bool
+
+
+class ConflictBody(ErrorBody):
+    """Somebody was faster: the sheet as it is now, and what changed."""
+
+    sheet: SheetOut
+    changed: list[ChangedOut]
+
+
+class StepOut(BaseModel):
+    """A step of a sheet's history."""
+
+    what: str
+    when: float
+    who: str
+    current: bool
+
+
+class HistoryOut(BaseModel):
+    """What can be undone, what is, what can be redone; oldest first."""
+
+    steps: list[StepOut]
+
+
+class MarksOut(BaseModel):
+    """Marks that have arrived."""
+
+    digest: str
+    count: int
+
+
+class RowOut(BaseModel):
+    """One setting of the registry."""
+
+    table: str
+    field: str
+    key: str
+    type: str
+    unit: str
+    low: float | None
+    high: float | None
+    choices: list[str]
+    default: JsonValue
+    help: str
+    source: str
+    allowed: str
+
+
+class RegistryOut(BaseModel):
+    """Every field that a person may set or record: unit, range, help and source."""
+
+    process: list[RowOut]
+    condition: list[RowOut]
+    reading: list[RowOut]
+    weights: list[RowOut]
+
+
+class ProcessOut(BaseModel):
+    """A process of this bench."""
+
+    name: str
+    builtin: bool
+    basis: str
+    process: model_of(Process)  # type: ignore[valid-type]
+
+
+class ProcessesOut(BaseModel):
+    """Built-in processes and kept ones."""
+
+    processes: list[ProcessOut]
+
+
+class BenchOut(BaseModel):
+    """The bench itself."""
+
+    version: str
+    address: str
+    started: float
+    workers: int
+    limits: dict[str, float]
+    busy: dict[str, int]
+    places: dict[str, bool]
+    other_machines: bool
+
+
+class InvitationOut(BaseModel):
+    """A one-time address for one more browser."""
+
+    address: str
+    expires: float
+
+
+class DemoPart(BaseModel):
+    """A part of the harbour museum."""
+
+    name: str
+    words: str
+
+
+class DemoOut(BaseModel):
+    """Parts to try the bench with."""
+
+    parts: list[DemoPart]
+
+
+class TaskOut(BaseModel):
+    """Work beside the sheets."""
+
+    id: str
+    what: str
+    state: Literal["queued", "running", "done", "refused", "failed", "stopped"]
+    step: str
+    fraction: float
+    error: ErrorOut | None
+    result: JsonValue
+
+
+class Expected(Strict):
+    """The version of the sheet that is meant."""
+
+    version: Version
+
+
+class SheetPatch(Strict):
+    """A change: what is absent stays. ``choices`` is a JSON merge patch of ``Choices``."""
+
+    version: Version
+    title: Title | None = None
+    note: Words | None = None
+    choices: Annotated[
+        dict[str, JsonValue],
+        Field(description="JSON merge patch (RFC 7396) of Choices; null: the default", default_factory=dict),
+    ]
+
+
+class ProcessIn(Strict):
+    """A process as a file's text, or as a built-in or kept one with settings changed."""
+
+    toml: Annotated[str, StringConstraints(max_length=100_000)] | None = None
+    based_on: Name | None = None
+    settings: Annotated[
+        dict[Name, Annotated[str, StringConstraints(max_length=200)]],
+        Field(max_length=200, default_factory=dict),
+    ]
+
+
+Responses = dict[int | str, dict[str, Any]]
+
+
+def errors(*statuses: int) -> Responses:
+    """The errors of a route, for its description."""
+    return {status: {"model": ErrorBody} for status in (400, 401, 403, *statuses)}

@@ -1,0 +1,105 @@
+"""The stages of a sheet's work: what each rests on, and the key under which its result is kept.
+
+A key is a hash of everything the result depends on and of the program's version, so nothing kept is ever
+wrong: the same choices again, undone or made by somebody else, find the result at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from falsework.bench.choices import Choices
+from falsework.planning.document import encode
+from falsework.process.settings import Process
+from falsework.version import __version__
+
+
+class Stage(StrEnum):
+    """In the order in which they run; of jobs of one client the first here goes first."""
+
+    PART = "part"  # read, healed, placed: the first picture
+    UNDERSIDES = "undersides"  # layers and need
+    TOTALS = "totals"  # what every standing would cost
+    SUPPORTS = "supports"  # built
+    PATCHES = "patches"  # smooth patches, for marking
+    LIES = "lies"  # the search for the best lie
+    RELEASE = "release"  # how the supports come off: the whole plan
+    REMEDIES = "remedies"  # what to change where they do not
+    FILES = "files"  # what is handed over
+
+
+RESTS_ON: Mapping[Stage, Stage | None] = {
+    Stage.PART: None,
+    Stage.UNDERSIDES: Stage.PART,
+    Stage.TOTALS: Stage.UNDERSIDES,
+    Stage.SUPPORTS: Stage.TOTALS,
+    Stage.PATCHES: Stage.PART,
+    Stage.LIES: Stage.PART,
+    Stage.RELEASE: Stage.SUPPORTS,
+    Stage.REMEDIES: Stage.RELEASE,
+    Stage.FILES: Stage.RELEASE,
+}
+BY_ITSELF = (Stage.PART, Stage.UNDERSIDES, Stage.TOTALS, Stage.SUPPORTS, Stage.RELEASE)
+PRECEDENCE = {stage: place for place, stage in enumerate(Stage)}
+
+
+@dataclass(frozen=True)
+class Order:
+    """Everything a sheet's results depend on: the part's file, the choices, the process, what is believed.
+
+    ``belief`` is the JSON text of the droop model's parameters, '' for the prior.
+    """
+
+    digest: str
+    name: str
+    choices: Choices
+    process: Process
+    belief: str = ""
+
+    def arguments(self, stage: Stage) -> dict[str, Any]:
+        """What the worker is told for ``stage``: only what that stage depends on."""
+        choices = self.choices.model_dump(mode="json")
+        process = encode(self.process)
+        told: dict[str, Any] = {"digest": self.digest, "name": self.name, "unit": choices["unit"]}
+        if stage is Stage.PATCHES:
+            return told
+        told["scale"] = choices["scale"]
+        if stage is Stage.LIES:
+            fields = ("weights", "show", "keep_off", "load_axis")
+            return told | {"process": process} | {field: choices[field] for field in fields}
+        told["turn_deg"] = choices["turn_deg"]
+        if stage is Stage.PART:
+            printer = self.process.printer
+            build_mm = [printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm]
+            return told | {"build_mm": build_mm}
+        told |= {"process": process, "belief": self.belief}
+        if stage is Stage.UNDERSIDES:
+            return told
+        fields = ("standing", "weights", "overrules", "keep_off")
+        told |= {field: choices[field] for field in fields}
+        return told | {"supports_as": choices["supports_as"]} if stage is Stage.FILES else told
+
+    def key(self, stage: Stage) -> str:
+        """The hash under which the result of ``stage`` is kept."""
+        return key_of(stage.value, self.arguments(stage))
+
+
+def key_of(what: str, arguments: Mapping[str, Any]) -> str:
+    """SHA-256 over the work's name, its arguments and the program's version."""
+    text = json.dumps([__version__, what, arguments], sort_keys=True, allow_nan=False)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def before(stage: Stage) -> list[Stage]:
+    """The stages that ``stage`` rests on, first first."""
+    out: list[Stage] = []
+    at = RESTS_ON[stage]
+    while at is not None:
+        out.insert(0, at)
+        at = RESTS_ON[at]
+    return out

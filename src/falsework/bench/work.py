@@ -1,0 +1,370 @@
+"""What workers do: one function for each stage writes its result into a folder that nobody sees yet."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from falsework.bench.stages import Stage
+from falsework.planning.document import decode, encode
+from falsework.planning.store import Store
+from falsework.watch import Watch
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from falsework.droop.belief import Belief
+    from falsework.part.part import Part
+    from falsework.planning.value import Inspection, Plan
+    from falsework.process.settings import Process
+    from falsework.support.scheme import Standing
+    from falsework.support.standing import Weights
+
+Arguments = Mapping[str, Any]
+
+KEPT_STEPS = 40
+_TOUCHED_SHARE = 0.02  # of an underside on faces that must not be touched: less is a rim
+
+
+@dataclass
+class Bench:
+    """What a worker has at hand: where uploaded files lie, marks that came with a job, steps done before."""
+
+    parts: Path
+    marks: Mapping[str, bytes] = field(default_factory=dict)
+    store: Store = field(default_factory=lambda: Store(KEPT_STEPS))
+
+
+def part_file(parts: Path, digest: str) -> Path:
+    """Where an uploaded file lies: alone in its folder, so that it can point to no other."""
+    return parts / digest / "part"
+
+
+def do(what: str, bench: Bench, arguments: Arguments, aside: Path, watch: Watch) -> None:
+    """Do the work called ``what``; FalseworkError where the input is refused."""
+    _WORK[what](bench, arguments, aside, watch)
+
+
+def _read(bench: Bench, told: Arguments, watch: Watch) -> Part:
+    from falsework.part import read_part
+
+    path, name, unit = part_file(bench.parts, told["digest"]), told["name"], told["unit"]
+    return bench.store.get(
+        ("read", told["digest"], name, unit), lambda: read_part(path, name=name, unit=unit, watch=watch)
+    )
+
+
+def _process(told: Arguments) -> Process:
+    from falsework.process.settings import Process
+
+    process: Process = decode(Process, told["process"])
+    return process
+
+
+def _belief(told: Arguments) -> Belief:
+    from falsework.droop import PRIOR
+    from falsework.droop.belief import Belief
+
+    if not told["belief"]:
+        return PRIOR
+    belief: Belief = decode(Belief, json.loads(told["belief"]))
+    return belief
+
+
+def _placing(told: Arguments) -> dict[str, Any]:
+    turn_deg: tuple[float, ...] = tuple(told["turn_deg"])
+    return {"turn_deg": turn_deg, "scale": told["scale"], "unit": told["unit"]}
+
+
+def _marked(bench: Bench, digest: str, faces: int) -> NDArray[np.bool_]:
+    """(faces,) the faces that a person marked; what was marked on another mesh is cut or padded."""
+    import numpy as np
+
+    bits = np.frombuffer(base64.b64decode(bench.marks[digest]), np.uint8)
+    marked = np.unpackbits(bits, bitorder="little")[:faces].astype(bool)
+    return np.pad(marked, (0, faces - len(marked)))
+
+
+def _text(aside: Path, name: str, text: str) -> None:
+    (aside / name).write_bytes(text.encode("utf-8", "replace"))
+
+
+def _json(aside: Path, name: str, value: Any) -> None:
+    _text(aside, name, json.dumps(value, ensure_ascii=False, allow_nan=False))
+
+
+def _part(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+    from falsework.part import fits
+    from falsework.planning.pipeline import placed_part
+    from falsework.process.settings import Printer, Process
+
+    width, depth, height = told["build_mm"]
+    printer = Printer(build_width_mm=width, build_depth_mm=depth, build_height_mm=height)
+    raw = _read(bench, told, watch.part(0.0, 0.7))
+    place = _placing(told)
+    placed, summary = placed_part(
+        raw,
+        Process(printer=printer),
+        place["turn_deg"],
+        place["scale"],
+        place["unit"],
+        watch.part(0.7, 0.8),
+        bench.store,
+    )
+    watch.at("drawing the part", 0.8)
+    mesh = figures.part_mesh(placed)
+    write_buffers(aside / "part.mesh", mesh, figures.mesh_meta(mesh, len(placed.faces)))
+    coarse = figures.coarse_mesh(placed)
+    write_buffers(aside / "coarse.mesh", coarse, figures.mesh_meta(coarse, len(placed.faces)))
+    told_of_it = {
+        "part": encode(summary),
+        "bed_mm": [width, depth, height],
+        "face_sets": sorted(raw.face_sets),
+        "fits": fits(placed, (width, depth, height)),
+    }
+    _json(aside, "part.json", told_of_it)
+
+
+def _inspected(bench: Bench, told: Arguments, watch: Watch) -> Inspection:
+    from falsework.planning.pipeline import inspect
+
+    raw = _read(bench, told, watch.part(0.0, 0.4))
+    return inspect(
+        raw,
+        _process(told),
+        **_placing(told),
+        belief=_belief(told),
+        watch=watch.part(0.4, 1.0),
+        store=bench.store,
+    )
+
+
+def _mesh_of(bench: Bench, inspection: Inspection) -> tuple[dict[str, NDArray[Any]], NDArray[np.int64]]:
+    """Triangles of the undersides; how supports are built does not change them."""
+    from falsework.bench import figures
+    from falsework.process.settings import Structure
+
+    ground = inspection.ground
+    assert ground is not None
+    key = ("undersides", ground.part.digest, repr(replace(inspection.process, structure=Structure())))
+    return bench.store.get(key, lambda: figures.undersides_mesh(ground))
+
+
+def _undersides(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+
+    inspection = _inspected(bench, told, watch.part(0.0, 0.8))
+    assert inspection.ground is not None
+    watch.at("drawing undersides", 0.8)
+    _text(aside, "inspection.json", inspection.to_json())
+    write_buffers(aside / "undersides.mesh", _mesh_of(bench, inspection)[0], {})
+    write_buffers(aside / "need.layers", figures.need_layers(inspection.ground), {})
+
+
+def _standings(bench: Bench, told: Arguments, watch: Watch) -> tuple[dict[int, Standing], list[int]]:
+    """What is overruled: by the user, and what lies on faces that must not be touched; and the latter."""
+    from falsework.bench import figures
+    from falsework.need.underside import Kind
+    from falsework.support.scheme import Standing
+
+    overrules = {int(number): Standing(standing) for number, standing in told["overrules"].items()}
+    if told["keep_off"] is None:
+        return overrules, []
+    inspection = _inspected(bench, told, watch)
+    assert inspection.ground is not None
+    mesh, face = _mesh_of(bench, inspection)
+    marked = _marked(bench, told["keep_off"], len(inspection.ground.part.faces))
+    shares = figures.shares_on(marked, mesh, face)
+    kept_off = [
+        underside.number
+        for underside, share in zip(inspection.undersides, shares, strict=True)
+        if share > _TOUCHED_SHARE and underside.kind is not Kind.HOLDS and underside.number not in overrules
+    ]
+    return {**dict.fromkeys(kept_off, Standing.NONE), **overrules}, kept_off
+
+
+def _weights(told: Arguments) -> Weights:
+    from falsework.support.standing import Weights
+
+    return Weights(**told["weights"])
+
+
+def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.planning.pipeline import totals
+
+    overrules, kept_off = _standings(bench, told, watch.part(0.0, 0.4))
+    result = totals(
+        _read(bench, told, watch.part(0.4, 0.5)),
+        _process(told),
+        standing=told["standing"],
+        weights=_weights(told),
+        overrules=overrules,
+        **_placing(told),
+        belief=_belief(told),
+        watch=watch.part(0.5, 1.0),
+        store=bench.store,
+    )
+    _json(aside, "totals.json", {**json.loads(result.to_json()), "kept_off": kept_off})
+
+
+def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> Plan:
+    """The plan, its steps kept: judging the release of a plan that was shown does not build it again."""
+    from falsework.planning.pipeline import judged, plan
+
+    def build() -> Plan:
+        overrules, _ = _standings(bench, told, watch.part(0.0, 0.1))
+        return plan(
+            _read(bench, told, watch.part(0.1, 0.15)),
+            _process(told),
+            standing=told["standing"],
+            weights=_weights(told),
+            overrules=overrules,
+            **_placing(told),
+            release=False,
+            belief=_belief(told),
+            watch=watch.part(0.15, 0.6 if release else 1.0),
+            store=bench.store,
+        )
+
+    depends = {name: value for name, value in told.items() if name != "supports_as"}
+    key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
+    built = bench.store.get(("plan", key), build)
+    if not release:
+        return built
+    belief = _belief(told)
+    return bench.store.get(("judged", key), lambda: judged(built, belief=belief, watch=watch.part(0.6, 1.0)))
+
+
+def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+
+    plan = _planned(bench, told, watch.part(0.0, 0.95), release=False)
+    assert plan.geometry is not None
+    watch.at("drawing supports", 0.95)
+    _text(aside, "supports.json", plan.to_json())
+    write_buffers(aside / "supports.mesh", figures.supports_mesh(plan.geometry), {})
+    carries = {piece.number: piece.undersides for piece in plan.pieces}
+    meta = {"width_mm": plan.process.line_width_mm, "undersides_of": carries}
+    write_buffers(aside / "supports.layers", figures.supports_layers(plan.geometry), meta)
+
+
+def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    _text(aside, "plan.json", _planned(bench, told, watch, release=True).to_json())
+
+
+def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.release import what_to_change
+
+    plan = _planned(bench, told, watch.part(0.0, 0.4), release=True)
+    assert plan.geometry is not None and plan.release is not None
+    at_hand = plan.geometry
+    found = what_to_change(
+        at_hand.part,
+        at_hand.stack,
+        at_hand.need,
+        at_hand.scheme,
+        [choice.chosen for choice in plan.choices],
+        plan.process,
+        plan.release,
+        watch=watch.part(0.4, 1.0),
+    )
+    _json(aside, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
+
+
+def _files(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.files.folder import REPORT, write_files
+    from falsework.report import report_html
+
+    plan = _planned(bench, told, watch.part(0.0, 0.5), release=True)
+    report = {REPORT: report_html(plan, watch.part(0.5, 0.9))}
+    names = write_files(
+        plan, aside, supports_as=told["supports_as"], extra=report, watch=watch.part(0.9, 1.0)
+    )
+    listed = []
+    for name in names:
+        with open(aside / name, "rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        listed.append({"name": name, "bytes": (aside / name).stat().st_size, "sha256": digest})
+    _json(aside, "files.json", {"files": listed})
+
+
+def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    import numpy as np
+
+    from falsework.lie import Show, best_lies
+    from falsework.part import place
+    from falsework.planning.value import lies_json
+
+    process = _process(told)
+    raw = _read(bench, told, watch.part(0.0, 0.1))
+    printer = process.printer
+    placed = place(raw, scale=told["scale"], bed_mm=(printer.build_width_mm, printer.build_depth_mm))
+    sets, shown = dict(placed.face_sets), told["show"]
+    names = list(shown["face_sets"])
+    for title, digest in (("faces marked to show", shown["faces"]), ("faces not to touch", told["keep_off"])):
+        if digest is not None:
+            marked = np.flatnonzero(_marked(bench, digest, len(placed.faces)))
+            if len(marked):
+                sets[title] = marked.astype(np.int32)
+                names.append(title)
+    directions = tuple(_unit(way) for way in shown["directions"])
+    axis = told["load_axis"]
+    lies = best_lies(
+        replace(placed, face_sets=sets),
+        process,
+        show=Show(directions, tuple(names)),
+        load_axis=None if axis is None else _unit(axis),
+        weights=_weights(told),
+        watch=watch.part(0.1, 1.0),
+    )
+    _text(aside, "lies.json", lies_json(lies))
+
+
+def _unit(way: list[float]) -> tuple[float, float, float]:
+    from falsework.lie import direction
+
+    return direction(way)
+
+
+def _patches(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+
+    part = _read(bench, told, watch.part(0.0, 0.8))
+    watch.at("finding smooth patches", 0.8)
+    label = figures.smooth_patches(part)
+    write_buffers(aside / "patches.bin", {"label": label}, {"labels": int(label.max(initial=-1)) + 1})
+
+
+def _demo(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """A part of the harbour museum as an STL file, as if somebody had dropped it."""
+    from falsework.files.stl import write_stl
+    from falsework.part.demo import demo_parts
+
+    watch.at("making the part", 0.0)
+    part = demo_parts()[told["name"]]()
+    write_stl(aside / "part", part.vertices, part.faces, part.name)
+
+
+_WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {
+    Stage.PART: _part,
+    Stage.UNDERSIDES: _undersides,
+    Stage.TOTALS: _totals,
+    Stage.SUPPORTS: _supports,
+    Stage.RELEASE: _release,
+    Stage.REMEDIES: _remedies,
+    Stage.FILES: _files,
+    Stage.LIES: _lies,
+    Stage.PATCHES: _patches,
+    "demo": _demo,
+}
