@@ -10,7 +10,6 @@ from collections.abc import Sequence
 import click
 
 from falsework.cli.bench import bench_command
-from falsework.cli.coupon import coupon_command
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
 from falsework.cli.lie import lie_command
@@ -33,7 +32,6 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         inspect_command,
         demo_command,
         process_command,
-        coupon_command,
         bench_command,
     ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
