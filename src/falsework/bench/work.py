@@ -247,11 +247,13 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
 def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
+    from falsework.report.words import verdict
 
     plan = _planned(bench, told, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None
     watch.at("drawing supports", 0.95)
     _text(aside, "supports.json", plan.to_json())
+    _json(aside, "words.json", {"verdict": verdict(plan)})
     write_buffers(aside / "supports.mesh", figures.supports_mesh(plan.geometry), {})
     carries = {piece.number: piece.undersides for piece in plan.pieces}
     meta = {"width_mm": plan.process.line_width_mm, "undersides_of": carries}
@@ -259,7 +261,14 @@ def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    _text(aside, "plan.json", _planned(bench, told, watch, release=True).to_json())
+    from falsework.report.release import doing
+    from falsework.report.words import verdict
+
+    plan = _planned(bench, told, watch, release=True)
+    assert plan.release is not None
+    steps = {piece.number: doing(piece) for piece in plan.release.pieces}
+    _text(aside, "plan.json", plan.to_json())
+    _json(aside, "words.json", {"verdict": verdict(plan), "doing": steps})
 
 
 def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:

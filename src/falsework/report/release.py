@@ -73,7 +73,7 @@ def release_of_plan(
     steps = sorted(((p.order, p) for p in release.pieces), key=lambda s: (s[0] == 0, s[0], s[1].number))
     return Section(
         verdict=release.verdict,
-        strip=tuple(Step(place, piece, _doing(piece)) for place, piece in steps),
+        strip=tuple(Step(place, piece, doing(piece)) for place, piece in steps),
         pulls=release_pictures(plan, scene) if scene is not None else [],
         shapes={piece.number: SHAPE[piece.state] for piece in release.pieces},
         notes={piece.number: NOTE[piece.state] for piece in release.pieces if piece.state in NOTE},
@@ -100,7 +100,7 @@ def release_html(plan: Plan, remedies: Sequence[Remedy] | None = None) -> str:
     )
 
 
-def _doing(piece: PieceRelease) -> tuple[str, ...]:
+def doing(piece: PieceRelease) -> tuple[str, ...]:
     """Cuts one by one, then the blocks in the order in which they leave."""
     cuts = [f"Cut {k} of {len(piece.cuts)}: {cut_words(cut)}." for k, cut in enumerate(piece.cuts, 1)]
     blocks = []
