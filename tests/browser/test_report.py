@@ -149,6 +149,14 @@ def test_the_page_is_no_wider_than_the_screen(page, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.parametrize(("width", "tables"), [(360, ".undersides"), (1280, "table")])
+def test_no_table_hides_its_last_columns(page, width, tables):
+    page.set_viewport_size({"width": width, "height": 800})
+    hidden = "(which) => [...document.querySelectorAll('.scroll')].filter("
+    hidden += "(e) => e.querySelector(which) && e.scrollWidth > e.clientWidth).map((e) => e.ariaLabel)"
+    assert page.evaluate(hidden, tables) == []
+
+
 CONTRAST = """() => {
   const canvas = new OffscreenCanvas(1, 1).getContext('2d', { willReadFrequently: true });
   const rgb = (css) => { canvas.clearRect(0, 0, 1, 1); canvas.fillStyle = css; canvas.fillRect(0, 0, 1, 1);
