@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2 as httpx
 
 PATIENCE_S = 120.0
 RUN = "from falsework.cli import main; main()"

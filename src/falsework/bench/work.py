@@ -37,7 +37,7 @@ class Bench:
     """What a worker has at hand: where uploaded files lie, marks that came with a job, steps done before."""
 
     parts: Path
-    marks: Mapping[str, bytes] = field(default_factory=dict)
+    marks: Mapping[str, str] = field(default_factory=dict)
     store: Store = field(default_factory=lambda: Store(KEPT_STEPS))
 
 

@@ -1,0 +1,195 @@
+"""What people do to sheets, over the line but without workers: conflicts, undo, processes, marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from bench.test_security import let_in
+from falsework.bench import shapes
+from falsework.bench.app import create_app
+from falsework.bench.room import Room, Settings
+from falsework.bench.routes.parts import DEMO
+from falsework.part.demo import demo_parts
+from falsework.process import builtin, builtin_names, describe, parse_process
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def ann(folder: Path) -> Iterator[TestClient]:
+    app = create_app(Settings(folder))
+    room: Room = app.state.room
+    yield let_in(room, app)
+    room.sheets.close()
+
+
+def second(client: TestClient) -> TestClient:
+    return let_in(client.app.state.room, client.app)  # type: ignore[attr-defined]
+
+
+def drop(client: TestClient, data: bytes = b"solid", name: str = "cleat.stl") -> dict[str, Any]:
+    answer = client.post("/api/parts", params={"name": name}, content=data)
+    assert answer.status_code == 201
+    shapes.UploadOut.model_validate(answer.json())
+    sheet: dict[str, Any] = answer.json()["sheet"]
+    return sheet
+
+
+def patch(client: TestClient, sheet: dict[str, Any], version: int | None = None, **what: Any) -> Any:
+    body = {"version": version or sheet["version"], **what}
+    return client.patch(f"/api/sheets/{sheet['id']}", json=body)
+
+
+def test_two_who_edit_one_sheet_do_not_lose_each_others_words(ann: TestClient) -> None:
+    bob = second(ann)
+    sheet = drop(ann)
+    assert patch(bob, sheet, note="holes first", choices={"overrules": {"3": "bed"}}).status_code == 200
+    answer = patch(ann, sheet, note="for the quay", choices={"standing": "none"})
+    assert answer.status_code == 409
+    told = answer.json()
+    shapes.ConflictBody.model_validate(told)
+    assert told["error"]["kind"] == "Conflict" and "note" in told["error"]["wrong"]
+    assert told["sheet"]["note"] == "holes first" and told["sheet"]["version"] == 2
+    assert {
+        change["field"]: (change["yours"], change["theirs"], change["both"]) for change in told["changed"]
+    } == {
+        "note": ("for the quay", "holes first", True),
+        "choices.overrules.3": (None, "bed", False),
+    }
+    # having seen it, ann says it again
+    now = patch(ann, told["sheet"], note="holes first, for the quay").json()
+    assert (now["note"], now["version"], now["choices"]["overrules"]) == (
+        "holes first, for the quay",
+        3,
+        {"3": "bed"},
+    )
+    people = [step["who"] for step in ann.get(f"/api/sheets/{sheet['id']}/history").json()["steps"]]
+    assert people[0] == people[2] != people[1]
+
+
+def test_undo_and_redo_by_anybody_and_a_refused_change_changes_nothing(ann: TestClient) -> None:
+    sheet = drop(ann)
+    url = f"/api/sheets/{sheet['id']}"
+    assert patch(ann, sheet, choices={"settings": {"gloss": "9"}}).status_code == 422
+    assert patch(ann, sheet, choices={"settings": {"layer_height_mm": "9"}}).status_code == 422
+    assert (
+        patch(ann, sheet, choices={"turn_deg": [0]}).json()["error"]["subject"].startswith("choices.turn_deg")
+    )
+    assert ann.get(url).json()["version"] == 1
+    now = patch(ann, sheet, choices={"standing": "bed", "settings": {"layer_height_mm": "0.1"}}).json()
+    assert now["process"]["layer_height_mm"] == 0.1 and "--standing bed" in now["command"]
+    back = second(ann).post(f"{url}/undo", json={"version": 2}).json()
+    shapes.SheetOut.model_validate(back)
+    assert back["choices"] == sheet["choices"] and back["process"] == sheet["process"]
+    assert back["undo"] == {"what": None, "redo": "layer height mm 0.1 and 1 more"}
+    assert ann.post(f"{url}/redo", json={"version": 2}).status_code == 409  # of an old version
+    assert ann.post(f"{url}/redo", json={"version": 3}).json()["choices"] == now["choices"]
+    answer = ann.post(f"{url}/redo", json={"version": 4})
+    assert answer.status_code == 409 and "nothing to redo" in answer.json()["error"]["wrong"]
+
+
+def test_turning_the_part_drops_what_was_said_of_its_undersides(ann: TestClient) -> None:
+    sheet = patch(ann, drop(ann), choices={"overrules": {"3": "bed"}}).json()
+    assert sheet["dropped"] == []
+    now = patch(ann, sheet, choices={"turn_deg": [90, 0, 0]}).json()
+    assert now["dropped"] == ["3"] and now["choices"]["overrules"] == {}
+    back = ann.post(f"/api/sheets/{sheet['id']}/undo", json={"version": 3}).json()
+    assert back["choices"]["overrules"] == {"3": "bed"}
+
+
+def test_another_file_for_the_same_sheet(ann: TestClient) -> None:
+    sheet = drop(ann)
+    query = {"name": "cleat-2.stl", "sheet": sheet["id"]}
+    assert ann.post("/api/parts", params=query, content=b"solid 2").status_code == 422
+    answer = ann.post("/api/parts", params=query | {"version": 1}, content=b"solid 2")
+    assert answer.status_code == 201 and answer.json()["sheet"]["part"]["name"] == "cleat-2.stl"
+    assert ann.post("/api/parts", params=query | {"version": 1}, content=b"solid 3").status_code == 409
+    assert ann.get(f"/api/parts/{answer.json()['part']}").content == b"solid 2"
+    assert ann.get(f"/api/parts/{'0' * 64}").status_code == 404
+
+
+def test_the_list_searching_copying_and_putting_away(ann: TestClient) -> None:
+    one, two = drop(ann), drop(ann, b"solid x", "Möwe.3mf")
+    listed = ann.get("/api/sheets").json()
+    shapes.SheetsOut.model_validate(listed)
+    assert [row["title"] for row in listed["sheets"]] == ["Möwe", "cleat"]
+    assert [row["id"] for row in ann.get("/api/sheets", params={"search": "MÖWE"}).json()["sheets"]] == [
+        two["id"]
+    ]
+    copied = ann.post(f"/api/sheets/{one['id']}/copy").json()
+    assert copied["id"] != one["id"] and copied["title"] == "cleat (copy)" and copied["part"] == one["part"]
+    assert ann.delete(f"/api/sheets/{one['id']}", params={"version": 9}).status_code == 409
+    assert ann.delete(f"/api/sheets/{one['id']}", params={"version": 1}).status_code == 204
+    assert ann.get(f"/api/sheets/{one['id']}").status_code == 404
+    assert len(ann.get("/api/sheets").json()["sheets"]) == 2
+    assert ann.post(f"/api/sheets/{one['id']}/restore").json()["title"] == "cleat"
+
+
+def test_sheets_and_visitors_are_there_after_a_restart(ann: TestClient, folder: Path) -> None:
+    sheet = patch(ann, drop(ann), note="keep me").json()
+    (folder / "arriving" / "half").write_bytes(b"half an upload")
+    ann.app.state.room.sheets.close()  # type: ignore[attr-defined]
+    app = create_app(Settings(folder))
+    again = TestClient(app, base_url=str(ann.base_url), cookies=ann.cookies)
+    assert again.get(f"/api/sheets/{sheet['id']}").json()["note"] == "keep me"
+    assert list((folder / "arriving").iterdir()) == []
+    app.state.room.sheets.close()
+
+
+def test_marks_are_kept_by_their_content(ann: TestClient) -> None:
+    answer = ann.post("/api/marks", content=b"\x05\x80").json()
+    assert answer["count"] == 3
+    assert ann.get(f"/api/marks/{answer['digest']}").content == b"\x05\x80"
+    assert ann.get(f"/api/marks/{'0' * 64}").status_code == 404
+    sheet = patch(ann, drop(ann), choices={"keep_off": answer["digest"]}).json()
+    assert sheet["command"] is None
+
+
+def test_processes_built_in_and_kept_as_file_and_on_a_sheet(ann: TestClient) -> None:
+    made = {"based_on": "petg-0.6", "settings": {"structure.spacing_mm": "4"}}
+    answer = ann.put("/api/processes/quay lamps", json=made)
+    assert answer.status_code == 200 and answer.json()["process"]["structure"]["spacing_mm"] == 4.0
+    listed = ann.get("/api/processes").json()
+    shapes.ProcessesOut.model_validate(listed)
+    assert [row["name"] for row in listed["processes"]] == [*builtin_names(), "quay lamps"]
+    text = ann.get("/api/processes/quay lamps.toml").text
+    process = parse_process(text, "x")
+    assert process.name == "quay lamps" and process.structure.spacing_mm == 4.0
+    assert parse_process(ann.get("/api/processes/pla-0.4.toml").text, "x") == builtin("pla-0.4")
+    assert ann.put("/api/processes/copy", json={"toml": text}).json()["process"]["name"] == "copy"
+    sheet = patch(ann, drop(ann), choices={"process": "quay lamps"}).json()
+    assert sheet["process"]["structure"]["spacing_mm"] == 4.0
+    assert ann.delete("/api/processes/quay lamps").status_code == 204
+    # the sheet keeps what it was given
+    assert patch(ann, sheet, note="still").json()["process"] == sheet["process"]
+    assert patch(ann, sheet, version=3, choices={"process": "nobody's"}).status_code == 422
+
+
+def test_the_registry_names_every_field_and_the_demo_parts_are_those_of_the_room(ann: TestClient) -> None:
+    told = ann.get("/api/registry").json()
+    shapes.RegistryOut.model_validate(told)
+    assert [(row["table"], row["field"]) for row in told["process"]] == [
+        (r.table, r.field) for r in describe()
+    ]
+    assert {"angle_deg", "span_mm", "air_gap_mm"} <= {row["key"] for row in told["condition"]}
+    assert {"let_go", "finish", "droop_mm"} <= {row["key"] for row in told["reading"]}
+    assert all(row["help"] for rows in told.values() for row in rows)
+    assert list(DEMO) == list(demo_parts())
+
+
+def test_pages_and_the_description_need_nothing_from_elsewhere(ann: TestClient) -> None:
+    described = ann.get("/api/openapi.json").json()
+    assert {"Plan", "Inspection", "Lies", "Totals", "Remedy", "SheetOut"} <= described["components"][
+        "schemas"
+    ].keys()
+    page = ann.get("/api/docs").text
+    assert "/api/sheets/{sheet}" in page and "http" not in page.replace("http://127", "")
+    assert "<script" not in page and "style=" not in page
