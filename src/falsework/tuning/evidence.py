@@ -139,6 +139,12 @@ class Evidence:
     finish: Ints
     droop_mm: Floats
 
+    def rows(self, rows: slice) -> Evidence:
+        """Some of the readings."""
+        return Evidence(
+            self.laid.rows(rows), self.cell[rows], self.let_go[rows], self.finish[rows], self.droop_mm[rows]
+        )
+
 
 def cell_of(printer: str, material: str, condition: Condition) -> Cell:
     """The cell of a reading; strands count as one to a nanometre."""

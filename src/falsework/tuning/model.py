@@ -29,6 +29,7 @@ from falsework.droop.outcome import (
 )
 from falsework.droop.overhang import ledge_mm
 from falsework.droop.parameters import LEVELS, NAMES, PRIORS, Parameters
+from falsework.droop.smooth import logistic, softplus
 from falsework.droop.strand import Array
 from falsework.droop.supported import settled_mm
 from falsework.tuning.evidence import NOT_READ, Cell, Evidence, Floats, Laid, any_laid
@@ -120,24 +121,27 @@ class Density:
     """
 
     def __init__(self, cells: Sequence[Cell], evidence: Sequence[Evidence]) -> None:
-        self.cells, self.evidence = list(cells), list(evidence)
+        self.cells = list(cells)
+        self.blocks = [part.rows(rows) for part in evidence for rows in _blocks(part.cell)]
+        self.rows = sum(len(block.cell) for block in self.blocks)
         self.columns = columns_of(cells)
         self.map = map_of(self.cells, self.columns)
         self._centres = np.tile([PRIORS[name].centre for name in NAMES], len(self.cells))
 
     def parameters(self, z: Floats) -> Floats:
-        """(cells, parameters) at z."""
-        values: Floats = (self._centres + self.map @ z).reshape(len(self.cells), len(NAMES))
+        """(cells, parameters, …) at z (d, …)."""
+        centres = self._centres.reshape(-1, *[1] * (z.ndim - 1))
+        values: Floats = (centres + self.map @ z).reshape(len(self.cells), len(NAMES), *z.shape[1:])
         return values
 
-    def value(self, z: Floats, by_layers: bool) -> float:
-        """The log density."""
-        at = self.parameters(z)
-        total = -0.5 * float(z @ z)
-        for part in self.evidence:
-            values = at[part.cell]
-            p = Parameters(**{name: values[:, k] for k, name in enumerate(NAMES)})
-            total += float(_likelihood(_predictors(part.laid, p, by_layers, part), part).value.sum())
+    def values(self, z: Floats, by_layers: bool) -> Floats:
+        """(c,) log density at each of many places (c, d)."""
+        at = self.parameters(z.T)
+        total: Floats = -0.5 * np.einsum("cd,cd->c", z, z)
+        for block in self.blocks:
+            own = at[block.cell[0]]
+            p = Parameters(**{name: own[k][:, None] for k, name in enumerate(NAMES)})
+            total += _likelihood(_predictors(block, p, by_layers), block, (len(z), len(block.cell))).sum(1)
         return total
 
     def expanded(self, z: Floats, by_layers: bool) -> tuple[float, Floats, Floats]:
@@ -148,20 +152,18 @@ class Density:
         value = -0.5 * float(z @ z)
         slope = np.zeros((len(self.cells), count))
         weight = np.zeros((len(self.cells), count, count))
-        for part in self.evidence:
-            asked = np.array(_asked(part.laid.kind))
-            for rows in _blocks(part.cell):
-                some = _chosen(part, rows)
-                term, slopes = _differentiated(some, at[some.cell], asked, by_layers)
-                value += float(term.value.sum())
-                cell = some.cell[0]
-                slope[cell, asked] += np.einsum("amn,mn->a", slopes, term.first)
-                half = np.einsum("amn,mkn->akn", slopes, term.second)
-                weight[np.ix_([cell], asked, asked)] += np.tensordot(half, slopes, axes=([1, 2], [1, 2]))
+        for block in self.blocks:
+            cell, asked = block.cell[0], np.array(_asked(block.laid.kind))
+            predictors, slopes = _differentiated(block, at[cell], asked, by_layers)
+            first, second = _derivatives(predictors, block)
+            value += float(_likelihood(predictors, block, (len(block.cell),)).sum())
+            slope[cell, asked] += np.einsum("amn,mn->a", slopes, first)
+            half = np.einsum("amn,mkn->akn", slopes, second)
+            weight[np.ix_([cell], asked, asked)] += np.tensordot(half, slopes, axes=([1, 2], [1, 2]))
         gradient = self.map.T @ slope.ravel() - z
-        blocks = sparse.block_diag(list(weight), format="csr") if len(self.cells) else None
         information = np.eye(len(z))
-        if blocks is not None:
+        if len(self.cells):
+            blocks = sparse.block_diag(list(weight), format="csr")
             information += (self.map.T @ blocks @ self.map).toarray()
         return value, gradient, information
 
@@ -176,12 +178,6 @@ def _blocks(cell: Any) -> list[slice]:
     ]
 
 
-def _chosen(part: Evidence, rows: slice) -> Evidence:
-    return Evidence(
-        part.laid.rows(rows), part.cell[rows], part.let_go[rows], part.finish[rows], part.droop_mm[rows]
-    )
-
-
 @cache
 def _asked(kind: Kind) -> tuple[int, ...]:
     """Places in ``NAMES`` of the parameters that the laws of a kind ask for."""
@@ -193,28 +189,30 @@ def _asked(kind: Kind) -> tuple[int, ...]:
             return PRIORS[name].centre
 
     asked: Any = Asked()
-    graded = np.zeros(1, dtype=np.int64)
-    _predictors(any_laid(kind), asked, False, Evidence(any_laid(kind), graded, graded, graded, np.zeros(1)))
+    none = np.zeros(1, dtype=np.int64)
+    _predictors(Evidence(any_laid(kind), none, none, none, np.zeros(1)), asked, False)
     return tuple(k for k, name in enumerate(NAMES) if name in names)
 
 
-def _differentiated(part: Evidence, values: Floats, asked: Any, by_layers: bool) -> tuple[_Term, Floats]:
-    """The likelihood of rows, and their predictors' derivatives (asked, predictors, rows)."""
-    stepped: dict[str, Any] = {name: values[:, k] for k, name in enumerate(NAMES)}
+def _differentiated(
+    block: Evidence, values: Floats, asked: Any, by_layers: bool
+) -> tuple[list[Floats], Floats]:
+    """Predictors of the rows of one cell, each (rows,), and their derivatives (asked, predictors, rows)."""
+    stepped: dict[str, Any] = dict(zip(NAMES, values.tolist(), strict=True))
     for row, k in enumerate(asked):
         step = np.zeros((len(asked), 1), dtype=np.complex128)
         step[row] = _STEP * 1j
-        stepped[NAMES[k]] = values[:, k] + step
-    predictors = _predictors(part.laid, Parameters(**stepped), by_layers, part)
-    slopes = np.stack([np.broadcast_to(np.imag(v), (len(asked), len(values))) for v in predictors], axis=1)
-    real = [np.broadcast_to(np.real(v), (len(asked), len(values)))[0] for v in predictors]
-    return _likelihood(real, part), slopes / _STEP
+        stepped[NAMES[k]] = values[k] + step
+    shape = (len(asked), len(block.cell))
+    predictors = [np.broadcast_to(v, shape) for v in _predictors(block, Parameters(**stepped), by_layers)]
+    slopes = np.stack([v.imag for v in predictors], axis=1)
+    return [v[0].real for v in predictors], slopes / _STEP
 
 
-def _predictors(laid: Laid, p: Parameters, by_layers: bool, read: Evidence) -> list[Array]:
+def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
     """Per reading: upper and lower cut of its finish less the quality, median droop, log variance of its
     error, and for supports upper and lower cut of the let-go."""
-    found = outcome(laid, p, by_layers)
+    found = outcome(read.laid, p, by_layers)
     edges = [*_edges(finish_cuts(p), found.finish, read.finish), found.droop_mm, np.log(found.error_mm2)]
     if found.bond is not None:
         edges += _edges(let_go_cuts(p), -found.bond, read.let_go)
@@ -223,62 +221,49 @@ def _predictors(laid: Laid, p: Parameters, by_layers: bool, read: Evidence) -> l
 
 def _edges(cuts: tuple[Array, ...], quality: Array, grade: Any) -> list[Array]:
     distance = [cut - quality for cut in cuts]
-    upper = sum(np.where(grade == r, distance[r], 0.0) for r in range(4)) + np.where(grade > 3, _FAR, 0.0)
-    lower = sum(np.where(grade == r + 1, distance[r], 0.0) for r in range(4)) - np.where(grade < 1, _FAR, 0.0)
-    return [upper, lower]
+    return [
+        np.select([grade == r for r in range(4)], distance, _FAR),
+        np.select([grade == r + 1 for r in range(4)], distance, -_FAR),
+    ]
 
 
-@dataclass(frozen=True, eq=False)
-class _Term:
-    """Log likelihood of rows (n,), first (predictors, n) and minus second derivatives (predictors,
-    predictors, n), the latter expected ones for the droop."""
-
-    value: Floats
-    first: Floats
-    second: Floats
-
-
-def _likelihood(predictors: Sequence[Floats], part: Evidence) -> _Term:
-    count, n = len(predictors), len(part.cell)
-    value, first, second = np.zeros(n), np.zeros((count, n)), np.zeros((count, count, n))
-    _graded(value, first, second, 0, predictors, part.finish)
-    _measured(value, first, second, 2, predictors, part.droop_mm)
-    if count > 4:
-        _graded(value, first, second, 4, predictors, part.let_go)
-    return _Term(value, first, second)
+def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, ...]) -> Floats:
+    """Log likelihood of each reading, up to a constant."""
+    total = np.zeros(shape)
+    for at, grade in ((0, read.finish), (4, read.let_go)):
+        if at < len(predictors):
+            # log(σ(u) − σ(l)) = log σ(u) + log σ(−l) + log(1 − e^(l − u)): concave in u and l together
+            upper, lower = predictors[at], predictors[at + 1]
+            apart = np.maximum(upper - lower, 1e-9)
+            log = np.log(-np.expm1(-apart)) - softplus(-upper) - softplus(lower)
+            total += np.where(grade != NOT_READ, log, 0.0)
+    droop, log_variance = predictors[2], predictors[3]
+    tail = np.log1p((read.droop_mm - droop) ** 2 * np.exp(-log_variance) / FREEDOM)
+    total += np.where(np.isnan(read.droop_mm), 0.0, -0.5 * (log_variance + (FREEDOM + 1) * tail))
+    return total
 
 
-def _graded(
-    value: Floats, first: Floats, second: Floats, at: int, predictors: Sequence[Floats], grade: Any
-) -> None:
-    """log(σ(u) − σ(l)) = log σ(u) + log σ(−l) + log(1 − e^(l − u)): concave in u and l together."""
-    read = grade != NOT_READ
-    upper, lower = predictors[at], predictors[at + 1]
-    apart = np.maximum(upper - lower, 1e-9)
-    above, below = 1.0 / (1.0 + np.exp(upper)), 1.0 / (1.0 + np.exp(-lower))
-    between = 1.0 / np.expm1(apart)
-    value += np.where(
-        read, -np.logaddexp(0.0, -upper) - np.logaddexp(0.0, lower) + np.log(-np.expm1(-apart)), 0.0
-    )
-    first[at] = np.where(read, above + between, 0.0)
-    first[at + 1] = np.where(read, -below - between, 0.0)
-    curve = between * (1.0 + between)
-    second[at, at] = np.where(read, above * (1.0 - above) + curve, 0.0)
-    second[at + 1, at + 1] = np.where(read, below * (1.0 - below) + curve, 0.0)
-    second[at, at + 1] = second[at + 1, at] = np.where(read, -curve, 0.0)
-
-
-def _measured(
-    value: Floats, first: Floats, second: Floats, at: int, predictors: Sequence[Floats], droop: Floats
-) -> None:
-    """Student's t with its scale's log variance as the second predictor."""
-    read = ~np.isnan(droop)
-    rest = np.where(read, droop - predictors[at], 0.0)
-    variance = np.exp(predictors[at + 1])
+def _derivatives(predictors: Sequence[Floats], read: Evidence) -> tuple[Floats, Floats]:
+    """First (predictors, n) and minus second derivatives (predictors, predictors, n) of the log likelihood;
+    of the droop the expected ones, which are never negative."""
+    count, n = len(predictors), len(read.cell)
+    first, second = np.zeros((count, n)), np.zeros((count, count, n))
+    for at, grade in ((0, read.finish), (4, read.let_go)):
+        if at < count:
+            graded = grade != NOT_READ
+            upper, lower = predictors[at], predictors[at + 1]
+            above, below = logistic(-upper), logistic(lower)
+            between = 1.0 / np.expm1(np.maximum(upper - lower, 1e-9))
+            curve = between * (1.0 + between)
+            first[at], first[at + 1] = (above + between) * graded, (-below - between) * graded
+            second[at, at] = (above * (1.0 - above) + curve) * graded
+            second[at + 1, at + 1] = (below * (1.0 - below) + curve) * graded
+            second[at, at + 1] = second[at + 1, at] = -curve * graded
+    measured = ~np.isnan(read.droop_mm)
+    rest = np.where(measured, read.droop_mm - predictors[2], 0.0)
+    variance = np.exp(predictors[3])
     pull = (FREEDOM + 1) / (FREEDOM * variance + rest**2)
-    tail = np.log1p(rest**2 / (FREEDOM * variance))
-    value += np.where(read, -0.5 * predictors[at + 1] - 0.5 * (FREEDOM + 1) * tail, 0.0)
-    first[at] = pull * rest
-    first[at + 1] = np.where(read, 0.5 * pull * rest**2 - 0.5, 0.0)
-    second[at, at] = np.where(read, (FREEDOM + 1) / ((FREEDOM + 3) * variance), 0.0)
-    second[at + 1, at + 1] = np.where(read, FREEDOM / (2 * (FREEDOM + 3)), 0.0)
+    first[2], first[3] = pull * rest, (0.5 * pull * rest**2 - 0.5) * measured
+    second[2, 2] = (FREEDOM + 1) / ((FREEDOM + 3) * variance) * measured
+    second[3, 3] = FREEDOM / (2 * (FREEDOM + 3)) * measured
+    return first, second

@@ -1,0 +1,218 @@
+"""The fit: from no reading to many, what it learns, what it leaves alone, and how it is kept."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.coupon.conditions import printed, support_condition
+from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.droop.belief import PRIOR
+from falsework.droop.bond import bond_share, top_of
+from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
+from falsework.droop.outcome import let_go_chances
+from falsework.droop.overhang import limit_angle_deg
+from falsework.errors import Cancelled, FalseworkError
+from falsework.process import load_process
+from falsework.tuning.belief import belief_of
+from falsework.tuning.fit import fit
+from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+from falsework.tuning.predict import predict, predicted
+from falsework.watch import Watch
+
+PLA = load_process("pla-0.4")
+MATERIAL = PLA.material
+MATERIALS = {"PLA": MATERIAL}
+
+
+def slopes(finishes: dict[float, int], process=PLA, printer="heron") -> list[Reading]:
+    return [
+        Reading(printer, "PLA", printed(Kind.OVERHANG, process, angle_deg=a), finish=f)
+        for a, f in finishes.items()
+    ]
+
+
+def bridges(factor: float, process=PLA, printer="heron") -> list[Reading]:
+    """A printer whose strands sag by ``factor`` times what the prior expects."""
+    return [
+        Reading(
+            printer,
+            "PLA",
+            printed(Kind.BRIDGE, process, span_mm=span),
+            droop_mm=round(factor * bridge_droop(span, process, PRIOR).value, 3),
+        )
+        for span in (15.0, 25.0, 40.0, 60.0, 80.0)
+    ]
+
+
+def gaps(outcomes: dict[float, LetGo], process=PLA, printer="heron") -> list[Reading]:
+    return [
+        Reading(printer, "PLA", support_condition(process, 25.0, air_gap_mm=gap), let_go)
+        for gap, let_go in outcomes.items()
+    ]
+
+
+TRAY = (
+    slopes({35: 5, 40: 5, 45: 4, 50: 4, 55: 3, 60: 3, 65: 2, 70: 1})
+    + bridges(0.5)
+    + gaps({0.2: LetGo.FUSED, 0.4: LetGo.SCRAPED, 0.6: LetGo.TOOL, 0.8: LetGo.HAND})
+)
+
+
+@pytest.fixture(scope="module")
+def learnt() -> Posterior:
+    return fit(TRAY, MATERIALS)
+
+
+def test_without_readings_it_is_the_prior():
+    assert fit([], {}) is PRIOR_POSTERIOR
+    assert belief_of(PRIOR_POSTERIOR, "heron", MATERIAL) is PRIOR
+    np.testing.assert_allclose(PRIOR_POSTERIOR.mean, 0.0, atol=1e-12)
+    np.testing.assert_allclose(np.diag(PRIOR_POSTERIOR.covariance), 1.0, rtol=2e-3)
+
+
+def test_it_learns_what_the_tray_shows(learnt):
+    belief = belief_of(learnt, "heron", MATERIAL)
+    limit = limit_angle_deg(PLA, belief)
+    assert 55 < limit.value < 64 and limit.basis == "calibrated"
+    prior = limit_angle_deg(PLA, PRIOR)
+    assert limit.high - limit.low < 0.5 * (prior.high - prior.low)
+    sag = bridge_droop(50, PLA, belief)
+    assert sag.value == pytest.approx(0.5 * bridge_droop(50, PLA, PRIOR).value, rel=0.10)
+    assert longest_clean_bridge_mm(PLA, belief, 0.3).value > longest_clean_bridge_mm(PLA, PRIOR, 0.3).value
+    removable = [sum(let_go_chances(0.2 * n, PLA, belief)[2:]) for n in range(1, 5)]
+    assert removable[0] < 0.1 and removable[1] < 0.5 and removable[3] > 0.8
+
+
+def test_one_reading_is_enough_and_moves_what_it_is_about():
+    one = fit(gaps({0.4: LetGo.FUSED}), MATERIALS)
+    belief = belief_of(one, "heron", MATERIAL)
+    assert sum(let_go_chances(0.4, PLA, belief)[2:]) < sum(let_go_chances(0.4, PLA, PRIOR)[2:]) - 0.15
+    before, after = limit_angle_deg(PLA, PRIOR), limit_angle_deg(PLA, belief)
+    assert after.value == pytest.approx(before.value, abs=1.5)  # a draw's error
+    assert after.basis == "uncalibrated" and belief.basis("support", PLA) == "extrapolated"
+
+
+def test_many_readings_are_fitted_and_narrow_the_interval():
+    few, many = bridges(0.8), bridges(0.8) * 24  # 120 readings
+    spread = []
+    for some in (few, many):
+        sag = bridge_droop(50, PLA, belief_of(fit(some, MATERIALS), "heron", MATERIAL))
+        spread.append(sag.high / sag.low)
+    assert spread[1] < 1 + 0.4 * (spread[0] - 1)
+
+
+def test_readings_that_contradict_each_other_are_no_reason_to_fail():
+    mixed = gaps({0.4: LetGo.FUSED}) * 3 + gaps({0.4: LetGo.EARLY}) * 3 + slopes({60: 1}) + slopes({60: 5})
+    wild = [replace(bridges(1.0)[0], droop_mm=80.0), replace(bridges(1.0)[0], droop_mm=-0.9)]
+    posterior = fit(mixed + wild, MATERIALS)
+    assert np.isfinite(posterior.sets).all()
+    # not in the end sure of anything: both outcomes stay likely
+    chances = let_go_chances(0.4, PLA, belief_of(posterior, "heron", MATERIAL))
+    assert chances[0] > 0.05 and chances[4] > 0.05
+
+
+def test_a_slipped_caliper_hardly_moves_the_rest():
+    clean = fit(bridges(0.8) * 2, MATERIALS)
+    slipped = fit(bridges(0.8) * 2 + [replace(bridges(0.8)[2], droop_mm=9.0)], MATERIALS)
+    sags = [bridge_droop(50, PLA, belief_of(p, "heron", MATERIAL)).value for p in (clean, slipped)]
+    assert sags[1] == pytest.approx(sags[0], rel=0.10)
+
+
+def test_readings_at_another_height_decide_between_the_laws():
+    """Thin layers tell: by clearance they still touch at two layers' gap, by layers they let go."""
+    thin = replace(PLA, layer_height_mm=0.1)
+    usual = gaps({0.1: LetGo.FUSED, 0.2: LetGo.SCRAPED, 0.3: LetGo.HAND, 0.4: LetGo.HAND}) * 2
+    like_clearance = {0.1: LetGo.FUSED, 0.2: LetGo.FUSED, 0.3: LetGo.TOOL, 0.4: LetGo.HAND}
+    like_layers = {0.05: LetGo.FUSED, 0.1: LetGo.SCRAPED, 0.15: LetGo.HAND, 0.2: LetGo.HAND}
+    assert fit(usual, MATERIALS).layers_law == pytest.approx(0.5, abs=0.05)
+    assert fit(usual + gaps(like_clearance, thin) * 2, MATERIALS).layers_law < 0.3
+    assert fit(usual + gaps(like_layers, thin) * 2, MATERIALS).layers_law > 0.7
+
+
+def test_a_neighbour_learns_less_than_the_printer_itself(learnt):
+    width = {}
+    for printer in ("heron", "tern"):
+        sag = bridge_droop(50, PLA, belief_of(learnt, printer, MATERIAL))
+        width[printer] = sag.high / sag.low
+    prior = bridge_droop(50, PLA, PRIOR)
+    assert width["heron"] < 0.75 * width["tern"]
+    assert width["tern"] < prior.high / prior.low
+
+
+def test_far_from_the_readings_less_is_known(learnt):
+    belief = belief_of(learnt, "heron", MATERIAL)
+    width = []
+    for height in (0.2, 0.24, 0.32):
+        there = replace(PLA, layer_height_mm=height)
+        sag = bridge_droop(50, there, belief)
+        width.append(np.log(sag.high / sag.low))
+        assert sag.basis == ("calibrated" if height < 0.25 else "extrapolated")
+    assert width[0] < width[1] < width[2]
+
+
+def test_the_same_readings_give_the_same_posterior(learnt):
+    again = fit(TRAY, MATERIALS)
+    assert again.to_json() == learnt.to_json()
+    shuffled = fit(TRAY[::-1], MATERIALS)
+    here, there = (limit_angle_deg(PLA, belief_of(p, "heron", MATERIAL)) for p in (learnt, shuffled))
+    assert there.value == pytest.approx(here.value, abs=0.5)
+
+
+def test_it_is_kept_as_text_and_comes_back(learnt):
+    text = learnt.to_json()
+    back = Posterior.from_json(text)
+    assert back.to_json() == text
+    assert back.names == learnt.names and back.seen == learnt.seen and back.count == len(TRAY)
+    np.testing.assert_allclose(back.sets, learnt.sets, rtol=1e-6, atol=1e-6)
+    assert belief_of(back, "heron", MATERIAL) == belief_of(Posterior.from_json(text), "heron", MATERIAL)
+    for broken in ("", "{}", text.replace("falsework.fit/1", "falsework.fit/9"), text[:-9]):
+        with pytest.raises(FalseworkError, match="cannot be read"):
+            Posterior.from_json(broken)
+
+
+def test_it_says_on_what_it_rests(learnt):
+    assert belief_of(learnt, "heron", MATERIAL).rests_on == "17 readings of heron × PLA"
+    invented = [replace(r, invented=True) for r in TRAY[:1]]
+    belief = belief_of(fit(invented, MATERIALS), "heron", MATERIAL)
+    assert belief.rests_on == "1 reading of heron × PLA, invented"
+    assert "no reading of tern × PLA; 17 readings of others" in belief_of(learnt, "tern", MATERIAL).rests_on
+
+
+def test_plan_and_prediction_agree(learnt):
+    """The same equations over the same draws: medians and chances to rounding."""
+    belief = belief_of(learnt, "heron", MATERIAL)
+    conditions = [
+        printed(Kind.OVERHANG, PLA, angle_deg=52.0, speed_mm_s=PLA.bridge_speed_mm_s),
+        printed(Kind.BRIDGE, PLA, span_mm=40.0),
+        support_condition(PLA, 1000.0, air_gap_mm=0.4),
+    ]
+    found = predicted(belief, MATERIAL, conditions)
+    assert np.median(found.droop_mm_draws[:, 1]) == pytest.approx(bridge_droop(40.0, PLA, belief).value)
+    np.testing.assert_allclose(found.let_go[2], let_go_chances(0.4, PLA, belief, top_of(PLA, 2)), rtol=1e-9)
+    limit = limit_angle_deg(PLA, belief).value
+    at_limit = predicted(belief, MATERIAL, [printed(Kind.OVERHANG, PLA, angle_deg=limit)])
+    assert at_limit.finish[0, 2:].sum() == pytest.approx(0.5, abs=0.05)
+    same = predict(learnt, "heron", MATERIAL, conditions, draws=1000)
+    np.testing.assert_allclose(same.let_go, found.let_go, atol=0.05, equal_nan=True)
+    assert found.basis == ("calibrated",) * 3
+    assert bond_share(0.4, PLA, belief).basis == "calibrated"
+
+
+def test_predictions_are_probabilities(learnt):
+    conditions = [support_condition(PLA, 25.0, air_gap_mm=0.1 * k) for k in range(8)]
+    found = predict(learnt, "tern", MATERIAL, conditions, draws=200, seed=3)
+    assert found.let_go_draws.shape == found.finish_draws.shape == (200, 8, 5)
+    np.testing.assert_allclose(found.let_go_draws.sum(axis=2), 1.0, rtol=1e-9)
+    assert (found.finish_draws >= 0).all() and (found.droop_mm_draws > 0).all()
+    assert (np.diff(found.let_go[:, 2:].sum(axis=1)) > 0).all()  # a wider gap lets go more readily
+    assert set(found.basis) == {"uncalibrated"}  # of this printer nothing was read
+    overhang = predict(learnt, "heron", MATERIAL, [printed(Kind.OVERHANG, PLA, angle_deg=90.0)])
+    assert np.isnan(overhang.let_go).all() and overhang.finish[0, 0] > 0.99
+
+
+def test_it_can_be_stopped():
+    with pytest.raises(Cancelled):
+        fit(TRAY, MATERIALS, watch=Watch(stop=lambda: True))
