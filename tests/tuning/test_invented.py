@@ -29,7 +29,7 @@ def test_sag_grows_with_the_span_and_shrinks_with_the_fan(seed: int) -> None:
 
 
 def test_a_strand_that_neither_contracts_nor_is_fed_too_much_sags_by_the_cube_root_of_its_flow() -> None:
-    # dy/dt = K(t)/√y with K proportional to the fluidity, so y^(3/2) is linear in it and δ goes by its cube root
+    # dy/dt = K(t)/√y, K proportional to the fluidity: y^(3/2) is linear in it, so δ goes by its cube root
     loose = replace(invented_printer(1), kept_taut=0.0, overfeed=0.0)
     thinner = replace(loose, softness=loose.softness / 2)
     assert _sag(thinner, 0.5) / _sag(loose, 0.5) == pytest.approx(2 ** (1 / 3), rel=5e-3)

@@ -1,0 +1,257 @@
+"""``Survey``: what a posterior says along every setting of one process, draw by draw, from one prediction.
+
+A draw is one world that the readings leave possible. In each world every setting has its right answer: the
+angle at which half of the slopes still look closed, the smallest gap at which four of five supports come off,
+and so on. How these answers scatter over the draws is how much is known; what a further test would do to the
+scatter is what the test is worth.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.coupon.conditions import (
+    clean_droop_mm,
+    other_fan,
+    printed,
+    run_mm,
+    support_condition,
+)
+from falsework.coupon.reading import Condition, Kind
+from falsework.process.settings import Process
+
+if TYPE_CHECKING:
+    from falsework.tuning.posterior import Posterior
+    from falsework.tuning.predict import Predictions
+
+Floats = NDArray[np.float64]
+
+REMOVABLE, CLOSED = 0.8, 0.5  # shares that make a gap large enough, and an angle the limit
+LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
+MOST_GAP_LAYERS = 6
+CLOSED_FINISH = 3  # 'closed, with visible sag'
+_DRAWS = 1000
+_ANGLES_DEG = np.arange(16.0, 87.0, 2.0)
+_SPANS_MM = np.geomspace(3.0, 240.0, 30)
+_GAPS_LAYERS = np.linspace(0.0, MOST_GAP_LAYERS, 31)
+_SPACINGS = (0.6, 1.0, 1.7)  # times that of the process
+AS_GOOD = 0.05  # of the share that comes off and looks closed: a difference nobody sees in a dozen prints
+_BLOCK_OF = {Kind.OVERHANG: "slopes", Kind.BRIDGE: "bridges", Kind.SUPPORT: "gaps"}
+
+
+@dataclass(frozen=True)
+class Make:
+    """One way to build the support: a setting of ``structure`` and a value for it."""
+
+    setting: str
+    value: float | int | str
+
+    @property
+    def words(self) -> str:
+        return f"{self.value:g}" if isinstance(self.value, float) else str(self.value)
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """One thing to be settled: the answers there are, and how right each is in each draw.
+
+    ``answers`` (A,) in ``unit``; ``right`` (S, A), 1 where the answer lies within the tolerance of what is
+    true in that draw.
+    """
+
+    name: str
+    kind: Kind
+    within: str
+    right: Floats
+
+    @property
+    def sure(self) -> float:
+        """Probability that the best answer there is now is right."""
+        return float(self.right.mean(axis=0).max())
+
+
+@dataclass(frozen=True, eq=False)
+class Survey:
+    """Predictions along each setting; draws in rows, values in columns. ``more``: those asked for besides."""
+
+    process: Process
+    angles_deg: Floats
+    slope_finish: Floats  # (S, angles, 5)
+    spans_mm: Floats
+    sag_mm: Floats  # at the process's fan
+    other_sag_mm: Floats  # at the other fan share of the bridge ladder
+    gaps_layers: Floats
+    let_go: Floats  # (S, gaps, 5)
+    finish: Floats  # (S, gaps, 5)
+    makes: tuple[Make, ...]
+    make_good: Floats  # (S, gaps of whole layers, makes): probability that it comes off and looks closed
+    limit_deg: Floats  # the right answer in each draw
+    bridge_mm: Floats
+    gap_layers: Floats
+    basis: dict[Kind, str]
+    conditions: tuple[Condition, ...]
+    predictions: Predictions
+    more: slice
+
+    @property
+    def removable(self) -> Floats:
+        """Probability that a support comes off in one go or by itself (S, gaps)."""
+        return self.let_go[..., 2:].sum(axis=2)
+
+    def at_layers(self, layers: float) -> int:
+        """Index of a gap of so many layers."""
+        return int(np.argmin(np.abs(self.gaps_layers - layers)))
+
+    @property
+    def best_layers(self) -> int:
+        """The smallest gap of whole layers at which enough supports come off, over all draws together.
+
+        Smallest, because the finish suffers as the gap grows. Where none is enough, the most removable.
+        """
+        whole = np.arange(1, MOST_GAP_LAYERS + 1)
+        shares = self.removable.mean(axis=0)[[self.at_layers(float(n)) for n in whole]]
+        enough = shares >= REMOVABLE
+        return int(whole[enough.argmax()] if enough.any() else whole[shares.argmax()])
+
+    @property
+    def made(self) -> Floats:
+        """How good each make is at the best gap (S, makes)."""
+        return self.make_good[:, self.best_layers - 1]
+
+    def questions(self) -> list[Question]:
+        """What can be settled about the process, in the order in which it is told."""
+        spans = np.log(self.bridge_mm)
+        return [
+            Question(
+                "limit angle",
+                Kind.OVERHANG,
+                f"{LIMIT_WITHIN_DEG:g}°",
+                _near(self.limit_deg, self.angles_deg[0], self.angles_deg[-1], LIMIT_WITHIN_DEG),
+            ),
+            Question(
+                "longest clean bridge",
+                Kind.BRIDGE,
+                f"{100 * BRIDGE_WITHIN:.0f} %",
+                _near(spans, spans.min(), spans.max(), float(np.log1p(BRIDGE_WITHIN))),
+            ),
+            Question(
+                "air gap",
+                Kind.SUPPORT,
+                "half a layer",
+                _near(self.gap_layers, 0.0, float(MOST_GAP_LAYERS), GAP_WITHIN_LAYERS),
+            ),
+            Question(
+                "make of the support",
+                Kind.SUPPORT,
+                "what shows",
+                (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64),
+            ),
+        ]
+
+
+def survey(
+    posterior: Posterior,
+    process: Process,
+    printer: str,
+    *,
+    more: Sequence[Condition] = (),
+    draws: int = _DRAWS,
+    seed: int = 0,
+) -> Survey:
+    """Everything that is predicted for ``process``, in one go, so that a draw means one world throughout."""
+    from falsework.tuning.predict import predict
+
+    blocks: dict[str, list[Condition]] = {
+        "slopes": [printed(Kind.OVERHANG, process, angle_deg=float(a)) for a in _ANGLES_DEG],
+        "bridges": _ladder(process),
+        "others": _ladder(replace(process, fan=other_fan(process))),
+        "gaps": _gaps(process),
+        "more": list(more),
+    }
+    makes = _makes(process)
+    run = run_mm(process)
+    whole = [n * process.layer_height_mm for n in range(1, MOST_GAP_LAYERS + 1)]
+    blocks["makes"] = [
+        support_condition(process, run, **{"air_gap_mm": gap, make.setting: make.value})
+        for gap in whole
+        for make in makes
+    ]
+    places: dict[str, slice] = {}
+    every: list[Condition] = []
+    for name, conditions in blocks.items():
+        places[name] = slice(len(every), len(every) + len(conditions))
+        every += conditions
+    found = predict(posterior, printer, process.material, every, draws=draws, seed=seed)
+    closed = found.finish_draws[..., CLOSED_FINISH - 1 :].sum(axis=2)
+    sag = found.droop_mm_draws
+    let_go = found.let_go_draws[:, places["gaps"]]
+    removable = let_go[..., 2:].sum(axis=2)
+    good = found.let_go_draws[:, places["makes"], 2:].sum(axis=2) * closed[:, places["makes"]]
+    spans = np.log(_SPANS_MM)
+    bridges = sag[:, places["bridges"]]
+    tolerance = clean_droop_mm(process)
+    return Survey(
+        process=process,
+        angles_deg=_ANGLES_DEG,
+        slope_finish=found.finish_draws[:, places["slopes"]],
+        spans_mm=_SPANS_MM,
+        sag_mm=bridges,
+        other_sag_mm=sag[:, places["others"]],
+        gaps_layers=_GAPS_LAYERS,
+        let_go=let_go,
+        finish=found.finish_draws[:, places["gaps"]],
+        makes=makes,
+        make_good=good.reshape(len(good), len(whole), len(makes)),
+        limit_deg=first_crossing(_ANGLES_DEG, -closed[:, places["slopes"]], -CLOSED),
+        bridge_mm=np.exp(first_crossing(spans, np.log(np.maximum(bridges, 1e-9)), np.log(tolerance))),
+        gap_layers=first_crossing(_GAPS_LAYERS, removable, REMOVABLE),
+        basis={kind: found.basis[places[name].start] for kind, name in _BLOCK_OF.items()},
+        conditions=tuple(every),
+        predictions=found,
+        more=places["more"],
+    )
+
+
+def first_crossing(x: Floats, values: Floats, level: float) -> Floats:
+    """Where each row of ``values`` (S, n) over ``x`` (n,) first reaches ``level``, between the points by a
+    straight line; the first or the last ``x`` where it starts above or never gets there."""
+    reached = values >= level
+    at = np.where(reached.any(axis=1), reached.argmax(axis=1), len(x) - 1)
+    before = np.maximum(at - 1, 0)
+    rows = np.arange(len(values))
+    low, high = values[rows, before], values[rows, at]
+    share = np.clip((level - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
+    return np.where(at > 0, x[before] + share * (x[at] - x[before]), x[0])
+
+
+def _near(truth: Floats, low: float, high: float, within: float) -> Floats:
+    """Whether each of a fine row of answers lies within ``within`` of the truth of each draw (S, A)."""
+    steps = max(2, int(np.ceil((high - low) / (0.1 * within))) + 1)
+    answers = np.linspace(low, high, min(steps, 400))
+    return (np.abs(answers[None, :] - truth[:, None]) <= within).astype(np.float64)
+
+
+def _ladder(process: Process) -> list[Condition]:
+    return [printed(Kind.BRIDGE, process, span_mm=float(span)) for span in _SPANS_MM]
+
+
+def _gaps(process: Process) -> list[Condition]:
+    run, h = run_mm(process), process.layer_height_mm
+    return [support_condition(process, run, air_gap_mm=float(n * h)) for n in _GAPS_LAYERS]
+
+
+def _makes(process: Process) -> tuple[Make, ...]:
+    """The process's own make first, then each change of one setting."""
+    own = process.structure
+    values: tuple[tuple[str, Sequence[float | int | str]], ...] = (
+        ("interface_layers", (own.interface_layers, 0, 1, 2, 3, 4)),
+        ("spacing_mm", tuple(max(f * own.spacing_mm, 2 * process.line_width_mm) for f in _SPACINGS)),
+        ("pattern", ("lines", "grid")),
+        ("perimeter_lines", (own.perimeter_lines, 0, 1)),
+    )
+    return tuple(dict.fromkeys(Make(setting, v) for setting, every in values for v in every))

@@ -1,0 +1,96 @@
+"""What to test next: worth what it can settle, nothing for what is known, and a time to stop."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.coupon import CouponKind, Kind, candidate_conditions, printed
+from falsework.process import builtin
+from falsework.tuning.fit import fit
+from falsework.tuning.invented import invented_printer
+from falsework.tuning.next_test import SURE, Gain, Next, Proposal, Trial, advised, next_test
+from falsework.tuning.posterior import PRIOR_POSTERIOR
+from falsework.tuning.survey import Survey, survey
+
+PLA = builtin("pla-0.4")
+
+
+@pytest.fixture(scope="module")
+def first() -> Next:
+    return next_test(PRIOR_POSTERIOR, PLA)
+
+
+def test_with_nothing_known_every_piece_settles_its_own_question(first: Next) -> None:
+    assert not first.stop
+    own = {
+        CouponKind.OVERHANG: "limit angle",
+        CouponKind.BRIDGE: "longest clean bridge",
+        CouponKind.GAP: "air gap",
+    }
+    by_kind = {p.kind: p for p in first.proposals}
+    assert by_kind.keys() >= own.keys()
+    for kind, question in own.items():
+        gains = {g.question: g.after - g.now for g in by_kind[kind].gains}
+        assert gains[question] > 0.08
+    # fins say nothing of supports
+    assert {g.question: g.after - g.now for g in by_kind[CouponKind.OVERHANG].gains}["air gap"] < 0.03
+
+
+def test_proposals_keep_to_the_limits_and_come_in_order_of_what_they_save(first: Next) -> None:
+    saved = [p.gain_min - p.cost_min for p in first.proposals]
+    assert saved == sorted(saved, reverse=True)
+    for p in first.proposals:
+        assert 0 < p.print_min <= 30 and 0 < p.grams <= 15
+        assert p.cost_min == pytest.approx(p.print_min + len(p.cells))
+        assert all(g.after >= g.now for g in p.gains)
+        # the second share of the fan is what tells cooling from tautness
+        if p.kind is CouponKind.BRIDGE:
+            assert len({c.fan for c in p.cells}) == 2
+
+
+def _asked(more: list) -> tuple[Survey, Trial]:
+    here = survey(PRIOR_POSTERIOR, PLA, "any", more=more, draws=600)
+    return here, Trial(here, here.questions())
+
+
+def test_the_fin_near_the_limit_tells_most_a_wall_tells_nothing() -> None:
+    angles = [1.0, 20.0, 48.0, 85.0]
+    _, trial = _asked([printed(Kind.OVERHANG, PLA, angle_deg=a) for a in angles])
+    assert trial.best_cells(range(4), 1) == [2]
+    wall = {g.question: g for g in trial.gains([0])}["limit angle"]
+    middle = {g.question: g for g in trial.gains([2])}["limit angle"]
+    assert wall.after - wall.now < 0.05 < middle.after - middle.now
+
+
+def test_a_reading_that_cannot_vary_gains_nothing() -> None:
+    here, _ = _asked([printed(Kind.OVERHANG, PLA, angle_deg=48.0)])
+    sure = np.zeros_like(here.predictions.finish_draws)
+    sure[..., 2] = 1.0
+    blunt = replace(here, predictions=replace(here.predictions, finish_draws=sure))
+    trial = Trial(blunt, here.questions())
+    assert trial.best_cells([0], 1) == []
+
+
+def test_what_is_known_is_not_tested_again() -> None:
+    printer = invented_printer(2)
+    kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+    cells = [c for kind in kinds for c in candidate_conditions(kind, PLA)]
+    readings = [r for seed in range(6) for r in printer.readings(cells, seed)]
+    posterior = fit(readings, {"PLA": PLA.material})
+    assert all(q.sure > 0.7 for q in survey(posterior, PLA, printer.name).questions())
+    found = next_test(posterior, PLA, printer=printer.name)
+    assert found.stop
+    assert all(not p.worth_it for p in found.proposals)
+
+
+def test_stop_where_the_best_piece_costs_more_than_it_saves() -> None:
+    gain = Gain("air gap", "half a layer", SURE - 0.1, SURE - 0.05)
+    cheap = Proposal(CouponKind.GAP, (), (gain,), gain_min=12.0, cost_min=10.0, print_min=6.0, grams=1.0)
+    assert not advised((cheap,)).stop
+    assert "gap-interface" in advised((cheap,)).advice and "0.80" in advised((cheap,)).advice
+    dear = replace(cheap, cost_min=13.0)
+    assert advised((dear,)).stop
+    assert advised(()).stop

@@ -1,0 +1,151 @@
+"""Recommendations: common practice on an empty ledger, what readings say on a full one, evidence for each."""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from falsework.coupon import CouponKind, Kind, candidate_conditions
+from falsework.ledger import Entry, Ledger, Recorded
+from falsework.process import builtin, dump_process, limit_deg, load_process
+from falsework.tuning.fit import fit
+from falsework.tuning.invented import InventedPrinter, invented_printer
+from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+from falsework.tuning.process_file import numbered, process_file
+from falsework.tuning.recommend import Recommendation, recommend
+from falsework.tuning.survey import first_crossing, survey
+
+PLA = builtin("pla-0.4")
+DAY = datetime.date(2026, 11, 2)
+
+
+@cache
+def empty(name: str = "pla-0.4") -> Recommendation:
+    return recommend(PRIOR_POSTERIOR, builtin(name))
+
+
+@pytest.fixture(scope="module")
+def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Posterior, list[Recorded]]:
+    """A printer whose slopes hold longer and whose supports need more room than practice says."""
+    printer = replace(invented_printer(11), name="harbour printer")
+    printer = printer.with_limit(PLA, 58.0).with_gap(PLA, 0.5)
+    ledger = Ledger.open(tmp_path_factory.mktemp("ledger") / "ledger.sqlite")
+    ledger.add_printer(replace(PLA.printer, name=printer.name))
+    ledger.add_material(PLA.material)
+    for seed, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)):
+        for twice in (0, 10):
+            cells = candidate_conditions(kind, PLA)
+            ledger.add_many([Entry(r, measured_on=DAY) for r in printer.readings(cells, seed + twice)])
+    recorded = ledger.readings()
+    return printer, fit([r.reading for r in recorded], ledger.materials()), recorded
+
+
+def test_first_crossing_is_exact_for_straight_lines_and_ends_stay_ends() -> None:
+    x = np.array([0.0, 1.0, 3.0])
+    values = np.array([[0.0, 1.0, 2.0], [5.0, 6.0, 7.0], [0.0, 0.1, 0.2], [0.0, 0.2, 0.8]])
+    assert first_crossing(x, values, 0.5).tolist() == pytest.approx([0.5, 0.0, 3.0, 2.0])
+
+
+@pytest.mark.parametrize("name", ["pla-0.4", "petg-0.8", "abs-1.2"])
+def test_an_empty_ledger_recommends_common_practice(name: str) -> None:
+    found, process = empty(name), builtin(name)
+    assert found.readings == 0
+    assert found.of("limit angle").value == pytest.approx(limit_deg(process), abs=0.06)
+    assert found.of("air gap").value == 2
+    assert {a.basis for a in found.advice} == {"uncalibrated"}
+    assert all(a.rests_on == () for a in found.advice)
+    assert found.tuned == process  # nothing is changed without a reading
+    gap, limit = found.of("air gap").estimate, found.of("limit angle").estimate
+    assert gap is not None and gap.low <= 2 <= gap.high
+    assert limit is not None and limit.low <= limit_deg(process) <= limit.high
+
+
+def test_where_the_layer_is_half_as_high_as_the_line_is_wide_practice_is_45_degrees() -> None:
+    square = replace(PLA, layer_height_mm=0.225)
+    assert recommend(PRIOR_POSTERIOR, square).of("limit angle").value == pytest.approx(45.0, abs=0.06)
+
+
+def test_where_practice_and_model_part_the_test_that_settles_it_is_named() -> None:
+    thin = replace(PLA, layer_height_mm=0.1)  # contact reaches farther in layers where layers are thin
+    found = recommend(PRIOR_POSTERIOR, thin)
+    assert survey(PRIOR_POSTERIOR, thin, "any").best_layers != 2, "the case has gone: take another"
+    gap = next(d for d in found.disagreements if d.settled_by is CouponKind.GAP)
+    assert "practice says 2 layers" in gap.what
+    assert found.of("air gap").value == 2
+
+
+def test_readings_move_the_settings_to_where_they_truly_are(tuned) -> None:
+    printer, posterior, recorded = tuned
+    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+    limit, gap, bridge = found.of("limit angle"), found.of("air gap"), found.of("longest clean bridge")
+    assert limit.basis == gap.basis == bridge.basis == "calibrated"
+    assert limit.value == pytest.approx(58, abs=4)
+    assert gap.value == 3
+    assert gap.estimate.value == pytest.approx(2.5, abs=0.5)
+    assert bridge.value == pytest.approx(printer.longest_clean_bridge_mm(PLA), rel=0.25)
+    assert limit_deg(found.tuned) == pytest.approx(limit.value, abs=0.1)
+    assert found.tuned.structure.air_gap_layers == 3
+    assert found.invented
+
+
+def test_each_value_points_back_to_the_readings_of_its_kind(tuned) -> None:
+    printer, posterior, recorded = tuned
+    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+    kinds = {r.id: r.reading.condition.kind for r in recorded}
+    assert {kinds[k] for k in found.of("limit angle").rests_on} == {Kind.OVERHANG}
+    assert {kinds[k] for k in found.of("longest clean bridge").rests_on} == {Kind.BRIDGE}
+    assert {kinds[k] for k in found.of("air gap").rests_on} == {Kind.SUPPORT}
+
+
+def test_probabilities_of_every_printable_gap(tuned) -> None:
+    printer, posterior, _ = tuned
+    gaps = recommend(posterior, PLA, printer=printer.name).gaps
+    assert [g.layers for g in gaps] == [1, 2, 3, 4, 5, 6]
+    for g in gaps:
+        assert sum(g.let_go.values()) == pytest.approx(1) and sum(g.finish) == pytest.approx(1)
+        assert g.removable.low <= g.removable.value <= g.removable.high
+    shares = [g.removable.value for g in gaps]
+    assert shares == sorted(shares)
+    assert [g.layers for g in gaps if g.recommended] == [3]
+
+
+def test_the_process_file_reads_back_as_the_tuned_process_with_its_evidence(tuned, tmp_path: Path) -> None:
+    printer, posterior, recorded = tuned
+    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+    text = process_file(found, recorded, name="harbour pla")
+    path = tmp_path / "tuned.toml"
+    path.write_text(text, "utf-8")
+    assert load_process(path) == replace(found.tuned, name="harbour pla")
+    evidence = tomllib.loads(text)["evidence"]
+    assert evidence["air_gap_layers"]["basis"] == "calibrated"
+    assert evidence["air_gap_layers"]["from"] == evidence["air_gap_layers"]["to"] == DAY.isoformat()
+    assert evidence["reach_share"]["readings"] == numbered(found.of("limit angle").rests_on)
+    assert "never measured" in evidence["reach_share"]["invented"]
+    assert evidence["spacing_mm"]["basis"] == "uncalibrated"
+
+
+def test_evidence_of_an_empty_ledger_says_so() -> None:
+    text = process_file(empty(), [])
+    assert tomllib.loads(text)["evidence"]["reach_share"]["basis"] == "uncalibrated"
+    assert dump_process(replace(PLA, name="pla-0.4 tuned")) in text
+
+
+def test_another_printer_of_the_ledger_is_uncalibrated(tuned) -> None:
+    _, posterior, recorded = tuned
+    other = recommend(posterior, PLA, printer="another", recorded=recorded)
+    assert other.readings == 0
+    assert other.of("air gap").basis == "uncalibrated"
+    assert other.of("air gap").value == 2
+
+
+@pytest.mark.parametrize(
+    ("ids", "text"), [([], ""), ([3], "3"), ([4, 1, 2, 3, 9], "1–4, 9"), ([1, 3, 5, 6], "1, 3, 5–6")]
+)
+def test_numbers_with_runs_joined(ids: list[int], text: str) -> None:
+    assert numbered(ids) == text
