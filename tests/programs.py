@@ -258,3 +258,62 @@ def block(writer: Writer, region: shapely.Geometry, layers: Sequence[tuple[float
     for k, (z, height) in enumerate(layers):
         writer.slab(region, z, height, angle_deg=90.0 * (k % 2))
     return writer
+
+
+def turned(points: np.ndarray, deg: float, shift: Point) -> np.ndarray:
+    angle = math.radians(deg)
+    c, s = math.cos(angle), math.sin(angle)
+    return points @ np.array([[c, s], [-s, c]]) + np.array(shift)
+
+
+def of_plan(
+    plan,
+    writer: Writer | None = None,
+    *,
+    turn_deg: float = 0.0,
+    shift: Point = (0.0, 0.0),
+    spacing: float | None = None,
+    angle_of=None,
+    keep_support=None,
+    support_shift: int = 0,
+    skip_layers: Sequence[int] = (),
+    lift: float = 0.0,
+    stop_at: int | None = None,
+    extra=None,
+    clip=None,
+    strands: tuple[np.ndarray, np.ndarray, np.ndarray] | None = None,
+) -> Writer:
+    """The program that prints a plan as it stands, layer by layer: supports, then walls and fill of the part.
+
+    ``angle_of(layer)``: direction of the fill; ``keep_support(ends, layer, role)``: which strands of support
+    are laid; ``support_shift``: layers by which all supports are moved up; ``lift``: mm by which all is
+    raised; ``stop_at``: the last layer but one; ``extra(writer, layer, z, h)``: more, at each layer's end;
+    ``clip(region)``: what of the part is printed; ``strands``: ends, layer and role instead of the plan's
+    own.
+    """
+    writer = writer or Writer()
+    stack, own = plan.geometry.stack, plan.geometry.scheme.strands
+    ends, of_layer, role = strands or (own.ends_mm, own.layer, own.role)
+    writer.width = plan.process.line_width_mm
+    wide = writer.width
+    for k in range(stack.count if stop_at is None else stop_at):
+        if k in skip_layers:
+            continue
+        z, h = float(stack.z_mm[k + 1]) + lift, float(stack.heights_mm[k])
+        writer.layer(round(z, 6), round(h, 6))
+        mine = of_layer == k - support_shift
+        if keep_support is not None:
+            mine &= keep_support(ends, of_layer, role)
+        for x0, y0, x1, y1 in ends[mine]:
+            (xa, ya), (xb, yb) = turned(np.array([[x0, y0], [x1, y1]]), turn_deg, shift)
+            writer.path([(xa, ya), (xb, yb)])
+        section = stack.regions[k] if clip is None else clip(stack.regions[k])
+        region = shapely.transform(section, lambda xy: turned(xy, turn_deg, shift))
+        if not region.is_empty:
+            inside = writer.walls(region)
+            pitch = section_mm2(wide, h) / h if spacing is None or k < 3 else spacing
+            angle = 90.0 * (k % 2) if angle_of is None else angle_of(k)
+            writer.fill(inside.buffer(-0.4 * wide, join_style="mitre"), angle + turn_deg, pitch)
+        if extra is not None:
+            extra(writer, k, z, h)
+    return writer

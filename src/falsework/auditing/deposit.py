@@ -113,6 +113,7 @@ def rebuild(
     usual: Usual,
     *,
     span_mm: float = 2.0,
+    carry_mm: float = 0.0,
     owners: Owners = all_part,
     volumetric: bool = False,
     watch: Watch = QUIET,
@@ -125,7 +126,7 @@ def rebuild(
     field = _Field(found, process)
     shelves: deque[_Shelf] = deque(maxlen=_SHELVES)
     needed = math.ceil(field_of.LINES * (1.0 - reach_fraction(process)) - 1e-9)
-    state = _State(usual.height_mm, needed, span_mm)
+    state = _State(usual.height_mm, needed, span_mm, carry_mm)
     for index, rows in _by_layer(program, process, volumetric, watch):
         layer = _judged(index, rows, field, shelves, state, usual, owners)
         if layer is not None:
@@ -184,6 +185,7 @@ class _State:
     height_mm: float
     needed: int  # lines of a strand's width that must be carried
     span_mm: float  # held stretches shorter than this bridge without trouble
+    carry_mm: float  # through a gap no wider than this, what is beneath still carries
     z_mm: float = 0.0
     path: float = -1.0
 
@@ -231,14 +233,15 @@ def _judged(
     near = np.zeros((n, OWNERS), np.int64)
     gap = np.full((n, OWNERS), np.inf)
     sunk = np.zeros(n, np.int64)
+    free = np.zeros(n, np.int64)
     field_of.rest(
-        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM,
-        cells, resting, near, gap, sunk,
+        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM, state.carry_mm,
+        cells, resting, near, gap, sunk, free,
     )  # fmt: skip
     many = np.maximum(cells, 1)
     share = resting.sum(axis=1) / many
-    doubtful = np.flatnonzero(share < 1.0)
-    pieces = _stretches(doubtful, ends, own_long, half, height, share, field, shelves, state.needed)
+    doubtful = np.flatnonzero(free > 0)
+    pieces = _stretches(doubtful, ends, own_long, half, height, share, field, shelves, state)
 
     # before it is laid: what carries it is looked for in what was there
     runs = _runs(pieces, doubtful, rows[strands], ends, own_long, half, height, field, state)
@@ -322,15 +325,15 @@ def _stretches(
     share: Floats,
     field: _Field,
     shelves: deque[_Shelf],
-    needed: int,
+    state: _State,
 ) -> Floats:
     """(m, 4) place in ``doubtful``, from, to, carried share of stretches in air; sets ``share`` of these."""
     if len(doubtful) == 0:
         return np.zeros((0, 4))
     under = 0.5 * (ends[doubtful, 2] + ends[doubtful, 5]) - height[doubtful]
     tall = float(height[doubtful].max())
-    low, high = float(under.min()) - tall, float(under.max()) + tall
-    spans = np.empty((64 * len(doubtful) + 1024, 4))
+    low, high = float(under.min()) - max(tall, state.carry_mm), float(under.max()) + tall
+    spans = np.empty((64 * len(doubtful) + 1024, 5))
     count = 0
     for shelf in shelves:
         if shelf.z.max() < low or shelf.z.min() > high:
@@ -340,30 +343,41 @@ def _stretches(
         while True:
             more = field_of.cover(
                 ends, half, height, doubtful, shelf.beads, shelf.z, *shelf.bins, field.left, field.bottom,
-                field.bin, field.columns, field.rows, CONTACT, spans, count,
+                field.bin, field.columns, field.rows, CONTACT, state.carry_mm, spans, count,
             )  # fmt: skip
             if more >= 0:
                 count = more
                 break
             spans = np.concatenate([spans, np.empty_like(spans)])
     # the bed carries whatever is one strand high
-    on_bed = np.flatnonzero(under < CONTACT * height[doubtful])
+    on_bed = np.flatnonzero(under < np.maximum(state.carry_mm, CONTACT * height[doubtful]))
     if len(on_bed):
-        rows = np.empty((len(on_bed) * field_of.LINES, 4))
+        rows = np.empty((len(on_bed) * field_of.LINES, 5))
         rows[:, 0] = np.repeat(on_bed, field_of.LINES)
         rows[:, 1] = np.tile(np.arange(field_of.LINES), len(on_bed))
         rows[:, 2] = 0.0
         rows[:, 3] = np.repeat(long[doubtful[on_bed]], field_of.LINES)
+        rows[:, 4] = np.repeat(under[on_bed] < CONTACT * height[doubtful[on_bed]], field_of.LINES)
         spans = np.concatenate([spans[:count], rows])
         count = len(spans)
     spans = spans[:count]
+    own_long = long[doubtful]
+    found, carried = _in_air(spans, own_long, state.needed)
+    contact = spans[:, 4] != 0.0
+    if not contact.all():
+        carried = _in_air(spans[contact], own_long, state.needed)[1]
+    share[doubtful] = carried
+    return found
+
+
+def _in_air(spans: Floats, long: Floats, needed: int) -> tuple[Floats, Floats]:
+    """Stretches in air (m, 4) and (k,) the carried share of each strand's area, from the spans beneath."""
     order = np.lexsort((spans[:, 2], spans[:, 0] * field_of.LINES + spans[:, 1]))
-    first = np.searchsorted(spans[order, 0], np.arange(len(doubtful) + 1))
-    found = np.empty((count // 2 + 2 * len(doubtful) + 16, 4))
-    exact = np.zeros(len(doubtful))
-    n = field_of.stretches(spans, order, first, long[doubtful], needed, exact, found)
-    share[doubtful] = exact
-    return found[:n]
+    first = np.searchsorted(spans[order, 0], np.arange(len(long) + 1))
+    found = np.empty((len(spans) // 2 + 2 * len(long) + 16, 4))
+    share = np.zeros(len(long))
+    n = field_of.stretches(spans, order, first, long, needed, share, found)
+    return found[:n], share
 
 
 def _binned(shelf: _Shelf, field: _Field) -> tuple[Indices, Indices]:
@@ -437,9 +451,12 @@ def _runs(
     )
     if len(sought):
         points = _along(sought, first, last, group, strand, begin, finish, ends, unit, height)
-        far = field_of.reaches(points[:, 1:], field.top, *field.frame, CONTACT, FAR_MM)
+        far = field_of.reaches(points[:, 1:], field.top, *field.frame, CONTACT, state.carry_mm, FAR_MM)
         far = np.where(far < FAR_MM, far + half[a][points[:, 0].astype(np.int64)], FAR_MM)
         np.maximum.at(reach, points[:, 0].astype(np.int64), far)
+    # a ring beside what carries it leans on it all round
+    leans = whole & on_ring[a] & (reach > 0.0) & (reach < FAR_MM)
+    held[leans] = 1
     keep = ~drop
     lines = np.sort(np.column_stack([rows[a, cut.LINE], rows[b, cut.LINE]]).astype(np.int64), axis=1)
     return Runs(

@@ -102,7 +102,7 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
         found.time_s += float(seconds.sum())
         found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
         found.moves += len(rows)
-        found.bed_c = max(found.bed_c, float(reading.state[rs274.BED]))
+        found.bed_c = float(reading.state[rs274.BED_MOST])
         np.minimum(found.reach_low, targets.min(axis=0), out=found.reach_low)
         np.maximum(found.reach_high, targets.max(axis=0), out=found.reach_high)
         if len(out) < len(rows):

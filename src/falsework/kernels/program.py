@@ -27,7 +27,8 @@ PLANE, MODE, FAN, NOZZLE, BED, TOOL, DRAWN = 14, 15, 16, 17, 18, 19, 20
 LINE, NEXT_N, ENDED, DWELL, CHORD = 21, 22, 23, 24, 25
 FEED_SHARE, FLOW_SHARE, VOLUMETRIC, HEATED = 26, 27, 28, 29
 FILAMENT = 30  # its section, mm²: what a millimetre of E pushes out where E is not a volume
-STATE = 31
+BED_MOST = 31  # the hottest the bed is asked to be
+STATE = 32
 
 # kinds of things worth telling
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
@@ -212,6 +213,7 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
         wanted = s if s_given else (value[17] if given & (1 << 17) else -1.0)
         if wanted >= 0.0:
             state[BED] = wanted
+            state[BED_MOST] = max(state[BED_MOST], wanted)
     elif code == 106 or code == 107:
         if given & (1 << 15) == 0 or value[15] == 0.0:  # P: another fan than the one on the part
             share = 1.0

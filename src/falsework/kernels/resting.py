@@ -63,7 +63,23 @@ def drops(ends, top, left, bottom, size):
 
 @njit(cache=True, nogil=True)
 def rest(
-    ends, half, height, top, owner, left, bottom, size, contact, window, cells, resting, near, gap, sunk
+    ends,
+    half,
+    height,
+    top,
+    owner,
+    left,
+    bottom,
+    size,
+    contact,
+    window,
+    carry,
+    cells,
+    resting,
+    near,
+    gap,
+    sunk,
+    free,
 ):
     """On what each strand rests, cell by cell beneath it, before any strand of its layer is laid.
 
@@ -71,7 +87,7 @@ def rest(
     ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
     gap. Into: cells (n,), how many lie beneath it; resting and near (n, OWNERS), how many of them carry it
     and how many are seen through a gap; gap (n, OWNERS), the least such gap, mm (infinite: none); sunk (n,),
-    cells that reach above the nozzle. O(cells).
+    cells that reach above the nozzle; free (n,), cells with a gap of more than ``carry`` mm. O(cells).
     """
     rows, columns = top.shape
     carries = np.zeros(OWNERS, np.int64)
@@ -87,11 +103,11 @@ def rest(
         least[:] = np.inf
         seen = 0
         ploughed = 0
+        hollow = 0
         j0 = max(0, int((min(ay, by) - r - bottom) / size))
         j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
-        for turn in range(
-            2
-        ):  # the second for what is shorter or thinner than a cell: its middle stands for it
+        # a second turn for what is shorter or thinner than a cell: its middle stands for it
+        for turn in range(2):
             if turn == 1:
                 if seen > 0:
                     break
@@ -119,11 +135,15 @@ def rest(
                         carries[o] += 1
                         if air < -h - 0.01:
                             ploughed += 1
-                    elif air <= window:
+                        continue
+                    if air > carry:
+                        hollow += 1
+                    if air <= window:
                         gaps[o] += 1
                         least[o] = min(least[o], air)
         cells[s] = seen
         sunk[s] = ploughed
+        free[s] = hollow
         for o in range(OWNERS):
             resting[s, o] = carries[o]
             near[s, o] = gaps[o]
@@ -274,14 +294,16 @@ def cover(
     columns,
     rows,
     contact,
+    carry,
     spans,
     count,
 ):
     """Where chosen strands lie on beads of an earlier layer: exact stretches along each of ``LINES`` lines.
 
     ends (n, 6), half, height (n,); chosen (k,) indices. beads (m, 5), bead_z (m,) their tops; start, index:
-    their bins. Appends rows (chosen's place, line, from, to) to ``spans`` from ``count`` on; returns the new
-    count, or −1 where ``spans`` has no room.
+    their bins. Beads up to ``carry`` mm beneath a strand's underside count. Appends rows (chosen's place,
+    line, from, to, 1 where it is no gap but contact) to ``spans`` from ``count`` on; returns the new count,
+    or −1 where ``spans`` has no room.
     """
     seen = np.full(len(beads), -1, np.int64)
     for c in range(len(chosen)):
@@ -293,7 +315,8 @@ def cover(
             continue
         ux, uy = dx / long, dy / long
         under = 0.5 * (az + bz) - height[s]
-        slack = contact * height[s] + 0.5 * abs(bz - az)
+        climb = 0.5 * abs(bz - az)
+        slack = max(carry, contact * height[s]) + climb
         r = half[s]
         j0 = max(0, int((min(ay, by) - r - bottom) / size))
         j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
@@ -337,6 +360,7 @@ def cover(
                             spans[count, 1] = line
                             spans[count, 2] = low
                             spans[count, 3] = high
+                            spans[count, 4] = under - bead_z[b] <= contact * height[s] + climb
                             count += 1
     return count
 
@@ -403,7 +427,7 @@ def stretches(spans, order, first, long, needed, share, runs):
 
 
 @njit(cache=True, nogil=True)
-def reaches(points, top, left, bottom, size, contact, most):
+def reaches(points, top, left, bottom, size, contact, carry, most):
     """How far each point (n, 4) x, y, underside, height is from what could carry it, mm; at most ``most``."""
     rows, columns = top.shape
     far = np.full(len(points), most)
@@ -418,7 +442,7 @@ def reaches(points, top, left, bottom, size, contact, most):
                 edge = j == j0 - ring or j == j0 + ring
                 stride = 1 if edge or ring == 0 else 2 * ring
                 for i in range(i0 - ring, i0 + ring + 1, stride):
-                    if 0 <= i < columns and under - top[j, i] <= contact * h:
+                    if 0 <= i < columns and under - top[j, i] <= max(carry, contact * h):
                         cx, cy = left + (i + 0.5) * size - x, bottom + (j + 0.5) * size - y
                         far[p] = min(far[p], math.hypot(cx, cy))
     return far

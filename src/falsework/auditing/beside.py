@@ -1,0 +1,472 @@
+"""Every underside of the part beside what the program does beneath it and over it."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+
+from falsework.auditing.deposit import PART, SUPPORT, Layer
+from falsework.auditing.gather import Limits
+from falsework.auditing.placement import Placed
+from falsework.auditing.sites import Sites, site_of
+from falsework.auditing.value import Finding, Level, Place, UndersideAudit
+from falsework.droop.bridge import bridge_droop
+from falsework.droop.estimate import Estimate
+from falsework.kernels import strands as cut
+from falsework.layers.polygons import offset_mitred
+from falsework.layers.stack import Floats, LayerStack
+from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.support.scheme import Gap, Standing
+
+_POINTS = 5  # along each strand that tell where it lies
+_BELOW_MM = 8.0  # how far beneath an underside its support is looked at
+_DENSE = 0.7  # share of a dense layer's strands
+_CARRIED, _BARELY = 0.6, 0.3  # shares of an underside carried that count as all of it, and as nothing
+_LEAST_MM2 = 12.0  # of an underside whose support's pattern can be told
+_MOST_UNDERSIDES = 400
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What a plan says of supports: one standing for each underside, gaps, structure as settings."""
+
+    standings: Sequence[Standing]
+    gap: Gap
+    gap_below: Gap
+    interface_layers: int
+    spacing_mm: float
+    closed_lines: int
+    sets: int  # of lines: 2 for a grid
+    side_gap_mm: float
+
+
+@dataclass(eq=False)
+class _Kept:
+    """Sums over the strands laid over one underside, and over those of its support."""
+
+    length: float = 0.0
+    first: Layer | None = None
+    place: Place | None = None
+    hollow: float = 0.0  # length times share that does not rest on the part
+    carried: float = 0.0
+    gaps: list[tuple[float, float]] = field(default_factory=list)  # gap, length
+    turn: complex = 0j
+    fan: float = 0.0
+    speed: float = 0.0
+    heat: float = 0.0
+    longest: float = 0.0
+    below: dict[float, float] = field(default_factory=dict)  # strands of support by top, mm
+    loops: dict[float, int] = field(default_factory=dict)
+    foot_on_part: float = 0.0
+    foot: Place | None = None
+
+
+class Beside:
+    """Takes the layers one after the other; afterwards says what became of each underside."""
+
+    def __init__(
+        self,
+        need: NeedMap,
+        stack: LayerStack,
+        placed: Placed,
+        planned: Planned | None,
+        limits: Limits,
+        tops_mm: Floats,
+    ) -> None:
+        self.need, self.placed, self.planned, self.limits, self.tops = need, placed, planned, limits, tops_mm
+        dz = placed.placement.shift_mm[2]
+        self.bottom = stack.z_mm[need.region_layer] + dz  # (N,) of each region
+        self.regions = shapely.transform(need.regions, placed.to_program)
+        self.owner = need.region_underside
+        listed = np.array([u.kind is not Kind.HOLDS for u in need.undersides], bool)
+        listed[_MOST_UNDERSIDES:] = False
+        self.listed = listed
+        self.kept = [_Kept() for _ in need.undersides]
+        self.windows = self._windows()
+        self.bounds = shapely.bounds(self.regions)
+        self.sites: dict[str, Sites] = defaultdict(Sites)
+        self.below_gaps: list[tuple[float, float]] = []
+        self._order = np.argsort(self.bottom, kind="stable")
+        self._sorted = self.bottom[self._order]
+
+    def _windows(self) -> dict[int, tuple[shapely.Geometry, float]]:
+        """Of each listed underside its largest region, drawn in a little, and that region's height."""
+        width = self.limits.usual.width_mm
+        area = shapely.area(self.regions)
+        out = {}
+        for u in np.flatnonzero(self.listed):
+            mine = np.flatnonzero(self.owner == u)
+            at = mine[np.argmax(area[mine])]
+            inner = offset_mitred(self.regions[at], -1.5 * width)
+            window = self.regions[at] if inner.is_empty else inner
+            shapely.prepare(window)
+            out[int(u)] = (window, float(self.bottom[at]))
+        return out
+
+    def take(self, layer: Layer) -> None:
+        bottom = layer.z_mm - layer.step_mm
+        half = 0.5 * layer.step_mm
+        a, b = np.searchsorted(self._sorted, (bottom - half + 1e-6, bottom + half + 1e-6))
+        over = self._order[a:b]
+        over = over[self.listed[self.owner[over]]]
+        part = np.flatnonzero(layer.owner == PART)
+        if len(over) and len(part):
+            self._over(layer, over, part)
+        support = np.flatnonzero(layer.owner == SUPPORT)
+        if len(support):
+            self._under(layer, support)
+
+    def _spread(self, layer: Layer, chosen: np.ndarray) -> tuple[Floats, np.ndarray]:
+        """Points along strands (n · _POINTS, 2) and whose they are."""
+        share = (np.arange(_POINTS) + 0.5) / _POINTS
+        a, b = layer.ends[chosen, 0:2], layer.ends[chosen, 3:5]
+        points = a[:, None, :] + share[None, :, None] * (b - a)[:, None, :]
+        return points.reshape(-1, 2), np.repeat(np.arange(len(chosen)), _POINTS)
+
+    def _over(self, layer: Layer, over: np.ndarray, part: np.ndarray) -> None:
+        points, which = self._spread(layer, part)
+        for at in over:
+            x0, y0, x1, y1 = self.bounds[at]
+            near = np.flatnonzero(
+                (points[:, 0] >= x0) & (points[:, 0] <= x1) & (points[:, 1] >= y0) & (points[:, 1] <= y1)
+            )
+            if len(near) == 0:
+                continue
+            inside = near[shapely.contains_xy(self.regions[at], points[near, 0], points[near, 1])]
+            if len(inside) == 0:
+                continue
+            share = np.bincount(which[inside], minlength=len(part)) / _POINTS
+            mine = np.flatnonzero(share)
+            self._strands_over(self.kept[self.owner[at]], layer, part[mine], share[mine])
+
+    def _strands_over(self, kept: _Kept, layer: Layer, strands: np.ndarray, share: Floats) -> None:
+        long = layer.length_mm[strands] * share
+        hollow = np.clip(1.0 - layer.resting[strands, PART], 0.0, 1.0)
+        seen = layer.near[strands, SUPPORT]
+        touch = layer.resting[strands, SUPPORT]
+        weight = long * hollow
+        kept.length += float(long.sum())
+        kept.hollow += float(weight.sum())
+        kept.carried += float((long * np.minimum(hollow, seen + touch)).sum())
+        gap = layer.gap_mm[strands, SUPPORT]
+        some = seen > 0.1
+        kept.gaps += list(zip(gap[some].tolist(), (long * seen)[some].tolist(), strict=True))
+        fused = touch > 0.1
+        kept.gaps += [(0.0, v) for v in (long * touch)[fused].tolist()]
+        d = layer.ends[strands, 3:5] - layer.ends[strands, 0:2]
+        unit = (d[:, 0] + 1j * d[:, 1]) / np.maximum(layer.length_mm[strands], 1e-12)
+        straight = layer.length_mm[strands] > 3.0 * layer.width_mm[strands]
+        kept.turn += complex((weight * unit**2)[straight].sum())
+        rows = layer.rows[strands]
+        kept.fan += float((long * rows[:, cut.FAN]).sum())
+        kept.speed += float((long * rows[:, cut.PACE]).sum())
+        kept.heat += float((long * rows[:, cut.NOZZLE]).sum())
+        runs = layer.runs
+        mine = np.isin(runs.strand, strands)
+        if mine.any():
+            kept.longest = max(kept.longest, float(runs.length_mm[mine].max()))
+        if kept.place is None or float(weight.sum()) > 0.5 * kept.hollow:
+            kept.place = self._place(layer, strands)
+
+    def _place(self, layer: Layer, strands: np.ndarray) -> Place:
+        from falsework.auditing.sites import place_of
+
+        return place_of(site_of(layer, strands, 0.0), self.tops)
+
+    def _under(self, layer: Layer, support: np.ndarray) -> None:
+        points, which = self._spread(layer, support)
+        loops = _loops(layer, support)
+        near_part = (layer.near[support, PART] > 0.5) | (layer.resting[support, PART] > 0.3)
+        gap = layer.gap_mm[support, PART]
+        seen = layer.near[support, PART] > 0.5
+        close = seen & (gap < self.limits.carry_mm)
+        self.below_gaps += list(
+            zip(gap[close].tolist(), layer.length_mm[support][close].tolist(), strict=True)
+        )
+        for u, (window, high) in self.windows.items():
+            if not high - _BELOW_MM < layer.z_mm <= high + 1e-6 and not near_part.any():
+                continue
+            x0, y0, x1, y1 = shapely.bounds(window)
+            near = np.flatnonzero(
+                (points[:, 0] >= x0) & (points[:, 0] <= x1) & (points[:, 1] >= y0) & (points[:, 1] <= y1)
+            )
+            if len(near) == 0 or layer.z_mm > high + 1e-6:
+                continue
+            inside = near[shapely.contains_xy(window, points[near, 0], points[near, 1])]
+            share = np.bincount(which[inside], minlength=len(support)) / _POINTS
+            long = layer.length_mm[support] * share
+            kept = self.kept[u]
+            feet = near_part & (share > 0) & (seen & (gap < self.limits.carry_mm) | ~seen)
+            if feet.any():
+                kept.foot_on_part += float(long[feet].sum())
+                kept.foot = kept.foot or self._place(layer, support[feet])
+            if layer.z_mm > high - _BELOW_MM:
+                z = round(layer.z_mm, 4)
+                kept.below[z] = kept.below.get(z, 0.0) + float(long.sum())
+                around = [k for k in loops if _meets(k, (x0, y0, x1, y1))]
+                kept.loops[z] = kept.loops.get(z, 0) + len(around)
+        self._sideways(layer, support)
+
+    def _sideways(self, layer: Layer, support: np.ndarray) -> None:
+        if self.planned is None:
+            return
+        k = self.placed.layer_at(layer.z_mm - 0.5 * layer.step_mm)
+        if k < 0 or self.placed.stack.regions[k].is_empty:
+            return
+        ends = self.placed.to_part(layer.ends[support][:, [0, 1, 3, 4]].reshape(-1, 2)).reshape(-1, 2, 2)
+        clear = shapely.distance(shapely.linestrings(ends), self.placed.stack.regions[k])
+        clear = clear - 0.5 * layer.width_mm[support]
+        tight = np.flatnonzero(clear < 0.4 * self.planned.side_gap_mm)
+        long = float(layer.length_mm[support[tight]].sum())
+        if long > 2.0:
+            self.sites["side gap"].add(site_of(layer, support[tight], long, float(clear[tight].min())))
+
+    # what it comes to
+
+    def undersides(self) -> tuple[UndersideAudit, ...]:
+        return tuple(
+            self._told(u, self.kept[k]) for k, u in enumerate(self.need.undersides) if self.listed[k]
+        )
+
+    def _told(self, u: Underside, kept: _Kept) -> UndersideAudit:
+        planned = self.planned
+        standing = planned.standings[u.number - 1] if planned else Standing.NONE
+        long = max(kept.length, 1e-9)
+        carried = kept.carried / max(kept.hollow, 1e-9) if kept.hollow > 0 else 0.0
+        gap = _middle(kept.gaps) if carried > 0.1 else None
+        interface, spacing, loops = self._pattern(u.number - 1, kept, gap) if carried > 0.1 else (None,) * 3
+        turn = None
+        if abs(kept.turn) > 0.5 * kept.hollow > 0:
+            turn = math.degrees(0.5 * math.atan2(kept.turn.imag, kept.turn.real)) % 180.0
+        droop: Estimate | None = None
+        if kept.longest > 0.0:
+            droop = bridge_droop(kept.longest, self.limits.process, self.limits.belief)
+        heat = kept.heat / long
+        return UndersideAudit(
+            number=u.number,
+            kind=u.kind,
+            area_mm2=u.area_mm2,
+            height_mm=u.height_mm,
+            standing=standing,
+            planned_gap_mm=planned.gap.realised_mm if planned and standing is not Standing.NONE else 0.0,
+            strands_mm=kept.length,
+            carried_share=min(1.0, carried),
+            gap_mm=gap,
+            interface_layers=interface,
+            spacing_mm=spacing,
+            closed_lines=loops,
+            direction_deg=turn,
+            fan=kept.fan / long if kept.length else None,
+            speed_mm_s=kept.speed / long if kept.length else None,
+            nozzle_c=heat if kept.length and heat > 0 else None,
+            longest_in_air_mm=kept.longest,
+            droop_mm=droop,
+            verdict="",
+        )
+
+    def _pattern(
+        self, index: int, kept: _Kept, gap: float | None
+    ) -> tuple[int | None, float | None, int | None]:
+        """Dense layers under the gap, spacing of the body's strands, closed lines around it."""
+        window, _ = self.windows[index]
+        area = float(shapely.area(window))
+        tops = sorted(kept.below, reverse=True)
+        if area < _LEAST_MM2 or not tops or gap is None:
+            return None, None, None
+        usual = self.limits.usual
+        pitch = usual.width_mm - usual.height_mm * (1 - math.pi / 4)
+        dense = [kept.below[z] * pitch / area > _DENSE for z in tops]
+        interface = dense.index(False) if False in dense else len(dense)
+        body = [z for z, full in zip(tops, dense, strict=True) if not full][1:9]
+        if not body:
+            return interface, None, None
+        per_layer = float(np.median([kept.below[z] for z in body]))
+        sets = self.planned.sets if self.planned else 1
+        spacing = sets * area / per_layer if per_layer > 0 else None
+        loops = round(float(np.median([kept.loops.get(z, 0) for z in body])))
+        return interface, spacing, loops
+
+    def number_at(self, place: Place) -> int:
+        """The underside over which a place lies, 0 where there is none."""
+        height = self.limits.usual.height_mm
+        near = np.flatnonzero(np.abs(self.bottom - (place.z_mm - height)) < 0.6 * height)
+        near = near[shapely.dwithin(self.regions[near], shapely.points(place.at_mm), 1.0)]
+        return int(self.owner[near[0]]) + 1 if len(near) else 0
+
+    def place(self, number: int) -> Place | None:
+        return self.kept[number - 1].place
+
+    def foot(self, number: int) -> tuple[float, Place | None]:
+        """How much of an underside's support stands on the part, mm of strands, and where."""
+        kept = self.kept[number - 1]
+        return kept.foot_on_part, kept.foot
+
+    def gap_below(self) -> float | None:
+        return _middle(self.below_gaps) if sum(w for _, w in self.below_gaps) > 5.0 else None
+
+
+def _middle(pairs: list[tuple[float, float]]) -> float | None:
+    """Weighted median."""
+    if not pairs:
+        return None
+    values, weights = np.array(pairs).T
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _loops(layer: Layer, support: np.ndarray) -> list[tuple[float, float, float, float]]:
+    """Boxes of the closed paths among strands of support."""
+    path = layer.rows[support, cut.PATH]
+    first = np.flatnonzero(np.diff(path, prepend=-1.0) != 0.0)
+    out = []
+    for a, b in zip(first, np.append(first[1:], len(path)), strict=True):
+        mine = support[a:b]
+        ends = layer.ends[mine]
+        width = float(layer.width_mm[mine[0]])
+        if b - a < 3 or np.hypot(*(ends[0, 0:2] - ends[-1, 3:5])) > 0.6 * width:
+            continue
+        if float(layer.length_mm[mine].sum()) > 6.0 * width:
+            (x0, y0), (x1, y1) = ends[:, 0:2].min(axis=0), ends[:, 0:2].max(axis=0)
+            out.append((float(x0), float(y0), float(x1), float(y1)))
+    return out
+
+
+def _meets(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
+
+
+def underside_findings(beside: Beside, told: Sequence[UndersideAudit]) -> Iterable[tuple[int, Finding]]:
+    """What is wrong at each underside, with its number."""
+    planned, limits = beside.planned, beside.limits
+    by_number = {u.number: u for u in beside.need.undersides}
+    for t in told:
+        u = by_number[t.number]
+        place = beside.place(t.number)
+        name = f"underside {t.number}, at height {t.height_mm:.1f} mm,"
+        if t.strands_mm == 0.0:
+            if t.area_mm2 > 4.0:
+                says = f"{name} is not printed: no strand of the part lies there"
+                yield (
+                    t.number,
+                    _of(u, place, "not printed", Level.FAULT, says, "Check the part in the program"),
+                )
+            continue
+        if planned is None:
+            continue
+        yield from ((t.number, f) for f in _support(t, u, name, place, planned, beside))
+        if t.carried_share < _CARRIED and t.standing is Standing.NONE and u.kind is Kind.BRIDGE:
+            yield from ((t.number, f) for f in _bridge(t, u, name, place, limits))
+
+
+def _of(
+    u: Underside,
+    place: Place | None,
+    kind: str,
+    level: Level,
+    says: str,
+    cure: str,
+    found: float | None = None,
+    planned: float | None = None,
+    unit: str = "",
+) -> Finding:
+    return Finding(
+        0, kind, level, says, cure, place=place, underside=u.number, found=found, planned=planned, unit=unit
+    )
+
+
+def _support(
+    t: UndersideAudit, u: Underside, name: str, place: Place | None, planned: Planned, beside: Beside
+) -> Iterable[Finding]:
+    height = beside.limits.usual.height_mm
+    if t.standing is Standing.NONE:
+        if t.carried_share > _CARRIED:
+            says = f"{name} gets support where the plan wants none"
+            yield _of(u, place, "unwanted", Level.CAUTION, says, "Block supports there, or plan them")
+        return
+    if t.carried_share < _BARELY:
+        says = f"{name} has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"
+        cure = "Switch supports on there, or load the planned ones"
+        yield _of(u, place, "unsupported", Level.FAULT, says, cure, t.carried_share, 1.0)
+        return
+    if t.carried_share < _CARRIED:
+        says = f"{name} is carried over {100 * t.carried_share:.0f} % only"
+        yield _of(
+            u, place, "barely supported", Level.CAUTION, says, "Compare with the plan", t.carried_share, 1.0
+        )
+    gap = planned.gap.realised_mm
+    if t.gap_mm is not None and t.gap_mm < 0.1 * height:
+        says = f"{name} lies on its support without a gap ({gap:.3g} mm planned): it will fuse"
+        cure = "Set the air gap in whole layers"
+        yield _of(u, place, "no gap", Level.FAULT, says, cure, t.gap_mm, gap, "mm")
+    elif t.gap_mm is not None and abs(t.gap_mm - gap) > 0.02 + 0.1 * height:
+        way = "wider" if t.gap_mm > gap else "narrower"
+        level = Level.FAULT if abs(t.gap_mm - gap) > 0.9 * height else Level.CAUTION
+        says = f"{name} has an air gap of {t.gap_mm:.3g} mm, {way} than the {gap:.3g} mm planned"
+        yield _of(u, place, "gap", level, says, "Set the air gap in whole layers", t.gap_mm, gap, "mm")
+    if t.interface_layers is not None and t.interface_layers != planned.interface_layers:
+        says = (
+            f"{name} has {t.interface_layers} dense interface layers beneath it, "
+            f"{planned.interface_layers} were planned"
+        )
+        cure = "Set the interface layers on top"
+        yield _of(
+            u,
+            place,
+            "interface",
+            Level.CAUTION,
+            says,
+            cure,
+            t.interface_layers,
+            planned.interface_layers,
+            "layers",
+        )
+    if t.spacing_mm is not None:
+        share = t.spacing_mm / planned.spacing_mm
+        if share < 0.65 or share > 1.5:
+            wanted = planned.spacing_mm
+            says = f"{name} has support strands {t.spacing_mm:.1f} mm apart, {wanted:.1f} mm were planned"
+            cure = "Set the spacing or density of the support's body"
+            yield _of(u, place, "spacing", Level.CAUTION, says, cure, t.spacing_mm, wanted, "mm")
+    if t.closed_lines is not None and (t.closed_lines > 0) != (planned.closed_lines > 0):
+        more = t.closed_lines > 0
+        says = f"{name} has a support {'with' if more else 'without'} closed lines around it, unlike the plan"
+        yield _of(
+            u, place, "perimeter", Level.CAUTION, says, "Set the closed lines around supports",
+            t.closed_lines, planned.closed_lines,
+        )  # fmt: skip
+    foot, where = beside.foot(t.number)
+    if t.standing is Standing.BED and foot > 5.0:
+        says = f"{name} has a support that stands on the part; the plan lets it stand on the bed only"
+        cure = "Let supports start from the bed only"
+        yield _of(u, where or place, "stands on part", Level.FAULT, says, cure, foot, 0.0, "mm")
+
+
+def _bridge(
+    t: UndersideAudit, u: Underside, name: str, place: Place | None, limits: Limits
+) -> Iterable[Finding]:
+    if t.direction_deg is not None and u.span_mm > 2.0 * limits.usual.width_mm:
+        off = abs((t.direction_deg - u.span_direction_deg + 90.0) % 180.0 - 90.0)
+        if off > 30.0 and t.longest_in_air_mm > 1.3 * u.span_mm:
+            says = (
+                f"{name} is bridged the wrong way: its strands run at {t.direction_deg:.0f}°, "
+                f"{t.longest_in_air_mm:.1f} mm through air; "
+                f"across, at {u.span_direction_deg:.0f}°, it is {u.span_mm:.1f} mm"
+            )
+            cure = f"Set the direction of bridges to {u.span_direction_deg:.0f}° there"
+            yield _of(
+                u,
+                place,
+                "bridge direction",
+                Level.FAULT,
+                says,
+                cure,
+                t.direction_deg,
+                u.span_direction_deg,
+                "°",
+            )

@@ -1,0 +1,398 @@
+"""Findings in plain words: of sites, of the reading, of the program as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from falsework.auditing.gather import Limits, droop_of
+from falsework.auditing.sites import Site, Sites, place_of
+from falsework.auditing.survey import Survey
+from falsework.auditing.value import Finding, Level
+from falsework.droop.estimate import Estimate
+from falsework.kernels import program as rs274
+from falsework.layers.stack import Floats
+from falsework.process.settings import Process
+
+_MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
+_LEAST_NOZZLE_C = 120.0
+
+
+@dataclass(frozen=True)
+class _Kind:
+    level: Level
+    says: Callable[[Site], str]
+    cure: str
+    unit: str = ""
+
+
+_HEIGHT_CURE = "Look at the heights of layers around here in the program that made this"
+_AMOUNT_CURE = "Check filament diameter, flow and line width in the program that made this"
+SITE_KINDS: dict[str, _Kind] = {
+    "on nothing": _Kind(
+        Level.RUIN,
+        lambda s: f"{_strands(s)} of up to {s.value:.1f} mm lie on nothing: no end of them is held",
+        "Put support beneath, or turn the part",
+        "mm",
+    ),
+    "starts in air": _Kind(
+        Level.FAULT,
+        lambda s: f"{_strands(s)} start in mid-air and reach {s.amount:.1f} mm past what carries them",
+        "Put support beneath, or have them laid from the held end",
+        "mm",
+    ),
+    "ends in air": _Kind(
+        Level.FAULT,
+        lambda s: f"{_strands(s)} hang free by {s.amount:.1f} mm, held at one end only",
+        "Put support beneath",
+        "mm",
+    ),
+    "long bridge": _Kind(
+        Level.FAULT,
+        lambda s: f"{_strands(s)} bridge {s.value:.1f} mm of air",
+        "Lay these strands the short way, or put support beneath",
+        "mm",
+    ),
+    "overhang": _Kind(
+        Level.CAUTION,
+        lambda s: f"a layer reaches {s.amount:.2f} mm past the one beneath",
+        "Expect a rough underside, or put support beneath",
+        "mm",
+    ),
+    "fan over air": _Kind(
+        Level.CAUTION,
+        lambda s: f"{_strands(s)} over air are laid with the fan at {100 * s.value:.0f} %",
+        "Turn the fan up over bridges and overhangs",
+    ),
+    "fast over air": _Kind(
+        Level.CAUTION,
+        lambda s: f"{_strands(s)} over air are laid at {s.value:.0f} mm/s",
+        "Set a lower speed over air",
+        "mm/s",
+    ),
+    "off the bed": _Kind(
+        Level.RUIN,
+        lambda s: f"the first layer is laid {s.value:.2f} mm above the bed and will not stick",
+        "Check the height of the first layer and any offset in z",
+        "mm",
+    ),
+    "floats": _Kind(
+        Level.FAULT,
+        lambda s: f"{_strands(s)} of the part lie {s.value:.3g} mm above what is beneath: a layer is missing",
+        _HEIGHT_CURE,
+        "mm",
+    ),
+    "fused on top": _Kind(
+        Level.FAULT,
+        lambda s: f"{s.amount:.0f} mm of the part's strands lie on the support without a gap: they will fuse",
+        "Set an air gap of at least one layer under the part",
+        "mm",
+    ),
+    "fused below": _Kind(
+        Level.FAULT,
+        lambda s: f"{s.amount:.0f} mm of support stand on the part without a gap: they will fuse",
+        "Set an air gap of at least one layer where supports stand on the part",
+        "mm",
+    ),
+    "stray": _Kind(
+        Level.CAUTION,
+        lambda s: f"{s.amount:.0f} mm of strands belong neither to the part nor to a support",
+        "See what they are for",
+        "mm",
+    ),
+    "side gap": _Kind(
+        Level.CAUTION,
+        lambda s: (
+            f"{s.amount:.0f} mm of support run {max(s.value, 0.0):.2f} mm beside the part: they may weld"
+        ),
+        "Set the sideways clearance between support and part",
+        "mm",
+    ),
+    "starved": _Kind(
+        Level.CAUTION,
+        lambda s: f"{s.amount:.0f} mm of strands get too little: {s.value:.2f} mm wide",
+        _AMOUNT_CURE,
+        "mm",
+    ),
+    "overfed": _Kind(
+        Level.FAULT,
+        lambda s: f"{s.amount:.0f} mm of strands get too much: {s.value:.2f} mm wide",
+        _AMOUNT_CURE,
+        "mm",
+    ),
+    "thick layer": _Kind(
+        Level.FAULT,
+        lambda s: f"a layer of {s.value:.2f} mm is higher than the nozzle bore: it is not pressed on",
+        "Use thinner layers, or say which nozzle is fitted",
+        "mm",
+    ),
+    "laid twice": _Kind(
+        Level.FAULT,
+        lambda s: f"{s.amount:.0f} mm of strands are laid a second time over themselves",
+        "Look for doubled bodies or doubled lines in this layer",
+        "mm",
+    ),
+    "blob": _Kind(
+        Level.CAUTION,
+        lambda s: f"{s.value:.1f} mm³ are pushed out while the head stands still",
+        "Check what is fed after retraction, and any purge inside the print",
+        "mm³",
+    ),
+    "ploughs": _Kind(
+        Level.RUIN,
+        lambda s: f"the nozzle ploughs through what is printed along {s.amount:.0f} mm of strands",
+        "Check heights, and the order of parts that are printed one after the other",
+        "mm",
+    ),
+    "strikes": _Kind(
+        Level.FAULT,
+        lambda s: f"the head travels through what is printed, {s.amount:.0f} mm in all",
+        "Lift the head on travels, or change the order of parts",
+        "mm",
+    ),
+}
+
+
+def _strands(site: Site) -> str:
+    return "one strand" if site.more == 1 else f"{site.more} strands"
+
+
+def site_findings(sites_by_kind: Mapping[str, Sites], limits: Limits, tops_mm: Floats) -> Iterable[Finding]:
+    """Everything that was met in the layers, place by place."""
+    for kind, sites in sites_by_kind.items():
+        rule = SITE_KINDS[kind]
+        joined = sites.joined()
+        for k, site in enumerate(joined[:_MOST_OF_A_KIND]):
+            rest = joined[_MOST_OF_A_KIND:] if k == _MOST_OF_A_KIND - 1 else []
+            says = rule.says(site)
+            if site.layers > 1:
+                says += f", through {site.layers} layers"
+            if rest:
+                says += f" (and at {len(rest)} more places)"
+            finding = Finding(
+                number=0,
+                kind=kind,
+                level=rule.level,
+                says=says,
+                cure=rule.cure,
+                count=site.more + sum(s.more for s in rest),
+                place=place_of(site, tops_mm),
+                found=site.value or site.amount,
+                unit=rule.unit,
+            )
+            if kind in ("starts in air", "ends in air", "long bridge", "overhang"):
+                finding = _with_droop(finding, kind, site, limits)
+            yield finding
+
+
+def _with_droop(finding: Finding, kind: str, site: Site, limits: Limits) -> Finding:
+    basis = limits.belief.basis("bridge" if kind == "long bridge" else "overhang", limits.process)
+    middle, low, high = (float(v) for v in droop_of(kind, site, limits))
+    says = f"{finding.says}; expected to droop by {middle:.2f} mm ({low:.2f} to {high:.2f})"
+    return replace(finding, says=says, droop_mm=Estimate(middle, low, high, basis), found=site.amount)
+
+
+def reading_findings(found: Survey) -> Iterable[Finding]:
+    """What the interpreter met that a person should know."""
+    reading = found.reading
+
+    def told(kind: int, name: str, level: Level, says: str, cure: str) -> Iterable[Finding]:
+        n = reading.count(kind)
+        if n:
+            lines = reading.first_lines(kind)
+            yield Finding(0, name, level, says.format(n=_times(n), line=lines[0]), cure, n, lines=lines)
+
+    again = "Make the program again, or copy it again if it came over a wire"
+    yield from told(
+        rs274.GARBLED,
+        "garbled",
+        Level.FAULT,
+        "{n} make no sense; a machine may take them for anything",
+        again,
+    )
+    yield from told(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} do not agree with their checksum", again)
+    yield from told(rs274.JUMP, "line numbers", Level.CAUTION, "{n} are out of order by their number", again)
+    yield from told(
+        rs274.BAD_ARC,
+        "arc",
+        Level.FAULT,
+        "{n} describe an arc that cannot be: centre, radius and ends do not agree",
+        "Make the program again without arcs",
+    )
+    yield from told(
+        rs274.CURVE,
+        "curve",
+        Level.CAUTION,
+        "{n} ask for a Bézier curve; it was taken as a straight move",
+        "Make the program again without curves to have it judged",
+    )
+    yield from told(rs274.WILD, "wild", Level.FAULT, "{n} ask for positions no machine can reach", again)
+    yield from told(rs274.NO_FEED, "no speed", Level.FAULT, "{n} ask for a speed of nothing", again)
+    yield from told(
+        rs274.FEEDLESS,
+        "speed unset",
+        Level.CAUTION,
+        "moves begin in line {line} before any speed was set",
+        "Set a speed first: the machine will use whatever it used last",
+    )
+    yield from told(
+        rs274.TOOL_CHANGE,
+        "tool change",
+        Level.NOTE,
+        "{n} change the tool; all of them were taken as one",
+        "Check the heights and offsets of the tools yourself",
+    )
+    yield from told(
+        rs274.PAUSE,
+        "pause",
+        Level.NOTE,
+        "{n} make the machine wait for somebody",
+        "Be there, or take them out",
+    )
+    yield from told(
+        rs274.AFTER_END,
+        "after the end",
+        Level.CAUTION,
+        "{n} stand behind the program's end and are not run",
+        "See whether something was joined to it by mistake",
+    )
+    if reading.count(rs274.UNITS) > 1:
+        lines = reading.first_lines(rs274.UNITS)
+        yield Finding(
+            0,
+            "units",
+            Level.CAUTION,
+            f"the program changes between inches and millimetres {reading.count(rs274.UNITS)} times",
+            "Check that nothing was joined together in different units",
+            lines=lines,
+        )
+    unknown = reading.unfollowed()
+    motion = [u for u in unknown if u[0].startswith("G")]
+    if motion:
+        yield Finding(
+            0,
+            "unfollowed",
+            Level.CAUTION,
+            f"words that may move the machine are not followed: {_listed(motion)}",
+            "Check by the machine's manual what they do",
+            sum(n for _, n, _ in motion),
+            lines=tuple(at for _, _, at in motion),
+        )
+    others = [u for u in unknown if not u[0].startswith("G")]
+    if others:
+        yield Finding(
+            0,
+            "unknown",
+            Level.NOTE,
+            f"words that are not known here: {_listed(others)}",
+            "Check by the machine's manual what they do",
+            sum(n for _, n, _ in others),
+            lines=tuple(at for _, _, at in others),
+        )
+    texts = reading.count(rs274.TEXT)
+    if texts:
+        lines = reading.first_lines(rs274.TEXT)
+        shown = "; ".join(reading.texts.get(line, "")[:30] for line in lines[:3])
+        yield Finding(
+            0,
+            "commands of letters",
+            Level.NOTE,
+            f"{_times(texts)} hold commands made of letters, which are the machine's own: {shown}",
+            "Know what they do: what they move or heat is not seen here",
+            texts,
+            lines=lines,
+        )
+
+
+def program_findings(found: Survey, process: Process, last_line: int) -> Iterable[Finding]:
+    """What is wrong with the program as a whole, whatever the part."""
+    reading, printer = found.reading, process.printer
+    if found.cold:
+        yield Finding(
+            0,
+            "cold",
+            Level.RUIN,
+            f"{found.cold} strands are laid before the nozzle is asked to be hot",
+            "Heat the nozzle first",
+            found.cold,
+            lines=(found.cold_line,),
+        )
+    if found.held_back:
+        yield Finding(
+            0,
+            "held back",
+            Level.FAULT,
+            f"{found.held_back} strands are laid while the filament is drawn back: they start empty",
+            "See that every retraction word is followed by one that feeds it again",
+            found.held_back,
+            lines=(found.held_line,),
+        )
+    if reading.state[rs274.HEATED] and reading.state[rs274.NOZZLE] > 0.0:
+        yield Finding(
+            0,
+            "left hot",
+            Level.CAUTION,
+            f"the program ends with the nozzle at {reading.state[rs274.NOZZLE]:.0f} °C: it may be cut short",
+            "See whether the end is missing; switch the heat off at the end",
+            lines=(reading.lines,),
+        )
+    homed = [line for line in reading.first_lines(rs274.LATE_HOME) if line < last_line]
+    if homed:
+        yield Finding(
+            0,
+            "homes in between",
+            Level.FAULT,
+            "the machine looks for its reference point in the middle of the print",
+            "Take it out, or see that the head cannot strike the print",
+            reading.count(rs274.LATE_HOME),
+            lines=tuple(homed),
+        )
+    size = np.array([printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm])
+    over = np.maximum(found.high - size, -found.low)
+    if over[:2].max() > 0.5 or found.high[2] > size[2] + 0.5:
+        axis = int(np.argmax(np.maximum(found.high - size, np.append(-found.low[:2], 0.0))))
+        yield Finding(
+            0,
+            "outside",
+            Level.RUIN,
+            f"strands lie from {found.low[axis]:.1f} to {found.high[axis]:.1f} mm in {'xyz'[axis]}; "
+            f"the machine builds from 0 to {size[axis]:.0f}",
+            "Check the place on the bed, the unit and the machine's size in the process",
+            unit="mm",
+            found=float(found.high[axis]),
+            planned=float(size[axis]),
+        )
+    if found.low[2] < -1e-3:
+        yield Finding(
+            0,
+            "below the bed",
+            Level.RUIN,
+            f"strands are laid at {found.low[2]:.2f} mm, below the bed",
+            "Check the offset in z",
+            found=float(found.low[2]),
+            unit="mm",
+        )
+
+
+def _times(n: int) -> str:
+    return "one line" if n == 1 else f"{n} lines"
+
+
+def _listed(words: list[tuple[str, int, int]]) -> str:
+    shown = ", ".join(f"{word} ({n} ×)" if n > 1 else word for word, n, _ in words[:8])
+    return shown + (" and more" if len(words) > 8 else "")
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Numbered from 1, worst first; among equals in the order of the program."""
+    order = sorted(
+        findings,
+        key=lambda f: (
+            -f.level.rank,
+            f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
+            f.kind,
+        ),
+    )
+    return tuple(replace(f, number=k) for k, f in enumerate(order, 1))

@@ -1,0 +1,262 @@
+"""What the layers of a program show by themselves: strands on nothing, gaps, collisions, wrong amounts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+
+import numpy as np
+
+from falsework.auditing.deposit import ASIDE, BED, FAR_MM, PART, SUPPORT, Layer
+from falsework.auditing.sites import Site, Sites, run_sites, site_of
+from falsework.auditing.survey import Usual, rebuilt_mm3
+from falsework.droop.belief import Belief
+from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
+from falsework.droop.overhang import overhang_droops
+from falsework.kernels import strands as cut
+from falsework.layers.stack import Floats, Indices
+from falsework.process.settings import Process
+
+LEAST_SAG_MM = 0.3  # what passes for a clean bridge: this or a layer's height, whichever is more
+_FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
+_ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
+_TWICE_MM = 10.0
+_BLOB_MM3 = 1.0
+_FLATTEST = 8.0  # times its height: no nozzle spreads a strand wider
+_STRUCK_MM = 1.0
+_SUNK_MM = 3.0
+_LONG_IN_AIR_MM = 5.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What counts as too much, for one process as the program prints it.
+
+    ``strict``: the process was given, so that fan, speed and heat can be held against it.
+    """
+
+    process: Process
+    belief: Belief
+    usual: Usual
+    sag_mm: float
+    span_mm: float  # bridges so with a sag of ``sag_mm``
+    carry_mm: float  # a gap up to which what is beneath carries
+    knows_part: bool
+    strict: bool
+
+
+def limits_of(
+    process: Process, belief: Belief, usual: Usual, *, gap_mm: float, knows_part: bool, strict: bool
+) -> Limits:
+    """``gap_mm``: the air gap that supports are planned with."""
+    sag = max(usual.height_mm, LEAST_SAG_MM)
+    span = longest_clean_bridge_mm(process, belief, sag).value
+    carry = max(3.0 * usual.height_mm, 1.5 * gap_mm) + 0.02
+    return Limits(process, belief, usual, sag, span, carry, knows_part, strict)
+
+
+@dataclass(eq=False)
+class Totals:
+    """Sums over the whole program."""
+
+    rebuilt_mm3: float = 0.0
+    by_owner_mm3: Floats = None  # type: ignore[assignment]
+    fan_mm: float = 0.0  # fan share times length, above the first layer
+    fan_length_mm: float = 0.0
+    first_height_mm: float = 0.0
+    part_top_mm: float = 0.0
+    last_line: int = 0
+
+
+class Gatherer:
+    """Takes the layers one after the other; afterwards ``sites`` holds what was met, by kind."""
+
+    def __init__(self, limits: Limits) -> None:
+        self.limits = limits
+        self.sites: dict[str, Sites] = defaultdict(Sites)
+        self.totals = Totals(by_owner_mm3=np.zeros(ASIDE + 1))
+        self._laid = False
+
+    def take(self, layer: Layer) -> None:
+        totals = self.totals
+        volume = layer.rows[:, cut.VOLUME]
+        totals.rebuilt_mm3 += float(rebuilt_mm3(layer.width_mm, layer.height_mm, layer.length_mm).sum())
+        totals.by_owner_mm3 += np.bincount(layer.owner, weights=volume, minlength=ASIDE + 1)
+        totals.last_line = int(layer.rows[-1, cut.LINE])
+        if not self._laid:
+            totals.first_height_mm = layer.step_mm
+        else:
+            totals.fan_mm += float((layer.rows[:, cut.FAN] * layer.length_mm).sum())
+            totals.fan_length_mm += float(layer.length_mm.sum())
+        if (layer.owner == PART).any():
+            totals.part_top_mm = max(totals.part_top_mm, layer.z_mm)
+        self._in_air(layer)
+        self._gaps(layer)
+        self._amounts(layer)
+        self._collisions(layer)
+        self._laid = True
+
+    def _add(self, kind: str, site: Site) -> None:
+        self.sites[kind].add(site)
+
+    def _where(
+        self, kind: str, layer: Layer, mask: np.ndarray, least_mm: float, value: Floats | None = None
+    ) -> None:
+        """A site of this kind if the masked strands are that long together, with the longest's value."""
+        chosen = np.flatnonzero(mask)
+        if len(chosen) == 0:
+            return
+        long = float(layer.length_mm[chosen].sum())
+        if long < least_mm:
+            return
+        told = 0.0 if value is None else float(value[chosen[np.argmax(layer.length_mm[chosen])]])
+        self._add(kind, site_of(layer, chosen, long, told))
+
+    def _in_air(self, layer: Layer) -> None:
+        runs, limits = layer.runs, self.limits
+        if len(runs) == 0:
+            return
+        width = layer.width_mm[runs.strand]
+        held = np.minimum(runs.held, 1).sum(axis=1)
+        straight = np.hypot(*(runs.end - runs.start).T)
+        bound = _FREE_WIDTHS * width
+        # the roof of a support may reach past the last line of its body
+        bound[layer.owner[runs.strand] == SUPPORT] += limits.process.structure.spacing_mm
+        far = runs.reach_mm > bound
+        nothing = (held == 0) & (runs.reach_mm >= FAR_MM) & (runs.length_mm > width)
+        hangs = (held == 0) & far & ~nothing & (runs.length_mm > bound)
+        hangs |= (held == 1) & far & (runs.length_mm > bound)
+        long = (held == 2) & (runs.length_mm > limits.span_mm) & far
+        ledge = np.full(len(runs), np.inf)
+        near = np.flatnonzero(runs.reach_mm < FAR_MM)
+        if len(near):
+            ledge[near] = overhang_droops(runs.reach_mm[near], limits.process, limits.belief)[0]
+        overhang = long & (ledge <= limits.sag_mm)
+        long &= ~overhang
+        # out into the air and back: no bridge, whatever holds its ends
+        loop = long & (straight < 0.6 * runs.length_mm) & (runs.reach_mm < FAR_MM)
+        hangs |= loop
+        long &= ~loop
+        starts = hangs & (runs.held[:, 0] == 0)
+        ends = hangs & ~starts
+        amounts: dict[str, tuple[np.ndarray, Floats]] = {
+            "on nothing": (nothing, runs.length_mm),
+            "starts in air": (starts, np.minimum(runs.reach_mm, runs.length_mm)),
+            "ends in air": (ends, np.minimum(runs.reach_mm, runs.length_mm)),
+            "long bridge": (long, runs.length_mm),
+            "overhang": (overhang, runs.reach_mm),
+        }
+        for kind, (mask, amount) in amounts.items():
+            chosen = np.flatnonzero(mask)
+            if len(chosen):
+                for site in run_sites(layer, chosen, amount[chosen]):
+                    self._add(kind, site)
+        if limits.strict:
+            airy = np.flatnonzero((runs.length_mm > _LONG_IN_AIR_MM) & (runs.carried < 0.1))
+            strand = runs.strand[airy]
+            fan, speed = layer.rows[strand, cut.FAN], layer.rows[strand, cut.PACE]
+            self._runs("fan over air", layer, airy[fan < limits.process.fan - 0.25], layer.rows[:, cut.FAN])
+            fast = speed > 1.6 * limits.process.bridge_speed_mm_s
+            self._runs("fast over air", layer, airy[fast], layer.rows[:, cut.PACE])
+
+    def _runs(self, kind: str, layer: Layer, chosen: Indices, told: Floats) -> None:
+        if len(chosen):
+            strands = np.unique(layer.runs.strand[chosen])
+            amount = float(layer.runs.length_mm[chosen].sum())
+            self._add(kind, site_of(layer, strands, amount, float(told[strands[0]])))
+
+    def _gaps(self, layer: Layer) -> None:
+        resting = layer.resting.sum(axis=1)
+        floats = (resting == 0.0) & (layer.near.sum(axis=1) > 0.9)
+        total = float(layer.length_mm.sum())
+        if not self._laid:
+            on_bed = floats & (layer.near[:, BED] > 0.9)
+            self._where("off the bed", layer, on_bed, 0.3 * total, layer.gap_mm[:, BED])
+            return
+        gap = layer.gap_mm[:, PART]
+        floats &= (layer.near[:, PART] > 0.9) & (gap <= self.limits.carry_mm) & (layer.owner == PART)
+        self._where("floats", layer, floats, (0.2 if self.limits.knows_part else 0.9) * total, gap)
+        if self.limits.knows_part:
+            self._supports(layer)
+
+    def _supports(self, layer: Layer) -> None:
+        """Where part and support touch that should lie apart."""
+        part, support = layer.owner == PART, layer.owner == SUPPORT
+        fused = part & (layer.resting[:, SUPPORT] > 0.3)
+        self._where("fused on top", layer, fused, _ALONG_MM)
+        stands = support & (layer.resting[:, PART] > 0.3)
+        self._where("fused below", layer, stands, _ALONG_MM)
+        if layer.index > 3:
+            stray = (layer.owner == ASIDE) & (layer.resting[:, ASIDE] + layer.resting[:, BED] < 0.3)
+            self._where("stray", layer, stray, _ALONG_MM)
+
+    def _amounts(self, layer: Layer) -> None:
+        usual, nozzle = self.limits.usual, self.limits.process.nozzle_mm
+        width, height, long = layer.width_mm, layer.height_mm, layer.length_mm
+        clear = long > np.minimum(usual.width_mm, 4.0 * height)
+        thin = layer.section_mm2 < 0.25 * np.pi * height**2
+        starved = clear & (thin | (width < 0.55 * usual.width_mm))
+        self._where("starved", layer, starved, _ALONG_MM, width)
+        fat = clear & (
+            (width > 1.9 * max(usual.width_mm, nozzle))
+            | (width > _FLATTEST * np.maximum(height, usual.height_mm))
+        )
+        self._where("overfed", layer, fat, _ALONG_MM, width)
+        thick = height > 1.001 * nozzle
+        self._where("thick layer", layer, thick & (layer.resting.sum(axis=1) > 0.5), _ALONG_MM, height)
+        self._where("laid twice", layer, clear & (layer.twice > 0.8), _TWICE_MM)
+        if self._laid and len(layer.blobs):
+            self._blobs(layer)
+
+    def _blobs(self, layer: Layer) -> None:
+        """What is pushed out at rest, place by place."""
+        blobs = layer.blobs
+        key = np.round(blobs[:, [cut.BX, cut.BY]], 2)
+        places, which = np.unique(key, axis=0, return_inverse=True)
+        volume = np.bincount(which.ravel(), weights=blobs[:, cut.VOLUME])
+        for k in np.flatnonzero(volume > _BLOB_MM3):
+            mine = np.flatnonzero(which.ravel() == k)
+            x, y = float(places[k, 0]), float(places[k, 1])
+            lines = int(blobs[mine[0], cut.LINE]), int(blobs[mine[-1], cut.LINE])
+            site = Site(
+                layer.index, layer.z_mm, float(volume[k]), (x, y), (x, y, x, y), lines, float(volume[k]), 1
+            )
+            self._add("blob", site)
+
+    def _collisions(self, layer: Layer) -> None:
+        deep = layer.sunk > 0.3
+        total = float((layer.sunk * layer.length_mm)[deep].sum())
+        if total > _SUNK_MM:
+            self._where("ploughs", layer, deep, 0.0)
+        struck = np.flatnonzero(layer.struck_mm > _STRUCK_MM)
+        if len(struck):
+            rows = layer.travels[struck]
+            worst = rows[np.argmax(layer.struck_mm[struck])]
+            x, y = 0.5 * (worst[cut.AX] + worst[cut.BX]), 0.5 * (worst[cut.AY] + worst[cut.BY])
+            box = (
+                float(min(worst[cut.AX], worst[cut.BX])),
+                float(min(worst[cut.AY], worst[cut.BY])),
+                float(max(worst[cut.AX], worst[cut.BX])),
+                float(max(worst[cut.AY], worst[cut.BY])),
+            )
+            self._add(
+                "strikes",
+                Site(
+                    layer.index,
+                    float(worst[cut.BZ]),
+                    float(layer.struck_mm[struck].sum()),
+                    (float(x), float(y)),
+                    box,
+                    (int(rows[0, cut.LINE]), int(rows[-1, cut.LINE])),
+                    float(layer.struck_mm[struck].max()),
+                    len(struck),
+                ),
+            )
+
+
+def droop_of(kind: str, site: Site, limits: Limits) -> Floats:
+    """(3,) middle, low and high of the droop at a site of stretches in air, mm."""
+    length = np.array([site.amount])
+    if kind == "long bridge":
+        return bridge_droops(length, limits.process, limits.belief)[:, 0]
+    return overhang_droops(length, limits.process, limits.belief)[:, 0]

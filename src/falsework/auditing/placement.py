@@ -1,0 +1,317 @@
+"""How the part lies in a program: found by laying its outlines onto the strands, nothing else known."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.auditing.deposit import ASIDE, PART, SUPPORT
+from falsework.auditing.survey import Survey, Usual
+from falsework.auditing.value import Placement
+from falsework.kernels import strands as cut
+from falsework.layers.polygons import offset_mitred
+from falsework.layers.slicing import stack_layers
+from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.part.part import Part
+from falsework.watch import QUIET, Watch
+
+_SAMPLED = 10  # layers that take part in the search
+_POINT_MM = 0.8  # between points of an outline
+_COARSE_MM = 1.0  # cells of the search
+_MOST_CELLS = 512
+_GOOD = 0.9  # share of outlines followed at which no other turn is tried
+_SURE = 0.02  # by so much another turn must be better than the one before
+
+
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """The part as the program prints it: sections at the program's own layers, and whose a strand is.
+
+    ``stack``: the part's sections in its own coordinates. Points of the program go to the part's by
+    ``to_part``.
+    """
+
+    placement: Placement
+    stack: LayerStack
+    sections: Regions  # a little wider, for telling what lies inside
+    shadow: shapely.Geometry  # where supports may be: under and around the part
+    low_z_mm: float  # above this, all that is not the part is support
+
+    def to_part(self, xy: Floats) -> Floats:
+        dx, dy, _ = self.placement.shift_mm
+        return _turned(xy - np.array([dx, dy]), -self.placement.turn_deg)
+
+    def to_program(self, xy: Floats) -> Floats:
+        dx, dy, _ = self.placement.shift_mm
+        return _turned(xy, self.placement.turn_deg) + np.array([dx, dy])
+
+    def layer_at(self, z_mm: float) -> int:
+        """Index of the part's section that holds this height of the program; −1 outside."""
+        z = z_mm - self.placement.shift_mm[2]
+        k = int(np.searchsorted(self.stack.z_mm, z, side="right")) - 1
+        return k if 0 <= k < self.stack.count else -1
+
+    def owners(self, z_mm: float, height_mm: float, ends: Floats) -> NDArray[np.uint8]:
+        """Whose strands are, by where most of three points along each lie."""
+        owner = np.full(len(ends), ASIDE, np.uint8)
+        k = self.layer_at(z_mm - 0.5 * height_mm)
+        inside = np.zeros(len(ends), np.int64)
+        shaded = np.zeros(len(ends), bool)
+        for share in (0.2, 0.5, 0.8):
+            xy = self.to_part(ends[:, 0:2] + share * (ends[:, 3:5] - ends[:, 0:2]))
+            if k >= 0:
+                inside += shapely.contains_xy(self.sections[k], xy[:, 0], xy[:, 1])
+            if share == 0.5:
+                shaded = shapely.contains_xy(self.shadow, xy[:, 0], xy[:, 1])
+        owner[(shaded | (z_mm > self.low_z_mm)) & (k >= 0)] = SUPPORT
+        owner[inside >= 2] = PART
+        return owner
+
+
+def _turned(xy: Floats, deg: float) -> Floats:
+    angle = math.radians(deg)
+    c, s = math.cos(angle), math.sin(angle)
+    out: Floats = xy @ np.array([[c, s], [-s, c]])
+    return out
+
+
+def place_in(part: Part, found: Survey, usual: Usual, *, around_mm: float, watch: Watch = QUIET) -> Placed:
+    """Find the part in a program: rotation about z, shift in x, y and z.
+
+    Its sections' outlines, half a strand inwards, must run along strands, and just outside there should be
+    none. Turns by right angles are tried first, then every 5°; the best is drawn onto the strands by least
+    squares. In z the part stands on the bed or, where that fits better, ends at the program's top (on a
+    raft). ``around_mm``: how far supports reach past the part.
+    """
+    height = float(part.vertices[:, 2].max())
+    top = float(found.z_mm.max())
+    shifts = [0.0]
+    if top - height > 1.5 * usual.height_mm:
+        shifts.append(round((top - height) / usual.height_mm) * usual.height_mm)
+    best: tuple[_Fitted, LayerStack] | None = None
+    for k, dz in enumerate(shifts):
+        watch.at("finding the part in the program", k / len(shifts))
+        stack = _sections(part, found, dz)
+        fitted = _search(stack, found, usual, dz)
+        if best is None or fitted.score > best[0].score + _SURE:
+            best = fitted, stack
+    assert best is not None
+    placement, stack = best[0].placement, best[1]
+    sections = shapely.buffer(stack.regions, 0.25 * usual.width_mm)
+    shapely.prepare(sections)
+    some = stack.regions[:: max(1, stack.count // 64)]
+    shadow = shapely.buffer(shapely.union_all(shapely.simplify(some, 0.05)), around_mm)
+    shapely.prepare(shadow)
+    return Placed(placement, stack, sections, shadow, placement.shift_mm[2] + 3.5 * usual.height_mm)
+
+
+def _sections(part: Part, found: Survey, dz: float) -> LayerStack:
+    """Sections at the middle of the program's layers, as far as the part is high."""
+    tops = np.unique(np.round(found.z_mm, 4)) - dz
+    tops = tops[np.append(True, np.diff(tops) > 0.009)]
+    bounds = np.append(0.0, tops[tops > 0.009])
+    high = float(part.vertices[:, 2].max())
+    end = int(np.searchsorted(bounds, high + 1e-6)) + 1
+    bounds = bounds[: max(2, end)]
+    return stack_layers(part, bounds if len(bounds) > 1 else np.array([0.0, high]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Match:
+    """Outline points (n, 2) of some layers, and points (m, 2) and normals (m, 2) of the strands there."""
+
+    outline: list[Floats]
+    outside: list[Floats]
+    strand: list[Floats]
+    normal: list[Floats]
+    trees: list
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    placement: Placement
+    score: float  # share of outlines followed, less some for strands just outside them
+
+
+def _search(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Fitted:
+    match = _matching(stack, found, usual, dz)
+    if not match.outline:
+        return _Fitted(Placement(0.0, (0.0, 0.0, dz), 1e3, 0.0), 0.0)
+    best = _best_of(match, (0.0, 90.0, 180.0, 270.0), dz, usual)
+    if best.score < _GOOD:
+        turns = tuple(float(t) for t in range(0, 360, 5) if t % 90)
+        other = _best_of(match, turns, dz, usual)
+        if other.score > best.score + _SURE:
+            best = other
+    return best
+
+
+def _best_of(match: _Match, turns: tuple[float, ...], dz: float, usual: Usual) -> _Fitted:
+    """The best of some turns: each placed by correlation, the promising ones drawn on by least squares."""
+    coarse = [(t, *_correlated(match, t)) for t in turns]
+    score = np.array([c[1] for c in coarse])
+    best: _Fitted | None = None
+    for k in sorted(np.argsort(-score, kind="stable")[:4]):  # the least turn wins among equals
+        turn, _, shift = coarse[k]
+        fitted = _refined(match, turn, shift, dz, usual)
+        if best is None or fitted.score > best.score + _SURE:
+            best = fitted
+    assert best is not None
+    return best
+
+
+def _matching(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Match:
+    from scipy.spatial import cKDTree
+
+    match = _Match([], [], [], [], [])
+    usable = [
+        at for at in sorted(found.sample) if stack.z_mm[0] + dz < found.z_mm[at] <= stack.z_mm[-1] + dz + 1e-4
+    ]
+    for at in usable[:: max(1, -(-len(usable) // _SAMPLED))]:
+        rows = found.sample[at]
+        k = int(np.searchsorted(stack.z_mm, found.z_mm[at] - dz - 1e-4, side="right")) - 1
+        if not 0 <= k < stack.count or stack.regions[k].is_empty:
+            continue
+        region = stack.regions[k]
+        inner = offset_mitred(region, -0.5 * usual.width_mm)
+        outline = _along(region if inner.is_empty else inner, _POINT_MM)
+        a, b = rows[:, [cut.AX, cut.AY]], rows[:, [cut.BX, cut.BY]]
+        long = np.hypot(*(b - a).T)
+        count = np.maximum(1, np.ceil(long / 0.25)).astype(np.int64)
+        which = np.repeat(np.arange(len(rows)), count)
+        share = (np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[which]
+        points = a[which] + share[:, None] * (b - a)[which]
+        normal = np.column_stack([-(b - a)[:, 1], (b - a)[:, 0]]) / long[:, None]
+        match.outline.append(outline)
+        match.outside.append(_along(offset_mitred(region, 1.5 * usual.width_mm), _POINT_MM))
+        match.strand.append(points)
+        match.normal.append(normal[which])
+        match.trees.append(cKDTree(points))
+    return match
+
+
+def _along(region: shapely.Geometry, step_mm: float) -> Floats:
+    """Points along a region's outlines, about ``step_mm`` apart."""
+    lines = shapely.get_parts(region.boundary)
+    if len(lines) == 0:
+        return np.zeros((0, 2))
+    step = max(step_mm, float(shapely.length(lines).sum()) / 4000)
+    points = [
+        shapely.get_coordinates(
+            shapely.line_interpolate_point(line, np.arange(0.5 * step, max(line.length, 0.51 * step), step))
+        )
+        for line in lines
+    ]
+    return np.concatenate(points)
+
+
+def _correlated(match: _Match, turn: float) -> tuple[float, Floats]:
+    """Best whole-cell shift of the turned outlines onto the strands, and how well it fits (per point)."""
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    every = np.concatenate(match.strand)
+    outlines = [_turned(p, turn) for p in match.outline]
+    outsides = [_turned(p, turn) for p in match.outside]
+    all_outline = np.concatenate(outlines + outsides)
+    low_s, low_o = every.min(axis=0), all_outline.min(axis=0)
+    span = np.maximum(np.ptp(every, axis=0), np.ptp(all_outline, axis=0)) * 2.0
+    cell = max(_COARSE_MM, float(span.max()) / _MOST_CELLS)
+    shape = tuple(next_fast_len(int(s / cell) + 3, real=True) for s in span[::-1])
+    total = np.zeros((shape[0], shape[1] // 2 + 1), complex)
+    count = 0
+    for outline, outside, strand in zip(outlines, outsides, match.strand, strict=True):
+        field = np.zeros(shape)
+        i, j = ((strand - low_s) / cell).astype(np.int64).T
+        field[j, i] = 1.0
+        image = np.zeros(shape)
+        for points, weight in ((outline, 1.0), (outside, -0.5)):
+            i, j = ((points - low_o) / cell).astype(np.int64).T
+            np.add.at(image, (j, i), weight)
+        total += rfft2(field) * np.conj(rfft2(image))
+        count += len(outline)
+    score = irfft2(total, s=shape)
+    j, i = np.unravel_index(int(np.argmax(score)), score.shape)
+    shift = np.array([i, j], dtype=np.float64)
+    wrap = np.array([shape[1], shape[0]])
+    shift[shift > wrap / 2] -= wrap[shift > wrap / 2]
+    return float(score[j, i]) / max(count, 1), low_s - low_o + shift * cell
+
+
+def _refined(match: _Match, turn: float, shift: Floats, dz: float, usual: Usual) -> _Fitted:
+    """Turn and shift drawn on by least squares: outline points onto the lines of the nearest strands."""
+    angle, by = math.radians(turn), shift.astype(np.float64).copy()
+    every = np.concatenate(match.outline)
+    centre = 0.5 * (every.min(axis=0) + every.max(axis=0))
+    reach = 2.5
+    for _ in range(14):
+        rows, sides = [], []
+        c, s = math.cos(angle), math.sin(angle)
+        turning = np.array([[c, s], [-s, c]])
+        for outline, points, normal, tree in zip(
+            match.outline, match.strand, match.normal, match.trees, strict=True
+        ):
+            moved = (outline - centre) @ turning
+            here = moved + centre @ turning + by
+            far, near = tree.query(here, distance_upper_bound=reach)
+            good = np.isfinite(far)
+            n = normal[near[good]]
+            rows.append(np.column_stack([n, n[:, 1] * moved[good, 0] - n[:, 0] * moved[good, 1]]))
+            sides.append(((points[near[good]] - here[good]) * n).sum(axis=1))
+        a, b = np.concatenate(rows), np.concatenate(sides)
+        if len(b) < 8:
+            break
+        weight = 1.0 / (1.0 + (b / (0.25 * reach)) ** 2)
+        lhs = (a * weight[:, None]).T @ a + 1e-6 * np.eye(3) * len(b)
+        step = np.linalg.solve(lhs, (a * weight[:, None]).T @ b)
+        # the turn is about the outlines' middle; carry it over to the origin
+        before = centre @ turning + by
+        angle += float(step[2])
+        c, s = math.cos(angle), math.sin(angle)
+        by = before + step[:2] - centre @ np.array([[c, s], [-s, c]])
+        reach = max(0.6 * reach, 0.6)
+        if np.abs(step).max() < 1e-6:
+            break
+    covered, outside, misfit = _fit(match, math.degrees(angle), by, usual)
+    turn_deg = math.degrees(angle) % 360.0
+    turn_deg = turn_deg - 360.0 if turn_deg > 180.0 else turn_deg
+    placement = Placement(turn_deg, (float(by[0]), float(by[1]), dz), misfit, covered)
+    return _Fitted(placement, covered - 0.2 * outside)
+
+
+def _fit(match: _Match, turn: float, shift: Floats, usual: Usual) -> tuple[float, float, float]:
+    """Shares of points of and just outside outlines that lie on strands; median distance of the former."""
+    on, off, distance = 0, 0, []
+    for outline, tree in zip(match.outline, match.trees, strict=True):
+        far, _ = tree.query(_turned(outline, turn) + shift)
+        distance.append(far)
+        on += int((far < 0.6 * usual.width_mm).sum())
+    for outside, tree in zip(match.outside, match.trees, strict=True):
+        far, _ = tree.query(_turned(outside, turn) + shift)
+        off += int((far < 0.6 * usual.width_mm).sum())
+    every = np.concatenate(distance)
+    several = max(1, sum(map(len, match.outside)))
+    return on / len(every), off / several, float(np.median(every))
+
+
+def uncovered(placed: Placed, found: Survey, usual: Usual) -> list[tuple[float, float, Floats]]:
+    """How far the part's outline is followed in each sampled layer: top, share followed, points that are not.
+
+    Points (n, 2) in the program's coordinates.
+    """
+    placement = placed.placement
+    dz = placement.shift_mm[2]
+    out = []
+    for at in sorted(found.sample):
+        one = Survey(found.reading, z_mm=found.z_mm, sample={at: found.sample[at]})
+        match = _matching(placed.stack, one, usual, dz)
+        if not match.outline or len(match.outline[0]) < 10:
+            continue
+        xy = placed.to_program(match.outline[0])
+        far, _ = match.trees[0].query(xy)
+        missing = far > 1.5 * usual.width_mm
+        out.append((float(found.z_mm[at]), 1.0 - float(missing.mean()), xy[missing]))
+    return out

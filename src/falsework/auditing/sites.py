@@ -1,0 +1,154 @@
+"""Where things were met: sites of one layer, joined over neighbouring layers into places to look at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from falsework.auditing.deposit import Layer
+from falsework.auditing.value import Place
+from falsework.kernels import strands as cut
+from falsework.layers.stack import Floats, Indices
+
+_MOST = 3000  # kept of one kind; more are only counted
+_NEAR_MM = 3.0  # sites of following layers that are nearer go together
+
+
+@dataclass(frozen=True)
+class Site:
+    """Something met in one layer: how much of it, where, in which lines of the program."""
+
+    layer: int
+    z_mm: float
+    amount: float  # what makes it worse: a length, a share, a number
+    at_mm: tuple[float, float]
+    box_mm: tuple[float, float, float, float]
+    lines: tuple[int, int]
+    value: float = 0.0  # a figure to be told, of the worst of it
+    more: int = 0  # how many strands or stretches
+    layers: int = 1
+
+
+@dataclass(eq=False)
+class Sites:
+    """All sites of one kind, in the order of the program."""
+
+    kept: list[Site] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, site: Site) -> None:
+        self.count += 1
+        if len(self.kept) < _MOST:
+            self.kept.append(site)
+
+    def joined(self) -> list[Site]:
+        """Sites of neighbouring layers that lie over each other as one, the worst first.
+
+        The one kept stands where it begins and says the worst figure.
+        """
+        open_: list[Site] = []
+        last: list[int] = []
+        done: list[Site] = []
+        for site in self.kept:
+            alive = [k for k in range(len(open_)) if site.layer - last[k] <= 2]
+            done += [other for k, other in enumerate(open_) if k not in alive]
+            open_, last = [open_[k] for k in alive], [last[k] for k in alive]
+            for k, other in enumerate(open_):
+                if _near(other.box_mm, site.box_mm):
+                    open_[k] = _joined(other, site)
+                    last[k] = site.layer
+                    break
+            else:
+                open_.append(site)
+                last.append(site.layer)
+        return sorted(done + open_, key=lambda s: (-s.amount, s.layer))
+
+
+def _near(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return (
+        a[0] - _NEAR_MM <= b[2]
+        and b[0] - _NEAR_MM <= a[2]
+        and a[1] - _NEAR_MM <= b[3]
+        and b[1] - _NEAR_MM <= a[3]
+    )
+
+
+def _joined(a: Site, b: Site) -> Site:
+    worst = a if a.amount >= b.amount else b
+    box = (
+        min(a.box_mm[0], b.box_mm[0]),
+        min(a.box_mm[1], b.box_mm[1]),
+        max(a.box_mm[2], b.box_mm[2]),
+        max(a.box_mm[3], b.box_mm[3]),
+    )
+    lines = (min(a.lines[0], b.lines[0]), max(a.lines[1], b.lines[1]))
+    layers = a.layers + (b.layers if b.layer != a.layer else 0)
+    return replace(
+        worst, layer=a.layer, z_mm=a.z_mm, box_mm=box, lines=lines, more=a.more + b.more, layers=layers
+    )
+
+
+def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) -> Site:
+    """The site of some strands of a layer; it points at the longest of them."""
+    longest = chosen[np.argmax(layer.length_mm[chosen])]
+    ends = layer.ends[chosen]
+    lines = layer.rows[chosen, cut.LINE]
+    return Site(
+        layer.index,
+        layer.z_mm,
+        amount,
+        _point(layer.middles[longest]),
+        box_of(np.concatenate([ends[:, 0:2], ends[:, 3:5]])),
+        (int(lines.min()), int(lines.max())),
+        value,
+        len(chosen),
+    )
+
+
+def box_of(points: Floats) -> tuple[float, float, float, float]:
+    (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _point(xy: Floats) -> tuple[float, float]:
+    return float(xy[0]), float(xy[1])
+
+
+def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[Site]:
+    """Stretches in air of one layer as sites, those beside each other together; ``amount`` (chosen,)."""
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+    from scipy.spatial import cKDTree
+
+    runs = layer.runs
+    start, end = runs.start[chosen], runs.end[chosen]
+    middle = 0.5 * (start + end)
+    near = cKDTree(middle).query_pairs(_NEAR_MM, output_type="ndarray")
+    n = len(chosen)
+    joined = coo_array((np.ones(len(near)), (near[:, 0], near[:, 1])), shape=(n, n))
+    groups, label = connected_components(joined, directed=False)
+    sites = []
+    for g in range(groups):
+        mine = np.flatnonzero(label == g)
+        worst = mine[np.argmax(amount[mine])]
+        lines = runs.lines[chosen[mine]]
+        sites.append(
+            Site(
+                layer.index,
+                layer.z_mm,
+                float(amount[worst]),
+                _point(middle[worst]),
+                box_of(np.concatenate([start[mine], end[mine]])),
+                (int(lines.min()), int(lines.max())),
+                float(runs.length_mm[chosen[worst]]),
+                len(mine),
+            )
+        )
+    return sites
+
+
+def place_of(site: Site, tops_mm: Floats) -> Place:
+    """A site as people number layers: by height, from 1. ``tops_mm``: heights of the program, ascending."""
+    layer = int(np.searchsorted(tops_mm, site.z_mm - 1e-4)) + 1
+    return Place(layer, site.z_mm, site.at_mm, site.box_mm, site.lines, site.layers)

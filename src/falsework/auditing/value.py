@@ -1,0 +1,173 @@
+"""``Audit``: what a machine program will print, and everything about it that somebody should know first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from falsework.droop.estimate import Estimate
+from falsework.need.underside import Kind
+from falsework.planning.document import dumps, loads
+from falsework.support.scheme import Standing
+
+SCHEMA = "falsework.audit/1"
+
+
+class Level(StrEnum):
+    """How much a finding matters."""
+
+    NOTE = "note"  # good to know
+    CAUTION = "caution"  # it may show
+    FAULT = "fault"  # it will not come out as it should
+    RUIN = "ruin"  # the print fails, or the machine is at risk
+
+    @property
+    def rank(self) -> int:
+        return list(Level).index(self)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where to look: layer from 1 (by height), top of the layer, a point, the box of all it concerns.
+
+    ``lines``: first and last line of the program, from 1.
+    """
+
+    layer: int
+    z_mm: float
+    at_mm: tuple[float, float]
+    box_mm: tuple[float, float, float, float]
+    lines: tuple[int, int]
+    layers: int = 1  # how many layers in a row it goes on for
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing to know before printing.
+
+    ``kind``: a short name, the same for the same thing everywhere; ``says``: one plain sentence; ``cure``:
+    what to do about it. ``count``: how often it was met. ``found`` and ``planned``: the figures behind it, if
+    any, in ``unit``. ``underside``: its number in the plan, else 0.
+    """
+
+    number: int
+    kind: str
+    level: Level
+    says: str
+    cure: str
+    count: int = 1
+    place: Place | None = None
+    lines: tuple[int, ...] = ()  # of the program, where there is no place
+    underside: int = 0
+    found: float | None = None
+    planned: float | None = None
+    unit: str = ""
+    droop_mm: Estimate | None = None
+
+
+@dataclass(frozen=True)
+class UndersideAudit:
+    """An underside of the part: what was planned and what the program does; None where it does not tell.
+
+    ``carried_share``: share of the strands over it that have support beneath, through the gap or touching;
+    ``gap_mm``: the real gap beneath most of these; ``interface_layers``: dense layers under the gap;
+    ``spacing_mm`` between the strands of the support's body; ``closed_lines``: around the support.
+    ``direction_deg``: of the strands over it, from x towards y.
+    """
+
+    number: int
+    kind: Kind
+    area_mm2: float
+    height_mm: float
+    standing: Standing
+    planned_gap_mm: float
+    strands_mm: float
+    carried_share: float
+    gap_mm: float | None
+    interface_layers: int | None
+    spacing_mm: float | None
+    closed_lines: int | None
+    direction_deg: float | None
+    fan: float | None
+    speed_mm_s: float | None
+    nozzle_c: float | None
+    longest_in_air_mm: float
+    droop_mm: Estimate | None
+    verdict: str
+
+
+@dataclass(frozen=True)
+class Placement:
+    """How the part lies in the program: turned about z, then shifted; ``misfit_mm``: median distance of the
+    part's outlines from the strands that should run along them; ``covered``: share of outlines so
+    followed."""
+
+    turn_deg: float
+    shift_mm: tuple[float, float, float]
+    misfit_mm: float
+    covered: float
+
+
+@dataclass(frozen=True)
+class ProgramFigures:
+    """What the whole program comes to; lengths mm, volumes mm³, times s, temperatures °C."""
+
+    lines: int
+    moves: int
+    strands: int
+    layers: int
+    height_mm: float  # of most layers
+    first_height_mm: float
+    width_mm: float  # of most strands
+    low_mm: tuple[float, float, float]
+    high_mm: tuple[float, float, float]
+    pushed_mm3: float
+    rebuilt_mm3: float
+    part_mm3: float
+    support_mm3: float
+    aside_mm3: float
+    filament_mm: float
+    mass_g: float
+    time_s: float
+    planned_filament_mm: float | None
+    planned_time_s: float | None
+    nozzle_c: float
+    bed_c: float
+    fan: float  # mean over the strands above the first layer, by length
+    unfollowed: tuple[tuple[str, int, int], ...]  # words not followed: word, how often, first line
+    texts: tuple[tuple[int, str], ...]  # first lines that are no words at all: line, text
+
+
+@dataclass(frozen=True)
+class Audit:
+    """The result: findings worst first, figures, and the undersides of the part beside the plan."""
+
+    program: str
+    part: str
+    against: str  # 'plan', 'part' or 'program': what it was compared with
+    process: str
+    verdict: str
+    findings: tuple[Finding, ...]
+    figures: ProgramFigures
+    placement: Placement | None
+    undersides: tuple[UndersideAudit, ...]
+    geometry: Any = field(default=None, compare=False, repr=False)
+
+    @property
+    def worst(self) -> Level | None:
+        """The worst level among the findings; None without any."""
+        return max((f.level for f in self.findings), key=lambda level: level.rank, default=None)
+
+    def worse_than(self, level: Level) -> bool:
+        """Whether any finding is worse than that."""
+        return self.worst is not None and self.worst.rank > level.rank
+
+    def to_json(self) -> str:
+        """Text under schema ``falsework.audit/1``."""
+        return dumps(self, SCHEMA)
+
+    @staticmethod
+    def from_json(text: str, subject: str = "audit") -> Audit:
+        """Read back what ``to_json`` wrote, to an equal value."""
+        return loads(Audit, text, SCHEMA, subject, "Make the audit again")

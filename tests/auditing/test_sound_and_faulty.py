@@ -1,0 +1,67 @@
+"""Fifty sound programs without a finding, and every kind of planted fault found."""
+
+from __future__ import annotations
+
+import pytest
+
+from audited import faults, sound_alone, sound_with_plan
+from falsework.auditing.audit import audit
+from falsework.auditing.findings import SITE_KINDS
+from falsework.auditing.value import Audit
+
+ALONE = list(sound_alone())
+FAULTS = faults()
+
+
+def test_there_are_as_many_as_there_should_be() -> None:
+    assert len(ALONE) + len(list(sound_with_plan())) >= 50
+    assert len({kind for kind, _ in FAULTS.values()}) >= 30
+
+
+@pytest.mark.parametrize(("name", "program"), ALONE, ids=[f"{k} {n}" for k, (n, _) in enumerate(ALONE)])
+def test_a_sound_program_has_no_finding(name: str, program: bytes) -> None:
+    result = audit(program)
+    assert result.findings == () and result.worst is None
+    assert result.verdict == "Nothing is against it."
+    # what comes out of the nozzle is what lies there
+    assert result.figures.rebuilt_mm3 == pytest.approx(result.figures.pushed_mm3, rel=1e-3)
+
+
+def test_a_program_that_prints_its_plan_has_no_finding() -> None:
+    for name, program, plan in sound_with_plan():
+        result = audit(program, plan)
+        assert result.findings == (), name
+        assert result.against == "plan" and result.placement is not None
+        assert result.placement.covered > 0.99
+        for underside in result.undersides:
+            assert underside.verdict in ("as planned", "carried"), name
+            if underside.planned_gap_mm:
+                assert underside.gap_mm == pytest.approx(underside.planned_gap_mm, abs=0.001)
+                assert underside.interface_layers == plan.process.structure.interface_layers
+                assert underside.spacing_mm == pytest.approx(plan.process.structure.spacing_mm, rel=0.15)
+                assert underside.carried_share > 0.9
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_planted_fault_is_found(name: str) -> None:
+    kind, make = FAULTS[name]
+    made = make()
+    program, plan = made if isinstance(made, tuple) else (made, None)
+    result = audit(program, plan)
+    mine = [f for f in result.findings if f.kind == kind]
+    assert mine, [f.kind for f in result.findings]
+    for finding in mine:
+        assert finding.says and finding.cure and finding.count >= 1
+        if finding.place is not None:
+            a, b = finding.place.lines
+            assert 1 <= a <= b <= result.figures.lines
+            x0, y0, x1, y1 = finding.place.box_mm
+            assert x0 <= finding.place.at_mm[0] <= x1 and y0 <= finding.place.at_mm[1] <= y1
+    assert Audit.from_json(result.to_json()) == result
+    ranks = [f.level.rank for f in result.findings]
+    assert ranks == sorted(ranks, reverse=True)
+
+
+def test_every_kind_met_in_the_layers_has_been_planted() -> None:
+    planted = {kind for kind, _ in FAULTS.values()}
+    assert SITE_KINDS.keys() - planted <= {"fan over air", "stray"}
