@@ -12,9 +12,11 @@ import click
 from falsework.cli.bench import bench_command
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
+from falsework.cli.ledger import ledger_command
 from falsework.cli.lie import lie_command
 from falsework.cli.plan import plan_command
 from falsework.cli.process import process_command
+from falsework.cli.record import record_command
 from falsework.cli.release import release_command
 from falsework.cli.session import Session, stoppable
 from falsework.errors import Cancelled, FalseworkError, PartError
@@ -32,6 +34,8 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         inspect_command,
         demo_command,
         process_command,
+        record_command,
+        ledger_command,
         bench_command,
     ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},

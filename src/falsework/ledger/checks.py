@@ -23,6 +23,7 @@ LONGEST_NAME, LONGEST_NOTE = 200, 4000
 _MOST_AIR_MM = 5000.0  # the tallest build volume that a printer may have
 _FIRST_DAY = datetime.date(2000, 1, 1)
 _LAYER_TOLERANCE_MM, _LAYER_TOLERANCE = 0.006, 0.02  # gaps are written to a hundredth of a millimetre
+_MOST_DROOP = {4: (1.0, 4.0), 5: (0.5, 2.0)}  # by finish: mm, or layers if that is more; from memory
 _NARROWEST, _WIDEST = 0.6, 2.5  # line width over nozzle bore, as a process allows it; from memory
 
 _OF_KIND: dict[Kind, tuple[tuple[str, ...], tuple[str, ...]]] = {  # needed, and allowed besides
@@ -94,16 +95,17 @@ def _doubts(entry: Entry) -> Iterator[str]:
         yield "the support fell off early, yet the underside is as a wall"
     if let_go == LetGo.FUSED and finish is not None and finish >= 4:
         yield "the support was fused, yet the underside is clean"
-    if finish == 5 and droop_mm is not None and droop_mm > max(0.5, 2 * layer_mm):
-        yield f"finish 5, yet it sagged by {droop_mm:g} mm"
+    if finish in _MOST_DROOP and droop_mm is not None:
+        most_mm, most_layers = _MOST_DROOP[finish]
+        if droop_mm > max(most_mm, most_layers * layer_mm):
+            yield f"finish {finish}, yet it sagged by {droop_mm:g} mm"
     if finish == 1 and droop_mm is not None and droop_mm <= 0:
         yield "finish 1, yet it did not sag"
     if droop_mm is not None and droop_mm < -0.5 * layer_mm:
         yield f"it stands {-droop_mm:g} mm above its place"
-    if tried.air_gap_mm is not None and droop_mm is not None and let_go != LetGo.EARLY:
-        roof = tried.interface_layers or 0
-        if roof and droop_mm > tried.air_gap_mm + 0.5 * layer_mm:
-            yield f"it sagged by {droop_mm:g} mm, but the support was {tried.air_gap_mm:g} mm below"
+    gap_mm = tried.air_gap_mm
+    if gap_mm is not None and droop_mm is not None and droop_mm > gap_mm + layer_mm and let_go != LetGo.EARLY:
+        yield f"it sagged by {droop_mm:g} mm, but the support was {gap_mm:g} mm below"
     share = tried.line_width_mm / tried.nozzle_mm
     if not _NARROWEST <= share <= _WIDEST:
         yield f"a line of {tried.line_width_mm:g} mm is unusual for a {tried.nozzle_mm:g} mm nozzle"

@@ -78,6 +78,8 @@ def invented_notice(invented: int, count: int) -> str:
     """The same sentence from the two counts."""
     if not invented:
         return ""
+    if count == 1:
+        return "This one reading is invented for demonstration, never measured."
     which = f"All {count} readings are" if invented == count else f"{invented} of {count} readings are"
     return f"{which} invented for demonstration, never measured."
 

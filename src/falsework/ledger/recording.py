@@ -170,10 +170,12 @@ def record(
     entries: Sequence[Entry],
     names: Callable[[int], str],
     wrong: dict[int, list[str]] | None = None,
+    subject: str = "",
 ) -> list[int]:
     """Add the entries, or raise ``LedgerError`` that names each one at fault; returns the readings' numbers.
 
-    ``wrong``: faults that were found before, by place; what stands at such a place is not looked at.
+    ``names`` and ``subject``: how an entry and the source of all are called in messages. ``wrong``: faults
+    that were found before, by place; what stands at such a place is not looked at.
     """
     today = datetime.date.today()
     ready = dated(map(sound, entries), today)
@@ -197,7 +199,7 @@ def record(
         else:
             repeats = () if other is None else (f"the same as reading {other} in everything",)
             ids.append(add(db, entry, (*doubts(entry), *repeats)))
-    refuse(wrong, names)
+    refuse(wrong, names, subject)
     return ids
 
 
@@ -311,16 +313,17 @@ def check_known(db: Connection, table: str, value: object, key: str = "name") ->
         raise LedgerError(_CALLED.get(table, table), no_such(db, table, key, value), "Add it first")
 
 
-def refuse(wrong: dict[int, list[str]], names: Callable[[int], str]) -> None:
+def refuse(wrong: dict[int, list[str]], names: Callable[[int], str], subject: str) -> None:
     """Raise ``LedgerError`` that names every entry at fault, if there are any."""
     if not wrong:
         return
-    lines = [f"{names(k)}: {'; '.join(wrong[k])}" for k in sorted(wrong)]
-    if len(lines) == 1:
-        (k,) = wrong
-        raise LedgerError(names(k), "; ".join(wrong[k]), "Nothing was recorded")
-    listed = "".join(f"\n  {line}" for line in lines)
-    raise LedgerError(f"{len(lines)} readings", f"these cannot be right:{listed}\n", "Nothing was recorded")
+    if len(wrong) == 1:
+        ((k, found),) = wrong.items()
+        told = f"{subject}, {names(k)}" if subject else names(k)
+        raise LedgerError(told, "; ".join(found), "Nothing was recorded")
+    lines = "".join(f"\n  {names(k)}: {'; '.join(wrong[k])}" for k in sorted(wrong))
+    told = f"{len(wrong)} of them cannot be right, so nothing was recorded:{lines}"
+    raise LedgerError(subject or "readings", told)
 
 
 def checked_reason(text: str) -> str:

@@ -166,7 +166,8 @@ class Tray:
     """What came of a tray of rows.
 
     ``ids`` of the readings, ``print_id`` of the print they belong to (None: as the rows say), ``empty`` rows
-    without an outcome, ``new`` names that the ledger did not know, ``flags`` by row, in words.
+    without an outcome, ``new`` names that the ledger did not know, ``flags`` by row, in words; ``printer``
+    and ``material`` of a test piece's tray ('': as the rows say).
     """
 
     ids: tuple[int, ...]
@@ -174,6 +175,8 @@ class Tray:
     empty: int
     new: tuple[str, ...]
     flags: tuple[str, ...]
+    printer: str = ""
+    material: str = ""
 
 
 @dataclass(frozen=True)

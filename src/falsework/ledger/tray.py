@@ -58,7 +58,7 @@ def record_rows(db: Connection, rows: list[Row], given: Given, subject: str) -> 
         entries.append(entry)
         if found:
             wrong[k] = found
-    ids = record(db, entries, lambda k: f"{subject}, line {filled[k].line}", wrong)
+    ids = record(db, entries, lambda k: f"line {filled[k].line}", wrong, subject)
     flags = tuple(
         f"line {row.line}: {flag}"
         for row, number in zip(filled, ids, strict=True)
@@ -90,8 +90,11 @@ def record_tray(
             printed_on=given.measured_on,
             invented=given.invented,
         )
-    settled = replace(given, coupon=made.code, printer=printer, material=material, print_id=print_id)
-    return replace(record_rows(db, rows, settled, subject), new=new)
+    settled = replace(given, coupon=made.code, print_id=print_id)
+    named = {"printer": printer, "material": material}
+    rows = [replace(row, texts={**row.texts, **named}) for row in rows]
+    tray = record_rows(db, rows, settled, subject)
+    return replace(tray, new=new, printer=printer, material=material)
 
 
 def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str, ...]:
@@ -105,14 +108,12 @@ def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str
 
 
 def _the_one(rows: list[Row], column: str, given: str | None, otherwise: str, subject: str) -> str:
-    """The one name that all rows agree on: a tray is of one printer and one material."""
-    named = {row.texts[column]: row.line for row in reversed(rows) if not row.empty and row.texts.get(column)}
+    """The name given, or the one that all rows agree on: a tray is of one printer and one material."""
     if given is not None:
-        named.setdefault(given, 0)
+        return given
+    named = {row.texts[column]: row.line for row in reversed(rows) if not row.empty and row.texts.get(column)}
     if len(named) > 1:
-        told = ", ".join(
-            f"{name!r} (line {line})" if line else repr(name) for name, line in sorted(named.items())
-        )
+        told = ", ".join(f"{name!r} (line {line})" for name, line in sorted(named.items()))
         raise LedgerError(subject, f"a tray is of one {column}, but there are {told}", "Nothing was recorded")
     return next(iter(named), otherwise)
 

@@ -1,0 +1,569 @@
+"""``falsework record``: what became of test pieces and of everyday prints, into the ledger."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from falsework.cli.options import json_option
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.coupon.reading import Reading
+    from falsework.ledger import Entry, Ledger
+    from falsework.ledger.looking import Spot
+    from falsework.process.settings import Process
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+PIECE, TABLE = "coupon.json", "readings.csv"
+
+
+@dataclass(frozen=True)
+class Where:
+    """What the options say about the print as a whole."""
+
+    printer: str | None
+    material: str | None
+    spool: str | None
+    day: datetime.date | None
+    again: bool
+    invented: bool
+
+
+class Day(click.ParamType):
+    """A day, in any of the forms that the ledger reads."""
+
+    name = "DAY"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> datetime.date:
+        from falsework.ledger.tables import day_of
+
+        if isinstance(value, datetime.date):
+            return value
+        try:
+            return day_of(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+def print_options(command: F) -> F:
+    """What holds for a whole print."""
+    for option in (
+        json_option,
+        click.option("--invented", is_flag=True, help="Made up for a demonstration, never measured."),
+        click.option("--again", is_flag=True, help="It was printed once more: a print of its own."),
+        click.option("--day", type=Day(), help="Day of the reading, such as 2031-05-04; today if not given."),
+        click.option("--spool", metavar="LABEL", help="Label of the spool; a new one becomes known."),
+        click.option("--material", metavar="NAME", help="The material's name in the ledger."),
+        click.option("--printer", metavar="NAME", help="The printer's name in the ledger."),
+    ):
+        command = option(command)
+    return command
+
+
+def outcome_options(command: F) -> F:
+    """One reading by options instead of questions."""
+    for option in (
+        click.option("--note", default="", help="A note."),
+        click.option("--minutes", type=float, help="Minutes of clean-up."),
+        click.option("--thickness", type=float, help="Between the jaws, mm; the droop follows from it."),
+        click.option("--droop", type=float, help="How far it sagged, mm."),
+        click.option("--finish", type=int, help="The underside, 1 (loops) to 5 (as a wall)."),
+        click.option("--let-go", help="fused, scraped, tool, hand or early."),
+        click.option("--cell", metavar="LABEL", help="Record this one without asking, by the options below."),
+    ):
+        command = option(command)
+    return command
+
+
+@click.group(
+    "record", invoke_without_command=True, short_help="Record what became of a test piece or a print."
+)
+@click.option(
+    "--csv",
+    "table",
+    type=click.Path(path_type=Path),
+    help=f"Record a table that is filled in, all rows or none; {PIECE} of its piece lies beside it.",
+)
+@click.option("--dry-run", is_flag=True, help="With --csv: only say what would be recorded.")
+@print_options
+@click.pass_context
+def record_command(
+    context: click.Context,
+    table: Path | None,
+    dry_run: bool,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Record what became of a test piece or an everyday print.
+
+    Without a command it asks for the piece or the plan, then for each cell or underside in turn, and records
+    each as soon as it is answered. The ledger lies where FALSEWORK_LEDGER says, else in your data folder.
+    """
+    if context.invoked_subcommand is not None:
+        if table is not None or dry_run:
+            raise click.UsageError("--csv and --dry-run stand alone: leave out the command after them.")
+        return
+    session: Session = context.obj
+    session.as_json = as_json
+    where = _where(options)
+    if table is not None:
+        _record_table(session, table, where, dry_run)
+        return
+    if dry_run:
+        raise click.UsageError("--dry-run needs --csv.")
+    from falsework.cli.asking import Back, Quit, Skip, answer
+
+    try:
+        given = answer("Test piece (its code or folder), or the folder of a plan")
+    except (Back, Skip, Quit):
+        given = ""
+    if not given:
+        raise click.Abort
+    if (Path(given) / "plan.json").is_file():
+        _record_print(session, Path(given), where, None, {})
+    else:
+        _record_piece(session, given, where, None, {})
+
+
+@record_command.command("piece", short_help="A test piece, cell by cell.")
+@click.argument("piece", metavar="CODE|FOLDER")
+@outcome_options
+@print_options
+@click.pass_obj
+def piece_command(session: Session, piece: str, as_json: bool, **options: Any) -> None:
+    """Record a test piece: by the code that stands on it, or by the folder that 'falsework coupon' wrote.
+
+    Cells that are recorded already are passed over; give --again if the piece was printed once more.
+    """
+    session.as_json = as_json
+    where = _where(options)
+    _record_piece(session, piece, where, options.pop("cell"), options)
+
+
+@record_command.command("print", short_help="An everyday print, by the folder of its plan.")
+@click.argument("folder", type=click.Path(path_type=Path))
+@outcome_options
+@print_options
+@click.pass_obj
+def print_command(session: Session, folder: Path, as_json: bool, **options: Any) -> None:
+    """Record what became of a print of the plan in FOLDER: its pieces of support and its undersides.
+
+    --cell takes 'underside 3' or 'piece 1', as the questions call them.
+    """
+    session.as_json = as_json
+    where = _where(options)
+    _record_print(session, folder, where, options.pop("cell"), options)
+
+
+def _where(options: dict[str, Any]) -> Where:
+    names = ("printer", "material", "spool", "day", "again", "invented")
+    return Where(*(options.pop(name) for name in names))
+
+
+def _record_table(session: Session, path: Path, where: Where, dry_run: bool) -> None:
+    from falsework.ledger import Given, Ledger
+
+    content, beside = read_bytes(path), path.with_name(PIECE)
+    ledger = Ledger.open()
+    given = Given(None, where.printer, where.material, None, where.day, where.invented)
+    document = read_text(beside) if beside.is_file() else _stored_piece(ledger, content, path)
+    tray = ledger.record_tray(
+        content, document, given, path.name, spool=where.spool, again=where.again, keep=not dry_run
+    )
+    session.written = None if dry_run else ledger.path
+    if session.as_json:
+        _json(
+            ledger,
+            () if dry_run else tray.ids,
+            tray.new,
+            rows=len(tray.ids),
+            empty=tray.empty,
+            dry_run=dry_run,
+        )
+        return
+    from falsework.cli.say import say
+
+    _say_new(tray.new)
+    for flag in tray.flags:
+        say(f"flagged: {flag}")
+    rows = f"{len(tray.ids)} {'row' if len(tray.ids) == 1 else 'rows'} of {tray.printer} in {tray.material}"
+    empty = f"; {tray.empty} without an outcome left out" if tray.empty else ""
+    if dry_run:
+        say(f"{rows} could be recorded{empty}. Nothing was: this was a dry run.")
+    else:
+        say(f"{rows} recorded as {_numbers(tray.ids)}{empty}, in {ledger.path}")
+
+
+def _stored_piece(ledger: Ledger, content: bytes, path: Path) -> str:
+    """The text of the piece that a table is about, from the ledger."""
+    from falsework.errors import LedgerError
+    from falsework.ledger.tables import read_rows
+
+    codes = {row.texts["coupon"] for row in read_rows(content, path.name) if row.texts.get("coupon")}
+    known = ledger.coupons()
+    stored = known.get(min(codes, default=""))
+    if len(codes) == 1 and stored is not None:
+        return stored.document
+    wrong = (
+        f"is of the pieces {', '.join(sorted(codes))}"
+        if len(codes) > 1
+        else "does not say of which piece it is"
+    )
+    if len(codes) == 1:
+        wrong = f"is of test piece {codes.pop()}, which the ledger does not know"
+    cure = f"Put it beside the {PIECE} of its one piece; other readings go in by 'falsework ledger import'"
+    raise LedgerError(path.name, wrong, cure)
+
+
+def _record_piece(
+    session: Session, piece: str, where: Where, cell: str | None, outcome: dict[str, Any]
+) -> None:
+    from falsework.errors import LedgerError
+    from falsework.ledger import Ledger
+
+    ledger = Ledger.open()
+    folder = Path(piece)
+    if (folder / PIECE).is_file():
+        document = read_text(folder / PIECE)
+    elif (stored := ledger.coupons().get(piece)) is not None:
+        document = stored.document
+    else:
+        known = ", ".join(ledger.coupons()) or "none"
+        cure = "Give the folder that 'falsework coupon' wrote, or a code that is known"
+        raise LedgerError(piece, f"is neither a folder with a {PIECE} nor a known piece ({known})", cure)
+    from falsework.coupon import Coupon
+    from falsework.coupon.guide import TITLES
+    from falsework.ledger.looking import spots_of_piece
+
+    made = Coupon.from_json(document, piece)
+    count = f"{len(made.cells)} {'cell' if len(made.cells) == 1 else 'cells'}"
+    title = f"Test piece {made.code}: {TITLES[made.kind].lower()}, {count}, process {made.process.name}"
+    _record(
+        session,
+        _Job(ledger, made.process, where, title, coupon=made.code),
+        *(spots_of_piece(made), cell, outcome),
+        prepare=lambda: ledger.add_coupon(document),
+    )
+
+
+def _record_print(
+    session: Session, folder: Path, where: Where, cell: str | None, outcome: dict[str, Any]
+) -> None:
+    path = folder / "plan.json"
+    text = read_text(path)
+
+    from falsework.cli.compiling import choose_cache
+
+    choose_cache()
+    from falsework.ledger import Ledger
+    from falsework.ledger.looking import spots_of_plan, summary
+    from falsework.ledger.values import digest_of
+    from falsework.planning.value import Plan
+
+    plan = Plan.from_json(text, str(path))
+    ledger, digest = Ledger.open(), digest_of(text)
+    title = f"Plan of {plan.part.name}, {len(plan.undersides)} undersides, process {plan.process.name}"
+    _record(
+        session,
+        _Job(ledger, plan.process, where, title, plan=digest),
+        *(spots_of_plan(plan), cell, outcome),
+        prepare=lambda: ledger.add_plan(digest, plan.part.name, plan.process, summary(plan)),
+    )
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What is recorded of, and where it goes."""
+
+    ledger: Ledger
+    process: Process
+    where: Where
+    title: str
+    coupon: str | None = None
+    plan: str | None = None
+
+    def named(self, printer: str, material: str) -> _Job:
+        """The same with the names settled."""
+        process = replace(
+            self.process,
+            printer=replace(self.process.printer, name=printer),
+            material=replace(self.process.material, name=material),
+        )
+        return replace(self, process=process)
+
+    def introduce(self) -> tuple[str, ...]:
+        """Make printer and material known if they are not; says which were new."""
+        printer, material = self.process.printer, self.process.material
+        new = []
+        if printer.name not in self.ledger.printers():
+            self.ledger.add_printer(printer)
+            new.append(f"printer {printer.name!r}")
+        if material.name not in self.ledger.materials():
+            self.ledger.add_material(material)
+            new.append(f"material {material.name!r}")
+        return tuple(new)
+
+    def print_id(self) -> int | None:
+        """The print that the readings belong to, if it is known already."""
+        if self.where.again:
+            return None
+        of = {"plan": self.plan, "coupon": self.coupon}
+        return self.ledger.last_print(self.process.printer.name, self.process.material.name, **of)
+
+    def new_print(self) -> int:
+        """Record that it was printed."""
+        material, label = self.process.material.name, self.where.spool
+        return self.ledger.add_print(
+            *(self.process.printer.name, material),
+            plan=self.plan,
+            coupon=self.coupon,
+            spool=None if label is None else self.ledger.add_spool(material, label),
+            printed_on=self.where.day,
+            invented=self.where.invented,
+        )
+
+    def entry(self, spot: Spot, answers: dict[str, Any], print_id: int | None) -> Entry:
+        """The answers about one thing as an entry."""
+        from falsework.coupon.reading import Reading
+        from falsework.ledger import Entry
+
+        reading = Reading(
+            *(self.process.printer.name, self.process.material.name, spot.condition),
+            let_go=answers.get("let_go"),
+            finish=answers.get("finish"),
+            droop_mm=answers.get("droop_mm"),
+            clean_up_min=answers.get("clean_up_min"),
+            invented=self.where.invented,
+        )
+        return Entry(
+            *(reading, self.coupon, spot.cell, print_id, None, self.where.day, spot.gap_method),
+            answers.get("note", ""),
+            spot.air_beneath_mm,
+        )
+
+
+def _record(
+    session: Session,
+    job: _Job,
+    spots: tuple[Spot, ...],
+    cell: str | None,
+    outcome: dict[str, Any],
+    prepare: Callable[[], object],
+) -> None:
+    from falsework.errors import LedgerError
+
+    if not spots:
+        raise LedgerError(job.title, "there is nothing to look at: nothing was printed over air")
+    if cell is None:
+        if given := sorted(name for name, value in outcome.items() if value not in (None, "")):
+            raise click.UsageError(f"--{given[0].replace('_', '-')} needs --cell.")
+        ids, new = _ask_all(session, job, spots, prepare)
+    else:
+        ids, new = _record_one(session, job, spots, cell, outcome, prepare)
+    if session.as_json:
+        _json(job.ledger, ids, new)
+        return
+    from falsework.cli.say import say
+
+    if cell is not None:
+        _say_new(new)
+        for flag in (flag for number in ids for flag in job.ledger.reading(number).flags):
+            say(f"flagged: {flag}")
+    say(f"Recorded as {_numbers(ids)}, in {job.ledger.path}" if ids else "Nothing was recorded.")
+
+
+def _record_one(
+    session: Session,
+    job: _Job,
+    spots: tuple[Spot, ...],
+    cell: str,
+    outcome: dict[str, Any],
+    prepare: Callable[[], object],
+) -> tuple[list[int], tuple[str, ...]]:
+    from falsework.cli.asking import let_go_of
+    from falsework.errors import LedgerError
+
+    spot = next((spot for spot in spots if spot.cell == cell), None)
+    if spot is None:
+        known = ", ".join(spot.cell for spot in spots)
+        raise LedgerError(cell, f"there is no such cell; there are {known}", "Name one of them with --cell")
+    droop, thickness = outcome["droop"], outcome["thickness"]
+    if thickness is not None:
+        if droop is not None:
+            raise click.UsageError("--thickness and --droop say the same: give one of them.")
+        if spot.nominal_mm is None:
+            raise LedgerError(cell, "has no thickness to take", "Give --droop")
+        droop = round(thickness - spot.nominal_mm, 6)
+    try:
+        let_go = None if outcome["let_go"] is None else let_go_of(outcome["let_go"])
+    except ValueError as error:
+        raise click.BadParameter(str(error), param_hint="--let-go") from None
+    answers = {"let_go": let_go, "finish": outcome["finish"], "droop_mm": droop}
+    answers |= {"clean_up_min": outcome["minutes"], "note": outcome["note"]}
+    where = job.where
+    job = job.named(where.printer or job.process.printer.name, where.material or job.process.material.name)
+    entry = job.entry(spot, answers, None)
+    _refuse_faulty(entry, cell)
+    new = job.introduce()
+    prepare()
+    print_id = job.print_id()
+    entry = replace(entry, print_id=job.new_print() if print_id is None else print_id)
+    ids = job.ledger.add_many([entry], lambda _: cell)
+    session.written = job.ledger.path
+    return ids, new
+
+
+def _refuse_faulty(entry: Entry, cell: str) -> None:
+    from falsework.errors import LedgerError
+
+    if found := _faults(entry):
+        raise LedgerError(cell, "; ".join(found), "Nothing was recorded")
+
+
+def _faults(entry: Entry) -> list[str]:
+    from falsework.ledger.checks import faults, sound
+
+    return list(faults(sound(entry), datetime.date.today()))
+
+
+def _ask_all(
+    session: Session, job: _Job, spots: tuple[Spot, ...], prepare: Callable[[], object]
+) -> tuple[list[int], tuple[str, ...]]:
+    """Ask about everything in turn; each answer is recorded at once, so that a stop loses one at most."""
+    from falsework.cli import asking
+    from falsework.cli.say_readings import condition
+
+    asking.say(job.title)
+    where = job.where
+    try:
+        printer = where.printer or asking.named(
+            "Printer", _likely(job.ledger.printers(), job.process.printer.name)
+        )
+        material = where.material or asking.named(
+            "Material", _likely(job.ledger.materials(), job.process.material.name)
+        )
+    except (asking.Back, asking.Skip, asking.Quit):
+        return [], ()
+    job = job.named(printer, material)
+    print_id = job.print_id()
+    there = {} if print_id is None else {r.cell: r.id for r in job.ledger.readings(print_id=print_id)}
+    todo = [spot for spot in spots if spot.cell not in there]
+    if there:
+        asking.say(f"Recorded before: {', '.join(str(cell) for cell in there)} (--again: a print of its own)")
+    if todo:
+        asking.say(asking.WAYS)
+    ids: dict[str, int] = {}
+    before: dict[str, dict[str, Any]] = {}
+    new: tuple[str, ...] = ()
+    k = 0
+    while k < len(todo):
+        spot = todo[k]
+        asking.say()
+        asking.say(f"{spot.cell} ({k + 1} of {len(todo)}): {condition(spot.condition)}")
+        asking.say(f"    look at: {spot.what}")
+        try:
+            explain = k == 0 and not before
+            answers = asking.ask(asking.questions(spot), before.get(spot.cell, {}), explain)
+        except asking.Back:
+            k = max(k - 1, 0)
+            continue
+        except asking.Skip:
+            k += 1
+            continue
+        except asking.Quit:
+            break
+        entry = job.entry(spot, answers, print_id)
+        before[spot.cell] = answers
+        if found := _faults(entry):
+            for text in found:
+                asking.say(f"    cannot be: {text}")
+            continue
+        if print_id is None:
+            new = job.introduce()
+            prepare()
+            print_id = job.new_print()
+            entry = replace(entry, print_id=print_id)
+        if spot.cell in ids:
+            _correct(job.ledger, ids[spot.cell], entry)
+        else:
+            ids[spot.cell] = job.ledger.add_many([entry])[0]
+        session.written = job.ledger.path
+        flags = job.ledger.reading(ids[spot.cell]).flags
+        asking.say(f"    recorded as reading {ids[spot.cell]}" + "".join(f"; flagged: {f}" for f in flags))
+        k += 1
+    for name in new:
+        asking.say(f"New in the ledger: {name}")
+    return list(ids.values()), new
+
+
+def _correct(ledger: Ledger, number: int, entry: Entry) -> None:
+    there = ledger.reading(number)
+    if (there.reading, there.note) != (_plain(entry), entry.note):
+        ledger.correct(number, entry.reading, "corrected while recording", note=entry.note)
+
+
+def _plain(entry: Entry) -> Reading:
+    from falsework.ledger.checks import sound
+
+    return sound(entry).reading
+
+
+def _likely(known: dict[str, Any], own: str) -> str:
+    """The name to offer: the process's own, or the only one that the ledger knows."""
+    return own if own in known or len(known) != 1 else next(iter(known))
+
+
+def _say_new(new: tuple[str, ...]) -> None:
+    from falsework.cli.say import say
+
+    for name in new:
+        say(f"New in the ledger: {name}, as the process describes it")
+
+
+def _numbers(ids: Any) -> str:
+    ids = list(ids)
+    if len(ids) == 1:
+        return f"reading {ids[0]}"
+    if len(ids) > 2 and ids == list(range(ids[0], ids[-1] + 1)):
+        return f"readings {ids[0]} to {ids[-1]}"
+    return f"readings {', '.join(map(str, ids))}"
+
+
+def _json(ledger: Ledger, ids: Any, new: tuple[str, ...], **more: Any) -> None:
+    from falsework.cli.ledger import document
+
+    wanted = set(ids)
+    readings = [recorded for recorded in ledger.readings() if recorded.id in wanted]
+    document("falsework.recorded/1", readings=readings, new=list(new), **more)
+
+
+def read_bytes(path: Path) -> bytes:
+    """The bytes of a file that a person named; ``LedgerError`` where it cannot be read."""
+    from falsework.errors import LedgerError
+
+    try:
+        if path.exists() and not path.is_file():
+            raise LedgerError(str(path), "is not a file", "Give a file")
+        return path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise LedgerError(str(path), f"cannot be read ({reason})", "Check its name") from None
+    except ValueError:  # a null byte in the path
+        raise LedgerError(repr(path), "is not a name of a file", "Check its name") from None
+
+
+def read_text(path: Path) -> str:
+    """The text of a JSON file that falsework wrote."""
+    from falsework.errors import LedgerError
+
+    try:
+        return read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise LedgerError(str(path), "is not text in UTF-8", "Give the file as it was written") from None
