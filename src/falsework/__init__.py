@@ -19,8 +19,11 @@ from falsework.version import __version__
 
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost
+    from falsework.coupon.designing import design
+    from falsework.coupon.value import Coupon, CouponKind
     from falsework.droop.estimate import Estimate
     from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
+    from falsework.files.coupon import write_coupon
     from falsework.files.folder import write_plan
     from falsework.files.settings_sheet import settings_sheet
     from falsework.files.stl import write_stl
@@ -42,8 +45,11 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "falsework.cost.cost": ("Cost",),
+    "falsework.coupon.designing": ("design",),
+    "falsework.coupon.value": ("Coupon", "CouponKind"),
     "falsework.droop.estimate": ("Estimate",),
     "falsework.errors": ("Cancelled", "FalseworkError", "OutputError", "PartError", "ProcessError"),
+    "falsework.files.coupon": ("write_coupon",),
     "falsework.files.folder": ("write_plan",),
     "falsework.files.settings_sheet": ("settings_sheet",),
     "falsework.files.stl": ("write_stl",),
@@ -68,6 +74,8 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "Cancelled",
     "Cost",
+    "Coupon",
+    "CouponKind",
     "Estimate",
     "FalseworkError",
     "Inspection",
@@ -92,6 +100,7 @@ __all__ = [
     "__version__",
     "best_lies",
     "builtin_names",
+    "design",
     "dump_process",
     "inspect",
     "lies_html",
@@ -101,6 +110,7 @@ __all__ = [
     "report_html",
     "settings_sheet",
     "write_3mf",
+    "write_coupon",
     "write_plan",
     "write_stl",
 ]

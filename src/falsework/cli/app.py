@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import click
 
 from falsework.cli.bench import bench_command
+from falsework.cli.coupon import coupon_command
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
 from falsework.cli.ledger import ledger_command
@@ -34,6 +35,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         inspect_command,
         demo_command,
         process_command,
+        coupon_command,
         record_command,
         ledger_command,
         bench_command,

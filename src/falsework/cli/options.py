@@ -63,6 +63,20 @@ def part_options(command: F) -> F:
     """How the part is read and how it is printed: what every command on a part has in common."""
     options = (
         click.argument("part", type=click.Path(path_type=str)),
+        process_options,
+        click.option(
+            "--scale", type=click.FloatRange(min=0, min_open=True), default=1.0, help="Factor on the size."
+        ),
+        click.option(
+            "--unit", metavar="UNIT", help="Unit of a file that carries none: um, mm, cm, inch, foot or m."
+        ),
+    )
+    return _added(command, options)
+
+
+def process_options(command: F) -> F:
+    """``--process`` and ``--set``: how things are printed."""
+    options = (
         click.option(
             "--process",
             "process_name",
@@ -77,12 +91,6 @@ def part_options(command: F) -> F:
             multiple=True,
             type=Pair("FIELD=VALUE"),
             help="Change one setting of the process, such as structure.spacing_mm=3. Repeatable.",
-        ),
-        click.option(
-            "--scale", type=click.FloatRange(min=0, min_open=True), default=1.0, help="Factor on the size."
-        ),
-        click.option(
-            "--unit", metavar="UNIT", help="Unit of a file that carries none: um, mm, cm, inch, foot or m."
         ),
     )
     return _added(command, options)

@@ -10,6 +10,8 @@ import click
 
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost
+    from falsework.coupon.reading import Condition
+    from falsework.coupon.value import Coupon
     from falsework.droop.estimate import Estimate
     from falsework.lie.value import Lies
     from falsework.need.underside import Underside
@@ -130,6 +132,57 @@ def release(found: Release) -> None:
         if not piece.order:
             say(f"  –  piece {piece.number}, {piece.state.value}: {piece.why}")
     warnings(found.cautions)
+
+
+def coupons(pieces: Sequence[Coupon]) -> None:
+    """The test pieces side by side: what each tries and would take."""
+    from falsework.coupon.guide import TRIES
+
+    head = ("piece", "cells", "left out", "prints", "minutes", "grams", "tries")
+    rows = [
+        (
+            piece.kind.value,
+            str(len(piece.cells)),
+            str(len(piece.left_out)),
+            str(len(piece.batches)),
+            f"{piece.minutes:.0f}",
+            f"{piece.grams:.1f}",
+            TRIES[piece.kind],
+        )
+        for piece in pieces
+    ]
+    table("Test pieces for this process, within the limits", head, rows)
+
+
+def coupon(piece: Coupon) -> None:
+    """What a test piece tries and takes, and what was left out of it; not which cell tries what."""
+    from falsework.coupon.guide import TITLES, TRIES, differing
+
+    ordered = sorted(piece.cells, key=lambda cell: _by_size(cell.condition))
+    own, alike = differing([cell.condition for cell in ordered])
+    say(f"{TITLES[piece.kind]} {piece.code}: tries {TRIES[piece.kind]}.")
+    say(f"  {len(piece.cells)} cells, {piece.minutes:.0f} min, {piece.grams:.1f} g (seed {piece.seed})")
+    for batch in piece.batches if len(piece.batches) > 1 else ():
+        size = f"{batch.minutes:.0f} min, {batch.grams:.1f} g"
+        say(f"  print-{batch.name}.3mf, with the fan at {100 * batch.fan:.0f} %: {size}")
+    table("What its cells try", ("cell",), [(words,) for words in own])
+    if alike:
+        say(f"  all: {alike}")
+    if piece.left_out:
+        table("Left out", ("cell", "why"), [(one.what, one.why) for one in piece.left_out])
+    say()
+    for note in piece.notes:
+        say(f"- {note}")
+
+
+def _by_size(condition: Condition) -> tuple[float, ...]:
+    return (
+        -condition.fan,
+        condition.angle_deg or 0.0,
+        condition.span_mm or 0.0,
+        condition.air_gap_mm or 0.0,
+        condition.spacing_mm or 0.0,
+    )
 
 
 def remedies(found: Sequence[Remedy]) -> None:

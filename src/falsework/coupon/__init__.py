@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from falsework.coupon.conditions import candidate_conditions, printed, support_condition
+    from falsework.coupon.designing import design
     from falsework.coupon.reading import Condition, Kind, LetGo, Reading
     from falsework.coupon.value import Batch, Cell, Coupon, CouponKind, LeftOut, Shape
 
 _HOMES = {
     "falsework.coupon.conditions": ("candidate_conditions", "printed", "support_condition"),
+    "falsework.coupon.designing": ("design",),
     "falsework.coupon.reading": ("Condition", "Kind", "LetGo", "Reading"),
     "falsework.coupon.value": ("Batch", "Cell", "Coupon", "CouponKind", "LeftOut", "Shape"),
 }
@@ -32,6 +34,7 @@ __all__ = [
     "Reading",
     "Shape",
     "candidate_conditions",
+    "design",
     "printed",
     "support_condition",
 ]

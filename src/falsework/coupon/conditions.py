@@ -164,7 +164,8 @@ def _gaps(process: Process, belief: Belief) -> list[Condition]:
 
     def row(dense: int) -> list[Condition]:
         return [
-            support_condition(process, run, air_gap_mm=n * height, interface_layers=dense) for n in layers
+            support_condition(process, run, air_gap_mm=round(n * height, 6), interface_layers=dense)
+            for n in layers
         ]
 
     return _taking_turns([row(process.structure.interface_layers or 2), row(0)])

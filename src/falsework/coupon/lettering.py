@@ -58,11 +58,11 @@ def lettering(text: str, stroke_mm: float) -> shapely.Geometry:
     """Outline of a line of text, lower left corner at the origin, ``HIGH`` strokes high; KeyError on a sign
     that there is no glyph for."""
     strokes = []
+    box = shapely.box(0.0, 0.0, width_strokes(text) * stroke_mm, HIGH * stroke_mm)
     for place, sign in enumerate(text):
         left = 0.5 + place * (WIDE + APART)
         for line in _GLYPHS[sign].split(","):
             points = [(left + int(p[0]), 0.5 + int(p[1])) for p in line.split()]
             strokes.append(shapely.LineString(np.array(points) * stroke_mm))
-    return shapely.union_all(
-        shapely.buffer(strokes, 0.5 * stroke_mm, cap_style="square", join_style="mitre", mitre_limit=1.5)
-    )
+    wide = shapely.buffer(strokes, 0.5 * stroke_mm, cap_style="square", join_style="mitre", mitre_limit=1.5)
+    return shapely.intersection(shapely.union_all(wide), box)

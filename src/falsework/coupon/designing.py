@@ -197,7 +197,7 @@ def _fitting(
 def _over(total: Cost, most_minutes: float, most_grams: float) -> str:
     """Which limit a piece of that cost would break, '' if none."""
     if total.time_s > 60.0 * most_minutes:
-        return f"with it the piece would take {total.time_s / 60:.0f} min, more than {most_minutes:g}"
+        return f"with it the piece would take {total.time_s / 60:.1f} min, more than {most_minutes:g}"
     if total.mass_g > most_grams:
         return f"with it the piece would take {total.mass_g:.1f} g, more than {most_grams:g}"
     return ""

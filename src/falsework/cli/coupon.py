@@ -1,0 +1,158 @@
+"""``falsework coupon``: test pieces for a process, to be printed, read off and recorded."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from falsework.cli.options import chosen_process, json_option, process_options
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.coupon.value import Coupon
+    from falsework.files.threemf import SupportsAs
+    from falsework.process.settings import Process
+    from falsework.watch import Watch
+
+KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
+_MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be typed
+
+
+@click.command("coupon", short_help="Make a test piece for a process, with its recording sheet.")
+@click.argument("kind", required=False, type=click.Choice(KINDS), metavar="[KIND]")
+@process_options
+@click.option(
+    "--minutes",
+    type=click.FloatRange(min=0, min_open=True),
+    default=30.0,
+    show_default=True,
+    help="The most that the piece may take to print; cells are left out to keep to it.",
+)
+@click.option(
+    "--grams",
+    type=click.FloatRange(min=0, min_open=True),
+    default=15.0,
+    show_default=True,
+    help="The most that the piece may weigh, supports included.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0, max=2**63 - 1),
+    help="Shuffles the places of the cells; a new one if not given. It is kept in coupon.json.",
+)
+@click.option(
+    "--printer-name",
+    metavar="NAME",
+    help="The printer as the ledger knows it, for the tray; the process's own if not given.",
+)
+@click.option(
+    "--supports-as",
+    type=click.Choice(("support", "solidsupport", "model")),
+    default="support",
+    show_default=True,
+    help="Object type of supports in the 3MF file; model is for programs that ignore the others.",
+)
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder to write; KIND and the code if not given."
+)
+@json_option
+@click.pass_obj
+def coupon_command(
+    session: Session,
+    kind: str | None,
+    process_name: str,
+    settings: tuple[tuple[str, str], ...],
+    minutes: float,
+    grams: float,
+    seed: int | None,
+    printer_name: str | None,
+    supports_as: SupportsAs,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Make the test piece KIND (overhang-fan, bridge-ladder, gap-interface, pattern-comb or confirmation)
+    and write it to a folder: coupon.json, print.3mf, piece.stl, supports.stl, readings.csv, sheet.html and
+    sheet.pdf. Without KIND list the five, with what each would take.
+
+    Its ranges follow from what is believed of the process, its supports are made as for real parts, and its
+    cells lie in random order. Print it, read it off with the sheet, and record what you saw.
+    """
+    session.as_json = as_json
+    if kind is None and out is not None:
+        raise click.UsageError("--out needs a KIND: without one nothing is written")
+    process = chosen_process(process_name, settings)
+    if out is not None:
+        from falsework.files.coupon import check_place
+
+        check_place(out)  # before the work, not after it
+
+    from falsework.cli.compiling import announced
+
+    with announced(), session.progress() as watch:
+        if kind is None:
+            pieces = [
+                designed(one, process, 0, minutes, grams, watch.part(k / len(KINDS), (k + 1) / len(KINDS)))
+                for k, one in enumerate(KINDS)
+            ]
+        else:
+            from secrets import randbelow
+
+            seed = randbelow(_MOST_SEED + 1) if seed is None else seed
+            piece = designed(kind, process, seed, minutes, grams, watch.part(0.0, 0.7))
+            folder = out or Path(f"{kind}-{piece.code}")
+            written(piece, folder, printer_name, supports_as, watch.part(0.7, 1.0))
+            session.written = folder
+    from falsework.cli import say
+
+    if kind is None:
+        if as_json:
+            click.echo(json.dumps({"pieces": [_figures(one) for one in pieces]}, indent=1))
+        else:
+            say.coupons(pieces)
+        return
+    if as_json:
+        click.echo(piece.to_json(), nl=False)
+        return
+    say.coupon(piece)
+    say.say(f"Written to {folder}; print {folder / 'sheet.pdf'} and take it to the printer")
+
+
+def designed(kind: str, process: Process, seed: int, minutes: float, grams: float, watch: Watch) -> Coupon:
+    """The test piece of that kind within the limits."""
+    from falsework.coupon.designing import design
+    from falsework.coupon.value import CouponKind
+
+    return design(CouponKind(kind), process, seed=seed, most_minutes=minutes, most_grams=grams, watch=watch)
+
+
+def written(
+    piece: Coupon, folder: Path, printer_name: str | None, supports_as: SupportsAs, watch: Watch
+) -> tuple[Path, ...]:
+    """The piece and its recording sheet as files."""
+    from falsework.files.coupon import write_coupon
+    from falsework.report.coupon import sheet_files
+
+    watch.at("drawing the recording sheet", 0.0)
+    extra = sheet_files(piece, printer_name)
+    return write_coupon(
+        piece,
+        folder,
+        printer_name=printer_name,
+        supports_as=supports_as,
+        extra=extra,
+        watch=watch.part(0.5, 1.0),
+    )
+
+
+def _figures(piece: Coupon) -> dict[str, Any]:
+    return {
+        "kind": piece.kind.value,
+        "cells": len(piece.cells),
+        "left_out": len(piece.left_out),
+        "batches": len(piece.batches),
+        "minutes": piece.minutes,
+        "grams": piece.grams,
+    }

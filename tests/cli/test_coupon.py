@@ -1,0 +1,97 @@
+"""``falsework coupon`` as it is used: a piece in a folder, an overview, refusals."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from falsework.cli.app import run
+from falsework.coupon import Coupon
+from falsework.part import read_part
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+FAST = ["--set", "layer_height_mm=0.3", "--set", "first_layer_height_mm=0.3", "--minutes", "9"]
+
+
+def test_a_piece_with_supports_its_tray_and_its_sheet(here: Path, capsys) -> None:
+    assert run(["coupon", "gap-interface", "--seed", "4", "--printer-name", "the quiet one", *FAST]) == 0
+    (folder,) = here.iterdir()
+    coupon = Coupon.from_json((folder / "coupon.json").read_text("utf-8"))
+    assert folder.name == f"gap-interface-{coupon.code}"
+    assert {p.name for p in folder.iterdir()} == {
+        *("coupon.json", "print.3mf", "piece.stl", "supports.stl", "readings.csv", "sheet.html", "sheet.pdf"),
+    }
+    said = capsys.readouterr().out
+    assert f"{len(coupon.cells)} cells, {coupon.minutes:.0f} min, {coupon.grams:.1f} g (seed 4)" in said
+    assert "more than 9" in said and f"Written to {folder.name}" in said
+    rows = list(csv.DictReader((folder / "readings.csv").read_text("utf-8").splitlines()))
+    assert {row["printer"] for row in rows} == {"the quiet one"}
+    assert [row["cell"] for row in rows] == [cell.label for cell in coupon.cells]
+    assert "the quiet one" in (folder / "sheet.html").read_text("utf-8")
+    assert read_part(folder / "print.3mf").health.closed
+
+
+def test_the_ladder_has_a_file_for_each_fan_share(here: Path, capsys) -> None:
+    assert run(["coupon", "bridge-ladder", "--out", "ladder", "--json", "--seed", "1"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "falsework.coupon/1" and document["seed"] == 1
+    names = {p.name for p in (here / "ladder").iterdir()}
+    assert {"print-fan-100.3mf", "print-fan-0.3mf", "piece-fan-100.stl", "piece-fan-0.stl"} <= names
+    assert not any(name.startswith("supports") for name in names)
+
+
+def test_without_a_seed_two_pieces_differ(here: Path, capsys) -> None:
+    for out in ("one", "two"):
+        assert run(["coupon", "overhang-fan", "--out", out, "--json"]) == 0
+    one, two = (Coupon.from_json((here / out / "coupon.json").read_text("utf-8")) for out in ("one", "two"))
+    assert one.seed != two.seed and one.code != two.code
+
+
+def test_the_overview_states_minutes_and_grams(here: Path, capsys) -> None:
+    assert run(["coupon", "--json", *FAST]) == 0
+    pieces = json.loads(capsys.readouterr().out)["pieces"]
+    assert len(pieces) == 5
+    assert all(0 < piece["minutes"] <= 9 and 0 < piece["grams"] <= 15 for piece in pieces)
+    assert run(["coupon", *FAST]) == 0
+    said = capsys.readouterr().out
+    assert all(piece["kind"] in said for piece in pieces)
+    assert not list(here.iterdir())
+
+
+def test_a_filled_tray_is_not_overwritten(here: Path, capsys) -> None:
+    make = ["coupon", "overhang-fan", "--out", "fan", "--seed"]
+    assert run([*make, "1"]) == 0
+    assert run([*make, "2"]) == 0  # an empty tray may go
+    tray = here / "fan" / "readings.csv"
+    tray.write_bytes(tray.read_bytes().replace(b",PLA,,,,", b",PLA,2026-11-02,,4,", 1))
+    before = tray.read_bytes()
+    capsys.readouterr()
+    assert run([*make, "3"]) == 1
+    assert "holds readings" in capsys.readouterr().err
+    assert tray.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("options", "code", "said"),
+    [
+        (["gap-interface", "--minutes", "1"], 1, "not even one cell"),
+        (["gap-interface", "--minutes", "0"], 2, "--minutes"),
+        (["wedge"], 2, "overhang-fan"),
+        (["--out", "there"], 2, "--out needs a KIND"),
+        (["gap-interface", "--process", "pla-9"], 1, "pla-9"),
+        (["gap-interface", "--out", "nowhere/deep"], 1, "does not exist"),
+    ],
+)
+def test_refusals(here: Path, capsys, options: list[str], code: int, said: str) -> None:
+    assert run(["coupon", *options]) == code
+    assert said in capsys.readouterr().err
+    assert not list(here.iterdir())

@@ -1,0 +1,14 @@
+"""Test pieces made once and looked at by several tests."""
+
+from __future__ import annotations
+
+from functools import cache
+
+from falsework.coupon import Coupon, CouponKind, design
+from falsework.process import builtin
+
+
+@cache
+def piece(kind: CouponKind, name: str = "pla-0.4", seed: int = 1) -> Coupon:
+    """A test piece for a built-in process."""
+    return design(kind, builtin(name), seed=seed)

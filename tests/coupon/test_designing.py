@@ -1,0 +1,289 @@
+"""Whole pieces: sound meshes, limits kept, places shuffled, costs and needs as a plan would find them."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coupon.pieces import piece
+from falsework.coupon import (
+    Coupon,
+    CouponKind,
+    Kind,
+    Shape,
+    candidate_conditions,
+    design,
+    printed,
+    support_condition,
+)
+from falsework.coupon.conditions import run_mm
+from falsework.errors import Cancelled, PartError, ProcessError
+from falsework.kernels.mesh import mesh_volume
+from falsework.need.underside import Kind as Need
+from falsework.planning import inspect, plan
+from falsework.process import builtin, builtin_names, limit_deg, validate
+from falsework.watch import Watch
+
+KINDS = pytest.mark.parametrize("kind", list(CouponKind))
+
+
+def check(coupon: Coupon) -> None:
+    """What every piece must keep to."""
+    printer = coupon.process.printer
+    room = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
+    assert coupon.minutes <= coupon.most_minutes and coupon.grams <= coupon.most_grams
+    assert coupon.minutes == pytest.approx(sum(b.minutes for b in coupon.batches))
+    assert coupon.grams == pytest.approx(sum(b.grams for b in coupon.batches))
+    labels = [cell.label for cell in coupon.cells]
+    assert len(set(labels)) == len(labels)
+    assert {cell.batch for cell in coupon.cells} == set(range(len(coupon.batches)))
+    for number, (batch, body) in enumerate(zip(coupon.batches, coupon.geometry.bodies, strict=True)):
+        assert body.part.health.closed and body.part.health.bodies == 1
+        assert not body.part.health.findings
+        assert body.part.volume_mm3 > 0  # outward
+        low, high = body.part.bounds_mm
+        assert (low >= -1e-9).all() and (high <= np.array(room) + 1e-9).all()
+        assert low[2] == 0.0
+        for cell in coupon.cells:
+            if cell.batch == number:
+                assert cell.condition.fan == batch.fan
+                for k in (0, 1):
+                    assert low[k] - 1e-6 <= cell.middle_mm[k] - 0.5 * cell.size_mm[k]
+                    assert cell.middle_mm[k] + 0.5 * cell.size_mm[k] <= high[k] + 1e-6
+        supported = [c.label for c in coupon.cells if c.condition.kind is Kind.SUPPORT and c.batch == number]
+        assert sorted(set(body.piece_cell)) == sorted(supported)
+        check_supports(coupon, body)
+
+
+def check_supports(coupon: Coupon, body) -> None:
+    """Closed outward shells, under their own cells, clear of the piece by the gaps."""
+    faces = body.support_faces
+    edges = Counter()
+    for a, b in ((0, 1), (1, 2), (2, 0)):
+        edges.update(map(tuple, faces[:, [a, b]].tolist()))
+    assert all(edges[(b, a)] == n for (a, b), n in edges.items())
+    for number, label in enumerate(body.piece_cell):
+        mine = faces[body.face_piece == number]
+        assert mesh_volume(body.support_vertices, np.ascontiguousarray(mine)) > 0
+        cell = coupon.cell(label)
+        points = body.support_vertices[np.unique(mine)]
+        middle = 0.5 * (points.min(axis=0) + points.max(axis=0))
+        assert np.abs(middle[:2] - cell.middle_mm).max() < 0.5 * coupon.process.structure.spacing_mm + 3.0
+
+
+@KINDS
+@pytest.mark.parametrize("name", builtin_names())
+def test_every_piece_for_every_built_in_process(name: str, kind: CouponKind) -> None:
+    coupon = piece(kind, name)
+    check(coupon)
+    assert len(coupon.cells) >= 3
+    wanted = candidate_conditions(kind, coupon.process)
+    assert len(coupon.cells) + len(coupon.left_out) == len(wanted)
+    assert {c.condition for c in coupon.cells} <= set(wanted)
+    assert coupon.cell(coupon.cells[0].label) is coupon.cells[0]
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    name=st.sampled_from(builtin_names()),
+    share=st.floats(0.3, 0.8),
+    fan=st.sampled_from([0.0, 0.2, 1.0]),
+    spacing=st.floats(1.0, 3.0),
+    dense=st.integers(0, 4),
+    first=st.floats(0.5, 1.2),
+    bed=st.sampled_from([120.0, 220.0]),
+    kind=st.sampled_from(list(CouponKind)),
+)
+def test_pieces_for_processes_of_all_sorts(
+    name: str,
+    share: float,
+    fan: float,
+    spacing: float,
+    dense: int,
+    first: float,
+    bed: float,
+    kind: CouponKind,
+) -> None:
+    base = builtin(name)
+    height = share * base.nozzle_mm
+    structure = replace(
+        base.structure,
+        spacing_mm=spacing * base.structure.spacing_mm,
+        interface_layers=dense,
+        line_angle_deg=37.0,
+        pattern="grid" if dense == 3 else "lines",
+    )
+    process = replace(
+        base,
+        layer_height_mm=height,
+        first_layer_height_mm=min(first * height, base.nozzle_mm),
+        fan=fan,
+        structure=structure,
+        printer=replace(base.printer, build_width_mm=bed, build_depth_mm=bed),
+    )
+    validate(process)
+    check(design(kind, process, seed=5, most_minutes=120, most_grams=60))
+
+
+@KINDS
+def test_the_same_seed_gives_the_same_piece_and_another_shuffles_it(kind: CouponKind) -> None:
+    process = builtin("pla-0.4")
+    first, again, other = design(kind, process, seed=1), piece(kind), piece(kind, seed=2)
+    assert first == again and first.to_json() == again.to_json()
+    for one, two in zip(first.geometry.bodies, again.geometry.bodies, strict=True):
+        assert one.part == two.part
+        assert np.array_equal(one.support_vertices, two.support_vertices)
+    assert other.code != first.code
+
+    def order(coupon: Coupon):
+        return [cell.condition for cell in sorted(coupon.cells, key=lambda cell: cell.label)]
+
+    assert Counter(order(first)) == Counter(order(other))
+    if kind is not CouponKind.CONFIRM:
+        assert order(first) != order(other)
+        assert order(first) != candidate_conditions(kind, process)[: len(first.cells)]
+
+
+def test_a_coupon_survives_its_json_and_other_texts_are_refused() -> None:
+    coupon = piece(CouponKind.GAP)
+    assert Coupon.from_json(coupon.to_json()) == coupon
+    with pytest.raises(PartError, match="Make the test piece again"):
+        Coupon.from_json("{}")
+
+
+@pytest.mark.parametrize("kind", [CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP])
+def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
+    process = builtin("pla-0.4")
+    whole = design(kind, process, seed=1, most_minutes=200, most_grams=200)
+    assert not whole.left_out
+    small = design(kind, process, seed=1, most_minutes=0.6 * whole.minutes, most_grams=200)
+    light = design(kind, process, seed=1, most_minutes=200, most_grams=0.6 * whole.grams)
+    for cut, unit in ((small, "min"), (light, "g")):
+        check(cut)
+        assert 0 < len(cut.cells) < len(whole.cells)
+        assert len(cut.left_out) == len(whole.cells) - len(cut.cells)
+        assert all(unit in one.why and one.what for one in cut.left_out)
+    # what is kept comes from the front of the list: nearest the threshold, then the ends
+    kept = {cell.condition for cell in small.cells}
+    assert candidate_conditions(kind, process)[0] in kept
+
+
+def test_a_limit_too_tight_for_one_cell_is_refused() -> None:
+    with pytest.raises(ProcessError, match=r"not even one cell .* more than 1"):
+        design(CouponKind.GAP, builtin("pla-0.4"), most_minutes=1)
+    process = builtin("pla-0.4")
+    tiny = replace(process, printer=replace(process.printer, build_width_mm=25, build_depth_mm=25))
+    with pytest.raises(ProcessError, match="the bed has no room"):
+        design(CouponKind.GAP, tiny)
+
+
+def test_a_small_bed_gets_columns_side_by_side() -> None:
+    process = builtin("pla-0.4")
+    small = replace(process, printer=replace(process.printer, build_width_mm=120, build_depth_mm=70))
+    coupon = design(CouponKind.OVERHANG, small, seed=1)
+    check(coupon)
+    assert len(coupon.cells) == len(piece(CouponKind.OVERHANG).cells)
+    assert len({round(cell.middle_mm[0] - 0.5 * cell.size_mm[0], 3) for cell in coupon.cells}) > 1
+
+
+@pytest.mark.parametrize("name", ["pla-0.4", "petg-1.2"])
+def test_a_plan_of_the_same_mesh_costs_the_same_within_3_percent(name: str) -> None:
+    process = builtin(name)
+    for coupon in (
+        piece(CouponKind.OVERHANG, name),
+        design(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3),
+    ):
+        standing = "none" if coupon.kind is CouponKind.OVERHANG else "bed"
+        result = plan(coupon.geometry.bodies[0].part, process, standing=standing, release=False)
+        cost = result.part_cost + result.support_cost
+        assert cost.time_s / 60 == pytest.approx(coupon.minutes, rel=0.03)
+        assert cost.mass_g == pytest.approx(coupon.grams, rel=0.03)
+        assert len(result.pieces) == len(coupon.geometry.bodies[0].piece_cell)
+
+
+@pytest.mark.parametrize("name", ["pla-0.4", "abs-0.25"])
+def test_fins_past_the_limit_reach_as_far_as_their_angle_says(name: str) -> None:
+    coupon = piece(CouponKind.OVERHANG, name)
+    process = coupon.process
+    found = inspect(coupon.geometry.bodies[0].part, process)
+    angles = [cell.condition.angle_deg for cell in coupon.cells]
+    past = sorted(a for a in angles if a > limit_deg(process))
+    seen = sorted(found.undersides, key=lambda u: u.angle_deg)
+    assert [u.angle_deg for u in seen] == pytest.approx(past, abs=0.05)
+    for underside, angle in zip(seen, past, strict=True):
+        step = process.layer_height_mm * math.tan(math.radians(angle))
+        assert underside.free_length_mm == pytest.approx(step, abs=2e-4)
+
+
+@pytest.mark.parametrize("name", ["pla-0.4", "petg-0.8"])
+def test_rungs_are_bridges_of_their_span(name: str) -> None:
+    coupon = piece(CouponKind.BRIDGE, name)
+    for number, body in enumerate(coupon.geometry.bodies):
+        found = inspect(body.part, coupon.process)
+        spans = sorted(cell.condition.span_mm for cell in coupon.cells if cell.batch == number)
+        assert all(u.kind is Need.BRIDGE for u in found.undersides)
+        assert sorted(u.span_mm for u in found.undersides) == pytest.approx(spans, abs=1e-3)
+
+
+def test_the_confirmation_piece_has_an_underside_of_each_class() -> None:
+    coupon = piece(CouponKind.CONFIRM)
+    found = inspect(coupon.geometry.bodies[0].part, coupon.process)
+    kinds = {u.kind for u in found.undersides}
+    assert {Need.BRIDGE, Need.CANTILEVER, Need.ISLAND} <= kinds
+    assert [cell.shape for cell in coupon.cells if cell.shape is Shape.FIN]
+    assert max(u.span_mm for u in found.undersides if u.kind is Need.BRIDGE) == pytest.approx(
+        next(c.condition.span_mm for c in coupon.cells if c.shape is Shape.RUNG)
+    )
+
+
+def test_given_cells_are_built_in_the_order_wanted() -> None:
+    process = builtin("pla-0.4")
+    wanted = [support_condition(process, 30.0, air_gap_mm=n * 0.2) for n in (2, 1, 3)]
+    coupon = design(CouponKind.GAP, process, cells=wanted, most_minutes=10)
+    assert 0 < len(coupon.cells) < 3
+    assert {cell.condition for cell in coupon.cells} == set(wanted[: len(coupon.cells)])
+    slopes = [printed(Kind.OVERHANG, process, angle_deg=a, fan=f) for a in (40.0, 50.0) for f in (1.0, 0.5)]
+    assert [batch.fan for batch in design(CouponKind.OVERHANG, process, cells=slopes).batches] == [1.0, 0.5]
+
+
+GOOD = support_condition(builtin("pla-0.4"), 30.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "condition", "wrong"),
+    [
+        (CouponKind.BRIDGE, GOOD, "is not tried on this piece"),
+        (CouponKind.GAP, replace(GOOD, air_gap_mm=0.3), "no whole number of 0.2 mm layers"),
+        (CouponKind.GAP, replace(GOOD, air_gap_mm=0.0), "no whole number"),
+        (CouponKind.GAP, replace(GOOD, span_mm=20.0), "would run less than 20 mm"),
+        (CouponKind.GAP, replace(GOOD, layer_height_mm=0.1), "layer_height_mm is 0.1, the process has 0.2"),
+        (CouponKind.GAP, replace(GOOD, spacing_mm=None), "spacing_mm is missing"),
+        (CouponKind.GAP, replace(GOOD, pattern="waves"), "pattern is 'waves'"),
+        (CouponKind.GAP, replace(GOOD, interface_layers=99), "interface_layers is 99"),
+        (CouponKind.OVERHANG, replace(GOOD, kind=Kind.OVERHANG, angle_deg=89.0), "cannot lean 89°"),
+    ],
+)
+def test_conditions_that_a_piece_cannot_have_are_refused(kind: CouponKind, condition, wrong: str) -> None:
+    with pytest.raises(ProcessError, match="cell 2: .*" + wrong):
+        good = candidate_conditions(kind, builtin("pla-0.4"))[0]
+        design(kind, builtin("pla-0.4"), cells=[good, condition])
+    with pytest.raises(ProcessError, match="no cells"):
+        design(kind, builtin("pla-0.4"), cells=[])
+
+
+def test_droop_is_what_the_jaws_read_beyond_the_nominal_thickness() -> None:
+    cell = piece(CouponKind.GAP).cells[0]
+    assert cell.droop_of(cell.nominal_mm + 0.15) == pytest.approx(0.15)
+    with pytest.raises(ValueError, match="no thickness"):
+        replace(cell, nominal_mm=None).droop_of(1.0)
+
+
+def test_designing_can_be_stopped() -> None:
+    with pytest.raises(Cancelled):
+        design(CouponKind.GAP, builtin("pla-0.4"), watch=Watch(stop=lambda: True))
