@@ -342,3 +342,17 @@ def test_a_file_system_without_links(tmp_path, monkeypatch):
     with pytest.raises(LedgerError, match="is there already"):
         database.copy(ledger.path, ledger.path)
     assert len(ledger.readings()) == 1
+
+
+def tables(db: sqlite3.Connection) -> list[tuple[str, str]]:
+    return sorted(db.execute("SELECT name, sql FROM sqlite_master WHERE sql IS NOT NULL"))
+
+
+def test_a_published_step_is_never_edited(tmp_path):
+    """The kept file has the tables as the first published version made them."""
+    kept, made = sqlite3.connect(version_1(tmp_path / "kept.sqlite3")), sqlite3.connect(":memory:")
+    for statement in STEPS[0]:
+        made.execute(statement)
+    assert tables(made) == tables(kept)
+    kept.close()
+    made.close()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from falsework.cli.options import Pair, json_option
-from falsework.cli.record import read_bytes, read_text
+from falsework.cli.record import ledger_place, place_option, read_bytes, read_text
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -29,14 +29,15 @@ _JSON, _TABLE, _HISTORY, _PHOTOGRAPHS, _MARK = (
 
 
 @click.group("ledger", invoke_without_command=True, short_help="Look at the record, correct it, back it up.")
+@place_option
 @json_option
 @click.pass_context
 def ledger_command(context: click.Context, as_json: bool) -> None:
     """The ledger: printers, materials, test pieces, prints and what was read off them.
 
     Without a command it says where it lies and what it holds. Nothing in it is ever deleted: corrections and
-    withdrawals are kept beside what they change, with their reasons. It lies where FALSEWORK_LEDGER says,
-    else in your data folder.
+    withdrawals are kept beside what they change, with their reasons. The usual one lies where
+    FALSEWORK_LEDGER says, else in your data folder.
     """
     if context.invoked_subcommand is not None:
         return
@@ -84,6 +85,7 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
 @click.option("--flagged", is_flag=True, help="Only those that look doubtful.")
 @click.option("--withdrawn", is_flag=True, help="Those withdrawn too.")
 @click.option("--last", type=click.IntRange(min=1), metavar="N", help="Only the last N.")
+@place_option
 @json_option
 @click.pass_obj
 def show_command(
@@ -121,6 +123,7 @@ def show_command(
 
 @ledger_command.command("history", short_help="Everything that a reading has ever said.")
 @click.argument("number", type=int)
+@place_option
 @json_option
 @click.pass_obj
 def history_command(session: Session, number: int, as_json: bool) -> None:
@@ -140,8 +143,9 @@ def history_command(session: Session, number: int, as_json: bool) -> None:
 
 @ledger_command.command("correct", short_help="Change a reading; what it said is kept.")
 @click.argument("number", type=int)
-@click.argument("changes", nargs=-1, required=True, type=Pair("FIELD=VALUE"))
+@click.argument("changes", nargs=-1, required=True, type=Pair("FIELD=VALUE"), metavar="FIELD=VALUE...")
 @_WHY
+@place_option
 @json_option
 @click.pass_obj
 def correct_command(
@@ -165,6 +169,7 @@ def correct_command(
 @ledger_command.command("withdraw", short_help="Let readings no longer count; they are kept.")
 @click.argument("numbers", type=int, nargs=-1, required=True)
 @_WHY
+@place_option
 @json_option
 @click.pass_obj
 def withdraw_command(session: Session, numbers: tuple[int, ...], why: str, as_json: bool) -> None:
@@ -180,6 +185,7 @@ def withdraw_command(session: Session, numbers: tuple[int, ...], why: str, as_js
 @ledger_command.command("restore", short_help="Let withdrawn readings count again.")
 @click.argument("numbers", type=int, nargs=-1, required=True)
 @_WHY
+@place_option
 @json_option
 @click.pass_obj
 def restore_command(session: Session, numbers: tuple[int, ...], why: str, as_json: bool) -> None:
@@ -195,6 +201,7 @@ def restore_command(session: Session, numbers: tuple[int, ...], why: str, as_jso
 @ledger_command.command("describe", short_help="Make a process's printer and material known.")
 @click.argument("process", metavar="NAME|FILE.toml")
 @click.option("--why", default="", metavar="TEXT", help="The reason, where something is described anew.")
+@place_option
 @json_option
 @click.pass_obj
 def describe_command(session: Session, process: str, why: str, as_json: bool) -> None:
@@ -205,7 +212,7 @@ def describe_command(session: Session, process: str, why: str, as_json: bool) ->
     from falsework.process import load_process
 
     told = load_process(process)
-    ledger = Ledger.open()
+    ledger = Ledger.open(ledger_place())
     ledger.add_printer(told.printer, why)
     ledger.add_material(told.material, why)
     session.written = ledger.path
@@ -219,6 +226,7 @@ def describe_command(session: Session, process: str, why: str, as_json: bool) ->
 
 @ledger_command.command("export", short_help="Write it all as plain JSON and CSV.")
 @click.argument("out", type=click.Path(path_type=Path))
+@place_option
 @json_option
 @click.pass_obj
 def export_command(session: Session, out: Path, as_json: bool) -> None:
@@ -259,6 +267,7 @@ def export_command(session: Session, out: Path, as_json: bool) -> None:
 @ledger_command.command("import", short_help="Take over what another ledger exported, or a table.")
 @click.argument("source", type=click.Path(path_type=Path))
 @click.option("--dry-run", is_flag=True, help="With a table: only say what would be recorded.")
+@place_option
 @json_option
 @click.pass_obj
 def import_command(session: Session, source: Path, dry_run: bool, as_json: bool) -> None:
@@ -274,7 +283,7 @@ def import_command(session: Session, source: Path, dry_run: bool, as_json: bool)
         raise click.UsageError("--dry-run is for tables.")
     content = read_bytes(source) if table else b""
     text = "" if table else read_text(source / _JSON if source.is_dir() else source)
-    ledger = Ledger.open()
+    ledger = Ledger.open(ledger_place())
     if table:
         tray = ledger.import_csv(content, source.name, keep=not dry_run)
         if as_json:
@@ -298,6 +307,7 @@ def import_command(session: Session, source: Path, dry_run: bool, as_json: bool)
 
 @ledger_command.command("backup", short_help="Copy the ledger and its photographs.")
 @click.argument("out", type=click.Path(path_type=Path), required=False)
+@place_option
 @json_option
 @click.pass_obj
 def backup_command(session: Session, out: Path | None, as_json: bool) -> None:
@@ -318,6 +328,7 @@ def backup_command(session: Session, out: Path | None, as_json: bool) -> None:
 
 
 @ledger_command.command("check", short_help="Read all of it and say whether it is sound.")
+@place_option
 @json_option
 @click.pass_obj
 def check_command(session: Session, as_json: bool) -> None:
@@ -341,6 +352,7 @@ def check_command(session: Session, as_json: bool) -> None:
 @click.option("--note", default="", help="A note.")
 @click.option("--detach", type=int, metavar="NUMBER", help="It does not show that after all; needs --why.")
 @click.option("--why", default="", metavar="TEXT", help="The reason for --detach.")
+@place_option
 @json_option
 @click.pass_obj
 def photo_command(
@@ -385,10 +397,10 @@ def _existing() -> Ledger:
     from falsework.ledger import Ledger
     from falsework.ledger.place import ledger_path
 
-    ledger = Ledger.existing()
+    ledger = Ledger.existing(ledger_place())
     if ledger is None:
         cure = "Record something first: see 'falsework record'"
-        raise LedgerError(str(ledger_path()), "there is no ledger yet", cure)
+        raise LedgerError(str(ledger_path(ledger_place())), "there is no ledger yet", cure)
     return ledger
 
 

@@ -36,6 +36,33 @@ class Where:
     invented: bool
 
 
+_PLACE = "falsework.ledger"
+
+
+def _keep_place(context: click.Context, parameter: click.Parameter, value: Path | None) -> None:
+    if value is not None:
+        context.meta[_PLACE] = value  # meta is shared with the commands of a group
+
+
+def place_option(command: F) -> F:
+    """``--ledger``: another ledger than the usual one; :func:`ledger_place` tells which."""
+    return click.option(
+        "--ledger",
+        "place",
+        type=click.Path(path_type=Path),
+        callback=_keep_place,
+        expose_value=False,
+        metavar="FILE",
+        help="Another ledger than the usual one.",
+    )(command)
+
+
+def ledger_place() -> Path | None:
+    """The ledger that ``--ledger`` named; None for the usual one."""
+    place: Path | None = click.get_current_context().meta.get(_PLACE)
+    return place
+
+
 class Day(click.ParamType):
     """A day, in any of the forms that the ledger reads."""
 
@@ -56,6 +83,7 @@ def print_options(command: F) -> F:
     """What holds for a whole print."""
     for option in (
         json_option,
+        place_option,
         click.option("--invented", is_flag=True, help="Made up for a demonstration, never measured."),
         click.option("--again", is_flag=True, help="It was printed once more: a print of its own."),
         click.option("--day", type=Day(), help="Day of the reading, such as 2031-05-04; today if not given."),
@@ -104,7 +132,8 @@ def record_command(
     """Record what became of a test piece or an everyday print.
 
     Without a command it asks for the piece or the plan, then for each cell or underside in turn, and records
-    each as soon as it is answered. The ledger lies where FALSEWORK_LEDGER says, else in your data folder.
+    each as soon as it is answered. The usual ledger lies where FALSEWORK_LEDGER says, else in your data
+    folder.
     """
     if context.invoked_subcommand is not None:
         if table is not None or dry_run:
@@ -171,7 +200,7 @@ def _record_table(session: Session, path: Path, where: Where, dry_run: bool) -> 
     from falsework.ledger import Given, Ledger
 
     content, beside = read_bytes(path), path.with_name(PIECE)
-    ledger = Ledger.open()
+    ledger = Ledger.open(ledger_place())
     given = Given(None, where.printer, where.material, None, where.day, where.invented)
     document = read_text(beside) if beside.is_file() else _stored_piece(ledger, content, path)
     tray = ledger.record_tray(
@@ -228,7 +257,7 @@ def _record_piece(
     from falsework.errors import LedgerError
     from falsework.ledger import Ledger
 
-    ledger = Ledger.open()
+    ledger = Ledger.open(ledger_place())
     folder = Path(piece)
     if (folder / PIECE).is_file():
         document = read_text(folder / PIECE)
@@ -268,7 +297,7 @@ def _record_print(
     from falsework.planning.value import Plan
 
     plan = Plan.from_json(text, str(path))
-    ledger, digest = Ledger.open(), digest_of(text)
+    ledger, digest = Ledger.open(ledger_place()), digest_of(text)
     title = f"Plan of {plan.part.name}, {len(plan.undersides)} undersides, process {plan.process.name}"
     _record(
         session,
