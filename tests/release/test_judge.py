@@ -178,7 +178,7 @@ def test_bond_against_foot_by_hand():
     assert one.bed_hold_n.value == pytest.approx(BED_BOND_MPA * foot, rel=1e-12)
     # a roof of lines alone: width over spacing
     other = judged(table(), [support()], pieces, process=bare, gap_mm=gap).pieces[0]
-    assert other.bond_n.value == pytest.approx(one.bond_n.value * 0.45 / 2.0, rel=0.02)  # medians
+    assert other.bond_n.value == pytest.approx(one.bond_n.value * 0.45 / 2.0, rel=0.05)  # medians
     # 12,000 N × share beats 25 N: the piece comes along; with a gap of 0.4 mm it stays
     assert one.bond_n.value > one.bed_hold_n.value
     assert one.state is not State.STAYS

@@ -11,6 +11,9 @@ from falsework.droop.strand import Array, Strands, fluidity_1_pa, strand_of
 from falsework.process.settings import Process
 
 _STRETCH = 320.0 / 3.0
+USUAL_SPAN_M = 0.03
+_ENDLESS_M = 1e6
+_REPEATS = 12  # each takes the error times half the exponent's
 
 
 def _terms(strand: Strands, p: Parameters) -> tuple[Array, Array, Array]:
@@ -20,12 +23,13 @@ def _terms(strand: Strands, p: Parameters) -> tuple[Array, Array, Array]:
 
 
 def _beside(strand: Strands, p: Parameters) -> Array:
-    """Factor on the sag that the cubic does not explain: the strand's own, its size, and the speed."""
+    """Factor on the sag over 30 mm that the cubic does not explain."""
     return np.exp(
         p.log_sag
         + p.sag_by_height * strand.log_height
         + p.sag_by_width * strand.log_width
         + p.sag_by_speed * strand.log_speed
+        + p.sag_in_still_air * (1.0 - strand.fan)
     )
 
 
@@ -34,24 +38,31 @@ def sag_mm(span_mm: Array, strand: Strands, p: Parameters) -> Array:
 
     The peak of a viscous catenary that cools and contracts, in closed form:
     (320/3) δ³ + (72 d² + 24 ε L²) δ = ρ g L⁴ Φ; stretching, viscous bending, tautness against the weight.
-    Its one real root by hyperbolic sines (Cardano). Grows with the span.
+    Its one real root by hyperbolic sines (Cardano), times what the cubic misses. Grows with the span.
     """
     span = span_mm * 1e-3
     weight, bending, taut = _terms(strand, p)
     linear = bending + taut * span**2
     scale = np.sqrt(linear / (3 * _STRETCH))
     root = 2 * scale * np.sinh(np.arcsinh(1.5 * weight * span**4 / (linear * scale)) / 3)
-    return 1e3 * root * _beside(strand, p)
+    return 1e3 * root * _beside(strand, p) * np.exp(p.sag_by_span * np.log(span / USUAL_SPAN_M))
 
 
 def clean_span_mm(tolerance_mm: Array, strand: Strands, p: Parameters) -> Array:
-    """The span whose sag is ``tolerance_mm``: exact inverse of :func:`sag_mm`; infinite where none flows."""
+    """The span whose sag is ``tolerance_mm``: inverse of :func:`sag_mm`; infinite where none flows.
+
+    The cubic's own inverse is closed; what it misses by span is met by repeating it, to 1e-6.
+    """
     weight, bending, taut = _terms(strand, p)
-    delta = tolerance_mm * 1e-3 / _beside(strand, p)
+    clean = tolerance_mm * 1e-3 / _beside(strand, p)
+    span = USUAL_SPAN_M
     with np.errstate(divide="ignore"):
-        half = 0.5 * taut * delta / weight
-        rest = (_STRETCH * delta**3 + bending * delta) / weight
-    return 1e3 * np.sqrt(half + np.sqrt(half * half + rest))
+        for _ in range(_REPEATS):
+            delta = clean * np.exp(-p.sag_by_span * np.log(span / USUAL_SPAN_M))
+            half = 0.5 * taut * delta / weight
+            rest = (_STRETCH * delta**3 + bending * delta) / weight
+            span = np.minimum(np.sqrt(half + np.sqrt(half * half + rest)), _ENDLESS_M)
+    return np.where(span < _ENDLESS_M, 1e3 * span, np.inf)
 
 
 def bridge_droop(span_mm: float, process: Process, belief: Belief) -> Estimate:

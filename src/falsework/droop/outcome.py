@@ -1,10 +1,12 @@
 """Outcomes that are graded in words: how a support lets go, and the finish of an underside.
 
-Both are cumulative logits: P(grade ≤ r) = σ(c_r − quality), the grades as in ``coupon``: let-go from fused to
-early, finish from 1 to 5.
+Both are cumulative logits, P(grade ≤ r) = σ((c_r − quality)/s), the grades as in ``coupon``: let-go from
+fused to early, finish from 1 to 5.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,17 +22,26 @@ SCRAPED = -4.8  # log share of a full weld above which a support no longer comes
 CLEAN_BRIDGE_MM = 0.3  # added to the layer height as the measure of a bridge's sag
 
 
-def let_go_cuts(p: Parameters) -> tuple[Array, ...]:
-    """c₁..c₄ against quality = −log bond: P(let-go ≤ r) = σ(c_r + log bond)."""
+class Grading(NamedTuple):
+    """Cuts c₁..c₄ between five grades on a scale of quality, and the logistic scale of its scatter."""
+
+    cuts: tuple[Array, ...]
+    scatter: Array
+
+
+def let_go_grading(p: Parameters) -> Grading:
+    """The let-go by quality −log bond: P(let-go ≤ r) = σ((c_r + log bond)/s)."""
     hand = np.exp(p.log_step_tool) - SCRAPED
     fused = -SCRAPED - np.exp(p.log_step_fused)
-    return fused, -SCRAPED + 0.0 * hand, hand, hand + np.exp(p.log_step_hand)
+    cuts = fused, -SCRAPED + 0.0 * hand, hand, hand + np.exp(p.log_step_hand)
+    return Grading(cuts, np.exp(p.log_bond_scatter))
 
 
-def finish_cuts(p: Parameters) -> tuple[Array, ...]:
-    """c₁..c₄ of the finish; the second is 0: half of all undersides of quality 0 are 3 or better."""
+def finish_grading(p: Parameters) -> Grading:
+    """The finish; its second cut is 0: half of all undersides of quality 0 are 3 or better."""
     third = np.exp(p.log_step_3)
-    return -np.exp(p.log_step_2), 0.0 * third, third, third + np.exp(p.log_step_4)
+    cuts = -np.exp(p.log_step_2), 0.0 * third, third, third + np.exp(p.log_step_4)
+    return Grading(cuts, np.exp(p.log_finish_scatter))
 
 
 def overhang_quality(share: Array, strand: Strands, p: Parameters) -> Array:
@@ -59,9 +70,9 @@ def carried_quality(droop: Array, bond: Array, top: Top, strand: Strands, p: Par
     )
 
 
-def probabilities(quality: Array, cuts: tuple[Array, ...]) -> Array:
+def probabilities(quality: Array, grading: Grading) -> Array:
     """(…, 5) probabilities of the five grades."""
-    below = np.stack([logistic(c - quality) for c in cuts], axis=-1)
+    below = np.stack([logistic((c - quality) / grading.scatter) for c in grading.cuts], axis=-1)
     edge = np.ones_like(below[..., :1])
     return np.diff(np.concatenate([0.0 * edge, below, edge], axis=-1), axis=-1)
 
@@ -72,5 +83,5 @@ def let_go_chances(
     """Chances that a support of the process is fused, scraped, off by tool, by hand, or early."""
     p = belief.parameters(process)
     bond = log_bond(gap_mm, run_mm, top, strand_of(process), p, belief.by_layers[:, None])
-    a, b, c, d, e = (float(v) for v in probabilities(-bond, let_go_cuts(p)).mean(axis=(0, 1)))
+    a, b, c, d, e = (float(v) for v in probabilities(-bond, let_go_grading(p)).mean(axis=(0, 1)))
     return a, b, c, d, e

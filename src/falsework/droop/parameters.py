@@ -66,6 +66,12 @@ class Parameters:
     log_sag: Any = believed(0.0, "what the cubic leaves unexplained at one strand", strand=0.15)
     sag_by_height: Any = believed(0.0, "log sag the cubic misses per log layer height", common=0.25)
     sag_by_width: Any = believed(0.0, "log sag the cubic misses per log line width", common=0.25)
+    sag_by_span: Any = believed(
+        0.0, "log sag the cubic misses per log span, from 30 mm", common=0.10, both=0.05
+    )
+    sag_in_still_air: Any = believed(
+        0.0, "log sag the cooling laws miss with the fan off", common=0.10, printer=0.10
+    )
     sag_by_speed: Any = believed(
         0.0,
         "log sag per log speed",
@@ -130,29 +136,35 @@ class Parameters:
     log_step_fused: Any = believed(log(1.5), "log bond between 'scraped' and 'fused', width", common=0.3)
     log_step_tool: Any = believed(log(1.4), "log bond that is 'tool', width", common=0.3)
     log_step_hand: Any = believed(log(2.8), "log bond that is 'hand', width", common=0.3)
-    # finish
-    log_step_2: Any = believed(log(1.5), "width of finish 2", common=0.3)
-    log_step_3: Any = believed(log(1.3), "width of finish 3", common=0.3)
-    log_step_4: Any = believed(log(1.3), "width of finish 4", common=0.3)
-    finish: Any = believed(
-        2.0,
-        "finish of a carried underside without droop or scars",
-        common=0.5,
-        printer=0.4,
-        material=0.4,
-        both=0.3,
-        strand=0.3,
+    log_bond_scatter: Any = believed(
+        log(0.5), "scatter of the log bond from support to support (logistic scale)", common=0.4
     )
-    log_finish_droop: Any = believed(0.0, "finish lost to droop onto the support", common=0.4)
-    log_finish_scar: Any = believed(log(1.5), "finish lost where support must be scraped off", common=0.5)
-    finish_by_coverage: Any = believed(0.7, "finish per log share of the top that is strands", common=0.3)
-    finish_by_dense: Any = believed(0.3, "finish per log number of dense layers", common=0.2)
-    finish_grid: Any = believed(0.1, "finish over two crossing sets against lines", common=0.3)
-    finish_along: Any = believed(0.0, "finish where strands run along the lines beneath", common=0.4)
+    # finish, in grades
+    log_step_2: Any = believed(0.0, "width of finish 2", common=0.25)
+    log_step_3: Any = believed(0.0, "width of finish 3", common=0.25)
+    log_step_4: Any = believed(0.0, "width of finish 4", common=0.25)
+    log_finish_scatter: Any = believed(
+        log(0.35), "scatter of the finish and of its grading (logistic scale)", common=0.4
+    )
+    finish: Any = believed(
+        1.8,
+        "finish of a carried underside without droop or scars, above 'just closed'",
+        common=0.4,
+        printer=0.3,
+        material=0.3,
+        both=0.25,
+        strand=0.25,
+    )
+    log_finish_droop: Any = believed(log(0.8), "grades lost to droop onto the support", common=0.4)
+    log_finish_scar: Any = believed(log(1.2), "grades lost where support must be scraped off", common=0.5)
+    finish_by_coverage: Any = believed(0.5, "grades per log share of the top that is strands", common=0.25)
+    finish_by_dense: Any = believed(0.2, "grades per log number of dense layers", common=0.15)
+    finish_grid: Any = believed(0.1, "grades over two crossing sets against lines", common=0.25)
+    finish_along: Any = believed(0.0, "grades where strands run along the lines beneath", common=0.3)
     log_bridge_half: Any = believed(
         log(1.5), "sag of a bridge that looks just closed, per (layer height + 0.3 mm)", common=0.4, both=0.3
     )
-    log_bridge_steep: Any = believed(log(1.5), "finish lost per log sag of a bridge", common=0.3)
+    log_bridge_steep: Any = believed(log(1.2), "grades lost per log sag of a bridge", common=0.3)
     # errors of measuring and from print to print
     log_error: Any = believed(
         log(0.05), "error of a measured droop, mm", "constructed: calipers on rough strands", common=0.3

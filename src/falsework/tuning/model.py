@@ -21,10 +21,11 @@ from falsework.coupon.reading import Kind
 from falsework.droop.bond import log_bond
 from falsework.droop.bridge import sag_mm
 from falsework.droop.outcome import (
+    Grading,
     bridge_quality,
     carried_quality,
-    finish_cuts,
-    let_go_cuts,
+    finish_grading,
+    let_go_grading,
     overhang_quality,
 )
 from falsework.droop.overhang import ledge_mm
@@ -213,14 +214,14 @@ def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
     """Per reading: upper and lower cut of its finish less the quality, median droop, log variance of its
     error, and for supports upper and lower cut of the let-go."""
     found = outcome(read.laid, p, by_layers)
-    edges = [*_edges(finish_cuts(p), found.finish, read.finish), found.droop_mm, np.log(found.error_mm2)]
+    edges = [*_edges(finish_grading(p), found.finish, read.finish), found.droop_mm, np.log(found.error_mm2)]
     if found.bond is not None:
-        edges += _edges(let_go_cuts(p), -found.bond, read.let_go)
+        edges += _edges(let_go_grading(p), -found.bond, read.let_go)
     return edges
 
 
-def _edges(cuts: tuple[Array, ...], quality: Array, grade: Any) -> list[Array]:
-    distance = [cut - quality for cut in cuts]
+def _edges(grading: Grading, quality: Array, grade: Any) -> list[Array]:
+    distance = [(cut - quality) / grading.scatter for cut in grading.cuts]
     return [
         np.select([grade == r for r in range(4)], distance, _FAR),
         np.select([grade == r + 1 for r in range(4)], distance, -_FAR),

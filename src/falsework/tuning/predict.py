@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.coupon.reading import Condition, Kind
 from falsework.droop.belief import Belief
-from falsework.droop.outcome import finish_cuts, let_go_cuts, probabilities
+from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
 from falsework.droop.parameters import NAMES, Parameters
 from falsework.process.settings import Material
 from falsework.tuning.belief import belief_of
@@ -79,10 +79,10 @@ def predicted(belief: Belief, material: Material, conditions: Sequence[Condition
         mine = [conditions[k] for k in some]
         p = _parameters(belief, mine)
         found = outcome(laid(kind, mine, [material] * len(mine)), p, belief.by_layers[:, None])
-        finish[:, some] = probabilities(found.finish, finish_cuts(p))
+        finish[:, some] = probabilities(found.finish, finish_grading(p))
         droop[:, some], error[:, some] = found.droop_mm, np.sqrt(found.error_mm2)
         if found.bond is not None:
-            let_go[:, some] = probabilities(-found.bond, let_go_cuts(p))
+            let_go[:, some] = probabilities(-found.bond, let_go_grading(p))
     basis = tuple(belief.seen.basis(c.kind.value, c.layer_height_mm, c.line_width_mm) for c in conditions)
     return Predictions(let_go, finish, droop, error, basis, tuple(conditions), belief.by_layers)
 

@@ -1,0 +1,297 @@
+"""Whether the fit's intervals hold what they promise: simulated printers drawn from the prior, read, fitted.
+
+    python benchmarks/calibration.py [--printers 200] [--quick]
+
+For each simulated printer the unknowns and the law of the gap are drawn from the prior, a tray of readings is
+drawn from them, and the fit sees the readings alone. The rank of the truth among the posterior's draws is
+uniform if the fit is right. Prints Markdown tables: coverage of 50, 80 and 90 % intervals, the chance (χ², 10
+classes) of ranks as uneven as found, hold-out across layer heights, and what a fit costs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.coupon.conditions import printed, support_condition
+from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.droop.belief import Belief
+from falsework.droop.bond import FULL_RUN_MM, log_bond, top_of
+from falsework.droop.bridge import clean_span_mm, sag_mm
+from falsework.droop.outcome import SCRAPED, finish_grading, let_go_grading, probabilities
+from falsework.droop.overhang import threshold
+from falsework.droop.parameters import NAMES, PRIORS, Parameters
+from falsework.droop.strand import strand_of
+from falsework.droop.supported import settled_mm
+from falsework.process import load_process
+from falsework.process.settings import Process
+from falsework.tuning.belief import belief_of
+from falsework.tuning.evidence import Cell, cell_of, laid
+from falsework.tuning.fit import fit
+from falsework.tuning.model import FREEDOM, columns_of, map_of, outcome
+
+Floats = NDArray[np.float64]
+
+PLA, PETG = load_process("pla-0.4"), load_process("petg-0.4")
+PROCESSES = {
+    "0.2": PLA,
+    "0.12": replace(PLA, layer_height_mm=0.12),
+    "0.32": replace(PLA, layer_height_mm=0.32, line_width_mm=0.6),
+    "0.9": replace(PLA, layer_height_mm=0.9, line_width_mm=1.4, nozzle_mm=1.2),
+    "petg 0.2": PETG,
+}
+MATERIALS = {p.material.name: p.material for p in PROCESSES.values()}
+DRAWS = 300
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Who reads what: so many readings of each (printer, process)."""
+
+    name: str
+    trays: tuple[tuple[str, str, int], ...]
+    unseen: tuple[str, ...] = ()  # processes that are predicted for the first printer, but never read
+
+
+LAYOUTS = (
+    Layout("10 readings", (("a", "0.2", 10),), ("0.32",)),
+    Layout("50 readings", (("a", "0.2", 35), ("a", "0.12", 15)), ("0.32",)),
+    Layout(
+        "300 readings, 2 printers, 2 materials",
+        (("a", "0.2", 90), ("a", "0.32", 60), ("b", "0.2", 90), ("b", "petg 0.2", 60)),
+        ("0.12", "petg 0.2"),
+    ),
+)
+# learnt at one strand, predicted at others
+HELD_OUT = Layout("learnt 0.2 mm layers", (("a", "0.2", 48),), ("0.12", "0.32", "0.9"))
+
+
+def tray(process: Process, count: int, rng: np.random.Generator) -> list[Condition]:
+    """Conditions such as test pieces have, at random."""
+    h, w = process.layer_height_mm, process.line_width_mm
+    found = []
+    for k in range(count):
+        if k % 3 == 0:
+            angle = float(np.degrees(np.arctan(rng.uniform(0.15, 1.1) * w / h)))
+            found.append(printed(Kind.OVERHANG, process, angle_deg=angle, fan=float(rng.choice([1.0, 0.4]))))
+        elif k % 3 == 1:
+            span = float(np.exp(rng.uniform(np.log(8), np.log(70))))
+            found.append(printed(Kind.BRIDGE, process, span_mm=span, fan=float(rng.choice([1.0, 0.0]))))
+        else:
+            found.append(
+                support_condition(
+                    process,
+                    float(rng.choice([20.0, 30.0])),
+                    air_gap_mm=float(rng.choice([0.5, 1.0, 1.5, 2.0, 3.0])) * h,
+                    interface_layers=int(rng.choice([0, 2])),
+                    spacing_mm=float(rng.choice([1.2, 2.0, 4.0])) * w / 0.45,
+                    pattern=str(rng.choice(["lines", "grid"])),
+                    crossing_deg=float(rng.choice([0.0, 90.0])),
+                    perimeter_lines=int(rng.choice([0, 1])),
+                )
+            )
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """A simulated world: every cell's parameters, and by which law the gap counts."""
+
+    parameters: dict[Cell, Floats]
+    by_layers: bool
+
+    def of(self, cell: Cell) -> Parameters:
+        """Of one cell, arrays of one."""
+        return Parameters(**{n: self.parameters[cell][k : k + 1] for k, n in enumerate(NAMES)})
+
+
+def world(layout: Layout, rng: np.random.Generator) -> Truth:
+    """Drawn from the prior."""
+    cells = [
+        Cell(printer, process.material.name, (process.line_width_mm, process.layer_height_mm))
+        for printer, name in [
+            *((p, n) for p, n, _ in layout.trays),
+            *(("a", n) for n in layout.unseen),
+        ]
+        for process in [PROCESSES[name]]
+    ]
+    cells = list(dict.fromkeys(cells))
+    columns = columns_of(cells)
+    centres = np.tile([PRIORS[n].centre for n in NAMES], len(cells))
+    values = (centres + map_of(cells, columns) @ rng.standard_normal(len(columns))).reshape(len(cells), -1)
+    return Truth(dict(zip(cells, values, strict=True)), bool(rng.integers(2)))
+
+
+def readings(layout: Layout, truth: Truth, rng: np.random.Generator) -> list[Reading]:
+    """What the trays would read."""
+    found = []
+    for printer, name, count in layout.trays:
+        process = PROCESSES[name]
+        for condition in tray(process, count, rng):
+            p = truth.of(cell_of(printer, process.material.name, condition))
+            one = outcome(laid(condition.kind, [condition], [process.material]), p, truth.by_layers)
+            finish = 1 + int(rng.choice(5, p=probabilities(one.finish, finish_grading(p))[0]))
+            let_go = None
+            if one.bond is not None:
+                let_go = list(LetGo)[int(rng.choice(5, p=probabilities(-one.bond, let_go_grading(p))[0]))]
+            error = float(np.sqrt(one.error_mm2[0])) * rng.standard_t(FREEDOM)
+            droop = float(one.droop_mm[0]) + error if rng.random() < 0.6 else None
+            mark = finish if droop is None or rng.random() < 0.7 else None
+            found.append(Reading(printer, process.material.name, condition, let_go, mark, droop))
+    return found
+
+
+def quantities(process: Process, p: Parameters, by_layers: Floats) -> dict[str, Floats]:
+    """What is shown to people for a process, (S,) each, from parameters (S, 1) or (1,)."""
+    strand, h = strand_of(process), process.layer_height_mm
+    still = strand_of(replace(process, fan=0.0))
+    top = top_of(process, 2)
+    gaps = np.linspace(0.0, 6.0, 121) * h
+    bond = log_bond(gaps, FULL_RUN_MM, top, strand, p, by_layers)
+    bond = np.minimum.accumulate(np.atleast_2d(bond), axis=1)
+    low_enough = bond <= SCRAPED - np.log(4.0)
+    first = np.where(low_enough.any(axis=1), low_enough.argmax(axis=1), len(gaps) - 1)
+    before = np.maximum(first - 1, 0)
+    rows = np.arange(len(bond))
+    above, below = bond[rows, before], bond[rows, first]
+    share = np.clip((above - (SCRAPED - np.log(4.0))) / np.maximum(above - below, 1e-12), 0.0, 1.0)
+    return {
+        "limit angle": np.degrees(np.arctan(threshold(strand, p) * process.line_width_mm / h)).ravel(),
+        "limit angle, fan off": np.degrees(
+            np.arctan(threshold(still, p) * process.line_width_mm / h)
+        ).ravel(),
+        "clean bridge": clean_span_mm(max(h, 0.3), strand, p).ravel(),
+        "clean bridge, fan off": clean_span_mm(max(h, 0.3), still, p).ravel(),
+        "sag at 50 mm": sag_mm(50.0, strand, p).ravel(),
+        "droop on support, gap 2 layers": settled_mm(2 * h, 20.0, 0.45, strand, p).ravel(),
+        "gap, 4 of 5 removable": gaps[before] + share * (gaps[first] - gaps[before]),
+        "log bond at 1 layer": bond[:, 20],
+        "log bond at 2 layers": bond[:, 40],
+    }
+
+
+SHOWN = (
+    "log_fluidity",
+    "log_air",
+    "log_taut",
+    "threshold_by_fan",
+    "log_onset",
+    "log_clearance",
+    "log_softness",
+    "bond_by_coverage",
+    "finish",
+    "log_error",
+    "log_error_share",
+)
+
+
+def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
+    """Where the truth lies among the posterior's draws, 0..1, by quantity."""
+    rng = np.random.default_rng([seed, 77])
+    truth = world(layout, rng)
+    posterior = fit(readings(layout, truth, rng), MATERIALS)
+    found: dict[str, float] = {}
+
+    def rank(name: str, true: float, draws: Floats) -> None:
+        less, same = np.sum(draws < true), np.sum(draws == true)
+        found[name] = float((less + rng.uniform(0, 1) * (same + 1)) / (len(draws) + 1))
+
+    first = layout.trays[0]
+    shown = [(first[1], ""), *((name, f" → {name}") for name in layout.unseen)]
+    for name, tag in shown:
+        process = PROCESSES[name]
+        material = process.material
+        belief: Belief = belief_of(posterior, "a", material, draws=DRAWS, seed=seed)
+        cell = Cell("a", material.name, (process.line_width_mm, process.layer_height_mm))
+        p = belief.parameters(process)
+        true = quantities(process, truth.of(cell), np.array([truth.by_layers]))
+        drawn = quantities(process, p, belief.by_layers[:, None])
+        for quantity in true:
+            rank(quantity + tag, float(true[quantity][0]), drawn[quantity])
+        if not tag:
+            for parameter in NAMES:
+                at = truth.parameters[cell][NAMES.index(parameter)]
+                rank(f"`{parameter}`", float(at), getattr(p, parameter).ravel())
+    found["law"] = posterior.layers_law if truth.by_layers else 1 - posterior.layers_law
+    return found
+
+
+def simulated(layout: Layout, printers: int, seed: int = 0) -> dict[str, Floats]:
+    """Ranks of so many simulated printers."""
+    ranks: dict[str, list[float]] = defaultdict(list)
+    for k in range(printers):
+        for name, rank in ranks_of(layout, seed + k).items():
+            ranks[name].append(rank)
+    return {name: np.array(found) for name, found in ranks.items()}
+
+
+def coverage(ranks: Floats, share: float) -> float:
+    """Share of truths within the central interval of that probability."""
+    return float(np.mean(np.abs(ranks - 0.5) <= share / 2))
+
+
+def evenness(ranks: Floats) -> float:
+    """Chance of ranks at least so uneven, were they uniform: χ² over ten classes."""
+    from scipy.stats import chisquare
+
+    classes = np.bincount(np.minimum((ranks * 10).astype(int), 9), minlength=10)
+    return float(chisquare(classes).pvalue)
+
+
+def table(ranks: dict[str, Floats], names: Sequence[str]) -> str:
+    """Markdown rows."""
+    rows = ["| quantity | 50 % | 80 % | 90 % | χ² chance |", "|---|---:|---:|---:|---:|"]
+    for name in names:
+        r = ranks[name]
+        shares = " | ".join(f"{100 * coverage(r, s):.0f}" for s in (0.5, 0.8, 0.9))
+        rows.append(f"| {name} | {shares} | {evenness(r):.3f} |")
+    return "\n".join(rows)
+
+
+def report(layout: Layout, printers: int, seed: int) -> None:
+    """Tables of one layout."""
+    start = time.process_time()
+    ranks = simulated(layout, printers, seed)
+    per = (time.process_time() - start) / printers
+    print(f"\n### {layout.name}\n\n{printers} printers, {per:.2f} s CPU each.\n")
+    predictive = [n for n in ranks if not n.startswith("`") and n != "law"]
+    print(table(ranks, predictive))
+    shown = [f"`{n}`" for n in SHOWN]
+    print()
+    print(table(ranks, shown))
+    pooled = {
+        "predictive, pooled": np.concatenate([ranks[n] for n in predictive]),
+        "parameters shown, pooled": np.concatenate([ranks[n] for n in shown]),
+        "all parameters, pooled": np.concatenate([r for n, r in ranks.items() if n.startswith("`")]),
+    }
+    print()
+    print(table(pooled, list(pooled)))
+    law = ranks["law"]
+    sure = law > 0.5
+    said = np.where(sure, law, 1 - law)
+    won, said = 100 * sure.mean(), 100 * said.mean()
+    print(f"\nLaw of the gap: the true one wins in {won:.0f} %, {said:.0f} % were said.")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--printers", type=int, default=200)
+    parser.add_argument("--only", type=int, default=None)
+    parser.add_argument("--seed", type=int, default=0)
+    asked = parser.parse_args()
+    layouts = [*LAYOUTS, HELD_OUT]
+    for k, layout in enumerate(layouts):
+        if asked.only is None or asked.only == k:
+            report(layout, asked.printers, asked.seed)
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
