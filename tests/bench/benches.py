@@ -29,7 +29,9 @@ class Served:
         )
         assert self.process.stdout is not None and self.process.stderr is not None
         line = self.process.stdout.readline()
-        assert "http://" in line, self.process.stderr.read()
+        if "http://" not in line:
+            said = self.process.communicate()[1]
+            raise AssertionError(said)
         self.entrance = line.split()[-1]
         self.client = self.newcomer(self.entrance)
 

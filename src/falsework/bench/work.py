@@ -352,7 +352,7 @@ def _patches(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     part = _read(bench, told, watch.part(0.0, 0.8))
     watch.at("finding smooth patches", 0.8)
     label = figures.smooth_patches(part)
-    write_buffers(aside / "patches.bin", {"label": label}, {"labels": int(label.max(initial=-1)) + 1})
+    write_buffers(aside / "patches.bin", {"label": label}, {"labels": int(label.max()) + 1})
 
 
 def _demo(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:

@@ -1,0 +1,87 @@
+"""One worker by itself: too long, too much, killed, refused; each time another job can follow."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from falsework.bench.crew import Crew, Limits, Outcome
+from falsework.bench.stages import key_of
+from falsework.bench.work import part_file
+from falsework.files.stl import write_stl
+from falsework.part.demo import gull
+
+ROOMY = Limits(memory_bytes=4 << 30, idle_bytes=4 << 30, job_s=600.0)
+
+
+def test_limits_share_the_memory() -> None:
+    one, two = Limits.of_this_machine(1), Limits.of_this_machine(2)
+    assert one.memory_bytes >= two.memory_bytes >= 2 << 30 and two.idle_bytes <= two.memory_bytes
+
+
+def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: Path) -> None:
+    place = part_file(tmp_path / "parts", "a" * 64)
+    place.parent.mkdir(parents=True)
+    part = gull(30_000)
+    write_stl(place, part.vertices, part.faces, part.name)
+    told = {"digest": "a" * 64, "name": "gull.stl", "unit": None}
+    steps: list[str] = []
+
+    def message(what: str, **arguments: Any) -> dict[str, Any]:
+        into = tmp_path / "results" / key_of(what, {**told, **arguments})
+        return {"what": what, "arguments": {**told, **arguments}, "into": str(into), "marks": {}}
+
+    async def run() -> None:
+        free: list[int] = []
+        crew = Crew(1, tmp_path / "parts", ROOMY, lambda: free.append(1))
+
+        async def give(sent: dict[str, Any]) -> Outcome:
+            (worker,) = crew.idle()
+            return await crew.give(worker, "job", sent, "a" * 64, lambda step, fraction: steps.append(step))
+
+        await crew.start()
+        try:
+            done = message("patches")
+            assert await give(done) == Outcome("done")
+            assert (Path(done["into"]) / "patches.bin").is_file() and steps
+            first = crew.workers[0]
+
+            refused = await give(message("patches", digest="b" * 64))
+            assert refused.state == "refused" and refused.error is not None
+            assert refused.error["subject"] == "gull.stl"
+            assert crew.workers[0] is first  # a refusal costs no worker
+
+            fault = await give(message("patches", digest=None))
+            assert fault.state == "failed" and fault.error is not None and fault.error["kind"] == "OwnFault"
+
+            crew.limits = replace(ROOMY, job_s=0.0)
+            slow = {
+                "scale": 1.0,
+                "turn_deg": [0.0, 0.0, 0.0],
+                "build_mm": [220.0, 220.0, 250.0],
+                "unit": "cm",
+            }
+            late = await give(message("part", **slow))
+            assert late.state == "failed" and late.error is not None and late.error["kind"] == "TooLong"
+            assert crew.workers[0] is not first and crew.workers[0].alive and not first.alive
+
+            crew.limits = replace(ROOMY, memory_bytes=1 << 20)
+            much = await give(message("part", **slow))
+            assert much.state == "failed" and much.error is not None and "memory" in much.error["wrong"]
+
+            crew.limits = ROOMY
+            (worker,) = crew.idle()
+            worker.kill()
+            lost = await crew.give(worker, "job", message("part", **slow), "a", lambda step, fraction: None)
+            assert lost.state == "lost" and lost.error is not None and "signal 9" in lost.error["wrong"]
+            assert len(free) >= 6 and len(crew.idle()) == 1
+        finally:
+            await crew.close()
+        assert not any(worker.alive for worker in crew.workers)
+
+    asyncio.run(run())
+    # nothing half-made is left under a name that counts
+    found = [path.name for path in (tmp_path / "results").iterdir() if not path.name.startswith(".aside")]
+    assert found == [key_of("patches", told)]
