@@ -18,6 +18,7 @@ NAMES = [
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
     *("Lies", "Release", "Show", "best_lies", "lies_html", "write_stl"),
     *("Coupon", "CouponKind", "design", "write_coupon"),
+    *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
 ]
 
 

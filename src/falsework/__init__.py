@@ -20,14 +20,23 @@ from falsework.version import __version__
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost
     from falsework.coupon.designing import design
+    from falsework.coupon.reading import Condition, LetGo, Reading
     from falsework.coupon.value import Coupon, CouponKind
     from falsework.droop.estimate import Estimate
-    from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
+    from falsework.errors import (
+        Cancelled,
+        FalseworkError,
+        LedgerError,
+        OutputError,
+        PartError,
+        ProcessError,
+    )
     from falsework.files.coupon import write_coupon
     from falsework.files.folder import write_plan
     from falsework.files.settings_sheet import settings_sheet
     from falsework.files.stl import write_stl
     from falsework.files.threemf import write_3mf
+    from falsework.ledger import Ledger
     from falsework.lie import Lies, Show, best_lies
     from falsework.need.underside import Kind, Underside
     from falsework.part import read_part
@@ -46,14 +55,18 @@ if TYPE_CHECKING:
 _HOMES = {
     "falsework.cost.cost": ("Cost",),
     "falsework.coupon.designing": ("design",),
+    "falsework.coupon.reading": ("Condition", "LetGo", "Reading"),
     "falsework.coupon.value": ("Coupon", "CouponKind"),
     "falsework.droop.estimate": ("Estimate",),
-    "falsework.errors": ("Cancelled", "FalseworkError", "OutputError", "PartError", "ProcessError"),
+    "falsework.errors": (
+        *("Cancelled", "FalseworkError", "LedgerError", "OutputError", "PartError", "ProcessError"),
+    ),
     "falsework.files.coupon": ("write_coupon",),
     "falsework.files.folder": ("write_plan",),
     "falsework.files.settings_sheet": ("settings_sheet",),
     "falsework.files.stl": ("write_stl",),
     "falsework.files.threemf": ("write_3mf",),
+    "falsework.ledger": ("Ledger",),
     "falsework.lie": ("Lies", "Show", "best_lies"),
     "falsework.need.underside": ("Kind", "Underside"),
     "falsework.part": ("read_part",),
@@ -73,6 +86,7 @@ _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "Cancelled",
+    "Condition",
     "Cost",
     "Coupon",
     "CouponKind",
@@ -80,6 +94,9 @@ __all__ = [
     "FalseworkError",
     "Inspection",
     "Kind",
+    "Ledger",
+    "LedgerError",
+    "LetGo",
     "Lies",
     "Material",
     "OutputError",
@@ -89,6 +106,7 @@ __all__ = [
     "Printer",
     "Process",
     "ProcessError",
+    "Reading",
     "Release",
     "Show",
     "Standing",
