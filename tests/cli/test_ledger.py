@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 from pathlib import Path
 
+import click
 import pytest
 
-from falsework.cli.app import run
+from falsework.cli.app import group, run
 from falsework.ledger import Ledger
 from falsework.process.settings import Material
 from ledger.samples import PHOTOGRAPH, full
@@ -234,3 +237,26 @@ def test_a_damaged_ledger_is_told_in_a_sentence(capsys, usual):
         assert run(["ledger", *line]) == 1
         err = capsys.readouterr().err
         assert str(usual) in err and "Traceback" not in err
+
+
+DOCS = (Path(__file__).parents[2] / "docs" / "ledger.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("line", re.findall(r"^falsework (.+)$", DOCS, flags=re.MULTILINE))
+def test_every_command_that_the_docs_show_is_understood(line: str):
+    name, *arguments = shlex.split(line, comments=True)
+    command = group.commands[name]
+    assert isinstance(command, click.Group)
+    if arguments and arguments[0] in command.commands:
+        name, *arguments = arguments
+        command = command.commands[name]
+    command.make_context(name, arguments)
+
+
+def test_the_example_of_the_docs_runs(usual, capsys):
+    (example,) = re.findall(r"```python\n(.*?)```", DOCS, flags=re.DOTALL)
+    from falsework.process.settings import Printer
+
+    Ledger(usual).add_printer(Printer("mole"))
+    exec(example, {})
+    assert capsys.readouterr().out.split()[-2:] == ["0.3", "()"]
