@@ -128,7 +128,7 @@ def test_every_support_cell_is_built_of_lines_from_the_bed(name: str) -> None:
 
 
 def test_the_jaws_read_the_nominal_thickness_off_a_print_that_did_not_sag() -> None:
-    """Layers stacked as they are printed: boxes one layer high, steps and all."""
+    """Layers stacked as they are printed, beads with round ends, steps and all."""
     process = builtin("pla-0.4")
     for angle in (35.0, 50.0, 65.0):
         condition = printed(Kind.OVERHANG, process, angle_deg=angle)
@@ -136,13 +136,15 @@ def test_the_jaws_read_the_nominal_thickness_off_a_print_that_did_not_sag() -> N
         stack = layers_of(part, process)
         lean = math.radians(angle)
         normal = np.array([math.cos(lean), -math.sin(lean)])
-        reach = []
+        low, high = [], []
         for region, z0, z1 in zip(stack.regions, stack.z_mm[:-1], stack.z_mm[1:], strict=True):
-            if z0 < draft.underside_mm + 1e-6:
-                continue
-            x0, _, x1, _ = region.bounds
-            reach += [np.array([x, z]) @ normal for x in (x0, x1) for z in (z0, z1)]
-        assert max(reach) - min(reach) == pytest.approx(draft.nominal_mm, abs=1e-3)
+            if z0 > draft.underside_mm - 1e-6:
+                x0, _, x1, _ = region.bounds
+                ends = np.array([[x0, 0.5 * (z0 + z1)], [x1, 0.5 * (z0 + z1)]])
+                ends[:, 0] += np.array([0.5, -0.5]) * (z1 - z0)  # middles of the half circles
+                low.append(min(ends @ normal) - 0.5 * (z1 - z0))
+                high.append(max(ends @ normal) + 0.5 * (z1 - z0))
+        assert max(high) - min(low) == pytest.approx(draft.nominal_mm, abs=1e-3)
     flat = support_condition(process, run_mm(process))
     draft, part = cell(flat, Shape.ROOF, process)
     assert part.bounds_mm[1, 2] - draft.underside_mm == pytest.approx(draft.nominal_mm)

@@ -99,7 +99,7 @@ def _joined(solids: list[Manifold]) -> Manifold:
 
 def _fin(condition: Condition, sizes: Sizes) -> Draft:
     assert condition.angle_deg is not None
-    lean = math.radians(condition.angle_deg)
+    lean, height = math.radians(condition.angle_deg), sizes.process.layer_height_mm
     base = sizes.z(sizes.plate)
     top = sizes.z(sizes.plate + sizes.fin_layers(condition.angle_deg))
     out, thick, width = (top - base) * math.tan(lean), sizes.wall, sizes.fin_wide
@@ -116,8 +116,8 @@ def _fin(condition: Condition, sizes: Sizes) -> Draft:
         width,
         pitch,
         base,
-        # across the layers' steps: the jaws rest on edges that stand out by h sin(lean) along the normal
-        thick * math.cos(lean) + sizes.process.layer_height_mm * math.sin(lean),
+        # each layer ends in half circles, which the jaws touch
+        (thick - height) * math.cos(lean) + height,
     )
 
 

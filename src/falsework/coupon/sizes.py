@@ -18,10 +18,11 @@ _FIN_LAYERS, _LEAST_FIN_LAYERS = 8, 5
 _FOOT_SHARE = 0.7  # of how far the farthest fin leans out
 _FIN_OUT_MM = 18.0  # a flat fin is built lower, so that it does not lean out farther than this
 _ROOF_WIDE_MM, _LINES_WIDE = 6.0, 8.0
-_ROOF_MM, _LEAST_LAYERS = 0.6, 3  # thick enough to be measured and not to tear
+_ROOF_MM, _LEAST_LAYERS = 0.5, 3  # thick enough to be measured and not to tear
 _UNDER_MM = 2.4  # least height of what is printed over air or support
 _BODY_LAYERS = 3  # least layers of a support's body, between foot and roof
 _PEG_MM = 1.0
+_PLATE_MM = 1.0
 _POST_MM, _POST_WIDE_MM = 3.0, 4.0
 _BETWEEN_MM = 3.0  # least free space between cells: fingers, pliers, and supports that must not meet
 _SLIM_SPARE = 1.05
@@ -83,7 +84,7 @@ class Sizes:
 
 def stroke_mm(process: Process) -> float:
     """Width of the strokes of lettering: what a program will not leave out as too narrow."""
-    return max(1.6 * process.line_width_mm, 0.8)
+    return max(1.6 * process.line_width_mm, 0.6)
 
 
 def strip_mm(process: Process) -> float:
@@ -126,7 +127,7 @@ def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) 
         post=max(2 * width, _POST_MM),
         between=max(_BETWEEN_MM, 2 * structure.foot_widening_mm + 2 * width),
         raised=max(2, math.ceil(0.4 / height)),
-        plate=max(2, math.ceil(1.2 / height)),
+        plate=max(2, math.ceil(_PLATE_MM / height)),
         under=under,
         roof=max(_LEAST_LAYERS, math.ceil(_ROOF_MM / height)),
         peg=max(_LEAST_LAYERS, math.ceil(_PEG_MM / height)),
