@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 from falsework.version import __version__
 
 if TYPE_CHECKING:
+    from falsework.auditing import Audit, Level, audit
     from falsework.cost.cost import Cost
     from falsework.coupon.designing import design
     from falsework.coupon.reading import Condition, LetGo, Reading
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
         OutputError,
         PartError,
         ProcessError,
+        ProgramError,
     )
     from falsework.files.coupon import write_coupon
     from falsework.files.folder import write_plan
@@ -47,12 +49,13 @@ if TYPE_CHECKING:
     from falsework.process import builtin_names, dump_process, load_process
     from falsework.process.settings import Material, Printer, Process, Structure
     from falsework.release import Release
-    from falsework.report import lies_html, report_html
+    from falsework.report import audit_html, lies_html, report_html
     from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
     from falsework.watch import Watch
 
 _HOMES = {
+    "falsework.auditing": ("Audit", "Level", "audit"),
     "falsework.cost.cost": ("Cost",),
     "falsework.coupon.designing": ("design",),
     "falsework.coupon.reading": ("Condition", "LetGo", "Reading"),
@@ -60,6 +63,7 @@ _HOMES = {
     "falsework.droop.estimate": ("Estimate",),
     "falsework.errors": (
         *("Cancelled", "FalseworkError", "LedgerError", "OutputError", "PartError", "ProcessError"),
+        "ProgramError",
     ),
     "falsework.files.coupon": ("write_coupon",),
     "falsework.files.folder": ("write_plan",),
@@ -77,7 +81,7 @@ _HOMES = {
     "falsework.process": ("builtin_names", "dump_process", "load_process"),
     "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
     "falsework.release": ("Release",),
-    "falsework.report": ("lies_html", "report_html"),
+    "falsework.report": ("audit_html", "lies_html", "report_html"),
     "falsework.support.scheme": ("Standing",),
     "falsework.support.standing": ("Weights",),
     "falsework.watch": ("Watch",),
@@ -85,6 +89,7 @@ _HOMES = {
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Audit",
     "Cancelled",
     "Condition",
     "Cost",
@@ -97,6 +102,7 @@ __all__ = [
     "Ledger",
     "LedgerError",
     "LetGo",
+    "Level",
     "Lies",
     "Material",
     "OutputError",
@@ -106,6 +112,7 @@ __all__ = [
     "Printer",
     "Process",
     "ProcessError",
+    "ProgramError",
     "Reading",
     "Release",
     "Show",
@@ -116,6 +123,8 @@ __all__ = [
     "Watch",
     "Weights",
     "__version__",
+    "audit",
+    "audit_html",
     "best_lies",
     "builtin_names",
     "design",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from audited import faults, sound_alone, sound_with_plan
-from falsework.auditing.audit import audit
+from falsework.auditing.pipeline import audit
 from falsework.auditing.findings import SITE_KINDS
 from falsework.auditing.value import Audit
 

@@ -239,7 +239,9 @@ class Beside:
         long = max(kept.length, 1e-9)
         carried = kept.carried / max(kept.hollow, 1e-9) if kept.hollow > 0 else 0.0
         gap = _middle(kept.gaps) if carried > 0.1 else None
-        interface, spacing, loops = self._pattern(u.number - 1, kept, gap) if carried > 0.1 else (None,) * 3
+        interface, spacing, loops = None, None, None
+        if carried > _CARRIED:
+            interface, spacing, loops = self._pattern(u.number - 1, kept, gap)
         turn = None
         if abs(kept.turn) > 0.5 * kept.hollow > 0:
             turn = math.degrees(0.5 * math.atan2(kept.turn.imag, kept.turn.real)) % 180.0

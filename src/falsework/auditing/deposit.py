@@ -127,13 +127,13 @@ def rebuild(
     shelves: deque[_Shelf] = deque(maxlen=_SHELVES)
     needed = math.ceil(field_of.LINES * (1.0 - reach_fraction(process)) - 1e-9)
     state = _State(usual.height_mm, needed, span_mm, carry_mm)
-    for index, rows in _by_layer(program, process, volumetric, watch):
+    for index, rows in by_layer(program, process, volumetric, watch):
         layer = _judged(index, rows, field, shelves, state, usual, owners)
         if layer is not None:
             yield layer
 
 
-def _by_layer(
+def by_layer(
     program: Program, process: Process, volumetric: bool, watch: Watch
 ) -> Iterator[tuple[int, Floats]]:
     """Index and rows of one layer after the other; a very large one in several goes."""

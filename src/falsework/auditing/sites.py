@@ -90,16 +90,19 @@ def _joined(a: Site, b: Site) -> Site:
 
 
 def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) -> Site:
-    """The site of some strands of a layer; it points at the longest of them."""
-    longest = chosen[np.argmax(layer.length_mm[chosen])]
+    """The site of some strands of a layer; it points at one of the long ones near their middle."""
     ends = layer.ends[chosen]
+    box = box_of(np.concatenate([ends[:, 0:2], ends[:, 3:5]]))
+    long = chosen[layer.length_mm[chosen] >= 0.5 * layer.length_mm[chosen].max()]
+    away = layer.middles[long] - [0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])]
+    central = long[np.argmin(np.hypot(*away.T))]
     lines = layer.rows[chosen, cut.LINE]
     return Site(
         layer.index,
         layer.z_mm,
         amount,
-        _point(layer.middles[longest]),
-        box_of(np.concatenate([ends[:, 0:2], ends[:, 3:5]])),
+        _point(layer.middles[central]),
+        box,
         (int(lines.min()), int(lines.max())),
         value,
         len(chosen),

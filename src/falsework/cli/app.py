@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import click
 
+from falsework.cli.audit import audit_command
 from falsework.cli.bench import bench_command
 from falsework.cli.coupon import coupon_command
 from falsework.cli.demo import demo_command
@@ -20,10 +21,11 @@ from falsework.cli.process import process_command
 from falsework.cli.record import record_command
 from falsework.cli.release import release_command
 from falsework.cli.session import Session, stoppable
-from falsework.errors import Cancelled, FalseworkError, PartError
+from falsework.errors import Cancelled, FalseworkError, PartError, ProgramError
 from falsework.version import __version__
 
 DONE, REFUSED, WRONG_USAGE, OWN_FAULT = 0, 1, 2, 3
+UNREADABLE = 2  # a machine program: 1 says that it was read and something was found
 TRACEBACK = "FALSEWORK_TRACEBACK"
 
 
@@ -38,6 +40,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         coupon_command,
         record_command,
         ledger_command,
+        audit_command,
         bench_command,
     ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
@@ -97,7 +100,7 @@ def _refused(session: Session, error: FalseworkError) -> int:
         _tell_json(type(error).__name__, error.subject, error.wrong, error.cure)
     else:
         click.echo(str(error), err=True)
-    return REFUSED
+    return UNREADABLE if isinstance(error, ProgramError) else REFUSED
 
 
 def _tell_json(kind: str, subject: str, wrong: str, cure: str) -> None:

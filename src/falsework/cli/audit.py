@@ -1,0 +1,123 @@
+"""``falsework audit``: what a machine program will print, held against the plan, the part or itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.options import Pair, chosen_process, json_option
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.planning.value import Plan
+    from falsework.watch import Watch
+
+LEVELS = ("note", "caution", "fault", "ruin")
+
+
+@click.command("audit", short_help="Read a machine program and say what of it will not come out.")
+@click.argument("program", type=click.Path(path_type=Path))
+@click.option(
+    "--plan",
+    "plan_folder",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Hold it against the plan in this folder, as 'falsework plan' wrote it.",
+)
+@click.option("--part", metavar="MESH", help="Hold it against the part alone, lying as in its file.")
+@click.option(
+    "--process",
+    "process_name",
+    metavar="NAME|FILE.toml",
+    help="What it was made for; by default the plan's process, else what the program itself shows.",
+)
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    type=Pair("FIELD=VALUE"),
+    help="Change one setting of the process. Repeatable.",
+)
+@click.option("--volumetric", is_flag=True, help="E words count mm³ of plastic, not mm of filament.")
+@click.option(
+    "--worst",
+    type=click.Choice(LEVELS),
+    default="note",
+    show_default=True,
+    help="Exit with 1 only for findings worse than this.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Write the findings, with a picture of each, as one page into this HTML file.",
+)
+@json_option
+@click.pass_obj
+def audit_command(
+    session: Session,
+    program: Path,
+    plan_folder: Path | None,
+    part: str | None,
+    process_name: str | None,
+    settings: tuple[tuple[str, str], ...],
+    volumetric: bool,
+    worst: str,
+    out: Path | None,
+    as_json: bool,
+) -> int:
+    """Read PROGRAM (RS-274 text, plain or packed by gzip or zip) as the machine will: rebuild what is laid,
+    and judge each strand by what lies beneath it. Comments are not looked at, and nothing is changed or sent.
+
+    Exit codes: 0 nothing worse than --worst; 1 findings; 2 the program cannot be read.
+    """
+    session.as_json = as_json
+    if plan_folder is not None and part is not None:
+        raise click.UsageError("Give --plan or --part, not both")
+    if settings and process_name is None:
+        raise click.UsageError("--set changes a process: name it with --process")
+    from falsework.cli.compiling import announced
+
+    with announced(), session.progress() as watch:
+        from falsework.auditing import Level, audit
+
+        process = chosen_process(process_name, settings) if process_name is not None else None
+        plan = _plan_of(plan_folder, watch.part(0.0, 0.2)) if plan_folder is not None else None
+        until = 0.8 if out is not None else 1.0
+        result = audit(
+            program, plan, part, process=process, volumetric=volumetric, watch=watch.part(0.2, until)
+        )
+        if out is not None:
+            from falsework.files.atomic import atomic_file
+            from falsework.report import audit_html
+
+            page = audit_html(result, watch.part(until, 1.0))
+            with atomic_file(out) as aside:
+                aside.write_text(page, "utf-8")
+            session.written = out
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+    else:
+        from falsework.cli import say_audit
+
+        say_audit.audit(result)
+        if session.written is not None:
+            click.echo(f"Written to {session.written}")
+    return 1 if result.worse_than(Level(worst)) else 0
+
+
+def _plan_of(folder: Path, watch: Watch) -> Plan:
+    """The plan of a folder with its geometry, made anew from its part."""
+    from falsework.cli.release import planned_again
+    from falsework.errors import PartError
+    from falsework.files.folder import PLAN
+    from falsework.planning.value import Plan
+
+    path = folder / PLAN
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        cure = "Give the folder that 'falsework plan' wrote"
+        raise PartError(str(folder), f"holds no {PLAN} that can be read", cure) from None
+    return planned_again(Plan.from_json(text, str(path)), folder, watch)
