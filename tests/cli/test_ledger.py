@@ -72,6 +72,13 @@ def test_the_readings(capsys):
     assert [r["cell"] for r in document["readings"]] == ["a2"]
 
 
+def test_the_prints(capsys):
+    out = out_of(capsys, "prints")
+    assert "ventilator cowl" in out and "test piece G7K" in out and "grey 7" in out and NOTICE in out
+    assert run(["ledger", "prints", "--json"]) == 0
+    assert [p["coupon"] for p in told(capsys)["prints"]] == [None, "G7K"]
+
+
 def test_one_reading_in_full(capsys):
     out = out_of(capsys, "show", "1")
     for words in (
@@ -210,7 +217,8 @@ def test_backup_and_check(capsys, usual):
     assert "is there already" in capsys.readouterr().err
     next(Path(".").glob("copy-photographs/*/*.jpg")).unlink()
     assert run(["ledger", "check", "--ledger", "copy.sqlite3", "--json"]) == 1
-    assert told(capsys)["error"]["wrong"] == "the photograph is missing"
+    assert "not all photographs are there" in told(capsys)["error"]["wrong"]
+    assert "caution: " in out_of(capsys, "backup", "second.sqlite3", "--ledger", "copy.sqlite3")
 
 
 def test_photographs(capsys, usual):

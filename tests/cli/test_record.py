@@ -78,7 +78,7 @@ def test_a_piece_cell_by_cell(folder, monkeypatch, capsys):
     for words in (
         *("Test piece G7K: air gap and interface, 3 cells", "a1 (1 of 3): support, gap 0.2 mm (1 layer)"),
         *("not without damage to the part", "loops hang down", "look at: the roof from below"),
-        *("thickness, mm (2.00 if nothing sagged)", "New in the ledger: printer 'harbour mole'"),
+        *("thickness, mm (2.00 if nothing sagged)", "note: printer 'harbour mole' is new in the ledger"),
     ):
         assert words in err
 
@@ -168,7 +168,9 @@ def test_one_cell_by_options(folder, capsys):
     assert document["notice"] == "This one reading is invented for demonstration, never measured."
     (reading,) = document["readings"]
     assert reading["cell"] == "a2" and reading["reading"]["droop_mm"] == 0.15
-    assert document["new"] == ["printer 'harbour mole'", "material 'PLA'"]
+    assert [note.partition(" is new")[0] for note in document["notes"]] == [
+        *("printer 'harbour mole'", "material 'PLA'")
+    ]
     assert run(line) == 1
     assert "has been recorded already, as reading 1" in capsys.readouterr().err
 
@@ -210,7 +212,7 @@ def test_a_table(folder, capsys):
     assert Ledger.open().readings() == []
     assert run(["record", "--csv", table, "--printer", "seal", "--spool", "grey 7"]) == 0
     out = capsys.readouterr().out
-    assert "New in the ledger: printer 'seal'" in out and "recorded as readings 1, 2" in out
+    assert "note: printer 'seal' is new in the ledger" in out and "recorded as readings 1, 2" in out
     assert [r.reading.printer for r in Ledger.open().readings()] == ["seal", "seal"]
     assert run(["record", "--csv", table, "--printer", "seal", "--json"]) == 1
     error = told(capsys)["error"]

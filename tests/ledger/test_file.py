@@ -114,11 +114,12 @@ def test_folders_and_places_that_cannot_be(tmp_path):
 
 
 def test_names_that_would_mislead_a_uri(tmp_path):
-    for name in ("100 % sure?.sqlite3", "a#b.sqlite3", "café.sqlite3"):
+    for name in ("100 % sure?.sqlite3", "a#b.sqlite3", "café.sqlite3", os.fsdecode(b"caf\xe9.sqlite3")):
         ledger = Ledger.open(tmp_path / name)
         ledger.add_material(Material())
         assert list(ledger.materials()) == ["PLA"]
-    assert len(list(tmp_path.iterdir())) == 3
+    assert len(list(tmp_path.iterdir())) == 4
+    assert list(Ledger.open(Path(f"/{tmp_path}/café.sqlite3")).materials()) == ["PLA"]
 
 
 def test_a_damaged_file_is_told(tmp_path):

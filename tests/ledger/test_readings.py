@@ -143,6 +143,31 @@ def test_one_cell_of_one_print_is_recorded_once(ledger):
         ledger.restore(first, "was right after all")
 
 
+def test_a_reading_agrees_with_the_print_it_is_of(ledger):
+    ledger.add_printer(Printer("lighthouse"))
+    print_id = ledger.add_print("harbour mole", "PLA", printed_on=DAY)
+    elsewhere = dataclasses.replace(HAND, printer="lighthouse")
+    with pytest.raises(LedgerError, match="print 1 is of printer 'harbour mole', not 'lighthouse'"):
+        ledger.add_reading(elsewhere, print_id=print_id, when=DAY)
+    number = ledger.add_reading(HAND, print_id=print_id, when=DAY)
+    ledger.correct(number, elsewhere, "the whole print was taken for another's")
+    assert ledger.reading(number).reading.printer == "lighthouse"
+
+
+def test_a_reading_sent_twice_is_recorded_once(ledger):
+    number = ledger.add_reading(HAND, cell="a", when=DAY, uid="phone-1")
+    assert ledger.add_reading(HAND, cell="a", when=DAY, uid="phone-1") == number
+    assert len(ledger.readings()) == 1
+    with pytest.raises(LedgerError, match="as reading 1, which says otherwise"):
+        ledger.add_reading(reading(finish=1), cell="a", when=DAY, uid="phone-1")
+
+
+def test_what_is_known_already_stays_as_it_is_and_that_is_said(ledger):
+    told = ledger.introduce(Printer("harbour mole"), Material(taut_strain=0.02))
+    assert told == ("material 'PLA' differs from the ledger's in taut_strain; the ledger's stands",)
+    assert ledger.materials()["PLA"] == Material()
+
+
 def test_equal_readings_without_a_cell_are_kept_and_flagged(ledger):
     first = ledger.add_reading(HAND, when=DAY)
     ledger.add_reading(HAND, when=DAY)

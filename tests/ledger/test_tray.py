@@ -34,7 +34,10 @@ def record(ledger: Ledger, text: str | bytes, given: Given | None = None, **opti
 
 def test_a_filled_table_becomes_readings_of_one_print(ledger):
     tray = record(ledger, TABLE)
-    assert tray.new == ("printer 'harbour mole'", "material 'PLA'")
+    assert [note.partition(" is new")[0] for note in tray.notes] == [
+        "printer 'harbour mole'",
+        "material 'PLA'",
+    ]
     assert (len(tray.ids), tray.empty, tray.flags) == (3, 0, ())
     a1, a2, b1 = ledger.readings()
     assert [r.reading.let_go for r in (a1, a2, b1)] == [LetGo.FUSED, LetGo.TOOL, LetGo.HAND]

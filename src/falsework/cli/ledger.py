@@ -51,6 +51,7 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
         "flagged": sum(bool(r.flags) for r in readings),
         "withdrawn": len(ledger.readings(withdrawn=True)) - len(readings),
         "prints": len(ledger.prints()),
+        "spools": [f"{spool.material} {spool.label}" for spool in ledger.spools()],
         "pieces": list(ledger.coupons()),
         "printers": list(ledger.printers()),
         "materials": list(ledger.materials()),
@@ -119,6 +120,24 @@ def show_command(
         say_readings.reading_in_full(found[0], ledger.photographs(reading=number))
     else:
         say_readings.readings(found)
+
+
+@ledger_command.command("prints", short_help="What was printed, test pieces and everyday prints.")
+@place_option
+@json_option
+@click.pass_obj
+def prints_command(session: Session, as_json: bool) -> None:
+    """List the prints, with their numbers and how much was read off them."""
+    session.as_json = as_json
+    ledger = _existing()
+    made, found = ledger.prints(), ledger.readings()
+    if as_json:
+        document("falsework.prints/1", prints=made, plans=ledger.plans(), notice=_notice_text(found))
+        return
+    from falsework.cli import say_readings
+
+    _notice(found)
+    say_readings.prints(made, found, ledger.plans(), {spool.id: spool.label for spool in ledger.spools()})
 
 
 @ledger_command.command("history", short_help="Everything that a reading has ever said.")
@@ -317,14 +336,16 @@ def backup_command(session: Session, out: Path | None, as_json: bool) -> None:
     ledger = _existing()
     target = out or Path(f"ledger-{datetime.date.today()}.sqlite3")
     ledger.check()
-    ledger.backup(target)
+    lost = ledger.backup(target)
     session.written = target
     if as_json:
-        document("falsework.backup/1", out=str(target))
+        document("falsework.backup/1", out=str(target), lost=lost)
         return
     from falsework.cli.say import say
 
     say(f"{ledger.path} is sound; copied to {target}")
+    for text in lost:
+        say(f"caution: {text}")
 
 
 @ledger_command.command("check", short_help="Read all of it and say whether it is sound.")
@@ -335,7 +356,13 @@ def check_command(session: Session, as_json: bool) -> None:
     """Read every page of the file and every photograph; refuses where something is damaged or missing."""
     session.as_json = as_json
     ledger = _existing()
-    ledger.check()
+    if lost := ledger.check():
+        from falsework.errors import LedgerError
+
+        told = "; ".join(text.rstrip(".") for text in lost)
+        raise LedgerError(
+            str(ledger.path), f"the records are sound, but not all photographs are there: {told}"
+        )
     if as_json:
         document("falsework.checked/1", path=str(ledger.path), sound=True)
         return

@@ -211,7 +211,7 @@ def _record_table(session: Session, path: Path, where: Where, dry_run: bool) -> 
         _json(
             ledger,
             () if dry_run else tray.ids,
-            tray.new,
+            tray.notes,
             rows=len(tray.ids),
             empty=tray.empty,
             dry_run=dry_run,
@@ -219,7 +219,7 @@ def _record_table(session: Session, path: Path, where: Where, dry_run: bool) -> 
         return
     from falsework.cli.say import say
 
-    _say_new(tray.new)
+    _say_notes(tray.notes)
     for flag in tray.flags:
         say(f"flagged: {flag}")
     rows = f"{len(tray.ids)} {'row' if len(tray.ids) == 1 else 'rows'} of {tray.printer} in {tray.material}"
@@ -328,16 +328,8 @@ class _Job:
         return replace(self, process=process)
 
     def introduce(self) -> tuple[str, ...]:
-        """Make printer and material known if they are not; says which were new."""
-        printer, material = self.process.printer, self.process.material
-        new = []
-        if printer.name not in self.ledger.printers():
-            self.ledger.add_printer(printer)
-            new.append(f"printer {printer.name!r}")
-        if material.name not in self.ledger.materials():
-            self.ledger.add_material(material)
-            new.append(f"material {material.name!r}")
-        return tuple(new)
+        """Make printer and material known if they are not; says which were new or are known otherwise."""
+        return self.ledger.introduce(self.process.printer, self.process.material)
 
     def print_id(self) -> int | None:
         """The print that the readings belong to, if it is known already."""
@@ -393,16 +385,16 @@ def _record(
     if cell is None:
         if given := sorted(name for name, value in outcome.items() if value not in (None, "")):
             raise click.UsageError(f"--{given[0].replace('_', '-')} needs --cell.")
-        ids, new = _ask_all(session, job, spots, prepare)
+        ids, notes = _ask_all(session, job, spots, prepare)
     else:
-        ids, new = _record_one(session, job, spots, cell, outcome, prepare)
+        ids, notes = _record_one(session, job, spots, cell, outcome, prepare)
     if session.as_json:
-        _json(job.ledger, ids, new)
+        _json(job.ledger, ids, notes)
         return
     from falsework.cli.say import say
 
     if cell is not None:
-        _say_new(new)
+        _say_notes(notes)
         for flag in (flag for number in ids for flag in job.ledger.reading(number).flags):
             say(f"flagged: {flag}")
     say(f"Recorded as {_numbers(ids)}, in {job.ledger.path}" if ids else "Nothing was recorded.")
@@ -440,13 +432,13 @@ def _record_one(
     job = job.named(where.printer or job.process.printer.name, where.material or job.process.material.name)
     entry = job.entry(spot, answers, None)
     _refuse_faulty(entry, cell)
-    new = job.introduce()
+    notes = job.introduce()
     prepare()
     print_id = job.print_id()
     entry = replace(entry, print_id=job.new_print() if print_id is None else print_id)
     ids = job.ledger.add_many([entry], lambda _: cell)
     session.written = job.ledger.path
-    return ids, new
+    return ids, notes
 
 
 def _refuse_faulty(entry: Entry, cell: str) -> None:
@@ -490,7 +482,7 @@ def _ask_all(
         asking.say(asking.WAYS)
     ids: dict[str, int] = {}
     before: dict[str, dict[str, Any]] = {}
-    new: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     k = 0
     while k < len(todo):
         spot = todo[k]
@@ -515,7 +507,7 @@ def _ask_all(
                 asking.say(f"    cannot be: {text}")
             continue
         if print_id is None:
-            new = job.introduce()
+            notes = job.introduce()
             prepare()
             print_id = job.new_print()
             entry = replace(entry, print_id=print_id)
@@ -527,9 +519,9 @@ def _ask_all(
         flags = job.ledger.reading(ids[spot.cell]).flags
         asking.say(f"    recorded as reading {ids[spot.cell]}" + "".join(f"; flagged: {f}" for f in flags))
         k += 1
-    for name in new:
-        asking.say(f"New in the ledger: {name}")
-    return list(ids.values()), new
+    for note in notes:
+        asking.say(f"note: {note}")
+    return list(ids.values()), notes
 
 
 def _correct(ledger: Ledger, number: int, entry: Entry) -> None:
@@ -549,11 +541,11 @@ def _likely(known: dict[str, Any], own: str) -> str:
     return own if own in known or len(known) != 1 else next(iter(known))
 
 
-def _say_new(new: tuple[str, ...]) -> None:
+def _say_notes(notes: tuple[str, ...]) -> None:
     from falsework.cli.say import say
 
-    for name in new:
-        say(f"New in the ledger: {name}, as the process describes it")
+    for note in notes:
+        say(f"note: {note}")
 
 
 def _numbers(ids: Any) -> str:
@@ -565,12 +557,15 @@ def _numbers(ids: Any) -> str:
     return f"readings {', '.join(map(str, ids))}"
 
 
-def _json(ledger: Ledger, ids: Any, new: tuple[str, ...], **more: Any) -> None:
+def _json(ledger: Ledger, ids: Any, notes: tuple[str, ...], **more: Any) -> None:
     from falsework.cli.ledger import document
 
     wanted = set(ids)
     readings = [recorded for recorded in ledger.readings() if recorded.id in wanted]
-    document("falsework.recorded/1", readings=readings, new=list(new), **more)
+    document("falsework.recorded/1", readings=readings, notes=list(notes), **more)
+
+
+_LARGEST_BYTES = 500_000_000
 
 
 def read_bytes(path: Path) -> bytes:
@@ -580,6 +575,10 @@ def read_bytes(path: Path) -> bytes:
     try:
         if path.exists() and not path.is_file():
             raise LedgerError(str(path), "is not a file", "Give a file")
+        if (size := path.stat().st_size) > _LARGEST_BYTES:
+            raise LedgerError(
+                str(path), f"has {size / 1e6:.0f} MB: no record is as large", "Give another file"
+            )
         return path.read_bytes()
     except OSError as error:
         reason = error.strerror or str(error)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from falsework.cli.say import say, table
@@ -11,7 +11,7 @@ from falsework.process.fields import spec_of
 
 if TYPE_CHECKING:
     from falsework.coupon.reading import Condition
-    from falsework.ledger import Photograph, Recorded, Version
+    from falsework.ledger import Photograph, Plan, Print, Recorded, Version
 
 
 def condition(tried: Condition) -> str:
@@ -81,6 +81,26 @@ def _tried(tried: Condition) -> str:
         case "bridge":
             return f"{tried.span_mm:.3g} mm bridge"
     return f"{tried.air_gap_mm:.3g} mm gap, {tried.interface_layers} dense"
+
+
+def prints(
+    made: Sequence[Print], found: Sequence[Recorded], plans: Mapping[str, Plan], labels: Mapping[int, str]
+) -> None:
+    """Prints as a table: what of, and how many readings there are."""
+    if not made:
+        say("There are no prints.")
+        return
+    rows = []
+    for one in made:
+        what = f"test piece {one.coupon}" if one.coupon else "–"
+        what = plans[one.plan].part if one.plan else what
+        count = sum(recorded.print_id == one.id for recorded in found)
+        spool = labels[one.spool] if one.spool is not None else "–"
+        mark = "invented" if one.invented else ""
+        rows.append(
+            (str(one.id), str(one.printed_on), what, one.printer, one.material, spool, str(count), mark)
+        )
+    table("Prints", ("no.", "day", "what", "printer", "material", "spool", "readings", ""), rows)
 
 
 def reading_in_full(r: Recorded, shown: Sequence[Photograph]) -> None:

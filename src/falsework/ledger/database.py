@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -58,9 +59,8 @@ def writing(path: Path, keep: bool = True) -> Iterator[Connection]:
 @contextlib.contextmanager
 def _opened(path: Path) -> Iterator[Connection]:
     with troubles(path):
-        db = sqlite3.connect(
-            f"file:{quote(str(path))}?mode=rw", uri=True, timeout=_PATIENCE_S, isolation_level=None
-        )
+        whole = quote(os.fsencode(path.absolute())).lstrip("/")
+        db = sqlite3.connect(f"file:///{whole}?mode=rw", uri=True, timeout=_PATIENCE_S, isolation_level=None)
         try:
             db.row_factory = sqlite3.Row
             db.execute("PRAGMA foreign_keys = ON")

@@ -19,7 +19,7 @@ from falsework.errors import FalseworkError, LedgerError
 from falsework.ledger.checks import faults, sound, wrong_name, wrong_note
 from falsework.ledger.database import Connection
 from falsework.ledger.photographs import ENDINGS
-from falsework.ledger.recording import append, insert, keep_coupon, versions
+from falsework.ledger.recording import append, differing, insert, keep_coupon, versions
 from falsework.ledger.rows import Act, Entry, Imported, Source
 from falsework.ledger.values import CURRENT, READ, TRIED, digest_of, process_of, settings_of, text_of
 from falsework.process.checks import checked, validate
@@ -235,7 +235,7 @@ class _Merge:
                 if ours[-1] != texts[-1]:
                     self.notes.append(
                         f"{table} {name!r} is described otherwise there "
-                        f"({', '.join(_differing(ours[-1], texts[-1]))}); ours stands"
+                        f"({', '.join(differing(ours[-1], texts[-1]))}); ours stands"
                     )
                 continue
             for number, (text, taken) in enumerate(zip(texts, versions_told, strict=True), 1):
@@ -400,11 +400,6 @@ class _Merge:
         loose = self.db.execute("PRAGMA foreign_key_check").fetchone()
         if loose is not None:
             raise self.wrong(str(loose[0]), "refers to what is neither in it nor here")
-
-
-def _differing(ours: str, theirs: str) -> list[str]:
-    a, b = json.loads(ours), json.loads(theirs)
-    return sorted(name for name in {*a, *b} if a.get(name) != b.get(name))
 
 
 def _short(value: Any) -> str:

@@ -24,6 +24,7 @@ from falsework.ledger.recording import (
     current,
     describe,
     insert,
+    introduce,
     keep_coupon,
     keep_process,
     keep_spool,
@@ -101,6 +102,14 @@ class Ledger:
         """Make a material known, or describe it anew; its earlier descriptions are kept."""
         with database.writing(self.path) as db:
             describe(db, "material", material, reason)
+
+    def introduce(self, printer: Printer, material: Material) -> tuple[str, ...]:
+        """Make a printer and a material known that are not; those known stay as they are.
+
+        Says in words what is new, and in what those known differ from what was given.
+        """
+        with database.writing(self.path) as db:
+            return introduce(db, printer, material)
 
     def printers(self) -> dict[str, Printer]:
         """The printers by name, as last described."""
@@ -484,16 +493,23 @@ class Ledger:
         with database.writing(self.path, keep) as db:
             return record_tray(db, rows, piece, given, subject, spool, again)
 
-    def check(self) -> None:
-        """Read the whole file and all photographs; raise ``LedgerError`` unless all is sound."""
+    def check(self) -> tuple[str, ...]:
+        """Read the whole file and all photographs. Raises ``LedgerError`` where the file is damaged; returns,
+        in words, which photographs are lost or spoilt."""
         database.check(self.path)
+        lost = []
         for digest, media in _photographs_of(self.path):
-            photographs.fetch(self.path, digest, media)
+            try:
+                photographs.fetch(self.path, digest, media)
+            except LedgerError as error:
+                lost.append(str(error))
+        return tuple(lost)
 
-    def backup(self, target: Path) -> None:
+    def backup(self, target: Path) -> tuple[str, ...]:
         """A copy of the ledger at ``target``, which must be new, with its photographs beside it.
 
-        The copy is a ledger; it may be made while others write.
+        The copy is a ledger; it may be made while others write. Returns, in words, which photographs are lost
+        or spoilt and so not in it.
         """
         if target.exists():
             raise LedgerError(str(target), "is there already", "Give another name")
@@ -501,11 +517,18 @@ class Ledger:
             private_folder(target.parent)
         self._copy_photographs(target, _photographs_of(self.path))
         database.copy(self.path, target)
-        self._copy_photographs(target, _photographs_of(target))  # those stored meanwhile
+        return self._copy_photographs(target, _photographs_of(target))  # with those stored meanwhile
 
-    def _copy_photographs(self, target: Path, stored: Sequence[tuple[str, str]]) -> None:
+    def _copy_photographs(self, target: Path, stored: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+        lost = []
         for digest, media in stored:
-            photographs.keep(target, photographs.fetch(self.path, digest, media), digest)
+            try:
+                content = photographs.fetch(self.path, digest, media)
+            except LedgerError as error:
+                lost.append(str(error))
+            else:
+                photographs.keep(target, content, digest)
+        return tuple(lost)
 
 
 def _photographs_of(path: Path) -> list[tuple[str, str]]:

@@ -47,6 +47,30 @@ def describe(db: Connection, table: str, value: Printer | Material, reason: str 
     return True
 
 
+def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str, ...]:
+    """Make a printer and a material known that are not; those known stay as they are.
+
+    Says in words what is new, and in what those known differ from what was given.
+    """
+    told = []
+    for table, value in (("printer", printer), ("material", material)):
+        sql = f"SELECT settings FROM {table}_settings WHERE name = ? ORDER BY number DESC LIMIT 1"
+        row = db.execute(sql, (value.name,)).fetchone()
+        if row is None:
+            describe(db, table, value)
+            told.append(f"{table} {value.name!r} is new in the ledger, as the process describes it")
+        elif others := differing(row["settings"], text_of(value)):
+            what = f"{table} {value.name!r} differs from the ledger's in {', '.join(others)}"
+            told.append(f"{what}; the ledger's stands")
+    return tuple(told)
+
+
+def differing(ours: str, theirs: str) -> list[str]:
+    """The settings in which two descriptions differ."""
+    a, b = json.loads(ours), json.loads(theirs)
+    return sorted(name for name in {*a, *b} if a.get(name) != b.get(name))
+
+
 def keep_process(db: Connection, process: Process) -> str:
     """Store a process unless it is there; returns its digest."""
     text = text_of(process)
@@ -104,6 +128,19 @@ def unknown(db: Connection, entry: Entry) -> list[str]:
         no_such(db, table, key, value)
         for table, key, value in references
         if value is not None and not knows(db, table, key, value)
+    ]
+
+
+def elsewhere(db: Connection, entry: Entry) -> list[str]:
+    """In what an entry contradicts the print that it is said to be of, one sentence each."""
+    if entry.print_id is None:
+        return []
+    row = db.execute("SELECT printer, material, coupon FROM print WHERE id = ?", (entry.print_id,)).fetchone()
+    of = {"printer": entry.reading.printer, "material": entry.reading.material, "coupon": entry.coupon}
+    return [
+        f"print {entry.print_id} is of {_CALLED.get(name, name)} {row[name]!r}, not {value!r}"
+        for name, value in of.items()
+        if row[name] != value
     ]
 
 
@@ -181,7 +218,8 @@ def record(
     ready = dated(map(sound, entries), today)
     wrong = dict(wrong or {})
     for k, entry in enumerate(ready):
-        if k not in wrong and (found := list(faults(entry, today)) or unknown(db, entry)):
+        found = wrong.get(k) or list(faults(entry, today)) or unknown(db, entry) or elsewhere(db, entry)
+        if found:
             wrong[k] = found
     ids = []
     for k, entry in enumerate(ready):

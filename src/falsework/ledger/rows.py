@@ -166,14 +166,14 @@ class Tray:
     """What came of a tray of rows.
 
     ``ids`` of the readings, ``print_id`` of the print they belong to (None: as the rows say), ``empty`` rows
-    without an outcome, ``new`` names that the ledger did not know, ``flags`` by row, in words; ``printer``
+    without an outcome, ``notes`` on names that are new or described otherwise, ``flags`` by row; ``printer``
     and ``material`` of a test piece's tray ('': as the rows say).
     """
 
     ids: tuple[int, ...]
     print_id: int | None
     empty: int
-    new: tuple[str, ...]
+    notes: tuple[str, ...]
     flags: tuple[str, ...]
     printer: str = ""
     material: str = ""

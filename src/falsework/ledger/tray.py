@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from dataclasses import MISSING, dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
@@ -11,19 +12,17 @@ from falsework.errors import FalseworkError, LedgerError
 from falsework.ledger.database import Connection, now
 from falsework.ledger.recording import (
     add_print,
-    describe,
     flags_of,
+    introduce,
     keep_coupon,
     keep_spool,
-    knows,
     last_print,
     no_such,
     record,
 )
 from falsework.ledger.rows import Entry, Source, Tray
-from falsework.ledger.tables import Row, values_of
+from falsework.ledger.tables import Row, day_of, values_of
 from falsework.ledger.values import TRIED
-from falsework.process.settings import Material, Printer
 
 if TYPE_CHECKING:
     from falsework.coupon.value import Cell, Coupon
@@ -77,7 +76,7 @@ def record_tray(
     keep_coupon(db, made.code, str(made.kind), piece, now())
     printer = _the_one(rows, "printer", given.printer, made.process.printer.name, subject)
     material = _the_one(rows, "material", given.material, made.process.material.name, subject)
-    new = introduce(
+    told = introduce(
         db, replace(made.process.printer, name=printer), replace(made.process.material, name=material)
     )
     spool_id = None if spool is None else keep_spool(db, material, spool)
@@ -87,24 +86,23 @@ def record_tray(
             *(db, printer, material),
             coupon=made.code,
             spool=spool_id,
-            printed_on=given.measured_on,
+            printed_on=given.measured_on or _first_day(rows),
             invented=given.invented,
         )
     settled = replace(given, coupon=made.code, print_id=print_id)
     named = {"printer": printer, "material": material}
     rows = [replace(row, texts={**row.texts, **named}) for row in rows]
     tray = record_rows(db, rows, settled, subject)
-    return replace(tray, new=new, printer=printer, material=material)
+    return replace(tray, notes=told, printer=printer, material=material)
 
 
-def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str, ...]:
-    """Make a printer and a material known that are not; says which were new. Those known stay as they are."""
-    new = []
-    for table, value in (("printer", printer), ("material", material)):
-        if not knows(db, table, "name", value.name):
-            describe(db, table, value)
-            new.append(f"{table} {value.name!r}")
-    return tuple(new)
+def _first_day(rows: list[Row]) -> datetime.date | None:
+    """The earliest day that the rows name, which the print was made on at the latest."""
+    days = []
+    for row in rows:
+        with contextlib.suppress(ValueError):  # told with the row itself
+            days.append(day_of(row.texts.get("measured_on", "")))
+    return min((day for day in days if day <= datetime.date.today()), default=None)
 
 
 def _the_one(rows: list[Row], column: str, given: str | None, otherwise: str, subject: str) -> str:
