@@ -24,7 +24,7 @@ _RUN_LINES = 3.0  # of the support's body, at the least
 _RUN_SPARE = 1.15  # longer than the run that just sags far enough, as the prediction is none too sure
 
 _STEPS_DEG = (5.0, 2.5, 1.0)  # from fin to fin: the coarsest that gives enough fins
-_FEWEST_FINS = 6
+_FEWEST_FINS = 12
 _FIN_RANGE_DEG = (10.0, 82.0)  # a steeper fin is a wall, a flatter one a shelf
 
 _SPANS = 6

@@ -13,7 +13,7 @@ from falsework.droop.bridge import bridge_droop
 from falsework.process.derived import whole_layers
 from falsework.process.settings import Process
 
-_FIN_MM, _FIN_WIDE_MM = 5.0, 8.0  # height and width of a fin, if the layers and lines allow
+_FIN_MM, _FIN_WIDE_MM = 5.0, 6.0  # height and width of a fin, if the layers and lines allow
 _FIN_LAYERS, _LEAST_FIN_LAYERS = 8, 5
 _FOOT_SHARE = 0.7  # of how far the farthest fin leans out
 _FIN_OUT_MM = 18.0  # a flat fin is built lower, so that it does not lean out farther than this
