@@ -1,0 +1,89 @@
+// Section 7: what it comes to. The standings side by side, what is weighed, and the cost as built.
+
+import { h, unseen } from "../dom.js";
+import * as words from "../words.js";
+import { processes } from "./printed.js";
+import { instead, scroll } from "./parts.js";
+import { Section } from "./section.js";
+
+const NAME = { none: "no support", bed: "all that can, from the bed", anywhere: "all, from bed or part", chosen: "chosen" };
+const WEIGH = {
+  finish_per_cm2: ["A square centimetre of spoilt finish costs", words.PRICE_UNIT],
+  filament: ["Filament counts", "times its price"],
+  time: ["Machine time counts", "times its price"],
+};
+
+export class Comes extends Section {
+  key = "totals";
+  title = "What it comes to";
+  stages = ["totals"];
+
+  constructor(page) {
+    super(page);
+    processes().then(({ weights }) => {
+      this.weighRows = weights;
+      page.renderSoon();
+    }, () => { /* the strip says that the bench is away */ });
+  }
+
+  get files() {
+    return [["totals", "totals.json"]];
+  }
+
+  view() {
+    const { store } = this, totals = store.value("totals", "totals.json");
+    if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from anywhere, and what is chosen will stand here side by side.");
+    const { standing } = store.choices;
+    const heads = ["Filament", "Time", "Price", "Left to droop", "Area left", "Contact under the part", "Scarred where it stands", "Weighed sum"];
+    const least = Math.min(...totals.alternatives.map((a) => a.objective));
+    return [
+      instead(store, ["totals"], totals, "adding up", ""),
+      scroll("Standings side by side", h("table", { class: "standings" },
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports stand"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
+        h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
+      h("p", { class: "sub" }, `Figures of support alone, all estimated alike from filled columns. Weighed sum: filament, machine time and spoilt surface at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
+      this.weighing(),
+      this.built(),
+    ];
+  }
+
+  row(a, standing, least) {
+    const chosen = a.name === "chosen", asked = a.name === standing || (chosen && standing === "auto");
+    const longest = 100 * Math.min(1, least > 0 ? a.objective / (4 * least) : 0);
+    return h("tr", { class: chosen ? "chosen" : null, "data-key": `alternative-${a.name}` },
+      h("th", { scope: "row" }, chosen && h("span", { "aria-hidden": "true" }, "▶ "), NAME[a.name] || a.name),
+      [words.mass(a.cost.mass_g), words.duration(a.cost.time_s), words.price(a.cost.price), words.counted(a.left_count, "underside"),
+        words.withUnit(a.left_mm2, "mm²"), words.withUnit(a.contact_mm2, "mm²"), words.withUnit(a.scar_mm2, "mm²")].map((cell) => h("td", { class: "n" }, cell)),
+      h("td", { class: "n" }, words.price(a.objective), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
+      h("td", { class: "no-print" }, chosen
+        ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ what weighs least" : "Choose what weighs least")
+        : h("button", { type: "button", class: "quiet", "aria-pressed": asked ? "true" : "false", onclick: () => this.store.choose({ standing: asked ? "auto" : a.name }) }, asked ? "✓ asked for" : "Take it", unseen(`: ${NAME[a.name]}`))));
+  }
+
+  weighing() {
+    const { store } = this, weights = store.choices.weights || {};
+    const defaults = Object.fromEntries((this.weighRows || []).map((row) => [row.field, row.default]));
+    return h("form", { class: "inline weighing no-print", onsubmit: (e) => e.preventDefault() },
+      Object.entries(WEIGH).map(([field, [before, after]]) => h("label", { class: "weigh" }, `${before} `, h("input", {
+        class: "short", inputmode: "decimal", value: String(weights[field] ?? defaults[field] ?? ""), autocomplete: "off",
+        onchange: (e) => {
+          const value = Number(e.target.value);
+          store.choose({ weights: { [field]: e.target.value.trim() === "" || !Number.isFinite(value) ? null : value } });
+        },
+      }), ` ${after}`)));
+  }
+
+  built() {
+    const { value: plan, stale } = this.store.result("supports", "supports.json");
+    if (!plan) return null;
+    const add = (a, b) => Object.fromEntries(Object.keys(a).map((k) => [k, a[k] + b[k]]));
+    const rows = [["part", plan.part_cost], ["support, as built", plan.support_cost], ["together", add(plan.part_cost, plan.support_cost)]];
+    return [h("h3", {}, "As built", stale && h("span", { class: "stale-mark" }, " out of date")),
+      scroll("Cost as built", h("table", { class: stale ? "stale" : null },
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("What")), ["Volume", "Filament", "Mass", "Time", "Price"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
+        h("tbody", {}, rows.map(([name, cost], k) => h("tr", { class: k === 2 ? "sum" : null }, h("th", { scope: "row" }, name),
+          [words.withUnit(cost.volume_mm3 / 1000, "cm³"), words.withUnit(cost.filament_mm / 1000, "m"), words.mass(cost.mass_g), words.duration(cost.time_s), words.price(cost.price)]
+            .map((cell) => h("td", { class: "n" }, cell))))))),
+      h("p", { class: "sub" }, `Filament at ${words.number(plan.process.material.price_per_kg, 2)} ${words.PRICE_UNIT}/kg and the machine at ${words.number(plan.process.printer.price_per_hour, 2)} ${words.PRICE_UNIT}/h.`)];
+  }
+}

@@ -1,0 +1,52 @@
+// When a change is not taken: because somebody else was faster, or because it is refused.
+
+import { h } from "../dom.js";
+import { failure } from "./parts.js";
+
+const FIELD = {
+  title: "the name", note: "the words for whoever prints it", process: "the process", settings: "settings",
+  turn_deg: "how the part lies", scale: "the scale", unit: "the unit", standing: "where supports may stand",
+  weights: "what is weighed", overrules: "the decision on an underside", show: "the faces to keep clean",
+  keep_off: "the faces not to be touched", load_axis: "the load axis", supports_as: "the kind of support object",
+  underside_notes: "the words beside an underside",
+};
+
+function fieldWords(field) {
+  const [, group, key] = field.match(/^(?:choices\.)?([^.]+)(?:\.(.+))?$/) || [];
+  return (FIELD[group] || field) + (key ? ` (${key})` : "");
+}
+
+const shown = (value) => (value === null || value === undefined || value === "" ? "nothing" : typeof value === "string" ? value : JSON.stringify(value));
+
+export function conflictBox(store) {
+  if (!store.conflict) return null;
+  const { changed } = store.conflict;
+  const both = changed.filter((one) => one.both);
+  return h("div", { class: "mind conflict", role: "alertdialog", "aria-labelledby": "h-conflict", "data-key": "conflict" },
+    h("h3", { id: "h-conflict" }, "Somebody else changed this sheet meanwhile"),
+    h("p", {}, both.length
+      ? "Both of you changed the same thing. The sheet now shows theirs; yours is kept here until you decide."
+      : "Your change and theirs do not touch the same thing. The sheet now shows theirs; yours has not been taken yet."),
+    h("table", {}, h("thead", {}, h("tr", {}, ["What", "Yours", "Theirs"].map((t) => h("th", { scope: "col" }, t)))),
+      h("tbody", {}, changed.map(({ field, yours, theirs, both: twice }) =>
+        h("tr", {}, h("th", { scope: "row" }, fieldWords(field), twice && h("strong", { class: "prop" }, " both")),
+          h("td", {}, shown(yours)), h("td", {}, shown(theirs)))))),
+    h("p", { class: "actions" },
+      h("button", { type: "button", class: "strong", onclick: () => store.resolve(true) }, both.length ? "Put mine in place of theirs" : "Make my change too"),
+      h("button", { type: "button", onclick: () => store.resolve(false) }, "Leave it as it is now")));
+}
+
+export function refusedBox(store) {
+  if (store.dropped?.length) {
+    return h("div", { class: "mind", role: "status", "data-key": "dropped" },
+      h("p", {}, `The undersides are numbered anew, so your own decisions on number ${store.dropped.join(", ")} were dropped. Undo brings them back with the part as it lay.`),
+      h("p", {}, h("button", { type: "button", onclick: () => { store.dropped = []; store.tell(); } }, "Understood")));
+  }
+  if (!store.refused) return null;
+  const { error, change } = store.refused;
+  return h("div", { "data-key": "refused" }, failure(error, () => {
+    store.refused = null;
+    if (change) store.change(change);
+    else store.tell();
+  }, change ? "Try again" : "Understood"));
+}

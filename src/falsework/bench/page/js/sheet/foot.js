@@ -1,0 +1,75 @@
+// The strip at the foot of the sheet: what it comes to now, what changed, what is at work, and undo.
+
+import { h, unseen } from "../dom.js";
+import * as words from "../words.js";
+
+const STAGE_WORDS = {
+  part: "measuring the part", undersides: "finding undersides", totals: "adding up", supports: "building supports",
+  release: "judging how they come off", lies: "searching lies", remedies: "trying changes", files: "writing files",
+  patches: "finding smooth patches",
+};
+
+/** Totals from the best that is known: as built, else as estimated; with what rests on older choices marked. */
+export function totalsOf(store) {
+  const totals = store.result("totals", "totals.json"), built = store.result("supports", "supports.json");
+  const inspection = store.result("undersides", "inspection.json");
+  if (!totals.value && !built.value) return null;
+  const asBuilt = built.value && (!built.stale || !totals.value || totals.stale);
+  const choices = asBuilt ? built.value.choices : totals.value.choices;
+  const part = asBuilt ? built.value.part_cost : totals.value.part_cost;
+  const chosen = totals.value?.alternatives.find((a) => a.name === "chosen");
+  const support = asBuilt ? built.value.support_cost : chosen?.cost;
+  if (!support) return null;
+  const undersides = (asBuilt ? built.value.undersides : inspection.value?.undersides) || [];
+  const standing = new Map(choices.map((c) => [c.underside, c.chosen]));
+  const left = undersides.filter((u) => (standing.get(u.number) || "none") === "none");
+  const worst = left.reduce((a, b) => (!a || b.droop_mm.value > a.droop_mm.value ? b : a), null);
+  return {
+    time: part.time_s + support.time_s, mass: part.mass_g + support.mass_g, price: part.price + support.price, support,
+    undersides: undersides.length, supported: undersides.length - left.length, worst,
+    estimated: !asBuilt, stale: asBuilt ? built.stale : totals.stale,
+  };
+}
+
+function figure(name, value, remark, before, stale) {
+  return h("div", { class: stale ? "stale" : null }, h("dt", {}, name),
+    h("dd", {}, h("b", {}, value), before && before !== value ? h("s", { class: "before" }, unseen("before: "), before) : null,
+      remark && h("span", {}, remark)));
+}
+
+/** The figures before the last change, so that its effect can be seen. */
+function remembered(page, now) {
+  if (!now) return null;
+  const state = JSON.stringify([page.store.sheet.version, page.store.pending.length]);
+  if (page.footState !== state) {
+    page.footState = state;
+    page.footBefore = page.footNow || null;
+  }
+  page.footNow = now;
+  return page.footBefore;
+}
+
+export function footStrip(page) {
+  const { store } = page, { undo } = store.sheet;
+  const now = totalsOf(store), before = remembered(page, now);
+  const about = now?.estimated ? "about " : "";
+  const value = (t, key, say) => (t ? say(t[key]) : null);
+  const busy = store.working[0];
+  return h("aside", { class: "foot no-print", "aria-label": "What it comes to", "data-key": "foot" },
+    h("dl", { class: "foot-figures" },
+      now ? [
+        figure("Machine time", about + words.duration(now.time), `support ${words.duration(now.support.time_s)}`, before && (before.estimated ? "about " : "") + value(before, "time", words.duration), now.stale),
+        figure("Filament", about + words.mass(now.mass), `support ${words.mass(now.support.mass_g)}`, before && (before.estimated ? "about " : "") + value(before, "mass", words.mass), now.stale),
+        figure("Price", about + words.price(now.price), `support ${words.price(now.support.price)}`, before && (before.estimated ? "about " : "") + value(before, "price", words.price), now.stale),
+        figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left alone", "left alone"), before && `${before.supported} of ${before.undersides}`, now.stale),
+        now.worst && figure("Greatest droop left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
+      ] : h("div", {}, h("dt", {}, "Totals"), h("dd", {}, h("b", {}, "…"), h("span", {}, "not worked out yet")))),
+    h("div", { class: "foot-work" },
+      h("p", { class: "working", role: "status" },
+        busy
+          ? `${words.sentence(STAGE_WORDS[busy[0]] || busy[0]).slice(0, -1)}${busy[1].state === "running" ? `, ${Math.round(100 * (busy[1].fraction || 0))} %` : ": queued"}`
+          : store.pending.length ? "Being sent…" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
+      busy ? h("button", { type: "button", class: "quiet", onclick: () => store.stop(busy[0]) }, "Stop") : null,
+      h("button", { type: "button", class: "quiet", disabled: !undo?.what, title: undo?.what ? `Undo: ${undo.what}` : null, onclick: () => page.undo() }, "Undo", undo?.what && unseen(` ${undo.what}`)),
+      h("button", { type: "button", class: "quiet", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`))));
+}

@@ -1,0 +1,234 @@
+// The work order on the page: title, sections from top to bottom, and the strip of totals at its foot.
+
+import { announce, h, keep, morph } from "../dom.js";
+import { dispose } from "../figure/solids.js";
+import { address, go, here, note } from "../route.js";
+import { Arrived } from "./arrived.js";
+import { Comes } from "./comes.js";
+import { conflictBox, refusedBox } from "./conflict.js";
+import { footStrip } from "./foot.js";
+import { Handover } from "./handover.js";
+import { Lies } from "./lies.js";
+import { stateWords } from "./parts.js";
+import { Printed } from "./printed.js";
+import { Release } from "./release.js";
+import { SheetStore } from "./store.js";
+import { Supports } from "./supports.js";
+import { Portrait, titleBlock } from "./title.js";
+import { Undersides } from "./undersides.js";
+
+const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Comes, Handover];
+
+export class SheetPage {
+  constructor(place, id) {
+    this.place = place;
+    this.id = id;
+    this.store = new SheetStore(id);
+    this.ui = {}; // selected number, way, layer, piece: what the address says
+    this.hovering = new Set();
+    this.solids = new Map();
+    this.sections = SECTIONS.map((Section) => new Section(this));
+    this.portrait = new Portrait(this);
+    this.store.listen(() => this.renderSoon());
+    this.keys = (event) => this.onKey(event);
+    document.addEventListener("keydown", this.keys);
+    this.store.open();
+    this.renderSoon();
+  }
+
+  close() {
+    this.store.close();
+    this.watching?.disconnect();
+    clearTimeout(this.landing);
+    this.landed();
+    document.removeEventListener("keydown", this.keys);
+    this.portrait.close();
+    this.sections.forEach((section) => section.close());
+    this.solids.forEach(({ solid }) => dispose(solid));
+  }
+
+  // ---- the address ------------------------------------------------------------------------------------------------
+
+  /** Take over what the address says; `why` is 'load', 'go' or 'back'. */
+  route({ path, query }, why) {
+    const section = this.sections.some((one) => one.key === path[2]) ? path[2] : "arrived";
+    this.ui = {
+      section, number: Number(query.n) || 0, way: Number(query.way) || 0, piece: Number(query.piece) || 0,
+      layer: query.layer === undefined ? null : Number(query.layer), step: query.step === undefined ? null : Number(query.step),
+    };
+    if (why !== "go" || section !== this.current) this.wanted = path[2] ? section : null;
+    if (query.look && why !== "go") this.sections.find((one) => one.key === section)?.lookFrom(query.look);
+    this.current = section;
+    this.renderSoon();
+  }
+
+  /** Select something: `{ number }`, `{ way }`, `{ piece }`, `{ layer }`; it goes into the address. */
+  select(section, change, { quiet = false } = {}) {
+    this.ui = { ...this.ui, ...change, section };
+    this.current = section;
+    const { number, way, piece, layer, step } = this.ui;
+    const to = address(["sheets", this.id, section], { n: number || null, way: way || null, piece: piece || null, layer, step });
+    if (quiet) {
+      clearTimeout(this.noting);
+      this.noting = setTimeout(() => go(to, { replace: true }), 250);
+    } else go(to);
+    this.renderSoon();
+  }
+
+  /** Something is pointed at, in a table or a figure: all places that show it say so. */
+  hover(kind, number) {
+    this.sections.forEach((section) => section.pointed(kind, number));
+    for (const row of this.hovering) row.classList.remove("hot");
+    this.hovering.clear();
+    if (!number) return;
+    for (const row of this.place.querySelectorAll(`[data-${kind}="${number}"]`)) {
+      row.classList.add("hot");
+      this.hovering.add(row);
+    }
+  }
+
+  /** A solid that several figures show, made once for each `key`. */
+  shared(name, key, make) {
+    const known = this.solids.get(name);
+    if (known?.key === key) return known.solid;
+    dispose(known?.solid);
+    const solid = make();
+    this.solids.set(name, { key, solid });
+    return solid;
+  }
+
+  // ---- drawing ----------------------------------------------------------------------------------------------------
+
+  renderSoon() {
+    if (this.due) return;
+    this.due = true;
+    requestAnimationFrame(() => {
+      this.due = false;
+      this.render();
+    });
+  }
+
+  render() {
+    const { store } = this;
+    if (store.error) return morph(this.place, this.absent(store.error));
+    if (store.gone) return morph(this.place, this.absent({ status: 410 }));
+    if (!store.sheet) return morph(this.place, h("p", { class: "empty", role: "status" }, "The work order is being fetched…"));
+    document.title = `${store.sheet.title}: work order`;
+    morph(this.place,
+      h("article", { class: "sheet", "aria-label": `Work order ${store.sheet.title}` },
+        titleBlock(this),
+        conflictBox(store), refusedBox(store),
+        this.sections.map((section, k) => this.row(section, k + 1)),
+      ),
+      footStrip(this));
+    this.portrait.mount(this.place);
+    for (const section of this.sections) section.mount(this.place);
+    this.watch();
+    this.settle();
+    return null;
+  }
+
+  row(section, number) {
+    const stage = section.stage();
+    const stale = section.stale();
+    const state = stale ? "stale" : stage.state;
+    const said = stale && stage.state === "ready" ? "out of date" : stateWords(stage);
+    const figure = section.plate && keep(`figure-${section.key}`, { class: "figure" });
+    return h("section", {
+      class: `row ${state}${figure ? "" : " plain"}`, id: section.key, "data-key": section.key,
+      "aria-labelledby": `h-${section.key}`, "aria-busy": ["running", "queued"].includes(stage.state) ? "true" : null,
+    },
+    h("div", { class: "spine" },
+      h("span", { class: "no", "aria-hidden": "true" }, number),
+      section.stages.length ? h("span", { class: "state" }, said) : null),
+    h("div", { class: "body" },
+      h("h2", { id: `h-${section.key}`, tabindex: -1 }, section.title,
+        stale && h("span", { class: "stale-mark" }, " out of date: being worked out again")),
+      section.view()),
+    figure);
+  }
+
+  absent(error) {
+    const gone = error.status === 404 || error.status === 410;
+    return h("div", { class: "empty" },
+      h("h1", {}, gone ? "This work order is not here" : "This work order cannot be shown"),
+      h("p", {}, gone ? "It was thrown away, or the address is wrong. What was thrown away is kept for 30 days." : error.message),
+      h("p", {}, error.status === 410 && h("button", { type: "button", onclick: () => this.restore() }, "Take it back"),
+        " ", h("a", { href: "/" }, "To all work orders")));
+  }
+
+  async restore() {
+    await this.store.act("/restore", {});
+    this.store.gone = false;
+    location.reload();
+  }
+
+  /** Go to the section that the address names; while the sheet fills in above it, stay there until somebody scrolls. */
+  settle() {
+    if (!this.wanted) return;
+    const place = document.getElementById(this.wanted);
+    this.jumping = true;
+    place.scrollIntoView({ block: "start" });
+    clearTimeout(this.landing);
+    this.landing = setTimeout(() => this.landed(), 2500);
+    if (this.leaves) return;
+    this.leaves = new AbortController();
+    for (const type of ["wheel", "pointerdown", "keydown", "touchmove"]) {
+      window.addEventListener(type, () => this.landed(), { signal: this.leaves.signal, passive: true });
+    }
+  }
+
+  landed() {
+    this.wanted = null;
+    this.jumping = false;
+    this.leaves?.abort();
+    this.leaves = null;
+  }
+
+  /** The address follows what is read. */
+  watch() {
+    if (this.watching) return;
+    this.watching = new IntersectionObserver((entries) => {
+      for (const entry of entries) {
+        const section = this.sections.find((one) => one.key === entry.target.id);
+        section.inView = entry.isIntersecting;
+        if (entry.isIntersecting) section.seen();
+      }
+      const first = this.sections.find((one) => one.inView);
+      if (!first || this.jumping || first.key === this.current || here().path[0] !== "sheets") return;
+      this.current = first.key;
+      const { path, query } = here();
+      go(address([path[0], path[1], first.key], { ...query, look: null }), { replace: true });
+    }, { rootMargin: "-20% 0px -55% 0px" });
+    for (const section of this.sections) this.watching.observe(document.getElementById(section.key));
+  }
+
+  /** The eye of a section's figure goes into the address. */
+  noteLook(section, text) {
+    if (here().path[2] === section.key) note({ look: text });
+  }
+
+  onKey(event) {
+    const typing = event.target.closest?.("input, textarea, select, [contenteditable]");
+    if (typing || event.altKey || !(event.ctrlKey || event.metaKey)) return;
+    const { what, redo } = this.store.sheet?.undo || {};
+    const key = event.key.toLowerCase();
+    if (key === "z" && !event.shiftKey && what) {
+      event.preventDefault();
+      this.undo();
+    } else if (((key === "z" && event.shiftKey) || key === "y") && redo) {
+      event.preventDefault();
+      this.redo();
+    }
+  }
+
+  undo() {
+    announce(`Undone: ${this.store.sheet.undo.what}`);
+    return this.store.undo();
+  }
+
+  redo() {
+    announce(`Done again: ${this.store.sheet.undo.redo}`);
+    return this.store.redo();
+  }
+}

@@ -1,0 +1,110 @@
+// The head of the work order: its name, the block of facts, and what to do in a few sentences.
+
+import { h, keep, unseen } from "../dom.js";
+import { Plate } from "../figure/plate.js";
+import { bed, pieces, shell } from "../figure/solids.js";
+import * as words from "../words.js";
+
+function facts(store) {
+  const part = store.value("part", "part.json")?.part, inspection = store.value("undersides", "inspection.json");
+  const { process, choices, part: file } = { ...store.sheet, choices: store.choices };
+  const turn = choices.turn_deg || [0, 0, 0];
+  const layers = inspection && `${words.number(inspection.layers.count, 0)} of ${words.withUnit(process.layer_height_mm, "mm")}`;
+  const turned = turn.every((t) => t === 0) ? "as it came" : `x ${words.number(turn[0], 0)}°, y ${words.number(turn[1], 0)}°, z ${words.number(turn[2], 0)}°`;
+  return [
+    ["Size", part ? words.sizeOf(part.size_mm) : "…", "Process", process.name],
+    ["Volume", part ? words.withUnit(part.volume_mm3 / 1000, "cm³") : "…", "Material", `${process.material.name}, ${words.withUnit(process.material.nozzle_temperature_c, "°C", 0)}`],
+    ["Layers", layers || "…", "Machine", process.printer.name],
+    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "Part mark", h("span", { class: "code" }, file.digest.slice(0, 12))],
+  ];
+}
+
+function renaming(page) {
+  const { store } = page;
+  const done = (title) => {
+    page.renaming = false;
+    if (title && title !== store.sheet.title) store.change({ title });
+    page.renderSoon();
+  };
+  return h("form", {
+    class: "renaming", onsubmit: (event) => {
+      event.preventDefault();
+      done(event.target.elements.title.value.trim());
+    },
+  },
+  h("label", { for: "title-field" }, "Name of this work order"),
+  h("input", {
+    id: "title-field", name: "title", maxlength: 200, required: true, value: store.sheet.title, autocomplete: "off",
+    onkeydown: (event) => event.key === "Escape" && done(null),
+  }),
+  h("button", { type: "submit" }, "Keep the name"));
+}
+
+/** What to do, as the plan words it; until it is there, what is awaited. */
+function verdict(store) {
+  const stages = ["release", "supports"];
+  for (const stage of stages) {
+    const { value, stale } = store.result(stage, "words.json");
+    if (value) return h("p", { class: `verdict${stale ? " stale" : ""}` }, value.verdict.join(" "), stale && h("span", { class: "stale-mark" }, " out of date"));
+  }
+  const failed = Object.values(store.sheet.stages).find((stage) => stage.state === "failed");
+  if (failed) return null;
+  return h("p", { class: "verdict waiting" }, "The sheet fills itself in below; what to do will be said here.");
+}
+
+export function titleBlock(page) {
+  const { store } = page, { sheet } = store;
+  const warnings = (store.value("release", "plan.json") || store.value("supports", "supports.json"))?.warnings || [];
+  const others = store.people > 1 ? `${words.counted(store.people, "browser")} have this sheet open. ` : "";
+  return h("header", { class: "title", "data-key": "title" },
+    keep("portrait", { class: "portrait" }),
+    h("p", { class: "doctype" }, "Work order"),
+    page.renaming ? renaming(page) : h("div", { class: "name-line" },
+      h("h1", { tabindex: -1 }, sheet.title),
+      h("button", {
+        type: "button", class: "quiet no-print", onclick: () => {
+          page.renaming = true;
+          page.render();
+          document.getElementById("title-field")?.select();
+        },
+      }, "Rename", unseen(" this work order"))),
+    h("table", { class: "block" }, h("caption", { class: "unseen" }, "Part and process"),
+      h("tbody", {}, facts(store).map(([a, b, c, d]) =>
+        h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
+    verdict(store),
+    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Mind"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w))))) : null,
+    h("p", { class: "note" },
+      h("label", { for: "note-field" }, "Words for whoever prints it"),
+      h("textarea", {
+        id: "note-field", rows: sheet.note ? 3 : 1, maxlength: 5000, value: sheet.note || "",
+        onchange: (event) => store.change({ note: event.target.value }),
+      })),
+    h("p", { class: "sub no-print" }, `${others}Last changed ${words.moment(sheet.changed)}.`),
+    h("p", { class: "sign", "aria-hidden": "true" }, "Decided by ", h("span", {}), " Done by ", h("span", {}), " Date ", h("span", {})));
+}
+
+/** A small picture of the part at the head of the sheet, as it will be printed. */
+export class Portrait {
+  constructor(page) {
+    this.page = page;
+    this.plate = new Plate({ name: "portrait", label: "The part with its supports, from above", home: "above", small: true });
+  }
+
+  mount(place) {
+    const host = place.querySelector("[data-keep='portrait']");
+    if (host && this.plate.element.parentNode !== host) host.append(this.plate.element);
+    const { store } = this.page;
+    const part = store.results("part", "part.mesh", "coarse.mesh"), built = store.results("supports", "supports.mesh");
+    const fits = store.fits(built, part) && !built.stale;
+    const key = `${part.key} ${fits ? built.key : ""}`;
+    if (!part.values || this.drawn === key) return;
+    this.drawn = key;
+    const solid = this.page.shared("shell", part.key, () => shell(...part.values));
+    const support = fits && this.page.shared("pieces", built.key, () => pieces(built.values[0]));
+    this.plate.set({ items: [{ solid: bed(solid.bounds) }, { solid }, { solid: support }] });
+  }
+
+  close() {
+    this.plate.close();
+  }
+}

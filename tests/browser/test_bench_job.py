@@ -1,0 +1,218 @@
+"""The whole job on the bench's page: drop, lie, undersides, overrule, supports, release, hand over."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from browser.bench_page import begin, drop, foot, settled, sheet_id, sheet_of, show, still
+
+pytestmark = pytest.mark.browser
+DATA = Path(__file__).parent.parent / "data"
+
+
+def colours(page, selector):
+    """How much of a figure is neither grey nor paper: tints of undersides and supports."""
+    shot = page.locator(f"{selector} canvas").first.screenshot()
+    seen = np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")).astype(int)
+    spread = seen.max(axis=2) - seen.min(axis=2)
+    return {
+        "tinted": int((spread > 40).sum()),
+        "brick": int(((seen[..., 0] - seen[..., 2]) > 60).sum()),
+        "drawn": int((seen.min(axis=2) < 225).sum()),
+    }
+
+
+def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
+    page = browse()
+    begin(page, "mooring cleat")
+    settled(page)
+    # what arrived
+    assert page.inner_text("h1") == "mooring-cleat"
+    assert "the surface is closed" in page.inner_text("#arrived")
+    assert colours(page, "#arrived")["drawn"] > 3000
+    # how it should lie: searched because somebody looks
+    show(page, "lie")
+    settled(page, "lies")
+    assert page.locator(".ways thead th").count() == page.locator(".point").count() >= 3
+    page.locator(".way-name").first.click()
+    assert re.search(r"/lie\?way=1$", page.url)
+    page.get_by_role("button", name="Lay it as way 1").click()
+    settled(page)
+    turn = sheet_of(page)["choices"]["turn_deg"]
+    assert turn != [0, 0, 0] and "✓ laid so" in page.locator(".ways thead th").first.inner_text()
+    # undersides: table and figure point at each other
+    show(page, "undersides")
+    rows = page.locator(".undersides tbody tr[data-underside]")
+    numbers = rows.evaluate_all("(rows) => rows.map((r) => r.dataset.underside)")
+    assert numbers == [str(k + 1) for k in range(len(numbers))] and len(numbers) >= 3
+    tag = page.locator("#undersides .tag").first
+    rows.nth(int(tag.text_content()) - 1).hover()
+    assert "hot" in page.locator("#undersides .tag").first.get_attribute("class")
+    page.mouse.move(5, 5)
+    tag.hover()
+    assert page.locator(".undersides tr.hot").get_attribute("data-underside") == tag.text_content()
+    tag.click()
+    assert page.url.endswith(f"/undersides?n={tag.text_content()}")
+    assert page.locator(".docket").count() == 1
+    # overrule: the totals show it
+    before = foot(page)
+    page.get_by_label("Decision on number 1").select_option("none")
+    settled(page)
+    assert sheet_of(page)["choices"]["overrules"] == {"1": "none"}
+    assert foot(page) != before and "decided by you" in page.inner_text(".undersides")
+    assert page.locator(".foot .before").count() >= 1
+    page.get_by_role("button", name="Take back 1 decision of yours").click()
+    settled(page)
+    # supports, layer by layer
+    show(page, "supports")
+    assert colours(page, "#supports")["brick"] > 200
+    page.focus("#layer-slider")
+    page.keyboard.press("Home")
+    page.wait_for_url(re.compile(r"layer=0"))
+    still(page)
+    assert "Layer 1 from above" in page.inner_text("#supports .layer-plate figcaption")
+    assert page.get_attribute("#layer-slider", "aria-valuetext").startswith("layer 1 of ")
+    # release
+    show(page, "release")
+    assert page.locator(".step").count() == page.locator("table.pieces tbody tr").count() >= 1
+    page.locator(".step").first.click()
+    assert "step=1" in page.url
+    assert "Wear eye protection" in page.inner_text("#release")
+    # totals side by side
+    show(page, "totals")
+    names = page.locator(".standings tbody th").all_inner_texts()
+    assert [name.lstrip("▶ ") for name in names] == [
+        "no support",
+        "all that can, from the bed",
+        "all, from bed or part",
+        "chosen",
+    ]
+    # hand over
+    show(page, "files")
+    page.get_by_role("button", name="Write the files").click()
+    page.wait_for_selector(".files a")
+    with page.expect_download() as download:
+        page.get_by_role("link", name="print.3mf").click()
+    assert zipfile.is_zipfile(download.value.path())
+    with page.expect_download() as download:
+        page.get_by_role("link", name="All in one archive").click()
+    with zipfile.ZipFile(download.value.path()) as files:
+        held = {name.rsplit("/", 1)[-1] for name in files.namelist()}
+        plan = json.loads(files.read(next(n for n in files.namelist() if n.endswith("plan.json"))))
+    assert {"plan.json", "print.3mf", "part.stl", "settings.md", "report.html"} <= held
+    assert plan["part"]["turn_deg"] == pytest.approx(turn)
+    time_text = page.locator(".foot-figures b").first.inner_text()
+    total_s = plan["part_cost"]["time_s"] + plan["support_cost"]["time_s"]
+    assert time_text == page.evaluate(
+        "async (t) => (await import('/assets/js/words.js')).duration(t)", total_s
+    )
+
+
+def test_a_real_part_dropped_on_the_page(browse):
+    page = browse()
+    drop(page, DATA / "so101_webcam_mount.stl")
+    settled(page)
+    assert page.inner_text("h1").startswith("so101_webcam_mount")
+    assert page.locator(".undersides tbody tr[data-underside]").count() >= 1
+    show(page, "undersides")
+    page.locator("#undersides .tag").first.click()
+    other = page.locator(".option input:not(:checked)").first
+    wanted = other.get_attribute("value")
+    other.check()
+    settled(page)
+    assert list(sheet_of(page)["choices"]["overrules"].values()) == [wanted]
+    show(page, "files")
+    page.get_by_role("button", name="Write the files").click()
+    page.wait_for_selector(".files a")
+
+
+def test_reload_back_undo_and_redo(browse, bench):
+    page = browse()
+    begin(page, "lamp bracket")
+    settled(page)
+    show(page, "undersides")
+    page.locator(".undersides .number").first.click()
+    address = page.url
+    page.reload()
+    page.wait_for_selector(".docket")
+    assert page.url.startswith(address)  # the address keeps what is looked at
+    page.locator(".undersides .number").first.click()
+    page.wait_for_selector(".docket", state="detached")
+    page.go_back()
+    page.wait_for_selector(".docket")
+    page.get_by_label("scale ×").fill("1.5")
+    page.get_by_label("scale ×").press("Enter")
+    settled(page)
+    assert sheet_of(page)["choices"]["scale"] == 1.5
+    page.locator("h1").focus()
+    page.keyboard.press("Control+z")
+    settled(page)
+    assert sheet_of(page)["choices"]["scale"] == 1.0
+    page.keyboard.press("Control+Shift+Z")
+    settled(page)
+    assert sheet_of(page)["choices"]["scale"] == 1.5
+    assert page.get_by_label("scale ×").input_value() == "1.5"
+
+
+def test_two_people_on_one_sheet(browse, bench):
+    first = browse()
+    begin(first, "table")
+    settled(first)
+    second = browse(f"/sheets/{sheet_id(first)}")
+    second.wait_for_selector("h1")
+    # the second edits while it does not hear of the first's edit
+    second.route("**/events", lambda route: route.abort())
+    second.reload()
+    second.wait_for_selector("h1")
+    second.faults.clear()
+    first.get_by_label("Words for whoever prints it").fill("grey filament")
+    first.get_by_label("Words for whoever prints it").blur()
+    first.wait_for_function("document.querySelector('.foot .working').textContent === 'Up to date'")
+    second.get_by_label("Words for whoever prints it").fill("black filament")
+    second.get_by_label("Words for whoever prints it").blur()
+    box = second.get_by_role("alertdialog")
+    box.wait_for()
+    assert "Both of you changed the same thing" in box.inner_text()
+    assert "black filament" in box.inner_text() and "grey filament" in box.inner_text()
+    second.get_by_role("button", name="Put mine in place of theirs").click()
+    box.wait_for(state="detached")
+    assert sheet_of(second)["note"] == "black filament"
+    first.wait_for_function("document.getElementById('note-field').value === 'black filament'")
+    second.faults.clear()  # the answer 409 and the streams that were cut off
+
+
+def test_what_is_no_part_is_refused_in_words(browse, tmp_path):
+    page = browse()
+    path = tmp_path / "notes.stl"
+    path.write_bytes(b"these are no triangles")
+    drop(page, path)
+    page.wait_for_selector("#arrived .mind")
+    assert "notes" in page.inner_text("#arrived .mind")
+    assert page.locator("#arrived").get_attribute("class").split()[1] == "failed"
+    assert page.locator("#arrived").get_by_role("button", name="Try again").count() == 1
+
+
+def test_without_the_bench_the_sheet_stays_and_says_so(browse, bench):
+    page = browse()
+    begin(page, "pulley block")
+    settled(page)
+    page.context.set_offline(True)
+    page.get_by_label("scale ×").fill("2")
+    page.get_by_label("scale ×").press("Enter")
+    page.wait_for_selector(".notice.away")
+    assert "What you see stays" in page.inner_text(".notice.away")
+    assert page.locator(".undersides tbody tr").count() >= 1
+    page.context.set_offline(False)
+    page.wait_for_selector(".notice.away", state="detached")
+    page.get_by_role("button", name="Try again").click()
+    settled(page)
+    assert sheet_of(page)["choices"]["scale"] == 2
+    page.faults.clear()  # connections refused
