@@ -33,36 +33,37 @@ def condition(tried: Condition) -> str:
 
 
 def readings(found: Sequence[Recorded]) -> None:
-    """Readings as a table, one line each; what is doubtful beneath."""
+    """Readings as a table, one line each; what is doubtful beneath. What all have in common is its title, and
+    what none has is left out."""
     if not found:
         say("There are no such readings.")
         return
-    head = (
-        "no.",
-        "day",
-        "printer",
-        "material",
-        "tried",
-        "came off",
-        "finish",
-        "droop mm",
-        "min",
-        "where",
-        "",
-    )
-    rows = []
-    for r in found:
-        got = r.reading
-        where = " ".join(filter(None, (r.coupon, r.cell))) or "–"
-        marks = ", ".join(word for word, is_so in _marks(r) if is_so)
-        figures = (got.finish, got.droop_mm, got.clean_up_min)
-        shown = ("–" if value is None else f"{value:g}" for value in figures)
-        tried = (got.printer, got.material, _tried(got.condition), got.let_go or "–")
-        rows.append((str(r.id), str(r.when), *tried, *shown, where, marks))
-    table("Readings", head, rows)
+    columns = {
+        "no.": [str(r.id) for r in found],
+        "day": [str(r.when) for r in found],
+        "printer": [r.reading.printer for r in found],
+        "material": [r.reading.material for r in found],
+        "tried": [_tried(r.reading.condition) for r in found],
+        "came off": [r.reading.let_go or "–" for r in found],
+        "finish": [_figure(r.reading.finish) for r in found],
+        "droop mm": [_figure(r.reading.droop_mm) for r in found],
+        "min": [_figure(r.reading.clean_up_min) for r in found],
+        "where": [" ".join(filter(None, (r.coupon, r.cell))) or "–" for r in found],
+        "": [", ".join(word for word, is_so in _marks(r) if is_so) for r in found],
+    }
+    title = "Readings"
+    for name, joint in (("printer", "of"), ("material", "in")):
+        if len(set(columns[name])) == 1:
+            title += f" {joint} {columns.pop(name)[0]}"
+    told = {name: texts for name, texts in columns.items() if set(texts) - {"–", ""}}
+    table(title, tuple(told), list(zip(*told.values(), strict=True)))
     for r in found:
         for flag in r.flags:
             say(f"flagged: reading {r.id}: {flag}")
+
+
+def _figure(value: float | None) -> str:
+    return "–" if value is None else f"{value:g}"
 
 
 def _marks(r: Recorded) -> tuple[tuple[str, bool], ...]:
@@ -77,10 +78,10 @@ def _marks(r: Recorded) -> tuple[tuple[str, bool], ...]:
 def _tried(tried: Condition) -> str:
     match tried.kind:
         case "overhang":
-            return f"{tried.angle_deg:.3g}°"
+            return f"overhang {tried.angle_deg:.3g}°"
         case "bridge":
-            return f"{tried.span_mm:.3g} mm bridge"
-    return f"{tried.air_gap_mm:.3g} mm gap, {tried.interface_layers} dense"
+            return f"bridge {tried.span_mm:.3g} mm"
+    return f"gap {tried.air_gap_mm:.3g} mm, {tried.interface_layers} dense"
 
 
 def prints(
