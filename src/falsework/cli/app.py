@@ -21,6 +21,7 @@ from falsework.cli.process import process_command
 from falsework.cli.record import record_command
 from falsework.cli.release import release_command
 from falsework.cli.session import Session, stoppable
+from falsework.cli.tune import tune_command
 from falsework.errors import Cancelled, FalseworkError, PartError, ProgramError
 from falsework.version import __version__
 
@@ -41,6 +42,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         record_command,
         ledger_command,
         audit_command,
+        tune_command,
         bench_command,
     ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},

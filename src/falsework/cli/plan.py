@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.belief import chosen_belief, ledger_option
 from falsework.cli.options import (
     STANDINGS,
     Pair,
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 @click.command("plan", short_help="Plan the supports of a part and write the files.")
 @part_options
+@ledger_option
 @turn_option
 @click.option(
     "--lie",
@@ -74,6 +76,7 @@ def plan_command(
     settings: tuple[tuple[str, str], ...],
     scale: float,
     unit: str | None,
+    ledger_name: str | None,
     turn_deg: tuple[float, float, float],
     lie: str,
     shown: tuple[str, ...],
@@ -121,6 +124,7 @@ def plan_command(
             load_axis=marks.load_axis if marks else None,
             scale=scale,
             unit=unit,
+            belief=chosen_belief(process, ledger_name),
             watch=watch.part(0.0, 0.8),
         )
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95))

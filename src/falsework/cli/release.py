@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.belief import chosen_belief, ledger_option
 from falsework.cli.options import json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
+    from falsework.droop.belief import Belief
     from falsework.planning.value import Plan
     from falsework.release.value import Remedy
     from falsework.watch import Watch
@@ -24,9 +26,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Write the strip, pictures and what to change as one page into this HTML file.",
 )
+@ledger_option
 @json_option
 @click.pass_obj
-def release_command(session: Session, folder: Path, out: Path | None, as_json: bool) -> None:
+def release_command(
+    session: Session, folder: Path, out: Path | None, ledger_name: str | None, as_json: bool
+) -> None:
     """Show in which order the supports of the plan in FOLDER come off, how, and what to mind.
 
     It is read from plan.json, where the planning judged it. Where a piece fails to come off, changes are
@@ -59,14 +64,15 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
     untried = ""
     if (release.failing and not as_json) or out is not None:
         with announced(), session.progress() as watch:
+            belief = chosen_belief(plan.process, ledger_name)
             try:
-                again = planned_again(plan, folder, watch.part(0.0, 0.2))
+                again = planned_again(plan, folder, watch.part(0.0, 0.2), belief)
             except PartError as error:
                 if out is not None:
                     raise
                 untried = f"What would help could not be tried: {error.subject} {error.wrong}."
             else:
-                found = remedies(again, watch.part(0.2, 0.9))
+                found = remedies(again, watch.part(0.2, 0.9), belief)
             if out is not None and again.pieces:
                 from falsework.report import release_html
 
@@ -91,9 +97,10 @@ def release_command(session: Session, folder: Path, out: Path | None, as_json: b
         say.say("Nothing is supported: there is no page to write.")
 
 
-def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
+def planned_again(plan: Plan, folder: Path, watch: Watch, belief: Belief | None = None) -> Plan:
     """The plan with its geometry, which plan.json does not keep: made anew from part.stl with the same
-    process and the standings chosen then."""
+    process and the standings chosen then; ``belief`` None: the prior."""
+    from falsework.droop import PRIOR
     from falsework.errors import PartError
     from falsework.files.folder import PART, PLAN
     from falsework.planning.pipeline import plan as plan_again
@@ -104,6 +111,7 @@ def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
         standing="none",
         overrules={choice.underside: choice.chosen for choice in plan.choices},
         unit="mm",
+        belief=belief or PRIOR,
         watch=watch,
     )
     if len(again.pieces) != len(plan.pieces):
@@ -116,7 +124,7 @@ def planned_again(plan: Plan, folder: Path, watch: Watch) -> Plan:
     return replace(again, part=replace(again.part, name=plan.part.name))
 
 
-def remedies(plan: Plan, watch: Watch) -> tuple[Remedy, ...]:
+def remedies(plan: Plan, watch: Watch, belief: Belief) -> tuple[Remedy, ...]:
     """What to change so that all of a plan's supports come off, best first; none where all do."""
     from falsework.release import what_to_change
 
@@ -130,5 +138,6 @@ def remedies(plan: Plan, watch: Watch) -> tuple[Remedy, ...]:
         [choice.chosen for choice in plan.choices],
         plan.process,
         plan.release,
+        belief=belief,
         watch=watch,
     )

@@ -82,7 +82,7 @@ def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_
 def inspection(result: Inspection) -> None:
     """Everything that ``inspect`` shows."""
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
-    _undersides(result.undersides, None)
+    _undersides(result.undersides, None, result.rests_on)
     warnings(result.warnings)
 
 
@@ -91,7 +91,7 @@ def plan(result: Plan) -> None:
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
     if result.lies is not None:
         say(f"how it lies: {_sentence(result.lies.why)}")
-    _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices})
+    _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices}, result.rests_on)
     if result.undersides:
         _standings(result)
     _cost(result)
@@ -201,7 +201,7 @@ def warnings(texts: Sequence[str]) -> None:
         say(f"caution: {text}")
 
 
-def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None) -> None:
+def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, rests_on: str) -> None:
     if not undersides:
         say()
         say("Nothing is printed over air: no supports are needed.")
@@ -229,7 +229,8 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None) 
     table(title, head, rows)
     bases = sorted({u.droop_mm.basis for u in undersides})
     rests = "; ".join(_DROOP_RESTS_ON.get(basis, basis) for basis in bases)
-    say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}.")
+    read = f" ({rests_on})" if rests_on else ""
+    say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}{read}.")
 
 
 def _standings(result: Plan) -> None:

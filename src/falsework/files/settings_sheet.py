@@ -338,6 +338,8 @@ def _cautions(plan: Plan) -> Iterable[str]:
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
         yield f"Droop is predicted, not measured. It rests on {_BASIS_WORDS.get(basis, basis)}."
+    if plan.rests_on:
+        yield f"Read so far: {plan.rests_on}."
     yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."
     yield "Cost and time were computed with the numbers of this sheet; another speed or fill changes them."
 

@@ -152,6 +152,7 @@ def plan(
             *bare,
             *scheme.notes,
         ),
+        rests_on=belief.rests_on,
         lies=lies,
         geometry=Geometry(placed, stack, need, scheme),
     )
@@ -299,6 +300,7 @@ def inspect(
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         warnings=_part_warnings(placed, stack, settled),
+        rests_on=belief.rests_on,
         ground=Ground(placed, stack, need),
     )
 

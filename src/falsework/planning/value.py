@@ -62,6 +62,7 @@ class Inspection:
     layers: LayerSummary
     undersides: tuple[Underside, ...]
     warnings: tuple[str, ...]
+    rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     ground: Ground | None = field(default=None, compare=False, repr=False)
 
     def to_json(self) -> str:
@@ -119,6 +120,7 @@ class Plan:
     part_cost: Cost
     support_cost: Cost  # as built
     warnings: tuple[str, ...]
+    rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     release: Release | None = None  # how the pieces come off
     lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
     geometry: Geometry | None = field(default=None, compare=False, repr=False)

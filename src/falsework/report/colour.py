@@ -50,6 +50,12 @@ def droop_rgb(droop_mm: float) -> Rgb:
     return float(red), float(green), float(blue)
 
 
+def tone_rgb(grade: int) -> Rgb:
+    """Colour of one of five grades, 0 (worst) to 4 (best): the darker, the worse."""
+    red, green, blue = _cividis(0.08 + 0.21 * grade)
+    return float(red), float(green), float(blue)
+
+
 def hatch_rgb(rgb: Rgb) -> Rgb:
     """Ink that shows on ``rgb``: a lighter tone on dark colours, a darker one on light colours."""
     light = 0.2126 * rgb[0] + 0.7152 * rgb[1] + 0.0722 * rgb[2]

@@ -10,7 +10,7 @@ beside those taken before.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.reading import Condition, Kind
-from falsework.coupon.value import CouponKind
+from falsework.coupon.value import Coupon, CouponKind
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
 from falsework.tuning.survey import Floats, Question, Survey, survey
@@ -58,6 +58,7 @@ class Proposal:
     """A test piece with the cells that tell most.
 
     ``gain_min``: what it is expected to save, minutes; ``cost_min``: printing and reading. ``grams``.
+    ``piece``: as designed, to be written and printed.
     """
 
     kind: CouponKind
@@ -67,6 +68,7 @@ class Proposal:
     cost_min: float
     print_min: float
     grams: float
+    piece: Coupon | None = field(default=None, compare=False, repr=False)
 
     @property
     def worth_it(self) -> bool:
@@ -137,6 +139,7 @@ def next_test(
                 cost_min=piece.minutes + MINUTES_PER_CELL * len(kept),
                 print_min=piece.minutes,
                 grams=piece.grams,
+                piece=piece,
             )
         )
     proposals.sort(key=lambda p: p.cost_min - p.gain_min)

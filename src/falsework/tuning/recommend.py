@@ -23,6 +23,7 @@ from falsework.process.settings import Process
 from falsework.tuning.survey import (
     AS_GOOD,
     BRIDGE_WITHIN,
+    GAP_WITHIN_LAYERS,
     LIMIT_WITHIN_DEG,
     MOST_GAP_LAYERS,
     REMOVABLE,
@@ -39,7 +40,8 @@ if TYPE_CHECKING:
 
 UNCALIBRATED = "uncalibrated"
 _BETTER = 0.8  # probability that another make is better, before practice is left for it
-_DIFFERENT_DEG = 5.0
+_DIFFERENT_DEG = 5.0  # from practice, before it is said; constructed
+_MUCH_DOUBT = 0.42  # probability that a layer less would do, before it is said; constructed
 _ENDS = (0.05, 0.5, 0.95)
 
 Value = float | int | str
@@ -103,9 +105,10 @@ class Elsewhere:
 
 @dataclass(frozen=True)
 class Disagreement:
-    """Where the model and common practice part ways, and the test piece that settles it."""
+    """Where the model and common practice part ways; the test piece that settles it, if readings have not."""
 
     what: str
+    basis: str
     settled_by: CouponKind
     at: str  # the cells that matter
 
@@ -261,18 +264,12 @@ def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
         estimate=estimate,
         as_good=(),
         practice=practice,
-        sure=_right_gap(here, layers),
-        within="the right whole number",
+        sure=_within(here.gap_layers, estimate.value, GAP_WITHIN_LAYERS),
+        within="half a layer",
         basis=basis,
         rests_on=behind,
         why=why,
     )
-
-
-def _right_gap(here: Survey, layers: int) -> float:
-    """Probability that this is the smallest whole number of layers that is enough."""
-    smallest = np.clip(np.ceil(here.gap_layers - 1e-9), 1, MOST_GAP_LAYERS)
-    return float((smallest == layers).mean())
 
 
 def _usual_layers(process: Process) -> int:
@@ -290,8 +287,8 @@ _NAMES = {
 def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
     """One advice for each setting of the support's make.
 
-    Practice stands unless another value is better with probability ``_BETTER``: then the one that is best on
-    average is taken.
+    Practice stands unless another value is better, by what shows, with probability ``_BETTER``: then the one
+    that is best on average is taken.
     """
     structure = here.process.structure
     for setting, (name, unit) in _NAMES.items():
@@ -301,18 +298,20 @@ def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
         good = here.made
         best = max(columns, key=lambda k: float(good[:, k].mean()))
         basis = here.basis[Kind.SUPPORT]
-        behind = tuple(r.id for r in own if getattr(r.reading.condition, setting) is not None)
         tried = {getattr(r.reading.condition, setting) for r in own} - {None}
-        better = float((good[:, best] > good[:, start]).mean())
-        moved = basis != UNCALIBRATED and len(tried) > 1 and better >= _BETTER
+        behind = tuple(r.id for r in own if getattr(r.reading.condition, setting) is not None)
+        if len(tried) < 2:  # readings of one value alone say nothing about the others
+            basis, behind = UNCALIBRATED, ()
+        better = float((good[:, best] > good[:, start] + AS_GOOD).mean())
+        moved = basis != UNCALIBRATED and better >= _BETTER
         chosen = best if moved else start
         near = [k for k in columns if good[:, k].mean() >= good[:, chosen].mean() - AS_GOOD and k != chosen]
         alike = good[:, columns].max(axis=1) - good[:, chosen] <= AS_GOOD
         why = "common practice; nothing read so far speaks clearly against it"
-        if basis == UNCALIBRATED or not behind:
-            why = "common practice"
+        if basis == UNCALIBRATED:
+            why = "common practice; no other value has been tried"
         elif moved:
-            why = f"better than {_words(usual, unit)} with probability {better:.2f}"
+            why = f"clearly better than {_words(usual, unit)} with probability {better:.2f}"
         yield Advice(
             name=name,
             value=here.makes[chosen].value,
@@ -324,7 +323,7 @@ def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
             practice=usual,
             sure=float(alike.mean()),
             within="what shows",
-            basis=basis if len(tried) > 1 else UNCALIBRATED,
+            basis=basis,
             rests_on=behind,
             why=why,
         )
@@ -364,13 +363,16 @@ def _disagreements(here: Survey, plain: Process) -> Iterable[Disagreement]:
     gap = estimate_of(here.gap_layers, here.basis[Kind.SUPPORT])
     usual, height = _usual_layers(here.process), plain.layer_height_mm
     enough = here.best_layers
-    if enough != usual:
+    less = float((here.gap_layers <= usual - 1).mean())  # probability that practice wastes a layer
+    if enough != usual or less > _MUCH_DOUBT:
+        other = enough if enough != usual else usual - 1
         yield Disagreement(
-            f"Air gap: practice says {usual} layers ({usual * height:.2f} mm), the model {enough} "
-            f"({enough * height:.2f} mm); it puts the smallest gap that is enough at {gap.value:.1f} layers, "
-            f"{gap.low:.1f} to {gap.high:.1f}.",
+            f"Air gap: practice says {usual} layers ({usual * height:.2f} mm); by the model's physics the "
+            f"smallest gap that is enough is {gap.value:.1f} layers ({gap.value * height:.2f} mm), anywhere "
+            f"from {gap.low:.1f} to {gap.high:.1f}.",
+            gap.basis,
             CouponKind.GAP,
-            f"cells at {' and '.join(map(str, sorted((enough, usual))))} layers",
+            f"cells at {min(other, usual)} and {max(other, usual)} layers",
         )
     limit = estimate_of(here.limit_deg, here.basis[Kind.OVERHANG])
     rule = limit_deg(plain)
@@ -378,6 +380,7 @@ def _disagreements(here: Survey, plain: Process) -> Iterable[Disagreement]:
         yield Disagreement(
             f"Limit angle: practice says {rule:.0f}°, the model {limit.value:.0f}°, "
             f"{limit.low:.0f} to {limit.high:.0f}.",
+            limit.basis,
             CouponKind.OVERHANG,
             f"fins at {min(rule, limit.value):.0f}° and {max(rule, limit.value):.0f}°",
         )

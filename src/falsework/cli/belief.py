@@ -1,0 +1,79 @@
+"""What the ledger has taught, for the commands that predict; its fit is read here, never made."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from falsework.droop.belief import Belief
+    from falsework.ledger import Ledger
+    from falsework.process.settings import Process
+
+F = TypeVar("F", bound="Callable[..., Any]")
+
+NONE = "none"
+
+
+def ledger_option(command: F) -> F:
+    """``--ledger``."""
+    return click.option(
+        "--ledger",
+        "ledger_name",
+        metavar="FILE|none",
+        help="The ledger whose fit counts; your own if not given, 'none' for common practice alone.",
+    )(command)
+
+
+def ledger_named(name: str | None) -> Ledger | None:
+    """The ledger of that file, the user's own for None, none for 'none' or where there is none yet."""
+    if name == NONE:
+        return None
+    from falsework.ledger import Ledger
+
+    if name is None:
+        return Ledger.existing()
+    ledger = Ledger.existing(Path(name))
+    if ledger is None:
+        from falsework.errors import LedgerError
+
+        raise LedgerError(name, "there is no such ledger", "Give the file of one, or 'none'")
+    return ledger
+
+
+def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
+    """What the ledger's last fit holds of the process's printer and material, else the prior.
+
+    Says on stderr where readings are newer than the fit, and where a ledger that was named has nothing to
+    say.
+    """
+    from falsework.droop.belief import PRIOR
+
+    ledger = ledger_named(ledger_name)
+    stored = None if ledger is None else ledger.fit()
+    if ledger is None or stored is None:
+        if ledger_name not in (None, NONE):
+            click.echo(f"caution: {ledger_name} holds no fit yet; 'falsework tune' makes one", err=True)
+        return PRIOR
+    from falsework.tuning.belief import belief_of
+    from falsework.tuning.posterior import Posterior
+
+    posterior = Posterior.from_json(stored.text)
+    pair = (process.printer.name, process.material.name)
+    if pair not in posterior.groups:
+        if ledger_name is not None:
+            known = "; ".join(f"{material} on {printer}" for printer, material in posterior.groups)
+            click.echo(
+                f"caution: nothing in {ledger_name} was fitted for {pair[1]} on {pair[0]} (known: {known})",
+                err=True,
+            )
+        return PRIOR
+    if ledger.readings_digest() != stored.digest:
+        click.echo(
+            "caution: the ledger has changed since its fit was made; 'falsework tune' takes that in", err=True
+        )
+    return belief_of(posterior, pair[0], process.material)

@@ -1,0 +1,183 @@
+"""``falsework tune``: fit the ledger's readings, say what to set and why, and what to test next."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.belief import ledger_named, ledger_option
+from falsework.cli.options import chosen_process, json_option, process_options
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.ledger import Ledger, Recorded
+    from falsework.process.settings import Process
+    from falsework.tuning.posterior import Posterior
+    from falsework.tuning.results import Tuned
+    from falsework.watch import Watch
+
+PROCESS, PAGE, TUNING, NEXT = "process.toml", "tuning.html", "tuning.json", "next"
+
+
+@click.command("tune", short_help="Fit the readings: what to set, how sure that is, what to test next.")
+@process_options
+@click.option(
+    "--printer", metavar="NAME", help="The printer as the ledger knows it; the process's own if not given."
+)
+@ledger_option
+@click.option(
+    "--minutes",
+    type=click.FloatRange(min=0, min_open=True),
+    default=30.0,
+    show_default=True,
+    help="The most that the next test piece may take to print.",
+)
+@click.option(
+    "--grams",
+    type=click.FloatRange(min=0, min_open=True),
+    default=15.0,
+    show_default=True,
+    help="The most that the next test piece may weigh.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help=f"Folder to write: {PROCESS} for 'falsework plan', {PAGE}, {TUNING} and the next test piece.",
+)
+@json_option
+@click.pass_obj
+def tune_command(
+    session: Session,
+    process_name: str,
+    settings: tuple[tuple[str, str], ...],
+    printer: str | None,
+    ledger_name: str | None,
+    minutes: float,
+    grams: float,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Fit everything in the ledger and recommend the settings of the process: limit angle, longest clean
+    bridge, air gap, interface layers, spacing and pattern, each with an interval, its evidence and the
+    probability of being right; then the test piece that is worth printing next, or that none is.
+
+    The fit is stored in the ledger, where plan, inspect and release find it. Without readings it is common
+    practice that is recommended, and said so.
+    """
+    session.as_json = as_json
+    process = chosen_process(process_name, settings)
+    if out is not None:
+        from falsework.files.atomic import check_folder
+
+        check_folder(out, mark=TUNING)
+    from falsework.cli.compiling import announced
+
+    with announced(), session.progress() as watch:
+        ledger = ledger_named(ledger_name)
+        process = _on_printer(process, printer, ledger)
+        posterior, recorded = fitted(ledger, process, watch.part(0.0, 0.3))
+
+        from falsework.tuning.results import tune
+
+        found = tune(
+            posterior,
+            process,
+            recorded=recorded,
+            most_minutes=minutes,
+            most_grams=grams,
+            watch=watch.part(0.3, 0.9),
+        )
+        if out is not None:
+            write(found, out, watch.part(0.9, 1.0))
+            session.written = out
+    if as_json:
+        click.echo(found.to_json(), nl=False)
+        return
+    from falsework.cli import say_tuning
+
+    say_tuning.tuned(found)
+    if ledger is not None:
+        _say_newcomers(ledger, found)
+    if out is not None:
+        from falsework.cli.say import say
+
+        say(f"Written to {out}: {', '.join(sorted(p.name for p in out.iterdir()))}")
+        say(f"To plan with it: falsework plan PART --process {out / PROCESS}")
+
+
+def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Posterior, list[Recorded]]:
+    """The posterior of the ledger's readings, kept there for the other commands, and the readings.
+
+    A stored fit of the same readings is used again.
+    """
+    from falsework.errors import FalseworkError
+    from falsework.tuning.fit import fit
+    from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+
+    if ledger is None:
+        return PRIOR_POSTERIOR, []
+    digest = ledger.readings_digest()  # before the readings: what is recorded meanwhile makes the fit old
+    recorded = ledger.readings()
+    stored = ledger.fit()
+    if stored is not None and stored.digest == digest:
+        try:
+            return Posterior.from_json(stored.text), recorded
+        except FalseworkError:  # of an older version: made anew
+            pass
+    materials = {process.material.name: process.material, **ledger.materials()}
+    if not recorded:
+        return PRIOR_POSTERIOR, []
+    text = fit([r.reading for r in recorded], materials, watch=watch).to_json()
+    ledger.save_fit(text, digest)
+    return Posterior.from_json(text), recorded  # as it is stored, for the same figures each time
+
+
+def write(found: Tuned, out: Path, watch: Watch) -> None:
+    """Process file, page, document and the next test piece, all or nothing."""
+    from falsework.files.atomic import atomic_folder
+    from falsework.report.tuning import tuning_html
+    from falsework.tuning.process_file import process_file
+
+    texts = {
+        PROCESS: process_file(found.recommendation, found.recorded),
+        PAGE: tuning_html(found),
+        TUNING: found.to_json(),
+    }
+    with atomic_folder(out, mark=TUNING, own=(*texts, NEXT)) as aside:
+        for name, text in texts.items():
+            (aside / name).write_bytes(text.encode("utf-8", "replace"))
+        first = found.next.proposals[0] if found.next.proposals and not found.next.stop else None
+        if first is not None and first.piece is not None:
+            from falsework.files.coupon import write_coupon
+            from falsework.report.coupon import sheet_files
+
+            extra = sheet_files(first.piece, found.recommendation.printer)
+            write_coupon(first.piece, aside / NEXT, extra=extra, watch=watch)
+
+
+def _on_printer(process: Process, name: str | None, ledger: Ledger | None) -> Process:
+    """The process on the printer of that name; one that nobody knows is refused."""
+    if name is None or name == process.printer.name:
+        return process
+    printers = {} if ledger is None else ledger.printers()
+    if name not in printers:
+        from falsework.errors import LedgerError
+
+        known = ", ".join(printers) or "none"
+        raise LedgerError(name, "is no printer of the ledger", f"Give one that it knows: {known}")
+    return replace(process, printer=printers[name])
+
+
+def _say_newcomers(ledger: Ledger, found: Tuned) -> None:
+    """Where nothing was read of this pair, say which pairs there are readings of."""
+    from falsework.cli.say import say
+
+    if found.recommendation.readings:
+        return
+    pairs = dict.fromkeys((r.reading.material, r.reading.printer) for r in found.recorded)
+    if pairs:
+        some = "; ".join(f"{material} on {printer}" for material, printer in pairs)
+        say(f"The ledger holds readings of {some}: choose by --printer NAME and --set material.name=NAME.")
