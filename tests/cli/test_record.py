@@ -314,6 +314,7 @@ def test_the_angle_of_a_slope_is_that_of_its_share_over_air():
     reach = underside(1, Need.HOLDS, free_length_mm=made.process.layer_height_mm, angle_deg=80.0)
     (spot,) = spots_of_plan(replace(made, undersides=(reach,), pieces=()))
     assert spot.condition.angle_deg == pytest.approx(45.0)
+    assert "where it is flattest" in spot.what
 
 
 def test_a_plan_of_nothing_over_air(plan, capsys):

@@ -117,11 +117,12 @@ def _carried(underside: Underside, process: Process, piece: SupportPiece | None)
 
 def _bare(underside: Underside, process: Process) -> Spot:
     if underside.kind is Need.BRIDGE and underside.span_mm > 0:
-        tried = printed(Kind.BRIDGE, process, span_mm=underside.span_mm)
-    else:  # the same share of a line over air as a slope of that angle has
+        tried, worst = printed(Kind.BRIDGE, process, span_mm=underside.span_mm), "widest"
+    else:  # a slope of that angle has the same share of a line over air as the layer that reaches farthest
         lean = math.degrees(math.atan2(underside.free_length_mm, process.layer_height_mm))
-        tried = printed(Kind.OVERHANG, process, angle_deg=lean)
-    return _spot(underside, f"{underside.kind}, without support", tried, SURFACE)
+        tried, worst = printed(Kind.OVERHANG, process, angle_deg=lean), "flattest"
+    how = f"{underside.kind}, without support, where it is {worst}"
+    return _spot(underside, how, tried, SURFACE)
 
 
 def _spot(underside: Underside, how: str, tried: Condition, outcomes: tuple[str, ...]) -> Spot:
