@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import shlex
 from pathlib import Path
 
 import pytest
 
 from falsework.cli.app import run
+from falsework.cli.coupon import coupon_command
 from falsework.coupon import Coupon
 from falsework.part import read_part
 
@@ -95,3 +98,36 @@ def test_refusals(here: Path, capsys, options: list[str], code: int, said: str) 
     assert run(["coupon", *options]) == code
     assert said in capsys.readouterr().err
     assert not list(here.iterdir())
+
+
+DOCS = (Path(__file__).parents[2] / "docs" / "coupons.md").read_text("utf-8")
+
+
+@pytest.mark.parametrize("line", re.findall(r"^falsework coupon(.*)$", DOCS, flags=re.MULTILINE))
+def test_every_command_that_the_docs_show_is_understood(line: str) -> None:
+    coupon_command.make_context("coupon", shlex.split(line, comments=True))
+
+
+def test_the_overview_of_the_docs_is_what_the_tool_says(here: Path, capsys) -> None:
+    assert run(["coupon", "--json"]) == 0
+    for piece in json.loads(capsys.readouterr().out)["pieces"]:
+        name, cells, batches, minutes, grams = re.search(
+            rf"^\| `({piece['kind']})` \| (\d+)[^|]* \| (\d+) \| (\d+) \| ([\d.]+) ", DOCS, flags=re.MULTILINE
+        ).groups()
+        # ranges follow the prior: the page need not be rewritten whenever that shifts a little
+        assert (piece["kind"], piece["batches"]) == (name, int(batches))
+        assert piece["cells"] == pytest.approx(int(cells), abs=3)
+        assert piece["minutes"] == pytest.approx(float(minutes), rel=0.25)
+        assert piece["grams"] == pytest.approx(float(grams), rel=0.25)
+
+
+def test_the_example_of_the_docs_runs(here: Path, capsys) -> None:
+    (example,) = re.findall(r"```python\n(.*?)```", DOCS, flags=re.DOTALL)
+    exec(example, {})
+    assert capsys.readouterr().out.startswith("G")
+    assert (here / "gap" / "print.3mf").exists()
+
+
+def test_the_pictures_of_the_docs_are_there() -> None:
+    for name in re.findall(r"\]\(pictures/(.+?)\)", DOCS):
+        assert (Path(__file__).parents[2] / "docs" / "pictures" / name).exists()

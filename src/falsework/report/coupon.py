@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
 
 from falsework.coupon.guide import CAUTIONS, TITLES, TRIES, differing
 from falsework.coupon.reading import Kind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.files.coupon import SHEET, SHEET_PDF, file_names, with_geometry
+from falsework.planning.document import encode
 from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
 
@@ -56,39 +56,29 @@ class Sheet:
 
 def sheet_files(coupon: Coupon, printer_name: str | None = None) -> dict[str, bytes]:
     """``sheet.html`` and ``sheet.pdf``, to be written with the piece (``write_coupon(extra=…)``)."""
-    sheet = _sheet(coupon, printer_name)
-    return {SHEET: _html(sheet).encode(), SHEET_PDF: _pdf(sheet)}
+    return {SHEET: sheet_html(coupon, printer_name).encode(), SHEET_PDF: sheet_pdf(coupon, printer_name)}
 
 
 def sheet_html(coupon: Coupon, printer_name: str | None = None) -> str:
     """The recording sheet as one self-contained page; ``OutputError`` for a piece without geometry."""
-    return _html(_sheet(coupon, printer_name))
+    return paper.render("coupon.html", style_name="coupon.css", sheet=_sheet(coupon, printer_name))
 
 
 def sheet_pdf(coupon: Coupon, printer_name: str | None = None) -> bytes:
     """The recording sheet as a PDF tagged for screen readers; the same piece gives the same bytes."""
-    return _pdf(_sheet(coupon, printer_name))
-
-
-def _html(sheet: Sheet) -> str:
-    return paper.render("coupon.html", style_name="coupon.css", sheet=sheet)
-
-
-def _pdf(sheet: Sheet) -> bytes:
     import typst
 
-    from falsework.planning.document import encode
-
-    data: dict[str, Any] = encode(sheet)
-    return bytes(
-        typst.compile(
-            paper.page_file("coupon.typ").encode(),
-            sys_inputs={"sheet": json.dumps(data, ensure_ascii=False)},
-            ignore_system_fonts=True,
-            pdf_standards="ua-1",
-            timestamp=0,
-        )
+    source, inputs = typst_sheet(coupon, printer_name)
+    pdf: bytes = typst.compile(
+        source, sys_inputs=inputs, ignore_system_fonts=True, pdf_standards="ua-1", timestamp=0
     )
+    return pdf
+
+
+def typst_sheet(coupon: Coupon, printer_name: str | None = None) -> tuple[bytes, dict[str, str]]:
+    """The sheet for the Typst typesetter: its source, and what is on it as inputs."""
+    data = json.dumps(encode(_sheet(coupon, printer_name)), ensure_ascii=False)
+    return paper.page_file("coupon.typ").encode(), {"sheet": data}
 
 
 def _sheet(coupon: Coupon, printer_name: str | None) -> Sheet:
