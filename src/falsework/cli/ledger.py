@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
-import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.ledger_file import (
+    document,
+    ledger_place,
+    notice_text,
+    place_option,
+    read_bytes,
+    read_text,
+)
 from falsework.cli.options import Pair, json_option
-from falsework.cli.record import ledger_place, place_option, read_bytes, read_text
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -132,7 +138,7 @@ def prints_command(session: Session, as_json: bool) -> None:
     ledger = _existing()
     made, found = ledger.prints(), ledger.readings()
     if as_json:
-        document("falsework.prints/1", prints=made, plans=ledger.plans(), notice=_notice_text(found))
+        document("falsework.prints/1", prints=made, plans=ledger.plans(), notice=notice_text(found))
         return
     from falsework.cli import say_readings
 
@@ -275,7 +281,7 @@ def export_command(session: Session, out: Path, as_json: bool) -> None:
                 _write_photographs(ledger, aside / _PHOTOGRAPHS)
     session.written = out
     if as_json:
-        document("falsework.exported/1", out=str(out), readings=len(found), notice=_notice_text(found))
+        document("falsework.exported/1", out=str(out), readings=len(found), notice=notice_text(found))
         return
     from falsework.cli.say import say
 
@@ -431,31 +437,10 @@ def _existing() -> Ledger:
     return ledger
 
 
-def document(schema: str, **values: Any) -> None:
-    """One JSON document on stdout; one that holds readings says which are invented."""
-    if "readings" in values and "notice" not in values and isinstance(values["readings"], list):
-        values = {"notice": _notice_text(values["readings"]), **values}
-    click.echo(json.dumps({"schema": schema, **values}, ensure_ascii=True, indent=1, default=_plain))
-
-
-def _plain(value: Any) -> Any:
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return dataclasses.asdict(value)
-    if isinstance(value, datetime.date):
-        return value.isoformat()
-    raise TypeError(type(value).__name__)
-
-
-def _notice_text(found: Sequence[Recorded]) -> str:
-    from falsework.ledger.exchange import invented_notice
-
-    return invented_notice(sum(recorded.reading.invented for recorded in found), len(found))
-
-
 def _notice(found: Sequence[Recorded]) -> None:
     from falsework.cli.say import say
 
-    if text := _notice_text(found):
+    if text := notice_text(found):
         say(text)
 
 
@@ -505,7 +490,7 @@ def _tell_import(ledger: Ledger, brought: Imported, lost: int, as_json: bool) ->
     found = ledger.readings()
     if as_json:
         told = {"added": brought.added, "known": brought.known, "notes": brought.notes, "missing": lost}
-        document("falsework.imported/1", notice=_notice_text(found), **told)
+        document("falsework.imported/1", notice=notice_text(found), **told)
         return
     from falsework.cli.say import say
 
