@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from audited import faults, sound_alone, sound_with_plan
-from falsework.auditing.pipeline import audit
 from falsework.auditing.findings import SITE_KINDS
+from falsework.auditing.pipeline import audit
 from falsework.auditing.value import Audit
 
 ALONE = list(sound_alone())

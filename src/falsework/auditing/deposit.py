@@ -302,18 +302,23 @@ def _layer_height(
 
 
 def _heights(ends: Floats, drop: Floats, clear: Floats, section: Floats, step: float, usual: Usual) -> Floats:
-    """(n,) height of each strand: the layer's, but where its section fits another depth beneath much better.
+    """(n,) height of each strand: the layer's, but for paths that climb, and fill of several layers at once.
 
-    So of fill laid only in every second layer, and of paths that climb.
+    The latter lies that deep above what is beneath, and its section fits that height much better.
     """
     height = np.full(len(ends), step)
-    climbs = ends[:, 2] != ends[:, 5]
-    other = (clear > 0.8) & (np.abs(drop - step) > 0.02) & (drop > 0.02) & (drop < 4.0 * step)
-    deep = np.where(other, drop, step)
-    as_drop = np.abs(np.log(width_mm(section, deep) / usual.width_mm))
     as_step = np.abs(np.log(width_mm(section, step) / usual.width_mm))
-    taken = other & ((as_drop + 0.25 < as_step) | (climbs & (drop < 1.5 * step) & (as_drop < 0.7)))
-    return np.where(taken, drop, height)
+    climbs = ends[:, 2] != ends[:, 5]
+    deep = climbs & (clear > 0.8) & (drop > 0.02) & (drop < 1.5 * step)
+    as_drop = np.abs(np.log(width_mm(section, np.where(deep, drop, step)) / usual.width_mm))
+    height = np.where(deep & (as_drop < 0.7), drop, height)
+    best = as_step - 0.25
+    for layers in (2.0, 3.0):
+        tall = layers * step
+        misfit = np.abs(np.log(width_mm(section, tall) / usual.width_mm))
+        taken = (misfit < best) & ~climbs & (drop > tall - 0.02)
+        height, best = np.where(taken, tall, height), np.where(taken, misfit, best)
+    return height
 
 
 def _stretches(
@@ -457,7 +462,8 @@ def _runs(
     # a ring beside what carries it leans on it all round
     leans = whole & on_ring[a] & (reach > 0.0) & (reach < FAR_MM)
     held[leans] = 1
-    keep = ~drop
+    # round ends of strands leave small hollows where they meet others
+    keep = ~drop & ((length > 0.5 * half[a]) | (held == 0).any(axis=1))
     lines = np.sort(np.column_stack([rows[a, cut.LINE], rows[b, cut.LINE]]).astype(np.int64), axis=1)
     return Runs(
         a[keep], length[keep], start[keep], end[keep], held[keep],

@@ -87,7 +87,8 @@ def rest(
     ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
     gap. Into: cells (n,), how many lie beneath it; resting and near (n, OWNERS), how many of them carry it
     and how many are seen through a gap; gap (n, OWNERS), the least such gap, mm (infinite: none); sunk (n,),
-    cells that reach above the nozzle; free (n,), cells with a gap of more than ``carry`` mm. O(cells).
+    cells that reach above the nozzle; free (n,), 0 where neither they nor
+    cells just beside have a gap of more than ``carry`` mm. O(cells).
     """
     rows, columns = top.shape
     carries = np.zeros(OWNERS, np.int64)
@@ -104,43 +105,60 @@ def rest(
         seen = 0
         ploughed = 0
         hollow = 0
-        j0 = max(0, int((min(ay, by) - r - bottom) / size))
-        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
-        # a second turn for what is shorter or thinner than a cell: its middle stands for it
-        for turn in range(2):
-            if turn == 1:
-                if seen > 0:
-                    break
-                j0 = int((0.5 * (ay + by) - bottom) / size)
-                j1 = j0 if 0 <= j0 < rows else j0 - 1
-            for j in range(j0, j1 + 1):
-                if turn == 0:
-                    low, high = span_at(ax, ay, bx, by, r, bottom + (j + 0.5) * size, False)
-                    if low > high:
+        wide = r + 0.5 * size
+        j0 = max(0, int((min(ay, by) - wide - bottom) / size))
+        j1 = min(rows - 1, int((max(ay, by) + wide - bottom) / size))
+        for j in range(j0, j1 + 1):
+            y = bottom + (j + 0.5) * size
+            low, high = span_at(ax, ay, bx, by, r, y, False)
+            i0 = max(0, math.ceil((low - left) / size - 0.5)) if low <= high else columns
+            i1 = min(columns - 1, math.floor((high - left) / size - 0.5)) if low <= high else -1
+            if hollow == 0:
+                # cells just outside, whose edge may reach in: looked at only until one is hollow
+                low, high = span_at(ax, ay, bx, by, wide, y, True)
+                if low > high:
+                    continue
+                k0 = max(0, math.ceil((low - left) / size - 0.5))
+                k1 = min(columns - 1, math.floor((high - left) / size - 0.5))
+                for i in range(k0, k1 + 1):
+                    if i0 <= i <= i1:
                         continue
-                    i0 = max(0, math.ceil((low - left) / size - 0.5))
-                    i1 = min(columns - 1, math.floor((high - left) / size - 0.5))
-                else:
-                    i0 = int((0.5 * (ax + bx) - left) / size)
-                    i1 = i0 if 0 <= i0 < columns else i0 - 1
-                for i in range(i0, i1 + 1):
-                    z = az
-                    if climb != 0.0:
-                        cx, cy = left + (i + 0.5) * size - ax, bottom + (j + 0.5) * size - ay
-                        z += min(max((cx * dx + cy * dy) * climb, min(0.0, bz - az)), max(0.0, bz - az))
-                    air = z - h - top[j, i]
-                    o = owner[j, i]
-                    seen += 1
-                    if air <= contact * h:
-                        carries[o] += 1
-                        if air < -h - 0.01:
-                            ploughed += 1
-                        continue
-                    if air > carry:
-                        hollow += 1
-                    if air <= window:
-                        gaps[o] += 1
-                        least[o] = min(least[o], air)
+                    z = 0.5 * (az + bz)
+                    if z - h - top[j, i] > max(carry, contact * h) + 0.5 * abs(bz - az):
+                        hollow = 1
+                        break
+            for i in range(i0, i1 + 1):
+                z = az
+                if climb != 0.0:
+                    cx, cy = left + (i + 0.5) * size - ax, y - ay
+                    z += min(max((cx * dx + cy * dy) * climb, min(0.0, bz - az)), max(0.0, bz - az))
+                air = z - h - top[j, i]
+                o = owner[j, i]
+                seen += 1
+                if air <= contact * h:
+                    carries[o] += 1
+                    if air < -h - 0.01:
+                        ploughed += 1
+                    continue
+                if air > carry:
+                    hollow += 1
+                if air <= window:
+                    gaps[o] += 1
+                    least[o] = min(least[o], air)
+        i, j = int((0.5 * (ax + bx) - left) / size), int((0.5 * (ay + by) - bottom) / size)
+        if seen == 0 and 0 <= i < columns and 0 <= j < rows:
+            # shorter or thinner than a cell: its middle stands for it
+            air = 0.5 * (az + bz) - h - top[j, i]
+            o = owner[j, i]
+            seen = 1
+            if air <= contact * h:
+                carries[o] = 1
+                ploughed = int(air < -h - 0.01)
+            else:
+                hollow += int(air > carry)
+                if air <= window:
+                    gaps[o] = 1
+                    least[o] = air
         cells[s] = seen
         sunk[s] = ploughed
         free[s] = hollow
