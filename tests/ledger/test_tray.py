@@ -251,6 +251,13 @@ def test_what_is_no_number(text: str):
         number_of(text)
 
 
+@pytest.mark.parametrize("text", ["1e999", "-1e999", "9" * 400])
+@pytest.mark.parametrize("whole", [True, False])
+def test_numbers_beyond_reason(text: str, whole: bool):
+    with pytest.raises(ValueError, match="is beyond reason"):
+        number_of(text, whole)
+
+
 @pytest.mark.parametrize("text", ["2024-05-17", "17.5.2024", "17/05/2024", "05/17/2024", "2024/5/17"])
 def test_days(text: str):
     assert day_of(text) == DAY

@@ -12,6 +12,7 @@ import csv
 import datetime
 import difflib
 import io
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
@@ -244,6 +245,8 @@ def number_of(text: str, whole: bool = False) -> float | int:
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?", plain, re.ASCII | re.IGNORECASE):
         raise ValueError(f"{text!r} is not a number")
     value = float(plain)
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:20]!r} is beyond reason")
     if whole:
         if value != round(value):
             raise ValueError(f"{text!r} is not a whole number")
