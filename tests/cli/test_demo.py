@@ -44,6 +44,12 @@ def museum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]
     pipeline.plan = lambda part, **_: part  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, demo.__name__, demo)
     monkeypatch.setitem(sys.modules, pipeline.__name__, pipeline)
+
+    def tuned(folder: Path, _watch: object) -> None:
+        folder.mkdir()
+        (folder / "tuning.html").write_text("<!doctype html>")
+
+    monkeypatch.setattr("falsework.cli.demo.tuned_museum", tuned)
     monkeypatch.setattr("falsework.cli.plan.report_file", lambda *_: {"report.html": "<!doctype html>"})
     monkeypatch.chdir(tmp_path)
     return parts
@@ -52,10 +58,10 @@ def museum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]
 def test_every_part_has_a_folder_that_the_index_links(museum, tmp_path: Path, capsys) -> None:
     assert run(["demo"]) == 0
     out = tmp_path / "falsework-demo"
-    assert {p.name for p in out.iterdir()} == {"mooring-cleat", "cowl", "demo.json", "index.html"}
+    assert {p.name for p in out.iterdir()} == {"mooring-cleat", "cowl", "tuning", "demo.json", "index.html"}
     page = Links()
     page.feed((out / "index.html").read_text("utf-8"))
-    assert page.targets == ["mooring-cleat/report.html", "cowl/report.html"]
+    assert page.targets == ["tuning/tuning.html", "mooring-cleat/report.html", "cowl/report.html"]
     assert all((out / target).is_file() for target in page.targets)
     assert "mooring cleat <small>" in page.words
     for text in (

@@ -12,15 +12,17 @@ from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.planning.value import Plan
+    from falsework.watch import Watch
 
-MARK, INDEX = "demo.json", "index.html"
+MARK, INDEX, TUNING = "demo.json", "index.html", "tuning"
+LEDGER = "ledger.sqlite3"
 NOTICE = (
     "The harbour museum and its parts are invented. All figures are predictions of the model; "
     "nothing of this has been printed."
 )
 
 
-@click.command("demo", short_help="Plan the demo parts and write their reports.")
+@click.command("demo", short_help="Plan the demo parts, tune an invented printer, write it all.")
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -30,7 +32,8 @@ NOTICE = (
 )
 @click.pass_obj
 def demo_command(session: Session, out: Path) -> None:
-    """Make the parts of a small harbour museum, plan each, and write their files with an index.html."""
+    """Make the parts of a small harbour museum, plan each, and write their files with an index.html; beside
+    them a ledger of invented readings and what tuning makes of it."""
     from falsework.files.atomic import atomic_folder, check_folder
 
     check_folder(out, mark=MARK)
@@ -45,13 +48,14 @@ def demo_command(session: Session, out: Path) -> None:
         from falsework.planning.pipeline import plan
 
         parts = {name.replace(" ", "-"): make for name, make in demo_parts().items()}
-        with atomic_folder(out, mark=MARK, own={*parts, INDEX}) as aside:
+        with atomic_folder(out, mark=MARK, own={*parts, INDEX, TUNING}) as aside:
             for k, (name, make) in enumerate(parts.items()):
-                stretch = watch.part(k / len(parts), (k + 1) / len(parts))
+                stretch = watch.part(0.8 * k / len(parts), 0.8 * (k + 1) / len(parts))
                 plans[name] = plan(make(), watch=stretch.part(0.0, 0.8))
                 extra = report_file(plans[name], stretch.part(0.8, 0.95))
                 (aside / name).mkdir()
                 write_files(plans[name], aside / name, extra=extra, watch=stretch.part(0.95, 1.0))
+            tuned_museum(aside / TUNING, watch.part(0.8, 1.0))
             index = {"schema": "falsework.demo/1", "notice": NOTICE, "parts": list(plans)}
             (aside / MARK).write_text(json.dumps(index, indent=1) + "\n", "utf-8")
             (aside / INDEX).write_text(index_html(plans), "utf-8")
@@ -64,7 +68,24 @@ def demo_command(session: Session, out: Path) -> None:
     say.table("The harbour museum's parts (predictions, nothing printed)", head, rows)
     say.say()
     say.say(NOTICE)
+    say.say(f"The museum's tuning, from invented readings: {out / TUNING / 'tuning.html'}")
     say.say(f"Written to {out}; open {out / INDEX}")
+
+
+def tuned_museum(folder: Path, watch: Watch) -> None:
+    """The museum's invented ledger, and what tuning makes of it, in a new folder."""
+    from falsework.cli.tune import fitted, write_into
+    from falsework.ledger import Ledger
+    from falsework.tuning.museum import fill, museum_process
+    from falsework.tuning.results import tune
+
+    folder.mkdir()
+    ledger = Ledger.open(folder / LEDGER)
+    fill(ledger, watch.part(0.0, 0.4))
+    process = museum_process()
+    posterior, recorded = fitted(ledger, process, watch.part(0.4, 0.6))
+    found = tune(posterior, process, recorded=recorded, watch=watch.part(0.6, 0.9))
+    write_into(found, folder, watch.part(0.9, 1.0))
 
 
 def _figures(result: Plan) -> tuple[str, ...]:
@@ -122,6 +143,7 @@ th:first-child {{ text-align: left; }}
 <main>
 <h1>Parts of the harbour museum</h1>
 <p>{escape(NOTICE)}</p>
+<p><a href="{TUNING}/tuning.html">Tuning</a>: settings found with test pieces, from invented readings.</p>
 <div class="scroll" tabindex="0" role="region" aria-label="Parts and their plans">
 <table>
 <thead><tr>{titles}</tr></thead>

@@ -138,6 +138,13 @@ def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Poste
 def write(found: Tuned, out: Path, watch: Watch) -> None:
     """Process file, page, document and the next test piece, all or nothing."""
     from falsework.files.atomic import atomic_folder
+
+    with atomic_folder(out, mark=TUNING, own=(PROCESS, PAGE, TUNING, NEXT)) as aside:
+        write_into(found, aside, watch)
+
+
+def write_into(found: Tuned, folder: Path, watch: Watch) -> None:
+    """The same files into a folder that is there."""
     from falsework.report.tuning import tuning_html
     from falsework.tuning.process_file import process_file
 
@@ -146,16 +153,14 @@ def write(found: Tuned, out: Path, watch: Watch) -> None:
         PAGE: tuning_html(found),
         TUNING: found.to_json(),
     }
-    with atomic_folder(out, mark=TUNING, own=(*texts, NEXT)) as aside:
-        for name, text in texts.items():
-            (aside / name).write_bytes(text.encode("utf-8", "replace"))
-        first = found.next.proposals[0] if found.next.proposals and not found.next.stop else None
-        if first is not None and first.piece is not None:
-            from falsework.files.coupon import write_coupon
-            from falsework.report.coupon import sheet_files
+    for name, text in texts.items():
+        (folder / name).write_bytes(text.encode("utf-8", "replace"))
+    first = found.next.proposals[0] if found.next.proposals and not found.next.stop else None
+    if first is not None and first.piece is not None:
+        from falsework.files.coupon import write_coupon
+        from falsework.report.coupon import sheet_files
 
-            extra = sheet_files(first.piece, found.recommendation.printer)
-            write_coupon(first.piece, aside / NEXT, extra=extra, watch=watch)
+        write_coupon(first.piece, folder / NEXT, extra=sheet_files(first.piece), watch=watch)
 
 
 def _on_printer(process: Process, name: str | None, ledger: Ledger | None) -> Process:

@@ -1,0 +1,192 @@
+"""The loop of test pieces against invented printers: how soon the settings are found, from a wrong belief.
+
+The printers are ``falsework.tuning.invented``: a truth of their own, not the model's equations. Each is given
+a limit angle 10° off, up or down, and a gap one layer off, up or down, from what is believed at first.
+
+    python benchmarks/loop.py [printers]
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design
+from falsework.coupon.conditions import run_mm, support_condition
+from falsework.process import Process, builtin
+from falsework.tuning.belief import belief_of
+from falsework.tuning.fit import fit
+from falsework.tuning.invented import InventedPrinter, invented_printer
+from falsework.tuning.next_test import Trial
+from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+from falsework.tuning.survey import Survey, survey
+
+PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+LIMIT_OFF_DEG, GAP_OFF_LAYERS = 10.0, 1.0
+WITHIN_DEG, WITHIN_LAYERS = 3.0, 0.5
+LADDER = (2, 1, 3, 4, 5, 6)  # layers, the middle first
+COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+WANTED = 0.95
+
+
+def processes() -> dict[str, Process]:
+    """Usual layers, thin ones and thick ones."""
+    usual = builtin("pla-0.4")
+    thick = replace(builtin("pla-1.2"), layer_height_mm=0.9, first_layer_height_mm=0.9, line_width_mm=1.4)
+    return {
+        "0.45 × 0.2": usual,
+        "0.45 × 0.1": replace(usual, layer_height_mm=0.1, first_layer_height_mm=0.1),
+        "1.4 × 0.9": thick,
+    }
+
+
+def printer_off(k: int, process: Process, believed: Survey) -> InventedPrinter:
+    """The k-th printer, as far off as stated; all four combinations of up and down in turn."""
+    up, wide = 1 if k % 2 else -1, 1 if (k // 2) % 2 else -1
+    limit = float(np.median(believed.limit_deg)) + up * LIMIT_OFF_DEG
+    gap = float(np.median(believed.gap_layers)) + wide * GAP_OFF_LAYERS
+    printer = invented_printer(1000 + k, name="invented")
+    return printer.with_limit(process, limit).with_gap(process, max(gap, 0.2) * process.layer_height_mm)
+
+
+def learned(readings: Sequence[Reading], process: Process) -> Posterior:
+    return fit(readings, {process.material.name: process.material}) if readings else PRIOR_POSTERIOR
+
+
+def first_tray(process: Process, printers: int) -> dict[str, float]:
+    """One of each test piece as designed for the first belief, printed, read and fitted."""
+    pieces = [design(kind, process) for kind in PIECES]
+    trays = [[cell.condition for cell in piece.cells] for piece in pieces]
+    believed = survey(PRIOR_POSTERIOR, process, "invented")
+    off: list[tuple[float, float, float]] = []
+    inside: list[tuple[bool, bool, bool]] = []
+    seconds = 0.0
+    for k in range(printers):
+        printer = printer_off(k, process, believed)
+        readings = [r for n, tray in enumerate(trays) for r in printer.readings(tray, 100 * k + n)]
+        start = time.process_time()
+        found = survey(learned(readings, process), process, "invented")
+        seconds += time.process_time() - start
+        truth = (
+            printer.limit_deg(process),
+            printer.gap_mm(process) / process.layer_height_mm,
+            printer.longest_clean_bridge_mm(process),
+        )
+        ends = [
+            np.quantile(v, (0.05, 0.5, 0.95)) for v in (found.limit_deg, found.gap_layers, found.bridge_mm)
+        ]
+        off.append((ends[0][1] - truth[0], ends[1][1] - truth[1], float(np.log(ends[2][1] / truth[2]))))
+        inside.append(tuple(bool(e[0] <= t <= e[2]) for e, t in zip(ends, truth, strict=True)))  # type: ignore[arg-type]
+    miss = np.abs(np.array(off))
+    held = np.array(inside)
+    limit, gap = miss[:, 0] <= WITHIN_DEG, miss[:, 1] <= WITHIN_LAYERS
+    return {
+        "cells": sum(map(len, trays)),
+        "min": sum(p.minutes for p in pieces),
+        "g": sum(p.grams for p in pieces),
+        "limit": limit.mean(),
+        "gap": gap.mean(),
+        "both": (limit & gap).mean(),
+        "bridge": (miss[:, 2] <= np.log(1.2)).mean(),
+        "limit held": held[:, 0].mean(),
+        "gap held": held[:, 1].mean(),
+        "bridge held": held[:, 2].mean(),
+        "CPU s": seconds / printers,
+    }
+
+
+Chooser = Callable[[list[Reading], Process], Condition]
+
+
+def next_of_ladder(so_far: list[Reading], process: Process) -> Condition:
+    layers = LADDER[len(so_far) % len(LADDER)]
+    return support_condition(process, run_mm(process), air_gap_mm=layers * process.layer_height_mm)
+
+
+def most_telling(so_far: list[Reading], process: Process) -> Condition:
+    """The cell of a gap piece that tells most about the gap."""
+    posterior = learned(so_far, process)
+    belief = belief_of(posterior, "invented", process.material)
+    cells = candidate_conditions(CouponKind.GAP, process, belief)
+    here = survey(posterior, process, "invented", more=cells)
+    trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
+    best = trial.best_cells(range(len(cells)), 1)
+    return cells[best[0]] if best else next_of_ladder(so_far, process)
+
+
+def by_hand(readings: list[Reading], process: Process) -> float:
+    """Gap in layers by the rule of thumb: between the widest that stuck and the next."""
+    stuck = [
+        r.condition.air_gap_mm / process.layer_height_mm
+        for r in readings
+        if r.let_go in (LetGo.FUSED, LetGo.SCRAPED) and r.condition.air_gap_mm is not None
+    ]
+    return max(stuck, default=0.0) + 0.5
+
+
+def cells_needed(process: Process, printers: int, choose: Chooser) -> dict[int, tuple[float, float]]:
+    """Share of printers whose gap is known within half a layer after so many cells: by the model, by hand."""
+    believed = survey(PRIOR_POSTERIOR, process, "invented")
+    hits: dict[int, list[tuple[bool, bool]]] = {n: [] for n in COUNTS}
+    for k in range(printers):
+        printer = printer_off(k, process, believed)
+        truth = printer.gap_mm(process) / process.layer_height_mm
+        readings: list[Reading] = []
+        for n in range(1, max(COUNTS) + 1):
+            readings += printer.readings([choose(readings, process)], 1000 * k + n)
+            if n in hits:
+                found = survey(learned(readings, process), process, "invented")
+                model = abs(float(np.median(found.gap_layers)) - truth) <= WITHIN_LAYERS
+                hits[n].append((model, abs(by_hand(readings, process) - truth) <= WITHIN_LAYERS))
+    return {
+        n: (float(np.mean([m for m, _ in h])), float(np.mean([b for _, b in h]))) for n, h in hits.items()
+    }
+
+
+def enough(shares: dict[int, float]) -> str:
+    """The first count from which the share stays at ``WANTED``, within one printer in fifty."""
+    good = [n for n in shares if all(shares[m] >= WANTED - 0.02 for m in shares if m >= n)]
+    return str(min(good)) if good else f"more than {max(shares)}"
+
+
+def main() -> None:
+    printers = int(sys.argv[1]) if len(sys.argv) > 1 else 100
+    print(f"{printers} invented printers; limit 10° off, gap one layer off.\n")
+    print("| strand mm | cells | min / g | limit within 3° | gap within ½ layer | both | bridge within 20 % |"
+          " 90 % intervals hold the truth: limit / gap / bridge | CPU s a printer |")  # fmt: skip
+    print("|---|---:|---:|---:|---:|---:|---:|---:|---:|")
+    for name, process in processes().items():
+        f = first_tray(process, printers)
+        print(
+            f"| {name} | {f['cells']} | {f['min']:.0f} / {f['g']:.1f} | {f['limit']:.0%} | {f['gap']:.0%} | "
+            f"{f['both']:.0%} | {f['bridge']:.0%} | "
+            f"{f['limit held']:.0%} / {f['gap held']:.0%} / {f['bridge held']:.0%} | {f['CPU s']:.1f} |",
+            flush=True,
+        )
+    print(
+        "\nShare of printers whose gap is known within half a layer, by cells printed one after the other.\n"
+    )
+    print(f"| strand mm | way | {' | '.join(map(str, COUNTS))} | cells for 95 % |")
+    print("|---|---|" + "---:|" * (len(COUNTS) + 1))
+    for name, process in list(processes().items())[:2]:
+        ladder = cells_needed(process, printers, next_of_ladder)
+        chosen = cells_needed(process, printers, most_telling)
+        rows = {
+            "ladder, rule of thumb": {n: hand for n, (_, hand) in ladder.items()},
+            "ladder, model": {n: model for n, (model, _) in ladder.items()},
+            "most telling cell, model": {n: model for n, (model, _) in chosen.items()},
+        }
+        for way, shares in rows.items():
+            cells = " | ".join(f"{shares[n]:.0%}" for n in COUNTS)
+            print(f"| {name} | {way} | {cells} | {enough(shares)} |", flush=True)
+
+
+if __name__ == "__main__":
+    main()
