@@ -24,6 +24,7 @@ class Served:
     def __init__(self, folder: Path, *options: str) -> None:
         self.folder = folder
         command = [sys.executable, "-c", RUN, "bench", "--port", "0", "--folder", str(folder), "--no-open"]
+        command += ["--ledger", str(folder / "ledger.sqlite3")]
         self.process = subprocess.Popen(
             [*command, *options], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
         )

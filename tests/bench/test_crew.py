@@ -12,6 +12,8 @@ from falsework.bench.stages import key_of
 from falsework.bench.work import part_file
 from falsework.files.stl import write_stl
 from falsework.part.demo import gull
+from falsework.planning.document import encode
+from falsework.process import builtin
 
 ROOMY = Limits(memory_bytes=4 << 30, idle_bytes=4 << 30, job_s=600.0)
 
@@ -22,7 +24,7 @@ def test_limits_share_the_memory() -> None:
 
 
 def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: Path) -> None:
-    place = part_file(tmp_path / "parts", "a" * 64)
+    place = part_file(tmp_path, "a" * 64)
     place.parent.mkdir(parents=True)
     part = gull(30_000)
     write_stl(place, part.vertices, part.faces, part.name)
@@ -35,7 +37,7 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
 
     async def run() -> None:
         free: list[int] = []
-        crew = Crew(1, tmp_path / "parts", ROOMY, lambda: free.append(1))
+        crew = Crew(1, tmp_path, ROOMY, lambda: free.append(1))
 
         async def give(sent: dict[str, Any]) -> Outcome:
             (worker,) = crew.idle()
@@ -59,22 +61,24 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
             crew.limits = replace(ROOMY, job_s=0.0)
             slow = {
                 "scale": 1.0,
-                "turn_deg": [0.0, 0.0, 0.0],
-                "build_mm": [220.0, 220.0, 250.0],
-                "unit": "cm",
+                "process": encode(builtin("pla-0.4")),
+                "weights": {},
+                "show": {"directions": [], "face_sets": [], "faces": None},
+                "keep_off": None,
+                "load_axis": None,
             }
-            late = await give(message("part", **slow))
+            late = await give(message("lies", **slow))
             assert late.state == "failed" and late.error is not None and late.error["kind"] == "TooLong"
             assert crew.workers[0] is not first and crew.workers[0].alive and not first.alive
 
             crew.limits = replace(ROOMY, memory_bytes=1 << 20)
-            much = await give(message("part", **slow))
+            much = await give(message("lies", **slow))
             assert much.state == "failed" and much.error is not None and "memory" in much.error["wrong"]
 
             crew.limits = ROOMY
             (worker,) = crew.idle()
             worker.kill()
-            lost = await crew.give(worker, "job", message("part", **slow), "a", lambda step, fraction: None)
+            lost = await crew.give(worker, "job", message("lies", **slow), "a", lambda step, fraction: None)
             assert lost.state == "lost" and lost.error is not None and "signal 9" in lost.error["wrong"]
             assert len(free) >= 6 and len(crew.idle()) == 1
         finally:

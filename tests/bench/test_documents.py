@@ -131,7 +131,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
 
     part = table(40.0, 30.0, 15.0)
     place = part_file(tmp_path, "a" * 64)
-    place.parent.mkdir()
+    place.parent.mkdir(parents=True)
     write_stl(place, part.vertices, part.faces, part.name)
     called = []
     slicing = pipeline.stack_layers
@@ -145,7 +145,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
         "scale": 1.0,
         "turn_deg": [0.0, 0.0, 0.0],
         "process": encode(process),
-        "belief": "",
+        "fit": "",
         "standing": "auto",
         "weights": {"finish_per_cm2": 0.5, "filament": 1.0, "time": 1.0},
         "overrules": {},

@@ -25,7 +25,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def ann(folder: Path) -> Iterator[TestClient]:
-    app = create_app(Settings(folder))
+    app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
     room: Room = app.state.room
     yield let_in(room, app)
     room.sheets.close()
@@ -137,7 +137,7 @@ def test_sheets_and_visitors_are_there_after_a_restart(ann: TestClient, folder: 
     sheet = patch(ann, drop(ann), note="keep me").json()
     (folder / "arriving" / "half").write_bytes(b"half an upload")
     ann.app.state.room.sheets.close()  # type: ignore[attr-defined]
-    app = create_app(Settings(folder))
+    app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
     again = TestClient(app, base_url=str(ann.base_url), cookies=ann.cookies)
     assert again.get(f"/api/sheets/{sheet['id']}").json()["note"] == "keep me"
     assert list((folder / "arriving").iterdir()) == []

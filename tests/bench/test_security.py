@@ -26,7 +26,8 @@ def let_in(room: Room, app: object, base: str = HERE) -> TestClient:
 
 @pytest.fixture(scope="module")
 def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Room]:
-    app = create_app(Settings(tmp_path_factory.mktemp("bench"), upload_bytes=100_000))
+    folder = tmp_path_factory.mktemp("bench")
+    app = create_app(Settings(folder, upload_bytes=100_000, ledger=folder / "ledger.sqlite3"))
     room: Room = app.state.room
     room.app = app  # type: ignore[attr-defined]
     yield room

@@ -19,7 +19,7 @@ from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
 from falsework.bench.crew import Crew, Limits
 from falsework.bench.room import Room, Settings
-from falsework.bench.routes import Here, about, parts, sheets
+from falsework.bench.routes import Here, about, ledger, parts, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
 from falsework.errors import FalseworkError
 from falsework.version import __version__
@@ -44,7 +44,7 @@ def create_app(settings: Settings) -> FastAPI:
     @asynccontextmanager
     async def served(app: FastAPI) -> AsyncIterator[None]:
         limits = Limits.of_this_machine(settings.workers, settings.job_s)
-        crew = Crew(settings.workers, room.parts, limits, room.desk.dispatch)
+        crew = Crew(settings.workers, settings.folder, limits, room.desk.dispatch)
         room.desk.crew = crew
         await crew.start()
         room.desk.dispatch()
@@ -64,15 +64,21 @@ def create_app(settings: Settings) -> FastAPI:
         default_response_class=Json,
     )
     app.state.room = room
-    for router in (sheets.router, parts.router, about.router):
+    for router in (sheets.router, parts.router, about.router, ledger.router, tuning.router):
         app.include_router(router)
     _add_pages(app, room)
     _add_errors(app)
 
+    large = {
+        "/api/marks": parts.MOST_MARKS_BYTES,
+        "/api/photographs": ledger.MOST_PHOTOGRAPH_BYTES,
+        "/api/ledger/import": ledger.MOST_IMPORT_BYTES,
+    }
+
     def limit(method: str, path: str) -> int:
         if method == "POST" and path == "/api/parts":
             return settings.upload_bytes
-        return parts.MOST_MARKS_BYTES if path == "/api/marks" else BODY_BYTES
+        return large.get(path, BODY_BYTES)
 
     app.add_middleware(Guard, hosts=room.hosts, door=room.door, open_paths=_OPEN, limit=limit)
     return app

@@ -59,9 +59,9 @@ async def arrive(stream: AsyncIterator[bytes], folder: Path, seconds: float) -> 
     return path, seen.hexdigest(), size
 
 
-def keep_part(path: Path, parts: Path, digest: str) -> None:
+def keep_part(path: Path, folder: Path, digest: str) -> None:
     """Move a file that has arrived to where the workers find it; the same file again changes nothing."""
-    place = part_file(parts, digest)
+    place = part_file(folder, digest)
     place.parent.mkdir(parents=True, exist_ok=True)
     if place.exists():
         path.unlink()

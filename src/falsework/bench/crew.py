@@ -89,7 +89,7 @@ class Crew:
     """``size`` workers. ``when_free`` is called whenever one of them may take a job."""
 
     size: int
-    parts: Path
+    folder: Path
     limits: Limits
     when_free: Callable[[], None]
     workers: list[Worker] = field(default_factory=list)
@@ -215,8 +215,8 @@ class Crew:
             sys.executable,
             "-m",
             "falsework.bench.worker",
-            "--parts",
-            str(self.parts),
+            "--folder",
+            str(self.folder),
             "--memory",
             memory,
             stdin=asyncio.subprocess.PIPE,

@@ -133,6 +133,10 @@ class Desk:
             self._advance(sheet, known)
         self._tell(sheet, known)
 
+    def sheets(self) -> list[str]:
+        """The sheets that somebody has looked at since the server started."""
+        return list(self._sheets)
+
     def forget(self, sheet: str) -> None:
         """The sheet is gone."""
         if self._sheets.pop(sheet, None) is not None:

@@ -10,7 +10,7 @@ from collections.abc import Collection
 from pathlib import Path
 
 _KEY = re.compile(r"[0-9a-f]{64}")
-_FILE = re.compile(r"[a-z0-9][a-z0-9.]{0,40}")
+_FILE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,60}")
 
 
 class Results:

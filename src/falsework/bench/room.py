@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from falsework.bench.answers import Refused, not_found
+from falsework.bench.books import Books
 from falsework.bench.choices import (
     Choices,
     base_process,
@@ -51,6 +52,7 @@ class Settings:
     upload_s: float = 600.0
     job_s: float = 1800.0
     results_bytes: int = 8 << 30
+    ledger: Path | None = None  # the user's own if not given
 
 
 @dataclass
@@ -64,6 +66,7 @@ class Room:
     desk: Desk
     door: Doorkeeper
     hosts: Hosts
+    books: Books
     started: float = field(default_factory=time.time)
 
     @staticmethod
@@ -86,6 +89,7 @@ class Room:
             desk,
             Doorkeeper(sheets),
             Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn())),
+            Books(settings.folder, settings.ledger),
         )
 
     @property
@@ -240,7 +244,21 @@ class Room:
         state = sheet.state
         process: Process = decode(Process, state["process"])
         part = state["part"]
-        return Order(part["digest"], part["name"], Choices.model_validate(state["choices"]), process)
+        choices = Choices.model_validate(state["choices"])
+        return Order(part["digest"], part["name"], choices, process, self.books.fit_of(process))
+
+    def ledger_changed(self) -> None:
+        """Readings, prints or test pieces were recorded."""
+        self.hub.tell(EVERYBODY, "ledger", {})
+
+    async def refitted(self, who: str) -> None:
+        """The readings were fitted anew: sheets that somebody works on are worked out again."""
+        self.books.look_again()
+        self.ledger_changed()
+        for id in self.desk.sheets():
+            sheet = await self.get(id)
+            self.desk.want(id, self.order(sheet), who)
+            self.hub.tell(f"sheet:{id}", "sheet", self.sheet_json(sheet))
 
     def sheet_json(self, sheet: Sheet) -> dict[str, Any]:
         """The sheet as the page sees it."""

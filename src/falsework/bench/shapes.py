@@ -258,6 +258,16 @@ class ProcessIn(Strict):
 Responses = dict[int | str, dict[str, Any]]
 
 
+class Described(Strict):
+    """A printer or a material: settings by name, as in a process ('printer.build_width_mm')."""
+
+    settings: Annotated[
+        dict[Name, Annotated[str, StringConstraints(max_length=200)]],
+        Field(max_length=200, default_factory=dict),
+    ]
+    reason: Annotated[str, StringConstraints(max_length=1000)] = ""
+
+
 def errors(*statuses: int) -> Responses:
     """The errors of a route, for its description."""
     return {status: {"model": ErrorBody} for status in (400, 401, 403, *statuses)}

@@ -42,6 +42,8 @@ CREATE TABLE marks (digest TEXT PRIMARY KEY, bits BLOB NOT NULL);
 CREATE TABLE processes (
   name TEXT PRIMARY KEY, toml TEXT NOT NULL, basis TEXT NOT NULL, changed REAL NOT NULL
 );
+CREATE TABLE coupons (code TEXT PRIMARY KEY, arguments TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE plans (digest TEXT PRIMARY KEY, spots TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE visitors (secret TEXT PRIMARY KEY, since REAL NOT NULL);
 CREATE TABLE invitations (secret TEXT PRIMARY KEY, ends REAL NOT NULL);
 """
@@ -258,6 +260,28 @@ class Sheets:
         """TOML text and basis of every kept process by name."""
         rows = self._rows("SELECT name, toml, basis FROM processes ORDER BY name")
         return {row["name"]: (row["toml"], row["basis"]) for row in rows}
+
+    # what the ledger's test pieces and plans were made of
+
+    def keep_coupon(self, code: str, arguments: dict[str, Any]) -> None:
+        """How a test piece was made: the same arguments make it again."""
+        with self._writing() as db:
+            db.execute("INSERT OR REPLACE INTO coupons VALUES (?, ?)", (code, json.dumps(arguments)))
+
+    def coupon(self, code: str) -> dict[str, Any] | None:
+        """How a test piece of this bench was made, None for another."""
+        rows = self._rows("SELECT arguments FROM coupons WHERE code = ?", code)
+        return json.loads(rows[0]["arguments"]) if rows else None
+
+    def keep_spots(self, digest: str, spots: list[dict[str, Any]]) -> None:
+        """What there is to look at on a print of the plan of that digest."""
+        with self._writing() as db:
+            db.execute("INSERT OR REPLACE INTO plans VALUES (?, ?)", (digest, json.dumps(spots)))
+
+    def spots(self, digest: str) -> list[dict[str, Any]]:
+        """What there is to look at on a print of that plan; nothing for a plan of another bench."""
+        rows = self._rows("SELECT spots FROM plans WHERE digest = ?", digest)
+        return json.loads(rows[0]["spots"]) if rows else []
 
     # visitors, by the hash of their secret
 

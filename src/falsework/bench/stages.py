@@ -52,14 +52,14 @@ PRECEDENCE = {stage: place for place, stage in enumerate(Stage)}
 class Order:
     """Everything a sheet's results depend on: the part's file, the choices, the process, what is believed.
 
-    ``belief`` is the JSON text of the droop model's parameters, '' for the prior.
+    ``fit`` is the hash of the fit of readings that counts for its printer and material, '' for none.
     """
 
     digest: str
     name: str
     choices: Choices
     process: Process
-    belief: str = ""
+    fit: str = ""
 
     def arguments(self, stage: Stage) -> dict[str, Any]:
         """What the worker is told for ``stage``: only what that stage depends on."""
@@ -77,7 +77,7 @@ class Order:
             printer = self.process.printer
             build_mm = [printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm]
             return told | {"build_mm": build_mm}
-        told |= {"process": process, "belief": self.belief}
+        told |= {"process": process, "fit": self.fit}
         if stage is Stage.UNDERSIDES:
             return told
         fields = ("standing", "weights", "overrules", "keep_off")

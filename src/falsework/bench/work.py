@@ -34,16 +34,21 @@ _TOUCHED_SHARE = 0.02  # of an underside on faces that must not be touched: less
 
 @dataclass
 class Bench:
-    """What a worker has at hand: where uploaded files lie, marks that came with a job, steps done before."""
+    """What a worker has at hand: the bench's data folder, marks that came with a job, steps done before."""
 
-    parts: Path
+    folder: Path
     marks: Mapping[str, str] = field(default_factory=dict)
     store: Store = field(default_factory=lambda: Store(KEPT_STEPS))
 
 
-def part_file(parts: Path, digest: str) -> Path:
-    """Where an uploaded file lies: alone in its folder, so that it can point to no other."""
-    return parts / digest / "part"
+def part_file(folder: Path, digest: str) -> Path:
+    """Where an uploaded file lies: alone in a folder of its own, so that it can point to no other."""
+    return folder / "parts" / digest / "part"
+
+
+def fit_file(folder: Path, digest: str) -> Path:
+    """Where a fit of the ledger's readings lies, by the hash of its text."""
+    return folder / "fits" / digest
 
 
 def do(what: str, bench: Bench, arguments: Arguments, aside: Path, watch: Watch) -> None:
@@ -54,7 +59,7 @@ def do(what: str, bench: Bench, arguments: Arguments, aside: Path, watch: Watch)
 def _read(bench: Bench, told: Arguments, watch: Watch) -> Part:
     from falsework.part import read_part
 
-    path, name, unit = part_file(bench.parts, told["digest"]), told["name"], told["unit"]
+    path, name, unit = part_file(bench.folder, told["digest"]), told["name"], told["unit"]
     return bench.store.get(
         ("read", told["digest"], name, unit), lambda: read_part(path, name=name, unit=unit, watch=watch)
     )
@@ -67,14 +72,23 @@ def _process(told: Arguments) -> Process:
     return process
 
 
-def _belief(told: Arguments) -> Belief:
-    from falsework.droop import PRIOR
-    from falsework.droop.belief import Belief
+def _belief(bench: Bench, told: Arguments) -> Belief:
+    """What the fit that the sheet was made with holds of its printer and material; else the prior."""
+    from falsework.droop.belief import PRIOR
 
-    if not told["belief"]:
+    digest = told["fit"]
+    if not digest:
         return PRIOR
-    belief: Belief = decode(Belief, json.loads(told["belief"]))
-    return belief
+
+    def read() -> Belief:
+        from falsework.tuning.belief import belief_of
+        from falsework.tuning.posterior import Posterior
+
+        posterior = Posterior.from_json(fit_file(bench.folder, digest).read_text("utf-8"))
+        return belief_of(posterior, process.printer.name, process.material)
+
+    process = _process(told)
+    return bench.store.get(("belief", digest, process.printer.name, repr(process.material)), read)
 
 
 def _placing(told: Arguments) -> dict[str, Any]:
@@ -141,7 +155,7 @@ def _inspected(bench: Bench, told: Arguments, watch: Watch) -> Inspection:
         raw,
         _process(told),
         **_placing(told),
-        belief=_belief(told),
+        belief=_belief(bench, told),
         watch=watch.part(0.4, 1.0),
         store=bench.store,
     )
@@ -209,7 +223,7 @@ def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
         weights=_weights(told),
         overrules=overrules,
         **_placing(told),
-        belief=_belief(told),
+        belief=_belief(bench, told),
         watch=watch.part(0.5, 1.0),
         store=bench.store,
     )
@@ -230,7 +244,7 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
             overrules=overrules,
             **_placing(told),
             release=False,
-            belief=_belief(told),
+            belief=_belief(bench, told),
             watch=watch.part(0.15, 0.6 if release else 1.0),
             store=bench.store,
         )
@@ -240,7 +254,7 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
     built = bench.store.get(("plan", key), build)
     if not release:
         return built
-    belief = _belief(told)
+    belief = _belief(bench, told)
     return bench.store.get(("judged", key), lambda: judged(built, belief=belief, watch=watch.part(0.6, 1.0)))
 
 
@@ -261,6 +275,7 @@ def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    from falsework.ledger.looking import spots_of_plan, summary
     from falsework.report.release import doing
     from falsework.report.words import verdict
 
@@ -269,6 +284,8 @@ def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     steps = {piece.number: doing(piece) for piece in plan.release.pieces}
     _text(aside, "plan.json", plan.to_json())
     _json(aside, "words.json", {"verdict": verdict(plan), "doing": steps})
+    spots = [encode(spot) for spot in spots_of_plan(plan)]
+    _json(aside, "spots.json", {"summary": summary(plan), "spots": spots})
 
 
 def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
@@ -365,6 +382,64 @@ def _demo(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     write_stl(aside / "part", part.vertices, part.faces, part.name)
 
 
+def _coupon(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """A test piece: its files, its recording sheet, and what there is to look at."""
+    from falsework.coupon import Condition, CouponKind
+    from falsework.coupon.designing import design
+    from falsework.files.coupon import write_coupon
+    from falsework.ledger.looking import spots_of_piece
+    from falsework.report.coupon import sheet_files
+
+    cells = told["cells"]
+    piece = design(
+        CouponKind(told["kind"]),
+        _process(told),
+        _belief(bench, told),
+        seed=told["seed"],
+        most_minutes=told["minutes"],
+        most_grams=told["grams"],
+        cells=None if cells is None else [decode(Condition, cell) for cell in cells],
+        watch=watch.part(0.0, 0.7),
+    )
+    written = write_coupon(piece, aside / "piece", extra=sheet_files(piece), watch=watch.part(0.7, 1.0))
+    for path in written:
+        path.rename(aside / path.name)
+    (aside / "piece").rmdir()
+    _json(aside, "spots.json", {"spots": [encode(spot) for spot in spots_of_piece(piece)]})
+
+
+def _tune(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """The fit of all readings, what follows for one process, and the tuned process as a file."""
+    from falsework.ledger import Ledger
+    from falsework.process.settings import Material
+    from falsework.report.tuning import tuning_html
+    from falsework.tuning.fit import fit
+    from falsework.tuning.posterior import PRIOR_POSTERIOR
+    from falsework.tuning.process_file import process_file
+    from falsework.tuning.results import tune
+
+    ledger = Ledger.existing(Path(told["ledger"]))
+    recorded = ledger.readings() if ledger is not None else []
+    process = _process(told)
+    known: dict[str, Material] = ledger.materials() if ledger is not None else {}
+    materials = {process.material.name: process.material, **known}
+    posterior = PRIOR_POSTERIOR
+    if recorded:
+        posterior = fit([one.reading for one in recorded], materials, watch=watch.part(0.0, 0.4))
+        _text(aside, "fit.json", posterior.to_json())
+    tuned = tune(
+        posterior,
+        process,
+        recorded=recorded,
+        most_minutes=told["minutes"],
+        most_grams=told["grams"],
+        watch=watch.part(0.4, 0.9),
+    )
+    _text(aside, "tuning.json", tuned.to_json())
+    _text(aside, "tuning.html", tuning_html(tuned))
+    _text(aside, "process.toml", process_file(tuned.recommendation, recorded))
+
+
 _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {
     Stage.PART: _part,
     Stage.UNDERSIDES: _undersides,
@@ -376,4 +451,6 @@ _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {
     Stage.LIES: _lies,
     Stage.PATCHES: _patches,
     "demo": _demo,
+    "coupon": _coupon,
+    "tune": _tune,
 }

@@ -126,12 +126,12 @@ def _appearing(into: Path) -> Iterator[Path]:
         shutil.rmtree(aside, ignore_errors=True)
 
 
-def _serve(line: _Line, parts: Path) -> None:
+def _serve(line: _Line, folder: Path) -> None:
     from falsework.bench.work import Bench, do
     from falsework.watch import Watch
 
     importlib.import_module("falsework.planning.pipeline")  # before the first job, while nobody waits
-    bench = Bench(parts)
+    bench = Bench(folder)
     line.say(ready=os.getpid())
     while True:
         message = line.jobs.get()
@@ -159,7 +159,7 @@ def _serve(line: _Line, parts: Path) -> None:
 def main() -> None:
     """Entry point of ``python -m falsework.bench.worker``."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--parts", type=Path, required=True)
+    parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--memory", type=int, required=True)
     told = parser.parse_args()
     # what libraries print must not come between our lines
@@ -168,7 +168,7 @@ def main() -> None:
     _limit_memory(told.memory)
     with contextlib.suppress(OSError):
         os.nice(_NICE)
-    _serve(_Line(sys.stdin.buffer, sink), told.parts)
+    _serve(_Line(sys.stdin.buffer, sink), told.folder)
 
 
 if __name__ == "__main__":

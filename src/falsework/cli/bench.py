@@ -27,6 +27,11 @@ _LOOPBACK = ("127.0.0.1", "::1", "localhost")
     type=click.Path(path_type=Path, file_okay=False),
     help="Where sheets and uploaded parts are kept; your own data folder if not given.",
 )
+@click.option(
+    "--ledger",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The ledger that readings go to and predictions rest on; your own if not given.",
+)
 @click.option("--workers", type=click.IntRange(1, 64), help="Parts worked on at once; as many as cores.")
 @click.option(
     "--most-mb", type=click.IntRange(1, 4096), default=512, show_default=True, help="Largest file to take."
@@ -38,6 +43,7 @@ def bench_command(
     port: int,
     host: str,
     folder: Path | None,
+    ledger: Path | None,
     workers: int | None,
     most_mb: int,
     no_open: bool,
@@ -60,6 +66,7 @@ def bench_command(
         port=port,
         workers=workers or os.cpu_count() or 1,
         upload_bytes=most_mb << 20,
+        ledger=ledger,
     )
 
     def ready(address: str) -> None:

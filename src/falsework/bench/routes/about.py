@@ -45,7 +45,7 @@ async def bench(room: Here) -> Response:
         "workers": settings.workers,
         "limits": limits,
         "busy": room.desk.busy(),
-        "places": {"tuning": False, "ledger": False},
+        "places": {"tuning": True, "ledger": True},
         "other_machines": not room.hosts.loopback,
     }
     return Json(body)
@@ -166,9 +166,6 @@ async def process(room: Here, name: ProcessName) -> Response:
 @router.put("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(409, 422))
 async def keep_process(room: Here, name: ProcessName, wanted: shapes.ProcessIn) -> Response:
     """Keep a process: from a file's text, or from another one with settings changed."""
-    if name in builtin_names():
-        wrong = "is the name of a built-in process"
-        raise Refused(409, "Conflict", name, wrong, "Choose another name")
     if (wanted.toml is None) == (wanted.based_on is None):
         raise Refused(422, "Invalid", "request", "needs either toml or based_on", "Give one of them")
     if wanted.toml is not None:
@@ -176,9 +173,26 @@ async def keep_process(room: Here, name: ProcessName, wanted: shapes.ProcessIn) 
     else:
         kept = await room.ask(room.kept_processes)
         made = override(base_process(wanted.based_on or "", kept), {**wanted.settings, "name": name})
-    text = dump_process(made)
-    await room.ask(room.sheets.put_process, name, text)
-    return Json(_process(room, name, text, ""))
+    return await keep_text(room, name, dump_process(made))
+
+
+async def keep_text(room: Room, name: str, text: str, status: int = 200) -> Json:
+    """Keep a process by its text, evidence and all, and answer with it."""
+    if name in builtin_names():
+        raise Refused(409, "Conflict", name, "is the name of a built-in process", "Choose another name")
+    made = {**_process(room, name, text, ""), "basis": basis_of(text)}
+    await room.ask(room.sheets.put_process, name, text, made["basis"])
+    return Json(made, status)
+
+
+def basis_of(text: str) -> str:
+    """On what a tuned process rests, in words from its evidence; '' for one that was not tuned."""
+    import tomllib
+
+    evidence = tomllib.loads(text).get("evidence", {})
+    found = dict.fromkeys(entry["basis"] for entry in evidence.values() if "basis" in entry)
+    invented = ", invented readings" if any("invented" in entry for entry in evidence.values()) else ""
+    return f"tuned: {', '.join(found)}{invented}" if found else ""
 
 
 @router.delete("/processes/{name}", status_code=204, responses=shapes.errors(404))

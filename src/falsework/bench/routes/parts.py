@@ -25,7 +25,7 @@ from falsework.bench.work import part_file
 router = APIRouter(prefix="/api", tags=["parts"])
 
 Digest = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
-FileName = Annotated[str, Path(pattern=r"^[a-z0-9][a-z0-9.]{0,40}$")]
+FileName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$")]
 RAW: dict[str, Any] = {
     "requestBody": {
         "required": True,
@@ -96,7 +96,7 @@ async def taken_in(
     version: int | None = None,
 ) -> Response:
     """A file that has arrived becomes a part of a new sheet or of that one."""
-    await room.ask(keep_part, path, room.parts, digest)
+    await room.ask(keep_part, path, room.settings.folder, digest)
     await room.ask(room.sheets.add_part, digest, size)
     if sheet is None or version is None:
         made = await room.create(name, digest, size, who)
@@ -115,7 +115,9 @@ async def original(
     if await room.ask(room.sheets.part_bytes, digest) is None:
         raise not_found("part", digest)
     return FileResponse(
-        part_file(room.parts, digest), filename=plain_name(name), media_type="application/octet-stream"
+        part_file(room.settings.folder, digest),
+        filename=plain_name(name),
+        media_type="application/octet-stream",
     )
 
 
@@ -138,7 +140,7 @@ async def demo_part(room: Here, who: Who, name: Annotated[str, Path(max_length=6
         digest = hashlib.sha256(data).hexdigest()
         copy = room.settings.folder / ARRIVING / uuid4().hex
         copy.write_bytes(data)
-        await room.ask(keep_part, copy, room.parts, digest)
+        await room.ask(keep_part, copy, room.settings.folder, digest)
         await room.ask(room.sheets.add_part, digest, len(data))
         sheet = await room.create(f"{name.replace(' ', '-')}.stl", digest, len(data), who)
         return {"sheet": sheet.id}

@@ -1,0 +1,124 @@
+"""The bench and the ledger: where it is, what its last fit holds, records as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import enum
+import hashlib
+import json
+import time
+from pathlib import Path
+from typing import Any
+
+from falsework.bench.work import fit_file
+from falsework.errors import LedgerError
+from falsework.files.atomic import atomic_file
+from falsework.ledger import Ledger, StoredFit
+from falsework.ledger.place import ledger_path
+from falsework.process.settings import Material, Printer, Process
+
+_LOOK_EVERY_S = 3.0  # for a fit that another program stored
+_MAKE_KNOWN = "Choose one, or make it known first"
+
+
+class Books:
+    """One ledger, made when something is first written. Safe to use from several threads."""
+
+    def __init__(self, folder: Path, path: Path | None) -> None:
+        self.path = ledger_path(path)
+        self._folder = folder
+        self._looked = -_LOOK_EVERY_S
+        self._fit: tuple[str, frozenset[tuple[str, str]]] = ("", frozenset())
+        (folder / "fits").mkdir(parents=True, exist_ok=True)
+
+    def ledger(self) -> Ledger:
+        """The ledger, made if it is not there."""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        return Ledger.open(self.path)
+
+    def existing(self) -> Ledger | None:
+        """The ledger, None where there is none yet."""
+        return Ledger.existing(self.path)
+
+    def look_again(self) -> None:
+        """Read the stored fit anew at the next question: it has just been made."""
+        self._looked = -_LOOK_EVERY_S
+
+    def fit_of(self, process: Process) -> str:
+        """The hash of the fit that counts for a process's printer and material; '' where none does.
+
+        The fit's text then lies where workers find it, whatever the ledger stores later.
+        """
+        now = time.monotonic()
+        if now - self._looked > _LOOK_EVERY_S:
+            self._looked = now
+            ledger = self.existing()
+            stored = None if ledger is None else ledger.fit()
+            self._fit = ("", frozenset()) if stored is None else self._kept(stored)
+        digest, pairs = self._fit
+        return digest if (process.printer.name, process.material.name) in pairs else ""
+
+    def _kept(self, stored: StoredFit) -> tuple[str, frozenset[tuple[str, str]]]:
+        digest = hashlib.sha256(stored.text.encode()).hexdigest()
+        if digest == self._fit[0]:
+            return self._fit
+        try:
+            seen = json.loads(stored.text)["seen"]
+            pairs = frozenset((one["printer"], one["material"]) for one in seen)
+        except (ValueError, KeyError, TypeError):  # of another version: it will be made anew
+            return "", frozenset()
+        place = fit_file(self._folder, digest)
+        if not place.exists():
+            with atomic_file(place) as aside:
+                aside.write_text(stored.text, "utf-8")
+        return digest, pairs
+
+    def is_fitted(self) -> bool:
+        """Whether the stored fit takes in every reading there is."""
+        ledger = self.existing()
+        stored = None if ledger is None else ledger.fit()
+        return ledger is not None and stored is not None and stored.digest == ledger.readings_digest()
+
+    def on(self, process: Process, printer: str | None, material: str | None) -> Process:
+        """The process on a printer and with a material that the ledger knows by name."""
+        ledger = self.existing()
+        printers: dict[str, Printer] = {} if ledger is None else ledger.printers()
+        materials: dict[str, Material] = {} if ledger is None else ledger.materials()
+        if printer is not None and printer != process.printer.name:
+            if printer not in printers:
+                raise LedgerError(
+                    printer, "is no printer of the ledger", "Choose one, or make it known first"
+                )
+            process = dataclasses.replace(process, printer=printers[printer])
+        if material is not None and material != process.material.name:
+            if material not in materials:
+                raise LedgerError(
+                    material, "is no material of the ledger", "Choose one, or make it known first"
+                )
+            process = dataclasses.replace(process, material=materials[material])
+        return process
+
+    def introduce(self, process: Process) -> Ledger:
+        """The ledger, with the process's printer and material made known where they are not."""
+        ledger = self.ledger()
+        if process.printer.name not in ledger.printers():
+            ledger.add_printer(process.printer)
+        if process.material.name not in ledger.materials():
+            ledger.add_material(process.material)
+        return ledger
+
+
+def plain(value: Any) -> Any:
+    """Records as plain JSON values: dataclasses by their fields, days as ISO text."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, enum.Enum):
+        return value.value
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if isinstance(value, tuple | list):
+        return [plain(item) for item in value]
+    if isinstance(value, dict):
+        return {str(key): plain(item) for key, item in value.items()}
+    return value

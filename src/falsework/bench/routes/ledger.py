@@ -1,0 +1,418 @@
+"""The ledger: printers and materials, readings with photographs, prints, all of it out and in."""
+
+from __future__ import annotations
+
+import datetime
+import json
+from dataclasses import replace
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from falsework.bench import recording, shapes
+from falsework.bench.answers import Json, Refused, not_found
+from falsework.bench.books import plain
+from falsework.bench.choices import Strict
+from falsework.bench.recording import condition_of, reading_json, refuse_where
+from falsework.bench.room import Room
+from falsework.bench.routes import Here, Who
+from falsework.bench.routes.parts import _FOR_EVER, RAW, Digest
+from falsework.bench.stages import Stage
+from falsework.coupon.reading import Kind
+from falsework.errors import LedgerError
+from falsework.ledger import Ledger, Recorded
+from falsework.ledger.values import digest_of
+from falsework.process.settings import Process
+from falsework.process.toml import override
+
+router = APIRouter(prefix="/api", tags=["ledger"])
+
+Number = Annotated[int, Path(ge=1, le=2**53)]
+Code = Annotated[str, Path(pattern=r"^[A-Za-z0-9-]{1,40}$")]
+Named = Annotated[str, Path(min_length=1, max_length=100)]
+_PAGE_ROWS = 50
+MOST_IMPORT_BYTES = 50 << 20
+MOST_PHOTOGRAPH_BYTES = 50_000_000
+_PHOTOGRAPH_POLICY = {"content-security-policy": "default-src 'none'; sandbox", "cache-control": _FOR_EVER}
+
+
+@router.get("/printers", responses=shapes.errors())
+async def printers(room: Here) -> Response:
+    """The printers that the ledger knows."""
+
+    def found() -> list[dict[str, Any]]:
+        ledger = room.books.existing()
+        known = {} if ledger is None else ledger.printers()
+        return [{"name": name, "printer": plain(printer)} for name, printer in known.items()]
+
+    return Json({"printers": await room.ask(found)})
+
+
+@router.get("/materials", responses=shapes.errors())
+async def materials(room: Here) -> Response:
+    """The materials that the ledger knows."""
+
+    def found() -> list[dict[str, Any]]:
+        ledger = room.books.existing()
+        known = {} if ledger is None else ledger.materials()
+        return [{"name": name, "material": plain(material)} for name, material in known.items()]
+
+    return Json({"materials": await room.ask(found)})
+
+
+@router.put("/printers/{name}", responses=shapes.errors(422))
+async def describe_printer(room: Here, name: Named, wanted: shapes.Described) -> Response:
+    """Make a printer known or describe it anew; settings by name, as in a process."""
+
+    def describe() -> dict[str, Any]:
+        ledger = room.books.ledger()
+        start = ledger.printers().get(name, Process().printer)
+        made = _with(Process(printer=replace(start, name=name)), "printer", wanted.settings).printer
+        ledger.add_printer(made, wanted.reason)
+        return {"name": name, "printer": plain(made)}
+
+    return await _recorded_answer(room, describe)
+
+
+@router.put("/materials/{name}", responses=shapes.errors(422))
+async def describe_material(room: Here, name: Named, wanted: shapes.Described) -> Response:
+    """Make a material known or describe it anew; settings by name, as in a process."""
+
+    def describe() -> dict[str, Any]:
+        ledger = room.books.ledger()
+        start = ledger.materials().get(name, Process().material)
+        made = _with(Process(material=replace(start, name=name)), "material", wanted.settings).material
+        ledger.add_material(made, wanted.reason)
+        return {"name": name, "material": plain(made)}
+
+    return await _recorded_answer(room, describe)
+
+
+def _with(process: Process, table: str, settings: dict[str, str]) -> Process:
+    own = {key: text for key, text in settings.items() if key != f"{table}.name"}
+    for key in own:
+        refuse_where(not key.startswith(f"{table}."), key, f"is no setting of a {table}", "See the registry")
+    return override(process, own) if own else process
+
+
+async def _recorded_answer(room: Room, work: Any, status: int = 200) -> Json:
+    body = await room.ask(work)
+    room.ledger_changed()
+    return Json(body, status)
+
+
+# readings
+
+
+@router.get("/readings", responses=shapes.errors(422))
+async def readings(
+    room: Here,
+    printer: Annotated[str | None, Query(max_length=200)] = None,
+    material: Annotated[str | None, Query(max_length=200)] = None,
+    coupon: Annotated[str | None, Query(max_length=40)] = None,
+    print: Annotated[int | None, Query(ge=1, le=2**53)] = None,
+    kind: Kind | None = None,
+    search: Annotated[str, Query(max_length=200)] = "",
+    withdrawn: bool = False,
+    page: Annotated[int, Query(ge=1, le=10**6)] = 1,
+) -> Response:
+    """Readings as they stand now, the latest first, fifty to a page."""
+
+    def found() -> dict[str, Any]:
+        ledger = room.books.existing()
+        if ledger is None:
+            return {"readings": [], "total": 0}
+        some = ledger.readings(printer, material, coupon=coupon, print_id=print, withdrawn=withdrawn)
+        chosen = [
+            one
+            for one in reversed(some)
+            if (kind is None or one.reading.condition.kind is kind) and search.lower() in _words_of(one)
+        ]
+        shown = chosen[(page - 1) * _PAGE_ROWS : page * _PAGE_ROWS]
+        return {"readings": [reading_json(one, ledger) for one in shown], "total": len(chosen)}
+
+    return Json(await room.ask(found))
+
+
+def _words_of(recorded: Recorded) -> str:
+    some = (
+        recorded.reading.printer,
+        recorded.reading.material,
+        recorded.coupon,
+        recorded.cell,
+        recorded.note,
+    )
+    return " ".join(filter(None, some)).lower()
+
+
+Digits = Annotated[str, shapes.StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+
+
+@router.post("/readings", status_code=201, responses=shapes.errors(404, 422))
+async def record(room: Here, told: recording.ReadingIn) -> Response:
+    """Record one outcome. ``once``, a name of the sender's own, makes sending it again harmless."""
+    return await _recorded_answer(room, lambda: recording.record(room, told), 201)
+
+
+class Correction(Strict):
+    """What a reading is to say from now on; what is left out stays, null forgets it."""
+
+    reason: Annotated[str, shapes.StringConstraints(min_length=1, max_length=1000)]
+    outcome: recording.Outcome = recording.Outcome()
+    condition: dict[str, shapes.JsonValue] | None = None
+    measured_on: datetime.date | None = None
+    gap_method: shapes.Title | None = None
+    note: shapes.Words | None = None
+
+
+class Reason(Strict):
+    """Why."""
+
+    reason: Annotated[str, shapes.StringConstraints(min_length=1, max_length=1000)]
+
+
+@router.patch("/readings/{number}", responses=shapes.errors(404, 422))
+async def correct(room: Here, number: Number, told: Correction) -> Response:
+    """Let a reading say something else; what it said stays in its history."""
+
+    def corrected() -> dict[str, Any]:
+        ledger = _known(room)
+        old = ledger.reading(number).reading
+        changed = told.outcome.model_dump(exclude_unset=True)
+        refuse_where("thickness_mm" in changed, "thickness_mm", "is not kept", "Give droop_mm")
+        condition = old.condition if told.condition is None else condition_of(told.condition)
+        new = replace(old, condition=condition, **changed)
+        ledger.correct(
+            number, new, told.reason, when=told.measured_on, gap_method=told.gap_method, note=told.note
+        )
+        return reading_json(ledger.reading(number), ledger)
+
+    return await _recorded_answer(room, corrected)
+
+
+@router.post("/readings/{number}/withdraw", responses=shapes.errors(404, 422))
+async def withdraw(room: Here, number: Number, told: Reason) -> Response:
+    """Let a reading no longer count; it stays in the ledger with the reason."""
+
+    def withdrawn() -> dict[str, Any]:
+        ledger = _known(room)
+        ledger.withdraw(number, told.reason)
+        return reading_json(ledger.reading(number), ledger)
+
+    return await _recorded_answer(room, withdrawn)
+
+
+@router.post("/readings/{number}/restore", responses=shapes.errors(404, 422))
+async def restore(room: Here, number: Number, told: Reason) -> Response:
+    """Let a withdrawn reading count again."""
+
+    def restored() -> dict[str, Any]:
+        ledger = _known(room)
+        ledger.restore(number, told.reason)
+        return reading_json(ledger.reading(number), ledger)
+
+    return await _recorded_answer(room, restored)
+
+
+@router.get("/readings/{number}/history", responses=shapes.errors(404))
+async def reading_history(room: Here, number: Number) -> Response:
+    """Everything that a reading has ever said, the first version first."""
+    versions = await room.ask(lambda: _known(room).history(number))
+    return Json({"versions": plain(list(versions))})
+
+
+def _known(room: Room) -> Ledger:
+    ledger = room.books.existing()
+    if ledger is None:
+        raise LedgerError("ledger", "holds nothing yet", "Record something first")
+    return ledger
+
+
+# photographs
+
+
+@router.post("/photographs", status_code=201, responses=shapes.errors(413, 422), openapi_extra=RAW)
+async def photograph(
+    room: Here, request: Request, name: Annotated[str, Query(max_length=1000)] = "photograph"
+) -> Response:
+    """Keep a photograph (JPEG, PNG, WebP, HEIC or AVIF); it is attached when a reading names it."""
+    from falsework.bench.arriving import plain_name
+
+    content = await request.body()
+    digest = await room.ask(lambda: room.books.ledger().keep_photograph(content, plain_name(name)))
+    return Json({"photograph": digest}, 201)
+
+
+@router.get("/photographs/{digest}", responses=shapes.errors(404))
+async def photograph_of(room: Here, digest: Digest) -> Response:
+    """A photograph, whatever it was called."""
+    ledger = room.books.existing()
+    if ledger is None:
+        raise not_found("photograph", digest)
+    content, media = await room.ask(ledger.photograph, digest)
+    return Response(content, media_type=media, headers=_PHOTOGRAPH_POLICY)
+
+
+# prints
+
+
+class PrintIn(Strict):
+    """That a work order or a test piece was printed."""
+
+    sheet: Annotated[str, shapes.StringConstraints(pattern=r"^[0-9a-f]{16}$")] | None = None
+    coupon: Annotated[str, shapes.StringConstraints(max_length=40)] | None = None
+    printer: shapes.Name | None = None
+    material: shapes.Name | None = None
+    printed_on: datetime.date | None = None
+    note: shapes.Words = ""
+
+
+@router.post("/prints", status_code=201, responses=shapes.errors(404, 409, 422))
+async def printed(room: Here, who: Who, told: PrintIn) -> Response:
+    """Record that a sheet's plan, or a test piece, was printed; then what became of it can be recorded."""
+    if (told.sheet is None) == (told.coupon is None):
+        raise Refused(422, "Invalid", "request", "needs either a sheet or a coupon", "Give one of them")
+    if told.coupon is not None:
+        return await _recorded_answer(room, lambda: _printed_coupon(room, told), 201)
+    sheet = await room.get(told.sheet or "")
+    order = await room.ask(room.order, sheet)
+    key = order.key(Stage.RELEASE)
+    plan, spots = room.results.file(key, "plan.json"), room.results.file(key, "spots.json")
+    if plan is None or spots is None:
+        raise Refused(409, "NotReady", "sheet", "is not worked out as it stands now", "Wait for it")
+
+    def add() -> dict[str, Any]:
+        text, looked = plan.read_text("utf-8"), json.loads(spots.read_text("utf-8"))
+        document = json.loads(text)
+        digest = digest_of(text)
+        process = room.books.on(order.process, told.printer, told.material)
+        ledger = room.books.introduce(process)
+        ledger.add_plan(digest, document["part"]["name"] or "part", order.process, looked["summary"])
+        room.sheets.keep_spots(digest, looked["spots"])
+        number = ledger.add_print(
+            process.printer.name,
+            process.material.name,
+            plan=digest,
+            printed_on=told.printed_on,
+            note=told.note,
+        )
+        return _print_json(room, ledger, number)
+
+    return await _recorded_answer(room, add, 201)
+
+
+def _printed_coupon(room: Room, told: PrintIn) -> dict[str, Any]:
+    ledger = room.books.ledger()
+    code = told.coupon or ""
+    process = room.books.on(recording.coupon_process(ledger, code), told.printer, told.material)
+    room.books.introduce(process)
+    names = (process.printer.name, process.material.name)
+    number = ledger.add_print(*names, coupon=code, printed_on=told.printed_on, note=told.note)
+    return _print_json(room, ledger, number)
+
+
+@router.get("/prints", responses=shapes.errors(422))
+async def prints(
+    room: Here,
+    search: Annotated[str, Query(max_length=200)] = "",
+    printer: Annotated[str | None, Query(max_length=200)] = None,
+    material: Annotated[str | None, Query(max_length=200)] = None,
+    page: Annotated[int, Query(ge=1, le=10**6)] = 1,
+) -> Response:
+    """Prints, the latest first, fifty to a page; ``search`` looks into part, piece, note and names."""
+
+    def found() -> dict[str, Any]:
+        ledger = room.books.existing()
+        if ledger is None:
+            return {"prints": [], "total": 0}
+        parts = {digest: plan.part for digest, plan in ledger.plans().items()}
+        rows = []
+        for one in reversed(ledger.prints()):
+            part = parts.get(one.plan or "", "")
+            words = f"{part} {one.coupon or ''} {one.printer} {one.material} {one.note}".lower()
+            if (
+                search.lower() in words
+                and printer in (None, one.printer)
+                and material in (None, one.material)
+            ):
+                rows.append({**plain(one), "part": part})
+        return {"prints": rows[(page - 1) * _PAGE_ROWS : page * _PAGE_ROWS], "total": len(rows)}
+
+    return Json(await room.ask(found))
+
+
+@router.get("/prints/{number}", responses=shapes.errors(404))
+async def one_print(room: Here, number: Number) -> Response:
+    """One print: what was printed, what there is to look at, what was read off it, its photographs."""
+    return Json(await room.ask(lambda: _print_json(room, _known(room), number)))
+
+
+def _print_json(room: Room, ledger: Ledger, number: int) -> dict[str, Any]:
+    made = recording.print_of(ledger, number)
+    plan = ledger.plans().get(made.plan or "")
+    read = ledger.readings(print_id=number, withdrawn=True)
+    return {
+        **plain(made),
+        "part": "" if plan is None else plan.part,
+        "summary": None if plan is None else json.loads(plan.summary),
+        "process": None if plan is None else plain(ledger.process(plan.process)),
+        "spots": recording.print_spots(room, ledger, number),
+        "readings": [reading_json(one, ledger) for one in read],
+        "photographs": plain(ledger.photographs(print_id=number)),
+    }
+
+
+class Shown(Strict):
+    """What a photograph shows: one print or one test piece."""
+
+    print: Annotated[int, shapes.Field(ge=1, le=2**53)] | None = None
+    coupon: Annotated[str, shapes.StringConstraints(max_length=40)] | None = None
+    reading: Annotated[int, shapes.Field(ge=1, le=2**53)] | None = None
+    note: shapes.Words = ""
+
+
+@router.post("/photographs/{digest}/shows", status_code=201, responses=shapes.errors(404, 422))
+async def attach(room: Here, digest: Digest, told: Shown) -> Response:
+    """Say what a photograph shows."""
+
+    def attached() -> dict[str, Any]:
+        number = _known(room).attach(
+            digest, reading=told.reading, print_id=told.print, coupon=told.coupon, note=told.note
+        )
+        return {"attachment": number}
+
+    return await _recorded_answer(room, attached, 201)
+
+
+# all of it
+
+
+@router.get("/ledger/export.{form}", responses=shapes.errors(404))
+async def export(room: Here, form: Literal["json", "csv"]) -> Response:
+    """Everything as JSON, or the readings as a table."""
+    ledger = room.books.existing()
+    if ledger is None:
+        raise LedgerError("ledger", "holds nothing yet", "Record something first")
+    text = await room.ask(ledger.export_json if form == "json" else ledger.export_csv)
+    media = "application/json" if form == "json" else "text/csv; charset=utf-8"
+    headers = {"content-disposition": f'attachment; filename="ledger.{form}"'}
+    return Response(text.encode("utf-8", "replace"), media_type=media, headers=headers)
+
+
+@router.post("/ledger/import", responses=shapes.errors(413, 422), openapi_extra=RAW)
+async def import_(room: Here, request: Request, form: Literal["json", "csv"], keep: bool = True) -> Response:
+    """Take over another ledger's JSON, or record a table of readings; without ``keep`` it is only tried."""
+    content = await request.body()
+
+    def taken() -> dict[str, Any]:
+        ledger = room.books.ledger()
+        if form == "csv":
+            return {"recorded": plain(ledger.import_csv(content, "readings.csv", keep=keep))}
+        try:
+            text = content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise LedgerError("ledger.json", "is not UTF-8 text", "Export it again") from None
+        return {"imported": plain(ledger.import_json(text))}
+
+    return await _recorded_answer(room, taken)

@@ -1,0 +1,292 @@
+"""Tuning: test pieces, and what the readings say about a process."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+from starlette.responses import FileResponse, Response
+
+from falsework.bench import shapes
+from falsework.bench.answers import Json, Refused, not_found
+from falsework.bench.books import plain
+from falsework.bench.choices import Strict, base_process
+from falsework.bench.desk import MOST_WAITING, TooMany
+from falsework.bench.recording import coupon_spots
+from falsework.bench.room import Room
+from falsework.bench.routes import Here, Who
+from falsework.bench.routes.ledger import Code
+from falsework.bench.routes.parts import _BINARY, _REPORT_POLICY, _TYPES, FileName
+from falsework.bench.security import FRAMED
+from falsework.bench.stages import key_of
+from falsework.errors import LedgerError
+from falsework.planning.document import decode, encode
+from falsework.process.settings import Process
+from falsework.process.toml import override
+
+router = APIRouter(prefix="/api", tags=["tuning"])
+KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
+_MOST_SEED = 999_999
+
+Kind = Annotated[str, shapes.StringConstraints(pattern=f"^({'|'.join(KINDS)})$")]
+Settings = dict[shapes.Name, Annotated[str, shapes.StringConstraints(max_length=200)]]
+
+
+class ProcessChoice(Strict):
+    """A process of this bench, its settings changed, on a printer and with a material of the ledger."""
+
+    process: shapes.Name
+    settings: Annotated[Settings, shapes.Field(max_length=200, default_factory=dict)]
+    printer: shapes.Name | None = None
+    material: shapes.Name | None = None
+    minutes: Annotated[float, shapes.Field(gt=0, le=600)] = 30.0
+    grams: Annotated[float, shapes.Field(gt=0, le=500)] = 15.0
+
+
+class CouponIn(ProcessChoice):
+    """A test piece that is wanted; ``cells`` as a proposal has them, else as is best."""
+
+    kind: Kind
+    seed: Annotated[int, shapes.Field(ge=0, le=2**53)] | None = None
+    cells: Annotated[list[dict[str, shapes.JsonValue]], shapes.Field(max_length=60)] | None = None
+
+
+class TunedIn(ProcessChoice):
+    """The tuned process of this choice is to be kept under this name."""
+
+    name: shapes.ProcessName
+
+
+def _chosen(room: Room, told: ProcessChoice) -> Process:
+    base = base_process(told.process, room.kept_processes())
+    changed = override(base, told.settings) if told.settings else base
+    return room.books.on(changed, told.printer, told.material)
+
+
+def _begin(room: Room, who: str, what: str, words: str, arguments: dict[str, Any], finish: Any) -> Json:
+    try:
+        return Json(room.desk.begin(what, words, arguments, who, finish).as_json(), 202)
+    except TooMany:
+        wrong = f"{MOST_WAITING} of your jobs are waiting already"
+        raise Refused(429, "TooMany", "bench", wrong, "Wait for some of them, or stop some") from None
+
+
+@router.get("/coupons", responses=shapes.errors())
+async def coupons(room: Here) -> Response:
+    """The test pieces that the ledger knows."""
+
+    def found() -> list[dict[str, Any]]:
+        ledger = room.books.existing()
+        if ledger is None:
+            return []
+        read = ledger.readings()
+        rows = []
+        for stored in ledger.coupons().values():
+            document = json.loads(stored.document)
+            rows.append(
+                {
+                    "code": stored.code,
+                    "kind": stored.kind,
+                    "process": document["process"]["name"],
+                    "printer": document["process"]["printer"]["name"],
+                    "material": document["process"]["material"]["name"],
+                    "cells": len(document["cells"]),
+                    "readings": len({one.cell for one in read if one.coupon == stored.code}),
+                    "minutes": document["minutes"],
+                    "grams": document["grams"],
+                }
+            )
+        return rows
+
+    return Json({"coupons": await room.ask(found)})
+
+
+@router.post("/coupons", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(422, 429))
+async def make_coupon(room: Here, who: Who, told: CouponIn) -> Response:
+    """Make a test piece; the task's result is ``{"coupon": code, "key": key of its files}``."""
+    process = await room.ask(_chosen, room, told)
+    arguments = {
+        "kind": told.kind,
+        "process": encode(process),
+        "fit": await room.ask(room.books.fit_of, process),
+        "seed": secrets.randbelow(_MOST_SEED + 1) if told.seed is None else told.seed,
+        "minutes": told.minutes,
+        "grams": told.grams,
+        "cells": _known_cells(told.cells),
+    }
+    return _make(room, who, arguments)
+
+
+def _known_cells(cells: list[dict[str, Any]] | None) -> list[dict[str, Any]] | None:
+    from falsework.coupon.reading import Condition
+
+    try:
+        return None if cells is None else [encode(decode(Condition, cell)) for cell in cells]
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise LedgerError("cells", f"cannot be read: {error}", "Take them from a proposal") from None
+
+
+def _make(room: Room, who: str, arguments: dict[str, Any]) -> Json:
+    async def finish(key: str) -> dict[str, str]:
+        document = room.results.file(key, "coupon.json")
+        assert document is not None
+
+        def keep() -> str:
+            process: Process = decode(Process, arguments["process"])
+            code = room.books.introduce(process).add_coupon(document.read_text("utf-8"))
+            room.sheets.keep_coupon(code, arguments)
+            return code
+
+        code = await room.ask(keep)
+        room.ledger_changed()
+        return {"coupon": code, "key": key}
+
+    return _begin(room, who, "coupon", f"making a test piece: {arguments['kind']}", arguments, finish)
+
+
+@router.get("/coupons/{code}", responses=shapes.errors(404))
+async def coupon(room: Here, code: Code) -> Response:
+    """A test piece: its document, what there is to look at, what was read off it, its files."""
+
+    def found() -> dict[str, Any]:
+        ledger = room.books.existing()
+        stored = None if ledger is None else ledger.coupons().get(code)
+        if ledger is None or stored is None:
+            raise not_found("test piece", code)
+        arguments = room.sheets.coupon(code)
+        key = None if arguments is None else key_of("coupon", arguments)
+        there = key is not None and room.results.has(key)
+        files = sorted(path.name for path in room.results.place(key or "").iterdir()) if there else []
+        return {
+            "coupon": json.loads(stored.document),
+            "spots": coupon_spots(ledger, code),
+            "readings": [plain(one) for one in ledger.readings(coupon=code)],
+            "prints": [plain(one) for one in ledger.prints() if one.coupon == code],
+            "photographs": plain(ledger.photographs(coupon=code)),
+            "files": [name for name in files if name != "spots.json"],
+            "can_be_made": arguments is not None,
+        }
+
+    return Json(await room.ask(found))
+
+
+@router.post(
+    "/coupons/{code}/files", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404, 429)
+)
+async def make_coupon_files(room: Here, who: Who, code: Code) -> Response:
+    """Make the files of a test piece of this bench again; they are the same."""
+    arguments = await room.ask(room.sheets.coupon, code)
+    if arguments is None:
+        raise not_found("test piece made on this bench", code)
+    return _make(room, who, arguments)
+
+
+@router.get(
+    "/coupons/{code}/files/{file}",
+    response_class=FileResponse,
+    responses=shapes.errors(404, 409) | _BINARY,
+)
+async def coupon_file(room: Here, code: Code, file: FileName, view: bool = False) -> Response:
+    """One file of a test piece as a download; the recording sheet with ``view`` to look at."""
+    arguments = await room.ask(room.sheets.coupon, code)
+    if arguments is None:
+        raise not_found("test piece made on this bench", code)
+    key = key_of("coupon", arguments)
+    if not room.results.has(key):
+        raise Refused(409, "NotReady", "files", "have been cleared away", "Make them again")
+    path = room.results.file(key, file)
+    if path is None:
+        raise not_found("file", file)
+    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    if view and path.suffix == ".html":
+        return FileResponse(
+            path, media_type=kind, headers={"content-security-policy": _REPORT_POLICY, **FRAMED}
+        )
+    return FileResponse(path, media_type=kind, filename=f"{code}-{file}")
+
+
+# what the readings say
+
+
+def _tuning_arguments(room: Room, told: ProcessChoice) -> dict[str, Any]:
+    process = _chosen(room, told)
+    ledger = room.books.existing()
+    return {
+        "ledger": str(room.books.path),
+        "digest": "" if ledger is None else ledger.readings_digest(),
+        "process": encode(process),
+        "minutes": told.minutes,
+        "grams": told.grams,
+    }
+
+
+@router.post("/tuning", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(422, 429))
+async def tune(room: Here, who: Who, told: ProcessChoice) -> Response:
+    """Fit the readings and say what follows for a process; the task's result is ``{"key": …}``.
+
+    Of that key there are ``tuning.json``, ``tuning.html`` and ``process.toml``.
+    """
+    arguments = await room.ask(_tuning_arguments, room, told)
+
+    async def finish(key: str) -> dict[str, str]:
+        fit = room.results.file(key, "fit.json")
+        if fit is not None:
+            await room.ask(room.books.ledger().save_fit, fit.read_text("utf-8"), arguments["digest"])
+            await room.refitted(who)
+        return {"key": key}
+
+    return _begin(room, who, "tune", f"tuning {told.process}", arguments, finish)
+
+
+@router.get("/tuning", responses=shapes.errors(422))
+async def tuning_state(
+    room: Here,
+    process: Annotated[str, Query(max_length=200)],
+    printer: Annotated[str | None, Query(max_length=200)] = None,
+    material: Annotated[str | None, Query(max_length=200)] = None,
+    minutes: Annotated[float, Query(gt=0, le=600)] = 30.0,
+    grams: Annotated[float, Query(gt=0, le=500)] = 15.0,
+) -> Response:
+    """Whether what the readings say now is worked out: ``key`` of the result; how many readings there are."""
+    told = ProcessChoice(
+        process=process, settings={}, printer=printer, material=material, minutes=minutes, grams=grams
+    )
+
+    def found() -> dict[str, Any]:
+        arguments = _tuning_arguments(room, told)
+        key = key_of("tune", arguments)
+        ledger = room.books.existing()
+        chosen = arguments["process"]
+        names = (chosen["printer"]["name"], chosen["material"]["name"])
+        count = 0 if ledger is None else len(ledger.readings(*names))
+        there = room.results.has(key)
+        return {"key": key if there else None, "readings": count, "fitted": room.books.is_fitted()}
+
+    return Json(await room.ask(found))
+
+
+@router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+async def tuning_page(room: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]) -> Response:
+    """The page of curves and advice, to look at."""
+    path = room.results.file(key, "tuning.html")
+    if path is None:
+        raise not_found("result", key)
+    headers = {"content-security-policy": _REPORT_POLICY, **FRAMED}
+    return FileResponse(path, media_type="text/html; charset=utf-8", headers=headers)
+
+
+@router.post(
+    "/tuning/keep", status_code=201, response_model=shapes.ProcessOut, responses=shapes.errors(409, 422)
+)
+async def keep_tuned(room: Here, told: TunedIn) -> Response:
+    """Keep the tuned process under a name, to be chosen on sheets."""
+    from falsework.bench.routes.about import keep_text
+
+    choice = ProcessChoice(**told.model_dump(exclude={"name"}))
+    key = key_of("tune", await room.ask(_tuning_arguments, room, choice))
+    path = room.results.file(key, "process.toml")
+    if path is None:
+        raise Refused(409, "NotReady", "tuning", "is not worked out for these readings", "Tune first")
+    return await keep_text(room, told.name, path.read_text("utf-8"), 201)
