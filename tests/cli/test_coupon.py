@@ -6,19 +6,24 @@ import csv
 import json
 import re
 import shlex
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
 
 from falsework.cli.app import run
 from falsework.cli.coupon import coupon_command
-from falsework.coupon import Coupon
+from falsework.coupon import Coupon, Kind, Reading, printed
+from falsework.ledger import Ledger
 from falsework.part import read_part
+from falsework.process import builtin
 
 
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("FALSEWORK_LEDGER", str(tmp_path / "ledger" / "ledger.sqlite3"))
     return tmp_path
 
 
@@ -26,7 +31,7 @@ FAST = ["--set", "layer_height_mm=0.3", "--set", "first_layer_height_mm=0.3", "-
 
 
 def test_a_piece_with_supports_its_tray_and_its_sheet(here: Path, capsys) -> None:
-    assert run(["coupon", "gap-interface", "--seed", "4", "--printer-name", "the quiet one", *FAST]) == 0
+    assert run(["coupon", "gap-interface", "--seed", "4", "--printer", "the quiet one", *FAST]) == 0
     (folder,) = here.iterdir()
     coupon = Coupon.from_json((folder / "coupon.json").read_text("utf-8"))
     assert folder.name == f"gap-interface-{coupon.code}"
@@ -81,6 +86,34 @@ def test_a_filled_tray_is_not_overwritten(here: Path, capsys) -> None:
     assert run([*make, "3"]) == 1
     assert "holds readings" in capsys.readouterr().err
     assert tray.read_bytes() == before
+
+
+def test_printer_and_ranges_come_from_the_ledger(here: Path, capsys) -> None:
+    process = builtin("pla-0.4")
+    small = replace(process.printer, name="the small one", build_width_mm=110, build_depth_mm=60)
+    (here / "ledger").mkdir()
+    ledger = Ledger.open(here / "ledger" / "ledger.sqlite3")
+    ledger.add_printer(small)
+    ledger.add_material(process.material)
+    readings = [
+        Reading(small.name, process.material.name, printed(Kind.OVERHANG, process, angle_deg=a), None, finish)
+        for a in range(16, 60, 4)
+        for finish in [5 if a < 28 else 4 if a < 32 else 2 if a < 36 else 1]
+    ]
+    for reading in readings:
+        ledger.add_reading(reading, when=date(2026, 11, 3))
+    make = ["coupon", "overhang-fan", "--printer", small.name, "--json", "--seed", "1", "--out"]
+    assert run([*make, "before"]) == 0
+    before = Coupon.from_json(capsys.readouterr().out)
+    assert before.process.printer == small
+    assert max(c.middle_mm[1] for c in before.cells) < 60
+    assert run(["tune", "--printer", small.name, "--json"]) == 0
+    capsys.readouterr()
+    assert run([*make, "after"]) == 0
+    after = Coupon.from_json(capsys.readouterr().out)
+    assert min(c.condition.angle_deg for c in after.cells) < min(c.condition.angle_deg for c in before.cells)
+    assert run([*make, "without", "--ledger", "none"]) == 0
+    assert Coupon.from_json(capsys.readouterr().out).process.printer.build_width_mm == 220
 
 
 @pytest.mark.parametrize(

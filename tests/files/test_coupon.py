@@ -60,12 +60,12 @@ def test_the_document_reads_back_and_the_bytes_stay_the_same(tmp_path: Path) -> 
 @pytest.mark.parametrize("kind", list(CouponKind))
 def test_the_tray_holds_every_condition_and_blank_outcomes(kind: CouponKind) -> None:
     coupon = piece(kind)
-    rows = list(csv.DictReader(io.StringIO(tray(coupon, "north, by the window"))))
+    rows = list(csv.DictReader(io.StringIO(tray(coupon))))
     assert tuple(rows[0]) == COLUMNS
     assert [row["cell"] for row in rows] == sorted(cell.label for cell in coupon.cells)
     for row in rows:
         cell = coupon.cell(row["cell"])
-        assert (row["coupon"], row["printer"]) == (coupon.code, "north, by the window")
+        assert (row["coupon"], row["printer"]) == (coupon.code, coupon.process.printer.name)
         assert all(row[name] == "" for name in ("measured_on", *OUTCOMES))
         assert float(row["#nominal_mm"]) == pytest.approx(cell.nominal_mm, abs=5e-4)
         values = {}

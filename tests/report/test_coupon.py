@@ -23,8 +23,8 @@ KINDS = pytest.mark.parametrize("kind", list(CouponKind))
 @KINDS
 def test_the_page_has_a_line_for_every_cell_and_nothing_from_elsewhere(kind: CouponKind) -> None:
     coupon = piece(kind)
-    page = sheet_html(coupon, "the quiet one")
-    assert coupon.code in page and "the quiet one" in page
+    page = sheet_html(coupon)
+    assert coupon.code in page and coupon.process.printer.name in page
     for cell in coupon.cells:
         assert f'<th scope="row">{cell.label}</th>' in page
     assert page.count("<tr>") == len(coupon.cells) + 1
@@ -109,11 +109,15 @@ def test_a_piece_with_as_many_cells_as_there_are_letters_still_has_a_sheet() -> 
 
 def test_names_that_look_like_markup_are_only_names() -> None:
     process = builtin("pla-0.4")
-    odd = replace(process, name="<b>#emph[x] $a$ \\ @b</b>")
+    odd = replace(
+        process,
+        name="<b>#emph[x] $a$ \\ @b</b>",
+        printer=replace(process.printer, name='"><script>alert(1)</script> #panic() <lamp> *a*'),
+    )
     coupon = design(CouponKind.OVERHANG, odd)
-    page = sheet_html(coupon, '"><script>alert(1)</script>')
+    page = sheet_html(coupon)
     assert "<script" not in page and "&lt;b&gt;" in page
-    assert sheet_pdf(coupon, "#panic() <lamp> *a*").startswith(b"%PDF-")
+    assert sheet_pdf(coupon).startswith(b"%PDF-")
 
 
 def test_a_piece_read_from_a_file_has_no_sheet() -> None:

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from falsework.cli.belief import chosen_belief, ledger_named, ledger_option
 from falsework.cli.options import chosen_process, json_option, process_options
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.coupon.value import Coupon
+    from falsework.droop.belief import Belief
     from falsework.files.threemf import SupportsAs
     from falsework.process.settings import Process
     from falsework.watch import Watch
@@ -44,10 +48,9 @@ _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be type
     help="Shuffles the places of the cells; a new one if not given. It is kept in coupon.json.",
 )
 @click.option(
-    "--printer-name",
-    metavar="NAME",
-    help="The printer as the ledger knows it, for the tray; the process's own if not given.",
+    "--printer", metavar="NAME", help="The printer as the ledger knows it; the process's own if not given."
 )
+@ledger_option
 @click.option(
     "--supports-as",
     type=click.Choice(("support", "solidsupport", "model")),
@@ -68,7 +71,8 @@ def coupon_command(
     minutes: float,
     grams: float,
     seed: int | None,
-    printer_name: str | None,
+    printer: str | None,
+    ledger_name: str | None,
     supports_as: SupportsAs,
     out: Path | None,
     as_json: bool,
@@ -77,13 +81,14 @@ def coupon_command(
     and write it to a folder: coupon.json, print.3mf, piece.stl, supports.stl, readings.csv, sheet.html and
     sheet.pdf. Without KIND list the five, with what each would take.
 
-    Its ranges follow from what is believed of the process, its supports are made as for real parts, and its
-    cells lie in random order. Print it, read it off with the sheet, and record what you saw.
+    Its ranges follow from what the ledger has taught of printer and material, or from common practice. Its
+    supports are made as for real parts, its cells lie in random order. Print it, read it off with the sheet,
+    and record what you saw.
     """
     session.as_json = as_json
     if kind is None and out is not None:
         raise click.UsageError("--out needs a KIND: without one nothing is written")
-    process = chosen_process(process_name, settings)
+    process = _on_printer(chosen_process(process_name, settings), printer, ledger_name)
     if out is not None:
         from falsework.files.coupon import check_place
 
@@ -92,18 +97,20 @@ def coupon_command(
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
+        belief = chosen_belief(process, ledger_name)
+        make = partial(designed, process=process, belief=belief, minutes=minutes, grams=grams)
         if kind is None:
             pieces = [
-                designed(one, process, 0, minutes, grams, watch.part(k / len(KINDS), (k + 1) / len(KINDS)))
+                make(one, seed=0, watch=watch.part(k / len(KINDS), (k + 1) / len(KINDS)))
                 for k, one in enumerate(KINDS)
             ]
         else:
             from secrets import randbelow
 
             seed = randbelow(_MOST_SEED + 1) if seed is None else seed
-            piece = designed(kind, process, seed, minutes, grams, watch.part(0.0, 0.7))
+            piece = make(kind, seed=seed, watch=watch.part(0.0, 0.7))
             folder = out or Path(f"{kind}-{piece.code}")
-            written(piece, folder, printer_name, supports_as, watch.part(0.7, 1.0))
+            written(piece, folder, supports_as, watch.part(0.7, 1.0))
             session.written = folder
     from falsework.cli import say
 
@@ -120,31 +127,40 @@ def coupon_command(
     say.say(f"Written to {folder}; print {folder / 'sheet.pdf'} and take it to the printer")
 
 
-def designed(kind: str, process: Process, seed: int, minutes: float, grams: float, watch: Watch) -> Coupon:
+def _on_printer(process: Process, name: str | None, ledger_name: str | None) -> Process:
+    """The process on the printer of that name, as the ledger describes it; a new one is as the process's."""
+    if name is None or name == process.printer.name:
+        return process
+    ledger = ledger_named(ledger_name)
+    known = {} if ledger is None else ledger.printers()
+    return replace(process, printer=known.get(name) or replace(process.printer, name=name))
+
+
+def designed(
+    kind: str, process: Process, belief: Belief, seed: int, minutes: float, grams: float, watch: Watch
+) -> Coupon:
     """The test piece of that kind within the limits."""
-    from falsework.coupon.designing import design
-    from falsework.coupon.value import CouponKind
+    from falsework.coupon import CouponKind, design
 
-    return design(CouponKind(kind), process, seed=seed, most_minutes=minutes, most_grams=grams, watch=watch)
+    return design(
+        CouponKind(kind),
+        process,
+        belief,
+        seed=seed,
+        most_minutes=minutes,
+        most_grams=grams,
+        watch=watch,
+    )
 
 
-def written(
-    piece: Coupon, folder: Path, printer_name: str | None, supports_as: SupportsAs, watch: Watch
-) -> tuple[Path, ...]:
+def written(piece: Coupon, folder: Path, supports_as: SupportsAs, watch: Watch) -> tuple[Path, ...]:
     """The piece and its recording sheet as files."""
     from falsework.files.coupon import write_coupon
     from falsework.report.coupon import sheet_files
 
     watch.at("drawing the recording sheet", 0.0)
-    extra = sheet_files(piece, printer_name)
-    return write_coupon(
-        piece,
-        folder,
-        printer_name=printer_name,
-        supports_as=supports_as,
-        extra=extra,
-        watch=watch.part(0.5, 1.0),
-    )
+    extra = sheet_files(piece)
+    return write_coupon(piece, folder, supports_as=supports_as, extra=extra, watch=watch.part(0.5, 1.0))
 
 
 def _figures(piece: Coupon) -> dict[str, Any]:

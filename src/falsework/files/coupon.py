@@ -39,7 +39,6 @@ def write_coupon(
     coupon: Coupon,
     folder: str | os.PathLike[str],
     *,
-    printer_name: str | None = None,
     supports_as: SupportsAs = "support",
     extra: Mapping[str, bytes] | None = None,
     watch: Watch = QUIET,
@@ -47,8 +46,8 @@ def write_coupon(
     """Write a test piece's files into ``folder`` and return their paths.
 
     ``coupon.json``, ``readings.csv`` and, for each batch, ``print.3mf``, ``piece.stl`` and, where there are
-    any, ``supports.stl``; with several batches their names end in the batch's. ``printer_name``: as the
-    ledger knows it, by default the process's own. ``extra`` adds files by name (the recording sheet).
+    any, ``supports.stl``; with several batches their names end in the batch's. ``extra`` adds files by name
+    (the recording sheet).
 
     An earlier test piece in the folder is replaced, files of the user's own are kept. Raises ``OutputError``
     where the folder cannot be written, where its tray holds readings, and for a piece without geometry;
@@ -60,7 +59,7 @@ def write_coupon(
     check_place(folder)
     texts = {
         COUPON: coupon.to_json().encode(),
-        READINGS: tray(coupon, printer_name).encode(),
+        READINGS: tray(coupon).encode(),
         **(extra or {}),
     }
     stems = (_PRINT, _PIECE, _SUPPORTS)
@@ -111,7 +110,7 @@ def _is_blank(path: Path) -> bool:
     return all(name in row and not (row[name] or "").strip() for row in rows for name in filled)
 
 
-def tray(coupon: Coupon, printer_name: str | None = None) -> str:
+def tray(coupon: Coupon) -> str:
     """``readings.csv``: one row per cell, with everything but the outcomes."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
@@ -121,7 +120,7 @@ def tray(coupon: Coupon, printer_name: str | None = None) -> str:
             "coupon": coupon.code,
             "cell": cell.label,
             "#nominal_mm": "" if cell.nominal_mm is None else f"{cell.nominal_mm:.3f}",
-            "printer": printer_name or coupon.process.printer.name,
+            "printer": coupon.process.printer.name,
             "material": coupon.process.material.name,
             "gap_method": cell.method,
             **{name: _text(getattr(cell.condition, name)) for name in _CONDITION},

@@ -54,41 +54,41 @@ class Sheet:
     cautions: tuple[str, ...]
 
 
-def sheet_files(coupon: Coupon, printer_name: str | None = None) -> dict[str, bytes]:
+def sheet_files(coupon: Coupon) -> dict[str, bytes]:
     """``sheet.html`` and ``sheet.pdf``, to be written with the piece (``write_coupon(extra=…)``)."""
-    return {SHEET: sheet_html(coupon, printer_name).encode(), SHEET_PDF: sheet_pdf(coupon, printer_name)}
+    return {SHEET: sheet_html(coupon).encode(), SHEET_PDF: sheet_pdf(coupon)}
 
 
-def sheet_html(coupon: Coupon, printer_name: str | None = None) -> str:
+def sheet_html(coupon: Coupon) -> str:
     """The recording sheet as one self-contained page; ``OutputError`` for a piece without geometry."""
-    return paper.render("coupon.html", style_name="coupon.css", sheet=_sheet(coupon, printer_name))
+    return paper.render("coupon.html", style_name="coupon.css", sheet=_sheet(coupon))
 
 
-def sheet_pdf(coupon: Coupon, printer_name: str | None = None) -> bytes:
+def sheet_pdf(coupon: Coupon) -> bytes:
     """The recording sheet as a PDF tagged for screen readers; the same piece gives the same bytes."""
     import typst
 
-    source, inputs = typst_sheet(coupon, printer_name)
+    source, inputs = typst_sheet(coupon)
     pdf: bytes = typst.compile(
         source, sys_inputs=inputs, ignore_system_fonts=True, pdf_standards="ua-1", timestamp=0
     )
     return pdf
 
 
-def typst_sheet(coupon: Coupon, printer_name: str | None = None) -> tuple[bytes, dict[str, str]]:
+def typst_sheet(coupon: Coupon) -> tuple[bytes, dict[str, str]]:
     """The sheet for the Typst typesetter: its source, and what is on it as inputs."""
-    data = json.dumps(encode(_sheet(coupon, printer_name)), ensure_ascii=False)
+    data = json.dumps(encode(_sheet(coupon)), ensure_ascii=False)
     return paper.page_file("coupon.typ").encode(), {"sheet": data}
 
 
-def _sheet(coupon: Coupon, printer_name: str | None) -> Sheet:
+def _sheet(coupon: Coupon) -> Sheet:
     process = coupon.process
     supported = any(cell.condition.kind is Kind.SUPPORT for cell in coupon.cells)
     files = ", then ".join(file_names(batch)[0] for batch in coupon.batches)
     cells = sorted(coupon.cells, key=lambda cell: cell.label)
     own, in_common = differing([cell.condition for cell in cells])
     facts = (
-        ("Printer", printer_name or process.printer.name),
+        ("Printer", process.printer.name),
         ("Material", process.material.name),
         ("Process", process.name),
         ("File", files),
