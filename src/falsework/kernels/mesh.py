@@ -131,6 +131,25 @@ def sort_edges(faces, n):
 
 
 @njit(cache=True, nogil=True)
+def run_of_edge(flat, order, i):
+    """(low, high, j): vertices of the edge of half-edge ``order[i]``, and where those of other edges begin.
+
+    ``flat`` (3 m,) corners of all faces, ``order`` half-edges sorted by edge. O(j - i).
+    """
+    h = order[i]
+    a, b = flat[h], flat[h + 1 if h % 3 < 2 else h - 2]
+    low, high = min(a, b), max(a, b)
+    j = i + 1
+    while j < len(order):
+        g = order[j]
+        c, d = flat[g], flat[g + 1 if g % 3 < 2 else g - 2]
+        if min(c, d) != low or max(c, d) != high:
+            break
+        j += 1
+    return low, high, j
+
+
+@njit(cache=True, nogil=True)
 def pair_edges(faces, order):
     """Partner of each half-edge. O(m).
 
@@ -145,15 +164,7 @@ def pair_edges(faces, order):
     i = 0
     while i < half:
         h = order[i]
-        a, b = flat[h], flat[h + 1 if h % 3 < 2 else h - 2]
-        low, high = min(a, b), max(a, b)
-        j = i + 1
-        while j < half:
-            g = order[j]
-            c, d = flat[g], flat[g + 1 if g % 3 < 2 else g - 2]
-            if min(c, d) != low or max(c, d) != high:
-                break
-            j += 1
+        j = run_of_edge(flat, order, i)[2]
         if j - i == 1:
             partner[h] = -1
             counts[0] += 1
@@ -161,7 +172,7 @@ def pair_edges(faces, order):
             g = order[i + 1]
             partner[h] = g
             partner[g] = h
-            if flat[g] == a:
+            if flat[g] == flat[h]:
                 counts[2] += 1
         else:
             counts[1] += 1
@@ -188,15 +199,7 @@ def pair_fans(vertices, faces, order, partner):
         if partner[h] != -2:
             i += 1
             continue
-        a, b = flat[h], flat[h + 1 if h % 3 < 2 else h - 2]
-        low, high = min(a, b), max(a, b)
-        j = i + 1
-        while j < half:
-            g = order[j]
-            c, d = flat[g], flat[g + 1 if g % 3 < 2 else g - 2]
-            if min(c, d) != low or max(c, d) != high:
-                break
-            j += 1
+        low, high, j = run_of_edge(flat, order, i)
         k = j - i
         e = vertices[high] - vertices[low]
         length = np.sqrt(np.sum(e * e))
