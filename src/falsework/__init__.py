@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from falsework.coupon.designing import design
     from falsework.coupon.reading import Condition, LetGo, Reading
     from falsework.coupon.value import Coupon, CouponKind
+    from falsework.droop.belief import Belief
     from falsework.droop.estimate import Estimate
     from falsework.errors import (
         Cancelled,
@@ -50,8 +51,13 @@ if TYPE_CHECKING:
     from falsework.process.settings import Material, Printer, Process, Structure
     from falsework.release import Release
     from falsework.report import audit_html, lies_html, report_html
+    from falsework.report.tuning import tuning_html
     from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
+    from falsework.tuning.belief import belief_of
+    from falsework.tuning.fit import fit
+    from falsework.tuning.posterior import Posterior
+    from falsework.tuning.results import Tuned, tune
     from falsework.watch import Watch
 
 _HOMES = {
@@ -60,6 +66,7 @@ _HOMES = {
     "falsework.coupon.designing": ("design",),
     "falsework.coupon.reading": ("Condition", "LetGo", "Reading"),
     "falsework.coupon.value": ("Coupon", "CouponKind"),
+    "falsework.droop.belief": ("Belief",),
     "falsework.droop.estimate": ("Estimate",),
     "falsework.errors": (
         *("Cancelled", "FalseworkError", "LedgerError", "OutputError", "PartError", "ProcessError"),
@@ -82,14 +89,20 @@ _HOMES = {
     "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
     "falsework.release": ("Release",),
     "falsework.report": ("audit_html", "lies_html", "report_html"),
+    "falsework.report.tuning": ("tuning_html",),
     "falsework.support.scheme": ("Standing",),
     "falsework.support.standing": ("Weights",),
+    "falsework.tuning.belief": ("belief_of",),
+    "falsework.tuning.fit": ("fit",),
+    "falsework.tuning.posterior": ("Posterior",),
+    "falsework.tuning.results": ("Tuned", "tune"),
     "falsework.watch": ("Watch",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "Audit",
+    "Belief",
     "Cancelled",
     "Condition",
     "Cost",
@@ -109,6 +122,7 @@ __all__ = [
     "Part",
     "PartError",
     "Plan",
+    "Posterior",
     "Printer",
     "Process",
     "ProcessError",
@@ -119,16 +133,19 @@ __all__ = [
     "Standing",
     "Store",
     "Structure",
+    "Tuned",
     "Underside",
     "Watch",
     "Weights",
     "__version__",
     "audit",
     "audit_html",
+    "belief_of",
     "best_lies",
     "builtin_names",
     "design",
     "dump_process",
+    "fit",
     "inspect",
     "lies_html",
     "load_process",
@@ -136,6 +153,8 @@ __all__ = [
     "read_part",
     "report_html",
     "settings_sheet",
+    "tune",
+    "tuning_html",
     "write_3mf",
     "write_coupon",
     "write_plan",
