@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 from scipy import linalg
-from scipy.special import softmax
+from scipy.special import logsumexp, softmax
 
 from falsework.coupon.reading import Reading
 from falsework.droop.belief import Seen
@@ -25,20 +25,20 @@ _OFF_CENTRE = 0.5  # spread of the second starting point around the prior's cent
 _SEED = 4
 
 _WALKERS = 100
-_SWEEPS, _KEPT = 80, 10  # the second half of the sweeps gives the draws, ten times each walker
-_MOST = 8_000_000  # readings × walkers × sweeps; with more readings fewer sweeps are made, and fewer needed
-_STAYS = 0.7  # correlation of a walker's proposal with its place
-_SURE = 0.002  # a law less probable than this is left out
+_SWEEPS, _FEWEST, _KEPT = 160, 20, 10
+_MOST = 3_000_000  # readings × walkers × sweeps; with more readings fewer sweeps are made, and fewer needed
+_STAYS = 0.8  # correlation of a walker's proposal with its place
 
 
 def fit(readings: Sequence[Reading], materials: Mapping[str, Material], *, watch: Watch = QUIET) -> Posterior:
     """What the readings teach, under both laws of the gap, each with its probability.
 
-    Laplace's method finds the most probable unknowns (damped Newton steps from several starts) and a normal
-    density around them; its evidence gives the laws' probabilities. Walkers that start from that normal
-    density then correct it for what is skew: each proposes a place drawn from it, correlated with its own,
-    and goes there with the probability of Metropolis and Hastings. Without readings the result is the prior.
-    The same readings give the same posterior.
+    Laplace's method finds the most probable unknowns (damped Newton steps from two starts) and a normal
+    density around them. Walkers that start from it correct what is skew: each proposes a place drawn from
+    the normal density, correlated with its own, and goes there with the probability of Metropolis and
+    Hastings. What they find against what the normal density says gives the evidence for each law, and with it
+    the laws' probabilities. Without readings the result is the prior. The same readings give the same
+    posterior.
 
     Raises
     ------
@@ -51,14 +51,14 @@ def fit(readings: Sequence[Reading], materials: Mapping[str, Material], *, watch
     density = Density(cells, evidence)
     watch.at("fitting the readings", 0.0)
     centre = np.zeros(len(density.columns))
-    modes = [_mode(density, False, centre)]
-    modes.append(_mode(density, True, modes[0].mean))
-    weights = softmax([mode.log_evidence for mode in modes])
-    layers = round(DRAWS * float(weights[1])) if weights.min() > _SURE else DRAWS * int(weights[1] > 0.5)
-    found = [
-        _walked(density, mode, bool(k), count, watch.part(0.3 + 0.35 * k, 0.65 + 0.35 * k))
-        for k, (mode, count) in enumerate(zip(modes, (DRAWS - layers, layers), strict=True))
+    tops = [_top(density, False, centre)]
+    tops.append(_top(density, True, tops[0].mean))
+    walks = [
+        _walked(density, top, bool(k), watch.part(0.4 + 0.3 * k, 0.7 + 0.3 * k)) for k, top in enumerate(tops)
     ]
+    weights = softmax([walk.log_evidence for walk in walks])
+    layers = round(DRAWS * float(weights[1]))
+    found = [_some(walk.draws, n) for walk, n in zip(walks, (DRAWS - layers, layers), strict=True)]
     watch.at("readings fitted", 1.0)
     return Posterior(
         tuple(density.columns),
@@ -70,23 +70,21 @@ def fit(readings: Sequence[Reading], materials: Mapping[str, Material], *, watch
     )
 
 
-class Mode(NamedTuple):
-    """A normal density of the unknowns under one law: mean (d,), the lower factor of its covariance (d, d),
-    and the log evidence up to a constant that the laws share."""
+class Top(NamedTuple):
+    """The most probable unknowns under one law, mean (d,), and the normal density around them by its
+    curvature there: the lower factor of its covariance (d, d)."""
 
     mean: Floats
     factor: Floats
-    log_evidence: float
 
 
-def _mode(density: Density, by_layers: bool, start: Floats) -> Mode:
+def _top(density: Density, by_layers: bool, start: Floats) -> Top:
     """The higher of the tops reached from ``start`` and from a place off the prior's centre."""
     other = _OFF_CENTRE * np.random.default_rng(_SEED).standard_normal(len(start))
     found = [_climbed(density, z, by_layers) for z in (start, other)]
-    value, z, information = max(found, key=lambda one: one[0])
+    _, z, information = max(found, key=lambda one: one[0])
     root = linalg.cholesky(information, lower=True)
-    factor = linalg.solve_triangular(root, np.eye(len(z)), lower=True).T
-    return Mode(z, factor, value - float(np.log(np.diag(root)).sum()))
+    return Top(z, linalg.solve_triangular(root, np.eye(len(z)), lower=True).T)
 
 
 def _climbed(density: Density, z: Floats, by_layers: bool) -> tuple[float, Floats, Floats]:
@@ -109,32 +107,64 @@ def _climbed(density: Density, z: Floats, by_layers: bool) -> tuple[float, Float
     return value, z, information
 
 
-def _walked(density: Density, mode: Mode, by_layers: bool, count: int, watch: Watch) -> Floats:
-    """(count, d) draws of the unknowns under one law."""
-    if count == 0:
-        return np.empty((0, len(mode.mean)))
-    rng = np.random.default_rng(_SEED)
-    sweeps = int(np.clip(_MOST // (density.rows * _WALKERS), _KEPT, _SWEEPS))
-    at = rng.standard_normal((_WALKERS, len(mode.mean)))
+class Walk(NamedTuple):
+    """Draws of the unknowns under one law (n, d), and the log evidence of that law."""
 
-    def against_normal(place: Floats) -> Floats:
-        value = density.values(mode.mean + place @ mode.factor.T, by_layers)
+    draws: Floats
+    log_evidence: float
+
+
+def _walked(density: Density, top: Top, by_layers: bool, watch: Watch) -> Walk:
+    """Walkers start from the normal density; of the second half of their sweeps ten are kept."""
+    rng = np.random.default_rng(_SEED)
+
+    def excess(place: Floats) -> Floats:
+        """Log of how much more probable a place is than the normal density says."""
+        value = density.values(top.mean + place @ top.factor.T, by_layers)
         return value + 0.5 * np.einsum("cd,cd->c", place, place)
 
-    now = against_normal(at)
-    kept = []
+    at = rng.standard_normal((_WALKERS, len(top.mean)))
+    now = excess(at)
+    sweeps = int(np.clip(_MOST // (density.rows * _WALKERS), _FEWEST, _SWEEPS))
+    kept, kept_excess, strewn = [], [], [now.copy()]
     for sweep in range(sweeps):
         watch.at("weighing what fits", sweep / sweeps)
         tried = _STAYS * at + np.sqrt(1 - _STAYS**2) * rng.standard_normal(at.shape)
-        then = against_normal(tried)
+        then = excess(tried)
         goes = np.log(rng.uniform(size=_WALKERS)) < then - now
         at[goes], now[goes] = tried[goes], then[goes]
         if (sweeps - 1 - sweep) % max(sweeps // (2 * _KEPT), 1) == 0:
             kept.append(at.copy())
-    draws = np.concatenate(kept[-_KEPT:])
-    chosen = np.sort(rng.permutation(len(draws))[:count])
-    walked: Floats = mode.mean + draws[chosen] @ mode.factor.T
-    return walked
+            kept_excess.append(now.copy())
+            strewn.append(excess(rng.standard_normal(at.shape)))
+    draws = top.mean + np.concatenate(kept[-_KEPT:]) @ top.factor.T
+    ratio = _bridged(np.concatenate(kept_excess[-_KEPT:]), np.concatenate(strewn))
+    return Walk(draws, ratio + float(np.log(np.diag(top.factor)).sum()))
+
+
+def _bridged(walked: Floats, strewn: Floats) -> float:
+    """Log of the ratio of two integrals from the log of their integrands' ratio at draws of either.
+
+    Bridge sampling: Meng, Wong 1996, Statistica Sinica 6:831-860 (from memory), repeated until it stands. No
+    single place can rule it, as it can in importance sampling.
+    """
+    share = len(walked) / (len(walked) + len(strewn))
+    ratio = float(np.median(walked))
+    for _ in range(200):
+        # log of s₁ l + s₂ r at the draws of both
+        mixed = [np.logaddexp(np.log(share) + l, np.log1p(-share) + ratio) for l in (walked, strewn)]
+        above = logsumexp(strewn - mixed[1]) - np.log(len(strewn))
+        below = logsumexp(-mixed[0]) - np.log(len(walked))
+        last, ratio = ratio, float(above - below)
+        if abs(ratio - last) < 1e-6:
+            break
+    return ratio
+
+
+def _some(draws: Floats, count: int) -> Floats:
+    """So many of the draws, spread over walkers and sweeps, in their order."""
+    chosen: Floats = draws[np.sort(np.random.default_rng(_SEED).permutation(len(draws))[:count])]
+    return chosen
 
 
 def _seen(readings: Sequence[Reading]) -> dict[tuple[str, str], Seen]:
