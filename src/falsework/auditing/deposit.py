@@ -338,17 +338,18 @@ def _stretches(
     under = 0.5 * (ends[doubtful, 2] + ends[doubtful, 5]) - height[doubtful]
     tall = float(height[doubtful].max())
     low, high = float(under.min()) - max(tall, state.carry_mm), float(under.max()) + tall
+    whole = np.zeros(len(doubtful), np.bool_)
     spans = np.empty((64 * len(doubtful) + 1024, 5))
     count = 0
-    for shelf in shelves:
+    for shelf in reversed(shelves):  # what carries is most often what was laid last
         if shelf.z.max() < low or shelf.z.min() > high:
             continue
         if shelf.bins is None:
             shelf.bins = _binned(shelf, field)
         while True:
             more = field_of.cover(
-                ends, half, height, doubtful, shelf.beads, shelf.z, *shelf.bins, field.left, field.bottom,
-                field.bin, field.columns, field.rows, CONTACT, state.carry_mm, spans, count,
+                ends, half, height, doubtful, whole, shelf.beads, shelf.z, *shelf.bins, field.left,
+                field.bottom, field.bin, field.columns, field.rows, CONTACT, state.carry_mm, spans, count,
             )  # fmt: skip
             if more >= 0:
                 count = more
@@ -367,21 +368,20 @@ def _stretches(
         count = len(spans)
     spans = spans[:count]
     own_long = long[doubtful]
-    found, carried = _in_air(spans, own_long, state.needed)
-    contact = spans[:, 4] != 0.0
-    if not contact.all():
-        carried = _in_air(spans[contact], own_long, state.needed)[1]
+    found, carried = _in_air(spans, whole, own_long, state.needed, contact_only=False)
+    if np.any(spans[:, 4] == 0.0):
+        carried = _in_air(spans, whole, own_long, state.needed, contact_only=True)[1]
     share[doubtful] = carried
     return found
 
 
-def _in_air(spans: Floats, long: Floats, needed: int) -> tuple[Floats, Floats]:
+def _in_air(
+    spans: Floats, whole: NDArray[np.bool_], long: Floats, needed: int, *, contact_only: bool
+) -> tuple[Floats, Floats]:
     """Stretches in air (m, 4) and (k,) the carried share of each strand's area, from the spans beneath."""
-    order = np.lexsort((spans[:, 2], spans[:, 0] * field_of.LINES + spans[:, 1]))
-    first = np.searchsorted(spans[order, 0], np.arange(len(long) + 1))
     found = np.empty((len(spans) // 2 + 2 * len(long) + 16, 4))
     share = np.zeros(len(long))
-    n = field_of.stretches(spans, order, first, long, needed, share, found)
+    n = field_of.stretches(spans, whole, long, needed, contact_only, share, found)
     return found[:n], share
 
 

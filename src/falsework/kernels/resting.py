@@ -297,11 +297,30 @@ LINES = 8  # parallel lines that stand for a strand's width
 
 
 @njit(cache=True, nogil=True)
+def _holds(ax, ay, bx, by, side_x, side_y, cx, cy, dx, dy, r):
+    """Whether a bead of half width ``r`` around c – c + d covers the rectangle a – b with those half sides.
+
+    A bead is convex: it does if it holds the four corners.
+    """
+    square = max(dx * dx + dy * dy, 1e-18)
+    for k in range(4):
+        sign = 1.0 if k % 2 == 0 else -1.0
+        x = (ax if k < 2 else bx) + sign * side_x - cx
+        y = (ay if k < 2 else by) + sign * side_y - cy
+        t = min(1.0, max(0.0, (x * dx + y * dy) / square))
+        x, y = x - t * dx, y - t * dy
+        if x * x + y * y > r * r:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
 def cover(
     ends,
     half,
     height,
     chosen,
+    whole,
     beads,
     bead_z,
     start,
@@ -319,14 +338,18 @@ def cover(
     """Where chosen strands lie on beads of an earlier layer: exact stretches along each of ``LINES`` lines.
 
     ends (n, 6), half, height (n,); chosen (k,) indices. beads (m, 5), bead_z (m,) their tops; start, index:
-    their bins. Beads up to ``carry`` mm beneath a strand's underside count. Appends rows (chosen's place,
-    line, from, to, 1 where it is no gap but contact) to ``spans`` from ``count`` on; returns the new count,
-    or −1 where ``spans`` has no room.
+    their bins. Beads up to ``carry`` mm beneath a strand's underside count. Sets ``whole`` (k,) where one
+    bead in contact carries all of a strand; such strands are passed over. For the others appends rows
+    (chosen's place, line, from, to, 1 where it is no gap but contact) to ``spans`` from ``count`` on. Returns
+    the new count, or −1 where ``spans`` has no room.
     """
     seen = np.full(len(beads), -1, np.int64)
+    near = np.empty(len(beads), np.int64)
     for c in range(len(chosen)):
+        if whole[c]:
+            continue
         s = chosen[c]
-        ax, ay, az, bx, by, bz = ends[s]
+        ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
         dx, dy = bx - ax, by - ay
         long = math.hypot(dx, dy)
         if long <= 0.0:
@@ -334,15 +357,20 @@ def cover(
         ux, uy = dx / long, dy / long
         under = 0.5 * (az + bz) - height[s]
         climb = 0.5 * abs(bz - az)
-        slack = max(carry, contact * height[s]) + climb
+        touch = contact * height[s] + climb
+        slack = max(carry + climb, touch)
         r = half[s]
-        j0 = max(0, int((min(ay, by) - r - bottom) / size))
-        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
+        outer = r * (1.0 - 1.0 / LINES)  # where the outermost lines run
+        x0, x1 = min(ax, bx) - r, max(ax, bx) + r
+        y0, y1 = min(ay, by) - r, max(ay, by) + r
+        found = 0
+        j0 = max(0, int((y0 - bottom) / size))
+        j1 = min(rows - 1, int((y1 - bottom) / size))
         for j in range(j0, j1 + 1):
-            y0, y1 = bottom + j * size - r, bottom + (j + 1) * size + r
+            low_y, high_y = bottom + j * size - r, bottom + (j + 1) * size + r
             t0, t1 = 0.0, 1.0
             if abs(dy) > 1e-12:
-                p, q = (y0 - ay) / dy, (y1 - ay) / dy
+                p, q = (low_y - ay) / dy, (high_y - ay) / dy
                 t0, t1 = max(0.0, min(p, q)), min(1.0, max(p, q))
                 if t0 > t1:
                     continue
@@ -353,67 +381,113 @@ def cover(
                 at = j * columns + i
                 for m in range(start[at], start[at + 1]):
                     b = index[m]
-                    if seen[b] == c or bead_z[b] < under - slack or bead_z[b] > under + height[s] * 0.9:
+                    if seen[b] == c:
                         continue
                     seen[b] = c
-                    for line in range(LINES):
-                        off = ((line + 0.5) / LINES - 0.5) * 2.0 * r
-                        low, high = within(
-                            ax,
-                            ay,
-                            ux,
-                            uy,
-                            long,
-                            off,
-                            beads[b, 0],
-                            beads[b, 1],
-                            beads[b, 2] - beads[b, 0],
-                            beads[b, 3] - beads[b, 1],
-                            beads[b, 4],
-                        )
-                        if low < high:
-                            if count >= len(spans):
-                                return -1
-                            spans[count, 0] = c
-                            spans[count, 1] = line
-                            spans[count, 2] = low
-                            spans[count, 3] = high
-                            spans[count, 4] = under - bead_z[b] <= contact * height[s] + climb
-                            count += 1
+                    if bead_z[b] < under - slack or bead_z[b] > under + height[s] * 0.9:
+                        continue
+                    cx, cy, ex, ey, rb = beads[b, 0], beads[b, 1], beads[b, 2], beads[b, 3], beads[b, 4]
+                    if min(cx, ex) - rb > x1 or max(cx, ex) + rb < x0:
+                        continue
+                    if min(cy, ey) - rb > y1 or max(cy, ey) + rb < y0:
+                        continue
+                    if under - bead_z[b] <= touch and _holds(
+                        ax, ay, bx, by, -uy * outer, ux * outer, cx, cy, ex - cx, ey - cy, rb + 1e-9
+                    ):
+                        whole[c] = True
+                        break
+                    near[found] = b
+                    found += 1
+                if whole[c]:
+                    break
+            if whole[c]:
+                break
+        if whole[c]:
+            continue
+        if count + found * LINES > len(spans):
+            return -1
+        for k in range(found):
+            b = near[k]
+            for line in range(LINES):
+                off = ((line + 0.5) / LINES - 0.5) * 2.0 * r
+                low, high = within(
+                    ax,
+                    ay,
+                    ux,
+                    uy,
+                    long,
+                    off,
+                    beads[b, 0],
+                    beads[b, 1],
+                    beads[b, 2] - beads[b, 0],
+                    beads[b, 3] - beads[b, 1],
+                    beads[b, 4],
+                )
+                if low < high:
+                    spans[count, 0] = c
+                    spans[count, 1] = line
+                    spans[count, 2] = low
+                    spans[count, 3] = high
+                    spans[count, 4] = under - bead_z[b] <= touch
+                    count += 1
     return count
 
 
 @njit(cache=True, nogil=True)
-def stretches(spans, order, first, long, needed, share, runs):
+def stretches(spans, whole, long, needed, contact_only, share, runs):
     """Carried share of each chosen strand, and the stretches along which too little of its width is carried.
 
-    spans (m, 4) as ``cover`` gave them, ``order`` sorts them by strand, line and start; ``first`` (k + 1,)
-    where each chosen strand's begin in that order. long (k,). A stretch is in air where fewer than ``needed``
-    of the lines are carried. Into: share (k,), and ``runs`` rows (place, from, to, carried share of the width
-    there); returns how many, or −1 where there is no room. O(m log m).
+    spans (m, 5) and ``whole`` (k,) as ``cover`` left them, long (k,). A stretch is in air where fewer than
+    ``needed`` of the lines are carried; with ``contact_only`` no gap is bridged. Into: share (k,), and
+    ``runs`` rows (place, from, to, carried share of the width there); returns how many, or −1 where there is
+    no room. O(m log m).
     """
+    strands = len(long)
+    first = np.zeros(strands + 1, np.int64)
+    for m in range(len(spans)):
+        first[int(spans[m, 0]) + 1] += 1
+    for c in range(strands):
+        first[c + 1] += first[c]
+    order = np.empty(len(spans), np.int64)
+    at_ = first[:-1].copy()
+    for m in range(len(spans)):
+        c = int(spans[m, 0])
+        order[at_[c]] = m
+        at_[c] += 1
     n = 0
-    for c in range(len(long)):
-        a, b = first[c], first[c + 1]
-        # merged stretches of each line as signed steps
-        at = np.empty(2 * (b - a))
-        step = np.empty(2 * (b - a), np.int64)
+    for c in range(strands):
+        if whole[c]:
+            share[c] = 1.0
+            continue
+        mine = order[first[c] : first[c + 1]]
         k = 0
+        key = np.empty(len(mine))
+        for m in mine:
+            if contact_only and spans[m, 4] == 0.0:
+                continue
+            mine[k] = m
+            key[k] = spans[m, 1] * 1e7 + spans[m, 2]
+            k += 1
+        sorted_ = np.argsort(key[:k])
+        # merged stretches of each line as signed steps
+        at = np.empty(2 * k)
+        step = np.empty(2 * k, np.int64)
+        steps = 0
         total = 0.0
-        m = a
-        while m < b:
-            row = order[m]
+        m = 0
+        while m < k:
+            row = mine[sorted_[m]]
             line, low, high = spans[row, 1], spans[row, 2], spans[row, 3]
             m += 1
-            while m < b and spans[order[m], 1] == line and spans[order[m], 2] <= high + 1e-9:
-                high = max(high, spans[order[m], 3])
+            while m < k and spans[mine[sorted_[m]], 1] == line and spans[mine[sorted_[m]], 2] <= high + 1e-9:
+                high = max(high, spans[mine[sorted_[m]], 3])
                 m += 1
-            at[k], step[k] = low, 1
-            at[k + 1], step[k + 1] = high, -1
-            k += 2
+            at[steps], step[steps] = low, 1
+            at[steps + 1], step[steps + 1] = high, -1
+            steps += 2
             total += high - low
         share[c] = total / (LINES * long[c])
-        places = np.argsort(at[:k])
+        places = np.argsort(at[:steps])
         level = 0
         p = 0
         here = 0.0
@@ -421,10 +495,10 @@ def stretches(spans, order, first, long, needed, share, runs):
         carried = 0.0
         while here < long[c]:
             # all steps at this place together: beads that meet leave no gap between them
-            while p < k and at[places[p]] <= here + 1e-9:
+            while p < steps and at[places[p]] <= here + 1e-9:
                 level += step[places[p]]
                 p += 1
-            following = min(at[places[p]], long[c]) if p < k else long[c]
+            following = min(at[places[p]], long[c]) if p < steps else long[c]
             if level < needed:
                 if begin < 0.0:
                     begin, carried = here, 0.0
