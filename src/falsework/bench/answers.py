@@ -5,15 +5,13 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from starlette.responses import Response
+from starlette.responses import JSONResponse
 
 from falsework.errors import FalseworkError
 
 
-class Json(Response):
+class Json(JSONResponse):
     """A JSON answer; text that is no valid Unicode is written as escapes, never a fault."""
-
-    media_type = "application/json"
 
     def render(self, content: Any) -> bytes:
         return json.dumps(content, ensure_ascii=True, allow_nan=False, separators=(",", ":")).encode()

@@ -67,11 +67,16 @@ class Hub:
                 queue.put_nowait(None)
 
     async def stream(
-        self, subject: str, last_id: str, first: Callable[[], list[tuple[str, Any]]], left: Callable[[], None]
+        self,
+        subject: str,
+        last_id: str,
+        first: Callable[[], list[tuple[str, Any]]],
+        moved: Callable[[], None],
     ) -> AsyncIterator[bytes]:
         """Events as they go over the line, from after ``last_id`` where that is still remembered.
 
-        Else ``first()`` comes first: what a newcomer has to know. ``left()`` is called at the end.
+        Else ``first()`` comes first: what a newcomer has to know. ``moved()`` is called when somebody has
+        come, and again when they have gone.
         """
         channel = self._channels.setdefault(subject, Channel())
         queue: asyncio.Queue[Event | None] = asyncio.Queue()
@@ -85,6 +90,7 @@ class Hub:
                 ]
             for event in missed:
                 yield self._line(event)
+            moved()
             while not self._closing:
                 try:
                     following = await asyncio.wait_for(queue.get(), _STILL_HERE_S)
@@ -96,7 +102,7 @@ class Hub:
                 yield self._line(following)
         finally:
             channel.listeners.discard(queue)
-            left()
+            moved()
 
     def _missed(self, channel: Channel, last_id: str) -> list[Event] | None:
         server, _, number = last_id.partition("-")

@@ -243,9 +243,9 @@ async def tune(room: Here, who: Who, told: ProcessChoice) -> Response:
 @router.get("/tuning", responses=shapes.errors(422))
 async def tuning_state(
     room: Here,
-    process: Annotated[str, Query(max_length=200)],
-    printer: Annotated[str | None, Query(max_length=200)] = None,
-    material: Annotated[str | None, Query(max_length=200)] = None,
+    process: Annotated[str, Query(min_length=1, max_length=200)],
+    printer: Annotated[str | None, Query(min_length=1, max_length=200)] = None,
+    material: Annotated[str | None, Query(min_length=1, max_length=200)] = None,
     minutes: Annotated[float, Query(gt=0, le=600)] = 30.0,
     grams: Annotated[float, Query(gt=0, le=500)] = 15.0,
 ) -> Response:

@@ -1,0 +1,67 @@
+"""Requests that nobody thought of, made from the API's description: none is answered with a fault of ours."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import schemathesis
+import uvicorn
+from hypothesis import HealthCheck, Phase, given, settings
+from schemathesis.checks import not_a_server_error
+from schemathesis.specs.openapi.checks import response_schema_conformance
+
+from falsework.bench.app import create_app
+from falsework.bench.room import Room, Settings
+from falsework.bench.security import cookie_name
+
+NEVER_END = "/events$"
+
+
+@pytest.fixture(scope="module")
+def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A bench without workers: jobs wait for ever, everything else is real."""
+    folder = tmp_path_factory.mktemp("bench")
+    with socket.create_server(("127.0.0.1", 0)) as bound:
+        port = bound.getsockname()[1]
+        app = create_app(Settings(folder, port=port, ledger=folder / "ledger.sqlite3"))
+        room: Room = app.state.room
+        server = uvicorn.Server(uvicorn.Config(app, lifespan="off", log_level="warning"))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
+        thread.start()
+        while not server.started:
+            time.sleep(0.01)
+        secret = room.door.admit(room.door.invite())
+        schema = schemathesis.openapi.from_url(
+            f"http://127.0.0.1:{port}/api/openapi.json", headers={"cookie": f"{cookie_name(port)}={secret}"}
+        )
+        schema.config.update(base_url=f"http://127.0.0.1:{port}")
+        schema.config.headers = {"cookie": f"{cookie_name(port)}={secret}"}
+        yield schema.exclude(path_regex=NEVER_END)
+        server.should_exit = True
+        thread.join()
+        room.sheets.close()
+
+
+def test_no_request_ends_in_a_fault_and_answers_are_as_described(api: Any) -> None:
+    operations = [found.ok() for found in api.get_all_operations()]
+    assert len(operations) > 50
+    for operation in operations:
+
+        @given(case=operation.as_strategy())
+        @settings(
+            max_examples=5,
+            deadline=None,
+            derandomize=True,
+            database=None,
+            phases=[Phase.explicit, Phase.generate],
+            suppress_health_check=list(HealthCheck),
+        )
+        def ask(case: Any) -> None:
+            case.call_and_validate(checks=[not_a_server_error, response_schema_conformance])
+
+        ask()
