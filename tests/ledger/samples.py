@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import datetime
+import functools
+import shutil
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -68,7 +72,21 @@ PHOTOGRAPH = b"\xff\xd8\xff\xe0" + bytes(range(256)) * 8
 
 
 def full(folder: Path) -> Ledger:
-    """A ledger with something in every table."""
+    """A ledger with something in every table: made once, then copied."""
+    shutil.copytree(_template(), folder, dirs_exist_ok=True)
+    return Ledger.open(folder / "ledger.sqlite3")
+
+
+@functools.cache
+def _template() -> Path:
+    folder = Path(tempfile.mkdtemp())
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    fill(folder / "full")
+    return folder / "full"
+
+
+def fill(folder: Path) -> Ledger:
+    """The same, made anew."""
     ledger = museum(folder)
     ledger.add_material(Material(price_per_kg=31.5), "new supplier")
     ledger.add_printer(Printer("lighthouse", build_width_mm=180.0))

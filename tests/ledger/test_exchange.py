@@ -120,7 +120,7 @@ def entries(draw) -> Entry:
 
 
 @settings(
-    max_examples=12,
+    max_examples=8,
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
@@ -229,7 +229,7 @@ def test_no_mangled_document_breaks_it(text, tmp_path):
 
     everywhere = list(places(whole))
     refused = 0
-    for _ in range(150):
+    for _ in range(100):
         broken = changed(whole, dice.choice(everywhere), dice.choice(junk))
         try:
             ledger.import_json(json.dumps(broken))
@@ -238,7 +238,7 @@ def test_no_mangled_document_breaks_it(text, tmp_path):
             assert ledger.export_json() == empty
         else:
             ledger = Ledger.open(tmp_path / f"{refused}-{dice.random()}.sqlite3")
-    assert refused > 75
+    assert refused > 50
 
 
 def test_a_document_from_before_a_field_was_added_is_read(text, tmp_path):

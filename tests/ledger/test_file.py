@@ -19,7 +19,7 @@ from falsework.errors import LedgerError
 from falsework.ledger import Ledger, database, place
 from falsework.ledger.schema import APPLICATION, STEPS
 from falsework.process.settings import Material
-from ledger.samples import DAY, HAND, full, museum
+from ledger.samples import DAY, HAND, fill, full, museum
 
 VERSION_1 = Path(__file__).parents[1] / "data" / "ledger_version_1.sql"
 
@@ -56,7 +56,7 @@ def test_only_reading_makes_no_file(tmp_path):
 def test_the_files_are_the_users_own(tmp_path):
     before = os.umask(0)
     try:
-        ledger = full(tmp_path / "new")
+        ledger = fill(tmp_path / "new")
         ledger.backup(tmp_path / "safe" / "copy.sqlite3")
     finally:
         os.umask(before)

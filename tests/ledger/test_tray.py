@@ -8,7 +8,7 @@ import pytest
 
 from falsework.coupon.reading import LetGo
 from falsework.errors import LedgerError
-from falsework.ledger import Given, Ledger
+from falsework.ledger import Given, Ledger, tables
 from falsework.ledger.tables import day_of, number_of
 from falsework.process.settings import Material, Printer, Process
 from ledger.samples import DAY, HAND, full, museum, piece
@@ -228,13 +228,22 @@ def test_the_history_as_a_table(tmp_path):
             "line 2: has 4 cells, but there are 3 columns; decimal commas",
         ),
         (b"coupon\n" + b"x" * 200_000, "cannot be read"),
-        (b"cell,finish\n" + b"a,3\n" * 200_001, "it has 200001 rows"),
     ],
 )
 def test_what_is_no_table_is_refused(tmp_path, content: bytes, message: str):
     with pytest.raises(LedgerError) as caught:
         museum(tmp_path).import_csv(content, "tray.csv")
     assert message in str(caught.value) and "tray.csv" in str(caught.value)
+
+
+def test_a_table_that_is_too_large_is_refused(tmp_path, monkeypatch):
+    monkeypatch.setattr(tables, "MOST_ROWS", 1000)
+    ledger = museum(tmp_path)
+    with pytest.raises(LedgerError, match="it has 1001 rows; the most is 1000"):
+        ledger.import_csv(b"cell,finish\n" + b"a,3\n" * 1001)
+    monkeypatch.setattr(tables, "LARGEST_BYTES", 1000)
+    with pytest.raises(LedgerError, match="the most is"):
+        ledger.import_csv(b"cell,finish\n" + b"a,3\n" * 1001)
 
 
 @pytest.mark.parametrize(
