@@ -114,7 +114,7 @@ def test_a_support_condition_is_the_process_s_own_unless_told() -> None:
     assert condition.speed_mm_s == process.bridge_speed_mm_s
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     name=st.sampled_from(builtin_names()),
     share=st.floats(0.2, 1.0),

@@ -23,6 +23,7 @@ from falsework.coupon import (
     support_condition,
 )
 from falsework.coupon.conditions import run_mm
+from falsework.coupon.supports import process_of
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.kernels.mesh import mesh_volume
 from falsework.need.underside import Kind as Need
@@ -89,7 +90,7 @@ def test_every_piece_for_every_built_in_process(name: str, kind: CouponKind) -> 
     assert coupon.cell(coupon.cells[0].label) is coupon.cells[0]
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     name=st.sampled_from(builtin_names()),
     share=st.floats(0.3, 0.8),
@@ -193,18 +194,19 @@ def test_a_small_bed_gets_columns_side_by_side() -> None:
 
 
 @pytest.mark.parametrize("name", ["pla-0.4", "petg-1.2"])
-def test_a_plan_of_the_same_mesh_costs_the_same_within_3_percent(name: str) -> None:
+def test_a_plan_of_the_same_mesh_costs_the_same(name: str) -> None:
+    """Exactly, without supports. With them within 8 %: where lines count from the bed's corner, a cell a few
+    lines wide may get one more or less of them (1 % at 0.4 mm, 6 % at 1.2 mm)."""
     process = builtin(name)
-    for coupon in (
-        piece(CouponKind.OVERHANG, name),
-        design(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3),
-    ):
-        standing = "none" if coupon.kind is CouponKind.OVERHANG else "bed"
-        result = plan(coupon.geometry.bodies[0].part, process, standing=standing, release=False)
-        cost = result.part_cost + result.support_cost
-        assert cost.time_s / 60 == pytest.approx(coupon.minutes, rel=0.03)
-        assert cost.mass_g == pytest.approx(coupon.grams, rel=0.03)
-        assert len(result.pieces) == len(coupon.geometry.bodies[0].piece_cell)
+    fan = piece(CouponKind.OVERHANG, name)
+    cost = plan(fan.geometry.bodies[0].part, process, standing="none", release=False).part_cost
+    assert (cost.time_s / 60, cost.mass_g) == pytest.approx((fan.minutes, fan.grams), rel=1e-9)
+    gap = design(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3)
+    printed_with = process_of(gap.cells[0].condition, process)  # with the small feet of test pieces
+    result = plan(gap.geometry.bodies[0].part, printed_with, standing="bed", release=False)
+    cost = result.part_cost + result.support_cost
+    assert (cost.time_s / 60, cost.mass_g) == pytest.approx((gap.minutes, gap.grams), rel=0.08)
+    assert len(result.pieces) == len(gap.cells) == 3
 
 
 @pytest.mark.parametrize("name", ["pla-0.4", "abs-0.25"])

@@ -141,12 +141,13 @@ def _over_support(condition: Condition, shape: Shape, sizes: Sizes, joined: bool
     assert condition.span_mm is not None
     run, width = 0.5 * condition.span_mm, sizes.roof_wide(condition)
     side, pitch = 0.5 * width, sizes.pitch(width)
-    under, peg = sizes.z(sizes.under), sizes.under
+    layers = sizes.under_roof(condition)
+    under = sizes.z(layers)
     half = run
     if shape is Shape.PEG:
-        peg += sizes.peg
+        layers += sizes.peg
         half += max(2.0, 4 * sizes.process.line_width_mm)  # from peg to post: the roof bridges that
-    roof, top = sizes.z(peg), sizes.z(peg + sizes.roof)
+    roof, top = sizes.z(layers), sizes.z(layers + sizes.roof)
     low, high = -half - sizes.post, half + sizes.post
     solids = [
         _strip(low - sizes.strip, -half, pitch, sizes),

@@ -17,9 +17,10 @@ _FIN_MM, _FIN_WIDE_MM = 5.0, 6.0  # height and width of a fin, if the layers and
 _FIN_LAYERS, _LEAST_FIN_LAYERS = 8, 5
 _FOOT_SHARE = 0.7  # of how far the farthest fin leans out
 _FIN_OUT_MM = 18.0  # a flat fin is built lower, so that it does not lean out farther than this
-_ROOF_WIDE_MM, _LINES_WIDE = 6.0, 8.0
+_ROOF_WIDE_MM, _LINES_WIDE = 6.0, 6.0
 _ROOF_MM, _LEAST_LAYERS = 0.5, 3  # thick enough to be measured and not to tear
 _UNDER_MM = 2.4  # least height of what is printed over air or support
+FOOT_LAYERS = 1  # of supports: low as they are, they stand without the process's broader feet
 _BODY_LAYERS = 3  # least layers of a support's body, between foot and roof
 _PEG_MM = 1.0
 _PLATE_MM = 1.0
@@ -41,7 +42,7 @@ class Sizes:
     between: float  # free space between cells
     raised: int  # layers that lettering stands proud
     plate: int  # layers of the strip and of the plate with the code
-    under: int  # layers beneath rungs, roofs and ledges
+    under: int  # layers beneath rungs
     roof: int  # layers of rungs, roofs and ledges
     peg: int  # layers of pegs
 
@@ -72,6 +73,13 @@ class Sizes:
         """Layers of the leaning part of a fin."""
         return _fin_layers(angle_deg, self.process.layer_height_mm)
 
+    def under_roof(self, condition: Condition) -> int:
+        """Layers beneath a roof: all supports have as much body between foot and dense layers."""
+        height = self.process.layer_height_mm
+        gap = whole_layers(condition.air_gap_mm or height, height)
+        support = FOOT_LAYERS + _BODY_LAYERS + (condition.interface_layers or 0)
+        return max(_LEAST_LAYERS, math.ceil(_UNDER_MM / height), support + gap)
+
     def roof_wide(self, condition: Condition) -> float:
         """Width of a cell over support: so wide that lines carry it, as they do under real parts."""
         assert condition.span_mm is not None and condition.spacing_mm is not None
@@ -84,7 +92,12 @@ class Sizes:
 
 def stroke_mm(process: Process) -> float:
     """Width of the strokes of lettering: what a program will not leave out as too narrow."""
-    return max(1.6 * process.line_width_mm, 0.6)
+    return max(1.2 * process.line_width_mm + 0.2, 0.6)
+
+
+def foot_widening_mm(process: Process) -> float:
+    """How far the feet of supports reach past their bodies."""
+    return min(process.structure.foot_widening_mm, process.line_width_mm)
 
 
 def strip_mm(process: Process) -> float:
@@ -99,8 +112,8 @@ def _fin_layers(angle_deg: float, height_mm: float) -> int:
 
 
 def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) -> Sizes:
-    """The sizes for a piece with these conditions: all roofs at one height, all rungs clear of the bed."""
-    width, height, structure = process.line_width_mm, process.layer_height_mm, process.structure
+    """The sizes for a piece with these conditions: all rungs at one height, clear of the bed."""
+    width, height = process.line_width_mm, process.layer_height_mm
     stroke = stroke_mm(process)
     wall = 2 * max(2, process.wall_lines) * width
     strip = strip_mm(process)
@@ -111,10 +124,6 @@ def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) 
             layers = _fin_layers(condition.angle_deg, height)
             out = layers * height * math.tan(math.radians(condition.angle_deg))
             foot = max(foot, _FOOT_SHARE * out)
-        elif condition.kind is Kind.SUPPORT:
-            gap = whole_layers(condition.air_gap_mm or height, height)
-            dense = condition.interface_layers or 0
-            under = max(under, structure.foot_layers + _BODY_LAYERS + dense + gap)
         elif condition.kind is Kind.BRIDGE and condition.span_mm is not None:
             sag = bridge_droop(condition.span_mm, process, belief).high
             under = max(under, math.ceil(min(1.5 * sag, 3 * _UNDER_MM) / height))
@@ -125,7 +134,7 @@ def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) 
         strip=strip,
         foot=foot,
         post=max(2 * width, _POST_MM),
-        between=max(_BETWEEN_MM, 2 * structure.foot_widening_mm + 2 * width),
+        between=max(_BETWEEN_MM, 2 * foot_widening_mm(process) + 2 * width),
         raised=max(2, math.ceil(0.4 / height)),
         plate=max(2, math.ceil(_PLATE_MM / height)),
         under=under,

@@ -12,6 +12,7 @@ from falsework.cost import part_cost
 from falsework.cost.cost import Cost
 from falsework.coupon.reading import Condition, Kind
 from falsework.coupon.shapes import Draft
+from falsework.coupon.sizes import FOOT_LAYERS, foot_widening_mm
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need import need_map
@@ -62,7 +63,7 @@ def process_of(condition: Condition, process: Process) -> Process:
 
     Gaps are set in whole layers. The part's strands run along x, so the angle that they make with the top
     lines sets the direction of the support's lines: the lines' own, or across them where a dense roof, whose
-    strands run across the body's lines, lies on top.
+    strands run across the body's lines, lies on top. Feet are kept small: they bear on nothing that is read.
     """
     if condition.kind is not Kind.SUPPORT:
         return replace(process, fan=condition.fan)
@@ -78,6 +79,8 @@ def process_of(condition: Condition, process: Process) -> Process:
         interface_layers=dense,
         air_gap_layers=float(whole_layers(condition.air_gap_mm, process.layer_height_mm)),
         air_gap_mm=0.0,
+        foot_layers=min(process.structure.foot_layers, FOOT_LAYERS),
+        foot_widening_mm=foot_widening_mm(process),
     )
     return replace(process, fan=condition.fan, structure=structure)
 
