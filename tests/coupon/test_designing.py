@@ -206,7 +206,6 @@ def test_a_plan_of_the_same_mesh_costs_the_same(name: str) -> None:
     result = plan(gap.geometry.bodies[0].part, printed_with, standing="bed", release=False)
     cost = result.part_cost + result.support_cost
     assert (cost.time_s / 60, cost.mass_g) == pytest.approx((gap.minutes, gap.grams), rel=0.08)
-    assert len(result.pieces) == len(gap.cells) == 3
 
 
 @pytest.mark.parametrize("name", ["pla-0.4", "abs-0.25"])
