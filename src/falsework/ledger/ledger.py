@@ -158,7 +158,6 @@ class Ledger:
         from falsework.coupon import Coupon as TestPiece
 
         piece = TestPiece.from_json(document)
-        check_name("test piece", piece.code)
         with database.writing(self.path) as db:
             keep_coupon(db, piece.code, str(piece.kind), document, database.now())
         return piece.code

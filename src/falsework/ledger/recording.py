@@ -82,6 +82,7 @@ def keep_process(db: Connection, process: Process) -> str:
 
 def keep_coupon(db: Connection, code: str, kind: str, document: str, recorded_at: str) -> bool:
     """Store a test piece's text unless it is there; True if stored."""
+    check_name("test piece", code)
     digest = digest_of(document)
     row = db.execute("SELECT digest FROM coupon WHERE code = ?", (code,)).fetchone()
     if row is None:
