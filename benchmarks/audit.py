@@ -20,9 +20,9 @@ from pathlib import Path
 
 import numpy as np
 
-from falsework.auditing.deposit import rebuild
+from falsework.auditing import audit
 from falsework.auditing.reading import moves
-from falsework.auditing.survey import survey, usual
+from falsework.auditing.survey import survey
 from falsework.process import load_process
 from falsework.process.derived import filament_section_mm2
 
@@ -84,14 +84,6 @@ def peak_mb() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def judged(path: Path, process) -> tuple[float, float, int]:
-    begin = cpu()
-    found = survey(path, process)
-    between = cpu()
-    strands = sum(len(layer) for layer in rebuild(path, found, process, usual(found)))
-    return between - begin, cpu() - between, strands
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--moves", type=int, default=1_000_000)
@@ -105,32 +97,38 @@ def main() -> None:
             with paths[-1].open("w") as out:
                 out.writelines(program(wanted, arguments.strand))
         warm, tenth, whole = paths
-        judged(warm, process)
-        judged(tenth, process)
+        audit(warm)
+        audit(tenth)
         before = peak_mb()
         size = whole.stat().st_size / 1e6
         begin = cpu()
         count = sum(len(rows) for rows, _ in moves(whole, filament_section_mm2(process)))
         reading = cpu() - begin
-        surveying, judging, strands = judged(whole, process)
+        begin = cpu()
+        survey(whole, process)
+        surveying = cpu() - begin
+        begin = cpu()
+        result = audit(whole)
+        everything = cpu() - begin
         grown = peak_mb() - before
         begin = cpu()
         plainly, _ = plain(whole)
         plain_s = cpu() - begin
-        print(
-            f"{count:,} moves ({strands:,} strands), {size:.0f} MB; "
-            f"peak memory grew by {grown:.1f} MB over a tenth of it\n"
-        )
-        print("| step | CPU s | M moves/s |")
-        print("|---|---|---|")
-        for name, n, seconds in (
-            ("reading alone", count, reading),
-            ("first pass: reading, times, layers", count, surveying),
-            ("second pass: reading, what each strand lies on", count, judging),
-            ("both passes", count, surveying + judging),
-            ("regular expressions and numpy: reading alone", plainly, plain_s),
-        ):
-            print(f"| {name} | {seconds:.2f} | {n / seconds / 1e6:.2f} |")
+    off = result.figures.rebuilt_mm3 / result.figures.pushed_mm3 - 1.0
+    print(
+        f"{count:,} moves ({result.figures.strands:,} strands), {size:.0f} MB; "
+        f"peak memory grew by {grown:.1f} MB over a tenth of it; "
+        f"{len(result.findings)} findings; volume rebuilt to {abs(off):.0e}\n"
+    )
+    print("| step | CPU s | M moves/s |")
+    print("|---|---|---|")
+    for name, n, seconds in (
+        ("reading alone", count, reading),
+        ("first pass: reading, times, layers", count, surveying),
+        ("the whole audit, both passes", count, everything),
+        ("regular expressions and numpy: reading alone", plainly, plain_s),
+    ):
+        print(f"| {name} | {seconds:.2f} | {n / seconds / 1e6:.2f} |")
 
 
 if __name__ == "__main__":

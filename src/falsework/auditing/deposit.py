@@ -29,6 +29,7 @@ _CELLS = 6_000_000  # of the field of tops, at most
 _SHELVES = 6  # earlier layers kept as beads
 _MOST_STRANDS = 400_000  # of one layer judged at a time; more come in several goes
 _TRAVEL = ASIDE + 1
+_UNLIKELY = 0.15  # misfit by which another height must be better than the commonest depth
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +166,7 @@ class _Field:
         margin = 2.0 * FAR_MM
         self.left, self.bottom = (float(v) - margin for v in found.low[:2])
         wide, deep = (float(v) + 2.0 * margin for v in (found.high - found.low)[:2])
-        fine = 0.35 * min(process.line_width_mm, 2.0 * process.nozzle_mm)
+        fine = 0.5 * min(process.line_width_mm, 2.0 * process.nozzle_mm)
         self.size = max(fine, math.sqrt(wide * deep / _CELLS), max(wide, deep) / 30_000)
         shape = int(deep / self.size) + 1, int(wide / self.size) + 1
         self.top = np.zeros(shape, np.float32)
@@ -293,8 +294,8 @@ def _layer_height(
         exact = float(np.median(drop[sure][where == np.argmax(np.bincount(where, weights=weight[sure]))]))
         if most <= 5.0:
             best, least = exact, _misfit(section, exact, usual)
-            for h in candidates:
-                misfit = _misfit(section, h, usual) + 0.15
+            for h in candidates if least > _UNLIKELY else ():
+                misfit = _misfit(section, h, usual) + _UNLIKELY
                 if misfit < least:
                     best, least = h, misfit
             return best

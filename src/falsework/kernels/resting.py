@@ -87,8 +87,8 @@ def rest(
     ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
     gap. Into: cells (n,), how many lie beneath it; resting and near (n, OWNERS), how many of them carry it
     and how many are seen through a gap; gap (n, OWNERS), the least such gap, mm (infinite: none); sunk (n,),
-    cells that reach above the nozzle; free (n,), 0 where neither they nor
-    cells just beside have a gap of more than ``carry`` mm. O(cells).
+    cells that reach above the nozzle; free (n,), 0 where none of them, and if all carry none just beside, has
+    a gap of more than ``carry`` mm. O(cells).
     """
     rows, columns = top.shape
     carries = np.zeros(OWNERS, np.int64)
@@ -105,6 +105,7 @@ def rest(
         seen = 0
         ploughed = 0
         hollow = 0
+        edge = False  # whether a cell just outside is hollow, whose edge may reach in
         wide = r + 0.5 * size
         j0 = max(0, int((min(ay, by) - wide - bottom) / size))
         j1 = min(rows - 1, int((max(ay, by) + wide - bottom) / size))
@@ -113,8 +114,7 @@ def rest(
             low, high = span_at(ax, ay, bx, by, r, y, False)
             i0 = max(0, math.ceil((low - left) / size - 0.5)) if low <= high else columns
             i1 = min(columns - 1, math.floor((high - left) / size - 0.5)) if low <= high else -1
-            if hollow == 0:
-                # cells just outside, whose edge may reach in: looked at only until one is hollow
+            if not edge:
                 low, high = span_at(ax, ay, bx, by, wide, y, True)
                 if low > high:
                     continue
@@ -125,7 +125,7 @@ def rest(
                         continue
                     z = 0.5 * (az + bz)
                     if z - h - top[j, i] > max(carry, contact * h) + 0.5 * abs(bz - az):
-                        hollow = 1
+                        edge = True
                         break
             for i in range(i0, i1 + 1):
                 z = az
@@ -159,6 +159,8 @@ def rest(
                 if air <= window:
                     gaps[o] = 1
                     least[o] = air
+        if edge and carries.sum() == seen:
+            hollow += 1
         cells[s] = seen
         sunk[s] = ploughed
         free[s] = hollow
@@ -172,7 +174,7 @@ def rest(
 def _beside(x, y, z, dx, dy, r, h, top, left, bottom, size):
     """Whether something of height z lies at a strand's end: beyond it along (dx, dy); around it for 0, 0."""
     rows, columns = top.shape
-    near = 1.6 * r
+    near = r + size  # far enough that a cell of a neighbour that touches lies within
     for j in range(
         max(0, int((y - near - bottom) / size)), min(rows - 1, int((y + near - bottom) / size)) + 1
     ):
