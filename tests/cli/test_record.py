@@ -91,7 +91,7 @@ def test_going_back_skipping_and_correcting(folder, monkeypatch, capsys):
         "b",  # from a2 back to a1
         *("", "3", "", "", ""),  # a1 again: hand stays, finish 3
         "s",  # a2
-        *("5", "1", "0.2", "", "b", "", "2", "", "", ""),  # b1: back before recording
+        *("5", "1", "0.2", "", "b", "b", "b", "2", "", "", ""),  # b1: back before recording, to the finish
     )
     assert run(["record", "piece", folder.name]) == 0
     a1, b1 = Ledger.open().readings()

@@ -121,12 +121,14 @@ def ask(asked: Sequence[Question], before: dict[str, Any], explain: bool) -> dic
     """The answers by field and a note; ``before`` holds what was answered earlier and stays at Enter.
 
     ``Back`` at the first question goes to whoever asked. The last question, for a note, is also the moment
-    to go back before anything is recorded.
+    to go back before anything is recorded. ``Skip`` where nothing was answered.
     """
     answers = dict(before)
     k = 0
-    while k < len(asked):
-        question = asked[k]
+    while k <= len(asked):
+        question = asked[k] if k < len(asked) else _NOTE_QUESTION
+        if question is _NOTE_QUESTION and all(answers.get(each.field) is None for each in asked):
+            raise Skip
         if explain and question.explained:
             explained(question)
         try:
@@ -135,26 +137,25 @@ def ask(asked: Sequence[Question], before: dict[str, Any], explain: bool) -> dic
             if k == 0:
                 raise
             k -= 1
-            continue
-        k += 1
-    if all(answers.get(question.field) is None for question in asked):
-        raise Skip
-    try:
-        note = answer("a note, or Enter to record", answers.get(NOTE, ""))
-    except Back:
-        return ask(asked, answers, explain=False)
-    return {**answers, NOTE: note or answers.get(NOTE, "")}
+        else:
+            k += 1
+    return {**answers, NOTE: answers[NOTE] or ""}
+
+
+_NUMBER = "A number; decimal comma or point."
+_NOTE_QUESTION = Question(NOTE, "a note, or Enter to record", str)
 
 
 def explained(question: Question) -> None:
     """The long form of a question."""
-    for line in question.explained or ("A number; decimal comma or point.",):
+    usual = "Anything worth keeping; it is recorded then." if question is _NOTE_QUESTION else _NUMBER
+    for line in question.explained or (usual,):
         say(f"      {line}")
 
 
 def _value(question: Question, before: Any) -> Any:
     while True:
-        text = answer(f"    {question.text}", "" if before is None else question.shown(before))
+        text = answer(f"    {question.text}", "" if before in (None, "") else question.shown(before))
         if not text:
             return before
         if text == "?":
