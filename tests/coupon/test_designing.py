@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
 
+import manifold3d as m3
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from coupon.pieces import piece
 from falsework.coupon import (
@@ -25,10 +29,12 @@ from falsework.coupon import (
 from falsework.coupon.conditions import run_mm
 from falsework.coupon.supports import process_of
 from falsework.errors import Cancelled, PartError, ProcessError
+from falsework.files.threemf import split_mesh
 from falsework.kernels.mesh import mesh_volume
 from falsework.need.underside import Kind as Need
 from falsework.planning import inspect, plan
 from falsework.process import builtin, builtin_names, limit_deg, validate
+from falsework.support.sweep import section_tolerance_mm
 from falsework.watch import Watch
 
 KINDS = pytest.mark.parametrize("kind", list(CouponKind))
@@ -288,3 +294,35 @@ def test_droop_is_what_the_jaws_read_beyond_the_nominal_thickness() -> None:
 def test_designing_can_be_stopped() -> None:
     with pytest.raises(Cancelled):
         design(CouponKind.GAP, builtin("pla-0.4"), watch=Watch(stop=lambda: True))
+
+
+def solids_of(vertices: np.ndarray, faces: np.ndarray) -> m3.Manifold:
+    """Overlapping closed shells as one solid of manifold3d."""
+    count = len(vertices)
+    ends = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    _, shell = connected_components(coo_array((np.ones(len(ends[0])), ends), shape=(count, count)))
+    own = shell[faces[:, 0]]
+    parts = []
+    for number in np.unique(own):
+        used, index = np.unique(faces[own == number], return_inverse=True)
+        corners = index.reshape(-1, 3).astype(np.uint64)
+        parts.append(m3.Manifold(m3.Mesh64(np.ascontiguousarray(vertices[used]), corners)))
+    return m3.Manifold.batch_boolean(parts, m3.OpType.Add)
+
+
+@pytest.mark.parametrize("name", ["pla-0.25", "petg-0.8"])
+@pytest.mark.parametrize("kind", [CouponKind.GAP, CouponKind.CONFIRM])
+def test_supports_keep_off_piece_and_neighbours_by_exactly_the_gaps(name: str, kind: CouponKind) -> None:
+    """Distances as manifold3d measures them between the finished solids."""
+    coupon = piece(kind, name)
+    (body,) = coupon.geometry.bodies
+    whole = solids_of(body.part.vertices, body.part.faces)
+    meshes = split_mesh(body.support_vertices, body.support_faces, body.face_piece, len(body.piece_cell))
+    supports = [solids_of(vertices, faces) for vertices, faces in meshes]
+    process = coupon.process
+    side_mm = process.structure.side_gap_mm + section_tolerance_mm(process)  # clearance errs to the wide side
+    for label, support in zip(body.piece_cell, supports, strict=True):
+        expected = min(side_mm, coupon.cell(label).condition.air_gap_mm)
+        assert support.min_gap(whole, 10.0) == pytest.approx(expected, abs=1e-4)
+    for a, b in pairwise(supports):
+        assert a.min_gap(b, 10.0) > process.line_width_mm
