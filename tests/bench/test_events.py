@@ -20,7 +20,7 @@ async def some(stream: AsyncIterator[bytes], count: int) -> list[str]:
     return out
 
 
-def first() -> list[tuple[str, Any]]:
+async def first() -> list[tuple[str, Any]]:
     return [("sheet", {"version": 1})]
 
 

@@ -220,12 +220,12 @@ def test_the_fit_that_counts_is_that_of_the_printer_and_material(room: Room) -> 
     ledger = room.books.introduce(process)
     seen = [{"printer": process.printer.name, "material": process.material.name}]
     ledger.save_fit(json.dumps({"seen": seen}), ledger.readings_digest())
-    room.books.look_again()
+    room.books.look()
     digest = room.books.fit_of(process)
     assert digest and (room.settings.folder / "fits" / digest).read_text("utf-8") == json.dumps(
         {"seen": seen}
     )
     assert room.books.fit_of(builtin("petg-0.4")) == "" and room.books.is_fitted()
     ledger.save_fit("a fit of another version", "x")
-    room.books.look_again()
+    room.books.look()
     assert room.books.fit_of(process) == "" and not room.books.is_fitted()

@@ -48,7 +48,9 @@ def create_app(settings: Settings) -> FastAPI:
         room.desk.crew = crew
         await crew.start()
         room.desk.dispatch()
+        following = asyncio.create_task(room.follow_ledger())
         yield
+        following.cancel()
         room.hub.close()
         await crew.close()
         await room.desk.settle()

@@ -7,7 +7,6 @@ import datetime
 import enum
 import hashlib
 import json
-import time
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +17,6 @@ from falsework.ledger import Ledger, StoredFit
 from falsework.ledger.place import ledger_path
 from falsework.process.settings import Material, Printer, Process
 
-_LOOK_EVERY_S = 3.0  # for a fit that another program stored
 _MAKE_KNOWN = "Choose one, or make it known first"
 
 
@@ -28,9 +26,9 @@ class Books:
     def __init__(self, folder: Path, path: Path | None) -> None:
         self.path = ledger_path(path)
         self._folder = folder
-        self._looked = -_LOOK_EVERY_S
         self._fit: tuple[str, frozenset[tuple[str, str]]] = ("", frozenset())
         (folder / "fits").mkdir(parents=True, exist_ok=True)
+        self.look()
 
     def ledger(self) -> Ledger:
         """The ledger, made if it is not there."""
@@ -41,21 +39,20 @@ class Books:
         """The ledger, None where there is none yet."""
         return Ledger.existing(self.path)
 
-    def look_again(self) -> None:
-        """Read the stored fit anew at the next question: it has just been made."""
-        self._looked = -_LOOK_EVERY_S
+    def look(self) -> bool:
+        """Read the fit that the ledger stored last; whether another one counts now.
+
+        Its text then lies where workers find it, whatever the ledger stores later.
+        """
+        before = self._fit
+        ledger = self.existing()
+        stored = None if ledger is None else ledger.fit()
+        self._fit = ("", frozenset()) if stored is None else self._kept(stored)
+        return self._fit[0] != before[0]
 
     def fit_of(self, process: Process) -> str:
-        """The hash of the fit that counts for a process's printer and material; '' where none does.
-
-        The fit's text then lies where workers find it, whatever the ledger stores later.
-        """
-        now = time.monotonic()
-        if now - self._looked > _LOOK_EVERY_S:
-            self._looked = now
-            ledger = self.existing()
-            stored = None if ledger is None else ledger.fit()
-            self._fit = ("", frozenset()) if stored is None else self._kept(stored)
+        """The hash of the fit that counts for a process's printer and material, as last looked at; '' where
+        none does."""
         digest, pairs = self._fit
         return digest if (process.printer.name, process.material.name) in pairs else ""
 

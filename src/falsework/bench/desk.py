@@ -133,9 +133,9 @@ class Desk:
             self._advance(sheet, known)
         self._tell(sheet, known)
 
-    def sheets(self) -> list[str]:
-        """The sheets that somebody has looked at since the server started."""
-        return list(self._sheets)
+    def sheets(self) -> dict[str, str]:
+        """The sheets that somebody has looked at since the server started, and who did last."""
+        return {sheet: wanted.client for sheet, wanted in self._sheets.items()}
 
     def forget(self, sheet: str) -> None:
         """The sheet is gone."""

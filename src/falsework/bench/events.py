@@ -6,7 +6,7 @@ import asyncio
 import json
 import secrets
 from collections import deque
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -70,7 +70,7 @@ class Hub:
         self,
         subject: str,
         last_id: str,
-        first: Callable[[], list[tuple[str, Any]]],
+        first: Callable[[], Awaitable[list[tuple[str, Any]]]],
         moved: Callable[[], None],
     ) -> AsyncIterator[bytes]:
         """Events as they go over the line, from after ``last_id`` where that is still remembered.
@@ -85,9 +85,8 @@ class Hub:
             yield b"retry: 2000\n\n"
             missed = self._missed(channel, last_id)
             if missed is None:
-                missed = [
-                    Event(channel.numbered, name, json.dumps(data, allow_nan=False)) for name, data in first()
-                ]
+                told = await first()
+                missed = [Event(channel.numbered, name, json.dumps(data)) for name, data in told]
             for event in missed:
                 yield self._line(event)
             moved()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import socket
 import time
 from collections.abc import Callable, Mapping
@@ -31,10 +32,14 @@ from falsework.bench.results import Results
 from falsework.bench.security import Doorkeeper, Hosts
 from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets
 from falsework.bench.stages import Order, Stage
+from falsework.errors import FalseworkError
 from falsework.planning.document import decode, encode
 from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
 from falsework.process.toml import parse_process
+
+LOG = logging.getLogger("falsework.bench")
+_LOOK_EVERY_S = 5.0
 
 T = TypeVar("T")
 DATABASE, PARTS, RESULTS, ARRIVING = "bench.sqlite", "parts", "results", "arriving"
@@ -247,17 +252,27 @@ class Room:
         choices = Choices.model_validate(state["choices"])
         return Order(part["digest"], part["name"], choices, process, self.books.fit_of(process))
 
+    async def follow_ledger(self) -> None:
+        """Notice fits that the command line stores, for as long as the bench is served."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            try:
+                await self.refitted()
+            except FalseworkError as error:
+                LOG.warning("%s", error)
+
     def ledger_changed(self) -> None:
         """Readings, prints or test pieces were recorded."""
         self.hub.tell(EVERYBODY, "ledger", {})
 
-    async def refitted(self, who: str) -> None:
+    async def refitted(self) -> None:
         """The readings were fitted anew: sheets that somebody works on are worked out again."""
-        self.books.look_again()
+        if not await self.ask(self.books.look):
+            return
         self.ledger_changed()
-        for id in self.desk.sheets():
+        for id, client in self.desk.sheets().items():
             sheet = await self.get(id)
-            self.desk.want(id, self.order(sheet), who)
+            self.desk.want(id, self.order(sheet), client)
             self.hub.tell(f"sheet:{id}", "sheet", self.sheet_json(sheet))
 
     def sheet_json(self, sheet: Sheet) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Path, Query
 from starlette.responses import Response, StreamingResponse
@@ -161,15 +161,19 @@ async def sheet_events(room: Here, who: Who, sheet: SheetId, last_event_id: Last
     def tell_people() -> None:
         room.hub.tell(subject, "people", {"count": room.hub.listening(subject)})
 
-    first = [("sheet", room.sheet_json(now))]
-    stream = room.hub.stream(subject, last_event_id, lambda: first, tell_people)
+    async def first() -> list[tuple[str, dict[str, Any]]]:
+        return [("sheet", room.sheet_json(await room.get(sheet)))]
+
+    stream = room.hub.stream(subject, last_event_id, first, tell_people)
     return StreamingResponse(stream, media_type="text/event-stream")
 
 
 @router.get("/events", response_class=StreamingResponse, responses=shapes.errors() | _STREAM)
 async def events(room: Here, last_event_id: LastEvent = "") -> Response:
     """Server-sent events of the whole bench: ``sheets``, ``bench``, ``ledger``, ``task``."""
-    stream = room.hub.stream(
-        EVERYBODY, last_event_id, lambda: [("bench", {"busy": room.desk.busy()})], lambda: None
-    )
+
+    async def first() -> list[tuple[str, dict[str, Any]]]:
+        return [("bench", {"busy": room.desk.busy()})]
+
+    stream = room.hub.stream(EVERYBODY, last_event_id, first, lambda: None)
     return StreamingResponse(stream, media_type="text/event-stream")

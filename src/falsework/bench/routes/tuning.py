@@ -234,7 +234,7 @@ async def tune(room: Here, who: Who, told: ProcessChoice) -> Response:
         fit = room.results.file(key, "fit.json")
         if fit is not None:
             await room.ask(room.books.ledger().save_fit, fit.read_text("utf-8"), arguments["digest"])
-            await room.refitted(who)
+            await room.refitted()
         return {"key": key}
 
     return _begin(room, who, "tune", f"tuning {told.process}", arguments, finish)
