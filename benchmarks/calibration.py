@@ -25,7 +25,7 @@ from falsework.coupon.reading import Condition, Kind, LetGo, Reading
 from falsework.droop.belief import Belief
 from falsework.droop.bond import FULL_RUN_MM, log_bond, top_of
 from falsework.droop.bridge import clean_span_mm, sag_mm
-from falsework.droop.outcome import SCRAPED, finish_grading, let_go_grading, probabilities
+from falsework.droop.outcome import finish_grading, let_go_grading, probabilities, removable_gaps_mm
 from falsework.droop.overhang import threshold
 from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.droop.strand import strand_of
@@ -153,15 +153,8 @@ def quantities(process: Process, p: Parameters, by_layers: Floats) -> dict[str, 
     strand, h = strand_of(process), process.layer_height_mm
     still = strand_of(replace(process, fan=0.0))
     top = top_of(process, 2)
-    gaps = np.linspace(0.0, 6.0, 121) * h
-    bond = log_bond(gaps, FULL_RUN_MM, top, strand, p, by_layers)
-    bond = np.minimum.accumulate(np.atleast_2d(bond), axis=1)
-    low_enough = bond <= SCRAPED - np.log(4.0)
-    first = np.where(low_enough.any(axis=1), low_enough.argmax(axis=1), len(gaps) - 1)
-    before = np.maximum(first - 1, 0)
-    rows = np.arange(len(bond))
-    above, below = bond[rows, before], bond[rows, first]
-    share = np.clip((above - (SCRAPED - np.log(4.0))) / np.maximum(above - below, 1e-12), 0.0, 1.0)
+    gaps = removable_gaps_mm(FULL_RUN_MM, top, strand, p, by_layers)
+    one, two = (log_bond(n * h, FULL_RUN_MM, top, strand, p, by_layers).ravel() for n in (1, 2))
     return {
         "limit angle": np.degrees(np.arctan(threshold(strand, p) * process.line_width_mm / h)).ravel(),
         "limit angle, fan off": np.degrees(
@@ -171,9 +164,9 @@ def quantities(process: Process, p: Parameters, by_layers: Floats) -> dict[str, 
         "clean bridge, fan off": clean_span_mm(max(h, 0.3), still, p).ravel(),
         "sag at 50 mm": sag_mm(50.0, strand, p).ravel(),
         "droop on support, gap 2 layers": settled_mm(2 * h, 20.0, 0.45, strand, p).ravel(),
-        "gap, 4 of 5 removable": gaps[before] + share * (gaps[first] - gaps[before]),
-        "log bond at 1 layer": bond[:, 20],
-        "log bond at 2 layers": bond[:, 40],
+        "gap, 4 of 5 removable": gaps,
+        "log bond at 1 layer": one,
+        "log bond at 2 layers": two,
     }
 
 

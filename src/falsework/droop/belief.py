@@ -28,27 +28,24 @@ _SEED = 20260731
 
 @dataclass(frozen=True)
 class Seen:
-    """Where the readings of a printer and material lie: layer heights and line widths of each kind
-    (overhang, bridge, support), and whether any of them is made up."""
+    """Where the readings of a printer and material lie: for each kind (overhang, bridge, support) the strands
+    as (layer height, line width, how many readings), and whether any of them is made up."""
 
-    height_mm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
-    width_mm: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    strands: Mapping[str, tuple[tuple[float, float, int], ...]] = field(default_factory=dict)
     invented: bool = False
 
     @property
     def count(self) -> int:
         """How many readings."""
-        return sum(len(heights) for heights in self.height_mm.values())
+        return sum(n for strands in self.strands.values() for _, _, n in strands)
 
     def basis(self, kind: str, height_mm: float, width_mm: float) -> str:
         """'uncalibrated' without any reading of the kind, 'calibrated' with four of them within r = 0.3,
         r² = ln²(h'/h) + ln²(w'/w), else 'extrapolated'."""
-        if not self.height_mm.get(kind):
+        strands = self.strands.get(kind, ())
+        if not strands:
             return "uncalibrated"
-        near = sum(
-            hypot(log(h / height_mm), log(w / width_mm)) <= NEAR
-            for h, w in zip(self.height_mm[kind], self.width_mm[kind], strict=True)
-        )
+        near = sum(n for h, w, n in strands if hypot(log(h / height_mm), log(w / width_mm)) <= NEAR)
         return "calibrated" if near >= ENOUGH else "extrapolated"
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from falsework.droop.belief import Belief
 from falsework.droop.bond import FULL_RUN_MM, ROOF, Top, log_bond
+from falsework.droop.estimate import Estimate, spread
 from falsework.droop.overhang import threshold
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import logistic
@@ -19,6 +20,8 @@ from falsework.droop.strand import Array, Strands, strand_of
 from falsework.process.settings import Process
 
 SCRAPED = -4.8  # log share of a full weld above which a support no longer comes off in one go; constructed
+REMOVABLE = 0.8  # chance of coming off in one go that counts as enough
+MOST_GAP_LAYERS = 6.0
 CLEAN_BRIDGE_MM = 0.3  # added to the layer height as the measure of a bridge's sag
 
 
@@ -85,3 +88,29 @@ def let_go_chances(
     bond = log_bond(gap_mm, run_mm, top, strand_of(process), p, belief.by_layers[:, None])
     a, b, c, d, e = (float(v) for v in probabilities(-bond, let_go_grading(p)).mean(axis=(0, 1)))
     return a, b, c, d, e
+
+
+def removable_gaps_mm(run_mm: Array, top: Top, strand: Strands, p: Parameters, by_layers: Array) -> Array:
+    """(S,) least gap, mm, at which 4 of 5 supports come off in one go, in each draw of parameters (S, 1).
+
+    To a hundredth of a layer; 6 layers stand for more.
+    """
+    gap = np.linspace(0.0, MOST_GAP_LAYERS, 121) * strand.height_mm
+    bond = np.atleast_2d(log_bond(gap, run_mm, top, strand, p, by_layers))
+    goal = np.broadcast_to(SCRAPED + np.exp(p.log_bond_scatter) * np.log(1 / REMOVABLE - 1), (len(bond), 1))
+    holds = np.minimum.accumulate(bond, axis=1) > goal
+    last = np.minimum(holds.sum(axis=1), len(gap) - 1)[:, None]
+    before = np.maximum(last - 1, 0)
+    above, below = np.take_along_axis(bond, before, 1), np.take_along_axis(bond, last, 1)
+    share = np.clip((above - goal) / np.maximum(above - below, 1e-9), 0.0, 1.0)
+    return (gap[before] + share * (gap[last] - gap[before]))[:, 0]
+
+
+def removable_gap_mm(
+    process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+) -> Estimate:
+    """Least air gap at which 4 of 5 supports of the process come off in one go, whether it can be printed
+    or not, mm."""
+    p = belief.parameters(process)
+    gaps = removable_gaps_mm(run_mm, top, strand_of(process), p, belief.by_layers[:, None])
+    return spread(gaps, belief.basis("support", process))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -169,16 +169,21 @@ def _some(draws: Floats, count: int) -> Floats:
 
 def _seen(readings: Sequence[Reading]) -> dict[tuple[str, str], Seen]:
     """Where the readings of each printer and material lie."""
-    at: dict[tuple[str, str], dict[str, list[tuple[float, float]]]] = defaultdict(lambda: defaultdict(list))
-    invented = {(r.printer, r.material) for r in readings if r.invented}
-    for r in readings:
-        c = r.condition
-        at[r.printer, r.material][c.kind.value].append((c.layer_height_mm, c.line_width_mm))
-    return {
-        group: Seen(
-            {kind: tuple(h for h, _ in places) for kind, places in sorted(kinds.items())},
-            {kind: tuple(w for _, w in places) for kind, places in sorted(kinds.items())},
-            group in invented,
+    counts = Counter(
+        (
+            r.printer,
+            r.material,
+            r.condition.kind.value,
+            r.condition.layer_height_mm,
+            r.condition.line_width_mm,
         )
-        for group, kinds in sorted(at.items())
+        for r in readings
+    )
+    invented = {(r.printer, r.material) for r in readings if r.invented}
+    at: dict[tuple[str, str], dict[str, list[tuple[float, float, int]]]] = {}
+    for (printer, material, kind, height, width), n in sorted(counts.items()):
+        at.setdefault((printer, material), {}).setdefault(kind, []).append((height, width, n))
+    return {
+        group: Seen({kind: tuple(strands) for kind, strands in kinds.items()}, group in invented)
+        for group, kinds in at.items()
     }

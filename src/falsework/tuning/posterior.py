@@ -88,8 +88,7 @@ class Posterior:
                     {
                         "printer": printer,
                         "material": material,
-                        "height_mm": seen.height_mm,
-                        "width_mm": seen.width_mm,
+                        "strands": seen.strands,
                         "invented": seen.invented,
                     }
                     for (printer, material), seen in self.seen.items()
@@ -119,11 +118,11 @@ class Posterior:
 
 
 def _seen(one: Any) -> Seen:
-    return Seen(
-        {kind: tuple(values) for kind, values in one["height_mm"].items()},
-        {kind: tuple(values) for kind, values in one["width_mm"].items()},
-        bool(one["invented"]),
-    )
+    strands = {
+        str(kind): tuple((float(h), float(w), int(n)) for h, w, n in places)
+        for kind, places in one["strands"].items()
+    }
+    return Seen(strands, bool(one["invented"]))
 
 
 def _prior() -> Posterior:
