@@ -11,6 +11,7 @@ import stat
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -184,6 +185,22 @@ def test_a_migration_copies_first_and_loses_nothing(tmp_path):
     assert stat.S_IMODE(copy.stat().st_mode) == 0o600
     database.make_ready(ledger.path, LATER)
     assert len(list(tmp_path.glob("*.version-*"))) == 1, "once is enough"
+
+
+def test_two_that_migrate_at_once_do_it_once(tmp_path):
+    ledger = full(tmp_path)
+    before = ledger.export_json()
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(lambda _: database.make_ready(ledger.path, LATER), range(4)))
+    assert ledger.export_json() == before
+    ledger.check()
+
+
+def test_threads_share_a_ledger(tmp_path):
+    ledger = museum(tmp_path)
+    with ThreadPoolExecutor(4) as pool:
+        numbers = list(pool.map(lambda k: ledger.add_reading(HAND, cell=f"cell {k}", when=DAY), range(24)))
+    assert sorted(numbers) == list(range(1, 25)) == [r.id for r in ledger.readings()]
 
 
 def test_a_migration_that_fails_leaves_the_old_version(tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import datetime
 import math
+import random
 import sqlite3
 
 import numpy as np
@@ -217,6 +218,35 @@ def test_corrections_and_withdrawals_append(ledger):
     assert [v.reading.finish for v in history] == [4, 3, 3, 3]
     assert [v.recorded_at for v in history] == sorted(v.recorded_at for v in history)
     assert ledger.reading(number).changes == 3
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_any_course_of_changes_can_be_told_afterwards(ledger, seed: int):
+    """Against a plain list of what was done."""
+    dice = random.Random(seed)
+    told: dict[int, list[tuple[Act, int | None]]] = {}
+    for _ in range(30):
+        number = dice.choice(list(told) or [0])
+        finish = dice.randint(1, 5)
+        withdrawn = bool(told) and told[number][-1][0] is Act.WITHDRAWN
+        match dice.choice(("add", "correct", "withdraw", "restore")):
+            case "correct" if told and not withdrawn:
+                ledger.correct(number, reading(finish=finish), "a reason")
+                told[number].append((Act.CORRECTED, finish))
+            case "withdraw" if told and not withdrawn:
+                ledger.withdraw(number, "a reason")
+                told[number].append((Act.WITHDRAWN, told[number][-1][1]))
+            case "restore" if told and withdrawn:
+                ledger.restore(number, "a reason")
+                told[number].append((Act.RESTORED, told[number][-1][1]))
+            case _:
+                told[ledger.add_reading(reading(finish=finish), when=DAY)] = [(Act.RECORDED, finish)]
+    for number, steps in told.items():
+        assert [(v.act, v.reading.finish) for v in ledger.history(number)] == steps
+        assert ledger.reading(number).reading.finish == steps[-1][1]
+    counting = [number for number, steps in told.items() if steps[-1][0] is not Act.WITHDRAWN]
+    assert [r.id for r in ledger.readings()] == counting
+    assert ledger.readings_digest().endswith(f"-{1 + sum(map(len, told.values()))}")
 
 
 @pytest.mark.parametrize("reason", ["", "  ", "bell\a"])

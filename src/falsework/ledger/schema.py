@@ -1,7 +1,8 @@
 """The tables of the ledger, as the steps that lead from one version of the file to the next.
 
 A step is a tuple of SQL statements and is never edited once it has been published: a change is a new step.
-Every table but the tally and the stored fits is only ever added to; triggers see to it.
+Every table but the tally and the stored fits is only ever added to; triggers see to it. A step that must
+touch kept rows drops the trigger and makes it again.
 """
 
 from __future__ import annotations
