@@ -103,6 +103,10 @@ def test_the_day(ledger):
         ledger.add_reading(HAND, when=today + datetime.timedelta(days=1))
     with pytest.raises(LedgerError, match="cannot be right"):
         ledger.add_reading(HAND, when=datetime.date(202, 5, 1))
+    with pytest.raises(LedgerError, match="'2024-05-17' is not a day"):
+        ledger.add_reading(HAND, when="2024-05-17")
+    ledger.add_reading(HAND, when=datetime.datetime(2024, 5, 17, 14, 30))
+    assert ledger.readings()[-1].when == DAY
 
 
 def test_nothing_sags_deeper_than_the_air_beneath(ledger):

@@ -44,6 +44,10 @@ def faults(entry: Entry, today: datetime.date) -> Iterator[str]:
     wrong = [*_wrong_values(reading, ("condition",)), *_wrong_values(tried, ())]
     yield from wrong
     yield from _wrong_texts(entry)
+    day = entry.measured_on
+    if day is not None and not isinstance(day, datetime.date):
+        yield f"measured_on {day!r} is not a day"
+        return
     if wrong:  # what follows compares values that are sound
         return
     needed, besides = _OF_KIND[Kind(tried.kind)]
@@ -75,7 +79,6 @@ def faults(entry: Entry, today: datetime.date) -> Iterator[str]:
     air_mm, droop_mm = entry.air_beneath_mm, reading.droop_mm
     if air_mm is not None and droop_mm is not None and droop_mm > air_mm:
         yield f"droop_mm {droop_mm:g} is more than the {air_mm:g} mm of air beneath"
-    day = entry.measured_on
     if day is not None and day > today:
         yield f"measured_on {day} lies in the future (today is {today})"
     if day is not None and day < _FIRST_DAY:
@@ -185,12 +188,13 @@ def sound(entry: Entry) -> Entry:
     What does not fit is left as it is, for :func:`faults` to name.
     """
     reading = entry.reading
-    tried = _plain(reading.condition)
+    tried, day = _plain(reading.condition), entry.measured_on
     return dataclasses.replace(
         entry,
         reading=_plain(dataclasses.replace(reading, condition=tried)),
         gap_method=_trimmed(entry.gap_method),
         note=_trimmed(entry.note),
+        measured_on=day.date() if isinstance(day, datetime.datetime) else day,
     )
 
 
