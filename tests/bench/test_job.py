@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import shlex
 import zipfile
 from pathlib import Path
 
@@ -12,12 +13,10 @@ import pytest
 
 from bench.benches import Served, change, events, read, result, upload, wait
 from falsework.bench.buffers import read_buffers
-from falsework.files.folder import write_plan
+from falsework.cli.app import run
 from falsework.files.stl import write_stl
 from falsework.part.demo import table
-from falsework.planning import Plan, inspect, plan
-from falsework.process import load_process, override
-from falsework.report import report_html
+from falsework.planning import Plan, inspect
 from falsework.support.scheme import Standing
 
 
@@ -29,8 +28,8 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def test_from_the_drop_to_the_files_all_is_as_the_python_api_has_it(
-    served: Served, file: Path, tmp_path: Path
+def test_from_the_drop_to_the_files_all_is_as_the_commands_have_it(
+    served: Served, file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client = served.client
     sheet = upload(client, file.read_bytes(), file.name)
@@ -56,23 +55,25 @@ def test_from_the_drop_to_the_files_all_is_as_the_python_api_has_it(
         read(client, sheet["id"]),
         choices={"overrules": {"1": "bed"}, "settings": {"air_gap_layers": "2"}},
     )
-    process = override(load_process("pla-0.4"), {"air_gap_layers": "2"})
-    expected = plan(file, process, overrules={1: Standing.BED})
     key = wait(client, sheet["id"], "totals")["key"]
     totals = json.loads(result(client, key, "totals.json"))
     assert [row["name"] for row in totals["alternatives"]] == ["none", "bed", "anywhere", "chosen"]
     key = wait(client, sheet["id"], "supports")["key"]
     built = Plan.from_json(result(client, key, "supports.json").decode())
-    assert built.pieces == expected.pieces and built.release is None
     key = wait(client, sheet["id"], "release")["key"]
-    assert result(client, key, "plan.json").decode() == expected.to_json()
+    judged = Plan.from_json(result(client, key, "plan.json").decode())
+    assert built.release is None and judged.release is not None and judged.pieces == built.pieces
+    assert judged.choices[0].chosen is Standing.BED and judged.gap.layers == 2
 
-    # hand over: to the byte what the command writes
+    # hand over: to the byte what the command writes that the sheet names
     assert client.get(f"/api/sheets/{sheet['id']}/files/print.3mf").status_code == 409
     assert client.post(f"/api/sheets/{sheet['id']}/stages/files").status_code == 202
     wait(client, sheet["id"], "files")
-    paths = write_plan(expected, tmp_path / "out", extra={"report.html": report_html(expected)})
+    monkeypatch.chdir(file.parent)
+    assert run([*shlex.split(sheet["command"])[1:], "--out", str(tmp_path / "out"), "--ledger", "none"]) == 0
+    paths = list((tmp_path / "out").iterdir())
     names = {path.name for path in paths}
+    assert names >= {"plan.json", "print.3mf", "part.stl", "supports.stl", "settings.md", "report.html"}
     for path in paths:
         answer = client.get(f"/api/sheets/{sheet['id']}/files/{path.name}")
         assert answer.content == path.read_bytes(), path.name
