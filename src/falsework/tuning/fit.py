@@ -51,7 +51,8 @@ def fit(readings: Sequence[Reading], materials: Mapping[str, Material], *, watch
     density = Density(cells, evidence)
     watch.at("fitting the readings", 0.0)
     centre = np.zeros(len(density.columns))
-    tops = [_top(density, False, centre)]
+    other = _OFF_CENTRE * np.random.default_rng(_SEED).standard_normal(len(centre))
+    tops = [_top(density, False, centre, other)]
     tops.append(_top(density, True, tops[0].mean))
     walks = [
         _walked(density, top, bool(k), watch.part(0.4 + 0.3 * k, 0.7 + 0.3 * k)) for k, top in enumerate(tops)
@@ -78,10 +79,9 @@ class Top(NamedTuple):
     factor: Floats
 
 
-def _top(density: Density, by_layers: bool, start: Floats) -> Top:
-    """The higher of the tops reached from ``start`` and from a place off the prior's centre."""
-    other = _OFF_CENTRE * np.random.default_rng(_SEED).standard_normal(len(start))
-    found = [_climbed(density, z, by_layers) for z in (start, other)]
+def _top(density: Density, by_layers: bool, *starts: Floats) -> Top:
+    """The highest of the tops reached from the starts."""
+    found = [_climbed(density, z, by_layers) for z in starts]
     _, z, information = max(found, key=lambda one: one[0])
     root = linalg.cholesky(information, lower=True)
     return Top(z, linalg.solve_triangular(root, np.eye(len(z)), lower=True).T)

@@ -222,10 +222,11 @@ def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
 
 def _edges(grading: Grading, quality: Array, grade: Any) -> list[Array]:
     distance = [(cut - quality) / grading.scatter for cut in grading.cuts]
-    return [
-        np.select([grade == r for r in range(4)], distance, _FAR),
-        np.select([grade == r + 1 for r in range(4)], distance, -_FAR),
-    ]
+    far = np.full_like(distance[0], _FAR)
+    lower = np.stack([-far, *distance])
+    upper = np.stack([*distance, far])
+    at = np.broadcast_to(np.maximum(grade, 0), distance[0].shape)[None]
+    return [np.take_along_axis(upper, at, 0)[0], np.take_along_axis(lower, at, 0)[0]]
 
 
 def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, ...]) -> Floats:
