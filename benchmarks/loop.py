@@ -3,23 +3,33 @@
 The printers are ``falsework.tuning.invented``: a truth of their own, not the model's equations. Each is given
 a limit angle 10° off, up or down, and a gap one layer off, up or down, from what is believed at first.
 
-    python benchmarks/loop.py [printers]
+Then, whether a full ledger slows planning: its fit is read by ``plan``, the readings are not.
+
+    python benchmarks/loop.py [--printers 100] [--only tray|cells|plan]
 """
 
 from __future__ import annotations
 
+import argparse
+import datetime
 import os
-import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
+from falsework.cli.belief import chosen_belief
+from falsework.cli.tune import fitted
 from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design
 from falsework.coupon.conditions import run_mm, support_condition
+from falsework.ledger import Entry, Ledger
+from falsework.part.demo import demo_parts
+from falsework.planning import plan
 from falsework.process import Process, builtin
 from falsework.tuning.belief import belief_of
 from falsework.tuning.fit import fit
@@ -27,12 +37,13 @@ from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import Trial
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.survey import Survey, survey
+from falsework.watch import QUIET
 
 PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
 LIMIT_OFF_DEG, GAP_OFF_LAYERS = 10.0, 1.0
 WITHIN_DEG, WITHIN_LAYERS = 3.0, 0.5
 LADDER = (2, 1, 3, 4, 5, 6)  # layers, the middle first
-COUNTS = (1, 2, 3, 4, 5, 6, 8, 10, 12)
+COUNTS = (1, 2, 3, 4, 5, 6, 8)
 WANTED = 0.95
 
 
@@ -102,23 +113,22 @@ def first_tray(process: Process, printers: int) -> dict[str, float]:
     }
 
 
-Chooser = Callable[[list[Reading], Process], Condition]
+Chooser = Callable[[Posterior, int, Process], Condition]
 
 
-def next_of_ladder(so_far: list[Reading], process: Process) -> Condition:
-    layers = LADDER[len(so_far) % len(LADDER)]
+def next_of_ladder(posterior: Posterior, count: int, process: Process) -> Condition:
+    layers = LADDER[count % len(LADDER)]
     return support_condition(process, run_mm(process), air_gap_mm=layers * process.layer_height_mm)
 
 
-def most_telling(so_far: list[Reading], process: Process) -> Condition:
+def most_telling(posterior: Posterior, count: int, process: Process) -> Condition:
     """The cell of a gap piece that tells most about the gap."""
-    posterior = learned(so_far, process)
     belief = belief_of(posterior, "invented", process.material)
     cells = candidate_conditions(CouponKind.GAP, process, belief)
     here = survey(posterior, process, "invented", more=cells)
     trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
     best = trial.best_cells(range(len(cells)), 1)
-    return cells[best[0]] if best else next_of_ladder(so_far, process)
+    return cells[best[0]] if best else next_of_ladder(posterior, count, process)
 
 
 def by_hand(readings: list[Reading], process: Process) -> float:
@@ -139,10 +149,13 @@ def cells_needed(process: Process, printers: int, choose: Chooser) -> dict[int, 
         printer = printer_off(k, process, believed)
         truth = printer.gap_mm(process) / process.layer_height_mm
         readings: list[Reading] = []
+        posterior = PRIOR_POSTERIOR
         for n in range(1, max(COUNTS) + 1):
-            readings += printer.readings([choose(readings, process)], 1000 * k + n)
+            readings += printer.readings([choose(posterior, n - 1, process)], 1000 * k + n)
+            if n in hits or choose is most_telling:
+                posterior = learned(readings, process)
             if n in hits:
-                found = survey(learned(readings, process), process, "invented")
+                found = survey(posterior, process, "invented")
                 model = abs(float(np.median(found.gap_layers)) - truth) <= WITHIN_LAYERS
                 hits[n].append((model, abs(by_hand(readings, process) - truth) <= WITHIN_LAYERS))
     return {
@@ -156,9 +169,53 @@ def enough(shares: dict[int, float]) -> str:
     return str(min(good)) if good else f"more than {max(shares)}"
 
 
-def main() -> None:
-    printers = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    print(f"{printers} invented printers; limit 10° off, gap one layer off.\n")
+def full_ledger(path: Path, process: Process, count: int) -> float:
+    """A ledger of ``count`` readings at five layer heights with its fit; CPU seconds of the fit."""
+    ledger = Ledger.open(path)
+    ledger.introduce(process.printer, process.material)
+    printer = invented_printer(1, name=process.printer.name)
+    readings: list[Reading] = []
+    seed = 0
+    while len(readings) < count:
+        here = replace(process, layer_height_mm=(0.12, 0.16, 0.2, 0.24, 0.28)[seed % 5])
+        for kind in PIECES:
+            readings += printer.readings(candidate_conditions(kind, here), seed)
+        seed += 1
+    day = datetime.date(2026, 11, 2)
+    ledger.add_many([Entry(r, cell=str(k), measured_on=day) for k, r in enumerate(readings[:count])])
+    start = time.process_time()
+    fitted(ledger, process, QUIET)
+    return time.process_time() - start
+
+
+def planning(process: Process) -> None:
+    """Plans by the fit of no, a small and a full ledger, in turn; the best of three."""
+    part = demo_parts()["gull"]()
+    with tempfile.TemporaryDirectory() as folder:
+        places = {"none": "none"}
+        fits = {"none": 0.0}
+        for count in (50, 10_000):
+            path = Path(folder) / f"{count}.sqlite3"
+            fits[str(count)] = full_ledger(path, process, count)
+            places[str(count)] = str(path)
+        best = dict.fromkeys(places, (np.inf, np.inf))
+        plan(part, process)
+        for _ in range(3):
+            for name, place in places.items():
+                start = time.process_time()
+                belief = chosen_belief(process, place)
+                read = time.process_time() - start
+                plan(part, process, belief=belief)
+                best[name] = min(best[name], (time.process_time() - start, read))
+    print("\nPlanning a gull by the fit of a ledger, CPU s.\n")
+    print("| readings | reading the fit | with the plan | against none | the fit itself |")
+    print("|---:|---:|---:|---:|---:|")
+    for name, (total, read) in best.items():
+        share = total / best["none"][0] - 1
+        print(f"| {name} | {read:.3f} | {total:.2f} | {share:+.1%} | {fits[name]:.1f} |")
+
+
+def trays(printers: int) -> None:
     print("| strand mm | cells | min / g | limit within 3° | gap within ½ layer | both | bridge within 20 % |"
           " 90 % intervals hold the truth: limit / gap / bridge | CPU s a printer |")  # fmt: skip
     print("|---|---:|---:|---:|---:|---:|---:|---:|---:|")
@@ -170,6 +227,9 @@ def main() -> None:
             f"{f['limit held']:.0%} / {f['gap held']:.0%} / {f['bridge held']:.0%} | {f['CPU s']:.1f} |",
             flush=True,
         )
+
+
+def cell_by_cell(printers: int) -> None:
     print(
         "\nShare of printers whose gap is known within half a layer, by cells printed one after the other.\n"
     )
@@ -186,6 +246,20 @@ def main() -> None:
         for way, shares in rows.items():
             cells = " | ".join(f"{shares[n]:.0%}" for n in COUNTS)
             print(f"| {name} | {way} | {cells} | {enough(shares)} |", flush=True)
+
+
+def main() -> None:
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--printers", type=int, default=100)
+    options.add_argument("--only", choices=("tray", "cells", "plan"))
+    asked = options.parse_args()
+    print(f"{asked.printers} invented printers; limit 10° off, gap one layer off.\n")
+    if asked.only in (None, "tray"):
+        trays(asked.printers)
+    if asked.only in (None, "cells"):
+        cell_by_cell(asked.printers)
+    if asked.only in (None, "plan"):
+        planning(builtin("pla-0.4"))
 
 
 if __name__ == "__main__":

@@ -37,6 +37,7 @@ WRONG_COSTS_MIN = 240.0
 Constructed; what a test gains is this times the probability of a right answer that it adds."""
 
 MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
+_CONFIRM = "Print the confirmation piece with the tuned process, then parts."
 _TURNS = 400
 _MOST_CELLS = 8
 _LEAST_GAIN = 0.002  # of a right answer: a further cell must add as much; constructed
@@ -108,7 +109,9 @@ def next_test(
     here = survey(posterior, process, printer, more=every)
     questions = here.questions()
     if all(question.sure >= SURE for question in questions):
-        return Next((), True, f"Every setting is known: each is right with probability {SURE:g} or more.")
+        return Next(
+            (), True, f"Every setting is known, each right with probability {SURE:g} or more. {_CONFIRM}"
+        )
     trial = Trial(here, questions)
     proposals = []
     start = 0
@@ -149,7 +152,7 @@ def next_test(
 def advised(proposals: tuple[Proposal, ...]) -> Next:
     """The advice that goes with proposals in order."""
     if not proposals or not proposals[0].worth_it:
-        return Next(proposals, True, "No test piece is expected to gain as much as it costs: print parts.")
+        return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")
     first = proposals[0]
     most = max(first.gains, key=lambda gain: gain.after - gain.now)
     return Next(
