@@ -1,0 +1,22 @@
+"""docs/model.md lists every parameter as the registry has it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from falsework.droop.parameters import LEVELS, PRIORS
+
+PAGE = (Path(__file__).parents[2] / "docs" / "model.md").read_text(encoding="utf-8")
+
+
+def test_every_parameter_stands_in_the_document():
+    for name, prior in PRIORS.items():
+        sds = ", ".join(f"{at} {getattr(prior, at):.2f}" for at in LEVELS if getattr(prior, at))
+        row = f"| `{name}` | {prior.help} | {prior.centre:.2f} | {sds} | {prior.source} |"
+        assert row in PAGE, f"docs/model.md lacks: {row}"
+
+
+def test_every_parameter_says_what_it_is_and_where_from():
+    for name, prior in PRIORS.items():
+        assert prior.help and prior.source, name
+        assert prior.sd > 0, name
