@@ -7,7 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from falsework.bench import crew as crew_module
+from falsework.bench import desk as desk_module
 from falsework.bench.crew import Crew, Limits, Outcome
+from falsework.bench.desk import Desk
+from falsework.bench.events import Hub
+from falsework.bench.results import Results
 from falsework.bench.stages import key_of
 from falsework.bench.work import part_file
 from falsework.files.stl import write_stl
@@ -89,3 +96,34 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
     # nothing half-made is left under a name that counts
     found = [path.name for path in (tmp_path / "results").iterdir() if not path.name.startswith(".aside")]
     assert found == [key_of("patches", told)]
+
+
+def test_a_job_that_takes_for_ever_does_not_keep_another_from_being_done(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(crew_module, "RELIEF_S", 0.3)
+    monkeypatch.setattr(desk_module, "_WATCH_EVERY_S", 0.1)
+    folder = tmp_path / "data"
+    hub = Hub()
+    desk = Desk(Results(folder / "results", 1 << 40), hub, lambda digest: None)
+
+    async def finish(key: str) -> str:
+        return key
+
+    async def run() -> None:
+        desk.crew = Crew(1, folder, ROOMY, desk.dispatch)
+        await desk.crew.start()
+        watching = asyncio.create_task(desk.watch())
+        (stuck,) = desk.crew.workers
+        stuck.job, stuck.since = "for ever", 0.0
+        task = desk.begin("demo", "making a table", {"name": "table"}, "bob", finish)
+        while task.open:
+            await asyncio.sleep(0.02)
+        assert task.state == "done" and desk.results.file(task.result, "part") is not None
+        await asyncio.sleep(0.1)
+        assert desk.crew.workers == [stuck]  # who came to help has gone again
+        watching.cancel()
+        await desk.crew.close()
+        await desk.settle()
+
+    asyncio.run(run())

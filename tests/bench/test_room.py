@@ -136,11 +136,13 @@ def test_the_list_searching_copying_and_putting_away(ann: TestClient) -> None:
 def test_sheets_and_visitors_are_there_after_a_restart(ann: TestClient, folder: Path) -> None:
     sheet = patch(ann, drop(ann), note="keep me").json()
     (folder / "arriving" / "half").write_bytes(b"half an upload")
+    (folder / "parts" / "orphan").mkdir()  # a part whose sheet was never made
     ann.app.state.room.sheets.close()  # type: ignore[attr-defined]
     app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
     again = TestClient(app, base_url=str(ann.base_url), cookies=ann.cookies)
     assert again.get(f"/api/sheets/{sheet['id']}").json()["note"] == "keep me"
     assert list((folder / "arriving").iterdir()) == []
+    assert [place.name for place in (folder / "parts").iterdir()] == [sheet["part"]["digest"]]
     app.state.room.sheets.close()
 
 

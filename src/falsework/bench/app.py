@@ -30,6 +30,7 @@ _NO_SUCH = "there is nothing at this address"
 _WORDS = {
     404: ("NotFound", _NO_SUCH),
     405: ("NotAllowed", "this cannot be done here"),
+    408: ("TooSlow", "stopped coming"),
     413: ("TooLarge", "is too large"),
 }
 
@@ -43,14 +44,15 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def served(app: FastAPI) -> AsyncIterator[None]:
-        limits = Limits.of_this_machine(settings.workers, settings.job_s)
+        limits = Limits.of_this_machine(2 * settings.workers, settings.job_s)
         crew = Crew(settings.workers, settings.folder, limits, room.desk.dispatch)
         room.desk.crew = crew
         await crew.start()
         room.desk.dispatch()
-        following = asyncio.create_task(room.follow_ledger())
+        watching = [asyncio.create_task(work) for work in (room.follow_ledger(), room.desk.watch())]
         yield
-        following.cancel()
+        for task in watching:
+            task.cancel()
         room.hub.close()
         await crew.close()
         await room.desk.settle()

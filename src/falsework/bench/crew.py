@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+RELIEF_S = 20.0  # when all workers have been busy for so long and somebody waits, one more is hired
 PATIENCE_S = 0.6  # a worker told to stop gets this long before it is killed
 _LOOK_EVERY_S = 0.25
 _ROOM_FOR_CODE = 2 << 30  # address space that libraries take without using the memory
@@ -62,6 +63,7 @@ class Worker:
     def __init__(self, process: asyncio.subprocess.Process) -> None:
         self.process = process
         self.job = ""  # what it does now, '' when it waits
+        self.since = 0.0  # when it began that, by the monotonic clock
         self.knows: OrderedDict[str, None] = OrderedDict()  # parts it has in memory, the latest last
         self.stopping = False
         self.last_words = b""
@@ -79,9 +81,12 @@ class Worker:
         return pages * os.sysconf("SC_PAGE_SIZE")
 
     def kill(self) -> None:
-        """End the process and whatever it started, at once."""
+        """End the process and, where there are process groups, whatever it started, at once."""
         with contextlib.suppress(ProcessLookupError, PermissionError):
-            os.killpg(self.process.pid, signal.SIGKILL)
+            if sys.platform == "win32":
+                self.process.kill()
+            else:
+                os.killpg(self.process.pid, signal.SIGKILL)
 
 
 @dataclass
@@ -122,7 +127,7 @@ class Crew:
 
         ``part`` is the digest of the part that the worker will have in memory afterwards.
         """
-        worker.job = job
+        worker.job, worker.since = job, time.monotonic()
         worker.knows[part] = None
         worker.knows.move_to_end(part)
         while len(worker.knows) > _KNOWS_PARTS:
@@ -142,7 +147,23 @@ class Crew:
             if not worker.alive:
                 await self._replace(worker)
             self.when_free()
+            if len(self.workers) > self.size and not worker.job and worker in self.workers:
+                self.workers.remove(worker)
+                worker.kill()
         return outcome
+
+    async def relieve(self) -> bool:
+        """One worker more where all have been at their jobs for long, up to twice as many as usual.
+
+        So that long jobs, of which a few may never end before their time is up, block nobody: processes
+        share the processor. Whether there is one more.
+        """
+        now = time.monotonic()
+        long = all(worker.job and now - worker.since > RELIEF_S for worker in self.workers)
+        if self.closing or not long or len(self.workers) >= 2 * self.size:
+            return False
+        await self._hire()
+        return True
 
     def stop(self, job: str) -> None:
         """End a running job: asked first, killed after ``PATIENCE_S``."""
@@ -187,7 +208,7 @@ class Crew:
             elif "refused" in said:
                 return Outcome("refused", {str(key): str(text) for key, text in said["refused"].items()})
             else:
-                return Outcome("failed", _fault(str(said.get("failed"))))
+                return Outcome("failed", fault(str(said.get("failed"))))
 
     async def _watch(self, worker: Worker, job: str) -> Error | None:
         """Kill a worker that takes too long or too much; why, as an error."""
@@ -263,7 +284,8 @@ def _crashed(worker: Worker) -> Error:
     }
 
 
-def _fault(text: str) -> Error:
+def fault(text: str) -> Error:
+    """A fault of ours as an error."""
     return {
         "kind": "OwnFault",
         "subject": "falsework",

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from falsework.bench.answers import error_of
-from falsework.bench.crew import Crew, Error, Outcome, Worker
+from falsework.bench.crew import LOG, Crew, Error, Outcome, Worker, fault
 from falsework.bench.events import Hub
 from falsework.bench.line import Line, Waiting
 from falsework.bench.results import Results
@@ -20,6 +20,7 @@ from falsework.bench.stages import BY_ITSELF, PRECEDENCE, Order, Stage, before, 
 from falsework.errors import FalseworkError
 
 _TELL_EVERY_S = 0.2
+_WATCH_EVERY_S = 2.0
 _REMEMBERED_FAILURES = 1000
 _REMEMBERED_TASKS = 200
 MOST_WAITING = 100  # jobs of one client
@@ -230,6 +231,13 @@ class Desk:
             self._tell_task(task)
         return task
 
+    async def watch(self) -> None:
+        """Have the crew relieved where jobs wait behind long ones, for as long as the bench is served."""
+        while True:
+            await asyncio.sleep(_WATCH_EVERY_S)
+            if len(self._line) and self.crew is not None and await self.crew.relieve():
+                self.dispatch()
+
     async def settle(self) -> None:
         """Wait for what is under way when the workers are gone."""
         await asyncio.gather(*self._running, return_exceptions=True)
@@ -259,6 +267,9 @@ class Desk:
             task.result, task.state = await task.finish(task.key), "done"
         except FalseworkError as error:
             task.error, task.state = error_of(error), "refused"
+        except Exception as error:
+            LOG.error("%s", task.what, exc_info=error)
+            task.error, task.state = fault(f"{type(error).__name__}: {error}"), "failed"
         self._tell_task(task)
 
     def _tell_task(self, task: Task) -> None:

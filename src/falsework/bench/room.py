@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import shutil
 import socket
 import time
 from collections.abc import Callable, Mapping
@@ -83,6 +84,10 @@ class Room:
             left.unlink(missing_ok=True)
         sheets = Sheets(settings.folder / DATABASE)
         sheets.forget_deleted()
+        kept = sheets.forget_parts()
+        for place in (settings.folder / PARTS).iterdir():
+            if place.name not in kept:
+                shutil.rmtree(place, ignore_errors=True)
         hub = Hub()
         results = Results(settings.folder / RESULTS, settings.results_bytes)
         desk = Desk(results, hub, sheets.marks)

@@ -7,6 +7,7 @@ and every request the cookie that a one-time address gave, whether the bench is 
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import ipaddress
 import secrets
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 INVITATION_S = 15 * 60.0
 COOKIE_AGE_S = 400 * 86400  # the longest that browsers keep one
 BODY_BYTES = 2 << 20  # of everything but uploads
+BODY_PATIENCE_S = 60.0
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; font-src 'self'; "
@@ -195,14 +197,28 @@ class TooLarge(HTTPException):
         super().__init__(413, f"more than {limit >> 20} MB")
 
 
+class TooSlow(HTTPException):
+    """A body stopped coming."""
+
+    def __init__(self) -> None:
+        super().__init__(408, "the request stopped coming")
+
+
 def _counted(receive: Receive, limit: int) -> Receive:
-    """``receive`` that raises ``TooLarge`` when the body, whatever it announced, is longer than ``limit``."""
-    seen = 0
+    """``receive`` that raises ``TooLarge`` when the body, whatever it announced, is longer than ``limit``,
+    and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S``."""
+    seen, whole = 0, False
 
     async def counting() -> Message:
-        nonlocal seen
-        message = await receive()
+        nonlocal seen, whole
+        if whole:  # what comes now is the end of the connection, whenever that is
+            return await receive()
+        try:
+            message = await asyncio.wait_for(receive(), BODY_PATIENCE_S)
+        except TimeoutError:
+            raise TooSlow from None
         if message["type"] == "http.request":
+            whole = not message.get("more_body", False)
             seen += len(message.get("body", b""))
             if seen > limit:
                 raise TooLarge(limit)

@@ -115,7 +115,8 @@ def _alone(folder: Path) -> Iterator[Callable[[str], None]]:
 
         def note(address: str) -> None:
             os.ftruncate(handle, 0)
-            os.pwrite(handle, json.dumps({"address": address}).encode(), 0)
+            os.lseek(handle, 0, os.SEEK_SET)
+            os.write(handle, json.dumps({"address": address}).encode())
 
         yield note
     finally:

@@ -221,6 +221,16 @@ class Sheets:
                 for table, column in (("steps", "sheet"), ("versions", "sheet"), ("sheets", "id")):
                     db.execute(f"DELETE FROM {table} WHERE {column} = ?", (row["id"],))
 
+    def forget_parts(self) -> set[str]:
+        """Forget uploaded files that no sheet refers to any more; the digests of those that are kept."""
+        with self._writing() as db:
+            found = db.execute("SELECT DISTINCT json_extract(state, '$.part.digest') AS digest FROM steps")
+            kept = {row["digest"] for row in found}
+            for row in db.execute("SELECT digest FROM parts").fetchall():
+                if row["digest"] not in kept:
+                    db.execute("DELETE FROM parts WHERE digest = ?", (row["digest"],))
+        return kept
+
     # what sheets refer to by the hash of its content
 
     def add_part(self, digest: str, size: int) -> None:

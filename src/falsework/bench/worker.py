@@ -166,7 +166,7 @@ def main() -> None:
     sink = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     _limit_memory(told.memory)
-    with contextlib.suppress(OSError):
+    with contextlib.suppress(OSError, AttributeError):  # not every system has it
         os.nice(_NICE)
     _serve(_Line(sys.stdin.buffer, sink), told.folder)
 
