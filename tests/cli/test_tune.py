@@ -41,7 +41,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     ledger = Ledger.open(folder / "plain.sqlite3")
     ledger.add_printer(replace(PLA.printer, name=PRINTER))
     ledger.add_material(PLA.material)
-    day = datetime.date(2026, 11, 2)
+    day = datetime.date(2024, 3, 4)
     for seed, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)):
         cells = candidate_conditions(kind, PLA)
         ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, seed)])
@@ -81,7 +81,7 @@ def test_tune_writes_a_process_that_plan_takes_a_page_and_a_document(ledger, tmp
     assert run(["tune", "--ledger", str(ledger.path), "--printer", PRINTER, "--out", "tuned"]) == 0
     out = capsys.readouterr().out
     readings = ledger.readings()
-    assert f"{len(readings)} readings" in out and "Invented" in out
+    assert f"{len(readings)} readings" in out and "invented for demonstration" in out
     names = {p.name for p in (tmp_path / "tuned").iterdir()}
     assert names - {"next"} == {"process.toml", "tuning.html", "tuning.json"}
     process = load_process(tmp_path / "tuned" / "process.toml")
@@ -92,9 +92,9 @@ def test_tune_writes_a_process_that_plan_takes_a_page_and_a_document(ledger, tmp
     assert evidence["air_gap_layers"]["readings"] == f"{over_support[0]}–{over_support[-1]}"
     document = json.loads((tmp_path / "tuned" / "tuning.json").read_text("utf-8"))
     assert document["schema"] == "falsework.tuning/1"
-    assert document["recommendation"]["invented"] is True
+    assert document["recommendation"]["invented"] == len(readings)
     page = (tmp_path / "tuned" / "tuning.html").read_text("utf-8")
-    assert "Invented: these readings were made up" in page
+    assert "invented for demonstration, never measured" in page
 
 
 def test_the_fit_is_kept_in_the_ledger_and_used_again(ledger, monkeypatch, capsys) -> None:

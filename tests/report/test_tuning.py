@@ -68,7 +68,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     ]
     # one of another strand counts, but is not drawn among these
     cells.append(printed(Kind.OVERHANG, replace(PLA, layer_height_mm=0.1), angle_deg=60.0))
-    day = datetime.date(2026, 11, 2)
+    day = datetime.date(2024, 3, 4)
     ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, 1)])
     recorded = ledger.readings()
     process = replace(PLA, printer=replace(PLA.printer, name=printer.name))
@@ -113,7 +113,7 @@ def test_every_reading_is_listed_and_those_of_the_strand_are_points(found: Tuned
 
 
 def test_invented_readings_are_marked_at_the_top_and_one_by_one(found: Tuned, page: str) -> None:
-    assert page.index("Invented: these readings") < page.index("What to set")
+    assert page.index("invented for demonstration, never measured") < page.index("What to set")
     assert page.count("<td>invented</td>") == len(found.recorded)
 
 
@@ -121,7 +121,7 @@ def test_an_empty_ledger_gives_a_page_of_common_practice() -> None:
     here = survey(PRIOR_POSTERIOR, PLA, "any", draws=300)
     text = tuning_html(Tuned(recommend(PRIOR_POSTERIOR, PLA, found=here), DONE, here))
     parsed(text)
-    assert "common practice" in text and "<circle" not in text and "Invented" not in text
+    assert "common practice" in text and "<circle" not in text and "invented" not in text
 
 
 def test_shares_stack_to_one_and_the_border_lies_where_it_is_put() -> None:

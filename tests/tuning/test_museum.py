@@ -36,7 +36,7 @@ def test_every_reading_belongs_to_a_cell_of_a_piece_and_is_marked(museum: Path) 
 
 def test_page_process_file_and_export_say_that_it_is_invented(museum: Path) -> None:
     page = (museum / "tuning.html").read_text("utf-8")
-    assert "Invented: these readings were made up" in page and "Tuning · invented" in page
+    assert "invented for demonstration, never measured" in page and "Tuning · invented" in page
     text = (museum / "process.toml").read_text("utf-8")
     assert text.count("never measured") >= 4
     exported = json.loads(Ledger.open(museum / "ledger.sqlite3").export_json())

@@ -22,7 +22,7 @@ from falsework.tuning.recommend import Recommendation, recommend
 from falsework.tuning.survey import first_crossing
 
 PLA = builtin("pla-0.4")
-DAY = datetime.date(2026, 11, 2)
+DAY = datetime.date(2024, 3, 4)
 
 
 @cache
@@ -92,7 +92,7 @@ def test_readings_move_the_settings_to_where_they_truly_are(tuned) -> None:
     assert bridge.value == pytest.approx(printer.longest_clean_bridge_mm(PLA), rel=0.25)
     assert limit_deg(found.tuned) == pytest.approx(limit.value, abs=0.1)
     assert found.tuned.structure.air_gap_layers == 3
-    assert found.invented
+    assert found.invented == found.readings == len(recorded) and found.invented_elsewhere == 0
 
 
 def test_each_value_points_back_to_the_readings_of_its_kind(tuned) -> None:
@@ -140,7 +140,8 @@ def test_evidence_of_an_empty_ledger_says_so() -> None:
 def test_another_printer_of_the_ledger_is_uncalibrated(tuned) -> None:
     _, posterior, recorded = tuned
     other = recommend(posterior, PLA, printer="another", recorded=recorded)
-    assert other.readings == 0
+    assert other.readings == other.invented == 0
+    assert other.invented_elsewhere == len(recorded)
     assert other.of("air gap").basis == "uncalibrated"
     assert other.of("air gap").value == 2
 

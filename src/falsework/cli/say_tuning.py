@@ -15,8 +15,8 @@ def tuned(found: Tuned) -> None:
     """Settings with their evidence, outcomes by gap, laws, what else is predicted, and the next test."""
     r = found.recommendation
     say(words.rests_on(r))
-    if r.invented:
-        say(words.INVENTED)
+    if notice := words.invented(r):
+        say(notice)
     table("What to set", words.ADVICE_HEAD, words.advice_rows(r))
     say("  sure: probability of being right; the model's figures are medians with 90 % intervals.")
     table("Every gap that can be printed", words.GAP_HEAD, words.gap_rows(r))

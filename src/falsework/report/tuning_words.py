@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from falsework.coupon.reading import LetGo
 from falsework.droop.estimate import Estimate
+from falsework.ledger.exchange import invented_notice
 from falsework.tuning.next_test import MINUTES_PER_CELL, WRONG_COSTS_MIN, Next
 from falsework.tuning.process_file import numbered
 from falsework.tuning.recommend import Advice, Disagreement, Recommendation
 
-INVENTED = (
-    "Invented: these readings were made up for a demonstration. Nothing of this was printed or measured."
-)
 ADVICE_HEAD = ("setting", "set to", "model", "practice", "sure", "basis", "readings")
 GAP_HEAD = ("layers", "gap mm", *(word.value for word in LetGo), "comes off", "closed or better", "")
 ELSEWHERE_HEAD = ("with", "limit °", "clean bridge mm", "gap layers", "basis")
@@ -28,6 +26,15 @@ def rests_on(r: Recommendation) -> str:
         return f"{pair}: no readings yet. What follows is common practice, uncalibrated."
     count = "1 reading" if r.readings == 1 else f"{r.readings} readings"
     return f"{pair}: from {count} of this printer and material."
+
+
+def invented(r: Recommendation) -> str:
+    """What has to be said where readings were made up; '' where none was."""
+    said = [invented_notice(r.invented, r.readings)] if r.invented else []
+    if r.invented_elsewhere:
+        others = f"Invented readings of other printers or materials ({r.invented_elsewhere})"
+        said.append(f"{others} count in the fit as well.")
+    return " ".join(said)
 
 
 def value(advice: Advice) -> str:

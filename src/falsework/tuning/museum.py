@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 PRINTER = "harbour printer"
 _TRUTH = 11  # seed of the printer's truth
-_FIRST_DAY = datetime.date(2026, 11, 2)
+_FIRST_DAY = datetime.date(2024, 3, 4)
 _PRINTED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
 
 

@@ -121,7 +121,8 @@ class Recommendation:
     material: str
     process: Process  # as it came in
     readings: int  # of this printer and material
-    invented: bool  # whether any of them is made up
+    invented: int  # how many of them are made up
+    invented_elsewhere: int  # of other printers or materials, which count in the fit as well
     advice: tuple[Advice, ...]
     gaps: tuple[GapOutcome, ...]
     layers_law: float  # probability that the gap counts in layers rather than in clearance
@@ -179,7 +180,8 @@ def recommend(
         material=process.material.name,
         process=process,
         readings=len(own),
-        invented=any(r.reading.invented for r in own),
+        invented=sum(r.reading.invented for r in own),
+        invented_elsewhere=sum(r.reading.invented for r in recorded) - sum(r.reading.invented for r in own),
         advice=advice,
         gaps=tuple(_outcome(here, n, n == advice[2].value) for n in range(1, MOST_GAP_LAYERS + 1)),
         layers_law=law,
