@@ -201,9 +201,8 @@ def withdraw_command(session: Session, numbers: tuple[int, ...], why: str, as_js
     """Withdraw the readings of these numbers. 'falsework ledger restore' takes it back."""
     session.as_json = as_json
     ledger = _existing()
-    for number in numbers:
-        ledger.withdraw(number, why)
-        session.written = ledger.path
+    ledger.withdraw(numbers, why)
+    session.written = ledger.path
     _tell(ledger, numbers, as_json, "withdrawn")
 
 
@@ -217,9 +216,8 @@ def restore_command(session: Session, numbers: tuple[int, ...], why: str, as_jso
     """Restore the withdrawn readings of these numbers."""
     session.as_json = as_json
     ledger = _existing()
-    for number in numbers:
-        ledger.restore(number, why)
-        session.written = ledger.path
+    ledger.restore(numbers, why)
+    session.written = ledger.path
     _tell(ledger, numbers, as_json, "restored")
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import uuid
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +29,8 @@ from falsework.ledger.recording import (
     keep_spool,
     knows,
     last_print,
+    mark,
     record,
-    twin,
     unknown,
     versions,
 )
@@ -326,28 +325,19 @@ class Ledger:
                 raise LedgerError(f"reading {reading_id}", "; ".join(found), "Nothing was changed")
             append(db, reading_id, row["number"] + 1, Act.CORRECTED, reason, entry, doubts(entry))
 
-    def withdraw(self, reading_id: int, reason: str) -> None:
-        """Let a reading no longer count; it stays in the ledger with the reason."""
+    def withdraw(self, reading_id: int | Sequence[int], reason: str) -> None:
+        """Let one reading or several no longer count, all or none; they are kept, with the reason."""
         self._mark(reading_id, Act.WITHDRAWN, reason)
 
-    def restore(self, reading_id: int, reason: str) -> None:
-        """Let a withdrawn reading count again."""
+    def restore(self, reading_id: int | Sequence[int], reason: str) -> None:
+        """Let withdrawn readings count again, all or none."""
         self._mark(reading_id, Act.RESTORED, reason)
 
-    def _mark(self, reading_id: int, act: Act, reason: str) -> None:
+    def _mark(self, reading_id: int | Sequence[int], act: Act, reason: str) -> None:
         reason = checked_reason(reason)
         with database.writing(self.path) as db:
-            row = current(db, reading_id)
-            if (row["act"] == Act.WITHDRAWN) is (act is Act.WITHDRAWN):
-                state = "has been withdrawn already" if act is Act.WITHDRAWN else "has not been withdrawn"
-                raise LedgerError(f"reading {reading_id}", state, "Nothing was changed")
-            old = recorded_of(row)
-            entry = Entry(*(old.reading, old.coupon, old.cell, old.print_id, old.source, old.when))
-            entry = replace(entry, gap_method=old.gap_method, note=old.note)
-            if act is Act.RESTORED and old.cell is not None and (other := twin(db, entry)) is not None:
-                wrong = f"reading {other} has taken its place"
-                raise LedgerError(f"reading {reading_id}", wrong, "Withdraw that one first")
-            append(db, reading_id, row["number"] + 1, act, reason, entry, old.flags)
+            for number in [reading_id] if isinstance(reading_id, int) else reading_id:
+                mark(db, number, act, reason)
 
     # the fit
 

@@ -313,6 +313,21 @@ def append(
     )
 
 
+def mark(db: Connection, reading_id: int, act: Act, reason: str) -> None:
+    """Withdraw or restore a reading."""
+    row = current(db, reading_id)
+    if (row["act"] == Act.WITHDRAWN) is (act is Act.WITHDRAWN):
+        state = "has been withdrawn already" if act is Act.WITHDRAWN else "has not been withdrawn"
+        raise LedgerError(f"reading {reading_id}", state, "Nothing was changed")
+    old = recorded_of(row)
+    entry = Entry(*(old.reading, old.coupon, old.cell, old.print_id, old.source, old.when))
+    entry = replace(entry, gap_method=old.gap_method, note=old.note)
+    if act is Act.RESTORED and old.cell is not None and (other := twin(db, entry)) is not None:
+        wrong = f"reading {other} has taken its place"
+        raise LedgerError(f"reading {reading_id}", wrong, "Withdraw that one first")
+    append(db, reading_id, row["number"] + 1, act, reason, entry, old.flags)
+
+
 def insert(db: Connection, table: str, **values: Any) -> int:
     """Insert one row; returns its row number."""
     sql = f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks(values)})"
