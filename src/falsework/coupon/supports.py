@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,8 @@ from falsework.cost.cost import Cost
 from falsework.coupon.reading import Condition, Kind
 from falsework.coupon.shapes import Draft
 from falsework.coupon.sizes import FOOT_LAYERS, foot_widening_mm
+from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.parameters import NAMES, Parameters
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need import need_map
@@ -93,7 +96,7 @@ def built(draft: Draft, process: Process) -> Built:
         return Built(draft, None, np.empty((0, 3)), cost)
     shift = np.array([*_evenly(draft, mine), 0.0])
     stack = layers_of(part_of("cell", draft.solid.translate(tuple(shift))), mine)
-    need = need_map(stack, mine)
+    need = need_map(stack, mine, _any_belief())
     near = 0.5 * mine.layer_height_mm
     standings = [
         Standing.BED if abs(u.height_mm - draft.underside_mm) < near else Standing.NONE
@@ -102,6 +105,13 @@ def built(draft: Draft, process: Process) -> Built:
     scheme = build_scheme(stack, need, standings, mine)
     cost = sum((piece.cost for piece in scheme.pieces), part_cost(stack, mine)[0])
     return Built(draft, scheme, scheme.vertices - shift, cost)
+
+
+@cache
+def _any_belief() -> Belief:
+    """A belief of one draw: what stands beneath a cell does not depend on how far it would droop."""
+    draw = {name: getattr(PRIOR.draws, name)[:1] for name in NAMES}
+    return Belief(Parameters(**draw), PRIOR.by_layers[:1])
 
 
 def _evenly(draft: Draft, process: Process) -> tuple[float, float]:
