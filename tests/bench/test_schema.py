@@ -16,6 +16,7 @@ from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import response_schema_conformance
 
 from falsework.bench.app import create_app
+from falsework.bench.description import describe_api
 from falsework.bench.room import Room, Settings
 from falsework.bench.security import cookie_name
 
@@ -36,9 +37,7 @@ def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         while not server.started:
             time.sleep(0.01)
         secret = room.door.admit(room.door.invite())
-        schema = schemathesis.openapi.from_url(
-            f"http://127.0.0.1:{port}/api/openapi.json", headers={"cookie": f"{cookie_name(port)}={secret}"}
-        )
+        schema = schemathesis.openapi.from_dict(describe_api(app))
         schema.config.update(base_url=f"http://127.0.0.1:{port}")
         schema.config.headers = {"cookie": f"{cookie_name(port)}={secret}"}
         yield schema.exclude(path_regex=NEVER_END)
