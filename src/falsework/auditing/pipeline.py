@@ -39,7 +39,7 @@ from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
-_FOLLOWED = 0.5  # of the part's outlines, below which the program is taken to print something else
+_FOLLOWED = 0.7  # of the part's outlines, below which the program is taken to print something else
 _WELL = 0.9
 _WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
 _FILAMENT_OFF = 0.2

@@ -21,7 +21,8 @@ from falsework.watch import QUIET, Watch
 
 _SAMPLED = 10  # layers that take part in the search
 _POINT_MM = 0.8  # between points of an outline
-_COARSE_MM = 1.0  # cells of the search
+_CORRELATED = 4  # layers that take part in its first, coarse step
+_COARSE_MM = 1.0  # cells of that step
 _MOST_CELLS = 512
 _GOOD = 0.9  # share of outlines followed at which no other turn is tried
 _SURE = 0.02  # by so much another turn must be better than the one before
@@ -141,18 +142,21 @@ def _search(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Fitte
     match = _matching(stack, found, usual, dz)
     if not match.outline:
         return _Fitted(Placement(0.0, (0.0, 0.0, dz), 1e3, 0.0), 0.0)
-    best = _best_of(match, (0.0, 90.0, 180.0, 270.0), dz, usual)
+    correlator = _Correlator(match)
+    best = _best_of(match, correlator, (0.0, 90.0, 180.0, 270.0), dz, usual)
     if best.score < _GOOD:
         turns = tuple(float(t) for t in range(0, 360, 5) if t % 90)
-        other = _best_of(match, turns, dz, usual)
+        other = _best_of(match, correlator, turns, dz, usual)
         if other.score > best.score + _SURE:
             best = other
     return best
 
 
-def _best_of(match: _Match, turns: tuple[float, ...], dz: float, usual: Usual) -> _Fitted:
+def _best_of(
+    match: _Match, correlator: _Correlator, turns: tuple[float, ...], dz: float, usual: Usual
+) -> _Fitted:
     """The best of some turns: each placed by correlation, the promising ones drawn on by least squares."""
-    coarse = [(t, *_correlated(match, t)) for t in turns]
+    coarse = [(t, *correlator.best(t)) for t in turns]
     score = np.array([c[1] for c in coarse])
     best: _Fitted | None = None
     for k in sorted(np.argsort(-score, kind="stable")[:4]):  # the least turn wins among equals
@@ -209,36 +213,45 @@ def _along(region: shapely.Geometry, step_mm: float) -> Floats:
     return np.concatenate(points)
 
 
-def _correlated(match: _Match, turn: float) -> tuple[float, Floats]:
-    """Best whole-cell shift of the turned outlines onto the strands, and how well it fits (per point)."""
-    from scipy.fft import irfft2, next_fast_len, rfft2
+class _Correlator:
+    """Shifts of turned outlines onto the strands, found over whole cells at once by Fourier transform."""
 
-    every = np.concatenate(match.strand)
-    outlines = [_turned(p, turn) for p in match.outline]
-    outsides = [_turned(p, turn) for p in match.outside]
-    all_outline = np.concatenate(outlines + outsides)
-    low_s, low_o = every.min(axis=0), all_outline.min(axis=0)
-    span = np.maximum(np.ptp(every, axis=0), np.ptp(all_outline, axis=0)) * 2.0
-    cell = max(_COARSE_MM, float(span.max()) / _MOST_CELLS)
-    shape = tuple(next_fast_len(int(s / cell) + 3, real=True) for s in span[::-1])
-    total = np.zeros((shape[0], shape[1] // 2 + 1), complex)
-    count = 0
-    for outline, outside, strand in zip(outlines, outsides, match.strand, strict=True):
-        field = np.zeros(shape)
-        i, j = ((strand - low_s) / cell).astype(np.int64).T
-        field[j, i] = 1.0
-        image = np.zeros(shape)
-        for points, weight in ((outline, 1.0), (outside, -0.5)):
-            i, j = ((points - low_o) / cell).astype(np.int64).T
-            np.add.at(image, (j, i), weight)
-        total += rfft2(field) * np.conj(rfft2(image))
-        count += len(outline)
-    score = irfft2(total, s=shape)
-    j, i = np.unravel_index(int(np.argmax(score)), score.shape)
-    shift = np.array([i, j], dtype=np.float64)
-    wrap = np.array([shape[1], shape[0]])
-    shift[shift > wrap / 2] -= wrap[shift > wrap / 2]
-    return float(score[j, i]) / max(count, 1), low_s - low_o + shift * cell
+    def __init__(self, match: _Match) -> None:
+        from scipy.fft import next_fast_len, rfft2
+
+        step = -(-len(match.outline) // _CORRELATED)
+        self.outline, self.outside = match.outline[::step], match.outside[::step]
+        strand = match.strand[::step]
+        every, outline = np.concatenate(strand), np.concatenate(self.outline + self.outside)
+        span = np.ptp(every, axis=0) + np.hypot(*np.ptp(outline, axis=0))
+        self.cell = max(_COARSE_MM, float(span.max()) / _MOST_CELLS)
+        self.shape = tuple(next_fast_len(int(v / self.cell) + 3, real=True) for v in span[::-1])
+        self.low = every.min(axis=0)
+        self.fields = [rfft2(self._image([(points, 1.0)], self.low) > 0) for points in strand]
+
+    def _image(self, weighted: list[tuple[Floats, float]], low: Floats) -> Floats:
+        image = np.zeros(self.shape[0] * self.shape[1])
+        for points, weight in weighted:
+            i, j = ((points - low) / self.cell).astype(np.int64).T
+            image += weight * np.bincount(j * self.shape[1] + i, minlength=len(image))
+        return image.reshape(self.shape)
+
+    def best(self, turn: float) -> tuple[float, Floats]:
+        """How well the outlines fit at their best shift, per point, and that shift."""
+        from scipy.fft import irfft2, rfft2
+
+        outlines = [_turned(p, turn) for p in self.outline]
+        outsides = [_turned(p, turn) for p in self.outside]
+        low = np.concatenate(outlines + outsides).min(axis=0)
+        total = np.zeros((self.shape[0], self.shape[1] // 2 + 1), complex)
+        for outline, outside, field in zip(outlines, outsides, self.fields, strict=True):
+            total += field * np.conj(rfft2(self._image([(outline, 1.0), (outside, -0.5)], low)))
+        score = irfft2(total, s=self.shape)
+        j, i = np.unravel_index(int(np.argmax(score)), score.shape)
+        shift = np.array([i, j], dtype=np.float64)
+        wrap = np.array([self.shape[1], self.shape[0]])
+        shift[shift > wrap / 2] -= wrap[shift > wrap / 2]
+        return float(score[j, i]) / max(sum(map(len, outlines)), 1), self.low - low + shift * self.cell
 
 
 def _refined(match: _Match, turn: float, shift: Floats, dz: float, usual: Usual) -> _Fitted:
