@@ -151,3 +151,11 @@ def test_another_printer_of_the_ledger_is_uncalibrated(tuned) -> None:
 )
 def test_numbers_with_runs_joined(ids: list[int], text: str) -> None:
     assert numbered(ids) == text
+
+
+def test_a_process_tuned_before_is_not_taken_for_practice() -> None:
+    before = replace(PLA, reach_share=0.9, structure=replace(PLA.structure, air_gap_layers=4.0))
+    found = recommend(PRIOR_POSTERIOR, before)
+    assert found.of("air gap").value == found.of("air gap").practice == 2
+    assert found.of("limit angle").value == pytest.approx(limit_deg(PLA), abs=0.06)
+    assert found.tuned == PLA

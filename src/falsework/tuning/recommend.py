@@ -18,8 +18,8 @@ from falsework.coupon.reading import Kind, LetGo
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.process.builtin import builtin, builtin_names
-from falsework.process.derived import air_gap, limit_deg
-from falsework.process.settings import Process
+from falsework.process.derived import limit_deg
+from falsework.process.settings import Process, Structure
 from falsework.tuning.survey import (
     AS_GOOD,
     BRIDGE_WITHIN,
@@ -39,7 +39,8 @@ if TYPE_CHECKING:
     from falsework.tuning.posterior import Posterior
 
 UNCALIBRATED = "uncalibrated"
-_BETTER = 0.8  # probability that another make is better, before practice is left for it
+USUAL_LAYERS = round(Structure().air_gap_layers)  # common practice, as its setting says
+_BETTER = 0.8  # probability that another make is better, before the one at hand is left for it
 _DIFFERENT_DEG = 5.0  # from practice, before it is said; constructed
 _MUCH_DOUBT = 0.42  # probability that a layer less would do, before it is said; constructed
 _ENDS = (0.05, 0.5, 0.95)
@@ -58,7 +59,7 @@ class Advice:
     set_to : what that setting is to be.
     estimate : the model's own figure with its 90 % interval; None for a choice between words.
     as_good : other values that are not worse so far as anyone can tell.
-    practice : common practice.
+    practice : common practice; for the make of the support, what the process came with.
     sure : probability that the recommended value lies within ``within`` of what is right.
     basis : 'uncalibrated', 'extrapolated' or 'calibrated'.
     rests_on : ids of the readings behind it.
@@ -249,8 +250,7 @@ def _bridge(here: Survey, behind: tuple[int, ...]) -> Advice:
 def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
     basis = here.basis[Kind.SUPPORT]
     estimate = estimate_of(here.gap_layers, basis)
-    practice = _usual_layers(here.process)
-    layers = practice if basis == UNCALIBRATED else here.best_layers
+    layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
     share = here.removable.mean(axis=0)[here.at_layers(layers)]
     why = f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports come off"
     if basis == UNCALIBRATED:
@@ -265,17 +265,13 @@ def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
         set_to=float(layers),
         estimate=estimate,
         as_good=(),
-        practice=practice,
+        practice=USUAL_LAYERS,
         sure=_within(here.gap_layers, estimate.value, GAP_WITHIN_LAYERS),
         within="half a layer",
         basis=basis,
         rests_on=behind,
         why=why,
     )
-
-
-def _usual_layers(process: Process) -> int:
-    return air_gap(process)[1]
 
 
 _NAMES = {
@@ -289,8 +285,8 @@ _NAMES = {
 def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
     """One advice for each setting of the support's make.
 
-    Practice stands unless another value is better, by what shows, with probability ``_BETTER``: then the one
-    that is best on average is taken.
+    What the process has stands unless another value is better, by what shows, with probability ``_BETTER``:
+    then the one that is best on average is taken.
     """
     structure = here.process.structure
     for setting, (name, unit) in _NAMES.items():
@@ -309,9 +305,9 @@ def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
         chosen = best if moved else start
         near = [k for k in columns if good[:, k].mean() >= good[:, chosen].mean() - AS_GOOD and k != chosen]
         alike = good[:, columns].max(axis=1) - good[:, chosen] <= AS_GOOD
-        why = "common practice; nothing read so far speaks clearly against it"
+        why = "as the process has it; nothing read so far speaks clearly against it"
         if basis == UNCALIBRATED:
-            why = "common practice; no other value has been tried"
+            why = "as the process has it; no other value has been tried"
         elif moved:
             why = f"clearly better than {_words(usual, unit)} with probability {better:.2f}"
         yield Advice(
@@ -363,7 +359,7 @@ def _laws_said(layers: float) -> str:
 
 def _disagreements(here: Survey, plain: Process) -> Iterable[Disagreement]:
     gap = estimate_of(here.gap_layers, here.basis[Kind.SUPPORT])
-    usual, height = _usual_layers(here.process), plain.layer_height_mm
+    usual, height = USUAL_LAYERS, plain.layer_height_mm
     enough = here.best_layers
     less = float((here.gap_layers <= usual - 1).mean())  # probability that practice wastes a layer
     if enough != usual or less > _MUCH_DOUBT:
