@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.belief import chosen_belief, ledger_option
 from falsework.cli.options import Pair, chosen_process, json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.planning.value import Plan
-    from falsework.watch import Watch
 
 LEVELS = ("note", "caution", "fault", "ruin")
 
@@ -53,6 +53,7 @@ LEVELS = ("note", "caution", "fault", "ruin")
     type=click.Path(path_type=Path),
     help="Write the findings, with a picture of each, as one page into this HTML file.",
 )
+@ledger_option
 @json_option
 @click.pass_obj
 def audit_command(
@@ -65,6 +66,7 @@ def audit_command(
     volumetric: bool,
     worst: str,
     out: Path | None,
+    ledger_name: str | None,
     as_json: bool,
 ) -> int:
     """Read PROGRAM (RS-274 text, plain or packed by gzip or zip) as the machine will: rebuild what is laid,
@@ -81,12 +83,25 @@ def audit_command(
 
     with announced(), session.progress() as watch:
         from falsework.auditing import Level, audit
+        from falsework.cli.release import planned_again
+        from falsework.process import load_process
 
         process = chosen_process(process_name, settings) if process_name is not None else None
-        plan = _plan_of(plan_folder, watch.part(0.0, 0.2)) if plan_folder is not None else None
+        saved = _saved(plan_folder) if plan_folder is not None else None
+        printed_with = process or (saved.process if saved is not None else load_process("pla-0.4"))
+        belief = chosen_belief(printed_with, ledger_name)
+        plan = None
+        if saved is not None and plan_folder is not None:
+            plan = planned_again(saved, plan_folder, watch.part(0.0, 0.2), belief)
         until = 0.8 if out is not None else 1.0
         result = audit(
-            program, plan, part, process=process, volumetric=volumetric, watch=watch.part(0.2, until)
+            program,
+            plan,
+            part,
+            process=process,
+            belief=belief,
+            volumetric=volumetric,
+            watch=watch.part(0.2, until),
         )
         if out is not None:
             from falsework.files.atomic import atomic_file
@@ -107,9 +122,8 @@ def audit_command(
     return 1 if result.worse_than(Level(worst)) else 0
 
 
-def _plan_of(folder: Path, watch: Watch) -> Plan:
-    """The plan of a folder with its geometry, made anew from its part."""
-    from falsework.cli.release import planned_again
+def _saved(folder: Path) -> Plan:
+    """The plan that was written into a folder, without its geometry."""
     from falsework.errors import PartError
     from falsework.files.folder import PLAN
     from falsework.planning.value import Plan
@@ -120,4 +134,4 @@ def _plan_of(folder: Path, watch: Watch) -> Plan:
     except (OSError, UnicodeDecodeError):
         cure = "Give the folder that 'falsework plan' wrote"
         raise PartError(str(folder), f"holds no {PLAN} that can be read", cure) from None
-    return planned_again(Plan.from_json(text, str(path)), folder, watch)
+    return Plan.from_json(text, str(path))
