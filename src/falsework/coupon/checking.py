@@ -19,7 +19,7 @@ _KINDS = {
     CouponKind.PATTERN: (Kind.SUPPORT,),
     CouponKind.CONFIRM: tuple(Kind),
 }
-_SAME = ("nozzle_mm", "layer_height_mm", "line_width_mm")
+_SAME = ("nozzle_mm", "layer_height_mm", "line_width_mm", "room_temperature_c")
 _NEEDED = {
     Kind.OVERHANG: ("angle_deg",),
     Kind.BRIDGE: ("span_mm",),

@@ -126,7 +126,7 @@ def design(
         cells=tuple(cell for batch in made for cell in batch.cells),
         batches=tuple(
             Batch(
-                name=f"fan-{100 * fan:.0f}" if several else "",
+                name=f"fan-{100 * fan:g}" if several else "",
                 code=_batch_code(code, number, several),
                 fan=fan,
                 size_mm=batch.size_mm,

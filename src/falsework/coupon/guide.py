@@ -71,11 +71,6 @@ def facets(condition: Condition) -> dict[str, str]:
     }
 
 
-def tried(condition: Condition) -> str:
-    """A condition in a few words."""
-    return ", ".join(facets(condition).values())
-
-
 def differing(conditions: Sequence[Condition]) -> tuple[list[str], str]:
     """Each condition in the words that tell it from the others, and what all have in common, if anything."""
     every = [facets(condition) for condition in conditions]
