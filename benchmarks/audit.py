@@ -1,6 +1,6 @@
 """Reading and judging a machine program, in one run with a plain reader of regular expressions and numpy.
 
-    python benchmarks/audit.py [--moves 1000000] [--strand 0.8]
+    python benchmarks/audit.py [--moves 1000000] [--strand 0.8] [--quick]
 
 The program is a round vessel with a wall of three lines and lines of fill across it, as a slicing program
 would write it: most strands ``--strand`` mm long. Times are CPU time of this process (user + system), code
@@ -88,7 +88,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--moves", type=int, default=1_000_000)
     parser.add_argument("--strand", type=float, default=0.8)
+    parser.add_argument("--quick", action="store_true", help="a tenth of the moves")
     arguments = parser.parse_args()
+    arguments.moves //= 10 if arguments.quick else 1
     process = load_process("pla-0.4")
     with tempfile.TemporaryDirectory() as folder:
         paths = []

@@ -1,6 +1,6 @@
 """Spoilt programs: a finding or a clear refusal, never anything else.
 
-``benchmarks/audit_fuzz.py`` runs for long.
+``long_fuzz.py`` runs for long.
 """
 
 from __future__ import annotations

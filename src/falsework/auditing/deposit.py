@@ -290,9 +290,9 @@ def _layer_height(
     candidates = [h for h in (top - state.z_mm, state.height_mm, usual.height_mm) if 0.02 < h <= 3.0]
     if sure.any():
         values, where = np.unique(np.round(drop[sure], 3), return_inverse=True)
-        most = float(values[np.argmax(np.bincount(where, weights=weight[sure]))])
-        exact = float(np.median(drop[sure][where == np.argmax(np.bincount(where, weights=weight[sure]))]))
-        if most <= 5.0:
+        commonest = int(np.argmax(np.bincount(where, weights=weight[sure])))
+        if values[commonest] <= 5.0:
+            exact = float(np.median(drop[sure][where == commonest]))  # not rounded
             best, least = exact, _misfit(section, exact, usual)
             for h in candidates if least > _UNLIKELY else ():
                 misfit = _misfit(section, h, usual) + _UNLIKELY

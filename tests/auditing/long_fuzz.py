@@ -1,6 +1,6 @@
 """A long run of spoilt machine programs through the audit: each must be judged or refused, in bounded time.
 
-    python benchmarks/audit_fuzz.py [--cases 100000] [--seed 1] [--slow 20]
+    python tests/auditing/long_fuzz.py [--cases 100000] [--seed 1] [--slow 20]
 
 Prints how many were judged, how many refused, and every case that raised anything else or took longer than
 ``--slow`` seconds, with the seed that makes it again; exits with 1 if there was any.
@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from audited import SCENES
 from falsework.auditing import Audit, audit
