@@ -1,6 +1,6 @@
 """Whether the fit's intervals hold what they promise: simulated printers drawn from the prior, read, fitted.
 
-    python benchmarks/calibration.py [--printers 200] [--quick]
+    python benchmarks/calibration.py [--printers 200] [--only 0] [--quick]
 
 For each simulated printer the unknowns and the law of the gap are drawn from the prior, a tray of readings is
 drawn from them, and the fit sees the readings alone. The rank of the truth among the posterior's draws is
@@ -11,11 +11,14 @@ classes) of ranks as uneven as found, hold-out across layer heights, and what a 
 from __future__ import annotations
 
 import argparse
+import os
+import subprocess
 import sys
 import time
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -273,16 +276,62 @@ def report(layout: Layout, printers: int, seed: int) -> None:
     print(f"\nLaw of the gap: the true one wins in {won:.0f} %, {said:.0f} % were said.")
 
 
+FIT = """
+import sys, time
+sys.path.insert(0, sys.argv[1])
+import numpy as np
+import calibration as c
+rng = np.random.default_rng(1)
+layout = c.Layout("", (("a", "0.2", int(sys.argv[2])),))
+found = c.readings(layout, c.world(layout, rng), rng)
+before = time.process_time()
+c.fit(found, c.MATERIALS)
+print(time.process_time() - before)
+"""
+START = "import falsework.tuning.fit"
+PLAN = "import falsework; from falsework.part.demo import gull; falsework.plan(gull(200_000))"
+
+
+def cpu_s(*command: str) -> tuple[float, str]:
+    """CPU seconds of a whole process, and what it printed."""
+    process = subprocess.Popen(
+        [sys.executable, *command], stdout=subprocess.PIPE, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    )
+    assert process.stdout is not None
+    said = process.stdout.read().decode()
+    _, status, used = os.wait4(process.pid, 0)
+    process.stdout.close()
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise RuntimeError(f"{command} failed")
+    return used.ru_utime + used.ru_stime, said
+
+
+def costs(counts: Sequence[int]) -> None:
+    """What a fit costs in a fresh process, start-up included, against five plans of a large part."""
+    print("\n### Cost, CPU seconds\n\n| what | s |\n|---|---:|")
+    start, _ = cpu_s("-c", START)
+    for count in counts:
+        alone = float(cpu_s("-c", FIT, str(Path(__file__).parent), str(count))[1])
+        print(f"| start and fit of {count:,} readings | {start + alone:.1f} |")
+    cpu_s("-c", PLAN)  # compiles where it must
+    print(f"| five plans of a part of 200 k triangles | {5 * cpu_s('-c', PLAN)[0]:.1f} |")
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     parser.add_argument("--printers", type=int, default=200)
-    parser.add_argument("--only", type=int, default=None)
+    parser.add_argument(
+        "--only", type=int, choices=range(4), help="one layout: 10, 50, 300 readings, held out"
+    )
+    parser.add_argument("--quick", action="store_true", help="20 printers, no fit of 10,000 readings")
     parser.add_argument("--seed", type=int, default=0)
     asked = parser.parse_args()
-    layouts = [*LAYOUTS, HELD_OUT]
-    for k, layout in enumerate(layouts):
+    if asked.only is None:
+        costs((50, 300) if asked.quick else (50, 300, 10_000))
+    for k, layout in enumerate([*LAYOUTS, HELD_OUT]):
         if asked.only is None or asked.only == k:
-            report(layout, asked.printers, asked.seed)
+            report(layout, 20 if asked.quick else asked.printers, asked.seed)
             sys.stdout.flush()
 
 

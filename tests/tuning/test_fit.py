@@ -16,6 +16,7 @@ from falsework.droop.outcome import let_go_chances
 from falsework.droop.overhang import limit_angle_deg
 from falsework.errors import Cancelled, FalseworkError
 from falsework.process import load_process
+from falsework.tuning import fit as fitting
 from falsework.tuning.belief import belief_of
 from falsework.tuning.fit import fit
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
@@ -59,6 +60,14 @@ TRAY = (
     + bridges(0.5)
     + gaps({0.2: LetGo.FUSED, 0.4: LetGo.SCRAPED, 0.6: LetGo.TOOL, 0.8: LetGo.HAND})
 )
+
+
+@pytest.fixture(scope="module", autouse=True)
+def few_steps():
+    """A quarter of the walkers' steps, enough for what is asked here, to save time."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fitting, "_SWEEPS", 40)
+        yield
 
 
 @pytest.fixture(scope="module")
