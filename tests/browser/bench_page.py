@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 from typing import Any
 
+SECTION = {"part": "arrived", "lies": "lie", "supports": "supports", "release": "release", "files": "files"}
 BY_ITSELF = ("part", "undersides", "totals", "supports", "release")
 
 
@@ -58,6 +59,10 @@ def settled(page: Any, *stages: str) -> None:
             arg=[sheet_id(page), stage],
             polling=100,
         )
+    page.wait_for_selector(f"article[data-version='{sheet_of(page)['version']}']")
+    for stage in stages or BY_ITSELF:
+        if stage in SECTION:
+            page.wait_for_selector(f"#{SECTION[stage]}.ready")
     page.wait_for_selector(".working:text-is('Up to date')")
     still(page)
 

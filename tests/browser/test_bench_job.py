@@ -175,7 +175,7 @@ def test_two_people_on_one_sheet(browse, bench):
     second.faults.clear()
     first.get_by_label("Words for whoever prints it").fill("grey filament")
     first.get_by_label("Words for whoever prints it").blur()
-    first.wait_for_function("document.querySelector('.foot .working').textContent === 'Up to date'")
+    first.wait_for_function("() => document.querySelector('.foot .working').textContent === 'Up to date'")
     second.get_by_label("Words for whoever prints it").fill("black filament")
     second.get_by_label("Words for whoever prints it").blur()
     box = second.get_by_role("alertdialog")
@@ -185,7 +185,7 @@ def test_two_people_on_one_sheet(browse, bench):
     second.get_by_role("button", name="Put mine in place of theirs").click()
     box.wait_for(state="detached")
     assert sheet_of(second)["note"] == "black filament"
-    first.wait_for_function("document.getElementById('note-field').value === 'black filament'")
+    first.wait_for_function("() => document.getElementById('note-field').value === 'black filament'")
     second.faults.clear()  # the answer 409 and the streams that were cut off
 
 

@@ -2,15 +2,19 @@
 
 import { BenchError, get, isReachable, onReach, reached, upload } from "./api.js";
 import { h, morph } from "./dom.js";
+import { LedgerPage } from "./ledger/ledger.js";
 import { go, here, onRoute } from "./route.js";
 import { SheetPage } from "./sheet/sheet.js";
 import { TrayPage } from "./tray.js";
+import { TuningPage } from "./tuning/tuning.js";
 import * as words from "./words.js";
 
 const place = document.getElementById("place");
 const PLACES = {
   "": { word: "Work orders", open: () => new TrayPage(place, { isBusy }) },
   sheets: { open: (path) => (path[1] ? new SheetPage(place, path[1]) : new TrayPage(place, { isBusy })) },
+  tuning: { word: "Tuning", open: () => new TuningPage(place) },
+  ledger: { word: "Ledger", open: () => new LedgerPage(place) },
 };
 let bench = null, page = null, pageKey = null;
 const uploads = new Set();

@@ -1,6 +1,8 @@
 // Section 8: hand over. The files, the written report, and the sheet on paper.
 
+import { post } from "../api.js";
 import { h, unseen } from "../dom.js";
+import { address, go } from "../route.js";
 import { withUnit } from "../words.js";
 import { atWork, failure, progress } from "./parts.js";
 import { Section } from "./section.js";
@@ -53,8 +55,22 @@ export class Handover extends Section {
         h("li", {}, h("b", {}, "Fumes: "), "melted filament gives off vapour and fine dust. Air the room, or draw the air off."),
         h("li", {}, h("b", {}, "Watch the first layers"), " and every height at which an underside begins; see By height."),
         h("li", {}, "The maker's manual and the rules of your house come first, wherever they say otherwise.")),
+      h("h3", { class: "no-print" }, "Once it is printed"),
+      h("p", { class: "no-print" }, h("button", { type: "button", disabled: store.stage("release").state !== "ready", onclick: () => this.printed() }, "Record that it was printed"),
+        " Its page in the ledger then takes photographs and what you see."),
+      this.refused ? failure(this.refused) : null,
       store.sheet.command ? h("details", { "data-key": "command" }, h("summary", {}, "The same by command line"), h("p", { class: "code" }, store.sheet.command)) : null,
     ];
+  }
+
+  async printed() {
+    try {
+      const { id } = await post("/api/prints", { sheet: this.store.id });
+      go(address(["ledger", "prints", String(id)]));
+    } catch (error) {
+      this.refused = error;
+      this.page.renderSoon();
+    }
   }
 
   write() {

@@ -17,7 +17,7 @@ export function heights(inspection, { chosen, on }) {
     const first = Math.round((k * need.length) / bands), end = Math.round(((k + 1) * need.length) / bands);
     let value = 0;
     for (let i = first; i < end; i++) value = Math.max(value, need[i]);
-    if (value > 0) bars.push(s("rect", { class: "bar", x: BARS[0], y: y(z[end]).toFixed(1), height: Math.max(0.6, y(z[first]) - y(z[end])).toFixed(1), width: Math.max(1, ((BARS[1] - BARS[0]) * value) / most).toFixed(1) }));
+    if (value > 0) bars.push(s("rect", { class: "need-bar", x: BARS[0], y: y(z[end]).toFixed(1), height: Math.max(0.6, y(z[first]) - y(z[end])).toFixed(1), width: Math.max(1, ((BARS[1] - BARS[0]) * value) / most).toFixed(1) }));
   }
   const placed = [];
   const marks = inspection.undersides.slice(0, MOST_MARKS).map((u) => {

@@ -62,10 +62,13 @@ export class Lies extends Section {
     return [["lies", "lies.json"]];
   }
 
+  /** Searched while somebody looks here, again after a change that matters to it, unless it was stopped. */
   seen() {
-    // looked for when somebody gets here, unless it was stopped before
-    if (this.store.sheet && this.store.stage("lies").state === "idle" && !this.store.declined.has("lies")
-      && this.store.stage("part").state === "ready") this.store.ask("lies");
+    const { store } = this, { state, key } = store.stage("lies");
+    if (!this.inView || state !== "idle" || key === this.askedKey || store.declined.has("lies")) return;
+    if (store.stage("part").state !== "ready" || store.pending.length) return;
+    this.askedKey = key;
+    store.ask("lies");
   }
 
   get ways() {
@@ -103,6 +106,7 @@ export class Lies extends Section {
     const waiting = instead(store, ["lies"], lies, "the search for better ways to lie",
       "Ways to lay the part on the bed, side by side with their prices, will stand here.");
     this.draw();
+    this.seen();
     if (!lies) return [waiting, this.marks.view()];
     const { ways, looked } = this, turn = store.choices.turn_deg || [0, 0, 0];
     const laid = ways.find((way) => same(way.lie.turn_deg, turn));

@@ -48,7 +48,7 @@ export class Marks {
   view() {
     const { store } = this, { choices } = store, directions = choices.show?.directions || [];
     const toggle = (way, on) => store.choose({ show: { directions: on ? [...directions, way] : directions.filter((d) => !near(d, way)) } });
-    const needsPatches = this.tool.endsWith("patch") && store.stage("patches").state !== "ready";
+    const needsPatches = this.tool.endsWith("patch") && !store.value("patches", "patches.bin");
     return h("details", { class: "marks no-print", "data-key": "marks", open: this.tool !== "look" || this.anything || null },
       h("summary", {}, "Mark faces to keep clean, faces not to be touched, and a load"),
       h("fieldset", { class: "tools" }, h("legend", {}, "With the pointer, on the figure"),

@@ -37,6 +37,8 @@ export class SheetPage {
   }
 
   close() {
+    this.closed = true; // a drawing that is still due must not overwrite the next place
+    clearTimeout(this.noting);
     this.store.close();
     this.watching?.disconnect();
     clearTimeout(this.landing);
@@ -110,12 +112,13 @@ export class SheetPage {
 
   render() {
     const { store } = this;
+    if (this.closed) return null;
     if (store.error) return morph(this.place, this.absent(store.error));
     if (store.gone) return morph(this.place, this.absent({ status: 410 }));
     if (!store.sheet) return morph(this.place, h("p", { class: "empty", role: "status" }, "The work order is being fetched…"));
     document.title = `${store.sheet.title}: work order`;
     morph(this.place,
-      h("article", { class: "sheet", "aria-label": `Work order ${store.sheet.title}` },
+      h("article", { class: "sheet", "aria-label": `Work order ${store.sheet.title}`, "data-version": store.sheet.version },
         titleBlock(this),
         conflictBox(store), refusedBox(store),
         this.sections.map((section, k) => this.row(section, k + 1)),
@@ -132,7 +135,7 @@ export class SheetPage {
     const stage = section.stage();
     const stale = section.stale();
     const state = stale ? "stale" : stage.state;
-    const said = stale && stage.state === "ready" ? "out of date" : stateWords(stage);
+    const said = stale && ["ready", "idle"].includes(stage.state) ? "out of date" : stateWords(stage);
     const figure = section.plate && keep(`figure-${section.key}`, { class: "figure" });
     return h("section", {
       class: `row ${state}${figure ? "" : " plain"}`, id: section.key, "data-key": section.key,
@@ -143,7 +146,7 @@ export class SheetPage {
       section.stages.length ? h("span", { class: "state" }, said) : null),
     h("div", { class: "body" },
       h("h2", { id: `h-${section.key}`, tabindex: -1 }, section.title,
-        stale && h("span", { class: "stale-mark" }, " out of date: being worked out again")),
+        stale && h("span", { class: "stale-mark" }, stage.state === "idle" || stage.state === "failed" ? " out of date" : " out of date: being worked out again")),
       section.view()),
     figure);
   }

@@ -96,7 +96,10 @@ export class SheetStore {
   takeStage(name, stage) {
     if (!this.sheet) return;
     const before = this.sheet.stages[name];
-    if (stage.state === "ready") this.finished.set(name, stage.key);
+    if (stage.state === "ready") {
+      this.finished.set(name, stage.key);
+      for (const [at, { error }] of this.files) if (error && at.startsWith(stage.key)) this.files.delete(at); // made again
+    } else if (stage.key && this.finished.get(name) === stage.key) return; // an answer that an event has overtaken
     this.sheet = { ...this.sheet, stages: { ...this.sheet.stages, [name]: stage } };
     if (before?.state !== stage.state && stage.state === "failed") announce(`${name}: ${stage.error?.wrong || "failed"}`);
     this.tell();
@@ -130,7 +133,7 @@ export class SheetStore {
       return seen;
     }
     const before = this.lastSeen.get(name);
-    if (before && (wanted || shown || state !== "idle")) return { ...before, stale: before.key !== wanted };
+    if (before) return { ...before, stale: before.key !== wanted };
     return { values: null, stale: false, key: wanted };
   }
 
@@ -244,6 +247,7 @@ export class SheetStore {
 
   async ask(stage, body = {}) {
     this.declined.delete(stage);
+    this.finished.delete(stage);
     try {
       this.takeStage(stage, await post(this.url(`/stages/${stage}`), body));
     } catch (error) {

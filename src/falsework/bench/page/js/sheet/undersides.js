@@ -65,7 +65,7 @@ export class Undersides extends Section {
       instead(store, ["undersides", "totals"], totals, "adding up", "Prices will stand in the table."),
       h("p", {}, `Patches printed over air, worst first: ${intro}. Angles are from the vertical, 90° is flat.`),
       this.allOfAKind(undersides),
-      scroll("Undersides", h("table", { class: "undersides" },
+      scroll("Table of undersides", h("table", { class: "undersides" },
         h("caption", { class: "unseen" }, "Undersides, worst first"),
         h("thead", {}, h("tr", {}, [["No.", "n"], ["Kind"], ["Area", "n wide-only"], ["From height", "n wide-only"], ["Angle", "n wide-only"], ["Span or free length", "n wide-only"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)),

@@ -1,0 +1,169 @@
+"""The bench's page for everybody: axe-core finds nothing serious, text has contrast, keys reach all."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+import pytest
+
+from browser.bench_page import begin, settled, sheet_id, show, still
+from browser.test_report import CONTRAST
+
+pytestmark = pytest.mark.browser
+AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
+SERIOUS = ("serious", "critical")
+
+
+def judged(page):
+    """What axe-core has against the page as it is: id, how bad, where."""
+    page.evaluate(AXE)
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
+    return [(one["id"], one["impact"], [node["html"][:90] for node in one["nodes"]]) for one in found]
+
+
+@pytest.fixture(scope="module")
+def made(bench):
+    """A sheet with everything on it, made without the page."""
+    from bench.benches import change, read, wait
+
+    task = bench.client.post("/api/demo/mooring cleat").json()
+    while task["state"] != "done":
+        task = bench.client.get(f"/api/tasks/{task['id']}").json()
+    sheet = read(bench.client, task["result"]["sheet"])
+    change(bench.client, sheet, choices={"overrules": {"1": "none"}})
+    for stage in ("lies", "files"):
+        bench.client.post(f"/api/sheets/{sheet['id']}/stages/{stage}", json={})
+        wait(bench.client, sheet["id"], stage)
+    return sheet["id"]
+
+
+@pytest.mark.parametrize(("scheme", "width"), [("light", 1200), ("dark", 1200), ("light", 390)])
+def test_a_whole_sheet_has_no_serious_fault(browse, made, scheme, width):
+    page = browse(
+        f"/sheets/{made}/undersides?n=2",
+        color_scheme=scheme,
+        viewport={"width": width, "height": 800},
+    )
+    settled(page)
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    show(page, "lie")
+    found = judged(page)
+    assert [one for one in found if one[1] in SERIOUS] == []
+    assert page.evaluate(CONTRAST) == []  # WCAG 2.2, 1.4.3: at least 4.5 to 1
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_tray_has_no_serious_fault(browse, made, scheme):
+    page = browse("/", color_scheme=scheme)
+    page.wait_for_selector(".tray-list")
+    assert [one for one in judged(page) if one[1] in SERIOUS] == []
+    assert page.evaluate(CONTRAST) == []
+
+
+def test_an_address_with_nothing_behind_it_says_so(browse):
+    page = browse("/nowhere/at/all")
+    page.wait_for_selector("h1:text('There is nothing at this address')")
+    assert judged(page) == []
+    page.goto(f"{page.base}/sheets/0000")
+    page.wait_for_selector("h1:text('This work order is not here')")
+    page.faults.clear()  # the answer 404
+
+
+REACHABLE = """() => {
+  const some = 'main :is(button, select, input, textarea, a[href], canvas[tabindex])';
+  const can = (e) => !e.disabled && e.tabIndex >= 0 && e.type !== 'radio' && e.checkVisibility();
+  return [...document.querySelectorAll(some)].filter(can).length;
+}"""
+FOCUSED = """() => {
+  const e = document.activeElement;
+  if (!document.querySelector('main').contains(e)) return null;
+  if (e.seen) return 'again';
+  e.seen = true;
+  const ring = e.matches('.point') ? e.querySelector('.reach') : null;
+  const shown = getComputedStyle(ring || e)[ring ? 'stroke' : 'outlineStyle'];
+  return { what: e.outerHTML.slice(0, 90), shown: shown !== 'none' };
+}"""
+
+
+def test_every_control_of_a_sheet_is_reached_by_tabbing(browse, made):
+    page = browse(f"/sheets/{made}")
+    settled(page)
+    wanted, reached = page.evaluate(REACHABLE), []
+    for _ in range(3 * wanted):
+        page.keyboard.press("Tab")
+        found = page.evaluate(FOCUSED)
+        if found == "again":
+            break
+        if found is not None:
+            reached.append(found)
+    assert [one for one in reached if not one["shown"]] == []  # the focus is seen
+    assert len(reached) >= wanted
+
+
+def test_the_figure_is_turned_by_keyboard_and_the_address_keeps_the_look(browse, made):
+    page = browse(f"/sheets/{made}/supports")
+    settled(page)
+    show(page, "supports")
+    canvas = page.locator("#supports .stage-canvas").first
+    canvas.focus()
+    before = canvas.screenshot()
+    for key in ("ArrowLeft", "ArrowLeft", "ArrowDown", "+"):
+        page.keyboard.press(key)
+    page.wait_for_url("**/supports?look=*")
+    still(page)
+    turned = canvas.screenshot()
+    assert turned != before
+    address = page.url
+    page.reload()
+    settled(page)
+    show(page, "supports")
+    assert page.url == address
+    assert page.evaluate("new URL(location).searchParams.get('look')").startswith("20,20,1.15")
+
+
+def test_it_prints_without_its_controls(browse, made):
+    page = browse(f"/sheets/{made}")
+    settled(page)
+    show(page, "undersides")
+    page.emulate_media(media="print")
+    assert not page.locator(".foot").is_visible() and not page.locator("header.bar").is_visible()
+    assert page.locator(".plate-tools").first.is_visible() is False
+    assert page.locator("#undersides .stage-overlay text").first.is_visible()
+    pdf = page.pdf(format="A4", print_background=True)
+    sheets = pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") or pdf.count(b"/Type/Page/")
+    assert 3 <= sheets <= 12
+    page.emulate_media(media="screen")
+
+
+def test_without_webgl_the_tables_remain(chromium, bench, made):
+    context = chromium.new_context()
+    context.add_init_script(
+        """const get = HTMLCanvasElement.prototype.getContext;
+           HTMLCanvasElement.prototype.getContext = function (kind, ...more) {
+             return kind.startsWith('webgl') ? null : get.call(this, kind, ...more);
+           };"""
+    )
+    page = context.new_page()
+    page.goto(bench.client.post("/api/invitations").json()["address"])
+    page.goto(f"{bench.entrance.partition('/enter')[0]}/sheets/{made}/undersides")
+    settled(page)
+    show(page, "undersides")
+    assert "need WebGL 2" in page.inner_text("#undersides figcaption >> nth=0")
+    assert page.locator(".undersides tbody tr").count() >= 3
+    assert sheet_id(page) == made
+    context.close()
+
+
+def test_a_sheet_can_be_begun_by_keyboard(browse):
+    page = browse()
+    page.wait_for_selector(".demo-parts button")
+    with page.expect_file_chooser():
+        page.get_by_role("button", name="Choose a file…").press("Enter")
+    page.locator(".demo-parts").get_by_role("button", name="table", exact=True).press("Enter")
+    page.wait_for_selector("#arrived.ready")
+    assert page.evaluate("document.activeElement.id") == "place"
+    begin_again = page.get_by_role("link", name="Work orders")
+    begin_again.press("Enter")
+    page.wait_for_selector(".demo-parts button")
+    begin(page, "table")

@@ -1,0 +1,126 @@
+"""Marking faces on the figure: by patch, by brush, by keyboard; a load square to a face."""
+
+from __future__ import annotations
+
+import base64
+
+import numpy as np
+import pytest
+
+from browser.bench_page import begin, settled, sheet_of, show, still
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture
+def page(browse):
+    page = browse()
+    begin(page, "table")
+    settled(page)
+    page.get_by_text("Mark faces to keep clean").click()
+    return page
+
+
+def centre(page):
+    page.locator("#lie .figure .stage-canvas").evaluate("(e) => e.scrollIntoView({ block: 'center' })")
+    still(page)
+    box = page.locator("#lie .figure .stage-canvas").bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def marked(page, digest):
+    """(faces,) which faces the server keeps as marked, and the normal of each face."""
+    assert digest is not None
+    text = page.evaluate(
+        """async ([digest, key]) => {
+          const bits = new Uint8Array(await (await fetch(`/api/marks/${digest}`)).arrayBuffer());
+          const { buffers } = await import('/assets/js/api.js');
+          const { arrays } = await buffers(`/api/results/${key}/part.mesh`);
+          const base64 = (a) => {
+            const bytes = new Uint8Array(a.buffer, a.byteOffset, a.byteLength);
+            return btoa(bytes.reduce((text, b) => text + String.fromCharCode(b), ''));
+          };
+          return [base64(bits), base64(arrays.positions), base64(arrays.faces)];
+        }""",
+        [digest, sheet_of(page)["stages"]["part"]["key"]],
+    )
+    bits, positions, faces = (base64.b64decode(part) for part in text)
+    corners = np.frombuffer(positions, np.float32).reshape(-1, 3)[
+        np.frombuffer(faces, np.uint32).reshape(-1, 3)
+    ]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    chosen = np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little")[: len(corners)].astype(bool)
+    return chosen, normals
+
+
+def test_a_smooth_patch_is_marked_to_be_shown_and_taken_back(page):
+    page.get_by_label("show face: smooth patch").check()
+    settled(page, "patches")
+    x, y = centre(page)
+    page.mouse.click(x, y - 40)  # the top of the table, seen from above
+    settled(page)
+    chosen, normals = marked(page, sheet_of(page)["choices"]["show"]["faces"])
+    assert chosen.any() and np.allclose(normals[chosen], [0, 0, 1], atol=1e-5)
+    assert (normals[~chosen][:, 2] < 1 - 1e-5).all()  # the whole of the top
+    page.mouse.click(x, y - 40)
+    settled(page)
+    assert sheet_of(page)["choices"]["show"]["faces"] is None
+
+
+def test_the_brush_marks_what_it_goes_over_and_a_face_is_one_or_the_other(page):
+    page.get_by_label("not to be touched: brush").check()
+    x, y = centre(page)
+    page.mouse.move(x - 30, y - 40)
+    page.mouse.down()
+    page.mouse.move(x + 30, y - 40, steps=4)
+    page.mouse.up()
+    settled(page)
+    choices = sheet_of(page)["choices"]
+    assert choices["show"]["faces"] is None
+    chosen, normals = marked(page, choices["keep_off"])
+    assert chosen.any() and (normals[chosen][:, 2] > -0.5).all()  # nothing that is not seen
+    page.get_by_label("rub out").check()
+    x, y = centre(page)
+    page.mouse.move(x - 30, y - 40)
+    page.mouse.down()
+    page.mouse.move(x + 30, y - 40, steps=4)
+    page.mouse.up()
+    settled(page)
+    assert sheet_of(page)["choices"]["keep_off"] is None
+
+
+def test_marking_by_keyboard(page):
+    page.get_by_label("show face: smooth patch").check()
+    settled(page, "patches")
+    centre(page)
+    page.focus("#lie .figure .stage-canvas")
+    for _ in range(3):
+        page.keyboard.press("ArrowUp")
+    assert page.locator("#lie .cursor").count() == 1
+    page.keyboard.press("Enter")
+    settled(page)
+    chosen, normals = marked(page, sheet_of(page)["choices"]["show"]["faces"])
+    assert chosen.any() and np.allclose(normals[chosen], normals[chosen][0], atol=1e-5)
+
+
+def test_a_load_square_to_a_face_is_drawn_as_an_arrow(page):
+    page.get_by_label("load: square to a face").check()
+    x, y = centre(page)
+    page.mouse.click(x, y - 40)
+    settled(page)
+    assert sheet_of(page)["choices"]["load_axis"] == pytest.approx([0, 0, 1], abs=1e-5)
+    still(page)
+    assert page.locator("#lie .arrow.load.head").count() == 2
+    page.get_by_label("It will be pulled along").select_option("1,0,0")
+    settled(page)
+    assert sheet_of(page)["choices"]["load_axis"] == [1, 0, 0]
+
+
+def test_faces_by_direction(page):
+    page.get_by_label("up, +z").check()
+    settled(page)
+    assert sheet_of(page)["choices"]["show"]["directions"] == [[0, 0, 1]]
+    show(page, "lie")
+    settled(page, "lies")
+    assert "Show faces marked" in page.inner_text(".ways")
