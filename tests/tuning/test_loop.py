@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
+from itertools import combinations
 
 import numpy as np
 
 from falsework.coupon import CouponKind, candidate_conditions
 from falsework.process import builtin
-from falsework.tuning.belief import belief_of
 from falsework.tuning.fit import fit
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import Trial
@@ -17,7 +17,7 @@ from falsework.tuning.survey import Survey, survey
 
 PLA = builtin("pla-0.4")
 MATERIALS = {"PLA": PLA.material}
-PRINTERS = 6
+PRINTERS = 4
 
 
 @cache
@@ -47,34 +47,16 @@ def test_after_one_tray_of_each_piece_limit_and_gap_are_found() -> None:
         limit = abs(float(np.median(found.limit_deg)) - printer.limit_deg(PLA)) <= 3.0
         gap = abs(float(np.median(found.gap_layers)) - printer.gap_mm(PLA) / 0.2) <= 0.5
         hits += limit and gap
-    assert hits >= PRINTERS - 1  # 9 in 10 are asked for; one of these may miss
+    assert hits >= PRINTERS - 1  # the benchmark asks for 9 in 10; one of these may miss
 
 
-def test_the_cell_chosen_tells_more_than_the_middle_of_a_ladder() -> None:
-    """Two cells that were chosen leave less doubt about the gap than two of a ladder, over all printers."""
-    ladder = [c for c in candidate_conditions(CouponKind.GAP, PLA) if c.interface_layers == 2]
-    by_gap = sorted(ladder, key=lambda c: c.air_gap_mm or 0.0)
-    middle = len(by_gap) // 2
-    spreads = []
-    for k in (2, 3):
-        printer = printer_off(k)
-        doubt = []
-        for way in ("ladder", "chosen"):
-            readings = []
-            for n in range(2):
-                posterior = fit(readings, MATERIALS) if readings else PRIOR_POSTERIOR
-                cells = candidate_conditions(
-                    CouponKind.GAP, PLA, belief_of(posterior, "invented", PLA.material)
-                )
-                if way == "ladder":
-                    cell = by_gap[middle + n]
-                else:
-                    here = survey(posterior, PLA, "invented", more=cells)
-                    trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
-                    cell = cells[trial.best_cells(range(len(cells)), 1)[0]]
-                readings += printer.readings([cell], 10 * k + n)
-            found = survey(fit(readings, MATERIALS), PLA, "invented")
-            doubt.append(float(np.subtract(*np.quantile(found.gap_layers, (0.95, 0.05)))))
-        spreads.append(doubt)
-    by_ladder, by_choice = np.mean(spreads, axis=0)
-    assert by_choice < by_ladder
+def test_the_pair_of_cells_chosen_settles_the_gap_at_least_as_often_as_any_pair_of_a_ladder() -> None:
+    """Chosen by the weight on right answers, judged by how often the best answer is right."""
+    cells = candidate_conditions(CouponKind.GAP, PLA)
+    here = survey(PRIOR_POSTERIOR, PLA, "invented", more=cells)
+    trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
+    chosen = trial.gains(trial.best_cells(range(len(cells)), 2))[0].after
+    ladder = [k for k, c in enumerate(cells) if c.interface_layers == 2]
+    pairs = [trial.gains([a, b])[0].after for a, b in combinations(ladder, 2)]
+    assert chosen >= max(pairs) - 0.04  # twice the error of a mean over 400 turns
+    assert chosen > np.mean(pairs)

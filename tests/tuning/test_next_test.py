@@ -94,3 +94,9 @@ def test_stop_where_the_best_piece_costs_more_than_it_saves() -> None:
     dear = replace(cheap, cost_min=13.0)
     assert advised((dear,)).stop
     assert advised(()).stop
+
+
+def test_limits_that_no_piece_keeps_are_said() -> None:
+    found = next_test(PRIOR_POSTERIOR, PLA, most_minutes=0.2)
+    assert found.stop and not found.proposals
+    assert "0.2 min" in found.advice and "overhang-fan" in found.advice

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.reading import Condition, Kind
 from falsework.coupon.value import Coupon, CouponKind
+from falsework.errors import ProcessError
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
 from falsework.tuning.survey import Floats, Question, Survey, survey
@@ -113,7 +114,8 @@ def next_test(
             (), True, f"Every setting is known, each right with probability {SURE:g} or more. {_CONFIRM}"
         )
     trial = Trial(here, questions)
-    proposals = []
+    proposals: list[Proposal] = []
+    too_big: list[str] = []
     start = 0
     for k, (kind, cells) in enumerate(offered.items()):
         watch.at("weighing test pieces", 0.1 + 0.5 * k / len(offered))
@@ -121,15 +123,19 @@ def next_test(
         start += len(cells)
         if not taken or _saved_min(trial.gains(taken)) <= MINUTES_PER_CELL * len(taken):
             continue  # not worth reading off, whatever it takes to print
-        piece = design(
-            kind,
-            process,
-            belief,
-            cells=[every[j] for j in taken],
-            most_minutes=most_minutes,
-            most_grams=most_grams,
-            watch=watch.part(0.6 + 0.1 * k, 0.7 + 0.1 * k),
-        )
+        try:
+            piece = design(
+                kind,
+                process,
+                belief,
+                cells=[every[j] for j in taken],
+                most_minutes=most_minutes,
+                most_grams=most_grams,
+                watch=watch.part(0.6 + 0.1 * k, 0.7 + 0.1 * k),
+            )
+        except ProcessError:  # not one cell of it keeps to the limits
+            too_big.append(kind.value)
+            continue
         built = [cell.condition for cell in piece.cells]
         kept = [j for j in taken if every[j] in built]
         gains = trial.gains(kept)
@@ -145,6 +151,9 @@ def next_test(
                 piece=piece,
             )
         )
+    if too_big and not any(p.worth_it for p in proposals):
+        limits = f"{most_minutes:g} min and {most_grams:g} g"
+        return Next(tuple(proposals), True, f"Worth printing, but more than {limits}: {', '.join(too_big)}.")
     proposals.sort(key=lambda p: p.cost_min - p.gain_min)
     return advised(tuple(proposals))
 
