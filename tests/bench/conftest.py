@@ -11,6 +11,6 @@ from bench.benches import Served
 
 @pytest.fixture(scope="session")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    bench = Served(tmp_path_factory.mktemp("bench") / "data", "--workers", "2")
+    bench = Served(tmp_path_factory.mktemp("bench") / "data", "--workers", "1")
     yield bench
     assert bench.stop() == 0

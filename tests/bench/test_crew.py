@@ -11,7 +11,7 @@ import pytest
 
 from falsework.bench import crew as crew_module
 from falsework.bench import desk as desk_module
-from falsework.bench.crew import Crew, Limits, Outcome
+from falsework.bench.crew import Crew, Limits, Outcome, Worker
 from falsework.bench.desk import Desk
 from falsework.bench.events import Hub
 from falsework.bench.results import Results
@@ -98,6 +98,12 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
     assert found == [key_of("patches", told)]
 
 
+class Never:
+    """A process that never ends."""
+
+    pid, returncode = 0, None
+
+
 def test_a_job_that_takes_for_ever_does_not_keep_another_from_being_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -112,10 +118,10 @@ def test_a_job_that_takes_for_ever_does_not_keep_another_from_being_done(
 
     async def run() -> None:
         desk.crew = Crew(1, folder, ROOMY, desk.dispatch)
-        await desk.crew.start()
+        stuck = Worker(Never())  # type: ignore[arg-type]
+        stuck.job = "for ever"
+        desk.crew.workers.append(stuck)
         watching = asyncio.create_task(desk.watch())
-        (stuck,) = desk.crew.workers
-        stuck.job, stuck.since = "for ever", 0.0
         task = desk.begin("demo", "making a table", {"name": "table"}, "bob", finish)
         while task.open:
             await asyncio.sleep(0.02)
@@ -123,6 +129,7 @@ def test_a_job_that_takes_for_ever_does_not_keep_another_from_being_done(
         await asyncio.sleep(0.1)
         assert desk.crew.workers == [stuck]  # who came to help has gone again
         watching.cancel()
+        desk.crew.workers.clear()
         await desk.crew.close()
         await desk.settle()
 

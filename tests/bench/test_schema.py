@@ -53,7 +53,7 @@ def test_no_request_ends_in_a_fault_and_answers_are_as_described(api: Any) -> No
 
         @given(case=operation.as_strategy())
         @settings(
-            max_examples=5,
+            max_examples=3,
             deadline=None,
             derandomize=True,
             database=None,
