@@ -12,7 +12,7 @@ from falsework.bench import figures
 from falsework.bench.buffers import read_buffers, write_buffers
 from falsework.bench.documents import document_models, model_of
 from falsework.bench.stages import Stage
-from falsework.bench.work import Bench, do, part_file
+from falsework.bench.work import Bench, do, fit_file, part_file
 from falsework.files.stl import write_stl
 from falsework.part.demo import gull, table
 from falsework.planning import Plan, inspect, plan
@@ -161,6 +161,14 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     do(Stage.SUPPORTS, bench, {**told, "process": encode(wider)}, tmp_path, QUIET)
     second = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     assert second.gap.layers == first.gap.layers + 1 and len(called) == 1
+
+    # a fit that another version stored counts as none
+    fit = fit_file(tmp_path, "f" * 64)
+    fit.parent.mkdir()
+    fit.write_text("{}", "utf-8")
+    do(Stage.UNDERSIDES, bench, {**told, "fit": "f" * 64}, tmp_path, QUIET)
+    inspection = json.loads((tmp_path / "inspection.json").read_text("utf-8"))
+    assert inspection["undersides"] == [encode(underside) for underside in first.undersides]
 
     # every face of the table is not to be touched: its underside is left, unless the user says otherwise
     import base64

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from falsework.bench.stages import Stage
+from falsework.errors import FalseworkError
 from falsework.planning.document import decode, encode
 from falsework.planning.store import Store
 from falsework.watch import Watch
@@ -84,7 +85,10 @@ def _belief(bench: Bench, told: Arguments) -> Belief:
         from falsework.tuning.belief import belief_of
         from falsework.tuning.posterior import Posterior
 
-        posterior = Posterior.from_json(fit_file(bench.folder, digest).read_text("utf-8"))
+        try:
+            posterior = Posterior.from_json(fit_file(bench.folder, digest).read_text("utf-8"))
+        except FalseworkError:
+            return PRIOR  # of another version: until it is made anew, figures say they are uncalibrated
         return belief_of(posterior, process.printer.name, process.material)
 
     process = _process(told)
