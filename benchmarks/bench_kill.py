@@ -121,7 +121,10 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--times", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quick", action="store_true", help="3 times")
     told = parser.parse_args()
+    if told.quick:
+        told.times = 3
     chance, kept = random.Random(told.seed), Answered()
     wrong: list[str] = []
     killed = {"server": 0, "worker": 0}

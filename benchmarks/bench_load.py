@@ -73,7 +73,10 @@ def main() -> None:
     parser.add_argument("--clients", type=int, default=20)
     parser.add_argument("--triangles", type=int, default=200_000)
     parser.add_argument("--stage", default="supports", help="how far every client's part is taken")
+    parser.add_argument("--quick", action="store_true", help="4 clients with 20,000 triangles")
     told = parser.parse_args()
+    if told.quick:
+        told.clients, told.triangles = 4, 20_000
     with tempfile.TemporaryDirectory() as name:
         part, path = gull(told.triangles), Path(name) / "gull.stl"
         bench = Served(Path(name) / "data")
