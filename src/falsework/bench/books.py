@@ -50,6 +50,11 @@ class Books:
         self._fit = ("", frozenset()) if stored is None else self._kept(stored)
         return self._fit[0] != before[0]
 
+    @property
+    def current(self) -> str:
+        """The hash of the fit that was found last, '' for none."""
+        return self._fit[0]
+
     def fit_of(self, process: Process) -> str:
         """The hash of the fit that counts for a process's printer and material, as last looked at; '' where
         none does."""

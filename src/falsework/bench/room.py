@@ -8,6 +8,7 @@ import logging
 import shutil
 import socket
 import time
+from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -41,6 +42,7 @@ from falsework.process.toml import parse_process
 
 LOG = logging.getLogger("falsework.bench")
 _LOOK_EVERY_S = 5.0
+_KEPT_ORDERS = 1000
 
 T = TypeVar("T")
 DATABASE, PARTS, RESULTS, ARRIVING = "bench.sqlite", "parts", "results", "arriving"
@@ -74,6 +76,7 @@ class Room:
     hosts: Hosts
     books: Books
     started: float = field(default_factory=time.time)
+    _orders: OrderedDict[tuple[str, int, str], Order] = field(default_factory=OrderedDict)
 
     @staticmethod
     def open(settings: Settings) -> Room:
@@ -250,7 +253,15 @@ class Room:
         self.hub.tell(EVERYBODY, "sheets", {})
 
     def order(self, sheet: Sheet) -> Order:
-        """What the sheet's results depend on."""
+        """What the sheet's results depend on; worked out once for each version."""
+        known = (sheet.id, sheet.version, self.books.current)
+        if known not in self._orders:
+            self._orders[known] = self._order(sheet)
+            while len(self._orders) > _KEPT_ORDERS:
+                self._orders.popitem(last=False)
+        return self._orders[known]
+
+    def _order(self, sheet: Sheet) -> Order:
         state = sheet.state
         process: Process = decode(Process, state["process"])
         part = state["part"]

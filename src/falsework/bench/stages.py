@@ -11,6 +11,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 from falsework.bench.choices import Choices
@@ -86,7 +87,11 @@ class Order:
 
     def key(self, stage: Stage) -> str:
         """The hash under which the result of ``stage`` is kept."""
-        return key_of(stage.value, self.arguments(stage))
+        return self._keys[stage]
+
+    @cached_property
+    def _keys(self) -> dict[Stage, str]:
+        return {stage: key_of(stage.value, self.arguments(stage)) for stage in Stage}
 
 
 def key_of(what: str, arguments: Mapping[str, Any]) -> str:
