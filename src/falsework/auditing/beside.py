@@ -87,6 +87,9 @@ class Beside:
         listed[_MOST_UNDERSIDES:] = False
         self.listed = listed
         self.kept = [_Kept() for _ in need.undersides]
+        self.flat: set[int] = (
+            set()
+        )  # undersides most of which lies in one layer: their support's pattern is told
         self.windows = self._windows()
         self.bounds = shapely.bounds(self.regions)
         self.sites: dict[str, Sites] = defaultdict(Sites)
@@ -104,6 +107,8 @@ class Beside:
             at = mine[np.argmax(area[mine])]
             inner = offset_mitred(self.regions[at], -1.5 * width)
             window = self.regions[at] if inner.is_empty else inner
+            if area[at] > 0.5 * self.need.undersides[u].area_mm2:
+                self.flat.add(int(u))
             shapely.prepare(window)
             out[int(u)] = (window, float(self.bottom[at]))
         return out
@@ -240,7 +245,7 @@ class Beside:
         carried = kept.carried / max(kept.hollow, 1e-9) if kept.hollow > 0 else 0.0
         gap = _middle(kept.gaps) if carried > 0.1 else None
         interface, spacing, loops = None, None, None
-        if carried > _CARRIED:
+        if carried > _CARRIED and u.number - 1 in self.flat:
             interface, spacing, loops = self._pattern(u.number - 1, kept, gap)
         turn = None
         if abs(kept.turn) > 0.5 * kept.hollow > 0:
@@ -297,8 +302,16 @@ class Beside:
         """The underside over which a place lies, 0 where there is none."""
         height = self.limits.usual.height_mm
         near = np.flatnonzero(np.abs(self.bottom - (place.z_mm - height)) < 0.6 * height)
-        near = near[shapely.dwithin(self.regions[near], shapely.points(place.at_mm), 1.0)]
-        return int(self.owner[near[0]]) + 1 if len(near) else 0
+        x0, y0, x1, y1 = place.box_mm
+        box = shapely.box(x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
+        shared = shapely.area(shapely.intersection(self.regions[near], box))
+        return int(self.owner[near[np.argmax(shared)]]) + 1 if np.any(shared > 0.0) else 0
+
+    def left_alone(self, number: int) -> Underside | None:
+        """The underside if the plan leaves it as it is."""
+        if self.planned is None or self.planned.standings[number - 1] is not Standing.NONE:
+            return None
+        return self.need.undersides[number - 1]
 
     def place(self, number: int) -> Place | None:
         return self.kept[number - 1].place

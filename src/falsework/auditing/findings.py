@@ -33,25 +33,25 @@ _AMOUNT_CURE = "Check filament diameter, flow and line width in the program that
 SITE_KINDS: dict[str, _Kind] = {
     "on nothing": _Kind(
         Level.RUIN,
-        lambda s: f"{_strands(s)} of up to {s.value:.1f} mm lie on nothing: no end of them is held",
+        lambda s: f"{_do(s, 'lies', 'lie')} on nothing, up to {s.value:.1f} mm long and held at no end",
         "Put support beneath, or turn the part",
         "mm",
     ),
     "starts in air": _Kind(
         Level.FAULT,
-        lambda s: f"{_strands(s)} start in mid-air and reach {s.amount:.1f} mm past what carries them",
+        lambda s: f"{_do(s, 'starts', 'start')} in mid-air, {s.amount:.1f} mm past what could carry",
         "Put support beneath, or have them laid from the held end",
         "mm",
     ),
     "ends in air": _Kind(
         Level.FAULT,
-        lambda s: f"{_strands(s)} hang free by {s.amount:.1f} mm, held at one end only",
+        lambda s: f"{_do(s, 'hangs', 'hang')} free by {s.amount:.1f} mm, held at one end only",
         "Put support beneath",
         "mm",
     ),
     "long bridge": _Kind(
         Level.FAULT,
-        lambda s: f"{_strands(s)} bridge {s.value:.1f} mm of air",
+        lambda s: f"{_do(s, 'bridges', 'bridge')} {s.value:.1f} mm of air",
         "Lay these strands the short way, or put support beneath",
         "mm",
     ),
@@ -63,12 +63,12 @@ SITE_KINDS: dict[str, _Kind] = {
     ),
     "fan over air": _Kind(
         Level.CAUTION,
-        lambda s: f"{_strands(s)} over air are laid with the fan at {100 * s.value:.0f} %",
+        lambda s: f"{_do(s, 'is', 'are')} laid over air with the fan at {100 * s.value:.0f} %",
         "Turn the fan up over bridges and overhangs",
     ),
     "fast over air": _Kind(
         Level.CAUTION,
-        lambda s: f"{_strands(s)} over air are laid at {s.value:.0f} mm/s",
+        lambda s: f"{_do(s, 'is', 'are')} laid over air at {s.value:.0f} mm/s",
         "Set a lower speed over air",
         "mm/s",
     ),
@@ -80,7 +80,7 @@ SITE_KINDS: dict[str, _Kind] = {
     ),
     "floats": _Kind(
         Level.FAULT,
-        lambda s: f"{_strands(s)} of the part lie {s.value:.3g} mm above what is beneath: a layer is missing",
+        lambda s: f"{_do(s, 'lies', 'lie')} {s.value:.3g} mm above what is beneath: a layer is missing",
         _HEIGHT_CURE,
         "mm",
     ),
@@ -155,8 +155,8 @@ SITE_KINDS: dict[str, _Kind] = {
 }
 
 
-def _strands(site: Site) -> str:
-    return "one strand" if site.more == 1 else f"{site.more} strands"
+def _do(site: Site, one: str, many: str) -> str:
+    return f"one strand {one}" if site.more == 1 else f"{site.more} strands {many}"
 
 
 def site_findings(sites_by_kind: Mapping[str, Sites], limits: Limits, tops_mm: Floats) -> Iterable[Finding]:
@@ -209,27 +209,27 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         rs274.GARBLED,
         "garbled",
         Level.FAULT,
-        "{n} make no sense; a machine may take them for anything",
+        "{n} without sense; a machine may take it for anything",
         again,
     )
-    yield from told(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} do not agree with their checksum", again)
-    yield from told(rs274.JUMP, "line numbers", Level.CAUTION, "{n} are out of order by their number", again)
+    yield from told(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} with a wrong checksum", again)
+    yield from told(rs274.JUMP, "line numbers", Level.CAUTION, "{n} out of order by the number", again)
     yield from told(
         rs274.BAD_ARC,
         "arc",
         Level.FAULT,
-        "{n} describe an arc that cannot be: centre, radius and ends do not agree",
+        "{n} with an arc that cannot be: centre, radius and ends do not agree",
         "Make the program again without arcs",
     )
     yield from told(
         rs274.CURVE,
         "curve",
         Level.CAUTION,
-        "{n} ask for a Bézier curve; it was taken as a straight move",
+        "{n} with a Bézier curve; it was taken as a straight move",
         "Make the program again without curves to have it judged",
     )
-    yield from told(rs274.WILD, "wild", Level.FAULT, "{n} ask for positions no machine can reach", again)
-    yield from told(rs274.NO_FEED, "no speed", Level.FAULT, "{n} ask for a speed of nothing", again)
+    yield from told(rs274.WILD, "wild", Level.FAULT, "{n} with a position that no machine can reach", again)
+    yield from told(rs274.NO_FEED, "no speed", Level.FAULT, "{n} with a speed of nothing", again)
     yield from told(
         rs274.FEEDLESS,
         "speed unset",
@@ -241,21 +241,21 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         rs274.TOOL_CHANGE,
         "tool change",
         Level.NOTE,
-        "{n} change the tool; all of them were taken as one",
+        "{n} with a change of tool; all were taken as one",
         "Check the heights and offsets of the tools yourself",
     )
     yield from told(
         rs274.PAUSE,
         "pause",
         Level.NOTE,
-        "{n} make the machine wait for somebody",
+        "{n} at which the machine waits for somebody",
         "Be there, or take them out",
     )
     yield from told(
         rs274.AFTER_END,
         "after the end",
         Level.CAUTION,
-        "{n} stand behind the program's end and are not run",
+        "{n} behind the program's end; it is not run",
         "See whether something was joined to it by mistake",
     )
     if reading.count(rs274.UNITS) > 1:
@@ -299,7 +299,7 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
             0,
             "commands of letters",
             Level.NOTE,
-            f"{_times(texts)} hold commands made of letters, which are the machine's own: {shown}",
+            f"{_times(texts)} with commands made of letters, which are the machine's own: {shown}",
             "Know what they do: what they move or heat is not seen here",
             texts,
             lines=lines,

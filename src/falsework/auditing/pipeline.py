@@ -229,7 +229,14 @@ def _expected(findings: Iterable[Finding], beside: Beside | None) -> Iterable[Fi
         number = 0
         if beside is not None and finding.place is not None and finding.kind in _IN_AIR:
             number = beside.number_at(finding.place)
-        yield replace(finding, underside=number) if number else finding
+        if beside is not None and number:
+            finding = replace(finding, underside=number)
+            left = beside.left_alone(number)
+            droop = finding.droop_mm
+            if left is not None and droop is not None and droop.value <= left.droop_mm.high:
+                says = f"{finding.says}; the plan leaves underside {number} as it is"
+                finding = replace(finding, level=Level.NOTE, says=says)
+        yield finding
 
 
 _IN_AIR = ("on nothing", "starts in air", "ends in air", "long bridge", "overhang")
@@ -424,10 +431,7 @@ def _verdict(findings: tuple[Finding, ...], told: tuple[UndersideAudit, ...]) ->
         return f"It will print, but not as it should: {count} {'fault' if count == 1 else 'faults'}{more}."
     if worst is Level.CAUTION:
         return f"It can be printed; look at {count} {'caution' if count == 1 else 'cautions'} first{more}."
-    if told:
-        return (
-            "It does what the plan asks for."
-            if all(t.planned_gap_mm for t in told)
-            else "Nothing is against it."
-        )
-    return "Nothing is against it."
+    notes = f" {count} {'note' if count == 1 else 'notes'} below." if count else ""
+    if told and all(t.planned_gap_mm for t in told):
+        return f"It does what the plan asks for.{notes}"
+    return f"Nothing is against it.{notes}"
