@@ -84,13 +84,14 @@ def key_of(level: str, cell: Cell) -> str:
         "material": material,
         "both": f"{printer}\n{material}",
         "strand": f"{printer}\n{material}\n{width:g}x{height:g}",
+        "anew": "",
     }[level]
 
 
 def columns_of(cells: Sequence[Cell]) -> list[Column]:
     """The unknowns z that these cells bring with them; the common ones always."""
     columns: dict[Column, None] = {}
-    for level in LEVELS:
+    for level in LEVELS[:-1]:  # what is drawn anew cannot be learned
         keys = [""] if level == "common" else dict.fromkeys(key_of(level, cell) for cell in cells)
         for key in keys:
             for name in NAMES:
