@@ -1,9 +1,10 @@
 // The page of the bench: which place is shown, files that are dropped, and whether the bench can be reached.
 
-import { BenchError, get, isReachable, onReach, reached, upload } from "./api.js";
+import { get, isReachable, onReach, reached } from "./api.js";
+import { bringIn, bringingNotices, limitTo, onBringing } from "./bringing.js";
 import { h, morph } from "./dom.js";
 import { LedgerPage } from "./ledger/ledger.js";
-import { go, here, onRoute } from "./route.js";
+import { here, onRoute } from "./route.js";
 import { SheetPage } from "./sheet/sheet.js";
 import { TrayPage } from "./tray.js";
 import { TuningPage } from "./tuning/tuning.js";
@@ -16,9 +17,7 @@ const PLACES = {
   tuning: { word: "Tuning", open: () => new TuningPage(place) },
   ledger: { word: "Ledger", open: () => new LedgerPage(place) },
 };
-let bench = null, page = null, pageKey = null;
-const uploads = new Set();
-let uploadError = null;
+let page = null, pageKey = null;
 
 // ---- places --------------------------------------------------------------------------------------------------------
 
@@ -60,15 +59,7 @@ function notices() {
     some.push(h("div", { class: "notice away", role: "alert", "data-key": "away" },
       h("b", {}, "The bench cannot be reached."), " What you see stays; changes can be made again once it answers. It is tried every few seconds."));
   }
-  for (const one of uploads) {
-    some.push(h("div", { class: "notice", role: "status", "data-key": `upload-${one.name}` },
-      h("span", {}, `${one.name} is being brought in: ${words.share(one.fraction)}`), h("progress", { max: 1, value: one.fraction, "aria-label": `Bringing in ${one.name}` }),
-      h("button", { type: "button", class: "quiet", onclick: () => one.stop() }, "Stop")));
-  }
-  if (uploadError) {
-    some.push(h("div", { class: "notice away", role: "alert", "data-key": "upload-error" }, h("span", {}, uploadError), " ",
-      h("button", { type: "button", class: "quiet", onclick: () => { uploadError = null; notices(); } }, "Understood")));
-  }
+  some.push(...bringingNotices());
   morph(document.getElementById("notices"), some);
 }
 
@@ -79,8 +70,9 @@ function isBusy({ running, waiting }) {
 
 async function meet() {
   try {
-    bench = await get("/api/bench");
+    const bench = await get("/api/bench");
     isBusy(bench.busy);
+    limitTo(bench.limits.upload_bytes);
     return true;
   } catch (error) {
     if (error.status === 401) {
@@ -102,34 +94,6 @@ onReach((now) => {
 });
 
 // ---- files ---------------------------------------------------------------------------------------------------------
-
-/** Bring in one file: it becomes a new work order, or the part of the sheet `replace` ({ id, version }). */
-export async function bringIn(file, replace = null) {
-  const tail = replace ? `&sheet=${encodeURIComponent(replace.id)}&version=${replace.version}` : "";
-  const one = { name: file.name, fraction: 0 };
-  uploadError = null;
-  if (bench?.limits && file.size > bench.limits.upload_bytes) {
-    uploadError = `${file.name}: it has ${words.withUnit(file.size / 1e6, "MB", 0)}, more than the ${words.withUnit(bench.limits.upload_bytes / 1e6, "MB", 0)} that this bench takes. Thin the mesh, or raise the limit when the bench is started.`;
-    return notices();
-  }
-  const { done, stop } = upload(`/api/parts?name=${encodeURIComponent(file.name)}${tail}`, file, (fraction) => {
-    one.fraction = fraction;
-    notices();
-  });
-  one.stop = stop;
-  uploads.add(one);
-  notices();
-  try {
-    const { sheet } = await done;
-    uploads.delete(one);
-    if (!replace) go(`/sheets/${sheet.id}`);
-  } catch (error) {
-    uploads.delete(one);
-    if (error instanceof BenchError) uploadError = error.message;
-    else if (error.name !== "AbortError") throw error;
-  }
-  return notices();
-}
 
 const cover = document.getElementById("drop-cover");
 let over = 0;
@@ -158,6 +122,7 @@ document.getElementById("pick-file").addEventListener("change", (event) => {
 
 // ---- begin ---------------------------------------------------------------------------------------------------------
 
+onBringing(notices);
 reached(true);
 meet().then((known) => {
   if (known === false) return;

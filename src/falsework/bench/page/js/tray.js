@@ -109,7 +109,25 @@ export class TrayPage {
       this.error ? h("div", { class: "mind", role: "alert" }, h("p", {}, this.error.message), h("p", {}, h("button", { type: "button", onclick: () => this.load() }, "Try again"))) : null,
       this.thrown ? h("p", { role: "status" }, `${this.thrown.title} was thrown away; it is kept for 30 days. `, h("button", { type: "button", onclick: () => this.takeBack() }, "Take it back")) : null,
       this.list(),
-      this.demos()));
+      this.demos(),
+      this.inviting()));
+  }
+
+  async invite() {
+    try {
+      this.invitation = await post("/api/invitations");
+    } catch (error) {
+      this.error = error;
+    }
+    this.render();
+  }
+
+  /** One more browser: a colleague, or the phone at the printer. */
+  inviting() {
+    return [h("h2", {}, "One more browser"),
+      h("p", {}, "A colleague's computer, or the phone that reads off test pieces at the printer, is let in by an address that works once. Other machines reach the bench only if it was started so that they can (--host)."),
+      h("p", {}, h("button", { type: "button", onclick: () => this.invite() }, "Make an address")),
+      this.invitation ? h("p", { role: "status" }, h("span", { class: "code" }, this.invitation.address), ` works once, until ${words.moment(this.invitation.expires)}.`) : null];
   }
 
   list() {
@@ -120,13 +138,14 @@ export class TrayPage {
       return this.search ? [search, h("p", { role: "status" }, `No work order has “${this.search}” in its name.`)]
         : h("p", { class: "empty" }, "There is no work order yet. Drop a part, or begin with one of the museum's.");
     }
+    const sized = this.sheets.some((sheet) => sheet.size_mm);
     return [search, h("div", { class: "scroll", role: "region", "aria-label": "Work orders", tabindex: 0 }, h("table", { class: "tray-list" },
-      h("thead", {}, h("tr", {}, ["Work order", "Part", "Size", "State", "Changed"].map((t) => h("th", { scope: "col" }, t)), h("th", { scope: "col" }, unseen("Actions")))),
+      h("thead", {}, h("tr", {}, ["Work order", "Part", sized && "Size", "State", "Changed"].filter(Boolean).map((t) => h("th", { scope: "col" }, t)), h("th", { scope: "col" }, unseen("Actions")))),
       h("tbody", {}, this.sheets.map((sheet) => {
         const [kind, word] = state(sheet.stages);
         return h("tr", { "data-key": sheet.id },
           h("th", { scope: "row" }, h("a", { href: `/sheets/${sheet.id}` }, sheet.title)),
-          h("td", { class: "wrap" }, sheet.part_name), h("td", {}, sheet.size_mm ? words.sizeOf(sheet.size_mm) : "–"),
+          h("td", { class: "wrap" }, sheet.part_name), sized && h("td", {}, sheet.size_mm ? words.sizeOf(sheet.size_mm) : "–"),
           h("td", { class: `tray-state ${kind}` }, word), h("td", {}, words.moment(sheet.changed)),
           h("td", {}, h("button", { type: "button", class: "quiet", onclick: () => this.copy(sheet) }, "Copy", unseen(` ${sheet.title}`)), " ",
             h("button", { type: "button", class: "quiet", onclick: () => this.throwAway(sheet) }, "Throw away", unseen(` ${sheet.title}`))));

@@ -1,5 +1,6 @@
 // Section 1: what arrived. The part's health, and where something was found.
 
+import { bringIn } from "../bringing.js";
 import { h } from "../dom.js";
 import { bed } from "../figure/solids.js";
 import { Plate } from "../figure/plate.js";
@@ -72,6 +73,13 @@ export class Arrived extends Section {
           type: "number", min: 0.001, max: 1000, step: "any", value: choices.scale ?? 1, class: "short",
           onchange: (e) => Number(e.target.value) > 0 && store.choose({ scale: Number(e.target.value) }),
         })),
+      h("label", { class: "button", for: "other-file" }, "Another file for this sheet…"),
+      h("input", {
+        id: "other-file", class: "unseen", type: "file", onchange: (e) => {
+          if (e.target.files[0]) bringIn(e.target.files[0], { id: store.id, version: store.sheet.version });
+          e.target.value = "";
+        },
+      }),
       h("a", { href: `/api/parts/${store.sheet.part.digest}`, download: store.sheet.part.name }, `The file as it came: ${store.sheet.part.name}`));
   }
 
