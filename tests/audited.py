@@ -489,10 +489,30 @@ def faults() -> dict[str, tuple[str, Callable[[], bytes | tuple[bytes, Plan]]]]:
             of_plan(make_plan(table(30.0, 12.0, 6.0), replace(
                 solid_process(), layer_height_mm=0.3, first_layer_height_mm=0.3),
                 standing="bed", release=False)).end().bytes(), table_plan())),
+        "stray": ("stray", lambda: _planned(extra=_stray)),
+        "fan over air": ("fan over air", lambda: _still_bridge()),
         "cut short": ("too low", lambda: _planned(stop_at=12)),
         "another part": ("other part", lambda: (_tower(6.0).end().bytes(), bridge_plan())),
         "a leg missing": ("outline", _without_a_leg),
     }  # fmt: skip
+
+
+def _stray(writer: Writer, k: int, z: float, h: float) -> None:
+    if k == 15:
+        writer.path([(60.0, 60.0), (72.0, 60.0)])
+
+
+def _still_bridge() -> tuple[bytes, Plan]:
+    """The fan goes down for the layer that bridges, and up again."""
+    bridge = bridge_plan()
+    span = next(u for u in bridge.undersides if u.span_mm > 0)
+    at = span.layers[0]
+
+    def fan(writer: Writer, k: int, z: float, h: float) -> None:
+        writer.fan(0.3 if k == at - 1 else 1.0)
+
+    across = span.span_direction_deg
+    return _planned(plan=bridge, extra=fan, angle_of=lambda k: across if k == at else 90.0 * (k % 2))
 
 
 def _fast_bridge() -> tuple[bytes, Plan]:

@@ -187,7 +187,7 @@ class Gatherer:
         stands = support & (layer.resting[:, PART] > 0.3)
         self._where("fused below", layer, stands, _ALONG_MM)
         if layer.index > 3:
-            stray = (layer.owner == ASIDE) & (layer.resting[:, ASIDE] + layer.resting[:, BED] < 0.3)
+            stray = (layer.owner == ASIDE) & (layer.resting.sum(axis=1) < 0.3)
             self._where("stray", layer, stray, _ALONG_MM)
 
     def _amounts(self, layer: Layer) -> None:

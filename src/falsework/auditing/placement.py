@@ -40,7 +40,6 @@ class Placed:
     stack: LayerStack
     sections: Regions  # a little wider, for telling what lies inside
     shadow: shapely.Geometry  # where supports may be: under and around the part
-    low_z_mm: float  # above this, all that is not the part is support
 
     def to_part(self, xy: Floats) -> Floats:
         dx, dy, _ = self.placement.shift_mm
@@ -68,7 +67,8 @@ class Placed:
                 inside += shapely.contains_xy(self.sections[k], xy[:, 0], xy[:, 1])
             if share == 0.5:
                 shaded = shapely.contains_xy(self.shadow, xy[:, 0], xy[:, 1])
-        owner[(shaded | (z_mm > self.low_z_mm)) & (k >= 0)] = SUPPORT
+        if k >= 0:
+            owner[shaded] = SUPPORT
         owner[inside >= 2] = PART
         return owner
 
@@ -107,7 +107,7 @@ def place_in(part: Part, found: Survey, usual: Usual, *, around_mm: float, watch
     some = stack.regions[:: max(1, stack.count // 64)]
     shadow = shapely.buffer(shapely.union_all(shapely.simplify(some, 0.05)), around_mm)
     shapely.prepare(shadow)
-    return Placed(placement, stack, sections, shadow, placement.shift_mm[2] + 3.5 * usual.height_mm)
+    return Placed(placement, stack, sections, shadow)
 
 
 def _sections(part: Part, found: Survey, dz: float) -> LayerStack:
