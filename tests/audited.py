@@ -176,7 +176,7 @@ def two_parts(writer: Writer) -> Writer:
     return block(writer, shapely.box(120, 50, 134, 60), heights(2.0))
 
 
-def with_purge_and_skirt(writer: Writer) -> Writer:
+def with_purge_and_outline(writer: Writer) -> Writer:
     writer.layer(0.3, 0.3)
     writer.path([(10, 5), (110, 5)])
     writer.layer(0.2, 0.2)
@@ -195,7 +195,7 @@ SCENES: dict[str, Callable[[Writer], Writer]] = {
     "sparse": sparse,
     "combined": combined_fill,
     "two": two_parts,
-    "purge": with_purge_and_skirt,
+    "purge": with_purge_and_outline,
 }
 
 
