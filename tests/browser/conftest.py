@@ -19,7 +19,7 @@ ARGUMENTS = [
 PATIENCE_MS = 90_000
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # no longer: while it runs, nothing else in the process can use asyncio
 def chromium() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"needs Chromium at {CHROMIUM}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,17 +11,7 @@ from PIL import Image
 from falsework.report import report_html
 from plans import bracket_plan
 
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = [
-    "--no-sandbox", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--use-gl=angle", "--use-angle=swiftshader",
-    "--enable-unsafe-swiftshader",
-]  # fmt: skip
-
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason=f"needs Chromium at {CHROMIUM}"),
-]
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
@@ -32,14 +21,9 @@ def address(tmp_path_factory):
     return path.as_uri()
 
 
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        yield running
-        running.close()
+@pytest.fixture
+def browser(chromium):
+    return chromium
 
 
 @pytest.fixture
