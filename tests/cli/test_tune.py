@@ -176,6 +176,14 @@ def test_a_named_ledger_that_has_nothing_to_say_says_so(ledger, tuned, part, pro
     assert f"known: PLA on {PRINTER}" in capsys.readouterr().err
 
 
+def test_a_fit_of_another_version_is_left_aside(tuned, part, process, capsys) -> None:
+    where = ("--ledger", str(tuned.path))
+    tuned.save_fit('{"schema": "falsework.fit/0"}', tuned.readings_digest())
+    assert _inspected(part, process, capsys, *where) == _inspected(part, process, capsys, "--ledger", "none")
+    assert run(["inspect", part, "--process", process, *where]) == 0
+    assert "stored by another version" in capsys.readouterr().err
+
+
 def test_a_plan_says_on_what_it_rests(tuned, part, process, tmp_path, capsys) -> None:
     where = ["--ledger", str(tuned.path)]
     assert run(["plan", part, "--process", process, *where, "--out", "p"]) == 0

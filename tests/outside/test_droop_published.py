@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from falsework.droop.belief import PRIOR
-from falsework.droop.bond import contact_share
+from falsework.droop.bond import log_contact_share
 from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
 from falsework.droop.outcome import let_go_chances
 from falsework.droop.parameters import Parameters
@@ -143,8 +143,8 @@ def test_contact_of_the_reference_strand(gap, bond):
 
     To 15 %, or one unit of the last digit.
     """
-    at, none = (contact_share((0.2 + g) / REFERENCE_DIAMETER_MM, 0.05) for g in (gap, 0.0))
-    assert at / none == pytest.approx(bond, rel=0.15, abs=5e-4)
+    at, none = (log_contact_share((0.2 + g) / REFERENCE_DIAMETER_MM, 0.05) for g in (gap, 0.0))
+    assert math.exp(at - none) == pytest.approx(bond, rel=0.15, abs=5e-4)
 
 
 def test_the_usual_gap_lets_go():

@@ -52,6 +52,7 @@ def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
     say.
     """
     from falsework.droop.belief import PRIOR
+    from falsework.errors import FalseworkError
 
     ledger = ledger_named(ledger_name)
     stored = None if ledger is None else ledger.fit()
@@ -62,7 +63,15 @@ def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
     from falsework.tuning.belief import belief_of
     from falsework.tuning.posterior import Posterior
 
-    posterior = Posterior.from_json(stored.text)
+    try:
+        posterior = Posterior.from_json(stored.text)
+    except FalseworkError:
+        click.echo(
+            "caution: the ledger's fit was stored by another version and is left aside; "
+            "'falsework tune' makes it anew",
+            err=True,
+        )
+        return PRIOR
     pair = (process.printer.name, process.material.name)
     if pair not in posterior.groups:
         if ledger_name is not None:

@@ -17,7 +17,7 @@ import numpy as np
 from falsework.droop.belief import Belief
 from falsework.droop.estimate import Estimate, spread
 from falsework.droop.parameters import Parameters
-from falsework.droop.smooth import softplus
+from falsework.droop.smooth import log_softplus
 from falsework.droop.strand import (
     REFERENCE_DIAMETER_MM,
     REFERENCE_MM,
@@ -67,14 +67,15 @@ def top_of(process: Process, dense_layers: int) -> Top:
     return Top(share, dense_layers, grid, structure.perimeter_lines)
 
 
-def contact_share(height: Array, softness: Array) -> Array:
-    """Flat width over diameter of a strand squeezed to ``height`` diameters between nozzle and support.
+def log_contact_share(height: Array, softness: Array) -> Array:
+    """Log of flat width over diameter of a strand squeezed to ``height`` diameters between nozzle and
+    support.
 
     It keeps its section: w_c/d = (π/4)(d/H − H/d), zero at H = d. Softplus of width ``softness`` stands for
     the undulation of real strands, which touch here and there before that.
     """
     flat = np.pi / 4 * (1.0 / height - height)
-    return softness * softplus(flat / softness)
+    return np.log(softness) + log_softplus(flat / softness)
 
 
 def log_bond(
@@ -90,7 +91,9 @@ def log_bond(
     own = height / (k * strand.diameter_mm)
     usual = REFERENCE_MM[1] / (k * REFERENCE_DIAMETER_MM)
     start = np.where(by_layers, usual, own)
-    squeezed = contact_share(start * (1.0 + gap_mm / height), softness) / contact_share(start, softness)
+    squeezed = np.exp(
+        log_contact_share(start * (1.0 + gap_mm / height), softness) - log_contact_share(start, softness)
+    )
     touched = np.exp(p.log_touch) * touching(gap_mm, run_mm, strand, p)
     return (
         np.log(squeezed + touched + _NOTHING)

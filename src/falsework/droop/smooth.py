@@ -13,6 +13,12 @@ def softplus(x: Any) -> Any:
     return np.where(np.real(x) > 0, x, 0.0) + np.log1p(np.exp(-up))
 
 
+def log_softplus(x: Any) -> Any:
+    """log(log(1 + e^x)), which is x far below zero."""
+    low = np.real(x) < -30.0
+    return np.where(low, x, np.log(softplus(np.where(low, 0.0, x))))
+
+
 def logistic(x: Any) -> Any:
     """1 / (1 + e^-x)."""
     fall = np.exp(-np.where(np.real(x) > 0, x, -x))

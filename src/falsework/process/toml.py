@@ -54,7 +54,7 @@ def load_process(name_or_path: str | Path) -> Process:
 
 
 def parse_process(text: str, name: str) -> Process:
-    """The process that TOML text describes, named ``name`` where it has no name of its own; errors as above."""
+    """The process of a TOML text, named ``name`` where it has no name of its own; errors as above."""
     from pathlib import Path
 
     return _read(text, Path(f"{name}.toml"))
