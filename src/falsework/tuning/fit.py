@@ -25,7 +25,7 @@ _OFF_CENTRE = 0.5  # spread of the second starting point around the prior's cent
 _SEED = 4
 
 _WALKERS = 100
-_SWEEPS, _FEWEST, _KEPT = 160, 20, 10
+_SWEEPS, _FEWEST, _KEPT = 480, 20, 10
 _MOST = 3_000_000  # readings × walkers × sweeps; with more readings fewer sweeps are made, and fewer needed
 _STAYS = 0.8  # correlation of a walker's proposal with its place
 
