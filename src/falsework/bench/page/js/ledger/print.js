@@ -136,12 +136,10 @@ export class PrintPage {
   }
 
   async open(id) {
-    this.history = null;
-    go(address(["ledger", "prints", String(this.id)], { ...here().query, reading: this.correcting === id ? null : id }));
-    if (this.correcting === id) {
-      this.history = (await get(`/api/readings/${id}/history`).catch(() => null))?.versions;
-      this.render();
-    }
+    const opening = this.correcting !== id;
+    // before the form is shown: drawn anew beneath the hand, it would forget what was chosen in it
+    this.history = opening ? (await get(`/api/readings/${id}/history`).catch(() => null))?.versions : null;
+    go(address(["ledger", "prints", String(this.id)], { ...here().query, reading: opening ? id : null }));
   }
 
   correction(r) {
