@@ -29,6 +29,15 @@ def ledger_option(command: F) -> F:
     )(command)
 
 
+def printer_option(command: F) -> F:
+    """``--printer``."""
+    return click.option(
+        "--printer",
+        metavar="NAME",
+        help="The printer as the ledger knows it; the process's own if not given.",
+    )(command)
+
+
 def ledger_named(name: str | None) -> Ledger | None:
     """The ledger of that file, the user's own for None, none for 'none' or where there is none yet."""
     if name == NONE:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_named, ledger_option
+from falsework.cli.belief import chosen_belief, ledger_named, ledger_option, printer_option
 from falsework.cli.options import chosen_process, json_option, process_options
 from falsework.cli.session import Session
 
@@ -47,9 +47,7 @@ _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be type
     type=click.IntRange(min=0, max=2**63 - 1),
     help="Shuffles the places of the cells; a new one if not given. It is kept in coupon.json.",
 )
-@click.option(
-    "--printer", metavar="NAME", help="The printer as the ledger knows it; the process's own if not given."
-)
+@printer_option
 @ledger_option
 @click.option(
     "--supports-as",

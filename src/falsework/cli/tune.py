@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.belief import ledger_named, ledger_option
+from falsework.cli.belief import ledger_named, ledger_option, printer_option
 from falsework.cli.options import chosen_process, json_option, process_options
 from falsework.cli.session import Session
 
@@ -24,9 +24,7 @@ PROCESS, PAGE, TUNING, NEXT = "process.toml", "tuning.html", "tuning.json", "nex
 
 @click.command("tune", short_help="Fit the readings: what to set, how sure that is, what to test next.")
 @process_options
-@click.option(
-    "--printer", metavar="NAME", help="The printer as the ledger knows it; the process's own if not given."
-)
+@printer_option
 @ledger_option
 @click.option(
     "--minutes",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -191,28 +192,26 @@ async def correct(room: Here, number: Number, told: Correction) -> Response:
     return await _recorded_answer(room, corrected)
 
 
+def _counting(
+    ledger: Ledger, number: int, reason: str, change: Callable[[Ledger, int, str], object]
+) -> dict[str, Any]:
+    """A reading after it was withdrawn or taken back in."""
+    change(ledger, number, reason)
+    return reading_json(ledger.reading(number), ledger)
+
+
 @router.post("/readings/{number}/withdraw", responses=shapes.errors(404, 422))
 async def withdraw(room: Here, number: Number, told: Reason) -> Response:
     """Let a reading no longer count; it stays in the ledger with the reason."""
 
-    def withdrawn() -> dict[str, Any]:
-        ledger = _known(room)
-        ledger.withdraw(number, told.reason)
-        return reading_json(ledger.reading(number), ledger)
-
-    return await _recorded_answer(room, withdrawn)
+    return await _recorded_answer(room, lambda: _counting(_known(room), number, told.reason, Ledger.withdraw))
 
 
 @router.post("/readings/{number}/restore", responses=shapes.errors(404, 422))
 async def restore(room: Here, number: Number, told: Reason) -> Response:
     """Let a withdrawn reading count again."""
 
-    def restored() -> dict[str, Any]:
-        ledger = _known(room)
-        ledger.restore(number, told.reason)
-        return reading_json(ledger.reading(number), ledger)
-
-    return await _recorded_answer(room, restored)
+    return await _recorded_answer(room, lambda: _counting(_known(room), number, told.reason, Ledger.restore))
 
 
 @router.get("/readings/{number}/history", responses=shapes.errors(404))
