@@ -306,6 +306,7 @@ def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
         [choice.chosen for choice in plan.choices],
         plan.process,
         plan.release,
+        belief=_belief(bench, told),
         watch=watch.part(0.4, 1.0),
     )
     _json(aside, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
