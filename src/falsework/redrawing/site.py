@@ -1,0 +1,49 @@
+"""``Site``: everything that is known of one underside when a change for it is drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.droop.belief import Belief
+from falsework.layers.stack import LayerStack
+from falsework.need.underside import NeedMap, Underside
+from falsework.part.part import Part
+from falsework.process.settings import Process
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """The planned part as changes see it, in its place on the bed; the same for all of its undersides.
+
+    ``solid`` is ``part`` as one closed body. ``spared`` (m,) marks faces of ``part`` that must stay as they
+    are. ``span_mm``: the longest flat bridge that the process prints cleanly.
+    """
+
+    part: Part
+    solid: Manifold
+    stack: LayerStack
+    need: NeedMap
+    process: Process
+    belief: Belief
+    spared: NDArray[np.bool_]
+    span_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """One underside on its ground."""
+
+    ground: Ground
+    underside: Underside
+
+    @property
+    def index(self) -> int:
+        """Place of the underside in ``ground.need.undersides``."""
+        return self.underside.number - 1
