@@ -16,7 +16,7 @@ NAMES = [
     *("Part", "PartError", "Plan", "Printer", "Process", "ProcessError", "Standing", "Store", "Structure"),
     *("Underside", "Watch", "Weights", "__version__", "builtin_names", "dump_process", "inspect"),
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
-    *("Lies", "Release", "Show", "best_lies", "lies_html", "write_stl"),
+    *("Lies", "Release", "MarkedFaces", "best_lies", "lies_html", "write_stl"),
     *("Audit", "Level", "ProgramError", "audit", "audit_html"),
     *("Coupon", "CouponKind", "design", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),

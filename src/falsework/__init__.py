@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from falsework.files.stl import write_stl
     from falsework.files.threemf import write_3mf
     from falsework.ledger import Ledger
-    from falsework.lie import Lies, Show, best_lies
+    from falsework.lie import Lies, MarkedFaces, best_lies
     from falsework.need.underside import Kind, Underside
     from falsework.part import read_part
     from falsework.part.part import Part
@@ -78,7 +78,7 @@ _HOMES = {
     "falsework.files.stl": ("write_stl",),
     "falsework.files.threemf": ("write_3mf",),
     "falsework.ledger": ("Ledger",),
-    "falsework.lie": ("Lies", "Show", "best_lies"),
+    "falsework.lie": ("Lies", "MarkedFaces", "best_lies"),
     "falsework.need.underside": ("Kind", "Underside"),
     "falsework.part": ("read_part",),
     "falsework.part.part": ("Part",),
@@ -117,6 +117,7 @@ __all__ = [
     "LetGo",
     "Level",
     "Lies",
+    "MarkedFaces",
     "Material",
     "OutputError",
     "Part",
@@ -129,7 +130,6 @@ __all__ = [
     "ProgramError",
     "Reading",
     "Release",
-    "Show",
     "Standing",
     "Store",
     "Structure",

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from falsework.errors import Cancelled, PartError, ProcessError
-from falsework.lie import HEAD, Show, best_lies, rows
+from falsework.lie import HEAD, MarkedFaces, best_lies, rows
 from falsework.lie.value import Lies
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
@@ -125,7 +125,7 @@ def test_load_axis_lies_within_the_layers():
 def test_show_faces_stay_clean():
     """A dish whose hollow is shown: rim down it would be printed over support, so it stays rim up."""
     dish = spindle([0, 25, 25, 22, 0], [0, 14, 18, 18, 4], 64)
-    shown = lies_of(dish, show=Show(directions=((0.0, 0.0, 1.0),)))
+    shown = lies_of(dish, show=MarkedFaces(directions=((0.0, 0.0, 1.0),)))
     best = shown.recommended
     show_mm2 = best.show_bed_mm2 if best.standing == "bed" else best.show_any_mm2
     assert show_mm2 <= 5.0
@@ -156,7 +156,7 @@ def test_result_is_a_value():
 
 
 def test_table_has_a_cell_for_every_head():
-    lies = lies_of(T_BEAM, 2, show=Show(directions=((0, 0, 1.0),)))
+    lies = lies_of(T_BEAM, 2, show=MarkedFaces(directions=((0, 0, 1.0),)))
     table = rows(lies)
     assert all(len(row) == len(HEAD) for row in table)
     assert len(table) <= 10
@@ -192,7 +192,7 @@ def test_bad_input_is_said_plainly():
     with pytest.raises(PartError, match="load axis"):
         lies_of(TABLE, 5, load_axis="sideways")
     with pytest.raises(PartError, match="face set badge"):
-        lies_of(TABLE, 5, show=Show(face_sets=("badge",)))
+        lies_of(TABLE, 5, show=MarkedFaces(face_sets=("badge",)))
 
 
 def test_weights_decide():

@@ -1,4 +1,4 @@
-"""Show faces and load axis: directions, face sets, and the file beside the part."""
+"""Faces to show, faces to spare and load axis: directions, face sets, and the file beside the part."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 
 from falsework.errors import PartError
 from falsework.lie.body import face_normals
-from falsework.lie.marks import Marks, Show, direction, marks_beside, read_marks, shown_faces
+from falsework.lie.marks import MarkedFaces, Marks, direction, marked_faces, marks_beside, read_marks
 from falsework.part.part import Part
 from solids import ball_of_squares, box
 
@@ -43,12 +43,15 @@ def write(tmp_path, text):
 
 def test_file_beside_the_part(tmp_path):
     path = write(
-        tmp_path, '[show]\ndirections = ["+z", [0, 1, 1]]\nface_sets = ["badge"]\n[load]\naxis = "-y"\n'
+        tmp_path,
+        '[show]\ndirections = ["+z", [0, 1, 1]]\nface_sets = ["badge"]\n[load]\naxis = "-y"\n'
+        '[spare]\ndirections = ["-z"]\nface_sets = ["thread"]\n',
     )
     assert marks_beside(tmp_path / "cleat.stl") == path
     marks = read_marks(path)
     assert marks.show.directions[1] == pytest.approx((0.0, np.sqrt(0.5), np.sqrt(0.5)))
     assert marks.show.face_sets == ("badge",)
+    assert marks.spare == MarkedFaces(((0.0, 0.0, -1.0),), ("thread",))
     assert marks.load_axis == (0.0, -1.0, 0.0)
     assert read_marks(write(tmp_path, "")) == Marks()
 
@@ -63,6 +66,8 @@ def test_file_beside_the_part(tmp_path):
         ('[show]\ndirections = "+z"\n', "no list"),
         ('[show]\ndirections = ["up"]\n', r"cleat.lie.toml, \[show\] directions: 'up' is no direction"),
         ("[show]\nface_sets = [3]\n", "no name"),
+        ('[spare]\naxis = "+z"\n', r"\[spare\] axis: there is no such entry"),
+        ("[spare]\nface_sets = [3]\n", r"\[spare\] face_sets: 3 is no name"),
         ("[load]\naxis = [1, 2]\n", r"\[load\] axis"),
     ],
 )
@@ -92,20 +97,37 @@ def test_marked_faces():
     part = Part("box", vertices, faces, face_sets={"badge": np.array([7], np.int32)})
     normals, areas = face_normals(vertices, faces)
     assert areas.sum() == pytest.approx(600.0)
-    top = shown_faces(part, normals, Show(directions=((0.0, 0.0, 1.0),)))
+    top = marked_faces(part, normals, MarkedFaces(directions=((0.0, 0.0, 1.0),)))
     assert np.flatnonzero(top).tolist() == [2, 3]
-    both = shown_faces(part, normals, Show(((0.0, 0.0, 1.0),), ("badge",)))
+    both = marked_faces(part, normals, MarkedFaces(((0.0, 0.0, 1.0),), ("badge",)))
     assert np.flatnonzero(both).tolist() == [2, 3, 7]
     with pytest.raises(PartError, match="It has: badge"):
-        shown_faces(part, normals, Show(face_sets=("plate",)))
+        marked_faces(part, normals, MarkedFaces(face_sets=("plate",)))
     with pytest.raises(PartError, match="no face of the part"):
-        shown_faces(part, normals, Show(directions=((0.577, 0.577, 0.577),)))
+        marked_faces(part, normals, MarkedFaces(directions=((0.577, 0.577, 0.577),)))
+    with pytest.raises(PartError, match="faces to spare"):
+        marked_faces(part, normals, MarkedFaces(directions=((0.577, 0.577, 0.577),)), "faces to spare")
+
+
+def test_brushed_faces_become_a_named_set():
+    vertices, faces = box()
+    part = Part("box", vertices, faces, face_sets={"badge": np.array([7], np.int32)})
+    brushed = np.zeros(len(faces), bool)
+    brushed[[0, 5]] = True
+    more = part.with_face_set("thread", brushed)
+    assert more == part and list(part.face_sets) == ["badge"]
+    assert {name: found.tolist() for name, found in more.face_sets.items()} == {
+        "badge": [7],
+        "thread": [0, 5],
+    }
+    marked = marked_faces(more, face_normals(vertices, faces)[0], MarkedFaces(face_sets=("thread",)))
+    assert np.array_equal(marked, brushed)
 
 
 def test_marked_faces_lie_within_thirty_degrees():
     """The cap of a sphere: (1 − cos 30°) / 2 of its area, by facets of 4°."""
     vertices, faces = ball_of_squares(10.0, 30)
     normals, areas = face_normals(vertices, faces)
-    marked = shown_faces(Part("ball", vertices, faces), normals, Show(((0.0, 0.6, 0.8),)))
+    marked = marked_faces(Part("ball", vertices, faces), normals, MarkedFaces(((0.0, 0.6, 0.8),)))
     share = areas[marked].sum() / areas.sum()
     assert share == pytest.approx((1 - np.cos(np.radians(30.0))) / 2, rel=0.05)

@@ -330,9 +330,7 @@ def _files(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    import numpy as np
-
-    from falsework.lie import Show, best_lies
+    from falsework.lie import MarkedFaces, best_lies
     from falsework.part import place
     from falsework.planning.value import lies_json
 
@@ -340,20 +338,20 @@ def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     raw = _read(bench, told, watch.part(0.0, 0.1))
     printer = process.printer
     placed = place(raw, scale=told["scale"], bed_mm=(printer.build_width_mm, printer.build_depth_mm))
-    sets, shown = dict(placed.face_sets), told["show"]
+    shown = told["show"]
     names = list(shown["face_sets"])
     for title, digest in (("faces marked to show", shown["faces"]), ("faces not to touch", told["keep_off"])):
         if digest is not None:
-            marked = np.flatnonzero(_marked(bench, digest, len(placed.faces)))
-            if len(marked):
-                sets[title] = marked.astype(np.int32)
+            marked = _marked(bench, digest, len(placed.faces))
+            if marked.any():
+                placed = placed.with_face_set(title, marked)
                 names.append(title)
     directions = tuple(_unit(way) for way in shown["directions"])
     axis = told["load_axis"]
     lies = best_lies(
-        replace(placed, face_sets=sets),
+        placed,
         process,
-        show=Show(directions, tuple(names)),
+        show=MarkedFaces(directions, tuple(names)),
         load_axis=None if axis is None else _unit(axis),
         weights=_weights(told),
         watch=watch.part(0.1, 1.0),

@@ -186,7 +186,7 @@ def chosen_weights(text: str | None) -> Weights:
 
 def chosen_marks(part: str, shown: tuple[str, ...], load: str | None) -> Marks:
     """What the options mark on the part; where they say nothing, the file of marks beside it, announced."""
-    from falsework.lie import Marks, Show, direction, marks_beside, read_marks
+    from falsework.lie import MarkedFaces, Marks, direction, marks_beside, read_marks
 
     beside = marks_beside(part)
     kept = Marks()
@@ -201,5 +201,8 @@ def chosen_marks(part: str, shown: tuple[str, ...], load: str | None) -> Marks:
     show = kept.show
     if shown:
         sets = [text for text in shown if text[:1].isalpha() and text.lower() not in ("x", "y", "z")]
-        show = Show(tuple(direction(text, "--show") for text in shown if text not in sets), tuple(sets))
-    return Marks(show, kept.load_axis if load is None else direction(load, "--load"))
+        show = MarkedFaces(
+            tuple(direction(text, "--show") for text in shown if text not in sets), tuple(sets)
+        )
+    axis = kept.load_axis if load is None else direction(load, "--load")
+    return Marks(show=show, load_axis=axis)

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from falsework.lie.best import best_lies
-    from falsework.lie.marks import Marks, Show, direction, marks_beside, read_marks
+    from falsework.lie.marks import MarkedFaces, Marks, direction, marks_beside, read_marks
     from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
     from falsework.lie.words import HEAD, rows, shown, turn_text, turn_words
 
 _HOMES = {
     "falsework.lie.best": ("best_lies",),
-    "falsework.lie.marks": ("Marks", "Show", "direction", "marks_beside", "read_marks"),
+    "falsework.lie.marks": ("Marks", "MarkedFaces", "direction", "marks_beside", "read_marks"),
     "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies"),
     "falsework.lie.words": ("HEAD", "rows", "shown", "turn_text", "turn_words"),
 }
@@ -25,8 +25,8 @@ __all__ = [
     "Lie",
     "LiePrice",
     "Lies",
+    "MarkedFaces",
     "Marks",
-    "Show",
     "best_lies",
     "direction",
     "marks_beside",

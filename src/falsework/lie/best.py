@@ -16,7 +16,7 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import body_of, face_normals, own_frame, thinned
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
-from falsework.lie.marks import Show, Vector, direction, shown_faces
+from falsework.lie.marks import MarkedFaces, Vector, direction, marked_faces
 from falsework.lie.price import STANDINGS
 from falsework.lie.search import (
     FINE_GRID,
@@ -38,7 +38,7 @@ from falsework.part.placing import fits, place
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
-NOTHING, PLAIN, USUAL = Show(), Weights(), Care()
+NOTHING, PLAIN, USUAL = MarkedFaces(), Weights(), Care()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
 FEWEST, MOST = 50, 200_000  # directions
@@ -50,7 +50,7 @@ def best_lies(
     part: Part,
     process: Process,
     *,
-    show: Show = NOTHING,
+    show: MarkedFaces = NOTHING,
     load_axis: Vector | str | None = None,
     weights: Weights = PLAIN,
     care: Care = USUAL,
@@ -82,7 +82,7 @@ def best_lies(
     watch.at("preparing the mesh", 0.0)
     frame = own_frame(part.vertices, part.faces)
     vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
-    marked = shown_faces(part, face_normals(part.vertices, part.faces)[0], show)
+    marked = marked_faces(part, face_normals(part.vertices, part.faces)[0], show)
     own_axis = None if axis is None else frame @ np.array(axis)
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])

@@ -1,10 +1,14 @@
-"""What the user marks on a part: faces that will be seen, and the axis along which it is loaded.
+"""What the user marks on a part: faces that will be seen, faces that supports must not touch, and the axis
+along which it is loaded.
 
 By direction, by named face sets, or in a small file beside the part (``cleat.stl`` → ``cleat.lie.toml``)::
 
     [show]
     directions = ["+z", "-x", [0, 1, 1]]
     face_sets = ["badge"]
+
+    [spare]
+    face_sets = ["thread"]
 
     [load]
     axis = "+z"
@@ -30,13 +34,17 @@ NEAR_DEG = 30.0
 """Faces whose normal is within this angle of a marked direction are marked."""
 
 _AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
-_TABLES = {"show": ("directions", "face_sets"), "load": ("axis",)}
+_FACES = ("directions", "face_sets")
+_TABLES = {"show": _FACES, "spare": _FACES, "load": ("axis",)}
 _WRITE = "Write +z, -x or three numbers such as 0,0.5,1"
 
 
 @dataclass(frozen=True)
-class Show:
-    """Faces to keep clean: by unit directions of their normals, and by names in ``Part.face_sets``."""
+class MarkedFaces:
+    """Faces of a part: by unit directions of their normals, and by names in ``Part.face_sets``.
+
+    Directions are meant in the part's own frame, as it lies in its file, however it is turned afterwards.
+    """
 
     directions: tuple[Vector, ...] = ()
     face_sets: tuple[str, ...] = ()
@@ -48,9 +56,10 @@ class Show:
 
 @dataclass(frozen=True)
 class Marks:
-    """Everything such a file can say."""
+    """Everything such a file can say: faces to keep clean, faces that no support may touch, the load axis."""
 
-    show: Show = Show()
+    show: MarkedFaces = MarkedFaces()
+    spare: MarkedFaces = MarkedFaces()
     load_axis: Vector | None = None
 
 
@@ -103,7 +112,9 @@ def read_marks(path: str | Path) -> Marks:
         raise PartError(path.name, f"this is not TOML: {error}", "Correct the file") from None
     for table, entries in tables.items():
         if table not in _TABLES or not isinstance(entries, dict):
-            raise PartError(f"{path.name}, {table}", "there is no such table", "Use [show] and [load]")
+            raise PartError(
+                f"{path.name}, {table}", "there is no such table", "Use [show], [spare] and [load]"
+            )
         for key in entries:
             if key not in _TABLES[table]:
                 raise PartError(
@@ -111,19 +122,23 @@ def read_marks(path: str | Path) -> Marks:
                     "there is no such entry",
                     f"Known: {', '.join(_TABLES[table])}",
                 )
-    show, load = tables.get("show", {}), tables.get("load", {})
-    at = f"{path.name}, [show] directions"
-    directions = tuple(direction(d, at) for d in _listed(show.get("directions", []), at))
-    at = f"{path.name}, [show] face_sets"
-    names = _listed(show.get("face_sets", []), at)
+    axis = tables.get("load", {}).get("axis")
+    return Marks(
+        show=_faces(tables.get("show", {}), f"{path.name}, [show]"),
+        spare=_faces(tables.get("spare", {}), f"{path.name}, [spare]"),
+        load_axis=None if axis is None else direction(axis, f"{path.name}, [load] axis"),
+    )
+
+
+def _faces(table: dict[str, Any], subject: str) -> MarkedFaces:
+    at = f"{subject} directions"
+    directions = tuple(direction(d, at) for d in _listed(table.get("directions", []), at))
+    at = f"{subject} face_sets"
+    names = _listed(table.get("face_sets", []), at)
     for name in names:
         if not isinstance(name, str):
             raise PartError(at, f"{name!r} is no name", 'Write names in quotes, such as ["badge"]')
-    axis = load.get("axis")
-    return Marks(
-        Show(directions, tuple(names)),
-        None if axis is None else direction(axis, f"{path.name}, [load] axis"),
-    )
+    return MarkedFaces(directions, tuple(names))
 
 
 def _listed(value: Any, subject: str) -> list[Any]:
@@ -132,17 +147,23 @@ def _listed(value: Any, subject: str) -> list[Any]:
     return value
 
 
-def shown_faces(part: Part, normals: Floats, show: Show) -> NDArray[np.bool_]:
-    """(m,) which faces of the part are marked; ``normals`` (m, 3) are their unit normals."""
-    marked = np.zeros(len(part.faces), dtype=bool)
+def marked_faces(
+    part: Part, normals: Floats, marked: MarkedFaces, what: str = "show faces"
+) -> NDArray[np.bool_]:
+    """(m,) which faces of the part are marked; ``normals`` (m, 3) are their unit normals in its own frame.
+
+    Raises ``PartError`` for a face set the part does not have, and where nothing is marked although something
+    is asked for: of ``what``, for the message.
+    """
+    found = np.zeros(len(part.faces), dtype=bool)
     cosine = math.cos(math.radians(NEAR_DEG)) - 1e-9
-    for vector in show.directions:
-        marked |= normals @ np.array(vector) >= cosine
-    for name in show.face_sets:
+    for vector in marked.directions:
+        found |= normals @ np.array(vector) >= cosine
+    for name in marked.face_sets:
         if name not in part.face_sets:
             known = ", ".join(sorted(part.face_sets)) or "none"
             raise PartError(f"face set {name}", "the part has no face set of that name", f"It has: {known}")
-        marked[part.face_sets[name]] = True
-    if not (show.empty or marked.any()):
-        raise PartError("show faces", "no face of the part is marked by them", "Check the directions")
-    return marked
+        found[part.face_sets[name]] = True
+    if not (marked.empty or found.any()):
+        raise PartError(what, "no face of the part is marked by them", "Check the directions")
+    return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from falsework.cost.weights import Weights
-from falsework.lie.marks import Show, Vector
+from falsework.lie.marks import MarkedFaces, Vector
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ class Lies:
     process: str
     weights: Weights
     care: Care
-    show: Show
+    show: MarkedFaces
     load_axis: Vector | None
     recommended: Lie
     front: tuple[Lie, ...]  # none is better than another in everything; cheapest first

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -86,6 +86,11 @@ class Part:
         from falsework.kernels.mesh import mesh_volume
 
         return float(mesh_volume(self.vertices, self.faces))
+
+    def with_face_set(self, name: str, marked: NDArray[np.bool_]) -> Part:
+        """The same part with one more named set: the faces (m,) marked, by brush or otherwise."""
+        sets = {**self.face_sets, name: np.flatnonzero(marked).astype(np.int32)}
+        return replace(self, face_sets=sets)
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Part) and self.digest == other.digest

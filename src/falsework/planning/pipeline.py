@@ -16,7 +16,7 @@ from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.layers.thin import thin_walls
-from falsework.lie import Lies, Show, best_lies
+from falsework.lie import Lies, MarkedFaces, best_lies
 from falsework.lie.marks import Vector
 from falsework.need import need_map, with_support
 from falsework.need.underside import Kind, NeedMap
@@ -64,7 +64,7 @@ def plan(
     overrules: Mapping[int, Standing] | None = None,
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
     lie: str = "as-is",
-    show: Show | None = None,
+    show: MarkedFaces | None = None,
     load_axis: Vector | str | None = None,
     scale: float = 1.0,
     unit: str | None = None,
@@ -104,7 +104,9 @@ def plan(
         if any(turn_deg):
             raise ProcessError("lie", "the part cannot be turned as asked and as is best", "Give one of them")
         raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
-        lies = _lies(raw, settled, show or Show(), load_axis, weights, scale, watch.part(0.1, 0.4), store)
+        lies = _lies(
+            raw, settled, show or MarkedFaces(), load_axis, weights, scale, watch.part(0.1, 0.4), store
+        )
         part, turn_deg = raw, lies.recommended.turn_deg
         watch = watch.part(0.4, 1.0)
     elif lie != "as-is":
@@ -308,7 +310,7 @@ def inspect(
 def _lies(
     raw: Part,
     process: Process,
-    show: Show,
+    show: MarkedFaces,
     load_axis: Vector | str | None,
     weights: Weights,
     scale: float,
