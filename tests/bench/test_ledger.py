@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from falsework.ledger import Ledger
 from falsework.ledger.looking import spots_of_plan, summary
 from falsework.planning.document import encode
 from falsework.process import builtin
+from falsework.tuning.posterior import PRIOR_POSTERIOR
 from plans import bracket_plan
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"a picture of the quay"
@@ -214,18 +216,28 @@ def test_tuning_says_how_many_readings_there_are_and_whether_they_are_worked_out
     assert client.post("/api/tuning/keep", json={**query, "name": "ours"}).status_code == 409
 
 
-def test_the_fit_that_counts_is_that_of_the_printer_and_material(room: Room) -> None:
-    process = builtin("pla-0.4")
-    assert room.books.fit_of(process) == ""
-    ledger = room.books.introduce(process)
-    seen = [{"printer": process.printer.name, "material": process.material.name}]
-    ledger.save_fit(json.dumps({"seen": seen}), ledger.readings_digest())
-    room.books.look()
-    digest = room.books.fit_of(process)
-    assert digest and (room.settings.folder / "fits" / digest).read_text("utf-8") == json.dumps(
-        {"seen": seen}
-    )
-    assert room.books.fit_of(builtin("petg-0.4")) == "" and room.books.is_fitted()
-    ledger.save_fit("a fit of another version", "x")
-    room.books.look()
-    assert room.books.fit_of(process) == "" and not room.books.is_fitted()
+def fit_text(count: int) -> str:
+    return replace(PRIOR_POSTERIOR, count=count).to_json()
+
+
+def test_the_fit_that_counts_can_be_read_and_the_command_names_its_ledger(
+    room: Room, client: TestClient
+) -> None:
+    url = f"/api/sheets/{drop(client)['id']}"
+    query = {"process": "pla-0.4"}
+
+    def command() -> str:
+        return str(client.get(url).json()["command"])
+
+    assert room.books.fit == "" and command().endswith("--ledger none")  # it is not the user's own
+    ledger = room.books.introduce(builtin("pla-0.4"))
+    ledger.save_fit(fit_text(1), ledger.readings_digest())
+    assert room.books.look() and not room.books.look()
+    digest = room.books.fit
+    assert (room.settings.folder / "fits" / digest).read_text("utf-8") == fit_text(1)
+    assert client.get("/api/tuning", params=query).json()["fitted"]
+    assert command().endswith(f"--ledger {room.books.path}")
+    for text in ("a fit of another version", '{"schema": "falsework.fit/0"}'):
+        ledger.save_fit(text, ledger.readings_digest())
+        assert not client.get("/api/tuning", params=query).json()["fitted"]
+    assert room.books.look() and room.books.fit == "" and command().endswith("--ledger none")

@@ -153,8 +153,14 @@ def test_predictions_rest_on_the_ledgers_fit_for_its_printer_and_material(
     after = _inspected(part, process, capsys)
     assert {u["droop_mm"]["basis"] for u in after["undersides"]} <= {"calibrated", "extrapolated"}
     assert after["rests_on"] == f"{len(tuned.readings())} readings of {PRINTER} × PLA, invented"
-    # another printer has nothing of it, nor has anyone who says so
-    assert _inspected(part, "pla-0.4", capsys)["rests_on"] == ""
+    # to another printer it says less, but something; to who does not want to hear it, nothing
+    other = builtin("pla-0.4").printer.name
+    afar = _inspected(part, "pla-0.4", capsys)
+    others = f"{len(tuned.readings())} readings of others, some invented"
+    assert afar["rests_on"] == f"no reading of {other} × PLA; {others}"
+    assert {u["droop_mm"]["basis"] for u in afar["undersides"]} == {"uncalibrated"}
+    prior = _inspected(part, "pla-0.4", capsys, "--ledger", "none")
+    assert prior["rests_on"] == "" and prior["undersides"] != afar["undersides"] != after["undersides"]
     assert _inspected(part, process, capsys, "--ledger", "none") == before
 
 
@@ -173,7 +179,7 @@ def test_a_named_ledger_that_has_nothing_to_say_says_so(ledger, tuned, part, pro
     assert run(["inspect", part, "--process", process, "--ledger", str(ledger.path)]) == 0
     assert "holds no fit yet" in capsys.readouterr().err
     assert run(["inspect", part, "--ledger", str(tuned.path)]) == 0
-    assert f"known: PLA on {PRINTER}" in capsys.readouterr().err
+    assert f"from afar (PLA on {PRINTER})" in capsys.readouterr().err
 
 
 def test_a_fit_of_another_version_is_left_aside(tuned, part, process, capsys) -> None:

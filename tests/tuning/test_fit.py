@@ -151,6 +151,9 @@ def test_a_neighbour_learns_less_than_the_printer_itself(learnt):
     for printer in ("heron", "tern"):
         sag = bridge_droop(50, PLA, belief_of(learnt, printer, MATERIAL))
         width[printer] = sag.high / sag.low
+        told = belief_of(learnt, printer, MATERIAL)
+        assert (told.seen.count > 0) == (printer == "heron")
+    assert told.rests_on == f"no reading of tern × {MATERIAL.name}; {learnt.count} readings of others"
     prior = bridge_droop(50, PLA, PRIOR)
     assert width["heron"] < 0.75 * width["tern"]
     assert width["tern"] < prior.high / prior.low

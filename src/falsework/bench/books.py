@@ -6,7 +6,8 @@ import dataclasses
 import datetime
 import enum
 import hashlib
-import json
+import re
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,11 @@ from falsework.files.atomic import atomic_file
 from falsework.ledger import Ledger, StoredFit
 from falsework.ledger.place import ledger_path
 from falsework.process.settings import Material, Printer, Process
+from falsework.tuning.stored import can_be_read
 
 _MAKE_KNOWN = "Choose one, or make it known first"
+_KEPT_FITS = 8  # that nobody is known to need
+_HASH = re.compile(r"[0-9a-f]{64}")
 
 
 class Books:
@@ -26,7 +30,7 @@ class Books:
     def __init__(self, folder: Path, path: Path | None) -> None:
         self.path = ledger_path(path)
         self._folder = folder
-        self._fit: tuple[str, frozenset[tuple[str, str]]] = ("", frozenset())
+        self._fit = ""
         (folder / "fits").mkdir(parents=True, exist_ok=True)
         self.look()
 
@@ -47,40 +51,43 @@ class Books:
         before = self._fit
         ledger = self.existing()
         stored = None if ledger is None else ledger.fit()
-        self._fit = ("", frozenset()) if stored is None else self._kept(stored)
-        return self._fit[0] != before[0]
+        self._fit = "" if stored is None else self._kept(stored)
+        return self._fit != before
 
     @property
-    def current(self) -> str:
-        """The hash of the fit that was found last, '' for none."""
-        return self._fit[0]
+    def fit(self) -> str:
+        """The hash of the fit that counts, as last looked at; '' for none. It counts for every printer and
+        material: what one teaches bears on the others."""
+        return self._fit
 
-    def fit_of(self, process: Process) -> str:
-        """The hash of the fit that counts for a process's printer and material, as last looked at; '' where
-        none does."""
-        digest, pairs = self._fit
-        return digest if (process.printer.name, process.material.name) in pairs else ""
-
-    def _kept(self, stored: StoredFit) -> tuple[str, frozenset[tuple[str, str]]]:
+    def _kept(self, stored: StoredFit) -> str:
         digest = hashlib.sha256(stored.text.encode()).hexdigest()
-        if digest == self._fit[0]:
-            return self._fit
-        try:
-            seen = json.loads(stored.text)["seen"]
-            pairs = frozenset((one["printer"], one["material"]) for one in seen)
-        except (ValueError, KeyError, TypeError):  # of another version: it will be made anew
-            return "", frozenset()
+        if digest == self._fit:
+            return digest
+        if not can_be_read(stored.text):
+            return ""
         place = fit_file(self._folder, digest)
         if not place.exists():
             with atomic_file(place) as aside:
                 aside.write_text(stored.text, "utf-8")
-        return digest, pairs
+        return digest
 
     def is_fitted(self) -> bool:
-        """Whether the stored fit takes in every reading there is."""
+        """Whether there is a fit that can be read and takes in every reading there is."""
         ledger = self.existing()
         stored = None if ledger is None else ledger.fit()
-        return ledger is not None and stored is not None and stored.digest == ledger.readings_digest()
+        if ledger is None or stored is None or stored.digest != ledger.readings_digest():
+            return False
+        return can_be_read(stored.text)
+
+    def forget_fits(self, needed: Collection[str]) -> None:
+        """Delete the fits that nobody needs: neither ``needed`` nor the one that counts nor among the
+        latest few, which somebody may be about to ask for."""
+        folder = self._folder / "fits"
+        known = {*needed, self._fit}
+        old = [place for place in folder.iterdir() if _HASH.fullmatch(place.name) and place.name not in known]
+        for place in sorted(old, key=lambda place: place.stat().st_mtime, reverse=True)[_KEPT_FITS:]:
+            place.unlink(missing_ok=True)
 
     def on(self, process: Process, printer: str | None, material: str | None) -> Process:
         """The process on a printer and with a material that the ledger knows by name."""
@@ -89,15 +96,11 @@ class Books:
         materials: dict[str, Material] = {} if ledger is None else ledger.materials()
         if printer is not None and printer != process.printer.name:
             if printer not in printers:
-                raise LedgerError(
-                    printer, "is no printer of the ledger", "Choose one, or make it known first"
-                )
+                raise LedgerError(printer, "is no printer of the ledger", _MAKE_KNOWN)
             process = dataclasses.replace(process, printer=printers[printer])
         if material is not None and material != process.material.name:
             if material not in materials:
-                raise LedgerError(
-                    material, "is no material of the ledger", "Choose one, or make it known first"
-                )
+                raise LedgerError(material, "is no material of the ledger", _MAKE_KNOWN)
             process = dataclasses.replace(process, material=materials[material])
         return process
 

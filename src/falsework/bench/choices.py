@@ -97,6 +97,10 @@ class Choices(Strict):
     supports_as: Literal["support", "solidsupport", "model"] = "support"
     underside_notes: Annotated[dict[UndersideNumber, Words], Field(max_length=5000)] = {}
 
+    def marks(self) -> set[str]:
+        """The digests of all that was marked on faces."""
+        return {digest for digest in (self.show.faces, self.keep_off) if digest}
+
 
 def merged(choices: Choices, patch: Mapping[str, Any]) -> Choices:
     """``choices`` after a JSON merge patch (RFC 7396); a field set to null goes back to its default.
@@ -215,14 +219,19 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
     return unique[0] if len(unique) == 1 else f"{unique[0]} and {len(unique) - 1} more"
 
 
-def command(part_name: str, choices: Choices, builtin: bool) -> str | None:
-    """The same plan by command line; None where a command cannot say it (marked faces)."""
+def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -> str | None:
+    """The same plan by command line; None where a command cannot say it (marked faces).
+
+    ``ledger``: the file whose fit counts, 'none', or '' for what the command takes by itself.
+    """
     if choices.keep_off is not None:
         return None
     words = ["falsework", "plan", part_name]
     words += ["--process", choices.process if builtin else f"{choices.process}.toml"]
     for key, text in choices.settings.items():
         words += ["--set", f"{key}={text}"]
+    if ledger:
+        words += ["--ledger", ledger]
     if any(choices.turn_deg):
         words.append("--turn=" + ",".join(repr(angle) for angle in choices.turn_deg))
     if choices.scale != 1.0:

@@ -194,9 +194,15 @@ class Desk:
         return told | {"state": "idle"}
 
     def needed(self) -> set[str]:
-        """Keys of results that a sheet shows now."""
+        """Keys of results that a sheet shows now or that a task is about to read."""
         wanted = self._sheets.values()
-        return {key for one in wanted for key in (*one.keys.values(), *one.shown.values())}
+        shown = {key for one in wanted for key in (*one.keys.values(), *one.shown.values())}
+        return shown | {task.key for task in self._tasks.values() if task.open}
+
+    def fits(self) -> set[str]:
+        """The fits of readings that a sheet's work or a job rests on."""
+        jobs = {job.arguments.get("fit", "") for job in self._jobs.values()}
+        return jobs | {wanted.order.fit for wanted in self._sheets.values()}
 
     def busy(self) -> dict[str, int]:
         """How many jobs run and wait."""

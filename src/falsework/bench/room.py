@@ -35,6 +35,7 @@ from falsework.bench.security import Doorkeeper, Hosts
 from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets
 from falsework.bench.stages import Order, Stage
 from falsework.errors import FalseworkError
+from falsework.ledger.place import ledger_path
 from falsework.planning.document import decode, encode
 from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
@@ -87,6 +88,7 @@ class Room:
             left.unlink(missing_ok=True)
         sheets = Sheets(settings.folder / DATABASE)
         sheets.forget_deleted()
+        sheets.forget_marks()
         kept = sheets.forget_parts()
         for place in (settings.folder / PARTS).iterdir():
             if place.name not in kept:
@@ -102,7 +104,7 @@ class Room:
             desk,
             Doorkeeper(sheets),
             Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn())),
-            Books(settings.folder, settings.ledger),
+            books,
         )
 
     @property
@@ -191,6 +193,9 @@ class Room:
         before = (old, process, state["part"]["digest"])
         if (old.process, old.settings) != (choices.process, choices.settings):
             process = resolved(base_process(choices.process, self.kept_processes()), choices)
+        for digest in choices.marks() - old.marks():
+            if self.sheets.marks(digest) is None:
+                raise Refused(422, "Invalid", "choices", "these marks are not here", "Mark the faces again")
         choices, lost = without_lost_numbers(before, (choices, process, after["part"]["digest"]))
         return {**after, "choices": choices.model_dump(mode="json"), "process": encode(process)}, lost
 
@@ -254,7 +259,7 @@ class Room:
 
     def order(self, sheet: Sheet) -> Order:
         """What the sheet's results depend on; worked out once for each version."""
-        known = (sheet.id, sheet.version, self.books.current)
+        known = (sheet.id, sheet.version, self.books.fit)
         if known not in self._orders:
             self._orders[known] = self._order(sheet)
             while len(self._orders) > _KEPT_ORDERS:
@@ -266,7 +271,7 @@ class Room:
         process: Process = decode(Process, state["process"])
         part = state["part"]
         choices = Choices.model_validate(state["choices"])
-        return Order(part["digest"], part["name"], choices, process, self.books.fit_of(process))
+        return Order(part["digest"], part["name"], choices, process, self.books.fit)
 
     async def follow_ledger(self) -> None:
         """Notice fits that the command line stores, for as long as the bench is served."""
@@ -290,6 +295,8 @@ class Room:
             sheet = await self.get(id)
             self.desk.want(id, self.order(sheet), client)
             self.hub.tell(f"sheet:{id}", "sheet", self.sheet_json(sheet))
+        needed = self.desk.fits()
+        await self.ask(lambda: self.books.forget_fits(needed | self.sheets.coupon_fits()))
 
     def sheet_json(self, sheet: Sheet) -> dict[str, Any]:
         """The sheet as the page sees it."""
@@ -306,8 +313,16 @@ class Room:
             "undo": {"what": sheet.undo, "redo": sheet.redo},
             "stages": {stage.value: self.desk.state(sheet.id, stage, order) for stage in Stage},
             "process": state["process"],
-            "command": command(order.name, order.choices, builtin=order.choices.process in builtin_names()),
+            "command": self._command(order),
         }
+
+    def _command(self, order: Order) -> str | None:
+        """The same plan by command line, with this bench's ledger where the command would not find it."""
+        builtin = order.choices.process in builtin_names()
+        own = "" if self.books.path == ledger_path() else "none"
+        return command(
+            order.name, order.choices, builtin=builtin, ledger=str(self.books.path) if order.fit else own
+        )
 
     # processes
 

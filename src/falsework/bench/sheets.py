@@ -283,6 +283,12 @@ class Sheets:
         rows = self._rows("SELECT arguments FROM coupons WHERE code = ?", code)
         return json.loads(rows[0]["arguments"]) if rows else None
 
+    def coupon_fits(self) -> set[str]:
+        """The fits of readings that test pieces were made with: making them again needs those."""
+        return {
+            row["fit"] for row in self._rows("SELECT json_extract(arguments, '$.fit') AS fit FROM coupons")
+        }
+
     def keep_spots(self, digest: str, spots: list[dict[str, Any]]) -> None:
         """What there is to look at on a print of the plan of that digest."""
         with self._writing() as db:

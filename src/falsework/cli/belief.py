@@ -55,10 +55,11 @@ def ledger_named(name: str | None) -> Ledger | None:
 
 
 def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
-    """What the ledger's last fit holds of the process's printer and material, else the prior.
+    """What the ledger's last fit holds of the process's printer and material, seen together, apart or never;
+    the prior where there is no fit.
 
-    Says on stderr where readings are newer than the fit, and where a ledger that was named has nothing to
-    say.
+    Says on stderr where readings are newer than the fit, and where a ledger that was named knows nothing of
+    the two together.
     """
     from falsework.droop.belief import PRIOR
     from falsework.errors import FalseworkError
@@ -82,14 +83,13 @@ def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
         )
         return PRIOR
     pair = (process.printer.name, process.material.name)
-    if pair not in posterior.groups:
-        if ledger_name is not None:
-            known = "; ".join(f"{material} on {printer}" for printer, material in posterior.groups)
-            click.echo(
-                f"caution: nothing in {ledger_name} was fitted for {pair[1]} on {pair[0]} (known: {known})",
-                err=True,
-            )
-        return PRIOR
+    if pair not in posterior.groups and ledger_name is not None:
+        known = "; ".join(f"{material} on {printer}" for printer, material in posterior.groups)
+        click.echo(
+            f"caution: nothing in {ledger_name} was read of {pair[1]} on {pair[0]}; what was read of "
+            f"others bears on it from afar ({known})",
+            err=True,
+        )
     if ledger.readings_digest() != stored.digest:
         click.echo(
             "caution: the ledger has changed since its fit was made; 'falsework tune' takes that in", err=True

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _MOST_UNDERSIDES = 8
 _DROOP_RESTS_ON = {
-    "uncalibrated": "a general belief about the material, not on your own test prints",
+    "uncalibrated": "a general belief about the material, not on test prints of it on this machine",
     "extrapolated": "your readings, outside the range in which they were taken",
     "calibrated": "your readings",
 }

@@ -21,7 +21,7 @@ _STANDING_WORDS = {
     Standing.ANYWHERE: "support from the bed or the part",
 }
 _BASIS_WORDS = {
-    "uncalibrated": "a general belief about the material; no test print of yours has been read into it",
+    "uncalibrated": "a general belief about the material; no test print of it on this machine has been read",
     "extrapolated": "your readings, but outside the range in which they were taken",
     "calibrated": "your own readings",
 }

@@ -29,7 +29,7 @@ DECISION = {
     Standing.ANYWHERE: "support from bed or part",
 }
 BASIS = {
-    "uncalibrated": "the prior alone: nothing printed on this machine stands behind it yet",
+    "uncalibrated": "nothing printed on this machine with this material stands behind it yet",
     "extrapolated": "readings from this machine, but outside the range they cover",
     "calibrated": "readings from this machine",
 }

@@ -59,7 +59,7 @@ def belief_of(
         by_layers,
         {strand: {name: values(name, strand, LEVELS) for name in special} for strand in known},
         seen,
-        _words(seen, posterior.count, printer, material.name),
+        _words(seen, posterior, printer, material.name),
     )
 
 
@@ -72,9 +72,11 @@ def _strand(key: str, printer: str, material: str) -> tuple[float, float] | None
     return float(width), float(height)
 
 
-def _words(seen: Seen, count: int, printer: str, material: str) -> str:
+def _words(seen: Seen, posterior: Posterior, printer: str, material: str) -> str:
     if not seen.count:
-        return f"no reading of {printer} × {material}; {_counted(count)} of others"
+        made_up = any(others.invented for others in posterior.seen.values())
+        others = f"{_counted(posterior.count)} of others{', some invented' if made_up else ''}"
+        return f"no reading of {printer} × {material}; {others}"
     invented = ", invented" if seen.invented else ""
     return f"{_counted(seen.count)} of {printer} × {material}{invented}"
 

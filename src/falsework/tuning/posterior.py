@@ -16,8 +16,8 @@ from falsework.droop.belief import Seen, paired_normals
 from falsework.errors import FalseworkError
 from falsework.tuning.evidence import Floats
 from falsework.tuning.model import Column, columns_of
+from falsework.tuning.stored import SCHEMA
 
-SCHEMA = "falsework.fit/1"
 _PRIOR_DRAWS = 1000
 _SEED = 20260731
 

@@ -85,7 +85,7 @@ export const DECISION = {
 };
 export const STANDING = { none: "leave it", bed: "from the bed", anywhere: "from bed or part" };
 export const BASIS = {
-  uncalibrated: "the prior alone: nothing printed on this machine stands behind it yet",
+  uncalibrated: "nothing printed on this machine with this material stands behind it yet",
   extrapolated: "readings from this machine, but outside the range they cover",
   calibrated: "readings from this machine",
 };

@@ -140,7 +140,7 @@ export class TuningPage {
           h("td", { class: "n" }, h("b", {}, `${a.value}${a.unit === "°" ? "°" : a.unit ? `\u00a0${a.unit}` : ""}`)), h("td", { class: "n" }, how(a)),
           h("td", { class: "n" }, a.practice === "" ? "–" : String(a.practice)), h("td", { class: "n" }, chance(a.sure)),
           h("td", {}, a.basis, a.rests_on.length ? h("span", { class: "sub" }, `${words.counted(a.rests_on.length, "reading")}`) : null), h("td", {}, words.sentence(a.why))))))),
-      h("p", { class: "sub" }, "Sure: probability that what is set is right, within the bounds that the page below names. Uncalibrated rests on the prior alone; extrapolated on readings outside the range they cover."),
+      h("p", { class: "sub" }, "Sure: probability that what is set is right, within the bounds that the page below names. Uncalibrated: nothing of the kind was read of this machine with this material. Extrapolated: readings outside the range they cover."),
       h("h3", {}, "Gaps that can be printed"),
       scroll("Printable gaps", h("table", {},
         h("thead", {}, h("tr", {}, ["Gap", "Comes off, 90 % interval", "fused", "scraped", "tool", "hand", "early"].map((t, k) => h("th", { scope: "col", class: k ? "n" : null }, t)))),
