@@ -93,6 +93,8 @@ class Room:
         for place in (settings.folder / PARTS).iterdir():
             if place.name not in kept:
                 shutil.rmtree(place, ignore_errors=True)
+        books = Books(settings.folder, settings.ledger)
+        books.forget_fits(sheets.coupon_fits())  # no job has begun
         hub = Hub()
         results = Results(settings.folder / RESULTS, settings.results_bytes)
         desk = Desk(results, hub, sheets.marks)

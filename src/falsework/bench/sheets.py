@@ -231,6 +231,14 @@ class Sheets:
                     db.execute("DELETE FROM parts WHERE digest = ?", (row["digest"],))
         return kept
 
+    def forget_marks(self) -> None:
+        """Forget marks that no sheet refers to any more."""
+        with self._writing() as db:
+            db.execute(
+                "DELETE FROM marks WHERE digest NOT IN (SELECT each.atom FROM steps, "
+                "json_tree(steps.state, '$.choices') AS each WHERE each.type = 'text')"
+            )
+
     # what sheets refer to by the hash of its content
 
     def add_part(self, digest: str, size: int) -> None:
