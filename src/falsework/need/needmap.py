@@ -66,16 +66,32 @@ def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch:
     polygons, layer = strips_over_air(
         stack.regions, reach, process.line_width_mm, on_bed, watch.part(0.0, 0.6)
     )
+    return need_of(stack, polygons, layer, process, belief, watch.part(0.6, 1.0))
+
+
+def need_of(
+    stack: LayerStack,
+    polygons: Regions,
+    layer: Indices,
+    process: Process,
+    belief: Belief = PRIOR,
+    watch: Watch = QUIET,
+) -> NeedMap:
+    """The same from strips that are known: (N,) polygons over air and their layers, ascending.
+
+    Strips may be left out if all that join with them are left out too.
+    """
+    reach = reach_mm(process)
     if len(polygons) == 0:
         none = np.empty(0, np.int64)
         return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy())
-    watch.at("measuring undersides", 0.6)
+    watch.at("measuring undersides", 0.0)
     outlines = Outlines(stack)
     figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
     strips = _strips(stack, polygons, layer, figures, outlines, process, belief)
-    watch.at("joining undersides", 0.8)
+    watch.at("joining undersides", 0.5)
     patches = Groups(*join_strips(polygons, layer, reach))
-    watch.at("predicting droop", 0.9)
+    watch.at("predicting droop", 0.75)
     reached = _reached_mm(strips, patches, outlines)
     holds = reached < HOLDS_WIDTHS * process.line_width_mm
     # holding patches share the last group

@@ -13,7 +13,7 @@ from falsework.layers.stack import Floats
 from falsework.part.part import Part
 
 if TYPE_CHECKING:
-    from manifold3d import Manifold
+    from manifold3d import Manifold, Mesh64
 
 _CURE = "Close the mesh in the program it was drawn in, or have it repaired, and give it again"
 
@@ -21,14 +21,15 @@ _CURE = "Close the mesh in the program it was drawn in, or have it repaired, and
 def solid_of(part: Part) -> Manifold:
     """The part as one solid: shells that overlap are united, as the layers unite them.
 
+    Its faces remember the part's, through all that is added and cut: see :func:`areas_left_mm2`.
     Raises ``PartError`` for a mesh that encloses no volume: an open one has no inside to add to or cut from.
     """
-    from manifold3d import Error, Manifold, Mesh64, OpType
+    from manifold3d import Error, Manifold, OpType
 
     if not part.health.closed:
         raise PartError(part.name, "the mesh is open, so nothing can be added to it or cut from it", _CURE)
     faces = part.faces[:, ::-1] if part.volume_mm3 < 0.0 else part.faces
-    mesh = Mesh64(np.ascontiguousarray(part.vertices), np.ascontiguousarray(faces, dtype=np.uint64))
+    mesh = _mesh64(part.vertices, faces, np.arange(len(faces)))
     mesh.merge()
     whole = Manifold(mesh)
     if whole.status() != Error.NoError or whole.is_empty():
@@ -44,21 +45,50 @@ def solid_of(part: Part) -> Manifold:
     return solid
 
 
-def turned_out(void: Manifold) -> Manifold:
-    """A shell wound inwards as the solid that it encloses."""
+def _mesh64(vertices: Floats, faces: NDArray[np.integer], number: NDArray[np.integer]) -> Mesh64:
+    """A mesh whose faces carry a number under one new name, which the library keeps through booleans."""
     from manifold3d import Manifold, Mesh64
 
+    return Mesh64(
+        np.ascontiguousarray(vertices, dtype=np.float64),
+        np.ascontiguousarray(faces, dtype=np.uint64),
+        run_index=np.array([0, 3 * len(faces)], dtype=np.uint64),
+        run_original_id=np.array([Manifold.reserve_ids(1)], dtype=np.uint32),
+        face_id=np.ascontiguousarray(number, dtype=np.uint64),
+    )
+
+
+def turned_out(void: Manifold) -> Manifold:
+    """A shell wound inwards as the solid that it encloses."""
+    from manifold3d import Manifold
+
     mesh = void.to_mesh64()
-    return Manifold(Mesh64(np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts)[:, ::-1]))
+    return Manifold(_mesh64(mesh.vert_properties[:, :3], mesh.tri_verts[:, ::-1], mesh.face_id))
 
 
 def mesh_of(solid: Manifold) -> tuple[Floats, NDArray[np.int32]]:
     """(n, 3) vertices in mm and (m, 3) faces, outward."""
-    mesh = solid.to_mesh64()
+    mesh = solid.to_mesh64()  # its arrays cannot be written to, for which the kernels would compile anew
     return (
-        np.ascontiguousarray(np.asarray(mesh.vert_properties)[:, :3]),
-        np.ascontiguousarray(np.asarray(mesh.tri_verts), dtype=np.int32),
+        np.array(mesh.vert_properties[:, :3], dtype=np.float64, order="C"),
+        np.array(mesh.tri_verts, dtype=np.int32, order="C"),
     )
+
+
+def areas_left_mm2(part: Part, ground: Manifold, solid: Manifold) -> Floats:
+    """(m,) how much of each face of ``part`` is surface of ``solid``, which was made from ``ground``.
+
+    ``ground`` is ``solid_of(part)``; what was added or cut must carry names of its own (``as_original``).
+    """
+    from falsework.kernels.mesh import face_areas
+
+    mesh = solid.to_mesh64()
+    ours = np.isin(mesh.run_original_id, ground.to_mesh64().run_original_id)
+    ends = np.asarray(mesh.run_index, dtype=np.int64)
+    mine = np.repeat(ours, (ends[1:] - ends[:-1]) // 3)
+    areas = face_areas(*mesh_of(solid))[mine]
+    number = np.asarray(mesh.face_id, dtype=np.int64)[mine]
+    return np.bincount(number, weights=areas, minlength=len(part.faces)).astype(np.float64)
 
 
 def prism(polygon: shapely.Polygon | shapely.MultiPolygon, low_mm: float, high_mm: float) -> Manifold:

@@ -1,0 +1,338 @@
+"""``prove``: a change applied to the part and judged by its layers, whatever the maker promised."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers.polygons import EMPTY, offset_mitred
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.needmap import need_of
+from falsework.need.strips import strips_over_air
+from falsework.need.underside import NeedMap
+from falsework.part.part import Health, Part
+from falsework.redrawing.draft import ChangeKind, Draft
+from falsework.redrawing.ground import asks
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import areas_left_mm2, mesh_of
+from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+# Less than a line width squared that asks is a dab no nozzle can aim at.
+DAB_WIDTHS2 = 1.0
+THIN_WIDTHS = 2.0  # walls are at least so many lines
+BY_DESIGN_THIN = (ChangeKind.FINS, ChangeKind.MEMBRANE)
+CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
+HOLDING_LAYERS = 12  # a patch that holds spans fewer
+SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
+SPARED_LOSS_SHARE = 1e-6
+BENEATH_BED_MM = 1e-3
+GROWN_MM = 1e-6  # rounding of a height
+
+
+@dataclass(frozen=True, eq=False)
+class Proof:
+    """What the layers say of a change, or of several at once.
+
+    ``faults`` are plain sentences, none for a change that is good. ``left_mm2`` still asks for support where
+    the undersides were; ``new_mm2`` asks elsewhere and did not before; ``thin_mm2`` (a section) is new and
+    narrower than two lines. ``smallest_before_mm2`` and ``smallest_after_mm2``: the smallest horizontal
+    section, over the layers that change, of those connected pieces that the change touches (0 where there
+    are none). ``solid`` is the whole part with the change, ``first`` and ``last`` the layers that differ.
+    """
+
+    faults: tuple[str, ...]
+    left_mm2: float
+    new_mm2: float
+    thin_mm2: float
+    added_mm3: float
+    removed_mm3: float
+    smallest_before_mm2: float
+    smallest_after_mm2: float
+    solid: Manifold
+    stack: LayerStack
+    first: int
+    last: int
+
+    @property
+    def good(self) -> bool:
+        return not self.faults
+
+
+def prove(ground: Ground, draft: Draft, watch: Watch = QUIET) -> Proof:
+    """Apply one change and judge it: see :func:`prove_together`."""
+    return prove_together(ground, (draft,), watch)
+
+
+def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUIET) -> Proof:
+    """Apply changes in order and judge the result by its layers.
+
+    A change is good when nothing that asks for support is left where its underside was, nothing that asks is
+    new anywhere, no wall thinner than two lines is new, no hole is closed and no void shut in, nothing comes
+    loose, and the spared faces are there as they were. Only layers that a change reaches are cut anew.
+    """
+    watch.at("applying the change", 0.0)
+    solid, added_mm3, removed_mm3 = applied(ground.solid, drafts)
+    watch.at("cutting changed layers", 0.4)
+    z_mm = _boundaries(ground, solid)
+    first, last = _touched(z_mm, drafts)
+    stack = _respliced(ground, solid, z_mm, first, last)
+    watch.at("what the changed layers ask", 0.5)
+    need = _need_anew(ground, stack, first, last)
+    left_mm2, new_mm2 = _asking(ground, drafts, need)
+    watch.at("walls", 0.8)
+    before, after = ground.stack.regions[first : last + 1], stack.regions[first : last + 1]
+    before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
+    line_mm = ground.process.line_width_mm
+    thin_mm2 = _new_thin_mm2(before, after, line_mm, _by_design_thin(drafts, stack, first, last))
+    smallest_before, smallest_after = _smallest(before, after, line_mm)
+    watch.at("faces to spare", 0.9)
+
+    dab_mm2 = DAB_WIDTHS2 * line_mm**2
+    faults = []
+    if left_mm2 > dab_mm2:
+        faults.append(f"{left_mm2:.2g} mm² of the underside still ask for support")
+    if new_mm2 > dab_mm2:
+        faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
+    if thin_mm2 > dab_mm2:
+        faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
+    faults += _body_faults(ground, solid, drafts)
+    faults += _spared_faults(ground, solid)
+    watch.at("proved", 1.0)
+    return Proof(
+        tuple(faults),
+        left_mm2,
+        new_mm2,
+        thin_mm2,
+        added_mm3,
+        removed_mm3,
+        smallest_before,
+        smallest_after,
+        solid,
+        stack,
+        first,
+        last,
+    )
+
+
+def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float, float]:
+    """The solid with changes applied in order, and the volumes that came and went, mm³."""
+    from manifold3d import Manifold, OpType
+
+    added_mm3 = removed_mm3 = 0.0
+    volume = solid.volume()
+    for draft in drafts:
+        if draft.added:
+            solid = Manifold.batch_boolean([solid, *(r.solid.as_original() for r in draft.added)], OpType.Add)
+            added_mm3 += solid.volume() - volume
+            volume = solid.volume()
+        if draft.removed:
+            cuts = [r.solid.as_original() for r in draft.removed]
+            solid = Manifold.batch_boolean([solid, *cuts], OpType.Subtract)
+            removed_mm3 += volume - solid.volume()
+            volume = solid.volume()
+    return solid, added_mm3, removed_mm3
+
+
+def _boundaries(ground: Ground, solid: Manifold) -> Floats:
+    """The layers' boundaries, with more on top if the part grew."""
+    top_mm, process = solid.bounding_box()[5], ground.process
+    if top_mm <= float(ground.part.bounds_mm[1, 2]) + GROWN_MM:
+        return ground.stack.z_mm
+    return layer_boundaries(top_mm, process.first_layer_height_mm, process.layer_height_mm)
+
+
+def _touched(z_mm: Floats, drafts: tuple[Draft, ...]) -> tuple[int, int]:
+    """First and last layer whose section the changes' boxes reach."""
+    boxes = [region.solid.bounding_box() for draft in drafts for region in (*draft.added, *draft.removed)]
+    low, high = min(box[2] for box in boxes), max(box[5] for box in boxes)
+    middles = 0.5 * (z_mm[1:] + z_mm[:-1])
+    first = int(np.clip(np.searchsorted(middles, low), 0, len(middles) - 1))
+    return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
+
+
+def _respliced(ground: Ground, solid: Manifold, z_mm: Floats, first: int, last: int) -> LayerStack:
+    """The ground's layers with ``first`` … ``last`` of those between ``z_mm`` cut anew from the solid."""
+    old = ground.stack
+    vertices, faces = mesh_of(solid)
+    crossing = 0 if ground.part.health.clean else max(1, ground.part.health.self_intersections)
+    part = Part(ground.part.name, vertices, faces, Health(self_intersections=crossing))
+    new = stack_layers(part, np.ascontiguousarray(z_mm[first : last + 2]))
+    after = min(last + 1, old.count)
+    rings = slice(int(old.layer_start[first]), int(old.layer_start[after]))
+    points = slice(int(old.ring_start[rings.start]), int(old.ring_start[rings.stop]))
+    more_points = len(new.points_mm) - (points.stop - points.start)
+    more_rings = len(new.ring_start) - 1 - (rings.stop - rings.start)
+    return LayerStack(
+        z_mm,
+        np.concatenate([old.points_mm[: points.start], new.points_mm, old.points_mm[points.stop :]]),
+        np.concatenate(
+            [
+                old.ring_start[: rings.start],
+                new.ring_start + points.start,
+                old.ring_start[rings.stop + 1 :] + more_points,
+            ]
+        ),
+        np.concatenate(
+            [
+                old.layer_start[:first],
+                new.layer_start + rings.start,
+                old.layer_start[after + 1 :] + more_rings,
+            ]
+        ),
+        old.widest_stitch_mm,
+        old.stitched_layers,
+    )
+
+
+def _need_anew(ground: Ground, stack: LayerStack, first: int, last: int) -> NeedMap:
+    """The need of the changed layers and of every patch that may join with them; the rest is as it was."""
+    old, process = ground.need, ground.process
+    base = max(first - 1, 0)
+    polygons, layer = strips_over_air(
+        stack.regions[base : last + 2], old.reach_mm, process.line_width_mm, on_bed=True
+    )
+    layer = layer + base
+    kept = ((old.region_layer <= base) | (old.region_layer > last + 1)) & _near(old, first, last)
+    beneath = kept & (old.region_layer <= base)
+    above = kept & ~beneath
+    return need_of(
+        stack,
+        np.concatenate([old.regions[beneath], polygons, old.regions[above]]),
+        np.concatenate([old.region_layer[beneath], layer, old.region_layer[above]]),
+        process,
+        ground.belief,
+    )
+
+
+def _near(need: NeedMap, first: int, last: int) -> NDArray[np.bool_]:
+    """(N,) regions of undersides that reach within two layers of the changed ones."""
+    spans = np.array([u.layers for u in need.undersides], dtype=np.int64).reshape(-1, 2)
+    reaching = (spans[:, 0] <= last + 3) & (spans[:, 1] >= first - 3)
+    holds = np.array([u.kind == "holds" for u in need.undersides], dtype=bool)
+    layer = need.region_layer
+    close = (layer >= first - HOLDING_LAYERS) & (layer <= last + HOLDING_LAYERS)
+    near: NDArray[np.bool_] = reaching[need.region_underside] & (close | ~holds[need.region_underside])
+    return near
+
+
+def _asking(ground: Ground, drafts: tuple[Draft, ...], need: NeedMap) -> tuple[float, float]:
+    """Area that asks for support after the change: where the treated undersides were, and elsewhere anew."""
+    old, process = ground.need, ground.process
+    mark = np.array([asks(u, process) for u in need.undersides], dtype=bool)
+    asking = np.flatnonzero(mark[need.region_underside]) if len(need.regions) else np.zeros(0, np.int64)
+    if len(asking) == 0:
+        return 0.0, 0.0
+    treated = {draft.underside - 1 for draft in drafts}
+    asked = np.array([asks(u, process) for u in old.undersides], dtype=bool)
+    of_treated = np.isin(old.region_underside, list(treated))
+    others = asked[old.region_underside] & ~of_treated
+    line_mm = process.line_width_mm
+    regions, layer = need.regions[asking], need.region_layer[asking]
+    fresh = shapely.difference(regions, _same_layers(old.regions[others], old.region_layer[others], layer))
+    foot = shapely.buffer(shapely.union_all(old.regions[of_treated]), line_mm, quad_segs=2)
+    span = [old.undersides[k].layers for k in treated]
+    where = np.array([any(a - 1 <= l <= b + 1 for a, b in span) for l in layer], dtype=bool)
+    inside = np.where(where, shapely.area(shapely.intersection(fresh, foot)), 0.0)
+    return float(inside.sum()), float(np.maximum(shapely.area(fresh) - inside, 0.0).sum())
+
+
+def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
+    """(n,) for each layer asked the union of the regions in it, grown by rounding."""
+    grown = offset_mitred(regions, 0.01) if len(regions) else regions
+    by_layer = {int(l): shapely.union_all(grown[layer == l]) for l in np.unique(asked)}
+    out = np.empty(len(asked), dtype=object)
+    out[:] = [by_layer[int(l)] for l in asked]
+    return out
+
+
+def _by_design_thin(drafts: tuple[Draft, ...], stack: LayerStack, first: int, last: int) -> Regions:
+    """(n,) the sections, in the changed layers, of what is thin on purpose."""
+    thin: Regions = np.full(last + 1 - first, EMPTY, dtype=object)
+    for draft in drafts:
+        if draft.kind in BY_DESIGN_THIN:
+            for region in draft.added:
+                part = Part("", *mesh_of(region.solid))
+                z_mm = np.ascontiguousarray(stack.z_mm[first : last + 2])
+                thin = shapely.union(thin, stack_layers(part, z_mm).regions)
+    return thin
+
+
+def _new_thin_mm2(before: Regions, after: Regions, line_mm: float, exempt: Regions) -> float:
+    """The largest section, of any changed layer, that is narrower than two lines and was not before."""
+    radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
+    changed = offset_mitred(shapely.symmetric_difference(before, after), 2 * radius)
+
+    def thin(regions: Regions) -> Regions:
+        open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
+        return shapely.difference(regions, open_)
+
+    near = shapely.intersection(after, changed)
+    new = shapely.intersection(thin(after[: len(near)]), near)
+    new = shapely.difference(new, offset_mitred(thin(before), 0.3 * line_mm))
+    new = shapely.difference(new, offset_mitred(exempt[: len(new)], 0.3 * line_mm))
+    pieces = shapely.get_parts(new)
+    return float(shapely.area(pieces).max(initial=0.0))
+
+
+def _smallest(before: Regions, after: Regions, line_mm: float) -> tuple[float, float]:
+    """Smallest connected section that the change touches, before and after, mm²."""
+    changed = shapely.buffer(shapely.symmetric_difference(before, after), 0.1 * line_mm, quad_segs=1)
+
+    def least(regions: Regions) -> float:
+        pieces, layer = shapely.get_parts(regions, return_index=True)
+        hit = shapely.intersects(pieces, changed[layer]) & ~shapely.is_empty(changed[layer])
+        return float(shapely.area(pieces[hit]).min(initial=np.inf))
+
+    found = least(before), least(after)
+    return (found[0] if np.isfinite(found[0]) else 0.0, found[1] if np.isfinite(found[1]) else 0.0)
+
+
+def _body_faults(ground: Ground, solid: Manifold, drafts: tuple[Draft, ...]) -> list[str]:
+    """Faults of the whole body: beneath the bed, holes closed, voids shut in, pieces come loose."""
+    faults = []
+    if solid.bounding_box()[2] < -BENEATH_BED_MM:
+        faults.append("the change reaches beneath the bed")
+    before, after = _shells(ground.solid), _shells(solid)
+    closing = any(draft.kind in CLOSES_A_HOLE for draft in drafts)
+    if after.handles < before.handles and not closing:
+        faults.append("it would close a hole of the part")
+    if after.voids > before.voids and not closing:
+        faults.append("it would shut in a void")
+    loose = any(draft.kind is ChangeKind.FINS for draft in drafts)
+    if after.bodies > before.bodies and not loose:
+        faults.append("a piece would come loose")
+    return faults
+
+
+@dataclass(frozen=True)
+class _Shells:
+    bodies: int
+    voids: int
+    handles: int
+
+
+def _shells(solid: Manifold) -> _Shells:
+    shells = solid.decompose()
+    voids = sum(shell.volume() < 0.0 for shell in shells)
+    return _Shells(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
+
+
+def _spared_faults(ground: Ground, solid: Manifold) -> list[str]:
+    """Whether any of the spared surface was covered or cut away."""
+    if not ground.spared.any():
+        return []
+    before = areas_left_mm2(ground.part, ground.solid, ground.solid)
+    after = areas_left_mm2(ground.part, ground.solid, solid)
+    lost: Floats = (before - after)[ground.spared]
+    allowed = SPARED_LOSS_MM2 + SPARED_LOSS_SHARE * float(before[ground.spared].sum())
+    if float(lost.sum()) <= allowed:
+        return []
+    return [f"{float(lost.sum()):.2g} mm² of the faces to spare would be changed"]

@@ -1,0 +1,135 @@
+"""Proofs of changes drawn by hand on the plain table, a slab on four legs: 80 × 50, legs of 8, slab of 4."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from manifold3d import Manifold
+
+from falsework.layers import stack_layers
+from falsework.need import need_map
+from falsework.part import demo_parts, place
+from falsework.part.part import Part
+from falsework.planning.pipeline import inspect
+from falsework.process import load_process
+from falsework.redrawing.draft import ChangeKind, Draft, Region
+from falsework.redrawing.ground import asks, ground_of
+from falsework.redrawing.proof import prove, prove_together
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import mesh_of
+
+PROCESS = load_process("pla-0.4")
+
+
+@pytest.fixture(scope="module")
+def table() -> Ground:
+    return ground_of(inspect(demo_parts()["table"](), PROCESS))
+
+
+def block(ground: Ground, low: tuple[float, ...], high: tuple[float, ...]) -> Manifold:
+    """A box in the frame of the table's own corner."""
+    corner = ground.part.bounds_mm[0]
+    return Manifold.cube(np.subtract(high, low)).translate(corner + low)
+
+
+def added(solid: Manifold, kind: ChangeKind = ChangeKind.CORBEL) -> Draft:
+    return Draft(kind, 1, "", added=(Region("added", solid),))
+
+
+def removed(solid: Manifold) -> Draft:
+    return Draft(ChangeKind.ROOF, 1, "", removed=(Region("removed", solid),))
+
+
+def test_a_block_beneath_the_whole_slab_settles_it(table: Ground) -> None:
+    proof = prove(table, added(block(table, (0, 0, 0), (80, 50, 37))))
+    assert proof.good, proof.faults
+    assert proof.left_mm2 == proof.new_mm2 == 0.0
+    assert proof.added_mm3 == pytest.approx((80 * 50 - 4 * 64) * 36)
+    assert proof.removed_mm3 == 0.0
+    # a leg of 8 × 8 was the smallest section, the block's 80 × 50 is
+    assert proof.smallest_before_mm2 == pytest.approx(64.0)
+    assert proof.smallest_after_mm2 == pytest.approx(4000.0)
+
+
+def test_half_a_block_leaves_the_rest(table: Ground) -> None:
+    proof = prove(table, added(block(table, (0, 0, 0), (40, 50, 37))))
+    # what is left spans 32 mm from block to legs between them, and hangs free outside: all of it asks
+    assert proof.left_mm2 == pytest.approx(40 * 50 - 2 * 64, rel=1e-3)
+    assert proof.new_mm2 == 0.0
+    assert proof.faults == ("1.9e+03 mm² of the underside still ask for support",)
+
+
+def test_a_shelf_on_a_leg_is_a_new_underside(table: Ground) -> None:
+    proof = prove(table, added(block(table, (7, 0, 10), (27, 8, 12))))
+    assert proof.new_mm2 == pytest.approx(19 * 8, rel=1e-3)
+    assert any("held before" in fault for fault in proof.faults)
+
+
+def test_a_loose_block_and_a_thin_wall_and_a_change_beneath_the_bed(table: Ground) -> None:
+    loose = prove(table, added(block(table, (30, 20, 0), (40, 30, 10))))
+    assert "a piece would come loose" in loose.faults
+    fin = block(table, (39.8, 0, 0), (40.2, 50, 37))
+    assert "a wall would be thinner than 0.9 mm" in prove(table, added(fin)).faults
+    assert "a wall would be thinner than 0.9 mm" not in prove(table, added(fin, ChangeKind.FINS)).faults
+    deep = prove(table, added(block(table, (0, 0, -1), (80, 50, 37))))
+    assert "the change reaches beneath the bed" in deep.faults
+
+
+def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: Ground) -> None:
+    # four legs and a slab: walls between all legs leave a chamber that is open below only
+    walls = block(table, (0, 0, 0), (80, 50, 37)) - block(table, (8, 8, -1), (72, 42, 38))
+    assert "it would close a hole of the part" not in prove(table, added(walls)).faults
+    floor = walls + block(table, (0, 0, 0), (80, 50, 2))
+    assert "it would shut in a void" in prove(table, added(floor)).faults
+    frame = ground_of(inspect(_as_part(table.solid + block(table, (0, 0, 0), (80, 8, 2))), PROCESS))
+    filled = prove(frame, added(block(frame, (0, 0, 0), (80, 8, 37))))
+    assert "it would close a hole of the part" in filled.faults
+
+
+def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
+    below = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 36.0).all(axis=1)
+    spared = replace(table, spared=below)
+    whole = block(table, (0, 0, 0), (80, 50, 37))
+    assert prove(table, added(whole)).good
+    assert prove(spared, added(whole)).faults == ("3.7e+03 mm² of the faces to spare would be changed",)
+    top = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 40.0).all(axis=1)
+    spared = replace(table, spared=top)
+    assert prove(spared, added(whole)).good
+    cut = prove(spared, removed(block(table, (30, 20, 39.5), (32, 22, 41))))
+    assert "4 mm² of the faces to spare would be changed" in cut.faults
+
+
+def test_a_change_that_grows_the_part_upwards_gets_its_layers(table: Ground) -> None:
+    mushroom = block(table, (30, 20, 39), (50, 30, 50)) + block(table, (20, 10, 49), (60, 40, 52))
+    proof = prove(table, added(mushroom))
+    assert proof.stack.count == 260
+    assert proof.new_mm2 == pytest.approx(40 * 30 - 20 * 10, rel=1e-3)
+
+
+def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Ground) -> None:
+    drafts = (
+        added(block(table, (0, 0, 10), (30, 50, 37)), ChangeKind.RIBS),
+        removed(block(table, (35, 20, 30), (45, 30, 39))),
+    )
+    proof = prove_together(table, drafts)
+    anew = stack_layers(_as_part(proof.solid), table.stack.z_mm)
+    assert np.allclose(anew.areas_mm2, proof.stack.areas_mm2)
+    assert np.array_equal(anew.z_mm, proof.stack.z_mm)
+    need = need_map(anew, PROCESS)
+    asking = np.array([asks(u, PROCESS) for u in need.undersides])[need.region_underside]
+    assert shapely.area(need.regions[asking]).sum() == pytest.approx(proof.left_mm2 + proof.new_mm2, rel=1e-6)
+
+
+def _as_part(solid: Manifold) -> Part:
+    """The solid as a part that is read and placed like any other, where it stands."""
+    return Part("by hand", *mesh_of(solid))
+
+
+def test_every_demo_part_is_a_solid_of_its_own_volume() -> None:
+    for name, make in demo_parts().items():
+        part = place(make(), bed_mm=(200.0, 200.0))
+        ground = ground_of(inspect(part, PROCESS))
+        assert ground.solid.volume() == pytest.approx(part.volume_mm3, rel=1e-9), name
