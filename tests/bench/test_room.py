@@ -96,6 +96,84 @@ def test_undo_and_redo_by_anybody_and_a_refused_change_changes_nothing(ann: Test
     assert answer.status_code == 409 and "nothing to redo" in answer.json()["error"]["wrong"]
 
 
+def test_an_earlier_state_is_looked_at_and_taken_back_and_nothing_is_lost(ann: TestClient) -> None:
+    bob = second(ann)
+    sheet = drop(ann)
+    url = f"/api/sheets/{sheet['id']}"
+    first = {
+        "standing": "bed",
+        "overrules": {"2": "none", "10": "bed"},
+        "settings": {"layer_height_mm": "0.1"},
+    }
+    sheet = patch(ann, sheet, note="holes first", choices=first).json()
+    assert (
+        patch(bob, sheet, choices={"standing": "none", "show": {"face_sets": ["front"]}}).status_code == 200
+    )
+    assert ann.post(f"{url}/undo", json={"version": 3}).status_code == 200
+    assert patch(ann, sheet, version=4, title="cleat, large", choices={"scale": 2.0}).status_code == 200
+    listed = ann.get(f"{url}/history").json()
+    shapes.HistoryOut.model_validate(listed)
+    assert listed["title"] == "cleat, large" and listed["version"] == 5
+    steps = listed["steps"]
+    assert [(step["place"], step["own"]) for step in steps] == [
+        ("before", True), ("before", True), ("aside", False), ("now", True),
+    ]  # fmt: skip
+    assert [step["own"] for step in bob.get(f"{url}/history").json()["steps"]] == [False, False, True, False]
+    numbers = [step["number"] for step in steps]
+    told = ann.get(f"{url}/history/{numbers[2]}").json()
+    shapes.EarlierOut.model_validate(told)
+    assert told["title"] == "cleat" and told["choices"]["standing"] == "none" and told["step"] == steps[2]
+    assert [(row["what"], row["then"], row["now"]) for row in told["differs"]] == [
+        ("title", "cleat", "cleat, large"),
+        ("scale", "1", "2"),
+        ("standing", "no support", "support from the bed"),
+        ("underside 2", "no support", "as chosen for you"),
+        ("underside 10", "support from the bed", "as chosen for you"),
+        ("show faces: face sets", "front", "–"),
+    ]
+    assert told["stages"]["supports"]["state"] == "idle"  # no worker has been here
+    assert ann.get(f"{url}/history/{numbers[3]}").json()["differs"] == []
+
+    back = f"{url}/history/{numbers[2]}/take-back"
+    stale = ann.post(back, json={"version": 3})
+    assert stale.status_code == 409 and stale.json()["sheet"]["version"] == 5
+    done = ann.post(back, json={"version": 5}).json()
+    shapes.SheetOut.model_validate(done)
+    state = ("title", "note", "part", "choices", "process")
+    assert {name: done[name] for name in state} == {name: told[name] for name in state}
+    assert done["version"] == 6 and done["undo"]["what"] == (f"as it was after: {steps[2]['what']}")
+    after = ann.get(f"{url}/history").json()["steps"]
+    assert [step["number"] for step in after[:4]] == numbers and after[4]["place"] == "now"
+    again = ann.post(f"{url}/history/{after[4]['number']}/take-back", json={"version": 6}).json()
+    assert again["undo"]["what"] == done["undo"]["what"]  # not 'after: after'
+    undone = ann.post(f"{url}/undo", json={"version": 7}).json()
+    undone = ann.post(f"{url}/undo", json={"version": 8}).json()
+    assert undone["title"] == "cleat, large"
+    for number in (10**9, numbers[0]):
+        other = drop(ann, b"solid y")["id"] if number == numbers[0] else sheet["id"]
+        assert ann.get(f"/api/sheets/{other}/history/{number}").status_code == 404
+        answer = ann.post(f"/api/sheets/{other}/history/{number}/take-back", json={"version": 9})
+        assert answer.status_code == 404
+
+
+def test_what_a_file_or_the_kept_process_was_is_told_too(ann: TestClient) -> None:
+    made = {"based_on": "petg-0.6", "settings": {"structure.spacing_mm": "4"}}
+    assert ann.put("/api/processes/quay", json=made).status_code == 200
+    sheet = patch(ann, drop(ann), choices={"process": "quay"}).json()
+    made["settings"]["structure.spacing_mm"] = "5"  # type: ignore[index]
+    assert ann.put("/api/processes/quay", json=made).status_code == 200
+    sheet = patch(ann, sheet, choices={"process": "pla-0.4"}).json()
+    sheet = patch(ann, sheet, choices={"process": "quay", "turn_deg": [90, 0, 45.5]}).json()
+    query = {"name": "cleat.stl", "sheet": sheet["id"], "version": sheet["version"]}
+    assert ann.post("/api/parts", params=query, content=b"solid 2").status_code == 201
+    steps = ann.get(f"/api/sheets/{sheet['id']}/history").json()["steps"]
+    rows = ann.get(f"/api/sheets/{sheet['id']}/history/{steps[1]['number']}").json()["differs"]
+    part, lie, process = ((row["what"], row["then"], row["now"]) for row in rows)
+    assert part[0] == "part" and part[1] != part[2] and part[1].startswith("cleat.stl (")
+    assert lie == ("lie", "x 0°, y 0°, z 0°", "x 90°, y 0°, z 45.5°")
+    assert process == ("the process itself", "as it was kept then", "as it is kept now")
+
+
 def test_turning_the_part_drops_what_was_said_of_its_undersides(ann: TestClient) -> None:
     sheet = patch(ann, drop(ann), choices={"overrules": {"3": "bed"}}).json()
     assert sheet["dropped"] == []

@@ -27,16 +27,21 @@ def test_edits_undo_and_redo_each_make_a_version(tmp_path: Path) -> None:
     assert (sheet.version, sheet.undo, sheet.redo) == (3, "more", None)
     sheet = sheets.undo(sheet.id, 3)
     assert (sheet.state["note"], sheet.version, sheet.undo, sheet.redo) == ("b", 4, "note", "more")
-    assert [(s["what"], s["current"]) for s in sheets.history(sheet.id)] == [
-        ("part arrived", False),
-        ("note", True),
-        ("more", False),
+    assert [(s.what, s.who, s.place) for s in sheets.history(sheet.id)] == [
+        ("part arrived", "ann", "before"),
+        ("note", "ann", "now"),
+        ("more", "bob", "after"),
     ]
     assert sheets.redo(sheet.id, 4).state["note"] == "c"
     sheet = sheets.undo(sheet.id, 5)
     sheet = sheets.edit(sheet.id, 6, state("d"), "other", "ann")  # what was undone is gone now
     with pytest.raises(NothingToUndo):
         sheets.redo(sheet.id, 7)
+    steps = sheets.history(sheet.id)
+    assert [step.place for step in steps] == ["before", "before", "aside", "now"]
+    assert [sheets.earlier(sheet.id, step.number)[1]["note"] for step in steps] == ["a", "b", "c", "d"]
+    with pytest.raises(Missing):
+        sheets.earlier(sheets.add(state("x"), "ann", "part arrived").id, steps[0].number)  # of another sheet
     for version in (7, 8):
         sheet = sheets.undo(sheet.id, version)
     assert sheet.state["note"] == "a"
@@ -133,8 +138,9 @@ def test_history_is_bounded_and_what_nobody_can_reach_goes(
         except NothingToUndo:
             pass
         steps = sheets.history(sheet.id)
-        assert sum(step["current"] for step in steps) == 1
-    assert len(sheets.history(sheet.id)) <= 21
+        assert sum(step.place == "now" for step in steps) == 1
+        assert all(sheets.earlier(sheet.id, step.number)[0] == step for step in steps)
+    assert len(sheets.history(sheet.id)) <= 40
     with sqlite3.connect(tmp_path / "bench.sqlite") as db:
         assert db.execute("SELECT count(*) FROM steps").fetchone()[0] <= 40
     db.close()

@@ -177,7 +177,7 @@ def differences(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str
     return {path: new.get(path) for path in {**old, **new} if old.get(path) != new.get(path)}
 
 
-_NAMES = {
+NAMES = {  # of fields, as people say them
     "title": "title",
     "note": "note",
     "part": "part",
@@ -211,7 +211,7 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
             setting = rest.rpartition(".")[2].replace("_", " ")
             said.append(f"{setting} {'as in the process' if value is None else value}")
         else:
-            name = _NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)
+            name = NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)
             said.append(f"{name}: {value}" if field in _SAID and value is not None else name)
     unique = list(dict.fromkeys(said))
     if not unique:

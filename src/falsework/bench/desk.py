@@ -171,8 +171,7 @@ class Desk:
         wanted = self._sheets.get(sheet)
         if wanted is None:
             assert order is not None
-            key = order.key(stage)
-            return {"state": "ready" if self.results.has(key) else "idle", "key": key}
+            return self.kept(order.key(stage))
         key = wanted.keys[stage]
         told: StageState = {"key": key}
         if self.results.has(key):
@@ -192,6 +191,10 @@ class Desk:
         if self._is_wanted(wanted, stage) and not wanted.stopped.intersection(chain):
             return told | {"state": "waiting"}
         return told | {"state": "idle"}
+
+    def kept(self, key: str) -> StageState:
+        """The state of a stage that nobody works on: whether its result lies on the disk."""
+        return {"state": "ready" if self.results.has(key) else "idle", "key": key}
 
     def needed(self) -> set[str]:
         """Keys of results that a sheet shows now or that a task is about to read."""

@@ -32,7 +32,7 @@ from falsework.bench.desk import EVERYBODY, Desk
 from falsework.bench.events import Hub
 from falsework.bench.results import Results
 from falsework.bench.security import Doorkeeper, Hosts
-from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets
+from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, Step
 from falsework.bench.stages import Order, Stage
 from falsework.errors import FalseworkError
 from falsework.ledger.place import ledger_path
@@ -44,6 +44,8 @@ from falsework.process.toml import parse_process
 LOG = logging.getLogger("falsework.bench")
 _LOOK_EVERY_S = 5.0
 _KEPT_ORDERS = 1000
+
+_AS_AFTER = "as it was after: "
 
 T = TypeVar("T")
 DATABASE, PARTS, RESULTS, ARRIVING = "bench.sqlite", "parts", "results", "arriving"
@@ -243,6 +245,25 @@ class Room:
         self.changed(done, who)
         return done
 
+    async def earlier(self, sheet: str, number: int) -> tuple[Step, dict[str, Any]]:
+        """A step of the sheet's history and its state; 404 where there is none of that number."""
+        await self.get(sheet)
+        try:
+            return await asyncio.to_thread(self.sheets.earlier, sheet, number)
+        except Missing:
+            raise not_found("step of the sheet's history", str(number)) from None
+
+    async def take_back(self, sheet: str, version: int, number: int, who: str) -> Sheet:
+        """Have the sheet be as it was after a step of its history, as a new step."""
+        step, state = await self.earlier(sheet, number)
+        what = f"{_AS_AFTER}{step.what.removeprefix(_AS_AFTER)}"
+        try:
+            done = await self.ask(self.sheets.edit, sheet, version, state, what, who)
+        except Outdated as outdated:
+            raise self._outdated(outdated, lambda now: {**now, **state}) from None
+        self.changed(done, who)
+        return done
+
     async def delete(self, sheet: str, version: int) -> None:
         """Put a sheet away."""
         try:
@@ -263,13 +284,13 @@ class Room:
         """What the sheet's results depend on; worked out once for each version."""
         known = (sheet.id, sheet.version, self.books.fit)
         if known not in self._orders:
-            self._orders[known] = self._order(sheet)
+            self._orders[known] = self.order_of(sheet.state)
             while len(self._orders) > _KEPT_ORDERS:
                 self._orders.popitem(last=False)
         return self._orders[known]
 
-    def _order(self, sheet: Sheet) -> Order:
-        state = sheet.state
+    def order_of(self, state: Mapping[str, Any]) -> Order:
+        """What the results of a sheet in that state would depend on."""
         process: Process = decode(Process, state["process"])
         part = state["part"]
         choices = Choices.model_validate(state["choices"])

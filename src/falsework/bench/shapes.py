@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, Field, JsonValue, StringConstraints
 
-from falsework.bench.choices import Choices, Name, Strict, Words
+from falsework.bench.choices import Choices, Digest, Name, Strict, Words
 from falsework.bench.documents import model_of
 from falsework.process.settings import Process
 
@@ -119,18 +119,45 @@ class ConflictBody(ErrorBody):
 
 
 class StepOut(BaseModel):
-    """A step of a sheet's history."""
+    """One state that a sheet has had. ``who`` is the short name of a browser, ``own`` whether it is this one;
+    undo and redo lead to those ``before`` and ``after``; ``aside`` was undone before something else was done.
+    """
 
+    number: int
     what: str
     when: float
     who: str
-    current: bool
+    own: bool
+    place: Literal["before", "now", "after", "aside"]
 
 
 class HistoryOut(BaseModel):
-    """What can be undone, what is, what can be redone; oldest first."""
+    """Every state of a sheet that is kept, in the order in which they were made."""
 
+    title: str
+    version: int
     steps: list[StepOut]
+
+
+class DifferingOut(BaseModel):
+    """One thing that differs between an earlier state and the sheet as it stands."""
+
+    what: str
+    then: str
+    now: str
+
+
+class EarlierOut(BaseModel):
+    """A state of a sheet's history: what it said, what differs from now, and which results are still kept."""
+
+    step: StepOut
+    title: str
+    note: str
+    part: PartOut
+    choices: Choices
+    process: model_of(Process)  # type: ignore[valid-type]
+    stages: dict[str, StageOut]
+    differs: list[DifferingOut]
 
 
 class MarksOut(BaseModel):

@@ -65,6 +65,21 @@ class Sheet:
     redo: str | None
 
 
+@dataclass(frozen=True)
+class Step:
+    """One state that a sheet has had: ``what`` was done to come there, by ``who``, ``when``.
+
+    ``place``: 'before' and 'after' are where undo and redo lead, 'now' is what the sheet shows, 'aside' what
+    was undone before something else was done.
+    """
+
+    number: int
+    what: str
+    who: str
+    when: float
+    place: str
+
+
 class Missing(LookupError):
     """There is no such sheet, or it was deleted."""
 
@@ -180,25 +195,25 @@ class Sheets:
                 raise NothingToUndo
             return _point(db, row, future[-1], [*past, row["step"]], future[:-1], time.time())
 
-    def history(self, sheet: str) -> list[dict[str, Any]]:
-        """Steps that can be undone, the current one, and those that can be redone, oldest first."""
+    def history(self, sheet: str) -> list[Step]:
+        """Every state of the sheet that is kept, in the order in which they were made."""
         with self._lock:
             row = _row(self._db, sheet)
-            order = [*json.loads(row["past"]), row["step"], *reversed(json.loads(row["future"]))]
-            told = {
-                step["id"]: step
-                for step in self._db.execute("SELECT id, what, who, at FROM steps WHERE sheet = ?", (sheet,))
-            }
-        return [
-            {
-                "what": told[s]["what"],
-                "when": told[s]["at"],
-                "who": told[s]["who"],
-                "current": s == row["step"],
-            }
-            for s in order
-            if s in told
-        ]
+            found = self._db.execute(
+                "SELECT id, what, who, at FROM steps WHERE sheet = ? ORDER BY id", (sheet,)
+            ).fetchall()
+        return _steps(row, found)
+
+    def earlier(self, sheet: str, number: int) -> tuple[Step, State]:
+        """A step of the sheet's history and its state; Missing where there is none of that number."""
+        with self._lock:
+            row = _row(self._db, sheet)
+            found = self._db.execute(
+                "SELECT * FROM steps WHERE sheet = ? AND id = ?", (sheet, number)
+            ).fetchone()
+        if found is None:
+            raise Missing(str(number))
+        return _steps(row, [found])[0], json.loads(found["state"])
 
     def delete(self, sheet: str, version: int) -> None:
         """Put a sheet away; it is kept for ``KEPT_DAYS``."""
@@ -364,6 +379,14 @@ def _sheet(db: sqlite3.Connection, sheet: str) -> Sheet:
         undo=now["what"] if past else None,
         redo=redo,
     )
+
+
+def _steps(sheet: sqlite3.Row, found: list[sqlite3.Row]) -> list[Step]:
+    places = dict.fromkeys(json.loads(sheet["past"]), "before")
+    places |= {**dict.fromkeys(json.loads(sheet["future"]), "after"), sheet["step"]: "now"}
+    return [
+        Step(row["id"], row["what"], row["who"], row["at"], places.get(row["id"], "aside")) for row in found
+    ]
 
 
 def _expected(db: sqlite3.Connection, sheet: str, version: int) -> sqlite3.Row:

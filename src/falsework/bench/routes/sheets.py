@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Path, Query
@@ -10,13 +11,15 @@ from starlette.responses import Response, StreamingResponse
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused
 from falsework.bench.desk import EVERYBODY, MOST_WAITING, TooMany
+from falsework.bench.history import differing
 from falsework.bench.room import Room, patched
 from falsework.bench.routes import Here, Who
-from falsework.bench.sheets import Sheet
+from falsework.bench.sheets import Sheet, Step
 from falsework.bench.stages import Stage
 
 router = APIRouter(prefix="/api", tags=["sheets"])
 SheetId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
+StepNumber = Annotated[int, Path(ge=1, le=2**53)]
 _CONFLICT: shapes.Responses = {409: {"model": shapes.ConflictBody}}
 
 
@@ -80,9 +83,44 @@ async def redo(room: Here, who: Who, sheet: SheetId, expected: shapes.Expected) 
 
 
 @router.get("/sheets/{sheet}/history", response_model=shapes.HistoryOut, responses=shapes.errors(404))
-async def history(room: Here, sheet: SheetId) -> Response:
-    """What was changed, by whom and when, oldest first."""
-    return Json({"steps": await room.ask(room.sheets.history, sheet)})
+async def history(room: Here, who: Who, sheet: SheetId) -> Response:
+    """Every state of the sheet that is kept: what was changed, by whom and when; oldest first."""
+    now = await room.get(sheet)
+    steps = [_step_json(step, who) for step in await room.ask(room.sheets.history, sheet)]
+    return Json({"title": now.state["title"], "version": now.version, "steps": steps})
+
+
+def _step_json(step: Step, who: str) -> dict[str, Any]:
+    return {**asdict(step), "own": step.who == who}
+
+
+@router.get(
+    "/sheets/{sheet}/history/{number}", response_model=shapes.EarlierOut, responses=shapes.errors(404)
+)
+async def earlier(room: Here, who: Who, sheet: SheetId, number: StepNumber) -> Response:
+    """One state of the sheet's history, and how it differs from the sheet as it stands."""
+    step, state = await room.earlier(sheet, number)
+    now = await room.get(sheet)
+    order = room.order_of(state)
+    body = {
+        "step": _step_json(step, who),
+        **{name: state[name] for name in ("title", "note", "part", "choices", "process")},
+        "stages": {stage.value: room.desk.kept(order.key(stage)) for stage in Stage},
+        "differs": [asdict(one) for one in differing(state, now.state)],
+    }
+    return Json(body)
+
+
+@router.post(
+    "/sheets/{sheet}/history/{number}/take-back",
+    response_model=shapes.SheetOut,
+    responses=shapes.errors(404) | _CONFLICT,
+)
+async def take_back(
+    room: Here, who: Who, sheet: SheetId, number: StepNumber, expected: shapes.Expected
+) -> Response:
+    """Have the sheet be as it was after that step: a new state, so nothing is lost and undo leads back."""
+    return answered(room, await room.take_back(sheet, expected.version, number, who))
 
 
 @router.post(

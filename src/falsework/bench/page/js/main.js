@@ -5,6 +5,7 @@ import { bringIn, bringingNotices, limitTo, onBringing } from "./bringing.js";
 import { h, morph } from "./dom.js";
 import { LedgerPage } from "./ledger/ledger.js";
 import { here, onRoute } from "./route.js";
+import { HistoryPage } from "./sheet/history.js";
 import { SheetPage } from "./sheet/sheet.js";
 import { TrayPage } from "./tray.js";
 import { TuningPage } from "./tuning/tuning.js";
@@ -13,10 +14,11 @@ import * as words from "./words.js";
 const place = document.getElementById("place");
 const PLACES = {
   "": { word: "Work orders", open: () => new TrayPage(place, { isBusy }) },
-  sheets: { open: (path) => (path[1] ? new SheetPage(place, path[1]) : new TrayPage(place, { isBusy })) },
+  sheets: { open: (path) => (!path[1] ? new TrayPage(place, { isBusy }) : isHistory(path) ? new HistoryPage(place, path[1]) : new SheetPage(place, path[1])) },
   tuning: { word: "Tuning", open: () => new TuningPage(place) },
   ledger: { word: "Ledger", open: () => new LedgerPage(place) },
 };
+const isHistory = (path) => path[0] === "sheets" && path[2] === "history";
 let page = null, pageKey = null;
 
 // ---- places --------------------------------------------------------------------------------------------------------
@@ -24,7 +26,7 @@ let page = null, pageKey = null;
 function show(route, why) {
   const [name = "", id = ""] = route.path;
   const known = PLACES[name];
-  const key = known ? `${name}/${name === "sheets" ? id : ""}` : "?";
+  const key = known ? `${name}/${name === "sheets" ? id : ""}${isHistory(route.path) ? "/history" : ""}` : "?";
   if (key !== pageKey) {
     page?.close();
     pageKey = key;

@@ -1,6 +1,7 @@
 // The strip at the foot of the sheet: what it comes to now, what changed, what is at work, and undo.
 
 import { h, unseen } from "../dom.js";
+import { address } from "../route.js";
 import * as words from "../words.js";
 
 const STAGE_WORDS = {
@@ -71,5 +72,6 @@ export function footStrip(page) {
           : store.pending.length ? "Being sent…" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
       busy ? h("button", { type: "button", class: "quiet", onclick: () => store.stop(busy[0]) }, "Stop") : null,
       h("button", { type: "button", class: "quiet", disabled: !undo?.what, title: undo?.what ? `Undo: ${undo.what}` : null, onclick: () => page.undo() }, "Undo", undo?.what && unseen(` ${undo.what}`)),
-      h("button", { type: "button", class: "quiet", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`))));
+      h("button", { type: "button", class: "quiet", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`)),
+      h("a", { class: "button quiet", href: address(["sheets", store.id, "history"]) }, "History")));
 }

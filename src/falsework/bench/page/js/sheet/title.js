@@ -3,6 +3,7 @@
 import { h, keep, unseen } from "../dom.js";
 import { Plate } from "../figure/plate.js";
 import { bed, pieces, shell } from "../figure/solids.js";
+import { address } from "../route.js";
 import * as words from "../words.js";
 
 function facts(store) {
@@ -79,7 +80,8 @@ export function titleBlock(page) {
         id: "note-field", rows: sheet.note ? 3 : 1, maxlength: 5000, value: sheet.note || "",
         onchange: (event) => store.change({ note: event.target.value }),
       })),
-    h("p", { class: "sub no-print" }, `${others}Last changed ${words.moment(sheet.changed)}.`),
+    h("p", { class: "sub no-print" }, `${others}Last changed ${words.moment(sheet.changed)}. `,
+      h("a", { href: address(["sheets", sheet.id, "history"]) }, "Its history")),
     h("p", { class: "sign", "aria-hidden": "true" }, "Decided by ", h("span", {}), " Done by ", h("span", {}), " Date ", h("span", {})));
 }
 
