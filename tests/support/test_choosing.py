@@ -353,12 +353,13 @@ def test_a_dearer_finish_never_spoils_more_and_never_carries_less(data, rows, we
 def test_a_choice_without_room_is_taken_back_and_said():
     """Columns promise support that gaps and clearance then leave no room for: the plan must not claim it."""
     patches = [underside(1, Kind.ISLAND), underside(2, Kind.ISLAND)]
-    chosen = _choose(_figures(TABLE, TABLE), patches, standing="anywhere")
+    figures = _figures(TABLE, TABLE)
+    chosen = _choose(figures, patches, standing="anywhere")
     assert {c.chosen for c in chosen} == {Standing.ANYWHERE}
     need = need_of([], patches)
-    same, silent = as_built(chosen, need, {1, 2})
+    same, silent = as_built(chosen, need, {1, 2}, figures)
     assert same == chosen and silent == ()
-    built, said = as_built(chosen, need, {1})
+    built, said = as_built(chosen, need, {1}, figures)
     assert built[0] == chosen[0]
     assert built[1].chosen is Standing.NONE and "no room for support" in built[1].why
     assert len(said) == 1 and said[0].startswith("underside 2: no support fits")

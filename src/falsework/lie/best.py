@@ -16,7 +16,7 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import body_of, face_normals, own_frame, thinned
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
-from falsework.lie.marks import MarkedFaces, Vector, direction, marked_faces
+from falsework.lie.marks import NO_FACES, MarkedFaces, Vector, direction, marked_faces, marked_words
 from falsework.lie.price import STANDINGS
 from falsework.lie.search import (
     FINE_GRID,
@@ -38,7 +38,7 @@ from falsework.part.placing import fits, place
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
-NOTHING, PLAIN, USUAL = MarkedFaces(), Weights(), Care()
+PLAIN, USUAL = Weights(), Care()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
 FEWEST, MOST = 50, 200_000  # directions
@@ -50,7 +50,8 @@ def best_lies(
     part: Part,
     process: Process,
     *,
-    show: MarkedFaces = NOTHING,
+    show: MarkedFaces = NO_FACES,
+    spare: MarkedFaces = NO_FACES,
     load_axis: Vector | str | None = None,
     weights: Weights = PLAIN,
     care: Care = USUAL,
@@ -62,7 +63,9 @@ def best_lies(
 
     Parameters
     ----------
-    show : faces to keep clean. load_axis : direction along which the part will be pulled, in its own frame.
+    show : faces to keep clean. spare : faces that no support may touch: weighed as those to keep clean, since
+        what would be marked is left to droop instead.
+    load_axis : direction along which the part will be pulled, in its own frame.
     weights, care : what matters, as prices.
     directions : even directions looked at; resting faces of the convex hull and refinement come on top.
     layers : check the recommended lie and today's against the layers of a plan.
@@ -82,7 +85,9 @@ def best_lies(
     watch.at("preparing the mesh", 0.0)
     frame = own_frame(part.vertices, part.faces)
     vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
-    marked = marked_faces(part, face_normals(part.vertices, part.faces)[0], show)
+    normals = face_normals(part.vertices, part.faces)[0]
+    marked = marked_faces(part, normals, show) | marked_faces(part, normals, spare, "faces to spare")
+    said = marked_words(show, spare)
     own_axis = None if axis is None else frame @ np.array(axis)
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])
@@ -90,7 +95,7 @@ def best_lies(
     found, looks, resting = searched(
         judge_of(thin, process, weights, care, own_axis), today, directions, watch.part(0.05, 0.75)
     )
-    few = _chosen(found, not show.empty, axis is not None)
+    few = _chosen(found, bool(said), axis is not None)
     whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
     judge = judge_of(whole, process, weights, care, own_axis)
     measured = [
@@ -99,7 +104,7 @@ def best_lies(
     ]
     fine = joined(measured[0], laid_flat(measured[1], judge, resting, watch.part(0.8, 0.85)))  # today's first
 
-    lies = [_lie(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few) + 1)]
+    lies = [lie_of_row(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few) + 1)]
     order = sorted(range(len(lies)), key=lambda row: (not lies[row].fits, lies[row].price.total, row))
     first = order[0]
     if (
@@ -107,7 +112,7 @@ def best_lies(
         and lies[0].price.total <= (1.0 + SAME_SHARE) * lies[first].price.total
     ):
         first = 0  # no reason to turn the part
-    front = {first, *front_rows(fine, not show.empty, axis is not None).tolist()} - ({0} - {first})
+    front = {first, *front_rows(fine, bool(said), axis is not None).tolist()} - ({0} - {first})
     check = dict.fromkeys((first, 0))
     if layers:
         for place_in_order, row in enumerate(check):
@@ -128,13 +133,14 @@ def best_lies(
         recommended=recommended,
         front=tuple(lies[row] for row in order if row in front)[:SHOWN],
         today=now,
-        why=why(recommended, now, axis is not None, not show.empty, no_fit),
+        why=why(recommended, now, axis is not None, said, no_fit),
         no_fit=no_fit,
         searched=looks,
         supportless=int(np.count_nonzero(found.negligible & (found.fit >= 1.0))),
         cells=FINE_GRID,
         thinned_mm=tolerance_mm,
         error=whole_error(recommended, now, FINE_GRID, tolerance_mm),
+        spare=spare,
     )
 
 
@@ -154,7 +160,7 @@ def _chosen(found: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64
     return np.array(taken[:SHOWN], dtype=np.int64)
 
 
-def _lie(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool) -> Lie:
+def lie_of_row(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool) -> Lie:
     """One row in words and plain numbers."""
     process, printer = judge.process, judge.process.printer
     build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)

@@ -54,12 +54,22 @@ class MarkedFaces:
         return not (self.directions or self.face_sets)
 
 
+NO_FACES = MarkedFaces()
+
+
+def marked_words(show: MarkedFaces, spare: MarkedFaces) -> str:
+    """What is marked, in words; '' for nothing."""
+    return " and ".join(
+        ([] if show.empty else ["show faces"]) + ([] if spare.empty else ["faces not to touch"])
+    )
+
+
 @dataclass(frozen=True)
 class Marks:
     """Everything such a file can say: faces to keep clean, faces that no support may touch, the load axis."""
 
-    show: MarkedFaces = MarkedFaces()
-    spare: MarkedFaces = MarkedFaces()
+    show: MarkedFaces = NO_FACES
+    spare: MarkedFaces = NO_FACES
     load_axis: Vector | None = None
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from falsework.cost.weights import Weights
-from falsework.lie.marks import MarkedFaces, Vector
+from falsework.lie.marks import NO_FACES, MarkedFaces, Vector, marked_words
 
 
 @dataclass(frozen=True)
@@ -110,3 +110,9 @@ class Lies:
     cells: int  # columns along each side of the grid of the figures shown
     thinned_mm: float  # tolerance of the mesh that was searched; 0: the mesh itself
     error: str  # how far the figures may be off
+    spare: MarkedFaces = NO_FACES  # no support may touch them; weighed as ``show`` faces
+
+    @property
+    def marked(self) -> str:
+        """What of the part is to be kept clean, in words; '' for nothing."""
+        return marked_words(self.show, self.spare)

@@ -47,7 +47,7 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
         f"{lie.support_g:.1f}",
         f"{lie.contact_mm2 / 100.0:.1f}",
         f"{lie.unreached_mm2 / 100.0:.1f}",
-        "–" if lies.show.empty else f"{show / 100.0:.1f}",
+        f"{show / 100.0:.1f}" if lies.marked else "–",
         f"{lie.height_mm:.0f}",
         _time(lie.time_s),
         f"{lie.filament_g:.1f}",
@@ -68,7 +68,7 @@ def turn_words(lie: Lie) -> str:
     return ", ".join(f"{round(angle)}" for angle in lie.turn_deg)
 
 
-def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> str:
+def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
     """The recommendation as one plain sentence with its figures."""
     if best.up == now.up and best.turn_deg == now.turn_deg:
         tail = "it needs no support" if best.needs_no_support else _needs(best)
@@ -91,8 +91,8 @@ def why(best: Lie, now: Lie, with_load: bool, with_show: bool, no_fit: str) -> s
     text += f"; {_time(best.time_s)} in all instead of {_time(now.time_s)}"
     if now.lean_deg < STEADY_DEG and best.lean_deg > now.lean_deg + 1.0:
         text += f"; it topples {_topples(best)} instead of {_topples(now)}"
-    if with_show and best.show_any_mm2 < now.show_any_mm2:
-        text += f"; show faces marked {_area(best.show_any_mm2)} instead of {_area(now.show_any_mm2)}"
+    if marked and best.show_any_mm2 < now.show_any_mm2:
+        text += f"; {marked} marked {_area(best.show_any_mm2)} instead of {_area(now.show_any_mm2)}"
     if with_load:
         text += (
             f"; {100 * best.across_layers:.0f} % of the load across the layers "

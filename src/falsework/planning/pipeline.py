@@ -17,7 +17,8 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.layers.thin import thin_walls
 from falsework.lie import Lies, MarkedFaces, best_lies
-from falsework.lie.marks import Vector
+from falsework.lie.body import face_normals
+from falsework.lie.marks import Vector, marked_faces
 from falsework.need import need_map, with_support
 from falsework.need.underside import Kind, NeedMap
 from falsework.part import fits, place, read_part
@@ -30,6 +31,7 @@ from falsework.planning.value import (
     LayerSummary,
     PartSummary,
     Plan,
+    Sparing,
     Totals,
 )
 from falsework.process import limit_deg, load_process, reach_mm
@@ -38,6 +40,7 @@ from falsework.release import Release, State, judge_release
 from falsework.release.remedies import DIRECTIONS
 from falsework.support.choosing import (
     EQUAL,
+    NEGLIGIBLE_SHARE,
     alternatives,
     as_built,
     choose,
@@ -46,6 +49,7 @@ from falsework.support.choosing import (
 )
 from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing
+from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures, Weights
 from falsework.support.sweep import sweep_columns
 from falsework.support.words import numbered
@@ -66,6 +70,7 @@ def plan(
     lie: str = "as-is",
     show: MarkedFaces | None = None,
     load_axis: Vector | str | None = None,
+    spare: MarkedFaces | None = None,
     scale: float = 1.0,
     unit: str | None = None,
     release: bool = True,
@@ -85,6 +90,8 @@ def plan(
     lie : 'as-is', or 'auto' to search for the best way to lay the part down and turn it so; then ``turn_deg``
         is not to be given, and ``lies`` of the plan holds what was found. ``show`` (faces to keep clean) and
         ``load_axis`` matter to that search alone: see :func:`falsework.best_lies`.
+    spare : faces that no support may touch, in the part's own frame: none stands on them, and undersides on
+        them are left, those that lie on them altogether unless ``overrules`` says otherwise.
     scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).
     release : whether to judge how the supports come off; that takes about as long as all the rest.
     belief : parameters of the droop model.
@@ -95,7 +102,7 @@ def plan(
     ------
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
     """
-    store = store or Store()
+    store, spare = store or Store(), spare or MarkedFaces()
     settled = _process(process)
     if standing not in (*Standing, "auto"):
         raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
@@ -104,9 +111,8 @@ def plan(
         if any(turn_deg):
             raise ProcessError("lie", "the part cannot be turned as asked and as is best", "Give one of them")
         raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
-        lies = _lies(
-            raw, settled, show or MarkedFaces(), load_axis, weights, scale, watch.part(0.1, 0.4), store
-        )
+        keep = show or MarkedFaces()
+        lies = _lies(raw, settled, keep, spare, load_axis, weights, scale, watch.part(0.1, 0.4), store)
         part, turn_deg = raw, lies.recommended.turn_deg
         watch = watch.part(0.4, 1.0)
     elif lie != "as-is":
@@ -117,6 +123,7 @@ def plan(
         standing,
         weights,
         overrules,
+        spare,
         turn_deg,
         scale,
         unit,
@@ -125,13 +132,15 @@ def plan(
         store,
     )
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
+    spared, sparing = weighed.spared, _sparing(weighed)
     standings = tuple(c.chosen for c in weighed.choices)
     swept = store.get(
-        ("swept", weighed.key, standings, settled.structure.side_gap_mm),
-        lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7)),
+        ("swept", weighed.key, _key_of(spared), standings, settled.structure.side_gap_mm),
+        lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7), spared=spared),
     )
     scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
-    choices, bare = as_built(weighed.choices, need, {n for piece in scheme.pieces for n in piece.undersides})
+    carried = {n for piece in scheme.pieces for n in piece.undersides}
+    choices, bare = as_built(weighed.choices, need, carried, weighed.figures)
     result = Plan(
         part=summary,
         process=settled,
@@ -142,7 +151,7 @@ def plan(
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
-        alternatives=alternatives(choices, need),
+        alternatives=alternatives(choices, need, sparing.whole if sparing else ()),
         gap=scheme.gap,
         gap_below=scheme.gap_below,
         pieces=scheme.pieces,
@@ -156,7 +165,8 @@ def plan(
         ),
         rests_on=belief.rests_on,
         lies=lies,
-        geometry=Geometry(placed, stack, need, scheme),
+        sparing=sparing,
+        geometry=Geometry(placed, stack, need, scheme, spared),
     )
     if release:
         result = judged(result, belief=belief, watch=watch.part(0.85, 1.0))
@@ -191,6 +201,7 @@ def totals(
     standing: str = "auto",
     weights: Weights = EQUAL,
     overrules: Mapping[int, Standing] | None = None,
+    spare: MarkedFaces | None = None,
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
     scale: float = 1.0,
     unit: str | None = None,
@@ -208,6 +219,7 @@ def totals(
         standing,
         weights,
         overrules,
+        spare or MarkedFaces(),
         turn_deg,
         scale,
         unit,
@@ -215,12 +227,14 @@ def totals(
         watch,
         store or Store(),
     )
+    sparing = _sparing(weighed)
     watch.at("done", 1.0)
     return Totals(
         choices=weighed.choices,
-        alternatives=alternatives(weighed.choices, weighed.need),
+        alternatives=alternatives(weighed.choices, weighed.need, sparing.whole if sparing else ()),
         part_cost=weighed.part_cost,
         warnings=standing_warnings(weighed.figures, weighed.need, weighed.choices),
+        sparing=sparing,
     )
 
 
@@ -234,6 +248,7 @@ class _Weighed:
     need: NeedMap
     key: tuple[str, str]
     part_cost: Cost
+    spared: Spared | None
     figures: StandingFigures
     choices: tuple[Choice, ...]
 
@@ -244,6 +259,7 @@ def _weighed(
     standing: str,
     weights: Weights,
     overrules: Mapping[int, Standing] | None,
+    spare: MarkedFaces,
     turn_deg: tuple[float, float, float],
     scale: float,
     unit: str | None,
@@ -254,7 +270,8 @@ def _weighed(
     """The choice of standings for every underside, and what it rests on."""
     if standing not in (*Standing, "auto"):
         raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
-    placed, summary = placed_part(part, process, turn_deg, scale, unit, watch.part(0.0, 0.33), store)
+    raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.33))
+    placed, summary = placed_part(raw, process, turn_deg, scale, unit, watch, store)
     stack = _layers(placed, process, watch.part(0.33, 0.5), store)
     need = _need(placed, stack, process, belief, watch.part(0.5, 0.83), store)
     known = set(range(1, len(need.undersides) + 1))
@@ -267,13 +284,49 @@ def _weighed(
     key = (placed.digest, repr(replace(process, structure=Structure())))
     watch.at("cost of the part", 0.83)
     own_cost = store.get(("cost", key), lambda: part_cost(stack, process)[0])
+    spared = None if spare.empty else _spared(raw, spare, placed, stack, need, key, store)
     figures = store.get(
-        ("columns", key), lambda: standing_figures(stack, need, process, watch=watch.part(0.87, 1.0))
+        ("columns", key, _key_of(spared)),
+        lambda: standing_figures(stack, need, process, spared=spared, watch=watch.part(0.87, 1.0)),
     )
     choices = choose(
         figures, need, process, own_cost, standing=standing, weights=weights, overrules=overrules
     )
-    return _Weighed(placed, summary, stack, need, key, own_cost, figures, choices)
+    return _Weighed(placed, summary, stack, need, key, own_cost, spared, figures, choices)
+
+
+def _spared(
+    raw: Part,
+    spare: MarkedFaces,
+    placed: Part,
+    stack: LayerStack,
+    need: NeedMap,
+    key: tuple[str, str],
+    store: Store,
+) -> Spared | None:
+    """Where the faces marked on the part as it lies in its file have come to lie in its layers."""
+    faces = marked_faces(raw, face_normals(raw.vertices, raw.faces)[0], spare, "faces to spare")
+    return store.get(("spared", key, faces.tobytes()), lambda: spared_faces(placed, faces, stack, need))
+
+
+def _key_of(spared: Spared | None) -> str:
+    return spared.key if spared else ""
+
+
+def _sparing(weighed: _Weighed) -> Sparing | None:
+    """What is spared, as the plan tells it."""
+    spared, undersides = weighed.spared, weighed.need.undersides
+    if spared is None:
+        return None
+    asks = np.array([u.kind is not Kind.HOLDS for u in undersides], dtype=bool)
+    whole, some = asks & spared.whole, asks & ~spared.whole & (spared.share > NEGLIGIBLE_SHARE)
+    edges = np.flatnonzero(np.diff(spared.faces.astype(np.int8), prepend=0, append=0)).tolist()
+    return Sparing(
+        area_mm2=spared.area_mm2,
+        whole=tuple((np.flatnonzero(whole) + 1).tolist()),
+        partly=tuple((np.flatnonzero(some) + 1).tolist()),
+        faces=tuple(zip(edges[::2], edges[1::2], strict=True)),
+    )
 
 
 def inspect(
@@ -311,6 +364,7 @@ def _lies(
     raw: Part,
     process: Process,
     show: MarkedFaces,
+    spare: MarkedFaces,
     load_axis: Vector | str | None,
     weights: Weights,
     scale: float,
@@ -319,9 +373,13 @@ def _lies(
 ) -> Lies:
     bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
     sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=bed_mm)
+    named = {*show.face_sets, *spare.face_sets} & raw.face_sets.keys()
+    sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
     return store.get(
-        ("lies", sized.digest, repr((process, show, load_axis, weights))),
-        lambda: best_lies(sized, process, show=show, load_axis=load_axis, weights=weights, watch=watch),
+        ("lies", sized.digest, repr((process, show, spare, load_axis, weights)), sets),
+        lambda: best_lies(
+            sized, process, show=show, spare=spare, load_axis=load_axis, weights=weights, watch=watch
+        ),
     )
 
 

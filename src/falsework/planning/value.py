@@ -13,6 +13,7 @@ from falsework.planning.document import dumps, loads
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.support.scheme import Gap, SupportPiece, SupportScheme
+from falsework.support.sparing import Spared
 from falsework.support.standing import Alternative, Choice, Weights
 
 SCHEMA = "falsework.plan/1"
@@ -71,6 +72,21 @@ class Inspection:
 
 
 @dataclass(frozen=True)
+class Sparing:
+    """What of the part no support may touch, and which undersides lie on it.
+
+    ``whole`` are the numbers of undersides that lie on such faces altogether: they are left, but for those
+    that the user sets otherwise. ``partly`` of those that lie on them in part: that part is left. ``faces``
+    are those of the placed part, in its file's order, as runs from the first to before the last.
+    """
+
+    area_mm2: float
+    whole: tuple[int, ...]
+    partly: tuple[int, ...]
+    faces: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
 class Totals:
     """What every standing would cost, estimated before anything is built; fields as in ``Plan``."""
 
@@ -78,6 +94,7 @@ class Totals:
     alternatives: tuple[Alternative, ...]
     part_cost: Cost
     warnings: tuple[str, ...]
+    sparing: Sparing | None = None
 
     def to_json(self) -> str:
         """Text of the totals under schema ``falsework.totals/1``."""
@@ -98,6 +115,7 @@ class Geometry(Ground):
     """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
 
     scheme: SupportScheme
+    spared: Spared | None = None
 
 
 @dataclass(frozen=True)
@@ -123,6 +141,7 @@ class Plan:
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     release: Release | None = None  # how the pieces come off
     lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
+    sparing: Sparing | None = None  # what no support may touch; None: nothing is spared
     geometry: Geometry | None = field(default=None, compare=False, repr=False)
 
     def to_json(self) -> str:

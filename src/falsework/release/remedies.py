@@ -26,6 +26,7 @@ from falsework.release.judge import judge_release
 from falsework.release.value import Release, Remedy, State, Tool
 from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing, SupportScheme
+from falsework.support.sparing import Spared, spared_faces
 from falsework.watch import QUIET, Watch
 
 DIRECTIONS = 250  # for judging a change
@@ -83,6 +84,7 @@ def what_to_change(
     release: Release,
     *,
     belief: Belief = PRIOR,
+    spared: Spared | None = None,
     turns_deg: Sequence[tuple[float, float, float]] = TURNS_DEG,
     watch: Watch = QUIET,
 ) -> tuple[Remedy, ...]:
@@ -90,13 +92,15 @@ def what_to_change(
 
     ``standings`` are those of ``need``'s undersides, as built; ``turns_deg`` (about x, then y, then z,
     from how the part lies now) are compared by columns, and the ``TURNS_BUILT`` best are planned with the
-    same standings allowed. A split is not built again: its blocks' ways out are those of the cuts. Judged
+    same standings allowed. No change touches ``spared`` faces.
+
+    A split is not built again: its blocks' ways out are those of the cuts. Judged
     with ``DIRECTIONS`` directions.
     """
     if not release.failing:
         return ()
     now = _Trial(need, scheme, standings, release)
-    trials = _trials(part, stack, now, process, release.tool, belief, turns_deg)
+    trials = _trials(part, stack, now, process, release.tool, belief, spared, turns_deg)
     remedies = []
     split = _split(now)
     if split is not None:
@@ -127,6 +131,7 @@ def _trials(
     process: Process,
     tool: Tool,
     belief: Belief,
+    spared: Spared | None,
     turns_deg: Sequence[tuple[float, float, float]],
 ) -> list[tuple[str, Make]]:
     """Changes that apply, in words, and how each is made."""
@@ -134,7 +139,7 @@ def _trials(
 
     def rebuilt(changed: Process, standings: Sequence[Standing]) -> _Trial:
         need = with_support(now.need, changed, belief)
-        scheme = build_scheme(stack, need, standings, changed)
+        scheme = build_scheme(stack, need, standings, changed, spared=spared)
         judged = judge_release(
             part, stack, need, scheme, changed, tool=tool, belief=belief, directions=DIRECTIONS
         )
@@ -169,7 +174,7 @@ def _trials(
         trials.append((f"lines along the pull, {angle:.0f}° from x", with_structure(lines)))
     for turn in _worth_building(part, process, turns_deg):
         words = ", ".join(f"{a:+.0f}° about {axis}" for a, axis in zip(turn, "xyz", strict=True) if a)
-        trials.append((f"turn the part by {words}", _turned(part, turn, now, process, tool, belief)))
+        trials.append((f"turn the part by {words}", _turned(part, turn, now, process, tool, belief, spared)))
     return trials
 
 
@@ -180,6 +185,7 @@ def _turned(
     process: Process,
     tool: Tool,
     belief: Belief,
+    spared: Spared | None,
 ) -> Make:
     """The part laid otherwise, with supports wherever they may stand now."""
     allowed = Standing.ANYWHERE if Standing.ANYWHERE in now.standings else Standing.BED
@@ -192,8 +198,11 @@ def _turned(
         )
         stack = stack_layers(laid, z_mm)
         need = need_map(stack, process, belief)
-        standings = [Standing.NONE if u.kind is Kind.HOLDS else allowed for u in need.undersides]
-        scheme = build_scheme(stack, need, standings, process)
+        away = None if spared is None else spared_faces(laid, spared.faces, stack, need)
+        left = np.array([u.kind is Kind.HOLDS for u in need.undersides], dtype=bool)
+        left |= away is not None and away.whole
+        standings = [Standing.NONE if leave else allowed for leave in left]
+        scheme = build_scheme(stack, need, standings, process, spared=away)
         judged = judge_release(
             laid, stack, need, scheme, process, tool=tool, belief=belief, directions=DIRECTIONS
         )

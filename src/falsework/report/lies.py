@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from falsework.lie import HEAD, rows, shown, turn_text, turn_words
+from falsework.lie.marks import MarkedFaces
 from falsework.lie.value import Lie, Lies
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
@@ -150,11 +151,17 @@ def _marks(lies: Lies) -> str:
     """What was marked on the part, in words."""
     said = []
     if not lies.show.empty:
-        ways = [_way(d) for d in lies.show.directions] + [f"the set {name}" for name in lies.show.face_sets]
-        said.append(f"Faces to keep clean: {words.listed(ways)}.")
+        said.append(f"Faces to keep clean: {_faces(lies.show)}.")
+    if not lies.spare.empty:
+        said.append(f"Faces that no support may touch: {_faces(lies.spare)}.")
     if lies.load_axis is not None:
         said.append(f"It will be pulled along {_way(lies.load_axis)}.")
     return " ".join(said)
+
+
+def _faces(marked: MarkedFaces) -> str:
+    ways = [_way(d) for d in marked.directions] + [f"the set {name}" for name in marked.face_sets]
+    return words.listed(ways)
 
 
 def _way(direction: tuple[float, float, float]) -> str:
@@ -187,7 +194,7 @@ def front_chart(lies: Lies) -> Front:
         anchor = "end" if left else "start"
         points.append(Point(number, x, y, shape, round(label_x, 2), round(label_y, 2), anchor, word))
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]
-    name = "marks of supports, ¤" if lies.show.empty else "marks of supports, on show faces too, ¤"
+    name = f"marks of supports, on {lies.marked} too, ¤" if lies.marked else "marks of supports, ¤"
     return Front(
         tuple(points),
         tuple(

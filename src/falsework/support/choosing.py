@@ -11,7 +11,7 @@ print room's own readings say. They decide between options; no length or volume 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from falsework.cost import region_cost
@@ -48,6 +48,9 @@ FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part
 EQUAL = Weights()
 _NO_ROOM = "there is no room for support beneath it"
 _NO_ROOM_ON_BED = "there is no room for support from the bed"
+SPARED = "faces that must not be touched"
+_LIES_ON_SPARED = f"it lies on {SPARED}"
+_WOULD_TOUCH = f"its support would touch {SPARED}"
 NEGLIGIBLE_SCAR_MM2 = 0.5  # no eye finds it
 _MOST_SCARS = 4  # said one by one
 NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
@@ -163,6 +166,19 @@ def _option(
     )
 
 
+def _spared_mm2(figures: StandingFigures, k: int, standing: Standing = Standing.ANYWHERE) -> float:
+    """Area of one underside that such a standing leaves for the sake of spared faces."""
+    if figures.spared is None:
+        return 0.0
+    own_mm2, landing_mm2 = float(figures.spared.own_mm2[k]), float(figures.spared.landing_mm2[k])
+    return own_mm2 if standing is Standing.BED else own_mm2 + landing_mm2
+
+
+def _on_spared(figures: StandingFigures, k: int) -> bool:
+    """Whether one underside lies on spared faces altogether."""
+    return figures.spared is not None and bool(figures.spared.whole[k])
+
+
 def options(
     figures: StandingFigures, need: NeedMap, process: Process, weights: Weights, part_cost: Cost
 ) -> tuple[tuple[Option, ...], ...]:
@@ -170,15 +186,17 @@ def options(
 
     From the bed only the columns that reach it are carried and the rest is left; standing anywhere carries
     all and scars the part where columns land. Where the gaps take the columns' mean height nothing can be
-    built and the area is left. The cost is an estimate of the structure as it would be built (see the plan's
-    support cost for the real one); ``part_cost`` is what a ruined print would lose.
+    built and the area is left, and so is what could be carried only by touching spared faces. The cost is an
+    estimate of the structure as it would be built (see the plan's support cost for the real one);
+    ``part_cost`` is what a ruined print would lose.
     """
     gap_mm, below_mm = air_gap(process)[2], air_gap_below(process)[2]
     rows = []
     for k, underside in enumerate(need.undersides):
         area_mm2, on_bed_mm2 = float(figures.area_mm2[k]), float(figures.bed_area_mm2[k])
+        on_part_mm2 = max(0.0, area_mm2 - on_bed_mm2 - _spared_mm2(figures, k))
         bed = _Columns(on_bed_mm2, float(figures.bed_volume_mm3[k])).less(gap_mm)
-        part = _Columns(area_mm2 - on_bed_mm2, float(figures.part_volume_mm3[k])).less(gap_mm + below_mm)
+        part = _Columns(on_part_mm2, float(figures.part_volume_mm3[k])).less(gap_mm + below_mm)
         rows.append(
             tuple(
                 _option(standing, underside, b, p, area_mm2, process, weights, part_cost)
@@ -205,28 +223,36 @@ def choose(
     """One choice for every underside, in the order of ``need.undersides``.
 
     ``standing`` 'none', 'bed' or 'anywhere' holds for all of them; 'auto' takes the option of least objective
-    (of equals the one that does less). Undersides that hold by themselves are left either way. ``overrules``
-    sets a standing by underside number, whatever the rest says.
+    (of equals the one that does less). Undersides that hold by themselves are left either way, and so are
+    those that lie on spared faces altogether. ``overrules`` sets a standing by underside number, whatever the
+    rest says; but nothing ever stands on a spared face.
     """
     overrules = overrules or {}
     choices = []
-    for underside, row in zip(
-        need.undersides, options(figures, need, process, weights, part_cost), strict=True
+    for k, (underside, row) in enumerate(
+        zip(need.undersides, options(figures, need, process, weights, part_cost), strict=True)
     ):
+        on_spared = _on_spared(figures, k)
         if underside.number in overrules:
             chosen, said = Standing(overrules[underside.number]), "by your own choice, "
+            if on_spared and chosen is not Standing.NONE:
+                said += f"although {_LIES_ON_SPARED}, "
         elif underside.kind is Kind.HOLDS:
             chosen, said = Standing.NONE, ""
+        elif on_spared:
+            choices.append(Choice(underside.number, row, Standing.NONE, _left(underside, _LIES_ON_SPARED)))
+            continue
         elif standing == "auto":
             chosen, said = min(row, key=lambda option: option.objective).standing, ""
         else:
             chosen, said = Standing(standing), "as asked, "
-        choices.append(Choice(underside.number, row, chosen, said + _why(underside, row, chosen)))
+        why = _why(underside, row, chosen, _spared_mm2(figures, k, chosen))
+        choices.append(Choice(underside.number, row, chosen, said + why))
     return tuple(choices)
 
 
 def as_built(
-    choices: Iterable[Choice], need: NeedMap, carried: Collection[int]
+    choices: Iterable[Choice], need: NeedMap, carried: Collection[int], figures: StandingFigures
 ) -> tuple[tuple[Choice, ...], tuple[str, ...]]:
     """The choices that the built supports bear out, and a warning where they do not bear out all.
 
@@ -234,20 +260,26 @@ def as_built(
     and clearance leave no room for a single line, the underside is left, whatever was chosen.
     """
     out: list[Choice] = []
-    bare: list[Underside] = []
+    bare: dict[str, list[Underside]] = {}
     for choice in choices:
         if choice.chosen is not Standing.NONE and choice.underside not in carried:
-            bare.append(need.undersides[choice.underside - 1])
-            choice = replace(choice, chosen=Standing.NONE, why=_left(bare[-1], _NO_ROOM))
+            k = choice.underside - 1
+            underside, area_mm2 = need.undersides[k], float(figures.area_mm2[k])
+            touches = _spared_mm2(figures, k, choice.chosen) > 0.5 * area_mm2
+            why = _WOULD_TOUCH if touches else _NO_ROOM
+            bare.setdefault(why, []).append(underside)
+            choice = replace(choice, chosen=Standing.NONE, why=_left(underside, why))
         out.append(choice)
-    if not bare:
-        return tuple(out), ()
+    return tuple(out), tuple(_bare_said(undersides, why) for why, undersides in bare.items())
+
+
+def _bare_said(bare: Sequence[Underside], why: str) -> str:
     worst = max(bare, key=lambda u: u.droop_mm.value)
-    said = (
-        f"{numbered('underside', [u.number for u in bare])}: no support fits beneath within its gaps and "
-        f"clearance; left, {_droops(worst, 'the worst droops' if len(bare) > 1 else 'it droops')}"
-    )
-    return tuple(out), (said,)
+    left = f"left, {_droops(worst, 'the worst droops' if len(bare) > 1 else 'it droops')}"
+    what = "no support fits beneath within its gaps and clearance"
+    if why == _WOULD_TOUCH:
+        what = f"support beneath would touch {SPARED}"
+    return f"{numbered('underside', [u.number for u in bare])}: {what}; {left}"
 
 
 def chosen_option(choice: Choice) -> Option:
@@ -255,16 +287,21 @@ def chosen_option(choice: Choice) -> Option:
     return next(option for option in choice.options if option.standing is choice.chosen)
 
 
-def alternatives(choices: Iterable[Choice], need: NeedMap) -> tuple[Alternative, ...]:
+def alternatives(
+    choices: Iterable[Choice], need: NeedMap, spared: Collection[int] = ()
+) -> tuple[Alternative, ...]:
     """Standings side by side for the whole part: none, bed, anywhere, and what was chosen, estimated alike.
 
-    In the first three, undersides that hold by themselves are left. They never count as left to droop.
+    In the first three, undersides that hold by themselves are left, which never count as left to droop, and
+    those whose numbers are in ``spared``, which do.
     """
     choices = tuple(choices)
     holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
     rows = []
     for place, standing in enumerate((Standing.NONE, Standing.BED, Standing.ANYWHERE)):
-        taken = [c.options[0 if h else place] for c, h in zip(choices, holds, strict=True)]
+        taken = [
+            c.options[0 if h or c.underside in spared else place] for c, h in zip(choices, holds, strict=True)
+        ]
         rows.append(_alternative(standing.value, taken, holds))
     rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds))
     return tuple(rows)
@@ -288,17 +325,25 @@ def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternati
 
 
 def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]) -> tuple[str, ...]:
-    """What the user should know about the choices: what cannot be reached, what gets scarred, what may
-    fail. Scars beyond the ``_MOST_SCARS`` largest are said in one sentence."""
-    said = []
+    """What the user should know about the choices: what is left for the sake of spared faces, what cannot be
+    reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are said in one
+    sentence."""
+    choices, said = tuple(choices), []
     scars: list[tuple[float, int, str]] = []  # mm², underside, sentence
     for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True)):
         option = chosen_option(choice)
         name = f"underside {underside.number}"
         area_mm2 = option.left_mm2 + option.contact_mm2
-        if choice.chosen is Standing.BED and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+        spared_mm2 = _spared_mm2(figures, k, choice.chosen)
+        unreached_mm2 = option.left_mm2 - spared_mm2
+        if choice.chosen is not Standing.NONE and spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
             said.append(
-                f"{name}: {_percent(option.left_mm2 / area_mm2)} of it ({_area(option.left_mm2)}) cannot be "
+                f"{name}: {_percent(spared_mm2 / area_mm2)} of it ({_area(spared_mm2)}) is left to itself, "
+                f"for {_WOULD_TOUCH}"
+            )
+        if choice.chosen is Standing.BED and unreached_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+            said.append(
+                f"{name}: {_percent(unreached_mm2 / area_mm2)} of it ({_area(unreached_mm2)}) cannot be "
                 "carried from the bed and is left to itself"
             )
         elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(
@@ -319,7 +364,33 @@ def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable
                 else f"would droop {_length(underside.droop_mm.value)} mm"
             )
             said.append(f"{name} {what} and {_area(option.left_mm2)} of it is left: the print may fail there")
-    return (*said, *_scars(scars))
+    return (*_on_spared_said(figures, need, choices), *said, *_scars(scars))
+
+
+def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[Choice]) -> list[str]:
+    """Undersides that lie on spared faces altogether: those left for it, and those carried all the same."""
+    mine = [
+        (underside, choice)
+        for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True))
+        if _on_spared(figures, k) and underside.kind is not Kind.HOLDS
+    ]
+    said = []
+    left = [underside for underside, choice in mine if choice.chosen is Standing.NONE]
+    carried = [underside.number for underside, choice in mine if choice.chosen is not Standing.NONE]
+    if left:
+        worst = max(left, key=lambda u: u.droop_mm.value)
+        many = len(left) > 1
+        said.append(
+            f"{numbered('underside', [u.number for u in left])} {'lie' if many else 'lies'} on {SPARED} and "
+            f"{'are' if many else 'is'} left: {_droops(worst, 'the worst droops' if many else 'it droops')}"
+        )
+    if carried:
+        many = len(carried) > 1
+        said.append(
+            f"{numbered('underside', carried)} {'lie' if many else 'lies'} on {SPARED} and "
+            f"{'are' if many else 'is'} carried all the same, by your own choice"
+        )
+    return said
 
 
 def _scars(scars: list[tuple[float, int, str]]) -> list[str]:
@@ -336,8 +407,8 @@ def _scars(scars: list[tuple[float, int, str]]) -> list[str]:
     return said
 
 
-def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str:
-    """The choice as a plain sentence with its figures."""
+def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing, spared_mm2: float) -> str:
+    """The choice as a plain sentence with its figures; ``spared_mm2`` are left for spared faces."""
     option = next(o for o in row if o.standing is chosen)
     if chosen is Standing.NONE or option.contact_mm2 == 0.0:
         if underside.kind is Kind.HOLDS and chosen is Standing.NONE:
@@ -345,10 +416,11 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
                 f"holds by itself: no layer reaches more than {_length(underside.free_length_mm)} mm over air"
             )
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
-        if chosen is not Standing.NONE:
-            return _left(underside, _NO_ROOM_ON_BED if chosen is Standing.BED else _NO_ROOM)
-        if carried is None:
-            return _left(underside, _NO_ROOM)
+        no_room = _NO_ROOM_ON_BED if chosen is Standing.BED else _NO_ROOM
+        if spared_mm2 > 0.5 * option.left_mm2:
+            no_room = _WOULD_TOUCH
+        if chosen is not Standing.NONE or carried is None:
+            return _left(underside, no_room)
         return _left(underside, f"support would cost {_takes(carried.cost)}")
     scar_share = option.scar_mm2 / option.contact_mm2
     where = "from the bed and the part"
@@ -365,6 +437,8 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing) -> str
     area_mm2 = option.left_mm2 + option.contact_mm2
     if option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
         text += f"; {_percent(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
+        if spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
+            text += f", {_percent(spared_mm2 / area_mm2)} for the sake of {SPARED}"
     if scar_share > NEGLIGIBLE_SHARE:
         text += f"; scars {_area(option.scar_mm2)} of the part"
     return text

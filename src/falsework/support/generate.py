@@ -19,6 +19,7 @@ from falsework.process.settings import Process
 from falsework.support.cells import Bands, Cells, Dense, bands_of, cells_of, facing
 from falsework.support.scheme import Gap, Role, Standing, Strands, SupportPiece, SupportScheme
 from falsework.support.solid import solid_of
+from falsework.support.sparing import Spared
 from falsework.support.stability import Brace, Check, check_pieces, remedy_text
 from falsework.support.strands import Walls, piece_middles, strands_of, walls_of
 from falsework.support.sweep import (
@@ -52,14 +53,17 @@ def build_scheme(
     process: Process,
     watch: Watch = QUIET,
     *,
+    spared: Spared | None = None,
     swept: Swept | None = None,
 ) -> SupportScheme:
     """Supports for every underside that may have one.
 
     ``standings`` has one entry per underside of ``need``. Nothing touches the part: supports keep the side
     clearance and whole layers of air gap above and beneath. Every layer rests on support, on the bed, or
-    through the gap on the part. Walls too slender or pieces likely to topple are braced; what still fails is
-    marked weak. Raises ``FalseworkError`` when there are not as many standings as undersides.
+    through the gap on the part, but never on ``spared`` faces, and none carries such faces. Walls too slender
+    or pieces likely to topple are braced; what still fails is marked weak.
+
+    Raises ``FalseworkError`` when there are not as many standings as undersides.
     """
     if len(standings) != len(need.undersides):
         raise FalseworkError(
@@ -68,7 +72,7 @@ def build_scheme(
             "Give one standing for each underside",
         )
     if swept is None:
-        swept = sweep_columns(stack, need, standings, process, watch.part(0.0, 0.4))
+        swept = sweep_columns(stack, need, standings, process, watch.part(0.0, 0.4), spared=spared)
     watch.at("taking gaps off", 0.4)
     around = Surroundings(swept, process)
     support, blocked = support_regions(swept, around, need.reach_mm, process)
@@ -221,6 +225,8 @@ def _thickened(
     layer = cells.layer[mine]
     thick = offset_mitred(cells.polygon[mine], grow[mine])
     thick = areas_only(shapely.difference(thick, blocked[layer]))
+    if around.free is not None:
+        thick = areas_only(shapely.difference(thick, around.free[layer]))
     out = support.copy()
     for i in np.unique(layer):
         out[i] = shapely.union_all([support[i], *thick[layer == i]])

@@ -4,12 +4,29 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from falsework.cost.cost import Cost
 from falsework.cost.weights import Weights
 from falsework.layers.stack import Floats
 from falsework.support.scheme import Standing
 
-__all__ = ["Alternative", "Choice", "Option", "StandingFigures", "Weights"]
+__all__ = ["Alternative", "Choice", "Option", "SparedFigures", "StandingFigures", "Weights"]
+
+
+@dataclass(frozen=True, eq=False)
+class SparedFigures:
+    """What cannot be built beneath each underside for the sake of spared faces, arrays over undersides (U,).
+
+    ``whole``: the underside lies on such faces altogether, and its columns are counted as if it did not;
+    ``own_mm2`` of another underside lies on such faces; over ``landing_mm2`` of it columns would stand on
+    such faces.
+    """
+
+    whole: NDArray[np.bool_]
+    own_mm2: Floats
+    landing_mm2: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -20,7 +37,8 @@ class StandingFigures:
     ``area_mm2`` of the underside seen from below; ``bed_area_mm2`` of it over columns that reach the bed;
     ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without
     gap); ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does);
-    ``landing_range_mm`` (U, 2): lowest and highest z at which they do.
+    ``landing_range_mm`` (U, 2): lowest and highest z at which they do. Columns that cannot be built for the
+    sake of ``spared`` faces count in ``area_mm2`` alone.
     """
 
     cell_mm: float
@@ -30,6 +48,7 @@ class StandingFigures:
     part_volume_mm3: Floats
     landing_mm: Floats
     landing_range_mm: Floats
+    spared: SparedFigures | None = None
 
 
 @dataclass(frozen=True)

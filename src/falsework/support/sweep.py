@@ -15,6 +15,7 @@ from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.support.scheme import Standing
+from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
 
 EMPTY = shapely.MultiPolygon()
@@ -155,7 +156,7 @@ class Surroundings:
         self.gap_layers = air_gap(process)[1]
         self.gap_below_layers = air_gap_below(process)[1]
         self.side_mm = process.structure.side_gap_mm
-        self.sections, self._swept = swept.sections, swept
+        self.sections, self.free, self._swept = swept.sections, swept.free, swept
 
     def landings(self) -> Regions:
         """(L,) where the part beneath may carry a wall, generously: past the gap or beside the clearance."""
@@ -224,12 +225,14 @@ class Swept:
     """Columns of support before any gap is taken off, and the part around them; all (L,) regions.
 
     ``sections`` of the part, simplified; ``cleared`` the same with side clearance; ``columns`` whatever lies
-    straight beneath the undersides that are to be carried. Changing the air gap leaves all three as they are.
+    straight beneath the undersides that are to be carried; ``free`` where none may be for the sake of spared
+    faces, None where nothing is spared. Changing the air gap leaves them all as they are.
     """
 
     sections: Regions
     cleared: Regions
     columns: Regions
+    free: Regions | None = None
     _kept: dict[tuple[int | None, tuple[int, ...]], Regions] = field(default_factory=dict, repr=False)
 
     def united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
@@ -252,26 +255,37 @@ class Swept:
 
 
 def sweep_columns(
-    stack: LayerStack, need: NeedMap, standings: Sequence[Standing], process: Process, watch: Watch = QUIET
+    stack: LayerStack,
+    need: NeedMap,
+    standings: Sequence[Standing],
+    process: Process,
+    watch: Watch = QUIET,
+    *,
+    spared: Spared | None = None,
 ) -> Swept:
     """Sweeps every underside that may be supported straight down.
 
     ``standings`` has one entry per underside. Bed standing keeps only columns that are clear of the part,
-    with clearance, all the way to the bed.
+    with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out.
     """
     where = np.array([str(s) for s in standings], dtype=object)
     anywhere, bed = where == Standing.ANYWHERE, where == Standing.BED
     watch.at("sweeping supports down", 0.0)
     tolerance_mm = section_tolerance_mm(process)
     sections = simplified(stack.regions, tolerance_mm)
-    cleared: Regions = shapely.buffer(sections, process.structure.side_gap_mm + tolerance_mm, quad_segs=4)
+    clearance_mm = process.structure.side_gap_mm + tolerance_mm
+    cleared: Regions = shapely.buffer(sections, clearance_mm, quad_segs=4)
     columns = swept_down(sources(need, anywhere, sections), sections, process.line_width_mm)
     if bed.any():
         watch.at("sweeping supports down", 0.5)
         on_bed = swept_down(sources(need, bed, sections), sections, process.line_width_mm)
         on_bed = reaching_bed(on_bed, cleared)
         columns = shapely.union(columns, on_bed) if anywhere.any() else on_bed
-    return Swept(sections, cleared, columns)
+    if spared is None:
+        return Swept(sections, cleared, columns)
+    watch.at("sparing faces", 0.9)
+    free = kept_free(spared, need, standings, sections, clearance_mm)
+    return Swept(sections, cleared, areas_only(shapely.difference(columns, free)), free)
 
 
 def support_regions(
