@@ -81,6 +81,16 @@ def upload(client: httpx.Client, data: bytes, name: str = "part.stl", **query: A
     return sheet
 
 
+def demo(client: httpx.Client, part: str) -> dict[str, Any]:
+    """Begin with a part of the museum; the sheet."""
+    task = client.post(f"/api/demo/{part}").json()
+    end = time.monotonic() + PATIENCE_S
+    while task["state"] in ("queued", "running") and time.monotonic() < end:
+        time.sleep(0.03)
+        task = client.get(f"/api/tasks/{task['id']}").json()
+    return read(client, task["result"]["sheet"])
+
+
 def read(client: httpx.Client, sheet: str) -> dict[str, Any]:
     answer = client.get(f"/api/sheets/{sheet}")
     assert answer.status_code == 200, answer.text

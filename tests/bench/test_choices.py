@@ -72,7 +72,15 @@ def test_changes_are_told_by_path_and_named_in_words() -> None:
         "choices.settings.structure.air_gap_layers": "2",
     }
     assert differences(after, before) == dict.fromkeys(differences(before, after))
-    assert change_words(before, after) == "underside 3: bed and 1 more"
+    assert change_words(before, after) == "air gap layers 2, underside 3: bed"
+    for settings, said in (
+        ({"layer_height_mm": "0.1", "fan": "0.5"}, "fan 0.5, layer height 0.1 mm"),
+        ({"wall_speed_mm_s": "60"}, "wall speed 60 mm/s"),
+        ({"material.price_per_kg": "30"}, "price 30 per kg"),
+    ):
+        assert change_words(state(), state(settings=settings)) == said
+    much = state(turn_deg=[90, 0, 0], scale=2.0, overrules={"1": "bed", "2": "bed"})
+    assert change_words(state(), much) == "scale: 2.0, lie, 2 more"
     assert change_words(state(), state(standing="none")) == "standing: none"
     assert change_words(state(), state(turn_deg=[90, 0, 0])) == "lie"
     assert change_words(state(), {**state(), "title": "bollard"}) == "title"

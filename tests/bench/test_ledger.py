@@ -133,6 +133,21 @@ def test_what_cannot_be_is_refused_and_nothing_is_recorded(client: TestClient, w
     assert client.get("/api/readings").json()["total"] == 0
 
 
+def test_readings_by_their_numbers(client: TestClient) -> None:
+    known(client)
+    ids = [client.post("/api/readings", json=reading(note=f"no {k}")).json()["id"] for k in range(6)]
+
+    def asked(numbers: str) -> list[int]:
+        answer = client.get("/api/readings", params={"numbers": numbers})
+        assert answer.status_code == 200, answer.text
+        return [one["id"] for one in answer.json()["readings"]]
+
+    assert asked(f"{ids[0]},{ids[2]}-{ids[4]}") == [ids[4], ids[3], ids[2], ids[0]]
+    assert asked("") == ids[::-1] and asked("999") == [] and asked("5-3") == []
+    for wrong in ("one", "1,", "-3", "1--2"):
+        assert client.get("/api/readings", params={"numbers": wrong}).status_code == 422
+
+
 def test_photographs_that_are_none_are_refused(client: TestClient) -> None:
     answer = client.post("/api/photographs", content=b"<svg onload=alert(1)>")
     assert answer.status_code == 422 and "photograph" in answer.json()["error"]["wrong"]

@@ -89,7 +89,7 @@ def test_undo_and_redo_by_anybody_and_a_refused_change_changes_nothing(ann: Test
     back = second(ann).post(f"{url}/undo", json={"version": 2}).json()
     shapes.SheetOut.model_validate(back)
     assert back["choices"] == sheet["choices"] and back["process"] == sheet["process"]
-    assert back["undo"] == {"what": None, "redo": "layer height mm 0.1 and 1 more"}
+    assert back["undo"] == {"what": None, "redo": "layer height 0.1 mm, standing: bed"}
     assert ann.post(f"{url}/redo", json={"version": 2}).status_code == 409  # of an old version
     assert ann.post(f"{url}/redo", json={"version": 3}).json()["choices"] == now["choices"]
     answer = ann.post(f"{url}/redo", json={"version": 4})

@@ -6,6 +6,7 @@ from importlib.resources import files
 
 import pytest
 
+from bench.benches import change, demo, wait
 from browser.bench_page import begin, settled, sheet_id, show, still
 from browser.test_report import CONTRAST
 
@@ -24,12 +25,7 @@ def judged(page):
 @pytest.fixture(scope="module")
 def made(bench):
     """A sheet with everything on it, made without the page."""
-    from bench.benches import change, read, wait
-
-    task = bench.client.post("/api/demo/mooring cleat").json()
-    while task["state"] != "done":
-        task = bench.client.get(f"/api/tasks/{task['id']}").json()
-    sheet = read(bench.client, task["result"]["sheet"])
+    sheet = demo(bench.client, "mooring cleat")
     change(bench.client, sheet, choices={"overrules": {"1": "none"}})
     for stage in ("lies", "files"):
         bench.client.post(f"/api/sheets/{sheet['id']}/stages/{stage}", json={})

@@ -70,6 +70,14 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     assert "limit angle" in desk.inner_text(".advice") and "air gap" in desk.inner_text(".advice")
     assert desk.locator("tr.chosen").count() == 1  # one gap is recommended
     assert "▶" in desk.inner_text("tr.chosen")
+    # every piece of advice leads to the readings behind it, and those alone
+    behind = desk.get_by_role("link", name=re.compile("behind limit angle$"))
+    count = int(re.match(r"\d+", behind.inner_text()).group())
+    behind.click()
+    desk.wait_for_selector("text=Show the whole ledger")
+    assert desk.locator(".readings tbody tr").count() == min(count, 50) > 2
+    desk.go_back()
+    desk.wait_for_selector(".advice")
     desk.get_by_text("Curves with intervals, and what was read").click()
     curves = desk.frame_locator(".curves-page")
     curves.locator("svg").first.wait_for()

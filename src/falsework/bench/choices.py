@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
 import shlex
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from falsework.cost.weights import Weights as PlainWeights
 from falsework.errors import ProcessError
+from falsework.process.schema import describe
 from falsework.process.settings import Printer, Process, Structure
 from falsework.process.toml import override
 
@@ -192,13 +195,19 @@ NAMES = {  # of fields, as people say them
     "choices.load_axis": "load axis",
     "choices.supports_as": "object type of supports",
 }
+_UNIT = re.compile(r"_(mm3|mm2|mm_s2|mm_s|mm|deg|c|g_cm3|per_kg|per_hour|j_kg_k|w_m_k|gpa|mpa|pa_s|k)$")
+_MOST_SAID = 3
 _SAID = ("process", "scale", "unit", "standing", "supports_as")  # short enough to be said whole
 
 
 def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
-    """A change as the words beside *undo*: 'standing: bed', 'underside 3: none and 2 more'."""
+    """A change as the words beside *undo*: 'standing: bed', 'lie, title, 4 more'; what was said of undersides
+    comes last, for a turned part drops it by the way."""
     said: list[str] = []
-    for path, value in sorted(differences(before, after).items()):
+    for path, value in sorted(
+        differences(before, after).items(),
+        key=lambda item: ("underside" in item[0] or "overrules" in item[0], item[0]),
+    ):
         head, _, tail = path.partition(".")
         field, _, rest = tail.partition(".")
         if head == "process":  # follows from the choices
@@ -208,15 +217,29 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
         elif head == "choices" and field == "underside_notes":
             said.append(f"words on underside {rest}")
         elif head == "choices" and field == "settings":
-            setting = rest.rpartition(".")[2].replace("_", " ")
-            said.append(f"{setting} {'as in the process' if value is None else value}")
+            setting, unit = setting_words(rest)
+            said.append(f"{setting} {'as in the process' if value is None else f'{value} {unit}'.rstrip()}")
         else:
             name = NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)
             said.append(f"{name}: {value}" if field in _SAID and value is not None else name)
     unique = list(dict.fromkeys(said))
     if not unique:
         return "nothing"
-    return unique[0] if len(unique) == 1 else f"{unique[0]} and {len(unique) - 1} more"
+    if len(unique) > _MOST_SAID:
+        unique[_MOST_SAID - 1 :] = [f"{len(unique) - _MOST_SAID + 1} more"]
+    return ", ".join(unique)
+
+
+def setting_words(key: str) -> tuple[str, str]:
+    """A setting's name without its unit, and that unit where the name has it: 'layer height', 'mm'."""
+    field = key.rpartition(".")[2]
+    name = _UNIT.sub("", field)
+    return name.replace("_", " "), _units().get(field, "") if name != field else ""
+
+
+@lru_cache
+def _units() -> dict[str, str]:
+    return {row.field: row.unit for row in describe()}
 
 
 def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -> str | None:

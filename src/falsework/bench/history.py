@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from falsework.bench.choices import NAMES, differences
+from falsework.bench.choices import NAMES, differences, setting_words
 
 _LONGEST = 300  # of words that are shown
 _NOTHING = "–"
@@ -17,7 +17,6 @@ _STANDING = {
     "bed": "support from the bed",
     "anywhere": "support from bed or part",
 }
-_UNIT = re.compile(r"_(mm3|mm2|mm_s2|mm_s|mm|deg|c|g_cm3|per_kg|per_hour|j_kg_k|w_m_k|gpa|mpa|pa_s|k)$")
 
 
 @dataclass(frozen=True)
@@ -63,7 +62,7 @@ def _named(path: str) -> str:
     if field == "underside_notes":
         return f"words on underside {rest}"
     if field == "settings":
-        return _UNIT.sub("", rest.rpartition(".")[2]).replace("_", " ")
+        return setting_words(rest)[0]
     name = NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)
     return f"{name}: {rest.replace('_', ' ')}" if rest else name
 
@@ -78,7 +77,7 @@ def _said(path: str, value: Any) -> str:
         return _STANDING[value]
     if field == "turn_deg":
         return ", ".join(f"{axis} {_plain(angle)}°" for axis, angle in zip("xyz", value, strict=True))
-    text = _plain(value)
+    text = f"{_plain(value)} {setting_words(path)[1]}".rstrip() if field == "settings" else _plain(value)
     return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 1]}…"
 
 

@@ -33,6 +33,7 @@ Number = Annotated[int, Path(ge=1, le=2**53)]
 Code = Annotated[str, Path(pattern=r"^[A-Za-z0-9-]{1,40}$")]
 Named = Annotated[str, Path(min_length=1, max_length=100)]
 _PAGE_ROWS = 50
+_NUMBERS = r"^([0-9]{1,15}(-[0-9]{1,15})?(,[0-9]{1,15}(-[0-9]{1,15})?)*)?$"
 MOST_IMPORT_BYTES = 50 << 20
 MOST_PHOTOGRAPH_BYTES = 50_000_000
 _PHOTOGRAPH_POLICY = {"content-security-policy": "default-src 'none'; sandbox", "cache-control": _FOR_EVER}
@@ -114,6 +115,7 @@ async def readings(
     coupon: Annotated[str | None, Query(max_length=40)] = None,
     print: Annotated[int | None, Query(ge=1, le=2**53)] = None,
     kind: Kind | None = None,
+    numbers: Annotated[str, Query(max_length=2000, pattern=_NUMBERS, description="such as 3,7-12")] = "",
     search: Annotated[str, Query(max_length=200)] = "",
     withdrawn: bool = False,
     page: Annotated[int, Query(ge=1, le=10**6)] = 1,
@@ -125,10 +127,14 @@ async def readings(
         if ledger is None:
             return {"readings": [], "total": 0}
         some = ledger.readings(printer, material, coupon=coupon, print_id=print, withdrawn=withdrawn)
+        spans = [span.partition("-") for span in numbers.split(",") if span]
+        asked = [range(int(first), int(last or first) + 1) for first, _, last in spans]
         chosen = [
             one
             for one in reversed(some)
-            if (kind is None or one.reading.condition.kind is kind) and search.lower() in _words_of(one)
+            if (kind is None or one.reading.condition.kind is kind)
+            and (not asked or any(one.id in span for span in asked))
+            and search.lower() in _words_of(one)
         ]
         shown = chosen[(page - 1) * _PAGE_ROWS : page * _PAGE_ROWS]
         return {"readings": [reading_json(one, ledger) for one in shown], "total": len(chosen)}

@@ -51,6 +51,16 @@ export function counted(count, one, many) {
   return `${number(count, 0)}\u00a0${count === 1 ? one : many || `${one}s`}`;
 }
 
+/** Whole numbers, rising, as `3,7-12`: what the ledger's address takes. */
+export function spans(numbers) {
+  const out = [];
+  for (const n of numbers) {
+    if (out.length && out.at(-1)[1] === n - 1) out.at(-1)[1] = n;
+    else out.push([n, n]);
+  }
+  return out.map(([first, last]) => (first === last ? String(first) : `${first}-${last}`)).join(",");
+}
+
 /** `a, b and c`. */
 export function listed(items) {
   return items.length < 2 ? items.join("") : `${items.slice(0, -1).join(", ")} and ${items.at(-1)}`;

@@ -35,6 +35,7 @@ export class LedgerPage {
     }
     document.title = "Ledger: falsework bench";
     this.search = query.search || "";
+    this.numbers = query.readings || "";
     this.pageNo = Number(query.page) || 1;
     this.load();
   }
@@ -43,13 +44,17 @@ export class LedgerPage {
     if (this.print) return void this.print.load();
     const query = `search=${encodeURIComponent(this.search)}`;
     try {
-      const [prints, readings] = await Promise.all([get(`/api/prints?${query}`), get(`/api/readings?${query}&page=${this.pageNo}`)]);
+      const [prints, readings] = await Promise.all([get(`/api/prints?${query}`), get(`/api/readings?${query}&page=${this.pageNo}&numbers=${encodeURIComponent(this.numbers)}`)]);
       Object.assign(this, { prints, readings, error: null });
     } catch (error) {
       this.error = error;
     }
     this.render();
     return undefined;
+  }
+
+  at(page) {
+    return address(["ledger"], { search: this.search, readings: this.numbers, page });
   }
 
   find(search) {
@@ -89,7 +94,8 @@ export class LedgerPage {
       this.error ? h("div", { class: "mind", role: "alert" }, h("p", {}, this.error.message), h("p", {}, h("button", { type: "button", onclick: () => this.load() }, "Try again"))) : null,
       h("form", { class: "inline", role: "search", onsubmit: (e) => e.preventDefault() },
         h("label", { for: "search-ledger" }, "Find ", h("input", { id: "search-ledger", type: "search", value: this.search || "", oninput: (e) => this.find(e.target.value) }))),
-      this.prints ? [this.printList(), this.readingList(), this.carrying()] : h("p", { role: "status" }, this.error ? "" : "The ledger is being opened…")));
+      this.numbers ? h("p", { role: "status" }, `Only readings ${this.numbers.replaceAll(",", ", ").replaceAll("-", " to ")} are shown. `, h("a", { href: "/ledger" }, "Show the whole ledger")) : null,
+      this.prints ? [this.numbers ? null : this.printList(), this.readingList(), this.numbers ? null : this.carrying()] : h("p", { role: "status" }, this.error ? "" : "The ledger is being opened…")));
   }
 
   printList() {
@@ -107,7 +113,7 @@ export class LedgerPage {
 
   readingList() {
     const { readings, total } = this.readings;
-    if (!readings.length) return null;
+    if (!readings.length) return this.numbers ? h("p", {}, "None of them is in this ledger.") : null;
     const pages = Math.ceil(total / Math.max(readings.length, 1));
     return h("section", { "aria-labelledby": "h-readings" }, h("h2", { id: "h-readings" }, "Readings"),
       scroll("Readings", h("table", { class: "readings" },
@@ -118,9 +124,9 @@ export class LedgerPage {
             r.flags.map((f) => h("span", { class: "sub" }, `Mind: ${f}`))),
           h("td", {}, r.print_id ? h("a", { href: address(["ledger", "prints", String(r.print_id)], { reading: r.id }) }, `print ${r.print_id}`) : "–"), h("td", {}, r.when || "–")))))),
       total > readings.length || this.pageNo > 1 ? h("p", { class: "inline" },
-        this.pageNo > 1 && h("button", { type: "button", onclick: () => go(address(["ledger"], { search: this.search, page: this.pageNo - 1 })) }, "Later ones"),
+        this.pageNo > 1 && h("button", { type: "button", onclick: () => go(this.at(this.pageNo - 1)) }, "Later ones"),
         h("span", {}, `${words.number(total, 0)} readings`),
-        this.pageNo < pages && h("button", { type: "button", onclick: () => go(address(["ledger"], { search: this.search, page: this.pageNo + 1 })) }, "Earlier ones")) : null);
+        this.pageNo < pages && h("button", { type: "button", onclick: () => go(this.at(this.pageNo + 1)) }, "Earlier ones")) : null);
   }
 
   carrying() {

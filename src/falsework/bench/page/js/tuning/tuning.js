@@ -11,6 +11,14 @@ import { PIECES } from "./outcomes.js";
 import { PiecePage } from "./piece.js";
 
 const chance = (p) => p.toFixed(2);
+const LONGEST = 1800; // of an address
+
+/** The readings behind a piece of advice, as a way to them in the ledger. */
+function behind({ name, rests_on }) {
+  const numbers = words.spans([...rests_on].sort((a, b) => a - b)), said = words.counted(rests_on.length, "reading");
+  if (numbers.length > LONGEST) return said;
+  return h("a", { href: address(["ledger"], { readings: numbers }) }, said, unseen(` behind ${name}`));
+}
 
 export class TuningPage {
   constructor(place) {
@@ -139,7 +147,7 @@ export class TuningPage {
         h("tbody", {}, r.advice.map((a) => h("tr", {}, h("th", { scope: "row" }, a.name),
           h("td", { class: "n" }, h("b", {}, `${a.value}${a.unit === "°" ? "°" : a.unit ? `\u00a0${a.unit}` : ""}`)), h("td", { class: "n" }, how(a)),
           h("td", { class: "n" }, a.practice === "" ? "–" : String(a.practice)), h("td", { class: "n" }, chance(a.sure)),
-          h("td", {}, a.basis, a.rests_on.length ? h("span", { class: "sub" }, `${words.counted(a.rests_on.length, "reading")}`) : null), h("td", {}, words.sentence(a.why))))))),
+          h("td", {}, a.basis, a.rests_on.length ? h("span", { class: "sub" }, behind(a)) : null), h("td", {}, words.sentence(a.why))))))),
       h("p", { class: "sub" }, "Sure: probability that what is set is right, within the bounds that the page below names. Uncalibrated: nothing of the kind was read of this machine with this material. Extrapolated: readings outside the range they cover."),
       h("h3", {}, "Gaps that can be printed"),
       scroll("Printable gaps", h("table", {},
