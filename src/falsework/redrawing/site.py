@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
-from falsework.layers.stack import LayerStack
+from falsework.layers.stack import Floats, LayerStack
+from falsework.need.measure import Outlines
 from falsework.need.underside import NeedMap, Underside
 from falsework.part.part import Part
 from falsework.process.settings import Process
@@ -34,6 +36,17 @@ class Ground:
     belief: Belief
     spared: NDArray[np.bool_]
     span_mm: float
+
+    @cached_property
+    def outlines(self) -> Outlines:
+        """The stack's outlines, for questions about inside and distance."""
+        return Outlines(self.stack)
+
+    @cached_property
+    def face_boxes(self) -> tuple[Floats, Floats]:
+        """(m, 3) lowest and (m, 3) highest corner of each face of the part."""
+        corners = self.part.vertices[self.part.faces]
+        return corners.min(axis=1), corners.max(axis=1)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,271 @@
+"""Heights over a footprint: the surface above it, the ways to what carries it, and bodies between heights."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.polygons import offset_mitred
+from falsework.layers.stack import Floats, Indices
+from falsework.need.measure import polygon_edges
+from falsework.process.derived import limit_deg
+from falsework.process.settings import Process
+from falsework.redrawing.footprint import Footprint
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import prism
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+MARGIN_DEG = 1.0  # so much steeper than the limit is drawn, so that rounding decides nothing
+OVERLAP_MM = 0.1  # changes reach so far into the part or past it: faces never merely touch
+_FINE_WIDTHS, _FINE_SHARE = 0.25, 1 / 180  # step of the grid, in line widths and of the extent
+RIM = 4  # cells of known heights around whatever is cut out in the end
+_SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further apart than this
+_ODD = 0.3719  # of a step: vertices of the grid stay off the part's own edges
+_PLAIN_MM = 0.003  # bodies are simplified by no more
+FLAT_MM = 2e-3
+
+Grid = NDArray[np.float64]
+
+
+def slope_of(process: Process, first_layer: bool) -> float:
+    """Rise per length of the shallowest surface drawn: the limit, and a degree to spare.
+
+    ``first_layer``: whether it comes down to the first layer, whose section may lie farther from the next.
+    """
+    slope = 1.0 / math.tan(math.radians(limit_deg(process) - MARGIN_DEG))
+    if first_layer:
+        slope *= max(1.0, 0.5 + 0.5 * process.first_layer_height_mm / process.layer_height_mm)
+    return slope
+
+
+@dataclass(frozen=True, eq=False)
+class Carriers:
+    """The edges of a footprint as the kernels take them: see ``falsework.kernels.fields``."""
+
+    ends: Floats
+    normals: Floats
+    carried: NDArray[np.bool_]
+    tips: Floats
+    fans: Floats
+    spokes: Indices
+
+    @staticmethod
+    def of(footprint: Footprint) -> Carriers:
+        """Edges, inward normals, and the fans at the convex corners of what carries."""
+        ends, carried, follows = footprint.ends, footprint.carried, footprint.follows
+        along = ends[:, 2:] - ends[:, :2]
+        along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
+        normals = np.column_stack([-along[:, 1], along[:, 0]])
+        before = np.empty_like(follows)
+        before[follows] = np.arange(len(follows))
+        corners: list[tuple[Floats, Floats, Floats]] = []  # tip, first and last normal
+        for e in np.flatnonzero(carried):
+            after = follows[e]
+            if not carried[after]:  # past its end what carries is taken to turn away by a right angle
+                corners.append((ends[e, 2:], normals[e], along[e]))
+            elif _cross(along[e], along[after]) < -1e-9:
+                corners.append((ends[e, 2:], normals[e], normals[after]))
+            if not carried[before[e]]:
+                corners.append((ends[e, :2], -along[e], normals[e]))
+        most = 4
+        fans = np.zeros((len(corners), most, 2))
+        spokes = np.zeros(len(corners), np.int64)
+        for k, (_, first, last) in enumerate(corners):
+            turn = math.atan2(_cross(last, first), float(first @ last))
+            turn = turn if turn > 0.0 else turn + 2.0 * math.pi
+            pieces = min(most - 1, max(1, math.ceil(math.degrees(turn) / _SPOKE_DEG)))
+            angle = math.atan2(first[1], first[0]) - turn * np.arange(pieces + 1) / pieces
+            fans[k, : pieces + 1] = np.column_stack([np.cos(angle), np.sin(angle)])
+            fans[k, 0], fans[k, pieces] = first, last
+            spokes[k] = pieces + 1
+        return Carriers(
+            np.ascontiguousarray(ends),
+            normals,
+            carried,
+            np.array([tip for tip, _, _ in corners]).reshape(-1, 2),
+            fans,
+            spokes,
+        )
+
+
+def _cross(a: Floats, b: Floats) -> float:
+    return float(a[0] * b[1] - a[1] * b[0])
+
+
+@dataclass(frozen=True, eq=False)
+class Canvas:
+    """A grid over a footprint, vertex (row, column) at ``x0 + column · step``, ``y0 + row · step``, mm.
+
+    ``held``: vertices within the footprint; ``wanted``: those and a rim around them; ``surface`` (rows,
+    columns): the part's surface above, continued over the rim, nan elsewhere.
+    """
+
+    x0: float
+    y0: float
+    step: float
+    held: NDArray[np.bool_]
+    wanted: NDArray[np.bool_]
+    surface: Grid
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        return self.x0, self.y0, self.step
+
+    @property
+    def flat(self) -> bool:
+        """Whether the surface is one level."""
+        known = self.surface[self.held]
+        return bool(np.ptp(known) < FLAT_MM)
+
+    def at(self, points_mm: Floats) -> Floats:
+        """(n,) height of the surface above points, bilinear."""
+        return sampled(self.surface, self, points_mm)
+
+
+def sampled(values: Grid, canvas: Canvas, points_mm: Floats) -> Floats:
+    """(n,) bilinear values of a field at (n, 2) points; nan off the grid or beside an unknown vertex."""
+    u = (points_mm[:, 0] - canvas.x0) / canvas.step
+    v = (points_mm[:, 1] - canvas.y0) / canvas.step
+    rows, columns = values.shape
+    s, r = np.floor(u).astype(np.int64), np.floor(v).astype(np.int64)
+    inside = (s >= 0) & (r >= 0) & (s + 1 < columns) & (r + 1 < rows)
+    s, r = np.where(inside, s, 0), np.where(inside, r, 0)
+    u, v = u - s, v - r
+    low = (1 - u) * values[r, s] + u * values[r, s + 1]
+    high = (1 - u) * values[r + 1, s] + u * values[r + 1, s + 1]
+    return np.where(inside, (1 - v) * low + v * high, np.nan)
+
+
+def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | None = None) -> Canvas:
+    """The grid over a footprint (and over ``more`` beside it) and the exact surface of the part above it."""
+    from falsework.kernels.fields import cover, extend, surface_above
+
+    whole = footprint.area if more is None else shapely.union(footprint.area, more)
+    low_x, low_y, high_x, high_y = shapely.bounds(whole)
+    extent = max(high_x - low_x, high_y - low_y)
+    step = max(_FINE_WIDTHS * ground.process.line_width_mm, _FINE_SHARE * extent)
+    x0, y0 = low_x - (RIM + 1 + _ODD) * step, low_y - (RIM + 1 + _ODD) * step
+    columns = math.ceil((high_x - x0) / step) + RIM + 2
+    rows = math.ceil((high_y - y0) / step) + RIM + 2
+
+    layer = np.full((rows, columns), -1, np.int32)
+    edges, first = polygon_edges(footprint.strips)
+    cover(edges, first, footprint.layer, x0, y0, step, layer)
+    held = _over(footprint.area, x0, y0, step, rows, columns)
+    # strips leave seams that the whole has closed: there the layer of a neighbour counts
+    seam = held & (layer < 0)
+    while seam.any():
+        grown = _spread(layer)
+        if not (grown[seam] >= 0).any():
+            break
+        layer[seam] = grown[seam]
+        seam = held & (layer < 0)
+    held &= layer >= 0
+
+    middles = ground.stack.middles_mm
+    least = np.full((rows, columns), np.nan)
+    known = layer[held]
+    least[held] = np.where(known > 0, middles[np.maximum(known - 1, 0)], 0.0) - 1e-3
+    near = faces_over(ground, (low_x, low_y, high_x, high_y))
+    surface = np.empty((rows, columns))
+    surface_above(ground.part.vertices, near, ground.part.volume_mm3 >= 0.0, least, x0, y0, step, surface)
+    # what lies a layer above the need's own is another surface, seen past a rounded edge
+    most = np.full((rows, columns), np.nan)
+    most[held] = middles[known] + 1e-3
+    surface[~(surface <= most)] = np.nan
+    lost = held & np.isnan(surface)
+    extend(surface, RIM + 2)
+    surface[lost] = np.fmin(surface[lost], most[lost])
+
+    wanted = held.copy()
+    if more is not None:
+        wanted |= _over(more, x0, y0, step, rows, columns)
+    for _ in range(RIM):
+        wanted = _dilated(wanted)
+    return Canvas(x0, y0, step, held, wanted, surface)
+
+
+def faces_over(ground: Ground, box: tuple[float, float, float, float]) -> NDArray[np.int32]:
+    """(k, 3) faces of the part whose outline in plan meets a box."""
+    low, high = ground.face_boxes
+    keep = (low[:, 0] <= box[2]) & (high[:, 0] >= box[0]) & (low[:, 1] <= box[3]) & (high[:, 1] >= box[1])
+    return np.ascontiguousarray(ground.part.faces[keep])
+
+
+def _over(
+    area: shapely.Geometry, x0: float, y0: float, step: float, rows: int, columns: int
+) -> NDArray[np.bool_]:
+    from falsework.kernels.fields import cover
+
+    out = np.full((rows, columns), -1, np.int32)
+    polygons = shapely.get_parts(np.array([area], dtype=object))
+    edges, first = polygon_edges(polygons)
+    cover(edges, first, np.zeros(len(polygons), np.int64), x0, y0, step, out)
+    return out >= 0
+
+
+def _dilated(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    out = mask.copy()
+    out[1:] |= mask[:-1]
+    out[:-1] |= mask[1:]
+    out[:, 1:] |= mask[:, :-1]
+    out[:, :-1] |= mask[:, 1:]
+    return out
+
+
+def _spread(layer: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Each vertex's own layer, or the highest of its four neighbours' where it has none."""
+    out = layer.copy()
+    for axis in (0, 1):
+        for by in (1, -1):
+            moved = np.roll(layer, by, axis=axis)
+            out = np.where(layer < 0, np.maximum(out, moved), out)
+    return out
+
+
+def body(z: Grid, canvas: Canvas, level_mm: float, *, above: bool) -> Manifold:
+    """Everything between a field and a level beyond it: above the field, or beneath it.
+
+    The field must be known on all of ``canvas.wanted``; the body stands over the cells whose corners are.
+    """
+    from manifold3d import Manifold, Mesh64
+
+    from falsework.kernels.nets import net_of
+
+    known = np.isfinite(z) & canvas.wanted
+    cells = known[:-1, :-1] & known[1:, :-1] & known[:-1, 1:] & known[1:, 1:]
+    heights = np.where(known, z, np.nan)
+    points, faces, rim = net_of(heights, cells, *canvas.place)
+    flat = points.copy()
+    flat[:, 2] = level_mm
+    count = len(points)
+    turned = faces[:, ::-1]
+    lids = [turned, faces + count] if above else [faces, turned + count]
+    start, end = (rim.T if above else rim[:, ::-1].T).copy()
+    sides = [
+        np.column_stack([start, end, end + count]),
+        np.column_stack([start, end + count, start + count]),
+    ]
+    mesh = Mesh64(
+        np.ascontiguousarray(np.concatenate([points, flat])),
+        np.ascontiguousarray(np.concatenate([*lids, *sides]), dtype=np.uint64),
+    )
+    return Manifold(mesh).simplify(_PLAIN_MM)
+
+
+def cut(solid: Manifold, area: shapely.Geometry) -> Manifold:
+    """What of a solid lies over an area."""
+    low, high = solid.bounding_box()[2] - 1.0, solid.bounding_box()[5] + 1.0
+    return (solid ^ prism(area, low, high)).simplify(_PLAIN_MM)
+
+
+def grown(area: shapely.Geometry, by_mm: float) -> shapely.Geometry:
+    """An area grown with pointed corners."""
+    return offset_mitred(area, by_mm, limit=2.0)
