@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -82,7 +83,7 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     solid, added_mm3, removed_mm3 = applied(ground.solid, drafts)
     watch.at("cutting changed layers", 0.4)
     z_mm = _boundaries(ground, solid)
-    first, last = _touched(z_mm, drafts)
+    first, last = _touched(ground, z_mm, drafts)
     stack = _respliced(ground, solid, z_mm, first, last)
     watch.at("what the changed layers ask", 0.5)
     need = _need_anew(ground, stack, first, last)
@@ -149,9 +150,12 @@ def _boundaries(ground: Ground, solid: Manifold) -> Floats:
     return layer_boundaries(top_mm, process.first_layer_height_mm, process.layer_height_mm)
 
 
-def _touched(z_mm: Floats, drafts: tuple[Draft, ...]) -> tuple[int, int]:
+def _touched(ground: Ground, z_mm: Floats, drafts: tuple[Draft, ...]) -> tuple[int, int]:
     """First and last layer whose section the changes' boxes reach."""
     boxes = [region.solid.bounding_box() for draft in drafts for region in (*draft.added, *draft.removed)]
+    if not boxes:  # nothing is changed: it does as it is
+        spans = [ground.need.undersides[draft.underside - 1].layers for draft in drafts]
+        return min(a for a, _ in spans), max(b for _, b in spans)
     low, high = min(box[2] for box in boxes), max(box[5] for box in boxes)
     middles = 0.5 * (z_mm[1:] + z_mm[:-1])
     first = int(np.clip(np.searchsorted(middles, low), 0, len(middles) - 1))
@@ -225,23 +229,62 @@ def _near(need: NeedMap, first: int, last: int) -> NDArray[np.bool_]:
 
 def _asking(ground: Ground, drafts: tuple[Draft, ...], need: NeedMap) -> tuple[float, float]:
     """Area that asks for support after the change: where the treated undersides were, and elsewhere anew."""
+    treated = {draft.underside for draft in drafts}
+    fresh, layer = _fresh(ground, treated, need)
+    inside = np.zeros(len(fresh))
+    for number in treated:
+        foot = footprint(ground, number)
+        a, b = ground.need.undersides[number - 1].layers
+        there = (layer >= a - 1) & (layer <= b + 1)
+        here = np.where(there, shapely.area(shapely.intersection(fresh, foot)), 0.0)
+        inside = np.maximum(inside, here)
+    return float(inside.sum()), float(np.maximum(shapely.area(fresh) - inside, 0.0).sum())
+
+
+def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tuple[int, ...]:
+    """Which of the treated undersides a need, of the whole part in the same place, still finds asking."""
+    fresh, layer = _fresh(ground, set(numbers), need)
+    dab_mm2 = DAB_WIDTHS2 * ground.process.line_width_mm**2
+    found = []
+    for number in numbers:
+        a, b = ground.need.undersides[number - 1].layers
+        there = (layer >= a - 1) & (layer <= b + 1)
+        left = shapely.area(shapely.intersection(fresh[there], footprint(ground, number))).sum()
+        if left > dab_mm2:
+            found.append(number)
+    return tuple(found)
+
+
+def footprint(ground: Ground, number: int) -> shapely.Geometry:
+    """Where an underside lies in plan, a line width more all around."""
+    mine = ground.need.region_underside == number - 1
+    return shapely.buffer(
+        shapely.union_all(ground.need.regions[mine]), ground.process.line_width_mm, quad_segs=2
+    )
+
+
+def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, Indices]:
+    """What asks in ``need`` and did not in the ground's, or did in a treated underside; its layers."""
     old, process = ground.need, ground.process
     mark = np.array([asks(u, process) for u in need.undersides], dtype=bool)
-    asking = np.flatnonzero(mark[need.region_underside]) if len(need.regions) else np.zeros(0, np.int64)
-    if len(asking) == 0:
-        return 0.0, 0.0
-    treated = {draft.underside - 1 for draft in drafts}
-    asked = np.array([asks(u, process) for u in old.undersides], dtype=bool)
-    of_treated = np.isin(old.region_underside, list(treated))
-    others = asked[old.region_underside] & ~of_treated
-    line_mm = process.line_width_mm
+    asking = mark[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     regions, layer = need.regions[asking], need.region_layer[asking]
-    fresh = shapely.difference(regions, _same_layers(old.regions[others], old.region_layer[others], layer))
-    foot = shapely.buffer(shapely.union_all(old.regions[of_treated]), line_mm, quad_segs=2)
-    span = [old.undersides[k].layers for k in treated]
-    where = np.array([any(a - 1 <= l <= b + 1 for a, b in span) for l in layer], dtype=bool)
-    inside = np.where(where, shapely.area(shapely.intersection(fresh, foot)), 0.0)
-    return float(inside.sum()), float(np.maximum(shapely.area(fresh) - inside, 0.0).sum())
+    if len(regions) == 0:
+        return regions, layer
+    asked = np.array([asks(u, process) and u.number not in treated for u in old.undersides], dtype=bool)
+    others = asked[old.region_underside]
+    known = _same_layers(old.regions[others], old.region_layer[others], layer)
+    return shapely.difference(regions, known), layer
+
+
+def outside_mm3(before: Manifold, after: Manifold, drafts: tuple[Draft, ...]) -> float:
+    """Volume that differs outside the changed regions."""
+    from manifold3d import Manifold, OpType
+
+    regions = [region.solid for draft in drafts for region in (*draft.added, *draft.removed)]
+    kept = Manifold.batch_boolean([before, *regions], OpType.Subtract)
+    left = Manifold.batch_boolean([after, *regions], OpType.Subtract)
+    return abs(kept.volume() - left.volume())
 
 
 def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,8 +10,9 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
+from falsework.kernels.mesh import face_areas, pair_edges, sort_edges
 from falsework.layers.stack import Floats
-from falsework.part.part import Part
+from falsework.part.part import Health, Part
 
 if TYPE_CHECKING:
     from manifold3d import Manifold, Mesh64
@@ -49,12 +51,12 @@ def _mesh64(vertices: Floats, faces: NDArray[np.integer], number: NDArray[np.int
     """A mesh whose faces carry a number under one new name, which the library keeps through booleans."""
     from manifold3d import Manifold, Mesh64
 
-    return Mesh64(
-        np.ascontiguousarray(vertices, dtype=np.float64),
-        np.ascontiguousarray(faces, dtype=np.uint64),
+    return Mesh64(  # copies: it takes no arrays that cannot be written to
+        np.array(vertices, dtype=np.float64, order="C"),
+        np.array(faces, dtype=np.uint64, order="C"),
         run_index=np.array([0, 3 * len(faces)], dtype=np.uint64),
         run_original_id=np.array([Manifold.reserve_ids(1)], dtype=np.uint32),
-        face_id=np.ascontiguousarray(number, dtype=np.uint64),
+        face_id=np.array(number, dtype=np.uint64),
     )
 
 
@@ -80,15 +82,41 @@ def areas_left_mm2(part: Part, ground: Manifold, solid: Manifold) -> Floats:
 
     ``ground`` is ``solid_of(part)``; what was added or cut must carry names of its own (``as_original``).
     """
-    from falsework.kernels.mesh import face_areas
+    number = _came_from(ground, solid)
+    mine = number >= 0
+    areas = face_areas(*mesh_of(solid))[mine]
+    return np.bincount(number[mine], weights=areas, minlength=len(part.faces)).astype(np.float64)
 
+
+def redrawn_part(
+    part: Part, ground: Manifold, solid: Manifold, sets: Mapping[str, NDArray[np.bool_]]
+) -> Part:
+    """``solid``, made from ``ground``, as a part in the same place, with the face sets of ``part``.
+
+    ``sets``: further ones, (m,) by name.
+    """
+    number = _came_from(ground, solid)
+    vertices, faces = mesh_of(solid)
+    open_, crowded, turned = pair_edges(faces, sort_edges(faces, len(vertices)))[1].tolist()
+    carried: dict[str, NDArray[np.int32]] = {}
+    marks = {name: np.isin(np.arange(len(part.faces)), chosen) for name, chosen in part.face_sets.items()}
+    for name, marked in {**marks, **sets}.items():
+        carried[name] = np.flatnonzero((number >= 0) & marked[number]).astype(np.int32)
+    health = Health(
+        closed=open_ == crowded == turned == 0,
+        bodies=len(solid.decompose()),
+        self_intersections=part.health.self_intersections,
+    )
+    return Part(f"{part.name} redrawn", vertices, faces, health, carried)
+
+
+def _came_from(ground: Manifold, solid: Manifold) -> NDArray[np.int64]:
+    """(k,) for each face of ``solid`` the face of ``ground``'s part that it is of; -1 for one that is new."""
     mesh = solid.to_mesh64()
     ours = np.isin(mesh.run_original_id, ground.to_mesh64().run_original_id)
     ends = np.asarray(mesh.run_index, dtype=np.int64)
     mine = np.repeat(ours, (ends[1:] - ends[:-1]) // 3)
-    areas = face_areas(*mesh_of(solid))[mine]
-    number = np.asarray(mesh.face_id, dtype=np.int64)[mine]
-    return np.bincount(number, weights=areas, minlength=len(part.faces)).astype(np.float64)
+    return np.where(mine, np.asarray(mesh.face_id, dtype=np.int64), -1)
 
 
 def prism(polygon: shapely.Polygon | shapely.MultiPolygon, low_mm: float, high_mm: float) -> Manifold:
