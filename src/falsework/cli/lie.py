@@ -14,6 +14,7 @@ from falsework.cli.options import (
     json_option,
     marks_options,
     part_options,
+    spare_option,
     weigh_option,
 )
 from falsework.cli.session import Session
@@ -27,6 +28,7 @@ LIES, PAGE = "lies.json", "lies.html"
 @click.command("lie", short_help="Show how a part should best lie on the bed.")
 @part_options
 @marks_options
+@spare_option
 @click.option(
     "--directions",
     type=click.IntRange(50, 200_000),
@@ -48,6 +50,7 @@ def lie_command(
     scale: float,
     unit: str | None,
     shown: tuple[str, ...],
+    spared: tuple[str, ...],
     load: str | None,
     directions: int,
     weigh: str | None,
@@ -70,7 +73,7 @@ def lie_command(
 
     with announced(), session.progress() as watch:
         weights = chosen_weights(weigh)
-        marks = chosen_marks(part, shown, load)
+        marks = chosen_marks(part, shown, spared, load)
 
         from falsework.lie import best_lies
         from falsework.part import place, read_part
@@ -83,6 +86,7 @@ def lie_command(
             placed,
             process,
             show=marks.show,
+            spare=marks.spare,
             load_axis=marks.load_axis,
             weights=weights,
             directions=directions,
@@ -104,16 +108,17 @@ def lie_command(
 
     say.lies(lies)
     say.say()
-    say.say(_how_to_use(part, lies.recommended))
+    say.say(_how_to_use(part, lies.recommended, spared))
     if out is not None:
         say.say(f"Written to {out}: {LIES}, {PAGE}")
 
 
-def _how_to_use(part: str, recommended: Lie) -> str:
+def _how_to_use(part: str, recommended: Lie, spared: tuple[str, ...]) -> str:
     import shlex
 
     from falsework.lie import turn_text
 
     if not any(recommended.turn_deg):
         return "Nothing has to be turned: plan it as it lies."
-    return f"To plan it so: falsework plan {shlex.quote(part)} --turn={turn_text(recommended)}"
+    words = [part, f"--turn={turn_text(recommended)}", *(f"--spare={text}" for text in spared)]
+    return f"To plan it so: falsework plan {shlex.join(words)}"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 if TYPE_CHECKING:
-    from falsework.lie.marks import Marks
+    from falsework.lie.marks import MarkedFaces, Marks
     from falsework.process.settings import Process
     from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
@@ -96,6 +96,27 @@ def process_options(command: F) -> F:
     return _added(command, options)
 
 
+def piece_options(command: F) -> F:
+    """``--minutes`` and ``--grams``: what a test piece may take."""
+    options = (
+        click.option(
+            "--minutes",
+            type=click.FloatRange(min=0, min_open=True),
+            default=30.0,
+            show_default=True,
+            help="The most that the test piece may take to print; cells are left out to keep to it.",
+        ),
+        click.option(
+            "--grams",
+            type=click.FloatRange(min=0, min_open=True),
+            default=15.0,
+            show_default=True,
+            help="The most that the test piece may weigh, supports included.",
+        ),
+    )
+    return _added(command, options)
+
+
 def turn_option(command: F) -> F:
     """``--turn``: how the part is to lie."""
     return click.option(
@@ -123,6 +144,17 @@ def marks_options(command: F) -> F:
         ),
     )
     return _added(command, options)
+
+
+def spare_option(command: F) -> F:
+    """``--spare``: what no support may touch."""
+    return click.option(
+        "--spare",
+        "spared",
+        multiple=True,
+        metavar="DIRECTION|SET",
+        help="Faces that no support may touch, as with --show. Repeatable.",
+    )(command)
 
 
 def weigh_option(command: F) -> F:
@@ -184,25 +216,39 @@ def chosen_weights(text: str | None) -> Weights:
     return Weights(**values)
 
 
-def chosen_marks(part: str, shown: tuple[str, ...], load: str | None) -> Marks:
-    """What the options mark on the part; where they say nothing, the file of marks beside it, announced."""
-    from falsework.lie import MarkedFaces, Marks, direction, marks_beside, read_marks
+def chosen_marks(
+    part: str, shown: tuple[str, ...], spared: tuple[str, ...], load: str | None, *, lies: bool = True
+) -> Marks:
+    """What the options mark on the part; where they say nothing, the file of marks beside it, announced.
+
+    ``lies`` False: how it lies is settled, and only the faces to spare matter.
+    """
+    from falsework.lie import Marks, direction, marks_beside, read_marks
 
     beside = marks_beside(part)
     kept = Marks()
-    if os.path.isfile(beside) and not (shown and load):  # False where a name is too long to be asked for
+    asked = bool(spared and shown and load) if lies else bool(spared)
+    if not asked and os.path.isfile(beside):  # False where a name is too long to be asked for
         kept = read_marks(beside)
         used = [
-            *(["show faces"] if not shown and not kept.show.empty else []),
-            *(["the load axis"] if load is None and kept.load_axis is not None else []),
+            *(["show faces"] if lies and not shown and not kept.show.empty else []),
+            *(["faces to spare"] if not spared and not kept.spare.empty else []),
+            *(["the load axis"] if lies and load is None and kept.load_axis is not None else []),
         ]
-        said = " and ".join(used) or "nothing that the options do not say"
-        click.echo(f"{beside.name} lies beside the part: taken from it: {said}", err=True)
-    show = kept.show
-    if shown:
-        sets = [text for text in shown if text[:1].isalpha() and text.lower() not in ("x", "y", "z")]
-        show = MarkedFaces(
-            tuple(direction(text, "--show") for text in shown if text not in sets), tuple(sets)
-        )
-    axis = kept.load_axis if load is None else direction(load, "--load")
-    return Marks(show=show, load_axis=axis)
+        if used or lies:
+            said = " and ".join(used) or "nothing that the options do not say"
+            click.echo(f"{beside.name} lies beside the part: taken from it: {said}", err=True)
+    return Marks(
+        show=_faces(shown, "--show") if shown else kept.show,
+        spare=_faces(spared, "--spare") if spared else kept.spare,
+        load_axis=kept.load_axis if load is None else direction(load, "--load"),
+    )
+
+
+def _faces(texts: tuple[str, ...], option: str) -> MarkedFaces:
+    """Directions, and names of face sets: whatever begins with a letter and is no axis."""
+    from falsework.lie import MarkedFaces, direction
+
+    sets = [text for text in texts if text[:1].isalpha() and text.lower() not in ("x", "y", "z")]
+    ways = tuple(direction(text, option) for text in texts if text not in sets)
+    return MarkedFaces(ways, tuple(sets))

@@ -18,6 +18,7 @@ from falsework.cli.options import (
     json_option,
     marks_options,
     part_options,
+    spare_option,
     turn_option,
     weigh_option,
 )
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     help="How the part lies; auto searches for the best way and turns it (see 'falsework lie').",
 )
 @marks_options
+@spare_option
 @click.option(
     "--standing",
     type=click.Choice((*STANDINGS, "auto")),
@@ -80,6 +82,7 @@ def plan_command(
     turn_deg: tuple[float, float, float],
     lie: str,
     shown: tuple[str, ...],
+    spared: tuple[str, ...],
     load: str | None,
     standing: str,
     overrules: tuple[tuple[str, str], ...],
@@ -92,6 +95,7 @@ def plan_command(
     """Plan the supports of PART (STL, 3MF, OBJ, PLY, OFF, glTF or STEP) and write them to a folder:
     plan.json, print.3mf, part.stl, supports.stl, settings.md and report.html.
 
+    Faces to spare in a file beside the part (cowl.stl: cowl.lie.toml) count where --spare is not given.
     An earlier plan in the folder is replaced. Nothing is half-written if the work is stopped.
     """
     session.as_json = as_json
@@ -107,7 +111,7 @@ def plan_command(
     with announced(), session.progress() as watch:
         standings = chosen_overrules(overrules)
         weights = chosen_weights(weigh)
-        marks = chosen_marks(part, shown, load) if lie == "auto" else None
+        marks = chosen_marks(part, shown, spared, load, lies=lie == "auto")
 
         from falsework.files.folder import write_plan
         from falsework.planning.pipeline import plan
@@ -120,8 +124,9 @@ def plan_command(
             overrules=standings,
             turn_deg=turn_deg,
             lie=lie,
-            show=marks.show if marks else None,
-            load_axis=marks.load_axis if marks else None,
+            show=marks.show,
+            load_axis=marks.load_axis,
+            spare=marks.spare,
             scale=scale,
             unit=unit,
             belief=chosen_belief(process, ledger_name),

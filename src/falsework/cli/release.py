@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.droop.belief import Belief
+    from falsework.need.underside import Underside
     from falsework.planning.value import Plan
     from falsework.release.value import Remedy
     from falsework.watch import Watch
@@ -72,7 +74,9 @@ def release_command(
                     raise
                 untried = f"What would help could not be tried: {error.subject} {error.wrong}."
             else:
-                found = remedies(again, watch.part(0.2, 0.9), belief)
+                from falsework.planning.pipeline import remedies
+
+                found = remedies(again, belief=belief, watch=watch.part(0.2, 0.9))
             if out is not None and again.pieces:
                 from falsework.report import release_html
 
@@ -99,20 +103,29 @@ def release_command(
 
 def planned_again(plan: Plan, folder: Path, watch: Watch, belief: Belief | None = None) -> Plan:
     """The plan with its geometry, which plan.json does not keep: made anew from part.stl with the same
-    process and the standings chosen then; ``belief`` None: the prior."""
+    process, the standings chosen then and the same faces spared; ``belief`` None: the prior."""
     from falsework.droop import PRIOR
     from falsework.errors import PartError
     from falsework.files.folder import PART, PLAN
+    from falsework.lie import MarkedFaces
+    from falsework.part import read_part
+    from falsework.planning.pipeline import inspect
     from falsework.planning.pipeline import plan as plan_again
+    from falsework.planning.store import Store
 
+    spared = None if plan.sparing is None else ("spared", plan.sparing.marked(plan.part.triangles))
+    part, store, belief = read_part(folder / PART, unit="mm", face_set=spared), Store(), belief or PRIOR
+    seen = inspect(part, plan.process, belief=belief, watch=watch.part(0.0, 0.4), store=store)
+    now = _numbered_now(plan.undersides, seen.undersides)
     again = plan_again(
-        folder / PART,
+        part,
         plan.process,
         standing="none",
-        overrules={choice.underside: choice.chosen for choice in plan.choices},
-        unit="mm",
-        belief=belief or PRIOR,
-        watch=watch,
+        overrules={now[choice.underside]: choice.chosen for choice in plan.choices},
+        spare=None if spared is None else MarkedFaces(face_sets=("spared",)),
+        belief=belief,
+        watch=watch.part(0.4, 1.0),
+        store=store,
     )
     if len(again.pieces) != len(plan.pieces):
         raise PartError(
@@ -124,20 +137,14 @@ def planned_again(plan: Plan, folder: Path, watch: Watch, belief: Belief | None 
     return replace(again, part=replace(again.part, name=plan.part.name))
 
 
-def remedies(plan: Plan, watch: Watch, belief: Belief) -> tuple[Remedy, ...]:
-    """What to change so that all of a plan's supports come off, best first; none where all do."""
-    from falsework.release import what_to_change
+def _numbered_now(then: Sequence[Underside], now: Sequence[Underside]) -> dict[int, int]:
+    """Numbers that undersides had, to those they have now: a rounding may swap two that are nearly alike."""
+    from scipy.spatial import cKDTree
 
-    assert plan.geometry is not None and plan.release is not None
-    at_hand = plan.geometry
-    return what_to_change(
-        at_hand.part,
-        at_hand.stack,
-        at_hand.need,
-        at_hand.scheme,
-        [choice.chosen for choice in plan.choices],
-        plan.process,
-        plan.release,
-        belief=belief,
-        watch=watch,
-    )
+    same = {underside.number: underside.number for underside in then}
+    if not (then and now):
+        return same
+    nearest = cKDTree([u.center_mm for u in now]).query([u.center_mm for u in then])[1].tolist()
+    if len(set(nearest)) < len(then):
+        return same
+    return {u.number: now[k].number for u, k in zip(then, nearest, strict=True)}

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.errors import PartError
 from falsework.kernels.mesh import finite_bounds
@@ -46,6 +47,7 @@ def read_part(
     name: str | None = None,
     unit: str | None = None,
     scale: float = 1.0,
+    face_set: tuple[str, NDArray[np.bool_]] | None = None,
     watch: Watch = QUIET,
 ) -> Part:
     """Read a part and heal it.
@@ -58,6 +60,8 @@ def read_part(
     unit : um, mm, cm, inch, foot or m, in place of what the file says; without it, a unit that the
         file does not carry is guessed from its size (see ``units.guess_unit``) and the guess is a finding.
     scale : factor on top of the unit, above 0 and up to 10,000.
+    face_set : a name and which triangles of the file, in its order, become the part's face set of that name,
+        through all healing and in place of the sets that the file names.
 
     Raises ``PartError`` with one sentence and a cure for anything that cannot be planned.
     """
@@ -69,6 +73,8 @@ def read_part(
     called = Path(name) if name else path
     raw = _read_raw(path, called)
     watch.at("reading the file", 0.4)
+    if face_set is not None:
+        raw = _with_face_set(raw, *face_set, called.name)
     raw, factor = _with_unit(raw, unit, factor)
     raw = _scaled(raw, factor * scale, called.name)
     return healed_part(called.stem, raw, subject=called.name, watch=watch.part(0.4, 1.0))
@@ -147,6 +153,13 @@ def _refuse_garbage(data: bytes, name: str, text: bool) -> None:
         printable = sum(32 <= b < 127 or b in (9, 10, 13) for b in sample)
         if printable > 0.97 * len(sample):
             raise PartError(name, "this is text, but no STL", SUPPORTED)
+
+
+def _with_face_set(raw: RawMesh, title: str, marked: NDArray[np.bool_], name: str) -> RawMesh:
+    if len(marked) != len(raw.faces):
+        wrong = f"it has {len(raw.faces)} triangles, {len(marked)} are told apart"
+        raise PartError(name, wrong, "Give the file that the faces were marked on")
+    return replace(raw, label=marked.astype(np.int32), names=("", title))
 
 
 def _with_unit(raw: RawMesh, unit: str | None, factor: float | None) -> tuple[RawMesh, float]:

@@ -36,8 +36,8 @@ from falsework.planning.value import (
 )
 from falsework.process import limit_deg, load_process, reach_mm
 from falsework.process.settings import Process, Structure
-from falsework.release import Release, State, judge_release
-from falsework.release.remedies import DIRECTIONS
+from falsework.release import Release, Remedy, State, judge_release
+from falsework.release.remedies import DIRECTIONS, what_to_change
 from falsework.support.choosing import (
     EQUAL,
     NEGLIGIBLE_SHARE,
@@ -192,6 +192,28 @@ def judged(plan: Plan, *, belief: Belief = PRIOR, watch: Watch = QUIET) -> Plan:
         watch=watch,
     )
     return replace(plan, release=released, warnings=(*plan.warnings, *_release_warnings(released)))
+
+
+def remedies(plan: Plan, *, belief: Belief = PRIOR, watch: Watch = QUIET) -> tuple[Remedy, ...]:
+    """What to change so that all supports of a plan come off, best first; empty where all do.
+
+    ``plan`` must hold its geometry and its release. Each change that is tried is built: see
+    :func:`falsework.release.what_to_change`.
+    """
+    assert plan.geometry is not None and plan.release is not None
+    at_hand = plan.geometry
+    return what_to_change(
+        at_hand.part,
+        at_hand.stack,
+        at_hand.need,
+        at_hand.scheme,
+        [choice.chosen for choice in plan.choices],
+        plan.process,
+        plan.release,
+        belief=belief,
+        spared=at_hand.spared,
+        watch=watch,
+    )
 
 
 def totals(

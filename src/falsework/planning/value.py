@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from falsework.cost.cost import Cost
 from falsework.layers.stack import LayerStack
 from falsework.lie.value import Lies
@@ -84,6 +87,13 @@ class Sparing:
     whole: tuple[int, ...]
     partly: tuple[int, ...]
     faces: tuple[tuple[int, int], ...]
+
+    def marked(self, count: int) -> NDArray[np.bool_]:
+        """(count,) which faces of the placed part they are."""
+        out = np.zeros(count, dtype=bool)
+        for first, end in self.faces:
+            out[first:end] = True
+        return out
 
 
 @dataclass(frozen=True)
