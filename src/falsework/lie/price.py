@@ -80,7 +80,7 @@ def surface_sums(body: Body, directions: Floats, process: Process) -> Floats:
 
 
 def part_estimate(
-    figures: Floats, sums: Floats, volume_mm3: float, process: Process
+    figures: Floats, sums: Floats, volume_mm3: float | Floats, process: Process
 ) -> tuple[Floats, Floats]:
     """(d,) extruded volume mm³ and time s of the part itself.
 
@@ -89,7 +89,7 @@ def part_estimate(
     """
     h = process.layer_height_mm
     section, pitch, band = beads(process)
-    whole = max(volume_mm3, 1e-9)
+    whole = np.maximum(volume_mm3, 1e-9)
     wall, skin = sums[:, 0], sums[:, 2]
     x = np.minimum(band * wall / whole, 2.0)
     wall_share = x - 0.25 * x * x
@@ -144,12 +144,14 @@ def priced(
     figures: Floats,
     sums: Floats,
     across: Floats,
-    volume_mm3: float,
+    volume_mm3: float | Floats,
     process: Process,
     weights: Weights,
     care: Care,
 ) -> Priced:
-    """Price (d,) lies from ``figures`` (d, FIGURES), ``sums`` (d, 2) and ``across`` (d,), load across layers.
+    """Price (d,) lies from ``figures`` (d, FIGURES), ``sums`` (d, 4) and ``across`` (d,), load across layers.
+
+    ``volume_mm3`` of the part; (d,) where they are lies of several.
 
     Of supports on the bed only, with the rest left to itself, and supports anywhere, the cheaper counts.
     """

@@ -1,0 +1,1 @@
+"""Splitting a part into pieces that need less support: where to cut, how the pieces lie and are joined."""

@@ -1,0 +1,411 @@
+"""``split``: cuts found by columns, really made, laid down, joined by pins, planned and priced."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.cost import region_cost
+from falsework.cost.weights import Weights
+from falsework.lie import Lies, MarkedFaces, best_lies
+from falsework.lie.body import body_of
+from falsework.lie.value import Care
+from falsework.part.part import Floats
+from falsework.process.settings import Process
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.split import words
+from falsework.redrawing.split.bodies import (
+    PLAIN,
+    SHOWN,
+    SPARED,
+    Cut,
+    Meeting,
+    cut_up,
+    marked_solid,
+    marks_of,
+    meetings,
+)
+from falsework.redrawing.split.laying import Laid, laid, part_of, printed
+from falsework.redrawing.split.pins import Drilled, Side, drilled
+from falsework.redrawing.split.search import Chain, Found, Seeker, Whole, chains_of, directions_of
+from falsework.redrawing.split.slabs import LEAST_SHARE
+from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Split, Splits, Uncut
+from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface while cuts are looked for
+TRIED = 18  # chains of each number of cuts that are really made
+AGAIN, AGAIN_EVEN, AGAIN_TRIED = 2, 40, 6  # best splits whose worst piece is cut again; looking less far
+MOST_PIECES = 6
+THIN_SHARE = 0.25  # of a joint that may be narrower than two and a half lines
+ALIKE_SHARE, ALIKE_PIECES = 0.01, 0.1  # splits whose prices and pieces' volumes differ by less are one
+PLANNED = 3  # options that are made from the whole mesh and planned
+PLAIN_WEIGHTS, USUAL_CARE, USUAL_GLUING = Weights(), Care(), Gluing()
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """Cuts made on the thinned solid: bodies, where they meet, their lies, and the price by columns."""
+
+    cuts: tuple[Cut, ...]
+    bodies: list[Manifold]
+    joints: list[Meeting]
+    lies: list[Laid]
+    price: float
+    fits: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """What stays the same while one part is split."""
+
+    ground: Ground
+    whole: Manifold  # with marks
+    origin: int
+    thin: Manifold
+    thin_origin: int
+    weights: Weights
+    care: Care
+    gluing: Gluing
+
+    @property
+    def process(self) -> Process:
+        return self.ground.process
+
+
+def split(
+    ground: Ground,
+    *,
+    shown: NDArray[np.bool_] | None = None,
+    weights: Weights = PLAIN_WEIGHTS,
+    care: Care = USUAL_CARE,
+    gluing: Gluing = USUAL_GLUING,
+    most_cuts: int = 2,
+    uncut: Lies | None = None,
+    watch: Watch = QUIET,
+) -> Splits:
+    """The best ways to cut the part into pieces that need less support than the whole one.
+
+    Every height along many directions is priced by columns, for pieces that lie on their cuts; the best are
+    really cut and each piece laid down as is best; the best of these are made from the whole mesh, drilled
+    for pins and planned. No cut goes through a face that is ``shown`` (m,) or spared.
+
+    Parameters
+    ----------
+    shown : faces of ``ground.part`` that will be seen. most_cuts : 1 or 2.
+    uncut : lies of ``ground.part``, where they are known already.
+
+    What cannot be cut, or gains nothing, is said in ``why_not``.
+    """
+    shown = np.zeros(len(ground.part.faces), bool) if shown is None else shown
+    marks = np.where(ground.spared, SPARED, np.where(shown, SHOWN, PLAIN)).astype(np.int64)
+    process = ground.process
+    watch.at("the part in one piece", 0.0)
+    whole_lie = _uncut(ground, shown, weights, care, uncut, watch.part(0.0, 0.25))
+    whole, origin = marked_solid(ground.solid, marks)
+    thin = whole.simplify(THINNED_LAYERS * process.layer_height_mm)
+    bench = _Bench(ground, whole, origin, thin, origin, weights, care, gluing)
+
+    found, seeker_cuts = _found(bench, thin, most_cuts, TRIED, None, watch.part(0.25, 0.35))
+    size = replace(found.whole, printing=whole_lie.lie.price.printing)
+    tried: list[_Tried] = []
+    for number, cuts in enumerate(seeker_cuts):
+        watch.at("cutting", 0.35 + 0.25 * number / len(seeker_cuts))
+        one = _try(bench, cuts, size)
+        if one is not None:
+            tried.append(one)
+    made, planes = len(seeker_cuts), found.planes
+    if most_cuts > 1:
+        again, more_made, more_planes = _cut_again(bench, tried, size, watch.part(0.6, 0.7))
+        tried, made, planes = tried + again, made + more_made, planes + more_planes
+    options: list[Split] = []
+    for one in _unlike(tried):
+        if len(options) == PLANNED:
+            break
+        stretch = watch.part(0.7 + 0.1 * len(options), 0.8 + 0.1 * len(options))
+        option = _made(bench, one, size, stretch)
+        if option is not None:
+            options.append(option)
+    options.sort(key=lambda option: (not option.fits, option.price))
+    watch.at("done", 1.0)
+    why_not, cure = words.why_not(options, whole_lie, found.planes, bool((marks != PLAIN).any()))
+    return Splits(
+        part=ground.part.name,
+        digest=ground.part.digest,
+        process=process.name,
+        gluing=gluing,
+        uncut=whole_lie,
+        options=tuple(options),
+        planes=planes,
+        cut=made,
+        why_not=why_not,
+        cure=cure,
+    )
+
+
+def _uncut(
+    ground: Ground,
+    shown: NDArray[np.bool_],
+    weights: Weights,
+    care: Care,
+    lies: Lies | None,
+    watch: Watch,
+) -> Uncut:
+    """The part in one piece, in its best lie."""
+    if lies is None:
+        show = MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces()
+        part = ground.part.with_face_set("shown", shown)
+        lies = best_lies(
+            part,
+            ground.process,
+            show=show,
+            weights=weights,
+            care=care,
+            layers=False,
+            watch=watch.part(0.0, 0.5),
+        )
+    lie = lies.recommended
+    said = printed(ground.part, lie.turn_deg, ground.process, weights, ground.belief, watch.part(0.5, 1.0))
+    return Uncut(lie, said)
+
+
+def _found(
+    bench: _Bench, solid: Manifold, most_cuts: int, most: int, through: int | None, watch: Watch
+) -> tuple[Found, list[tuple[Cut, ...]]]:
+    """Chains across a solid, and the same as cuts in the frame of the placed part."""
+    vertices, faces = mesh_of(solid)
+    center = vertices.mean(axis=0)
+    marks = marks_of(solid, bench.thin_origin)
+    body = body_of(vertices - center, faces, marks == SHOWN)
+    seeker = Seeker(body, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
+    directions, askew = directions_of(body) if through is None else directions_of(body, AGAIN_EVEN)
+    found = chains_of(seeker, directions, askew, most_cuts, most, watch)
+    return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
+
+
+def _cuts(chain: Chain, center: Floats, through: int | None) -> tuple[Cut, ...]:
+    shift = float(chain.direction @ center)
+    return tuple(
+        Cut(chain.direction, offset + shift, on_face, chain.askew, through)
+        for offset, on_face in zip(chain.offsets_mm, chain.on_face, strict=True)
+    )
+
+
+def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
+    """Make the cuts and lay the pieces down; None where they leave crumbs, splinters or too many pieces."""
+    line_mm = bench.process.line_width_mm
+    bodies = cut_up(bench.thin, cuts)
+    if not _sound(bodies, bench.thin.volume()):
+        return None
+    joints = meetings(bodies, cuts, line_mm)
+    if {joint.cut for joint in joints} != set(range(len(cuts))):
+        return None
+    if any(joint.thin_share > THIN_SHARE for joint in joints):
+        return None
+    lies = [
+        laid(
+            f"piece {k + 1}",
+            body,
+            bench.thin_origin,
+            _ups(k, cuts, joints),
+            bench.process,
+            bench.weights,
+            bench.care,
+        )
+        for k, body in enumerate(bodies)
+    ]
+    return _Tried(
+        cuts=cuts,
+        bodies=bodies,
+        joints=joints,
+        lies=lies,
+        price=math.fsum(one.lie.price.total for one in lies)
+        + bench.gluing.price(len(joints), 2 * len(joints), _area(joints))
+        + _risk(bench.gluing, cuts, joints, size),
+        fits=all(one.lie.fits for one in lies),
+    )
+
+
+def _sound(bodies: list[Manifold], volume_mm3: float) -> bool:
+    """Whether these are a few pieces and each is worth the name."""
+    if not 2 <= len(bodies) <= MOST_PIECES:
+        return False
+    return min(body.volume() for body in bodies) >= LEAST_SHARE * volume_mm3
+
+
+def _ups(body: int, cuts: tuple[Cut, ...], joints: list[Meeting]) -> Floats:
+    """(k, 3) up directions in which a body lies on one of its cut faces."""
+    found = {
+        (joint.cut, joint.above == body): cuts[joint.cut].normal * (1.0 if joint.above == body else -1.0)
+        for joint in joints
+        if body in (joint.above, joint.below)
+    }
+    return np.array(list(found.values())).reshape(-1, 3)
+
+
+def _area(joints: list[Meeting]) -> float:
+    return math.fsum(float(joint.region.area) for joint in joints)
+
+
+def _risk(gluing: Gluing, cuts: tuple[Cut, ...], joints: list[Meeting], size: Whole) -> float:
+    """Price of the joints' chance to fail and of their seams."""
+    price = 0.0
+    for number, cut in enumerate(cuts):
+        area = _area([joint for joint in joints if joint.cut == number])
+        price += size.printing * gluing.risk(area / size.section_mm2, cut.on_face, cut.askew)
+    return price
+
+
+def _cut_again(
+    bench: _Bench, tried: list[_Tried], size: Whole, watch: Watch
+) -> tuple[list[_Tried], int, int]:
+    """The best splits of one cut with their dearest piece cut once more, wherever that is best; how many
+    were made, of how many planes looked at."""
+    again: list[_Tried] = []
+    made = planes = 0
+    best = [one for one in _unlike(tried) if len(one.cuts) == 1][:AGAIN]
+    for number, one in enumerate(best):
+        stretch = watch.part(number / len(best), (number + 1) / len(best))
+        worth = [lie.lie.price.total if lie.lie.fits else math.inf for lie in one.lies]
+        asking = [not lie.lie.needs_no_support or not lie.lie.fits for lie in one.lies]
+        if not any(asking):
+            continue
+        worst = max((k for k in range(len(worth)) if asking[k]), key=lambda k: worth[k])
+        found, cuts = _found(bench, one.bodies[worst], 1, AGAIN_TRIED, worst, stretch.part(0.0, 0.5))
+        planes += found.planes
+        for k, second in enumerate(cuts):
+            stretch.at("cutting", 0.5 + 0.5 * k / len(cuts))
+            both = _try(bench, one.cuts + second, size)
+            made += 1
+            if both is not None:
+                again.append(both)
+    return again, made, planes
+
+
+def _unlike(tried: list[_Tried]) -> list[_Tried]:
+    """Cheapest first, those that fit before all others, and one of each kind.
+
+    Of those that come to the same, as a ball's, the one with most cuts along x, y or z. A further cut is left
+    out where one cut does for less.
+    """
+    kinds: list[list[_Tried]] = []
+    enough = math.inf
+    for one in sorted(tried, key=lambda one: (not one.fits, one.price)):
+        if len(one.cuts) > 1 and one.price >= enough:
+            continue
+        if len(one.cuts) == 1 and one.fits and all(laid.lie.needs_no_support for laid in one.lies):
+            enough = min(enough, one.price)
+        for kind in kinds:
+            if _alike(one, kind[0]):
+                kind.append(one)
+                break
+        else:
+            kinds.append([one])
+    return [
+        max(kind, key=lambda one: sum(float(np.abs(cut.normal).max()) == 1.0 for cut in one.cuts))
+        for kind in kinds
+    ]
+
+
+def _alike(one: _Tried, other: _Tried) -> bool:
+    """Whether two splits come to the same."""
+    if len(one.bodies) != len(other.bodies) or one.fits != other.fits:
+        return False
+    mine, theirs = (sorted(body.volume() for body in each.bodies) for each in (one, other))
+    same = abs(one.price - other.price) <= ALIKE_SHARE * other.price
+    return same and np.allclose(mine, theirs, rtol=ALIKE_PIECES)
+
+
+def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | None:
+    """The split made from the whole mesh, drilled and planned; None where that leaves other pieces."""
+    process, cuts = bench.process, tried.cuts
+    watch.at("making pieces", 0.0)
+    bodies = _in_order(cut_up(bench.whole, cuts), tried.bodies)
+    if bodies is None:
+        return None
+    met = meetings(bodies, cuts, process.line_width_mm)
+    joints: list[tuple[Meeting, Drilled]] = []
+    holes: list[list[Manifold]] = [[] for _ in bodies]
+    for number, joint in enumerate(met):
+        watch.at("pins", 0.1 + 0.2 * number / len(met))
+        cut = cuts[joint.cut]
+        above, below = (
+            Side(_less(bodies[k], holes[k]), np.array(tried.lies[k].lie.up))
+            for k in (joint.above, joint.below)
+        )
+        pins = drilled(joint.region, cut.normal, cut.offset_mm, above, below, process)
+        joints.append((joint, pins))
+        holes[joint.above] += pins.above
+        holes[joint.below] += pins.below
+    names = [f"piece {k + 1}" for k in range(len(bodies))]
+    pieces = []
+    for k, body in enumerate(bodies):
+        solid = _less(body, holes[k])
+        stretch = watch.part(0.3 + 0.7 * k / len(bodies), 0.3 + 0.7 * (k + 1) / len(bodies))
+        one = tried.lies[k]
+        said = printed(
+            part_of(names[k], solid), one.lie.turn_deg, process, bench.weights, bench.ground.belief, stretch
+        )
+        pieces.append(Piece(names[k], solid.volume(), one.lie, one.on_cut, said, solid))
+    pins_mm3 = math.fsum(pin.solid.volume() for _, drill in joints for pin in drill.pins)
+    result = Split(
+        planes=tuple(
+            Plane(
+                (float(cut.normal[0]), float(cut.normal[1]), float(cut.normal[2])),
+                cut.offset_mm,
+                "the part" if cut.through is None else "one piece",
+                cut.on_face,
+                cut.askew,
+            )
+            for cut in cuts
+        ),
+        pieces=tuple(pieces),
+        joints=tuple(
+            Joint(
+                (names[joint.above], names[joint.below]),
+                joint.cut,
+                float(joint.region.area) - drill.mouths_mm2,
+                joint.thin_share,
+                drill.pins,
+                drill.one_way,
+            )
+            for joint, drill in joints
+        ),
+        holes_mm3=math.fsum(body.volume() for body in bodies) - math.fsum(p.volume_mm3 for p in pieces),
+        pins_price=region_cost(pins_mm3, process, process.wall_speed_mm_s).price,
+        gluing_price=bench.gluing.price(len(met), sum(len(drill.pins) for _, drill in joints), _area(met)),
+        joint_price=_risk(bench.gluing, cuts, met, size),
+        needs_no_support=all(piece.printed.needs_no_support for piece in pieces),
+        fits=all(piece.lie.fits for piece in pieces),
+        words="",
+        notes=(),
+    )
+    return replace(result, words=words.what(result), notes=words.notes(result))
+
+
+def _less(body: Manifold, holes: list[Manifold]) -> Manifold:
+    """The body with its holes."""
+    for hole in holes:
+        body = body - hole
+    return body
+
+
+def _in_order(bodies: list[Manifold], like: list[Manifold]) -> list[Manifold] | None:
+    """Bodies in the order of those they are like; None where they are not the same few."""
+    if len(bodies) != len(like):
+        return None
+    left = list(bodies)
+    ordered = []
+    for model in like:
+        box = np.array(model.bounding_box())
+        nearest = min(left, key=lambda body: float(np.abs(np.array(body.bounding_box()) - box).max()))
+        left.remove(nearest)
+        ordered.append(nearest)
+    return ordered
