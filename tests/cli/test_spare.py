@@ -66,7 +66,7 @@ def test_marks_beside_the_part_are_read_said_and_overruled(folder, capsys) -> No
     down = planned(folder)
     said = capsys.readouterr().err
     assert "bracket.lie.toml lies beside the part: taken from it: faces to spare\n" in said
-    assert down.sparing is not None and (down.sparing.whole or down.sparing.partly)
+    assert down.sparing is not None and down.sparing.undersides
     up = planned(folder, "--spare", "+z")
     assert "lies beside the part" not in capsys.readouterr().err
     assert up.sparing is not None and up.sparing != down.sparing

@@ -31,6 +31,7 @@ from falsework.planning.value import (
     LayerSummary,
     PartSummary,
     Plan,
+    SparedUnderside,
     Sparing,
     Totals,
 )
@@ -337,16 +338,25 @@ def _key_of(spared: Spared | None) -> str:
 
 def _sparing(weighed: _Weighed) -> Sparing | None:
     """What is spared, as the plan tells it."""
-    spared, undersides = weighed.spared, weighed.need.undersides
-    if spared is None:
+    spared, figures = weighed.spared, weighed.figures.spared
+    if spared is None or figures is None:
         return None
-    asks = np.array([u.kind is not Kind.HOLDS for u in undersides], dtype=bool)
-    whole, some = asks & spared.whole, asks & ~spared.whole & (spared.share > NEGLIGIBLE_SHARE)
+    area_mm2 = weighed.figures.area_mm2
+    own_mm2 = np.where(spared.whole, spared.share * area_mm2, figures.own_mm2)
+    asks = np.array([u.kind is not Kind.HOLDS for u in weighed.need.undersides], dtype=bool)
+    asks &= spared.whole | (own_mm2 + figures.landing_mm2 > NEGLIGIBLE_SHARE * area_mm2)
     edges = np.flatnonzero(np.diff(spared.faces.astype(np.int8), prepend=0, append=0)).tolist()
     return Sparing(
         area_mm2=spared.area_mm2,
-        whole=tuple((np.flatnonzero(whole) + 1).tolist()),
-        partly=tuple((np.flatnonzero(some) + 1).tolist()),
+        undersides=tuple(
+            SparedUnderside(
+                number=k + 1,
+                whole=bool(spared.whole[k]),
+                own_mm2=float(own_mm2[k]),
+                landing_mm2=float(figures.landing_mm2[k]),
+            )
+            for k in np.flatnonzero(asks).tolist()
+        ),
         faces=tuple(zip(edges[::2], edges[1::2], strict=True)),
     )
 
@@ -425,6 +435,8 @@ def placed_part(
         ("place", raw.digest, turn_deg, scale, bed_mm),
         lambda: place(raw, turn_deg=turn_deg, scale=scale, bed_mm=bed_mm),
     )
+    if placed.face_sets is not raw.face_sets:  # kept of the same mesh with other faces marked
+        placed = replace(placed, face_sets=raw.face_sets)
     health = placed.health
     summary = PartSummary(
         name=placed.name,

@@ -75,18 +75,34 @@ class Inspection:
 
 
 @dataclass(frozen=True)
-class Sparing:
-    """What of the part no support may touch, and which undersides lie on it.
+class SparedUnderside:
+    """An underside that is not carried, or not all of it, for the sake of faces that no support may touch.
 
-    ``whole`` are the numbers of undersides that lie on such faces altogether: they are left, but for those
-    that the user sets otherwise. ``partly`` of those that lie on them in part: that part is left. ``faces``
-    are those of the placed part, in its file's order, as runs from the first to before the last.
+    ``whole``: it lies on such faces altogether and is left, unless the user sets it otherwise. ``own_mm2`` of
+    it lie on such faces; support of ``landing_mm2`` more could stand only on such faces.
+    """
+
+    number: int
+    whole: bool
+    own_mm2: float
+    landing_mm2: float
+
+
+@dataclass(frozen=True)
+class Sparing:
+    """What of the part no support may touch, and what is left for it, estimated by columns.
+
+    ``faces`` are those of the placed part, in its file's order, as runs from the first to before the last.
     """
 
     area_mm2: float
-    whole: tuple[int, ...]
-    partly: tuple[int, ...]
+    undersides: tuple[SparedUnderside, ...]
     faces: tuple[tuple[int, int], ...]
+
+    @property
+    def whole(self) -> tuple[int, ...]:
+        """Numbers of the undersides that lie on such faces altogether."""
+        return tuple(one.number for one in self.undersides if one.whole)
 
     def marked(self, count: int) -> NDArray[np.bool_]:
         """(count,) which faces of the placed part they are."""
