@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import Any
 
 from falsework.errors import Cancelled
 
@@ -45,3 +47,27 @@ class Watch:
 
 
 QUIET = Watch()
+
+
+@contextmanager
+def compiling(tell: Callable[[], None]) -> Iterator[None]:
+    """Call ``tell`` whenever a kernel is about to be compiled within the block, however it came to that.
+
+    Asked of numba itself: the call comes exactly when the cache of compiled kernels does not serve, after an
+    update or on another machine too. Must be entered before the first kernel is imported.
+    """
+    from numba.core import event
+
+    class Notice(event.Listener):
+        def on_start(self, event: Any) -> None:
+            tell()
+
+        def on_end(self, event: Any) -> None:
+            pass
+
+    notice = Notice()
+    event.register("numba:compile", notice)
+    try:
+        yield
+    finally:
+        event.unregister("numba:compile", notice)

@@ -13,6 +13,7 @@ import pytest
 
 from falsework import write_stl
 from falsework.cli.app import run
+from falsework.cli.belief import on_printer
 from falsework.cli.tune import fitted
 from falsework.coupon import CouponKind, candidate_conditions, printed
 from falsework.coupon.reading import Kind, Reading
@@ -122,9 +123,14 @@ def test_without_readings_it_is_common_practice_and_a_piece_to_print(tmp_path, c
     assert not (tmp_path / "no-such-ledger").exists()  # looking does not make one
 
 
-def test_a_printer_nobody_knows_is_refused(ledger, capsys) -> None:
-    assert run(["tune", "--ledger", str(ledger.path), "--printer", "harbor"]) == 1
-    assert PRINTER in capsys.readouterr().err
+def test_a_printer_nobody_knows_is_new_and_said_where_others_are_known(ledger, capsys) -> None:
+    new = on_printer(PLA, "harbor", ledger)
+    assert new == replace(PLA, printer=replace(PLA.printer, name="harbor"))
+    assert f"harbor is new to the ledger, which knows {PRINTER}" in capsys.readouterr().err
+    assert on_printer(PLA, "harbor", None) == new
+    assert on_printer(PLA, None, ledger) == on_printer(PLA, PLA.printer.name, ledger) == PLA
+    assert on_printer(PLA, PRINTER, ledger).printer == ledger.printers()[PRINTER]
+    assert capsys.readouterr().err == ""
     assert run(["tune", "--ledger", "missing.sqlite3"]) == 1
     assert "no such ledger" in capsys.readouterr().err
     assert ledger.fit() is None

@@ -45,7 +45,7 @@ def differing(then: Mapping[str, Any], now: Mapping[str, Any]) -> list[Differing
     of_the_process = any(path.startswith(("choices.process", "choices.settings.")) for path in after)
     if not of_the_process and then["process"] != now["process"]:
         rows.append(Differing("the process itself", "as it was kept then", "as it is kept now"))
-    return rows
+    return [row for row in rows if row.then != row.now]
 
 
 def _place(path: str) -> tuple[str, int, str]:

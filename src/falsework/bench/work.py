@@ -293,22 +293,10 @@ def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    from falsework.release import what_to_change
+    from falsework.planning.pipeline import remedies
 
     plan = _planned(bench, told, watch.part(0.0, 0.4), release=True)
-    assert plan.geometry is not None and plan.release is not None
-    at_hand = plan.geometry
-    found = what_to_change(
-        at_hand.part,
-        at_hand.stack,
-        at_hand.need,
-        at_hand.scheme,
-        [choice.chosen for choice in plan.choices],
-        plan.process,
-        plan.release,
-        belief=_belief(bench, told),
-        watch=watch.part(0.4, 1.0),
-    )
+    found = remedies(plan, belief=_belief(bench, told), watch=watch.part(0.4, 1.0))
     _json(aside, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
 
 

@@ -26,6 +26,7 @@ from typing import Any, BinaryIO
 from falsework.errors import Cancelled, FalseworkError
 
 _TELL_EVERY_S = 0.1
+_COMPILING = "compiling the kernels for this machine, once"  # which takes a minute
 _NICE = 10  # the server answers first
 NO_MEMORY = {
     "kind": "PartError",
@@ -91,26 +92,6 @@ def _limit_memory(most_bytes: int) -> None:
 
 
 @contextlib.contextmanager
-def _compiling(told: _Told) -> Iterator[None]:
-    """Say so while kernels are compiled, which happens once on a machine and takes a minute."""
-    from numba.core import event
-
-    class Notice(event.Listener):
-        def on_start(self, event: Any) -> None:
-            told("compiling the kernels for this machine, once", 0.0)
-
-        def on_end(self, event: Any) -> None:
-            pass
-
-    notice = Notice()
-    event.register("numba:compile", notice)
-    try:
-        yield
-    finally:
-        event.unregister("numba:compile", notice)
-
-
-@contextlib.contextmanager
 def _appearing(into: Path) -> Iterator[Path]:
     """A folder aside, moved to ``into`` when the block ends well: a result is there whole or not at all."""
     into.parent.mkdir(parents=True, exist_ok=True)
@@ -128,7 +109,7 @@ def _appearing(into: Path) -> Iterator[Path]:
 
 def _serve(line: _Line, folder: Path) -> None:
     from falsework.bench.work import Bench, do
-    from falsework.watch import Watch
+    from falsework.watch import Watch, compiling
 
     importlib.import_module("falsework.planning.pipeline")  # before the first job, while nobody waits
     bench = Bench(folder)
@@ -140,7 +121,10 @@ def _serve(line: _Line, folder: Path) -> None:
         watch = Watch(tell=told, stop=functools.partial(line.is_stopping, job))
         bench.marks = message["marks"]
         try:
-            with _compiling(told), _appearing(Path(message["into"])) as aside:
+            with (
+                compiling(functools.partial(told, _COMPILING, 0.0)),
+                _appearing(Path(message["into"])) as aside,
+            ):
                 do(message["what"], bench, message["arguments"], aside, watch)
             line.say(job=job, done=True)
         except Cancelled:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -34,8 +35,25 @@ def printer_option(command: F) -> F:
     return click.option(
         "--printer",
         metavar="NAME",
-        help="The printer as the ledger knows it; the process's own if not given.",
+        help="The printer as the ledger knows it, or the name of a new one; the process's own if not given.",
     )(command)
+
+
+def on_printer(process: Process, name: str | None, ledger: Ledger | None) -> Process:
+    """The process on the printer of that name: as the ledger describes it, or a new one, built as the
+    process's own.
+
+    A new name is no error, for a test piece is how a printer becomes known; but it may be a slip, so where
+    the ledger knows others it is said on stderr.
+    """
+    if name is None or name == process.printer.name:
+        return process
+    known = {} if ledger is None else ledger.printers()
+    if name in known:
+        return replace(process, printer=known[name])
+    if known:
+        click.echo(f"caution: {name} is new to the ledger, which knows {', '.join(known)}", err=True)
+    return replace(process, printer=replace(process.printer, name=name))
 
 
 def ledger_named(name: str | None) -> Ledger | None:

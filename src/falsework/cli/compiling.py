@@ -8,44 +8,33 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import click
+
+from falsework.watch import compiling
 
 _USUAL_COMPILE_S = 60
 
 
 @contextlib.contextmanager
 def announced() -> Iterator[None]:
-    """Choose the cache folder, and say once on stderr if anything has to be compiled within the block.
-
-    Must be entered before the first kernel is imported. What is compiled is asked of numba itself, so
-    the message comes exactly when the cache does not serve, after an update or on another machine too.
-    """
+    """Choose the cache folder, and say once on stderr if anything has to be compiled within the block; see
+    :func:`falsework.watch.compiling`."""
     choose_cache()
-    from numba.core import event
+    told = False
 
-    class Notice(event.Listener):
-        told = False
+    def tell() -> None:
+        nonlocal told
+        if not told:
+            told = True
+            click.echo(
+                f"compiling the kernels for this machine: once, about {_USUAL_COMPILE_S} s in all; "
+                "later runs start from the cache",
+                err=True,
+            )
 
-        def on_start(self, event: Any) -> None:
-            if not self.told:
-                self.told = True
-                click.echo(
-                    f"compiling the kernels for this machine: once, about {_USUAL_COMPILE_S} s in all; "
-                    "later runs start from the cache",
-                    err=True,
-                )
-
-        def on_end(self, event: Any) -> None:
-            pass
-
-    notice = Notice()
-    event.register("numba:compile", notice)
-    try:
+    with compiling(tell):
         yield
-    finally:
-        event.unregister("numba:compile", notice)
 
 
 def choose_cache() -> None:

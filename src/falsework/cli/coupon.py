@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_named, ledger_option, printer_option
-from falsework.cli.options import chosen_process, json_option, process_options
+from falsework.cli.belief import chosen_belief, ledger_named, ledger_option, on_printer, printer_option
+from falsework.cli.options import chosen_process, json_option, piece_options, process_options
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -28,20 +27,7 @@ _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be type
 @click.command("coupon", short_help="Make a test piece for a process, with its recording sheet.")
 @click.argument("kind", required=False, type=click.Choice(KINDS), metavar="[KIND]")
 @process_options
-@click.option(
-    "--minutes",
-    type=click.FloatRange(min=0, min_open=True),
-    default=30.0,
-    show_default=True,
-    help="The most that the piece may take to print; cells are left out to keep to it.",
-)
-@click.option(
-    "--grams",
-    type=click.FloatRange(min=0, min_open=True),
-    default=15.0,
-    show_default=True,
-    help="The most that the piece may weigh, supports included.",
-)
+@piece_options
 @click.option(
     "--seed",
     type=click.IntRange(min=0, max=2**63 - 1),
@@ -86,7 +72,7 @@ def coupon_command(
     session.as_json = as_json
     if kind is None and out is not None:
         raise click.UsageError("--out needs a KIND: without one nothing is written")
-    process = _on_printer(chosen_process(process_name, settings), printer, ledger_name)
+    process = on_printer(chosen_process(process_name, settings), printer, ledger_named(ledger_name))
     if out is not None:
         from falsework.files.coupon import check_place
 
@@ -123,15 +109,6 @@ def coupon_command(
         return
     say.coupon(piece)
     say.say(f"Written to {folder}; print {folder / 'sheet.pdf'} and take it to the printer")
-
-
-def _on_printer(process: Process, name: str | None, ledger_name: str | None) -> Process:
-    """The process on the printer of that name, as the ledger describes it; a new one is as the process's."""
-    if name is None or name == process.printer.name:
-        return process
-    ledger = ledger_named(ledger_name)
-    known = {} if ledger is None else ledger.printers()
-    return replace(process, printer=known.get(name) or replace(process.printer, name=name))
 
 
 def designed(

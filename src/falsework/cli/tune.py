@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.belief import ledger_named, ledger_option, printer_option
-from falsework.cli.options import chosen_process, json_option, process_options
+from falsework.cli.belief import ledger_named, ledger_option, on_printer, printer_option
+from falsework.cli.options import chosen_process, json_option, piece_options, process_options
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -26,20 +25,7 @@ PROCESS, PAGE, TUNING, NEXT = "process.toml", "tuning.html", "tuning.json", "nex
 @process_options
 @printer_option
 @ledger_option
-@click.option(
-    "--minutes",
-    type=click.FloatRange(min=0, min_open=True),
-    default=30.0,
-    show_default=True,
-    help="The most that the next test piece may take to print.",
-)
-@click.option(
-    "--grams",
-    type=click.FloatRange(min=0, min_open=True),
-    default=15.0,
-    show_default=True,
-    help="The most that the next test piece may weigh.",
-)
+@piece_options
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -75,7 +61,7 @@ def tune_command(
 
     with announced(), session.progress() as watch:
         ledger = ledger_named(ledger_name)
-        process = _on_printer(process, printer, ledger)
+        process = on_printer(process, printer, ledger)
         posterior, recorded = fitted(ledger, process, watch.part(0.0, 0.3))
 
         from falsework.tuning.results import tune
@@ -125,9 +111,9 @@ def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Poste
             return Posterior.from_json(stored.text), recorded
         except FalseworkError:  # of an older version: made anew
             pass
-    materials = {process.material.name: process.material, **ledger.materials()}
     if not recorded:
         return PRIOR_POSTERIOR, []
+    materials = {process.material.name: process.material, **ledger.materials()}
     text = fit([r.reading for r in recorded], materials, watch=watch).to_json()
     ledger.save_fit(text, digest)
     return Posterior.from_json(text), recorded  # as it is stored, for the same figures each time
@@ -159,19 +145,6 @@ def write_into(found: Tuned, folder: Path, watch: Watch) -> None:
         from falsework.report.coupon import sheet_files
 
         write_coupon(first.piece, folder / NEXT, extra=sheet_files(first.piece), watch=watch)
-
-
-def _on_printer(process: Process, name: str | None, ledger: Ledger | None) -> Process:
-    """The process on the printer of that name; one that nobody knows is refused."""
-    if name is None or name == process.printer.name:
-        return process
-    printers = {} if ledger is None else ledger.printers()
-    if name not in printers:
-        from falsework.errors import LedgerError
-
-        known = ", ".join(printers) or "none"
-        raise LedgerError(name, "is no printer of the ledger", f"Give one that it knows: {known}")
-    return replace(process, printer=printers[name])
 
 
 def _say_newcomers(ledger: Ledger, found: Tuned) -> None:
