@@ -29,35 +29,88 @@ from falsework.process.derived import filament_section_mm2
 _WORD = re.compile(r"([XYZEF])(-?[0-9.]+)")
 
 
-def program(wanted: int, strand_mm: float, radius_mm: float = 40.0) -> Iterator[str]:
+_E_PER_MM = (0.2 * 0.25 + math.pi / 4 * 0.04) / (math.pi / 4 * 1.75**2)
+_HEAD = "M109 S210\nG28\nG21\nG90\nM83\nM106 S255\n"
+
+
+def _path(
+    xy: np.ndarray, feed: int, z: np.ndarray | None = None, flow: np.ndarray | float = 1.0
+) -> list[str]:
+    """Extruding moves along points (n, 2); they climb where ``z`` (n,) is given."""
+    e = flow * _E_PER_MM * np.hypot(*np.diff(xy, axis=0).T)
+    rise = [""] * len(e) if z is None else [f" Z{v:.4f}" for v in z[1:]]
+    return [
+        f"G1 F{feed}",
+        *(f"G1 X{x:.3f} Y{y:.3f}{up} E{v:.5f}" for (x, y), v, up in zip(xy[1:], e, rise, strict=True)),
+    ]
+
+
+def _ring(radius_mm: float, strand_mm: float) -> np.ndarray:
+    n = max(8, round(2 * math.pi * radius_mm / strand_mm))
+    angle = np.linspace(0.0, 2 * math.pi, n + 1)
+    return 100.0 + radius_mm * np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _zigzag(half_mm: float, pitch_mm: float, turned: bool) -> np.ndarray:
+    """Points of a zigzag at 45° or 135° that fills a square, joined along its sides."""
+    v = np.arange(-2 * half_mm + 0.5, 2 * half_mm, pitch_mm * math.sqrt(2.0))
+    low = np.column_stack([np.maximum(-half_mm, v - half_mm), np.minimum(half_mm, v + half_mm)])
+    high = low[:, ::-1]
+    points = np.stack([low, high], axis=1)
+    points[1::2] = points[1::2, ::-1]
+    points = points.reshape(-1, 2)
+    return 100.0 + (points * [-1.0, 1.0] if turned else points)
+
+
+def walls(layer: int, strand_mm: float) -> list[str]:
+    """A round vessel of 80 mm: three walls of short strands, lines of sparse fill across."""
+    lines = []
+    for wall in range(3):
+        ring = _ring(40.0 - 0.225 - 0.45 * wall, strand_mm)
+        lines += [f"G0 X{ring[0, 0]:.3f} Y{ring[0, 1]:.3f} F7200", *_path(ring, 2700)]
+    for k, v in enumerate(np.arange(-38.3, 38.5, 3.0)):
+        half = math.sqrt(38.5**2 - v * v)
+        ends = np.array([[-half, v], [half, v]])[:: 1 if k % 2 else -1, :: -1 if layer % 2 else 1] + 100.0
+        lines += [f"G0 X{ends[0, 0]:.3f} Y{ends[0, 1]:.3f} F7200", *_path(ends, 3600)]
+    return lines
+
+
+def fill(layer: int, strand_mm: float) -> list[str]:
+    """A block of 40 mm, filled solid by a zigzag: long strands, every one joined to the next."""
+    del strand_mm
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1], [-1, -1]])
+    lines = []
+    for half in (19.775, 19.35):
+        wall = 100.0 + half * corners
+        lines += [f"G0 X{wall[0, 0]:.3f} Y{wall[0, 1]:.3f} F7200", *_path(wall, 2700)]
+    zigzag = _zigzag(19.0, 0.407, layer % 2 == 1)
+    return [*lines, f"G0 X{zigzag[0, 0]:.3f} Y{zigzag[0, 1]:.3f} F7200", *_path(zigzag, 3600)]
+
+
+def vase(layer: int, strand_mm: float) -> list[str]:
+    """One turn of a wall that climbs without end, of strands half as long."""
+    ring = _ring(40.0, 0.5 * strand_mm)
+    if layer > 1:
+        rise = np.linspace(0.0, 1.0, len(ring))
+        return _path(ring, 2700, 0.2 * (layer - 1 + rise), rise[1:] if layer == 2 else 1.0)
+    return [f"G0 X{ring[0, 0]:.3f} Y{ring[0, 1]:.3f}", *_path(ring, 2700)]
+
+
+KINDS = {"walls": walls, "fill": fill, "vase": vase}
+
+
+def program(kind: str, wanted: int, strand_mm: float) -> Iterator[str]:
     """Lines of a program of about ``wanted`` extruding moves."""
-    yield "M109 S210\nG28\nG21\nG90\nM83\nM106 S255\n"
+    yield _HEAD
     made, layer = 0, 0
-    e_per_mm = (0.2 * 0.25 + math.pi / 4 * 0.04) / (math.pi / 4 * 1.75**2)
     while made < wanted:
         layer += 1
-        lines = [f"G0 Z{0.2 * layer:.3f} F7200"]
-        for wall in range(3):
-            r = radius_mm - 0.225 - 0.45 * wall
-            n = max(8, round(2 * math.pi * r / strand_mm))
-            angle = np.linspace(0.0, 2 * math.pi, n + 1)
-            x, y = 100 + r * np.cos(angle), 100 + r * np.sin(angle)
-            e = e_per_mm * 2 * r * math.sin(math.pi / n)
-            lines.append(f"G0 X{x[0]:.3f} Y{y[0]:.3f} F7200")
-            lines.append("G1 F2700")
-            lines += [f"G1 X{a:.3f} Y{b:.3f} E{e:.5f}" for a, b in zip(x[1:], y[1:], strict=True)]
-            made += n
-        r = radius_mm - 1.5
-        for k, v in enumerate(np.arange(-r + 0.2, r, 3.0)):
-            half = math.sqrt(r * r - v * v)
-            ends = [(-half, v), (half, v)] if k % 2 else [(half, v), (-half, v)]
-            if layer % 2:
-                ends = [(b, a) for a, b in ends]
-            (xa, ya), (xb, yb) = ends
-            lines.append(f"G0 X{100 + xa:.3f} Y{100 + ya:.3f} F7200")
-            lines.append(f"G1 X{100 + xb:.3f} Y{100 + yb:.3f} E{2 * half * e_per_mm:.5f} F3600")
-            made += 1
+        lines = KINDS[kind](layer, strand_mm)
+        if kind != "vase" or layer == 1:
+            lines = [f"G0 Z{0.2 * layer:.3f} F7200", *lines]
+        made += sum(line.startswith("G1 X") for line in lines)
         yield "\n".join(lines) + "\n"
+    yield "M104 S0\n"
 
 
 def plain(path: Path) -> tuple[int, float]:

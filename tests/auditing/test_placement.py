@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from audited import box_part, table_plan
@@ -32,6 +32,7 @@ L_PLAN = l_plan()
 
 
 @given(st.floats(-180, 180), st.floats(-60, 60), st.floats(-60, 60))
+@example(68.5, 0.0, 0.0)  # least squares settled 0.9° off on the lines beside the right ones
 @settings(max_examples=8, deadline=None, derandomize=True)
 def test_any_turn_and_shift_is_found(turn: float, x: float, y: float) -> None:
     """An L without any symmetry: its place to 0.01 mm, its turn to 0.02°."""

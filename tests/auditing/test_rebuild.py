@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from audited import DIALECTS, SCENES, SQUARE
 from falsework.auditing import reading
 from falsework.auditing.deposit import BED, PART, Layer, rebuild
-from falsework.auditing.survey import rebuilt_mm3, survey, usual, width_mm
+from falsework.auditing.survey import survey, usual, width_mm
+from falsework.kernels.laying import bead_section, bead_width
 from falsework.kernels.program import LINE
 from falsework.process import load_process
 from falsework.process.derived import bead_section_mm2
@@ -141,7 +142,11 @@ def test_volume_length_and_time_in_every_dialect(dialect: dict) -> None:
     found = survey(program, PROCESS)
     assert found.pushed_mm3 == pytest.approx(writer.volume, rel=1e-3)
     layers = layers_of(program)
-    again = sum(float(rebuilt_mm3(x.width_mm, x.height_mm, x.length_mm).sum()) for x in layers)
+    again = sum(
+        bead_section(w, h) * long
+        for x in layers
+        for w, h, long in zip(x.width_mm, x.height_mm, x.length_mm, strict=True)
+    )
     assert again == pytest.approx(found.pushed_mm3, rel=1e-3)
     assert [round(x.z_mm, 3) for x in layers] == [0.2, 0.4, 0.6, 0.8, 1.0]
     for layer in layers:
@@ -193,8 +198,8 @@ def test_width_and_section_are_inverse(width: float, height: float) -> None:
         section = bead_section_mm2(width, height)
         assert float(width_mm(np.array(section), height)) == pytest.approx(width)
     section = np.array([0.3 * width * height])
-    back = rebuilt_mm3(width_mm(section, height), np.array([height]), np.array([2.0]))
-    assert back[0] == pytest.approx(2.0 * section[0])
+    assert bead_section(float(width_mm(section, height)[0]), height) == pytest.approx(section[0])
+    assert bead_width(section[0], height) == pytest.approx(float(width_mm(section, height)[0]))
 
 
 def test_memory_does_not_grow_with_length(monkeypatch: pytest.MonkeyPatch) -> None:

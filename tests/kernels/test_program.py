@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 
 from falsework.kernels import program as k
 
@@ -56,7 +57,7 @@ HEAD = "G21\nG90\nM83\nG1 F600\n"
         ("M117 X9 Hello G1 X5\nG1 X1", [(1, 0, 0, 0)]),
         ("START_PRINT NOZZLE=210\nG1 X1", [(1, 0, 0, 0)]),
         ("G1 X1\r\nG1 X2\rG1 X3\n", [(1, 0, 0, 0), (2, 0, 0, 0), (3, 0, 0, 0)]),
-        ("G5 I1 J1 P1 Q1 X4 Y4", [(4, 4, 0, 0)]),
+        ("G5 I1 J1 X4 Y4", [(4, 4, 0, 0)]),
     ],
 )
 def test_moves(text: str, ends: list[tuple[float, ...]]) -> None:
@@ -66,6 +67,40 @@ def test_moves(text: str, ends: list[tuple[float, ...]]) -> None:
 def test_filament_is_relative_with_the_moves_until_it_has_a_word_of_its_own() -> None:
     assert where("G91\nG1 X1 E1\nG1 X1 E1")[-1] == (2, 0, 0, 1)
     assert where("M82\nG91\nG1 X1 E1\nG1 X1 E1")[-1] == (2, 0, 0, 0)
+
+
+@pytest.mark.parametrize("said", ["G5 I0 J5 P0 Q5 X10 Y0", "G5.1 I5 J7.5 X10 Y0"])
+def test_curves_are_followed_to_the_chord(said: str) -> None:
+    """A cubic with control points 5 mm above both ends, and the quadratic that is the same parabola."""
+    rows = run(HEAD + "G0 X0 Y0 Z0\n" + said + " Z2 E4")[0][1:]
+    t = np.linspace(0.0, 1.0, 2001)
+    if "5.1" in said:
+        curve = np.column_stack([10.0 * t, 15.0 * t * (1.0 - t)])
+    else:
+        curve = np.column_stack([30.0 * (1 - t) * t**2 + 10.0 * t**3, 15.0 * t * (1.0 - t)])
+    points = np.concatenate([np.zeros((1, 2)), rows[:, :2]])
+    assert tuple(rows[-1, :3]) == (10.0, 0.0, 2.0) and rows[:, k.FED].sum() == pytest.approx(4.0)
+    line = shapely.LineString(points)
+    assert shapely.distance(shapely.points(curve), line).max() < 0.006  # 0.005 and the samples' own steps
+    assert shapely.distance(shapely.points(points), shapely.LineString(curve)).max() < 1e-5
+    assert len(rows) < 60
+    long = np.hypot(*np.diff(points, axis=0).T)
+    np.testing.assert_allclose(rows[:, k.FED] / long, 4.0 / long.sum())  # fed evenly along it
+
+
+def test_accelerations_that_the_program_sets() -> None:
+    rows = run(HEAD + "G1 X1 E1\nM204 S500\nG1 X2 E1\nG1 X3\nM204 P700 T900\nG1 X4 E1\nG1 X5\n")[0]
+    assert rows[:, k.ACCELERATION].tolist() == [1000.0, 500.0, 500.0, 700.0, 900.0]
+    rows = run(HEAD + "M201 X600 Y800 Z50\nG1 X1 E1\nG1 Z1\nG1 X2 Y2 Z2\nM204 S400\nG1 X3\n")[0]
+    assert rows[:, k.ACCELERATION].tolist() == [600.0, 50.0, 600.0, 400.0]
+
+
+def test_heat_of_another_tool_is_its_own() -> None:
+    rows, _, counts, *_ = run(
+        HEAD + "M104 S200\nM104 T1 S230\nG1 X1\nT1\nG1 X2\nM104 T0 S0\nG1 X3\nT2\nG1 X4"
+    )
+    assert rows[:, k.AT_NOZZLE].tolist() == [200.0, 230.0, 230.0, 230.0]
+    assert counts[k.TOOL_CHANGE] == 2  # T behind M104 is no change of tool
 
 
 def test_what_is_drawn_back_must_be_fed_again_before_anything_comes_out() -> None:
@@ -155,7 +190,8 @@ def test_an_arc_whose_end_lies_off_its_circle_is_told_and_still_ends_there() -> 
         ("G10 L2 P1 X5", k.UNKNOWN),
         ("N1 G1 X1*5", k.CHECKSUM),
         ("N1 G1 X1\nN3 G1 X2", k.JUMP),
-        ("G5 X1 Y1", k.CURVE),
+        ("G5 X1 Y1 I1 J1 P1 Q1", k.CURVE),
+        ("G5 X1 Y1", k.BAD_CURVE),
         ("T1", k.TOOL_CHANGE),
         ("M600", k.PAUSE),
         ("M2\nG1 X1", k.AFTER_END),

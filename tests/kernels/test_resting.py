@@ -132,18 +132,18 @@ def test_move_times_are_those_of_a_path() -> None:
     points = rng.uniform(0, 50, (40, 2))
     flat = np.column_stack([points, np.zeros(40)])
     speed = np.full(39, 60.0)
-    ours = move_times(flat[0], flat[1:], np.zeros(39), speed, 1000.0, 8.0)
+    ours = move_times(flat[0], flat[1:], np.zeros(39), speed, np.full(39, 1000.0), 8.0)
     start = np.array([0, 40], np.int64)
     assert ours.sum() == pytest.approx(path_times(points, start, False, np.array([60.0]), 1000.0, 8.0)[0])
     # straight on along a diagonal in space
     line = np.linspace([0.0, 0, 0], [30, 40, 50], 11)
-    up = move_times(line[0], line[1:], np.zeros(10), np.full(10, 50.0), 1000.0, 8.0)
+    up = move_times(line[0], line[1:], np.zeros(10), np.full(10, 50.0), np.full(10, 1000.0), 8.0)
     long = float(np.linalg.norm(line[-1]))
     assert up.sum() == pytest.approx(long / 50.0 + 50.0 / 1000.0)
     # a retraction of 2 mm at 40 mm/s, at rest before and after: 2/40 + 40/1000 s, and the head stops for it
     fed = move_times(
         np.zeros(3), np.array([[10.0, 0, 0], [10, 0, 0], [20, 0, 0]]), np.array([0.0, -2.0, 0.0]),
-        np.array([50.0, 40.0, 50.0]), 1000.0, 8.0,
+        np.array([50.0, 40.0, 50.0]), np.full(3, 1000.0), 8.0,
     )  # fmt: skip
     assert fed == pytest.approx([10 / 50 + 0.05, 2 / 40 + 0.04, 10 / 50 + 0.05])
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.auditing.reading import Program, moves
-from falsework.auditing.survey import Survey, Usual, width_mm
+from falsework.auditing.survey import Survey, Usual
+from falsework.kernels import laying
 from falsework.kernels import resting as field_of
 from falsework.kernels import strands as cut
 from falsework.kernels.resting import ASIDE, BED, OWNERS, PART, SUPPORT
@@ -28,7 +29,6 @@ FAR_MM = 6.0  # how far sideways something that carries is looked for
 _CELLS = 6_000_000  # of the field of tops, at most
 _SHELVES = 6  # earlier layers kept as beads
 _MOST_STRANDS = 400_000  # of one layer judged at a time; more come in several goes
-_TRAVEL = ASIDE + 1
 _UNLIKELY = 0.15  # misfit by which another height must be better than the commonest depth
 
 
@@ -189,14 +189,17 @@ class _State:
     carry_mm: float  # through a gap no wider than this, what is beneath still carries
     z_mm: float = 0.0
     path: float = -1.0
+    spans: Floats = field(default_factory=lambda: np.empty((1024, 5)))  # scratch, kept for its size
 
 
 @dataclass(eq=False)
 class _Shelf:
     """Beads of one earlier layer; binned when they are first asked for."""
 
-    beads: Floats
+    beads: Floats  # (n, 5) ax, ay, bx, by, half width
     z: Floats
+    low_mm: float
+    high_mm: float
     bins: tuple[Indices, Indices] | None = None
 
 
@@ -209,122 +212,40 @@ def _judged(
     usual: Usual,
     owners: Owners,
 ) -> Layer | None:
-    volume = rows[:, cut.VOLUME]
-    every = rows[:, [cut.AX, cut.AY, cut.AZ, cut.BX, cut.BY, cut.BZ]]
-    long = np.hypot(every[:, 3] - every[:, 0], every[:, 4] - every[:, 1])
-    laid = (volume > 0.0) & (long > 1e-6)
-    travels = (volume <= 0.0) & (long > 0.0)
-    strands = np.flatnonzero(laid)
-    if len(strands) == 0:
+    rows, ends, long, section, low, top, travels, blobs, order = laying.sort_out(rows)
+    if len(rows) == 0:
         return None
-    ends = np.ascontiguousarray(every[strands])
-    own_long = long[strands]
-    section = volume[strands] / own_long
-    top = float(ends[:, [2, 5]].max())
-    drop, clear = field_of.drops(ends, field.top, *field.frame)
-    step = _layer_height(top, drop, clear, own_long, section, state, usual)
-    height = _heights(ends, drop, clear, section, step, usual)
-    width = width_mm(section, height)
-    half = 0.5 * width
+    step, height, half, beads, middle = laying.measure(
+        ends, long, section, top, field.top, *field.frame, state.z_mm, state.height_mm, usual.height_mm,
+        usual.width_mm, _UNLIKELY,
+    )  # fmt: skip
     owner = owners(top, step, ends)
-
-    n = len(strands)
-    cells = np.zeros(n, np.int64)
-    resting = np.zeros((n, OWNERS), np.int64)
-    near = np.zeros((n, OWNERS), np.int64)
-    gap = np.full((n, OWNERS), np.inf)
-    sunk = np.zeros(n, np.int64)
-    free = np.zeros(n, np.int64)
-    field_of.rest(
-        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM, state.carry_mm,
-        cells, resting, near, gap, sunk, free,
-    )  # fmt: skip
-    many = np.maximum(cells, 1)
-    share = resting.sum(axis=1) / many
-    doubtful = np.flatnonzero(free > 0)
-    pieces = _stretches(doubtful, ends, own_long, half, height, share, field, shelves, state)
-
+    share, resting, near, gap, sunk, doubtful = field_of.rest(
+        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM, state.carry_mm
+    )
     # before it is laid: what carries it is looked for in what was there
-    runs = _runs(pieces, doubtful, rows[strands], ends, own_long, half, height, field, state)
-
-    order = np.flatnonzero(laid | travels)
-    kind = np.full(len(order), _TRAVEL, np.uint8)
-    among = np.searchsorted(order, strands)
-    kind[among] = owner
-    all_half, all_height = np.zeros(len(order)), np.zeros(len(order))
-    all_half[among], all_height[among] = half, height
-    twice, struck = np.zeros(len(order)), np.zeros(len(order))
-    touch = np.zeros((len(order), 2), np.bool_)
-    field_of.lay(
-        np.ascontiguousarray(every[order]), all_half, all_height, kind,
-        np.where(kind == _TRAVEL, -1, rows[order, cut.PATH]).astype(np.int64),
-        field.top, field.owner, *field.frame, twice, touch, struck,
-    )  # fmt: skip
-    runs = _held_beside(runs, touch[among], rows[strands, cut.PATH])
-
-    shelves.append(_Shelf(np.column_stack([ends[:, [0, 1, 3, 4]], half]), 0.5 * (ends[:, 2] + ends[:, 5])))
-    state.height_mm, state.z_mm, state.path = step, top, float(rows[strands[-1], cut.PATH])
-    moving = kind == _TRAVEL
+    runs = _NO_RUNS
+    if len(doubtful):
+        pieces = _stretches(doubtful, ends, middle, long, half, height, share, field, shelves, state)
+        runs = _runs(pieces, doubtful, rows, ends, long, half, height, field, state)
+    path = rows[:, cut.PATH]
+    twice, touch, struck = field_of.lay(
+        order, ends, half, height, owner, path, travels, field.top, field.owner, *field.frame
+    )
+    if len(runs):
+        runs = _held_beside(runs, touch, path)
+    shelves.append(_Shelf(beads, middle, low, top))
+    state.height_mm, state.z_mm, state.path = step, top, float(path[-1])
     return Layer(
-        index, top, step, rows[strands], ends, own_long, section, height, width, owner, share,
-        resting / many[:, None], near / many[:, None], gap, sunk / many, twice[among], runs,
-        rows[(volume > 0.0) & ~laid], rows[order[moving]], struck[moving],
+        index, top, step, rows, ends, long, section, height, 2.0 * half, owner, share, resting, near, gap,
+        sunk, twice, runs, blobs, travels, struck,
     )  # fmt: skip
-
-
-def _misfit(section: Floats, height: float, usual: Usual) -> float:
-    """How far strands of that height would be from the usual width: median of the logarithm's size."""
-    return float(np.median(np.abs(np.log(width_mm(section, height) / usual.width_mm))))
-
-
-def _layer_height(
-    top: float, drop: Floats, clear: Floats, long: Floats, section: Floats, state: _State, usual: Usual
-) -> float:
-    """Height of the layer's strands: the commonest depth beneath them, unless their section denies it.
-
-    A layer that hangs over a gap lies deeper above things than its strands are high; these would then be too
-    narrow. The other candidates are the rise over the layer before, its height, and the program's usual one.
-    """
-    weight = long * clear
-    sure = (clear > 0.5) & (drop > 0.02)
-    candidates = [h for h in (top - state.z_mm, state.height_mm, usual.height_mm) if 0.02 < h <= 3.0]
-    if sure.any():
-        values, where = np.unique(np.round(drop[sure], 3), return_inverse=True)
-        commonest = int(np.argmax(np.bincount(where, weights=weight[sure])))
-        if values[commonest] <= 5.0:
-            exact = float(np.median(drop[sure][where == commonest]))  # not rounded
-            best, least = exact, _misfit(section, exact, usual)
-            for h in candidates if least > _UNLIKELY else ():
-                misfit = _misfit(section, h, usual) + _UNLIKELY
-                if misfit < least:
-                    best, least = h, misfit
-            return best
-    return min(candidates, key=lambda h: _misfit(section, h, usual)) if candidates else usual.height_mm
-
-
-def _heights(ends: Floats, drop: Floats, clear: Floats, section: Floats, step: float, usual: Usual) -> Floats:
-    """(n,) height of each strand: the layer's, but for paths that climb, and fill of several layers at once.
-
-    The latter lies that deep above what is beneath, and its section fits that height much better.
-    """
-    height = np.full(len(ends), step)
-    as_step = np.abs(np.log(width_mm(section, step) / usual.width_mm))
-    climbs = ends[:, 2] != ends[:, 5]
-    deep = climbs & (clear > 0.8) & (drop > 0.02) & (drop < 1.5 * step)
-    as_drop = np.abs(np.log(width_mm(section, np.where(deep, drop, step)) / usual.width_mm))
-    height = np.where(deep & (as_drop < 0.7), drop, height)
-    best = as_step - 0.25
-    for layers in (2.0, 3.0):
-        tall = layers * step
-        misfit = np.abs(np.log(width_mm(section, tall) / usual.width_mm))
-        taken = (misfit < best) & ~climbs & (drop > tall - 0.02)
-        height, best = np.where(taken, tall, height), np.where(taken, misfit, best)
-    return height
 
 
 def _stretches(
     doubtful: Indices,
     ends: Floats,
+    middle: Floats,
     long: Floats,
     half: Floats,
     height: Floats,
@@ -334,16 +255,13 @@ def _stretches(
     state: _State,
 ) -> Floats:
     """(m, 4) place in ``doubtful``, from, to, carried share of stretches in air; sets ``share`` of these."""
-    if len(doubtful) == 0:
-        return np.zeros((0, 4))
-    under = 0.5 * (ends[doubtful, 2] + ends[doubtful, 5]) - height[doubtful]
+    under = middle[doubtful] - height[doubtful]
     tall = float(height[doubtful].max())
     low, high = float(under.min()) - max(tall, state.carry_mm), float(under.max()) + tall
     whole = np.zeros(len(doubtful), np.bool_)
-    spans = np.empty((64 * len(doubtful) + 1024, 5))
-    count = 0
+    spans, count = state.spans, 0
     for shelf in reversed(shelves):  # what carries is most often what was laid last
-        if shelf.z.max() < low or shelf.z.min() > high:
+        if shelf.high_mm < low or shelf.low_mm > high:
             continue
         if shelf.bins is None:
             shelf.bins = _binned(shelf, field)
@@ -355,7 +273,10 @@ def _stretches(
             if more >= 0:
                 count = more
                 break
-            spans = np.concatenate([spans, np.empty_like(spans)])
+            state.spans = spans = np.concatenate([spans, np.empty_like(spans)])
+        if whole.all():
+            share[doubtful] = 1.0
+            return np.zeros((0, 4))
     # the bed carries whatever is one strand high
     on_bed = np.flatnonzero(under < np.maximum(state.carry_mm, CONTACT * height[doubtful]))
     if len(on_bed):

@@ -17,7 +17,6 @@ from falsework.layers.stack import Floats
 from falsework.process.settings import Process
 
 _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
-_LEAST_NOZZLE_C = 120.0
 
 
 @dataclass(frozen=True)
@@ -224,9 +223,16 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
     yield from told(
         rs274.CURVE,
         "curve",
-        Level.CAUTION,
-        "{n} with a Bézier curve; it was taken as a straight move",
-        "Make the program again without curves to have it judged",
+        Level.NOTE,
+        "{n} with a Bézier curve; it was followed as one",
+        "See that the machine knows them: many do not",
+    )
+    yield from told(
+        rs274.BAD_CURVE,
+        "straight curve",
+        Level.FAULT,
+        "{n} with a Bézier curve that lacks control points; it was taken as a straight move",
+        "Make the program again without curves",
     )
     yield from told(rs274.WILD, "wild", Level.FAULT, "{n} with a position that no machine can reach", again)
     yield from told(rs274.NO_FEED, "no speed", Level.FAULT, "{n} with a speed of nothing", again)

@@ -9,10 +9,11 @@ import numpy as np
 
 from falsework.auditing.deposit import ASIDE, BED, FAR_MM, PART, SUPPORT, Layer
 from falsework.auditing.sites import Site, Sites, run_sites, site_of
-from falsework.auditing.survey import Usual, rebuilt_mm3
+from falsework.auditing.survey import Usual
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
+from falsework.kernels import laying
 from falsework.kernels import strands as cut
 from falsework.layers.stack import Floats, Indices
 from falsework.process.settings import Process
@@ -78,44 +79,63 @@ class Gatherer:
         self._laid = False
 
     def take(self, layer: Layer) -> None:
-        totals = self.totals
-        volume = layer.rows[:, cut.VOLUME]
-        totals.rebuilt_mm3 += float(rebuilt_mm3(layer.width_mm, layer.height_mm, layer.length_mm).sum())
-        totals.by_owner_mm3 += np.bincount(layer.owner, weights=volume, minlength=ASIDE + 1)
+        totals, limits = self.totals, self.limits
+        marks, lengths, by_owner, rebuilt, whole, fanned = laying.look_over(
+            layer.rows, layer.length_mm, layer.section_mm2, layer.height_mm, layer.width_mm, layer.owner,
+            layer.resting, layer.near, layer.gap_mm, layer.sunk, layer.twice, not self._laid,
+            limits.knows_part, limits.carry_mm, limits.usual.height_mm, limits.usual.width_mm,
+            limits.process.nozzle_mm, _FLATTEST,
+        )  # fmt: skip
+        totals.rebuilt_mm3 += rebuilt
+        totals.by_owner_mm3 += by_owner
         totals.last_line = int(layer.rows[-1, cut.LINE])
-        if not self._laid:
-            totals.first_height_mm = layer.step_mm
+        if self._laid:
+            totals.fan_mm += fanned
+            totals.fan_length_mm += whole
         else:
-            totals.fan_mm += float((layer.rows[:, cut.FAN] * layer.length_mm).sum())
-            totals.fan_length_mm += float(layer.length_mm.sum())
-        if (layer.owner == PART).any():
+            totals.first_height_mm = layer.step_mm
+        if by_owner[PART] > 0.0:
             totals.part_top_mm = max(totals.part_top_mm, layer.z_mm)
-        self._in_air(layer)
-        self._gaps(layer)
-        self._amounts(layer)
-        self._collisions(layer)
+        if len(layer.runs):
+            self._in_air(layer)
+        if lengths.any():
+            self._marked(layer, marks, lengths, whole)
+        if self._laid and len(layer.blobs):
+            self._blobs(layer)
+        if len(layer.travels):
+            self._struck(layer)
         self._laid = True
 
     def _add(self, kind: str, site: Site) -> None:
         self.sites[kind].add(site)
 
-    def _where(
-        self, kind: str, layer: Layer, mask: np.ndarray, least_mm: float, value: Floats | None = None
-    ) -> None:
-        """A site of this kind if the masked strands are that long together, with the longest's value."""
-        chosen = np.flatnonzero(mask)
-        if len(chosen) == 0:
-            return
-        long = float(layer.length_mm[chosen].sum())
-        if long < least_mm:
-            return
-        told = 0.0 if value is None else float(value[chosen[np.argmax(layer.length_mm[chosen])]])
-        self._add(kind, site_of(layer, chosen, long, told))
+    def _marked(self, layer: Layer, marks: np.ndarray, lengths: Floats, whole: float) -> None:
+        """A site of each kind whose strands are long enough together, with a figure of the longest."""
+        if self._laid:
+            floats = "floats", laying.FLOATS, (0.2 if self.limits.knows_part else 0.9) * whole, PART
+        else:
+            floats = "off the bed", laying.FLOATS, 0.3 * whole, BED
+        kind, mark, least, beneath = floats
+        kinds: list[tuple[str, int, float, Floats | None]] = [
+            (kind, mark, least, layer.gap_mm[:, beneath]),
+            ("fused on top", laying.FUSED_ON_TOP, _ALONG_MM, None),
+            ("fused below", laying.FUSED_BELOW, _ALONG_MM, None),
+            ("stray", laying.STRAY, _ALONG_MM if layer.index > 3 else np.inf, None),
+            ("starved", laying.STARVED, _ALONG_MM, layer.width_mm),
+            ("overfed", laying.OVERFED, _ALONG_MM, layer.width_mm),
+            ("thick layer", laying.THICK, _ALONG_MM, layer.height_mm),
+            ("laid twice", laying.TWICE, _TWICE_MM, None),
+            ("ploughs", laying.SUNK, _SUNK_MM, None),
+        ]
+        for kind, mark, least, value in kinds:
+            if lengths[mark] > 0.0 and lengths[mark] >= least:
+                chosen = np.flatnonzero(marks & (1 << mark))
+                long = layer.length_mm[chosen]
+                told = 0.0 if value is None else float(value[chosen[np.argmax(long)]])
+                self._add(kind, site_of(layer, chosen, float(long.sum()), told))
 
     def _in_air(self, layer: Layer) -> None:
         runs, limits = layer.runs, self.limits
-        if len(runs) == 0:
-            return
         width = layer.width_mm[runs.strand]
         held = np.minimum(runs.held, 1).sum(axis=1)
         straight = np.hypot(*(runs.end - runs.start).T)
@@ -165,49 +185,6 @@ class Gatherer:
             amount = float(layer.runs.length_mm[chosen].sum())
             self._add(kind, site_of(layer, strands, amount, float(told[strands[0]])))
 
-    def _gaps(self, layer: Layer) -> None:
-        resting = layer.resting.sum(axis=1)
-        floats = (resting == 0.0) & (layer.near.sum(axis=1) > 0.9)
-        total = float(layer.length_mm.sum())
-        if not self._laid:
-            on_bed = floats & (layer.near[:, BED] > 0.9)
-            self._where("off the bed", layer, on_bed, 0.3 * total, layer.gap_mm[:, BED])
-            return
-        gap = layer.gap_mm[:, PART]
-        floats &= (layer.near[:, PART] > 0.9) & (gap <= self.limits.carry_mm) & (layer.owner == PART)
-        self._where("floats", layer, floats, (0.2 if self.limits.knows_part else 0.9) * total, gap)
-        if self.limits.knows_part:
-            self._supports(layer)
-
-    def _supports(self, layer: Layer) -> None:
-        """Where part and support touch that should lie apart."""
-        part, support = layer.owner == PART, layer.owner == SUPPORT
-        fused = part & (layer.resting[:, SUPPORT] > 0.3)
-        self._where("fused on top", layer, fused, _ALONG_MM)
-        stands = support & (layer.resting[:, PART] > 0.3)
-        self._where("fused below", layer, stands, _ALONG_MM)
-        if layer.index > 3:
-            stray = (layer.owner == ASIDE) & (layer.resting.sum(axis=1) < 0.3)
-            self._where("stray", layer, stray, _ALONG_MM)
-
-    def _amounts(self, layer: Layer) -> None:
-        usual, nozzle = self.limits.usual, self.limits.process.nozzle_mm
-        width, height, long = layer.width_mm, layer.height_mm, layer.length_mm
-        clear = long > np.minimum(usual.width_mm, 4.0 * height)
-        thin = layer.section_mm2 < 0.25 * np.pi * height**2
-        starved = clear & (thin | (width < 0.55 * usual.width_mm))
-        self._where("starved", layer, starved, _ALONG_MM, width)
-        fat = clear & (
-            (width > 1.9 * max(usual.width_mm, nozzle))
-            | (width > _FLATTEST * np.maximum(height, usual.height_mm))
-        )
-        self._where("overfed", layer, fat, _ALONG_MM, width)
-        thick = height > 1.001 * nozzle
-        self._where("thick layer", layer, thick & (layer.resting.sum(axis=1) > 0.5), _ALONG_MM, height)
-        self._where("laid twice", layer, clear & (layer.twice > 0.8), _TWICE_MM)
-        if self._laid and len(layer.blobs):
-            self._blobs(layer)
-
     def _blobs(self, layer: Layer) -> None:
         """What is pushed out at rest, place by place."""
         blobs = layer.blobs
@@ -223,11 +200,7 @@ class Gatherer:
             )
             self._add("blob", site)
 
-    def _collisions(self, layer: Layer) -> None:
-        deep = layer.sunk > 0.3
-        total = float((layer.sunk * layer.length_mm)[deep].sum())
-        if total > _SUNK_MM:
-            self._where("ploughs", layer, deep, 0.0)
+    def _struck(self, layer: Layer) -> None:
         struck = np.flatnonzero(layer.struck_mm > _STRUCK_MM)
         if len(struck):
             rows = layer.travels[struck]

@@ -25,6 +25,8 @@ _CORRELATED = 4  # layers that take part in its first, coarse step
 _COARSE_MM = 1.0  # cells of that step
 _MOST_CELLS = 512
 _GOOD = 0.9  # share of outlines followed at which no other turn is tried
+_ON = 0.05  # of a strand's width: median distance at which outlines lie on the strands
+_NEAR_TURNS = (0.7, -0.7, 1.4, -1.4, 2.1, -2.1)
 _SURE = 0.02  # by so much another turn must be better than the one before
 
 
@@ -149,7 +151,7 @@ def _search(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Fitte
         other = _best_of(match, correlator, turns, dz, usual)
         if other.score > best.score + _SURE:
             best = other
-    return best
+    return _drawn_on(match, best, dz, usual)
 
 
 def _best_of(
@@ -166,6 +168,28 @@ def _best_of(
             best = fitted
     assert best is not None
     return best
+
+
+def _drawn_on(match: _Match, best: _Fitted, dz: float, usual: Usual) -> _Fitted:
+    """The best of a few turns near by: least squares can settle on the lines beside the right ones."""
+    centre = _middle_of(match)
+    for off in _NEAR_TURNS:
+        if best.placement.misfit_mm < _ON * usual.width_mm:
+            break
+        at = best.placement
+        # turned about the outlines' middle, which stays where it is
+        here = _turned(centre, at.turn_deg) + np.array(at.shift_mm[:2])
+        turn = at.turn_deg + off
+        fitted = _refined(match, turn, here - _turned(centre, turn), dz, usual)
+        if fitted.placement.misfit_mm < at.misfit_mm and fitted.score > best.score - _SURE:
+            best = fitted
+    return best
+
+
+def _middle_of(match: _Match) -> Floats:
+    every = np.concatenate(match.outline)
+    middle: Floats = 0.5 * (every.min(axis=0) + every.max(axis=0))
+    return middle
 
 
 def _matching(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Match:
@@ -257,8 +281,7 @@ class _Correlator:
 def _refined(match: _Match, turn: float, shift: Floats, dz: float, usual: Usual) -> _Fitted:
     """Turn and shift drawn on by least squares: outline points onto the lines of the nearest strands."""
     angle, by = math.radians(turn), shift.astype(np.float64).copy()
-    every = np.concatenate(match.outline)
-    centre = 0.5 * (every.min(axis=0) + every.max(axis=0))
+    centre = _middle_of(match)
     reach = 2.5
     for _ in range(14):
         rows, sides = [], []

@@ -64,15 +64,21 @@ def name_of(program: Program) -> str:
 
 
 def moves(
-    program: Program, filament_mm2: float, *, volumetric: bool = False, watch: Watch = QUIET
+    program: Program,
+    filament_mm2: float,
+    *,
+    volumetric: bool = False,
+    acceleration_mm_s2: float = 1000.0,
+    watch: Watch = QUIET,
 ) -> Iterator[tuple[Floats, Reading]]:
     """The moves of a program in order, some ten thousand at a time, with the reading so far.
 
     Each yields (n, COLUMNS) rows (see ``kernels.program``); they lie in a buffer that the next ones take.
-    At the last one the reading is complete. ``volumetric``: E counts mm³. Raises ``ProgramError`` for a file
-    that cannot be opened or unpacked, or that is no program: no line in ten makes sense.
+    At the last one the reading is complete. ``volumetric``: E counts mm³. ``acceleration_mm_s2`` holds until
+    the program sets its own. Raises ``ProgramError`` for a file that cannot be opened or unpacked, or that is
+    no program: no line in ten makes sense.
     """
-    reading = Reading(rs274.fresh_state(filament_mm2, volumetric))
+    reading = Reading(rs274.fresh_state(filament_mm2, volumetric, acceleration_mm_s2=acceleration_mm_s2))
     out = np.empty((_ROWS + rs274.ROOM, rs274.COLUMNS))
     name = name_of(program)
     kept = b""

@@ -9,6 +9,7 @@ import numpy as np
 
 from falsework.auditing.reading import Program, Reading, moves, name_of
 from falsework.errors import ProgramError
+from falsework.kernels import laying
 from falsework.kernels import program as rs274
 from falsework.kernels import strands as cut
 from falsework.kernels.motion import move_times
@@ -20,7 +21,7 @@ from falsework.watch import QUIET, Watch
 MOST_LAYERS = 200_000
 _KEPT_LAYERS = 32  # sampled layers; every second of them goes when there are more
 _KEPT_STRANDS = 20_000  # of each
-_REST_LENGTH_MM = 1e-6
+LEAST_NOZZLE_C = 120.0  # below that nothing flows
 
 
 @dataclass(eq=False)
@@ -82,33 +83,36 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
     printer = process.printer
     carry = cut.fresh_carry(process.layer_height_mm)
     layers = _Layers()
-    out = np.empty((0, cut.STRAND))
-    start = np.zeros(3)
+    out, blocks = np.empty((0, cut.STRAND)), np.empty((0, laying.BLOCK))
+    sums, start = laying.fresh_sums(), np.zeros(3)
     found: Survey | None = None
     name = name_of(program)
-    for rows, reading in moves(program, filament_section_mm2(process), volumetric=volumetric, watch=watch):
+    for rows, reading in moves(
+        program,
+        filament_section_mm2(process),
+        volumetric=volumetric,
+        acceleration_mm_s2=printer.acceleration_mm_s2,
+        watch=watch,
+    ):
         if found is None:
             found = Survey(reading)
-        targets = np.ascontiguousarray(rows[:, : rs274.TO_Z + 1])
+        if len(out) < len(rows):
+            out, blocks = np.empty((len(rows), cut.STRAND)), np.empty((len(rows), laying.BLOCK))
+        targets = rows[:, : rs274.TO_Z + 1]
         seconds = move_times(
             start,
             targets,
-            np.ascontiguousarray(rows[:, rs274.FED]),
-            np.ascontiguousarray(rows[:, rs274.SPEED]),
-            printer.acceleration_mm_s2,
+            rows[:, rs274.FED],
+            rows[:, rs274.SPEED],
+            rows[:, rs274.ACCELERATION],
             printer.corner_speed_mm_s,
         )
         start = targets[-1].copy()
         found.time_s += float(seconds.sum())
         found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
         found.moves += len(rows)
-        found.bed_c = float(reading.state[rs274.BED_MOST])
-        np.minimum(found.reach_low, targets.min(axis=0), out=found.reach_low)
-        np.maximum(found.reach_high, targets.max(axis=0), out=found.reach_high)
-        if len(out) < len(rows):
-            out = np.empty((len(rows), cut.STRAND))
         n = cut.strands(rows, carry, out)
-        _take(found, out[:n], layers)
+        layers.add(out[:n], blocks[: laying.tally(out[:n], LEAST_NOZZLE_C, sums, blocks)])
         if layers.count > MOST_LAYERS:
             raise ProgramError(
                 name,
@@ -117,6 +121,8 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
             )
     assert found is not None  # the reader refuses a program without moves
     found.time_s += float(found.reading.state[rs274.DWELL])
+    found.bed_c = float(found.reading.state[rs274.BED_MOST])
+    _sum_up(found, sums)
     if found.strands == 0:
         raise ProgramError(name, "lays no strand: nothing is extruded along the way", "Check how it was made")
     layers.into(found)
@@ -132,25 +138,16 @@ class _Layers:
         self.stride = 1
         self.sample: dict[int, list[Floats]] = {}
 
-    def add(self, strands: Floats, long: Floats) -> None:
-        layer = strands[:, cut.LAYER].astype(np.int64)
-        first = np.flatnonzero(np.diff(layer, prepend=-1))
-        block = np.empty((len(first), 5))
-        block[:, 0] = layer[first]
-        block[:, 1] = np.maximum.reduceat(strands[:, cut.BZ], first)
-        block[:, 2] = strands[first, cut.LINE]
-        block[:, 3] = np.add.reduceat(long, first)
-        block[:, 4] = np.add.reduceat(strands[:, cut.VOLUME], first)
-        self.blocks.append(block)
-        self.count = int(layer[-1]) + 1
-        for k, begin in enumerate(first):
-            at = int(layer[begin])
-            if at % self.stride:
-                continue
-            end = first[k + 1] if k + 1 < len(first) else len(layer)
+    def add(self, rows: Floats, blocks: Floats) -> None:
+        if len(blocks) == 0:
+            return
+        self.blocks.append(blocks[:, :5].copy())
+        self.count = int(blocks[-1, 0]) + 1
+        for k in np.flatnonzero(blocks[:, 0] % self.stride == 0):
+            at, begin, end = (int(v) for v in blocks[k, [0, 5, 6]])
             room = _KEPT_STRANDS - sum(map(len, self.sample.get(at, [])))
             if room > 0:
-                self.sample.setdefault(at, []).append(strands[begin : min(end, begin + room)].copy())
+                self.sample.setdefault(at, []).append(laying.sort_out(rows[begin:end])[0][:room])
         while len(self.sample) > _KEPT_LAYERS:
             self.stride *= 2
             self.sample = {at: kept for at, kept in self.sample.items() if at % self.stride == 0}
@@ -166,47 +163,24 @@ class _Layers:
         found.sample = {at: np.concatenate(kept) for at, kept in self.sample.items()}
 
 
-def _take(found: Survey, rows: Floats, layers: _Layers) -> None:
-    pushes = rows[:, cut.VOLUME] > 0.0
-    long = np.hypot(rows[:, cut.BX] - rows[:, cut.AX], rows[:, cut.BY] - rows[:, cut.AY])
-    laid = pushes & (long > _REST_LENGTH_MM)
-    found.pushed_mm3 += float(rows[pushes, cut.VOLUME].sum())
-    found.blobs_mm3 += float(rows[pushes & ~laid, cut.VOLUME].sum())
-    if not laid.any():
-        return
-    strands = rows[laid]
-    found.strands += len(strands)
-    for k in (cut.AX, cut.BX):
-        np.minimum(found.low, strands[:, k : k + 3].min(axis=0), out=found.low)
-        np.maximum(found.high, strands[:, k : k + 3].max(axis=0), out=found.high)
-    found.hottest_c = max(found.hottest_c, float(strands[:, cut.NOZZLE].max()))
-    held = np.flatnonzero(strands[:, cut.DRAWN] != 0.0)
-    if len(held):
-        found.held_line = found.held_line or int(strands[held[0], cut.LINE])
-        found.held_back += len(held)
-    cold = np.flatnonzero((strands[:, cut.NOZZLE] >= 0.0) & (strands[:, cut.NOZZLE] < 120.0))
-    if len(cold):
-        found.cold_line = found.cold_line or int(strands[cold[0], cut.LINE])
-        found.cold += len(cold)
-    layers.add(strands, long[laid])
+def _sum_up(found: Survey, sums: Floats) -> None:
+    found.pushed_mm3, found.blobs_mm3 = float(sums[laying.PUSHED]), float(sums[laying.BLOBS])
+    found.low, found.high, found.reach_low, found.reach_high = sums[laying.LOW :].reshape(4, 3)
+    found.hottest_c = float(sums[laying.HOTTEST])
+    found.strands, found.held_back, found.held_line, found.cold, found.cold_line = (
+        int(sums[k]) for k in (laying.STRANDS, laying.HELD, laying.HELD_LINE, laying.COLD, laying.COLD_LINE)
+    )
 
 
 def width_mm(section_mm2: Floats, height_mm: Floats | float) -> Floats:
     """Width of a bead of that section and height: a stadium's; a round thread's where it is too thin for one.
 
-    The inverse of ``bead_section_mm2``.
+    The inverse of ``bead_section_mm2``; as ``kernels.laying`` has it.
     """
     height = np.asarray(height_mm, dtype=np.float64)
     stadium = section_mm2 / height + height * (1.0 - 0.25 * math.pi)
     thread = np.sqrt(4.0 / math.pi * section_mm2)
     return np.where(stadium >= height, stadium, thread)
-
-
-def rebuilt_mm3(width: Floats, height_mm: Floats, length_mm: Floats) -> Floats:
-    """Volume of strands from their outer measures: what ``width_mm`` was made from."""
-    stadium = height_mm * (width - height_mm) + 0.25 * math.pi * height_mm**2
-    section = np.where(width >= height_mm, stadium, 0.25 * math.pi * width**2)
-    return section * length_mm
 
 
 @dataclass(frozen=True)

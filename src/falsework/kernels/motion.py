@@ -104,9 +104,9 @@ def rest_to_rest_times(
 def move_times(start, target, fed, speed, acceleration, corner_speed):
     """Seconds of each of N moves in space, made one after the other from rest to rest.
 
-    start (3,), target (N, 3) where each move ends, fed (N,) mm of filament fed, speed (N,) mm/s. A move
-    without way in space takes as long as its feeding, from rest to rest; one without either, or without
-    speed, takes none. Corners as in ``path_times``. O(N).
+    start (3,), target (N, 3) where each move ends, fed (N,) mm of filament fed, speed (N,) mm/s,
+    acceleration (N,) mm/s². A move without way in space takes as long as its feeding, from rest to rest; one
+    without either, or without speed, takes none. Corners as in ``path_times``. O(N).
     """
     n = len(target)
     length = np.zeros(n)
@@ -139,10 +139,10 @@ def move_times(start, target, fed, speed, acceleration, corner_speed):
         before = speed[k]
     for k in range(n):
         if length[k] > 0.0:
-            enter[k + 1] = min(enter[k + 1], enter[k] + 2.0 * acceleration * length[k])
+            enter[k + 1] = min(enter[k + 1], enter[k] + 2.0 * acceleration[k] * length[k])
     for k in range(n - 1, -1, -1):
         if length[k] > 0.0:
-            enter[k] = min(enter[k], enter[k + 1] + 2.0 * acceleration * length[k])
+            enter[k] = min(enter[k], enter[k + 1] + 2.0 * acceleration[k] * length[k])
     for k in range(n):
         if length[k] == 0.0 or speed[k] <= 0.0:
             continue
@@ -151,11 +151,11 @@ def move_times(start, target, fed, speed, acceleration, corner_speed):
             here = there = 0.0
             long = -long
         top = speed[k] * speed[k]
-        peak = 0.5 * (here + there) + acceleration * long
+        peak = 0.5 * (here + there) + acceleration[k] * long
         ends = np.sqrt(here) + np.sqrt(there)
         if peak <= top:
-            seconds[k] = (2.0 * np.sqrt(peak) - ends) / acceleration
+            seconds[k] = (2.0 * np.sqrt(peak) - ends) / acceleration[k]
         else:
-            seconds[k] = (2.0 * speed[k] - ends) / acceleration
-            seconds[k] += (peak - top) / (acceleration * speed[k])
+            seconds[k] = (2.0 * speed[k] - ends) / acceleration[k]
+            seconds[k] += (peak - top) / (acceleration[k] * speed[k])
     return seconds

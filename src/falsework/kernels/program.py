@@ -28,28 +28,36 @@ LINE, NEXT_N, ENDED, DWELL, CHORD = 21, 22, 23, 24, 25
 FEED_SHARE, FLOW_SHARE, VOLUMETRIC, HEATED = 26, 27, 28, 29
 FILAMENT = 30  # its section, mm²: what a millimetre of E pushes out where E is not a volume
 BED_MOST = 31  # the hottest the bed is asked to be
-STATE = 32
+PRINT_RATE, TRAVEL_RATE, FLAT_MOST, RISE_MOST = 32, 33, 34, 35  # accelerations and their limits, mm/s²
+TOOL_HEAT, TOOLS = 36, 8  # heat asked of each of the first tools; −1: none
+STATE = TOOL_HEAT + TOOLS
 
 # kinds of things worth telling
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
     12
 )
-SQUEEZE, PROBED, UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS = range(12, 19)
-KINDS, KEPT = 19, 8
+SQUEEZE, PROBED, UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE = range(12, 20)
+KINDS, KEPT = 20, 8
 
 # columns of a move: where it ends, mm³ that come out of the nozzle, mm of E (back where negative), mm/s, fan
-# share, °C asked of the nozzle (-1 before any), whether a word holds the filament back, line number
-TO_X, TO_Y, TO_Z, PUSHED, FED, SPEED, AT_FAN, AT_NOZZLE, IS_DRAWN, AT_LINE = range(10)
-COLUMNS = 10
+# share, °C asked of the nozzle (-1 before any), whether a word holds the filament back, line number, mm/s²
+TO_X, TO_Y, TO_Z, PUSHED, FED, SPEED, AT_FAN, AT_NOZZLE, IS_DRAWN, AT_LINE, ACCELERATION = range(11)
+COLUMNS = 11
 ROOM = 2048  # rows that one line of a program may take: the chords of one arc
 
 _MOST = 1e6  # mm; no machine is as large, and sums of such numbers are still exact to 1e-9 mm
 
 
-def fresh_state(filament_mm2: float, volumetric: bool = False, chord_mm: float = 0.005) -> np.ndarray:
-    """State of a machine just switched on; arcs become chords that leave them by at most ``chord_mm``.
+def fresh_state(
+    filament_mm2: float,
+    volumetric: bool = False,
+    chord_mm: float = 0.005,
+    acceleration_mm_s2: float = 1000.0,
+) -> np.ndarray:
+    """State of a machine just switched on; curves become chords that leave them by at most ``chord_mm``.
 
     ``filament_mm2``: section of the filament. ``volumetric``: E counts mm³ and not mm of filament.
+    ``acceleration_mm_s2`` holds until the program sets its own.
     """
     state = np.zeros(STATE)
     state[UNIT] = state[FEED_SHARE] = state[FLOW_SHARE] = 1.0
@@ -58,6 +66,9 @@ def fresh_state(filament_mm2: float, volumetric: bool = False, chord_mm: float =
     state[CHORD] = chord_mm
     state[FILAMENT] = filament_mm2
     state[VOLUMETRIC] = float(volumetric)
+    state[PRINT_RATE] = state[TRAVEL_RATE] = acceleration_mm_s2
+    state[FLAT_MOST] = state[RISE_MOST] = _MOST
+    state[TOOL_HEAT:] = -1.0
     return state
 
 
@@ -98,6 +109,9 @@ def _emit(out, n, state, x, y, z, e, line):
     row[AT_NOZZLE] = state[NOZZLE] if state[HEATED] > 0.0 else -1.0
     row[IS_DRAWN] = state[DRAWN]
     row[AT_LINE] = line
+    rate = state[PRINT_RATE] if e > state[E] else state[TRAVEL_RATE]
+    most = state[RISE_MOST] if x == state[X] and y == state[Y] else state[FLAT_MOST]
+    row[ACCELERATION] = min(rate, most)
     state[X] = x
     state[Y] = y
     state[Z] = z
@@ -179,6 +193,51 @@ def _arc(out, n, state, counts, firsts, value, given, target, clockwise, line):
 
 
 @njit(cache=True, nogil=True)
+def _curve(out, n, state, counts, firsts, value, given, target, quadratic, line):
+    """Chords of a Bézier curve in x, y (z and feed in step with it); straight where it lacks control points.
+
+    I, J lead from its start to the first control point, P, Q from its end to the second; of a quadratic one
+    I, J lead to the only one.
+    """
+    needed = 1 << 8 | 1 << 9 if quadratic else 1 << 8 | 1 << 9 | 1 << 15 | 1 << 16
+    _tally(counts, firsts, CURVE, line, 0.0)
+    if given & needed != needed:
+        _tally(counts, firsts, BAD_CURVE, line, 0.0)
+        return _emit(out, n, state, target[0], target[1], target[2], target[3], line)
+    unit = state[UNIT]
+    x0, y0, z0, e0 = state[X], state[Y], state[Z], state[E]
+    x3, y3 = target[0], target[1]
+    x1, y1 = x0 + value[8] * unit, y0 + value[9] * unit
+    if quadratic:  # as the cubic that it is
+        x2, y2 = x3 + (x1 - x3) * 2.0 / 3.0, y3 + (y1 - y3) * 2.0 / 3.0
+        x1, y1 = x0 + (x1 - x0) * 2.0 / 3.0, y0 + (y1 - y0) * 2.0 / 3.0
+    else:
+        x2, y2 = x3 + value[15] * unit, y3 + value[16] * unit
+    # its second derivative is 6 times that at most, and chords leave it by an eighth of it over their square
+    bend = max(math.hypot(x0 - 2 * x1 + x2, y0 - 2 * y1 + y2), math.hypot(x1 - 2 * x2 + x3, y1 - 2 * y2 + y3))
+    if not bend < _MOST:
+        _tally(counts, firsts, BAD_CURVE, line, 0.0)
+        return _emit(out, n, state, x3, y3, target[2], target[3], line)
+    chords = min(ROOM - 2, max(1, math.ceil(math.sqrt(0.75 * bend / state[CHORD]))))
+    points = np.empty((chords + 1, 3))  # x, y and the way so far
+    for k in range(chords + 1):
+        t = k / chords
+        s = 1.0 - t
+        points[k, 0] = s * s * s * x0 + 3 * s * s * t * x1 + 3 * s * t * t * x2 + t * t * t * x3
+        points[k, 1] = s * s * s * y0 + 3 * s * s * t * y1 + 3 * s * t * t * y2 + t * t * t * y3
+        points[k, 2] = 0.0
+        if k:
+            step = math.hypot(points[k, 0] - points[k - 1, 0], points[k, 1] - points[k - 1, 1])
+            points[k, 2] = points[k - 1, 2] + step
+    whole = points[chords, 2]
+    for k in range(1, chords + 1):
+        share = points[k, 2] / whole if whole > 0.0 else k / chords
+        x, y, z = points[k, 0], points[k, 1], z0 + share * (target[2] - z0)
+        n = _emit(out, n, state, x, y, z, e0 + share * (target[3] - e0), line)
+    return n
+
+
+@njit(cache=True, nogil=True)
 def _quiet_g(code):
     """Preparatory words that change nothing about where strands lie (tenths of the number)."""
     return code in (400, 490, 540, 610, 640, 800, 940, 980, 290, 300, 320, 330, 340, 270, 120, 310, 990)
@@ -188,9 +247,10 @@ def _quiet_g(code):
 def _quiet_m(code):
     """Miscellaneous words that change nothing about where strands lie."""
     return (
-        code in (3, 4, 5, 7, 8, 9, 17, 18, 20, 21, 22, 23, 24, 26, 27, 31, 42, 73, 75, 76, 77, 80, 81, 84, 85)
+        code
+        in (3, 4, 5, 6, 7, 8, 9, 17, 18, 20, 21, 22, 23, 24, 26, 27, 31, 42, 73, 75, 76, 77, 80, 81, 84, 85)
         or code in (86, 92, 105, 110, 111, 112, 113, 114, 115, 117, 118, 119, 120, 121, 141, 145, 150, 154)
-        or code in (155, 191, 201, 202, 203, 204, 205, 206, 207, 208, 209, 211, 217, 218, 280, 300, 301)
+        or code in (155, 191, 202, 203, 205, 206, 207, 208, 209, 211, 217, 218, 280, 300, 301)
         or code in (302, 303, 304, 355, 400, 401, 402, 403, 412, 413, 420, 425, 486, 500, 501, 502, 503)
         or code in (569, 572, 593, 851, 862, 900, 906, 907, 908, 913, 914, 997, 999)
     )
@@ -206,8 +266,12 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
         state[E_RULED] = 1.0
     elif code == 104 or code == 109:
         wanted = s if s_given else (value[17] if given & (1 << 17) else -1.0)
+        tool = value[19] if given & (1 << 19) else state[TOOL]
         if wanted >= 0.0:
-            state[NOZZLE] = wanted
+            if 0.0 <= tool < TOOLS:
+                state[TOOL_HEAT + int(tool)] = wanted
+            if tool == state[TOOL]:
+                state[NOZZLE] = wanted
             state[HEATED] = 1.0
     elif code == 140 or code == 190:
         wanted = s if s_given else (value[17] if given & (1 << 17) else -1.0)
@@ -231,6 +295,20 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
     elif code == 221:
         if s_given and s >= 0.0:
             state[FLOW_SHARE] = 0.01 * s
+    elif code == 201:  # the axes' own limits; of x and y the lesser
+        x = value[23] if given & (1 << 23) else np.inf
+        y = value[24] if given & (1 << 24) else np.inf
+        if 0.0 < min(x, y) < np.inf:
+            state[FLAT_MOST] = min(x, y) * state[UNIT]
+        if given & (1 << 25) and value[25] > 0.0:
+            state[RISE_MOST] = value[25] * state[UNIT]
+    elif code == 204:  # S: all moves; P: strands; T: travels
+        at = s if s_given else value[15] if given & (1 << 15) else 0.0
+        if at > 0.0:
+            state[PRINT_RATE] = at * state[UNIT]
+        at = s if s_given else value[19] if given & (1 << 19) else 0.0
+        if at > 0.0:
+            state[TRAVEL_RATE] = at * state[UNIT]
     elif code in (0, 1, 25, 226, 600, 601):
         _tally(counts, firsts, PAUSE, line, code)
     elif code == 2 or code == 30:
@@ -245,6 +323,7 @@ def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_
     """What one line tells the machine to do, in the order of RS-274: modes first, motion last."""
     unit_before = state[UNIT]
     axes = given & (1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E
+    quadratic = False
     special = 0  # G4, G28, G92 and the like take the line's axes
     for k in range(gs):
         code = g_words[k]  # tenths
@@ -252,6 +331,7 @@ def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_
             state[MODE] = code // 10
         elif code in (50, 51):
             special = 5
+            quadratic = code == 51
         elif code in (170, 180, 190):
             state[PLANE] = code // 10
         elif code == 200:
@@ -343,8 +423,7 @@ def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_
             if state[FEED] <= 0.0 and counts[MOVES] == 0:
                 _tally(counts, firsts, FEEDLESS, line, 0.0)
             if special == 5:
-                _tally(counts, firsts, CURVE, line, 0.0)
-                n = _emit(out, n, state, target[0], target[1], target[2], target[3], line)
+                n = _curve(out, n, state, counts, firsts, value, given, target, quadratic, line)
             elif state[MODE] >= 2.0:
                 n = _arc(out, n, state, counts, firsts, value, given, target, state[MODE] == 2.0, line)
             else:
@@ -481,11 +560,14 @@ def interpret(text, end, state, counts, firsts, codes, out):
                         i += 1
             elif letter == 13:  # N
                 number = amount
-            elif letter == 19:  # T
+            elif letter == 19 and (ms == 0 or m_words[0] == 6):  # T; behind other M words it is their own
                 if amount != state[TOOL]:
                     if counts[MOVES] > 0 or amount > 0:
                         _tally(counts, firsts, TOOL_CHANGE, line, amount)
                     state[TOOL] = amount
+                    heat = state[TOOL_HEAT + int(amount)] if 0.0 <= amount < TOOLS else -1.0
+                    if heat >= 0.0:  # of one that has none of its own it stays as it is
+                        state[NOZZLE] = heat
             else:
                 value[letter] = amount
                 if given & (1 << letter) and (gs > 0 or ms == 0):

@@ -12,17 +12,18 @@ import math
 import numpy as np
 from numba import njit
 
-from falsework.kernels.strands import span_at
-
 OWNERS = 4
 BED, PART, SUPPORT, ASIDE = range(OWNERS)
 
+_STEPS = 32  # samples of what lies beneath one strand, at most
 
-@njit(cache=True, nogil=True)
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def drops(ends, top, left, bottom, size):
     """How far the field lies beneath each strand: the commonest drop along it and its share of the length.
 
-    ends (n, 6) ax, ay, az, bx, by, bz. Returns (n,) mm and (n,) 0..1. Steps of one cell on the centre line.
+    ends (n, 6) ax, ay, az, bx, by, bz. Returns (n,) mm and (n,) 0..1. Steps of one cell on the centre line,
+    longer ones where there would be more than ``_STEPS``.
     """
     n = len(ends)
     rows, columns = top.shape
@@ -31,13 +32,14 @@ def drops(ends, top, left, bottom, size):
     values = np.zeros(6)
     votes = np.zeros(6, np.int64)
     for s in range(n):
-        ax, ay, az, bx, by, bz = ends[s]
-        steps = max(1, int(math.hypot(bx - ax, by - ay) / size))
+        ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
+        dx, dy = bx - ax, by - ay
+        steps = min(_STEPS, max(1, int(math.sqrt(dx * dx + dy * dy) / size)))
         kinds = 0
         for k in range(steps):
             t = (k + 0.5) / steps
-            i = int((ax + t * (bx - ax) - left) / size)
-            j = int((ay + t * (by - ay) - bottom) / size)
+            i = int((ax + t * dx - left) / size)
+            j = int((ay + t * dy - bottom) / size)
             if i < 0 or j < 0 or i >= columns or j >= rows:
                 continue
             d = az + t * (bz - az) - top[j, i]
@@ -61,113 +63,161 @@ def drops(ends, top, left, bottom, size):
     return drop, share
 
 
-@njit(cache=True, nogil=True)
-def rest(
-    ends,
-    half,
-    height,
-    top,
-    owner,
-    left,
-    bottom,
-    size,
-    contact,
-    window,
-    carry,
-    cells,
-    resting,
-    near,
-    gap,
-    sunk,
-    free,
-):
+@njit(cache=True, nogil=True, error_model="numpy")
+def _sides(dx, dy, long):
+    """How a bead's straight part cuts rows, for ``_row``: slope and reach of its long sides, and of its ends.
+
+    The reach of the long sides is for a half width of 1; it is infinite along x, that of the ends along y.
+    """
+    ux, uy = dx / long, dy / long
+    side, reach = 0.0, np.inf
+    if abs(uy) > 1e-9:
+        side, reach = ux / uy, 1.0 / abs(uy)
+    end, first, last = 0.0, -np.inf, np.inf
+    if abs(ux) > 1e-9:
+        end, first, last = -uy / ux, min(0.0, long / ux), max(0.0, long / ux)
+    return side, reach, end, first, last
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _row(off, dy, r, side, reach, end, first, last):
+    """(from, to) of a bead without its round ends in the row ``off`` above its start, in x from there.
+
+    from > to where it does not reach that row.
+    """
+    if (reach == np.inf and abs(off) > r) or (first == -np.inf and not 0.0 <= off * dy <= dy * dy):
+        return np.inf, -np.inf
+    low, high = max(off * side - r * reach, off * end + first), min(off * side + r * reach, off * end + last)
+    return (low, high) if low <= high else (np.inf, -np.inf)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _with_ends(low, high, off, dx, dy, r):
+    """The same with its round ends."""
+    more = r * r - off * off
+    if more >= 0.0:
+        more = math.sqrt(more)
+        low, high = min(low, -more), max(high, more)
+    more = r * r - (off - dy) * (off - dy)
+    if more >= 0.0:
+        more = math.sqrt(more)
+        low, high = min(low, dx - more), max(high, dx + more)
+    return low, high
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def rest(ends, half, height, top, owner, left, bottom, size, contact, window, carry):
     """On what each strand rests, cell by cell beneath it, before any strand of its layer is laid.
 
     ends (n, 6); half (n,) half widths; height (n,). A strand rests where the field reaches to within
     ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
-    gap. Into: cells (n,), how many lie beneath it; resting and near (n, OWNERS), how many of them carry it
-    and how many are seen through a gap; gap (n, OWNERS), the least such gap, mm (infinite: none); sunk (n,),
-    cells that reach above the nozzle; free (n,), 0 where none of them, and if all carry none just beside, has
-    a gap of more than ``carry`` mm. O(cells).
+    gap. Returns shares of the cells beneath: share (n,) that carries it; resting and near (n, OWNERS) that
+    carry it and that are seen through a gap, by owner; gap (n, OWNERS), the least such gap, mm (infinite:
+    none); sunk (n,), the share that reaches above the nozzle; and the indices of the strands of which a cell,
+    or if all carry one just beside, has a gap of more than ``carry`` mm. O(cells).
     """
     rows, columns = top.shape
-    carries = np.zeros(OWNERS, np.int64)
-    gaps = np.zeros(OWNERS, np.int64)
-    least = np.zeros(OWNERS)
-    for s in range(len(ends)):
+    n = len(ends)
+    share = np.empty(n)
+    resting = np.zeros((n, OWNERS))
+    near = np.zeros((n, OWNERS))
+    gap = np.full((n, OWNERS), np.inf)
+    sunk = np.zeros(n)
+    doubtful = np.empty(n, np.int64)
+    doubts = 0
+    for s in range(n):
         ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
-        r, h = half[s], height[s]
-        dx, dy = bx - ax, by - ay
-        climb = (bz - az) / max(dx * dx + dy * dy, 1e-12)
-        carries[:] = 0
-        gaps[:] = 0
-        least[:] = np.inf
-        seen = 0
-        ploughed = 0
-        hollow = 0
+        h = height[s]
+        floor = az - h
+        # all in cells from here on; the middle of cell i lies at i
+        x, y, r = (ax - left) / size - 0.5, (ay - bottom) / size - 0.5, half[s] / size
+        dx, dy = (bx - ax) / size, (by - ay) / size
+        wide = r + 0.5
+        long = math.sqrt(dx * dx + dy * dy)
+        side, reach, end, first, last = _sides(dx, dy, long)
+        climb = (bz - az) / (long * long)
+        least_z, most_z = min(0.0, bz - az), max(0.0, bz - az)
+        # between these rows the ends are out of sight
+        amid_from = min(0.0, dy) + wide * abs(dx) / long
+        amid_to = max(0.0, dy) - wide * abs(dx) / long
+        deep = 0.5 * (az + bz) - h - max(carry, contact * h) - 0.5 * abs(bz - az)
+        seen = carried = ploughed = 0
+        run = whose = 0  # cells of one owner in a row that carry it
+        hollow = False
         edge = False  # whether a cell just outside is hollow, whose edge may reach in
-        wide = r + 0.5 * size
-        j0 = max(0, int((min(ay, by) - wide - bottom) / size))
-        j1 = min(rows - 1, int((max(ay, by) + wide - bottom) / size))
+        j0 = max(0, math.ceil(y + min(0.0, dy) - wide))
+        j1 = min(rows - 1, math.floor(y + max(0.0, dy) + wide))
         for j in range(j0, j1 + 1):
-            y = bottom + (j + 0.5) * size
-            low, high = span_at(ax, ay, bx, by, r, y, False)
-            i0 = max(0, math.ceil((low - left) / size - 0.5)) if low <= high else columns
-            i1 = min(columns - 1, math.floor((high - left) / size - 0.5)) if low <= high else -1
-            if not edge:
-                low, high = span_at(ax, ay, bx, by, wide, y, True)
-                if low > high:
-                    continue
-                k0 = max(0, math.ceil((low - left) / size - 0.5))
-                k1 = min(columns - 1, math.floor((high - left) / size - 0.5))
-                for i in range(k0, k1 + 1):
-                    if i0 <= i <= i1:
+            off = j - y
+            amid = amid_from < off < amid_to
+            if amid:
+                low, high = off * side - r * reach, off * side + r * reach
+            else:
+                low, high = _row(off, dy, r, side, reach, end, first, last)
+            i0, i1 = columns, -1
+            if low <= high:
+                i0, i1 = max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high))
+            if not edge and carried == seen:
+                if amid:
+                    low, high = off * side - wide * reach, off * side + wide * reach
+                else:
+                    low, high = _row(off, dy, wide, side, reach, end, first, last)
+                    low, high = _with_ends(low, high, off, dx, dy, wide)
+                    if low > high:
                         continue
-                    z = 0.5 * (az + bz)
-                    if z - h - top[j, i] > max(carry, contact * h) + 0.5 * abs(bz - az):
-                        edge = True
-                        break
+                k0, k1 = max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high))
+                if i0 > i1:
+                    i0, i1 = k1 + 1, k1
+                for i in range(k0, i0):
+                    edge |= top[j, i] < deep
+                for i in range(i1 + 1, k1 + 1):
+                    edge |= top[j, i] < deep
             for i in range(i0, i1 + 1):
-                z = az
+                air = floor - top[j, i]
                 if climb != 0.0:
-                    cx, cy = left + (i + 0.5) * size - ax, y - ay
-                    z += min(max((cx * dx + cy * dy) * climb, min(0.0, bz - az)), max(0.0, bz - az))
-                air = z - h - top[j, i]
+                    air += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
                 o = owner[j, i]
                 seen += 1
                 if air <= contact * h:
-                    carries[o] += 1
+                    if o != whose:
+                        resting[s, whose] += run
+                        whose, run = o, 0
+                    run += 1
+                    carried += 1
                     if air < -h - 0.01:
                         ploughed += 1
                     continue
                 if air > carry:
-                    hollow += 1
+                    hollow = True
                 if air <= window:
-                    gaps[o] += 1
-                    least[o] = min(least[o], air)
-        i, j = int((0.5 * (ax + bx) - left) / size), int((0.5 * (ay + by) - bottom) / size)
+                    near[s, o] += 1.0
+                    gap[s, o] = min(gap[s, o], air)
+        resting[s, whose] += run
+        i, j = int(x + 0.5 * dx + 0.5), int(y + 0.5 * dy + 0.5)
         if seen == 0 and 0 <= i < columns and 0 <= j < rows:
             # shorter or thinner than a cell: its middle stands for it
             air = 0.5 * (az + bz) - h - top[j, i]
             o = owner[j, i]
             seen = 1
             if air <= contact * h:
-                carries[o] = 1
+                resting[s, o] = 1.0
+                carried = 1
                 ploughed = int(air < -h - 0.01)
             else:
-                hollow += int(air > carry)
+                hollow = air > carry
                 if air <= window:
-                    gaps[o] = 1
-                    least[o] = air
-        if edge and carries.sum() == seen:
-            hollow += 1
-        cells[s] = seen
-        sunk[s] = ploughed
-        free[s] = hollow
-        for o in range(OWNERS):
-            resting[s, o] = carries[o]
-            near[s, o] = gaps[o]
-            gap[s, o] = least[o]
+                    near[s, o] = 1.0
+                    gap[s, o] = air
+        if hollow or (edge and carried == seen):
+            doubtful[doubts] = s
+            doubts += 1
+        if seen > 1:
+            for o in range(OWNERS):
+                resting[s, o] /= seen
+                near[s, o] /= seen
+        share[s] = carried / max(seen, 1)
+        sunk[s] = ploughed / max(seen, 1)
+    return share, resting, near, gap, sunk, doubtful[:doubts]
 
 
 @njit(cache=True, nogil=True)
@@ -189,36 +239,40 @@ def _beside(x, y, z, dx, dy, r, h, top, left, bottom, size):
     return False
 
 
-@njit(cache=True, nogil=True)
-def lay(ends, half, height, kind, path, top, owner, left, bottom, size, twice, touch, struck):
+@njit(cache=True, nogil=True, error_model="numpy")
+def lay(order, ends, half, height, kind, path, travels, top, owner, left, bottom, size):
     """Lay strands in their order: the field rises to their tops.
 
-    kind (n,) uint8 owner to be; ``ASIDE + 1`` marks a travel, which lays nothing. path (n,) int64. Into:
-    twice (n,) share of a strand laid over one of the same height, round ends left out; touch (n, 2) whether
-    something of the same height lay at the path's first and last end; struck (n,) mm of travel below what has
-    been laid. O(cells).
+    order (m,): which strand comes, or −1 − t for the travel t, which lays nothing. ends (n, 6), half, height,
+    kind (n,) uint8 owner to be, path (n,); travels (t, ≥ 6). Returns twice (n,), the share of a strand laid
+    over one of the same height, round ends left out; touch (n, 2), whether something of the same height lay
+    at the path's first and last end; struck (t,), mm of travel below what has been laid. O(cells).
     """
     rows, columns = top.shape
-    for s in range(len(ends)):
-        ax, ay, az, bx, by, bz = ends[s]
-        twice[s] = 0.0
-        touch[s, 0] = touch[s, 1] = False
-        struck[s] = 0.0
-        dx, dy = bx - ax, by - ay
-        long = math.hypot(dx, dy)
-        if kind[s] > ASIDE:
-            steps = int(long / size)
+    twice = np.zeros(len(ends))
+    touch = np.zeros((len(ends), 2), np.bool_)
+    struck = np.zeros(len(travels))
+    for m in range(len(order)):
+        s = order[m]
+        if s < 0:
+            s = -1 - s
+            ax, ay, az = travels[s, 0], travels[s, 1], travels[s, 2]
+            dx, dy, dz = travels[s, 3] - ax, travels[s, 4] - ay, travels[s, 5] - az
+            steps = int(math.sqrt(dx * dx + dy * dy) / size)
             for k in range(steps):
                 t = (k + 0.5) / steps
                 i = int((ax + t * dx - left) / size)
                 j = int((ay + t * dy - bottom) / size)
-                if 0 <= i < columns and 0 <= j < rows and top[j, i] > az + t * (bz - az) + 0.02:
+                if 0 <= i < columns and 0 <= j < rows and top[j, i] > az + t * dz + 0.02:
                     struck[s] += size
             continue
+        ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
+        dx, dy = bx - ax, by - ay
+        long = math.sqrt(dx * dx + dy * dy)
         r, h = half[s], height[s]
-        if s == 0 or path[s] != path[s - 1]:
+        if m == 0 or order[m - 1] < 0 or path[s] != path[s - 1]:
             touch[s, 0] = _beside(ax, ay, az, 0.0, 0.0, r, h, top, left, bottom, size)
-        if s + 1 == len(ends) or path[s + 1] != path[s]:
+        if m + 1 == len(order) or order[m + 1] < 0 or path[s + 1] != path[s]:
             touch[s, 1] = _beside(bx, by, bz, dx, dy, r, h, top, left, bottom, size)
         if long > 2.0 * r:  # shorter pieces lie in the round end of the one before
             inner = 0
@@ -229,29 +283,44 @@ def lay(ends, half, height, kind, path, top, owner, left, bottom, size, twice, t
                 t = r + (k + 0.5) * size
                 i = int((ax + t * ux - left) / size)
                 j = int((ay + t * uy - bottom) / size)
-                if 0 <= i < columns and 0 <= j < rows:
-                    inner += 1
-                    if abs(top[j, i] - (az + t / long * (bz - az))) < 0.1 * h:
-                        over += 1
+                if not (0 <= i < columns and 0 <= j < rows):
+                    continue
+                cx, cy = left + (i + 0.5) * size - ax, bottom + (j + 0.5) * size - ay
+                if cx * cx + cy * cy < 1.1 * r * r:  # laid by the round end of the strand before
+                    continue
+                inner += 1
+                if abs(top[j, i] - (az + t / long * (bz - az))) < 0.1 * h:
+                    over += 1
             if inner:
                 twice[s] = over / inner
-        j0 = max(0, int((min(ay, by) - r - bottom) / size))
-        j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
-        for j in range(j0, j1 + 1):
-            y = bottom + (j + 0.5) * size
-            low, high = span_at(ax, ay, bx, by, r, y, True)
-            if low > high:
-                continue
-            i0 = max(0, math.ceil((low - left) / size - 0.5))
-            i1 = min(columns - 1, math.floor((high - left) / size - 0.5))
-            for i in range(i0, i1 + 1):
+        # all in cells from here on; the middle of cell i lies at i
+        x, y, r = (ax - left) / size - 0.5, (ay - bottom) / size - 0.5, r / size
+        dx, dy, long = dx / size, dy / size, long / size
+        side, reach, end, first, last = _sides(dx, dy, long)
+        climb = (bz - az) / (long * long)
+        least_z, most_z = min(0.0, bz - az), max(0.0, bz - az)
+        whose = kind[s]
+        # between these rows the ends are out of sight
+        amid_from, amid_to = min(0.0, dy) + r * abs(dx) / long, max(0.0, dy) - r * abs(dx) / long
+        for j in range(
+            max(0, math.ceil(y + min(0.0, dy) - r)), min(rows - 1, math.floor(y + max(0.0, dy) + r)) + 1
+        ):
+            off = j - y
+            if amid_from < off < amid_to:
+                low, high = off * side - r * reach, off * side + r * reach
+            else:
+                low, high = _row(off, dy, r, side, reach, end, first, last)
+                low, high = _with_ends(low, high, off, dx, dy, r)
+                if low > high:
+                    continue
+            for i in range(max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high)) + 1):
                 z = az
-                if bz != az:
-                    t = ((left + (i + 0.5) * size - ax) * dx + (y - ay) * dy) / max(long * long, 1e-12)
-                    z = az + min(1.0, max(0.0, t)) * (bz - az)
+                if climb != 0.0:
+                    z += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
                 if z >= top[j, i]:
                     top[j, i] = z
-                    owner[j, i] = kind[s]
+                    owner[j, i] = whose
+    return twice, touch, struck
 
 
 @njit(cache=True, nogil=True)

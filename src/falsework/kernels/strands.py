@@ -144,7 +144,7 @@ def bins_of(beads, left, bottom, size, columns, rows):
     index = np.zeros(0, np.int64)
     for turn in range(2):
         for b in range(len(beads)):
-            ax, ay, bx, by, r = beads[b]
+            ax, ay, bx, by, r = beads[b, 0], beads[b, 1], beads[b, 2], beads[b, 3], beads[b, 4]
             j0 = max(0, int((min(ay, by) - r - bottom) / size))
             j1 = min(rows - 1, int((max(ay, by) + r - bottom) / size))
             for j in range(j0, j1 + 1):
