@@ -81,6 +81,15 @@ def test_touching_and_crossing_rings_are_repaired():
     assert found[3].area == pytest.approx(16.0)
 
 
+def test_a_hole_that_runs_along_its_outer_ring_stays_a_hole():
+    """The walls of a bore that breaks through the side of a part: repaired line by line, it was filled."""
+    notch = np.array([[0, 3], [0, 7], [5, 7], [5, 3]], dtype=float)
+    outer = np.array([[0, 0], [10, 0], [10, 10], [0, 10], [0, 7], [0, 3]], dtype=float)
+    layer = regions_from_rings(*flat([outer, notch]))[0]
+    assert shapely.is_valid(layer)
+    assert layer.area == pytest.approx(100.0 - 20.0)
+
+
 def test_no_rings_at_all():
     found = regions_from_rings(np.zeros((0, 2)), np.zeros(1, int), np.zeros(4, int))
     assert len(found) == 3 and shapely.is_empty(found).all()

@@ -162,5 +162,7 @@ def repair(regions: Regions) -> Regions:
     regions = np.array(regions, dtype=object)
     broken = np.flatnonzero(~shapely.is_valid(regions))
     if len(broken):
-        regions[broken] = areas_only(shapely.make_valid(regions[broken]))
+        # by structure: by lines a hole that runs along its outer ring for a stretch would be filled
+        valid = shapely.make_valid(regions[broken], method="structure", keep_collapsed=False)
+        regions[broken] = areas_only(valid)
     return regions
