@@ -20,6 +20,7 @@ NAMES = [
     *("Audit", "Level", "ProgramError", "audit", "audit_html"),
     *("Coupon", "CouponKind", "design", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
+    *("ChangeKind", "Redraw", "redraw"),
     *("Belief", "Posterior", "Tuned", "belief_of", "fit", "tune", "tuning_html"),
 ]
 

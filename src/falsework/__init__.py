@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from falsework.planning.value import Inspection, Plan
     from falsework.process import builtin_names, dump_process, load_process
     from falsework.process.settings import Material, Printer, Process, Structure
+    from falsework.redrawing import ChangeKind, Redraw, redraw
     from falsework.release import Release
     from falsework.report import audit_html, lies_html, report_html
     from falsework.report.tuning import tuning_html
@@ -87,6 +88,7 @@ _HOMES = {
     "falsework.planning.value": ("Inspection", "Plan"),
     "falsework.process": ("builtin_names", "dump_process", "load_process"),
     "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
+    "falsework.redrawing": ("ChangeKind", "Redraw", "redraw"),
     "falsework.release": ("Release",),
     "falsework.report": ("audit_html", "lies_html", "report_html"),
     "falsework.report.tuning": ("tuning_html",),
@@ -104,6 +106,7 @@ __all__ = [
     "Audit",
     "Belief",
     "Cancelled",
+    "ChangeKind",
     "Condition",
     "Cost",
     "Coupon",
@@ -129,6 +132,7 @@ __all__ = [
     "ProcessError",
     "ProgramError",
     "Reading",
+    "Redraw",
     "Release",
     "Standing",
     "Store",
@@ -151,6 +155,7 @@ __all__ = [
     "load_process",
     "plan",
     "read_part",
+    "redraw",
     "report_html",
     "settings_sheet",
     "tune",

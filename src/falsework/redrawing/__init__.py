@@ -1,1 +1,33 @@
-"""Redrawing: changes to the part so that it needs no support, each applied and proved by planning again."""
+"""Redrawing: changes to the part so that it needs no support, each applied and proved by planning again.
+
+Names are looked up when they are first used.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from falsework.redrawing.draft import ChangeKind
+    from falsework.redrawing.keep import candidates
+    from falsework.redrawing.pipeline import redraw
+    from falsework.redrawing.value import Redraw
+
+_HOME_OF = {
+    "ChangeKind": "falsework.redrawing.draft",
+    "Redraw": "falsework.redrawing.value",
+    "candidates": "falsework.redrawing.keep",
+    "redraw": "falsework.redrawing.pipeline",
+}
+
+__all__ = ["ChangeKind", "Redraw", "candidates", "redraw"]
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module 'falsework.redrawing' has no attribute {name!r}")
+    value = getattr(importlib.import_module(home), name)
+    globals()[name] = value
+    return value

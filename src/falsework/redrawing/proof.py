@@ -92,8 +92,11 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     before, after = ground.stack.regions[first : last + 1], stack.regions[first : last + 1]
     before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
-    thin_mm2 = _new_thin_mm2(before, after, line_mm, _by_design_thin(drafts, stack, first, last))
-    smallest_before, smallest_after = _smallest(before, after, line_mm)
+    box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
+    near = shapely.clip_by_rect(before, *box), shapely.clip_by_rect(after, *box)
+    thin_mm2 = _new_thin_mm2(*near, line_mm, _by_design_thin(drafts, stack, first, last))
+    changed = shapely.buffer(shapely.symmetric_difference(*near), 0.1 * line_mm, quad_segs=1)
+    smallest_before, smallest_after = _smallest(before, changed), _smallest(after, changed)
     watch.at("faces to spare", 0.9)
 
     dab_mm2 = DAB_WIDTHS2 * line_mm**2
@@ -160,6 +163,15 @@ def _touched(ground: Ground, z_mm: Floats, drafts: tuple[Draft, ...]) -> tuple[i
     middles = 0.5 * (z_mm[1:] + z_mm[:-1])
     first = int(np.clip(np.searchsorted(middles, low), 0, len(middles) - 1))
     return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
+
+
+def _box(drafts: tuple[Draft, ...], margin_mm: float) -> tuple[float, float, float, float]:
+    """x0, y0, x1, y1 around all regions and the margin."""
+    boxes = np.array([r.solid.bounding_box() for d in drafts for r in (*d.added, *d.removed)]).reshape(-1, 6)
+    if len(boxes) == 0:
+        return 0.0, 0.0, margin_mm, margin_mm
+    (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0) - margin_mm, boxes[:, 3:5].max(axis=0) + margin_mm
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def _respliced(ground: Ground, solid: Manifold, z_mm: Floats, first: int, last: int) -> LayerStack:
@@ -325,17 +337,11 @@ def _new_thin_mm2(before: Regions, after: Regions, line_mm: float, exempt: Regio
     return float(shapely.area(pieces).max(initial=0.0))
 
 
-def _smallest(before: Regions, after: Regions, line_mm: float) -> tuple[float, float]:
-    """Smallest connected section that the change touches, before and after, mm²."""
-    changed = shapely.buffer(shapely.symmetric_difference(before, after), 0.1 * line_mm, quad_segs=1)
-
-    def least(regions: Regions) -> float:
-        pieces, layer = shapely.get_parts(regions, return_index=True)
-        hit = shapely.intersects(pieces, changed[layer]) & ~shapely.is_empty(changed[layer])
-        return float(shapely.area(pieces[hit]).min(initial=np.inf))
-
-    found = least(before), least(after)
-    return (found[0] if np.isfinite(found[0]) else 0.0, found[1] if np.isfinite(found[1]) else 0.0)
+def _smallest(regions: Regions, changed: Regions) -> float:
+    """Smallest connected section, mm², that meets what is ``changed`` in its layer; 0 where none does."""
+    pieces, layer = shapely.get_parts(regions, return_index=True)
+    hit = ~shapely.is_empty(changed[layer]) & shapely.intersects(pieces, changed[layer])
+    return float(shapely.area(pieces[hit]).min()) if hit.any() else 0.0
 
 
 def _body_faults(ground: Ground, solid: Manifold, drafts: tuple[Draft, ...]) -> list[str]:

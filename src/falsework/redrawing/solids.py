@@ -28,12 +28,12 @@ def solid_of(part: Part) -> Manifold:
     """
     from manifold3d import Error, Manifold, OpType
 
-    if not part.health.closed:
-        raise PartError(part.name, "the mesh is open, so nothing can be added to it or cut from it", _CURE)
     faces = part.faces[:, ::-1] if part.volume_mm3 < 0.0 else part.faces
     mesh = _mesh64(part.vertices, faces, np.arange(len(faces)))
     mesh.merge()
     whole = Manifold(mesh)
+    if whole.status() == Error.NotManifold:
+        raise PartError(part.name, "the mesh is open, so nothing can be added to it or cut from it", _CURE)
     if whole.status() != Error.NoError or whole.is_empty():
         raise PartError(part.name, "its faces do not enclose a solid", _CURE)
     if part.health.bodies == 1:

@@ -354,7 +354,9 @@ def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | No
             part_of(names[k], solid), one.lie.turn_deg, process, bench.weights, bench.ground.belief, stretch
         )
         pieces.append(Piece(names[k], solid.volume(), one.lie, one.on_cut, said, solid))
-    pins_mm3 = math.fsum(pin.solid.volume() for _, drill in joints for pin in drill.pins)
+    pins_mm3 = math.fsum(
+        pin.solid.volume() for _, drill in joints for pin in drill.pins if pin.solid is not None
+    )
     result = Split(
         planes=tuple(
             Plane(

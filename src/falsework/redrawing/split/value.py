@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+
+from manifold3d import Manifold
 
 from falsework.cost.cost import Cost
 from falsework.lie.marks import Vector
 from falsework.lie.value import Lie
-
-if TYPE_CHECKING:
-    from manifold3d import Manifold
 
 
 @dataclass(frozen=True)
@@ -92,7 +90,7 @@ class Piece:
     lie: Lie
     on_cut: bool
     printed: Printed
-    solid: Manifold = field(compare=False, repr=False)
+    solid: Manifold | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -109,7 +107,7 @@ class Pin:
     depth_mm: float
     length_mm: float
     center_mm: Vector
-    solid: Manifold = field(compare=False, repr=False)
+    solid: Manifold | None = field(default=None, compare=False, repr=False)
 
     @property
     def clearance_mm(self) -> float:

@@ -1,0 +1,66 @@
+"""A redraw in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from falsework.lie.marks import MarkedFaces
+from falsework.lie.value import Lie
+from falsework.lie.words import turn_words
+from falsework.redrawing.draft import Refusal
+from falsework.redrawing.keep import Candidate
+from falsework.redrawing.split.value import Printed
+from falsework.redrawing.value import Change
+
+CAUTION = (
+    "The tool does not certify a part: loads and safety factors are the user's or a licensed engineer's. "
+    "The smallest sections are horizontal ones, of the pieces that a change touches; they say nothing of "
+    "how well layers hold together."
+)
+AS_IT_IS = "as it is"
+SAME_SHARE = 0.02  # prices this near are the same: then less is done
+
+
+def outcome(taken: Change | None, changes: Sequence[Change], declined: Sequence[Refusal]) -> str:
+    """What becomes of an underside, in a sentence."""
+    if taken is not None:
+        return f"{taken.kind}: {taken.words}"
+    proven = [c for c in changes if c.proven]
+    if proven:
+        return f"left: {proven[0].kind} would do, but does not go with the other changes"
+    if changes:
+        first = changes[0]
+        return f"left: the {first.kind} that was drawn does not hold: {first.faults[0]}"
+    if declined:
+        return f"left: no change can be made; {declined[0].kind}: {declined[0].why}"
+    return "left: no kind of change was asked for"
+
+
+def spared_words(spare: MarkedFaces, found: Sequence[Candidate]) -> list[str]:
+    """What is spared, one phrase each."""
+    words = {c.name: f"{c.name}, {c.words}" for c in found}
+    named = [words.get(name, f"face set {name}") for name in spare.face_sets]
+    return [
+        *named,
+        *(
+            "faces that look along ({:.2g}, {:.2g}, {:.2g})".format(*direction)
+            for direction in spare.directions
+        ),
+    ]
+
+
+def lie_words(lie: Lie, printed: Printed) -> str:
+    """One sentence on another way to lay the part."""
+    count = printed.undersides
+    left = f"{count} underside{'s' if count > 1 else ''} would ask for support" if count else "none asks"
+    return f"turned by {turn_words(lie)} degrees: {left}"
+
+
+def best_of(prices: Mapping[str, float | None]) -> tuple[str, str]:
+    """Which way is cheapest, and a sentence. Earlier ones win where prices are the same."""
+    known = {name: price for name, price in prices.items() if price is not None}
+    least = min(known.values())
+    best = next(name for name, price in known.items() if price <= (1.0 + SAME_SHARE) * least)
+    if best == AS_IT_IS:
+        return best, f"printing it as it is comes cheapest, at {known[best]:.2f}"
+    return best, f"it comes to {known[best]:.2f}, printed as it is to {known[AS_IT_IS]:.2f}"
