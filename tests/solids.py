@@ -23,6 +23,39 @@ def box(size=(10.0, 10.0, 10.0), at=(0.0, 0.0, 0.0)):
     return corners * size + at, np.array(faces, dtype=np.int32)
 
 
+def blocks(*boxes, step_mm: float = 5.0) -> Part:
+    """Boxes, each as its size and its lowest corner, united; faces cut along x and y every ``step_mm``."""
+    low = np.array([at for _, at in boxes], dtype=float)
+    high = low + np.array([size for size, _ in boxes])
+    ends = np.concatenate([low, high])
+    lines = [np.unique(ends[:, 2])]
+    for axis in (1, 0):
+        steps = np.arange(ends[:, axis].min(), ends[:, axis].max(), step_mm)
+        lines.insert(0, np.unique(np.concatenate([ends[:, axis], steps])))
+    x, y, z = (0.5 * (line[1:] + line[:-1]) for line in lines)
+    cells = np.zeros((len(x) + 2, len(y) + 2, len(z) + 2), dtype=bool)  # with an empty rim
+    for a, b in zip(low, high, strict=True):
+        inside = [(mid > p) & (mid < q) for mid, p, q in zip((x, y, z), a, b, strict=True)]
+        cells[1:-1, 1:-1, 1:-1] |= inside[0][:, None, None] & inside[1][:, None] & inside[2]
+    soup = []
+    for axis in range(3):
+        one, other = (axis + 1) % 3, (axis + 2) % 3
+        change = np.diff(cells.astype(np.int8), axis=axis)  # +1: solid begins, looks down
+        for way, order in ((1, (0, 2, 1, 0, 3, 2)), (-1, (0, 1, 2, 0, 2, 3))):
+            at = np.argwhere(change == way)
+            at[:, one] -= 1
+            at[:, other] -= 1
+            corners = np.empty((len(at), 4, 3))
+            for k, (i, j) in enumerate(((0, 0), (1, 0), (1, 1), (0, 1))):
+                corners[:, k, axis] = lines[axis][at[:, axis]]
+                corners[:, k, one] = lines[one][at[:, one] + i]
+                corners[:, k, other] = lines[other][at[:, other] + j]
+            soup.append(corners[:, order].reshape(-1, 3))
+    vertices, faces = np.unique(np.concatenate(soup), axis=0, return_inverse=True)
+    faces = faces.reshape(-1, 3).astype(np.int32)
+    return Part("blocks", vertices, faces, Health(self_intersections=1))  # they may meet in an edge
+
+
 def revolved(radius, z, sides: int):
     """A closed profile (radius > 0, counter-clockwise in r, z) turned about z: sections are exact n-gons."""
     radius, z = np.asarray(radius, dtype=np.float64), np.asarray(z, dtype=np.float64)

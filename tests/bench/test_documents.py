@@ -83,26 +83,20 @@ def test_smooth_patches_of_a_box_are_its_sides() -> None:
     assert all((labels == label).sum() == 2 for label in labels)
 
 
-def test_triangles_of_an_underside_cover_it_and_tell_whose_face_they_are() -> None:
+def test_triangles_of_an_underside_cover_it_and_look_down() -> None:
     inspection = inspect(table(40.0, 30.0, 15.0))
     ground = inspection.ground
     assert ground is not None
-    mesh, face = figures.undersides_mesh(ground)
+    mesh = figures.undersides_mesh(ground)
     corners = mesh["positions"].astype(np.float64).reshape(-1, 3, 3)
-    areas = 0.5 * np.linalg.norm(
-        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
-    )
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    areas = 0.5 * np.linalg.norm(normals, axis=1)
     big = inspection.undersides[0]
     own = slice(int(mesh["start"][0]), int(mesh["start"][1]))
     # cut on a grid: as far off as the finest piece
     assert areas[own].sum() == pytest.approx(big.area_mm2, rel=0.05)
-    assert len(face) == len(corners) == mesh["start"][-1]
-    normals = np.cross(*(np.diff(ground.part.vertices[ground.part.faces[face]], axis=1).transpose(1, 0, 2)))
+    assert len(corners) == mesh["start"][-1]
     assert (normals[own][:, 2] < 0).all()
-    marked = np.zeros(len(ground.part.faces), dtype=bool)
-    assert figures.shares_on(marked, mesh, face)[0] == 0.0
-    marked[face[own]] = True
-    assert figures.shares_on(marked, mesh, face)[0] == pytest.approx(1.0)
 
 
 def test_layers_hold_sections_need_and_strands_of_every_layer() -> None:
@@ -176,11 +170,22 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     bench.marks = {"m": base64.b64encode(b"\xff" * len(part.faces)).decode()}
     do(Stage.TOTALS, bench, {**told, "keep_off": "m"}, tmp_path, QUIET)
     totals = json.loads((tmp_path / "totals.json").read_text("utf-8"))
-    assert totals["kept_off"] == [u.number for u in first.undersides if u.kind.value != "holds"]
+    asked = [u.number for u in first.undersides if u.kind.value != "holds"]
+    assert [u["number"] for u in totals["sparing"]["undersides"] if u["whole"]] == asked
+    assert totals["sparing"]["faces"] == [] and totals["sparing"]["area_mm2"] > 0
     assert {c["chosen"] for c in totals["choices"]} == {"none"}
+    assert "lies on faces that must not be touched" in totals["choices"][0]["why"]
     do(Stage.TOTALS, bench, {**told, "keep_off": "m", "overrules": {"1": "bed"}}, tmp_path, QUIET)
     totals = json.loads((tmp_path / "totals.json").read_text("utf-8"))
-    assert 1 not in totals["kept_off"] and totals["choices"][0]["chosen"] == "bed"
+    assert totals["choices"][0]["chosen"] == "bed"
+    assert any("carried all the same, by your own choice" in said for said in totals["warnings"])
     do(Stage.SUPPORTS, bench, {**told, "keep_off": "m"}, tmp_path, QUIET)
-    assert Plan.from_json((tmp_path / "supports.json").read_text("utf-8")).pieces == ()
+    spared = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
+    assert spared.pieces == () and spared.sparing is not None
+    assert spared.sparing.faces == ((0, len(part.faces)),)
+    # marks of another mesh that mark nothing of this one change nothing
+    bench.marks = {"m": base64.b64encode(bytes(8)).decode()}
+    do(Stage.SUPPORTS, bench, {**told, "keep_off": "m", "standing": "bed"}, tmp_path, QUIET)
+    free = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
+    assert free.pieces and free.sparing is None
     assert len(called) == 1

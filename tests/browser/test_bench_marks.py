@@ -7,7 +7,9 @@ import base64
 import numpy as np
 import pytest
 
-from browser.bench_page import begin, settled, sheet_of, show, still
+from browser.bench_page import begin, drop, settled, sheet_of, show, still
+from falsework.files.stl import write_stl
+from solids import blocks
 
 pytestmark = pytest.mark.browser
 
@@ -28,29 +30,36 @@ def centre(page):
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
-def marked(page, digest):
-    """(faces,) which faces the server keeps as marked, and the normal of each face."""
-    assert digest is not None
+def corners_of(page):
+    """(faces, 3, 3) the part as it lies, face by face."""
     text = page.evaluate(
-        """async ([digest, key]) => {
-          const bits = new Uint8Array(await (await fetch(`/api/marks/${digest}`)).arrayBuffer());
+        """async (key) => {
           const { buffers } = await import('/assets/js/api.js');
           const { arrays } = await buffers(`/api/results/${key}/part.mesh`);
           const base64 = (a) => {
             const bytes = new Uint8Array(a.buffer, a.byteOffset, a.byteLength);
             return btoa(bytes.reduce((text, b) => text + String.fromCharCode(b), ''));
           };
-          return [base64(bits), base64(arrays.positions), base64(arrays.faces)];
+          return [base64(arrays.positions), base64(arrays.faces)];
         }""",
-        [digest, sheet_of(page)["stages"]["part"]["key"]],
+        sheet_of(page)["stages"]["part"]["key"],
     )
-    bits, positions, faces = (base64.b64decode(part) for part in text)
-    corners = np.frombuffer(positions, np.float32).reshape(-1, 3)[
-        np.frombuffer(faces, np.uint32).reshape(-1, 3)
-    ]
+    positions, faces = (base64.b64decode(part) for part in text)
+    return np.frombuffer(positions, np.float32).reshape(-1, 3)[np.frombuffer(faces, np.uint32).reshape(-1, 3)]
+
+
+def marked(page, digest):
+    """(faces,) which faces the server keeps as marked, and the normal of each face."""
+    assert digest is not None
+    bits = page.evaluate(
+        """async (digest) =>
+          [...new Uint8Array(await (await fetch(`/api/marks/${digest}`)).arrayBuffer())]""",
+        digest,
+    )
+    corners = corners_of(page)
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     normals /= np.linalg.norm(normals, axis=1, keepdims=True)
-    chosen = np.unpackbits(np.frombuffer(bits, np.uint8), bitorder="little")[: len(corners)].astype(bool)
+    chosen = np.unpackbits(np.array(bits, np.uint8), bitorder="little")[: len(corners)].astype(bool)
     return chosen, normals
 
 
@@ -124,3 +133,70 @@ def test_faces_by_direction(page):
     show(page, "lie")
     settled(page, "lies")
     assert "Show faces marked" in page.inner_text(".ways")
+
+
+def decide(page, choices):
+    """Somebody else, or a script, decides."""
+    page.evaluate(
+        """async ([id, version, choices]) => {
+          const headers = { 'Content-Type': 'application/json' };
+          const body = JSON.stringify({ version, choices });
+          const answer = await fetch(`/api/sheets/${id}`, { method: 'PATCH', headers, body });
+          if (!answer.ok) throw new Error(await answer.text());
+        }""",
+        [sheet_of(page)["id"], sheet_of(page)["version"], choices],
+    )
+    settled(page)
+
+
+def keep(page, faces):
+    """Marks kept by the server; their digest."""
+    return page.evaluate(
+        """async (bits) => {
+          const headers = { 'Content-Type': 'application/octet-stream' };
+          const body = new Uint8Array(bits);
+          return (await (await fetch('/api/marks', { method: 'POST', headers, body })).json()).digest;
+        }""",
+        np.packbits(faces, bitorder="little").tolist(),
+    )
+
+
+def said(page, where):
+    return page.inner_text(where).replace("\xa0", " ")
+
+
+def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
+    """A floor under a ceiling, half of it marked; then the whole ceiling."""
+    room = blocks(
+        ((40, 20, 2), (0, 0, 0)),
+        ((5, 20, 22), (0, 0, 0)),
+        ((5, 20, 22), (35, 0, 0)),
+        ((40, 20, 3), (0, 0, 20)),
+    )
+    write_stl(tmp_path / "room.stl", room.vertices, room.faces, "room")
+    page = browse()
+    drop(page, tmp_path / "room.stl")
+    settled(page)
+    decide(page, {"standing": "anywhere", "unit": "mm"})
+    assert "must not be touched" not in said(page, "#supports")
+    corners = corners_of(page)
+    z, x = corners[:, :, 2], corners[:, :, 0] - corners[:, :, 0].min()
+    floor = (np.abs(z - 2.0) < 1e-4).all(axis=1) & (x.min(axis=1) > 20 - 1e-3)
+    decide(page, {"keep_off": keep(page, floor)})
+    assert "300 mm² left, not to be touched" in said(page, "#undersides .decision")
+    assert "300 mm² could be carried only by standing on them" in said(page, "#supports")
+    assert "Left for their sake" in said(page, "#supports")
+    assert "would touch faces that must not be touched" in said(page, ".mind")
+    assert sheet_of(page)["command"] is None
+    page.locator("#undersides").get_by_role("button", name="Number 1: evidence and options").click()
+    assert "Of faces that must not be touched: 300 mm² could be carried" in said(page, "#docket-1")
+
+    ceiling = (np.abs(z - 20.0) < 1e-4).all(axis=1)
+    decide(page, {"keep_off": keep(page, ceiling)})
+    assert page.locator("#undersides .decision option").first.inner_text() == "left: not to be touched"
+    assert "lies on them altogether and is left" in said(page, "#supports")
+    page.locator("#undersides").get_by_label("Decision on number 1").select_option("anywhere")
+    settled(page)
+    assert "carried all the same, by your decision" in said(page, "#supports")
+    assert "carried all the same, by your own choice" in said(page, ".mind")
+    assert "1 piece of support" in said(page, "#supports")

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from falsework.lie import MarkedFaces
 from falsework.part.demo import demo_parts
-from falsework.part.part import Health, Part
+from falsework.part.part import Part
 from falsework.planning.pipeline import plan, totals
 from falsework.planning.store import Store
 from falsework.process.settings import Process, Structure
@@ -20,45 +20,12 @@ from falsework.release import what_to_change
 from falsework.support.scheme import Standing
 from falsework.support.sparing import footprints
 from falsework.support.sweep import section_tolerance_mm
+from solids import blocks
 
 PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
 CLEARANCE_MM = PLAIN.structure.side_gap_mm + section_tolerance_mm(PLAIN)
 UP, DOWN = MarkedFaces(((0.0, 0.0, 1.0),)), MarkedFaces(((0.0, 0.0, -1.0),))
 MARKED = MarkedFaces(face_sets=("marked",))
-
-
-def solid_of(*boxes, step_mm: float = 5.0) -> Part:
-    """Boxes, each as its size and its lowest corner, united; faces cut along x and y every ``step_mm``."""
-    low = np.array([at for _, at in boxes], dtype=float)
-    high = low + np.array([size for size, _ in boxes])
-    ends = np.concatenate([low, high])
-    lines = [np.unique(ends[:, 2])]
-    for axis in (1, 0):
-        steps = np.arange(ends[:, axis].min(), ends[:, axis].max(), step_mm)
-        lines.insert(0, np.unique(np.concatenate([ends[:, axis], steps])))
-    x, y, z = (0.5 * (line[1:] + line[:-1]) for line in lines)
-    cells = np.zeros((len(x) + 2, len(y) + 2, len(z) + 2), dtype=bool)  # with an empty rim
-    for a, b in zip(low, high, strict=True):
-        inside = [(mid > p) & (mid < q) for mid, p, q in zip((x, y, z), a, b, strict=True)]
-        cells[1:-1, 1:-1, 1:-1] |= inside[0][:, None, None] & inside[1][:, None] & inside[2]
-    soup = []
-    for axis in range(3):
-        one, other = (axis + 1) % 3, (axis + 2) % 3
-        change = np.diff(cells.astype(np.int8), axis=axis)  # +1: solid begins, looks down
-        for way, order in ((1, (0, 2, 1, 0, 3, 2)), (-1, (0, 1, 2, 0, 2, 3))):
-            at = np.argwhere(change == way)
-            at[:, one] -= 1
-            at[:, other] -= 1
-            corners = np.empty((len(at), 4, 3))
-            for k, (i, j) in enumerate(((0, 0), (1, 0), (1, 1), (0, 1))):
-                corners[:, k, axis] = lines[axis][at[:, axis]]
-                corners[:, k, one] = lines[one][at[:, one] + i]
-                corners[:, k, other] = lines[other][at[:, other] + j]
-            soup.append(corners[:, order].reshape(-1, 3))
-    vertices, faces = np.unique(np.concatenate(soup), axis=0, return_inverse=True)
-    # blocks may meet in an edge: then outlines touch
-    health = Health(self_intersections=1)
-    return Part("blocks", vertices, faces.reshape(-1, 3).astype(np.int32), health)
 
 
 def where(part: Part, height_mm: float, low_x: float, high_x: float) -> np.ndarray:
@@ -74,7 +41,7 @@ def brushed(part: Part, faces: np.ndarray) -> Part:
     return part.with_face_set("marked", faces)
 
 
-ROOM = solid_of(  # a floor of 2 mm and a ceiling at 20 mm between two walls 30 mm apart, 20 mm deep
+ROOM = blocks(  # a floor of 2 mm and a ceiling at 20 mm between two walls 30 mm apart, 20 mm deep
     ((40, 20, 2), (0, 0, 0)), ((5, 20, 22), (0, 0, 0)), ((5, 20, 22), (35, 0, 0)), ((40, 20, 3), (0, 0, 20))
 )
 
@@ -184,7 +151,7 @@ def test_directions_are_those_of_the_part_in_its_file():
 
 
 def test_from_the_bed_a_marked_floor_does_not_matter():
-    wing = solid_of(((10, 20, 20), (0, 0, 0)), ((40, 20, 3), (0, 0, 20)), ((16, 20, 2), (0, 0, 0)))
+    wing = blocks(((10, 20, 20), (0, 0, 0)), ((40, 20, 3), (0, 0, 20)), ((16, 20, 2), (0, 0, 0)))
     free, made = planned(wing, standing="bed"), planned(wing, UP, standing="bed")
     assert made.choices[0].chosen is Standing.BED and made.choices[0].options[1] == free.choices[0].options[1]
     support, before = regions(made), regions(free)
@@ -293,7 +260,7 @@ def surfaces(part: Part, points, upwards: bool):
 )
 def test_no_support_stands_on_a_marked_face_or_carries_one(blocks, seed, share, standing):
     """By rays through the middle of every strand, against the triangles themselves."""
-    part = solid_of(
+    part = blocks(
         ((6, 6, 20), (9, 6, 0)), *(((w, d, 2 * h), (x - 6, y - 6, 2 * z)) for x, y, z, w, d, h in blocks)
     )
     marked = np.random.default_rng(seed).random(len(part.faces)) < share

@@ -80,28 +80,16 @@ def smooth_patches(part: Part) -> NDArray[np.uint32]:
     return label
 
 
-def undersides_mesh(ground: Ground) -> tuple[Arrays, NDArray[np.int64]]:
-    """Loose triangles of all undersides by underside, and the face of the part on which each lies."""
+def undersides_mesh(ground: Ground) -> Arrays:
+    """Loose triangles of all undersides by underside."""
     from falsework.report.scene import underside_triangles
 
-    soup, face = underside_triangles(ground)
+    soup, _ = underside_triangles(ground)
     start = np.searchsorted(soup.tag, np.arange(len(ground.need.undersides) + 1))
     return {
         "positions": soup.corners.reshape(-1, 3).astype(np.float32),
         "start": start.astype(np.uint32),
-    }, face
-
-
-def shares_on(marked: NDArray[np.bool_], mesh: Arrays, face: NDArray[np.int64]) -> NDArray[np.float64]:
-    """(U,) share of each underside's surface that lies on marked faces of the part."""
-    corners = mesh["positions"].astype(np.float64).reshape(-1, 3, 3)
-    area = np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1)
-    start: NDArray[np.int64] = mesh["start"].astype(np.int64)
-    count = len(start) - 1
-    tag = np.repeat(np.arange(count), np.diff(start))
-    whole = np.bincount(tag, area, count)
-    share: NDArray[np.float64] = np.bincount(tag, area * marked[face], count) / np.maximum(whole, 1e-12)
-    return share
+    }
 
 
 def need_layers(ground: Ground) -> Arrays:

@@ -24,13 +24,12 @@ if TYPE_CHECKING:
     from falsework.part.part import Part
     from falsework.planning.value import Inspection, Plan
     from falsework.process.settings import Process
-    from falsework.support.scheme import Standing
     from falsework.support.standing import Weights
 
 Arguments = Mapping[str, Any]
 
 KEPT_STEPS = 40
-_TOUCHED_SHARE = 0.02  # of an underside on faces that must not be touched: less is a rim
+_SHOWN, _KEEP_OFF = "faces marked to show", "faces not to touch"
 
 
 @dataclass
@@ -165,7 +164,7 @@ def _inspected(bench: Bench, told: Arguments, watch: Watch) -> Inspection:
     )
 
 
-def _mesh_of(bench: Bench, inspection: Inspection) -> tuple[dict[str, NDArray[Any]], NDArray[np.int64]]:
+def _mesh_of(bench: Bench, inspection: Inspection) -> dict[str, NDArray[Any]]:
     """Triangles of the undersides; how supports are built does not change them."""
     from falsework.bench import figures
     from falsework.process.settings import Structure
@@ -184,30 +183,33 @@ def _undersides(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> Non
     assert inspection.ground is not None
     watch.at("drawing undersides", 0.8)
     _text(aside, "inspection.json", inspection.to_json())
-    write_buffers(aside / "undersides.mesh", _mesh_of(bench, inspection)[0], {})
+    write_buffers(aside / "undersides.mesh", _mesh_of(bench, inspection), {})
     write_buffers(aside / "need.layers", figures.need_layers(inspection.ground), {})
 
 
-def _standings(bench: Bench, told: Arguments, watch: Watch) -> tuple[dict[int, Standing], list[int]]:
-    """What is overruled: by the user, and what lies on faces that must not be touched; and the latter."""
-    from falsework.bench import figures
-    from falsework.need.underside import Kind
+def _asked(bench: Bench, told: Arguments, watch: Watch) -> tuple[Part, dict[str, Any]]:
+    """The part, with the faces not to be touched as a set of its own, and what is asked of its supports."""
+    from falsework.lie import MarkedFaces
     from falsework.support.scheme import Standing
 
-    overrules = {int(number): Standing(standing) for number, standing in told["overrules"].items()}
-    if told["keep_off"] is None:
-        return overrules, []
-    inspection = _inspected(bench, told, watch)
-    assert inspection.ground is not None
-    mesh, face = _mesh_of(bench, inspection)
-    marked = _marked(bench, told["keep_off"], len(inspection.ground.part.faces))
-    shares = figures.shares_on(marked, mesh, face)
-    kept_off = [
-        underside.number
-        for underside, share in zip(inspection.undersides, shares, strict=True)
-        if share > _TOUCHED_SHARE and underside.kind is not Kind.HOLDS and underside.number not in overrules
-    ]
-    return {**dict.fromkeys(kept_off, Standing.NONE), **overrules}, kept_off
+    part, names = _with_marked(bench, _read(bench, told, watch), told["keep_off"], _KEEP_OFF)
+    return part, {
+        "standing": told["standing"],
+        "weights": _weights(told),
+        "overrules": {int(number): Standing(standing) for number, standing in told["overrules"].items()},
+        "spare": MarkedFaces(face_sets=names),
+        **_placing(told),
+        "belief": _belief(bench, told),
+        "store": bench.store,
+    }
+
+
+def _with_marked(bench: Bench, part: Part, digest: str | None, name: str) -> tuple[Part, tuple[str, ...]]:
+    """The part with faces that a person marked as a set of that name, and the name; () where none is."""
+    if digest is None:
+        return part, ()
+    marked = _marked(bench, digest, len(part.faces))
+    return (part.with_face_set(name, marked), (name,)) if marked.any() else (part, ())
 
 
 def _weights(told: Arguments) -> Weights:
@@ -219,19 +221,11 @@ def _weights(told: Arguments) -> Weights:
 def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.planning.pipeline import totals
 
-    overrules, kept_off = _standings(bench, told, watch.part(0.0, 0.4))
-    result = totals(
-        _read(bench, told, watch.part(0.4, 0.5)),
-        _process(told),
-        standing=told["standing"],
-        weights=_weights(told),
-        overrules=overrules,
-        **_placing(told),
-        belief=_belief(bench, told),
-        watch=watch.part(0.5, 1.0),
-        store=bench.store,
-    )
-    _json(aside, "totals.json", {**json.loads(result.to_json()), "kept_off": kept_off})
+    part, asked = _asked(bench, told, watch.part(0.0, 0.1))
+    result = totals(part, _process(told), **asked, watch=watch.part(0.1, 1.0))
+    if result.sparing is not None:  # the page has the faces themselves
+        result = replace(result, sparing=replace(result.sparing, faces=()))
+    _text(aside, "totals.json", result.to_json())
 
 
 def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> Plan:
@@ -239,19 +233,9 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
     from falsework.planning.pipeline import judged, plan
 
     def build() -> Plan:
-        overrules, _ = _standings(bench, told, watch.part(0.0, 0.1))
-        return plan(
-            _read(bench, told, watch.part(0.1, 0.15)),
-            _process(told),
-            standing=told["standing"],
-            weights=_weights(told),
-            overrules=overrules,
-            **_placing(told),
-            release=False,
-            belief=_belief(bench, told),
-            watch=watch.part(0.15, 0.6 if release else 1.0),
-            store=bench.store,
-        )
+        part, asked = _asked(bench, told, watch.part(0.0, 0.05))
+        watching = watch.part(0.05, 0.6 if release else 1.0)
+        return plan(part, _process(told), **asked, release=False, watch=watching)
 
     depends = {name: value for name, value in told.items() if name != "supports_as"}
     key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
@@ -327,19 +311,15 @@ def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     printer = process.printer
     placed = place(raw, scale=told["scale"], bed_mm=(printer.build_width_mm, printer.build_depth_mm))
     shown = told["show"]
-    names = list(shown["face_sets"])
-    for title, digest in (("faces marked to show", shown["faces"]), ("faces not to touch", told["keep_off"])):
-        if digest is not None:
-            marked = _marked(bench, digest, len(placed.faces))
-            if marked.any():
-                placed = placed.with_face_set(title, marked)
-                names.append(title)
+    placed, brushed = _with_marked(bench, placed, shown["faces"], _SHOWN)
+    placed, spared = _with_marked(bench, placed, told["keep_off"], _KEEP_OFF)
     directions = tuple(_unit(way) for way in shown["directions"])
     axis = told["load_axis"]
     lies = best_lies(
         placed,
         process,
-        show=MarkedFaces(directions, tuple(names)),
+        show=MarkedFaces(directions, (*shown["face_sets"], *brushed)),
+        spare=MarkedFaces(face_sets=spared),
         load_axis=None if axis is None else _unit(axis),
         weights=_weights(told),
         watch=watch.part(0.1, 1.0),

@@ -7,11 +7,23 @@ import * as words from "../words.js";
 import { carriedWords, LayerDrawing } from "./layer.js";
 import { instead, scroll } from "./parts.js";
 import { Section } from "./section.js";
-import { undersideLooks } from "./undersides.js";
+import { sparedWords, undersideLooks } from "./undersides.js";
 
 const SHOWN = 30;
 const PATTERN = { lines: "parallel lines", grid: "a grid of two crossing sets of lines" };
 const factor = (safety) => (safety < 100 ? words.number(safety, 1) : "over 100");
+
+/** What is left out for the sake of faces that must not be touched. */
+function leftOut(plan) {
+  if (!plan.sparing) return null;
+  const { area_mm2: area, undersides } = plan.sparing;
+  const head = `No support stands on the faces that must not be touched (${words.withUnit(area, "mm²")}), and none carries them.`;
+  if (!undersides.length) return h("p", {}, `${head} No underside is left for their sake.`);
+  return [
+    h("p", {}, `${head} Left for their sake, with the clearance sideways about them:`),
+    h("ul", {}, undersides.map((one) => h("li", {}, h("b", {}, `number ${one.number}`), `: ${sparedWords(one, plan.choices)}`))),
+  ];
+}
 
 export class Supports extends Section {
   key = "supports";
@@ -51,7 +63,7 @@ export class Supports extends Section {
     if (!plan) return instead(store, ["part", "undersides", "totals", "supports"], null, "building the supports", "How the supports stand, layer by layer, will be shown here.");
     const st = plan.process.structure;
     const gaps = [["under the part", plan.gap], ["above the part, where it stands on it", plan.gap_below]];
-    if (!plan.pieces.length) return [instead(store, ["supports"], plan, "building the supports", ""), h("p", { class: "verdict" }, "No support is built.")];
+    if (!plan.pieces.length) return [instead(store, ["supports"], plan, "building the supports", ""), h("p", { class: "verdict" }, "No support is built."), leftOut(plan)];
     const facts = [
       ["Body", `${PATTERN[st.pattern] || st.pattern}, ${words.withUnit(st.spacing_mm, "mm")} apart, at ${st.line_angle_deg}°`],
       ["Dense interface on top", words.counted(st.interface_layers, "layer")],
@@ -63,6 +75,7 @@ export class Supports extends Section {
     return [
       instead(store, ["supports"], plan, "building the supports", ""),
       h("p", {}, `${words.counted(plan.pieces.length, "piece")} of support: ${words.mass(plan.support_cost.mass_g)} of filament and ${words.duration(plan.support_cost.time_s)}, as built.`),
+      leftOut(plan),
       scroll("Air gaps", h("table", { class: "gaps" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Air gap"), ["Asked", "Whole layers", "Realised"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
         h("tbody", {}, gaps.map(([name, gap]) => h("tr", {}, h("th", { scope: "row" }, name),

@@ -20,6 +20,18 @@ export const undersideLooks = (undersides) => looksTexture(undersides.map((u) =>
   return { tone, ink: inkOn(tone), hatch: HATCH_OF_KIND[u.kind] };
 }));
 
+const sparedOf = (totals, number) => totals?.sparing?.undersides.find((one) => one.number === number);
+
+/** What of an underside is left for faces that must not be touched, as a sentence; "" for none. */
+export function sparedWords(spared, choices) {
+  if (!spared) return "";
+  const own = words.withUnit(spared.own_mm2, "mm²"), landing = words.withUnit(spared.landing_mm2, "mm²");
+  const choice = choices?.find((one) => one.underside === spared.number);
+  if (spared.whole) return `lies on them altogether and is ${choice && choice.chosen !== "none" ? "carried all the same, by your decision" : "left"}.`;
+  const said = [spared.own_mm2 >= 0.05 ? `${own} lie on them` : "", spared.landing_mm2 >= 0.05 ? `${landing} could be carried only by standing on them` : ""];
+  return `${said.filter(Boolean).join("; ")}.`;
+}
+
 export class Undersides extends Section {
   key = "undersides";
   title = "Undersides";
@@ -128,7 +140,7 @@ export class Undersides extends Section {
   decision(u, choice, totals) {
     if (!choice) return totals ? h("span", { class: "sub" }, "it holds by itself") : "…";
     const own = this.store.choices.overrules?.[u.number];
-    const kept = (totals.kept_off || []).includes(u.number) && !own;
+    const spared = sparedOf(totals, u.number), kept = spared?.whole && !own;
     const auto = own ? "what weighs least" : `as weighed: ${words.STANDING[choice.chosen].replace("from ", "")}`;
     return [
       h("select", {
@@ -138,17 +150,18 @@ export class Undersides extends Section {
       h("option", { value: "" }, kept ? "left: not to be touched" : auto),
       choice.options.map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "none" ? "" : `, ${words.price(o.cost.price)}`)))),
       own ? h("span", { class: "sub own-mark" }, "decided by you") : null,
+      spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left, not to be touched`) : null,
     ];
   }
 
   docket(u, choice, totals) {
-    const { store } = this, own = store.choices.overrules?.[u.number];
+    const { store } = this, own = store.choices.overrules?.[u.number], spared = sparedOf(totals, u.number);
     const droops = [["left alone", u.droop_mm], ["on support", u.supported_droop_mm]];
     return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 9 },
       h("div", { class: "docket-body" },
         h("p", {}, h("b", {}, `Number ${u.number}, ${words.KIND[u.kind]}`), `: ${words.KIND_MEANING[u.kind]}; ${words.withUnit(u.area_mm2, "mm²")} from z ${words.withUnit(u.height_mm, "mm", 1)} on. `,
           choice ? words.sentence(choice.why) : "",
-          (totals?.kept_off || []).includes(u.number) ? " It lies on faces that must not be touched." : ""),
+          spared && !spared.whole ? ` Of faces that must not be touched: ${sparedWords(spared)}` : ""),
         h("table", { class: "droops" }, h("caption", { class: "unseen" }, "Predicted droop, with 90 % intervals"), h("tbody", {}, droops.map(([name, estimate]) =>
           h("tr", {}, h("th", { scope: "row" }, `Droop ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
             h("td", { class: "n" }, words.withUnit(estimate.value, "mm")), h("td", { class: "sub" }, `90 %: ${words.interval(estimate, "mm")}`))))),
