@@ -19,7 +19,7 @@ from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
 from falsework.bench.crew import Crew, Limits
 from falsework.bench.room import Room, Settings
-from falsework.bench.routes import Here, about, ledger, parts, sheets, tuning
+from falsework.bench.routes import Here, about, ledger, parts, programs, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
 from falsework.errors import FalseworkError
 from falsework.version import __version__
@@ -68,8 +68,8 @@ def create_app(settings: Settings) -> FastAPI:
         default_response_class=Json,
     )
     app.state.room = room
-    for router in (sheets.router, parts.router, about.router, ledger.router, tuning.router):
-        app.include_router(router)
+    for part in (sheets, parts, programs, about, ledger, tuning):
+        app.include_router(part.router)
     _add_pages(app, room)
     _add_errors(app)
 
@@ -80,7 +80,7 @@ def create_app(settings: Settings) -> FastAPI:
     }
 
     def limit(method: str, path: str) -> int:
-        if method == "POST" and path == "/api/parts":
+        if method == "POST" and path in ("/api/parts", "/api/programs"):
             return settings.upload_bytes
         return large.get(path, BODY_BYTES)
 

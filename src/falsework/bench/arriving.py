@@ -12,7 +12,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path, PurePosixPath
 
 from falsework.bench.answers import Refused
-from falsework.bench.work import part_file
+from falsework.bench.work import part_file, program_file
 
 _SPARE_BYTES = 256 << 20  # left on the disk for the database and for results
 _UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
@@ -60,8 +60,16 @@ async def arrive(stream: AsyncIterator[bytes], folder: Path, seconds: float) -> 
 
 
 def keep_part(path: Path, folder: Path, digest: str) -> None:
-    """Move a file that has arrived to where the workers find it; the same file again changes nothing."""
-    place = part_file(folder, digest)
+    """Move a part that has arrived to where the workers find it; the same file again changes nothing."""
+    _keep(path, part_file(folder, digest))
+
+
+def keep_program(path: Path, folder: Path, digest: str) -> None:
+    """The same for a machine program."""
+    _keep(path, program_file(folder, digest))
+
+
+def _keep(path: Path, place: Path) -> None:
     place.parent.mkdir(parents=True, exist_ok=True)
     if place.exists():
         path.unlink()

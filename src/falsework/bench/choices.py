@@ -212,6 +212,9 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
         field, _, rest = tail.partition(".")
         if head == "process":  # follows from the choices
             continue
+        if head == "programs":
+            said.append(f"program {value[0]['name']}" if value else "program taken off")
+            continue
         if head == "choices" and field == "overrules":
             said.append(f"underside {rest}: {value or 'as chosen for you'}")
         elif head == "choices" and field == "underside_notes":

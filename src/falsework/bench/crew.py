@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from falsework.bench.force import Error, crashed, no_memory, too_long
+
 RELIEF_S = 20.0  # when all workers have been busy for so long and somebody waits, one more is hired
 PATIENCE_S = 0.6  # a worker told to stop gets this long before it is killed
 _LOOK_EVERY_S = 0.25
@@ -26,7 +28,6 @@ _KNOWS_PARTS = 4
 
 LOG = logging.getLogger("falsework.bench")
 
-Error = dict[str, str]
 Tell = Callable[[str, float], None]
 
 
@@ -132,7 +133,7 @@ class Crew:
         worker.knows.move_to_end(part)
         while len(worker.knows) > _KNOWS_PARTS:
             worker.knows.popitem(last=False)
-        watching = asyncio.create_task(self._watch(worker, job))
+        watching = asyncio.create_task(self._watch(worker, job, message["what"]))
         try:
             outcome = await self._done(worker, {"job": job, **message}, tell)
             if outcome.state == "lost" and watching.done() and (over := watching.result()) is not None:
@@ -196,7 +197,9 @@ class Crew:
                 said = None
             if said is None:
                 await worker.process.wait()
-                return Outcome("stopped") if worker.stopping else Outcome("lost", _crashed(worker))
+                if worker.stopping:
+                    return Outcome("stopped")
+                return Outcome("lost", crashed(message["what"], worker.process.returncode or 0))
             if said.get("job") != message["job"]:
                 continue
             if "step" in said:
@@ -210,24 +213,17 @@ class Crew:
             else:
                 return Outcome("failed", fault(str(said.get("failed"))))
 
-    async def _watch(self, worker: Worker, job: str) -> Error | None:
+    async def _watch(self, worker: Worker, job: str, what: str) -> Error | None:
         """Kill a worker that takes too long or too much; why, as an error."""
         end = time.monotonic() + self.limits.job_s
         while worker.job == job:
             await asyncio.sleep(_LOOK_EVERY_S)
             if worker.resident_bytes() > self.limits.memory_bytes:
                 worker.kill()
-                from falsework.bench.worker import NO_MEMORY
-
-                return NO_MEMORY
+                return no_memory(what)
             if time.monotonic() > end:
                 worker.kill()
-                return {
-                    "kind": "TooLong",
-                    "subject": "part",
-                    "wrong": f"the work took more than {self.limits.job_s / 60:.0f} minutes and was stopped",
-                    "cure": "Use a coarser mesh or thicker layers",
-                }
+                return too_long(what, self.limits.job_s)
         return None
 
     async def _hire(self) -> None:
@@ -273,22 +269,11 @@ class Crew:
                 self.when_free()
 
 
-def _crashed(worker: Worker) -> Error:
-    code = worker.process.returncode or 0
-    how = f"signal {-code}" if code < 0 else f"exit code {code}"
-    return {
-        "kind": "Crashed",
-        "subject": "part",
-        "wrong": f"the work on it ended suddenly ({how})",
-        "cure": "Try again; if it happens again, repair or simplify the mesh and keep the file for a report",
-    }
-
-
 def fault(text: str) -> Error:
     """A fault of ours as an error."""
     return {
         "kind": "OwnFault",
         "subject": "falsework",
         "wrong": f"failed by a fault of its own ({text[:300]})",
-        "cure": "Report this text with the part's file",
+        "cure": "Report this text with the file",
     }

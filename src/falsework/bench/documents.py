@@ -40,8 +40,9 @@ def _shape(hint: Any) -> Any:
 
 def document_models() -> list[type[BaseModel]]:
     """Models of every document that the bench hands out; imports the pipeline's values."""
+    from falsework.auditing.value import Audit
     from falsework.lie.value import Lies
     from falsework.planning.value import Inspection, PartSummary, Plan, Totals
     from falsework.release.value import Remedy
 
-    return [model_of(kind) for kind in (PartSummary, Inspection, Totals, Plan, Lies, Remedy)]
+    return [model_of(kind) for kind in (PartSummary, Inspection, Totals, Plan, Lies, Remedy, Audit)]

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.kernels.resting import SUPPORT
 from falsework.part.part import Part
 from falsework.planning.value import Geometry, Ground
+
+if TYPE_CHECKING:
+    from falsework.auditing.views import View
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -124,6 +128,18 @@ def supports_mesh(geometry: Geometry) -> Arrays:
         "positions": scheme.vertices.astype(np.float32),
         "faces": scheme.faces.astype(np.uint32),
         "start": start.astype(np.uint32),
+    }
+
+
+def strands_around(view: View) -> Arrays:
+    """The strands of a finding's own layer: ``ends`` (n, 4), ``width`` (n,), ``role`` (n,): 1 part or other,
+    2 support, 3 what the finding is about."""
+    here = ~view.beneath
+    role = np.where(view.marked, 3, np.where(view.owner == SUPPORT, 2, 1))[here]
+    return {
+        "ends": view.ends_mm[here].astype(np.float32),
+        "width": view.width_mm[here].astype(np.float32),
+        "role": role.astype(np.uint8),
     }
 
 

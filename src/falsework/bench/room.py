@@ -48,7 +48,8 @@ _KEPT_ORDERS = 1000
 _AS_AFTER = "as it was after: "
 
 T = TypeVar("T")
-DATABASE, PARTS, RESULTS, ARRIVING = "bench.sqlite", "parts", "results", "arriving"
+DATABASE, PARTS, PROGRAMS, RESULTS, ARRIVING = "bench.sqlite", "parts", "programs", "results", "arriving"
+MOST_PROGRAMS = 20  # that a sheet remembers
 
 
 @dataclass(frozen=True)
@@ -84,17 +85,17 @@ class Room:
     @staticmethod
     def open(settings: Settings) -> Room:
         """Open the data folder, made if it is not there; OutputError where it cannot be used."""
-        for name in (PARTS, ARRIVING):
+        for name in (PARTS, PROGRAMS, ARRIVING):
             (settings.folder / name).mkdir(parents=True, exist_ok=True)
         for left in (settings.folder / ARRIVING).iterdir():  # uploads that a stopped server did not finish
             left.unlink(missing_ok=True)
         sheets = Sheets(settings.folder / DATABASE)
         sheets.forget_deleted()
         sheets.forget_marks()
-        kept = sheets.forget_parts()
-        for place in (settings.folder / PARTS).iterdir():
-            if place.name not in kept:
-                shutil.rmtree(place, ignore_errors=True)
+        for name, kept in ((PARTS, sheets.forget_parts()), (PROGRAMS, sheets.programs())):
+            for place in (settings.folder / name).iterdir():
+                if place.name not in kept:
+                    shutil.rmtree(place, ignore_errors=True)
         books = Books(settings.folder, settings.ledger)
         books.forget_fits(sheets.coupon_fits())  # no job has begun
         hub = Hub()
@@ -142,6 +143,7 @@ class Room:
             "title": Path(name).stem[:200] or name,
             "note": "",
             "part": {"digest": digest, "name": name, "bytes": size},
+            "programs": [],
             "choices": choices.model_dump(mode="json"),
             "process": encode(base_process(choices.process, {})),
         }
@@ -294,7 +296,9 @@ class Room:
         process: Process = decode(Process, state["process"])
         part = state["part"]
         choices = Choices.model_validate(state["choices"])
-        return Order(part["digest"], part["name"], choices, process, self.books.fit)
+        program = next(iter(state.get("programs", ())), None)
+        told = program and {name: program[name] for name in ("digest", "name", "volumetric")}
+        return Order(part["digest"], part["name"], choices, process, self.books.fit, told)
 
     async def follow_ledger(self) -> None:
         """Notice fits that the command line stores, for as long as the bench is served."""
@@ -332,6 +336,7 @@ class Room:
             "title": state["title"],
             "note": state["note"],
             "part": state["part"],
+            "programs": state.get("programs", []),
             "choices": state["choices"],
             "undo": {"what": sheet.undo, "redo": sheet.redo},
             "stages": {stage.value: self.desk.state(sheet.id, stage, order) for stage in Stage},
@@ -355,7 +360,11 @@ class Room:
 
 
 def patched(state: dict[str, Any], patch: Mapping[str, Any]) -> dict[str, Any]:
-    """A state with title, note and choices changed; 422 where the choices are none."""
+    """A state with title, note, program and choices changed; 422 where the choices are none.
+
+    ``program`` is one as the sheet keeps it: it counts from now on, the others follow as earlier ones. None
+    takes the one off that counts.
+    """
     try:
         choices = merged(Choices.model_validate(state["choices"]), patch.get("choices", {}))
     except ValidationError as error:
@@ -364,6 +373,10 @@ def patched(state: dict[str, Any], patch: Mapping[str, Any]) -> dict[str, Any]:
     for name in ("title", "note"):
         if patch.get(name) is not None:
             out[name] = patch[name]
+    if "program" in patch:
+        programs, new = state.get("programs", []), patch["program"]
+        earlier = [one for one in programs if new is not None and one["digest"] != new["digest"]]
+        out["programs"] = programs[1:] if new is None else [new, *earlier][:MOST_PROGRAMS]
     return out
 
 

@@ -50,6 +50,24 @@ class PartOut(BaseModel):
     bytes: int
 
 
+class ProgramOut(BaseModel):
+    """A machine program that was dropped on a sheet; ``volumetric``: its E words count mm³ of plastic."""
+
+    digest: str
+    name: str
+    bytes: int
+    volumetric: bool
+    dropped: float
+
+
+class ProgramKept(BaseModel):
+    """A machine program has arrived and is kept; no sheet refers to it yet."""
+
+    digest: str
+    name: str
+    bytes: int
+
+
 class UndoOut(BaseModel):
     """What would be undone and redone; null where nothing would."""
 
@@ -67,6 +85,7 @@ class SheetOut(BaseModel):
     title: str
     note: str
     part: PartOut
+    programs: Annotated[list[ProgramOut], Field(description="the first is audited; earlier ones follow")]
     choices: Choices
     undo: UndoOut
     stages: dict[str, StageOut]
@@ -259,12 +278,24 @@ class Expected(Strict):
     version: Version
 
 
+class ProgramIn(Strict):
+    """A machine program that has arrived."""
+
+    digest: Digest
+    name: Name
+    volumetric: bool = False
+
+
 class SheetPatch(Strict):
     """A change: what is absent stays. ``choices`` is a JSON merge patch of ``Choices``."""
 
     version: Version
     title: Title | None = None
     note: Words | None = None
+    program: Annotated[
+        ProgramIn | None,
+        Field(description="the machine program to audit from now on; null: take off the one that is"),
+    ] = None
     choices: Annotated[
         dict[str, JsonValue],
         Field(description="JSON merge patch (RFC 7396) of Choices; null: the default", default_factory=dict),

@@ -254,6 +254,14 @@ class Sheets:
                 "json_tree(steps.state, '$.choices') AS each WHERE each.type = 'text')"
             )
 
+    def programs(self) -> set[str]:
+        """The digests of the machine programs that a sheet refers to, now or in its past."""
+        found = self._rows(
+            "SELECT DISTINCT json_extract(each.value, '$.digest') AS digest "
+            "FROM steps, json_each(steps.state, '$.programs') AS each"
+        )
+        return {row["digest"] for row in found}
+
     # what sheets refer to by the hash of its content
 
     def add_part(self, digest: str, size: int) -> None:

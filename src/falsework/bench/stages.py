@@ -32,6 +32,7 @@ class Stage(StrEnum):
     RELEASE = "release"  # how the supports come off: the whole plan
     REMEDIES = "remedies"  # what to change where they do not
     FILES = "files"  # what is handed over
+    AUDIT = "audit"  # what the machine's own program will do, held against the plan
 
 
 RESTS_ON: Mapping[Stage, Stage | None] = {
@@ -44,6 +45,7 @@ RESTS_ON: Mapping[Stage, Stage | None] = {
     Stage.RELEASE: Stage.SUPPORTS,
     Stage.REMEDIES: Stage.RELEASE,
     Stage.FILES: Stage.RELEASE,
+    Stage.AUDIT: Stage.SUPPORTS,
 }
 BY_ITSELF = (Stage.PART, Stage.UNDERSIDES, Stage.TOTALS, Stage.SUPPORTS, Stage.RELEASE)
 PRECEDENCE = {stage: place for place, stage in enumerate(Stage)}
@@ -53,7 +55,8 @@ PRECEDENCE = {stage: place for place, stage in enumerate(Stage)}
 class Order:
     """Everything a sheet's results depend on: the part's file, the choices, the process, what is believed.
 
-    ``fit`` is the hash of the fit of readings that counts for its printer and material, '' for none.
+    ``fit`` is the hash of the fit of readings that counts for its printer and material, '' for none;
+    ``program`` the machine program to be audited: its digest, name and how its E words count.
     """
 
     digest: str
@@ -61,6 +64,7 @@ class Order:
     choices: Choices
     process: Process
     fit: str = ""
+    program: Mapping[str, Any] | None = None
 
     def arguments(self, stage: Stage) -> dict[str, Any]:
         """What the worker is told for ``stage``: only what that stage depends on."""
@@ -83,6 +87,8 @@ class Order:
             return told
         fields = ("standing", "weights", "overrules", "keep_off")
         told |= {field: choices[field] for field in fields}
+        if stage is Stage.AUDIT:
+            return told | {"program": self.program}
         return told | {"supports_as": choices["supports_as"]} if stage is Stage.FILES else told
 
     def key(self, stage: Stage) -> str:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from falsework.bench.stages import Stage
-from falsework.errors import FalseworkError
+from falsework.errors import FalseworkError, ProgramError
 from falsework.planning.document import decode, encode
 from falsework.planning.store import Store
 from falsework.watch import Watch
@@ -44,6 +44,11 @@ class Bench:
 def part_file(folder: Path, digest: str) -> Path:
     """Where an uploaded file lies: alone in a folder of its own, so that it can point to no other."""
     return folder / "parts" / digest / "part"
+
+
+def program_file(folder: Path, digest: str) -> Path:
+    """Where a machine program lies that was dropped on a sheet, as it came."""
+    return folder / "programs" / digest / "program"
 
 
 def fit_file(folder: Path, digest: str) -> Path:
@@ -237,7 +242,7 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
         watching = watch.part(0.05, 0.6 if release else 1.0)
         return plan(part, _process(told), **asked, release=False, watch=watching)
 
-    depends = {name: value for name, value in told.items() if name != "supports_as"}
+    depends = {name: value for name, value in told.items() if name not in ("supports_as", "program")}
     key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
     built = bench.store.get(("plan", key), build)
     if not release:
@@ -299,6 +304,43 @@ def _files(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
         listed.append({"name": name, "bytes": (aside / name).stat().st_size, "sha256": digest})
     _json(aside, "files.json", {"files": listed})
+
+
+def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """A machine program held against the plan: the findings, the page about them, and what is seen around
+    each."""
+    from falsework.auditing import audit
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+    from falsework.report.audit import figure_rows, page_of, pictures_of, underside_row, where
+
+    program = told["program"]
+    plan = _planned(bench, told, watch.part(0.0, 0.2), release=False)
+    path = program_file(bench.folder, program["digest"])
+    try:
+        found = audit(
+            path,
+            plan,
+            belief=_belief(bench, told),
+            volumetric=program["volumetric"],
+            watch=watch.part(0.2, 0.8),
+        )
+    except ProgramError as error:  # it says the name under which the file is kept
+        raise ProgramError(program["name"], error.wrong, error.cure) from None
+    found = replace(found, program=program["name"])
+    pictures = pictures_of(found, watch.part(0.8, 1.0))
+    _text(aside, "audit.json", found.to_json())
+    _text(aside, "report.html", page_of(found, pictures))
+    said = {
+        "program": program,
+        "where": {finding.number: where(finding) for finding in found.findings},
+        "figures": figure_rows(found),
+        "undersides": [underside_row(underside) for underside in found.undersides],
+        "pictures": sorted(pictures),
+    }
+    _json(aside, "words.json", said)
+    for number, (view, drawn) in pictures.items():
+        write_buffers(aside / f"around-{number}.bin", figures.strands_around(view), encode(drawn))
 
 
 def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
@@ -419,6 +461,7 @@ _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {
     Stage.RELEASE: _release,
     Stage.REMEDIES: _remedies,
     Stage.FILES: _files,
+    Stage.AUDIT: _audit,
     Stage.LIES: _lies,
     Stage.PATCHES: _patches,
     "demo": _demo,

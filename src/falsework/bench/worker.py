@@ -23,17 +23,12 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, BinaryIO
 
+from falsework.bench.force import no_memory
 from falsework.errors import Cancelled, FalseworkError
 
 _TELL_EVERY_S = 0.1
 _COMPILING = "compiling the kernels for this machine, once"  # which takes a minute
 _NICE = 10  # the server answers first
-NO_MEMORY = {
-    "kind": "PartError",
-    "subject": "part",
-    "wrong": "there is not enough memory for it",
-    "cure": "Use a coarser mesh or thicker layers, or a machine with more memory",
-}
 
 
 class _Line:
@@ -133,7 +128,7 @@ def _serve(line: _Line, folder: Path) -> None:
             told_why = {"subject": error.subject, "wrong": error.wrong, "cure": error.cure}
             line.say(job=job, refused={"kind": type(error).__name__, **told_why})
         except MemoryError:
-            line.say(job=job, refused=NO_MEMORY)
+            line.say(job=job, refused=no_memory(message["what"]))
         except OSError as error:
             line.say(job=job, failed=f"{type(error).__name__}: {error.strerror or error}")
         except Exception as error:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,16 +13,22 @@ from falsework.auditing.value import Audit, Finding, Level, Place, UndersideAudi
 from falsework.auditing.views import View, views_of
 from falsework.kernels.resting import SUPPORT
 from falsework.report import paper, words
-from falsework.report.colour import PART, css
 from falsework.report.colour import SUPPORT as BRICK
+from falsework.report.colour import css
 from falsework.watch import QUIET, Watch
 
 _MOST_PICTURES = 24
 _SIDE = 320.0  # of a picture, drawing units
 _FOOT = 34.0
 _CUT_SIDE = 110.0  # height of a cut, at least where lengths allow
-_PALE = "#d9d5ca"
-_INK = "#22282b"
+TONES = {
+    "beneath": "#d9d5ca",
+    "support beneath": "#e4c3b8",
+    "strand": "#a9a496",
+    "support": css(BRICK),
+    "marked": "#22282b",
+}
+"""Tone of each role that a strand may have in a picture."""
 
 LEVEL_MEANS = {
     Level.RUIN: "the print fails, or the machine is at risk",
@@ -34,11 +41,11 @@ SIGN = {Level.RUIN: "▨", Level.FAULT: "◆", Level.CAUTION: "△", Level.NOTE:
 
 @dataclass(frozen=True)
 class Drawn:
-    """One picture: paths by (class, stroke width, path), a ring around the point, scale bar."""
+    """One picture: paths by role (see ``TONES``), a ring around the point, scale bar."""
 
     side: float
     height: float
-    paths: tuple[tuple[str, str, str], ...]  # colour, width, path
+    paths: tuple[tuple[str, str, str], ...]  # role, width, path
     core: str  # of the marked strands
     core_width: str
     box: tuple[float, float, float, float]
@@ -49,28 +56,37 @@ class Drawn:
     axis: str  # along which it is cut
     across: str  # where: "y 50.2 mm"
     cut_height: float
-    cuts: tuple[tuple[str, str], ...]  # colour, path of filled boxes
+    cuts: tuple[tuple[str, str], ...]  # role, path of filled boxes
     heights: tuple[tuple[float, str], ...]  # y of ticks in the cut, and their heights
 
 
 def audit_html(audit: Audit, watch: Watch = QUIET) -> str:
     """A self-contained page of an audit that still has its geometry (as ``falsework.audit`` gives it)."""
-    placed = [f for f in audit.findings if f.place is not None][:_MOST_PICTURES]
-    places = [f.place for f in placed if f.place is not None]
-    views = views_of(audit.geometry, places, watch)
-    pictures = {f.number: drawn_of(view, place) for f, place, view in zip(placed, places, views, strict=True)}
+    return page_of(audit, pictures_of(audit, watch))
+
+
+def pictures_of(audit: Audit, watch: Watch = QUIET) -> dict[int, tuple[View, Drawn]]:
+    """What is seen around the worst findings that have a place, by their numbers; reads the program again."""
+    placed = [(f.number, f.place) for f in audit.findings if f.place is not None][:_MOST_PICTURES]
+    views = views_of(audit.geometry, [place for _, place in placed], watch)
+    return {
+        number: (view, drawn_of(view, place)) for (number, place), view in zip(placed, views, strict=True)
+    }
+
+
+def page_of(audit: Audit, pictures: Mapping[int, tuple[View, Drawn]]) -> str:
+    """The page of an audit with its pictures as :func:`pictures_of` gives them."""
     return paper.render(
         "audit.html",
         audit=audit,
-        pictures=pictures,
+        pictures={number: drawn for number, (_, drawn) in pictures.items()},
         means=LEVEL_MEANS,
         sign=SIGN,
         counts=[(level, sum(f.level is level for f in audit.findings)) for level in reversed(Level)],
         figures=figure_rows(audit),
         undersides=[underside_row(u) for u in audit.undersides],
         where=where,
-        part_tone=css(PART),
-        support_tone=css(BRICK),
+        tones=TONES,
         words=words,
     )
 
@@ -102,18 +118,18 @@ def drawn_of(view: View, place: Place) -> Drawn:
     scale = _SIDE / (x1 - x0)
     paths: list[tuple[str, str, str]] = []
     classes = (
-        (view.beneath & (view.owner != SUPPORT), _PALE),
-        (view.beneath & (view.owner == SUPPORT), "#e4c3b8"),
-        (~view.beneath & (view.owner != SUPPORT) & ~view.marked, "#a9a496"),
-        (~view.beneath & (view.owner == SUPPORT) & ~view.marked, css(BRICK)),
-        (view.marked, _INK),
+        (view.beneath & (view.owner != SUPPORT), "beneath"),
+        (view.beneath & (view.owner == SUPPORT), "support beneath"),
+        (~view.beneath & (view.owner != SUPPORT) & ~view.marked, "strand"),
+        (~view.beneath & (view.owner == SUPPORT) & ~view.marked, "support"),
+        (view.marked, "marked"),
     )
-    for mask, colour in classes:
+    for mask, role in classes:
         chosen = np.flatnonzero(mask)
         if len(chosen) == 0:
             continue
         width = float(np.median(view.width_mm[chosen])) * scale
-        paths.append((colour, f"{width:.1f}", _path(view, chosen, scale)))
+        paths.append((role, f"{width:.1f}", _path(view, chosen, scale)))
     marked = np.flatnonzero(view.marked)
     core = _path(view, marked, scale)
     core_width = f"{0.3 * float(np.median(view.width_mm[marked])) * scale:.1f}" if len(marked) else "1"
@@ -147,10 +163,10 @@ def _cut(view: View, place: Place, scale: float) -> dict[str, Any]:
     low, high = (float(cuts[:, 2].min()), float(cuts[:, 3].max())) if len(cuts) else (0.0, 1.0)
     tall = min(3.0 * scale, max(scale, _CUT_SIDE / max(high - low, 1e-6)))
     paths = []
-    for mask, colour in (
-        ((view.cut_owner != SUPPORT) & ~view.cut_marked, "#a9a496"),
-        ((view.cut_owner == SUPPORT) & ~view.cut_marked, css(BRICK)),
-        (view.cut_marked, _INK),
+    for mask, role in (
+        ((view.cut_owner != SUPPORT) & ~view.cut_marked, "strand"),
+        ((view.cut_owner == SUPPORT) & ~view.cut_marked, "support"),
+        (view.cut_marked, "marked"),
     ):
         boxes = []
         for a, b, bottom, top in cuts[mask]:
@@ -159,7 +175,7 @@ def _cut(view: View, place: Place, scale: float) -> dict[str, Any]:
                 f"M{x:.1f} {y:.1f}h{(b - a) * scale:.1f}v{(top - bottom) * tall:.1f}h{(a - b) * scale:.1f}z"
             )
         if boxes:
-            paths.append((colour, "".join(boxes)))
+            paths.append((role, "".join(boxes)))
     step = next(v for v in (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 50.0) if v * tall > 22.0 or v == 50.0)
     ticks = np.arange(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1) * step
     return {

@@ -32,11 +32,11 @@ RAW: dict[str, Any] = {
         "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
     }
 }
-_BINARY: shapes.Responses = {
+BINARY: shapes.Responses = {
     200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
 }
 _FOR_EVER = "private, max-age=31536000, immutable"
-_TYPES = {
+TYPES = {
     ".json": "application/json",
     ".html": "text/html; charset=utf-8",
     ".md": "text/markdown; charset=utf-8",
@@ -44,7 +44,7 @@ _TYPES = {
     ".stl": "model/stl",
 }
 # The report brings its own policy for its one script and style; here it loses our origin.
-_REPORT_POLICY = "sandbox allow-scripts allow-popups allow-downloads; frame-ancestors 'self'"
+REPORT_POLICY = "sandbox allow-scripts allow-popups allow-downloads; frame-ancestors 'self'"
 
 DEMO = {
     "mooring cleat": "two horns on a base: bridges and short overhangs",
@@ -107,7 +107,7 @@ async def taken_in(
     return Json(body, 201, headers={"location": f"/sheets/{made.id}"})
 
 
-@router.get("/parts/{digest}", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+@router.get("/parts/{digest}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def original(
     room: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "part"
 ) -> Response:
@@ -164,7 +164,7 @@ async def marks(room: Here, request: Request) -> Response:
     return Json({"digest": digest, "count": int.from_bytes(bits, "little").bit_count()}, 201)
 
 
-@router.get("/marks/{digest}", responses=shapes.errors(404) | _BINARY)
+@router.get("/marks/{digest}", responses=shapes.errors(404) | BINARY)
 async def marked(room: Here, digest: Digest) -> Response:
     """Marked faces as they were sent."""
     bits = await room.ask(room.sheets.marks, digest)
@@ -173,13 +173,13 @@ async def marked(room: Here, digest: Digest) -> Response:
     return Response(bits, media_type="application/octet-stream", headers={"cache-control": _FOR_EVER})
 
 
-@router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+@router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def result(room: Here, key: Digest, file: FileName) -> Response:
     """One file of a result; it never changes."""
     path = room.results.file(key, file)
     if path is None:
         raise not_found("result", f"{key[:12]}…/{file}")
-    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    kind = TYPES.get(path.suffix, "application/octet-stream")
     # written by us, but read as anything else than our page it must do nothing
     policy = {"content-security-policy": "default-src 'none'; sandbox"}
     return FileResponse(path, media_type=kind, headers={"cache-control": _FOR_EVER, **policy})
@@ -188,24 +188,24 @@ async def result(room: Here, key: Digest, file: FileName) -> Response:
 @router.get(
     "/sheets/{sheet}/files/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | _BINARY,
+    responses=shapes.errors(404, 409) | BINARY,
 )
 async def handed_over(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One of the files to hand over, as a download; the report with ``view`` to look at."""
-    stem, path = await _ready_file(room, sheet, file)
-    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    stem, path = await ready_file(room, sheet, Stage.FILES, file)
+    kind = TYPES.get(path.suffix, "application/octet-stream")
     if view and file == "report.html":
-        headers = {"content-security-policy": _REPORT_POLICY, **FRAMED}
+        headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
         return FileResponse(path, media_type=kind, headers=headers)
     return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
 
 
 @router.get(
-    "/sheets/{sheet}/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | _BINARY
+    "/sheets/{sheet}/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | BINARY
 )
 async def all_handed_over(room: Here, sheet: SheetId) -> Response:
     """All files to hand over in one."""
-    stem, listed = await _ready_file(room, sheet, "files.json")
+    stem, listed = await ready_file(room, sheet, Stage.FILES, "files.json")
     packed = room.settings.folder / ARRIVING / uuid4().hex
 
     def pack() -> None:
@@ -220,14 +220,13 @@ async def all_handed_over(room: Here, sheet: SheetId) -> Response:
     return FileResponse(packed, media_type="application/zip", filename=f"{stem}.zip", background=gone)
 
 
-async def _ready_file(room: Room, sheet: str, file: str) -> tuple[str, FilePath]:
-    """The stem for downloads and the path of a file to hand over; 409 while it is not made."""
+async def ready_file(room: Room, sheet: str, stage: Stage, file: str) -> tuple[str, FilePath]:
+    """The stem for downloads and the path of a file of a stage; 409 while it is not made."""
     now = await room.get(sheet)
-    key = room.order(now).key(Stage.FILES)
+    key = room.order(now).key(stage)
     if not room.results.has(key):
-        raise Refused(
-            409, "NotReady", "files", "are not made for what the sheet says now", "Make them and wait"
-        )
+        wrong = "not made for what the sheet says now"
+        raise Refused(409, "NotReady", stage.value, wrong, f"Ask for {stage.value} and wait")
     path = room.results.file(key, file)
     if path is None:
         raise not_found("file", file)

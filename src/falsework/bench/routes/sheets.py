@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import asdict
 from typing import Annotated, Any
 
@@ -10,12 +11,14 @@ from starlette.responses import Response, StreamingResponse
 
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused
+from falsework.bench.arriving import plain_name
 from falsework.bench.desk import EVERYBODY, MOST_WAITING, TooMany
 from falsework.bench.history import differing
 from falsework.bench.room import Room, patched
 from falsework.bench.routes import Here, Who
 from falsework.bench.sheets import Sheet, Step
 from falsework.bench.stages import Stage
+from falsework.bench.work import program_file
 
 router = APIRouter(prefix="/api", tags=["sheets"])
 SheetId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
@@ -64,10 +67,22 @@ async def read_sheet(room: Here, sheet: SheetId) -> Response:
     "/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404, 422) | _CONFLICT
 )
 async def change_sheet(room: Here, who: Who, sheet: SheetId, change: shapes.SheetPatch) -> Response:
-    """Change title, note or choices of the version that is named; 409 where somebody was faster."""
+    """Change title, note, program or choices of the version that is named; 409 where somebody was faster."""
     patch = change.model_dump(exclude_unset=True)
+    if change.program is not None:
+        patch["program"] = _on_the_sheet(room, change.program)
     done, dropped = await room.edit(sheet, change.version, lambda state: patched(state, patch), who)
     return answered(room, done, dropped=dropped)
+
+
+def _on_the_sheet(room: Room, program: shapes.ProgramIn) -> dict[str, Any]:
+    """A machine program as a sheet keeps it; 422 where none with that digest has arrived."""
+    path = program_file(room.settings.folder, program.digest)
+    if not path.is_file():
+        wrong = "there is no program of that digest"
+        raise Refused(422, "Invalid", "program.digest", wrong, "Send the program first")
+    told = {**program.model_dump(), "name": plain_name(program.name)}
+    return {**told, "bytes": path.stat().st_size, "dropped": time.time()}
 
 
 @router.post("/sheets/{sheet}/undo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
@@ -152,11 +167,14 @@ async def restore_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
     "/sheets/{sheet}/stages/{stage}",
     status_code=202,
     response_model=shapes.StageOut,
-    responses=shapes.errors(404, 429),
+    responses=shapes.errors(404, 409, 429),
 )
 async def ask_for(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
     """Have a stage computed, with what it rests on; a failed or stopped one once more."""
     now = await room.get(sheet)
+    if stage is Stage.AUDIT and not now.state.get("programs"):
+        cure = "Bring the machine program first"
+        raise Refused(409, "NotReady", "audit", "there is no program on this sheet", cure)
     room.desk.want(sheet, room.order(now), who, work=True)
     try:
         return Json(room.desk.ask(sheet, stage, who), 202)

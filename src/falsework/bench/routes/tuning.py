@@ -18,7 +18,7 @@ from falsework.bench.recording import coupon_spots
 from falsework.bench.room import Room
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.ledger import Code
-from falsework.bench.routes.parts import _BINARY, _REPORT_POLICY, _TYPES, FileName
+from falsework.bench.routes.parts import BINARY, REPORT_POLICY, TYPES, FileName
 from falsework.bench.security import FRAMED
 from falsework.bench.stages import key_of
 from falsework.errors import LedgerError
@@ -186,7 +186,7 @@ async def make_coupon_files(room: Here, who: Who, code: Code) -> Response:
 @router.get(
     "/coupons/{code}/files/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | _BINARY,
+    responses=shapes.errors(404, 409) | BINARY,
 )
 async def coupon_file(room: Here, code: Code, file: FileName, view: bool = False) -> Response:
     """One file of a test piece as a download; the recording sheet with ``view`` to look at."""
@@ -199,10 +199,10 @@ async def coupon_file(room: Here, code: Code, file: FileName, view: bool = False
     path = room.results.file(key, file)
     if path is None:
         raise not_found("file", file)
-    kind = _TYPES.get(path.suffix, "application/octet-stream")
+    kind = TYPES.get(path.suffix, "application/octet-stream")
     if view and path.suffix == ".html":
         return FileResponse(
-            path, media_type=kind, headers={"content-security-policy": _REPORT_POLICY, **FRAMED}
+            path, media_type=kind, headers={"content-security-policy": REPORT_POLICY, **FRAMED}
         )
     return FileResponse(path, media_type=kind, filename=f"{code}-{file}")
 
@@ -267,13 +267,13 @@ async def tuning_state(
     return Json(await room.ask(found))
 
 
-@router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | _BINARY)
+@router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def tuning_page(room: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]) -> Response:
     """The page of curves and advice, to look at."""
     path = room.results.file(key, "tuning.html")
     if path is None:
         raise not_found("result", key)
-    headers = {"content-security-policy": _REPORT_POLICY, **FRAMED}
+    headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
     return FileResponse(path, media_type="text/html; charset=utf-8", headers=headers)
 
 

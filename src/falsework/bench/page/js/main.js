@@ -1,7 +1,7 @@
 // The page of the bench: which place is shown, files that are dropped, and whether the bench can be reached.
 
 import { get, isReachable, onReach, reached } from "./api.js";
-import { bringIn, bringingNotices, limitTo, onBringing } from "./bringing.js";
+import { bringIn, bringingNotices, isProgram, limitTo, onBringing, refuse } from "./bringing.js";
 import { h, morph } from "./dom.js";
 import { LedgerPage } from "./ledger/ledger.js";
 import { here, onRoute } from "./route.js";
@@ -99,11 +99,21 @@ onReach((now) => {
 
 const cover = document.getElementById("drop-cover");
 let over = 0;
+
+/** A part begins a work order; a machine program goes to the sheet that is open. */
+function take(file, onto) {
+  const program = isProgram(file.name) || onto?.closest?.("[data-takes='program']");
+  if (!program) bringIn(file);
+  else if (page?.takeProgram) page.takeProgram(file);
+  else refuse(`${file.name} is a machine program. Open the work order of the part that it prints, and drop it there; or drop the part first.`);
+}
 const holdsFiles = (event) => [...(event.dataTransfer?.types || [])].includes("Files");
 window.addEventListener("dragenter", (event) => {
   if (!holdsFiles(event)) return;
   event.preventDefault();
   over++;
+  const letGo = page?.takeProgram ? "Let go: a part begins a work order, a machine program is audited on this one." : "Let go: a work order begins.";
+  cover.firstElementChild.textContent = letGo;
   cover.hidden = false;
 });
 window.addEventListener("dragleave", (event) => {
@@ -115,10 +125,10 @@ window.addEventListener("drop", (event) => {
   event.preventDefault();
   over = 0;
   cover.hidden = true;
-  [...event.dataTransfer.files].forEach((file) => bringIn(file));
+  [...event.dataTransfer.files].forEach((file) => take(file, event.target));
 });
 document.getElementById("pick-file").addEventListener("change", (event) => {
-  [...event.target.files].forEach((file) => bringIn(file));
+  [...event.target.files].forEach((file) => take(file));
   event.target.value = "";
 });
 

@@ -35,6 +35,12 @@ export function hands(plate) {
       event.preventDefault();
       return;
     }
+    const onward = { PageDown: 1, PageUp: -1 }[event.key];
+    if (onward && plate.on.onward) {
+      event.preventDefault();
+      plate.on.onward(onward);
+      return;
+    }
     const act = (event.shiftKey && !plate.painting && SHIFTED[event.key]) || KEYS[event.key];
     if (!act) return;
     event.preventDefault();

@@ -49,6 +49,7 @@ export class Plate {
     this.items = [];
     this.tags = [];
     this.arrows = [];
+    this.outlines = []; // boxes to look into: `{ z, box: [x0, y0, x1, y1] }`
     this.on = {};
     this.hot = 0;
     this.chosen = 0;
@@ -214,6 +215,10 @@ export class Plate {
     if (!this.small) drawn.push(...this.scaleAndAxes(view));
     for (const { from, to, kind, word } of this.arrows) {
       drawn.push(...drawnArrow(this.projected(from, view), this.projected(to, view), kind, word));
+    }
+    for (const { z, box: [x0, y0, x1, y1] } of this.outlines) {
+      const d = `M${[[x0, y0], [x1, y0], [x1, y1], [x0, y1]].map(([x, y]) => this.projected([x, y, z], view).map((v) => v.toFixed(1)).join(" ")).join("L")}z`;
+      drawn.push(s("path", { class: "halo", d }), s("path", { class: "outline", d }));
     }
     if (this.cursor) drawn.push(s("circle", { class: "cursor", cx: this.cursor[0], cy: this.cursor[1], r: this.cursor[2] }));
     const anchors = [];

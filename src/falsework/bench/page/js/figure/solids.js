@@ -110,6 +110,22 @@ export function pieces(buffers) {
   };
 }
 
+const GAP = 0.82; // of a strand's width is drawn, so that strands beside each other are told apart
+
+/** Strands laid flat at one height, each with its role as its number: `ends` (n, 4), `width` (n,), `role` (n,). */
+export function strands({ ends, width, role }, z) {
+  if (!role.length) return null;
+  const positions = new Float32Array(18 * role.length), tags = new Uint32Array(6 * role.length);
+  for (let i = 0; i < role.length; i++) {
+    const [x0, y0, x1, y1] = ends.subarray(4 * i, 4 * i + 4), half = (GAP * width[i]) / 2;
+    const long = Math.hypot(x1 - x0, y1 - y0) || 1, ux = (half * (x1 - x0)) / long, uy = (half * (y1 - y0)) / long;
+    const [a, b, c, d] = [[x0 - ux + uy, y0 - uy - ux], [x1 + ux + uy, y1 + uy - ux], [x1 + ux - uy, y1 + uy + ux], [x0 - ux - uy, y0 - uy + ux]];
+    positions.set([a, b, c, a, c, d].flatMap(([x, y]) => [x, y, z]), 18 * i);
+    tags.fill(role[i], 6 * i, 6 * i + 6);
+  }
+  return { kind: PART, bounds: boundsOf(positions), faces: positions.length / 9, tagged: true, geometry: geometryOf(positions, null, tags) };
+}
+
 /** The bed beneath what stands on it, with a margin: a plain sheet at z = 0, seen from above only. */
 export function bed(bounds) {
   const [low, high] = bounds;

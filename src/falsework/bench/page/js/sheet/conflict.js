@@ -8,7 +8,7 @@ const FIELD = {
   turn_deg: "how the part lies", scale: "the scale", unit: "the unit", standing: "where supports may stand",
   weights: "what is weighed", overrules: "the decision on an underside", show: "the faces to keep clean",
   keep_off: "the faces not to be touched", load_axis: "the load axis", supports_as: "the kind of support object",
-  underside_notes: "the words beside an underside",
+  underside_notes: "the words beside an underside", programs: "the machine program",
 };
 
 function fieldWords(field) {
@@ -16,7 +16,10 @@ function fieldWords(field) {
   return (FIELD[group] || field) + (key ? ` (${key})` : "");
 }
 
-const shown = (value) => (value === null || value === undefined || value === "" ? "nothing" : typeof value === "string" ? value : JSON.stringify(value));
+function shown(value, field) {
+  if (field === "programs") return value?.[0]?.name || "nothing";
+  return value === null || value === undefined || value === "" ? "nothing" : typeof value === "string" ? value : JSON.stringify(value);
+}
 
 export function conflictBox(store) {
   if (!store.conflict) return null;
@@ -30,7 +33,7 @@ export function conflictBox(store) {
     h("table", {}, h("thead", {}, h("tr", {}, ["What", "Yours", "Theirs"].map((t) => h("th", { scope: "col" }, t)))),
       h("tbody", {}, changed.map(({ field, yours, theirs, both: twice }) =>
         h("tr", {}, h("th", { scope: "row" }, fieldWords(field), twice && h("strong", { class: "prop" }, " both")),
-          h("td", {}, shown(yours)), h("td", {}, shown(theirs)))))),
+          h("td", {}, shown(yours, field)), h("td", {}, shown(theirs, field)))))),
     h("p", { class: "actions" },
       h("button", { type: "button", class: "strong", onclick: () => store.resolve(true) }, both.length ? "Put mine in place of theirs" : "Make my change too"),
       h("button", { type: "button", onclick: () => store.resolve(false) }, "Leave it as it is now")));

@@ -7,7 +7,7 @@ import * as words from "../words.js";
 const STAGE_WORDS = {
   part: "measuring the part", undersides: "finding undersides", totals: "adding up", supports: "building supports",
   release: "judging how they come off", lies: "searching lies", remedies: "trying changes", files: "writing files",
-  patches: "finding smooth patches",
+  patches: "finding smooth patches", audit: "auditing the program",
 };
 
 /** Totals from the best that is known: as built, else as estimated; with what rests on older choices marked. */

@@ -6,6 +6,7 @@ import { address, go } from "../route.js";
 import { withUnit } from "../words.js";
 import { atWork, failure, progress } from "./parts.js";
 import { Section } from "./section.js";
+import { STAGES } from "./store.js";
 
 const FILES = {
   "print.3mf": "part and supports, placed on the bed, in one 3MF file",
@@ -29,7 +30,7 @@ export class Handover extends Section {
   view() {
     const { store } = this, stage = store.stage("files"), { value, stale } = store.result("files", "files.json");
     const ready = value && !stale && stage.state === "ready";
-    const others = Object.values(store.sheet.stages).some((one) => one.state === "failed");
+    const others = STAGES.some((name) => store.stage(name).state === "failed");
     return [
       stage.state === "failed" ? failure(stage.error, () => this.write()) : null,
       h("div", { class: "inline no-print" },

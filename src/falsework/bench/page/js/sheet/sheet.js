@@ -11,13 +11,14 @@ import { Handover } from "./handover.js";
 import { Lies } from "./lies.js";
 import { stateWords } from "./parts.js";
 import { Printed } from "./printed.js";
+import { Program } from "./program.js";
 import { Release } from "./release.js";
 import { SheetStore } from "./store.js";
 import { Supports } from "./supports.js";
 import { Portrait, titleBlock } from "./title.js";
 import { Undersides } from "./undersides.js";
 
-const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Comes, Handover];
+const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Comes, Handover, Program];
 
 export class SheetPage {
   constructor(place, id) {
@@ -56,6 +57,7 @@ export class SheetPage {
     const section = this.sections.some((one) => one.key === path[2]) ? path[2] : "arrived";
     this.ui = {
       section, number: Number(query.n) || 0, way: Number(query.way) || 0, piece: Number(query.piece) || 0,
+      finding: Number(query.finding) || 0,
       layer: query.layer === undefined ? null : Number(query.layer), step: query.step === undefined ? null : Number(query.step),
     };
     if (why !== "go" || section !== this.current) this.wanted = path[2] ? section : null;
@@ -64,12 +66,12 @@ export class SheetPage {
     this.renderSoon();
   }
 
-  /** Select something: `{ number }`, `{ way }`, `{ piece }`, `{ layer }`; it goes into the address. */
+  /** Select something: `{ number }`, `{ way }`, `{ piece }`, `{ layer }`, `{ finding }`; it goes into the address. */
   select(section, change, { quiet = false } = {}) {
     this.ui = { ...this.ui, ...change, section };
     this.current = section;
-    const { number, way, piece, layer, step } = this.ui;
-    const to = address(["sheets", this.id, section], { n: number || null, way: way || null, piece: piece || null, layer, step });
+    const { number, way, piece, layer, step, finding } = this.ui;
+    const to = address(["sheets", this.id, section], { n: number || null, way: way || null, piece: piece || null, layer, step, finding: finding || null });
     if (quiet) {
       clearTimeout(this.noting);
       this.noting = setTimeout(() => go(to, { replace: true }), 250);
@@ -204,6 +206,18 @@ export class SheetPage {
       go(address([path[0], path[1], first.key], { ...query, look: null }), { replace: true });
     }, { rootMargin: "-20% 0px -55% 0px" });
     for (const section of this.sections) this.watching.observe(document.getElementById(section.key));
+  }
+
+  /** A machine program was dropped on the sheet. */
+  takeProgram(file) {
+    return this.sections.find((section) => section instanceof Program).bring(file);
+  }
+
+  /** Go to a section. */
+  goTo(section) {
+    this.select(section, {});
+    this.wanted = section;
+    this.settle();
   }
 
   /** The eye of a section's figure goes into the address. */

@@ -5,6 +5,7 @@ import { Plate } from "../figure/plate.js";
 import { bed, pieces, shell } from "../figure/solids.js";
 import { address } from "../route.js";
 import * as words from "../words.js";
+import { STAGES } from "./store.js";
 
 function facts(store) {
   const part = store.value("part", "part.json")?.part, inspection = store.value("undersides", "inspection.json");
@@ -48,8 +49,7 @@ function verdict(store) {
     const { value, stale } = store.result(stage, "words.json");
     if (value) return h("p", { class: `verdict${stale ? " stale" : ""}` }, value.verdict.join(" "), stale && h("span", { class: "stale-mark" }, " out of date"));
   }
-  const failed = Object.values(store.sheet.stages).find((stage) => stage.state === "failed");
-  if (failed) return null;
+  if (STAGES.some((name) => store.stage(name).state === "failed")) return null;
   return h("p", { class: "verdict waiting" }, "The sheet fills itself in below; what to do will be said here.");
 }
 
