@@ -258,10 +258,10 @@ def surfaces(part: Part, points, upwards: bool):
     st.floats(0.1, 0.7),
     st.sampled_from(["anywhere", "bed", "auto"]),
 )
-def test_no_support_stands_on_a_marked_face_or_carries_one(blocks, seed, share, standing):
+def test_no_support_stands_on_a_marked_face_or_carries_one(boxes, seed, share, standing):
     """By rays through the middle of every strand, against the triangles themselves."""
     part = blocks(
-        ((6, 6, 20), (9, 6, 0)), *(((w, d, 2 * h), (x - 6, y - 6, 2 * z)) for x, y, z, w, d, h in blocks)
+        ((6, 6, 20), (9, 6, 0)), *(((w, d, 2 * h), (x - 6, y - 6, 2 * z)) for x, y, z, w, d, h in boxes)
     )
     marked = np.random.default_rng(seed).random(len(part.faces)) < share
     made = planned(brushed(part, marked), MARKED, standing=standing)
