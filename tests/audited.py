@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -105,15 +105,33 @@ def cone(writer: Writer, lean_deg: float, top: float = 3.0) -> Writer:
     return writer
 
 
-def vase(writer: Writer, turns: int = 12, pitch: float = 0.2) -> Writer:
+def rings(writer: Writer, radii: Sequence[float], sides: int, z: float, height: float = 0.2) -> None:
+    """Closed walls of as many sides in one layer."""
+    writer.layer(z, height)
+    angle = 2 * math.pi * np.arange(sides) / sides
+    for r in radii:
+        writer.path([(56 + r * math.cos(a), 56 + r * math.sin(a)) for a in angle], closed=True)
+
+
+def vessel(writer: Writer) -> Writer:
+    """Three round walls side by side, of strands hardly longer than they are wide."""
+    for k in range(6):
+        rings(writer, [39.775, 39.325, 38.875], 312, round(0.2 * (k + 1), 6))
+    return writer
+
+
+def vase(writer: Writer, turns: int = 12, pitch: float = 0.2, r: float = 5.775, steps: int = 80) -> Writer:
     """A solid floor, then one wall that climbs without end."""
-    square = shapely.box(50, 50, 62, 62)
-    for k in range(3):
-        writer.slab(square, round(0.2 * (k + 1), 6), 0.2, angle_deg=90.0 * (k % 2))
-    z0, steps = 0.6, 80
-    writer.travel(67.0 - 5.0, 56.0)
+    if r < 10.0:
+        square = shapely.box(50, 50, 62, 62)
+        for k in range(3):
+            writer.slab(square, round(0.2 * (k + 1), 6), 0.2, angle_deg=90.0 * (k % 2))
+        z0 = 0.6
+    else:
+        rings(writer, [r], steps, 0.2)
+        z0 = 0.2
+    writer.travel(56 + r, 56.0)
     writer.height = pitch
-    r = 5.775
     writer.travel(56 + r, 56)
     for k in range(turns * steps):
         a = 2 * math.pi * (k + 1) / steps
@@ -190,6 +208,8 @@ SCENES: dict[str, Callable[[Writer], Writer]] = {
     "tube the other way": functools.partial(tube, left=False),
     "cone": functools.partial(cone, lean_deg=35.0),
     "vase": vase,
+    "large vase": functools.partial(vase, turns=4, r=40.0, steps=640),
+    "vessel": vessel,
     "bridge": bridged,
     "variable": variable,
     "sparse": sparse,
@@ -205,7 +225,7 @@ def sound_alone() -> Iterator[tuple[str, bytes]]:
     for k, dialect in enumerate(DIALECTS):
         for j in range(3):
             name = names[(3 * k + j) % len(names)]
-            if name in ("vase",) and dialect.get("relative_moves"):
+            if "vase" in name and dialect.get("relative_moves"):
                 name = "block"
             yield f"{name} {dialect}", SCENES[name](Writer(**dialect)).end().bytes()
     for name in names:

@@ -21,6 +21,7 @@ from falsework.watch import QUIET, Watch
 
 _SAMPLED = 10  # layers that take part in the search
 _POINT_MM = 0.8  # between points of an outline
+_STEP_MM, _MOST_POINTS = 0.25, 400_000  # between points of strands, and of them in one layer
 _CORRELATED = 4  # layers that take part in its first, coarse step
 _COARSE_MM = 1.0  # cells of that step
 _MOST_CELLS = 512
@@ -209,7 +210,8 @@ def _matching(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Mat
         outline = _along(region if inner.is_empty else inner, _POINT_MM)
         a, b = rows[:, [cut.AX, cut.AY]], rows[:, [cut.BX, cut.BY]]
         long = np.hypot(*(b - a).T)
-        count = np.maximum(1, np.ceil(long / 0.25)).astype(np.int64)
+        step = max(_STEP_MM, float(long.sum()) / _MOST_POINTS)
+        count = np.maximum(1, np.ceil(long / step)).astype(np.int64)
         which = np.repeat(np.arange(len(rows)), count)
         share = (np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[which]
         points = a[which] + share[:, None] * (b - a)[which]

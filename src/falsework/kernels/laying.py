@@ -130,6 +130,9 @@ def _layer_height(top, drop, clear, long, section, below, before, usual_height, 
     return best
 
 
+_GROWN_MM = 0.02  # a path that begins to climb grows from nothing; lower than that its width tells nothing
+
+
 @njit(cache=True, nogil=True)
 def _strand_height(climbs, drop, clear, section, step, usual_width):
     """Height of one strand: the layer's, but for paths that climb, and fill of several layers at once.
@@ -137,7 +140,9 @@ def _strand_height(climbs, drop, clear, section, step, usual_width):
     The latter lies that deep above what is beneath, and its section fits that height much better.
     """
     if climbs:
-        if clear > 0.8 and 0.02 < drop < 1.5 * step:
+        if clear > 0.8 and abs(drop) <= _GROWN_MM and bead_width(section, _GROWN_MM) < 2.0 * usual_width:
+            return _GROWN_MM
+        if clear > 0.8 and _GROWN_MM < drop < 1.5 * step:
             as_drop = abs(math.log(bead_width(section, drop) / usual_width))
             return drop if as_drop < 0.7 else step
         return step
@@ -218,11 +223,12 @@ def look_over(
             mark |= (o == PART and lies[SUPPORT] > 0.3) << FUSED_ON_TOP
             mark |= (o == SUPPORT and lies[PART] > 0.3) << FUSED_BELOW
             mark |= (o == ASIDE and on < 0.3) << STRAY
-        if l > min(usual_width, 4.0 * h):
+        climbs = rows[k, AZ] != rows[k, BZ]
+        if l > min(usual_width, 4.0 * h) and not (climbs and h <= _GROWN_MM):
             thin = section[k] < 0.25 * math.pi * h * h
             mark |= (thin or w < 0.55 * usual_width) << STARVED
             mark |= (w > 1.9 * max(usual_width, nozzle) or w > flattest * max(h, usual_height)) << OVERFED
-            mark |= (twice[k] > 0.8) << TWICE
+            mark |= (twice[k] > 0.8 and not climbs) << TWICE
         mark |= (h > 1.001 * nozzle and on > 0.5) << THICK
         if sunk[k] > 0.3:
             mark |= 1 << SUNK
