@@ -19,6 +19,7 @@ from falsework.cli.lie import lie_command
 from falsework.cli.plan import plan_command
 from falsework.cli.process import process_command
 from falsework.cli.record import record_command
+from falsework.cli.redraw import redraw_command
 from falsework.cli.release import release_command
 from falsework.cli.session import Session, stoppable
 from falsework.cli.tune import tune_command
@@ -35,6 +36,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         plan_command,
         lie_command,
         release_command,
+        redraw_command,
         inspect_command,
         demo_command,
         process_command,

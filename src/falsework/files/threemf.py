@@ -94,14 +94,17 @@ def check_supports_as(path: str | os.PathLike[str], supports_as: str) -> None:
         )
 
 
-def write_solids(path: str | os.PathLike[str], name: str, solids: Sequence[Solid]) -> None:
-    """Write a part, the first of ``solids``, and what belongs to it as one 3MF file; same solids, same bytes.
+def write_solids(
+    path: str | os.PathLike[str], name: str, solids: Sequence[Solid], *, whole: str = ""
+) -> None:
+    """Write solids that belong together as one 3MF file; same solids, same bytes.
 
-    With more than one, all are components of one object, which is the only build item. Coordinates are
-    rounded to 1e-5 mm, or finer where that would shrink an edge to a point. Raises ``OutputError``.
+    With more than one, all are components of one object, which is the only build item: ``whole`` is its name
+    ('' for a part, the first of them, with its supports). Coordinates are rounded to 1e-5 mm, or finer where
+    that would shrink an edge to a point. Raises ``OutputError``.
     """
     model: list[bytes] = []
-    _write_model(model.append, name, solids)
+    _write_model(model.append, name, solids, whole or f"{name} with supports")
     with atomic_file(path) as aside, zipfile.ZipFile(aside, "w") as package:
         package.writestr(_entry("[Content_Types].xml"), _CONTENT_TYPES)
         package.writestr(_entry("_rels/.rels"), _RELATIONSHIPS)
@@ -157,7 +160,7 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
     return vertices
 
 
-def _write_model(write: Callable[[bytes], object], name: str, solids: Sequence[Solid]) -> None:
+def _write_model(write: Callable[[bytes], object], name: str, solids: Sequence[Solid], whole: str) -> None:
     title = _text(name)
     write(
         (
@@ -183,10 +186,9 @@ def _write_model(write: Callable[[bytes], object], name: str, solids: Sequence[S
     if len(solids) > 1:
         top = len(solids) + 1
         parts = "".join(f'<component objectid="{number}"/>' for number in range(1, top))
-        together = _quoted(f"{name} with supports")
         write(
             (
-                f'<object id="{top}" type="model" name={together} partnumber="part-with-supports">'
+                f'<object id="{top}" type="model" name={_quoted(whole)} partnumber="whole">'
                 f"<components>{parts}</components></object>\n"
             ).encode()
         )

@@ -1,0 +1,187 @@
+"""``falsework redraw``: what to change in a part so that it needs no support."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.belief import chosen_belief, ledger_option
+from falsework.cli.ledger_file import document
+from falsework.cli.options import (
+    chosen_marks,
+    chosen_process,
+    chosen_weights,
+    json_option,
+    marks_options,
+    part_options,
+    spare_option,
+    turn_option,
+    weigh_option,
+)
+from falsework.cli.session import Session
+
+if TYPE_CHECKING:
+    from falsework.lie.marks import MarkedFaces
+    from falsework.part.part import Part
+
+_STEP = (".step", ".stp")
+
+
+@click.command("redraw", short_help="Show what to change in a part so that it needs no support.")
+@part_options
+@ledger_option
+@turn_option
+@marks_options
+@spare_option
+@click.option(
+    "--kind",
+    "kinds",
+    multiple=True,
+    metavar="KIND",
+    help="Only this kind of change: corbel, 'peaked roof', ribs, 'crossed steps', membrane or 'drawn-in "
+    "fins'. Repeatable.",
+)
+@click.option(
+    "--underside",
+    "undersides",
+    multiple=True,
+    type=click.IntRange(min=1),
+    help="Only this underside, by its number in the plan. Repeatable.",
+)
+@click.option(
+    "--flat",
+    "flat_mm",
+    type=click.FloatRange(min=0),
+    default=0.0,
+    show_default=True,
+    metavar="MM",
+    help="Width that a peaked roof keeps flat at its top, to be bridged; 0 for a peak.",
+)
+@click.option("--no-split", is_flag=True, help="Do not look for cuts, which takes the longest.")
+@weigh_option
+@click.option(
+    "--faces", "list_faces", is_flag=True, help="List the faces that can be named to --spare, and stop."
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder to write; PART's name and '-redrawn' if not given.",
+)
+@json_option
+@click.pass_obj
+def redraw_command(
+    session: Session,
+    part: str,
+    process_name: str,
+    settings: tuple[tuple[str, str], ...],
+    scale: float,
+    unit: str | None,
+    ledger_name: str | None,
+    turn_deg: tuple[float, float, float],
+    shown: tuple[str, ...],
+    load: str | None,
+    spared: tuple[str, ...],
+    kinds: tuple[str, ...],
+    undersides: tuple[int, ...],
+    flat_mm: float,
+    no_split: bool,
+    weigh: str | None,
+    list_faces: bool,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """For each underside of PART that asks for support, find the changes that make it hold, prove each by
+    the layers of the changed part, and write the part with the best of them all to a folder: redrawn.3mf,
+    redrawn.stl, changes.3mf (and changes.step for a STEP part), redraw.json and redraw.html.
+
+    Another lie and a cut into pieces are compared with it. Faces named to --spare stay as they are: by
+    direction, by face set, or as found in the mesh ('bore 1', see --faces); on a terminal they are asked for.
+    """
+    session.as_json = as_json
+    from falsework.cli.compiling import announced
+
+    folder = out or Path(f"{Path(part).stem}-redrawn")
+    process = chosen_process(process_name, settings)
+    if not list_faces:
+        from falsework.files.atomic import check_folder
+
+        check_folder(folder, mark="redraw.json")  # before the work, not after it
+    weights = chosen_weights(weigh)
+    marks = chosen_marks(part, shown, spared, load)
+
+    from falsework.cli import say, say_redraw
+    from falsework.part import read_part
+    from falsework.redrawing import candidates, redraw
+
+    with session.progress() as watch:
+        raw = read_part(part, unit=unit, watch=watch)
+    if list_faces:
+        found = candidates(raw)
+        if as_json:
+            document("falsework.faces/1", faces=found)
+        else:
+            say_redraw.faces(found)
+        return
+    spare = marks.spare
+    if spare.empty and not as_json and sys.stdin.isatty() and sys.stderr.isatty():
+        spare = _asked(raw)
+    with announced(), session.progress() as watch:
+        result = redraw(
+            raw,
+            process,
+            spare=spare,
+            show=marks.show,
+            kinds=kinds or None,
+            undersides=undersides or None,
+            split=not no_split,
+            flat_mm=flat_mm,
+            weights=weights,
+            turn_deg=turn_deg,
+            load_axis=marks.load_axis,
+            scale=scale,
+            belief=chosen_belief(process, ledger_name),
+            watch=watch.part(0.0, 0.9),
+        )
+        from falsework.files.redraw import PAGE, write_redraw
+        from falsework.report.redraw import redraw_html
+
+        page = redraw_html(result, watch.part(0.9, 0.97))
+        step = Path(part).suffix.lower() in _STEP
+        written = write_redraw(result, folder, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
+        session.written = folder
+    if as_json:
+        click.echo(result.to_json(), nl=False)
+        return
+    say_redraw.redraw(result)
+    say.say()
+    say.say(f"Written to {folder}: {', '.join(path.name for path in written)}")
+
+
+def _asked(raw: Part) -> MarkedFaces:
+    """The faces that the person at the terminal says must stay as they are."""
+    from falsework.cli import asking, say_redraw
+    from falsework.lie.marks import MarkedFaces
+    from falsework.redrawing import candidates
+
+    found = candidates(raw)
+    if not found:
+        return MarkedFaces()
+    say_redraw.faces(found, err=True)
+    known = {one.name: one for one in found}
+    while True:
+        asking.say()
+        line = click.prompt(
+            "Which must stay as they are? Names with commas, Enter for none",
+            default="",
+            show_default=False,
+            prompt_suffix=": ",
+            err=True,
+        )
+        names = [name.strip() for name in line.split(",") if name.strip()]
+        unknown = [name for name in names if name not in known]
+        if not unknown:
+            return MarkedFaces(face_sets=tuple(names))
+        asking.say(f"There is no {unknown[0]!r} in the list.")

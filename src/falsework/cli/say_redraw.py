@@ -1,0 +1,67 @@
+"""What ``falsework redraw`` prints: the ways to print the part, and what is done about each underside."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import click
+
+from falsework.cli.say import say, table
+
+if TYPE_CHECKING:
+    from falsework.redrawing.keep import Candidate
+    from falsework.redrawing.value import Redraw
+
+
+def redraw(result: Redraw) -> None:
+    """Everything that the command shows."""
+    from falsework.report.redraw import left_lines, row, verdict, ways
+
+    for line in verdict(result):
+        say(_plain(line))
+    rows = [(("> " if w.chosen else "") + w.name, w.said, w.asking, *w.printed) for w in ways(result)]
+    head = ("way", "what is done", "undersides", "filament", "of it support", "time", "price in all")
+    table("Ways to print it", head, [[_plain(cell) for cell in line] for line in rows])
+    if result.treated:
+        say()
+        say("Undersides:")
+    for treated in result.treated:
+        cells = row(treated)
+        say(f"  {cells.number}. {_plain(cells.what)}; support: {_plain(cells.support)}")
+        say(f"     {_plain(cells.change)}")
+        if cells.done:
+            say(
+                f"     volume {_plain(cells.volume)}; saves {_plain(cells.saves)}; "
+                f"smallest section {_plain(cells.section)}"
+            )
+        if cells.by_hand:
+            say(f"     By hand: {cells.by_hand}")
+        if cells.others:
+            say(f"     {len(cells.others)} more tried: see the page")
+    for line in left_lines(result):
+        say(f"  Not drawn for: {_plain(line)}")
+    if result.combined is not None:
+        for line in result.combined.dropped:
+            say(f"Note: {line}")
+    for line in (*result.notes, *result.warnings):
+        say(f"Note: {line}")
+    if not result.spared and result.candidates:
+        names = [one.name for one in result.candidates]
+        some = ", ".join(names[:6]) + (", …" if len(names) > 6 else "")
+        say(f"No face was said to stay as it is; --spare takes these: {some} (--faces lists them).")
+
+
+def faces(found: Sequence[Candidate], *, err: bool = False) -> None:
+    """The faces that can be named."""
+    if not found:
+        click.echo("No bore, pin or large flat face was found.", err=err)
+        return
+    click.echo("Faces that may have to stay as they are:", err=err)
+    width = max(len(one.name) for one in found)
+    for one in found:
+        click.echo(f"  {one.name.ljust(width)}  {one.words}", err=err)
+
+
+def _plain(text: str) -> str:
+    return text.replace("\u00a0", " ").replace("\u202f", " ")

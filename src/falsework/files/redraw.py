@@ -1,0 +1,159 @@
+"""The folder of a redraw: the changed part, the changes as solids of their own, pieces of a split, words.
+
+Part and changes are written in the part's own frame and size, so that they lie on the drawing they came from;
+pieces of a split as they are printed, lying on the bed.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from falsework.errors import OutputError
+from falsework.files.atomic import atomic_folder
+from falsework.files.step import StepSolid, write_step
+from falsework.files.stl import write_stl
+from falsework.files.threemf import Solid, write_solids
+from falsework.part.placing import turn_matrix
+from falsework.redrawing.solids import mesh_of
+from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+    from falsework.redrawing.split.value import Split
+    from falsework.redrawing.value import Redraw
+
+REDRAW, PACKAGE, MESH, CHANGES, CHANGES_STEP, PAGE = (
+    "redraw.json",
+    "redrawn.3mf",
+    "redrawn.stl",
+    "changes.3mf",
+    "changes.step",
+    "redraw.html",
+)
+MOST_PIECES = 24
+_PIECES = tuple(f"split-piece-{k}.stl" for k in range(1, MOST_PIECES + 1))
+_PINS = "split-pins.stl"
+OWN_NAMES = (REDRAW, PACKAGE, MESH, CHANGES, CHANGES_STEP, PAGE, *_PIECES, _PINS)
+_PIN_GAP_MM = 3.0  # between pins on the bed
+
+
+def write_redraw(
+    redraw: Redraw,
+    folder: str | os.PathLike[str],
+    *,
+    step: bool = False,
+    extra: Mapping[str, str] | None = None,
+    watch: Watch = QUIET,
+) -> tuple[Path, ...]:
+    """Write a redraw's files into ``folder`` and return their paths.
+
+    ``redraw.json`` always; where something is changed ``redrawn.3mf``, ``redrawn.stl`` and ``changes.3mf``
+    with each changed region as a named solid, and with ``step`` the same regions in ``changes.step``; where a
+    split is offered the pieces of the best one and its pins as STL. ``extra`` adds texts by file name. An
+    earlier redraw in the folder is replaced, files of the user's own beside it are kept. Raises
+    ``OutputError`` where the folder cannot be written and ``Cancelled`` on request; it is then as it was.
+    """
+    folder = Path(folder)
+    with atomic_folder(folder, mark=REDRAW, own=OWN_NAMES) as aside:
+        names = write_redraw_files(redraw, aside, step=step, extra=extra, watch=watch)
+    return tuple(folder / name for name in names)
+
+
+def write_redraw_files(
+    redraw: Redraw,
+    aside: Path,
+    *,
+    step: bool = False,
+    extra: Mapping[str, str] | None = None,
+    watch: Watch = QUIET,
+) -> list[str]:
+    """Write a redraw's files into a folder that exists and nobody sees yet; the names written."""
+    if redraw.geometry is None:
+        raise OutputError(
+            str(aside),
+            "this redraw was read from a file and holds no geometry",
+            "Redraw the part again to write its files",
+        )
+    name = redraw.part.name
+    geometry, placement = redraw.geometry, redraw.geometry.placement
+    names = [REDRAW]
+    if geometry.redrawn is not None:
+        watch.at("writing the redrawn part", 0.0)
+        vertices, faces = placement.own(geometry.redrawn.vertices), geometry.redrawn.faces
+        redrawn = Solid("model", f"{name}, redrawn", "redrawn", vertices, faces.astype(np.int64))
+        write_solids(aside / PACKAGE, redrawn.name, [redrawn])
+        write_stl(aside / MESH, vertices, faces, redrawn.name)
+        names += [PACKAGE, MESH]
+        watch.at("writing the changes", 0.4)
+        regions = changed_regions(redraw)
+        solids = [
+            Solid("model", title, f"change-{k}", *_mesh(solid)) for k, (title, solid) in enumerate(regions, 1)
+        ]
+        if solids:
+            write_solids(aside / CHANGES, f"changes to {name}", solids, whole=f"changes to {name}")
+            names.append(CHANGES)
+            if step:
+                bodies = [StepSolid(s.name, s.vertices, s.faces) for s in solids]
+                write_step(aside / CHANGES_STEP, f"changes to {name}", bodies)
+                names.append(CHANGES_STEP)
+    if redraw.splits is not None and redraw.splits.options:
+        watch.at("writing the pieces of the split", 0.7)
+        names += _write_split(aside, redraw.splits.options[0])
+    for file, text in {REDRAW: redraw.to_json(), **(extra or {})}.items():
+        # 'replace': a file name that is not valid Unicode may have lent the part its name
+        (aside / file).write_bytes(text.encode("utf-8", "replace"))
+        if file not in names:
+            names.append(file)
+    watch.at("written", 1.0)
+    return names
+
+
+def changed_regions(redraw: Redraw) -> list[tuple[str, Manifold]]:
+    """Every region of the changes proposed together, named, in the part's own frame."""
+    assert redraw.geometry is not None
+    placement = redraw.geometry.placement
+    return [
+        (
+            f"{'add' if region.added else 'take away'}: {region.name}, underside {row.underside.number}",
+            placement.solid_in_own_frame(region.solid),
+        )
+        for row in redraw.treated
+        if row.change is not None
+        for region in row.change.regions
+        if region.solid is not None
+    ]
+
+
+def _mesh(solid: Manifold) -> tuple[np.ndarray, np.ndarray]:
+    vertices, faces = mesh_of(solid)
+    return vertices, faces.astype(np.int64)
+
+
+def _write_split(aside: Path, split: Split) -> list[str]:
+    """The pieces as they lie when printed, and all pins in a row."""
+    names = []
+    for file, piece in zip(_PIECES, split.pieces, strict=False):
+        vertices, faces = mesh_of(piece.solid)
+        vertices = vertices @ turn_matrix(piece.lie.turn_deg).T
+        low, high = vertices.min(axis=0), vertices.max(axis=0)
+        middle = np.array([*(0.5 * (low + high))[:2], low[2]])
+        write_stl(aside / file, vertices - middle, faces, piece.name)
+        names.append(file)
+    pins = [mesh_of(pin.solid) for joint in split.joints for pin in joint.pins]
+    if pins:
+        corners, triangles, at, total = [], [], 0.0, 0
+        for vertices, faces in pins:
+            low, high = vertices.min(axis=0), vertices.max(axis=0)
+            corners.append(vertices - low + np.array([0.0, at, 0.0]))
+            triangles.append(faces + total)
+            at += float(high[1] - low[1]) + _PIN_GAP_MM
+            total += len(vertices)
+        write_stl(aside / _PINS, np.concatenate(corners), np.concatenate(triangles), "pins")
+        names.append(_PINS)
+    return names

@@ -1,0 +1,361 @@
+"""The redraw as a page: what to do, every underside with its changes, pictures before and after."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from falsework.redrawing.split.value import Printed, Split
+from falsework.redrawing.value import Change, Redraw, Treated
+from falsework.report import paper, pictures, words
+from falsework.report.colour import BED, PART, SUPPORT, Rgb, hatch_rgb
+from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+    from falsework.report.pictures import Picture, View
+
+ADDED: Rgb = (0.42, 0.58, 0.74)
+TAKEN: Rgb = (0.84, 0.75, 0.45)
+CUT: Rgb = (0.95, 0.94, 0.91)
+_PLAIN, _CUT, _ADDED, _TAKEN = 0, 1, 2, 3
+_TONES = (PART, CUT, ADDED, TAKEN)
+_HATCHES = (0, 0, 2, 1)  # diagonal: added; upright: taken away
+_MARGIN_SHARE, _LEAST_MARGIN_MM = 0.35, 5.0  # of the block that is cut out around a change
+_PIXELS, _SMALL_PIXELS = 1.2, 0.9
+_MOST_PAIRS = 10
+
+
+@dataclass(frozen=True)
+class Row:
+    """One underside: what it is, what its support takes, what is done instead, in cells."""
+
+    number: int
+    what: str
+    support: str
+    change: str
+    done: bool
+    by_hand: str
+    volume: str
+    saves: str
+    section: str
+    others: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to print the part, beside the others; ``name`` is that in ``Redraw.best``."""
+
+    name: str
+    said: str
+    chosen: bool
+    printed: tuple[str, str, str, str]  # filament, of it support, time, price
+    asking: str
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Pictures of a block around one change, before and after."""
+
+    number: int
+    words: str
+    pictures: tuple[Picture, ...]
+
+
+def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
+    """A self-contained page of a redraw; without geometry, no pictures."""
+    size = " × ".join(words.number(v, 1) for v in redraw.part.size_mm)
+    views, pairs = _drawn(redraw, watch)
+    splits = redraw.splits
+    return paper.render(
+        "redraw.html",
+        redraw=redraw,
+        size=f"{size}\u00a0mm",
+        sheet=redraw.part.digest[:12],
+        verdict=verdict(redraw),
+        ways=ways(redraw),
+        rows=tuple(row(t) for t in redraw.treated),
+        left=left_lines(redraw),
+        views=views,
+        pairs=pairs,
+        splits=() if splits is None else tuple(_split(s) for s in splits.options),
+        why_not="" if splits is None else f"{splits.why_not} {splits.cure}".strip(),
+        span=words.with_unit(redraw.span_mm, "mm"),
+        limit=words.with_unit(redraw.limit_deg, "°", 0),
+        words=words,
+    )
+
+
+def verdict(redraw: Redraw) -> list[str]:
+    """What to do, in plain sentences."""
+    said = {
+        "as it is": "Print it as it is.",
+        "another lie": "Lay it another way: the part need not be changed.",
+        "split": "Cut it into pieces and glue them.",
+        "redraw": "Redraw it as proposed here.",
+    }
+    lines = [f"{said[redraw.best]} {words.sentence(redraw.why)}"]
+    combined = redraw.combined
+    if combined is not None:
+        gone, all_ = len(combined.gone), len(combined.undersides)
+        if gone == all_:
+            lines.append(
+                f"With the changes made, planned again, {words.counted(gone, 'underside')} that asked for "
+                f"support {'does' if gone == 1 else 'do'} so no more."
+            )
+        else:
+            lines.append(f"With the changes made, planned again, {gone} of {all_} undersides ask no more.")
+        if combined.after.needs_no_support:
+            lines.append("The redrawn part needs no support at all.")
+    elif redraw.treated:
+        lines.append("No change that was drawn makes an underside hold.")
+    else:
+        lines.append("No underside asks for support: nothing has to be redrawn.")
+    return lines
+
+
+def ways(redraw: Redraw) -> tuple[Way, ...]:
+    """The part as it is, laid another way, redrawn, split, with what printing each takes."""
+    found = [("as it is", "as it was given", redraw.before)]
+    if redraw.lie is not None:
+        found.append(("another lie", redraw.lie.words, redraw.lie.printed))
+    if redraw.combined is not None:
+        done = len(redraw.combined.undersides)
+        found.append(
+            ("redraw", f"{words.counted(done, 'underside')} changed as below", redraw.combined.after)
+        )
+    table = [
+        Way(name, said, name == redraw.best, _printed(printed), _asking(printed.undersides))
+        for name, said, printed in found
+    ]
+    if redraw.splits is not None and redraw.splits.options:
+        best = redraw.splits.options[0]
+        support_g = sum(p.printed.support.mass_g for p in best.pieces)
+        table.append(
+            Way(
+                "split",
+                f"{words.counted(len(best.pieces), 'piece')}, glued",
+                redraw.best == "split",
+                (
+                    words.mass(best.mass_g),
+                    words.mass(support_g) if support_g else "none",
+                    words.duration(best.time_s),
+                    words.price(best.price),
+                ),
+                _asking(sum(p.printed.undersides for p in best.pieces)),
+            )
+        )
+    return tuple(table)
+
+
+def _printed(printed: Printed) -> tuple[str, str, str, str]:
+    return (
+        words.mass(printed.mass_g),
+        words.mass(printed.support.mass_g) if printed.support.mass_g else "none",
+        words.duration(printed.time_s),
+        words.price(printed.price),
+    )
+
+
+def _asking(count: int) -> str:
+    return "none asks" if count == 0 else f"{count} ask{'s' if count == 1 else ''}"
+
+
+def row(treated: Treated) -> Row:
+    """The cells of one underside."""
+    under, change = treated.underside, treated.change
+    shown = change or next((c for c in treated.changes if c.proven), None)
+    kind = words.KIND_WORDS[under.kind]
+    z = words.with_unit(under.height_mm, "mm", 1)
+    support = "left alone"
+    if treated.support.mass_g > 0.0:
+        support = f"{words.mass(treated.support.mass_g)}, {words.duration(treated.support.time_s)}"
+    others = [_other(c) for c in treated.changes if c is not shown]
+    others += [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]
+    return Row(
+        number=under.number,
+        what=f"{kind}, {words.with_unit(under.area_mm2 / 100.0, 'cm²')}, at z {z}",
+        support=support,
+        change=words.sentence(treated.outcome),
+        done=change is not None,
+        by_hand=change.by_hand if change else "",
+        volume=_volume(shown) if shown else "–",
+        saves=_saves(shown) if shown else "–",
+        section=_section(shown) if shown else "–",
+        others=tuple(words.sentence(o) for o in others),
+    )
+
+
+def _other(change: Change) -> str:
+    if change.proven:
+        return f"{change.kind}: {change.words}; {_volume(change)}, saves {_saves(change)}"
+    return f"{change.kind}: it does not hold: {'; '.join(change.faults)}"
+
+
+def _volume(change: Change) -> str:
+    parts = []
+    for sign, mm3 in (("+", change.added_mm3), ("\u2212", change.removed_mm3)):
+        if mm3 >= 0.05:
+            parts.append(f"{sign}{_mm3(mm3)}")
+    return ", ".join(parts) or "none"
+
+
+def _mm3(volume_mm3: float) -> str:
+    if volume_mm3 < 1000.0:
+        return words.with_unit(volume_mm3, "mm³")
+    return words.with_unit(volume_mm3 / 1000.0, "cm³")
+
+
+def _saves(change: Change) -> str:
+    minutes = f"{words.number(change.saved_s / 60.0, 0)}\u00a0min"
+    return f"{words.with_unit(change.saved_g, 'g')}, {minutes}, {words.price(change.saved_price)}"
+
+
+def _section(change: Change) -> str:
+    before, after = change.smallest_before_mm2, change.smallest_after_mm2
+    return f"{words.number(before, 1)} → {words.with_unit(after, 'mm²', 1)}"
+
+
+def left_lines(redraw: Redraw) -> tuple[str, ...]:
+    """Undersides for which nothing was drawn, those with the same reason together."""
+    reasons: dict[str, list[int]] = {}
+    for one in redraw.left:
+        reasons.setdefault(one.why, []).append(one.underside)
+    return tuple(
+        words.sentence(f"{'number' if len(some) == 1 else 'numbers'} {_listed(some)}: {why}")
+        for why, some in reasons.items()
+    )
+
+
+def _listed(numbers: Sequence[int], most: int = 12) -> str:
+    if len(numbers) > most:
+        return f"{', '.join(map(str, numbers[:most]))} and {len(numbers) - most} more"
+    return words.listed([str(n) for n in numbers])
+
+
+def _split(split: Split) -> dict[str, object]:
+    return {
+        "words": words.sentence(split.words),
+        "price": words.price(split.price),
+        "glue": words.with_unit(split.glue_mm2 / 100.0, "cm²"),
+        "pins": [
+            f"{words.number(pin.across_mm)}\u00a0mm across, {words.number(pin.length_mm)}\u00a0mm long, "
+            f"in holes of {words.number(pin.hole_mm)}\u00a0mm "
+            f"(clearance {words.with_unit(pin.clearance_mm, 'mm')})"
+            for joint in split.joints
+            for pin in joint.pins
+        ],
+        "pieces": [
+            (
+                piece.name,
+                _asking(piece.printed.undersides),
+                words.mass(piece.printed.mass_g),
+                words.duration(piece.printed.time_s),
+                "on its cut face" if piece.on_cut else "on its best side",
+            )
+            for piece in split.pieces
+        ],
+        "notes": [words.sentence(n) for n in split.notes],
+        "fits": split.fits,
+    }
+
+
+def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pair, ...]]:
+    """The whole part redrawn, from two sides, and a block around each change before and after."""
+    chosen = [t for t in redraw.treated if t.change is not None]
+    if redraw.geometry is None or not chosen:
+        return (), ()
+    from falsework.redrawing.solids import solid_of
+
+    watch.at("pictures", 0.0)
+    whole = solid_of(redraw.geometry.placed)
+    every = [t.change for t in chosen if t.change is not None]
+    changed = _applied(whole, every)
+    views = tuple(
+        _picture(changed, every, view, _PIXELS) for view in (pictures.BELOW_LEFT, pictures.ABOVE_RIGHT)
+    )
+    pairs = []
+    for k, treated in enumerate(chosen[:_MOST_PAIRS]):
+        watch.at("pictures of changes", (k + 1) / (len(chosen) + 1))
+        change = treated.change
+        assert change is not None
+        block = _block(redraw, change)
+        drawn = [
+            _picture(solid ^ block, (change,), pictures.BELOW_LEFT, _SMALL_PIXELS, block)
+            for solid in (whole, _applied(whole, (change,)))
+        ]
+        pairs.append(Pair(treated.underside.number, words.sentence(treated.outcome), tuple(drawn)))
+    return views, tuple(pairs)
+
+
+def changed_surface(redraw: Redraw) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The redrawn part in its place: (n, 3) vertices, (m, 3) faces and (m,) whether each is of the part (0),
+    was added (1) or laid bare by cutting (2). ``redraw`` must hold its geometry and a combined proposal.
+    """
+    from falsework.redrawing.solids import mesh_of, solid_of
+
+    assert redraw.geometry is not None
+    every = [t.change for t in redraw.treated if t.change is not None]
+    solid = _applied(solid_of(redraw.geometry.placed), every)
+    tags = _tags(solid, every, None)
+    return (*mesh_of(solid), np.select([tags == _ADDED, tags == _TAKEN], [1, 2], 0))
+
+
+def _applied(solid: Manifold, changes: Iterable[Change]) -> Manifold:
+    for change in changes:
+        for region in change.regions:
+            assert region.solid is not None
+            solid = solid + region.solid if region.added else solid - region.solid
+    return solid
+
+
+def _block(redraw: Redraw, change: Change) -> Manifold:
+    """A box around a change and its underside, with a margin, as far as it stands above the bed."""
+    from manifold3d import Manifold
+
+    assert redraw.geometry is not None
+    boxes = [np.reshape(r.solid.bounding_box(), (2, 3)) for r in change.regions if r.solid is not None]
+    low = np.min([box[0] for box in boxes], axis=0)
+    high = np.max([box[1] for box in boxes], axis=0)
+    margin = max(_MARGIN_SHARE * float((high - low).max()), _LEAST_MARGIN_MM)
+    low, high = low - margin, high + margin
+    low[2] = max(low[2], -1.0)
+    box: Manifold = Manifold.cube(tuple(high - low)).translate(tuple(low))
+    return box.as_original()
+
+
+def _picture(
+    solid: Manifold, changes: Iterable[Change], view: View, pixels: float, block: Manifold | None = None
+) -> Picture:
+    """``solid`` with what the changes added and cut in tones of their own, and cut faces of a block plain."""
+    from falsework.redrawing.solids import mesh_of
+    from falsework.report.scene import plain_soup
+
+    vertices, faces = mesh_of(solid)
+    soup = replace(plain_soup(vertices, faces), tag=_tags(solid, changes, block))
+    tones = pictures.Tones(
+        np.array([*_TONES, SUPPORT, BED]),
+        np.array([*_HATCHES, 0, 0], dtype=np.int64),
+        np.array([hatch_rgb(tone) for tone in (*_TONES, SUPPORT, BED)]),
+    )
+    return pictures.composed(pictures.draw_soups(soup, None, None, tones, view, pixels), [])
+
+
+def _tags(solid: Manifold, changes: Iterable[Change], block: Manifold | None) -> np.ndarray:
+    """(m,) where each face comes from: the part, a cut through it, what was added, what was taken."""
+    mesh = solid.to_mesh64()
+    of_run = np.full(len(mesh.run_original_id), _PLAIN, dtype=np.int64)
+    ids = np.asarray(mesh.run_original_id, dtype=np.int64)
+    if block is not None:
+        of_run[ids == block.original_id()] = _CUT
+    for change in changes:
+        for region in change.regions:
+            assert region.solid is not None
+            mine = np.isin(ids, np.asarray(region.solid.to_mesh64().run_original_id, dtype=np.int64))
+            of_run[mine] = _ADDED if region.added else _TAKEN
+    ends = np.asarray(mesh.run_index, dtype=np.int64)
+    return np.repeat(of_run, (ends[1:] - ends[:-1]) // 3)
