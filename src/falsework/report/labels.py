@@ -2,7 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+SPOT, LETTER, HALF = 10.0, 7.2, 8.0  # drawing units: half a spot, the width of a letter, half a word's height
+_OFFSETS = tuple(  # of a word from its spot: to the side and up, the nearest first
+    sorted(
+        (
+            (side * across, float(up))
+            for across in (14.0, 26.0)
+            for up in range(-240, 241, 16)
+            for side in (1, -1)
+        ),
+        key=lambda offset: (abs(offset[1]) + 2.0 * abs(offset[0]), offset[1] < 0, offset[0] < 0),
+    )
+)
 
 
 @dataclass(frozen=True)
@@ -24,6 +38,47 @@ class Tag:
     y: float
     anchor_x: float
     anchor_y: float
+
+
+@dataclass(frozen=True)
+class Word:
+    """A placed word: where it starts, or ends where ``anchor`` is 'end', at half its height."""
+
+    x: float
+    y: float
+    anchor: str
+
+
+def place_words(
+    spots: Sequence[tuple[float, float, str]], left: float, top: float, right: float, bottom: float
+) -> list[Word]:
+    """Put a word to each spot (x, y, text) of a chart, within the frame, over no spot and no other word.
+
+    Each stands as near as it can, level with its spot first, then above, then below; long ones choose first.
+    Where there is no room at all it stands level, over what is there.
+    """
+    boxes = [(x - SPOT, y - SPOT, x + SPOT, y + SPOT) for x, y, _ in spots]
+    placed: dict[int, Word] = {}
+    for k in sorted(range(len(spots)), key=lambda k: (-len(spots[k][2]), k)):
+        x, y, text = spots[k]
+        width = LETTER * len(text)
+        for across, up in _OFFSETS:
+            start = x + across if across > 0 else x + across - width
+            box = (start, y - up - HALF, start + width, y - up + HALF)
+            inside = left <= box[0] and box[2] <= right and top <= box[1] and box[3] <= bottom
+            if inside and not any(_over(box, other) for other in boxes):
+                break
+        else:
+            across, up = _OFFSETS[0]
+            start = x + across
+            box = (start, y - HALF, start + width, y + HALF)
+        boxes.append(box)
+        placed[k] = Word(round(x + across, 2), round(y - up, 2), "start" if across > 0 else "end")
+    return [placed[k] for k in range(len(spots))]
+
+
+def _over(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def place_tags(

@@ -19,6 +19,7 @@ from falsework.process.settings import Process
 from falsework.report import paper, words
 from falsework.report.chart import ticks
 from falsework.report.colour import PART, SUPPORT, hatch_rgb
+from falsework.report.labels import place_words
 from falsework.report.words import sentence
 from falsework.watch import QUIET, Watch
 
@@ -178,21 +179,15 @@ def front_chart(lies: Lies) -> Front:
     up = [lie.price.finish + lie.price.show for lie in some]
     low_x, high_x = _span(across)
     high_y = max(max(up), 0.01) * 1.05
-    points: list[Point] = []
-    for number, (lie, x_price, y_price) in enumerate(zip(some, across, up, strict=True), 1):
-        x = round(LEFT + (RIGHT - LEFT) * (x_price - low_x) / (high_x - low_x), 2)
-        y = round(BOTTOM - (BOTTOM - TOP) * y_price / high_y, 2)
-        shape, word = "other", ""
-        if lie == lies.recommended:
-            shape, word = "recommended", "recommended"
-        elif lie == lies.today:
-            shape, word = "today", "now"
-        left = x > RIGHT - 110
-        label_x, label_y = x + (-14 if left else 14), y
-        while any(abs(label_y - p.label_y) < 14 and abs(label_x - p.label_x) < 90 for p in points):
-            label_y -= 14
-        anchor = "end" if left else "start"
-        points.append(Point(number, x, y, shape, round(label_x, 2), round(label_y, 2), anchor, word))
+    xs = [round(LEFT + (RIGHT - LEFT) * (price - low_x) / (high_x - low_x), 2) for price in across]
+    ys = [round(BOTTOM - (BOTTOM - TOP) * price / high_y, 2) for price in up]
+    kinds = [_kind_of(lie, lies) for lie in some]
+    texts = [f"{number} {word}".rstrip() for number, (_, word) in enumerate(kinds, 1)]
+    labels = place_words(list(zip(xs, ys, texts, strict=True)), LEFT, TOP, RIGHT, BOTTOM)
+    points = [
+        Point(number, x, y, shape, label.x, label.y, label.anchor, word)
+        for number, (x, y, (shape, word), label) in enumerate(zip(xs, ys, kinds, labels, strict=True), 1)
+    ]
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]
     name = f"marks of supports, on {lies.marked} too, ¤" if lies.marked else "marks of supports, ¤"
     return Front(
@@ -204,6 +199,13 @@ def front_chart(lies: Lies) -> Front:
         tuple((round(BOTTOM - (BOTTOM - TOP) * t / high_y, 2), _price(t, high_y)) for t in ticks(high_y, 5)),
         name,
     )
+
+
+def _kind_of(lie: Lie, lies: Lies) -> tuple[str, str]:
+    """Shape of a lie's spot, and the word beside its number."""
+    if lie == lies.recommended:
+        return "recommended", "recommended"
+    return ("today", "now") if lie == lies.today else ("other", "")
 
 
 def _span(values: list[float]) -> tuple[float, float]:

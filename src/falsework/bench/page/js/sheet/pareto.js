@@ -20,6 +20,31 @@ function range(values) {
   return [Math.max(0, low - margin), high + margin];
 }
 
+const SPOT = 11, LETTER = 7.2, HALF = 8; // half a spot, the width of a letter, half a word's height
+const OFFSETS = [14, 26].flatMap((across) => Array.from({ length: 31 }, (_, k) => 16 * (k - 15)).flatMap((up) => [[across, up], [-across, up]]))
+  .map(([across, up]) => ({ across, up, far: Math.abs(up) + 2 * Math.abs(across) + (up < 0 ? 0.2 : 0) + (across < 0 ? 0.1 : 0) }))
+  .sort((a, b) => a.far - b.far);
+
+/** A place for each point's words: within the frame, over no point and no other words, as near as can be. */
+function withLabels(points) {
+  const boxes = points.map(({ px, py }) => [px - SPOT, py - SPOT, px + SPOT, py + SPOT]);
+  const over = (a) => boxes.some((b) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3]);
+  const text = ({ number, word }) => `${number} ${word}`.trim();
+  const out = new Map();
+  for (const point of [...points].sort((a, b) => text(b).length - text(a).length)) {
+    const { px, py } = point, width = LETTER * text(point).length;
+    const boxAt = ({ across, up }) => {
+      const start = px + (across > 0 ? across : across - width);
+      return [start, py - up - HALF, start + width, py - up + HALF];
+    };
+    const inside = ([x0, y0, x1, y1]) => x0 >= LEFT && x1 <= RIGHT && y0 >= TOP && y1 <= BOTTOM;
+    const { across, up } = OFFSETS.find((offset) => inside(boxAt(offset)) && !over(boxAt(offset))) || OFFSETS[0];
+    boxes.push(boxAt({ across, up }));
+    out.set(point, { ...point, labelX: px + across, labelY: py - up, anchor: across > 0 ? "start" : "end" });
+  }
+  return points.map((point) => out.get(point));
+}
+
 /**
  * `ways`: [{ number, printing, finish, shape: recommended|today|other, word }]; `chosen` number; `on.pick(number)`,
  * `on.hover(number)`.
@@ -30,14 +55,7 @@ export function pareto(ways, { chosen, withShow, on }) {
   const x = (v) => LEFT + ((RIGHT - LEFT) * (v - low)) / (high - low);
   const y = (v) => BOTTOM - ((BOTTOM - TOP) * v) / most;
   const digits = (span) => (span < 5 ? 2 : 1);
-  const placed = [];
-  for (const way of ways) {
-    const px = x(way.printing), py = y(way.finish), left = px > RIGHT - 120;
-    let labelY = py;
-    const labelX = px + (left ? -14 : 14);
-    while (placed.some((p) => Math.abs(labelY - p.labelY) < 15 && Math.abs(labelX - p.labelX) < 90)) labelY -= 15;
-    placed.push({ ...way, px, py, labelX, labelY, anchor: left ? "end" : "start" });
-  }
+  const placed = withLabels(ways.map((way) => ({ ...way, px: x(way.printing), py: y(way.finish) })));
   const spot = ({ shape, px, py }) => {
     if (shape === "today") return s("path", { class: "spot today", d: `M${px} ${py - 10}l10 10-10 10-10-10z` });
     if (shape === "recommended") return s("rect", { class: "spot recommended", x: px - 8, y: py - 8, width: 16, height: 16 });
@@ -51,7 +69,7 @@ export function pareto(ways, { chosen, withShow, on }) {
     s("path", { class: "axisline", d: `M${LEFT} ${TOP}V${BOTTOM}H${RIGHT}` }),
     s("text", { class: "head", x: LEFT, y: 14 }, `marks of supports${withShow ? ", on show faces too" : ""}, ${PRICE_UNIT}`),
     s("text", { class: "head", x: RIGHT, y: BOTTOM + 40, "text-anchor": "end" }, `filament and machine time, ${PRICE_UNIT}`),
-    placed.map((p) => s("path", { class: "leader-line", d: `M${p.px} ${p.py}L${p.labelX} ${p.labelY}` })),
+    placed.filter((p) => p.labelY !== p.py).map((p) => s("path", { class: "leader-line", d: `M${p.px} ${p.py}L${p.labelX} ${p.labelY}` })),
     placed.map((p) => s("a", {
       class: p.number === chosen ? "point chosen" : "point", "data-way": p.number, "data-key": `point-${p.number}`, tabindex: 0, role: "button",
       "aria-pressed": p.number === chosen ? "true" : "false",
