@@ -234,8 +234,8 @@ def slab_tables(
     ----------
     vertices, faces, normals, areas, show, grid, limit_deg, touch_mm : as for ``intervals.lie_figures``;
     areas (m,) float32. rotation (3, 3): turns the direction across the cuts to +z.
-    heights (Q,) float64, ascending, above the lowest point: the first at or below it, the last at or above
-    the highest one. What is within ``touch_mm`` of a cut counts as lying in it.
+    heights (Q,) float64, ascending, above the lowest point: the first below it, the last above the highest
+    one, so that rounding leaves out no end. What is within ``touch_mm`` of a cut counts as lying in it.
     ways (K, 2) float64 unit vectors. solid_mm, band_mm : as for ``intervals.facet_sums``.
 
     Returns

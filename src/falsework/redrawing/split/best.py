@@ -13,7 +13,7 @@ from falsework.cost import region_cost
 from falsework.cost.weights import Weights
 from falsework.lie import Lies, MarkedFaces, best_lies
 from falsework.lie.body import body_of
-from falsework.lie.value import Care
+from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.site import Ground
@@ -30,11 +30,20 @@ from falsework.redrawing.split.bodies import (
     marks_of,
     meetings,
 )
-from falsework.redrawing.split.laying import Laid, laid, part_of, printed
+from falsework.redrawing.split.laying import ON_CUT, Laid, laid, part_of, printed
 from falsework.redrawing.split.pins import Drilled, Side, drilled
-from falsework.redrawing.split.search import Chain, Found, Seeker, Whole, chains_of, directions_of
+from falsework.redrawing.split.search import (
+    EVEN,
+    Chain,
+    Found,
+    Seeker,
+    Whole,
+    chains_of,
+    directions_of,
+    plane_faces,
+)
 from falsework.redrawing.split.slabs import LEAST_SHARE
-from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Split, Splits, Uncut
+from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Printed, Split, Splits, Uncut
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -46,6 +55,7 @@ AGAIN, AGAIN_EVEN, AGAIN_TRIED = 2, 40, 6  # best splits whose worst piece is cu
 MOST_PIECES = 6
 THIN_SHARE = 0.25  # of a joint that may be narrower than two and a half lines
 ALIKE_SHARE, ALIKE_PIECES = 0.01, 0.1  # splits whose prices and pieces' volumes differ by less are one
+DEARER = 1.5  # a piece's other lie is planned too, unless columns find it so many times as dear
 PLANNED = 3  # options that are made from the whole mesh and planned
 PLAIN_WEIGHTS, USUAL_CARE, USUAL_GLUING = Weights(), Care(), Gluing()
 
@@ -158,7 +168,7 @@ def _uncut(
     lies: Lies | None,
     watch: Watch,
 ) -> Uncut:
-    """The part in one piece, in its best lie."""
+    """The part in one piece, in its best lie or as it lies now, whichever is better by layers."""
     if lies is None:
         show = MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces()
         part = ground.part.with_face_set("shown", shown)
@@ -171,9 +181,12 @@ def _uncut(
             layers=False,
             watch=watch.part(0.0, 0.5),
         )
-    lie = lies.recommended
-    said = printed(ground.part, lie.turn_deg, ground.process, weights, ground.belief, watch.part(0.5, 1.0))
-    return Uncut(lie, said)
+    tried = []
+    for number, lie in enumerate(dict.fromkeys((lies.recommended, lies.today))):
+        stretch = watch.part(0.5 + 0.25 * number, 0.75 + 0.25 * number)
+        said = printed(ground.part, lie.turn_deg, ground.process, weights, ground.belief, stretch)
+        tried.append(Uncut(lie, said))
+    return min(tried, key=lambda one: (not one.lie.fits, one.printed.price))
 
 
 def _found(
@@ -184,8 +197,9 @@ def _found(
     center = vertices.mean(axis=0)
     marks = marks_of(solid, bench.thin_origin)
     body = body_of(vertices - center, faces, marks == SHOWN)
-    seeker = Seeker(body, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
-    directions, askew = directions_of(body) if through is None else directions_of(body, AGAIN_EVEN)
+    flat = plane_faces(body)
+    seeker = Seeker(body, flat, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
+    directions, askew = directions_of(body, flat, EVEN if through is None else AGAIN_EVEN)
     found = chains_of(seeker, directions, askew, most_cuts, most, watch)
     return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
 
@@ -226,10 +240,10 @@ def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
         bodies=bodies,
         joints=joints,
         lies=lies,
-        price=math.fsum(one.lie.price.total for one in lies)
+        price=math.fsum(one.best.price.total for one in lies)
         + bench.gluing.price(len(joints), 2 * len(joints), _area(joints))
         + _risk(bench.gluing, cuts, joints, size),
-        fits=all(one.lie.fits for one in lies),
+        fits=all(one.best.fits for one in lies),
     )
 
 
@@ -273,8 +287,9 @@ def _cut_again(
     best = [one for one in _unlike(tried) if len(one.cuts) == 1][:AGAIN]
     for number, one in enumerate(best):
         stretch = watch.part(number / len(best), (number + 1) / len(best))
-        worth = [lie.lie.price.total if lie.lie.fits else math.inf for lie in one.lies]
-        asking = [not lie.lie.needs_no_support or not lie.lie.fits for lie in one.lies]
+        lies = [laid.best for laid in one.lies]
+        worth = [lie.price.total if lie.fits else math.inf for lie in lies]
+        asking = [not (lie.needs_no_support and lie.fits) for lie in lies]
         if not any(asking):
             continue
         worst = max((k for k in range(len(worth)) if asking[k]), key=lambda k: worth[k])
@@ -300,7 +315,7 @@ def _unlike(tried: list[_Tried]) -> list[_Tried]:
     for one in sorted(tried, key=lambda one: (not one.fits, one.price)):
         if len(one.cuts) > 1 and one.price >= enough:
             continue
-        if len(one.cuts) == 1 and one.fits and all(laid.lie.needs_no_support for laid in one.lies):
+        if len(one.cuts) == 1 and one.fits and all(laid.best.needs_no_support for laid in one.lies):
             enough = min(enough, one.price)
         for kind in kinds:
             if _alike(one, kind[0]):
@@ -331,29 +346,35 @@ def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | No
     if bodies is None:
         return None
     met = meetings(bodies, cuts, process.line_width_mm)
+    names = [f"piece {k + 1}" for k in range(len(bodies))]
+    lies = [
+        _by_layers(
+            bench,
+            names[k],
+            body,
+            tried.lies[k],
+            watch.part(0.6 * k / len(bodies), 0.6 * (k + 1) / len(bodies)),
+        )
+        for k, body in enumerate(bodies)
+    ]
     joints: list[tuple[Meeting, Drilled]] = []
     holes: list[list[Manifold]] = [[] for _ in bodies]
     for number, joint in enumerate(met):
-        watch.at("pins", 0.1 + 0.2 * number / len(met))
+        watch.at("pins", 0.6 + 0.1 * number / len(met))
         cut = cuts[joint.cut]
         above, below = (
-            Side(_less(bodies[k], holes[k]), np.array(tried.lies[k].lie.up))
-            for k in (joint.above, joint.below)
+            Side(_less(bodies[k], holes[k]), np.array(lies[k].up)) for k in (joint.above, joint.below)
         )
         pins = drilled(joint.region, cut.normal, cut.offset_mm, above, below, process)
         joints.append((joint, pins))
         holes[joint.above] += pins.above
         holes[joint.below] += pins.below
-    names = [f"piece {k + 1}" for k in range(len(bodies))]
     pieces = []
     for k, body in enumerate(bodies):
         solid = _less(body, holes[k])
-        stretch = watch.part(0.3 + 0.7 * k / len(bodies), 0.3 + 0.7 * (k + 1) / len(bodies))
-        one = tried.lies[k]
-        said = printed(
-            part_of(names[k], solid), one.lie.turn_deg, process, bench.weights, bench.ground.belief, stretch
-        )
-        pieces.append(Piece(names[k], solid.volume(), one.lie, one.on_cut, said, solid))
+        stretch = watch.part(0.7 + 0.3 * k / len(bodies), 0.7 + 0.3 * (k + 1) / len(bodies))
+        said = _printed(bench, names[k], solid, lies[k], stretch)
+        pieces.append(Piece(names[k], solid.volume(), lies[k], lies[k].label == ON_CUT, said, solid))
     pins_mm3 = math.fsum(
         pin.solid.volume() for _, drill in joints for pin in drill.pins if pin.solid is not None
     )
@@ -390,6 +411,25 @@ def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | No
         notes=(),
     )
     return replace(result, words=words.what(result), notes=words.notes(result))
+
+
+def _by_layers(bench: _Bench, name: str, body: Manifold, lies: Laid, watch: Watch) -> Lie:
+    """The lie that is better by layers, of the two where columns do not find one much dearer."""
+    first = lies.best
+    second = lies.other if first is lies.on_cut else lies.on_cut
+    if not second.fits or second.price.total > DEARER * first.price.total:
+        return first
+    said = [
+        _printed(bench, name, body, lie, watch.part(0.5 * k, 0.5 * (k + 1)))
+        for k, lie in enumerate((first, second))
+    ]
+    return first if said[0].price <= said[1].price else second
+
+
+def _printed(bench: _Bench, name: str, solid: Manifold, lie: Lie, watch: Watch) -> Printed:
+    """What a plan says of a piece laid down so."""
+    belief = bench.ground.belief
+    return printed(part_of(name, solid), lie.turn_deg, bench.process, bench.weights, belief, watch)
 
 
 def _less(body: Manifold, holes: list[Manifold]) -> Manifold:

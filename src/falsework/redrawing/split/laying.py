@@ -12,7 +12,7 @@ from falsework.cost.weights import Weights
 from falsework.droop import Belief
 from falsework.lie.best import lie_of_row
 from falsework.lie.body import body_of
-from falsework.lie.directions import even_directions, resting_directions
+from falsework.lie.directions import resting_directions
 from falsework.lie.search import FINE_GRID, FLAT_WORTH, judge_of
 from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats, Part
@@ -29,41 +29,45 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 COARSE_GRID = 64
-RESTING, EVEN = 16, 24  # directions that a piece is looked at in, besides its cut faces
-FINER = 4  # of these, looked at again
+RESTING, FINER = 16, 3  # sides that a piece is looked at on, besides its cut faces; of these again, finer
+ON_CUT = "on its cut face"
 
 
 @dataclass(frozen=True, eq=False)
 class Laid:
-    """The best lie of a piece by columns; ``on_cut``: on one of the cut faces."""
+    """Lies of a piece by columns: the best of those on a cut face, and the best of the others."""
 
-    lie: Lie
-    on_cut: bool
+    on_cut: Lie
+    other: Lie
+
+    @property
+    def best(self) -> Lie:
+        """The better of the two; the cut face where that costs hardly more."""
+        if self.on_cut.fits != self.other.fits:
+            return self.on_cut if self.on_cut.fits else self.other
+        return self.on_cut if self.on_cut.price.total <= FLAT_WORTH * self.other.price.total else self.other
 
 
 def laid(
     name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights, care: Care
 ) -> Laid:
-    """Lay a piece down on a cut face (``cut_up`` (k, 3) points up from each), or better where that pays.
+    """Lay a piece down: on its cut faces (``cut_up`` (k, 3) points up from each), and on its other sides.
 
     ``origin``: whose marks say which faces are shown.
     """
     vertices, faces = mesh_of(solid)
     body = body_of(vertices - vertices.mean(axis=0), faces, marks_of(solid, origin) == SHOWN)
     judge = judge_of(body, process, weights, care, None)
-    others = np.concatenate([-cut_up, resting_directions(body.points, RESTING), even_directions(EVEN)])
+    others = np.concatenate([-cut_up, resting_directions(body.points, RESTING)])
     coarse = judge(others, COARSE_GRID, QUIET, "")
     few = np.argsort(coarse.rank, kind="stable")[:FINER]
     looked = judge(np.concatenate([cut_up, others[few]]), FINE_GRID, QUIET, "")
-    best = int(np.argmin(looked.rank))
-    on_cut = int(np.argmin(looked.rank[: len(cut_up)]))
-    if looked.rank[on_cut] <= FLAT_WORTH * looked.rank[best]:
-        best = on_cut
-    part = Part(name, vertices, faces)
-    lie = lie_of_row(part, judge, looked, best, np.eye(3), today_too=False)
-    return Laid(
-        replace(lie, label="on its cut face" if best < len(cut_up) else "on another side"), best < len(cut_up)
+    part, count = Part(name, vertices, faces), len(cut_up)
+    on_cut, other = (
+        lie_of_row(part, judge, looked, row, np.eye(3), today_too=False)
+        for row in (int(np.argmin(looked.rank[:count])), count + int(np.argmin(looked.rank[count:])))
     )
+    return Laid(replace(on_cut, label=ON_CUT), replace(other, label="on another side"))
 
 
 def printed(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
-from falsework.lie.body import Body, own_frame
+from falsework.lie.body import SHARP_DEG, Body, own_frame
 from falsework.lie.directions import even_directions, resting_directions
 from falsework.lie.value import Care
 from falsework.part.part import Floats
@@ -23,6 +23,7 @@ EVEN, PLANES_OF, RESTING = 100, 24, 24  # even directions, normals of plane face
 SAME_DEG = 1.0  # directions nearer than that are one
 LEVEL_DEG = 5.0  # faces this near to level count as parallel to the cut
 NEAR_MM, ON_MM = 1.0, 0.02  # a cut keeps this far from them, or lies in one of them
+ONE_PLANE_DEG, FACET_TIMES = 0.5, 3.0  # of facets: see ``plane_faces``
 LEVEL_MM2 = 4.0  # smaller faces do not count
 LEAST_JOINT_LINES = 6.0  # a joint has at least the area of a square of so many lines
 PER_DIRECTION = 3  # cuts kept of each direction, of each number of cuts
@@ -48,6 +49,7 @@ class Seeker:
     """What cuts of one body are looked for by. ``barred`` (m,) marks faces that no cut may cross."""
 
     body: Body
+    flat: NDArray[np.bool_]  # (m,) as from ``plane_faces``
     barred: NDArray[np.bool_]
     process: Process
     weights: Weights
@@ -78,7 +80,7 @@ def heights_of(seeker: Seeker, direction: Floats, extra_mm: Floats | None = None
     facing = body.normals @ direction
     level = np.abs(facing) > np.cos(np.radians(LEVEL_DEG))
     at, face_mm2, up = corners[level].mean(axis=1), body.areas[level].astype(np.float64), facing[level] > 0.0
-    flat = np.ptp(corners[level], axis=1) <= ON_MM
+    flat = seeker.flat[level] & (np.ptp(corners[level], axis=1) <= ON_MM)
     planes, shift = _levels(at[flat], face_mm2[flat], up[flat])
     even = low + (high - low) * np.arange(1, STEPS) / STEPS if extra_mm is None else extra_mm
     inside = (planes > low + ON_MM) & (planes < high - ON_MM)
@@ -178,16 +180,43 @@ def _least(total: Floats) -> list[tuple[int, ...]]:
     return list(zip(i[order].tolist(), j[order].tolist(), strict=True))
 
 
-def directions_of(body: Body, even: int = EVEN) -> tuple[Floats, NDArray[np.bool_]]:
+def plane_faces(body: Body) -> NDArray[np.bool_]:
+    """(m,) which faces belong to a plane of the body, and not to a curved face drawn in facets.
+
+    Faces that lie in one plane and touch are one facet; it is of a curved face if it meets another one that
+    is hardly smaller at less of an edge than ``SHARP_DEG``.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    faces, count = body.faces, len(body.faces)
+    start, end = faces[:, [0, 1, 2]].T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
+    key = np.minimum(start, end).astype(np.int64) * body.vertices.shape[1] + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    pairs = np.flatnonzero(np.diff(key[order]) == 0)
+    f, g = order[pairs] % count, order[pairs + 1] % count
+    cosine = np.einsum("ij,ij->i", body.normals[f].astype(np.float64), body.normals[g])
+    level = cosine > np.cos(np.radians(ONE_PLANE_DEG))
+    graph = coo_array((np.ones(int(level.sum())), (f[level], g[level])), shape=(count, count))
+    facet = connected_components(graph, directed=False)[1]
+    area = np.bincount(facet, body.areas.astype(np.float64))
+    smooth = ~level & (cosine > np.cos(np.radians(SHARP_DEG)))
+    curved = np.zeros(len(area), bool)
+    for one, other in ((facet[f[smooth]], facet[g[smooth]]), (facet[g[smooth]], facet[f[smooth]])):
+        curved[one[area[one] < FACET_TIMES * area[other]]] = True
+    return np.asarray(~curved[facet])
+
+
+def directions_of(body: Body, flat: NDArray[np.bool_], even: int = EVEN) -> tuple[Floats, NDArray[np.bool_]]:
     """(d, 3) directions across which cuts are looked for, of each opposite two one; (d,) which are askew.
 
-    Axes of the frame, normals of the largest plane faces, axes of the body's own (those of symmetry are among
-    them); what it would rest on, and even ones, come after them and are askew.
+    Axes of the frame, normals of the largest of its ``flat`` faces, axes of the body's own (those of symmetry
+    are among them); what it would rest on, and even ones, come after them and are askew.
     """
-    fine = np.round(body.normals.astype(np.float64), 3)
-    _, which = np.unique(fine, axis=0, return_inverse=True)
+    normals, face_mm2 = body.normals[flat].astype(np.float64), body.areas[flat].astype(np.float64)
+    _, which = np.unique(np.round(normals, 3), axis=0, return_inverse=True)
     which = which.reshape(-1)
-    sums = np.stack([np.bincount(which, body.areas * body.normals[:, a]) for a in range(3)], axis=1)
+    sums = np.stack([np.bincount(which, face_mm2 * normals[:, a]) for a in range(3)], axis=1)
     areas = np.linalg.norm(sums, axis=1)
     largest = np.argsort(-areas, kind="stable")[:PLANES_OF]
     largest = largest[areas[largest] >= LEVEL_MM2]

@@ -19,6 +19,7 @@ from falsework.process import limit_deg
 from falsework.process.settings import Process
 
 GRID = 128  # columns along each side
+ROUNDING_MM = 1e-3  # of heights: columns are in single precision
 WAYS = 16  # directions in which outlines are measured; they are taken for polygons of as many sides
 LEAST_MM, LEAST_SHARE = 2.0, 0.005  # thinner slabs, or smaller ones for the whole, are no pieces
 
@@ -49,6 +50,8 @@ def slabs_of(
     """All slabs between the given heights (ascending, from the lowest point to the highest one)."""
     rotation = rotations_to_up(direction[None], ODD_SPIN_DEG)[0]
     solid_mm, band_mm = process.solid_layers * process.layer_height_mm, beads(process)[2]
+    beyond_mm = np.zeros(len(heights_mm))
+    beyond_mm[[0, -1]] = -ROUNDING_MM, ROUNDING_MM
     need, sections, bulk, sums, outlines, cell = k.slab_tables(
         body.vertices,
         body.faces,
@@ -56,7 +59,7 @@ def slabs_of(
         body.areas,
         body.show,
         rotation,
-        heights_mm,
+        heights_mm + beyond_mm,
         _ALONG,
         GRID,
         limit_deg(process),
