@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from falsework.cli.belief import chosen_belief, ledger_named, ledger_option, on_printer, printer_option
-from falsework.cli.options import chosen_process, json_option, piece_options, process_options
+from falsework.cli.options import (
+    chosen_process,
+    json_option,
+    piece_options,
+    process_options,
+    supports_as_option,
+)
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -35,13 +41,7 @@ _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be type
 )
 @printer_option
 @ledger_option
-@click.option(
-    "--supports-as",
-    type=click.Choice(("support", "solidsupport", "model")),
-    default="support",
-    show_default=True,
-    help="Object type of supports in the 3MF file; model is for programs that ignore the others.",
-)
+@supports_as_option
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write; KIND and the code if not given."
 )

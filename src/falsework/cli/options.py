@@ -166,6 +166,17 @@ def weigh_option(command: F) -> F:
     )(command)
 
 
+def supports_as_option(command: F) -> F:
+    """``--supports-as``: what other programs take the supports for."""
+    return click.option(
+        "--supports-as",
+        type=click.Choice(("support", "solidsupport", "model")),
+        default="support",
+        show_default=True,
+        help="Object type of supports in the 3MF file; model is for programs that ignore the others.",
+    )(command)
+
+
 def json_option(command: F) -> F:
     """``--json``: one JSON document on stdout, errors included."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")(

@@ -19,6 +19,7 @@ from falsework.cli.options import (
     marks_options,
     part_options,
     spare_option,
+    supports_as_option,
     turn_option,
     weigh_option,
 )
@@ -58,13 +59,7 @@ if TYPE_CHECKING:
     help="Decide one underside yourself, such as 3=bed. Repeatable.",
 )
 @weigh_option
-@click.option(
-    "--supports-as",
-    type=click.Choice(("support", "solidsupport", "model")),
-    default="support",
-    show_default=True,
-    help="Object type of supports in the 3MF file; model is for programs that ignore the others.",
-)
+@supports_as_option
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write; PART's name and '-plan' if not given."
 )
