@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers import layer_boundaries, stack_layers
-from falsework.layers.polygons import EMPTY, offset_mitred
+from falsework.layers.polygons import EMPTY, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 # Less than a line width squared that asks is a dab no nozzle can aim at.
 DAB_WIDTHS2 = 1.0
 THIN_WIDTHS = 2.0  # walls are at least so many lines
+WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
 BY_DESIGN_THIN = (ChangeKind.FINS, ChangeKind.MEMBRANE)
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
 HOLDING_LAYERS = 12  # a patch that holds spans fewer
@@ -93,19 +94,19 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
     box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
-    near = shapely.clip_by_rect(before, *box), shapely.clip_by_rect(after, *box)
+    near = repair(shapely.clip_by_rect(before, *box)), repair(shapely.clip_by_rect(after, *box))
     thin_mm2 = _new_thin_mm2(*near, line_mm, _by_design_thin(drafts, stack, first, last))
     changed = shapely.buffer(shapely.symmetric_difference(*near), 0.1 * line_mm, quad_segs=1)
-    smallest_before, smallest_after = _smallest(before, changed), _smallest(after, changed)
+    dab_mm2 = DAB_WIDTHS2 * line_mm**2
+    smallest_before, smallest_after = (_smallest(r, changed, dab_mm2) for r in (before, after))
     watch.at("faces to spare", 0.9)
 
-    dab_mm2 = DAB_WIDTHS2 * line_mm**2
     faults = []
     if left_mm2 > dab_mm2:
         faults.append(f"{left_mm2:.2g} mm² of the underside still ask for support")
     if new_mm2 > dab_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
-    if thin_mm2 > dab_mm2:
+    if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
     faults += _body_faults(ground, solid, drafts)
     faults += _spared_faults(ground, solid)
@@ -321,27 +322,34 @@ def _by_design_thin(drafts: tuple[Draft, ...], stack: LayerStack, first: int, la
 
 
 def _new_thin_mm2(before: Regions, after: Regions, line_mm: float, exempt: Regions) -> float:
-    """The largest section, of any changed layer, that is narrower than two lines and was not before."""
+    """The largest section, of any changed layer, that is narrower than two lines and was not before; 0 where
+    there is none longer than a tip or a nick."""
     radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
     changed = offset_mitred(shapely.symmetric_difference(before, after), 2 * radius)
 
     def thin(regions: Regions) -> Regions:
         open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
-        return shapely.difference(regions, open_)
+        return shapely.difference(regions, repair(open_))
 
     near = shapely.intersection(after, changed)
     new = shapely.intersection(thin(after[: len(near)]), near)
     new = shapely.difference(new, offset_mitred(thin(before), 0.3 * line_mm))
     new = shapely.difference(new, offset_mitred(exempt[: len(new)], 0.3 * line_mm))
     pieces = shapely.get_parts(new)
-    return float(shapely.area(pieces).max(initial=0.0))
+    pieces = pieces[shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2]
+    if len(pieces) == 0:
+        return 0.0
+    rings = shapely.get_exterior_ring(shapely.oriented_envelope(pieces))
+    long_mm = np.array([np.hypot(*np.diff(shapely.get_coordinates(r), axis=0).T).max() for r in rings])
+    return float(shapely.area(pieces)[long_mm > WALL_WIDTHS * line_mm].max(initial=0.0))
 
 
-def _smallest(regions: Regions, changed: Regions) -> float:
+def _smallest(regions: Regions, changed: Regions, dab_mm2: float) -> float:
     """Smallest connected section, mm², that meets what is ``changed`` in its layer; 0 where none does."""
     pieces, layer = shapely.get_parts(regions, return_index=True)
-    hit = ~shapely.is_empty(changed[layer]) & shapely.intersects(pieces, changed[layer])
-    return float(shapely.area(pieces[hit]).min()) if hit.any() else 0.0
+    area = shapely.area(pieces)
+    hit = (area > dab_mm2) & ~shapely.is_empty(changed[layer]) & shapely.intersects(pieces, changed[layer])
+    return float(area[hit].min()) if hit.any() else 0.0
 
 
 def _body_faults(ground: Ground, solid: Manifold, drafts: tuple[Draft, ...]) -> list[str]:
