@@ -1,0 +1,187 @@
+"""``Ceiling``: an underside as a change sees it, and what would still ask once its layers are changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+
+from falsework.layers.polygons import offset_mitred, rings_of
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.measure import SAME_MM, Outlines, measure_strips
+from falsework.need.needmap import HOLDS_WIDTHS, need_of
+from falsework.need.strips import strips_over_air
+from falsework.redrawing.ground import asks
+from falsework.redrawing.site import Ground, Site
+
+# An underside of which one layer has this share is flat: a fillet or chamfer at its edge does not count.
+FLAT_SHARE = 0.8
+# Sections are looked at so many line widths around an underside: seats lie half a width behind its edges.
+MARGIN_WIDTHS = 6.0
+# A trial asks for somewhat more than the need does, which takes 0.9 of a strip and half of a patch as
+# carried: the layers as cut anew differ from it by rounding.
+SURE_SHARE = 0.905
+SURE_CARRIED = 0.55
+
+
+@dataclass(frozen=True, eq=False)
+class Ceiling:
+    """An underside's strips.
+
+    ``layers`` (n,) that it has strips in, ascending, and ``regions`` (n,), all of them in each;
+    ``footprint``: their union; ``main``: the layer with most of the area, of which it has ``flat_share``.
+    """
+
+    layers: Indices
+    regions: Regions
+    footprint: shapely.Geometry
+    main: int
+    flat_share: float
+
+    @property
+    def flat(self) -> bool:
+        return self.flat_share >= FLAT_SHARE
+
+    def wider_share(self, width_mm: float) -> float:
+        """Share of the area on strips wider than that; a long strip is twice its area over its rim wide."""
+        strips = shapely.get_parts(self.regions)
+        area = shapely.area(strips)
+        return float(area[2.0 * area > width_mm * shapely.length(strips)].sum() / area.sum())
+
+
+def ceiling_of(site: Site) -> Ceiling:
+    """The strips of the site's underside, layer by layer."""
+    strips, layer = site.ground.need.of(site.index)
+    layers = np.unique(layer)
+    regions = np.empty(len(layers), dtype=object)
+    regions[:] = [shapely.union_all(strips[layer == l]) for l in layers]
+    area = shapely.area(regions)
+    most = int(np.argmax(area))
+    return Ceiling(
+        layers, regions, shapely.union_all(regions), int(layers[most]), float(area[most] / area.sum())
+    )
+
+
+def sections_near(ground: Ground, first: int, last: int, footprint: shapely.Geometry) -> Regions:
+    """Sections of the layers ``first`` … ``last`` as far as they lie near a footprint."""
+    margin = MARGIN_WIDTHS * ground.process.line_width_mm
+    x0, y0, x1, y1 = footprint.bounds
+    window = shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
+    near: Regions = shapely.intersection(ground.stack.regions[first : last + 1], window)
+    return near
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """The layers from ``first`` on around an underside, with other sections than they have."""
+
+    site: Site
+    first: int
+    sections: Regions
+    footprint: shapely.Geometry
+
+    @cached_property
+    def _stack(self) -> LayerStack:
+        z_mm = self.site.ground.stack.z_mm
+        own = z_mm[self.first : self.first + len(self.sections) + 1].copy()
+        own[0] = z_mm[0]  # as far above the bed as it is
+        return LayerStack(own, *rings_of(self.sections), 0.0, np.empty(0, np.int64))
+
+    @cached_property
+    def _strips(self) -> tuple[Regions, Indices]:
+        ground = self.site.ground
+        return strips_over_air(
+            self._stack.regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
+        )
+
+    @cached_property
+    def span_mm(self) -> float | None:
+        """The longest bridge left of the underside, 0 where none is; None if a strip of it neither bridges
+        cleanly nor holds. Strip by strip: a few milliseconds."""
+        strips, layer = self._strips
+        line_mm = self.site.ground.process.line_width_mm
+        mine = shapely.intersects(strips, self._near)
+        if not mine.any():
+            return 0.0
+        figures = measure_strips(strips[mine], layer[mine], Outlines(self._stack), line_mm)
+        span_mm = np.where(figures.bridge, figures.span, 0.0)
+        too_long = span_mm > self.site.ground.span_mm
+        if self._single:
+            bare = np.where(figures.bridge, too_long, figures.depth >= HOLDS_WIDTHS * line_mm)
+            bare |= figures.bridge & (figures.share < SURE_SHARE)
+            return None if self._counts(strips[mine][bare]) else float(span_mm.max())
+        # strips of several layers join: one with the other they must be carried for the most part
+        carried = float(figures.area[figures.bridge & ~too_long].sum())
+        return float(span_mm.max()) if carried > SURE_CARRIED * float(figures.area.sum()) else None
+
+    @property
+    def _single(self) -> bool:
+        """Whether no patch of the underside goes on for more layers than one that holds by itself."""
+        low, high = self.site.underside.layers
+        return high - low < 2
+
+    @cached_property
+    def settled(self) -> bool:
+        """Whether nothing of the underside asks for support any more, by all of the need's own rules."""
+        if self.span_mm is None:
+            return False
+        ground = self.site.ground
+        need = need_of(self._stack, *self._strips, ground.process, ground.belief)
+        asking = np.array([asks(u, ground.process) for u in need.undersides], dtype=bool)
+        marks = asking[need.region_underside] & shapely.intersects(need.regions, self._near)
+        return not self._counts(need.regions[marks])
+
+    @cached_property
+    def _near(self) -> shapely.Geometry:
+        near = shapely.buffer(self.footprint, self.site.ground.process.line_width_mm, quad_segs=2)
+        shapely.prepare(near)
+        return near
+
+    def _counts(self, left: Regions) -> bool:
+        """Whether regions are more than a dab that no nozzle can aim at, and not what others asked before."""
+        others = _asked_by_others(self.site, self.first, len(self.sections))
+        area = float(shapely.area(shapely.difference(left, others)).sum())
+        return area > self.site.ground.process.line_width_mm**2
+
+
+def _asked_by_others(site: Site, first: int, count: int) -> shapely.Geometry:
+    """What other undersides cover in ``count`` layers from ``first`` on."""
+    need = site.ground.need
+    others = (need.region_underside != site.index) & (need.region_layer >= first)
+    others &= need.region_layer < first + count
+    return offset_mitred(shapely.union_all(need.regions[others]), 0.01)
+
+
+def free_edges(ceiling: Ceiling, sections: Regions, first: int) -> Floats:
+    """(E, 4) edges of the underside, on their left, at which nothing carries it and it ends.
+
+    ``sections``: of the layers from ``first``, which is below the underside's lowest, on.
+    """
+    found = []
+    for k, (layer, region) in enumerate(zip(ceiling.layers, ceiling.regions, strict=True)):
+        rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
+        for ring in rings:
+            xy = shapely.get_coordinates(ring)
+            found.append(np.hstack([xy[:-1], xy[1:]]))
+            middle = shapely.points(0.5 * (xy[:-1] + xy[1:]))
+            free = shapely.distance(sections[layer - 1 - first], middle) > SAME_MM
+            if k + 1 < len(ceiling.layers):  # a slope goes on there
+                free &= ~(shapely.distance(ceiling.regions[k + 1], middle) <= SAME_MM)
+            found[-1] = found[-1][free]
+    return np.concatenate([np.empty((0, 4)), *found])
+
+
+def flat_mm(ground: Ground, ceiling: Ceiling) -> float:
+    """The height of a flat underside as it is drawn, which may lie up to half a layer off its layer's."""
+    layer = ceiling.main
+    low, high = (float(z) for z in ground.stack.middles_mm[layer - 1 : layer + 1])
+    corners = ground.part.vertices[ground.part.faces]
+    z = corners[:, :, 2]
+    level = (np.ptp(z, axis=1) < 1e-6) & (z[:, 0] > low) & (z[:, 0] <= high)
+    x0, y0, x1, y1 = ceiling.footprint.bounds
+    middle = corners[level].mean(axis=1)
+    near = (middle[:, 0] > x0) & (middle[:, 0] < x1) & (middle[:, 1] > y0) & (middle[:, 1] < y1)
+    found = z[level][near][:, 0]
+    return float(found.min()) if len(found) else float(ground.stack.z_mm[layer])

@@ -1,0 +1,197 @@
+"""Drawn-in fins: walls one line thick that belong to the drawing and are snapped off after printing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from falsework.need.measure import BRIDGE_DEPTH_WIDTHS
+from falsework.need.underside import Kind
+from falsework.redrawing.ceiling import Ceiling, ceiling_of, free_edges, sections_near
+from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
+from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.solids import prism
+from falsework.redrawing.sparing import wall_touches_spared
+from falsework.redrawing.spokes import Spoke, spoke_length_mm, spokes
+from falsework.redrawing.walls import (
+    Lane,
+    Wall,
+    below,
+    directions,
+    lane,
+    lengths_along_mm,
+    let_down,
+    lines_across,
+    merged,
+    on_part_mm,
+    runs,
+    trial,
+)
+from falsework.watch import QUIET, Watch
+
+# Shares of the clean span tried as distances: bays at oblique and round edges need shorter ones.
+SPACINGS = (1.0, 0.7, 0.5, 0.35, 0.25)
+# The same for spokes, and the turning between neighbours: strands are straight, the edge is round.
+SPOKE_BAYS = ((1.0, 45.0), (0.7, 30.0), (0.5, 20.0), (0.35, 12.0))
+LEAST_BAY_WIDTHS = 4.0  # closer fins would be a block
+LEAST_LENGTH_WIDTHS = 3.0  # shorter ones are posts that the nozzle knocks over
+TRIED, TRIED_ON_SLOPES = 12, 2  # arrangements of a kind judged by the layers, the shortest first
+MOST_FINS = 40
+MOST_LET_DOWN = 2  # arrangements that carry as seen from above, but may not for what stands below
+LEAST_CARRIED = 0.6  # share of an underside on strips wide enough for a strand between fins
+
+
+def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+    """Fins under a flat or gently sloping underside, with feet and ties where they are slender.
+
+    As long in all and as high as little as carries: directions and spacings are tried in the order of what
+    they add, and judged by the need's own rules.
+    """
+    ground, under = site.ground, site.underside
+    line_mm = ground.process.line_width_mm
+    if under.kind is Kind.HOLDS:
+        return _refusal(site, "it holds by itself")
+    ceiling = ceiling_of(site)
+    if ceiling.wider_share(BRIDGE_DEPTH_WIDTHS * line_mm) < LEAST_CARRIED:
+        from_deg = math.degrees(math.atan2(BRIDGE_DEPTH_WIDTHS * line_mm, ground.process.layer_height_mm))
+        return _refusal(
+            site,
+            f"most of its layers step out by less than fins can carry, which they do from {from_deg:.0f}° on",
+            "A corbel suits slopes better",
+        )
+    watch.at("placing fins", 0.1)
+    found = _arranged(site, ceiling, watch.part(0.1, 0.8))
+    if found is None:
+        return _refusal(site, "no arrangement of fins carries all of it", "Try a corbel, or support it")
+    arranged, square = found
+    for wall in arranged:
+        if wall_touches_spared(ground, wall):
+            return _refusal(
+                site,
+                "the fins would touch a face that is to be spared",
+                "Take that face from those to spare, or support the underside",
+            )
+    watch.at("feet and ties", 0.9)
+    ties = tied(ground, ceiling, arranged)
+    return _draft(site, arranged, square, ties, feet(ground, [*arranged, *ties]))
+
+
+def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+    return Refusal(ChangeKind.FINS, site.underside.number, why, cure)
+
+
+@dataclass(frozen=True)
+class _Arrangement:
+    """Where fins may stand: parallel lines, or spokes square to the free edges, and their length in all."""
+
+    length_mm: float
+    lines: tuple[tuple[float, float], ...] = ()  # direction and place across it
+    spokes: tuple[Spoke, ...] = ()
+
+
+def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], bool] | None:
+    """The shortest fins that carry the underside, and whether they are spokes; None if none do."""
+    ground = site.ground
+    clear_mm = ground.process.structure.side_gap_mm
+    stack, first = ground.stack, int(ceiling.layers[0]) - 1
+    room = room_under(ground, ceiling, inset_mm(ground))
+    under = below(ground, ceiling, clear_mm + ground.process.line_width_mm)
+    tries = TRIED if len(ceiling.layers) <= 2 else TRIED_ON_SLOPES  # every layer of a slope is judged
+    let = 0
+    parallel, square = _arrangements(site, ceiling)
+    chosen = sorted([*parallel[:tries], *square[:tries]], key=lambda one: round(one.length_mm, 6))
+    for k, one in enumerate(chosen):
+        watch.at("placing fins", k / len(chosen))
+        paths = _lanes(ground, ceiling, room, one)
+        stubs = [path.wall(float(stack.z_mm[first]), stack.middles_mm) for path in paths]
+        if not stubs or not trial(site, ceiling, stubs).settled:
+            continue
+        walls = [wall for path in paths if (wall := let_down(under, path, stack.middles_mm, clear_mm))]
+        whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
+        if walls and (whole or trial(site, ceiling, walls).settled):
+            return walls, bool(one.spokes)
+        let += 1
+        if let == MOST_LET_DOWN:
+            break
+    return None
+
+
+def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], list[_Arrangement]]:
+    """Arrangements of parallel lines and of spokes, the shortest first of each."""
+    ground = site.ground
+    line_mm, inset = ground.process.line_width_mm, inset_mm(ground)
+    first = int(ceiling.layers[0]) - 1
+    sections = sections_near(ground, first, int(ceiling.layers[-1]), ceiling.footprint)
+    free = free_edges(ceiling, sections, first)
+    parallel, square = [], []
+    for deg in directions(ceiling, site.underside.span_direction_deg + 90.0):
+        for share in SPACINGS:
+            bay_mm = max(share * ground.span_mm, LEAST_BAY_WIDTHS * line_mm)
+            across = lines_across(ceiling.footprint, free, deg, line_mm, inset, bay_mm)
+            length_mm = float(lengths_along_mm(ceiling.footprint, deg, across).sum())
+            if 0 < len(across) <= MOST_FINS:
+                parallel.append(_Arrangement(length_mm, lines=tuple((deg, y) for y in across)))
+    for share, turn_deg in SPOKE_BAYS:
+        found = spokes(free, line_mm, inset, share * ground.span_mm, turn_deg)
+        length_mm = sum(spoke_length_mm(spoke, ceiling.footprint, inset) for spoke in found)
+        if 0 < len(found) <= MOST_FINS:
+            square.append(_Arrangement(length_mm, spokes=tuple(found)))
+    return sorted(parallel, key=lambda one: round(one.length_mm, 6)), square
+
+
+def _lanes(ground: Ground, ceiling: Ceiling, room: shapely.Geometry, one: _Arrangement) -> list[Lane]:
+    """The lanes of an arrangement; of a spoke only the stretch that begins at its foot."""
+    line_mm = ground.process.line_width_mm
+    least_mm = LEAST_LENGTH_WIDTHS * line_mm
+    paths = [lane(ceiling, room, deg, across, line_mm, least_mm) for deg, across in one.lines]
+    for spoke in one.spokes:
+        path = lane(ceiling, room, spoke.deg, spoke.across_mm, line_mm, 0.0)
+        whole = merged(np.concatenate([np.empty((0, 2)), *(part for _, part in path.strips)]))
+        near = (whole[:, 0] < spoke.along_mm + 2.0 * line_mm) & (whole[:, 1] > spoke.along_mm)
+        paths.append(path.within(whole[near]))
+    return [path for path in paths if path.strips and path.length_mm >= line_mm]
+
+
+def _head_mm(walls: list[Wall]) -> float:
+    """The length of walls as seen from above."""
+    return sum(float(np.diff(runs(wall.profile), axis=1).sum()) for wall in walls)
+
+
+def _draft(site: Site, walls: list[Wall], square: bool, ties: list[Wall], foot: shapely.Geometry) -> Draft:
+    ground = site.ground
+    line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
+    top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
+    added = [Region(f"fin {k}", wall.solid()) for k, wall in enumerate(walls, 1)]
+    added += [Region(f"tie {k}", wall.solid()) for k, wall in enumerate(ties, 1)]
+    plans = shapely.get_parts(foot)
+    added += [
+        Region(f"foot {k}", prism(plan, bed_mm, top_mm))
+        for k, plan in enumerate(plans[~shapely.is_empty(plans)], 1)
+    ]
+    many = len(walls) > 1
+    if square:
+        where = "square to the free edge"
+    else:
+        apart = float(np.diff([wall.across_mm for wall in walls]).max(initial=0.0))
+        where = f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if many else "")
+    words = (
+        f"{len(walls)} fin{'s' if many else ''} one line ({line_mm:g} mm) thick, {where}, "
+        f"{'touch' if many else 'touches'} the underside along one line"
+    )
+    notes = ["The drawing has no air gap: what holds a fin is one line of contact."]
+    if ties:
+        notes.append(
+            f"Cross walls tie the fins: they are more than {TIE_SLENDERNESS:g} times as high as thick."
+        )
+    mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*walls, *ties])
+    if mark_mm2 > 0.0:
+        notes.append(f"They stand on the part over {mark_mm2:.1f} mm² and leave a mark there.")
+    by_hand = (
+        "Bend each fin to and fro with pliers until it snaps off, then trim the seam with a knife, cutting "
+        "away from yourself; wear eye protection"
+    )
+    return Draft(ChangeKind.FINS, site.underside.number, words, tuple(added), (), by_hand, tuple(notes))

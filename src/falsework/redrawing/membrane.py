@@ -1,0 +1,64 @@
+"""A membrane: one layer across a stepped hole's bore, so that its ceiling bridges; cut out afterwards."""
+
+from __future__ import annotations
+
+import shapely
+
+from falsework.layers.polygons import offset_mitred
+from falsework.need.underside import Kind
+from falsework.redrawing.ceiling import Trial, ceiling_of, flat_mm, sections_near
+from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.site import Site
+from falsework.redrawing.solids import prism
+from falsework.redrawing.sparing import prism_touches_spared
+from falsework.redrawing.stepped import stepped_hole
+from falsework.watch import QUIET, Watch
+
+OVERLAP_MM = 0.1  # into the bore's wall
+BY_HAND = (
+    "Cut the membrane out of the bore with a knife: clamp the part, cut away from your body and your other "
+    "hand, and wear eye protection"
+)
+
+
+def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+    """One whole layer across the bore, at the height of the ceiling, which then bridges from wall to wall."""
+    ground = site.ground
+    if site.underside.kind is Kind.HOLDS:
+        return _refusal(site, "it holds by itself")
+    watch.at("looking for a stepped hole", 0.1)
+    ceiling = ceiling_of(site)
+    hole = stepped_hole(ground, ceiling) if ceiling.flat else None
+    if hole is None:
+        return _refusal(site, "it is not the flat ceiling of a stepped hole")
+    z_mm = ground.stack.z_mm
+    low_mm, high_mm = flat_mm(ground, ceiling), float(z_mm[hole.layer + 1])
+    watch.at("trying the membrane", 0.4)
+    first, last = int(ceiling.layers[0]) - 1, min(int(ceiling.layers[-1]) + 1, ground.stack.count - 1)
+    sections = sections_near(ground, first, last, hole.wide)
+    sections[hole.layer - first] = shapely.union(sections[hole.layer - first], hole.bore)
+    tried = Trial(site, first, sections, hole.wide)
+    if not tried.settled:
+        return _refusal(
+            site,
+            f"even closed, the ceiling would not bridge cleanly, as up to {ground.span_mm:.1f} mm does",
+            "Try ribs or fins, or support it",
+        )
+    seat = offset_mitred(hole.bore, OVERLAP_MM)
+    if prism_touches_spared(ground, seat, low_mm, high_mm):
+        return _refusal(
+            site,
+            "the membrane would touch a face that is to be spared",
+            "Take the bore from the faces to spare: the membrane leaves a seam of one layer in it",
+        )
+    thick_mm = high_mm - low_mm
+    words = (
+        f"a membrane {thick_mm:.2f} mm thick (one layer) closes the bore of {hole.bore.area:.1f} mm²: the "
+        f"ceiling bridges {tried.span_mm:.1f} mm from wall to wall"
+    )
+    added = (Region("membrane", prism(seat, low_mm, high_mm)),)
+    return Draft(ChangeKind.MEMBRANE, site.underside.number, words, added, (), BY_HAND)
+
+
+def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+    return Refusal(ChangeKind.MEMBRANE, site.underside.number, why, cure)

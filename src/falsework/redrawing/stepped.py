@@ -1,0 +1,69 @@
+"""Stepped holes: a bore goes on above a wider hole, whose ceiling nothing carries on its inside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from falsework.layers.polygons import offset_mitred
+from falsework.redrawing.ceiling import Ceiling
+from falsework.redrawing.site import Ground
+
+LEAST_BORE_WIDTHS = 1.0  # a bore narrower than this closes by itself
+
+
+@dataclass(frozen=True, eq=False)
+class SteppedHole:
+    """A stepped hole.
+
+    ``layer``: the first of the ceiling. ``wide``: the outline of the hole beneath it, with nothing cut out;
+    ``bore``: what of that stays open in ``layer``, one polygon or several.
+    """
+
+    layer: int
+    wide: shapely.Polygon
+    bore: shapely.MultiPolygon
+
+    def bore_in(self, ground: Ground, layer: int) -> shapely.Geometry:
+        """What is open above the wide hole in another layer."""
+        return opened(self.wide, ground, layer)
+
+
+def stepped_hole(ground: Ground, ceiling: Ceiling) -> SteppedHole | None:
+    """The stepped hole that an underside is the ceiling of; None if it is not one.
+
+    The wide hole is the closed hole of the layer beneath in which the ceiling lies, or else, for a ceiling
+    that something carries on its outside all the same, the ceiling's own outline.
+    """
+    layer = ceiling.main
+    region = ceiling.regions[int(np.searchsorted(ceiling.layers, layer))]
+    inner = region.representative_point()
+    for polygon in shapely.get_parts(ground.stack.regions[layer - 1]):
+        for ring in polygon.interiors:
+            hole = shapely.Polygon(ring)
+            if hole.contains(inner) and shapely.area(shapely.difference(region, hole)) < 1e-3 * region.area:
+                return _found(ground, layer, hole)
+    parts = shapely.get_parts(region)
+    outer = [shapely.Polygon(part.exterior) for part in parts if len(part.interiors)]
+    return _found(ground, layer, outer[0]) if len(outer) == 1 and len(parts) == 1 else None
+
+
+def _found(ground: Ground, layer: int, wide: shapely.Polygon) -> SteppedHole | None:
+    bore = opened(wide, ground, layer)
+    least_mm2 = (LEAST_BORE_WIDTHS * ground.process.line_width_mm) ** 2
+    above = min(layer + 1, ground.stack.count - 1)
+    through = shapely.intersection(bore, opened(wide, ground, above))
+    kept = [p for p in shapely.get_parts(bore) if p.area > least_mm2 and p.intersects(through)]
+    return SteppedHole(layer, wide, shapely.MultiPolygon(kept)) if kept else None
+
+
+def opened(wide: shapely.Polygon, ground: Ground, layer: int) -> shapely.Geometry:
+    """What of a hole's outline is open in a layer, without slivers along its edge."""
+    if layer >= ground.stack.count:
+        return wide
+    sliver = 0.1 * ground.process.line_width_mm
+    open_ = shapely.difference(wide, ground.stack.regions[layer])
+    parts = shapely.get_parts(open_)
+    return shapely.union_all(parts[~shapely.is_empty(offset_mitred(parts, -sliver))])

@@ -1,0 +1,314 @@
+"""Upright walls under an underside: where they run, how far down they go, and the bodies they make."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.stack import Floats, Indices, Regions
+from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
+from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.solids import prism
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+PARALLEL_DEG = 10.0  # a free edge turned from a line by no more than this is carried by one along it
+GENTLE_LAYERS = 3  # a floor that rises within so many layers beside a wall is what the wall stands on
+ROUNDING_MM = 1e-4  # by less than this, what ends beside a wall does not stand in its way
+_ENDLESS = 1e4
+
+
+@dataclass(frozen=True, eq=False)
+class Wall:
+    """An upright wall. Along and across are x and y turned by ``deg``.
+
+    ``across_mm``: where its middle plane lies; ``profile``: its outline in (along, z).
+    """
+
+    deg: float
+    across_mm: float
+    thick_mm: float
+    profile: shapely.Geometry
+
+    @property
+    def volume_mm3(self) -> float:
+        return float(self.profile.area) * self.thick_mm
+
+    def solid(self) -> Manifold:
+        """As a body in the part's frame."""
+        lying = prism(self.profile, 0.0, self.thick_mm)
+        upright = lying.rotate((90.0, 0.0, 0.0)).translate((0.0, self.across_mm + 0.5 * self.thick_mm, 0.0))
+        return upright.rotate((0.0, 0.0, self.deg))
+
+    def sections(self, z_mm: Floats) -> tuple[Regions, Indices]:
+        """Its plans at heights (k,): (n,) rectangles, and the height of each."""
+        levels = shapely.linestrings([[(-_ENDLESS, z), (_ENDLESS, z)] for z in z_mm])
+        found, owner = _along(shapely.intersection(self.profile, levels), 0.0)
+        return self.plans(found), owner
+
+    def plans(self, along_mm: Floats) -> Regions:
+        """Its plans (n,) over stretches (n, 2) along it."""
+        half = 0.5 * self.thick_mm
+        low, high = self.across_mm - half, self.across_mm + half
+        plans: Regions = turned(shapely.box(along_mm[:, 0], low, along_mm[:, 1], high), self.deg)
+        return plans
+
+
+def turned(shape: Any, deg: float) -> Any:
+    """Shapes turned about the origin, from x towards y."""
+    c, s = math.cos(math.radians(deg)), math.sin(math.radians(deg))
+    matrix = np.array([[c, s], [-s, c]])
+    return shapely.transform(shape, lambda xy: xy @ matrix)
+
+
+def runs(profile: shapely.Geometry) -> Floats:
+    """(n, 2) stretches along x that the connected parts of a profile cover, merged and ascending."""
+    return merged(_along(profile, 0.0)[0])
+
+
+def merged(stretches_mm: Floats) -> Floats:
+    """(n, 2) stretches that overlap or touch, made one; ascending."""
+    ordered = stretches_mm[np.argsort(stretches_mm[:, 0])]
+    if not len(ordered):
+        return ordered
+    reached = np.maximum.accumulate(ordered[:, 1])
+    starts = np.flatnonzero(np.concatenate([[True], ordered[1:, 0] > reached[:-1] + 1e-9]))
+    return np.column_stack([ordered[starts, 0], reached[np.append(starts[1:], len(ordered)) - 1]])
+
+
+def both(a: Floats, b: Floats) -> Floats:
+    """(n, 2) stretches that lie in both sets."""
+    low = np.maximum(a[:, None, 0], b[None, :, 0])
+    high = np.minimum(a[:, None, 1], b[None, :, 1])
+    some = high > low
+    out = np.column_stack([low[some], high[some]])
+    return out[np.argsort(out[:, 0])]
+
+
+def without(a: Floats, b: Floats) -> Floats:
+    """(n, 2) stretches of ``a`` outside ``b``, whose own are merged and ascending."""
+    ends = np.concatenate([[-_ENDLESS], b.reshape(-1), [_ENDLESS]]).reshape(-1, 2)
+    return both(a, ends)
+
+
+def _strip(deg: float, across_mm: float, half_mm: float) -> shapely.Polygon:
+    """An endless strip of the plane along ``deg``."""
+    strip: shapely.Polygon = turned(
+        shapely.box(-_ENDLESS, across_mm - half_mm, _ENDLESS, across_mm + half_mm), deg
+    )
+    shapely.prepare(strip)
+    return strip
+
+
+def _along(shapes: shapely.Geometry | Regions, deg: float) -> tuple[Floats, Indices]:
+    """(n, 2) stretches along ``deg`` of the connected parts of shapes, and (n,) whose they are."""
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    xy, part = shapely.get_coordinates(parts, return_index=True)
+    if not len(xy):
+        return np.empty((0, 2)), np.empty(0, np.int64)
+    t = xy @ np.array([math.cos(math.radians(deg)), math.sin(math.radians(deg))])
+    first = np.flatnonzero(np.diff(part, prepend=-1))
+    stretch = np.column_stack([np.minimum.reduceat(t, first), np.maximum.reduceat(t, first)])
+    some = stretch[:, 1] > stretch[:, 0]
+    return stretch[some], owner[part[first]][some].astype(np.int64)
+
+
+def _crossed(shapes: shapely.Geometry | Regions, deg: float, across_mm: float) -> tuple[Floats, Indices]:
+    """The same of the parts of one line along ``deg`` that lie in the shapes."""
+    line = turned(shapely.LineString([(-_ENDLESS, across_mm), (_ENDLESS, across_mm)]), deg)
+    return _along(shapely.intersection(line, shapes), deg)
+
+
+def stretches(region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float) -> Floats:
+    """(n, 2) stretches along ``deg`` on which a wall lies wholly under a region."""
+    half = 0.5 * thick_mm - 0.1 * ROUNDING_MM
+    found = merged(_crossed(region, deg, across_mm)[0])
+    for side in (across_mm - half, across_mm + half):
+        found = both(found, merged(_crossed(region, deg, side)[0]))
+    return found
+
+
+def directions(ceiling: Ceiling, *more_deg: float) -> list[float]:
+    """Directions worth trying for walls, degrees 0..180: along the outline's box and its long edges, along x
+    and y, and ``more_deg``."""
+    hull = shapely.get_coordinates(shapely.minimum_rotated_rectangle(ceiling.footprint))
+    edges = [np.diff(hull[:3], axis=0)]
+    rim = [
+        np.diff(shapely.get_coordinates(r), axis=0)
+        for r in shapely.get_rings(shapely.get_parts(ceiling.footprint))
+    ]
+    steps = np.concatenate(rim)
+    edges.append(steps[np.argsort(-np.hypot(*steps.T))[:4]])
+    sides = np.concatenate(edges)
+    tried = [*np.degrees(np.arctan2(sides[:, 1], sides[:, 0])), 0.0, 90.0, *more_deg]
+    out: list[float] = []
+    for deg in tried:
+        one = round(float(deg) % 180.0, 6) % 180.0
+        if all(min(abs(one - o), 180.0 - abs(one - o)) > 1.0 for o in out):
+            out.append(one)
+    return out
+
+
+def lines_across(
+    footprint: shapely.Geometry, free: Floats, deg: float, thick_mm: float, inset_mm: float, span_mm: float
+) -> list[float]:
+    """Where walls along ``deg`` stand, so that no two supports are more than ``span_mm`` apart.
+
+    One along every free edge that runs that way, ``inset_mm`` behind it, and as many as are wanted, evenly,
+    between these and the outline's own ends. ``free``: (E, 4) edges, with the footprint on their left.
+    """
+    _, low, _, high = turned(footprint, -deg).bounds
+    edge = turned(shapely.linestrings(free.reshape(-1, 2, 2)), -deg)
+    xy = shapely.get_coordinates(edge).reshape(-1, 4)
+    run, rise = xy[:, 2] - xy[:, 0], xy[:, 3] - xy[:, 1]
+    along = np.abs(rise) <= math.tan(math.radians(PARALLEL_DEG)) * np.abs(run)
+    at_edges: list[float] = []
+    for way in (1.0, -1.0):  # the footprint above the edge, or below it
+        mine = along & (run * way > 0)
+        outer = np.sort(np.where(way > 0, xy[:, 1], -xy[:, 1])[mine])
+        lead = outer[np.diff(outer, prepend=-np.inf) > thick_mm]
+        at_edges += (way * (lead + inset_mm + 0.5 * thick_mm)).tolist()
+    at_edges = sorted(y for y in at_edges if low < y < high)
+
+    ends = [(low, 0.0), *((y, 0.5 * thick_mm) for y in at_edges), (high, 0.0)]
+    out = list(at_edges)
+    for (y0, half0), (y1, half1) in pairwise(ends):
+        clear = y1 - half1 - y0 - half0
+        between = max(0, math.ceil((clear - span_mm) / (span_mm + thick_mm) - 1e-9))
+        pitch = (clear - between * thick_mm) / (between + 1) + thick_mm
+        out += [y0 + half0 + pitch * (k + 1) - 0.5 * thick_mm for k in range(between)]
+    return sorted(out)
+
+
+def lengths_along_mm(footprint: shapely.Geometry, deg: float, across_mm: list[float]) -> Floats:
+    """How long each connected stretch of walls along ``deg`` would be, under all of a footprint."""
+    ends = np.array([[(-_ENDLESS, y), (_ENDLESS, y)] for y in across_mm]).reshape(-1, 2, 2)
+    lines = shapely.linestrings(ends)
+    lengths: Floats = shapely.length(shapely.get_parts(shapely.intersection(lines, turned(footprint, -deg))))
+    return lengths
+
+
+@dataclass(frozen=True, eq=False)
+class Lane:
+    """Where a wall along ``deg`` meets an underside: the layer of each strip above it, and the stretches
+    (n, 2) of it there."""
+
+    deg: float
+    across_mm: float
+    thick_mm: float
+    strips: tuple[tuple[int, Floats], ...]
+
+    @property
+    def length_mm(self) -> float:
+        return sum(float((part[:, 1] - part[:, 0]).sum()) for _, part in self.strips)
+
+    def within(self, along_mm: Floats) -> Lane:
+        """The lane on these stretches alone."""
+        cut = ((layer, both(part, along_mm)) for layer, part in self.strips)
+        return replace(self, strips=tuple((layer, part) for layer, part in cut if len(part)))
+
+    def wall(self, low_mm: float, top_mm: Floats) -> Wall:
+        """The wall from one height up to ``top_mm`` (by layer)."""
+        boxes = [shapely.box(part[:, 0], low_mm, part[:, 1], top_mm[layer]) for layer, part in self.strips]
+        return Wall(self.deg, self.across_mm, self.thick_mm, shapely.union_all(np.concatenate(boxes)))
+
+
+def lane(
+    ceiling: Ceiling, region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float, least_mm: float
+) -> Lane:
+    """The lane under ``region`` of an underside. Stretches shorter than ``least_mm`` are left out."""
+    found = stretches(region, deg, across_mm, thick_mm)
+    found = found[found[:, 1] - found[:, 0] >= least_mm]
+    parts, owner = _crossed(ceiling.regions, deg, across_mm)
+    strips = ((int(l), both(found, merged(parts[owner == k]))) for k, l in enumerate(ceiling.layers))
+    return Lane(deg, across_mm, thick_mm, tuple((layer, part) for layer, part in strips if len(part)))
+
+
+def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
+    """The layers around an underside with walls standing under it."""
+    stack = site.ground.stack
+    first, last = int(ceiling.layers[0]) - 1, min(int(ceiling.layers[-1]) + 1, stack.count - 1)
+    sections = sections_near(site.ground, first, last, ceiling.footprint)
+    plans, layers = zip(*(wall.sections(stack.middles_mm[first : last + 1]) for wall in walls), strict=True)
+    plan, layer = np.concatenate(plans), np.concatenate(layers)
+    for k in range(last - first + 1):
+        sections[k] = shapely.union_all([sections[k], *plan[layer == k]])
+    return Trial(site, first, sections, ceiling.footprint)
+
+
+@dataclass(frozen=True, eq=False)
+class Below:
+    """What lies below an underside: the sections (n,) of the ``layers`` (n,) that have any near it."""
+
+    ground: Ground
+    layers: Indices
+    sections: Regions
+
+
+def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
+    """Everything below an underside, up to ``margin_mm`` around its footprint."""
+    x0, y0, x1, y1 = ceiling.footprint.bounds
+    window = shapely.box(x0 - margin_mm, y0 - margin_mm, x1 + margin_mm, y1 + margin_mm)
+    shapely.prepare(window)
+    beneath = ground.stack.regions[: int(ceiling.layers[-1])]
+    layers = np.flatnonzero(shapely.intersects(window, beneath))
+    return Below(ground, layers, shapely.intersection(window, beneath[layers]))
+
+
+def let_down(under: Below, path: Lane, top_mm: Floats, clear_mm: float = 0.0) -> Wall | None:
+    """The wall of a lane from its tops (by layer) down to the bed, or half a layer into what lies below it.
+
+    ``clear_mm``: columns that come so near to a wall beside them are left out. None if nothing is left.
+    """
+    stack, half = under.ground.stack, 0.5 * path.thick_mm
+    floor_mm, middles, z_mm = float(stack.z_mm[0]), stack.middles_mm, stack.z_mm
+    band = _strip(path.deg, path.across_mm, half - ROUNDING_MM)
+    wide = _strip(path.deg, path.across_mm, half + clear_mm)
+    hit = shapely.intersects(wide, under.sections)
+    layers, sections = under.layers[hit], under.sections[hit]
+    blocked, at = _along(shapely.intersection(band, sections), path.deg)
+    layer = layers[at]
+    lowest = path.strips[0][0] - GENTLE_LAYERS  # a slope that the wall meets at its top is not beside it
+    near = np.empty((0, 2))
+    if clear_mm:
+        low = layers < lowest
+        beside, by = _along(shapely.intersection(wide, sections[low]), path.deg)
+        by = layers[low][by]
+        walls = shapely.box(beside[:, 0] - clear_mm, z_mm[by], beside[:, 1] + clear_mm, z_mm[by + 1])
+        # nor is one that it stands on
+        highest = np.minimum(layer + 1 + GENTLE_LAYERS, stack.count)
+        floor = shapely.box(blocked[:, 0], z_mm[layer], blocked[:, 1], z_mm[highest])
+        near = runs(shapely.difference(shapely.union_all(walls), shapely.union_all(floor)))
+
+    def solid(some: NDArray[np.bool_]) -> shapely.Geometry:
+        """Everything at and below those sections."""
+        stretch = blocked[some]
+        return shapely.union_all(
+            shapely.box(stretch[:, 0], floor_mm - 1.0, stretch[:, 1], middles[layer[some]])
+        )
+
+    beneath = solid(layer < path.strips[0][0])
+    columns = []
+    for top, part in path.strips:
+        part = without(part, near)
+        if len(part):
+            column = shapely.union_all(shapely.box(part[:, 0], floor_mm, part[:, 1], top_mm[top]))
+            more = solid((layer >= path.strips[0][0]) & (layer < top))
+            columns.append(shapely.difference(column, shapely.union(beneath, more)))
+    profile = shapely.union_all(columns)
+    return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
+
+
+def on_part_mm(wall: Wall, bed_mm: float) -> float:
+    """The length on which a wall stands on the part instead of the bed."""
+    level = shapely.LineString([(-_ENDLESS, bed_mm), (_ENDLESS, bed_mm)])
+    bed = runs(shapely.intersection(wall.profile, level))
+    x0, _, x1, _ = wall.profile.bounds
+    return float(sum(b - a for a, b in without(runs(wall.profile), bed))) if x1 > x0 else 0.0
