@@ -6,7 +6,8 @@ Grids have vertices (rows, columns) at ``x0 + column * step``, ``y0 + row * step
 ``carried`` (E,) marks the edges that distances are taken from. A convex corner of what carries sends its
 distance out *mitred*: by ``fans`` (W, K, 2) unit normals at ``tips`` (W, 2), of which ``spokes`` (W,) count,
 the distance from a tip is the greatest of the distances along them, within the angle from the first to the
-last, which run clockwise. Plain arrays; O(vertices · E), which outlines of some hundred edges allow.
+last, which run clockwise; or it sends it out *round*: no spokes count, the first two bound its angle. Plain
+arrays; O(vertices · E), which outlines of some hundred edges allow.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ FREE, MEETING = range(
     2
 )  # where a path away from what carries ends: at a free edge, or where another one begins
 _BENDS = 24
+_TRIES = 200  # nearest things out of sight before a point counts as out of sight of all
 _SAME = 1e-7  # mm
 
 
@@ -180,20 +182,25 @@ def _edge_way(ends, normals, base, e, x, y):
 
 @njit(cache=True, nogil=True)
 def _fan_way(tips, fans, spokes, w, x, y):
-    """Mitred distance from tip w and which spoke gives it; infinite outside its angle."""
+    """Distance from tip w and the unit way away from it; infinite outside its angle."""
     px, py = x - tips[w, 0], y - tips[w, 1]
-    last = spokes[w] - 1
+    last = max(spokes[w], 2) - 1
     if (
         fans[w, 0, 0] * py - fans[w, 0, 1] * px > 1e-12
         or px * fans[w, last, 1] - py * fans[w, last, 0] > 1e-12
     ):
-        return np.inf, 0
+        return np.inf, 0.0, 0.0
+    if spokes[w] == 0:
+        d = math.hypot(px, py)
+        return (d, px / d, py / d) if d > 0.0 else (0.0, fans[w, 0, 0], fans[w, 0, 1])
     best, spoke = -np.inf, 0
     for k in range(last + 1):
         d = fans[w, k, 0] * px + fans[w, k, 1] * py
         if d > best:
             best, spoke = d, k
-    return (best, spoke) if best >= 0.0 else (np.inf, 0)
+    if best < 0.0:
+        return np.inf, 0.0, 0.0
+    return best, fans[w, spoke, 0], fans[w, spoke, 1]
 
 
 @njit(cache=True, nogil=True)
@@ -203,7 +210,7 @@ def _nearest(ends, normals, carried, base, tips, fans, spokes, tip_base, bends, 
     Returns (value, distance, nx, ny): the unit way away from it. Infinite where nothing is seen.
     """
     floor = -np.inf
-    for _ in range(8):
+    for _ in range(_TRIES):
         best, d, nx, ny, fx, fy = np.inf, 0.0, 0.0, 0.0, 0.0, 0.0
         for e in range(ends.shape[0]):
             if not carried[e]:
@@ -216,10 +223,10 @@ def _nearest(ends, normals, carried, base, tips, fans, spokes, tip_base, bends, 
                 best, d, nx, ny = value, a, normals[e, 0], normals[e, 1]
                 fx, fy = x - a * nx, y - a * ny
         for w in range(tips.shape[0]):
-            a, k = _fan_way(tips, fans, spokes, w, x, y)
+            a, mx, my = _fan_way(tips, fans, spokes, w, x, y)
             value = tip_base[w] + rise * a
             if floor < value < best:
-                best, d, nx, ny, fx, fy = value, a, fans[w, k, 0], fans[w, k, 1], tips[w, 0], tips[w, 1]
+                best, d, nx, ny, fx, fy = value, a, mx, my, tips[w, 0], tips[w, 1]
         for w in range(bends.shape[0]):
             a = math.hypot(x - bends[w, 0], y - bends[w, 1])
             value = bend_base[w] + rise * a
@@ -346,6 +353,16 @@ def _exit(ends, x, y, nx, ny, least):
 
 
 @njit(cache=True, nogil=True)
+def _caught(lead, half, square):
+    """The first t ≥ 0 at which lead + 2 half t + square t² falls to 0; −1 if it never does. ``lead`` ≥ 0."""
+    if lead < -_SAME or half >= -1e-9:
+        return -1.0
+    lead = max(lead, 0.0)
+    inner = half * half - square * lead
+    return lead / (-half + math.sqrt(inner)) if inner >= 0.0 else -1.0
+
+
+@njit(cache=True, nogil=True)
 def _meeting(ends, normals, carried, tips, fans, spokes, x, y, d, nx, ny, rate, limit):
     """Where along a ray something else is as near: distance and the direction away from that, or ``limit``.
 
@@ -372,6 +389,9 @@ def _meeting(ends, normals, carried, tips, fans, spokes, x, y, d, nx, ny, rate, 
                 fx, fy = qx - a * mx, qy - a * my
         for w in range(tips.shape[0]):
             t = -1.0
+            if spokes[w] == 0:
+                px, py = x - tips[w, 0], y - tips[w, 1]
+                t = _caught(px * px + py * py - d * d, px * nx + py * ny - d * rate, 1.0 - rate * rate)
             for k in range(spokes[w]):
                 lead = (x - tips[w, 0]) * fans[w, k, 0] + (y - tips[w, 1]) * fans[w, k, 1] - d
                 grow = rate - (fans[w, k, 0] * nx + fans[w, k, 1] * ny)
@@ -380,9 +400,9 @@ def _meeting(ends, normals, carried, tips, fans, spokes, x, y, d, nx, ny, rate, 
             if t < 0.0 or t <= floor or t >= best:
                 continue
             qx, qy = x + t * nx, y + t * ny
-            a, k = _fan_way(tips, fans, spokes, w, qx, qy)
+            a, ax, ay = _fan_way(tips, fans, spokes, w, qx, qy)
             if math.isfinite(a) and a <= d + rate * t + 1e-6:
-                best, mx, my, fx, fy = t, fans[w, k, 0], fans[w, k, 1], tips[w, 0], tips[w, 1]
+                best, mx, my, fx, fy = t, ax, ay, tips[w, 0], tips[w, 1]
         if best >= limit:
             return limit, 0.0, 0.0
         if _sees(ends, x + best * nx, y + best * ny, fx, fy):

@@ -9,11 +9,14 @@ square corner of a stem the two planes run on until they meet, as the rule of th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers.polygons import offset_mitred
+from falsework.layers.stack import Floats
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.field import (
     OVERLAP_MM,
@@ -31,10 +34,20 @@ from falsework.redrawing.field import (
 )
 from falsework.redrawing.footprint import Footprint, footprint_of
 from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.solids import mesh_of
 from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
 
 _BEND_COSINE = 0.75  # walls that turn by less than 41° carry as one round wall does
 _LEAST_MM3 = 1e-3
+_CURVED_OVERLAP_MM = 2.0 * OVERLAP_MM  # curved surfaces lie off the straight pieces that they are drawn in
+_WALL_WIDTHS = 2.0  # no corbel is narrower, in line widths
+_PLUG_MM = 0.01
+_LEAST_THIN_WIDTHS2 = 0.1  # line widths squared: bits of a corner are no wall
+_OFF_MM = 1e-3  # stations on a way round a corner stand so far off it
+_MOST_BENDS = 30
 _SHARE_UNSEEN = 0.02  # of the footprint that no way leads to
 
 
@@ -58,10 +71,10 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
             "it hangs in mid-air: nothing beside it carries it at its own height",
             "Turn the part over, split it there, or support it",
         )
-    carriers = Carriers.of(footprint)
     slope = slope_of(ground.process, first_layer=False)
     watch.at("ways to what carries it", 0.2)
     canvas = canvas_of(ground, footprint)
+    carriers = Carriers.of(footprint, mitred=canvas.flat)
     lower, way = _lower(canvas, carriers, slope)
     if not np.isfinite(lower[canvas.held]).any() or _unseen(canvas, lower) > _SHARE_UNSEEN:
         return _refusal(site, "no straight way leads from all of it to what carries it", "Try a peaked roof")
@@ -72,14 +85,21 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         slope = slope_of(ground.process, first_layer=True)
         lower, way = _lower(canvas, carriers, slope)
         behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
+    more = _widened(footprint, ground.process.line_width_mm)
     if behind is not None:
-        canvas = canvas_of(ground, footprint, behind)
+        more = shapely.union(more, behind)
+    if not more.is_empty:
+        canvas = canvas_of(ground, footprint, more)
         lower, way = _lower(canvas, carriers, slope)
     on_bed = to_bed or bool((lower[canvas.held] < 0.0).any())
     lower = np.maximum(lower, 0.0)
 
     watch.at("drawing the corbel", 0.6)
-    solid = _solid(ground, footprint, canvas, lower, way, behind)
+    solid = _solid(ground, footprint, canvas, lower, way, more, behind is not None)
+    if on_bed:
+        solid = solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)
+    if not canvas.flat or behind is not None:
+        solid = _plugged(ground.solid, solid)
     if solid.is_empty() or solid.volume() < _LEAST_MM3:
         return _refusal(site, "no corbel is left once it is drawn", "")
     low_mm = solid.bounding_box()[2]
@@ -101,32 +121,77 @@ def _refusal(site: Site, why: str, cure: str) -> Refusal:
 
 def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, _Way]:
     """The corbel's own underside over a canvas, and the ways it follows."""
-    from falsework.kernels.fields import extend, nearest_at, sunk, ways
+    from falsework.kernels.fields import extend, sunk, ways
 
     c = carriers
     base, tip_base = np.zeros((len(c.ends), 2)), np.zeros(len(c.tips))
     bends, bend_base = np.empty((0, 2)), np.empty(0)
     features = (c.ends, c.normals, c.carried, base, c.tips, c.fans, c.spokes, tip_base)
-    for _ in range(4):
+    bends, bend_base = np.empty((0, 2)), np.empty(0)
+    place, _, distance, away = ways(
+        *features, bends, bend_base, 1.0, canvas.wanted, canvas.held, *canvas.place
+    )
+    if (canvas.held & (place == 0)).any():
+        bends, bend_base = _bends(c, features)
         place, _, distance, away = ways(
             *features, bends, bend_base, 1.0, canvas.wanted, canvas.held, *canvas.place
         )
-        if not (canvas.held & (place == 0)).any():
-            break
-        # round corners of the outline the way bends: they are stations on it
-        corners = c.ends[:, :2] + 1e-3 * (c.normals + np.roll(c.normals, 1, axis=0))
-        reached = nearest_at(corners, *features, bends, bend_base, 1.0)
-        seen = np.isfinite(reached)
-        if seen.sum() == len(bends):
-            break
-        bends, bend_base = np.ascontiguousarray(corners[seen]), reached[seen]
     lower, _ = sunk(
         canvas.surface, canvas.flat, place, distance, away,
         c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, _BEND_COSINE, *canvas.place,
     )  # fmt: skip
     if not (canvas.held & np.isnan(lower)).any():
-        extend(lower, RIM)
+        extend(lower, 3 * RIM)
     return lower, _Way(place, distance, away)
+
+
+def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, Floats]:
+    """Corners of the outline round which ways bend, (n, 2), and how far each is from what carries: (n,)."""
+    from falsework.kernels.fields import nearest_at
+
+    c = carriers
+    before = c.carried[c.precedes]
+    at = c.ends[:, :2] + _OFF_MM * (c.normals + c.normals[c.precedes])
+    start = c.carried != before  # where carried edges end
+    bends, base = at[start], np.zeros(int(start.sum()))
+    back = c.normals[c.precedes]
+    around = (
+        back[:, 0] * c.normals[:, 1] - back[:, 1] * c.normals[:, 0] < 0.0
+    )  # a way can only bend round these
+    others = at[~start & ~c.carried & ~before & around]
+    known = np.full(len(others), np.inf)
+    for _ in range(_MOST_BENDS):
+        found = nearest_at(others, *features, bends, base, 1.0)
+        if not (np.isfinite(found) & ~np.isfinite(known)).any():
+            break
+        known = found
+        seen = np.isfinite(known)
+        bends = np.ascontiguousarray(np.concatenate([at[start], others[seen]]))
+        base = np.concatenate([np.zeros(int(start.sum())), known[seen]])
+    return bends, base
+
+
+def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
+    """What must be added beside a footprint for no part of it to be narrower than two lines."""
+    half_mm = 0.5 * _WALL_WIDTHS * line_mm
+    wide = offset_mitred(offset_mitred(footprint.area, -half_mm), 1.02 * half_mm, limit=2.0)
+    thin = shapely.get_parts(shapely.difference(footprint.area, wide))
+    thin = thin[shapely.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
+    return shapely.buffer(shapely.union_all(thin), half_mm, quad_segs=2)
+
+
+def _plugged(part: Manifold, solid: Manifold) -> Manifold:
+    """The solid, and what it would shut in between itself and the part: slivers where two surfaces stray."""
+    from manifold3d import Manifold, OpType
+
+    before = {shell.num_vert() for shell in part.decompose() if shell.volume() < 0.0}
+    jitter = _PLUG_MM * np.concatenate([np.eye(3), -np.eye(3)])
+    plugs = [
+        Manifold.hull_points((mesh_of(shell)[0][:, None] + jitter).reshape(-1, 3))
+        for shell in (part + solid).decompose()
+        if shell.volume() < 0.0 and shell.num_vert() not in before
+    ]
+    return Manifold.batch_boolean([solid, *plugs], OpType.Add) if plugs else solid
 
 
 def _unseen(canvas: Canvas, lower: Grid) -> float:
@@ -172,10 +237,12 @@ def _behind(
         reach[live[~inside & ~bed]] = at
         to_bed |= bool((bed & ~inside).any())
         open_[live[inside | bed]] = False
-    going = reach > stride
+    going = reach > 0.0
     if not going.any():
         return None, False
-    far = (reach + stride + OVERLAP_MM)[:, None] * normal
+    # sections are known a layer apart, so the wall's face lies within a layer's way of where it was met
+    past = ground.process.layer_height_mm / slope + stride
+    far = (reach + past + OVERLAP_MM)[:, None] * normal
     quads = shapely.polygons(np.stack([a, b, b - far, a - far], axis=1)[going])
     area = shapely.union_all(grown(shapely.make_valid(quads), 0.5 * canvas.step))
     return area, to_bed
@@ -187,46 +254,43 @@ def _solid(
     canvas: Canvas,
     lower: Grid,
     way: _Way,
-    behind: shapely.Geometry | None,
-):
+    more: shapely.Geometry,
+    receding: bool,
+) -> Manifold:
     """The body between the corbel's underside and the part's, cut off at the footprint's free edges."""
-    area = _within(ground, footprint)
+    area = shapely.union(_within(footprint), more)
     top = float(np.nanmax(canvas.surface[canvas.wanted & np.isfinite(lower)])) + 5.0
-    if canvas.flat and behind is None:
+    if canvas.flat and not receding:
         level = float(np.median(canvas.surface[canvas.held])) + OVERLAP_MM
         return cut(body(lower, canvas, top, above=True).trim_by_plane((0.0, 0.0, -1.0), -level), area)
-    upper = np.maximum(canvas.surface, lower) + OVERLAP_MM
-    if behind is not None:
+    upper = np.maximum(canvas.surface, lower) + _CURVED_OVERLAP_MM
+    if receding:
         upper = _roofed(ground, canvas, lower, upper, way)
-        area = shapely.union(area, behind)
     bottom = float(np.nanmin(lower[canvas.wanted])) - 5.0
     return cut(body(lower, canvas, top, above=True) ^ body(upper, canvas, bottom, above=False), area)
 
 
-def _within(ground: Ground, footprint: Footprint) -> shapely.Geometry:
+def _within(footprint: Footprint) -> shapely.Geometry:
     """The footprint, and a little way into what carries it."""
-    edges = footprint.ends[footprint.carried]
-    along = edges[:, 2:] - edges[:, :2]
-    length = np.maximum(np.hypot(*along.T), 1e-9)[:, None]
-    outward = OVERLAP_MM * np.column_stack([along[:, 1], -along[:, 0]]) / length
-    a, b = edges[:, :2], edges[:, 2:]
-    bands = shapely.polygons(np.stack([a, b, b + outward, a + outward], axis=1))
-    return shapely.union_all([footprint.area, *bands])
+    edges = footprint.ends[footprint.carried].reshape(-1, 2, 2)
+    lines = shapely.line_merge(shapely.multilinestrings(list(edges)))
+    into = shapely.buffer(lines, OVERLAP_MM, cap_style="flat", join_style="mitre", mitre_limit=2.0)
+    return shapely.union(footprint.area, into)
 
 
 def _roofed(ground: Ground, canvas: Canvas, lower: Grid, upper: Grid, way: _Way) -> Grid:
-    """Behind receding walls the body reaches up to the first surface above its own underside."""
+    """Behind receding walls the body reaches up into the first surface above its own underside."""
     from falsework.kernels.fields import BEHIND, surface_above
 
     asked = np.where((way.place == BEHIND) & np.isfinite(lower), lower, np.nan)
     rows, columns = lower.shape
     x0, y0, step = canvas.place
-    found = np.empty_like(lower)
     near = faces_over(ground, (x0, y0, x0 + columns * step, y0 + rows * step))
-    surface_above(ground.part.vertices, near, ground.part.volume_mm3 >= 0.0, asked, x0, y0, step, found)
-    here = np.isfinite(found) & np.isfinite(asked)
-    behind = way.place == BEHIND
-    out = np.where(behind, lower + OVERLAP_MM, upper)
-    inside = here & (found < np.where(np.isnan(canvas.surface), np.inf, canvas.surface + 1.0))
-    out[inside] = np.minimum(found[inside] + OVERLAP_MM, 1e9)
-    return out
+    outward = ground.part.volume_mm3 >= 0.0
+    enters, leaves = np.empty_like(lower), np.empty_like(lower)
+    surface_above(ground.part.vertices, near, outward, asked, x0, y0, step, enters)
+    surface_above(ground.part.vertices, near, not outward, asked, x0, y0, step, leaves)
+    known = np.where(np.isnan(upper), lower + OVERLAP_MM, upper)
+    within = np.minimum(known, np.maximum(lower, leaves - OVERLAP_MM) + OVERLAP_MM)
+    behind = np.where(enters < leaves, enters + OVERLAP_MM, within)
+    return np.where(np.isnan(asked), upper, behind)

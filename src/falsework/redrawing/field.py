@@ -27,7 +27,7 @@ OVERLAP_MM = 0.1  # changes reach so far into the part or past it: faces never m
 _FINE_WIDTHS, _FINE_SHARE = 0.25, 1 / 180  # step of the grid, in line widths and of the extent
 RIM = 4  # cells of known heights around whatever is cut out in the end
 _SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further apart than this
-_ODD = 0.3719  # of a step: vertices of the grid stay off the part's own edges
+_ODD = (0.3719, 0.2287)  # of a step: vertices of the grid stay off the part's own edges and diagonals
 _PLAIN_MM = 0.003  # bodies are simplified by no more
 FLAT_MM = 2e-3
 
@@ -47,7 +47,10 @@ def slope_of(process: Process, first_layer: bool) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Carriers:
-    """The edges of a footprint as the kernels take them: see ``falsework.kernels.fields``."""
+    """The edges of a footprint as the kernels take them: see ``falsework.kernels.fields``.
+
+    ``precedes`` (E,) is the edge that ends where each begins.
+    """
 
     ends: Floats
     normals: Floats
@@ -55,10 +58,11 @@ class Carriers:
     tips: Floats
     fans: Floats
     spokes: Indices
+    precedes: Indices
 
     @staticmethod
-    def of(footprint: Footprint) -> Carriers:
-        """Edges, inward normals, and the fans at the convex corners of what carries."""
+    def of(footprint: Footprint, mitred: bool) -> Carriers:
+        """Edges, inward normals, and the fans at the convex corners of what carries, mitred or round."""
         ends, carried, follows = footprint.ends, footprint.carried, footprint.follows
         along = ends[:, 2:] - ends[:, :2]
         along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
@@ -85,6 +89,8 @@ class Carriers:
             fans[k, : pieces + 1] = np.column_stack([np.cos(angle), np.sin(angle)])
             fans[k, 0], fans[k, pieces] = first, last
             spokes[k] = pieces + 1
+            if not mitred:
+                fans[k, 1], spokes[k] = last, 0
         return Carriers(
             np.ascontiguousarray(ends),
             normals,
@@ -92,6 +98,7 @@ class Carriers:
             np.array([tip for tip, _, _ in corners]).reshape(-1, 2),
             fans,
             spokes,
+            before,
         )
 
 
@@ -151,7 +158,7 @@ def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | Non
     low_x, low_y, high_x, high_y = shapely.bounds(whole)
     extent = max(high_x - low_x, high_y - low_y)
     step = max(_FINE_WIDTHS * ground.process.line_width_mm, _FINE_SHARE * extent)
-    x0, y0 = low_x - (RIM + 1 + _ODD) * step, low_y - (RIM + 1 + _ODD) * step
+    x0, y0 = low_x - (RIM + 1 + _ODD[0]) * step, low_y - (RIM + 1 + _ODD[1]) * step
     columns = math.ceil((high_x - x0) / step) + RIM + 2
     rows = math.ceil((high_y - y0) / step) + RIM + 2
 

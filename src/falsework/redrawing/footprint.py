@@ -16,6 +16,7 @@ from falsework.redrawing.site import Site
 # does not; where there are still too many corners, by more.
 _PLAIN_MM = (0.005, 0.02, 0.05, 0.1)
 _MOST_EDGES = 600
+_SEAMS = (0.5, 1.1, 2.1)  # of the reach: strips of an underside lie no farther apart in plan than that
 _SEAT_WIDTHS = 0.25  # an edge is carried where the part is solid so far behind it, just beneath
 _CUT_MM = 0.01  # where carried and free meet is found to this
 
@@ -44,19 +45,21 @@ def footprint_of(site: Site) -> Footprint:
     strips, layer = need.of(site.index)
     order = np.argsort(layer, kind="stable")
     strips, layer = strips[order], layer[order]
-    area = _joined(strips, 0.5 * need.reach_mm)
+    area = _joined(strips, need.reach_mm)
     corners, follows = _edges(area)
     ends, carried, follows = _classed(site, corners, follows, strips, layer, _SEAT_WIDTHS * width_mm)
     return Footprint(area, ends, carried, follows, strips, layer)
 
 
-def _joined(strips: Regions, seam_mm: float) -> shapely.Geometry:
-    """Strips as one region: seams narrower than ``seam_mm`` closed, straight edges and corners kept."""
-    if len(strips) > 1:
-        grown = shapely.union_all(offset_mitred(strips, 0.5 * seam_mm, limit=2.0))
-        area = offset_mitred(grown, -0.5 * seam_mm, limit=5.0)
-    else:
-        area = strips[0]
+def _joined(strips: Regions, reach_mm: float) -> shapely.Geometry:
+    """Strips as one region: seams closed, as wide ones as it takes, straight edges and corners kept."""
+    area = strips[0]
+    for seam in _SEAMS if len(strips) > 1 else ():
+        by_mm = 0.5 * seam * reach_mm
+        area = shapely.union_all(offset_mitred(strips, by_mm, limit=2.0))
+        area = offset_mitred(area, -by_mm, limit=5.0)
+        if shapely.get_num_geometries(area) == 1:
+            break
     for tolerance_mm in _PLAIN_MM:
         plain = shapely.simplify(area, tolerance_mm, preserve_topology=True)
         if shapely.get_num_coordinates(plain) <= _MOST_EDGES:
@@ -128,6 +131,23 @@ def _classed(
     end[np.append(head[1:], len(owner)) - 1] = 1.0
     after = np.arange(1, len(owner) + 1)
     after[np.append(head[1:], len(owner)) - 1] = head[follows]
+    value = _without_short(value, after, (end - start) * length[owner], 8.0 * seat_mm)
     a = edges[owner, :2] + start[:, None] * along[owner]
     b = edges[owner, :2] + end[:, None] * along[owner]
     return np.hstack([a, b]), value, after.astype(np.int64)
+
+
+def _without_short(
+    carried: NDArray[np.bool_], follows: Indices, length_mm: Floats, least_mm: float
+) -> NDArray[np.bool_]:
+    """Carried runs shorter than ``least_mm`` among free edges count as free, unless all are."""
+    out = carried.copy()
+    before = np.empty_like(follows)
+    before[follows] = np.arange(len(follows))
+    for head in np.flatnonzero(carried & ~carried[before]):
+        run = [int(head)]
+        while carried[follows[run[-1]]]:
+            run.append(int(follows[run[-1]]))
+        if length_mm[run].sum() < least_mm:
+            out[run] = False
+    return out if out.any() else carried

@@ -45,10 +45,10 @@ def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft
     footprint = footprint_of(site)
     if not footprint.carried.any():
         return _refusal(site, "it hangs in mid-air: there is nothing for a roof to rise from", "")
-    carriers = Carriers.of(footprint)
     slope = slope_of(ground.process, first_layer=site.underside.layers[0] <= 1)
     watch.at("slopes of the roof", 0.2)
     canvas = canvas_of(ground, footprint)
+    carriers = Carriers.of(footprint, mitred=canvas.flat)
     upper, distance = _upper(canvas, carriers, slope)
     if np.isnan(upper[canvas.held]).any():
         return _refusal(site, "part of it is out of sight of all that carries it", "Try a corbel")
