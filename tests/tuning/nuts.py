@@ -2,12 +2,18 @@
 
 The laws of ``droop`` are pure array functions: here they are traced by jax, which differentiates them in its
 own way; prior and likelihood are numpyro's distributions. Prints mean and standard deviation of every
-parameter of the first cell, as JSON.
+parameter of the first cell, as JSON, with the density at some points that tells of which model they are:
+
+    python tests/tuning/nuts.py > tests/data/nuts.json
+
+keeps them, so that the tests need not sample again until the model is another.
 """
 
 from __future__ import annotations
 
 import json
+from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 
@@ -41,6 +47,13 @@ def tray() -> list[Reading]:
     return found
 
 
+def told_apart(density: Any) -> list[float]:
+    """The density at sixteen points: no other model has the same."""
+    z = np.random.default_rng(16).standard_normal((16, len(density.columns)))
+    values: list[float] = density.values(z, False).tolist()
+    return values
+
+
 def main() -> None:
     import jax
     import jax.numpy as jnp
@@ -57,6 +70,7 @@ def main() -> None:
     jax.config.update("jax_enable_x64", True)
     cells, evidence = gathered(tray(), MATERIALS)
     density = model.Density(cells, evidence)
+    points = told_apart(density)
     offsets = jnp.array(density.map.toarray())
     centres = jnp.array(density.parameters(np.zeros(len(density.columns))).ravel())
     for module in (bond, bridge, outcome, overhang, smooth, strand, supported, model):
@@ -87,7 +101,14 @@ def main() -> None:
     sampler.run(random.PRNGKey(1))
     z = np.asarray(sampler.get_samples()["z"])
     drawn = (np.asarray(centres) + z @ np.asarray(offsets).T)[:, : len(NAMES)]
-    print(json.dumps({"mean": drawn.mean(axis=0).tolist(), "sd": drawn.std(axis=0).tolist()}))
+    by = ", ".join(f"{name} {version(name)}" for name in ("numpyro", "jax"))
+    told = {
+        "by": by,
+        "density": points,
+        "mean": drawn.mean(axis=0).tolist(),
+        "sd": drawn.std(axis=0).tolist(),
+    }
+    print(json.dumps(told))
 
 
 if __name__ == "__main__":
