@@ -19,7 +19,7 @@ from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
 from falsework.bench.crew import Crew, Limits
 from falsework.bench.room import Room, Settings
-from falsework.bench.routes import Here, about, ledger, parts, programs, sheets, tuning
+from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
 from falsework.errors import FalseworkError
 from falsework.version import __version__
@@ -68,7 +68,7 @@ def create_app(settings: Settings) -> FastAPI:
         default_response_class=Json,
     )
     app.state.room = room
-    for part in (sheets, parts, programs, about, ledger, tuning):
+    for part in (sheets, parts, redrawn, programs, about, ledger, tuning):
         app.include_router(part.router)
     _add_pages(app, room)
     _add_errors(app)

@@ -81,6 +81,14 @@ class ShownFaces(Strict):
         return not (self.directions or self.face_sets or self.faces)
 
 
+class Redrawing(Strict):
+    """What may be changed in the part itself: ``keep`` names found faces that stay, ``cuts`` has cuts into
+    pieces looked for too."""
+
+    keep: Annotated[tuple[Name, ...], Field(max_length=200)] = ()
+    cuts: bool = False
+
+
 class Choices(Strict):
     """What is decided about one part."""
 
@@ -99,6 +107,7 @@ class Choices(Strict):
     load_axis: Direction | None = None
     supports_as: Literal["support", "solidsupport", "model"] = "support"
     underside_notes: Annotated[dict[UndersideNumber, Words], Field(max_length=5000)] = {}
+    redrawing: Redrawing = Redrawing()
 
     def marks(self) -> set[str]:
         """The digests of all that was marked on faces."""
@@ -184,6 +193,7 @@ NAMES = {  # of fields, as people say them
     "title": "title",
     "note": "note",
     "part": "part",
+    "programs": "machine programs",
     "choices.process": "process",
     "choices.turn_deg": "lie",
     "choices.scale": "scale",
@@ -194,6 +204,7 @@ NAMES = {  # of fields, as people say them
     "choices.keep_off": "faces not to be touched",
     "choices.load_axis": "load axis",
     "choices.supports_as": "object type of supports",
+    "choices.redrawing": "how the part may be redrawn",
 }
 _UNIT = re.compile(r"_(mm3|mm2|mm_s2|mm_s|mm|deg|c|g_cm3|per_kg|per_hour|j_kg_k|w_m_k|gpa|mpa|pa_s|k)$")
 _MOST_SAID = 3

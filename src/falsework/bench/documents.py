@@ -43,6 +43,8 @@ def document_models() -> list[type[BaseModel]]:
     from falsework.auditing.value import Audit
     from falsework.lie.value import Lies
     from falsework.planning.value import Inspection, PartSummary, Plan, Totals
+    from falsework.redrawing import Redraw
     from falsework.release.value import Remedy
 
-    return [model_of(kind) for kind in (PartSummary, Inspection, Totals, Plan, Lies, Remedy, Audit)]
+    kinds = (PartSummary, Inspection, Totals, Plan, Lies, Remedy, Redraw, Audit)
+    return [model_of(kind) for kind in kinds]

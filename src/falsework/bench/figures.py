@@ -14,6 +14,7 @@ from falsework.planning.value import Geometry, Ground
 
 if TYPE_CHECKING:
     from falsework.auditing.views import View
+    from falsework.redrawing.value import Redraw
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -129,6 +130,29 @@ def supports_mesh(geometry: Geometry) -> Arrays:
         "faces": scheme.faces.astype(np.uint32),
         "start": start.astype(np.uint32),
     }
+
+
+def redrawn_mesh(redraw: Redraw) -> tuple[Arrays, dict[str, Any]]:
+    """The redrawn part, its faces by where they come from: the part, added, laid bare by cutting; empty where
+    nothing is changed. And where the tags of the changed undersides stand."""
+    from falsework.report.redraw import changed_surface
+
+    tags = [
+        {"number": t.underside.number, "at": t.underside.center_mm, "shape": t.underside.kind.value}
+        for t in redraw.treated
+        if t.change is not None
+    ]
+    if not tags:
+        empty = {"positions": np.zeros((0, 3), np.float32), "faces": np.zeros((0, 3), np.uint32)}
+        return {**empty, "start": np.zeros(4, np.uint32)}, {"changed": False, "tags": []}
+    vertices, faces, origin = changed_surface(redraw)
+    order = np.argsort(origin, kind="stable")
+    arrays = {
+        "positions": vertices.astype(np.float32),
+        "faces": faces[order].astype(np.uint32),
+        "start": np.searchsorted(origin[order], np.arange(4)).astype(np.uint32),
+    }
+    return arrays, {"changed": True, "tags": tags}
 
 
 def strands_around(view: View) -> Arrays:

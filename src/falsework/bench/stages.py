@@ -28,10 +28,12 @@ class Stage(StrEnum):
     TOTALS = "totals"  # what every standing would cost
     SUPPORTS = "supports"  # built
     PATCHES = "patches"  # smooth patches, for marking
+    FACES = "faces"  # bores and mating faces that may have to stay
     LIES = "lies"  # the search for the best lie
     RELEASE = "release"  # how the supports come off: the whole plan
     REMEDIES = "remedies"  # what to change where they do not
     FILES = "files"  # what is handed over
+    REDRAW = "redraw"  # changes to the part itself, so that it needs no support
     AUDIT = "audit"  # what the machine's own program will do, held against the plan
 
 
@@ -41,10 +43,12 @@ RESTS_ON: Mapping[Stage, Stage | None] = {
     Stage.TOTALS: Stage.UNDERSIDES,
     Stage.SUPPORTS: Stage.TOTALS,
     Stage.PATCHES: Stage.PART,
+    Stage.FACES: Stage.PART,
     Stage.LIES: Stage.PART,
     Stage.RELEASE: Stage.SUPPORTS,
     Stage.REMEDIES: Stage.RELEASE,
     Stage.FILES: Stage.RELEASE,
+    Stage.REDRAW: Stage.UNDERSIDES,
     Stage.AUDIT: Stage.SUPPORTS,
 }
 BY_ITSELF = (Stage.PART, Stage.UNDERSIDES, Stage.TOTALS, Stage.SUPPORTS, Stage.RELEASE)
@@ -71,7 +75,7 @@ class Order:
         choices = self.choices.model_dump(mode="json")
         process = encode(self.process)
         told: dict[str, Any] = {"digest": self.digest, "name": self.name, "unit": choices["unit"]}
-        if stage is Stage.PATCHES:
+        if stage in (Stage.PATCHES, Stage.FACES):
             return told
         told["scale"] = choices["scale"]
         if stage is Stage.LIES:
@@ -89,6 +93,8 @@ class Order:
         told |= {field: choices[field] for field in fields}
         if stage is Stage.AUDIT:
             return told | {"program": self.program}
+        if stage is Stage.REDRAW:
+            return told | {field: choices[field] for field in ("show", "redrawing")}
         return told | {"supports_as": choices["supports_as"]} if stage is Stage.FILES else told
 
     def key(self, stage: Stage) -> str:

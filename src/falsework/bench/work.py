@@ -306,6 +306,53 @@ def _files(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     _json(aside, "files.json", {"files": listed})
 
 
+def _faces(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """Bores, pins and flat faces that may have to fit something, and which triangles are theirs."""
+    import numpy as np
+
+    from falsework.bench.buffers import write_buffers
+    from falsework.redrawing import candidates
+
+    part = _read(bench, told, watch.part(0.0, 0.8))
+    watch.at("looking for bores and mating faces", 0.8)
+    found = candidates(part)
+    label = np.zeros(len(part.faces), np.uint16)
+    for number, one in enumerate(found, 1):
+        label[list(one.faces)] = number
+    write_buffers(aside / "faces.bin", {"label": label}, {})
+    _json(aside, "faces.json", {"faces": [encode(one) for one in found]})
+
+
+def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+    """The changes to the part itself: its files, the page about them, and what the sheet shows."""
+    from falsework.bench import figures
+    from falsework.bench.buffers import write_buffers
+    from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw_files
+    from falsework.lie import MarkedFaces
+    from falsework.redrawing import redraw
+    from falsework.report.redraw import redraw_html, told_of
+
+    part, asked = _asked(bench, told, watch.part(0.0, 0.05))
+    show, wanted = told["show"], told["redrawing"]
+    part, shown = _with_marked(bench, part, show["faces"], _SHOWN)
+    spare = MarkedFaces(face_sets=(*asked.pop("spare").face_sets, *wanted["keep"]))
+    del asked["overrules"]  # of supports; a change to the part stands in their place
+    result = redraw(
+        part,
+        _process(told),
+        spare=spare,
+        show=MarkedFaces(tuple(_unit(way) for way in show["directions"]), (*show["face_sets"], *shown)),
+        split=wanted["cuts"],
+        **asked,
+        watch=watch.part(0.05, 0.9),
+    )
+    page = redraw_html(result, watch.part(0.9, 0.97))
+    step = told["name"].lower().endswith(STEP_NAMES)
+    names = write_redraw_files(result, aside, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
+    _json(aside, "words.json", {**told_of(result), "files": names})
+    write_buffers(aside / "redrawn.mesh", *figures.redrawn_mesh(result))
+
+
 def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     """A machine program held against the plan: the findings, the page about them, and what is seen around
     each."""
@@ -461,7 +508,9 @@ _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {
     Stage.RELEASE: _release,
     Stage.REMEDIES: _remedies,
     Stage.FILES: _files,
+    Stage.REDRAW: _redraw,
     Stage.AUDIT: _audit,
+    Stage.FACES: _faces,
     Stage.LIES: _lies,
     Stage.PATCHES: _patches,
     "demo": _demo,

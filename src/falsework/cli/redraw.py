@@ -27,8 +27,6 @@ if TYPE_CHECKING:
     from falsework.lie.marks import MarkedFaces
     from falsework.part.part import Part
 
-_STEP = (".step", ".stp")
-
 
 @click.command("redraw", short_help="Show what to change in a part so that it needs no support.")
 @part_options
@@ -145,11 +143,11 @@ def redraw_command(
             belief=chosen_belief(process, ledger_name),
             watch=watch.part(0.0, 0.9),
         )
-        from falsework.files.redraw import PAGE, write_redraw
+        from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw
         from falsework.report.redraw import redraw_html
 
         page = redraw_html(result, watch.part(0.9, 0.97))
-        step = Path(part).suffix.lower() in _STEP
+        step = part.lower().endswith(STEP_NAMES)
         written = write_redraw(result, folder, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
         session.written = folder
     if as_json:

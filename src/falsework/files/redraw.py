@@ -36,6 +36,7 @@ REDRAW, PACKAGE, MESH, CHANGES, CHANGES_STEP, PAGE = (
     "changes.step",
     "redraw.html",
 )
+STEP_NAMES = (".step", ".stp")  # a part that came so gets its changes so
 MOST_PIECES = 24
 _PIECES = tuple(f"split-piece-{k}.stl" for k in range(1, MOST_PIECES + 1))
 _PINS = "split-pins.stl"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -83,11 +83,44 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         views=views,
         pairs=pairs,
         splits=() if splits is None else tuple(_split(s) for s in splits.options),
-        why_not="" if splits is None else f"{splits.why_not} {splits.cure}".strip(),
+        why_not=_why_not(redraw),
         span=words.with_unit(redraw.span_mm, "mm"),
         limit=words.with_unit(redraw.limit_deg, "°", 0),
         words=words,
     )
+
+
+def told_of(redraw: Redraw) -> dict[str, object]:
+    """What the page says, for another skin: verdict, ways, rows, splits, notes; no pictures."""
+    splits, combined = redraw.splits, redraw.combined
+    return {
+        "verdict": verdict(redraw),
+        "ways": [asdict(way) for way in ways(redraw)],
+        "rows": [asdict(row(t)) for t in redraw.treated],
+        "left": left_lines(redraw),
+        "splits": [] if splits is None else [_split_line(split) for split in splits.options],
+        "why_not": _why_not(redraw),
+        "by_hand": [words.sentence(line) for line in combined.by_hand] if combined else [],
+        "notes": [
+            words.sentence(line)
+            for line in (*redraw.notes, *(combined.dropped if combined else ()), *redraw.warnings)
+        ],
+    }
+
+
+def _why_not(redraw: Redraw) -> str:
+    """Why the part is better left whole, and what helps; '' where a split gains or none was looked for."""
+    splits = redraw.splits
+    if splits is None or not splits.why_not:
+        return ""
+    return words.sentence(splits.why_not) + (f" {words.sentence(splits.cure)}" if splits.cure else "")
+
+
+def _split_line(split: Split) -> str:
+    glue = words.with_unit(split.glue_mm2 / 100.0, "cm²")
+    pins = sum(len(joint.pins) for joint in split.joints)
+    price = words.price(split.price)
+    return f"{words.sentence(split.words)} {price} in all, glue area {glue}, {words.counted(pins, 'pin')}."
 
 
 def verdict(redraw: Redraw) -> list[str]:

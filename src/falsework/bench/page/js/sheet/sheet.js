@@ -12,13 +12,14 @@ import { Lies } from "./lies.js";
 import { stateWords } from "./parts.js";
 import { Printed } from "./printed.js";
 import { Program } from "./program.js";
+import { Redraw } from "./redraw.js";
 import { Release } from "./release.js";
 import { SheetStore } from "./store.js";
 import { Supports } from "./supports.js";
 import { Portrait, titleBlock } from "./title.js";
 import { Undersides } from "./undersides.js";
 
-const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Comes, Handover, Program];
+const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Redraw, Comes, Handover, Program];
 
 export class SheetPage {
   constructor(place, id) {
@@ -138,7 +139,7 @@ export class SheetPage {
     const stale = section.stale();
     const state = stale ? "stale" : stage.state;
     const said = stale && ["ready", "idle"].includes(stage.state) ? "out of date" : stateWords(stage);
-    const figure = section.plate && keep(`figure-${section.key}`, { class: "figure" });
+    const figure = section.plate && !section.bare && keep(`figure-${section.key}`, { class: "figure" });
     return h("section", {
       class: `row ${state}${figure ? "" : " plain"}`, id: section.key, "data-key": section.key,
       "aria-labelledby": `h-${section.key}`, "aria-busy": ["running", "queued"].includes(stage.state) ? "true" : null,

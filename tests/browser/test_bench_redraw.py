@@ -1,0 +1,78 @@
+"""Changing the part itself on the bench's page: faces that stay, the changes, the figure, the files."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+
+import pytest
+
+from browser.bench_page import begin, settled, sheet_of, show, still
+from falsework.cli.app import run
+from falsework.part.demo import demo_parts
+
+pytestmark = pytest.mark.browser
+
+
+def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench, tmp_path, monkeypatch):
+    page = browse()
+    begin(page, "table")
+    settled(page)
+    show(page, "redraw")
+    settled(page, "faces")
+    # a face that is pointed at is dark in the figure, by mouse and by keyboard
+    row = page.locator("#redraw [data-face='flat 1']")
+    row.hover()
+    page.wait_for_function("document.querySelector('#redraw figcaption').textContent.includes('flat 1')")
+    # asked for, not before
+    assert sheet_of(page)["stages"]["redraw"]["state"] == "idle"
+    page.get_by_role("button", name="Draw the changes", exact=True).click()
+    settled(page, "redraw")
+    said = page.inner_text("#redraw")
+    assert "Lay it another way" in said and "does not certify a part" in said
+    assert page.locator("#redraw .redrawn tbody tr").count() == 1
+    page.mouse.move(2, 2)
+    still(page)
+    assert "Redrawn." in page.inner_text("#redraw figcaption")
+    page.get_by_role("button", name="Show it as it is").click()
+    still(page)
+    assert "As it is." in page.inner_text("#redraw figcaption")
+    # row and undersides' row point at each other
+    page.locator("#redraw .redrawn tbody tr").hover()
+    assert "hot" in page.locator("#undersides tr[data-underside='1']").get_attribute("class")
+    # the same files as by command line
+    with page.expect_download() as download:
+        page.get_by_role("link", name="redrawn.stl").click()
+    part = demo_parts()["table"]()
+    from falsework.files.stl import write_stl
+
+    write_stl(tmp_path / "table.stl", part.vertices, part.faces, "table")
+    monkeypatch.chdir(tmp_path)
+    assert run(["redraw", "table.stl", "--no-split", "--out", "out"]) == 0
+    digests = [
+        hashlib.sha256(path.read_bytes()[84:]).hexdigest()  # the header carries the part's name
+        for path in (download.value.path(), tmp_path / "out" / "redrawn.stl")
+    ]
+    assert digests[0] == digests[1]
+
+
+def test_a_face_that_stays_is_a_choice_like_any_other(browse, bench):
+    page = browse()
+    begin(page, "table")
+    settled(page)
+    show(page, "redraw")
+    settled(page, "faces")
+    beneath = page.locator("#redraw [data-face]", has_text="looks along -z").first
+    name = beneath.get_attribute("data-face")
+    beneath.get_by_role("checkbox").check()
+    page.wait_for_function("document.querySelector('#redraw summary').textContent.includes('must stay')")
+    settled(page)
+    assert sheet_of(page)["choices"]["redrawing"]["keep"] == [name]
+    page.get_by_role("button", name=re.compile("^Draw the changes")).click()  # anew: others drew this table
+    settled(page, "redraw")
+    assert "No change that was drawn makes an underside hold." in page.inner_text("#redraw")
+    page.locator(f"#redraw [data-face='{name}']").get_by_role("checkbox").uncheck()
+    settled(page)
+    # what was drawn for the same choices before is there again at once
+    page.wait_for_function("document.querySelector('#redraw .redrawn')?.textContent.includes('✓')")
+    assert sheet_of(page)["stages"]["redraw"]["state"] == "ready"
