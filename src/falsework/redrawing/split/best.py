@@ -36,11 +36,10 @@ from falsework.redrawing.split.search import (
     EVEN,
     Chain,
     Found,
-    Seeker,
     Whole,
     chains_of,
     directions_of,
-    plane_faces,
+    seeker_of,
 )
 from falsework.redrawing.split.slabs import LEAST_SHARE
 from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Printed, Split, Splits, Uncut
@@ -78,9 +77,8 @@ class _Bench:
 
     ground: Ground
     whole: Manifold  # with marks
-    origin: int
-    thin: Manifold
-    thin_origin: int
+    origin: int  # for ``marks_of``
+    thin: Manifold  # the same, thinned
     weights: Weights
     care: Care
     gluing: Gluing
@@ -121,17 +119,18 @@ def split(
     whole_lie = _uncut(ground, shown, weights, care, uncut, watch.part(0.0, 0.25))
     whole, origin = marked_solid(ground.solid, marks)
     thin = whole.simplify(THINNED_LAYERS * process.layer_height_mm)
-    bench = _Bench(ground, whole, origin, thin, origin, weights, care, gluing)
-
-    found, seeker_cuts = _found(bench, thin, most_cuts, TRIED, None, watch.part(0.25, 0.35))
+    bench = _Bench(ground, whole, origin, thin, weights, care, gluing)
+    apart = len(whole.decompose()) > 1
+    found, chains = _found(bench, thin, most_cuts, TRIED, None, watch.part(0.25, 0.35))
+    chains = [] if apart else chains
     size = replace(found.whole, printing=whole_lie.lie.price.printing)
     tried: list[_Tried] = []
-    for number, cuts in enumerate(seeker_cuts):
-        watch.at("cutting", 0.35 + 0.25 * number / len(seeker_cuts))
+    for number, cuts in enumerate(chains):
+        watch.at("cutting", 0.35 + 0.25 * number / len(chains))
         one = _try(bench, cuts, size)
         if one is not None:
             tried.append(one)
-    made, planes = len(seeker_cuts), found.planes
+    made, planes = len(chains), found.planes
     if most_cuts > 1:
         again, more_made, more_planes = _cut_again(bench, tried, size, watch.part(0.6, 0.7))
         tried, made, planes = tried + again, made + more_made, planes + more_planes
@@ -145,7 +144,10 @@ def split(
             options.append(option)
     options.sort(key=lambda option: (not option.fits, option.price))
     watch.at("done", 1.0)
-    why_not, cure = words.why_not(options, whole_lie, found.planes, bool((marks != PLAIN).any()))
+    if apart:
+        why_not, cure = words.SEVERAL
+    else:
+        why_not, cure = words.why_not(options, whole_lie, found.planes, bool((marks != PLAIN).any()))
     return Splits(
         part=ground.part.name,
         digest=ground.part.digest,
@@ -195,11 +197,10 @@ def _found(
     """Chains across a solid, and the same as cuts in the frame of the placed part."""
     vertices, faces = mesh_of(solid)
     center = vertices.mean(axis=0)
-    marks = marks_of(solid, bench.thin_origin)
+    marks = marks_of(solid, bench.origin)
     body = body_of(vertices - center, faces, marks == SHOWN)
-    flat = plane_faces(body)
-    seeker = Seeker(body, flat, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
-    directions, askew = directions_of(body, flat, EVEN if through is None else AGAIN_EVEN)
+    seeker = seeker_of(body, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
+    directions, askew = directions_of(body, seeker.flat, EVEN if through is None else AGAIN_EVEN)
     found = chains_of(seeker, directions, askew, most_cuts, most, watch)
     return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
 
@@ -227,7 +228,7 @@ def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
         laid(
             f"piece {k + 1}",
             body,
-            bench.thin_origin,
+            bench.origin,
             _ups(k, cuts, joints),
             bench.process,
             bench.weights,

@@ -23,9 +23,13 @@ EVEN, PLANES_OF, RESTING = 100, 24, 24  # even directions, normals of plane face
 SAME_DEG = 1.0  # directions nearer than that are one
 LEVEL_DEG = 5.0  # faces this near to level count as parallel to the cut
 NEAR_MM, ON_MM = 1.0, 0.02  # a cut keeps this far from them, or lies in one of them
-ONE_PLANE_DEG, FACET_TIMES = 0.5, 3.0  # of facets: see ``plane_faces``
+ONE_PLANE_DEG, FACET_TIMES = 0.5, 3.0  # of facets: see ``_plane_faces``
 LEVEL_MM2 = 4.0  # smaller faces do not count
 LEAST_JOINT_LINES = 6.0  # a joint has at least the area of a square of so many lines
+SAME_SHARE, BESIDE_SHARE = (
+    0.01,
+    0.15,
+)  # prices this near are the same; of the height, on each side of the middle
 PER_DIRECTION = 3  # cuts kept of each direction, of each number of cuts
 APART_DEG, APART_SHARE = 6.0, 0.05  # planes nearer than that, of the size, are much alike
 FINER = 8  # heights on each side of a cut when it is looked at again
@@ -46,11 +50,15 @@ class Chain:
 
 @dataclass(frozen=True, eq=False)
 class Seeker:
-    """What cuts of one body are looked for by. ``barred`` (m,) marks faces that no cut may cross."""
+    """What cuts of one body are looked for by.
+
+    ``flat`` (m,): faces of planes. ``barred`` (k, 2): faces that no cut may cross, each with itself, and
+    those that no cut may come between.
+    """
 
     body: Body
-    flat: NDArray[np.bool_]  # (m,) as from ``plane_faces``
-    barred: NDArray[np.bool_]
+    flat: NDArray[np.bool_]
+    barred: NDArray[np.int64]
     process: Process
     weights: Weights
     care: Care
@@ -98,9 +106,9 @@ def heights_of(seeker: Seeker, direction: Floats, extra_mm: Floats | None = None
         on_face, _area_within(z, at, face_mm2, ON_MM), 0.0
     )
     allowed &= near <= LEVEL_MM2
-    marked = corners[seeker.barred]
-    if len(marked):
-        begin, end = np.sort(marked.min(axis=1)), np.sort(marked.max(axis=1))
+    if len(seeker.barred):
+        lowest, highest = corners.min(axis=1)[seeker.barred], corners.max(axis=1)[seeker.barred]
+        begin, end = np.sort(lowest.min(axis=1)), np.sort(highest.max(axis=1))
         allowed &= np.searchsorted(begin, z - ON_MM) - np.searchsorted(end, z + ON_MM) <= 0
     allowed[[0, -1]] = False
     return Heights(z - low, z + np.where(np.isfinite(moved), moved, 0.0), on_face, allowed)
@@ -141,7 +149,8 @@ class _Looked:
         """The cheapest of ``cuts`` (1 or 2) parallel cuts among these heights, each the best around it."""
         price, joint = self.slabs.price, self._joints(seeker, whole)
         if cuts == 1:
-            total = (price[0] + joint + price[:, -1])[:, None]
+            total = price[0] + joint + price[:, -1]
+            total = _middle_first(total, self.heights.mm)[:, None]
         else:
             total = price[0][:, None] + joint[:, None] + price + joint[None] + price[:, -1][None]
         return [
@@ -167,6 +176,20 @@ class _Looked:
         return joint
 
 
+def _middle_first(total: Floats, mm: Floats) -> Floats:
+    """Prices (Q,) by which the middle comes before what is hardly cheaper beside it: it is easy to find."""
+    middle = int(np.argmin(np.abs(mm - 0.5 * mm[-1])))
+    beside = np.abs(mm - 0.5 * mm[-1]) < BESIDE_SHARE * mm[-1]
+    if (
+        abs(mm[middle] - 0.5 * mm[-1]) > ON_MM
+        or not total[middle] <= (1.0 + SAME_SHARE) * total[beside].min()
+    ):
+        return total
+    lifted = np.where(beside, np.maximum(total, np.nextafter(total[middle], np.inf)), total)
+    lifted[middle] = total[middle]
+    return lifted
+
+
 def _least(total: Floats) -> list[tuple[int, ...]]:
     """Indices of finite entries that no neighbour in the table undercuts, least first."""
     padded = np.pad(total, 1, constant_values=np.inf)
@@ -180,7 +203,29 @@ def _least(total: Floats) -> list[tuple[int, ...]]:
     return list(zip(i[order].tolist(), j[order].tolist(), strict=True))
 
 
-def plane_faces(body: Body) -> NDArray[np.bool_]:
+def seeker_of(
+    body: Body, marked: NDArray[np.bool_], process: Process, weights: Weights, care: Care, gluing: Gluing
+) -> Seeker:
+    """A seeker of cuts that spare the ``marked`` (m,) faces: none is crossed, nor parted from the next."""
+    f, g, cosine = _neighbours(body)
+    parted = marked[f] & marked[g] & (cosine > np.cos(np.radians(SHARP_DEG)))
+    own = np.flatnonzero(marked)
+    barred = np.concatenate([np.column_stack([own, own]), np.column_stack([f, g])[parted]])
+    return Seeker(body, _plane_faces(body, f, g, cosine), barred, process, weights, care, gluing)
+
+
+def _neighbours(body: Body) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
+    """Faces on both sides of every edge, and the cosine of the angle between their normals."""
+    faces, count = body.faces, len(body.faces)
+    start, end = faces[:, [0, 1, 2]].T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
+    key = np.minimum(start, end).astype(np.int64) * body.vertices.shape[1] + np.maximum(start, end)
+    order = np.argsort(key, kind="stable")
+    pairs = np.flatnonzero(np.diff(key[order]) == 0)
+    f, g = order[pairs] % count, order[pairs + 1] % count
+    return f, g, np.einsum("ij,ij->i", body.normals[f].astype(np.float64), body.normals[g])
+
+
+def _plane_faces(body: Body, f: NDArray[np.int64], g: NDArray[np.int64], cosine: Floats) -> NDArray[np.bool_]:
     """(m,) which faces belong to a plane of the body, and not to a curved face drawn in facets.
 
     Faces that lie in one plane and touch are one facet; it is of a curved face if it meets another one that
@@ -189,13 +234,7 @@ def plane_faces(body: Body) -> NDArray[np.bool_]:
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    faces, count = body.faces, len(body.faces)
-    start, end = faces[:, [0, 1, 2]].T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
-    key = np.minimum(start, end).astype(np.int64) * body.vertices.shape[1] + np.maximum(start, end)
-    order = np.argsort(key, kind="stable")
-    pairs = np.flatnonzero(np.diff(key[order]) == 0)
-    f, g = order[pairs] % count, order[pairs + 1] % count
-    cosine = np.einsum("ij,ij->i", body.normals[f].astype(np.float64), body.normals[g])
+    count = len(body.faces)
     level = cosine > np.cos(np.radians(ONE_PLANE_DEG))
     graph = coo_array((np.ones(int(level.sum())), (f[level], g[level])), shape=(count, count))
     facet = connected_components(graph, directed=False)[1]
@@ -311,7 +350,9 @@ def _finer(seeker: Seeker, whole: Whole, chain: Chain) -> Chain:
     along = seeker.body.points @ chain.direction
     low, high = float(along.min()), float(along.max())
     between = (high - low) / STEPS * np.arange(-FINER, FINER + 1) / FINER
-    extra = np.unique(np.concatenate([offset + between for offset in chain.offsets_mm]))
+    extra = np.unique(
+        np.concatenate([*(offset + between for offset in chain.offsets_mm), [0.5 * (low + high)]])
+    )
     heights = heights_of(seeker, chain.direction, extra[(extra > low) & (extra < high)])
     slabs = slabs_of(seeker.body, chain.direction, heights.mm, seeker.process, seeker.weights, seeker.care)
     found = _Looked(heights, slabs, chain.askew).best(seeker, whole, len(chain.offsets_mm), 1)

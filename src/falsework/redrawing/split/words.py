@@ -12,6 +12,10 @@ CAUTION = (
     "engineer to say",
     "Glue: air the room, keep it off skin and eyes, and follow its maker's sheet",
 )
+SEVERAL = (
+    "the part is several bodies that do not touch",
+    "Save each body as a part of its own, and split the one that needs support",
+)
 
 
 def where(plane: Plane) -> str:
