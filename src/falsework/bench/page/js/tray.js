@@ -136,7 +136,7 @@ export class TrayPage {
       h("label", { for: "search-sheets" }, "Find ", h("input", { id: "search-sheets", type: "search", value: this.search, oninput: (e) => this.find(e.target.value) })));
     if (!this.sheets.length) {
       return this.search ? [search, h("p", { role: "status" }, `No work order has “${this.search}” in its name.`)]
-        : h("p", { class: "empty" }, "There is no work order yet. Drop a part, or begin with one of the museum's.");
+        : h("p", { class: "verdict" }, "There is no work order yet. Drop a part, or begin with one of the museum's.");
     }
     const sized = this.sheets.some((sheet) => sheet.size_mm);
     return [search, h("div", { class: "scroll", role: "region", "aria-label": "Work orders", tabindex: 0 }, h("table", { class: "tray-list" },

@@ -56,7 +56,7 @@ export class Arrived extends Section {
       onpointerenter: () => this.page.hover("finding", number), onpointerleave: () => this.page.hover("finding", 0),
     },
     h("th", { scope: "row", class: "n" }, number),
-    h("td", {}, `${f.what}: ${words.number(f.count, 0)}${at || ""}`, f.serious && h("strong", { class: "prop" }, " serious")),
+    h("td", {}, `${f.count > 1 ? `${words.number(f.count, 0)} × ` : ""}${f.what}${at || ""}`, f.serious && h("strong", { class: "prop" }, " serious")),
     h("td", {}, f.done || "left as it is"));
   }
 

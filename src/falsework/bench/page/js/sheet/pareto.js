@@ -20,8 +20,8 @@ function range(values) {
   return [Math.max(0, low - margin), high + margin];
 }
 
-const SPOT = 11, LETTER = 7.2, HALF = 8; // half a spot, the width of a letter, half a word's height
-const OFFSETS = [14, 26].flatMap((across) => Array.from({ length: 31 }, (_, k) => 16 * (k - 15)).flatMap((up) => [[across, up], [-across, up]]))
+const SPOT = 15, LETTER = 7.2, HALF = 8; // half a spot, the width of a letter, half a word's height
+const OFFSETS = [19, 31].flatMap((across) => Array.from({ length: 31 }, (_, k) => 16 * (k - 15)).flatMap((up) => [[across, up], [-across, up]]))
   .map(([across, up]) => ({ across, up, far: Math.abs(up) + 2 * Math.abs(across) + (up < 0 ? 0.2 : 0) + (across < 0 ? 0.1 : 0) }))
   .sort((a, b) => a.far - b.far);
 

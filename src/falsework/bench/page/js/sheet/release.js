@@ -33,6 +33,11 @@ export class Release extends Section {
     return [["release", "plan.json"]];
   }
 
+  /** With nothing to take off there is nothing to show. */
+  get bare() {
+    return Boolean(this.plan) && !this.steps.length;
+  }
+
   get plan() {
     return this.store.value("release", "plan.json");
   }

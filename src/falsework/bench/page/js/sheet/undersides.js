@@ -150,8 +150,15 @@ export class Undersides extends Section {
       h("option", { value: "" }, kept ? "left: not to be touched" : auto),
       choice.options.map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "none" ? "" : `, ${words.price(o.cost.price)}`)))),
       own ? h("span", { class: "sub own-mark" }, "decided by you") : null,
+      (own || choice.chosen) !== "none" && this.fitsNothing(u.number) ? h("span", { class: "sub" }, "nothing fits: left") : null,
       spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left, not to be touched`) : null,
     ];
+  }
+
+  /** Whether a support was meant to stand there, and none fitted when it was built. */
+  fitsNothing(number) {
+    const { value: built, stale } = this.store.result("supports", "supports.json");
+    return Boolean(built) && !stale && built.choices.some((c) => c.underside === number && c.chosen === "none");
   }
 
   docket(u, choice, totals) {
