@@ -179,8 +179,8 @@ def _respliced(ground: Ground, solid: Manifold, z_mm: Floats, first: int, last: 
     """The ground's layers with ``first`` … ``last`` of those between ``z_mm`` cut anew from the solid."""
     old = ground.stack
     vertices, faces = mesh_of(solid)
-    crossing = 0 if ground.part.health.clean else max(1, ground.part.health.self_intersections)
-    part = Part(ground.part.name, vertices, faces, Health(self_intersections=crossing))
+    crossing = Health(self_intersections=1)  # what was united may overlap by rounding: so are its rings
+    part = Part(ground.part.name, vertices, faces, crossing)
     new = stack_layers(part, np.ascontiguousarray(z_mm[first : last + 2]))
     after = min(last + 1, old.count)
     rings = slice(int(old.layer_start[first]), int(old.layer_start[after]))

@@ -1,0 +1,153 @@
+"""``redraw`` from end to end: the undersides gone when the whole part is planned again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+import falsework
+from falsework.errors import Cancelled, PartError, ProcessError
+from falsework.lie import MarkedFaces
+from falsework.part import demo_parts
+from falsework.part.part import Health, Part
+from falsework.redrawing import ChangeKind, Redraw, redraw
+from falsework.redrawing.solids import mesh_of
+from falsework.watch import Watch
+
+
+@pytest.fixture(scope="module")
+def block() -> Redraw:
+    """The pulley block, turned a little about z, without a comparison with other lies."""
+    part = demo_parts()["pulley block"]()
+    return redraw(part, turn_deg=(0.0, 0.0, 20.0), split=False, other_lies=False, kinds=_FEW)
+
+
+_FEW = (ChangeKind.CORBEL, ChangeKind.ROOF)
+
+
+def test_the_replanned_part_shows_every_treated_underside_gone(block: Redraw) -> None:
+    combined = block.combined
+    assert combined is not None and len(combined.undersides) >= 4
+    assert combined.gone == combined.undersides
+    assert combined.after.undersides < block.before.undersides
+    assert combined.after.price < block.before.price
+    assert block.best == "redraw"
+
+
+def test_every_underside_says_what_was_done_or_why_nothing(block: Redraw) -> None:
+    prices = [t.price for t in block.treated]
+    assert prices == sorted(prices, reverse=True)
+    for treated in block.treated:
+        assert {c.kind for c in treated.changes} | {d.kind for d in treated.declined} == set(_FEW)
+        assert all(d.why for d in treated.declined)
+        proven = [c.proven for c in treated.changes]
+        assert proven == sorted(proven, reverse=True)
+        assert (treated.change is not None) == treated.outcome.startswith(str(treated.chosen))
+    assert "does not certify" in block.notes[0]
+
+
+def test_the_output_is_closed_by_an_independent_library_and_the_same_elsewhere(block: Redraw) -> None:
+    assert block.geometry is not None and block.combined is not None
+    redrawn, placed = block.geometry.redrawn, block.geometry.placed
+    assert redrawn is not None
+    mesh = trimesh.Trimesh(redrawn.vertices, redrawn.faces, process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent
+    assert block.combined.closed
+    change = block.combined.added_mm3 - block.combined.removed_mm3
+    assert mesh.volume == pytest.approx(placed.volume_mm3 + change, rel=1e-9)
+    assert block.combined.outside_share < 1e-4
+
+
+def test_regions_are_closed_solids_and_go_back_to_the_parts_own_frame(block: Redraw) -> None:
+    assert block.geometry is not None
+    own = demo_parts()["pulley block"]()
+    back = block.geometry.placement.own(block.geometry.placed.vertices)
+    assert np.allclose(back, own.vertices, atol=1e-9)
+    for treated in block.treated:
+        if treated.change is None:
+            continue
+        for region in treated.change.regions:
+            assert region.solid is not None
+            there = block.geometry.placement.solid_in_own_frame(region.solid)
+            assert there.volume() == pytest.approx(region.volume_mm3, rel=1e-9)
+            corners = mesh_of(there)[0]
+            assert (corners.min(axis=0) > own.bounds_mm[0] - 10.0).all()
+            assert (corners.max(axis=0) < own.bounds_mm[1] + 10.0).all()
+            assert trimesh.Trimesh(*mesh_of(there), process=False).is_watertight
+
+
+def test_it_is_a_value_that_can_be_written_and_read_back(block: Redraw) -> None:
+    text = block.to_json()
+    again = Redraw.from_json(text)
+    assert again == block
+    assert again.to_json() == text
+    assert '"schema": "falsework.redraw/1"' in text
+
+
+def test_spared_faces_by_the_name_of_a_candidate_stay_as_they_are() -> None:
+    part = demo_parts()["pulley block"]()
+    spare = MarkedFaces(face_sets=("bore 1",))
+    spared = redraw(part, spare=spare, split=False, other_lies=False, kinds=_FEW)
+    assert spared.spared == ("bore 1, " + spared.candidates[0].words,)
+    assert spared.spared_mm2 == pytest.approx(spared.candidates[0].area_mm2)
+    assert spared.geometry is not None and spared.geometry.redrawn is not None
+    redrawn, placed = spared.geometry.redrawn, spared.geometry.placed
+    # every corner of the bore is still a corner of the surface, and its area is all there
+    bore = placed.vertices[np.unique(placed.faces[list(spared.candidates[0].faces)])]
+    apart = np.abs(bore[:, None] - redrawn.vertices[None]).max(axis=2).min(axis=1)
+    assert apart.max() < 0.01
+    kept = redrawn.faces[redrawn.face_sets["bore 1"]]
+    area = trimesh.Trimesh(redrawn.vertices, kept, process=False).area
+    assert area == pytest.approx(spared.spared_mm2, rel=1e-6)
+
+
+def test_chosen_kinds_and_undersides_alone_are_treated(block: Redraw) -> None:
+    part = demo_parts()["pulley block"]()
+    number = block.treated[-1].underside.number
+    few = redraw(part, undersides=[number], kinds=["corbel"], split=False, other_lies=False)
+    assert [t.underside.number for t in few.treated] == [number]
+    assert {c.kind for c in few.treated[0].changes} <= {ChangeKind.CORBEL}
+
+
+def test_a_table_is_better_turned_over() -> None:
+    found = falsework.redraw(demo_parts()["table"](), kinds=[ChangeKind.RIBS], split=False)
+    assert found.lie is not None and found.lie.needs_no_support
+    assert found.lie.turn_deg[0] % 360.0 == pytest.approx(180.0)
+    assert found.best == "another lie"
+    assert found.combined is not None and found.combined.gone == (1,)
+    # ribs save most of the support, turning it over saves all
+    assert found.lie.printed.price < found.combined.after.price < found.before.price
+
+
+def test_refusals_are_clear() -> None:
+    part = demo_parts()["table"]()
+    with pytest.raises(PartError, match=r"underside 7.*2? ?undersides?"):
+        redraw(part, undersides=[7], split=False, other_lies=False)
+    with pytest.raises(ProcessError, match="Known: corbel"):
+        redraw(part, kinds=["glue"], split=False, other_lies=False)
+    with pytest.raises(PartError, match="bore 9"):
+        redraw(part, spare=MarkedFaces(face_sets=("bore 9",)), split=False, other_lies=False)
+    open_box = Part("tray", part.vertices, part.faces[:-1], Health(closed=False))
+    with pytest.raises(PartError, match="open"):
+        redraw(open_box, split=False, other_lies=False)
+
+
+def test_it_tells_how_far_it_is_and_can_be_stopped() -> None:
+    seen: list[float] = []
+    part = demo_parts()["table"]()
+    watch = Watch(tell=lambda step, fraction: seen.append(fraction))
+    redraw(part, kinds=["ribs"], split=False, other_lies=False, watch=watch)
+    assert seen == sorted(seen) and seen[-1] == 1.0
+    with pytest.raises(Cancelled):
+        redraw(part, watch=Watch(stop=lambda: len(seen) > 0))
+
+
+def test_where_the_user_wants_no_change_of_a_face_beneath_nothing_is_done() -> None:
+    part = demo_parts()["table"]()
+    below = MarkedFaces(directions=((0.0, 0.0, -1.0),))
+    found = redraw(part, spare=below, kinds=["ribs", "corbel"], split=False, other_lies=False)
+    assert found.combined is None
+    (treated,) = found.treated
+    assert treated.chosen is None and treated.outcome.startswith("left: ")
+    assert all(not c.proven for c in treated.changes)
