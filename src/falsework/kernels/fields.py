@@ -231,7 +231,7 @@ def _nearest(ends, normals, carried, base, tips, fans, spokes, tip_base, bends, 
             a = math.hypot(x - bends[w, 0], y - bends[w, 1])
             value = bend_base[w] + rise * a
             if a > 1e-9 and floor < value < best:
-                best, d, fx, fy = value, a, bends[w, 0], bends[w, 1]
+                best, d, fx, fy = value, value / rise, bends[w, 0], bends[w, 1]
                 nx, ny = (x - fx) / a, (y - fy) / a
         if not math.isfinite(best):
             break

@@ -29,6 +29,7 @@ from falsework.redrawing.field import (
     cut,
     faces_over,
     grown,
+    rising,
     sampled,
     slope_of,
 )
@@ -74,6 +75,8 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     slope = slope_of(ground.process, first_layer=False)
     watch.at("ways to what carries it", 0.2)
     canvas = canvas_of(ground, footprint)
+    if not canvas.flat:
+        footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
     lower, way = _lower(canvas, carriers, slope)
     if not np.isfinite(lower[canvas.held]).any() or _unseen(canvas, lower) > _SHARE_UNSEEN:

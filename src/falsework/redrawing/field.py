@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +30,8 @@ _SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further
 _ODD = (0.3719, 0.2287)  # of a step: vertices of the grid stay off the part's own edges and diagonals
 _PLAIN_MM = 0.003  # bodies are simplified by no more
 FLAT_MM = 2e-3
+_FALLS = 0.15  # steeper than this, per length, a surface falls
+_LEAST_CELLS = 8.0  # of the grid, so long must the edges be that are left
 
 Grid = NDArray[np.float64]
 
@@ -197,6 +199,25 @@ def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | Non
     for _ in range(RIM):
         wanted = _dilated(wanted)
     return Canvas(x0, y0, step, held, wanted, surface)
+
+
+def rising(footprint: Footprint, canvas: Canvas) -> Footprint:
+    """The footprint with those carried edges only from which the surface rises, or is level.
+
+    Along the flanks of a rounded underside its strips end in steps that are carried too, but from them it
+    falls: its weight does not go there. Where nothing is left, all stays as it is.
+    """
+    ends = footprint.ends
+    along = ends[:, 2:] - ends[:, :2]
+    length = np.maximum(np.hypot(*along.T), 1e-12)[:, None]
+    inward = np.column_stack([-along[:, 1], along[:, 0]]) / length
+    middle = 0.5 * (ends[:, :2] + ends[:, 2:])
+    near, far = 0.5 * canvas.step, 3.5 * canvas.step
+    rise = canvas.at(middle + far * inward) - canvas.at(middle + near * inward)
+    keeps = footprint.carried & ~(rise < -_FALLS * (far - near))
+    if length[keeps, 0].sum() < _LEAST_CELLS * canvas.step:
+        return footprint
+    return replace(footprint, carried=keeps)
 
 
 def faces_over(ground: Ground, box: tuple[float, float, float, float]) -> NDArray[np.int32]:

@@ -45,7 +45,7 @@ def footprint_of(site: Site) -> Footprint:
     strips, layer = need.of(site.index)
     order = np.argsort(layer, kind="stable")
     strips, layer = strips[order], layer[order]
-    area = _joined(strips, need.reach_mm)
+    area = _plain(_joined(strips, need.reach_mm))
     corners, follows = _edges(area)
     ends, carried, follows = _classed(site, corners, follows, strips, layer, _SEAT_WIDTHS * width_mm)
     return Footprint(area, ends, carried, follows, strips, layer)
@@ -60,6 +60,11 @@ def _joined(strips: Regions, reach_mm: float) -> shapely.Geometry:
         area = offset_mitred(area, -by_mm, limit=5.0)
         if shapely.get_num_geometries(area) == 1:
             break
+    return area
+
+
+def _plain(area: shapely.Geometry) -> shapely.Geometry:
+    """The area with no more corners than it takes, outer rings counter-clockwise."""
     for tolerance_mm in _PLAIN_MM:
         plain = shapely.simplify(area, tolerance_mm, preserve_topology=True)
         if shapely.get_num_coordinates(plain) <= _MOST_EDGES:

@@ -24,6 +24,7 @@ from falsework.redrawing.field import (
     cut,
     faces_over,
     grown,
+    rising,
     slope_of,
 )
 from falsework.redrawing.footprint import footprint_of
@@ -48,6 +49,8 @@ def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft
     slope = slope_of(ground.process, first_layer=site.underside.layers[0] <= 1)
     watch.at("slopes of the roof", 0.2)
     canvas = canvas_of(ground, footprint)
+    if not canvas.flat:
+        footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
     upper, distance = _upper(canvas, carriers, slope)
     if np.isnan(upper[canvas.held]).any():
