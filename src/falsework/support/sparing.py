@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.polygons import EMPTY, gathered, offset_mitred
+from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
@@ -19,7 +19,9 @@ from falsework.support.scheme import Standing
 RIM_SHARE = 0.02  # of an underside: less on spared faces, or less beside them, is a rim
 _LEVEL_MM = 1e-6  # a face this near the middle of a layer may count to the layer on either side of it
 _STEEPEST = 1e-3  # part of a normal that points up or down; steeper faces carry and bear nothing
-_MARGIN_MM = 10.0  # about the need: nothing is built farther out
+_MARGIN_MM = 5.0  # about the need, seen from above: nothing is built farther out
+_COARSE_MM = 0.5  # for which an outline of the need is good enough
+_OVERLAP_MM = 0.05  # strips of a slope grow by this before they join, so that strayed outlines leave no seams
 _OUTLINE_TOLERANCE_MM = 0.02  # as of swept columns
 
 
@@ -70,14 +72,11 @@ def spared_faces(part: Part, faces: NDArray[np.bool_], stack: LayerStack, need: 
 
 
 def _near(corners: Floats, need: NeedMap) -> Floats:
-    """Triangles about the need, seen from above."""
-    if not len(need.regions):
-        return corners[:0]
-    low_x, low_y, high_x, high_y = shapely.total_bounds(need.regions)
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    near = (high[:, 0] > low_x - _MARGIN_MM) & (low[:, 0] < high_x + _MARGIN_MM)
-    near &= (high[:, 1] > low_y - _MARGIN_MM) & (low[:, 1] < high_y + _MARGIN_MM)
-    found: Floats = corners[near]
+    """Triangles that lie beneath the need or near it, or above it, seen from the side."""
+    about = offset(shapely.simplify(need.regions, _COARSE_MM, preserve_topology=False), _MARGIN_MM, 2)
+    over = shapely.union_all(about)
+    shapely.prepare(over)
+    found: Floats = corners[shapely.intersects(over, shapely.polygons(corners[:, :, :2]))]
     return found
 
 
@@ -127,15 +126,23 @@ def _clipped(corners: Floats, low_mm: Floats, high_mm: Floats, slab: Indices) ->
 
 
 def kept_free(
-    spared: Spared, need: NeedMap, standings: Sequence[Standing], sections: Regions, clearance_mm: float
+    spared: Spared,
+    need: NeedMap,
+    standings: Sequence[Standing],
+    sections: Regions,
+    used: NDArray[np.bool_],
+    clearance_mm: float,
 ) -> Regions:
     """(L,) where no support is built: straight above and beneath spared faces up to the next surface, and
-    ``clearance_mm`` about it.
+    ``clearance_mm`` about it; empty in layers that are not ``used`` (L,).
 
     Support goes straight down, so what stands above such a face would stand on it, and what stands beneath
     would carry it. Undersides that lie on such faces altogether and have a standing all the same are carried.
     """
-    tops, bottoms = shapely.simplify(spared.tops, _OUTLINE_TOLERANCE_MM), spared.bottoms
+    free = np.full(len(sections), EMPTY, dtype=object)
+    if not used.any():
+        return free
+    bottoms = spared.bottoms
     lifted = spared.whole & np.array([s is not Standing.NONE for s in standings], dtype=bool)
     if lifted.any():
         mine = np.flatnonzero(lifted[need.region_underside])
@@ -145,13 +152,15 @@ def kept_free(
             asked, need.reach_mm + _OUTLINE_TOLERANCE_MM
         )  # to where the layer beneath holds
         bottoms = shapely.difference(bottoms, about)
-    bottoms = shapely.simplify(bottoms, _OUTLINE_TOLERANCE_MM)
-    above, beneath = _air(tops, sections), _air(bottoms[::-1], sections[::-1])[::-1]
-    return shapely.buffer(shapely.union(above, beneath), clearance_mm, quad_segs=4)
+    above, beneath = _air(spared.tops, sections), _air(bottoms[::-1], sections[::-1])[::-1]
+    more_mm = max(clearance_mm - _OVERLAP_MM, 0.0)
+    free[used] = shapely.buffer(shapely.union(above[used], beneath[used]), more_mm, quad_segs=4)
+    return free
 
 
 def _air(seeds: Regions, sections: Regions) -> Regions:
-    """Entry i: what of the seeds of entries before it has nothing of the sections in between."""
+    """Entry i: what of the seeds of entries before it, grown a little, has no section in between."""
+    seeds = offset_mitred(shapely.simplify(seeds, _OUTLINE_TOLERANCE_MM), _OVERLAP_MM)
     out = np.full(len(seeds), EMPTY, dtype=object)
     empty, blank, here = shapely.is_empty(seeds), shapely.is_empty(sections), EMPTY
     for i in range(1, len(seeds)):

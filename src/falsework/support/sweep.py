@@ -284,7 +284,8 @@ def sweep_columns(
     if spared is None:
         return Swept(sections, cleared, columns)
     watch.at("sparing faces", 0.9)
-    free = kept_free(spared, need, standings, sections, clearance_mm)
+    used = ~shapely.is_empty(columns)
+    free = kept_free(spared, need, standings, sections, used, clearance_mm)
     return Swept(sections, cleared, areas_only(shapely.difference(columns, free)), free)
 
 
