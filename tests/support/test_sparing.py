@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from falsework.lie import MarkedFaces
+from falsework.part import read_part
 from falsework.part.demo import demo_parts
 from falsework.part.part import Part
 from falsework.planning.pipeline import plan, totals
@@ -22,6 +24,7 @@ from falsework.support.sparing import footprints
 from falsework.support.sweep import section_tolerance_mm
 from solids import blocks
 
+DATA = Path(__file__).parents[1] / "data"
 PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
 CLEARANCE_MM = PLAIN.structure.side_gap_mm + section_tolerance_mm(PLAIN)
 UP, DOWN = MarkedFaces(((0.0, 0.0, 1.0),)), MarkedFaces(((0.0, 0.0, -1.0),))
@@ -251,6 +254,19 @@ def surfaces(part: Part, points, upwards: bool):
     return nearest, off[np.arange(len(points)), nearest]
 
 
+def touched(made, marked: np.ndarray) -> int:
+    """How many of a plan's strands stand on marked faces or are the last beneath one, by rays."""
+    at_hand = made.geometry
+    strands, placed = at_hand.scheme.strands, at_hand.part
+    ends = strands.ends_mm
+    middles = np.column_stack([(ends[:, :2] + ends[:, 2:]) / 2, at_hand.stack.middles_mm[strands.layer]])
+    middles = middles[:: max(1, len(ends) // 800)]
+    beneath, drop = surfaces(placed, middles, upwards=False)
+    above, rise = surfaces(placed, middles, upwards=True)
+    gap_mm = at_hand.scheme.gap.realised_mm + 1.5 * made.process.layer_height_mm
+    return int(marked[beneath[np.isfinite(drop)]].sum() + marked[above[rise < gap_mm]].sum())
+
+
 @settings(max_examples=15, deadline=None)
 @given(
     st.lists(_BLOCK, min_size=1, max_size=4),
@@ -266,16 +282,33 @@ def test_no_support_stands_on_a_marked_face_or_carries_one(boxes, seed, share, s
     marked = np.random.default_rng(seed).random(len(part.faces)) < share
     made = planned(brushed(part, marked), MARKED, standing=standing)
     assert made.sparing.area_mm2 > 0
-    at_hand = made.geometry
-    strands, placed = at_hand.scheme.strands, at_hand.part
-    if not len(strands.layer):
-        return
-    ends = strands.ends_mm
-    middles = np.column_stack([(ends[:, :2] + ends[:, 2:]) / 2, at_hand.stack.middles_mm[strands.layer]])[
-        :: max(1, len(ends) // 1500)
-    ]
-    beneath, drop = surfaces(placed, middles, upwards=False)
-    assert not marked[beneath[np.isfinite(drop)]].any()
-    above, rise = surfaces(placed, middles, upwards=True)
-    gap_mm = at_hand.scheme.gap.realised_mm + 1.5 * PLAIN.layer_height_mm
-    assert not marked[above[rise < gap_mm]].any()
+    assert not len(made.pieces) or touched(made, marked) == 0
+
+
+def test_a_real_part_with_one_side_of_its_inside_marked():
+    """Supports on that side go, those on the other stay; what comes off and what it costs agree with it."""
+    part = read_part(DATA / "so101_webcam_mount.stl")
+    corners = part.vertices[part.faces]
+    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    up = normals[:, 2] > 0.3 * np.linalg.norm(normals, axis=1)
+    middle = part.vertices[:, 0].min() + 0.5 * part.size_mm[0]
+    marked = up & (corners[:, :, 0].max(axis=1) < middle)
+    free = planned(part, process=Process())
+    made = plan(brushed(part, marked), Process(), standing="anywhere", spare=MARKED)
+    assert touched(free, marked) > 10 and touched(made, marked) == 0
+
+    centre = made.geometry.part.bounds_mm[:, 0].mean()
+
+    def scars(plan_made, side):
+        strands = plan_made.geometry.scheme.strands
+        x = np.bincount(strands.piece, strands.ends_mm[:, ::2].mean(axis=1)) / np.bincount(strands.piece)
+        return sum(p.scar_mm2 for p, at in zip(plan_made.pieces, x, strict=True) if side * (at - centre) > 2)
+
+    assert scars(free, -1) > 10 and scars(made, -1) < 0.3 * scars(free, -1)
+    assert scars(made, 1) == pytest.approx(scars(free, 1), rel=0.05)
+    assert {piece.number for piece in made.release.pieces} == {piece.number for piece in made.pieces}
+    assert made.support_cost.volume_mm3 == pytest.approx(sum(p.cost.volume_mm3 for p in made.pieces))
+    before, after = (row for m in (free, made) for row in m.alternatives if row.name == "chosen")
+    assert after.contact_mm2 < before.contact_mm2 and after.left_mm2 > before.left_mm2
+    assert sum(p.contact_mm2 for p in made.pieces) < 1.05 * after.contact_mm2
+    assert made.sparing.undersides and all(u.landing_mm2 + u.own_mm2 > 0 for u in made.sparing.undersides)
