@@ -46,7 +46,7 @@ class Gluing:
 class Plane:
     """One cut: points with ``normal`` · point = ``offset_mm``, in the frame of the part as it was placed.
 
-    ``cuts``: 'the part', or the name of the piece of the earlier cut that it goes through.
+    ``cuts``: 'the part', or 'one piece' where it goes through one of those that the cut before it left.
     ``on_face``: it lies in a plane face of the part. ``askew``: it lies along no face or axis of the part.
     """
 
