@@ -20,10 +20,6 @@ from falsework.redrawing.site import Ground, Site
 FLAT_SHARE = 0.8
 # Sections are looked at so many line widths around an underside: seats lie half a width behind its edges.
 MARGIN_WIDTHS = 6.0
-# A trial asks for somewhat more than the need does, which takes 0.9 of a strip and half of a patch as
-# carried: the layers as cut anew differ from it by rounding.
-SURE_SHARE = 0.905
-SURE_CARRIED = 0.55
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,12 +39,6 @@ class Ceiling:
     @property
     def flat(self) -> bool:
         return self.flat_share >= FLAT_SHARE
-
-    def wider_share(self, width_mm: float) -> float:
-        """Share of the area on strips wider than that; a long strip is twice its area over its rim wide."""
-        strips = shapely.get_parts(self.regions)
-        area = shapely.area(strips)
-        return float(area[2.0 * area > width_mm * shapely.length(strips)].sum() / area.sum())
 
 
 def ceiling_of(site: Site) -> Ceiling:
@@ -98,8 +88,8 @@ class Trial:
 
     @cached_property
     def span_mm(self) -> float | None:
-        """The longest bridge left of the underside, 0 where none is; None if a strip of it neither bridges
-        cleanly nor holds. Strip by strip: a few milliseconds."""
+        """The longest bridge left of the underside, 0 where none is; None if a strip of it bridges too far
+        or, of a flat one, neither bridges nor holds. Strip by strip: a few milliseconds."""
         strips, layer = self._strips
         line_mm = self.site.ground.process.line_width_mm
         mine = shapely.intersects(strips, self._near)
@@ -108,13 +98,9 @@ class Trial:
         figures = measure_strips(strips[mine], layer[mine], Outlines(self._stack), line_mm)
         span_mm = np.where(figures.bridge, figures.span, 0.0)
         too_long = span_mm > self.site.ground.span_mm
-        if self._single:
-            bare = np.where(figures.bridge, too_long, figures.depth >= HOLDS_WIDTHS * line_mm)
-            bare |= figures.bridge & (figures.share < SURE_SHARE)
-            return None if self._counts(strips[mine][bare]) else float(span_mm.max())
-        # strips of several layers join: one with the other they must be carried for the most part
-        carried = float(figures.area[figures.bridge & ~too_long].sum())
-        return float(span_mm.max()) if carried > SURE_CARRIED * float(figures.area.sum()) else None
+        # where strips of several layers join, the patch decides: see ``settled``
+        bare = np.where(figures.bridge, too_long, self._single & (figures.depth >= HOLDS_WIDTHS * line_mm))
+        return None if self._counts(strips[mine][bare]) else float(span_mm.max())
 
     @property
     def _single(self) -> bool:
@@ -166,7 +152,8 @@ def free_edges(ceiling: Ceiling, sections: Regions, first: int) -> Floats:
             xy = shapely.get_coordinates(ring)
             found.append(np.hstack([xy[:-1], xy[1:]]))
             middle = shapely.points(0.5 * (xy[:-1] + xy[1:]))
-            free = shapely.distance(sections[layer - 1 - first], middle) > SAME_MM
+            # of nothing at all it is nan
+            free = ~(shapely.distance(sections[layer - 1 - first], middle) <= SAME_MM)
             if k + 1 < len(ceiling.layers):  # a slope goes on there
                 free &= ~(shapely.distance(ceiling.regions[k + 1], middle) <= SAME_MM)
             found[-1] = found[-1][free]

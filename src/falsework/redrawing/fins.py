@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
-from falsework.need.measure import BRIDGE_DEPTH_WIDTHS
 from falsework.need.underside import Kind
 from falsework.redrawing.ceiling import Ceiling, ceiling_of, free_edges, sections_near
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
@@ -39,10 +37,10 @@ SPACINGS = (1.0, 0.7, 0.5, 0.35, 0.25)
 SPOKE_BAYS = ((1.0, 45.0), (0.7, 30.0), (0.5, 20.0), (0.35, 12.0))
 LEAST_BAY_WIDTHS = 4.0  # closer fins would be a block
 LEAST_LENGTH_WIDTHS = 3.0  # shorter ones are posts that the nozzle knocks over
-TRIED, TRIED_ON_SLOPES = 12, 2  # arrangements of a kind judged by the layers, the shortest first
+TRIED = 16  # arrangements of parallel fins judged by the layers, the shortest first
+SPOKES_ON_SLOPES = 2  # the same on a slope, where spokes alone run down it and every layer is judged
 MOST_FINS = 40
 MOST_LET_DOWN = 2  # arrangements that carry as seen from above, but may not for what stands below
-LEAST_CARRIED = 0.6  # share of an underside on strips wide enough for a strand between fins
 
 
 def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
@@ -52,17 +50,9 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     they add, and judged by the need's own rules.
     """
     ground, under = site.ground, site.underside
-    line_mm = ground.process.line_width_mm
     if under.kind is Kind.HOLDS:
         return _refusal(site, "it holds by itself")
     ceiling = ceiling_of(site)
-    if ceiling.wider_share(BRIDGE_DEPTH_WIDTHS * line_mm) < LEAST_CARRIED:
-        from_deg = math.degrees(math.atan2(BRIDGE_DEPTH_WIDTHS * line_mm, ground.process.layer_height_mm))
-        return _refusal(
-            site,
-            f"most of its layers step out by less than fins can carry, which they do from {from_deg:.0f}° on",
-            "A corbel suits slopes better",
-        )
     watch.at("placing fins", 0.1)
     found = _arranged(site, ceiling, watch.part(0.1, 0.8))
     if found is None:
@@ -100,10 +90,12 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], b
     stack, first = ground.stack, int(ceiling.layers[0]) - 1
     room = room_under(ground, ceiling, inset_mm(ground))
     under = below(ground, ceiling, clear_mm + ground.process.line_width_mm)
-    tries = TRIED if len(ceiling.layers) <= 2 else TRIED_ON_SLOPES  # every layer of a slope is judged
     let = 0
     parallel, square = _arrangements(site, ceiling)
-    chosen = sorted([*parallel[:tries], *square[:tries]], key=lambda one: round(one.length_mm, 6))
+    if len(ceiling.layers) > 2:
+        chosen = square[:SPOKES_ON_SLOPES]
+    else:
+        chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
     for k, one in enumerate(chosen):
         watch.at("placing fins", k / len(chosen))
         paths = _lanes(ground, ceiling, room, one)
@@ -127,14 +119,16 @@ def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], lis
     first = int(ceiling.layers[0]) - 1
     sections = sections_near(ground, first, int(ceiling.layers[-1]), ceiling.footprint)
     free = free_edges(ceiling, sections, first)
-    parallel, square = [], []
+    parallel: list[_Arrangement] = []
+    square: list[_Arrangement] = []
     for deg in directions(ceiling, site.underside.span_direction_deg + 90.0):
         for share in SPACINGS:
             bay_mm = max(share * ground.span_mm, LEAST_BAY_WIDTHS * line_mm)
             across = lines_across(ceiling.footprint, free, deg, line_mm, inset, bay_mm)
             length_mm = float(lengths_along_mm(ceiling.footprint, deg, across).sum())
-            if 0 < len(across) <= MOST_FINS:
-                parallel.append(_Arrangement(length_mm, lines=tuple((deg, y) for y in across)))
+            one = _Arrangement(length_mm, lines=tuple((deg, y) for y in across))
+            if 0 < len(across) <= MOST_FINS and one not in parallel[-1:]:
+                parallel.append(one)
     for share, turn_deg in SPOKE_BAYS:
         found = spokes(free, line_mm, inset, share * ground.span_mm, turn_deg)
         length_mm = sum(spoke_length_mm(spoke, ceiling.footprint, inset) for spoke in found)

@@ -19,6 +19,7 @@ from falsework.redrawing.solids import prism
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
+LONG_SHARE = 0.1  # of an outline, from which on an edge is long
 PARALLEL_DEG = 10.0  # a free edge turned from a line by no more than this is carried by one along it
 GENTLE_LAYERS = 3  # a floor that rises within so many layers beside a wall is what the wall stands on
 ROUNDING_MM = 1e-4  # by less than this, what ends beside a wall does not stand in its way
@@ -145,7 +146,9 @@ def directions(ceiling: Ceiling, *more_deg: float) -> list[float]:
         for r in shapely.get_rings(shapely.get_parts(ceiling.footprint))
     ]
     steps = np.concatenate(rim)
-    edges.append(steps[np.argsort(-np.hypot(*steps.T))[:4]])
+    length = np.hypot(*steps.T)
+    longest = np.argsort(-length)[:4]
+    edges.append(steps[longest[length[longest] > LONG_SHARE * length.sum()]])
     sides = np.concatenate(edges)
     tried = [*np.degrees(np.arctan2(sides[:, 1], sides[:, 0])), 0.0, 90.0, *more_deg]
     out: list[float] = []
