@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def redraw(result: Redraw) -> None:
     """Everything that the command shows."""
-    from falsework.report.redraw import left_lines, row, verdict, ways
+    from falsework.report.redraw import left_lines, notes, row, verdict, ways
 
     for line in verdict(result):
         say(_plain(line))
@@ -41,11 +41,8 @@ def redraw(result: Redraw) -> None:
             say(f"     {len(cells.others)} more tried: see the page")
     for line in left_lines(result):
         say(f"  Not drawn for: {_plain(line)}")
-    if result.combined is not None:
-        for line in result.combined.dropped:
-            say(f"Note: {line}")
-    for line in (*result.notes, *result.warnings):
-        say(f"Note: {line}")
+    for line in notes(result):
+        say(f"Note: {_plain(line)}")
     if not result.spared and result.candidates:
         names = [one.name for one in result.candidates]
         some = ", ".join(names[:6]) + (", …" if len(names) > 6 else "")

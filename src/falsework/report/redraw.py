@@ -84,6 +84,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         pairs=pairs,
         splits=() if splits is None else tuple(_split(s) for s in splits.options),
         why_not=_why_not(redraw),
+        notes=notes(redraw),
         span=words.with_unit(redraw.span_mm, "mm"),
         limit=words.with_unit(redraw.limit_deg, "°", 0),
         words=words,
@@ -101,11 +102,15 @@ def told_of(redraw: Redraw) -> dict[str, object]:
         "splits": [] if splits is None else [_split_line(split) for split in splits.options],
         "why_not": _why_not(redraw),
         "by_hand": [words.sentence(line) for line in combined.by_hand] if combined else [],
-        "notes": [
-            words.sentence(line)
-            for line in (*redraw.notes, *(combined.dropped if combined else ()), *redraw.warnings)
-        ],
+        "notes": notes(redraw),
     }
+
+
+def notes(redraw: Redraw) -> list[str]:
+    """What to mind: on strength, on changes that were dropped, on the part as it came."""
+    dropped = redraw.combined.dropped if redraw.combined else ()
+    came = (f"as it is: {line}" for line in redraw.warnings)
+    return [words.sentence(line) for line in (*redraw.notes, *dropped, *came)]
 
 
 def _why_not(redraw: Redraw) -> str:
