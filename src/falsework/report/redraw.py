@@ -70,7 +70,8 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
     """A self-contained page of a redraw; without geometry, no pictures."""
     size = " × ".join(words.number(v, 1) for v in redraw.part.size_mm)
     views, pairs = _drawn(redraw, watch)
-    splits = redraw.splits
+    options = redraw.splits.options if redraw.splits is not None else ()
+    common = [n for n in options[0].notes if all(n in s.notes for s in options)] if options else []
     return paper.render(
         "redraw.html",
         redraw=redraw,
@@ -82,7 +83,8 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         left=left_lines(redraw),
         views=views,
         pairs=pairs,
-        splits=() if splits is None else tuple(_split(s) for s in splits.options),
+        splits=tuple(_split(s, common) for s in options),
+        common=tuple(words.sentence(n) for n in common),
         why_not=_why_not(redraw),
         notes=notes(redraw),
         span=words.with_unit(redraw.span_mm, "mm"),
@@ -275,7 +277,7 @@ def _listed(numbers: Sequence[int], most: int = 12) -> str:
     return words.listed([str(n) for n in numbers])
 
 
-def _split(split: Split) -> dict[str, object]:
+def _split(split: Split, common: Sequence[str]) -> dict[str, object]:
     return {
         "words": words.sentence(split.words),
         "price": words.price(split.price),
@@ -297,7 +299,7 @@ def _split(split: Split) -> dict[str, object]:
             )
             for piece in split.pieces
         ],
-        "notes": [words.sentence(n) for n in split.notes],
+        "notes": [words.sentence(n) for n in split.notes if n not in common],
         "fits": split.fits,
     }
 

@@ -1,0 +1,64 @@
+"""The redraw as a page: what it says is what the value holds; pictures show what changes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from falsework.part.demo import demo_parts
+from falsework.redrawing import Redraw, redraw
+from falsework.redrawing.solids import solid_of
+from falsework.report.redraw import changed_surface, left_lines, redraw_html, row, told_of, ways
+
+
+@pytest.fixture(scope="module")
+def table() -> Redraw:
+    return redraw(demo_parts()["table"](), kinds=["ribs", "membrane"])
+
+
+def test_the_page_says_every_way_and_change_and_fetches_nothing(table) -> None:
+    page = redraw_html(table)
+    assert page == redraw_html(table)  # the same value, the same bytes
+    for way in ways(table):
+        assert way.said in page.replace("&#39;", "'")
+    assert [way.name for way in ways(table) if way.chosen] == [table.best]
+    assert "does not certify a part" in page and "http" not in page.replace("http-equiv", "")
+    assert table.splits is not None and table.splits.options
+    options = table.splits.options
+    for note in options[0].notes:
+        if all(note in option.notes for option in options):
+            assert page.replace("&#39;", "'").count(note[1:]) == 1  # said once for all
+
+
+def test_without_geometry_there_are_no_pictures(table) -> None:
+    page = redraw_html(replace(table, geometry=None))
+    assert "<image" in redraw_html(table) and "<image" not in page
+
+
+def test_what_is_drawn_as_added_is_what_was_added(table) -> None:
+    vertices, faces, origin = changed_surface(table)
+    corners = vertices[faces]
+    # every added face lies off the table's own slab and legs, but for where it meets them
+    assert set(np.unique(origin)) == {0, 1}
+    volume = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])).sum() / 6.0
+    before = solid_of(table.geometry.placed).volume()
+    assert volume - before == pytest.approx(table.combined.added_mm3, rel=1e-6)
+    middles = corners[origin == 1].mean(axis=1)
+    assert (middles[:, 2] < 36.0 + 1e-6).all()  # beneath the slab
+
+
+def test_a_declined_change_says_why_and_a_row_without_change_has_no_figures(table) -> None:
+    treated = table.treated[0]
+    assert any("Membrane: " in other for other in row(treated).others)
+    alone = row(replace(treated, changes=(), chosen=None))
+    assert (alone.volume, alone.saves, alone.section, alone.done) == ("–", "–", "–", False)
+
+
+def test_what_another_skin_is_told_is_plain_and_complete(table) -> None:
+    import json
+
+    told = json.loads(json.dumps(told_of(table)))
+    assert [r["number"] for r in told["rows"]] == [t.underside.number for t in table.treated]
+    assert told["verdict"] and told["notes"] and told["left"] == list(left_lines(table))
