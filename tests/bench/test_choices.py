@@ -121,6 +121,7 @@ def test_the_same_by_command_line_is_understood_by_it() -> None:
             "standing": "bed",
             "overrules": {"10": "none", "9": "anywhere"},
             "weights": {"time": 0.5},
+            "spare": {"directions": [[0, 0, 2], [-1, 0, 0], [0, 3, 4]], "face_sets": ["thread M6"]},
             "supports_as": "model",
         },
     )
@@ -136,6 +137,7 @@ def test_the_same_by_command_line_is_understood_by_it() -> None:
     assert context.params["settings"] == (("structure.air_gap_layers", "2"),)
     assert (context.params["scale"], context.params["unit"]) == (2.0, "inch")
     assert (context.params["standing"], context.params["supports_as"]) == ("bed", "model")
+    assert context.params["spared"] == ("+z", "-x", "0.0,3.0,4.0", "thread M6")
     assert context.params["weigh"] == "finish=0.5,filament=1.0,time=0.5"
     assert command("x.stl", merged(Choices(), {"keep_off": "0" * 64}), builtin=True) is None
 

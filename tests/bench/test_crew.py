@@ -71,6 +71,7 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
                 "process": encode(builtin("pla-0.4")),
                 "weights": {},
                 "show": {"directions": [], "face_sets": [], "faces": None},
+                "spare": {"directions": [], "face_sets": []},
                 "keep_off": None,
                 "load_axis": None,
             }

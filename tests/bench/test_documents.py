@@ -143,6 +143,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
         "standing": "auto",
         "weights": {"finish_per_cm2": 0.5, "filament": 1.0, "time": 1.0},
         "overrules": {},
+        "spare": {"directions": [], "face_sets": []},
         "keep_off": None,
         "supports_as": "support",
     }

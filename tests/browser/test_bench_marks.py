@@ -127,9 +127,14 @@ def test_a_load_square_to_a_face_is_drawn_as_an_arrow(page):
 
 
 def test_faces_by_direction(page):
-    page.get_by_label("up, +z").check()
+    page.get_by_role("group", name="faces to keep clean look").get_by_label("up, +z").check()
     settled(page)
     assert sheet_of(page)["choices"]["show"]["directions"] == [[0, 0, 1]]
+    page.get_by_role("group", name="faces not to be touched look").get_by_label("down, −z").check()
+    settled(page)
+    assert sheet_of(page)["choices"]["spare"]["directions"] == [[0, 0, -1]]
+    assert sheet_of(page)["command"].endswith(" --spare=-z")
+    assert "left: not to be touched" in said(page, "#undersides .decision")
     show(page, "lie")
     settled(page, "lies")
     assert "Show faces marked" in page.inner_text(".ways")

@@ -69,11 +69,16 @@ class ChosenWeights(Strict):
     time: Weight = _PLAIN.time
 
 
-class ShownFaces(Strict):
-    """Faces to keep clean, in the part's own frame: by direction, by name, by marks."""
+class NamedFaces(Strict):
+    """Faces in the part's own frame: by direction, by name."""
 
     directions: Annotated[tuple[Direction, ...], Field(max_length=64)] = ()
     face_sets: Annotated[tuple[Name, ...], Field(max_length=64)] = ()
+
+
+class ShownFaces(NamedFaces):
+    """Faces to keep clean: by direction, by name, by marks."""
+
     faces: Digest | None = None
 
     @property
@@ -103,6 +108,7 @@ class Choices(Strict):
     weights: ChosenWeights = ChosenWeights()
     overrules: Annotated[dict[UndersideNumber, Standing], Field(max_length=5000)] = {}
     show: ShownFaces = ShownFaces()
+    spare: NamedFaces = NamedFaces()  # not to be touched, and by marks:
     keep_off: Digest | None = None
     load_axis: Direction | None = None
     supports_as: Literal["support", "solidsupport", "model"] = "support"
@@ -201,6 +207,7 @@ NAMES = {  # of fields, as people say them
     "choices.standing": "standing",
     "choices.weights": "what counts",
     "choices.show": "show faces",
+    "choices.spare": "faces not to be touched",
     "choices.keep_off": "faces not to be touched",
     "choices.load_axis": "load axis",
     "choices.supports_as": "object type of supports",
@@ -257,7 +264,7 @@ def _units() -> dict[str, str]:
 
 
 def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -> str | None:
-    """The same plan by command line; None where a command cannot say it (marked faces).
+    """The same plan by command line; None where a command cannot say it (faces marked by hand).
 
     ``ledger``: the file whose fit counts, 'none', or '' for what the command takes by itself.
     """
@@ -284,9 +291,19 @@ def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -
         words.append(
             f"--weigh=finish={weights.finish_per_cm2!r},filament={weights.filament!r},time={weights.time!r}"
         )
+    words += [f"--spare={_way(direction)}" for direction in choices.spare.directions]
+    words += [f"--spare={name}" for name in choices.spare.face_sets]
     if choices.supports_as != "support":
         words += ["--supports-as", choices.supports_as]
     return " ".join(map(shlex.quote, words))
+
+
+def _way(direction: Vector) -> str:
+    """A direction as a command takes it: '+z', '0.0,1.0,1.0'."""
+    for axis, along in zip("xyz", direction, strict=True):
+        if along and math.hypot(*direction) == abs(along):
+            return f"{'+' if along > 0 else '-'}{axis}"
+    return ",".join(map(repr, direction))
 
 
 def base_process(name: str, kept: Mapping[str, Process]) -> Process:

@@ -79,7 +79,7 @@ class Order:
             return told
         told["scale"] = choices["scale"]
         if stage is Stage.LIES:
-            fields = ("weights", "show", "keep_off", "load_axis")
+            fields = ("weights", "show", "spare", "keep_off", "load_axis")
             return told | {"process": process} | {field: choices[field] for field in fields}
         told["turn_deg"] = choices["turn_deg"]
         if stage is Stage.PART:
@@ -89,7 +89,7 @@ class Order:
         told |= {"process": process, "fit": self.fit}
         if stage is Stage.UNDERSIDES:
             return told
-        fields = ("standing", "weights", "overrules", "keep_off")
+        fields = ("standing", "weights", "overrules", "spare", "keep_off")
         told |= {field: choices[field] for field in fields}
         if stage is Stage.AUDIT:
             return told | {"program": self.program}

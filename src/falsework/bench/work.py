@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from falsework.droop.belief import Belief
+    from falsework.lie.marks import MarkedFaces
     from falsework.part.part import Part
     from falsework.planning.value import Inspection, Plan
     from falsework.process.settings import Process
@@ -194,27 +195,35 @@ def _undersides(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> Non
 
 def _asked(bench: Bench, told: Arguments, watch: Watch) -> tuple[Part, dict[str, Any]]:
     """The part, with the faces not to be touched as a set of its own, and what is asked of its supports."""
-    from falsework.lie import MarkedFaces
     from falsework.support.scheme import Standing
 
-    part, names = _with_marked(bench, _read(bench, told, watch), told["keep_off"], _KEEP_OFF)
+    raw = _read(bench, told, watch)
+    part, spare = _with_marked(bench, raw, told["spare"], told["keep_off"], _KEEP_OFF)
     return part, {
         "standing": told["standing"],
         "weights": _weights(told),
         "overrules": {int(number): Standing(standing) for number, standing in told["overrules"].items()},
-        "spare": MarkedFaces(face_sets=names),
+        "spare": spare,
         **_placing(told),
         "belief": _belief(bench, told),
         "store": bench.store,
     }
 
 
-def _with_marked(bench: Bench, part: Part, digest: str | None, name: str) -> tuple[Part, tuple[str, ...]]:
-    """The part with faces that a person marked as a set of that name, and the name; () where none is."""
-    if digest is None:
-        return part, ()
-    marked = _marked(bench, digest, len(part.faces))
-    return (part.with_face_set(name, marked), (name,)) if marked.any() else (part, ())
+def _with_marked(
+    bench: Bench, part: Part, named: Arguments, digest: str | None, title: str
+) -> tuple[Part, MarkedFaces]:
+    """Faces that a person marked by direction, by name and by hand, and the part with the last as a set of
+    that title."""
+    from falsework.lie import MarkedFaces, direction
+
+    names = list(named["face_sets"])
+    if digest is not None:
+        marked = _marked(bench, digest, len(part.faces))
+        if marked.any():
+            part = part.with_face_set(title, marked)
+            names.append(title)
+    return part, MarkedFaces(tuple(direction(way) for way in named["directions"]), tuple(names))
 
 
 def _weights(told: Arguments) -> Weights:
@@ -328,20 +337,20 @@ def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
     from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw_files
-    from falsework.lie import MarkedFaces
     from falsework.redrawing import redraw
     from falsework.report.redraw import redraw_html, told_of
 
     part, asked = _asked(bench, told, watch.part(0.0, 0.05))
     show, wanted = told["show"], told["redrawing"]
-    part, shown = _with_marked(bench, part, show["faces"], _SHOWN)
-    spare = MarkedFaces(face_sets=(*asked.pop("spare").face_sets, *wanted["keep"]))
+    part, shown = _with_marked(bench, part, show, show["faces"], _SHOWN)
+    spare = asked.pop("spare")
+    spare = replace(spare, face_sets=(*spare.face_sets, *wanted["keep"]))
     del asked["overrules"]  # of supports; a change to the part stands in their place
     result = redraw(
         part,
         _process(told),
         spare=spare,
-        show=MarkedFaces(tuple(_unit(way) for way in show["directions"]), (*show["face_sets"], *shown)),
+        show=shown,
         split=wanted["cuts"],
         **asked,
         watch=watch.part(0.05, 0.9),
@@ -391,7 +400,7 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    from falsework.lie import MarkedFaces, best_lies
+    from falsework.lie import best_lies, direction
     from falsework.part import place
     from falsework.planning.value import lies_json
 
@@ -399,27 +408,19 @@ def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     raw = _read(bench, told, watch.part(0.0, 0.1))
     printer = process.printer
     placed = place(raw, scale=told["scale"], bed_mm=(printer.build_width_mm, printer.build_depth_mm))
-    shown = told["show"]
-    placed, brushed = _with_marked(bench, placed, shown["faces"], _SHOWN)
-    placed, spared = _with_marked(bench, placed, told["keep_off"], _KEEP_OFF)
-    directions = tuple(_unit(way) for way in shown["directions"])
+    placed, show = _with_marked(bench, placed, told["show"], told["show"]["faces"], _SHOWN)
+    placed, spare = _with_marked(bench, placed, told["spare"], told["keep_off"], _KEEP_OFF)
     axis = told["load_axis"]
     lies = best_lies(
         placed,
         process,
-        show=MarkedFaces(directions, (*shown["face_sets"], *brushed)),
-        spare=MarkedFaces(face_sets=spared),
-        load_axis=None if axis is None else _unit(axis),
+        show=show,
+        spare=spare,
+        load_axis=None if axis is None else direction(axis),
         weights=_weights(told),
         watch=watch.part(0.1, 1.0),
     )
     _text(aside, "lies.json", lies_json(lies))
-
-
-def _unit(way: list[float]) -> tuple[float, float, float]:
-    from falsework.lie import direction
-
-    return direction(way)
 
 
 def _patches(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:

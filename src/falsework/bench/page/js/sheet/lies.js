@@ -110,7 +110,7 @@ export class Lies extends Section {
     if (!lies) return [waiting, this.marks.view()];
     const { ways, looked } = this, turn = store.choices.turn_deg || [0, 0, 0];
     const laid = ways.find((way) => same(way.lie.turn_deg, turn));
-    const withShow = Boolean(lies.show.directions.length || lies.show.face_sets.length || store.choices.show?.faces);
+    const withShow = Boolean(lies.show.directions.length || lies.show.face_sets.length || lies.spare?.directions.length || lies.spare?.face_sets.length);
     const other = looked && looked !== laid;
     return [
       stale && store.stage("lies").state !== "idle" && store.stage("lies").state !== "ready" ? progress(store, "lies", "the search for better ways to lie") : waiting,

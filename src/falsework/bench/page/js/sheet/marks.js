@@ -46,8 +46,7 @@ export class Marks {
   }
 
   view() {
-    const { store } = this, { choices } = store, directions = choices.show?.directions || [];
-    const toggle = (way, on) => store.choose({ show: { directions: on ? [...directions, way] : directions.filter((d) => !near(d, way)) } });
+    const { store } = this, { choices } = store;
     const needsPatches = this.tool.endsWith("patch") && !store.value("patches", "patches.bin");
     return h("details", { class: "marks no-print", "data-key": "marks", open: this.tool !== "look" || this.anything || null },
       h("summary", {}, "Mark faces to keep clean, faces not to be touched, and a load"),
@@ -60,10 +59,8 @@ export class Marks {
       this.tool.endsWith("brush") || this.tool === "rub" ? h("label", { class: "short-range" }, "Width of the brush ", h("input", {
         type: "range", min: 4, max: 60, value: this.brush, oninput: (e) => { this.brush = Number(e.target.value); },
       })) : null,
-      h("fieldset", { class: "tools" }, h("legend", {}, "By direction: faces to keep clean look, in the part as it came,"),
-        WAYS.map(([word, way]) => h("label", {}, h("input", {
-          type: "checkbox", checked: directions.some((d) => near(d, way)), onchange: (e) => toggle(way, e.target.checked),
-        }), ` ${word}`))),
+      this.byDirection("show", "By direction: faces to keep clean look, in the part as it came,"),
+      this.byDirection("spare", "By direction: faces not to be touched look, in the part as it came,"),
       h("div", { class: "inline" },
         h("label", { for: "load-axis" }, "It will be pulled along ",
           h("select", { id: "load-axis", value: this.axisKey(), onchange: (e) => this.setAxis(e.target.value) },
@@ -74,6 +71,15 @@ export class Marks {
       h("p", { class: "sub" }, h("span", { class: "dots-sample", "aria-hidden": "true" }), " dotted: to keep clean. ", hatchSample(3),
         " cross-hatched: not to be touched: no support stands there, and undersides there are left alone; one that lies there altogether is carried if you decide so."),
       this.error ? h("p", { role: "alert", class: "prop" }, this.error) : null);
+  }
+
+  byDirection(field, legend) {
+    const directions = this.store.choices[field]?.directions || [];
+    const toggle = (way, on) => this.store.choose({ [field]: { directions: on ? [...directions, way] : directions.filter((d) => !near(d, way)) } });
+    return h("fieldset", { class: "tools" }, h("legend", {}, legend),
+      WAYS.map(([word, way]) => h("label", {}, h("input", {
+        type: "checkbox", checked: directions.some((d) => near(d, way)), onchange: (e) => toggle(way, e.target.checked),
+      }), ` ${word}`)));
   }
 
   counted(what, digest, clear) {
