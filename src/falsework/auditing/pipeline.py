@@ -310,8 +310,10 @@ def _of_process(
     """Where the program as a whole differs from the process it was to follow."""
     totals = gatherer.totals
 
-    def differs(kind: str, what: str, is_: float, wanted: float, unit: str, cure: str) -> Finding:
-        says = f"{what} {is_:.3g} {unit}; the process has {wanted:.3g} {unit}"
+    def differs(
+        kind: str, what: str, is_: float, wanted: float, unit: str, cure: str, whose: str = "the process has"
+    ) -> Finding:
+        says = f"{what} {is_:.3g} {unit}; {whose} {wanted:.3g} {unit}"
         return Finding(0, kind, Level.CAUTION, says, cure, found=is_, planned=wanted, unit=unit)
 
     if abs(of_most.height_mm - process.layer_height_mm) > 0.01:
@@ -362,6 +364,7 @@ def _of_process(
                 cost.filament_mm / 1000,
                 "m of filament",
                 "Compare walls, fill and supports with the settings sheet",
+                "the plan reckons with",
             )
         if cost.time_s > 0 and not _TIME_LESS < found.time_s / cost.time_s < _TIME_MORE:
             note = differs(
@@ -371,6 +374,7 @@ def _of_process(
                 cost.time_s / 60,
                 "min",
                 "Compare speeds with the settings sheet",
+                "the plan reckons with",
             )
             yield replace(note, level=Level.NOTE)
 

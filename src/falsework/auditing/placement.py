@@ -27,6 +27,7 @@ _COARSE_MM = 1.0  # cells of that step
 _MOST_CELLS = 512
 _GOOD = 0.9  # share of outlines followed at which no other turn is tried
 _ON = 0.05  # of a strand's width: median distance at which outlines lie on the strands
+_NEARER = 0.7  # of the distance before: round outlines fit any turn about as well
 _NEAR_TURNS = (0.7, -0.7, 1.4, -1.4, 2.1, -2.1)
 _SURE = 0.02  # by so much another turn must be better than the one before
 
@@ -182,7 +183,7 @@ def _drawn_on(match: _Match, best: _Fitted, dz: float, usual: Usual) -> _Fitted:
         here = _turned(centre, at.turn_deg) + np.array(at.shift_mm[:2])
         turn = at.turn_deg + off
         fitted = _refined(match, turn, here - _turned(centre, turn), dz, usual)
-        if fitted.placement.misfit_mm < at.misfit_mm and fitted.score > best.score - _SURE:
+        if fitted.placement.misfit_mm < _NEARER * at.misfit_mm and fitted.score > best.score - _SURE:
             best = fitted
     return best
 

@@ -319,7 +319,7 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
 
 
 @njit(cache=True, nogil=True)
-def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_words, ms, line):
+def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_words, ms, line, target):
     """What one line tells the machine to do, in the order of RS-274: modes first, motion last."""
     unit_before = state[UNIT]
     axes = given & (1 << 23 | 1 << 24 | 1 << 25 | 1 << 4)  # X Y Z E
@@ -397,7 +397,6 @@ def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_
             if state[MODE] < 0.0 and special == 0:
                 _tally(counts, firsts, GARBLED, line, -1.0)
                 return n
-            target = np.empty(4)
             wild = False
             for k in range(4):
                 bit = 1 << (23 + k) if k < 3 else 1 << 4
@@ -434,6 +433,27 @@ def _execute(out, n, state, counts, firsts, codes, value, given, g_words, gs, m_
     return n
 
 
+_DIGITS = 17  # that a whole number of 64 bits holds with room to spare
+
+
+@njit(cache=True, nogil=True)
+def _long_number(text, first, end):
+    """First digits of a number of many, as a whole number and how many of them are decimals."""
+    whole = np.int64(0)
+    digits = decimals = 0
+    dotted = False
+    for i in range(first, end):
+        if text[i] == 46:
+            dotted = True
+        elif digits < _DIGITS:
+            whole = whole * 10 + (text[i] - 48)
+            digits += 1
+            decimals += dotted
+        elif not dotted:
+            whole = np.int64(10**17)  # beyond any machine: told as wild
+    return whole, decimals
+
+
 @njit(cache=True, nogil=True)
 def interpret(text, end, state, counts, firsts, codes, out):
     """Run the whole lines of ``text[:end]`` (uint8) until they or the room in ``out`` are used up.
@@ -441,7 +461,7 @@ def interpret(text, end, state, counts, firsts, codes, out):
     ``end`` must lie behind a line's end, or at the program's. ``out`` (n, COLUMNS) float64, n > ROOM, takes
     the moves: each starts where the one before ended. Returns (bytes used, moves written).
     """
-    value = np.zeros(26)
+    value, target = np.zeros(26), np.empty(4)
     g_words = np.zeros(8, np.int64)
     m_words = np.zeros(4, np.int64)
     powers = 10.0 ** np.arange(0, 19)
@@ -508,25 +528,23 @@ def interpret(text, end, state, counts, firsts, codes, out):
                 if text[i] == 45:
                     sign = -1.0
                 i += 1
+            first = i
             whole = np.int64(0)
-            digits = 0
-            decimals = 0
-            dotted = False
-            while i < end:
-                d = text[i]
-                if 48 <= d <= 57:
-                    if digits < 17:
-                        whole = whole * 10 + (d - 48)
-                        digits += 1
-                        if dotted:
-                            decimals += 1
-                    elif not dotted:
-                        whole = np.int64(10**17)  # beyond any machine: told as wild
-                elif d == 46 and not dotted:
-                    dotted = True
-                else:
-                    break
+            while i < end and 48 <= text[i] <= 57:
+                whole = whole * 10 + (text[i] - 48)
                 i += 1
+            digits = i - first
+            decimals = 0
+            if i < end and text[i] == 46:
+                i += 1
+                point = i
+                while i < end and 48 <= text[i] <= 57:
+                    whole = whole * 10 + (text[i] - 48)
+                    i += 1
+                decimals = i - point
+                digits += decimals
+            if digits > _DIGITS:
+                whole, decimals = _long_number(text, first, i)
             if digits == 0:
                 if 97 <= following <= 122:
                     following -= 32
@@ -598,6 +616,6 @@ def interpret(text, end, state, counts, firsts, codes, out):
                     _tally(counts, firsts, AFTER_END, line, 0.0)
             else:
                 n = _execute(
-                    out, n, state, counts, firsts, codes, value, given, g_words, gs, m_words, ms, line
+                    out, n, state, counts, firsts, codes, value, given, g_words, gs, m_words, ms, line, target
                 )
     return i, n

@@ -33,13 +33,14 @@ def drops(ends, top, left, bottom, size):
     votes = np.zeros(6, np.int64)
     for s in range(n):
         ax, ay, az, bx, by, bz = ends[s, 0], ends[s, 1], ends[s, 2], ends[s, 3], ends[s, 4], ends[s, 5]
-        dx, dy = bx - ax, by - ay
-        steps = min(_STEPS, max(1, int(math.sqrt(dx * dx + dy * dy) / size)))
+        # in cells
+        x, y, dx, dy = (ax - left) / size, (ay - bottom) / size, (bx - ax) / size, (by - ay) / size
+        steps = min(_STEPS, max(1, int(math.sqrt(dx * dx + dy * dy))))
+        step = 1.0 / steps
         kinds = 0
         for k in range(steps):
-            t = (k + 0.5) / steps
-            i = int((ax + t * dx - left) / size)
-            j = int((ay + t * dy - bottom) / size)
+            t = (k + 0.5) * step
+            i, j = int(x + t * dx), int(y + t * dy)
             if i < 0 or j < 0 or i >= columns or j >= rows:
                 continue
             d = az + t * (bz - az) - top[j, i]

@@ -54,7 +54,7 @@ def strands(rows, carry, out):
         row = rows[k]
         x, y, z = row[TO_X], row[TO_Y], row[TO_Z]
         dx, dy, dz = x - carry[_X], y - carry[_Y], z - carry[_Z]
-        long = math.hypot(dx, dy)
+        long = math.sqrt(dx * dx + dy * dy)
         pushed = row[PUSHED]
         if pushed <= 0.0 and long == 0.0 and dz == 0.0:
             continue
