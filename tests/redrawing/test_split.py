@@ -188,12 +188,16 @@ def test_a_dumbbell_is_halved_along_its_bar(ball):
 
 
 def test_a_part_too_long_for_the_printer_is_cut_until_it_fits():
-    whole = ground(block((420.0, 12.0, 20.0)), "ruler")  # longer than the build volume's diagonal
-    found = split(whole, most_cuts=1)
+    whole = ground(block((700.0, 14.0, 20.0)), "ruler")  # more than twice the bed's diagonal
+    found = split(whole, most_cuts=2)
     assert not found.uncut.lie.fits
-    assert found.options[0].fits and found.why_not == ""
-    assert all(piece.lie.fits for piece in found.options[0].pieces)
-    sound(found.options[0], whole)
+    option = found.options[0]
+    assert len(option.planes) == 2 and len(option.pieces) == 3
+    assert option.fits and found.why_not == "" and option.needs_no_support
+    assert all(
+        piece.lie.fits and max(np.ptp(mesh_of(piece.solid)[0], axis=0)) < 312.0 for piece in option.pieces
+    )
+    sound(option, whole)
 
 
 def test_no_cut_goes_through_marked_faces(ball):

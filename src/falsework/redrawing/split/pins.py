@@ -36,6 +36,7 @@ CLEARANCE_LINES = 0.5  # between pin and hole on the diameter: common practice, 
 LEAD_MM = 0.4  # the mouth is wider by that all around: first layers spread; common practice, no source
 OPEN_MM = 0.1  # a hole reaches past its mouth, out of the piece
 MARGIN_DEG = 1.0  # roofs are steeper than the limit by that
+BETWEEN_MM = 2.0  # points of an outline that a pin may be put at
 LEVEL_STEP_MM = 0.5  # between the sections that are looked at for room
 SIDES = 48
 ASIDE_SHARE = (
@@ -77,7 +78,7 @@ def drilled(
     """Pins across the ``region`` where two pieces meet: two as far apart as they can be.
 
     The largest pair of unequal size for which there is room, else a pair of one size that lies to one side,
-    so that the outlines do not match the wrong way round; else one pin, or none. Walls of ``WALL_LINES``
+    so that the outlines do not match the wrong way round; else any two, one, or none. Walls of ``WALL_LINES``
     lines remain around, behind and between the holes.
     """
     turn = rotations_to_up(normal[None])[0]
@@ -87,22 +88,20 @@ def drilled(
     sizes = [size for size in HOLES_MM if size >= least_mm]
     places = {size: _places(region, room, size, wall_mm, process) for size in sizes}
     middle = np.array(region.centroid.coords[0])
-    for larger, smaller in [*pairwise(sizes), *((size, size) for size in sizes)]:
-        first, second = places[larger], places[smaller]
-        if first is None or second is None:
-            continue
-        a, b = _farthest(first.corners, second.corners)
-        if larger == smaller:
-            b = a + (b - a) * (1.0 - ASIDE_SHARE * larger / max(float(np.linalg.norm(b - a)), 1e-9))
-            if not shapely.intersects(shapely.buffer(second.region, 1e-6), shapely.Point(b)):
+    same = [(size, size) for size in sizes]
+    for pairs, aside in ((list(pairwise(sizes)), False), (same, True), (same, False)):
+        for larger, smaller in pairs:
+            first, second = places[larger], places[smaller]
+            if first is None or second is None:
                 continue
-        if np.linalg.norm(a - b) < ASIDE_SHARE * larger + wall_mm:
-            continue
-        chosen = [(larger, first.depth_mm, a), (smaller, second.depth_mm, b)]
-        done = _made(chosen, turn, normal, offset_mm, above, below, wall_mm, process)
-        if len(done.pins) == 2:
-            aside = float(np.linalg.norm(0.5 * (a + b) - middle)) > 0.5 * larger
-            return replace(done, one_way=larger > smaller or aside)
+            off_mm = 0.5 * larger if aside else 0.0
+            pair = _farthest(first.corners, second.corners, middle, off_mm)
+            if pair is None or np.linalg.norm(pair[0] - pair[1]) < ASIDE_SHARE * larger + wall_mm:
+                continue
+            chosen = [(larger, first.depth_mm, pair[0]), (smaller, second.depth_mm, pair[1])]
+            done = _made(chosen, turn, normal, offset_mm, above, below, wall_mm, process)
+            if len(done.pins) == 2:
+                return replace(done, one_way=larger > smaller or aside)
     for size, place in places.items():
         if place is not None:
             nearest = place.corners[int(np.argmin(np.linalg.norm(place.corners - middle, axis=1)))]
@@ -122,8 +121,11 @@ class _Places:
 
     @property
     def corners(self) -> Floats:
-        """(k, 2) corners of the region."""
-        corners: Floats = shapely.get_coordinates(shapely.simplify(self.region, 0.01))
+        """(k, 2) corners of the region, and points between them."""
+        outline = shapely.simplify(self.region, 0.01)
+        corners: Floats = shapely.get_coordinates(
+            shapely.segmentize(outline, max(BETWEEN_MM, 0.01 * outline.length))
+        )
         return corners
 
 
@@ -164,11 +166,13 @@ def _places(
     return None
 
 
-def _farthest(first: Floats, second: Floats) -> tuple[Floats, Floats]:
-    """The two points, one of each set, that are farthest apart."""
+def _farthest(first: Floats, second: Floats, middle: Floats, off_mm: float) -> tuple[Floats, Floats] | None:
+    """Two points, one of each set, as far apart as they can be with their mean ``off_mm`` off the middle."""
     apart = np.linalg.norm(first[:, None] - second[None], axis=2)
+    off = np.linalg.norm(0.5 * (first[:, None] + second[None]) - middle, axis=2)
+    apart = np.where(off >= off_mm, apart, -1.0)
     a, b = np.unravel_index(int(np.argmax(apart)), apart.shape)
-    return first[a], second[b]
+    return (first[a], second[b]) if apart[a, b] > 0.0 else None
 
 
 def _roof_rad(process: Process) -> float:

@@ -42,8 +42,12 @@ def what(split: Split) -> str:
     else:
         grams = sum(piece.printed.support.mass_g for piece in split.pieces)
         free = sum(piece.printed.needs_no_support for piece in split.pieces)
-        some = f"{free} of them need{'s' * (free == 1)} no support, the rest {grams:.1f} g" if free else ""
-        need = some or (f"they need {grams:.1f} g of support" if grams >= 0.05 else "next to no support")
+        takes = f"{grams:.1f} g" if grams >= 0.05 else "next to none"
+        need = (
+            f"{free} of them need{'s' * (free == 1)} no support, the rest {takes}"
+            if free
+            else f"support: {takes}"
+        )
     pins = sum(len(joint.pins) for joint in split.joints)
     pinned = f"{pins} loose pin{'' if pins == 1 else 's'}" if pins else "no room for pins"
     return f"Cut {cuts}: {count} pieces, {need}; glue over {_area(split.glue_mm2)}, {pinned}"
