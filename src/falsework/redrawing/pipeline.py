@@ -135,9 +135,10 @@ def redraw(
     for k, choice in enumerate(chosen):
         at = watch.part(0.2 + 0.35 * k / len(chosen), 0.2 + 0.35 * (k + 1) / len(chosen))
         rows.append(_worked(ground, choice, wanted, flat_mm, weights, at))
-    combination = together(
-        ground, [tuple(c for c in changes if c.proven) for changes, _ in rows], watch.part(0.55, 0.65)
-    )
+    worth = [
+        tuple(c for c in changes if c.proven and (undersides or c.saved_price > 0.0)) for changes, _ in rows
+    ]
+    combination = together(ground, worth, watch.part(0.55, 0.65))
     treated = tuple(
         _treated(ground.need.undersides[c.underside - 1], c, changes, declined, combination)
         for c, (changes, declined) in zip(chosen, rows, strict=True)

@@ -15,7 +15,7 @@ from falsework.layers.polygons import EMPTY, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
-from falsework.need.underside import NeedMap
+from falsework.need.underside import Kind, NeedMap
 from falsework.part.part import Health, Part
 from falsework.redrawing.draft import ChangeKind, Draft
 from falsework.redrawing.ground import asks
@@ -26,8 +26,10 @@ from falsework.watch import QUIET, Watch
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
-# Less than a line width squared that asks is a dab no nozzle can aim at.
+# Less than a line width squared is a dab no nozzle can aim at.
 DAB_WIDTHS2 = 1.0
+# What may be left asking in sum, unless it is an island: two lines square, but little of what was there.
+LEFT_WIDTHS2, LEFT_SHARE = 4.0, 0.1
 THIN_WIDTHS = 2.0  # walls are at least so many lines
 WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
 BY_DESIGN_THIN = (ChangeKind.FINS, ChangeKind.MEMBRANE)
@@ -101,10 +103,11 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     smallest_before, smallest_after = (_smallest(r, changed, dab_mm2) for r in (before, after))
     watch.at("faces to spare", 0.9)
 
+    most_mm2 = LEFT_WIDTHS2 * line_mm**2
     faults = []
-    if left_mm2 > dab_mm2:
+    if left_mm2 > sum(left_allowed_mm2(ground, n) for n in {d.underside for d in drafts}):
         faults.append(f"{left_mm2:.2g} mm² of the underside still ask for support")
-    if new_mm2 > dab_mm2:
+    if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
     if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
@@ -243,7 +246,7 @@ def _near(need: NeedMap, first: int, last: int) -> NDArray[np.bool_]:
 def _asking(ground: Ground, drafts: tuple[Draft, ...], need: NeedMap) -> tuple[float, float]:
     """Area that asks for support after the change: where the treated undersides were, and elsewhere anew."""
     treated = {draft.underside for draft in drafts}
-    fresh, layer = _fresh(ground, treated, need)
+    fresh, layer, weight = _fresh(ground, treated, need)
     inside = np.zeros(len(fresh))
     for number in treated:
         foot = footprint(ground, number)
@@ -251,19 +254,19 @@ def _asking(ground: Ground, drafts: tuple[Draft, ...], need: NeedMap) -> tuple[f
         there = (layer >= a - 1) & (layer <= b + 1)
         here = np.where(there, shapely.area(shapely.intersection(fresh, foot)), 0.0)
         inside = np.maximum(inside, here)
-    return float(inside.sum()), float(np.maximum(shapely.area(fresh) - inside, 0.0).sum())
+    outside = np.maximum(shapely.area(fresh) - inside, 0.0)
+    return float(inside @ weight), float(outside @ weight)
 
 
 def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tuple[int, ...]:
     """Which of the treated undersides a need, of the whole part in the same place, still finds asking."""
-    fresh, layer = _fresh(ground, set(numbers), need)
-    dab_mm2 = DAB_WIDTHS2 * ground.process.line_width_mm**2
+    fresh, layer, weight = _fresh(ground, set(numbers), need)
     found = []
     for number in numbers:
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        left = shapely.area(shapely.intersection(fresh[there], footprint(ground, number))).sum()
-        if left > dab_mm2:
+        left = shapely.area(shapely.intersection(fresh[there], footprint(ground, number)))
+        if float(left @ weight[there]) > left_allowed_mm2(ground, number):
             found.append(number)
     return tuple(found)
 
@@ -276,18 +279,27 @@ def footprint(ground: Ground, number: int) -> shapely.Geometry:
     )
 
 
-def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, Indices]:
-    """What asks in ``need`` and did not in the ground's, or did in a treated underside; its layers."""
+def left_allowed_mm2(ground: Ground, number: int) -> float:
+    """How much of an underside may be left asking: see ``LEFT_WIDTHS2``."""
+    most = LEFT_WIDTHS2 * ground.process.line_width_mm**2
+    return min(most, LEFT_SHARE * ground.need.undersides[number - 1].area_mm2)
+
+
+def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, Indices, Floats]:
+    """What asks in ``need`` and did not in the ground's, or did in a treated underside; its layers; and how
+    much an area of it counts: that of an island more, so that no more than a dab of one may be left."""
     old, process = ground.need, ground.process
     mark = np.array([asks(u, process) for u in need.undersides], dtype=bool)
     asking = mark[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     regions, layer = need.regions[asking], need.region_layer[asking]
+    islands = np.array([u.kind is Kind.ISLAND for u in need.undersides], dtype=bool)
+    weight = np.where(islands[need.region_underside[asking]], LEFT_WIDTHS2 / DAB_WIDTHS2, 1.0)
     if len(regions) == 0:
-        return regions, layer
+        return regions, layer, weight
     asked = np.array([asks(u, process) and u.number not in treated for u in old.undersides], dtype=bool)
     others = asked[old.region_underside]
     known = _same_layers(old.regions[others], old.region_layer[others], layer)
-    return shapely.difference(regions, known), layer
+    return shapely.difference(regions, known), layer, weight
 
 
 def outside_mm3(before: Manifold, after: Manifold, drafts: tuple[Draft, ...]) -> float:

@@ -27,7 +27,9 @@ def outcome(taken: Change | None, changes: Sequence[Change], declined: Sequence[
         return f"{taken.kind}: {taken.words}"
     proven = [c for c in changes if c.proven]
     if proven:
-        return f"left: {proven[0].kind} would do, but does not go with the other changes"
+        if proven[0].saved_price <= 0.0:
+            return f"left: {proven[0].kind} would do, at more than it saves"
+        return f"left: {proven[0].kind} would do, but not together with the other changes"
     if changes:
         first = changes[0]
         return f"left: the {first.kind} that was drawn does not hold: {first.faults[0]}"
