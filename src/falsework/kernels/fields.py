@@ -481,3 +481,20 @@ def sunk(
             if math.isfinite(lowest):
                 out[r, s] = lowest
     return out, ending
+
+
+@njit(cache=True, nogil=True)
+def raised(heights, place, distance, away, values, slope, x0, y0, step):
+    """Raise ``values`` (rows, columns), in place, to what rises by ``slope`` from every height on the straight
+    way between each vertex inside and what carries it: the dual of :func:`sunk`."""
+    rows, columns = heights.shape
+    for r in range(rows):
+        for s in range(columns):
+            if place[r, s] != INSIDE:
+                continue
+            x, y = x0 + s * step, y0 + r * step
+            for k in range(1, int(distance[r, s] / step) + 1):
+                t = k * step
+                z = sample(heights, x0, y0, step, x - t * away[r, s, 0], y - t * away[r, s, 1])
+                if z + slope * t > values[r, s]:
+                    values[r, s] = z + slope * t

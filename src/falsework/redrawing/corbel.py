@@ -75,6 +75,8 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     slope = slope_of(ground.process, first_layer=False)
     watch.at("ways to what carries it", 0.2)
     canvas = canvas_of(ground, footprint)
+    if not canvas.held.any():
+        return _refusal(site, "it is too small to be drawn on", "")
     if not canvas.flat:
         footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
@@ -177,7 +179,8 @@ def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, F
 def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
     """What must be added beside a footprint for no part of it to be narrower than two lines."""
     half_mm = 0.5 * _WALL_WIDTHS * line_mm
-    wide = offset_mitred(offset_mitred(footprint.area, -half_mm), 1.02 * half_mm, limit=2.0)
+    whole = shapely.union(footprint.area, _into(footprint, 2.0 * half_mm))
+    wide = offset_mitred(offset_mitred(whole, -half_mm), 1.02 * half_mm, limit=2.0)
     thin = shapely.get_parts(shapely.difference(footprint.area, wide))
     thin = thin[shapely.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
     return shapely.buffer(shapely.union_all(thin), half_mm, quad_segs=2)
@@ -275,10 +278,14 @@ def _solid(
 
 def _within(footprint: Footprint) -> shapely.Geometry:
     """The footprint, and a little way into what carries it."""
+    return shapely.union(footprint.area, _into(footprint, OVERLAP_MM))
+
+
+def _into(footprint: Footprint, by_mm: float) -> shapely.Geometry:
+    """A band along both sides of the carried edges."""
     edges = footprint.ends[footprint.carried].reshape(-1, 2, 2)
     lines = shapely.line_merge(shapely.multilinestrings(list(edges)))
-    into = shapely.buffer(lines, OVERLAP_MM, cap_style="flat", join_style="mitre", mitre_limit=2.0)
-    return shapely.union(footprint.area, into)
+    return shapely.buffer(lines, by_mm, cap_style="flat", join_style="mitre", mitre_limit=2.0)
 
 
 def _roofed(ground: Ground, canvas: Canvas, lower: Grid, upper: Grid, way: _Way) -> Grid:

@@ -29,6 +29,7 @@ RIM = 4  # cells of known heights around whatever is cut out in the end
 _SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further apart than this
 _ODD = (0.3719, 0.2287)  # of a step: vertices of the grid stay off the part's own edges and diagonals
 _PLAIN_MM = 0.003  # bodies are simplified by no more
+_LEAST_STEP_MM = 0.03
 FLAT_MM = 2e-3
 _FALLS = 0.15  # steeper than this, per length, a surface falls
 _LEAST_CELLS = 8.0  # of the grid, so long must the edges be that are left
@@ -131,7 +132,7 @@ class Canvas:
     def flat(self) -> bool:
         """Whether the surface is one level."""
         known = self.surface[self.held]
-        return bool(np.ptp(known) < FLAT_MM)
+        return bool(known.max() - known.min() < FLAT_MM)
 
     def at(self, points_mm: Floats) -> Floats:
         """(n,) height of the surface above points, bilinear."""
@@ -159,7 +160,9 @@ def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | Non
     whole = footprint.area if more is None else shapely.union(footprint.area, more)
     low_x, low_y, high_x, high_y = shapely.bounds(whole)
     extent = max(high_x - low_x, high_y - low_y)
-    step = max(_FINE_WIDTHS * ground.process.line_width_mm, _FINE_SHARE * extent)
+    breadth = 2.0 * footprint.area.area / footprint.area.length  # of a long strip
+    fine = min(_FINE_WIDTHS * ground.process.line_width_mm, max(_LEAST_STEP_MM, breadth / 5.0))
+    step = max(fine, _FINE_SHARE * extent)
     x0, y0 = low_x - (RIM + 1 + _ODD[0]) * step, low_y - (RIM + 1 + _ODD[1]) * step
     columns = math.ceil((high_x - x0) / step) + RIM + 2
     rows = math.ceil((high_y - y0) / step) + RIM + 2

@@ -1,11 +1,12 @@
 """Peaked roof: material removed above a ceiling, so that it closes at the limit from all that carries it.
 
-Above each point of the ceiling the roof is as high as the lowest of the slopes that rise from its carried
-edges. A flat ceiling between two walls becomes a gable, that of a square room a pyramid; a round hole becomes
-a drop, whose two planes touch the circle where it gets too flat. A tangent at the angle a from the vertical
-touches where the radius makes it with the level, r cos a beside the axis and r sin a above it, and rises by
-r cos a / tan a to the middle: the planes meet r sin a + r cos² a / sin a = r / sin a above the axis. Nothing
-beneath the old ceiling changes: the bore stays.
+Above each point of the ceiling the roof is as high as the slope that rises from the nearest of its carried
+edges, or from whatever of the ceiling stands higher on the way. A flat ceiling between two walls becomes a
+gable, that of a square room a pyramid; a round hole becomes a drop, whose two planes touch the circle where
+it gets too flat. A tangent at the angle a from the vertical touches where the radius makes it with the
+level, r cos a beside the axis and r sin a above it, and rises by r cos a / tan a to the middle: the planes
+meet r sin a + r cos² a / sin a = r / sin a above the axis. Nothing beneath the old ceiling changes: the
+bore stays.
 """
 
 from __future__ import annotations
@@ -49,6 +50,8 @@ def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft
     slope = slope_of(ground.process, first_layer=site.underside.layers[0] <= 1)
     watch.at("slopes of the roof", 0.2)
     canvas = canvas_of(ground, footprint)
+    if not canvas.held.any():
+        return _refusal(site, "it is too small to be drawn on", "")
     if not canvas.flat:
         footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
@@ -96,15 +99,17 @@ def _refusal(site: Site, why: str, cure: str) -> Refusal:
 
 def _upper(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, Grid]:
     """The roof over a canvas, and the distance from what it rises from (negative past it)."""
-    from falsework.kernels.fields import extend, ways
+    from falsework.kernels.fields import extend, raised, ways
 
     c = carriers
     inward = 1e-3 * c.normals
     base = np.column_stack([canvas.at(c.ends[:, :2] + inward), canvas.at(c.ends[:, 2:] + inward)])
-    _, value, distance, _ = ways(
+    place, value, distance, away = ways(
         c.ends, c.normals, c.carried, base, c.tips, c.fans, c.spokes,
         canvas.at(c.tips), np.empty((0, 2)), np.empty(0), slope, canvas.wanted, canvas.held, *canvas.place,
     )  # fmt: skip
+    if not canvas.flat:
+        raised(canvas.surface, place, distance, away, value, slope, *canvas.place)
     if not np.isnan(value[canvas.held]).any():
         extend(value, RIM)
         extend(distance, RIM)
