@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from falsework.redrawing.sparing import within_slab
-from falsework.redrawing.spokes import spoke_length_mm, spokes
+from falsework.redrawing.spokes import chains_of, spoke_length_mm, spokes
 from falsework.redrawing.walls import Wall, both, lines_across, merged, stretches, turned, without
 
 ends = st.lists(st.tuples(st.integers(0, 40), st.integers(1, 10)), max_size=6)
@@ -76,7 +76,7 @@ def test_spokes_go_round_a_disc_and_along_a_square() -> None:
     turn = 2 * math.pi * np.arange(72) / 72
     ring = 10 * np.column_stack([np.cos(turn), np.sin(turn)])
     free = np.hstack([ring, np.roll(ring, -1, axis=0)])
-    found = spokes(free, 0.4, 0.1, 100.0, 45.0)
+    found = spokes(chains_of(free), 0.4, 0.1, 100.0, 45.0)
     # 360° by 45°, and a little for the length of the edge
     assert len(found) == 9
     disc = shapely.Polygon(ring)
@@ -85,14 +85,14 @@ def test_spokes_go_round_a_disc_and_along_a_square() -> None:
         assert spoke_length_mm(spoke, disc, 0.1) == pytest.approx(20.0 - 0.1, abs=0.1)
 
     square = np.array([[0, 0, 12, 0], [12, 0, 12, 12], [12, 12, 0, 12], [0, 12, 0, 0]], dtype=float)
-    found = spokes(square, 0.4, 0.1, 6.0, 45.0)
+    found = spokes(chains_of(square), 0.4, 0.1, 6.0, 45.0)
     assert len(found) == 4 * 3  # both ends and the middle of each side
     assert sorted({round(spoke.deg) % 360 for spoke in found}) == [0, 90, 180, 270]
 
 
 def test_what_of_a_triangle_lies_in_a_slab() -> None:
-    """A tall triangle through a slab, one in its face, one beside it, one around it, and
-    one that is in the slab where it is not over the square."""
+    """A tall triangle through a slab, one in its face, one beside it, one around it, and one
+    that is in the slab where it is not over the square."""
     square = shapely.box(0, 0, 10, 10)
     through = [[5, 5, -20], [5, 6, -20], [5, 5, 20]]
     in_face = [[2, 2, 3], [8, 2, 3], [2, 8, 3]]

@@ -71,6 +71,7 @@ class Trial:
     first: int
     sections: Regions
     footprint: shapely.Geometry
+    flat: bool = True
 
     @cached_property
     def _stack(self) -> LayerStack:
@@ -98,15 +99,9 @@ class Trial:
         figures = measure_strips(strips[mine], layer[mine], Outlines(self._stack), line_mm)
         span_mm = np.where(figures.bridge, figures.span, 0.0)
         too_long = span_mm > self.site.ground.span_mm
-        # where strips of several layers join, the patch decides: see ``settled``
-        bare = np.where(figures.bridge, too_long, self._single & (figures.depth >= HOLDS_WIDTHS * line_mm))
+        # on a slope, where strips of several layers join, the patch decides: see ``settled``
+        bare = np.where(figures.bridge, too_long, self.flat & (figures.depth >= HOLDS_WIDTHS * line_mm))
         return None if self._counts(strips[mine][bare]) else float(span_mm.max())
-
-    @property
-    def _single(self) -> bool:
-        """Whether no patch of the underside goes on for more layers than one that holds by itself."""
-        low, high = self.site.underside.layers
-        return high - low < 2
 
     @cached_property
     def settled(self) -> bool:

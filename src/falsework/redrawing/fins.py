@@ -14,7 +14,7 @@ from falsework.redrawing.footing import TIE_SLENDERNESS, feet, foot_layers, inse
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.solids import prism
 from falsework.redrawing.sparing import wall_touches_spared
-from falsework.redrawing.spokes import Spoke, spoke_length_mm, spokes
+from falsework.redrawing.spokes import Spoke, chains_of, spoke_length_mm, spokes
 from falsework.redrawing.walls import (
     Lane,
     Wall,
@@ -92,7 +92,7 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], b
     under = below(ground, ceiling, clear_mm + ground.process.line_width_mm)
     let = 0
     parallel, square = _arrangements(site, ceiling)
-    if len(ceiling.layers) > 2:
+    if not ceiling.flat:
         chosen = square[:SPOKES_ON_SLOPES]
     else:
         chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
@@ -120,8 +120,7 @@ def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], lis
     sections = sections_near(ground, first, int(ceiling.layers[-1]), ceiling.footprint)
     free = free_edges(ceiling, sections, first)
     parallel: list[_Arrangement] = []
-    square: list[_Arrangement] = []
-    for deg in directions(ceiling, site.underside.span_direction_deg + 90.0):
+    for deg in directions(ceiling, site.underside.span_direction_deg + 90.0) if ceiling.flat else ():
         for share in SPACINGS:
             bay_mm = max(share * ground.span_mm, LEAST_BAY_WIDTHS * line_mm)
             across = lines_across(ceiling.footprint, free, deg, line_mm, inset, bay_mm)
@@ -129,10 +128,12 @@ def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], lis
             one = _Arrangement(length_mm, lines=tuple((deg, y) for y in across))
             if 0 < len(across) <= MOST_FINS and one not in parallel[-1:]:
                 parallel.append(one)
+    square: list[_Arrangement] = []
+    chains = chains_of(free)
     for share, turn_deg in SPOKE_BAYS:
-        found = spokes(free, line_mm, inset, share * ground.span_mm, turn_deg)
-        length_mm = sum(spoke_length_mm(spoke, ceiling.footprint, inset) for spoke in found)
+        found = spokes(chains, line_mm, inset, share * ground.span_mm, turn_deg)
         if 0 < len(found) <= MOST_FINS:
+            length_mm = sum(spoke_length_mm(spoke, ceiling.footprint, inset) for spoke in found)
             square.append(_Arrangement(length_mm, spokes=tuple(found)))
     return sorted(parallel, key=lambda one: round(one.length_mm, 6)), square
 

@@ -112,11 +112,10 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[_Rib], f
         stubs = [path.wall(float(ground.stack.z_mm[first]), ground.stack.middles_mm) for path in paths]
         if not stubs or (span_mm := (tried := trial(site, ceiling, stubs)).span_mm) is None:
             continue
-        placed = _built(under, paths)
-        if placed is None:
+        if not tried.settled or (placed := _built(under, paths)) is None:
             continue
         volume = sum(rib.wall.volume_mm3 for rib in placed)
-        if (best and volume >= best[0] - 1e-6) or not tried.settled:
+        if best and volume >= best[0] - 1e-6:
             continue
         if any(wall_touches_spared(ground, rib.wall) for rib in placed):
             refused = _refusal(

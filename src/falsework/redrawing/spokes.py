@@ -24,15 +24,16 @@ class Spoke:
     along_mm: float
 
 
-def spokes(free: Floats, thick_mm: float, inset_mm: float, bay_mm: float, turn_deg: float) -> list[Spoke]:
-    """Spokes on free edges (E, 4), which have the underside on their left.
+def spokes(
+    chains: list[Floats], thick_mm: float, inset_mm: float, bay_mm: float, turn_deg: float
+) -> list[Spoke]:
+    """Spokes on the free edges of ``chains_of``.
 
     No two neighbours on an edge are farther apart than ``bay_mm`` nor turned by more than ``turn_deg``.
     """
-    out = []
-    for chain in _chains(free):
-        out += _on_chain(chain, thick_mm, inset_mm, bay_mm, turn_deg)
-    return out
+    edge = inset_mm + 0.5 * thick_mm
+    long = [one for one in chains if np.hypot(*(one[:, 2:] - one[:, :2]).T).sum() >= 2.0 * edge + thick_mm]
+    return [spoke for chain in long for spoke in _on_chain(chain, edge, bay_mm, turn_deg)]
 
 
 def spoke_length_mm(spoke: Spoke, footprint: shapely.Geometry, inset_mm: float) -> float:
@@ -46,8 +47,9 @@ def spoke_length_mm(spoke: Spoke, footprint: shapely.Geometry, inset_mm: float) 
     return float(shapely.length(parts[near]).sum())
 
 
-def _chains(free: Floats) -> list[Floats]:
-    """Free edges in runs that follow each other, cut at corners."""
+def chains_of(free: Floats) -> list[Floats]:
+    """Free edges (E, 4), which have the underside on their left, in runs that follow each other, cut at
+    corners."""
     start = {tuple(edge[:2]): k for k, edge in enumerate(np.round(free, 6).tolist())}
     ends = np.round(free[:, 2:], 6).tolist()
     follow = [start.get(tuple(end), -1) for end in ends]
@@ -69,7 +71,7 @@ def _chains(free: Floats) -> list[Floats]:
     return chains
 
 
-def _on_chain(chain: Floats, thick_mm: float, inset_mm: float, bay_mm: float, turn_deg: float) -> list[Spoke]:
+def _on_chain(chain: Floats, edge_mm: float, bay_mm: float, turn_deg: float) -> list[Spoke]:
     """Spokes evenly over one run: by length, and by turning where it is round."""
     step = chain[:, 2:] - chain[:, :2]
     length = np.hypot(*step.T)
@@ -80,9 +82,6 @@ def _on_chain(chain: Floats, thick_mm: float, inset_mm: float, bay_mm: float, tu
         turn[-1] = 0.0
     # every edge takes half of the turns at its ends
     cost = length / bay_mm + 0.5 * (turn + np.roll(turn, 1)) / turn_deg
-    edge = inset_mm + 0.5 * thick_mm
-    if not closed and length.sum() < 2.0 * edge + thick_mm:
-        return []
     run = np.concatenate([[0.0], np.cumsum(cost)])
     count = max(1, math.ceil(run[-1] - 1e-9))
     at = np.linspace(0.0, run[-1], count, endpoint=False) if closed else np.linspace(0.0, run[-1], count + 1)
@@ -90,7 +89,7 @@ def _on_chain(chain: Floats, thick_mm: float, inset_mm: float, bay_mm: float, tu
     along = length[k] * (at - run[k]) / cost[k]
     if not closed:  # the first and the last stand wholly behind the ends
         before = np.concatenate([[0.0], np.cumsum(length)])
-        place = np.clip(before[k] + along, edge, length.sum() - edge)
+        place = np.clip(before[k] + along, edge_mm, length.sum() - edge_mm)
         k = np.clip(np.searchsorted(before, place, side="right") - 1, 0, len(chain) - 1)
         along = place - before[k]
     feet = chain[k, :2] + step[k] * (along / length[k])[:, None]

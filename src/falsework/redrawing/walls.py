@@ -243,7 +243,7 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
     plan, layer = np.concatenate(plans), np.concatenate(layers)
     for k in range(last - first + 1):
         sections[k] = shapely.union_all([sections[k], *plan[layer == k]])
-    return Trial(site, first, sections, ceiling.footprint)
+    return Trial(site, first, sections, ceiling.footprint, ceiling.flat)
 
 
 @dataclass(frozen=True, eq=False)
