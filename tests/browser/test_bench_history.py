@@ -43,7 +43,7 @@ def test_how_many_look_at_a_sheet_is_said_while_they_do(browse, sheet):
 def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
     page = browse(f"/sheets/{sheet}", color_scheme=scheme, viewport={"width": width, "height": 760})
     settled(page)
-    page.locator(".foot").get_by_role("link", name="History").click()
+    page.get_by_role("link", name="Its history").click()
     page.wait_for_selector(".past-step")
     told = page.locator(".past-step").all_inner_texts()
     assert [text.split("\n")[0] for text in told] == ["Lie", "Standing: none, note", "Part arrived"]
@@ -61,7 +61,8 @@ def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
         "standing\tchosen for each underside\tno support",
         "lie\tx 0°, y 0°, z 0°\tx 180°, y 0°, z 0°",
     ]
-    assert "Supported" in page.inner_text(".past-state") and page.locator(".past-figure canvas").is_visible()
+    page.wait_for_selector(".past-state dt:text-is('Supported')")
+    page.wait_for_selector(".past-figure canvas")
     assert [one for one in judged(page) if one[1] in SERIOUS] == []
     assert page.evaluate(CONTRAST) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
