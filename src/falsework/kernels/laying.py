@@ -274,7 +274,7 @@ def tally(rows, coldest, sums, blocks):
     more and less than ``coldest`` count as cold. Returns how many blocks there are. O(n).
     """
     n = -1
-    pushed = 0.0  # apart, so that a long program's sum keeps its last digits
+    pushed = lost = 0.0  # apart and with what rounding takes, so that a long program's sum stays exact
     for k in range(len(rows)):
         row = rows[k]
         volume = row[VOLUME]
@@ -283,7 +283,9 @@ def tally(rows, coldest, sums, blocks):
             sums[REACH_HIGH + c] = max(sums[REACH_HIGH + c], row[BX + c])
         if volume <= 0.0:
             continue
-        pushed += volume
+        more = volume - lost
+        lost = (pushed + more) - pushed - more
+        pushed += more
         long = _length(row)
         if long <= REST_MM:
             sums[BLOBS] += volume
