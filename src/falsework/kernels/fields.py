@@ -485,7 +485,7 @@ def sunk(
 
 @njit(cache=True, nogil=True)
 def raised(heights, place, distance, away, values, slope, x0, y0, step):
-    """Raise ``values`` (rows, columns), in place, to what rises by ``slope`` from every height on the straight
+    """Raise ``values`` (rows, columns) in place to what rises by ``slope`` from every height on the straight
     way between each vertex inside and what carries it: the dual of :func:`sunk`."""
     rows, columns = heights.shape
     for r in range(rows):
