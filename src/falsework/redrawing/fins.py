@@ -40,7 +40,7 @@ LEAST_LENGTH_WIDTHS = 3.0  # shorter ones are posts that the nozzle knocks over
 TRIED = 16  # arrangements of parallel fins judged by the layers, the shortest first
 SPOKES_ON_SLOPES = 2  # the same on a slope, where spokes alone run down it and every layer is judged
 MOST_FINS = 40
-MOST_LET_DOWN = 2  # arrangements that carry as seen from above, but may not for what stands below
+MOST_LET_DOWN = 5  # arrangements that carry as seen from above, but may not for what stands below
 
 
 def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
@@ -96,13 +96,15 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], b
         chosen = square[:SPOKES_ON_SLOPES]
     else:
         chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
+    # into a slope by a layer more: its contours cross the fins aslant, and what is left would be pockets
+    tops_mm = stack.middles_mm if ceiling.flat else np.append(stack.middles_mm[1:], stack.z_mm[-1])
     for k, one in enumerate(chosen):
         watch.at("placing fins", k / len(chosen))
         paths = _lanes(ground, ceiling, room, one)
-        stubs = [path.wall(float(stack.z_mm[first]), stack.middles_mm) for path in paths]
+        stubs = [path.wall(float(stack.z_mm[first]), tops_mm) for path in paths]
         if not stubs or not trial(site, ceiling, stubs).settled:
             continue
-        walls = [wall for path in paths if (wall := let_down(under, path, stack.middles_mm, clear_mm))]
+        walls = [wall for path in paths if (wall := let_down(under, path, tops_mm, clear_mm))]
         whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
         if walls and (whole or trial(site, ceiling, walls).settled):
             return walls, bool(one.spokes)

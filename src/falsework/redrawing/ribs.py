@@ -117,6 +117,8 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[_Rib], f
         volume = sum(rib.wall.volume_mm3 for rib in placed)
         if best and volume >= best[0] - 1e-6:
             continue
+        if not trial(site, ceiling, [rib.wall for rib in placed]).settled:
+            continue  # something below took part of a rib away
         if any(wall_touches_spared(ground, rib.wall) for rib in placed):
             refused = _refusal(
                 site,
