@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from audited import faults, sound_alone, sound_with_plan
+from audited import SQUARE, faults, sound_alone, sound_with_plan
 from falsework.auditing.findings import SITE_KINDS
 from falsework.auditing.pipeline import audit
 from falsework.auditing.value import Audit
+from falsework.auditing.views import views_of
+from programs import Writer, block, heights
 
 ALONE = list(sound_alone())
 PLANNED = list(sound_with_plan())
@@ -56,11 +58,27 @@ def test_a_planted_fault_is_found(name: str) -> None:
         if finding.place is not None:
             a, b = finding.place.lines
             assert 1 <= a <= b <= result.figures.lines
+            assert all(a <= line <= b for line in finding.place.own_lines)
             x0, y0, x1, y1 = finding.place.box_mm
             assert x0 <= finding.place.at_mm[0] <= x1 and y0 <= finding.place.at_mm[1] <= y1
     assert Audit.from_json(result.to_json()) == result
     ranks = [f.level.rank for f in result.findings]
     assert ranks == sorted(ranks, reverse=True)
+
+
+def test_scattered_strands_are_told_by_their_own_lines_and_marked_alone() -> None:
+    """Two strands doubled, with others laid in between: the picture marks these two."""
+    writer = block(Writer(), SQUARE, heights(0.4))
+    writer.layer(0.6, 0.2)
+    doubled = []
+    for y in (50.0, 52.0, 54.0, 50.0, 56.0, 52.0):
+        writer.path([(50.0, y), (60.0, y)])
+        doubled.append(next(k for k in range(writer.line, 0, -1) if "X60.0" in writer.lines[k - 1]))
+    result = audit(writer.end().bytes())
+    place = next(f.place for f in result.findings if f.kind == "laid twice")
+    assert place is not None and place.own_lines == (doubled[3], doubled[5])
+    (view,) = views_of(result.geometry, [place])
+    assert view.marked.sum() == 2
 
 
 def test_every_kind_met_in_the_layers_has_been_planted() -> None:

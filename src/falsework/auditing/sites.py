@@ -12,6 +12,7 @@ from falsework.kernels import strands as cut
 from falsework.layers.stack import Floats, Indices
 
 _MOST = 3000  # kept of one kind; more are only counted
+_MOST_LINES = 100  # told one by one
 _NEAR_MM = 3.0  # sites of following layers that are nearer go together
 
 
@@ -28,6 +29,7 @@ class Site:
     value: float = 0.0  # a figure to be told, of the worst of it
     more: int = 0  # how many strands or stretches
     layers: int = 1
+    own_lines: tuple[int, ...] = ()  # as a place has them
 
 
 @dataclass(eq=False)
@@ -85,7 +87,14 @@ def _joined(a: Site, b: Site) -> Site:
     lines = (min(a.lines[0], b.lines[0]), max(a.lines[1], b.lines[1]))
     layers = a.layers + (b.layers if b.layer != a.layer else 0)
     return replace(
-        worst, layer=a.layer, z_mm=a.z_mm, box_mm=box, lines=lines, more=a.more + b.more, layers=layers
+        worst,
+        layer=a.layer,
+        z_mm=a.z_mm,
+        box_mm=box,
+        lines=lines,
+        more=a.more + b.more,
+        layers=layers,
+        own_lines=a.own_lines if b.layer != a.layer else (),
     )
 
 
@@ -106,7 +115,15 @@ def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) ->
         (int(lines.min()), int(lines.max())),
         value,
         len(chosen),
+        own_lines=_few(lines),
     )
+
+
+def _few(lines: Floats) -> tuple[int, ...]:
+    """The lines one by one, unless they are many or follow one another."""
+    own = np.unique(lines).astype(np.int64)
+    scattered = 1 < len(own) <= _MOST_LINES and own[-1] - own[0] >= len(own)
+    return tuple(own.tolist()) if scattered else ()
 
 
 def box_of(points: Floats) -> tuple[float, float, float, float]:
@@ -154,4 +171,4 @@ def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[Site]:
 def place_of(site: Site, tops_mm: Floats) -> Place:
     """A site as people number layers: by height, from 1. ``tops_mm``: heights of the program, ascending."""
     layer = int(np.searchsorted(tops_mm, site.z_mm - 1e-4)) + 1
-    return Place(layer, site.z_mm, site.at_mm, site.box_mm, site.lines, site.layers)
+    return Place(layer, site.z_mm, site.at_mm, site.box_mm, site.lines, site.layers, site.own_lines)

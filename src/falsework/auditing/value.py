@@ -31,7 +31,8 @@ class Level(StrEnum):
 class Place:
     """Where to look: layer from 1 (by height), top of the layer, a point, the box of all it concerns.
 
-    ``lines``: first and last line of the program, from 1.
+    ``lines``: first and last line of the program, from 1; ``own_lines``: in that layer the very lines that
+    lay the strands, where they are few and do not follow one another.
     """
 
     layer: int
@@ -40,6 +41,7 @@ class Place:
     box_mm: tuple[float, float, float, float]
     lines: tuple[int, int]
     layers: int = 1  # how many layers in a row it goes on for
+    own_lines: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -118,7 +118,10 @@ def _view(box: Box, place: Place, seen: _Seen, height: float) -> View:
     top = rows[:, cut.BZ]
     line = rows[:, cut.LINE]
     here = np.abs(top - place.z_mm) < 0.6 * height
-    marked = here & (line >= place.lines[0]) & (line <= place.lines[1]) & _touching(rows, place.box_mm, 0.1)
+    own = (line >= place.lines[0]) & (line <= place.lines[1])
+    if place.own_lines:
+        own = np.isin(line, place.own_lines)
+    marked = here & own & _touching(rows, place.box_mm, 0.1)
 
     above = np.flatnonzero(
         (top < place.z_mm + _HIGH * height)
