@@ -30,7 +30,7 @@ from falsework.redrawing.split.bodies import (
     marks_of,
     meetings,
 )
-from falsework.redrawing.split.laying import ON_CUT, Laid, laid, part_of, printed
+from falsework.redrawing.split.laying import ON_CUT, Laid, laid, part_of, price_by_layers, printed
 from falsework.redrawing.split.pins import Drilled, Side, drilled
 from falsework.redrawing.split.search import (
     EVEN,
@@ -420,11 +420,14 @@ def _by_layers(bench: _Bench, name: str, body: Manifold, lies: Laid, watch: Watc
     second = lies.other if first is lies.on_cut else lies.on_cut
     if not second.fits or second.price.total > DEARER * first.price.total:
         return first
-    said = [
-        _printed(bench, name, body, lie, watch.part(0.5 * k, 0.5 * (k + 1)))
+    part, process, belief = part_of(name, body), bench.process, bench.ground.belief
+    prices = [
+        price_by_layers(
+            part, lie.turn_deg, process, bench.weights, belief, watch.part(0.5 * k, 0.5 * (k + 1))
+        )
         for k, lie in enumerate((first, second))
     ]
-    return first if said[0].price <= said[1].price else second
+    return first if prices[0] <= prices[1] else second
 
 
 def _printed(bench: _Bench, name: str, solid: Manifold, lie: Lie, watch: Watch) -> Printed:

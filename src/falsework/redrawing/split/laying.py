@@ -16,8 +16,8 @@ from falsework.lie.directions import resting_directions
 from falsework.lie.search import FINE_GRID, FLAT_WORTH, judge_of
 from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats, Part
-from falsework.planning import plan
-from falsework.planning.value import Plan
+from falsework.planning import plan, totals
+from falsework.planning.value import Plan, Totals
 from falsework.process.settings import Process
 from falsework.redrawing.ground import asks
 from falsework.redrawing.solids import mesh_of
@@ -85,20 +85,39 @@ def printed(
 
 
 def said_by(planned: Plan) -> Printed:
-    """The figures of a plan in one price: the part's printing and what its undersides cost as chosen."""
-    process, weights = planned.process, planned.weights
-    chosen = next(row for row in planned.alternatives if row.name == "chosen")
-    own = planned.part_cost
-    asking = sum(asks(underside, process) for underside in planned.undersides)
+    """The figures of a plan, in one price."""
+    asking = sum(asks(underside, planned.process) for underside in planned.undersides)
     return Printed(
-        part=own,
+        part=planned.part_cost,
         support=planned.support_cost,
         undersides=asking,
         needs_no_support=asking == 0,
-        price=weights.filament * price_of(own.volume_mm3, 0.0, process)
-        + weights.time * price_of(0.0, own.time_s, process)
-        + chosen.objective,
+        price=_price(planned, planned.process, planned.weights),
     )
+
+
+def price_by_layers(
+    part: Part,
+    turn_deg: tuple[float, float, float],
+    process: Process,
+    weights: Weights,
+    belief: Belief,
+    watch: Watch,
+) -> float:
+    """The price of ``printed``, without building any support."""
+    return _price(
+        totals(part, process, turn_deg=turn_deg, weights=weights, belief=belief, watch=watch),
+        process,
+        weights,
+    )
+
+
+def _price(said: Plan | Totals, process: Process, weights: Weights) -> float:
+    """The part's printing and what its undersides cost as chosen, in one price."""
+    own = said.part_cost
+    chosen = next(row for row in said.alternatives if row.name == "chosen")
+    filament, time = price_of(own.volume_mm3, 0.0, process), price_of(0.0, own.time_s, process)
+    return weights.filament * filament + weights.time * time + chosen.objective
 
 
 def part_of(name: str, solid: Manifold) -> Part:
