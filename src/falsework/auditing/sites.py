@@ -90,6 +90,7 @@ def _joined(a: Site, b: Site) -> Site:
         worst,
         layer=a.layer,
         z_mm=a.z_mm,
+        at_mm=a.at_mm if b.layer != a.layer else worst.at_mm,
         box_mm=box,
         lines=lines,
         more=a.more + b.more,
