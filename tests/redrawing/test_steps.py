@@ -13,6 +13,7 @@ from manifold3d import Manifold
 
 from falsework.redrawing.ceiling import ceiling_of
 from falsework.redrawing.membrane import membrane
+from falsework.redrawing.ribs import ribs
 from falsework.redrawing.stepped import stepped_hole
 from falsework.redrawing.steps import crossed_steps
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
@@ -117,7 +118,7 @@ def test_a_ceiling_between_layers() -> None:
 def test_what_the_finder_takes_for_a_stepped_hole() -> None:
     on = ground(plate(7.0, 3.0))
     hole = stepped_hole(on, ceiling_of(worst(on)))
-    assert hole is not None and hole.layer == 30
+    assert hole is not None and hole.layer == 30 and hole.closed
     assert hole.wide.area == pytest.approx(disc(7.0).area, rel=1e-3)
     assert hole.bore.area == pytest.approx(disc(3.0).area, rel=1e-3)
     blind = block((-15, -15, 0), (15, 15, 12)) - Manifold.cylinder(7, 12, 12, SIDES).translate((0, 0, -1))
@@ -138,6 +139,10 @@ def test_refusals() -> None:
     proved(ground(two), membrane)
     thin = plate(7.0, 3.0) ^ block((-20, -20, -1), (20, 20, 6.6))
     assert "too little above" in refused(ground(thin), crossed_steps).why
+
+
+def test_ribs_keep_out_of_stepped_holes() -> None:
+    assert "stepped hole" in refused(ground(plate(7.0, 3.0)), ribs).why
 
 
 def test_spared_faces_are_not_touched() -> None:

@@ -17,6 +17,7 @@ from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.ground import asks
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.sparing import wall_touches_spared
+from falsework.redrawing.stepped import stepped_hole
 from falsework.redrawing.walls import (
     ROUNDING_MM,
     Below,
@@ -71,6 +72,13 @@ def ribs(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     ceiling = ceiling_of(site)
     if not ceiling.flat:
         return _refusal(site, "it is not flat", "A corbel or a peaked roof suits slopes and arches")
+    hole = stepped_hole(ground, ceiling)
+    if hole is not None and hole.closed:
+        return _refusal(
+            site,
+            "it is the ceiling of a stepped hole: ribs would be in the way of what goes into it",
+            "Crossed steps or a membrane suit such a hole",
+        )
     watch.at("placing ribs", 0.1)
     found = _arranged(site, ceiling, watch.part(0.1, 1.0))
     if isinstance(found, Refusal):

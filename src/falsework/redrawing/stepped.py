@@ -19,12 +19,14 @@ class SteppedHole:
     """A stepped hole.
 
     ``layer``: the first of the ceiling. ``wide``: the outline of the hole beneath it, with nothing cut out;
-    ``bore``: what of that stays open in ``layer``, one polygon or several.
+    ``bore``: what of that stays open in ``layer``, one polygon or several. ``closed``: the part goes all
+    round the hole beneath, so that something may have to fit into it.
     """
 
     layer: int
     wide: shapely.Polygon
     bore: shapely.MultiPolygon
+    closed: bool
 
     def bore_in(self, ground: Ground, layer: int) -> shapely.Geometry:
         """What is open above the wide hole in another layer."""
@@ -44,19 +46,19 @@ def stepped_hole(ground: Ground, ceiling: Ceiling) -> SteppedHole | None:
         for ring in polygon.interiors:
             hole = shapely.Polygon(ring)
             if hole.contains(inner) and shapely.area(shapely.difference(region, hole)) < 1e-3 * region.area:
-                return _found(ground, layer, hole)
+                return _found(ground, layer, hole, True)
     parts = shapely.get_parts(region)
     outer = [shapely.Polygon(part.exterior) for part in parts if len(part.interiors)]
-    return _found(ground, layer, outer[0]) if len(outer) == 1 and len(parts) == 1 else None
+    return _found(ground, layer, outer[0], False) if len(outer) == 1 and len(parts) == 1 else None
 
 
-def _found(ground: Ground, layer: int, wide: shapely.Polygon) -> SteppedHole | None:
+def _found(ground: Ground, layer: int, wide: shapely.Polygon, closed: bool) -> SteppedHole | None:
     bore = opened(wide, ground, layer)
     least_mm2 = (LEAST_BORE_WIDTHS * ground.process.line_width_mm) ** 2
     above = min(layer + 1, ground.stack.count - 1)
     through = shapely.intersection(bore, opened(wide, ground, above))
     kept = [p for p in shapely.get_parts(bore) if p.area > least_mm2 and p.intersects(through)]
-    return SteppedHole(layer, wide, shapely.MultiPolygon(kept)) if kept else None
+    return SteppedHole(layer, wide, shapely.MultiPolygon(kept), closed) if kept else None
 
 
 def opened(wide: shapely.Polygon, ground: Ground, layer: int) -> shapely.Geometry:
