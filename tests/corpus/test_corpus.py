@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -9,9 +10,13 @@ import pytest
 import shapely
 
 from corpus.cases import CASES, Case
+from falsework.auditing.placement import place_in
+from falsework.auditing.survey import survey, usual
 from falsework.layers.polygons import offset_mitred
 from falsework.planning.pipeline import plan
 from falsework.process import load_process, override
+from programs import Writer, block, heights
+from solids import box, part_of
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
@@ -31,3 +36,19 @@ def test_an_outline_is_not_lost_on_its_way_inwards() -> None:
     assert offset_mitred(outline, -0.9).area == pytest.approx(169.2, rel=0.005)
     both = np.array([outline, shapely.box(0, 0, 10, 10)], dtype=object)
     assert shapely.area(offset_mitred(both, -0.9)) == pytest.approx([169.2, 8.2**2], rel=0.005)
+
+
+def test_a_strand_longer_than_any_machine_is_laid_on_the_part_in_few_points() -> None:
+    """A spoilt program with strands of 900 m: points along them filled gigabytes and took seconds."""
+    square = shapely.box(60, 60, 63, 63)
+    writer = block(Writer(), square, heights(0.6))
+    for _ in range(20):
+        writer.to(900_000.0, 60.0)
+        writer.to(60.0, 60.0)
+    found = survey(block(writer, square, [(0.8, 0.2)]).end().bytes(), load_process("pla-0.4"))
+    part = part_of(*box((3.0, 3.0, 0.8)))
+    tracemalloc.start()
+    place_in(part, found, usual(found), around_mm=3.0)
+    high = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert high < 4e8  # 144 million points would be 2.3 GB and their normals as much again
