@@ -12,8 +12,8 @@ SECTION = {"part": "arrived", "lies": "lie", "supports": "supports", "release": 
 BY_ITSELF = ("part", "undersides", "totals", "supports", "release")
 
 
-def drop(page: Any, path: Path, name: str | None = None) -> None:
-    """Drop a file on the page, as from a folder beside the browser."""
+def drop(page: Any, path: Path, name: str | None = None, *, lands: bool = True) -> None:
+    """Drop a file on the page, as from a folder beside the browser; ``lands``: on a sheet."""
     page.evaluate(
         """([name, text]) => {
           const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
@@ -26,7 +26,8 @@ def drop(page: Any, path: Path, name: str | None = None) -> None:
         }""",
         [name or path.name, base64.b64encode(path.read_bytes()).decode()],
     )
-    page.wait_for_url(re.compile("/sheets/"))
+    if lands:
+        page.wait_for_url(re.compile("/sheets/"))
 
 
 def begin(page: Any, part: str) -> None:

@@ -307,6 +307,16 @@ export class Plate {
     this.going = requestAnimationFrame(step);
   }
 
+  /** Look at a point (mm) from near and steeply, so that `across` mm fill half of the picture. */
+  closeTo(point, across) {
+    const { eye } = this;
+    Object.assign(eye, { rise: 55, grown: 1, right: 0, up: 0 });
+    eye.grown = Math.max(1, Math.min(20, (0.5 * Math.min(this.stage.clientWidth, this.stage.clientHeight)) / (across * this.view.scale)));
+    const { axes, scale, middle, wide, tall, fit } = this.view, away = point.map((v, k) => v - middle[k]);
+    Object.assign(eye, { right: (-2 * scale * dot(axes[0], away)) / wide, up: (-2 * scale * dot(axes[1], away)) / tall - fit[3] });
+    this.moved();
+  }
+
   /** The eye as text for an address, and back. */
   get eyeText() {
     const { turn, rise, grown, right, up } = this.eye;

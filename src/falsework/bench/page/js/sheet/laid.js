@@ -8,8 +8,10 @@ import { bed, dispose, looksTexture, strands, turnedBounds } from "../figure/sol
 import * as words from "../words.js";
 
 const MOST_TAGS = 24;
+const LEAST_ACROSS_MM = 6, MOST_ACROSS_MM = 60; // of what is looked at from near
 /** Outline of a finding's tag by its level. */
 export const SHAPE = { ruin: "island", fault: "cantilever", caution: "bridge", note: "holds" };
+const MARGIN_MM = 1; // between what is looked at and the line around it
 const MARKED = [0.96, 0.62, 0.1], DIAGONAL = 2;
 const placed = (finding) => finding.place && [...finding.place.at_mm, finding.place.z_mm];
 
@@ -66,10 +68,17 @@ export class Laid {
     this.plate.set({
       items, chosen: chosen?.number || 0,
       tags: shown.map((f) => ({ number: f.number, at: placed(f), shape: SHAPE[f.level] })),
-      outlines: z === undefined ? [] : [{ z, box: chosen.place.box_mm }],
+      outlines: z === undefined ? [] : [{ z, box: chosen.place.box_mm.map((v, k) => v + (k < 2 ? -MARGIN_MM : MARGIN_MM)) }],
     });
     this.plate.bounds = box; // findings beside the part are seen too, and nothing moves from one to the next
     this.caption({ lies, part: solids.length, chosen, seen, left: z === undefined ? findings.length - shown.length : 0 });
+  }
+
+  /** Turn to a finding and come near. */
+  closeTo({ place }) {
+    const [x0, y0, x1, y1] = place.box_mm, across = Math.max(x1 - x0, y1 - y0);
+    const wide = across > MOST_ACROSS_MM;
+    this.plate.closeTo([...(wide ? place.at_mm : [(x0 + x1) / 2, (y0 + y1) / 2]), place.z_mm], Math.max(LEAST_ACROSS_MM, Math.min(across, MOST_ACROSS_MM)));
   }
 
   caption({ lies, part, chosen, seen, left }) {

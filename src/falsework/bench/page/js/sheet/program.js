@@ -34,8 +34,9 @@ export class Program extends Section {
       onward: (by) => this.onward(by),
     });
     this.plate = this.laid.plate;
+    this.nearer = h("button", { type: "button", onclick: () => this.laid.closeTo(this.chosen) }, "Look at it from near");
     this.legend = legend();
-    this.beside = [this.legend];
+    this.beside = [h("p", { class: "no-print" }, this.nearer), this.legend];
   }
 
   get files() {
@@ -89,8 +90,8 @@ export class Program extends Section {
   look(number, { from = "table" } = {}) {
     this.page.select("program", { finding: number });
     if (from === "table") return;
-    const told = this.audit?.findings.find((f) => f.number === number);
-    if (told) announce(`Finding ${number}, ${told.level}: ${told.says}`);
+    const { chosen } = this;
+    if (chosen) announce(`Finding ${number}, ${chosen.level}: ${chosen.says}`);
     requestAnimationFrame(() => requestAnimationFrame(() => this.row(number)?.scrollIntoView({ block: "nearest" })));
   }
 
@@ -106,6 +107,11 @@ export class Program extends Section {
 
   get audit() {
     return this.store.value("audit", "audit.json");
+  }
+
+  /** The finding that is looked at, if any. */
+  get chosen() {
+    return this.audit?.findings.find((f) => f.number === this.page.ui.finding);
   }
 
   // ---- the section -------------------------------------------------------------------------------------------------
@@ -152,7 +158,7 @@ export class Program extends Section {
       h("div", { class: "inline no-print" },
         idle ? h("button", { type: "button", class: "strong", onclick: () => store.ask("audit") }, stage.shown ? "Audit it again" : "Audit it") : null,
         this.choose("Another program…"),
-        h("label", {}, h("input", {
+        h("label", { class: "check" }, h("input", {
           type: "checkbox", checked: program.volumetric, onchange: (event) => this.put({ ...program, volumetric: event.target.checked }),
         }), " E counts mm³ of plastic, not mm of filament"),
         h("button", { type: "button", class: "quiet", onclick: () => store.change({ program: null }) }, "Take it off this sheet")));
@@ -284,6 +290,7 @@ export class Program extends Section {
     const { store } = this;
     this.plate.element.classList.toggle("stale", Boolean(found.values) && found.stale);
     this.legend.hidden = !found.values?.[0].findings.some((f) => f.place);
+    this.nearer.hidden = true;
     if (!found.values) return void this.laid.clear();
     const [audit, said] = found.values;
     const part = this.part(), built = store.results("supports", "supports.mesh"), solids = [];
@@ -292,7 +299,8 @@ export class Program extends Section {
       const support = store.fits(built, part) && this.page.shared("pieces", built.key, () => pieces(built.values[0]));
       if (support) solids.push({ key: built.key, solid: support, positions: built.values[0].arrays.positions });
     }
-    const chosen = audit.findings.find((f) => f.number === this.page.ui.finding);
+    const { chosen } = this;
+    this.nearer.hidden = !chosen?.place;
     this.laid.draw({ audit, key: found.key, solids, chosen, seen: chosen && this.aroundIt(chosen, said, found.key) });
   }
 

@@ -83,10 +83,16 @@ export class SheetPage {
   /** Something is pointed at, in a table or a figure: all places that show it say so. */
   hover(kind, number) {
     this.sections.forEach((section) => section.pointed(kind, number));
+    this.hovered = number ? `[data-${kind}="${number}"]` : null;
+    this.warm();
+  }
+
+  /** Mark the rows that are pointed at; drawing the page anew takes the marks off. */
+  warm() {
     for (const row of this.hovering) row.classList.remove("hot");
     this.hovering.clear();
-    if (!number) return;
-    for (const row of this.place.querySelectorAll(`[data-${kind}="${number}"]`)) {
+    if (!this.hovered) return;
+    for (const row of this.place.querySelectorAll(this.hovered)) {
       row.classList.add("hot");
       this.hovering.add(row);
     }
@@ -129,6 +135,7 @@ export class SheetPage {
       footStrip(this));
     this.portrait.mount(this.place);
     for (const section of this.sections) section.mount(this.place);
+    this.warm();
     this.watch();
     this.settle();
     return null;
