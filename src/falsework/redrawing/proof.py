@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers import layer_boundaries, stack_layers
-from falsework.layers.polygons import EMPTY, offset_mitred, repair
+from falsework.layers.polygons import EMPTY, areas_only, clean, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
@@ -38,6 +38,7 @@ HOLDING_LAYERS = 12  # a patch that holds spans fewer
 SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
 SPARED_LOSS_SHARE = 1e-6
 BENEATH_BED_MM = 1e-3
+SLIVER_MM = 0.02  # mean width of what differs between two sections by rounding
 GROWN_MM = 1e-6  # rounding of a height
 
 
@@ -96,11 +97,10 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
     box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
-    near = repair(shapely.clip_by_rect(before, *box)), repair(shapely.clip_by_rect(after, *box))
-    thin_mm2 = _new_thin_mm2(*near, line_mm, _by_design_thin(drafts, stack, first, last))
-    changed = shapely.buffer(shapely.symmetric_difference(*near), 0.1 * line_mm, quad_segs=1)
-    dab_mm2 = DAB_WIDTHS2 * line_mm**2
-    smallest_before, smallest_after = (_smallest(r, changed, dab_mm2) for r in (before, after))
+    near = [repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after)]
+    changed = clean(areas_only(shapely.symmetric_difference(*near)), SLIVER_MM)
+    thin_mm2 = _new_thin_mm2(*near, changed, line_mm, _by_design_thin(drafts, stack, first, last))
+    smallest_before, smallest_after = (_smallest(regions, changed, line_mm) for regions in (before, after))
     watch.at("faces to spare", 0.9)
 
     most_mm2 = LEFT_WIDTHS2 * line_mm**2
@@ -333,22 +333,23 @@ def _by_design_thin(drafts: tuple[Draft, ...], stack: LayerStack, first: int, la
     return thin
 
 
-def _new_thin_mm2(before: Regions, after: Regions, line_mm: float, exempt: Regions) -> float:
+def _new_thin_mm2(
+    before: Regions, after: Regions, changed: Regions, line_mm: float, exempt: Regions
+) -> float:
     """The largest section, of any changed layer, that is narrower than two lines and was not before; 0 where
     there is none longer than a tip or a nick."""
     radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
-    changed = offset_mitred(shapely.symmetric_difference(before, after), 2 * radius)
 
     def thin(regions: Regions) -> Regions:
         open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
         return shapely.difference(regions, repair(open_))
 
-    near = shapely.intersection(after, changed)
-    new = shapely.intersection(thin(after[: len(near)]), near)
-    new = shapely.difference(new, offset_mitred(thin(before), 0.3 * line_mm))
-    new = shapely.difference(new, offset_mitred(exempt[: len(new)], 0.3 * line_mm))
-    pieces = shapely.get_parts(new)
-    pieces = pieces[shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2]
+    new = shapely.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
+    new = shapely.difference(new, offset_mitred(exempt, 0.3 * line_mm))
+    pieces, layer = shapely.get_parts(new, return_index=True)
+    some = shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2
+    some[some] = shapely.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
+    pieces = pieces[some]
     if len(pieces) == 0:
         return 0.0
     rings = shapely.get_exterior_ring(shapely.oriented_envelope(pieces))
@@ -356,11 +357,12 @@ def _new_thin_mm2(before: Regions, after: Regions, line_mm: float, exempt: Regio
     return float(shapely.area(pieces)[long_mm > WALL_WIDTHS * line_mm].max(initial=0.0))
 
 
-def _smallest(regions: Regions, changed: Regions, dab_mm2: float) -> float:
+def _smallest(regions: Regions, changed: Regions, line_mm: float) -> float:
     """Smallest connected section, mm², that meets what is ``changed`` in its layer; 0 where none does."""
     pieces, layer = shapely.get_parts(regions, return_index=True)
     area = shapely.area(pieces)
-    hit = (area > dab_mm2) & ~shapely.is_empty(changed[layer]) & shapely.intersects(pieces, changed[layer])
+    hit = area > DAB_WIDTHS2 * line_mm**2
+    hit[hit] = shapely.dwithin(pieces[hit], changed[layer[hit]], 0.1 * line_mm)
     return float(area[hit].min()) if hit.any() else 0.0
 
 
