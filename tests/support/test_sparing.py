@@ -22,7 +22,7 @@ from falsework.release import what_to_change
 from falsework.support.scheme import Standing
 from falsework.support.sparing import footprints
 from falsework.support.sweep import section_tolerance_mm
-from solids import blocks
+from solids import ball_of_squares, blocks
 
 DATA = Path(__file__).parents[1] / "data"
 PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
@@ -224,6 +224,22 @@ def test_footprints_of_a_slope_are_its_strips():
     expected = [20.0, 20.0, 20.0, 20.0, 10.0, 0.0, 0.0, 0.0]
     np.testing.assert_allclose(shapely.area(seen), expected, atol=1e-3)
     np.testing.assert_allclose(shapely.bounds(seen[:2])[:, 0], [1.0, 3.0], atol=1e-5)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_footprints_of_a_ball_are_rings(seed):
+    """However it is turned: in each slab a ring above and one beneath, polygons of facets within 1 %."""
+    radius = 10.0
+    vertices, faces = ball_of_squares(radius, 60)
+    turn = np.linalg.qr(np.random.default_rng(seed).normal(size=(3, 3)))[0]
+    corners = ((vertices - [0.0, 0.0, radius]) @ turn + [0.0, 0.0, radius])[faces]
+    middles = np.arange(100) * 0.2 + 0.1
+    seen = footprints(corners, middles)
+    assert shapely.is_valid(seen).all()
+    square = radius**2 - (middles - radius) ** 2
+    expected = np.pi * np.abs(np.diff(square))
+    apart = np.abs(middles[:-1] + 0.1 - radius) > 1.0  # near the equator facets cross many slabs
+    np.testing.assert_allclose(shapely.area(seen)[:-1][apart], expected[apart], rtol=0.02)
 
 
 def test_a_level_face_at_the_middle_of_a_layer_counts_on_either_side():

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred
+from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
@@ -98,7 +98,7 @@ def footprints(corners: Floats, middles_mm: Floats) -> Regions:
     starts = np.flatnonzero(np.diff(slab[order], prepend=-1))
     for start, group in zip(starts, np.split(polygons[order], starts[1:]), strict=True):
         out[slab[order[start]]] = shapely.union_all(group)
-    return out
+    return repair(out)
 
 
 def _clipped(corners: Floats, low_mm: Floats, high_mm: Floats, slab: Indices) -> tuple[Regions, Indices]:
@@ -121,6 +121,8 @@ def _clipped(corners: Floats, low_mm: Floats, high_mm: Floats, slab: Indices) ->
     kept, ring = np.unique(owner, return_inverse=True)
     rings = shapely.linearrings(points[inside].reshape(-1, 2), indices=np.repeat(ring, 2))
     polygons = shapely.polygons(rings)
+    bent = ~shapely.is_valid(polygons)  # a corner met from two edges, once with other rounding than before
+    polygons[bent] = shapely.convex_hull(polygons[bent])
     real = shapely.area(polygons) > 1e-9
     return polygons[real], slab[kept[real]]
 
