@@ -104,9 +104,9 @@ export class LedgerPage {
       prints.length ? scroll("Prints", h("table", {},
         h("thead", {}, h("tr", {}, ["Print", "What", "Machine, material", "On", "Words"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, prints.map((p) => h("tr", { "data-key": `print-${p.id}` },
-          h("th", { scope: "row" }, h("a", { href: address(["ledger", "prints", String(p.id)]) }, `print ${p.id}`)),
+          h("th", { scope: "row", class: "whole" }, h("a", { href: address(["ledger", "prints", String(p.id)]) }, `print ${p.id}`)),
           h("td", {}, p.coupon ? `test piece ${p.coupon}` : p.part || "a part", p.invented && h("strong", { class: "prop" }, " invented")),
-          h("td", {}, `${p.printer}, ${p.material}`), h("td", {}, p.printed_on || "–"), h("td", {}, p.note || "–"))))))
+          h("td", {}, `${p.printer}, ${p.material}`), h("td", { class: "whole" }, p.printed_on || "–"), h("td", {}, p.note || "–"))))))
         : h("p", {}, this.search ? `No print has “${this.search}” in it.` : "No print has been recorded yet. On a work order, under Hand over, record that it was printed; or record a test piece under Tuning."),
       total > prints.length ? h("p", { class: "sub" }, `${prints.length} of ${total} shown; search for the others.`) : null);
   }
@@ -122,7 +122,7 @@ export class LedgerPage {
           h("th", { scope: "row", class: "n" }, r.id), h("td", {}, r.cell ? `${r.cell}: ` : "", conditionWords(r.reading.condition)),
           h("td", {}, outcomeWords(r.reading), r.withdrawn && h("strong", { class: "prop" }, " withdrawn"), r.reading.invented && h("strong", { class: "prop" }, " invented"),
             r.flags.map((f) => h("span", { class: "sub" }, `Mind: ${f}`))),
-          h("td", {}, r.print_id ? h("a", { href: address(["ledger", "prints", String(r.print_id)], { reading: r.id }) }, `print ${r.print_id}`) : "–"), h("td", {}, r.when || "–")))))),
+          h("td", { class: "whole" }, r.print_id ? h("a", { href: address(["ledger", "prints", String(r.print_id)], { reading: r.id }) }, `print ${r.print_id}`) : "–"), h("td", { class: "whole" }, r.when || "–")))))),
       total > readings.length || this.pageNo > 1 ? h("p", { class: "inline" },
         this.pageNo > 1 && h("button", { type: "button", onclick: () => go(this.at(this.pageNo - 1)) }, "Later ones"),
         h("span", {}, `${words.number(total, 0)} readings`),
