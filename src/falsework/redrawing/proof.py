@@ -97,9 +97,10 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
     box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
-    near = [repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after)]
-    changed = clean(areas_only(shapely.symmetric_difference(*near)), SLIVER_MM)
-    thin_mm2 = _new_thin_mm2(*near, changed, line_mm, _by_design_thin(drafts, stack, first, last))
+    then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
+    changed = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
+    exempt = _by_design_thin(drafts, stack, first, last)
+    thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
     smallest_before, smallest_after = (_smallest(regions, changed, line_mm) for regions in (before, after))
     watch.at("faces to spare", 0.9)
 
