@@ -48,9 +48,10 @@ class Proof:
 
     ``faults`` are plain sentences, none for a change that is good. ``left_mm2`` still asks for support where
     the undersides were; ``new_mm2`` asks elsewhere and did not before; ``thin_mm2`` (a section) is new and
-    narrower than two lines. ``smallest_before_mm2`` and ``smallest_after_mm2``: the smallest horizontal
-    section, over the layers that change, of those connected pieces that the change touches (0 where there
-    are none). ``solid`` is the whole part with the change, ``first`` and ``last`` the layers that differ.
+    narrower than two lines, looked for where nothing asks. ``smallest_before_mm2`` and
+    ``smallest_after_mm2``: the smallest horizontal section, over the layers that change, of those connected
+    pieces that the change touches (0 where there are none). ``solid`` is the whole part with the change,
+    ``first`` and ``last`` the layers that differ.
     """
 
     faults: tuple[str, ...]
@@ -99,8 +100,6 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
     then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
     changed = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
-    exempt = _by_design_thin(drafts, stack, first, last)
-    thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
     smallest_before, smallest_after = (_smallest(regions, changed, line_mm) for regions in (before, after))
     watch.at("faces to spare", 0.9)
 
@@ -110,6 +109,10 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
         faults.append(f"{left_mm2:.2g} mm² of the underside still ask for support")
     if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
+    thin_mm2 = 0.0
+    if not faults:  # the dearest question, of no use for a change that fails already
+        exempt = _by_design_thin(drafts, stack, first, last)
+        thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
     if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
     faults += _body_faults(ground, solid, drafts)

@@ -1,0 +1,35 @@
+"""Redraws of real parts in ``tests/data``: what is treated is gone, the rest says why, the mesh is closed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import trimesh
+
+from falsework.part import read_part
+from falsework.redrawing import redraw
+
+DATA = Path(__file__).parents[1] / "data"
+
+
+@pytest.mark.parametrize(
+    ("name", "least_gone"), [("torus.3mf", 2), ("so101_webcam_mount.stl", 1), ("so101_gauge_tight.stl", 0)]
+)
+def test_what_is_treated_is_gone_and_the_rest_says_why(name: str, least_gone: int) -> None:
+    part = read_part(DATA / name)
+    found = redraw(part, kinds=["corbel", "peaked roof"], split=False, other_lies=False)
+    for treated in found.treated:
+        assert treated.chosen is not None or treated.outcome.startswith("left: ")
+        assert all(refusal.why for refusal in treated.declined)
+    gone = found.combined.gone if found.combined else ()
+    assert len(gone) >= least_gone
+    if found.combined is None:
+        assert found.best == "as it is"
+        return
+    assert gone == found.combined.undersides
+    assert found.combined.outside_share < 1e-4
+    assert found.geometry is not None and found.geometry.redrawn is not None
+    redrawn = found.geometry.redrawn
+    mesh = trimesh.Trimesh(redrawn.vertices, redrawn.faces, process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent
