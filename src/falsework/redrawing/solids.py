@@ -105,7 +105,7 @@ def redrawn_part(
     health = Health(
         closed=open_ == crowded == turned == 0,
         bodies=len(solid.decompose()),
-        self_intersections=part.health.self_intersections,
+        self_intersections=max(1, part.health.self_intersections),  # where bodies met, by rounding
     )
     return Part(f"{part.name} redrawn", vertices, faces, health, carried)
 
