@@ -8,6 +8,7 @@ import httpx2 as httpx
 import pytest
 from starlette.testclient import TestClient
 
+from bench.benches import Served
 from falsework.bench import security
 from falsework.bench.app import create_app
 from falsework.bench.arriving import plain_name
@@ -160,6 +161,26 @@ def test_too_much_is_refused_announced_or_not_and_leaves_nothing(room: Room, cli
     assert list(room.parts.iterdir()) == []
     big = {"version": 1, "note": "x" * (3 << 20)}
     assert client.patch(f"/api/sheets/{'0' * 16}", json=big).status_code == 413
+
+
+def test_an_upload_that_never_ends_is_hung_up_on(served: Served) -> None:
+    """The body of a request that is read as JSON may not be long; nobody waits for the rest of it."""
+    import socket
+    from urllib.parse import urlsplit
+
+    address = urlsplit(served.entrance)
+    cookie = "; ".join(f"{name}={value}" for name, value in served.client.cookies.items())
+    head = (
+        f"PATCH /api/sheets/{'0' * 16} HTTP/1.1\r\nHost: {address.netloc}\r\nCookie: {cookie}\r\n"
+        "Content-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n"
+    )
+    piece = b"10000\r\n" + b" " * 0x10000 + b"\r\n"
+    assert address.hostname and address.port
+    with socket.create_connection((address.hostname, address.port), timeout=20) as line:
+        line.sendall(head.encode())
+        with pytest.raises((ConnectionResetError, BrokenPipeError)):
+            for _ in range(4000):  # 256 MB: far more than any limit on such a request and than sockets hold
+                line.sendall(piece)
 
 
 def test_an_empty_file_is_refused_and_any_name_will_do(room: Room, client: TestClient) -> None:

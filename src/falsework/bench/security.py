@@ -154,6 +154,8 @@ class Guard:
                 scope, receive, send
             )
             return
+        if not length:  # nobody knows when it ends: what is refused is not waited for
+            send = _hanging_up(send)
         await self.app(scope, _counted(receive, limit), send)
 
     def _refused(self, scope: Scope, headers: Mapping[str, str]) -> ASGIApp | None:
@@ -225,6 +227,17 @@ def _counted(receive: Receive, limit: int) -> Receive:
         return message
 
     return counting
+
+
+def _hanging_up(send: Send) -> Send:
+    """``send`` that ends the connection with an answer to a body that grew too large or stopped coming."""
+
+    async def ending(message: Message) -> None:
+        if message["type"] == "http.response.start" and message["status"] in (408, 413):
+            message["headers"] = [*message["headers"], (b"connection", b"close")]
+        await send(message)
+
+    return ending
 
 
 def _with_headers(send: Send) -> Send:
