@@ -165,6 +165,17 @@ def test_ramps_report_their_angle(degrees):
     assert only(need_map(leaning(degrees, USUAL), USUAL)).angle_deg == pytest.approx(degrees, abs=0.1)
 
 
+@pytest.mark.parametrize("wide_mm", [3.0, 12.0, 50.0])
+def test_a_slope_between_two_walls_does_not_hold_because_its_corners_do(wide_mm):
+    """A ramp at 70° in a slot: every strip ends on the slot's walls, and the middle is carried by nothing."""
+    step = 0.2 * math.tan(math.radians(70.0))
+    walls = shapely.union(shapely.box(-2, -4, 30, 0), shapely.box(-2, wide_mm, 30, wide_mm + 4))
+    layers = [shapely.union(walls, shapely.box(-2, 0, step * k, wide_mm)) for k in range(1, 40)]
+    slope = only(need_map(stack_of(layers), USUAL))
+    assert slope.kind is Kind.BRIDGE and slope.angle_deg == pytest.approx(70.0, abs=0.5)
+    assert slope.area_mm2 > 0.5 * wide_mm * step * 37
+
+
 # --- bridges -----------------------------------------------------------------------------------------------
 
 

@@ -29,6 +29,7 @@ from falsework.watch import QUIET, Watch
 HOLDS_WIDTHS = 1.0
 # A patch of one or two layers that steps out farther than this many line widths is flat.
 FLAT_WIDTHS = 3.0
+_ALONG = (0.25, 0.5, 0.75)  # shares of a long edge at which it is measured too
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +93,7 @@ def need_of(
     watch.at("joining undersides", 0.5)
     patches = Groups(*join_strips(polygons, layer, reach))
     watch.at("predicting droop", 0.75)
-    reached = _reached_mm(strips, patches, outlines)
+    reached = _reached_mm(strips, patches, outlines, process.line_width_mm)
     holds = reached < HOLDS_WIDTHS * process.line_width_mm
     # holding patches share the last group
     group_of_patch = np.where(holds, int((~holds).sum()), np.cumsum(~holds) - 1)
@@ -163,15 +164,22 @@ def _droop(strips: _Strips, at: int, process: Process, belief: Belief) -> Estima
     return law.at_most(float(strips.fall_mm[at]))
 
 
-def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines) -> Floats:
-    """(patches,) how far each patch gets from the section on which it starts; infinite on nothing."""
+def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines, line_width_mm: float) -> Floats:
+    """(patches,) how far each patch gets from the section on which it starts; infinite on nothing.
+
+    Measured at the corners and, as those of a slope between two walls lie on these, along the edges.
+    """
     start = patches.least(strips.layer, np.iinfo(np.int64).max)
     edges, first = polygon_edges(strips.polygons)
     patch = np.repeat(patches.owner, np.diff(first))
-    away = outlines.distance_mm(np.ascontiguousarray(edges[:, :2]), start[patch] - 1)
-    # between two anchors the corners lie on the section: there the depth tells
+    low, high = edges[:, :2], edges[:, 2:]
+    far_apart = np.hypot(*(high - low).T) > 2.0 * HOLDS_WIDTHS * line_width_mm
+    points = [low, *((1.0 - t) * low[far_apart] + t * high[far_apart] for t in _ALONG)]
+    of_point = np.concatenate([patch, *[patch[far_apart]] * len(_ALONG)])
+    away = outlines.distance_mm(np.ascontiguousarray(np.concatenate(points)), start[of_point] - 1)
+    # a flat patch between two anchors lies on the section all along: there the depth tells
     depth = np.where(strips.figures.anchored > 0, strips.figures.depth, 0.0)
-    return np.maximum(Groups(patch, patches.count).most(away, 0.0), patches.most(depth, 0.0))
+    return np.maximum(Groups(of_point, patches.count).most(away, 0.0), patches.most(depth, 0.0))
 
 
 def _drafts(
