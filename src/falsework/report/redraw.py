@@ -265,16 +265,7 @@ def left_lines(redraw: Redraw) -> tuple[str, ...]:
     reasons: dict[str, list[int]] = {}
     for one in redraw.left:
         reasons.setdefault(one.why, []).append(one.underside)
-    return tuple(
-        words.sentence(f"{'number' if len(some) == 1 else 'numbers'} {_listed(some)}: {why}")
-        for why, some in reasons.items()
-    )
-
-
-def _listed(numbers: Sequence[int], most: int = 12) -> str:
-    if len(numbers) > most:
-        return f"{', '.join(map(str, numbers[:most]))} and {len(numbers) - most} more"
-    return words.listed([str(n) for n in numbers])
+    return tuple(words.sentence(f"{words.numbered(some)}: {why}") for why, some in reasons.items())
 
 
 def _split(split: Split, common: Sequence[str]) -> dict[str, object]:

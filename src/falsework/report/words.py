@@ -93,7 +93,8 @@ def listed(items: list[str]) -> str:
     return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
 
 
-def _numbers(numbers: list[int], most: int = 12) -> str:
+def numbered(numbers: list[int], most: int = 12) -> str:
+    """``number 3``, ``numbers 3 and 5``, of many the first."""
     if len(numbers) == 1:
         return f"number {numbers[0]}"
     if len(numbers) > most:
@@ -129,7 +130,7 @@ def verdict(plan: Plan) -> list[str]:
             (DECISION[s].removeprefix("support "), [u.number for u in carried if chosen[u.number] is s])
             for s in (Standing.BED, Standing.ANYWHERE)
         ]
-        ways = [f"{_numbers(n)} {words}" for words, n in by_standing if n]
+        ways = [f"{numbered(n)} {words}" for words, n in by_standing if n]
         leave = f"; leave the other {len(left)} as they are" if len(left) > 1 else ""
         if len(left) == 1:
             leave = f"; leave number {left[0].number} as it is"
@@ -153,6 +154,6 @@ def verdict(plan: Plan) -> list[str]:
         )
     weak = [p.number for p in plan.pieces if p.weak]
     if weak:
-        named = _numbers(weak).replace("number", "piece")
+        named = numbered(weak).replace("number", "piece")
         said.append(f"Of the support {named} may fall or buckle: see how it is built before printing.")
     return said

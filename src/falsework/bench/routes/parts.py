@@ -192,12 +192,7 @@ async def result(room: Here, key: Digest, file: FileName) -> Response:
 )
 async def handed_over(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One of the files to hand over, as a download; the report with ``view`` to look at."""
-    stem, path = await ready_file(room, sheet, Stage.FILES, file)
-    kind = TYPES.get(path.suffix, "application/octet-stream")
-    if view and file == "report.html":
-        headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
-        return FileResponse(path, media_type=kind, headers=headers)
-    return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
+    return await handed(room, sheet, Stage.FILES, file, view)
 
 
 @router.get(
@@ -218,6 +213,16 @@ async def all_handed_over(room: Here, sheet: SheetId) -> Response:
     await room.ask(pack)
     gone = BackgroundTask(packed.unlink, missing_ok=True)
     return FileResponse(packed, media_type="application/zip", filename=f"{stem}.zip", background=gone)
+
+
+async def handed(room: Room, sheet: str, stage: Stage, file: str, view: bool) -> FileResponse:
+    """A file of a stage as a download; a page with ``view`` to look at."""
+    stem, path = await ready_file(room, sheet, stage, file)
+    kind = TYPES.get(path.suffix, "application/octet-stream")
+    if view and path.suffix == ".html":
+        headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
+        return FileResponse(path, media_type=kind, headers=headers)
+    return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
 
 
 async def ready_file(room: Room, sheet: str, stage: Stage, file: str) -> tuple[str, FilePath]:

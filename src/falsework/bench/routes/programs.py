@@ -12,9 +12,8 @@ from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_program, plain_name
 from falsework.bench.room import ARRIVING
 from falsework.bench.routes import Here
-from falsework.bench.routes.parts import BINARY, RAW, REPORT_POLICY, TYPES, Digest, FileName, ready_file
+from falsework.bench.routes.parts import BINARY, RAW, Digest, FileName, handed
 from falsework.bench.routes.sheets import SheetId
-from falsework.bench.security import FRAMED
 from falsework.bench.stages import Stage
 from falsework.bench.work import program_file
 
@@ -63,9 +62,4 @@ async def audited(room: Here, sheet: SheetId, file: FileName, view: bool = False
     at."""
     if file not in _HANDED_OUT:
         raise not_found("file", file)
-    stem, path = await ready_file(room, sheet, Stage.AUDIT, file)
-    if view and file == "report.html":
-        return FileResponse(
-            path, media_type=TYPES[".html"], headers={"content-security-policy": REPORT_POLICY, **FRAMED}
-        )
-    return FileResponse(path, media_type=TYPES[path.suffix], filename=f"{stem}-{file}")
+    return await handed(room, sheet, Stage.AUDIT, file, view)

@@ -8,13 +8,11 @@ from starlette.responses import FileResponse, Response
 from falsework.bench import shapes
 from falsework.bench.answers import not_found
 from falsework.bench.routes import Here
-from falsework.bench.routes.parts import BINARY, REPORT_POLICY, TYPES, FileName, ready_file
+from falsework.bench.routes.parts import BINARY, FileName, handed
 from falsework.bench.routes.sheets import SheetId
-from falsework.bench.security import FRAMED
 from falsework.bench.stages import Stage
 
 router = APIRouter(prefix="/api", tags=["redrawing"])
-_PAGE = "redraw.html"
 
 
 @router.get(
@@ -28,9 +26,4 @@ async def redrawn(room: Here, sheet: SheetId, file: FileName, view: bool = False
 
     if file not in OWN_NAMES:
         raise not_found("file", file)
-    stem, path = await ready_file(room, sheet, Stage.REDRAW, file)
-    kind = TYPES.get(path.suffix, "application/octet-stream")
-    if view and file == _PAGE:
-        headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
-        return FileResponse(path, media_type=kind, headers=headers)
-    return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
+    return await handed(room, sheet, Stage.REDRAW, file, view)
