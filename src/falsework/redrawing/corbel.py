@@ -29,13 +29,13 @@ from falsework.redrawing.field import (
     cut,
     faces_over,
     grown,
+    plugged,
     rising,
     sampled,
     slope_of,
 )
 from falsework.redrawing.footprint import Footprint, footprint_of
 from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import mesh_of
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -45,7 +45,6 @@ _BEND_COSINE = 0.75  # walls that turn by less than 41° carry as one round wall
 _LEAST_MM3 = 1e-3
 _CURVED_OVERLAP_MM = 2.0 * OVERLAP_MM  # curved surfaces lie off the straight pieces that they are drawn in
 _WALL_WIDTHS = 2.0  # no corbel is narrower, in line widths
-_PLUG_MM = 0.01
 _LEAST_THIN_WIDTHS2 = 0.1  # line widths squared: bits of a corner are no wall
 _OFF_MM = 1e-3  # stations on a way round a corner stand so far off it
 _MOST_BENDS = 30
@@ -104,7 +103,7 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     if on_bed:
         solid = solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)
     if not canvas.flat or behind is not None:
-        solid = _plugged(ground.solid, solid)
+        solid = plugged(ground.solid, solid)
     if solid.is_empty() or solid.volume() < _LEAST_MM3:
         return _refusal(site, "no corbel is left once it is drawn", "")
     low_mm = solid.bounding_box()[2]
@@ -184,20 +183,6 @@ def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
     thin = shapely.get_parts(shapely.difference(footprint.area, wide))
     thin = thin[shapely.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
     return shapely.buffer(shapely.union_all(thin), half_mm, quad_segs=2)
-
-
-def _plugged(part: Manifold, solid: Manifold) -> Manifold:
-    """The solid, and what it would shut in between itself and the part: slivers where two surfaces stray."""
-    from manifold3d import Manifold, OpType
-
-    before = {shell.num_vert() for shell in part.decompose() if shell.volume() < 0.0}
-    jitter = _PLUG_MM * np.concatenate([np.eye(3), -np.eye(3)])
-    plugs = [
-        Manifold.hull_points((mesh_of(shell)[0][:, None] + jitter).reshape(-1, 3))
-        for shell in (part + solid).decompose()
-        if shell.volume() < 0.0 and shell.num_vert() not in before
-    ]
-    return Manifold.batch_boolean([solid, *plugs], OpType.Add) if plugs else solid
 
 
 def _unseen(canvas: Canvas, lower: Grid) -> float:

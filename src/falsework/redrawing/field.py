@@ -17,7 +17,7 @@ from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.footprint import Footprint
 from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import prism
+from falsework.redrawing.solids import mesh_of, prism
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -29,6 +29,7 @@ RIM = 4  # cells of known heights around whatever is cut out in the end
 _SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further apart than this
 _ODD = (0.3719, 0.2287)  # of a step: vertices of the grid stay off the part's own edges and diagonals
 _PLAIN_MM = 0.003  # bodies are simplified by no more
+_PLUG_MM = 0.01
 _LEAST_STEP_MM = 0.03
 FLAT_MM = 2e-3
 _FALLS = 0.15  # steeper than this, per length, a surface falls
@@ -300,3 +301,17 @@ def cut(solid: Manifold, area: shapely.Geometry) -> Manifold:
 def grown(area: shapely.Geometry, by_mm: float) -> shapely.Geometry:
     """An area grown with pointed corners."""
     return offset_mitred(area, by_mm, limit=2.0)
+
+
+def plugged(part: Manifold, solid: Manifold) -> Manifold:
+    """The solid, and what it would shut in between itself and the part: slivers where two surfaces stray."""
+    from manifold3d import Manifold, OpType
+
+    before = {shell.num_vert() for shell in part.decompose() if shell.volume() < 0.0}
+    jitter = _PLUG_MM * np.concatenate([np.eye(3), -np.eye(3)])
+    plugs = [
+        Manifold.hull_points((mesh_of(shell)[0][:, None] + jitter).reshape(-1, 3))
+        for shell in (part + solid).decompose()
+        if shell.volume() < 0.0 and shell.num_vert() not in before
+    ]
+    return Manifold.batch_boolean([solid, *plugs], OpType.Add) if plugs else solid

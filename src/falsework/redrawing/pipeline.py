@@ -262,16 +262,24 @@ def _worked(
     """The changes of one underside, drawn and proved, best first; and why others are not offered."""
     site = Site(ground, ground.need.undersides[choice.underside - 1])
     option = chosen_option(choice)
-    changes, declined = [], []
+    changes: list[Change] = []
+    declined: list[Refusal] = []
     for k, kind in enumerate(kinds):
         at = watch.part(k / len(kinds), (k + 1) / len(kinds))
         at.at(f"underside {choice.underside}: {kind}", 0.0)
-        draft = drawn(kind, site, at.part(0.0, 0.5), flat_mm)
-        if isinstance(draft, Refusal):
-            declined.append(draft)
-            continue
-        proof = prove(ground, draft, at.part(0.5, 1.0))
-        changes.append(priced(ground, draft, proof, option, weights))
+        found: Change | Refusal | None = None
+        for draft in drawn(kind, site, at.part(0.0, 0.5), flat_mm):
+            if isinstance(draft, Refusal):
+                found = found or draft
+                continue
+            proof = prove(ground, draft, at.part(0.5, 1.0))
+            found = priced(ground, draft, proof, option, weights)
+            if found.proven:
+                break
+        if isinstance(found, Refusal):
+            declined.append(found)
+        elif found is not None:
+            changes.append(found)
     return ranked(changes, option.objective), tuple(declined)
 
 

@@ -1,0 +1,393 @@
+"""A corbel laid in courses: one for each layer, each drawn in from the one above by what a layer may reach.
+
+For undersides that straight ways do not serve: bellies, islands, ragged slopes. It follows from the rule of
+the layers itself, from the top down: what a layer lays over air is carried by a course beneath, which is the
+body above drawn in from its free edges. Where a wing of it has come down to two lines it moves, whole, along
+itself towards where it is rooted, so that its free tip recedes; what hangs by itself leans to the nearest of
+the part beneath it. Only what finds no part comes down to the bed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
+
+from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, repair
+from falsework.layers.stack import Floats, Regions
+from falsework.need.strips import GRID_MM, MITRE
+from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.field import plugged
+from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.solids import prism
+from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+Area = Any  # a shapely region: see falsework.layers.polygons
+
+DRAWN_IN = 0.92  # shares of the reach: what a course recedes by,
+_HELD = 1.0  # and what it must hold; rounding needs the rest
+_WALL_WIDTHS = 2.2  # no course is drawn in to less, in line widths
+_SLIT_WIDTHS = 0.8  # narrower gaps between a course and the part are filled
+_DUST_WIDTHS2 = 1e-2  # line widths squared: less than that is rounding
+_SIMPLE_MM = 0.015  # outlines are drawn no finer
+_OVERLAP_MM = 0.05  # into the part, so that nothing merely touches
+_JOIN_MM = 1e-3  # of slabs, in height
+_OPENS = 8.0  # halves of a wall: roots nearer to each other are one
+_LONG = 2.0  # a free wing this many times as long as wide is drawn in from both its ends
+_PLAIN_MM = 1e-3
+_SLIVER_MM = 0.01  # mean width of what rounding leaves
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """Lengths of one process, mm."""
+
+    back: float  # what a course recedes by
+    hold: float  # what a layer holds past the one beneath
+    half: float  # half of the thinnest wall that is drawn,
+    wall: float  # and half of what counts as one
+    slit: float
+    dust_mm2: float
+
+    @staticmethod
+    def of(ground: Ground) -> _Rule:
+        width, reach = ground.process.line_width_mm, ground.need.reach_mm
+        return _Rule(
+            back=DRAWN_IN * reach,
+            hold=_HELD * reach,
+            half=0.5 * _WALL_WIDTHS * width,
+            wall=width,
+            slit=_SLIT_WIDTHS * width,
+            dust_mm2=_DUST_WIDTHS2 * width**2,
+        )
+
+
+def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+    """The corbel of an underside in courses, or why there is none."""
+    ground = site.ground
+    laid = _laid(site, watch.part(0.0, 0.7))
+    if not laid:
+        return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
+    watch.at("drawing the corbel", 0.7)
+    solid = _solid(ground, _Rule.of(ground), laid)
+    top, low = max(laid), min(laid)
+    depth = float(ground.stack.z_mm[top + 1] - ground.stack.z_mm[low])
+    words = (
+        f"a corbel in courses of a layer each, {depth:.1f} mm deep, "
+        f"each drawn in by {_Rule.of(ground).back:.2f} mm"
+    )
+    notes = ["it is drawn for this process's layers; thicker ones need it drawn anew"]
+    if low == 0:
+        notes.append("a share of it comes down to the bed")
+    watch.at("corbel drawn", 1.0)
+    return Draft(
+        ChangeKind.CORBEL,
+        site.underside.number,
+        words,
+        added=(Region("corbel", solid),),
+        notes=tuple(notes),
+    )
+
+
+def _laid(site: Site, watch: Watch) -> dict[int, Area]:
+    """The course of each layer that has one."""
+    ground = site.ground
+    rule = _Rule.of(ground)
+    strips, of = ground.need.of(site.index)
+    over_air = {int(k): shapely.union_all(strips[of == k]) for k in np.unique(of)}
+    lowest, top = min(over_air), max(over_air)
+    laid: dict[int, Area] = {}
+    course: Area = EMPTY
+    # A course rests on nothing but the one it follows from: hence the loop over layers.
+    for layer in range(top - 1, -1, -1):
+        watch.at("laying courses", (top - layer) / max(top, 1))
+        course = _course(ground, rule, layer, course, over_air.get(layer + 1, EMPTY))
+        if not course.is_empty:
+            laid[layer] = course
+        elif layer < lowest:
+            break
+    return laid
+
+
+def _course(ground: Ground, rule: _Rule, layer: int, course: Area, strip: Area) -> Area:
+    """What must be laid in a layer for the ``course`` and the ``strip`` over air of the one above to hold,
+    besides the part's own section."""
+    above = _union(course, strip)
+    if above.is_empty:
+        return EMPTY
+    room = 4.0 * (rule.half + rule.hold)
+    x0, y0, x1, y1 = above.bounds
+    solid, higher = (
+        _window(ground.stack.regions[k], (x0 - room, y0 - room, x1 + room, y1 + room))
+        for k in (layer, layer + 1)
+    )
+    above = _union(_difference(course, higher), strip)  # its rim within the part is the part's own matter
+    loose = _without_dust(_difference(above, _held(solid, rule)), rule)
+    if loose.is_empty:
+        return EMPTY
+    pieces = _pieces(above)
+    above = shapely.union_all(pieces[shapely.dwithin(pieces, loose, 1e-6)])
+    # closed first: each gap left open would be a free edge
+    by = 0.5 * rule.slit
+    closed = offset_mitred(offset_mitred(_union(above, solid), by), -by)
+    inner = offset_mitred(_union(closed, higher), -rule.back)
+    # and only near what is loose: else courses would creep along the part beside it
+    near = shapely.buffer(loose, rule.hold + rule.half, quad_segs=1)
+    drawn = _wide(_intersection(_intersection(inner, closed), near), solid, rule)
+    bare = _without_dust(_difference(loose, _held(_union(drawn, solid), rule)), rule)
+    if not bare.is_empty:
+        moved = _moved_wings(ground, rule, layer, above, bare, _union(drawn, solid))
+        drawn = _union(drawn, shapely.union_all(moved))
+    within = offset_mitred(solid, -_OVERLAP_MM)  # courses reach into the part, so that none merely touches it
+    course = _needed(_difference(drawn, within), loose, rule)
+    return course if course.is_empty else _stout(course, solid, within, rule)
+
+
+def _wide(drawn: Area, solid: Area, rule: _Rule) -> Area:
+    """What is drawn without wings that are narrower than two lines for longer than that."""
+    both = _union(drawn, solid)
+    opened = offset_mitred(offset_mitred(both, -rule.half), 1.02 * rule.half, limit=MITRE)
+    slim = _pieces(_difference(_difference(drawn, opened), solid))
+    slim = slim[shapely.area(slim) > rule.dust_mm2]
+    if len(slim):
+        beside = shapely.buffer(_union(opened, solid), rule.half, quad_segs=2)
+        slim = slim[shapely.area(shapely.difference(slim, beside)) > rule.dust_mm2]
+    return _difference(drawn, shapely.union_all(slim)) if len(slim) else drawn
+
+
+def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
+    """A course whose narrow places are grown to two lines."""
+    both = _union(course, solid)
+    opened = offset_mitred(offset_mitred(both, -rule.wall), 1.2 * rule.wall)
+    thin = _pieces(_difference(course, opened))
+    thin = thin[shapely.area(thin) > 0.5 * rule.wall**2]
+    if not len(thin):
+        return course
+    grown = shapely.union_all([_thickened(piece, rule) for piece in thin])
+    return _union(course, _difference(grown, within))
+
+
+def _needed(drawn: Area, loose: Area, rule: _Rule) -> Area:
+    """Those pieces that carry anything, plainly outlined."""
+    pieces = _pieces(drawn)
+    pieces = pieces[(shapely.area(pieces) > rule.dust_mm2) & shapely.dwithin(pieces, loose, rule.hold)]
+    if not len(pieces):
+        return EMPTY
+    return _areas(shapely.simplify(shapely.union_all(pieces), _SIMPLE_MM))
+
+
+def _moved_wings(ground: Ground, rule: _Rule, layer: int, above: Area, bare: Area, roots: Area) -> list[Area]:
+    """What is too narrow to be drawn in, each piece moved towards where it is rooted."""
+    out: list[Area] = []
+    near = shapely.buffer(bare, rule.hold, quad_segs=2)
+    for wing in _pieces(_smooth(_intersection(above, near), rule)):
+        necks = _pieces(_intersection(shapely.buffer(wing, rule.hold, quad_segs=1), roots))
+        tip = _intersection(bare, wing)
+        tip = wing if tip.is_empty else tip
+        if len(necks) == 0 or not _difference(tip, shapely.buffer(roots, rule.half, quad_segs=2)).is_empty:
+            wing = _thickened(wing, rule)
+        out += _receding(wing, tip, necks, rule) if len(necks) else _leaning(ground, rule, layer, wing)
+    return out
+
+
+def _smooth(wing: Area, rule: _Rule) -> Area:
+    """A wing without the teeth that it would grow from course to course."""
+    by = 0.5 * rule.slit
+    return shapely.simplify(
+        shapely.buffer(shapely.buffer(wing, by, quad_segs=2), -by, quad_segs=2), _SIMPLE_MM
+    )
+
+
+def _thickened(wing: Area, rule: _Rule) -> Area:
+    """A wing, grown to two lines where it is narrower on the whole."""
+    area, length = wing.area, wing.length
+    half = area / length * (1.0 + (4.0 * math.pi * area / length**2) ** 2)  # of a disc and of a long strip
+    if half > 0.9 * rule.half:
+        return wing
+    return shapely.buffer(wing, rule.half - half, quad_segs=2)
+
+
+def _receding(wing: Area, tip: Area, necks: Regions, rule: _Rule) -> list[Area]:
+    """A wing moved along itself to where it is rooted; one between several roots opens between them."""
+    if len(necks) == 1:
+        return [_moved(wing, tip, necks[0], rule)]
+    x0, y0, x1, y1 = shapely.total_bounds(necks)
+    if math.hypot(x1 - x0, y1 - y0) < _OPENS * rule.half:
+        return [_moved(wing, tip, shapely.union_all(necks), rule)]
+    cells = shapely.voronoi_polygons(
+        shapely.multipoints(shapely.get_coordinates(shapely.centroid(necks))), extend_to=wing
+    )
+    out = []
+    for cell in shapely.get_parts(cells):
+        for piece in _pieces(_intersection(wing, cell)):
+            nearest = int(shapely.distance(piece, necks).argmin())
+            out.append(_moved(piece, piece, necks[nearest], rule))
+    return out
+
+
+def _moved(wing: Area, tip: Area, root: Area, rule: _Rule) -> Area:
+    """A wing moved from its tip's middle straight to its root."""
+    line = shapely.get_coordinates(shapely.shortest_line(shapely.centroid(tip), root))
+    way = line[1] - line[0]
+    length = float(np.hypot(*way))
+    return _shifted(wing, way * (min(rule.back, length) / length)) if length > 1e-9 else wing
+
+
+def _leaning(ground: Ground, rule: _Rule, layer: int, wing: Area) -> list[Area]:
+    """What hangs by itself: drawn in from its ends, then leaning to the part that is soonest met."""
+    long_mm, across = _axis(wing)
+    away, way = _way(ground, rule, layer, wing)
+    if long_mm > 2.0 * _LONG * rule.half and 4.0 * away > long_mm:
+        return _drawn_together(wing, across, rule)
+    return [_shifted(wing, way)]
+
+
+def _axis(wing: Area) -> tuple[float, Floats]:
+    """How long a wing is, and the direction in which it is, as a vector of length one."""
+    box = shapely.get_coordinates(shapely.oriented_envelope(wing))
+    if len(box) < 4:
+        return 0.0, np.array([1.0, 0.0])
+    sides = np.diff(box[:3], axis=0)
+    lengths = np.hypot(*sides.T)
+    k = int(lengths.argmax())
+    return float(lengths[k]), sides[k] / max(float(lengths[k]), 1e-9)
+
+
+def _drawn_together(wing: Area, along: Floats, rule: _Rule) -> list[Area]:
+    """Both halves of a long wing moved towards its middle."""
+    middle = shapely.get_coordinates(shapely.centroid(wing))[0]
+    far = 1e3
+    across = np.array([-along[1], along[0]])
+    out = []
+    for side in (1.0, -1.0):
+        half = shapely.polygons(
+            [
+                middle - far * across,
+                middle + far * across,
+                middle + far * across + side * far * along,
+                middle - far * across + side * far * along,
+            ]
+        )
+        out.append(_shifted(_intersection(wing, half), -side * rule.back * along))
+    return out
+
+
+def _way(ground: Ground, rule: _Rule, layer: int, wing: Area) -> tuple[float, Floats]:
+    """How far aside the part lies that a wing can lean on soonest, and how far it moves there in this layer.
+
+    Infinite and nothing where it can only come down to the bed.
+    """
+    if layer == 0:
+        return math.inf, np.zeros(2)
+    points = shapely.get_coordinates(wing)
+    points = points[:: max(1, len(points) // 12)]
+    beneath = np.arange(layer)[::-1]  # nearest first
+    at = np.ascontiguousarray(np.repeat(points, layer, axis=0))
+    away = ground.outlines.distance_mm(at, np.tile(beneath, len(points))).reshape(len(points), layer)
+    away = away.min(axis=0)
+    steps = layer - beneath + 1.0  # the course at hand moves as well
+    met = np.flatnonzero(away <= steps * rule.back)
+    if not len(met):
+        return math.inf, np.zeros(2)
+    first = met[0]
+    line = shapely.get_coordinates(shapely.shortest_line(wing, ground.stack.regions[beneath[first]]))
+    return float(away[first]), (line[1] - line[0]) / steps[first]
+
+
+def _closed(course: Area, solid: Area, rule: _Rule) -> Area:
+    """The course with gaps that no line fits into filled: its own, and those between it and the part."""
+    if course.is_empty:
+        return course
+    beside = _intersection(solid, shapely.buffer(course, 2.0 * rule.slit, quad_segs=1))
+    both = _union(course, beside)
+    closed = offset_mitred(offset_mitred(both, 0.5 * rule.slit), -0.5 * rule.slit)
+    gaps = _pieces(_difference(_difference(closed, both), solid))
+    real = (shapely.area(gaps) > rule.dust_mm2) & shapely.dwithin(gaps, course, _PLAIN_MM)
+    return _union(course, shapely.union_all(gaps[real])) if real.any() else course
+
+
+def _solid(ground: Ground, rule: _Rule, laid: dict[int, Area]) -> Manifold:
+    """The courses as one body.
+
+    Sections of the part are known half way up each layer. A course reaches up to just below the next of
+    these, and where it stands on the part down to just above the last, so that no gap is left to its slopes.
+    """
+    from manifold3d import Manifold, OpType
+
+    z_mm, middles, regions = ground.stack.z_mm, ground.stack.middles_mm, ground.stack.regions
+    slabs = []
+    for layer, course in laid.items():
+        low, high = float(z_mm[layer]), float(middles[layer + 1]) - _JOIN_MM
+        if layer > 0:
+            x0, y0, x1, y1 = course.bounds
+            near = (x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
+            floor = _intersection(course, _window(regions[layer - 1], near))
+            if not _without_dust(_difference(floor, _window(regions[layer], near)), rule).is_empty:
+                low = float(middles[layer - 1]) + _JOIN_MM
+        slabs.append(prism(course, low, high))
+    return plugged(ground.solid, Manifold.batch_boolean(slabs, OpType.Add).simplify(_PLAIN_MM))
+
+
+def _window(region: Area, box: tuple[float, float, float, float]) -> Area:
+    return _areas(repair(np.array([shapely.clip_by_rect(region, *box)], dtype=object))[0])
+
+
+def _held(region: Area, rule: _Rule) -> Area:
+    """What of a layer holds on a region beneath it."""
+    return offset_mitred(region, rule.hold, limit=MITRE)
+
+
+def _without_dust(region: Area, rule: _Rule) -> Area:
+    pieces = _pieces(region)
+    pieces = pieces[
+        (shapely.area(pieces) > rule.dust_mm2)
+        & (2.0 * shapely.area(pieces) > _SLIVER_MM * shapely.length(pieces))
+    ]
+    return shapely.union_all(pieces) if len(pieces) else EMPTY
+
+
+def _pieces(region: Area) -> Regions:
+    pieces = shapely.get_parts(region)
+    kept: Regions = pieces[shapely.area(pieces) > 0.0]
+    return kept
+
+
+def _shifted(region: Area, by: Floats) -> Area:
+    return shapely.transform(region, lambda xy: xy + by)
+
+
+def _areas(region: Area) -> Area:
+    return areas_only(np.array([region], dtype=object))[0]
+
+
+def _areas_each(regions: Regions) -> Regions:
+    return areas_only(regions)
+
+
+def _overlaid(operation: Callable[..., Any], a: Area, b: Area) -> Area:
+    """An overlay of two regions, also where an offset crosses itself by rounding."""
+    try:
+        found = operation(a, b)
+    except shapely.GEOSException:
+        a, b = repair(np.array([a, b], dtype=object))
+        found = operation(a, b, grid_size=GRID_MM)
+    return _areas(found)
+
+
+def _union(a: Area, b: Area) -> Area:
+    return _overlaid(shapely.union, a, b)
+
+
+def _difference(a: Area, b: Area) -> Area:
+    return _overlaid(shapely.difference, a, b)
+
+
+def _intersection(a: Area, b: Area) -> Area:
+    return _overlaid(shapely.intersection, a, b)
