@@ -112,7 +112,7 @@ def _carried(outline, anchored, first, end, degrees, spacing, at, edge, line_sta
     """
     angle = np.deg2rad(degrees)
     ux, uy = np.cos(angle), np.sin(angle)
-    lines, pitch, _ = _crossings(outline, first, end, ux, uy, spacing, 8, 64, at, edge, line_start)
+    lines, pitch, _ = _crossings(outline, first, end, ux, uy, spacing, 24, 64, at, edge, line_start)
     if lines == 0:
         return 0.0, 0.0
     held = np.zeros(line_start[lines], np.bool_)
@@ -147,7 +147,7 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
     """The direction in which two anchored sides carry each polygon over the least span.
 
     ``outline`` (E, 4) edges, polygons as runs ``polygon_edge`` (N + 1,), ``anchored`` (E,) edges on which a
-    strand can end; chords ``spacing`` apart, 8 to 64 a direction. Among directions 0..175° in steps of 5°
+    strand can end; chords ``spacing`` apart, 24 to 64 a direction. Among directions 0..175° in steps of 5°
     whose carried chords cover ``least_share`` of the area, the one with the least longest chord, refined
     by halving to 0.01°; where none does, the direction that covers most.
     Returns (N,) share, (N,) longest chord, (N,) direction in degrees. O(36·(edges + chords)) per polygon.

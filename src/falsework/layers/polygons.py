@@ -125,6 +125,41 @@ def clean(regions: Regions, tolerance_mm: float) -> Regions:
     return gathered(polygons[wide], index[wide], len(regions))
 
 
+def despiked(polygons: Regions, width_mm: float = 1e-4) -> tuple[Regions, NDArray[np.int64]]:
+    """Polygons without spikes narrower than ``width_mm``, and (M,) the index of the one each is of.
+
+    Edges that lie on one another but for rounding leave such spikes; they carry nothing, but reach far.
+    Polygons whose outline nowhere turns back on itself, nor has edges as short, stay as they are.
+    """
+    index = np.arange(len(polygons), dtype=np.int64)
+    if len(polygons) == 0:
+        return polygons, index
+    _, points, (ring_end, polygon_end) = shapely.to_ragged_array(polygons, include_z=False)
+    edge = np.diff(points, axis=0)
+    inner = np.ones(len(edge), dtype=bool)
+    inner[ring_end[1:-1] - 1] = False  # from one ring to the next
+    length = np.maximum(np.hypot(*edge.T), 1e-12)
+    # the edge that follows: the first of the ring after its last
+    follows = np.arange(1, len(edge) + 1)
+    follows[ring_end[1:] - 2] = ring_end[:-1]
+    follows = np.minimum(follows, len(edge) - 1)
+    cosine = (edge * edge[follows]).sum(axis=1) / (length * length[follows])
+    back = inner & ((cosine < -0.9999) | (length < width_mm))  # blunt ones end in an edge that short
+    if not back.any():
+        return polygons, index
+    ring_of = np.searchsorted(ring_end, np.flatnonzero(back), side="right") - 1
+    spiky = np.unique(np.searchsorted(polygon_end, ring_of, side="right") - 1)
+    half = 0.5 * width_mm
+    opened = shapely.buffer(
+        shapely.buffer(polygons[spiky], -half, join_style="mitre"), half, join_style="mitre"
+    )
+    pieces, of = parts(opened)
+    kept = np.setdiff1d(index, spiky, assume_unique=True)
+    whole = np.concatenate([kept, spiky[of]])
+    order = np.argsort(whole, kind="stable")
+    return np.concatenate([polygons[kept], pieces])[order], whole[order]
+
+
 def parts(regions: Regions) -> tuple[Regions, NDArray[np.int64]]:
     """Connected parts, (M,) Polygons in order, and (M,) the index of the region each belongs to."""
     polygons, index = shapely.get_parts(regions, return_index=True)

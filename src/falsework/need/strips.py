@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import shapely
 
-from falsework.layers.polygons import offset_mitred, repair
+from falsework.layers.polygons import despiked, offset_mitred, repair
 from falsework.layers.stack import Indices, Regions
 from falsework.watch import QUIET, Watch
 
@@ -55,8 +55,9 @@ def strips_over_air(
     if not strips:
         return np.empty(0, object), np.empty(0, np.int64)
     found = np.concatenate(strips)
+    found, index = despiked(found)
     keep = shapely.area(found) > DUST_SHARE * line_width_mm**2
-    return shapely.orient_polygons(found[keep]), np.concatenate(layers)[keep]
+    return shapely.orient_polygons(found[keep]), np.concatenate(layers)[index[keep]]
 
 
 def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float) -> tuple[Regions, Indices]:

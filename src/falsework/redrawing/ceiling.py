@@ -74,7 +74,8 @@ class Trial:
     flat: bool = True
 
     @cached_property
-    def _stack(self) -> LayerStack:
+    def stack(self) -> LayerStack:
+        """The changed layers."""
         z_mm = self.site.ground.stack.z_mm
         own = z_mm[self.first : self.first + len(self.sections) + 1].copy()
         own[0] = z_mm[0]  # as far above the bed as it is
@@ -84,7 +85,7 @@ class Trial:
     def _strips(self) -> tuple[Regions, Indices]:
         ground = self.site.ground
         return strips_over_air(
-            self._stack.regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
+            self.stack.regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
         )
 
     @cached_property
@@ -96,7 +97,7 @@ class Trial:
         mine = shapely.intersects(strips, self._near)
         if not mine.any():
             return 0.0
-        figures = measure_strips(strips[mine], layer[mine], Outlines(self._stack), line_mm)
+        figures = measure_strips(strips[mine], layer[mine], Outlines(self.stack), line_mm)
         span_mm = np.where(figures.bridge, figures.span, 0.0)
         too_long = span_mm > self.site.ground.span_mm
         # on a slope, where strips of several layers join, the patch decides: see ``settled``
@@ -106,13 +107,16 @@ class Trial:
     @cached_property
     def settled(self) -> bool:
         """Whether nothing of the underside asks for support any more, by all of the need's own rules."""
-        if self.span_mm is None:
-            return False
+        return self.span_mm is not None and not self._counts(self.asking[0])
+
+    @cached_property
+    def asking(self) -> tuple[Regions, Indices]:
+        """(n,) strips where the underside is that ask for support, and (n,) their layers in ``stack``."""
         ground = self.site.ground
-        need = need_of(self._stack, *self._strips, ground.process, ground.belief)
+        need = need_of(self.stack, *self._strips, ground.process, ground.belief)
         asking = np.array([asks(u, ground.process) for u in need.undersides], dtype=bool)
         marks = asking[need.region_underside] & shapely.intersects(need.regions, self._near)
-        return not self._counts(need.regions[marks])
+        return need.regions[marks], need.region_layer[marks]
 
     @cached_property
     def _near(self) -> shapely.Geometry:

@@ -15,6 +15,7 @@ from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.solids import prism
 from falsework.redrawing.sparing import wall_touches_spared
 from falsework.redrawing.spokes import Spoke, chains_of, spoke_length_mm, spokes
+from falsework.redrawing.trellis import trellis
 from falsework.redrawing.walls import (
     Lane,
     Wall,
@@ -38,16 +39,16 @@ SPOKE_BAYS = ((1.0, 45.0), (0.7, 30.0), (0.5, 20.0), (0.35, 12.0))
 LEAST_BAY_WIDTHS = 4.0  # closer fins would be a block
 LEAST_LENGTH_WIDTHS = 3.0  # shorter ones are posts that the nozzle knocks over
 TRIED = 16  # arrangements of parallel fins judged by the layers, the shortest first
-SPOKES_ON_SLOPES = 2  # the same on a slope, where spokes alone run down it and every layer is judged
 MOST_FINS = 40
 MOST_LET_DOWN = 5  # arrangements that carry as seen from above, but may not for what stands below
 
 
 def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
-    """Fins under a flat or gently sloping underside, with feet and ties where they are slender.
+    """Fins under an underside, with feet and ties where they are slender.
 
-    As long in all and as high as little as carries: directions and spacings are tried in the order of what
-    they add, and judged by the need's own rules.
+    Under a flat one as long in all and as high as little as carries: directions and spacings are tried in the
+    order of what they add, and judged by the need's own rules. Under a curved one, or where rows do not do,
+    crossed ones.
     """
     ground, under = site.ground, site.underside
     if under.kind is Kind.HOLDS:
@@ -57,8 +58,8 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     found = _arranged(site, ceiling, watch.part(0.1, 0.8))
     if found is None:
         return _refusal(site, "no arrangement of fins carries all of it", "Try a corbel, or support it")
-    arranged, square = found
-    for wall in arranged:
+    standing, arches, where = found
+    for wall in [*standing, *arches]:
         if wall_touches_spared(ground, wall):
             return _refusal(
                 site,
@@ -66,8 +67,8 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
                 "Take that face from those to spare, or support the underside",
             )
     watch.at("feet and ties", 0.9)
-    ties = tied(ground, ceiling, arranged)
-    return _draft(site, arranged, square, ties, feet(ground, [*arranged, *ties]))
+    ties = tied(ground, ceiling, standing)
+    return _draft(site, standing, arches, where, ties, feet(ground, [*standing, *ties]))
 
 
 def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
@@ -83,8 +84,24 @@ class _Arrangement:
     spokes: tuple[Spoke, ...] = ()
 
 
-def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], bool] | None:
-    """The shortest fins that carry the underside, and whether they are spokes; None if none do."""
+def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], list[Wall], str] | None:
+    """The shortest fins that carry the underside: those that stand, arches between them, and where they
+    are in words; None if none do."""
+    if ceiling.flat:
+        found = _in_rows(site, ceiling, watch.part(0.0, 0.5))
+        if found is not None:
+            return found
+    crossed = trellis(site, ceiling, watch.part(0.5, 1.0))
+    if crossed is None:
+        return None
+    where = "crossed" + (
+        f", {len(crossed.arches)} of them arches that spring from the others" if crossed.arches else ""
+    )
+    return list(crossed.standing), list(crossed.arches), where
+
+
+def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], list[Wall], str] | None:
+    """The shortest parallel fins or spokes under a flat underside."""
     ground = site.ground
     clear_mm = ground.process.structure.side_gap_mm
     stack, first = ground.stack, int(ceiling.layers[0]) - 1
@@ -92,12 +109,8 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], b
     under = below(ground, ceiling, clear_mm + ground.process.line_width_mm)
     let = 0
     parallel, square = _arrangements(site, ceiling)
-    if not ceiling.flat:
-        chosen = square[:SPOKES_ON_SLOPES]
-    else:
-        chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
-    # into a slope by a layer more: its contours cross the fins aslant, and what is left would be pockets
-    tops_mm = stack.middles_mm if ceiling.flat else np.append(stack.middles_mm[1:], stack.z_mm[-1])
+    chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
+    tops_mm = stack.middles_mm
     for k, one in enumerate(chosen):
         watch.at("placing fins", k / len(chosen))
         paths = _lanes(ground, ceiling, room, one)
@@ -107,7 +120,7 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], b
         walls = [wall for path in paths if (wall := let_down(under, path, tops_mm, clear_mm))]
         whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
         if walls and (whole or trial(site, ceiling, walls).settled):
-            return walls, bool(one.spokes)
+            return walls, [], "square to the free edge" if one.spokes else _apart(walls)
         let += 1
         if let == MOST_LET_DOWN:
             break
@@ -122,7 +135,7 @@ def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], lis
     sections = sections_near(ground, first, int(ceiling.layers[-1]), ceiling.footprint)
     free = free_edges(ceiling, sections, first)
     parallel: list[_Arrangement] = []
-    for deg in directions(ceiling, site.underside.span_direction_deg + 90.0) if ceiling.flat else ():
+    for deg in directions(ceiling, site.underside.span_direction_deg + 90.0):
         for share in SPACINGS:
             bay_mm = max(share * ground.span_mm, LEAST_BAY_WIDTHS * line_mm)
             across = lines_across(ceiling.footprint, free, deg, line_mm, inset, bay_mm)
@@ -158,10 +171,19 @@ def _head_mm(walls: list[Wall]) -> float:
     return sum(float(np.diff(runs(wall.profile), axis=1).sum()) for wall in walls)
 
 
-def _draft(site: Site, walls: list[Wall], square: bool, ties: list[Wall], foot: shapely.Geometry) -> Draft:
+def _apart(walls: list[Wall]) -> str:
+    """How far parallel fins are apart, in words."""
+    apart = float(np.diff([wall.across_mm for wall in walls]).max(initial=0.0))
+    return f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if len(walls) > 1 else "")
+
+
+def _draft(
+    site: Site, standing: list[Wall], arches: list[Wall], where: str, ties: list[Wall], foot: shapely.Geometry
+) -> Draft:
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
+    walls = [*standing, *arches]
     added = [Region(f"fin {k}", wall.solid()) for k, wall in enumerate(walls, 1)]
     added += [Region(f"tie {k}", wall.solid()) for k, wall in enumerate(ties, 1)]
     plans = shapely.get_parts(foot)
@@ -170,11 +192,6 @@ def _draft(site: Site, walls: list[Wall], square: bool, ties: list[Wall], foot: 
         for k, plan in enumerate(plans[~shapely.is_empty(plans)], 1)
     ]
     many = len(walls) > 1
-    if square:
-        where = "square to the free edge"
-    else:
-        apart = float(np.diff([wall.across_mm for wall in walls]).max(initial=0.0))
-        where = f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if many else "")
     words = (
         f"{len(walls)} fin{'s' if many else ''} one line ({line_mm:g} mm) thick, {where}, "
         f"{'touch' if many else 'touches'} the underside along one line"
@@ -184,7 +201,7 @@ def _draft(site: Site, walls: list[Wall], square: bool, ties: list[Wall], foot: 
         notes.append(
             f"Cross walls tie the fins: they are more than {TIE_SLENDERNESS:g} times as high as thick."
         )
-    mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*walls, *ties])
+    mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*standing, *ties])
     if mark_mm2 > 0.0:
         notes.append(f"They stand on the part over {mark_mm2:.1f} mm² and leave a mark there.")
     by_hand = (

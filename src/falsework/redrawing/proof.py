@@ -20,7 +20,7 @@ from falsework.part.part import Health, Part
 from falsework.redrawing.draft import ChangeKind, Draft
 from falsework.redrawing.ground import asks
 from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import areas_left_mm2, mesh_of
+from falsework.redrawing.solids import areas_left_mm2, mesh_of, without_specks
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -150,7 +150,7 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
             solid = Manifold.batch_boolean([solid, *cuts], OpType.Subtract)
             removed_mm3 += volume - solid.volume()
             volume = solid.volume()
-    return solid, added_mm3, removed_mm3
+    return without_specks(solid), added_mm3, removed_mm3
 
 
 def _boundaries(ground: Ground, solid: Manifold) -> Floats:
@@ -379,10 +379,10 @@ def _body_faults(ground: Ground, solid: Manifold, drafts: tuple[Draft, ...]) -> 
     closing = any(draft.kind in CLOSES_A_HOLE for draft in drafts)
     if after.handles < before.handles and not closing:
         faults.append("it would close a hole of the part")
-    if after.voids > before.voids and not closing:
+    fins = any(draft.kind is ChangeKind.FINS for draft in drafts)  # once snapped off they leave neither
+    if after.voids > before.voids and not closing and not fins:
         faults.append("it would shut in a void")
-    loose = any(draft.kind is ChangeKind.FINS for draft in drafts)
-    if after.bodies > before.bodies and not loose:
+    if after.bodies > before.bodies and not fins:
         faults.append("a piece would come loose")
     return faults
 

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
@@ -23,6 +22,7 @@ LONG_SHARE = 0.1  # of an outline, from which on an edge is long
 PARALLEL_DEG = 10.0  # a free edge turned from a line by no more than this is carried by one along it
 GENTLE_LAYERS = 3  # a floor that rises within so many layers beside a wall is what the wall stands on
 ROUNDING_MM = 1e-4  # by less than this, what ends beside a wall does not stand in its way
+SEAM_MM = 5e-3  # strips of neighbouring layers that come so near along a wall leave no slit in it
 _ENDLESS = 1e4
 
 
@@ -97,6 +97,15 @@ def without(a: Floats, b: Floats) -> Floats:
     """(n, 2) stretches of ``a`` outside ``b``, whose own are merged and ascending."""
     ends = np.concatenate([[-_ENDLESS], b.reshape(-1), [_ENDLESS]]).reshape(-1, 2)
     return both(a, ends)
+
+
+def _seamless(profiles: Regions) -> shapely.Geometry:
+    """Profiles as one, without slits between them."""
+    whole = shapely.union_all(profiles)
+    if len(profiles) < 2:
+        return whole
+    wide = shapely.buffer(whole, SEAM_MM, join_style="mitre")
+    return shapely.buffer(wide, -SEAM_MM, join_style="mitre")
 
 
 def _strip(deg: float, across_mm: float, half_mm: float) -> shapely.Polygon:
@@ -220,7 +229,7 @@ class Lane:
     def wall(self, low_mm: float, top_mm: Floats) -> Wall:
         """The wall from one height up to ``top_mm`` (by layer)."""
         boxes = [shapely.box(part[:, 0], low_mm, part[:, 1], top_mm[layer]) for layer, part in self.strips]
-        return Wall(self.deg, self.across_mm, self.thick_mm, shapely.union_all(np.concatenate(boxes)))
+        return Wall(self.deg, self.across_mm, self.thick_mm, _seamless(np.concatenate(boxes)))
 
 
 def lane(
@@ -248,11 +257,20 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
 
 @dataclass(frozen=True, eq=False)
 class Below:
-    """What lies below an underside: the sections (n,) of the ``layers`` (n,) that have any near it."""
+    """What lies below an underside: the sections (n,) of the ``layers`` (n,) that have any near it.
+
+    ``own``: the lowest layer of the underside itself.
+    """
 
     ground: Ground
+    own: int
     layers: Indices
     sections: Regions
+
+    def above(self, low_mm: float) -> Below:
+        """What of it lies above a height."""
+        keep = self.ground.stack.middles_mm[self.layers] > low_mm
+        return self if keep.all() else replace(self, layers=self.layers[keep], sections=self.sections[keep])
 
 
 def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
@@ -262,16 +280,20 @@ def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
     shapely.prepare(window)
     beneath = ground.stack.regions[: int(ceiling.layers[-1])]
     layers = np.flatnonzero(shapely.intersects(window, beneath))
-    return Below(ground, layers, shapely.intersection(window, beneath[layers]))
+    return Below(ground, int(ceiling.layers[0]), layers, shapely.intersection(window, beneath[layers]))
 
 
-def let_down(under: Below, path: Lane, top_mm: Floats, clear_mm: float = 0.0) -> Wall | None:
+def let_down(
+    under: Below, path: Lane, top_mm: Floats, clear_mm: float = 0.0, low_mm: float = -math.inf
+) -> Wall | None:
     """The wall of a lane from its tops (by layer) down to the bed, or half a layer into what lies below it.
 
-    ``clear_mm``: columns that come so near to a wall beside them are left out. None if nothing is left.
+    ``clear_mm``: columns that come so near to a wall beside them are left out. ``low_mm``: they end there if
+    not before. None if nothing is left.
     """
     stack, half = under.ground.stack, 0.5 * path.thick_mm
-    floor_mm, middles, z_mm = float(stack.z_mm[0]), stack.middles_mm, stack.z_mm
+    floor_mm, middles, z_mm = max(float(stack.z_mm[0]), low_mm), stack.middles_mm, stack.z_mm
+    under = under.above(floor_mm)
     band = _strip(path.deg, path.across_mm, half - ROUNDING_MM)
     wide = _strip(path.deg, path.across_mm, half + clear_mm)
     hit = shapely.intersects(wide, under.sections)
@@ -290,22 +312,33 @@ def let_down(under: Below, path: Lane, top_mm: Floats, clear_mm: float = 0.0) ->
         floor = shapely.box(blocked[:, 0], z_mm[layer], blocked[:, 1], z_mm[highest])
         near = runs(shapely.difference(shapely.union_all(walls), shapely.union_all(floor)))
 
-    def solid(some: NDArray[np.bool_]) -> shapely.Geometry:
-        """Everything at and below those sections."""
-        stretch = blocked[some]
-        return shapely.union_all(
-            shapely.box(stretch[:, 0], floor_mm - 1.0, stretch[:, 1], middles[layer[some]])
-        )
+    def solid(stretch: Floats, layer: Indices) -> shapely.Geometry:
+        """Everything at and below sections, these by ascending layer."""
+        at = np.unique(stretch)
+        height = np.full(max(len(at) - 1, 0), -np.inf)
+        ends = np.searchsorted(at, stretch).tolist()
+        for (low, high), top in zip(ends, middles[layer].tolist(), strict=True):
+            height[low:high] = top
+        same = np.flatnonzero(np.diff(height, prepend=np.nan) != 0.0)
+        end = at[np.append(same[1:], len(height))] if len(same) else at[:0]
+        some = np.isfinite(height[same])
+        boxes = shapely.box(at[same][some], floor_mm - 1.0, end[some], height[same][some])
+        return shapely.union_all(boxes)
 
-    beneath = solid(layer < path.strips[0][0])
+    own = under.own
+    beneath = solid(blocked[layer < own], layer[layer < own])
+    # among the underside's own layers the slope itself cuts into the band aslant: there the middle tells
+    crossed, at = _crossed(sections[layers >= own], path.deg, path.across_mm)
+    crossing = layers[layers >= own][at]
     columns = []
     for top, part in path.strips:
         part = without(part, near)
         if len(part):
             column = shapely.union_all(shapely.box(part[:, 0], floor_mm, part[:, 1], top_mm[top]))
-            more = solid((layer >= path.strips[0][0]) & (layer < top))
+            low = crossing < top
+            more = shapely.buffer(solid(crossed[low], crossing[low]), -2.0 * SEAM_MM, join_style="mitre")
             columns.append(shapely.difference(column, shapely.union(beneath, more)))
-    profile = shapely.union_all(columns)
+    profile = _seamless(np.array(columns, dtype=object))
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 

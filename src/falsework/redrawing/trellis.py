@@ -1,0 +1,360 @@
+"""Crossed fins under curved undersides: a few stand, the others spring from these as arches.
+
+Strips of a curved underside bridge from fin to fin only where fins cross them often enough: the rounder the
+contour, the nearer. So the bays of a coarse lattice are halved wherever something in them still asks.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.layers.polygons import areas_only, rings_of
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.measure import Outlines, measure_strips
+from falsework.need.needmap import need_of
+from falsework.need.strips import DUST_SHARE
+from falsework.redrawing.ceiling import Ceiling, sections_near
+from falsework.redrawing.ground import CLEAN_EDGE_LAYERS, asks
+from falsework.redrawing.proof import left_allowed_mm2
+from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.walls import (
+    Lane,
+    Wall,
+    below,
+    directions,
+    lane,
+    let_down,
+    merged,
+    runs,
+    trial,
+    turned,
+)
+from falsework.watch import QUIET, Watch
+
+FIRST_BAY_MM = 8.0  # of the fins that cross the standing ones: rounder contours ask for less anyway
+LEAST_BAY_WIDTHS = 1.0  # nearer fins would be a block
+MOST_ROUNDS = 10
+LEAST_LENGTH_WIDTHS = 3.0  # of a fin that stands
+APEX_LAYERS = 3  # of an arch, above its opening
+MARGIN_DEG = 1.0  # arches recede so much steeper than the limit
+_SURE = 0.95  # of what an edge may be free
+_LEFT_SURE = 0.5  # of what may be left asking
+_CLEAR_SHARE = 0.9  # of a fin; where less of it is clear of the part beside it, it may touch
+_STEP_MM = 0.1  # along an arch
+_DEEPER = 2.0  # arches reach down by less than their length times this, with those that spring from them
+_PLAIN_MM = 0.02
+_SAME_MM = 1e-6
+_PAST_MM = 0.05  # fins end so far past an edge
+_THREAD_MM = 1e-3  # of a fin's thickness, its middle tells where it runs
+
+
+@dataclass(frozen=True)
+class _Bay:
+    """A cell between fins: along the lattice's first direction, and across it."""
+
+    u0: float
+    u1: float
+    v0: float
+    v1: float
+
+    @property
+    def box(self) -> shapely.Polygon:
+        return shapely.box(self.u0, self.v0, self.u1, self.v1)
+
+
+@dataclass(eq=False)
+class _Fin:
+    """A fin to be: whether it runs across the first ones, where, from and to, and the round it came in."""
+
+    across: bool
+    at: float
+    low: float
+    high: float
+    round: int
+    wall: Wall  # down to what lies below
+    borne: list[tuple[float, float]] = field(default_factory=list)  # (along, z) where arches spring from it
+
+    def crosses(self, across: bool, at: float, low: float, high: float) -> bool:
+        """Whether it runs across a line and there lies beneath the underside."""
+        if self.across == across or not low - _SAME_MM <= self.at <= high + _SAME_MM:
+            return False
+        half = 0.5 * self.wall.thick_mm
+        stretch = runs(self.wall.profile)
+        return bool(((stretch[:, 0] <= at + half) & (stretch[:, 1] >= at - half)).any())
+
+
+@dataclass(frozen=True, eq=False)
+class Trellis:
+    """Crossed fins: those that stand on the bed or the part, and the arches that spring from them."""
+
+    standing: tuple[Wall, ...]
+    arches: tuple[Wall, ...]
+
+    @property
+    def walls(self) -> list[Wall]:
+        return [*self.standing, *self.arches]
+
+
+def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Trellis | None:
+    """Crossed fins that carry an underside, or None if none do."""
+    lattice = _Lattice(site, ceiling, directions(ceiling)[0])
+    bays = lattice.first()
+    least_mm = LEAST_BAY_WIDTHS * site.ground.process.line_width_mm
+    laid = 0
+    for k in range(1, MOST_ROUNDS + 1):
+        watch.at("placing crossed fins", k / (MOST_ROUNDS + 1))
+        if laid == len(lattice.fins):
+            return None
+        left = lattice.left_by(lattice.fins[laid:])
+        if left is None:
+            built = lattice.built()
+            left = lattice.left_above(built.walls)
+            if left is None:
+                return built
+        laid = len(lattice.fins)
+        bays = lattice.parted(bays, left, k, least_mm)
+    return None
+
+
+class _Lattice:
+    """The underside between the fins placed so far."""
+
+    def __init__(self, site: Site, ceiling: Ceiling, deg: float) -> None:
+        ground = site.ground
+        self.site, self.ceiling, self.deg = site, ceiling, deg
+        self.first_layer = int(ceiling.layers[0]) - 1
+        last = int(ceiling.layers[-1])
+        self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
+        self.open = np.array(ceiling.regions, dtype=object)
+        self.fins: list[_Fin] = []
+        self.edge_mm = _edge_mm(ground)
+        self.clear_mm = ground.process.structure.side_gap_mm
+        self.under = below(ground, ceiling, self.clear_mm + ground.process.line_width_mm)
+        self.tops_mm = np.append(ground.stack.middles_mm[1:], ground.stack.z_mm[-1])
+
+    def first(self) -> list[_Bay]:
+        """The coarse lattice: standing fins along, others across, and the bays between."""
+        u0, v0, u1, v1 = turned(self.ceiling.footprint, -self.deg).bounds
+        span_mm = self.site.ground.span_mm
+        along = _evenly(v0, v1, span_mm)
+        across = _evenly(u0, u1, min(FIRST_BAY_MM, span_mm))
+        for v in along:
+            self._place(False, v, u0, u1, 0)
+        for u in across:
+            self._place(True, u, v0, v1, 1)
+        us, vs = [u0, *across, u1], [v0, *along, v1]
+        return [_Bay(a, b, c, d) for a, b in pairwise(us) for c, d in pairwise(vs)]
+
+    def _place(self, across: bool, at: float, low: float, high: float, number: int) -> None:
+        """A fin on a line between two places along it, as far as it finds something to stand on."""
+        deg, place = (self.deg + 90.0, -at) if across else (self.deg, at)
+        line_mm = self.site.ground.process.line_width_mm
+        path = self._lane(deg, place, low, high)
+        if not path.strips:
+            return
+        springs = np.array(
+            [one.at for one in self.fins if one.round < number and one.crosses(across, at, low, high)]
+        )
+        near = 0.4 * line_mm
+        sprung = standing = np.empty(0, dtype=object)
+        if len(springs):  # arches may touch the part's sides; what stands keeps clear of them
+            low_mm = float(self.site.ground.stack.z_mm[path.strips[0][0]]) - _DEEPER * (high - low) - line_mm
+            sprung = _parts(let_down(self.under, path, self.tops_mm, low_mm=low_mm))
+            x0, _, x1, _ = shapely.bounds(sprung).T[:, :, None]
+            sprung = sprung[((x0 - near <= springs) & (springs <= x1 + near)).any(axis=1)]
+        if not len(sprung) or _length_mm(sprung) < path.length_mm - line_mm:
+            standing = _parts(let_down(self.under, path, self.tops_mm, self.clear_mm))
+            close = _parts(let_down(self.under, path, self.tops_mm))
+            if _length_mm(standing) < _CLEAR_SHARE * _length_mm(close):
+                standing = close
+            x0, _, x1, _ = shapely.bounds(standing).T
+            standing = standing[x1 - x0 >= LEAST_LENGTH_WIDTHS * line_mm]
+            if len(sprung):
+                standing = standing[~shapely.intersects(standing, shapely.union_all(sprung))]
+        profile = shapely.union_all([*sprung, *standing])
+        if not profile.is_empty:
+            wall = Wall(path.deg, path.across_mm, path.thick_mm, profile)
+            self.fins.append(_Fin(across, at, low, high, number, wall))
+
+    def _lane(self, deg: float, across_mm: float, low: float, high: float) -> Lane:
+        """The lane of a fin: to the very edges, that no strip runs on around its ends."""
+        path = lane(self.ceiling, self.ceiling.footprint, deg, across_mm, _THREAD_MM, 0.0)
+        path = path.within(np.array([[low, high]]))
+        ends = merged(np.concatenate([np.empty((0, 2)), *(part for _, part in path.strips)]))
+        strips = []
+        for layer, part in path.strips:
+            more = part.copy()
+            more[np.isin(part[:, 0], ends[:, 0]), 0] -= _PAST_MM
+            more[np.isin(part[:, 1], ends[:, 1]), 1] += _PAST_MM
+            strips.append((layer, more))
+        return replace(path, thick_mm=self.site.ground.process.line_width_mm, strips=tuple(strips))
+
+    def left_by(self, fins: list[_Fin]) -> shapely.Geometry | None:
+        """Lay more fins beneath the underside; what of it then is the reason that it asks, None if that is
+        too little to count."""
+        laid = shapely.union_all(np.concatenate([fin.wall.plans(runs(fin.wall.profile)) for fin in fins]))
+        shapely.prepare(laid)
+        self.open = areas_only(shapely.difference(self.open, laid))
+        self.sections = areas_only(shapely.union(self.sections, laid))
+        ground = self.site.ground
+        process = ground.process
+        parts, owner = shapely.get_parts(self.open, return_index=True)
+        layer = self.ceiling.layers[owner] - self.first_layer
+        some = shapely.area(parts) > DUST_SHARE * process.line_width_mm**2
+        parts, layer = shapely.orient_polygons(parts[some]), layer[some].astype(np.int64)
+        z_mm = ground.stack.z_mm
+        own = z_mm[self.first_layer : self.first_layer + len(self.sections) + 1].copy()
+        own[0] = z_mm[0]  # as far above the bed as it is
+        stack = LayerStack(own, *rings_of(self.sections), 0.0, np.empty(0, np.int64))
+        bad, loose = self._bad(stack, parts, layer)
+        allowed_mm2 = left_allowed_mm2(ground, self.site.underside.number)
+        if float(shapely.area(parts[bad]).sum()) > allowed_mm2:
+            return shapely.union_all(parts[bad])
+        need = need_of(stack, parts[loose], layer[loose], process, ground.belief)
+        asking = np.array([asks(u, process) for u in need.undersides], dtype=bool)
+        left = need.regions[asking[need.region_underside]]
+        if float(shapely.area(left).sum()) <= _LEFT_SURE * allowed_mm2:
+            return None
+        return shapely.union_all(parts[bad] if bad.any() else left)
+
+    def _bad(
+        self, stack: LayerStack, strips: Regions, layer: Indices
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """(n,) strips that neither bridge nor end near, stricter than the need, which judges whole patches;
+        and (n,) those past the reach."""
+        ground = self.site.ground
+        figures = measure_strips(strips, layer, Outlines(stack), ground.process.line_width_mm)
+        bad: NDArray[np.bool_] = np.where(
+            figures.bridge, figures.span > ground.span_mm, figures.depth > _SURE * self.edge_mm
+        )
+        return bad, figures.depth > ground.need.reach_mm
+
+    def left_above(self, walls: list[Wall]) -> shapely.Geometry | None:
+        """The same of the fins as they are drawn, by all of the layers' own rules."""
+        tried = trial(self.site, self.ceiling, walls)
+        strips, layer = tried.asking
+        allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
+        if float(shapely.area(strips).sum()) <= allowed_mm2:
+            return None
+        bad, _ = self._bad(tried.stack, strips, layer)
+        return shapely.union_all(strips[bad] if bad.any() else strips)
+
+    def parted(self, bays: list[_Bay], left: shapely.Geometry, number: int, least_mm: float) -> list[_Bay]:
+        """Part the bays in which something asks by a fin each, through its middle; all bays then."""
+        lying = turned(left, -self.deg)
+        shapely.prepare(lying)
+        asked = shapely.bounds(shapely.intersection(lying, np.array([bay.box for bay in bays])))
+        out = []
+        for bay, (u0, v0, u1, v1) in zip(bays, asked.tolist(), strict=True):
+            wide, deep = bay.u1 - bay.u0, bay.v1 - bay.v0
+            if math.isnan(u0) or max(wide, deep) < 2.0 * least_mm:
+                out.append(bay)
+            elif wide >= deep:
+                at = min(max(0.5 * (u0 + u1), bay.u0 + least_mm), bay.u1 - least_mm)
+                self._place(True, at, bay.v0, bay.v1, number + 1)
+                out += [_Bay(bay.u0, at, bay.v0, bay.v1), _Bay(at, bay.u1, bay.v0, bay.v1)]
+            else:
+                at = min(max(0.5 * (v0 + v1), bay.v0 + least_mm), bay.v1 - least_mm)
+                self._place(False, at, bay.u0, bay.u1, number + 1)
+                out += [_Bay(bay.u0, bay.u1, bay.v0, at), _Bay(bay.u0, bay.u1, at, bay.v1)]
+        return out
+
+    def built(self) -> Trellis:
+        """The fins as walls: arches where older fins are there to spring from, else standing."""
+        for fin in self.fins:
+            fin.borne.clear()
+        newest_first = sorted(self.fins, key=lambda one: -one.round)
+        drawn = [_arched(self.site.ground, fin, self.fins) for fin in newest_first]
+        standing = tuple(wall for wall, stands in drawn if stands)
+        return Trellis(standing, tuple(wall for wall, stands in drawn if not stands))
+
+
+def _parts(wall: Wall | None) -> Regions:
+    """The connected parts of a wall's profile."""
+    parts: Regions = shapely.get_parts(wall.profile) if wall else np.empty(0, dtype=object)
+    return parts
+
+
+def _length_mm(profiles: Regions) -> float:
+    x0, _, x1, _ = shapely.bounds(profiles).T
+    return float((x1 - x0).sum())
+
+
+def _evenly(low: float, high: float, most: float) -> list[float]:
+    """Middles of equal bands no wider than ``most``."""
+    count = max(1, math.ceil((high - low) / most - 1e-9))
+    return [low + (high - low) * (k + 0.5) / count for k in range(count)]
+
+
+def _edge_mm(ground: Ground) -> float:
+    """How far an edge may be free and still come out clean."""
+    from falsework.droop.overhang import overhang_droops
+
+    process = ground.process
+    free = np.linspace(0.0, 4.0, 81) * process.line_width_mm
+    droop = overhang_droops(free, process, ground.belief)[0]
+    return float(free[droop <= CLEAN_EDGE_LAYERS * process.layer_height_mm].max())
+
+
+def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
+    """A fin cut to arches between the older ones that cross it, standing where none does; and whether any of
+    it stands."""
+    process, wall = ground.process, fin.wall
+    steep = 1.0 / math.tan(math.radians(ground.need.limit_deg - MARGIN_DEG))
+    older = [
+        one for one in fins if one.round < fin.round and one.crosses(fin.across, fin.at, fin.low, fin.high)
+    ]
+    if not older:
+        return wall, True
+    tops = shapely.get_parts(wall.profile)
+    half = 0.4 * process.line_width_mm
+    kept, stands = [], False
+    for part in tops:
+        x0, _, x1, top = part.bounds
+        springs = sorted((one.at, k) for k, one in enumerate(older) if x0 - half <= one.at <= x1 + half)
+        if not springs:
+            kept.append(part)
+            stands = True
+            continue
+        x = np.linspace(x0, x1, max(2, math.ceil((x1 - x0) / _STEP_MM) + 1))
+        z = _top_of(part, x) - APEX_LAYERS * process.layer_height_mm
+        for at, low in fin.borne:  # beneath all of a newer fin's thickness, a layer before it begins
+            beneath = np.abs(x - at) <= 0.5 * wall.thick_mm + _STEP_MM
+            z[beneath] = np.minimum(z[beneath], low - process.layer_height_mm)
+        anchors = np.array([at for at, _ in springs])
+        nearest = np.argmin(np.abs(x[:, None] - anchors[None, :]), axis=1)
+        bottom = np.empty_like(z)
+        for k, (at, which) in enumerate(springs):
+            mine = np.flatnonzero(nearest == k)
+            if not len(mine):
+                continue
+            lowest = np.inf
+            for side in (mine[x[mine] <= at], mine[x[mine] >= at][::-1]):
+                if len(side):
+                    away = np.abs(x[side] - at)
+                    bottom[side] = np.minimum.accumulate(z[side] - steep * away) + steep * away
+                    lowest = min(lowest, float(bottom[side[-1]] - steep * away[-1]))
+            older[which].borne.append((fin.at, lowest))
+        line = np.column_stack([x, bottom])
+        roof = np.array(
+            [[x1 + 1.0, bottom[-1]], [x1 + 1.0, top + 1.0], [x0 - 1.0, top + 1.0], [x0 - 1.0, bottom[0]]]
+        )
+        opening = shapely.simplify(shapely.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
+        kept.append(shapely.intersection(part, opening))
+    return replace(wall, profile=shapely.union_all(kept)), stands
+
+
+def _top_of(profile: shapely.Geometry, x: Floats) -> Floats:
+    """Height of a profile's upper edge."""
+    _, low, _, high = profile.bounds
+    inside = np.clip(x, profile.bounds[0] + 1e-6, profile.bounds[2] - 1e-6)
+    ends = np.array([[[at, low - 1.0], [at, high + 1.0]] for at in inside])
+    cut = shapely.intersection(shapely.linestrings(ends), profile)
+    top: Floats = shapely.bounds(cut)[:, 3]
+    return np.where(np.isnan(top), high, top)
