@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -32,6 +34,9 @@ from falsework.redrawing.walls import (
 )
 from falsework.watch import QUIET, Watch
 
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
 # Shares of the clean span tried as distances: bays at oblique and round edges need shorter ones.
 SPACINGS = (1.0, 0.7, 0.5, 0.35, 0.25)
 # The same for spokes, and the turning between neighbours: strands are straight, the edge is round.
@@ -58,8 +63,7 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     found = _arranged(site, ceiling, watch.part(0.1, 0.8))
     if found is None:
         return _refusal(site, "no arrangement of fins carries all of it", "Try a corbel, or support it")
-    standing, arches, where = found
-    for wall in [*standing, *arches]:
+    for wall in found.walls:
         if wall_touches_spared(ground, wall):
             return _refusal(
                 site,
@@ -67,8 +71,8 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
                 "Take that face from those to spare, or support the underside",
             )
     watch.at("feet and ties", 0.9)
-    ties = tied(ground, ceiling, standing)
-    return _draft(site, standing, arches, where, ties, feet(ground, [*standing, *ties]))
+    ties = tied(ground, ceiling, list(found.standing))
+    return _draft(site, found, ties, feet(ground, [*found.standing, *ties]))
 
 
 def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
@@ -84,23 +88,30 @@ class _Arrangement:
     spokes: tuple[Spoke, ...] = ()
 
 
-def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], list[Wall], str] | None:
-    """The shortest fins that carry the underside: those that stand, arches between them, and where they
-    are in words; None if none do."""
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """Fins that stand, arches that spring from these where they cross, and where they are in words."""
+
+    standing: tuple[Wall, ...]
+    arches: tuple[Wall, ...]
+    where: str
+
+    @property
+    def walls(self) -> list[Wall]:
+        return [*self.standing, *self.arches]
+
+
+def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> _Placed | None:
+    """Fins that carry the underside, the shortest in rows or else crossed; None if none do."""
     if ceiling.flat:
         found = _in_rows(site, ceiling, watch.part(0.0, 0.5))
         if found is not None:
             return found
     crossed = trellis(site, ceiling, watch.part(0.5, 1.0))
-    if crossed is None:
-        return None
-    where = "crossed" + (
-        f", {len(crossed.arches)} of them arches that spring from the others" if crossed.arches else ""
-    )
-    return list(crossed.standing), list(crossed.arches), where
+    return _Placed(crossed.standing, crossed.arches, "crossed") if crossed else None
 
 
-def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], list[Wall], str] | None:
+def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> _Placed | None:
     """The shortest parallel fins or spokes under a flat underside."""
     ground = site.ground
     clear_mm = ground.process.structure.side_gap_mm
@@ -120,7 +131,7 @@ def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[Wall], li
         walls = [wall for path in paths if (wall := let_down(under, path, tops_mm, clear_mm))]
         whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
         if walls and (whole or trial(site, ceiling, walls).settled):
-            return walls, [], "square to the free edge" if one.spokes else _apart(walls)
+            return _Placed(tuple(walls), (), "square to the free edge" if one.spokes else _apart(walls))
         let += 1
         if let == MOST_LET_DOWN:
             break
@@ -177,35 +188,55 @@ def _apart(walls: list[Wall]) -> str:
     return f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if len(walls) > 1 else "")
 
 
-def _draft(
-    site: Site, standing: list[Wall], arches: list[Wall], where: str, ties: list[Wall], foot: shapely.Geometry
-) -> Draft:
+def _draft(site: Site, placed: _Placed, ties: list[Wall], foot: shapely.Geometry) -> Draft:
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
-    walls = [*standing, *arches]
-    added = [Region(f"fin {k}", wall.solid()) for k, wall in enumerate(walls, 1)]
-    added += [Region(f"tie {k}", wall.solid()) for k, wall in enumerate(ties, 1)]
+    walls, crossed = placed.walls, bool(placed.arches)
+    added = [Region("crossed fins", _united(walls))] if crossed else _numbered("fin", walls)
+    added += _numbered("tie", ties)
     plans = shapely.get_parts(foot)
     added += [
         Region(f"foot {k}", prism(plan, bed_mm, top_mm))
         for k, plan in enumerate(plans[~shapely.is_empty(plans)], 1)
     ]
     many = len(walls) > 1
-    words = (
-        f"{len(walls)} fin{'s' if many else ''} one line ({line_mm:g} mm) thick, {where}, "
-        f"{'touch' if many else 'touches'} the underside along one line"
-    )
-    notes = ["The drawing has no air gap: what holds a fin is one line of contact."]
+    if crossed:
+        words = (
+            f"{len(walls)} crossed fins one line ({line_mm:g} mm) thick: {len(placed.standing)} stand, "
+            f"{len(placed.arches)} are arches that spring from others; their tops touch the underside"
+        )
+        by_hand = (
+            "Break the crossed fins up from their rim with flush cutters and pliers, then trim the seams "
+            "with a knife, cutting away from yourself; wear eye protection"
+        )
+        share = min(1.0, line_mm * _head_mm(walls) / site.underside.area_mm2)
+        notes = [f"The drawing has no air gap: their tops hold on to {100.0 * share:.0f} % of the underside."]
+    else:
+        words = (
+            f"{len(walls)} fin{'s' if many else ''} one line ({line_mm:g} mm) thick, {placed.where}, "
+            f"{'touch' if many else 'touches'} the underside along one line"
+        )
+        by_hand = (
+            "Bend each fin to and fro with pliers until it snaps off, then trim the seam with a knife, "
+            "cutting away from yourself; wear eye protection"
+        )
+        notes = ["The drawing has no air gap: what holds a fin is one line of contact."]
     if ties:
         notes.append(
             f"Cross walls tie the fins: they are more than {TIE_SLENDERNESS:g} times as high as thick."
         )
-    mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*standing, *ties])
+    mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*placed.standing, *ties])
     if mark_mm2 > 0.0:
         notes.append(f"They stand on the part over {mark_mm2:.1f} mm² and leave a mark there.")
-    by_hand = (
-        "Bend each fin to and fro with pliers until it snaps off, then trim the seam with a knife, cutting "
-        "away from yourself; wear eye protection"
-    )
     return Draft(ChangeKind.FINS, site.underside.number, words, tuple(added), (), by_hand, tuple(notes))
+
+
+def _numbered(name: str, walls: Sequence[Wall]) -> list[Region]:
+    return [Region(f"{name} {k}", wall.solid()) for k, wall in enumerate(walls, 1)]
+
+
+def _united(walls: Sequence[Wall]) -> Manifold:
+    from manifold3d import Manifold, OpType
+
+    return Manifold.batch_boolean([wall.solid() for wall in walls], OpType.Add)

@@ -1,9 +1,9 @@
-"""The makers of changes, one or two of each kind, loaded when they are first called."""
+"""The makers of changes, loaded when they are first called."""
 
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 
 from falsework.need.underside import Kind
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal
@@ -13,26 +13,39 @@ from falsework.watch import Watch
 Maker = Callable[..., Draft | Refusal]
 
 _HOMES = {
-    ChangeKind.CORBEL: (("corbel", "corbel"), ("courses", "courses")),
-    ChangeKind.ROOF: (("roof", "peaked_roof"),),
-    ChangeKind.RIBS: (("ribs", "ribs"),),
-    ChangeKind.STEPS: (("steps", "crossed_steps"),),
-    ChangeKind.MEMBRANE: (("membrane", "membrane"),),
-    ChangeKind.FINS: (("fins", "fins"),),
+    ChangeKind.CORBEL: ("corbel", "corbel"),
+    ChangeKind.ROOF: ("roof", "peaked_roof"),
+    ChangeKind.RIBS: ("ribs", "ribs"),
+    ChangeKind.STEPS: ("steps", "crossed_steps"),
+    ChangeKind.MEMBRANE: ("membrane", "membrane"),
+    ChangeKind.FINS: ("fins", "fins"),
 }
+# Drawn where nothing else holds: they take longer, or add more.
+_RESORTS = {ChangeKind.CORBEL: ("courses", "courses")}
+# An island of so many layers is a belly or a wing: no straight ways lead to what carries it.
+BELLY_LAYERS = 12
 
 
-def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Iterator[Draft | Refusal]:
-    """The change of this kind for an underside, or why there is none; then, if there is one that serves where
-    it does not, another.
+def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
+    """The change of this kind for an underside, or why there is none.
 
     ``flat_mm`` matters to a peaked roof alone.
     """
-    homes = _HOMES[kind]
-    if kind is ChangeKind.CORBEL and site.underside.kind is Kind.ISLAND:
-        homes = homes[1:]  # straight ways lead to what carries an underside beside it: an island has none
-    for module, name in homes:
-        maker: Maker = getattr(importlib.import_module(f"falsework.redrawing.{module}"), name)
-        yield (
-            maker(site, flat_mm=flat_mm, watch=watch) if kind is ChangeKind.ROOF else maker(site, watch=watch)
-        )
+    low, high = site.underside.layers
+    if kind is ChangeKind.CORBEL and site.underside.kind is Kind.ISLAND and high - low > BELLY_LAYERS:
+        return Refusal(kind, site.underside.number, "no straight ways lead to what could carry it")
+    maker = _maker(*_HOMES[kind])
+    if kind is ChangeKind.ROOF:
+        return maker(site, flat_mm=flat_mm, watch=watch)
+    return maker(site, watch=watch)
+
+
+def resorted(kind: ChangeKind, site: Site, watch: Watch) -> Draft | Refusal | None:
+    """The change of this kind to resort to where none holds, or why there is none; None if the kind has no
+    such."""
+    return _maker(*_RESORTS[kind])(site, watch=watch) if kind in _RESORTS else None
+
+
+def _maker(module: str, name: str) -> Maker:
+    maker: Maker = getattr(importlib.import_module(f"falsework.redrawing.{module}"), name)
+    return maker

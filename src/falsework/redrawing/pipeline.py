@@ -25,10 +25,10 @@ from falsework.planning.value import Plan
 from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.redrawing.combine import Together, together
-from falsework.redrawing.draft import ChangeKind, Refusal
+from falsework.redrawing.draft import ChangeKind, Draft, Refusal
 from falsework.redrawing.ground import asks, ground_of
 from falsework.redrawing.keep import candidates, with_candidates
-from falsework.redrawing.makers import drawn
+from falsework.redrawing.makers import drawn, resorted
 from falsework.redrawing.placement import placement_of
 from falsework.redrawing.pricing import priced, ranked
 from falsework.redrawing.proof import Proof, outside_mm3, prove, still_asking
@@ -53,7 +53,7 @@ from falsework.support.standing import Choice, Weights
 from falsework.watch import QUIET, Watch
 
 MOST_TREATED = 12  # undersides, the dearest, unless they are asked for by number
-LIE_DIRECTIONS = 1000  # half of what a search for a lie alone looks at: here it is only compared
+LIE_DIRECTIONS = 400  # a fifth of what a search for a lie alone looks at: here it is only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 SPARED_SET = "faces to spare"
 
@@ -262,25 +262,29 @@ def _worked(
     """The changes of one underside, drawn and proved, best first; and why others are not offered."""
     site = Site(ground, ground.need.undersides[choice.underside - 1])
     option = chosen_option(choice)
-    changes: list[Change] = []
-    declined: list[Refusal] = []
+    changes: dict[ChangeKind, Change] = {}
+    declined: dict[ChangeKind, Refusal] = {}
+
+    def take(kind: ChangeKind, draft: Draft | Refusal, at: Watch) -> None:
+        if isinstance(draft, Refusal):
+            declined.setdefault(kind, draft)
+            return
+        change = priced(ground, draft, prove(ground, draft, at), option, weights)
+        if change.proven or kind not in changes:
+            changes[kind] = change
+            declined.pop(kind, None)
+
     for k, kind in enumerate(kinds):
-        at = watch.part(k / len(kinds), (k + 1) / len(kinds))
+        at = watch.part(0.8 * k / len(kinds), 0.8 * (k + 1) / len(kinds))
         at.at(f"underside {choice.underside}: {kind}", 0.0)
-        found: Change | Refusal | None = None
-        for draft in drawn(kind, site, at.part(0.0, 0.5), flat_mm):
-            if isinstance(draft, Refusal):
-                found = found or draft
-                continue
-            proof = prove(ground, draft, at.part(0.5, 1.0))
-            found = priced(ground, draft, proof, option, weights)
-            if found.proven:
-                break
-        if isinstance(found, Refusal):
-            declined.append(found)
-        elif found is not None:
-            changes.append(found)
-    return ranked(changes, option.objective), tuple(declined)
+        take(kind, drawn(kind, site, at.part(0.0, 0.5), flat_mm), at.part(0.5, 1.0))
+    for kind in kinds:
+        if any(change.proven for change in changes.values()):
+            break
+        draft = resorted(kind, site, watch.part(0.8, 0.9))
+        if draft is not None:
+            take(kind, draft, watch.part(0.9, 1.0))
+    return ranked(list(changes.values()), option.objective), tuple(declined.values())
 
 
 def _treated(

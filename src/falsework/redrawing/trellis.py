@@ -28,9 +28,9 @@ from falsework.redrawing.walls import (
     Wall,
     below,
     directions,
-    lane,
     let_down,
     merged,
+    parts_along,
     runs,
     trial,
     turned,
@@ -51,7 +51,6 @@ _DEEPER = 2.0  # arches reach down by less than their length times this, with th
 _PLAIN_MM = 0.02
 _SAME_MM = 1e-6
 _PAST_MM = 0.05  # fins end so far past an edge
-_THREAD_MM = 1e-3  # of a fin's thickness, its middle tells where it runs
 
 
 @dataclass(frozen=True)
@@ -132,6 +131,8 @@ class _Lattice:
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
         self.open = np.array(ceiling.regions, dtype=object)
+        strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
+        self.tree, self.strip_layer = shapely.STRtree(strips), ceiling.layers[owner]
         self.fins: list[_Fin] = []
         self.edge_mm = _edge_mm(ground)
         self.clear_mm = ground.process.structure.side_gap_mm
@@ -184,16 +185,21 @@ class _Lattice:
 
     def _lane(self, deg: float, across_mm: float, low: float, high: float) -> Lane:
         """The lane of a fin: to the very edges, that no strip runs on around its ends."""
-        path = lane(self.ceiling, self.ceiling.footprint, deg, across_mm, _THREAD_MM, 0.0)
-        path = path.within(np.array([[low, high]]))
-        ends = merged(np.concatenate([np.empty((0, 2)), *(part for _, part in path.strips)]))
-        strips = []
-        for layer, part in path.strips:
-            more = part.copy()
-            more[np.isin(part[:, 0], ends[:, 0]), 0] -= _PAST_MM
-            more[np.isin(part[:, 1], ends[:, 1]), 1] += _PAST_MM
-            strips.append((layer, more))
-        return replace(path, thick_mm=self.site.ground.process.line_width_mm, strips=tuple(strips))
+        line = turned(shapely.LineString([(low, across_mm), (high, across_mm)]), deg)
+        hit = np.sort(self.tree.query(line, predicate="intersects"))
+        found, of = parts_along(shapely.intersection(line, self.tree.geometries[hit]), deg)
+        if not len(found):
+            return Lane(deg, across_mm, 0.0, ())
+        layer = self.strip_layer[hit[of]]
+        ends = merged(found)
+        found[np.isin(found[:, 0], ends[:, 0]), 0] -= _PAST_MM
+        found[np.isin(found[:, 1], ends[:, 1]), 1] += _PAST_MM
+        order = np.argsort(layer, kind="stable")
+        first = np.flatnonzero(np.diff(layer[order], prepend=-1))
+        parts = np.split(found[order], first[1:])
+        strips = zip(layer[order][first].tolist(), parts, strict=True)
+        line_mm = self.site.ground.process.line_width_mm
+        return Lane(deg, across_mm, line_mm, tuple((l, merged(part)) for l, part in strips))
 
     def left_by(self, fins: list[_Fin]) -> shapely.Geometry | None:
         """Lay more fins beneath the underside; what of it then is the reason that it asks, None if that is

@@ -51,7 +51,7 @@ class Wall:
     def sections(self, z_mm: Floats) -> tuple[Regions, Indices]:
         """Its plans at heights (k,): (n,) rectangles, and the height of each."""
         levels = shapely.linestrings([[(-_ENDLESS, z), (_ENDLESS, z)] for z in z_mm])
-        found, owner = _along(shapely.intersection(self.profile, levels), 0.0)
+        found, owner = parts_along(shapely.intersection(self.profile, levels), 0.0)
         return self.plans(found), owner
 
     def plans(self, along_mm: Floats) -> Regions:
@@ -71,7 +71,7 @@ def turned(shape: Any, deg: float) -> Any:
 
 def runs(profile: shapely.Geometry) -> Floats:
     """(n, 2) stretches along x that the connected parts of a profile cover, merged and ascending."""
-    return merged(_along(profile, 0.0)[0])
+    return merged(parts_along(profile, 0.0)[0])
 
 
 def merged(stretches_mm: Floats) -> Floats:
@@ -117,7 +117,7 @@ def _strip(deg: float, across_mm: float, half_mm: float) -> shapely.Polygon:
     return strip
 
 
-def _along(shapes: shapely.Geometry | Regions, deg: float) -> tuple[Floats, Indices]:
+def parts_along(shapes: shapely.Geometry | Regions, deg: float) -> tuple[Floats, Indices]:
     """(n, 2) stretches along ``deg`` of the connected parts of shapes, and (n,) whose they are."""
     parts, owner = shapely.get_parts(shapes, return_index=True)
     xy, part = shapely.get_coordinates(parts, return_index=True)
@@ -133,7 +133,7 @@ def _along(shapes: shapely.Geometry | Regions, deg: float) -> tuple[Floats, Indi
 def _crossed(shapes: shapely.Geometry | Regions, deg: float, across_mm: float) -> tuple[Floats, Indices]:
     """The same of the parts of one line along ``deg`` that lie in the shapes."""
     line = turned(shapely.LineString([(-_ENDLESS, across_mm), (_ENDLESS, across_mm)]), deg)
-    return _along(shapely.intersection(line, shapes), deg)
+    return parts_along(shapely.intersection(line, shapes), deg)
 
 
 def stretches(region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float) -> Floats:
@@ -298,13 +298,13 @@ def let_down(
     wide = _strip(path.deg, path.across_mm, half + clear_mm)
     hit = shapely.intersects(wide, under.sections)
     layers, sections = under.layers[hit], under.sections[hit]
-    blocked, at = _along(shapely.intersection(band, sections), path.deg)
+    blocked, at = parts_along(shapely.intersection(band, sections), path.deg)
     layer = layers[at]
     lowest = path.strips[0][0] - GENTLE_LAYERS  # a slope that the wall meets at its top is not beside it
     near = np.empty((0, 2))
     if clear_mm:
         low = layers < lowest
-        beside, by = _along(shapely.intersection(wide, sections[low]), path.deg)
+        beside, by = parts_along(shapely.intersection(wide, sections[low]), path.deg)
         by = layers[low][by]
         walls = shapely.box(beside[:, 0] - clear_mm, z_mm[by], beside[:, 1] + clear_mm, z_mm[by + 1])
         # nor is one that it stands on
@@ -332,13 +332,19 @@ def let_down(
     crossing = layers[layers >= own][at]
     columns = []
     for top, part in path.strips:
-        part = without(part, near)
-        if len(part):
-            column = shapely.union_all(shapely.box(part[:, 0], floor_mm, part[:, 1], top_mm[top]))
-            low = crossing < top
+        part = without(part, near) if len(near) else part
+        if not len(part):
+            continue
+        column = shapely.box(part[:, 0], floor_mm, part[:, 1], top_mm[top])
+        low = crossing < top
+        low[low] = (crossed[low, 0] < part[:, 1].max()) & (crossed[low, 1] > part[:, 0].min())
+        if low.any():
             more = shapely.buffer(solid(crossed[low], crossing[low]), -2.0 * SEAM_MM, join_style="mitre")
-            columns.append(shapely.difference(column, shapely.union(beneath, more)))
-    profile = _seamless(np.array(columns, dtype=object))
+            column = np.array([shapely.difference(shapely.union_all(column), more)])
+        columns.append(column)
+    if not columns:
+        return None
+    profile = shapely.difference(_seamless(np.concatenate(columns)), beneath)
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 
