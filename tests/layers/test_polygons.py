@@ -11,6 +11,7 @@ from falsework.layers.polygons import (
     EMPTY,
     areas_only,
     clean,
+    despiked,
     gathered,
     intersect,
     offset,
@@ -169,3 +170,25 @@ def test_repair_leaves_valid_geometry_untouched():
     good, bad = Polygon(SQUARE), Polygon([(0, 0), (4, 4), (4, 1), (0, 3)])
     found = repair(regions(good, bad))
     assert found[0] is good and shapely.is_valid(found[1])
+
+
+def test_spikes_go_and_nothing_else() -> None:
+    """A spike along an edge, of no width or of a hair's, carries nothing; what has none stays as it is."""
+    square = shapely.box(0, 0, 4, 4)
+    spike = shapely.Polygon([(0, 0), (4, 0), (4, 4), (2, 4), (9, 4 + 1e-9), (9, 4), (0, 4)])
+    blunt = shapely.Polygon([(0, 0), (4, 0), (4, 4), (7, 4), (7, 4 + 1e-6), (0, 4 + 1e-6)])
+    found, index = despiked(np.array([square, spike, blunt], dtype=object))
+    assert index.tolist() == [0, 1, 2]
+    assert found[0] is square
+    for one in found[1:]:
+        assert one.bounds == pytest.approx((0, 0, 4, 4), abs=1e-3)
+        assert one.area == pytest.approx(16.0, abs=1e-3)
+
+
+def test_a_polygon_that_hangs_on_by_a_spike_falls_apart() -> None:
+    two = shapely.Polygon(
+        [(0, 0), (1, 0), (1, 1), (3, 1), (3, 0), (4, 0), (4, 2), (3, 2), (3, 1), (1, 1), (1, 2), (0, 2)]
+    )
+    found, index = despiked(np.array([two], dtype=object))
+    assert index.tolist() == [0, 0]
+    assert sorted(float(one.area) for one in found) == pytest.approx([2.0, 2.0], abs=1e-3)

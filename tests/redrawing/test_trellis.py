@@ -1,0 +1,110 @@
+"""Crossed fins: arches by arithmetic, and the proof under balls, ellipsoids and a ring."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+import trimesh
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold
+
+from falsework.layers.stack import Floats
+from falsework.redrawing.ceiling import ceiling_of
+from falsework.redrawing.fins import fins
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, Trellis, trellis
+from falsework.redrawing.walls import Wall
+from grounds import PROCESS, block, ground, proved, worst
+
+LINE, LAYER = PROCESS.line_width_mm, PROCESS.layer_height_mm
+
+
+def ball(radii: tuple[float, float, float], height: float) -> Manifold:
+    """An ellipsoid whose lowest point is so high above the bed, and a foot far away from it on the bed."""
+    a, b, c = radii
+    return Manifold.sphere(1.0, 96).scale(radii).translate((a, b, height + c)) + block(
+        (3 * a, 0, 0), (3 * a + 4, 4, 1)
+    )
+
+
+def crossed(on: Ground) -> Trellis:
+    site = worst(on)
+    found = trellis(site, ceiling_of(site))
+    assert found is not None
+    return found
+
+
+def lower_edge(wall: Wall) -> list[Floats]:
+    """(k, 2) corners of the lower edge of each connected part of an arch, from end to end."""
+    out = []
+    for part in shapely.get_parts(wall.profile):
+        ring = shapely.get_coordinates(shapely.orient_polygons(part).exterior)[:-1]
+        low, high = part.bounds[0], part.bounds[2]
+        start = int(np.lexsort((ring[:, 1], ring[:, 0]))[0])
+        ring = np.roll(ring, -start, axis=0)
+        end = next(k for k in range(len(ring)) if ring[k, 0] > high - 1e-9)
+        assert ring[0, 0] == pytest.approx(low)
+        out.append(ring[: end + 1])
+    return out
+
+
+@pytest.mark.parametrize("height", [3.0, 20.0])
+def test_a_ball_in_mid_air_stands_on_crossed_fins(height: float) -> None:
+    on = ground(ball((8.0, 8.0, 8.0), height))
+    draft, proof = proved(on, fins)
+    assert draft.added[0].name == "crossed fins"
+    assert "crossed fins" in draft.words and "spring from others" in draft.words
+    assert "eye protection" in draft.by_hand
+    mesh = trimesh.Trimesh(*mesh_of(proof.solid), process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent
+    assert len(proof.solid.decompose()) == len(on.solid.decompose())  # each of them hangs on the ball
+
+
+def test_arches_recede_at_the_limit_and_no_faster() -> None:
+    """Their lower edge rises from where they spring by 1 / tan(limit) a millimetre, so that it prints."""
+    on = ground(ball((12.0, 7.0, 6.0), 10.0))
+    found = crossed(on)
+    assert found.standing and found.arches
+    steep = 1.0 / math.tan(math.radians(on.need.limit_deg - MARGIN_DEG))
+    for wall in found.arches:
+        for edge in lower_edge(wall):
+            run, rise = np.diff(edge, axis=0).T
+            held = run > 1e-6
+            # but for the pieces in which it is drawn, a tenth long: less than the reach
+            assert (np.abs(rise[held]) >= steep * (run[held] - 0.1) - 0.02).all()
+
+
+def test_arches_are_higher_than_their_openings_and_lines_thick() -> None:
+    on = ground(ball((12.0, 7.0, 6.0), 10.0))
+    for wall in crossed(on).walls:
+        assert wall.thick_mm == LINE
+        for part in shapely.get_parts(wall.profile):
+            _, low, _, high = part.bounds
+            assert high - low >= APEX_LAYERS * LAYER - 1e-6
+
+
+def test_they_reach_no_deeper_than_their_bays_ask() -> None:
+    """Only what stands goes down to the bed, from whatever height; the arches stay near the ball."""
+    for height in (20.0, 60.0):
+        found = crossed(ground(ball((8.0, 8.0, 8.0), height)))
+        assert min(wall.profile.bounds[1] for wall in found.standing) == 0.0
+        assert min(wall.profile.bounds[1] for wall in found.arches) > height - 8.0
+
+
+def test_a_flat_ring_in_mid_air_is_carried() -> None:
+    ring = Manifold.cylinder(3.0, 16.0, 16.0, 96) - Manifold.cylinder(9.0, 9.0, 9.0, 96).translate((0, 0, -1))
+    on = ground(ring.translate((0, 0, 12)) + block((30, 0, 0), (34, 4, 1)))
+    _, proof = proved(on, fins)
+    assert proof.left_mm2 == proof.new_mm2 == 0.0
+
+
+@settings(max_examples=5, deadline=None, derandomize=True)
+@given(st.integers(3, 12), st.integers(3, 12), st.integers(3, 9), st.sampled_from([2.0, 9.0]))
+def test_ellipsoids_are_carried(a: int, b: int, c: int, height: float) -> None:
+    """Whatever their shape: ``proved`` asks that nothing of them is left and nothing is new."""
+    proved(ground(ball((float(a), float(b), float(c)), height)), fins)
