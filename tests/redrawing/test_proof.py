@@ -89,6 +89,16 @@ def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: Ground) -> None
     assert "it would close a hole of the part" in filled.faults
 
 
+def test_specks_that_a_union_leaves_are_neither_pieces_nor_voids(table: Ground) -> None:
+    speck = block(table, (40, 25, 10), (40.01, 25.01, 10.01))
+    hole = block(table, (40, 25, 20), (40.01, 25.01, 20.01))
+    top = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 40.0).all(axis=1)
+    solid = Manifold.compose([speck, block(table, (0, 0, 15), (80, 50, 37)) - hole])
+    proof = prove(replace(table, spared=top), added(solid))
+    assert not [fault for fault in proof.faults if "loose" in fault or "void" in fault or "spare" in fault]
+    assert len(proof.solid.decompose()) == 1
+
+
 def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
     below = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 36.0).all(axis=1)
     spared = replace(table, spared=below)

@@ -29,9 +29,9 @@ from falsework.redrawing.field import (
     cut,
     faces_over,
     grown,
-    plugged,
     rising,
     sampled,
+    settled,
     slope_of,
 )
 from falsework.redrawing.footprint import Footprint, footprint_of
@@ -103,7 +103,7 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     if on_bed:
         solid = solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)
     if not canvas.flat or behind is not None:
-        solid = plugged(ground.solid, solid)
+        solid = settled(ground.solid, solid)
     if solid.is_empty() or solid.volume() < _LEAST_MM3:
         return _refusal(site, "no corbel is left once it is drawn", "")
     low_mm = solid.bounding_box()[2]

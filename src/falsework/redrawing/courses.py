@@ -21,7 +21,7 @@ from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, repair
 from falsework.layers.stack import Floats, Regions
 from falsework.need.strips import GRID_MM, MITRE
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.field import plugged
+from falsework.redrawing.field import settled
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.solids import prism
 from falsework.watch import QUIET, Watch
@@ -143,7 +143,7 @@ def _course(ground: Ground, rule: _Rule, layer: int, course: Area, strip: Area) 
     drawn = _wide(_intersection(_intersection(inner, closed), near), solid, rule)
     bare = _without_dust(_difference(loose, _held(_union(drawn, solid), rule)), rule)
     if not bare.is_empty:
-        moved = _moved_wings(ground, rule, layer, above, bare, _union(drawn, solid))
+        moved = _moved_wings(ground, rule, layer, above, bare, drawn, solid)
         drawn = _union(drawn, shapely.union_all(moved))
     within = offset_mitred(solid, -_OVERLAP_MM)  # courses reach into the part, so that none merely touches it
     course = _needed(_difference(drawn, within), loose, rule)
@@ -183,9 +183,12 @@ def _needed(drawn: Area, loose: Area, rule: _Rule) -> Area:
     return _areas(shapely.simplify(shapely.union_all(pieces), _SIMPLE_MM))
 
 
-def _moved_wings(ground: Ground, rule: _Rule, layer: int, above: Area, bare: Area, roots: Area) -> list[Area]:
+def _moved_wings(
+    ground: Ground, rule: _Rule, layer: int, above: Area, bare: Area, drawn: Area, solid: Area
+) -> list[Area]:
     """What is too narrow to be drawn in, each piece moved towards where it is rooted."""
     out: list[Area] = []
+    roots = _union(drawn, solid)
     near = shapely.buffer(bare, rule.hold, quad_segs=2)
     for wing in _pieces(_smooth(_intersection(above, near), rule)):
         necks = _pieces(_intersection(shapely.buffer(wing, rule.hold, quad_segs=1), roots))
@@ -193,7 +196,13 @@ def _moved_wings(ground: Ground, rule: _Rule, layer: int, above: Area, bare: Are
         tip = wing if tip.is_empty else tip
         if len(necks) == 0 or not _difference(tip, shapely.buffer(roots, rule.half, quad_segs=2)).is_empty:
             wing = _thickened(wing, rule)
-        out += _receding(wing, tip, necks, rule) if len(necks) else _leaning(ground, rule, layer, wing)
+        on_part = shapely.dwithin(necks, solid, _PLAIN_MM)
+        if len(necks) == 0:
+            out += _leaning(ground, rule, layer, wing)
+        elif on_part.all() or not on_part.any():
+            out += _receding(wing, tip, necks, rule)
+        else:
+            out.append(wing)  # what hangs by it has no other hold on the part
     return out
 
 
@@ -319,7 +328,7 @@ def _solid(ground: Ground, rule: _Rule, laid: dict[int, Area]) -> Manifold:
     Sections of the part are known half way up each layer. A course reaches up to just below the next of
     these, and where it stands on the part down to just above the last, so that no gap is left to its slopes.
     """
-    from manifold3d import Manifold, OpType
+    from manifold3d import Manifold
 
     z_mm, middles, regions = ground.stack.z_mm, ground.stack.middles_mm, ground.stack.regions
     slabs = []
@@ -332,7 +341,9 @@ def _solid(ground: Ground, rule: _Rule, laid: dict[int, Area]) -> Manifold:
             if not _without_dust(_difference(floor, _window(regions[layer], near)), rule).is_empty:
                 low = float(middles[layer - 1]) + _JOIN_MM
         slabs.append(prism(course, low, high))
-    return plugged(ground.solid, Manifold.batch_boolean(slabs, OpType.Add).simplify(_PLAIN_MM))
+    # every other slab stands clear of the last: two heaps, and only these overlap
+    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2])
+    return settled(ground.solid, whole.simplify(_PLAIN_MM))
 
 
 def _window(region: Area, box: tuple[float, float, float, float]) -> Area:

@@ -303,15 +303,23 @@ def grown(area: shapely.Geometry, by_mm: float) -> shapely.Geometry:
     return offset_mitred(area, by_mm, limit=2.0)
 
 
-def plugged(part: Manifold, solid: Manifold) -> Manifold:
-    """The solid, and what it would shut in between itself and the part: slivers where two surfaces stray."""
+def settled(part: Manifold, solid: Manifold) -> Manifold:
+    """The solid with what it would shut in between itself and the part filled, slivers where two surfaces
+    stray, and without bits of it that touch neither the part nor its other bodies."""
     from manifold3d import Manifold, OpType
 
-    before = {shell.num_vert() for shell in part.decompose() if shell.volume() < 0.0}
+    ours = part.to_mesh64().run_original_id
     jitter = _PLUG_MM * np.concatenate([np.eye(3), -np.eye(3)])
-    plugs = [
-        Manifold.hull_points((mesh_of(shell)[0][:, None] + jitter).reshape(-1, 3))
-        for shell in (part + solid).decompose()
-        if shell.volume() < 0.0 and shell.num_vert() not in before
-    ]
+    plugs, loose = [], []
+    for shell in (part + solid.as_original()).decompose():
+        mesh = shell.to_mesh64()
+        owners = np.isin(mesh.run_original_id, ours)[np.diff(mesh.run_index) > 0]
+        if shell.volume() < 0.0 and not owners.all():
+            plugs.append(Manifold.hull_points((mesh_of(shell)[0][:, None] + jitter).reshape(-1, 3)))
+        elif shell.volume() > 0.0 and not owners.any():
+            loose.append(shell.bounding_box())
+    if loose:
+        bodies = solid.decompose()
+        kept = [one for one in bodies if not np.isclose(one.bounding_box(), loose).all(axis=1).any()]
+        solid = Manifold.compose(kept)
     return Manifold.batch_boolean([solid, *plugs], OpType.Add) if plugs else solid

@@ -17,6 +17,7 @@ from falsework.part.part import Health, Part
 if TYPE_CHECKING:
     from manifold3d import Manifold, Mesh64
 
+_SPECK_MM3 = 1e-4  # a cube of less than 0.05 mm: no nozzle lays it
 _CURE = "Close the mesh in the program it was drawn in, or have it repaired, and give it again"
 
 
@@ -66,6 +67,15 @@ def turned_out(void: Manifold) -> Manifold:
 
     mesh = void.to_mesh64()
     return Manifold(_mesh64(mesh.vert_properties[:, :3], mesh.tri_verts[:, ::-1], mesh.face_id))
+
+
+def without_specks(solid: Manifold) -> Manifold:
+    """The solid without the shells of next to no volume that a union leaves by rounding."""
+    from manifold3d import Manifold
+
+    shells = solid.decompose()
+    real = [shell for shell in shells if abs(shell.volume()) > _SPECK_MM3]
+    return solid if len(real) == len(shells) else Manifold.compose(real)
 
 
 def mesh_of(solid: Manifold) -> tuple[Floats, NDArray[np.int32]]:
