@@ -114,7 +114,7 @@ def test_nothing_to_carry_is_refused() -> None:
     assert refusal.why
 
 
-@settings(max_examples=12, deadline=None, derandomize=True)
+@settings(max_examples=7, deadline=None, derandomize=True)
 @given(
     st.lists(
         st.tuples(

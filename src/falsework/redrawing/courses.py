@@ -151,15 +151,13 @@ def _course(ground: Ground, rule: _Rule, layer: int, course: Area, strip: Area) 
 
 
 def _wide(drawn: Area, solid: Area, rule: _Rule) -> Area:
-    """What is drawn without wings that are narrower than two lines for longer than that."""
+    """What is drawn without wings that reach out from the rest and are narrower than two lines: be they
+    hairlines, on paper these would hold."""
     both = _union(drawn, solid)
     opened = offset_mitred(offset_mitred(both, -rule.half), 1.02 * rule.half, limit=MITRE)
-    slim = _pieces(_difference(_difference(drawn, opened), solid))
-    slim = slim[shapely.area(slim) > rule.dust_mm2]
-    if len(slim):
-        beside = shapely.buffer(_union(opened, solid), rule.half, quad_segs=2)
-        slim = slim[shapely.area(shapely.difference(slim, beside)) > rule.dust_mm2]
-    return _difference(drawn, shapely.union_all(slim)) if len(slim) else drawn
+    if not len(_pieces(_difference(_difference(drawn, opened), solid))):
+        return drawn
+    return _intersection(drawn, shapely.buffer(_union(opened, solid), rule.half, quad_segs=2))
 
 
 def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
