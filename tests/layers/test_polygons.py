@@ -183,12 +183,3 @@ def test_spikes_go_and_nothing_else() -> None:
     for one in found[1:]:
         assert one.bounds == pytest.approx((0, 0, 4, 4), abs=1e-3)
         assert one.area == pytest.approx(16.0, abs=1e-3)
-
-
-def test_a_polygon_that_hangs_on_by_a_spike_falls_apart() -> None:
-    two = shapely.Polygon(
-        [(0, 0), (1, 0), (1, 1), (3, 1), (3, 0), (4, 0), (4, 2), (3, 2), (3, 1), (1, 1), (1, 2), (0, 2)]
-    )
-    found, index = despiked(np.array([two], dtype=object))
-    assert index.tolist() == [0, 0]
-    assert sorted(float(one.area) for one in found) == pytest.approx([2.0, 2.0], abs=1e-3)

@@ -92,22 +92,28 @@ class Trial:
     def span_mm(self) -> float | None:
         """The longest bridge left of the underside, 0 where none is; None if a strip of it bridges too far
         or, of a flat one, neither bridges nor holds. Strip by strip: a few milliseconds."""
-        strips, layer = self._strips
+        strips, layer = self.strips
         line_mm = self.site.ground.process.line_width_mm
-        mine = shapely.intersects(strips, self._near)
-        if not mine.any():
+        if not len(strips):
             return 0.0
-        figures = measure_strips(strips[mine], layer[mine], Outlines(self.stack), line_mm)
+        figures = measure_strips(strips, layer, Outlines(self.stack), line_mm)
         span_mm = np.where(figures.bridge, figures.span, 0.0)
         too_long = span_mm > self.site.ground.span_mm
         # on a slope, where strips of several layers join, the patch decides: see ``settled``
         bare = np.where(figures.bridge, too_long, self.flat & (figures.depth >= HOLDS_WIDTHS * line_mm))
-        return None if self._counts(strips[mine][bare]) else float(span_mm.max())
+        return None if self._counts(strips[bare]) else float(span_mm.max())
 
     @cached_property
     def settled(self) -> bool:
         """Whether nothing of the underside asks for support any more, by all of the need's own rules."""
         return self.span_mm is not None and not self._counts(self.asking[0])
+
+    @cached_property
+    def strips(self) -> tuple[Regions, Indices]:
+        """(n,) strips where the underside is, and (n,) their layers in ``stack``."""
+        strips, layer = self._strips
+        mine = shapely.intersects(strips, self._near)
+        return strips[mine], layer[mine]
 
     @cached_property
     def asking(self) -> tuple[Regions, Indices]:

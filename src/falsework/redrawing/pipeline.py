@@ -322,7 +322,7 @@ def _combined(ground: Ground, combination: Together, proof: Proof, redrawn: Part
         gone=tuple(n for n in numbers if n not in asking),
         added_mm3=proof.added_mm3,
         removed_mm3=proof.removed_mm3,
-        outside_share=outside_mm3(ground.solid, proof.solid, drafts) / ground.solid.volume(),
+        outside_share=outside_mm3(ground, proof, drafts) / ground.solid.volume(),
         triangles=len(redrawn.faces),
         closed=redrawn.health.closed,
         after=said_by(replan),

@@ -17,6 +17,7 @@ from falsework.support.standing import Option
 
 # What drawn-in fins leave of the marks that a support would (constructed: one line instead of a face).
 FIN_MARKS = 0.5
+WHOLE_SHARE = 0.5  # of the layers: where more change, all are counted
 SAME_PRICE = 0.05  # of what the underside costs: prices this near are the same
 
 
@@ -71,7 +72,10 @@ def extra_cost(ground: Ground, proof: Proof) -> Cost:
     process = ground.process
     low = max(0, proof.first - process.solid_layers - 1)
     high = proof.last + process.solid_layers + 2
-    after, before = (_cost(stack, low, high, process) for stack in (proof.stack, ground.stack))
+    if high - low > WHOLE_SHARE * ground.stack.count:  # the part as it was is counted only once
+        after, before = part_cost(proof.stack, process)[0], ground.cost
+    else:
+        after, before = (_cost(stack, low, high, process) for stack in (proof.stack, ground.stack))
     return cost_of(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s, process)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
 from falsework.part.part import Health, Part
-from falsework.redrawing.draft import ChangeKind, Draft
+from falsework.redrawing.draft import ChangeKind, Draft, Region
 from falsework.redrawing.ground import asks
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import areas_left_mm2, mesh_of, without_specks
@@ -110,7 +110,8 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
     thin_mm2 = 0.0
-    if not faults:  # the dearest question, of no use for a change that fails already
+    # the dearest question, of no use for a change that fails already or is thin on purpose
+    if not faults and any(draft.kind not in BY_DESIGN_THIN for draft in drafts):
         exempt = _by_design_thin(drafts, stack, first, last)
         thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
     if thin_mm2 > 0.0:
@@ -140,14 +141,17 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
 
     added_mm3 = removed_mm3 = 0.0
     volume = solid.volume()
-    for draft in drafts:
-        if draft.added:
-            solid = Manifold.batch_boolean([solid, *(r.solid.as_original() for r in draft.added)], OpType.Add)
+    # what is only added needs no order: one union is quicker than several
+    in_order = any(draft.removed for draft in drafts)
+    for some in [(draft,) for draft in drafts] if in_order else [drafts]:
+        added = [region.solid.as_original() for draft in some for region in draft.added]
+        removed = [region.solid.as_original() for draft in some for region in draft.removed]
+        if added:
+            solid = Manifold.batch_boolean([solid, *added], OpType.Add)
             added_mm3 += solid.volume() - volume
             volume = solid.volume()
-        if draft.removed:
-            cuts = [r.solid.as_original() for r in draft.removed]
-            solid = Manifold.batch_boolean([solid, *cuts], OpType.Subtract)
+        if removed:
+            solid = Manifold.batch_boolean([solid, *removed], OpType.Subtract)
             removed_mm3 += volume - solid.volume()
             volume = solid.volume()
     return without_specks(solid), added_mm3, removed_mm3
@@ -306,14 +310,26 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
     return shapely.difference(regions, known), layer, weight
 
 
-def outside_mm3(before: Manifold, after: Manifold, drafts: tuple[Draft, ...]) -> float:
-    """Volume that differs outside the changed regions."""
+def outside_mm3(ground: Ground, proof: Proof, drafts: tuple[Draft, ...]) -> float:
+    """Volume that differs outside the changed regions, by the layers: what came and what went."""
+    layers = slice(proof.first, proof.last + 1)
+    before, after = ground.stack.regions[layers], proof.stack.regions[layers]
+    before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
+    changed = areas_only(shapely.symmetric_difference(before, after))
+    regions = [region for draft in drafts for region in (*draft.added, *draft.removed)]
+    within = offset_mitred(_sections(regions, proof.stack.z_mm[proof.first : proof.last + 2]), GROWN_MM)
+    outside = shapely.area(shapely.difference(changed, within))
+    return float(outside @ proof.stack.heights_mm[layers])
+
+
+def _sections(regions: Sequence[Region], z_mm: Floats) -> Regions:
+    """(n,) what changed regions cover in the layers between n + 1 boundaries."""
     from manifold3d import Manifold, OpType
 
-    regions = [region.solid for draft in drafts for region in (*draft.added, *draft.removed)]
-    kept = Manifold.batch_boolean([before, *regions], OpType.Subtract)
-    left = Manifold.batch_boolean([after, *regions], OpType.Subtract)
-    return abs(kept.volume() - left.volume())
+    if not regions:
+        return np.full(len(z_mm) - 1, EMPTY, dtype=object)
+    whole = Manifold.batch_boolean([region.solid for region in regions], OpType.Add)
+    return stack_layers(Part("", *mesh_of(whole)), np.ascontiguousarray(z_mm)).regions
 
 
 def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
@@ -327,14 +343,8 @@ def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
 
 def _by_design_thin(drafts: tuple[Draft, ...], stack: LayerStack, first: int, last: int) -> Regions:
     """(n,) the sections, in the changed layers, of what is thin on purpose."""
-    thin: Regions = np.full(last + 1 - first, EMPTY, dtype=object)
-    for draft in drafts:
-        if draft.kind in BY_DESIGN_THIN:
-            for region in draft.added:
-                part = Part("", *mesh_of(region.solid))
-                z_mm = np.ascontiguousarray(stack.z_mm[first : last + 2])
-                thin = shapely.union(thin, stack_layers(part, z_mm).regions)
-    return thin
+    thin = [region for draft in drafts if draft.kind in BY_DESIGN_THIN for region in draft.added]
+    return _sections(thin, stack.z_mm[first : last + 2])
 
 
 def _new_thin_mm2(

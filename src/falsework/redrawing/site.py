@@ -19,6 +19,8 @@ from falsework.process.settings import Process
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
+    from falsework.cost.cost import Cost
+
 
 @dataclass(frozen=True, eq=False)
 class Ground:
@@ -41,6 +43,13 @@ class Ground:
     def outlines(self) -> Outlines:
         """The stack's outlines, for questions about inside and distance."""
         return Outlines(self.stack)
+
+    @cached_property
+    def cost(self) -> Cost:
+        """What the part takes as it is, without supports."""
+        from falsework.cost import part_cost
+
+        return part_cost(self.stack, self.process)[0]
 
     @cached_property
     def face_boxes(self) -> tuple[Floats, Floats]:

@@ -40,10 +40,11 @@ from falsework.watch import QUIET, Watch
 FIRST_BAY_MM = 8.0  # of the fins that cross the standing ones: rounder contours ask for less anyway
 LEAST_BAY_WIDTHS = 1.0  # nearer fins would be a block
 MOST_ROUNDS = 10
+MOST_CROSSED = 250  # fins: more would hold on to too much to be broken off
 LEAST_LENGTH_WIDTHS = 3.0  # of a fin that stands
 APEX_LAYERS = 3  # of an arch, above its opening
 MARGIN_DEG = 1.0  # arches recede so much steeper than the limit
-_SURE = 0.95  # of what an edge may be free
+_SURE = 0.99  # of what an edge may be free
 _LEFT_SURE = 0.5  # of what may be left asking
 _CLEAR_SHARE = 0.9  # of a fin; where less of it is clear of the part beside it, it may touch
 _STEP_MM = 0.1  # along an arch
@@ -61,10 +62,6 @@ class _Bay:
     u1: float
     v0: float
     v1: float
-
-    @property
-    def box(self) -> shapely.Polygon:
-        return shapely.box(self.u0, self.v0, self.u1, self.v1)
 
 
 @dataclass(eq=False)
@@ -108,7 +105,7 @@ def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Trellis | Non
     laid = 0
     for k in range(1, MOST_ROUNDS + 1):
         watch.at("placing crossed fins", k / (MOST_ROUNDS + 1))
-        if laid == len(lattice.fins):
+        if laid == len(lattice.fins) or len(lattice.fins) > MOST_CROSSED:
             return None
         left = lattice.left_by(lattice.fins[laid:])
         if left is None:
@@ -143,8 +140,9 @@ class _Lattice:
         """The coarse lattice: standing fins along, others across, and the bays between."""
         u0, v0, u1, v1 = turned(self.ceiling.footprint, -self.deg).bounds
         span_mm = self.site.ground.span_mm
-        along = _evenly(v0, v1, span_mm)
-        across = _evenly(u0, u1, min(FIRST_BAY_MM, span_mm))
+        end_mm = 0.5 * self.site.ground.process.line_width_mm
+        along = _bands(v0, v1, span_mm)
+        across = _posts(u0, u1, min(FIRST_BAY_MM, span_mm), end_mm)
         for v in along:
             self._place(False, v, u0, u1, 0)
         for u in across:
@@ -201,9 +199,9 @@ class _Lattice:
         line_mm = self.site.ground.process.line_width_mm
         return Lane(deg, across_mm, line_mm, tuple((l, merged(part)) for l, part in strips))
 
-    def left_by(self, fins: list[_Fin]) -> shapely.Geometry | None:
-        """Lay more fins beneath the underside; what of it then is the reason that it asks, None if that is
-        too little to count."""
+    def left_by(self, fins: list[_Fin]) -> Regions | None:
+        """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they
+        are too little to count."""
         laid = shapely.union_all(np.concatenate([fin.wall.plans(runs(fin.wall.profile)) for fin in fins]))
         shapely.prepare(laid)
         self.open = areas_only(shapely.difference(self.open, laid))
@@ -221,13 +219,13 @@ class _Lattice:
         bad, loose = self._bad(stack, parts, layer)
         allowed_mm2 = left_allowed_mm2(ground, self.site.underside.number)
         if float(shapely.area(parts[bad]).sum()) > allowed_mm2:
-            return shapely.union_all(parts[bad])
+            return parts[bad]
         need = need_of(stack, parts[loose], layer[loose], process, ground.belief)
         asking = np.array([asks(u, process) for u in need.undersides], dtype=bool)
         left = need.regions[asking[need.region_underside]]
         if float(shapely.area(left).sum()) <= _LEFT_SURE * allowed_mm2:
             return None
-        return shapely.union_all(parts[bad] if bad.any() else left)
+        return parts[bad] if bad.any() else left
 
     def _bad(
         self, stack: LayerStack, strips: Regions, layer: Indices
@@ -241,32 +239,43 @@ class _Lattice:
         )
         return bad, figures.depth > ground.need.reach_mm
 
-    def left_above(self, walls: list[Wall]) -> shapely.Geometry | None:
+    def left_above(self, walls: list[Wall]) -> Regions | None:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
         tried = trial(self.site, self.ceiling, walls)
-        strips, layer = tried.asking
         allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
-        if float(shapely.area(strips).sum()) <= allowed_mm2:
-            return None
-        bad, _ = self._bad(tried.stack, strips, layer)
-        return shapely.union_all(strips[bad] if bad.any() else strips)
+        for strips, layer in (tried.strips, tried.asking):
+            bad, _ = self._bad(tried.stack, strips, layer)
+            if float(shapely.area(strips[bad]).sum()) > allowed_mm2:
+                return strips[bad]
+        return strips if float(shapely.area(strips).sum()) > allowed_mm2 else None
 
-    def parted(self, bays: list[_Bay], left: shapely.Geometry, number: int, least_mm: float) -> list[_Bay]:
-        """Part the bays in which something asks by a fin each, through its middle; all bays then."""
+    def parted(self, bays: list[_Bay], left: Regions, number: int, least_mm: float) -> list[_Bay]:
+        """Part the bays in which strips ask by a fin each, across the strips and through their middle; all
+        bays then."""
+        boxes = np.array([[bay.u0, bay.v0, bay.u1, bay.v1] for bay in bays])
         lying = turned(left, -self.deg)
-        shapely.prepare(lying)
-        asked = shapely.bounds(shapely.intersection(lying, np.array([bay.box for bay in bays])))
+        of, strip = shapely.STRtree(lying).query(shapely.box(*boxes.T), predicate="intersects")
+        ends = shapely.bounds(lying)[strip]
+        low, high = np.maximum(ends[:, :2], boxes[of, :2]), np.minimum(ends[:, 2:], boxes[of, 2:])
+        extent = np.zeros((len(bays), 2))
+        np.add.at(extent, of, high - low)
+        first, last = np.full((len(bays), 2), np.inf), np.full((len(bays), 2), -np.inf)
+        np.minimum.at(first, of, low)
+        np.maximum.at(last, of, high)
+        wide = boxes[:, 2:] - boxes[:, :2] >= 2.0 * least_mm
         out = []
-        for bay, (u0, v0, u1, v1) in zip(bays, asked.tolist(), strict=True):
-            wide, deep = bay.u1 - bay.u0, bay.v1 - bay.v0
-            if math.isnan(u0) or max(wide, deep) < 2.0 * least_mm:
+        for k, bay in enumerate(bays):
+            if not extent[k].any() or not wide[k].any():
                 out.append(bay)
-            elif wide >= deep:
-                at = min(max(0.5 * (u0 + u1), bay.u0 + least_mm), bay.u1 - least_mm)
+                continue
+            across = bool(wide[k, 0] and (extent[k, 0] >= extent[k, 1] or not wide[k, 1]))
+            way = 0 if across else 1
+            middle = 0.5 * (first[k, way] + last[k, way])
+            at = float(min(max(middle, boxes[k, way] + least_mm), boxes[k, way + 2] - least_mm))
+            if across:
                 self._place(True, at, bay.v0, bay.v1, number + 1)
                 out += [_Bay(bay.u0, at, bay.v0, bay.v1), _Bay(at, bay.u1, bay.v0, bay.v1)]
             else:
-                at = min(max(0.5 * (v0 + v1), bay.v0 + least_mm), bay.v1 - least_mm)
                 self._place(False, at, bay.u0, bay.u1, number + 1)
                 out += [_Bay(bay.u0, bay.u1, bay.v0, at), _Bay(bay.u0, bay.u1, at, bay.v1)]
         return out
@@ -292,10 +301,20 @@ def _length_mm(profiles: Regions) -> float:
     return float((x1 - x0).sum())
 
 
-def _evenly(low: float, high: float, most: float) -> list[float]:
+def _bands(low: float, high: float, most: float) -> list[float]:
     """Middles of equal bands no wider than ``most``."""
     count = max(1, math.ceil((high - low) / most - 1e-9))
     return [low + (high - low) * (k + 0.5) / count for k in range(count)]
+
+
+def _posts(low: float, high: float, most: float, end: float) -> list[float]:
+    """Places ``end`` within both ends and evenly between, no farther apart than ``most``; or one in the
+    middle if there is room for one alone."""
+    if high - low <= 4.0 * end:
+        return [0.5 * (low + high)]
+    count = math.ceil((high - low - 2.0 * end) / most - 1e-9)
+    places: list[float] = np.linspace(low + end, high - end, count + 1).tolist()
+    return places
 
 
 def _edge_mm(ground: Ground) -> float:
@@ -303,7 +322,7 @@ def _edge_mm(ground: Ground) -> float:
     from falsework.droop.overhang import overhang_droops
 
     process = ground.process
-    free = np.linspace(0.0, 4.0, 81) * process.line_width_mm
+    free = np.linspace(0.0, 4.0, 801) * process.line_width_mm
     droop = overhang_droops(free, process, ground.belief)[0]
     return float(free[droop <= CLEAN_EDGE_LAYERS * process.layer_height_mm].max())
 
