@@ -42,7 +42,7 @@ _JOIN_MM = 1e-3  # of slabs, in height
 _OPENS = 8.0  # halves of a wall: roots nearer to each other are one
 _LONG = 2.0  # a free wing this many times as long as wide is drawn in from both its ends
 _PLAIN_MM = 1e-3
-_SLIVER_MM = 0.01  # mean width of what rounding leaves
+_SLIVER_MM = 0.006  # mean width of what rounding leaves
 
 
 @dataclass(frozen=True)
@@ -72,11 +72,15 @@ class _Rule:
 def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     """The corbel of an underside in courses, or why there is none."""
     ground = site.ground
-    laid = _laid(site, watch.part(0.0, 0.7))
+    strips, of = ground.need.of(site.index)
+    over_air = {int(k): shapely.union_all(strips[of == k]) for k in np.unique(of)}
+    laid = _laid(ground, over_air, watch.part(0.0, 0.7))
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
     watch.at("drawing the corbel", 0.7)
-    solid = _solid(ground, _Rule.of(ground), laid)
+    solid = _solid(ground, over_air, laid)
+    if solid.is_empty():
+        return Refusal(ChangeKind.CORBEL, site.underside.number, "no corbel is left once it is drawn")
     top, low = max(laid), min(laid)
     depth = float(ground.stack.z_mm[top + 1] - ground.stack.z_mm[low])
     words = (
@@ -96,12 +100,9 @@ def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     )
 
 
-def _laid(site: Site, watch: Watch) -> dict[int, Area]:
+def _laid(ground: Ground, over_air: dict[int, Area], watch: Watch) -> dict[int, Area]:
     """The course of each layer that has one."""
-    ground = site.ground
     rule = _Rule.of(ground)
-    strips, of = ground.need.of(site.index)
-    over_air = {int(k): shapely.union_all(strips[of == k]) for k in np.unique(of)}
     lowest, top = min(over_air), max(over_air)
     laid: dict[int, Area] = {}
     course: Area = EMPTY
@@ -320,27 +321,32 @@ def _closed(course: Area, solid: Area, rule: _Rule) -> Area:
     return _union(course, shapely.union_all(gaps[real])) if real.any() else course
 
 
-def _solid(ground: Ground, rule: _Rule, laid: dict[int, Area]) -> Manifold:
+def _solid(ground: Ground, over_air: dict[int, Area], laid: dict[int, Area]) -> Manifold:
     """The courses as one body.
 
     Sections of the part are known half way up each layer. A course reaches up to just below the next of
-    these, and where it stands on the part down to just above the last, so that no gap is left to its slopes.
+    these, into what it carries a little past it, and where it stands on the part down to just above the last,
+    so that no gap is left to its slopes.
     """
     from manifold3d import Manifold
 
     z_mm, middles, regions = ground.stack.z_mm, ground.stack.middles_mm, ground.stack.regions
-    slabs = []
+    rule = _Rule.of(ground)
+    slabs, caps = [], []
     for layer, course in laid.items():
-        low, high = float(z_mm[layer]), float(middles[layer + 1]) - _JOIN_MM
+        low, high = float(z_mm[layer]), float(middles[layer + 1])
+        carried = _intersection(course, over_air.get(layer + 1, EMPTY))
+        if carried.area > rule.hold * carried.length:  # flat: slopes are met by the way
+            caps.append(prism(carried, float(z_mm[layer + 1]) - _JOIN_MM, high + _JOIN_MM))
         if layer > 0:
             x0, y0, x1, y1 = course.bounds
             near = (x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
             floor = _intersection(course, _window(regions[layer - 1], near))
             if not _without_dust(_difference(floor, _window(regions[layer], near)), rule).is_empty:
                 low = float(middles[layer - 1]) + _JOIN_MM
-        slabs.append(prism(course, low, high))
-    # every other slab stands clear of the last: two heaps, and only these overlap
-    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2])
+        slabs.append(prism(course, low, high - _JOIN_MM))
+    # slabs two layers apart stand clear of each other, as caps do: only the three heaps overlap
+    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2]) + Manifold.compose(caps)
     return settled(ground.solid, whole.simplify(_PLAIN_MM))
 
 
