@@ -48,7 +48,7 @@ _SURE = 0.99  # of what an edge may be free
 _LEFT_SURE = 0.5  # of what may be left asking
 _CLEAR_SHARE = 0.9  # of a fin; where less of it is clear of the part beside it, it may touch
 _STEP_MM = 0.1  # along an arch
-_DEEPER = 2.0  # arches reach down by less than their length times this, with those that spring from them
+_DEEPER = 2.0  # arches reach down by less than this times their length and a bay
 _PLAIN_MM = 0.02
 _SAME_MM = 1e-6
 _PAST_MM = 0.05  # fins end so far past an edge
@@ -163,7 +163,8 @@ class _Lattice:
         near = 0.4 * line_mm
         sprung = standing = np.empty(0, dtype=object)
         if len(springs):  # arches may touch the part's sides; what stands keeps clear of them
-            low_mm = float(self.site.ground.stack.z_mm[path.strips[0][0]]) - _DEEPER * (high - low) - line_mm
+            deep_mm = _DEEPER * (high - low) + FIRST_BAY_MM
+            low_mm = float(self.site.ground.stack.z_mm[path.strips[0][0]]) - deep_mm
             sprung = _parts(let_down(self.under, path, self.tops_mm, low_mm=low_mm))
             x0, _, x1, _ = shapely.bounds(sprung).T[:, :, None]
             sprung = sprung[((x0 - near <= springs) & (springs <= x1 + near)).any(axis=1)]
