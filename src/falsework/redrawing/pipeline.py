@@ -327,7 +327,7 @@ def _combined(ground: Ground, combination: Together, proof: Proof, redrawn: Part
         closed=redrawn.health.closed,
         after=said_by(replan),
         dropped=combination.dropped,
-        by_hand=tuple(c.by_hand for c in combination.changes if c.by_hand),
+        by_hand=tuple(dict.fromkeys(c.by_hand for c in combination.changes if c.by_hand)),
     )
 
 
