@@ -31,16 +31,16 @@ if TYPE_CHECKING:
 
 Area = Any  # a shapely region: see falsework.layers.polygons
 
-DRAWN_IN = 0.92  # shares of the reach: what a course recedes by,
-_HELD = 1.0  # and what it must hold; rounding needs the rest
+DRAWN_IN = 0.92  # share of the reach that a course recedes by: rounding needs the rest
 _WALL_WIDTHS = 2.2  # no course is drawn in to less, in line widths
-_SLIT_WIDTHS = 0.8  # narrower gaps between a course and the part are filled
+_SLIT_WIDTHS = 0.8  # narrower gaps in a course, or between it and the part, are filled
 _DUST_WIDTHS2 = 1e-2  # line widths squared: less than that is rounding
 _SIMPLE_MM = 0.015  # outlines are drawn no finer
 _OVERLAP_MM = 0.05  # into the part, so that nothing merely touches
 _JOIN_MM = 1e-3  # of slabs, in height
 _OPENS = 8.0  # halves of a wall: roots nearer to each other are one
 _LONG = 2.0  # a free wing this many times as long as wide is drawn in from both its ends
+_FAR_MM = 1e3
 _PLAIN_MM = 1e-3
 _SLIVER_MM = 0.006  # mean width of what rounding leaves
 
@@ -61,7 +61,7 @@ class _Rule:
         width, reach = ground.process.line_width_mm, ground.need.reach_mm
         return _Rule(
             back=DRAWN_IN * reach,
-            hold=_HELD * reach,
+            hold=reach,
             half=0.5 * _WALL_WIDTHS * width,
             wall=width,
             slit=_SLIT_WIDTHS * width,
@@ -74,7 +74,10 @@ def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     ground = site.ground
     strips, of = ground.need.of(site.index)
     over_air = {int(k): shapely.union_all(strips[of == k]) for k in np.unique(of)}
-    laid = _laid(ground, over_air, watch.part(0.0, 0.7))
+    try:
+        laid = _laid(ground, over_air, watch.part(0.0, 0.7))
+    except shapely.GEOSException:  # the library gave up on outlines that touch by rounding
+        return Refusal(ChangeKind.CORBEL, site.underside.number, "its outlines cross by rounding")
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
     watch.at("drawing the corbel", 0.7)
@@ -250,10 +253,10 @@ def _moved(wing: Area, tip: Area, root: Area, rule: _Rule) -> Area:
 
 def _leaning(ground: Ground, rule: _Rule, layer: int, wing: Area) -> list[Area]:
     """What hangs by itself: drawn in from its ends, then leaning to the part that is soonest met."""
-    long_mm, across = _axis(wing)
+    long_mm, along = _axis(wing)
     away, way = _way(ground, rule, layer, wing)
     if long_mm > 2.0 * _LONG * rule.half and 4.0 * away > long_mm:
-        return _drawn_together(wing, across, rule)
+        return _drawn_together(wing, along, rule)
     return [_shifted(wing, way)]
 
 
@@ -271,19 +274,14 @@ def _axis(wing: Area) -> tuple[float, Floats]:
 def _drawn_together(wing: Area, along: Floats, rule: _Rule) -> list[Area]:
     """Both halves of a long wing moved towards its middle."""
     middle = shapely.get_coordinates(shapely.centroid(wing))[0]
-    far = 1e3
-    across = np.array([-along[1], along[0]])
+    aside = _FAR_MM * np.array([-along[1], along[0]])
     out = []
-    for side in (1.0, -1.0):
+    for outwards in (along, -along):
+        ahead = _FAR_MM * outwards
         half = shapely.polygons(
-            [
-                middle - far * across,
-                middle + far * across,
-                middle + far * across + side * far * along,
-                middle - far * across + side * far * along,
-            ]
+            [middle - aside, middle + aside, middle + aside + ahead, middle - aside + ahead]
         )
-        out.append(_shifted(_intersection(wing, half), -side * rule.back * along))
+        out.append(_shifted(_intersection(wing, half), -rule.back * outwards))
     return out
 
 
@@ -307,18 +305,6 @@ def _way(ground: Ground, rule: _Rule, layer: int, wing: Area) -> tuple[float, Fl
     first = met[0]
     line = shapely.get_coordinates(shapely.shortest_line(wing, ground.stack.regions[beneath[first]]))
     return float(away[first]), (line[1] - line[0]) / steps[first]
-
-
-def _closed(course: Area, solid: Area, rule: _Rule) -> Area:
-    """The course with gaps that no line fits into filled: its own, and those between it and the part."""
-    if course.is_empty:
-        return course
-    beside = _intersection(solid, shapely.buffer(course, 2.0 * rule.slit, quad_segs=1))
-    both = _union(course, beside)
-    closed = offset_mitred(offset_mitred(both, 0.5 * rule.slit), -0.5 * rule.slit)
-    gaps = _pieces(_difference(_difference(closed, both), solid))
-    real = (shapely.area(gaps) > rule.dust_mm2) & shapely.dwithin(gaps, course, _PLAIN_MM)
-    return _union(course, shapely.union_all(gaps[real])) if real.any() else course
 
 
 def _solid(ground: Ground, over_air: dict[int, Area], laid: dict[int, Area]) -> Manifold:
@@ -380,10 +366,6 @@ def _shifted(region: Area, by: Floats) -> Area:
 
 def _areas(region: Area) -> Area:
     return areas_only(np.array([region], dtype=object))[0]
-
-
-def _areas_each(regions: Regions) -> Regions:
-    return areas_only(regions)
 
 
 def _overlaid(operation: Callable[..., Any], a: Area, b: Area) -> Area:
