@@ -97,12 +97,17 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     before, after = ground.stack.regions[first : last + 1], stack.regions[first : last + 1]
     before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
-    box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
-    then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
-    changed = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
-    smallest_before, smallest_after = (_smallest(regions, changed, line_mm) for regions in (before, after))
-    if all(draft.kind in BY_DESIGN_THIN for draft in drafts):
-        smallest_after = smallest_before  # what is broken off or cut out afterwards carries nothing
+    exempt = _by_design_thin(drafts, stack, first, last)
+    lasting = any(draft.kind not in BY_DESIGN_THIN for draft in drafts)
+    if lasting:
+        box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
+        then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
+        changed = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
+        smallest_before, smallest_after = (
+            _smallest(regions, changed, line_mm) for regions in (before, after)
+        )
+    else:  # what is broken off or cut out afterwards carries nothing
+        smallest_before = smallest_after = _smallest(before, exempt, line_mm)
     watch.at("faces to spare", 0.9)
 
     most_mm2 = LEFT_WIDTHS2 * line_mm**2
@@ -112,9 +117,7 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
     thin_mm2 = 0.0
-    # the dearest question, of no use for a change that fails already or is thin on purpose
-    if not faults and any(draft.kind not in BY_DESIGN_THIN for draft in drafts):
-        exempt = _by_design_thin(drafts, stack, first, last)
+    if lasting and not faults:  # the dearest question, of no use for a change that fails already
         thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
     if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
