@@ -19,6 +19,7 @@ from falsework.redrawing.solids import solid_of
 # edge the nozzle meets it again, so there it must be less. Common practice, no source.
 CLEAN_BRIDGE_LAYERS = 1.0
 CLEAN_EDGE_LAYERS = 0.25
+DAB_WIDTHS2 = 1.0  # line widths squared: less is a dab that no nozzle can aim at
 
 
 def ground_of(

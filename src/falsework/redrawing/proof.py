@@ -18,7 +18,7 @@ from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
 from falsework.part.part import Health, Part
 from falsework.redrawing.draft import ChangeKind, Draft, Region
-from falsework.redrawing.ground import asks
+from falsework.redrawing.ground import DAB_WIDTHS2, asks
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import areas_left_mm2, mesh_of, without_specks
 from falsework.watch import QUIET, Watch
@@ -26,8 +26,6 @@ from falsework.watch import QUIET, Watch
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
-# Less than a line width squared is a dab no nozzle can aim at.
-DAB_WIDTHS2 = 1.0
 # What may be left asking in sum, unless it is an island: two lines square, but little of what was there.
 LEFT_WIDTHS2, LEFT_SHARE = 4.0, 0.1
 THIN_WIDTHS = 2.0  # walls are at least so many lines

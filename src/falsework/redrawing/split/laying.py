@@ -19,7 +19,7 @@ from falsework.part.part import Floats, Part
 from falsework.planning import plan, totals
 from falsework.planning.value import Plan, Totals
 from falsework.process.settings import Process
-from falsework.redrawing.ground import asks
+from falsework.redrawing.ground import DAB_WIDTHS2, asks
 from falsework.redrawing.solids import mesh_of
 from falsework.redrawing.split.bodies import SHOWN, marks_of
 from falsework.redrawing.split.value import Printed
@@ -85,8 +85,12 @@ def printed(
 
 
 def said_by(planned: Plan) -> Printed:
-    """The figures of a plan, in one price."""
-    asking = sum(asks(underside, planned.process) for underside in planned.undersides)
+    """The figures of a plan, in one price. Undersides that are dabs no nozzle can aim at are not counted."""
+    process = planned.process
+    asking = sum(
+        under.area_mm2 >= DAB_WIDTHS2 * process.line_width_mm**2 and asks(under, process)
+        for under in planned.undersides
+    )
     return Printed(
         part=planned.part_cost,
         support=planned.support_cost,
