@@ -184,8 +184,8 @@ def test_two_people_on_one_sheet(browse, bench):
     assert "black filament" in box.inner_text() and "grey filament" in box.inner_text()
     second.get_by_role("button", name="Put mine in place of theirs").click()
     box.wait_for(state="detached")
-    assert sheet_of(second)["note"] == "black filament"
     first.wait_for_function("() => document.getElementById('note-field').value === 'black filament'")
+    assert sheet_of(second)["note"] == "black filament"
     second.faults.clear()  # the answer 409 and the streams that were cut off
 
 

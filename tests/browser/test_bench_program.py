@@ -132,6 +132,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     onward = fused.number + 1
     page.wait_for_url(re.compile(rf"finding={onward}\b"))
     assert f"Finding {onward}" in page.locator("#spoken").text_content()
+    still(page)  # the strands about the finding come later, and the table with them
     page.locator(f".findings tr[data-audited='{onward}'] .number").focus()
     page.keyboard.press("ArrowDown")
     assert hot(page) == str(onward + 1)
