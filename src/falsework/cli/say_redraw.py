@@ -37,6 +37,8 @@ def redraw(result: Redraw) -> None:
             )
         if cells.by_hand:
             say(f"     By hand: {cells.by_hand}")
+        for note in cells.notes:
+            say(f"     Note: {_plain(note)}")
         if cells.others:
             say(f"     {len(cells.others)} more tried: see the page")
     for line in left_lines(result):

@@ -40,6 +40,7 @@ class Row:
     change: str
     done: bool
     by_hand: str
+    notes: tuple[str, ...]
     volume: str
     saves: str
     section: str
@@ -223,6 +224,7 @@ def row(treated: Treated) -> Row:
         change=words.sentence(treated.outcome),
         done=change is not None,
         by_hand=change.by_hand if change else "",
+        notes=tuple(words.sentence(note) for note in change.notes) if change else (),
         volume=_volume(shown) if shown else "–",
         saves=_saves(shown) if shown else "–",
         section=_section(shown) if shown else "–",

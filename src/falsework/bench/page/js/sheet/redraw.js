@@ -136,6 +136,7 @@ export class Redraw extends Section {
       },
       h("th", { scope: "row", class: "n" }, row.number), h("td", {}, row.what),
       h("td", {}, row.done && h("span", { "aria-hidden": "true" }, "✓ "), row.change, row.by_hand && h("span", { class: "sub" }, ` ${words.sentence(row.by_hand)}`),
+        row.notes.map((note) => h("span", { class: "sub" }, ` ${note}`)),
         row.others.length ? h("details", { "data-key": `redraw-others-${row.number}` }, h("summary", {}, words.counted(row.others.length, "other change")),
           h("ul", {}, row.others.map((other) => h("li", {}, other)))) : null),
       h("td", {}, row.support), h("td", {}, row.volume), h("td", {}, row.saves), h("td", {}, row.section))))));
