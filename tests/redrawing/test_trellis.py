@@ -17,8 +17,8 @@ from falsework.redrawing.ceiling import ceiling_of
 from falsework.redrawing.fins import fins
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import mesh_of
-from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, Trellis, trellis
-from falsework.redrawing.walls import Wall
+from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, trellis
+from falsework.redrawing.walls import Placed, Wall
 from grounds import PROCESS, block, ground, proved, worst
 
 LINE, LAYER = PROCESS.line_width_mm, PROCESS.layer_height_mm
@@ -32,7 +32,7 @@ def ball(radii: tuple[float, float, float], height: float) -> Manifold:
     )
 
 
-def crossed(on: Ground) -> Trellis:
+def crossed(on: Ground) -> Placed:
     site = worst(on)
     found = trellis(site, ceiling_of(site))
     assert found is not None

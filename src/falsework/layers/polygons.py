@@ -150,10 +150,7 @@ def despiked(polygons: Regions, width_mm: float = 1e-4) -> tuple[Regions, NDArra
     ring_of = np.searchsorted(ring_end, np.flatnonzero(back), side="right") - 1
     spiky = np.unique(np.searchsorted(polygon_end, ring_of, side="right") - 1)
     half = 0.5 * width_mm
-    opened = shapely.buffer(
-        shapely.buffer(polygons[spiky], -half, join_style="mitre"), half, join_style="mitre"
-    )
-    pieces, of = parts(opened)
+    pieces, of = parts(offset_mitred(offset_mitred(polygons[spiky], -half), half))
     kept = np.setdiff1d(index, spiky, assume_unique=True)
     whole = np.concatenate([kept, spiky[of]])
     order = np.argsort(whole, kind="stable")

@@ -71,7 +71,6 @@ class Trial:
     first: int
     sections: Regions
     footprint: shapely.Geometry
-    flat: bool = True
 
     @cached_property
     def stack(self) -> LayerStack:
@@ -91,7 +90,7 @@ class Trial:
     @cached_property
     def span_mm(self) -> float | None:
         """The longest bridge left of the underside, 0 where none is; None if a strip of it bridges too far
-        or, of a flat one, neither bridges nor holds. Strip by strip: a few milliseconds."""
+        or neither bridges nor holds. Strip by strip: a few milliseconds."""
         strips, layer = self.strips
         line_mm = self.site.ground.process.line_width_mm
         if not len(strips):
@@ -99,8 +98,7 @@ class Trial:
         figures = measure_strips(strips, layer, Outlines(self.stack), line_mm)
         span_mm = np.where(figures.bridge, figures.span, 0.0)
         too_long = span_mm > self.site.ground.span_mm
-        # on a slope, where strips of several layers join, the patch decides: see ``settled``
-        bare = np.where(figures.bridge, too_long, self.flat & (figures.depth >= HOLDS_WIDTHS * line_mm))
+        bare = np.where(figures.bridge, too_long, figures.depth >= HOLDS_WIDTHS * line_mm)
         return None if self._counts(strips[bare]) else float(span_mm.max())
 
     @cached_property

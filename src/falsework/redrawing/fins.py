@@ -20,6 +20,7 @@ from falsework.redrawing.spokes import Spoke, chains_of, spoke_length_mm, spokes
 from falsework.redrawing.trellis import trellis
 from falsework.redrawing.walls import (
     Lane,
+    Placed,
     Wall,
     below,
     directions,
@@ -88,30 +89,16 @@ class _Arrangement:
     spokes: tuple[Spoke, ...] = ()
 
 
-@dataclass(frozen=True, eq=False)
-class _Placed:
-    """Fins that stand, arches that spring from these where they cross, and where they are in words."""
-
-    standing: tuple[Wall, ...]
-    arches: tuple[Wall, ...]
-    where: str
-
-    @property
-    def walls(self) -> list[Wall]:
-        return [*self.standing, *self.arches]
-
-
-def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> _Placed | None:
+def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
     """Fins that carry the underside, the shortest in rows or else crossed; None if none do."""
     if ceiling.flat:
         found = _in_rows(site, ceiling, watch.part(0.0, 0.5))
         if found is not None:
             return found
-    crossed = trellis(site, ceiling, watch.part(0.5, 1.0))
-    return _Placed(crossed.standing, crossed.arches, "crossed") if crossed else None
+    return trellis(site, ceiling, watch.part(0.5, 1.0))
 
 
-def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> _Placed | None:
+def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
     """The shortest parallel fins or spokes under a flat underside."""
     ground = site.ground
     clear_mm = ground.process.structure.side_gap_mm
@@ -121,17 +108,16 @@ def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> _Placed | None:
     let = 0
     parallel, square = _arrangements(site, ceiling)
     chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
-    tops_mm = stack.middles_mm
     for k, one in enumerate(chosen):
         watch.at("placing fins", k / len(chosen))
         paths = _lanes(ground, ceiling, room, one)
-        stubs = [path.wall(float(stack.z_mm[first]), tops_mm) for path in paths]
+        stubs = [path.wall(float(stack.z_mm[first]), stack.middles_mm) for path in paths]
         if not stubs or not trial(site, ceiling, stubs).settled:
             continue
-        walls = [wall for path in paths if (wall := let_down(under, path, tops_mm, clear_mm))]
+        walls = [wall for path in paths if (wall := let_down(under, path, stack.middles_mm, clear_mm))]
         whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
         if walls and (whole or trial(site, ceiling, walls).settled):
-            return _Placed(tuple(walls), (), "square to the free edge" if one.spokes else _apart(walls))
+            return Placed(tuple(walls), (), "square to the free edge" if one.spokes else _apart(walls))
         let += 1
         if let == MOST_LET_DOWN:
             break
@@ -188,7 +174,7 @@ def _apart(walls: list[Wall]) -> str:
     return f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if len(walls) > 1 else "")
 
 
-def _draft(site: Site, placed: _Placed, ties: list[Wall], foot: shapely.Geometry) -> Draft:
+def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry) -> Draft:
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])

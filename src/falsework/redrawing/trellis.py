@@ -25,6 +25,7 @@ from falsework.redrawing.proof import left_allowed_mm2
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.walls import (
     Lane,
+    Placed,
     Wall,
     below,
     directions,
@@ -85,19 +86,7 @@ class _Fin:
         return bool(((stretch[:, 0] <= at + half) & (stretch[:, 1] >= at - half)).any())
 
 
-@dataclass(frozen=True, eq=False)
-class Trellis:
-    """Crossed fins: those that stand on the bed or the part, and the arches that spring from them."""
-
-    standing: tuple[Wall, ...]
-    arches: tuple[Wall, ...]
-
-    @property
-    def walls(self) -> list[Wall]:
-        return [*self.standing, *self.arches]
-
-
-def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Trellis | None:
+def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None:
     """Crossed fins that carry an underside, or None if none do."""
     lattice = _Lattice(site, ceiling, directions(ceiling)[0])
     bays = lattice.first()
@@ -281,14 +270,14 @@ class _Lattice:
                 out += [_Bay(bay.u0, bay.u1, bay.v0, at), _Bay(bay.u0, bay.u1, at, bay.v1)]
         return out
 
-    def built(self) -> Trellis:
+    def built(self) -> Placed:
         """The fins as walls: arches where older fins are there to spring from, else standing."""
         for fin in self.fins:
             fin.borne.clear()
         newest_first = sorted(self.fins, key=lambda one: -one.round)
         drawn = [_arched(self.site.ground, fin, self.fins) for fin in newest_first]
         standing = tuple(wall for wall, stands in drawn if stands)
-        return Trellis(standing, tuple(wall for wall, stands in drawn if not stands))
+        return Placed(standing, tuple(wall for wall, stands in drawn if not stands), "crossed")
 
 
 def _parts(wall: Wall | None) -> Regions:

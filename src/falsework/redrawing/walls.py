@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
 from falsework.redrawing.site import Ground, Site
@@ -62,6 +63,19 @@ class Wall:
         return plans
 
 
+@dataclass(frozen=True, eq=False)
+class Placed:
+    """Walls that stand, arches that spring from these where they cross, and where they are in words."""
+
+    standing: tuple[Wall, ...]
+    arches: tuple[Wall, ...]
+    where: str
+
+    @property
+    def walls(self) -> list[Wall]:
+        return [*self.standing, *self.arches]
+
+
 def turned(shape: Any, deg: float) -> Any:
     """Shapes turned about the origin, from x towards y."""
     c, s = math.cos(math.radians(deg)), math.sin(math.radians(deg))
@@ -104,8 +118,8 @@ def _seamless(profiles: Regions) -> shapely.Geometry:
     whole = shapely.union_all(profiles)
     if len(profiles) < 2:
         return whole
-    wide = shapely.buffer(whole, SEAM_MM, join_style="mitre")
-    return shapely.buffer(wide, -SEAM_MM, join_style="mitre")
+    closed: shapely.Geometry = offset_mitred(offset_mitred(whole, SEAM_MM), -SEAM_MM)
+    return closed
 
 
 def _strip(deg: float, across_mm: float, half_mm: float) -> shapely.Polygon:
@@ -252,7 +266,7 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
     plan, layer = np.concatenate(plans), np.concatenate(layers)
     for k in range(last - first + 1):
         sections[k] = shapely.union_all([sections[k], *plan[layer == k]])
-    return Trial(site, first, sections, ceiling.footprint, ceiling.flat)
+    return Trial(site, first, sections, ceiling.footprint)
 
 
 @dataclass(frozen=True, eq=False)
@@ -339,7 +353,7 @@ def let_down(
         low = crossing < top
         low[low] = (crossed[low, 0] < part[:, 1].max()) & (crossed[low, 1] > part[:, 0].min())
         if low.any():
-            more = shapely.buffer(solid(crossed[low], crossing[low]), -2.0 * SEAM_MM, join_style="mitre")
+            more = offset_mitred(solid(crossed[low], crossing[low]), -2.0 * SEAM_MM)
             column = np.array([shapely.difference(shapely.union_all(column), more)])
         columns.append(column)
     if not columns:
