@@ -6,6 +6,7 @@ Functions take and return (N,) object arrays and work elementwise; a single regi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from falsework.layers.stack import Floats, Indices, Regions
 
 EMPTY = shapely.MultiPolygon()
+GRID_MM = 1e-6  # corners are moved to it where the library fails without
 _POLYGON, _MULTIPOLYGON = 3, 6
 
 
@@ -116,6 +118,14 @@ def subtract(a: Regions, b: Regions) -> Regions:
 def intersect(a: Regions, b: Regions) -> Regions:
     """a ∩ b, elementwise; where they merely touch the result is empty."""
     return areas_only(shapely.intersection(a, b))
+
+
+def overlaid(operation: Callable[..., Regions], regions: Regions, others: Regions) -> Regions:
+    """``operation`` of each two, also where an offset or a section crosses itself by rounding."""
+    try:
+        return operation(regions, others)
+    except shapely.GEOSException:
+        return operation(repair(regions), repair(others), grid_size=GRID_MM)
 
 
 def clean(regions: Regions, tolerance_mm: float) -> Regions:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import shapely
 
-from falsework.layers.polygons import despiked, offset_mitred, repair
+from falsework.layers.polygons import despiked, offset_mitred, overlaid
 from falsework.layers.stack import Indices, Regions
 from falsework.watch import QUIET, Watch
 
@@ -20,7 +18,6 @@ MITRE = 1.5
 # Numerical dust: smaller than this share of a squared line width, or narrower on average than the bias.
 DUST_SHARE = 1e-3
 _LAYERS_PER_STEP = 64
-GRID_MM = 1e-6  # corners are moved to it where the library fails without
 
 
 def biased_reach_mm(reach_mm: float) -> float:
@@ -72,7 +69,7 @@ def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float
         return pieces, layer.astype(np.int64)
     below = _pieces_below(pieces, layer, lower, hold_mm)
     held = offset_mitred(below, hold_mm, limit=MITRE)
-    bits, owner = shapely.get_parts(_overlaid(shapely.difference, pieces, held), return_index=True)
+    bits, owner = shapely.get_parts(overlaid(shapely.difference, pieces, held), return_index=True)
     area = shapely.area(bits)
     real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
     if not real.any():
@@ -82,23 +79,15 @@ def _strips(lower: Regions, upper: Regions, hold_mm: float, line_width_mm: float
     # back to the section beneath: the loose bit starts ``hold_mm`` away from it
     grown = offset_mitred(loose, 1.05 * hold_mm, limit=MITRE)
     near, of = shapely.get_parts(
-        _overlaid(shapely.intersection, grown, pieces[loose_piece]), return_index=True
+        overlaid(shapely.intersection, grown, pieces[loose_piece]), return_index=True
     )
     parts, which = shapely.get_parts(
-        _overlaid(shapely.difference, near, below[loose_piece[of]]), return_index=True
+        overlaid(shapely.difference, near, below[loose_piece[of]]), return_index=True
     )
     of = of[which]
     # growing may also reach the far side of a thin wall: only what is connected with the loose bit belongs
     mine = (shapely.area(parts) > dust_mm2) & shapely.intersects(parts, loose[of])
     return parts[mine], layer[loose_piece[of[mine]]].astype(np.int64)
-
-
-def _overlaid(operation: Callable[..., Regions], regions: Regions, others: Regions) -> Regions:
-    """A difference or an intersection, also where an offset or a section crosses itself by rounding."""
-    try:
-        return operation(regions, others)
-    except shapely.GEOSException:
-        return operation(repair(regions), repair(others), grid_size=GRID_MM)
 
 
 def _pieces_below(pieces: Regions, layer: Indices, lower: Regions, hold_mm: float) -> Regions:

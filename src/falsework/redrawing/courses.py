@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, repair
+from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, overlaid, repair
 from falsework.layers.stack import Floats, Regions
-from falsework.need.strips import GRID_MM, MITRE
+from falsework.need.strips import MITRE
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.field import settled
 from falsework.redrawing.site import Ground, Site
@@ -369,13 +369,8 @@ def _areas(region: Area) -> Area:
 
 
 def _overlaid(operation: Callable[..., Any], a: Area, b: Area) -> Area:
-    """An overlay of two regions, also where an offset crosses itself by rounding."""
-    try:
-        found = operation(a, b)
-    except shapely.GEOSException:
-        a, b = repair(np.array([a, b], dtype=object))
-        found = operation(a, b, grid_size=GRID_MM)
-    return _areas(found)
+    """An overlay of two regions."""
+    return _areas(overlaid(operation, np.array([a], dtype=object), np.array([b], dtype=object))[0])
 
 
 def _union(a: Area, b: Area) -> Area:
