@@ -10,6 +10,7 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -187,13 +188,37 @@ def test_a_migration_copies_first_and_loses_nothing(tmp_path):
     assert len(list(tmp_path.glob("*.version-*"))) == 1, "once is enough"
 
 
-def test_two_that_migrate_at_once_do_it_once(tmp_path):
+def test_several_that_migrate_at_once_do_it_once(tmp_path, monkeypatch):
+    """All have seen the old version before the first begins."""
     ledger = full(tmp_path)
     before = ledger.export_json()
+    together, migrate = threading.Barrier(4, timeout=60), database._migrate
+
+    def migrate_together(*given):
+        together.wait()
+        migrate(*given)
+
+    monkeypatch.setattr(database, "_migrate", migrate_together)
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(lambda _: database.make_ready(ledger.path, LATER), range(4)))
     assert ledger.export_json() == before
     ledger.check()
+    (copy,) = tmp_path.glob("*.version-*")
+    with database.reading(copy) as db:
+        assert db.execute("PRAGMA user_version").fetchone()[0] == len(STEPS), "as it was before"
+
+
+def test_what_a_newer_version_migrated_meanwhile_is_left_alone(tmp_path, monkeypatch):
+    ledger = full(tmp_path)
+    migrate = database._migrate
+
+    def overtaken(path, steps):
+        migrate(path, (*LATER, ("CREATE TABLE shelf (name TEXT) STRICT",)))
+        migrate(path, steps)
+
+    monkeypatch.setattr(database, "_migrate", overtaken)
+    with pytest.raises(LedgerError, match="newer version of falsework"):
+        database.make_ready(ledger.path, LATER)
 
 
 def test_threads_share_a_ledger(tmp_path):

@@ -92,9 +92,12 @@ def make_ready(path: Path, steps: Sequence[tuple[str, ...]] = STEPS) -> None:
             with aside(path.parent) as new:
                 _make(new, steps)
                 place_new(new, path)  # another process may have been quicker: its file is as good
-    version = _version(path, len(steps))
+    if path.is_dir() or not path.is_file():
+        raise LedgerError(str(path), "is not a file", "Give the ledger's file")
+    with _opened(path) as db:
+        version = _version(db, path, len(steps))
     if version < len(steps):
-        _migrate(path, version, steps)
+        _migrate(path, steps)
 
 
 def _make(path: Path, steps: Sequence[tuple[str, ...]]) -> None:
@@ -113,12 +116,9 @@ def _make(path: Path, steps: Sequence[tuple[str, ...]]) -> None:
     settle(path)
 
 
-def _version(path: Path, newest: int) -> int:
-    if path.is_dir() or not path.is_file():
-        raise LedgerError(str(path), "is not a file", "Give the ledger's file")
-    with _opened(path) as db:
-        application = db.execute("PRAGMA application_id").fetchone()[0]
-        version: int = db.execute("PRAGMA user_version").fetchone()[0]
+def _version(db: Connection, path: Path, newest: int) -> int:
+    application = db.execute("PRAGMA application_id").fetchone()[0]
+    version: int = db.execute("PRAGMA user_version").fetchone()[0]
     if application != APPLICATION:
         raise LedgerError(
             str(path), "is not a ledger of falsework", "Give the ledger's file, or a name that is not taken"
@@ -133,29 +133,37 @@ def _version(path: Path, newest: int) -> int:
     return version
 
 
-def _migrate(path: Path, version: int, steps: Sequence[tuple[str, ...]]) -> None:
-    """Copy, check, change: in one transaction, so that a stop half-way leaves the old version."""
-    check(path)
-    stamp = now().replace(":", "").replace(".", "")
-    copy(path, path.with_name(f"{path.name}.version-{version}.{stamp}"))
+def _migrate(path: Path, steps: Sequence[tuple[str, ...]]) -> None:
+    """Check, copy, change while nobody else may write: a stop half-way leaves the old version.
+
+    The copy is read by a connection of its own, which sees the ledger as it was before.
+    """
     with _opened(path) as db:
         db.execute("PRAGMA foreign_keys = OFF")  # a step may build a table anew; checked below
         db.execute("BEGIN IMMEDIATE")
         try:
-            version = db.execute("PRAGMA user_version").fetchone()[0]  # another process may have done it
-            for step in steps[version:]:
-                for statement in step:
-                    db.execute(statement)
-            loose = db.execute("PRAGMA foreign_key_check").fetchone()
-            if loose is not None:
-                raise LedgerError(
-                    str(path), f"table {loose[0]} refers to what is not there", "Use a backup from before"
-                )
-            db.execute(f"PRAGMA user_version = {len(steps)}")
+            version = _version(db, path, len(steps))
+            if version < len(steps):  # else another process has done it meanwhile
+                check(path)
+                stamp = now().replace(":", "").replace(".", "")
+                copy(path, path.with_name(f"{path.name}.version-{version}.{stamp}"))
+                _bring_up(db, path, steps[version:])
+                db.execute(f"PRAGMA user_version = {len(steps)}")
         except BaseException:
             _undo(db)
             raise
         db.execute("COMMIT")
+
+
+def _bring_up(db: Connection, path: Path, steps: Sequence[tuple[str, ...]]) -> None:
+    for step in steps:
+        for statement in step:
+            db.execute(statement)
+    loose = db.execute("PRAGMA foreign_key_check").fetchone()
+    if loose is not None:
+        raise LedgerError(
+            str(path), f"table {loose[0]} refers to what is not there", "Use a backup from before"
+        )
 
 
 def check(path: Path) -> None:
