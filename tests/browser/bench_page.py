@@ -8,7 +8,22 @@ import re
 from pathlib import Path
 from typing import Any
 
-SECTION = {"part": "arrived", "lies": "lie", "supports": "supports", "release": "release", "files": "files"}
+from browser.rest import still
+
+# where the page shows that it knows a stage to be done
+DONE = {
+    "part": "#arrived.ready",
+    "undersides": "#undersides.ready",
+    "totals": "#totals.ready",
+    "supports": "#supports.ready",
+    "release": "#release.ready",
+    "lies": "#lie.ready",
+    "patches": "#lie .marks:not(:has([data-key='progress-patches']))",
+    "faces": "#redraw [data-key='redraw-faces']",
+    "redraw": "#redraw.ready",
+    "files": "#files.ready",
+    "audit": "#program.ready",
+}
 BY_ITSELF = ("part", "undersides", "totals", "supports", "release")
 
 
@@ -48,7 +63,8 @@ def sheet_of(page: Any) -> dict[str, Any]:
 
 
 def settled(page: Any, *stages: str) -> None:
-    """Wait until the server is done and the page shows it."""
+    """Wait until what was done has reached the server, the server is done and the page shows it."""
+    still(page)
     for stage in stages or BY_ITSELF:
         page.wait_for_function(
             """async ([id, stage]) => {
@@ -62,16 +78,9 @@ def settled(page: Any, *stages: str) -> None:
         )
     page.wait_for_selector(f"article[data-version='{sheet_of(page)['version']}']")
     for stage in stages or BY_ITSELF:
-        if stage in SECTION:
-            page.wait_for_selector(f"#{SECTION[stage]}.ready")
+        page.wait_for_selector(DONE[stage])
     page.wait_for_selector(".working:text-is('Up to date')")
     still(page)
-
-
-def still(page: Any) -> None:
-    """Wait until what was asked to be drawn is drawn, the full meshes too."""
-    page.wait_for_timeout(350)
-    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
 
 
 def show(page: Any, section: str) -> None:

@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import expect, sync_playwright
 
 from bench.benches import Served
+from browser.rest import PATIENCE_MS, WATCH
 
 CHROMIUM = Path("/usr/bin/chromium")
 ARGUMENTS = [
@@ -16,15 +18,13 @@ ARGUMENTS = [
     "--disable-component-update", "--disable-sync", "--use-gl=angle", "--use-angle=swiftshader",
     "--enable-unsafe-swiftshader",
 ]  # fmt: skip
-PATIENCE_MS = 90_000
+expect.set_options(timeout=PATIENCE_MS)
 
 
 @pytest.fixture(scope="module")  # no longer: while it runs, nothing else in the process can use asyncio
 def chromium() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"needs Chromium at {CHROMIUM}")
-    from playwright.sync_api import sync_playwright
-
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
         yield running
@@ -47,6 +47,7 @@ def browse(chromium: Any, bench: Served) -> Iterator[Callable[..., Any]]:
     def open_page(path: str = "/", **options: Any) -> Any:
         settings = {"viewport": {"width": 1200, "height": 760}, "reduced_motion": "reduce"} | options
         context = chromium.new_context(**settings)
+        context.add_init_script(WATCH)
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         page.faults, page.fetched = [], []

@@ -5,9 +5,11 @@ from __future__ import annotations
 from importlib.resources import files
 
 import pytest
+from playwright.sync_api import expect
 
 from bench.benches import change, demo, wait
-from browser.bench_page import begin, settled, sheet_id, show, still
+from browser.bench_page import begin, settled, sheet_id, show
+from browser.rest import still
 from browser.test_report import CONTRAST
 
 pytestmark = pytest.mark.browser
@@ -18,6 +20,7 @@ SERIOUS = ("serious", "critical")
 def judged(page):
     """What axe-core has against the page as it is: id, how bad, where."""
     page.evaluate(AXE)
+    still(page)
     found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")["violations"]
     return [(one["id"], one["impact"], [node["html"][:90] for node in one["nodes"]]) for one in found]
 
@@ -123,32 +126,32 @@ def test_it_prints_without_its_controls(browse, made):
     settled(page)
     show(page, "undersides")
     page.emulate_media(media="print")
-    assert not page.locator(".foot").is_visible() and not page.locator("header.bar").is_visible()
-    assert page.locator(".plate-tools").first.is_visible() is False
-    assert page.locator("#undersides .stage-overlay text").first.is_visible()
+    expect(page.locator(".foot")).to_be_hidden()
+    expect(page.locator("header.bar")).to_be_hidden()
+    expect(page.locator(".plate-tools").first).to_be_hidden()
+    expect(page.locator("#undersides .stage-overlay text").first).to_be_visible()
     pdf = page.pdf(format="A4", print_background=True)
     sheets = pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") or pdf.count(b"/Type/Page/")
     assert 3 <= sheets <= 12
     page.emulate_media(media="screen")
 
 
-def test_without_webgl_the_tables_remain(chromium, bench, made):
-    context = chromium.new_context()
-    context.add_init_script(
+def test_without_webgl_the_tables_remain(browse, made):
+    page = browse()
+    page.add_init_script(
         """const get = HTMLCanvasElement.prototype.getContext;
            HTMLCanvasElement.prototype.getContext = function (kind, ...more) {
              return kind.startsWith('webgl') ? null : get.call(this, kind, ...more);
            };"""
     )
-    page = context.new_page()
-    page.goto(bench.client.post("/api/invitations").json()["address"])
-    page.goto(f"{bench.entrance.partition('/enter')[0]}/sheets/{made}/undersides")
+    page.goto(f"{page.base}/sheets/{made}/undersides")
     settled(page)
     show(page, "undersides")
-    assert "need WebGL 2" in page.inner_text("#undersides figcaption >> nth=0")
+    expect(page.locator("#undersides figcaption").first).to_contain_text("need WebGL 2", use_inner_text=True)
     assert page.locator(".undersides tbody tr").count() >= 3
     assert sheet_id(page) == made
-    context.close()
+    assert all("WebGL" in fault for fault in page.faults), page.faults
+    page.faults.clear()
 
 
 def test_a_sheet_can_be_begun_by_keyboard(browse):
@@ -158,6 +161,7 @@ def test_a_sheet_can_be_begun_by_keyboard(browse):
         page.get_by_role("button", name="Choose a file…").press("Enter")
     page.locator(".demo-parts").get_by_role("button", name="table", exact=True).press("Enter")
     page.wait_for_selector("#arrived.ready")
+    still(page)
     assert page.evaluate("document.activeElement.id") == "place"
     begin_again = page.get_by_role("link", name="Work orders")
     begin_again.press("Enter")

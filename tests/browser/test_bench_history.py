@@ -9,6 +9,7 @@ import pytest
 
 from bench.benches import change, demo, read, wait
 from browser.bench_page import settled, sheet_of
+from browser.rest import still
 from browser.test_bench_access import SERIOUS, judged
 from browser.test_report import CONTRAST
 
@@ -31,6 +32,7 @@ def sheet(bench):
 def test_how_many_look_at_a_sheet_is_said_while_they_do(browse, sheet):
     page = browse(f"/sheets/{sheet}")
     page.wait_for_selector("h1")
+    still(page)
     assert "have this sheet open" not in page.inner_text(".title")
     other = browse(f"/sheets/{sheet}")
     page.wait_for_selector("text=/2.browsers have this sheet open/")
@@ -45,6 +47,7 @@ def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
     settled(page)
     page.get_by_role("link", name="Its history").click()
     page.wait_for_selector(".past-step")
+    still(page)
     told = page.locator(".past-step").all_inner_texts()
     assert [text.split("\n")[0] for text in told] == ["Lie", "Standing: none, note", "Part arrived"]
     assert "as it stands now" in told[0] and all(re.search("browser [0-9a-f]{4}", text) for text in told)
@@ -54,6 +57,7 @@ def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
     for key in ("ArrowDown", "ArrowDown", "Enter"):
         page.keyboard.press(key)
     page.wait_for_selector("h2:text-matches('As it was today')")
+    still(page)
     address = page.url
     assert re.search(r"/history\?step=\d+$", address)
     assert page.locator(".differing tbody tr").all_inner_texts() == [

@@ -11,8 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import Image
+from playwright.sync_api import expect
 
-from browser.bench_page import begin, drop, foot, settled, sheet_id, sheet_of, show, still
+from browser.bench_page import begin, drop, foot, settled, sheet_id, sheet_of, show
+from browser.rest import still
 
 pytestmark = pytest.mark.browser
 DATA = Path(__file__).parent.parent / "data"
@@ -20,7 +22,10 @@ DATA = Path(__file__).parent.parent / "data"
 
 def colours(page, selector):
     """How much of a figure is neither grey nor paper: tints of undersides and supports."""
-    shot = page.locator(f"{selector} canvas").first.screenshot()
+    canvas = page.locator(f"{selector} canvas").first
+    canvas.scroll_into_view_if_needed()
+    still(page)  # out of view nothing is drawn
+    shot = canvas.screenshot()
     seen = np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")).astype(int)
     spread = seen.max(axis=2) - seen.min(axis=2)
     return {
@@ -43,7 +48,7 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     settled(page, "lies")
     assert page.locator(".ways thead th").count() == page.locator(".point").count() >= 3
     page.locator(".way-name").first.click()
-    assert re.search(r"/lie\?way=1$", page.url)
+    expect(page).to_have_url(re.compile(r"/lie\?way=1$"))
     page.get_by_role("button", name="Lay it as way 1").click()
     settled(page)
     turn = sheet_of(page)["choices"]["turn_deg"]
@@ -55,13 +60,13 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     assert numbers == [str(k + 1) for k in range(len(numbers))] and len(numbers) >= 3
     tag = page.locator("#undersides .tag").first
     rows.nth(int(tag.text_content()) - 1).hover()
-    assert "hot" in page.locator("#undersides .tag").first.get_attribute("class")
+    expect(tag).to_have_class(re.compile(r"\bhot\b"))
     page.mouse.move(5, 5)
     tag.hover()
-    assert page.locator(".undersides tr.hot").get_attribute("data-underside") == tag.text_content()
+    expect(page.locator(".undersides tr.hot")).to_have_attribute("data-underside", tag.text_content())
     tag.click()
-    assert page.url.endswith(f"/undersides?n={tag.text_content()}")
-    assert page.locator(".docket").count() == 1
+    expect(page).to_have_url(re.compile(rf"/undersides\?n={tag.text_content()}$"))
+    expect(page.locator(".docket")).to_have_count(1)
     # overrule: the totals show it
     before = foot(page)
     page.get_by_label("Decision on number 1").select_option("none")
@@ -84,7 +89,8 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     show(page, "release")
     assert page.locator(".step").count() == page.locator("table.pieces tbody tr").count() >= 1
     page.locator(".step").first.click()
-    assert "step=1" in page.url
+    expect(page).to_have_url(re.compile("step=1"))
+    still(page)
     assert "Wear eye protection" in page.inner_text("#release")
     # totals side by side
     show(page, "totals")
@@ -140,9 +146,11 @@ def test_reload_back_undo_and_redo(browse, bench):
     settled(page)
     show(page, "undersides")
     page.locator(".undersides .number").first.click()
+    page.wait_for_selector(".docket")
     address = page.url
     page.reload()
     page.wait_for_selector(".docket")
+    still(page)
     assert page.url.startswith(address)  # the address keeps what is looked at
     page.locator(".undersides .number").first.click()
     page.wait_for_selector(".docket", state="detached")
@@ -175,13 +183,13 @@ def test_two_people_on_one_sheet(browse, bench):
     second.faults.clear()
     first.get_by_label("Words for whoever prints it").fill("grey filament")
     first.get_by_label("Words for whoever prints it").blur()
-    first.wait_for_function("() => document.querySelector('.foot .working').textContent === 'Up to date'")
+    settled(first)
     second.get_by_label("Words for whoever prints it").fill("black filament")
     second.get_by_label("Words for whoever prints it").blur()
     box = second.get_by_role("alertdialog")
     box.wait_for()
-    assert "Both of you changed the same thing" in box.inner_text()
-    assert "black filament" in box.inner_text() and "grey filament" in box.inner_text()
+    for words in ("Both of you changed the same thing", "black filament", "grey filament"):
+        expect(box).to_contain_text(words, use_inner_text=True)
     second.get_by_role("button", name="Put mine in place of theirs").click()
     box.wait_for(state="detached")
     first.wait_for_function("() => document.getElementById('note-field').value === 'black filament'")
@@ -195,6 +203,7 @@ def test_what_is_no_part_is_refused_in_words(browse, tmp_path):
     path.write_bytes(b"these are no triangles")
     drop(page, path)
     page.wait_for_selector("#arrived .mind")
+    still(page)
     assert "notes" in page.inner_text("#arrived .mind")
     assert page.locator("#arrived").get_attribute("class").split()[1] == "failed"
     assert page.locator("#arrived").get_by_role("button", name="Try again").count() == 1
@@ -208,6 +217,7 @@ def test_without_the_bench_the_sheet_stays_and_says_so(browse, bench):
     page.get_by_label("scale ×").fill("2")
     page.get_by_label("scale ×").press("Enter")
     page.wait_for_selector(".notice.away")
+    still(page)
     assert "What you see stays" in page.inner_text(".notice.away")
     assert page.locator(".undersides tbody tr").count() >= 1
     page.context.set_offline(False)

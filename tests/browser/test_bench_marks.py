@@ -6,8 +6,10 @@ import base64
 
 import numpy as np
 import pytest
+from playwright.sync_api import expect
 
-from browser.bench_page import begin, drop, settled, sheet_of, show, still
+from browser.bench_page import begin, drop, settled, sheet_of, show
+from browser.rest import still
 from falsework.files.stl import write_stl
 from solids import blocks
 
@@ -106,7 +108,7 @@ def test_marking_by_keyboard(page):
     page.focus("#lie .figure .stage-canvas")
     for _ in range(3):
         page.keyboard.press("ArrowUp")
-    assert page.locator("#lie .cursor").count() == 1
+    expect(page.locator("#lie .cursor")).to_have_count(1)
     page.keyboard.press("Enter")
     settled(page)
     chosen, normals = marked(page, sheet_of(page)["choices"]["show"]["faces"])
@@ -119,7 +121,6 @@ def test_a_load_square_to_a_face_is_drawn_as_an_arrow(page):
     page.mouse.click(x, y - 40)
     settled(page)
     assert sheet_of(page)["choices"]["load_axis"] == pytest.approx([0, 0, 1], abs=1e-5)
-    still(page)
     assert page.locator("#lie .arrow.load.head").count() == 2
     page.get_by_label("It will be pulled along").select_option("1,0,0")
     settled(page)
@@ -194,6 +195,7 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     assert "would touch faces that must not be touched" in said(page, ".mind")
     assert sheet_of(page)["command"] is None
     page.locator("#undersides").get_by_role("button", name="Number 1: evidence and options").click()
+    page.wait_for_selector("#docket-1")
     assert "Of faces that must not be touched: 300 mm² could be carried" in said(page, "#docket-1")
 
     ceiling = (np.abs(z - 20.0) < 1e-4).all(axis=1)

@@ -8,9 +8,11 @@ from pathlib import Path
 from urllib.parse import unquote
 
 import pytest
+from playwright.sync_api import expect
 
 from bench.benches import read, wait
-from browser.bench_page import begin, drop, settled, sheet_of, show, still
+from browser.bench_page import begin, drop, settled, sheet_of, show
+from browser.rest import still
 from browser.test_bench_access import SERIOUS, judged
 from browser.test_bench_job import colours
 from browser.test_report import CONTRAST
@@ -71,13 +73,15 @@ def made(bench, programs) -> str:
 def audited(page) -> Audit:
     """The audit that the sheet shows."""
     page.wait_for_selector("#program.ready .findings, #program.ready .planned-found")
+    still(page)
     key = sheet_of(page)["stages"]["audit"]["key"]
     text = page.evaluate("(key) => fetch(`/api/results/${key}/audit.json`).then((r) => r.text())", key)
     return Audit.from_json(text)
 
 
-def hot(page) -> str | None:
-    return page.locator("#program .findings tr.hot").get_attribute("data-audited")
+def hot(page, number: int) -> None:
+    """That finding's row is marked, and no other."""
+    expect(page.locator("#program .findings tr.hot")).to_have_attribute("data-audited", str(number))
 
 
 def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
@@ -103,16 +107,15 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     numbers = page.locator(".findings tbody tr").evaluate_all("(rows) => rows.map((r) => r.dataset.audited)")
     assert numbers == [str(f.number) for f in found.findings]
     # table and figure point at each other
-    still(page)
     fused = next(f for f in found.findings if f.kind == "fused on top")
     assert fused.place is not None
     row = page.locator(f".findings tr[data-audited='{fused.number}']")
     row.hover()
-    assert page.locator("#program .tag.hot").text_content() == str(fused.number)
+    expect(page.locator("#program .tag.hot")).to_have_text(str(fused.number))
     page.mouse.move(5, 5)
     tag = page.locator("#program .tag", has_text=re.compile(f"^{fused.number}$"))
     tag.hover()
-    assert hot(page) == str(fused.number)
+    hot(page, fused.number)
     before = colours(page, "#program")
     tag.click()
     page.wait_for_selector("#program .around")
@@ -131,11 +134,11 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     page.keyboard.press("PageDown")
     onward = fused.number + 1
     page.wait_for_url(re.compile(rf"finding={onward}\b"))
-    assert f"Finding {onward}" in page.locator("#spoken").text_content()
+    expect(page.locator("#spoken")).to_contain_text(f"Finding {onward}")
     still(page)  # the strands about the finding come later, and the table with them
     page.locator(f".findings tr[data-audited='{onward}'] .number").focus()
     page.keyboard.press("ArrowDown")
-    assert hot(page) == str(onward + 1)
+    hot(page, onward + 1)
     page.keyboard.press("Enter")
     page.wait_for_url(re.compile(rf"finding={onward + 1}\b"))
     # reload and back
@@ -151,7 +154,6 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     page.wait_for_url(re.compile("look="))
     _, rise, grown, *_ = (float(v) for v in unquote(page.url).split("look=")[1].split("&")[0].split(","))
     assert rise == 55 and grown > 2
-    still(page)
     assert colours(page, "#program")["tinted"] > 100  # its tone is no grey
     # to take along
     with page.expect_download() as download:
@@ -187,6 +189,7 @@ def test_another_program_and_another_choice(browse, made, programs):
     assert page.get_by_role("link", name="Take the page").count() == 0
     page.get_by_role("button", name="Audit it again").click()
     page.wait_for_selector("#program.ready .findings")
+    still(page)
     assert "out of date" not in page.inner_text("#program")
     page.keyboard.press("Control+z")
     settled(page)
@@ -212,6 +215,7 @@ def test_what_is_no_program_is_refused_in_words_and_the_rest_goes_on(browse, pro
     page = browse()
     drop(page, programs["sound"], lands=False)
     page.wait_for_selector(".notice.away")
+    still(page)
     assert "Open the work order of the part that it prints" in page.inner_text(".notice.away")
     assert "/sheets/" not in page.url
     page.get_by_role("button", name="Understood").click()
@@ -219,12 +223,14 @@ def test_what_is_no_program_is_refused_in_words_and_the_rest_goes_on(browse, pro
     settled(page)
     drop(page, programs["none"])
     page.wait_for_selector("#program .mind")
+    still(page)
     said = page.inner_text("#program .mind")
     assert "none.gcode" in said and "most of its lines make no sense" in said and "Traceback" not in said
     assert page.locator("#program").get_attribute("class").split()[1] == "failed"
     assert page.get_by_role("button", name="Write the files").is_enabled()
     page.get_by_role("button", name="Take it off this sheet").click()
     page.wait_for_selector("#program .drop-here")
+    still(page)
     assert sheet_of(page)["programs"] == []
     # away: the file is not lost
     page.context.set_offline(True)

@@ -6,8 +6,10 @@ import hashlib
 import re
 
 import pytest
+from playwright.sync_api import expect
 
-from browser.bench_page import begin, settled, sheet_of, show, still
+from browser.bench_page import begin, settled, sheet_of, show
+from browser.rest import still
 from falsework.cli.app import run
 from falsework.part.demo import demo_parts
 
@@ -23,7 +25,8 @@ def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench
     # a face that is pointed at is dark in the figure, by mouse and by keyboard
     row = page.locator("#redraw [data-face='flat 1']")
     row.hover()
-    page.wait_for_function("document.querySelector('#redraw figcaption').textContent.includes('flat 1')")
+    caption = page.locator("#redraw figcaption")
+    expect(caption).to_contain_text("flat 1")
     # asked for, not before
     assert sheet_of(page)["stages"]["redraw"]["state"] == "idle"
     page.get_by_role("button", name="Draw the changes", exact=True).click()
@@ -32,14 +35,12 @@ def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench
     assert "Lay it another way" in said and "does not certify a part" in said
     assert page.locator("#redraw .redrawn tbody tr").count() == 1
     page.mouse.move(2, 2)
-    still(page)
-    assert "Redrawn." in page.inner_text("#redraw figcaption")
+    expect(caption).to_contain_text("Redrawn.", use_inner_text=True)
     page.get_by_role("button", name="Show it as it is").click()
-    still(page)
-    assert "As it is." in page.inner_text("#redraw figcaption")
+    expect(caption).to_contain_text("As it is.", use_inner_text=True)
     # row and undersides' row point at each other
     page.locator("#redraw .redrawn tbody tr").hover()
-    assert "hot" in page.locator("#undersides tr[data-underside='1']").get_attribute("class")
+    expect(page.locator("#undersides tr[data-underside='1']")).to_have_class(re.compile(r"\bhot\b"))
     # the same files as by command line
     with page.expect_download() as download:
         page.get_by_role("link", name="redrawn.stl").click()
@@ -65,8 +66,8 @@ def test_a_face_that_stays_is_a_choice_like_any_other(browse, bench):
     beneath = page.locator("#redraw [data-face]", has_text="looks along -z").first
     name = beneath.get_attribute("data-face")
     beneath.get_by_role("checkbox").check()
-    page.wait_for_function("document.querySelector('#redraw summary').textContent.includes('must stay')")
     settled(page)
+    assert "must stay" in page.locator("#redraw summary").first.inner_text()
     assert sheet_of(page)["choices"]["redrawing"]["keep"] == [name]
     page.get_by_role("button", name=re.compile("^Draw the changes")).click()  # anew: others drew this table
     settled(page, "redraw")
@@ -74,5 +75,6 @@ def test_a_face_that_stays_is_a_choice_like_any_other(browse, bench):
     page.locator(f"#redraw [data-face='{name}']").get_by_role("checkbox").uncheck()
     settled(page)
     # what was drawn for the same choices before is there again at once
-    page.wait_for_function("document.querySelector('#redraw .redrawn')?.textContent.includes('✓')")
+    expect(page.locator("#redraw .redrawn")).to_contain_text("✓")
+    still(page)
     assert sheet_of(page)["stages"]["redraw"]["state"] == "ready"

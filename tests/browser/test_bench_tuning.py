@@ -9,6 +9,7 @@ import pytest
 from PIL import Image
 
 from browser.bench_page import begin, settled, sheet_of, show
+from browser.rest import still
 from browser.test_bench_access import SERIOUS, judged
 from browser.test_report import CONTRAST
 
@@ -23,9 +24,15 @@ def make(page, kind):
     page.wait_for_selector(".cell-form")
 
 
+def form_of(page, cell):
+    """What is said of one cell, once it is its turn."""
+    page.wait_for_selector(f"h3:text-is('Cell {cell}')")
+    return page.inner_text(".cell-form")
+
+
 def read_off(page, cell, let_go=None, finish=None, **numbers):
     """Fill in one cell and keep it."""
-    page.wait_for_selector(f"h3:text-is('Cell {cell}')")
+    form_of(page, cell)
     if let_go:
         page.locator(f".grade input[value={let_go}]").check()
     if finish:
@@ -47,11 +54,12 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     phone.wait_for_selector(".cell-form")
     recorded = 0
     for k, cell in enumerate(cells_of(phone)):  # a piece of which the wide gaps come off
-        gap = float(re.search(r"air gap ([\d.]+)", phone.inner_text(".cell-form")).group(1))
+        gap = float(re.search(r"air gap ([\d.]+)", form_of(phone, cell)).group(1))
         let_go = "fused" if gap < 0.3 else "tool" if gap < 0.5 else "hand"
         read_off(phone, cell, let_go, 4 if gap < 0.5 else 3, **({"thickness": "0.75"} if k == 0 else {}))
         phone.wait_for_selector(f".cell.done:has-text('{cell}')")
         recorded += 1
+    still(phone)
     assert f"{recorded} of {recorded} recorded" in phone.inner_text(".recording")
     assert [one for one in judged(phone) if one[1] in SERIOUS] == []
     assert phone.evaluate("document.documentElement.scrollWidth") <= 390
@@ -59,7 +67,7 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     desk.get_by_role("link", name="To what is to be set").click()
     make(desk, "overhang-fan")
     for cell in cells_of(desk):
-        angle = float(re.search(r"([\d.]+)° from", desk.inner_text(".cell-form")).group(1))
+        angle = float(re.search(r"([\d.]+)° from", form_of(desk, cell)).group(1))
         read_off(desk, cell, finish=5 if angle < 45 else 4 if angle < 55 else 3 if angle < 65 else 2)
         desk.wait_for_selector(f".cell.done:has-text('{cell}')")
         recorded += 1
@@ -67,6 +75,7 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     desk.wait_for_selector(f"text=/{recorded}\\sreadings of this machine/")
     desk.get_by_role("button", name="Work out what to set").click()
     desk.wait_for_selector(".advice")
+    still(desk)
     assert "limit angle" in desk.inner_text(".advice") and "air gap" in desk.inner_text(".advice")
     assert desk.locator("tr.chosen").count() == 1  # one gap is recommended
     assert "▶" in desk.inner_text("tr.chosen")
@@ -75,6 +84,7 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     count = int(re.match(r"\d+", behind.inner_text()).group())
     behind.click()
     desk.wait_for_selector("text=Show the whole ledger")
+    still(desk)
     assert desk.locator(".readings tbody tr").count() == min(count, 50) > 2
     desk.go_back()
     desk.wait_for_selector(".advice")
@@ -146,6 +156,7 @@ def test_a_print_in_the_ledger_with_photograph_correction_and_comparison(browse,
     again = bench.client.post("/api/prints", json={"sheet": made, "note": "second try"}).json()["id"]
     page.goto(f"{first.split('?')[0]}?with={again}")
     page.wait_for_selector(".differs")
+    still(page)
     assert "second try" in page.inner_text(".block")
     assert [one for one in judged(page) if one[1] in SERIOUS] == []
     assert page.evaluate(CONTRAST) == []

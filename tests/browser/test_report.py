@@ -7,7 +7,9 @@ import io
 import numpy as np
 import pytest
 from PIL import Image
+from playwright.sync_api import expect
 
+from browser.rest import PATIENCE_MS, WATCH, still
 from falsework.report import report_html
 from plans import bracket_plan
 
@@ -29,7 +31,9 @@ def browser(chromium):
 @pytest.fixture
 def page(browser, address):
     context = browser.new_context(viewport={"width": 620, "height": 700}, reduced_motion="reduce")
+    context.add_init_script(WATCH)
     page = context.new_page()
+    page.set_default_timeout(PATIENCE_MS)
     page.faults, page.fetched = [], []
     page.on("console", lambda m: page.faults.append(m.text) if m.type in ("error", "warning") else None)
     page.on("pageerror", lambda e: page.faults.append(str(e)))
@@ -44,8 +48,8 @@ def page(browser, address):
 
 def colours(page) -> dict[str, int]:
     """How many pixels of the solid view are paper, blue (the big underside) and red (supports)."""
-    page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
     page.locator("#stage").scroll_into_view_if_needed()
+    still(page)
     shot = page.locator("#stage").screenshot()
     picture = np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")).astype(int)
     red, green, blue = (picture[..., k] for k in range(3))
@@ -86,14 +90,17 @@ def test_the_cut_slider_works_by_keyboard(page):
     before = colours(page)
     page.focus("#cut")
     page.keyboard.press("Home")
+    still(page)
     assert page.inner_text("#cut-mm") == "0.0 mm"
     assert colours(page)["paper"] > before["paper"]
     page.keyboard.press("PageUp")
     page.keyboard.press("ArrowRight")
+    still(page)
     layers = int(page.eval_on_selector("#cut", "(e) => e.value"))
     assert page.inner_text("#cut-mm") == f"{layers * 0.2:.1f} mm"
     assert page.get_attribute("#cut", "aria-valuetext") == page.inner_text("#cut-mm")
     page.keyboard.press("End")
+    still(page)
     assert page.inner_text("#cut-mm") == "nothing cut"
     assert colours(page) == before
 
@@ -130,12 +137,14 @@ def test_every_control_can_be_reached_by_tabbing(page):
 @pytest.mark.parametrize("width", [360, 760, 1400])
 def test_the_page_is_no_wider_than_the_screen(page, width):
     page.set_viewport_size({"width": width, "height": 800})
+    still(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
 @pytest.mark.parametrize(("width", "tables"), [(360, ".undersides"), (1280, "table")])
 def test_no_table_hides_its_last_columns(page, width, tables):
     page.set_viewport_size({"width": width, "height": 800})
+    still(page)
     hidden = "(which) => [...document.querySelectorAll('.scroll')].filter("
     hidden += "(e) => e.querySelector(which) && e.scrollWidth > e.clientWidth).map((e) => e.ariaLabel)"
     assert page.evaluate(hidden, tables) == []
@@ -170,17 +179,19 @@ CONTRAST = """() => {
 def test_all_text_has_enough_contrast(page, scheme):
     # WCAG 2.2, 1.4.3: at least 4.5 to 1
     page.emulate_media(color_scheme=scheme)
+    still(page)
     assert page.evaluate(CONTRAST) == []
 
 
 def test_without_webgl_the_pictures_remain(browser, address):
     context = browser.new_context()
+    context.set_default_timeout(PATIENCE_MS)
     context.add_init_script("HTMLCanvasElement.prototype.getContext = () => null")
     page = context.new_page()
     page.goto(address)
-    assert page.locator("#no-solid").is_visible()
-    assert not page.locator("#solid").is_visible()
-    assert page.locator("figure.picture").count() == 6
+    expect(page.locator("#no-solid")).to_be_visible()
+    expect(page.locator("#solid")).to_be_hidden()
+    expect(page.locator("figure.picture")).to_have_count(6)
     context.close()
 
 
@@ -189,5 +200,5 @@ def test_it_prints_on_a_few_sheets(page):
     pdf = page.pdf(format="A4", print_background=True)
     sheets = pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page/") or pdf.count(b"/Type/Page/")
     assert 3 <= sheets <= 8
-    assert not page.locator("#solid").is_visible()
+    expect(page.locator("#solid")).to_be_hidden()
     page.emulate_media(media="screen")
