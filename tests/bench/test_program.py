@@ -248,9 +248,11 @@ def test_an_audit_is_stopped_survives_a_killed_worker_and_a_killed_server(
             if data["state"] == "idle" and stopped:
                 assert time.monotonic() - stopped < 5.0  # one second on a machine that is not busy
                 break
-    sheet = put(client, read(client, sheet["id"]), sound, "table.gcode")
-    while read(client, sheet["id"])["stages"]["audit"]["state"] != "running":
-        time.sleep(0.005)
+    with client.stream("GET", f"/api/sheets/{sheet['id']}/events") as stream:
+        sheet = put(client, read(client, sheet["id"]), sound, "table.gcode")
+        for _, name, data in events(stream):
+            if name == "stage" and data["stage"] == "audit" and data["state"] == "running":
+                break
     (worker,) = bench.workers()
     os.kill(worker, signal.SIGKILL)
     key = wait(client, sheet["id"], "audit")["key"]
