@@ -55,7 +55,7 @@ def test_a_square_ledge_takes_less_than_a_wedge() -> None:
     assert proof.added_mm3 == pytest.approx(want, rel=0.02)
     assert proof.left_mm2 == proof.new_mm2 == 0.0
     assert draft.added[0].solid.bounding_box()[2] > 20.0 - 8.0 * STEEP - 0.3
-    assert closed(proof.solid)
+    assert closed(proof.changed.solid)
 
 
 def test_a_ball_on_a_stalk_takes_a_cone() -> None:
@@ -74,7 +74,7 @@ def test_a_ball_on_a_stalk_takes_a_cone() -> None:
     _, proof = drawn(site)
     assert proof.faults == ()
     assert proof.added_mm3 == pytest.approx(want, rel=0.06)
-    assert closed(proof.solid)
+    assert closed(proof.changed.solid)
 
 
 def test_a_ball_that_hangs_beside_a_wall_leans_on_it() -> None:
@@ -91,7 +91,7 @@ def test_a_ball_that_hangs_beside_a_wall_leans_on_it() -> None:
     column = math.pi * 0.5**2 * away * STEEP
     cone = math.pi * (ball * math.sin(math.atan(STEEP))) ** 3 * STEEP / 3
     assert proof.added_mm3 < cone + 2.0 * column
-    assert closed(proof.solid)
+    assert closed(proof.changed.solid)
 
 
 def test_what_finds_no_part_comes_down_to_the_bed_and_says_so() -> None:
@@ -108,7 +108,7 @@ def test_what_finds_no_part_comes_down_to_the_bed_and_says_so() -> None:
 def test_nothing_to_carry_is_refused() -> None:
     on = ground(block((0, 0, 0), (5, 20, 24)) + block((4, 0, 20), (13, 20, 24)))
     _, proof = proved(on, courses)
-    carried = replace(on, solid=proof.solid, stack=proof.stack)
+    carried = replace(on, solid=proof.changed.solid, stack=proof.changed.stack)
     refusal = courses(Site(carried, on.need.undersides[0]))
     assert isinstance(refusal, Refusal)
     assert refusal.why

@@ -15,9 +15,10 @@ from falsework.part import demo_parts, place
 from falsework.part.part import Part
 from falsework.planning.pipeline import inspect
 from falsework.process import load_process
+from falsework.redrawing.changed import Changed
 from falsework.redrawing.draft import ChangeKind, Draft, Region
 from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import prove, prove_together
+from falsework.redrawing.proof import proof_of, prove
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import mesh_of
 
@@ -96,7 +97,7 @@ def test_specks_that_a_union_leaves_are_neither_pieces_nor_voids(table: Ground) 
     solid = Manifold.compose([speck, block(table, (0, 0, 15), (80, 50, 37)) - hole])
     proof = prove(replace(table, spared=top), added(solid))
     assert not [fault for fault in proof.faults if "loose" in fault or "void" in fault or "spare" in fault]
-    assert len(proof.solid.decompose()) == 1
+    assert len(proof.changed.solid.decompose()) == 1
 
 
 def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
@@ -115,7 +116,7 @@ def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
 def test_a_change_that_grows_the_part_upwards_gets_its_layers(table: Ground) -> None:
     mushroom = block(table, (30, 20, 39), (50, 30, 50)) + block(table, (20, 10, 49), (60, 40, 52))
     proof = prove(table, added(mushroom))
-    assert proof.stack.count == 260
+    assert proof.changed.stack.count == 260
     assert proof.new_mm2 == pytest.approx(40 * 30 - 20 * 10, rel=1e-3)
 
 
@@ -124,10 +125,10 @@ def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Gro
         added(block(table, (0, 0, 10), (30, 50, 37)), ChangeKind.RIBS),
         removed(block(table, (35, 20, 30), (45, 30, 39))),
     )
-    proof = prove_together(table, drafts)
-    anew = stack_layers(_as_part(proof.solid), table.stack.z_mm)
-    assert np.allclose(anew.areas_mm2, proof.stack.areas_mm2)
-    assert np.array_equal(anew.z_mm, proof.stack.z_mm)
+    proof = proof_of(Changed(table, drafts))
+    anew = stack_layers(_as_part(proof.changed.solid), table.stack.z_mm)
+    assert np.allclose(anew.areas_mm2, proof.changed.stack.areas_mm2)
+    assert np.array_equal(anew.z_mm, proof.changed.stack.z_mm)
     need = need_map(anew, PROCESS)
     asking = np.array([asks(u, PROCESS) for u in need.undersides])[need.region_underside]
     assert shapely.area(need.regions[asking]).sum() == pytest.approx(proof.left_mm2 + proof.new_mm2, rel=1e-6)

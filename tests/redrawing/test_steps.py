@@ -68,7 +68,7 @@ def test_steps_are_a_layer_deep_at_the_layers_own_heights() -> None:
     draft, proof = proved(ground(plate(7.0, 3.0)), crossed_steps)
     tops = [region.solid.bounding_box()[5] for region in draft.removed]
     assert tops == pytest.approx([6.2, 6.4])
-    open_ = 30 * 30 - proof.stack.areas_mm2[[30, 31, 32]]
+    open_ = 30 * 30 - proof.changed.stack.areas_mm2[[30, 31, 32]]
     slot = shapely.intersection(disc(7.0), shapely.box(-9, -3, 9, 3)).area
     assert open_ == pytest.approx([slot, 36.0, disc(3.0).area], rel=1e-3)
 

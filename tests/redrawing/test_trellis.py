@@ -60,9 +60,9 @@ def test_a_ball_in_mid_air_stands_on_crossed_fins(height: float) -> None:
     assert draft.added[0].name == "crossed fins"
     assert "crossed fins" in draft.words and "spring from others" in draft.words
     assert "eye protection" in draft.by_hand
-    mesh = trimesh.Trimesh(*mesh_of(proof.solid), process=False)
+    mesh = trimesh.Trimesh(*mesh_of(proof.changed.solid), process=False)
     assert mesh.is_watertight and mesh.is_winding_consistent
-    assert len(proof.solid.decompose()) == len(on.solid.decompose())  # each of them hangs on the ball
+    assert len(proof.changed.solid.decompose()) == len(on.solid.decompose())  # each of them hangs on the ball
 
 
 def test_arches_recede_at_the_limit_and_no_faster() -> None:

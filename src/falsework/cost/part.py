@@ -20,9 +20,7 @@ from falsework.watch import QUIET, Watch
 # Beardwood, Halton and Hammersley (1959); its value from memory.
 _ROUND_TRIP = 0.7124
 _SIMPLER = 0.05  # of the line width: how far outlines may move before they are inset
-_MOST_POINTS = (
-    300_000  # outlines with more points are inset and compared in every second, third, … layer only
-)
+MOST_POINTS = 300_000  # outlines with more points are inset and compared in every second, third, … layer only
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,14 +38,16 @@ class PartLayers:
     time_s: Floats
 
 
-def part_cost(stack: LayerStack, process: Process, watch: Watch = QUIET) -> tuple[Cost, PartLayers]:
+def part_cost(
+    stack: LayerStack, process: Process, watch: Watch = QUIET, *, most_points: int = MOST_POINTS
+) -> tuple[Cost, PartLayers]:
     """What it takes to print the part, without supports, and how that spreads over its layers.
 
     Beads lie side by side at the pitch at which they leave no void (section over height). Walls take a band
     of ``wall_lines`` pitches; inside it is solid whatever is not covered by all of the ``solid_layers``
     layers above and all below, else filled with the share ``fill``. With ``fill`` 1 the volume is exactly the
     stack's. Outlines may move by 5 % of the line width before they are inset: the areas err by less than that
-    times the outline's length (on curved parts towards more wall). Stacks of more than 300 000 points, as of
+    times the outline's length (on curved parts towards more wall). Stacks of more than ``most_points``, as of
     lattices, are divided into wall, solid and sparse in evenly chosen layers only; those between take shares
     between their neighbours', which blurs a step of the part over so many layers.
 
@@ -65,7 +65,7 @@ def part_cost(stack: LayerStack, process: Process, watch: Watch = QUIET) -> tupl
     area = stack.areas_mm2
 
     watch.at("walls", 0.0)
-    at = _chosen_layers(stack, process.solid_layers)
+    at = _chosen_layers(stack, process.solid_layers, most_points)
     core = _core(stack.regions[at], process.wall_lines * pitch[at], _SIMPLER * process.line_width_mm)
     watch.at("solid layers", 0.4)
     sparse = _covered(core, stack.regions, at, process.solid_layers)
@@ -100,13 +100,13 @@ def _first(speed_mm_s: float, process: Process) -> float:
     return min(speed_mm_s, process.first_layer_speed_mm_s)
 
 
-def _chosen_layers(stack: LayerStack, solid_layers: int) -> Indices:
+def _chosen_layers(stack: LayerStack, solid_layers: int, most_points: int) -> Indices:
     """(S,) ascending indices of the layers to be divided: all of them unless the stack is very detailed.
 
     The ends of the stack are always among them, and the layers next to their solid ones.
     """
     last = stack.count - 1
-    stride = 1 + len(stack.points_mm) // _MOST_POINTS
+    stride = 1 + len(stack.points_mm) // most_points
     ends = np.clip([0, solid_layers, last - solid_layers, last], 0, last)
     return np.union1d(np.arange(0, stack.count, stride), ends).astype(np.int64)
 

@@ -36,6 +36,19 @@ class LayerStack:
     widest_stitch_mm: float
     stitched_layers: Indices
 
+    @staticmethod
+    def of(
+        z_mm: Floats, regions: Regions, widest_stitch_mm: float = 0.0, stitched_layers: Indices | None = None
+    ) -> LayerStack:
+        """The stack between ``z_mm`` (L + 1,) whose sections are known: (L,) regions."""
+        from falsework.layers.polygons import rings_of
+
+        none = np.empty(0, dtype=np.int64)
+        stitched = none if stitched_layers is None else stitched_layers
+        stack = LayerStack(z_mm, *rings_of(regions), widest_stitch_mm, stitched)
+        vars(stack)["regions"] = regions  # they need not be found from their rings again
+        return stack
+
     @property
     def count(self) -> int:
         return len(self.z_mm) - 1

@@ -1,44 +1,72 @@
-"""The best change of every underside, together: one body, proved as one."""
+"""The best change of every underside, together: one body, planned again and proved as one."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from falsework.redrawing.proof import Proof, prove_together
+from falsework.need.underside import NeedMap
+from falsework.part.part import Part
+from falsework.planning.value import Plan
+from falsework.redrawing.changed import Changed
+from falsework.redrawing.proof import Proof, proof_of
 from falsework.redrawing.site import Ground
 from falsework.redrawing.value import Change
 from falsework.watch import Watch
 
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+
+@dataclass(frozen=True, eq=False)
+class Again:
+    """The changed part, planned again. ``need`` is the plan's, in the place of the ground."""
+
+    redrawn: Part
+    plan: Plan
+    need: NeedMap
+
 
 @dataclass(frozen=True, eq=False)
 class Together:
-    """Changes that are good together, their proof, and sentences on those that were left out."""
+    """Changes that are good together, their proof, the part that they make planned again (None for both
+    where there are no changes), and sentences on those that were left out."""
 
     changes: tuple[Change, ...]
     proof: Proof | None
+    again: Again | None
     dropped: tuple[str, ...]
 
 
-def together(ground: Ground, ranked: list[tuple[Change, ...]], watch: Watch) -> Together:
+def together(
+    ground: Ground,
+    ranked: list[tuple[Change, ...]],
+    planned_again: Callable[[Manifold, Watch], Again],
+    watch: Watch,
+) -> Together:
     """One proven change of each row, applied in the order of rows.
 
-    All firsts are tried at once. If they hurt one another, rows are added one by one: of each the first that
-    is good with what stands already; a row of which none is, is dropped.
+    All firsts are made at once, and the part that they make, planned again, is their proof. If they hurt one
+    another, rows are added one by one: of each the first that is good with what stands already; a row of
+    which none is, is dropped.
     """
     rows = [row for row in ranked if row]
     if not rows:
-        return Together((), None, ())
+        return Together((), None, None, ())
     firsts = [row[0] for row in rows]
-    proof = _proved(ground, firsts, watch.part(0.0, 0.3))
+    changed = _changed(ground, firsts)
+    again = planned_again(changed.solid, watch.part(0.1, 0.5))
+    proof = proof_of(changed, again.need, watch.part(0.5, 0.6))
     if proof.good:
-        return Together(tuple(firsts), proof, ())
+        return Together(tuple(firsts), proof, again, ())
     standing: list[Change] = []
     good: Proof | None = None
     dropped: list[str] = []
     for k, row in enumerate(rows):
-        at = watch.part(0.3 + 0.7 * k / len(rows), 0.3 + 0.7 * (k + 1) / len(rows))
+        at = watch.part(0.6 + 0.3 * k / len(rows), 0.6 + 0.3 * (k + 1) / len(rows))
         for change in row:
-            proof = _proved(ground, [*standing, change], at)
+            proof = proof_of(_changed(ground, [*standing, change]), watch=at)
             if proof.good:
                 standing.append(change)
                 good = proof
@@ -47,8 +75,11 @@ def together(ground: Ground, ranked: list[tuple[Change, ...]], watch: Watch) -> 
             others = ", ".join(str(c.underside) for c in standing)
             number, why = row[0].underside, proof.faults[0]
             dropped.append(f"Underside {number}: its changes do not go with those of {others}: {why}")
-    return Together(tuple(standing), good, tuple(dropped))
+    if good is None:
+        return Together((), None, None, tuple(dropped))
+    again = planned_again(good.changed.solid, watch.part(0.9, 1.0))
+    return Together(tuple(standing), good, again, tuple(dropped))
 
 
-def _proved(ground: Ground, changes: list[Change], watch: Watch) -> Proof:
-    return prove_together(ground, tuple(c.draft for c in changes if c.draft is not None), watch)
+def _changed(ground: Ground, changes: list[Change]) -> Changed:
+    return Changed(ground, tuple(c.draft for c in changes if c.draft is not None))

@@ -6,6 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -24,7 +25,7 @@ from falsework.planning.store import Store
 from falsework.planning.value import Plan
 from falsework.process import load_process
 from falsework.process.settings import Process
-from falsework.redrawing.combine import Together, together
+from falsework.redrawing.combine import Again, Together, together
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal
 from falsework.redrawing.ground import asks, ground_of
 from falsework.redrawing.keep import candidates, with_candidates
@@ -51,6 +52,9 @@ from falsework.support.choosing import EQUAL, chosen_option
 from falsework.support.scheme import Standing
 from falsework.support.standing import Choice, Weights
 from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
 
 MOST_TREATED = 12  # undersides, the dearest, unless they are asked for by number
 LIE_DIRECTIONS = 400  # a fifth of what a search for a lie alone looks at: here it is only compared
@@ -138,15 +142,9 @@ def redraw(
     worth = [
         tuple(c for c in changes if c.proven and (undersides or c.saved_price > 0.0)) for changes, _ in rows
     ]
-    combination = together(ground, worth, watch.part(0.55, 0.65))
-    treated = tuple(
-        _treated(ground.need.undersides[c.underside - 1], c, changes, declined, combination)
-        for c, (changes, declined) in zip(chosen, rows, strict=True)
-    )
-    before = said_by(planned)
-    combined, redrawn, replan = None, None, None
-    if combination.proof is not None:
-        redrawn = redrawn_part(ground.part, ground.solid, combination.proof.solid, {SPARED_SET: spared})
+
+    def planned_again(solid: Manifold, at: Watch) -> Again:
+        redrawn = redrawn_part(ground.part, ground.solid, solid, {SPARED_SET: spared})
         replan = plan(
             redrawn,
             settled,
@@ -155,10 +153,25 @@ def redraw(
             spare=MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else None,
             release=False,
             belief=belief,
-            watch=watch.part(0.65, 0.75),
+            watch=at,
             store=store,
         )
-        combined = _combined(ground, combination, combination.proof, redrawn, replan)
+        assert replan.geometry is not None
+        x, y, _ = redrawn.vertices[0] - replan.geometry.part.vertices[0]
+        need = replan.geometry.need
+        regions = shapely.transform(need.regions, lambda xy: xy + np.array([x, y]))
+        return Again(redrawn, replan, replace(need, regions=regions))
+
+    combination = together(ground, worth, planned_again, watch.part(0.55, 0.75))
+    again = combination.again
+    treated = tuple(
+        _treated(ground.need.undersides[c.underside - 1], c, changes, declined, combination)
+        for c, (changes, declined) in zip(chosen, rows, strict=True)
+    )
+    before = said_by(planned)
+    combined = (
+        _combined(ground, combination, combination.proof, again) if combination.proof and again else None
+    )
     other = None
     if other_lies:
         other = _other_lie(
@@ -209,10 +222,10 @@ def redraw(
         rests_on=belief.rests_on,
         geometry=RedrawGeometry(
             ground.part,
-            redrawn,
+            again.redrawn if again else None,
             placement_of(raw, ground.part, planned.part.turn_deg, scale),
             planned,
-            replan,
+            again.plan if again else None,
         ),
     )
 
@@ -308,24 +321,19 @@ def _treated(
     )
 
 
-def _combined(ground: Ground, combination: Together, proof: Proof, redrawn: Part, replan: Plan) -> Combined:
+def _combined(ground: Ground, combination: Together, proof: Proof, again: Again) -> Combined:
     """The whole part planned again, and what it says of the undersides that were treated."""
-    assert replan.geometry is not None
-    drafts = tuple(c.draft for c in combination.changes if c.draft is not None)
-    x, y, _ = redrawn.vertices[0] - replan.geometry.part.vertices[0]
-    again = replan.geometry.need
-    again = replace(again, regions=shapely.transform(again.regions, lambda xy: xy + np.array([x, y])))
     numbers = tuple(sorted(c.underside for c in combination.changes))
-    asking = still_asking(ground, numbers, again)
+    asking = still_asking(ground, numbers, again.need)
     return Combined(
         undersides=numbers,
         gone=tuple(n for n in numbers if n not in asking),
         added_mm3=proof.added_mm3,
         removed_mm3=proof.removed_mm3,
-        outside_share=outside_mm3(ground, proof, drafts) / ground.solid.volume(),
-        triangles=len(redrawn.faces),
-        closed=redrawn.health.closed,
-        after=said_by(replan),
+        outside_share=outside_mm3(proof.changed) / ground.solid.volume(),
+        triangles=len(again.redrawn.faces),
+        closed=again.redrawn.health.closed,
+        after=said_by(again.plan),
         dropped=combination.dropped,
         by_hand=tuple(dict.fromkeys(c.by_hand for c in combination.changes if c.by_hand)),
     )

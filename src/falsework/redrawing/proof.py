@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,17 +10,17 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import layer_boundaries, stack_layers
-from falsework.layers.polygons import EMPTY, areas_only, clean, offset_mitred, repair
-from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.layers.polygons import areas_only, clean, gathered, offset_mitred, parts, repair
+from falsework.layers.slicing import SIMPLIFY_MM
+from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
-from falsework.part.part import Health, Part
-from falsework.redrawing.draft import ChangeKind, Draft, Region
+from falsework.redrawing.changed import GROWN_MM, Changed
+from falsework.redrawing.draft import ChangeKind, Draft
 from falsework.redrawing.ground import DAB_WIDTHS2, asks
 from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import areas_left_mm2, mesh_of, without_specks
+from falsework.redrawing.solids import areas_left_mm2
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -30,14 +30,13 @@ if TYPE_CHECKING:
 LEFT_WIDTHS2, LEFT_SHARE = 4.0, 0.1
 THIN_WIDTHS = 2.0  # walls are at least so many lines
 WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
-BY_DESIGN_THIN = (ChangeKind.FINS, ChangeKind.MEMBRANE)
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
 HOLDING_LAYERS = 12  # a patch that holds spans fewer
 SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
 SPARED_LOSS_SHARE = 1e-6
 BENEATH_BED_MM = 1e-3
+_SAME_DIGITS = 6  # of bounds and area, mm and mm²
 SLIVER_MM = 0.02  # mean width of what differs between two sections by rounding
-GROWN_MM = 1e-6  # rounding of a height
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,8 +47,7 @@ class Proof:
     the undersides were; ``new_mm2`` asks elsewhere and did not before; ``thin_mm2`` (a section) is new and
     narrower than two lines, looked for where nothing asks. ``smallest_before_mm2`` and
     ``smallest_after_mm2``: the smallest horizontal section, over the layers that change, of those connected
-    pieces that the change touches (0 where there are none). ``solid`` is the whole part with the change,
-    ``first`` and ``last`` the layers that differ.
+    pieces that the change touches (0 where there are none). ``changed`` is the part with the change.
     """
 
     faults: tuple[str, ...]
@@ -60,10 +58,7 @@ class Proof:
     removed_mm3: float
     smallest_before_mm2: float
     smallest_after_mm2: float
-    solid: Manifold
-    stack: LayerStack
-    first: int
-    last: int
+    changed: Changed
 
     @property
     def good(self) -> bool:
@@ -71,41 +66,38 @@ class Proof:
 
 
 def prove(ground: Ground, draft: Draft, watch: Watch = QUIET) -> Proof:
-    """Apply one change and judge it: see :func:`prove_together`."""
-    return prove_together(ground, (draft,), watch)
+    """Make one change and judge it: see :func:`proof_of`.
+
+    Of fins, which are broken off after printing, the layers tell all there is to know; but for spared faces.
+    """
+    as_drawn = draft.kind is ChangeKind.FINS and not ground.spared.any()
+    return proof_of(Changed(ground, (draft,), as_drawn), watch=watch)
 
 
-def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUIET) -> Proof:
-    """Apply changes in order and judge the result by its layers.
+def proof_of(changed: Changed, need: NeedMap | None = None, watch: Watch = QUIET) -> Proof:
+    """Judge the part with changes by its layers.
 
     A change is good when nothing that asks for support is left where its underside was, nothing that asks is
     new anywhere, no wall thinner than two lines is new, no hole is closed and no void shut in, nothing comes
-    loose, and the spared faces are there as they were. Only layers that a change reaches are cut anew.
+    loose, and the spared faces are there as they were. ``need``: of the whole part with the changes, in the
+    same place; None to find that of the layers that a change reaches.
     """
+    ground, drafts = changed.ground, changed.drafts
     watch.at("applying the change", 0.0)
-    solid, added_mm3, removed_mm3 = applied(ground.solid, drafts)
-    watch.at("cutting changed layers", 0.4)
-    z_mm = _boundaries(ground, solid)
-    first, last = _touched(ground, z_mm, drafts)
-    stack = _respliced(ground, solid, z_mm, first, last)
+    before, after = changed.before, changed.after
     watch.at("what the changed layers ask", 0.5)
-    need = _need_anew(ground, stack, first, last)
-    left_mm2, new_mm2 = _asking(ground, drafts, need)
+    left_mm2, new_mm2 = _asking(ground, drafts, need or _need_anew(changed))
     watch.at("walls", 0.8)
-    before, after = ground.stack.regions[first : last + 1], stack.regions[first : last + 1]
-    before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
     line_mm = ground.process.line_width_mm
-    exempt = _by_design_thin(drafts, stack, first, last)
-    lasting = any(draft.kind not in BY_DESIGN_THIN for draft in drafts)
-    if lasting:
-        box = _box(drafts, 4 * THIN_WIDTHS * line_mm)
+    if changed.lasting:
+        box = changed.box(4 * THIN_WIDTHS * line_mm)
         then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
-        changed = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
+        differs = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
         smallest_before, smallest_after = (
-            _smallest(regions, changed, line_mm) for regions in (before, after)
+            _smallest(regions, differs, line_mm) for regions in (before, after)
         )
     else:  # what is broken off or cut out afterwards carries nothing
-        smallest_before = smallest_after = _smallest(before, exempt, line_mm)
+        smallest_before = smallest_after = _smallest(before, changed.broken_off, line_mm)
     watch.at("faces to spare", 0.9)
 
     most_mm2 = LEFT_WIDTHS2 * line_mm**2
@@ -115,116 +107,31 @@ def prove_together(ground: Ground, drafts: tuple[Draft, ...], watch: Watch = QUI
     if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
     thin_mm2 = 0.0
-    if lasting and not faults:  # the dearest question, of no use for a change that fails already
-        thin_mm2 = _new_thin_mm2(then, now, changed, line_mm, exempt)
+    if changed.lasting and not faults:  # the dearest question, of no use for a change that fails already
+        thin_mm2 = _new_thin_mm2(then, now, differs, line_mm, changed.broken_off)
     if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
-    faults += _body_faults(ground, solid, drafts)
-    faults += _spared_faults(ground, solid)
+    if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
+        faults.append("the change reaches beneath the bed")
+    if not changed.as_drawn:
+        faults += _body_faults(changed)
+        faults += _spared_faults(changed)
     watch.at("proved", 1.0)
     return Proof(
         tuple(faults),
         left_mm2,
         new_mm2,
         thin_mm2,
-        added_mm3,
-        removed_mm3,
+        *changed.volumes_mm3,
         smallest_before,
         smallest_after,
-        solid,
-        stack,
-        first,
-        last,
+        changed,
     )
 
 
-def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float, float]:
-    """The solid with changes applied in order, and the volumes that came and went, mm³."""
-    from manifold3d import Manifold, OpType
-
-    added_mm3 = removed_mm3 = 0.0
-    volume = solid.volume()
-    # what is only added needs no order: one union is quicker than several
-    in_order = any(draft.removed for draft in drafts)
-    for some in [(draft,) for draft in drafts] if in_order else [drafts]:
-        added = [region.solid.as_original() for draft in some for region in draft.added]
-        removed = [region.solid.as_original() for draft in some for region in draft.removed]
-        if added:
-            solid = Manifold.batch_boolean([solid, *added], OpType.Add)
-            added_mm3 += solid.volume() - volume
-            volume = solid.volume()
-        if removed:
-            solid = Manifold.batch_boolean([solid, *removed], OpType.Subtract)
-            removed_mm3 += volume - solid.volume()
-            volume = solid.volume()
-    return without_specks(solid), added_mm3, removed_mm3
-
-
-def _boundaries(ground: Ground, solid: Manifold) -> Floats:
-    """The layers' boundaries, with more on top if the part grew."""
-    top_mm, process = solid.bounding_box()[5], ground.process
-    if top_mm <= float(ground.part.bounds_mm[1, 2]) + GROWN_MM:
-        return ground.stack.z_mm
-    return layer_boundaries(top_mm, process.first_layer_height_mm, process.layer_height_mm)
-
-
-def _touched(ground: Ground, z_mm: Floats, drafts: tuple[Draft, ...]) -> tuple[int, int]:
-    """First and last layer whose section the changes' boxes reach."""
-    boxes = [region.solid.bounding_box() for draft in drafts for region in (*draft.added, *draft.removed)]
-    if not boxes:  # nothing is changed: it does as it is
-        spans = [ground.need.undersides[draft.underside - 1].layers for draft in drafts]
-        return min(a for a, _ in spans), max(b for _, b in spans)
-    low, high = min(box[2] for box in boxes), max(box[5] for box in boxes)
-    middles = 0.5 * (z_mm[1:] + z_mm[:-1])
-    first = int(np.clip(np.searchsorted(middles, low), 0, len(middles) - 1))
-    return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
-
-
-def _box(drafts: tuple[Draft, ...], margin_mm: float) -> tuple[float, float, float, float]:
-    """x0, y0, x1, y1 around all regions and the margin."""
-    boxes = np.array([r.solid.bounding_box() for d in drafts for r in (*d.added, *d.removed)]).reshape(-1, 6)
-    if len(boxes) == 0:
-        return 0.0, 0.0, margin_mm, margin_mm
-    (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0) - margin_mm, boxes[:, 3:5].max(axis=0) + margin_mm
-    return float(x0), float(y0), float(x1), float(y1)
-
-
-def _respliced(ground: Ground, solid: Manifold, z_mm: Floats, first: int, last: int) -> LayerStack:
-    """The ground's layers with ``first`` … ``last`` of those between ``z_mm`` cut anew from the solid."""
-    old = ground.stack
-    vertices, faces = mesh_of(solid)
-    crossing = Health(self_intersections=1)  # what was united may overlap by rounding: so are its rings
-    part = Part(ground.part.name, vertices, faces, crossing)
-    new = stack_layers(part, np.ascontiguousarray(z_mm[first : last + 2]))
-    after = min(last + 1, old.count)
-    rings = slice(int(old.layer_start[first]), int(old.layer_start[after]))
-    points = slice(int(old.ring_start[rings.start]), int(old.ring_start[rings.stop]))
-    more_points = len(new.points_mm) - (points.stop - points.start)
-    more_rings = len(new.ring_start) - 1 - (rings.stop - rings.start)
-    return LayerStack(
-        z_mm,
-        np.concatenate([old.points_mm[: points.start], new.points_mm, old.points_mm[points.stop :]]),
-        np.concatenate(
-            [
-                old.ring_start[: rings.start],
-                new.ring_start + points.start,
-                old.ring_start[rings.stop + 1 :] + more_points,
-            ]
-        ),
-        np.concatenate(
-            [
-                old.layer_start[:first],
-                new.layer_start + rings.start,
-                old.layer_start[after + 1 :] + more_rings,
-            ]
-        ),
-        old.widest_stitch_mm,
-        old.stitched_layers,
-    )
-
-
-def _need_anew(ground: Ground, stack: LayerStack, first: int, last: int) -> NeedMap:
+def _need_anew(changed: Changed) -> NeedMap:
     """The need of the changed layers and of every patch that may join with them; the rest is as it was."""
+    ground, stack, (first, last) = changed.ground, changed.stack, changed.span
     old, process = ground.need, ground.process
     base = max(first - 1, 0)
     polygons, layer = strips_over_air(
@@ -313,26 +220,27 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
     return shapely.difference(regions, known), layer, weight
 
 
-def outside_mm3(ground: Ground, proof: Proof, drafts: tuple[Draft, ...]) -> float:
+def outside_mm3(changed: Changed) -> float:
     """Volume that differs outside the changed regions, by the layers: what came and what went."""
-    layers = slice(proof.first, proof.last + 1)
-    before, after = ground.stack.regions[layers], proof.stack.regions[layers]
-    before = np.concatenate([before, np.full(len(after) - len(before), EMPTY, dtype=object)])
-    changed = areas_only(shapely.symmetric_difference(before, after))
-    regions = [region for draft in drafts for region in (*draft.added, *draft.removed)]
-    within = offset_mitred(_sections(regions, proof.stack.z_mm[proof.first : proof.last + 2]), GROWN_MM)
-    outside = shapely.area(shapely.difference(changed, within))
-    return float(outside @ proof.stack.heights_mm[layers])
+    before, after = _unlike(changed.before, changed.after)
+    differs = clean(areas_only(shapely.symmetric_difference(before, after)), GROWN_MM)
+    within = offset_mitred(changed.sections, 2.0 * SIMPLIFY_MM)  # by which outlines may have moved
+    outside = shapely.area(shapely.difference(differs, within))
+    first, last = changed.span
+    return float(outside @ changed.stack.heights_mm[first : last + 1])
 
 
-def _sections(regions: Sequence[Region], z_mm: Floats) -> Regions:
-    """(n,) what changed regions cover in the layers between n + 1 boundaries."""
-    from manifold3d import Manifold, OpType
-
-    if not regions:
-        return np.full(len(z_mm) - 1, EMPTY, dtype=object)
-    whole = Manifold.batch_boolean([region.solid for region in regions], OpType.Add)
-    return stack_layers(Part("", *mesh_of(whole)), np.ascontiguousarray(z_mm)).regions
+def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
+    """Both without the connected parts that they have in common."""
+    pieces, layer = zip(*(parts(regions) for regions in (one, other)), strict=True)
+    known = [
+        np.column_stack([l, shapely.bounds(p), shapely.area(p)]).round(_SAME_DIGITS)
+        for p, l in zip(pieces, layer, strict=True)
+    ]
+    _, which, count = np.unique(np.concatenate(known), axis=0, return_inverse=True, return_counts=True)
+    own = np.split(count[which] == 1, [len(pieces[0])])
+    a, b = (gathered(p[o], l[o], len(one)) for p, l, o in zip(pieces, layer, own, strict=True))
+    return a, b
 
 
 def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
@@ -342,12 +250,6 @@ def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
     out = np.empty(len(asked), dtype=object)
     out[:] = [by_layer[int(l)] for l in asked]
     return out
-
-
-def _by_design_thin(drafts: tuple[Draft, ...], stack: LayerStack, first: int, last: int) -> Regions:
-    """(n,) the sections, in the changed layers, of what is thin on purpose."""
-    thin = [region for draft in drafts if draft.kind in BY_DESIGN_THIN for region in draft.added]
-    return _sections(thin, stack.z_mm[first : last + 2])
 
 
 def _new_thin_mm2(
@@ -383,12 +285,11 @@ def _smallest(regions: Regions, changed: Regions, line_mm: float) -> float:
     return float(area[hit].min()) if hit.any() else 0.0
 
 
-def _body_faults(ground: Ground, solid: Manifold, drafts: tuple[Draft, ...]) -> list[str]:
-    """Faults of the whole body: beneath the bed, holes closed, voids shut in, pieces come loose."""
+def _body_faults(changed: Changed) -> list[str]:
+    """Faults of the whole body: holes closed, voids shut in, pieces come loose."""
     faults = []
-    if solid.bounding_box()[2] < -BENEATH_BED_MM:
-        faults.append("the change reaches beneath the bed")
-    before, after = _shells(ground.solid), _shells(solid)
+    before, after = _shells(changed.ground.solid), _shells(changed.solid)
+    drafts = changed.drafts
     closing = any(draft.kind in CLOSES_A_HOLE for draft in drafts)
     if after.handles < before.handles and not closing:
         faults.append("it would close a hole of the part")
@@ -413,12 +314,13 @@ def _shells(solid: Manifold) -> _Shells:
     return _Shells(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
 
 
-def _spared_faults(ground: Ground, solid: Manifold) -> list[str]:
+def _spared_faults(changed: Changed) -> list[str]:
     """Whether any of the spared surface was covered or cut away."""
+    ground = changed.ground
     if not ground.spared.any():
         return []
     before = areas_left_mm2(ground.part, ground.solid, ground.solid)
-    after = areas_left_mm2(ground.part, ground.solid, solid)
+    after = areas_left_mm2(ground.part, ground.solid, changed.solid)
     lost: Floats = (before - after)[ground.spared]
     allowed = SPARED_LOSS_MM2 + SPARED_LOSS_SHARE * float(before[ground.spared].sum())
     if float(lost.sum()) <= allowed:

@@ -1,0 +1,172 @@
+"""``Changed``: the part with changes made to it, as a body and as layers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers.polygons import EMPTY, areas_only, overlaid
+from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.part.part import Health, Part
+from falsework.redrawing.draft import ChangeKind, Draft, Region
+from falsework.redrawing.site import Ground
+from falsework.redrawing.solids import mesh_of, without_specks
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+BROKEN_OFF = (ChangeKind.FINS, ChangeKind.MEMBRANE)  # or cut out, after printing: thin by design
+GROWN_MM = 1e-6  # rounding of a height
+
+
+@dataclass(frozen=True, eq=False)
+class Changed:
+    """The ground's part with changes made, in order.
+
+    ``as_drawn``: the layers are the ground's with plane sections of the changes added and taken away, without
+    the whole body, which takes most of the time; else those of the body that results. Both say the same but
+    for rounding where faces meet, which may part what should be one piece: it matters to what stays.
+    """
+
+    ground: Ground
+    drafts: tuple[Draft, ...]
+    as_drawn: bool = False
+
+    @cached_property
+    def _body(self) -> tuple[Manifold, float, float]:
+        return applied(self.ground.solid, self.drafts)
+
+    @property
+    def solid(self) -> Manifold:
+        """The body of the part with the changes."""
+        return self._body[0]
+
+    @property
+    def volumes_mm3(self) -> tuple[float, float]:
+        """What came and what went, mm³."""
+        return self._laid[1:] if self.as_drawn else self._body[1:]
+
+    @property
+    def lasting(self) -> bool:
+        """Whether anything of the changes stays on the part."""
+        return any(draft.kind not in BROKEN_OFF for draft in self.drafts)
+
+    @cached_property
+    def z_mm(self) -> Floats:
+        """The layers' boundaries, with more on top if the part grew."""
+        process, regions = self.ground.process, [r for draft in self.drafts for r in draft.added]
+        top_mm = max((region.solid.bounding_box()[5] for region in regions), default=0.0)
+        if top_mm <= float(self.ground.part.bounds_mm[1, 2]) + GROWN_MM:
+            return self.ground.stack.z_mm
+        return layer_boundaries(top_mm, process.first_layer_height_mm, process.layer_height_mm)
+
+    @cached_property
+    def span(self) -> tuple[int, int]:
+        """First and last layer whose section the changes' boxes reach."""
+        boxes = [r.solid.bounding_box() for draft in self.drafts for r in (*draft.added, *draft.removed)]
+        if not boxes:  # nothing is changed: it does as it is
+            undersides = self.ground.need.undersides
+            spans = [undersides[draft.underside - 1].layers for draft in self.drafts]
+            return min(a for a, _ in spans), max(b for _, b in spans)
+        low, high = min(box[2] for box in boxes), max(box[5] for box in boxes)
+        middles = 0.5 * (self.z_mm[1:] + self.z_mm[:-1])
+        first = int(np.clip(np.searchsorted(middles, low), 0, len(middles) - 1))
+        return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
+
+    @property
+    def before(self) -> Regions:
+        """(n,) sections of the layers ``span`` as they were."""
+        first, last = self.span
+        sections = self.ground.stack.regions[first : last + 1]
+        return np.concatenate([sections, np.full(last + 1 - first - len(sections), EMPTY, dtype=object)])
+
+    @property
+    def after(self) -> Regions:
+        """(n,) the same as they are."""
+        first, last = self.span
+        return self.stack.regions[first : last + 1]
+
+    @cached_property
+    def stack(self) -> LayerStack:
+        """The ground's layers with those of ``span`` changed."""
+        old, (first, last) = self.ground.stack, self.span
+        if self.as_drawn:
+            sections = self._laid[0]
+        else:
+            # what was united may overlap by rounding: so are its rings
+            whole = Part(self.ground.part.name, *mesh_of(self.solid), Health(self_intersections=1))
+            sections = stack_layers(whole, np.ascontiguousarray(self.z_mm[first : last + 2])).regions
+        regions = np.concatenate([old.regions[:first], sections, old.regions[last + 1 :]])
+        return LayerStack.of(self.z_mm, regions, old.widest_stitch_mm, old.stitched_layers)
+
+    @cached_property
+    def _laid(self) -> tuple[Regions, float, float]:
+        """(n,) sections with the changes laid in, and the volumes that come and go by them."""
+        heights_mm = np.diff(self.z_mm)[self.span[0] : self.span[1] + 1]
+        regions, came_mm3, went_mm3 = self.before, 0.0, 0.0
+        for draft in self.drafts:
+            more = areas_only(overlaid(shapely.union, regions, self._sections(draft.added)))
+            left = areas_only(overlaid(shapely.difference, more, self._sections(draft.removed)))
+            came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ heights_mm)
+            went_mm3 += float((shapely.area(more) - shapely.area(left)) @ heights_mm)
+            regions = left
+        return regions, came_mm3, went_mm3
+
+    @cached_property
+    def sections(self) -> Regions:
+        """(n,) what the changes cover in the layers ``span``, added or taken away."""
+        return self._sections([r for draft in self.drafts for r in (*draft.added, *draft.removed)])
+
+    @cached_property
+    def broken_off(self) -> Regions:
+        """(n,) the same of what does not stay."""
+        if not self.lasting:
+            return self.sections
+        return self._sections([r for draft in self.drafts if draft.kind in BROKEN_OFF for r in draft.added])
+
+    def _sections(self, regions: Sequence[Region]) -> Regions:
+        from manifold3d import Manifold, OpType
+
+        first, last = self.span
+        if not regions:
+            return np.full(last + 1 - first, EMPTY, dtype=object)
+        whole = Manifold.batch_boolean([region.solid for region in regions], OpType.Add)
+        return stack_layers(
+            Part("", *mesh_of(whole)), np.ascontiguousarray(self.z_mm[first : last + 2])
+        ).regions
+
+    def box(self, margin_mm: float) -> tuple[float, float, float, float]:
+        """x0, y0, x1, y1 around all that is changed and the margin."""
+        boxes = np.array([r.solid.bounding_box() for d in self.drafts for r in (*d.added, *d.removed)])
+        if len(boxes) == 0:
+            return 0.0, 0.0, margin_mm, margin_mm
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0) - margin_mm, boxes[:, 3:5].max(axis=0) + margin_mm
+        return float(x0), float(y0), float(x1), float(y1)
+
+
+def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float, float]:
+    """The solid with changes applied in order, and the volumes that came and went, mm³."""
+    from manifold3d import Manifold, OpType
+
+    added_mm3 = removed_mm3 = 0.0
+    volume = solid.volume()
+    # what is only added needs no order: one union is quicker than several
+    in_order = any(draft.removed for draft in drafts)
+    for some in [(draft,) for draft in drafts] if in_order else [drafts]:
+        added = [region.solid.as_original() for draft in some for region in draft.added]
+        removed = [region.solid.as_original() for draft in some for region in draft.removed]
+        if added:
+            solid = Manifold.batch_boolean([solid, *added], OpType.Add)
+            added_mm3 += solid.volume() - volume
+            volume = solid.volume()
+        if removed:
+            solid = Manifold.batch_boolean([solid, *removed], OpType.Subtract)
+            removed_mm3 += volume - solid.volume()
+            volume = solid.volume()
+    return without_specks(solid), added_mm3, removed_mm3
