@@ -26,12 +26,12 @@ from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.walls import (
     Lane,
     Placed,
+    Turned,
     Wall,
     below,
     directions,
     let_down,
     merged,
-    parts_along,
     runs,
     trial,
     turned,
@@ -75,6 +75,7 @@ class _Fin:
     high: float
     round: int
     wall: Wall  # down to what lies below
+    along: Floats  # (n, 2) stretches of its line that it takes up
     borne: list[tuple[float, float]] = field(default_factory=list)  # (along, z) where arches spring from it
 
     def crosses(self, across: bool, at: float, low: float, high: float) -> bool:
@@ -82,8 +83,7 @@ class _Fin:
         if self.across == across or not low - _SAME_MM <= self.at <= high + _SAME_MM:
             return False
         half = 0.5 * self.wall.thick_mm
-        stretch = runs(self.wall.profile)
-        return bool(((stretch[:, 0] <= at + half) & (stretch[:, 1] >= at - half)).any())
+        return bool(((self.along[:, 0] <= at + half) & (self.along[:, 1] >= at - half)).any())
 
 
 def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None:
@@ -91,14 +91,14 @@ def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None
     lattice = _Lattice(site, ceiling, directions(ceiling)[0])
     bays = lattice.first()
     least_mm = LEAST_BAY_WIDTHS * site.ground.process.line_width_mm
-    laid = 0
+    laid, judged = 0, False
     for k in range(1, MOST_ROUNDS + 1):
         watch.at("placing crossed fins", k / (MOST_ROUNDS + 1))
         if laid == len(lattice.fins) or len(lattice.fins) > MOST_CROSSED:
             return None
-        left = lattice.left_by(lattice.fins[laid:])
-        if left is None:
-            built = lattice.built()
+        left = None if judged else lattice.left_by(lattice.fins[laid:])
+        if left is None:  # from now on the layers judge
+            judged, built = True, lattice.built()
             left = lattice.left_above(built.walls)
             if left is None:
                 return built
@@ -117,8 +117,7 @@ class _Lattice:
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
         self.open = np.array(ceiling.regions, dtype=object)
-        strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
-        self.tree, self.strip_layer = shapely.STRtree(strips), ceiling.layers[owner]
+        self.strips = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
         self.fins: list[_Fin] = []
         self.edge_mm = _edge_mm(ground)
         self.clear_mm = ground.process.structure.side_gap_mm
@@ -143,7 +142,7 @@ class _Lattice:
         """A fin on a line between two places along it, as far as it finds something to stand on."""
         deg, place = (self.deg + 90.0, -at) if across else (self.deg, at)
         line_mm = self.site.ground.process.line_width_mm
-        path = self._lane(deg, place, low, high)
+        path = self._lane(across, deg, place, low, high)
         if not path.strips:
             return
         springs = np.array(
@@ -169,30 +168,28 @@ class _Lattice:
         profile = shapely.union_all([*sprung, *standing])
         if not profile.is_empty:
             wall = Wall(path.deg, path.across_mm, path.thick_mm, profile)
-            self.fins.append(_Fin(across, at, low, high, number, wall))
+            self.fins.append(_Fin(across, at, low, high, number, wall, runs(profile)))
 
-    def _lane(self, deg: float, across_mm: float, low: float, high: float) -> Lane:
+    def _lane(self, across: bool, deg: float, place_mm: float, low: float, high: float) -> Lane:
         """The lane of a fin: to the very edges, that no strip runs on around its ends."""
-        line = turned(shapely.LineString([(low, across_mm), (high, across_mm)]), deg)
-        hit = np.sort(self.tree.query(line, predicate="intersects"))
-        found, of = parts_along(shapely.intersection(line, self.tree.geometries[hit]), deg)
+        found, of = self.strips[across].passed(np.arange(len(self.ceiling.layers)), place_mm)
+        found = np.clip(found, low, high)
+        some = found[:, 1] > found[:, 0]
+        found, layer = found[some], self.ceiling.layers[of[some]]
         if not len(found):
-            return Lane(deg, across_mm, 0.0, ())
-        layer = self.strip_layer[hit[of]]
+            return Lane(deg, place_mm, 0.0, ())
         ends = merged(found)
         found[np.isin(found[:, 0], ends[:, 0]), 0] -= _PAST_MM
         found[np.isin(found[:, 1], ends[:, 1]), 1] += _PAST_MM
-        order = np.argsort(layer, kind="stable")
-        first = np.flatnonzero(np.diff(layer[order], prepend=-1))
-        parts = np.split(found[order], first[1:])
-        strips = zip(layer[order][first].tolist(), parts, strict=True)
+        first = np.flatnonzero(np.diff(layer, prepend=-1))
+        strips = zip(layer[first].tolist(), np.split(found, first[1:]), strict=True)
         line_mm = self.site.ground.process.line_width_mm
-        return Lane(deg, across_mm, line_mm, tuple((l, merged(part)) for l, part in strips))
+        return Lane(deg, place_mm, line_mm, tuple((l, merged(part)) for l, part in strips))
 
     def left_by(self, fins: list[_Fin]) -> Regions | None:
         """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they
         are too little to count."""
-        laid = shapely.union_all(np.concatenate([fin.wall.plans(runs(fin.wall.profile)) for fin in fins]))
+        laid = shapely.union_all(np.concatenate([fin.wall.plans(fin.along) for fin in fins]))
         shapely.prepare(laid)
         self.open = areas_only(shapely.difference(self.open, laid))
         self.sections = areas_only(shapely.union(self.sections, laid))
@@ -233,11 +230,12 @@ class _Lattice:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
         tried = trial(self.site, self.ceiling, walls)
         allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
-        for strips, layer in (tried.strips, tried.asking):
-            bad, _ = self._bad(tried.stack, strips, layer)
-            if float(shapely.area(strips[bad]).sum()) > allowed_mm2:
-                return strips[bad]
-        return strips if float(shapely.area(strips).sum()) > allowed_mm2 else None
+        strips, layer = tried.strips
+        bad, _ = self._bad(tried.stack, strips, layer)
+        if float(shapely.area(strips[bad]).sum()) > allowed_mm2:
+            return strips[bad]
+        left, _ = tried.asking
+        return left if float(shapely.area(left).sum()) > allowed_mm2 else None
 
     def parted(self, bays: list[_Bay], left: Regions, number: int, least_mm: float) -> list[_Bay]:
         """Part the bays in which strips ask by a fin each, across the strips and through their middle; all
@@ -366,10 +364,11 @@ def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
 
 
 def _top_of(profile: shapely.Geometry, x: Floats) -> Floats:
-    """Height of a profile's upper edge."""
-    _, low, _, high = profile.bounds
-    inside = np.clip(x, profile.bounds[0] + 1e-6, profile.bounds[2] - 1e-6)
-    ends = np.array([[[at, low - 1.0], [at, high + 1.0]] for at in inside])
-    cut = shapely.intersection(shapely.linestrings(ends), profile)
-    top: Floats = shapely.bounds(cut)[:, 3]
-    return np.where(np.isnan(top), high, top)
+    """Height of a profile's upper edge, (n,) at ``x`` (n,) ascending."""
+    start, _, end, _ = profile.bounds
+    inside = np.clip(x, start + 1e-6, end - 1e-6)
+    upright = Turned(np.array([profile]), 90.0)
+    found, of = upright.passed(np.zeros(len(x), np.int64), -inside)
+    last = np.searchsorted(of, np.arange(len(x)), side="right") - 1
+    top: Floats = found[last, 1]
+    return top

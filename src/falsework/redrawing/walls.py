@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from falsework.layers.polygons import offset_mitred
+from falsework.kernels.beneath import run_boxes
+from falsework.kernels.lanes import columns, highest, passed
+from falsework.layers.polygons import offset_mitred, parts
 from falsework.layers.stack import Floats, Indices, Regions
+from falsework.need.measure import polygon_edges
 from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.solids import prism
@@ -25,6 +28,28 @@ GENTLE_LAYERS = 3  # a floor that rises within so many layers beside a wall is w
 ROUNDING_MM = 1e-4  # by less than this, what ends beside a wall does not stand in its way
 SEAM_MM = 5e-3  # strips of neighbouring layers that come so near along a wall leave no slit in it
 _ENDLESS = 1e4
+
+
+class Turned:
+    """Outlines of regions (N,), turned so that walls along ``deg`` run along x."""
+
+    def __init__(self, regions: Regions, deg: float) -> None:
+        polygons, owner = parts(regions)
+        edges, first = polygon_edges(polygons)
+        self.edges = (edges.reshape(-1, 2) @ turning(-deg)).reshape(-1, 4)
+        self.first = first[np.searchsorted(owner, np.arange(len(regions) + 1))]
+        self.boxes, self.first_box = run_boxes(self.edges, self.first)
+
+    def passed(
+        self, region: Indices, across_mm: float | Floats, half_mm: float = 0.0
+    ) -> tuple[Floats, Indices]:
+        """Where bands along x, ``half_mm`` to both sides of ``across_mm`` (n,), pass through ``region`` (n,):
+        (m, 2) stretches, ascending and apart, and (m,) of which band each is."""
+        across = np.full(len(region), across_mm)
+        found: tuple[Floats, Indices] = passed(
+            self.edges, self.first, self.boxes, self.first_box, region, across, half_mm
+        )
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,9 +76,8 @@ class Wall:
 
     def sections(self, z_mm: Floats) -> tuple[Regions, Indices]:
         """Its plans at heights (k,): (n,) rectangles, and the height of each."""
-        levels = shapely.linestrings([[(-_ENDLESS, z), (_ENDLESS, z)] for z in z_mm])
-        found, owner = parts_along(shapely.intersection(self.profile, levels), 0.0)
-        return self.plans(found), owner
+        found, level = Turned(np.array([self.profile]), 0.0).passed(np.zeros(len(z_mm), np.int64), z_mm)
+        return self.plans(found), level
 
     def plans(self, along_mm: Floats) -> Regions:
         """Its plans (n,) over stretches (n, 2) along it."""
@@ -78,21 +102,27 @@ class Placed:
 
 def turned(shape: Any, deg: float) -> Any:
     """Shapes turned about the origin, from x towards y."""
-    c, s = math.cos(math.radians(deg)), math.sin(math.radians(deg))
-    matrix = np.array([[c, s], [-s, c]])
+    matrix = turning(deg)
     return shapely.transform(shape, lambda xy: xy @ matrix)
+
+
+def turning(deg: float) -> Floats:
+    """(2, 2) that turns rows x, y about the origin, from x towards y."""
+    c, s = math.cos(math.radians(deg)), math.sin(math.radians(deg))
+    return np.array([[c, s], [-s, c]])
 
 
 def runs(profile: shapely.Geometry) -> Floats:
     """(n, 2) stretches along x that the connected parts of a profile cover, merged and ascending."""
-    return merged(parts_along(profile, 0.0)[0])
+    x0, _, x1, _ = shapely.bounds(shapely.get_parts(profile)).T
+    return merged(np.column_stack([x0, x1])[x1 > x0])
 
 
 def merged(stretches_mm: Floats) -> Floats:
     """(n, 2) stretches that overlap or touch, made one; ascending."""
+    if len(stretches_mm) < 2:
+        return stretches_mm
     ordered = stretches_mm[np.argsort(stretches_mm[:, 0])]
-    if not len(ordered):
-        return ordered
     reached = np.maximum.accumulate(ordered[:, 1])
     starts = np.flatnonzero(np.concatenate([[True], ordered[1:, 0] > reached[:-1] + 1e-9]))
     return np.column_stack([ordered[starts, 0], reached[np.append(starts[1:], len(ordered)) - 1]])
@@ -122,41 +152,13 @@ def _seamless(profiles: Regions) -> shapely.Geometry:
     return closed
 
 
-def _strip(deg: float, across_mm: float, half_mm: float) -> shapely.Polygon:
-    """An endless strip of the plane along ``deg``."""
-    strip: shapely.Polygon = turned(
-        shapely.box(-_ENDLESS, across_mm - half_mm, _ENDLESS, across_mm + half_mm), deg
-    )
-    shapely.prepare(strip)
-    return strip
-
-
-def parts_along(shapes: shapely.Geometry | Regions, deg: float) -> tuple[Floats, Indices]:
-    """(n, 2) stretches along ``deg`` of the connected parts of shapes, and (n,) whose they are."""
-    parts, owner = shapely.get_parts(shapes, return_index=True)
-    xy, part = shapely.get_coordinates(parts, return_index=True)
-    if not len(xy):
-        return np.empty((0, 2)), np.empty(0, np.int64)
-    t = xy @ np.array([math.cos(math.radians(deg)), math.sin(math.radians(deg))])
-    first = np.flatnonzero(np.diff(part, prepend=-1))
-    stretch = np.column_stack([np.minimum.reduceat(t, first), np.maximum.reduceat(t, first)])
-    some = stretch[:, 1] > stretch[:, 0]
-    return stretch[some], owner[part[first]][some].astype(np.int64)
-
-
-def _crossed(shapes: shapely.Geometry | Regions, deg: float, across_mm: float) -> tuple[Floats, Indices]:
-    """The same of the parts of one line along ``deg`` that lie in the shapes."""
-    line = turned(shapely.LineString([(-_ENDLESS, across_mm), (_ENDLESS, across_mm)]), deg)
-    return parts_along(shapely.intersection(line, shapes), deg)
-
-
 def stretches(region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float) -> Floats:
     """(n, 2) stretches along ``deg`` on which a wall lies wholly under a region."""
     half = 0.5 * thick_mm - 0.1 * ROUNDING_MM
-    found = merged(_crossed(region, deg, across_mm)[0])
-    for side in (across_mm - half, across_mm + half):
-        found = both(found, merged(_crossed(region, deg, side)[0]))
-    return found
+    across = across_mm + half * np.array([0.0, -1.0, 1.0])
+    found, line = Turned(np.array([region]), deg).passed(np.zeros(3, np.int64), across)
+    middle, left, right = (found[line == k] for k in range(3))
+    return both(both(middle, left), right)
 
 
 def directions(ceiling: Ceiling, *more_deg: float) -> list[float]:
@@ -252,8 +254,8 @@ def lane(
     """The lane under ``region`` of an underside. Stretches shorter than ``least_mm`` are left out."""
     found = stretches(region, deg, across_mm, thick_mm)
     found = found[found[:, 1] - found[:, 0] >= least_mm]
-    parts, owner = _crossed(ceiling.regions, deg, across_mm)
-    strips = ((int(l), both(found, merged(parts[owner == k]))) for k, l in enumerate(ceiling.layers))
+    parts, of = Turned(ceiling.regions, deg).passed(np.arange(len(ceiling.layers)), across_mm)
+    strips = ((int(l), both(found, parts[of == k])) for k, l in enumerate(ceiling.layers))
     return Lane(deg, across_mm, thick_mm, tuple((layer, part) for layer, part in strips if len(part)))
 
 
@@ -264,7 +266,7 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
     sections = sections_near(site.ground, first, last, ceiling.footprint)
     plans, layers = zip(*(wall.sections(stack.middles_mm[first : last + 1]) for wall in walls), strict=True)
     plan, layer = np.concatenate(plans), np.concatenate(layers)
-    for k in range(last - first + 1):
+    for k in np.unique(layer):
         sections[k] = shapely.union_all([sections[k], *plan[layer == k]])
     return Trial(site, first, sections, ceiling.footprint)
 
@@ -280,11 +282,18 @@ class Below:
     own: int
     layers: Indices
     sections: Regions
+    _turned: dict[float, Turned] = field(default_factory=dict)
 
-    def above(self, low_mm: float) -> Below:
-        """What of it lies above a height."""
-        keep = self.ground.stack.middles_mm[self.layers] > low_mm
-        return self if keep.all() else replace(self, layers=self.layers[keep], sections=self.sections[keep])
+    def passed(
+        self, path: Lane, half_mm: float, low: float, high: float = math.inf
+    ) -> tuple[Floats, Indices]:
+        """(n, 2) stretches over which a wall of that half thickness passes through layers from ``low`` up to
+        ``high``, and (n,) these layers."""
+        if path.deg not in self._turned:
+            self._turned[path.deg] = Turned(self.sections, path.deg)
+        mine = np.flatnonzero((self.layers >= low) & (self.layers < high))
+        found, of = self._turned[path.deg].passed(mine, path.across_mm, half_mm)
+        return found, self.layers[mine[of]]
 
 
 def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
@@ -307,58 +316,32 @@ def let_down(
     """
     stack, half = under.ground.stack, 0.5 * path.thick_mm
     floor_mm, middles, z_mm = max(float(stack.z_mm[0]), low_mm), stack.middles_mm, stack.z_mm
-    under = under.above(floor_mm)
-    band = _strip(path.deg, path.across_mm, half - ROUNDING_MM)
-    wide = _strip(path.deg, path.across_mm, half + clear_mm)
-    hit = shapely.intersects(wide, under.sections)
-    layers, sections = under.layers[hit], under.sections[hit]
-    blocked, at = parts_along(shapely.intersection(band, sections), path.deg)
-    layer = layers[at]
-    lowest = path.strips[0][0] - GENTLE_LAYERS  # a slope that the wall meets at its top is not beside it
-    near = np.empty((0, 2))
+    lowest = int(np.searchsorted(middles, floor_mm, side="right"))
+    blocked, layer = under.passed(path, half - ROUNDING_MM, lowest)
+    strips = path.strips
     if clear_mm:
-        low = layers < lowest
-        beside, by = parts_along(shapely.intersection(wide, sections[low]), path.deg)
-        by = layers[low][by]
+        # a slope that the wall meets at its top is not beside it
+        beside, by = under.passed(path, half + clear_mm, lowest, strips[0][0] - GENTLE_LAYERS)
         walls = shapely.box(beside[:, 0] - clear_mm, z_mm[by], beside[:, 1] + clear_mm, z_mm[by + 1])
         # nor is one that it stands on
-        highest = np.minimum(layer + 1 + GENTLE_LAYERS, stack.count)
-        floor = shapely.box(blocked[:, 0], z_mm[layer], blocked[:, 1], z_mm[highest])
+        highest_floor = np.minimum(layer + 1 + GENTLE_LAYERS, stack.count)
+        floor = shapely.box(blocked[:, 0], z_mm[layer], blocked[:, 1], z_mm[highest_floor])
         near = runs(shapely.difference(shapely.union_all(walls), shapely.union_all(floor)))
-
-    def solid(stretch: Floats, layer: Indices) -> shapely.Geometry:
-        """Everything at and below sections, these by ascending layer."""
-        at = np.unique(stretch)
-        height = np.full(max(len(at) - 1, 0), -np.inf)
-        ends = np.searchsorted(at, stretch).tolist()
-        for (low, high), top in zip(ends, middles[layer].tolist(), strict=True):
-            height[low:high] = top
-        same = np.flatnonzero(np.diff(height, prepend=np.nan) != 0.0)
-        end = at[np.append(same[1:], len(height))] if len(same) else at[:0]
-        some = np.isfinite(height[same])
-        boxes = shapely.box(at[same][some], floor_mm - 1.0, end[some], height[same][some])
-        return shapely.union_all(boxes)
-
-    own = under.own
-    beneath = solid(blocked[layer < own], layer[layer < own])
+        strips = tuple((top, without(part, near)) for top, part in strips)
+    of = np.repeat([top for top, _ in strips], [len(part) for _, part in strips])
     # among the underside's own layers the slope itself cuts into the band aslant: there the middle tells
-    crossed, at = _crossed(sections[layers >= own], path.deg, path.across_mm)
-    crossing = layers[layers >= own][at]
-    columns = []
-    for top, part in path.strips:
-        part = without(part, near) if len(near) else part
-        if not len(part):
-            continue
-        column = shapely.box(part[:, 0], floor_mm, part[:, 1], top_mm[top])
-        low = crossing < top
-        low[low] = (crossed[low, 0] < part[:, 1].max()) & (crossed[low, 1] > part[:, 0].min())
-        if low.any():
-            more = offset_mitred(solid(crossed[low], crossing[low]), -2.0 * SEAM_MM)
-            column = np.array([shapely.difference(shapely.union_all(column), more)])
-        columns.append(column)
-    if not columns:
+    crossed, at = under.passed(path, 0.0, max(lowest, under.own))
+    boxes = columns(
+        np.concatenate([part for _, part in strips]),
+        *(of, top_mm[of], crossed, at, middles[at], floor_mm, 2.0 * SEAM_MM),
+    )
+    if not len(boxes):
         return None
-    profile = shapely.difference(_seamless(np.concatenate(columns)), beneath)
+    beneath = layer < under.own
+    ends, height = highest(blocked[beneath], middles[layer[beneath]])
+    some = np.isfinite(height)
+    solid = shapely.box(ends[:-1][some], floor_mm - 1.0, ends[1:][some], height[some])
+    profile = shapely.difference(_seamless(shapely.box(*boxes.T)), shapely.union_all(solid))
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 
