@@ -12,9 +12,9 @@ import pytest
 from falsework.droop.belief import PRIOR, Belief, with_law, with_values
 from falsework.droop.bond import bond_share, coverage, top_of
 from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm, sag_mm
-from falsework.droop.estimate import NORMAL_95, Estimate
+from falsework.droop.estimate import NORMAL_95, quantiles
 from falsework.droop.outcome import let_go_chances
-from falsework.droop.overhang import island_droop, limit_angle_deg, limit_share, overhang_droop
+from falsework.droop.overhang import island_droops, limit_angle_deg, limit_share, overhang_droop
 from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.droop.strand import (
     GRAVITY,
@@ -26,7 +26,7 @@ from falsework.droop.strand import (
     time_constant_s,
     viscosity_pa_s,
 )
-from falsework.droop.supported import clearance_mm, supported_droop
+from falsework.droop.supported import clearance_mm, supported_droops
 from falsework.process import load_process
 from falsework.process.settings import Process
 
@@ -155,32 +155,34 @@ def test_curl_works_against_thin_layers_of_hot_materials():
     assert limit_share(hot, PRIOR).value < limit_share(pla, PRIOR).value < limit_share(FINE, PRIOR).value
 
 
-def test_droop_never_exceeds_the_fall():
-    assert overhang_droop(30.0, FINE, PRIOR, fall_mm=0.6) == Estimate(0.6, 0.6, 0.6)
-    fall = island_droop(12.0, FINE, PRIOR)
-    assert (fall.value, fall.low, fall.high) == (12.0, 0.2, 12.0)
-    assert island_droop(0.1, FINE, PRIOR).low == 0.1
+def test_what_starts_in_mid_air_falls_and_misses_its_layer_at_the_least():
+    assert island_droops(np.array([12.0, 0.1]), FINE).T.tolist() == [[12.0, 0.2, 12.0], [0.1, 0.1, 0.1]]
+
+
+def test_quantiles_are_the_usual_ones():
+    draws = np.random.default_rng(3).lognormal(size=(1000, 7, 2))
+    assert quantiles(draws) == pytest.approx(np.quantile(draws, (0.5, 0.05, 0.95), axis=0), rel=1e-12)
+    assert quantiles(draws[:, 0, 0]) == pytest.approx(quantiles(draws)[:, 0, 0], rel=1e-12)
+    assert quantiles(np.ones((1, 3))).tolist() == [[1.0] * 3] * 3
 
 
 def test_support_stops_the_sag_at_the_clearance():
     free = bridge_droop(80.0, FINE, PRIOR)
-    on = supported_droop(free, 0.4, FINE, PRIOR)
+    short = bridge_droop(8.0, FINE, PRIOR)
+    on, short_on = supported_droops([free, short], 0.4, FINE, PRIOR)
     assert clearance_mm(0.4, FINE) == pytest.approx(0.4 + 0.2 - 0.32197, abs=1e-5)
     assert on.value == pytest.approx(clearance_mm(0.4, FINE), rel=0.02)
     assert on.low < on.value < on.high
     # what would droop by less anyway is not made worse, and a gap that presses leaves no droop to speak of
-    short = bridge_droop(8.0, FINE, PRIOR)
-    assert supported_droop(short, 0.4, FINE, PRIOR).value == pytest.approx(short.value, rel=1e-3)
-    assert supported_droop(free, 0.05, FINE, PRIOR).value < 3e-3
+    assert short_on.value == pytest.approx(short.value, rel=1e-3)
+    assert supported_droops([free], 0.05, FINE, PRIOR)[0].value < 3e-3
 
 
 def test_lines_without_a_roof_add_their_own_small_sag():
     free = bridge_droop(80.0, FINE, PRIOR)
     open_lines = replace(FINE, structure=replace(FINE.structure, interface_layers=0, spacing_mm=4.0))
-    extra = (
-        supported_droop(free, 0.4, open_lines, PRIOR).value - supported_droop(free, 0.4, FINE, PRIOR).value
-    )
-    assert 0.002 < extra < 0.01  # micrometres, as the model says: 4 at full fan
+    bare, roofed = (supported_droops([free], 0.4, process, PRIOR)[0] for process in (open_lines, FINE))
+    assert 0.002 < bare.value - roofed.value < 0.01  # micrometres, as the model says: 4 at full fan
 
 
 def test_the_two_laws_of_bond_agree_on_the_reference_strand_and_differ_off_it():

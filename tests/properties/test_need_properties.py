@@ -14,7 +14,7 @@ from shapely.affinity import rotate, scale, translate
 from falsework.droop.belief import PRIOR
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.overhang import overhang_droop
-from falsework.droop.supported import supported_droop
+from falsework.droop.supported import supported_droops
 from falsework.need.needmap import need_map
 from falsework.need.strips import DUST_SHARE, biased_reach_mm
 from falsework.need.underside import Kind
@@ -156,6 +156,6 @@ def test_droop_grows_with_span_and_reach_and_with_less_fan(length, factor, fan, 
         # how much the fan does is uncertain too, so medians at nearly the same fan may cross by a little
         windy = law(length, replace(process, fan=1.0), PRIOR)
         assert windy.value <= short.value * 1.01
-        held, longer = (supported_droop(e, 2 * size[1], process, PRIOR) for e in (short, long))
+        held, longer = supported_droops([short, long], 2 * size[1], process, PRIOR)
         assert held.low <= held.value <= held.high
         assert held.value <= longer.value and held.value <= short.value

@@ -50,17 +50,15 @@ def ledge_mm(free_mm: Array, strand: Strands, p: Parameters) -> Array:
     return strand.height_mm * onset * beyond * np.exp(p.log_ledge)
 
 
-def overhang_droop(
-    free_mm: float, process: Process, belief: Belief, fall_mm: float = float("inf")
-) -> Estimate:
+def overhang_droop(free_mm: float, process: Process, belief: Belief) -> Estimate:
     """Droop of the free edge of a layer that reaches ``free_mm`` past the one beneath, mm.
 
-    Never more than ``fall_mm``, the height of the air beneath. Grows with ``free_mm``, in all three figures.
+    Grows with ``free_mm``, in all three figures.
     """
     if free_mm <= 0:
         return Estimate(0.0, 0.0, 0.0, belief.basis("overhang", process))
     value, low, high = (float(q[0]) for q in overhang_droops(np.array([free_mm]), process, belief))
-    return Estimate(value, low, high, belief.basis("overhang", process)).at_most(fall_mm)
+    return Estimate(value, low, high, belief.basis("overhang", process))
 
 
 def overhang_droops(free_mm: Array, process: Process, belief: Belief) -> Array:
@@ -82,10 +80,10 @@ def limit_angle_deg(process: Process, belief: Belief) -> Estimate:
     return spread(angle[:, 0], belief.basis("overhang", process))
 
 
-def island_droop(fall_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Droop of what starts in mid-air, mm: it falls onto what is beneath, ``fall_mm`` lower.
+def island_droops(fall_mm: Array, process: Process) -> Array:
+    """(3, n) middle, low and high of the droop of what starts in mid-air (n,), mm: it falls onto what is
+    beneath, ``fall_mm`` lower.
 
     At the least it misses its own layer (what is extruded may curl up on the nozzle before it falls).
     """
-    least = min(process.layer_height_mm, fall_mm)
-    return Estimate(fall_mm, least, fall_mm, belief.basis("overhang", process))
+    return np.stack([fall_mm, np.minimum(process.layer_height_mm, fall_mm), fall_mm])

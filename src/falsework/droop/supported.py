@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import sag_mm
-from falsework.droop.estimate import Estimate, quantiles
+from falsework.droop.estimate import Estimate, estimates, quantiles
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import lesser, logistic
 from falsework.droop.strand import Array, Strands, strand_diameter_mm, strand_of
@@ -43,8 +45,10 @@ def touching(gap_mm: Array, run_mm: Array, strand: Strands, p: Parameters) -> Ar
     return logistic(np.log(sag_mm(run_mm, strand, p) / room_mm(gap_mm, strand, p)) / _TOUCHING)
 
 
-def supported_droop(free: Estimate, gap_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Droop with support ``gap_mm`` beneath, where the underside left to itself would droop by ``free``.
+def supported_droops(
+    free: Sequence[Estimate], gap_mm: float, process: Process, belief: Belief
+) -> list[Estimate]:
+    """Droop with support ``gap_mm`` beneath, where undersides left to themselves would droop by ``free``.
 
     min(e, free) + δ(s), with s the line spacing, or the line width under a dense roof; never more than
     ``free``. Between lines up to 4 mm apart that second sag is a few micrometres: gravity is not what limits
@@ -53,9 +57,6 @@ def supported_droop(free: Estimate, gap_mm: float, process: Process, belief: Bel
     structure = process.structure
     strand, p = strand_of(process), belief.parameters(process)
     run = process.line_width_mm if structure.interface_layers > 0 else structure.spacing_mm
-    room = quantiles(room_mm(gap_mm, strand, p) + sag_mm(run, strand, p))[:, 0]
-    value, low, high = (
-        float(lesser(own, most)) if own > 0 else 0.0
-        for own, most in zip((free.value, free.low, free.high), room, strict=True)
-    )
-    return Estimate(value, low, high, belief.basis("bridge", process))
+    room = quantiles(room_mm(gap_mm, strand, p) + sag_mm(run, strand, p))
+    own = np.array([[e.value for e in free], [e.low for e in free], [e.high for e in free]])
+    return estimates(lesser(own, room), [belief.basis("bridge", process)] * len(free))

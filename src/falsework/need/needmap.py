@@ -10,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import PRIOR, Belief
-from falsework.droop.bridge import bridge_droop, bridge_droops
-from falsework.droop.estimate import Estimate
-from falsework.droop.overhang import island_droop, overhang_droop, overhang_droops
-from falsework.droop.supported import supported_droop
+from falsework.droop.bridge import bridge_droops
+from falsework.droop.estimate import estimates
+from falsework.droop.overhang import island_droops, overhang_droops
+from falsework.droop.supported import supported_droops
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 from falsework.need.join import join_strips
@@ -100,7 +100,7 @@ def need_of(
     groups = Groups(group_of_patch[patches.owner], int(group_of_patch.max()) + 1)
     extent = Groups(group_of_patch, groups.count).most(reached, 0.0)
     holding = groups.count - 1 if holds.any() else -1
-    undersides, place = _ranked(_drafts(stack, strips, groups, extent, holding, process, belief))
+    undersides, place = _undersides(stack, strips, groups, extent, holding, process, belief)
     return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner])
 
 
@@ -109,10 +109,9 @@ def with_support(need: NeedMap, process: Process, belief: Belief = PRIOR) -> Nee
 
     The need itself does not depend on how supports are built, so a changed air gap costs no new measuring.
     """
-    gap_mm = air_gap(process)[2]
+    supported = supported_droops([u.droop_mm for u in need.undersides], air_gap(process)[2], process, belief)
     undersides = tuple(
-        replace(u, supported_droop_mm=supported_droop(u.droop_mm, gap_mm, process, belief))
-        for u in need.undersides
+        replace(u, supported_droop_mm=droop) for u, droop in zip(need.undersides, supported, strict=True)
     )
     return replace(need, undersides=undersides)
 
@@ -147,6 +146,8 @@ def _strips(
 
 def _tabled(law: Callable[[Floats], Floats], lengths_mm: Floats, process: Process) -> Floats:
     """(2, n) value and high end of a droop law at many lengths, to 2e-3: power laws between 128 of them."""
+    if not (lengths_mm > 0).any():
+        return np.zeros((2, len(lengths_mm)))
     longest = max(float(lengths_mm.max()), process.line_width_mm)
     table = np.geomspace(1e-3 * process.line_width_mm, longest, 128)
     value, _, high = law(table)
@@ -155,13 +156,15 @@ def _tabled(law: Callable[[Floats], Floats], lengths_mm: Floats, process: Proces
     return np.where(lengths_mm > 0, np.array(ends), 0.0)
 
 
-def _droop(strips: _Strips, at: int, process: Process, belief: Belief) -> Estimate:
-    """Droop of one strip left to itself: between its anchors where it has two, else past its edge."""
-    if strips.figures.bridge[at]:
-        law = bridge_droop(float(strips.figures.span[at]), process, belief)
-    else:
-        law = overhang_droop(float(strips.free_mm[at]), process, belief)
-    return law.at_most(float(strips.fall_mm[at]))
+def _droops(strips: _Strips, at: Indices, process: Process, belief: Belief) -> Floats:
+    """(3, n) droop of some strips left to themselves: between its anchors where one has two, else past its
+    edge."""
+    bridge, free = strips.figures.bridge[at], strips.free_mm[at]
+    out = np.zeros((3, len(at)))
+    out[:, bridge] = bridge_droops(strips.figures.span[at[bridge]], process, belief)
+    ledge = ~bridge & (free > 0)
+    out[:, ledge] = overhang_droops(free[ledge], process, belief)
+    return np.minimum(out, strips.fall_mm[at])
 
 
 def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines, line_width_mm: float) -> Floats:
@@ -182,7 +185,7 @@ def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines, line_width
     return np.maximum(Groups(of_point, patches.count).most(away, 0.0), patches.most(depth, 0.0))
 
 
-def _drafts(
+def _undersides(
     stack: LayerStack,
     strips: _Strips,
     groups: Groups,
@@ -190,13 +193,15 @@ def _drafts(
     holding: int,
     process: Process,
     belief: Belief,
-) -> list[Underside]:
-    """One unnumbered underside per group; group ``holding`` (−1: none) is the one that holds."""
+) -> tuple[tuple[Underside, ...], Indices]:
+    """One underside per group, numbered from the worst, and the place of each group among them; group
+    ``holding`` (−1: none) is the one that holds."""
     figures, layer = strips.figures, strips.layer
     area = groups.total(figures.area)
     carried = figures.area * figures.bridge
     bridges = groups.total(carried) > 0.5 * area
-    islands = groups.any(strips.island)
+    holds = np.arange(groups.count) == holding
+    islands = groups.any(strips.island) & ~holds
     low, high = groups.least(layer, stack.count), groups.most(layer, 0)
     farthest = groups.most(strips.free_mm, 0.0)
     share = groups.total(figures.area * figures.share) / area
@@ -206,62 +211,53 @@ def _drafts(
     angle = groups.total(figures.area * slope) / area
     angle[(high - low < 2) & (farthest > FLAT_WIDTHS * process.line_width_mm)] = 90.0
     box = shapely.bounds(strips.polygons)
-    size = np.hypot(
+    across = np.hypot(
         groups.most(box[:, 2], -np.inf) - groups.least(box[:, 0], np.inf),
         groups.most(box[:, 3], -np.inf) - groups.least(box[:, 1], np.inf),
     )
-    largest = groups.first_by(-figures.area)
+    extent = np.minimum(extent_mm, across)
+    label = groups.first_by(-figures.area)
     widest = groups.first_by(-figures.span * figures.bridge)
     worst = groups.first_by(-strips.droop_mm)
     tip = groups.first_by(np.where(strips.island, layer, np.inf))
-    gap_mm = air_gap(process)[2]
+    droops = _droops(strips, worst, process, belief)
+    droops[:, islands] = island_droops(strips.fall_mm[tip[islands]], process)
+    risk[islands] = droops[0, islands] * area[islands]
+    bases = np.where(
+        figures.bridge[worst] & ~islands,
+        belief.basis("bridge", process),
+        belief.basis("overhang", process),
+    )
+    droop = estimates(droops, bases.tolist())
+    supported = supported_droops(droop, air_gap(process)[2], process, belief)
 
-    drafts: list[Underside] = []
-    for g in range(groups.count):
-        span = direction = 0.0
-        droop = _droop(strips, worst[g], process, belief)
-        if g == holding:
-            kind = Kind.HOLDS
-        elif islands[g]:
-            kind = Kind.ISLAND
-            droop = island_droop(float(strips.fall_mm[tip[g]]), process, belief)
-            risk[g] = droop.value * area[g]
-        elif bridges[g]:
-            kind, at = Kind.BRIDGE, widest[g]
-            span, direction = float(figures.span[at]), float(figures.direction[at])
-        else:
-            kind = Kind.CANTILEVER
-        label = largest[g]
-        drafts.append(
-            Underside(
-                number=0,
-                kind=kind,
-                area_mm2=float(area[g]),
-                layers=(int(low[g]), int(high[g])),
-                angle_deg=float(angle[g]),
-                span_mm=span,
-                span_direction_deg=direction,
-                free_length_mm=float(farthest[g]),
-                extent_mm=float(min(extent_mm[g], size[g])),
-                bridge_share=float(share[g]),
-                height_mm=float(stack.z_mm[low[g]]),
-                center_mm=(
-                    float(strips.xy_mm[label, 0]),
-                    float(strips.xy_mm[label, 1]),
-                    float(stack.z_mm[layer[label]]),
-                ),
-                droop_mm=droop,
-                supported_droop_mm=supported_droop(droop, gap_mm, process, belief),
-                risk=float(risk[g]),
-            )
+    kinds = (Kind.HOLDS, Kind.ISLAND, Kind.BRIDGE, Kind.CANTILEVER)
+    kind = np.select([holds, islands, bridges], [0, 1, 2], default=3)
+    span, direction = (
+        np.where(kind == 2, figure[widest], 0.0) for figure in (figures.span, figures.direction)
+    )
+    center = np.column_stack([strips.xy_mm[label], stack.z_mm[layer[label]]])
+    order = np.lexsort((-risk, ~islands, holds))
+    place = np.empty(groups.count, np.int64)
+    place[order] = np.arange(groups.count)
+    undersides = tuple(
+        Underside(
+            number=number,
+            kind=kinds[kind[g]],
+            area_mm2=float(area[g]),
+            layers=(int(low[g]), int(high[g])),
+            angle_deg=float(angle[g]),
+            span_mm=float(span[g]),
+            span_direction_deg=float(direction[g]),
+            free_length_mm=float(farthest[g]),
+            extent_mm=float(extent[g]),
+            bridge_share=float(share[g]),
+            height_mm=float(stack.z_mm[low[g]]),
+            center_mm=(float(center[g, 0]), float(center[g, 1]), float(center[g, 2])),
+            droop_mm=droop[g],
+            supported_droop_mm=supported[g],
+            risk=float(risk[g]),
         )
-    return drafts
-
-
-def _ranked(drafts: list[Underside]) -> tuple[tuple[Underside, ...], Indices]:
-    """Undersides numbered from the worst, and the place of each draft among them."""
-    tier = {Kind.ISLAND: 0, Kind.BRIDGE: 1, Kind.CANTILEVER: 1, Kind.HOLDS: 2}
-    order = sorted(range(len(drafts)), key=lambda g: (tier[drafts[g].kind], -drafts[g].risk, g))
-    place = np.empty(len(drafts), np.int64)
-    place[order] = np.arange(len(drafts))
-    return tuple(replace(drafts[g], number=k + 1) for k, g in enumerate(order)), place
+        for number, g in enumerate(order.tolist(), start=1)
+    )
+    return undersides, place
