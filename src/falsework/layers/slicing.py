@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -145,9 +146,8 @@ def _united(
         if chosen[i] and last > first:
             if i % 64 == 0:
                 watch.at("uniting shells", 0.5 + 0.4 * i / len(chosen))
-            loops = np.split(
-                pairs[ring_start[first] : ring_start[last]], ring_start[first + 1 : last] - ring_start[first]
-            )
+            ends = ring_start[first : last + 1].tolist()
+            loops = [pairs[low:high] for low, high in pairwise(ends)]
             outlines = CrossSection(loops, FillRule.Positive).to_polygons()
             rings.extend(outlines)
             lengths.append(np.array([len(o) for o in outlines], dtype=np.int64))

@@ -13,7 +13,7 @@ import shapely
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.polygons import EMPTY, areas_only, overlaid
 from falsework.layers.stack import Floats, LayerStack, Regions
-from falsework.part.part import Health, Part
+from falsework.part.part import Part
 from falsework.redrawing.draft import ChangeKind, Draft, Region
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import mesh_of, without_specks
@@ -29,14 +29,12 @@ GROWN_MM = 1e-6  # rounding of a height
 class Changed:
     """The ground's part with changes made, in order.
 
-    ``as_drawn``: the layers are the ground's with plane sections of the changes added and taken away, without
-    the whole body, which takes most of the time; else those of the body that results. Both say the same but
-    for rounding where faces meet, which may part what should be one piece: it matters to what stays.
+    ``solid`` is the body that results. ``stack`` has its layers, made without it: the ground's, with plane
+    sections of the changes added and taken away.
     """
 
     ground: Ground
     drafts: tuple[Draft, ...]
-    as_drawn: bool = False
 
     @cached_property
     def _body(self) -> tuple[Manifold, float, float]:
@@ -49,8 +47,9 @@ class Changed:
 
     @property
     def volumes_mm3(self) -> tuple[float, float]:
-        """What came and what went, mm³."""
-        return self._laid[1:] if self.as_drawn else self._body[1:]
+        """What came and what went, mm³: of fins alone as they are printed, by layers."""
+        fins = all(draft.kind is ChangeKind.FINS for draft in self.drafts)
+        return self._laid[1:] if fins else self._body[1:]
 
     @property
     def lasting(self) -> bool:
@@ -80,35 +79,28 @@ class Changed:
         return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
 
     @property
-    def before(self) -> Regions:
-        """(n,) sections of the layers ``span`` as they were."""
-        first, last = self.span
-        sections = self.ground.stack.regions[first : last + 1]
-        return np.concatenate([sections, np.full(last + 1 - first - len(sections), EMPTY, dtype=object)])
+    def layers(self) -> slice:
+        """The same, of layers."""
+        return slice(self.span[0], self.span[1] + 1)
 
     @property
-    def after(self) -> Regions:
-        """(n,) the same as they are."""
+    def before(self) -> Regions:
+        """(n,) sections of the layers ``span`` as they were."""
+        sections = self.ground.stack.regions[self.layers]
         first, last = self.span
-        return self.stack.regions[first : last + 1]
+        return np.concatenate([sections, np.full(last + 1 - first - len(sections), EMPTY, dtype=object)])
 
     @cached_property
     def stack(self) -> LayerStack:
         """The ground's layers with those of ``span`` changed."""
         old, (first, last) = self.ground.stack, self.span
-        if self.as_drawn:
-            sections = self._laid[0]
-        else:
-            # what was united may overlap by rounding: so are its rings
-            whole = Part(self.ground.part.name, *mesh_of(self.solid), Health(self_intersections=1))
-            sections = stack_layers(whole, np.ascontiguousarray(self.z_mm[first : last + 2])).regions
-        regions = np.concatenate([old.regions[:first], sections, old.regions[last + 1 :]])
+        regions = np.concatenate([old.regions[:first], self._laid[0], old.regions[last + 1 :]])
         return LayerStack.of(self.z_mm, regions, old.widest_stitch_mm, old.stitched_layers)
 
     @cached_property
     def _laid(self) -> tuple[Regions, float, float]:
         """(n,) sections with the changes laid in, and the volumes that come and go by them."""
-        heights_mm = np.diff(self.z_mm)[self.span[0] : self.span[1] + 1]
+        heights_mm = np.diff(self.z_mm)[self.layers]
         regions, came_mm3, went_mm3 = self.before, 0.0, 0.0
         for draft in self.drafts:
             more = areas_only(overlaid(shapely.union, regions, self._sections(draft.added)))

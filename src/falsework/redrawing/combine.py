@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from falsework.layers.stack import LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
 from falsework.planning.value import Plan
@@ -21,10 +22,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class Again:
-    """The changed part, planned again. ``need`` is the plan's, in the place of the ground."""
+    """The changed part, planned again; ``stack`` and ``need`` of that plan in the place of the ground."""
 
     redrawn: Part
     plan: Plan
+    stack: LayerStack
     need: NeedMap
 
 
@@ -57,7 +59,7 @@ def together(
     firsts = [row[0] for row in rows]
     changed = _changed(ground, firsts)
     again = planned_again(changed.solid, watch.part(0.1, 0.5))
-    proof = proof_of(changed, again.need, watch.part(0.5, 0.6))
+    proof = proof_of(changed, again.stack, again.need, watch.part(0.5, 0.6))
     if proof.good:
         return Together(tuple(firsts), proof, again, ())
     standing: list[Change] = []

@@ -157,10 +157,14 @@ def redraw(
             store=store,
         )
         assert replan.geometry is not None
-        x, y, _ = redrawn.vertices[0] - replan.geometry.part.vertices[0]
-        need = replan.geometry.need
-        regions = shapely.transform(need.regions, lambda xy: xy + np.array([x, y]))
-        return Again(redrawn, replan, replace(need, regions=regions))
+        away_mm = (redrawn.vertices[0] - replan.geometry.part.vertices[0])[:2]
+        stack, need = replan.geometry.stack, replan.geometry.need
+        return Again(
+            redrawn,
+            replan,
+            replace(stack, points_mm=stack.points_mm + away_mm),
+            replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm)),
+        )
 
     combination = together(ground, worth, planned_again, watch.part(0.55, 0.75))
     again = combination.again
@@ -330,7 +334,7 @@ def _combined(ground: Ground, combination: Together, proof: Proof, again: Again)
         gone=tuple(n for n in numbers if n not in asking),
         added_mm3=proof.added_mm3,
         removed_mm3=proof.removed_mm3,
-        outside_share=outside_mm3(proof.changed) / ground.solid.volume(),
+        outside_share=outside_mm3(proof.changed, again.stack) / ground.solid.volume(),
         triangles=len(again.redrawn.faces),
         closed=again.redrawn.health.closed,
         after=said_by(again.plan),

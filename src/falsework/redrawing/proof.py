@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from falsework.layers.polygons import areas_only, clean, gathered, offset_mitred, parts, repair
 from falsework.layers.slicing import SIMPLIFY_MM
-from falsework.layers.stack import Floats, Indices, Regions
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
@@ -66,25 +66,25 @@ class Proof:
 
 
 def prove(ground: Ground, draft: Draft, watch: Watch = QUIET) -> Proof:
-    """Make one change and judge it: see :func:`proof_of`.
-
-    Of fins, which are broken off after printing, the layers tell all there is to know; but for spared faces.
-    """
-    as_drawn = draft.kind is ChangeKind.FINS and not ground.spared.any()
-    return proof_of(Changed(ground, (draft,), as_drawn), watch=watch)
+    """Make one change and judge it: see :func:`proof_of`."""
+    return proof_of(Changed(ground, (draft,)), watch=watch)
 
 
-def proof_of(changed: Changed, need: NeedMap | None = None, watch: Watch = QUIET) -> Proof:
+def proof_of(
+    changed: Changed, stack: LayerStack | None = None, need: NeedMap | None = None, watch: Watch = QUIET
+) -> Proof:
     """Judge the part with changes by its layers.
 
     A change is good when nothing that asks for support is left where its underside was, nothing that asks is
     new anywhere, no wall thinner than two lines is new, no hole is closed and no void shut in, nothing comes
-    loose, and the spared faces are there as they were. ``need``: of the whole part with the changes, in the
-    same place; None to find that of the layers that a change reaches.
+    loose, and the spared faces are there as they were. ``stack`` and ``need``: of the whole part with the
+    changes, in the same place, where they are known; else its layers are made from the ground's, and the need
+    is that of the layers that a change reaches.
     """
     ground, drafts = changed.ground, changed.drafts
     watch.at("applying the change", 0.0)
-    before, after = changed.before, changed.after
+    stack = stack or changed.stack
+    before, after = changed.before, stack.regions[changed.layers]
     watch.at("what the changed layers ask", 0.5)
     left_mm2, new_mm2 = _asking(ground, drafts, need or _need_anew(changed))
     watch.at("walls", 0.8)
@@ -113,8 +113,9 @@ def proof_of(changed: Changed, need: NeedMap | None = None, watch: Watch = QUIET
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
-    if not changed.as_drawn:
+    if changed.lasting:
         faults += _body_faults(changed)
+    if ground.spared.any():
         faults += _spared_faults(changed)
     watch.at("proved", 1.0)
     return Proof(
@@ -220,14 +221,13 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
     return shapely.difference(regions, known), layer, weight
 
 
-def outside_mm3(changed: Changed) -> float:
-    """Volume that differs outside the changed regions, by the layers: what came and what went."""
-    before, after = _unlike(changed.before, changed.after)
+def outside_mm3(changed: Changed, stack: LayerStack) -> float:
+    """Volume that differs outside the changed regions, by the body's layers: what came and what went."""
+    before, after = _unlike(changed.before, stack.regions[changed.layers])
     differs = clean(areas_only(shapely.symmetric_difference(before, after)), GROWN_MM)
     within = offset_mitred(changed.sections, 2.0 * SIMPLIFY_MM)  # by which outlines may have moved
     outside = shapely.area(shapely.difference(differs, within))
-    first, last = changed.span
-    return float(outside @ changed.stack.heights_mm[first : last + 1])
+    return float(outside @ stack.heights_mm[changed.layers])
 
 
 def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
@@ -317,8 +317,6 @@ def _shells(solid: Manifold) -> _Shells:
 def _spared_faults(changed: Changed) -> list[str]:
     """Whether any of the spared surface was covered or cut away."""
     ground = changed.ground
-    if not ground.spared.any():
-        return []
     before = areas_left_mm2(ground.part, ground.solid, ground.solid)
     after = areas_left_mm2(ground.part, ground.solid, changed.solid)
     lost: Floats = (before - after)[ground.spared]
