@@ -64,11 +64,17 @@ def _edge_distance2(edges, e, x, y):
 
 
 @njit(cache=True, nogil=True)
-def _to_outline(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
-    """Distance from a point to the nearest edge of layer l; infinite where the layer is empty or below 0."""
+def _to_outline(x, y, l, guess, edges, layer_edge, boxes, layer_box, wide, layer_wide):
+    """Distance from a point to the nearest edge of layer l, and that edge; infinite where the layer is empty
+    or below 0.
+
+    ``guess`` is an edge that may be the nearest, as the last point's is, or any number.
+    """
     if l < 0:
-        return np.inf
+        return np.inf, guess
     best = np.inf
+    if layer_edge[l] <= guess < layer_edge[l + 1]:
+        best = _edge_distance2(edges, guess, x, y)
     for v in range(layer_wide[l], layer_wide[l + 1]):
         if _box_distance2(wide, v, x, y) >= best:
             continue
@@ -78,8 +84,10 @@ def _to_outline(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
                 continue
             first = layer_edge[l] + (b - layer_box[l]) * RUN
             for e in range(first, min(first + RUN, layer_edge[l + 1])):
-                best = min(best, _edge_distance2(edges, e, x, y))
-    return np.sqrt(best)
+                d = _edge_distance2(edges, e, x, y)
+                if d < best:
+                    best, guess = d, e
+    return np.sqrt(best), guess
 
 
 @njit(cache=True, nogil=True)
@@ -109,12 +117,13 @@ def _inside(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
 def distance_to_layer(xy, layer, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """(n,) distance from each point to the section of its ``layer`` (n,): 0 inside, infinite if empty."""
     out = np.empty(xy.shape[0])
+    near = -1
     for k in range(xy.shape[0]):
         x, y, l = xy[k, 0], xy[k, 1], layer[k]
         if _inside(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
             out[k] = 0.0
         else:
-            out[k] = _to_outline(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide)
+            out[k], near = _to_outline(x, y, l, near, edges, layer_edge, boxes, layer_box, wide, layer_wide)
     return out
 
 
@@ -145,20 +154,19 @@ def edges_beneath(outline, owner_layer, same, edges, layer_edge, boxes, layer_bo
     """
     n = outline.shape[0]
     middle, start, length = np.empty(n), np.empty(n), np.empty(n)
+    near = -1
     for e in range(n):
         l = owner_layer[e] - 1
         x0, y0, x1, y1 = outline[e, 0], outline[e, 1], outline[e, 2], outline[e, 3]
-        d = _to_outline(
-            0.5 * (x0 + x1), 0.5 * (y0 + y1), l, edges, layer_edge, boxes, layer_box, wide, layer_wide
-        )
-        middle[e] = d
+        x, y = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
+        middle[e], near = _to_outline(x, y, l, near, edges, layer_edge, boxes, layer_box, wide, layer_wide)
         length[e] = np.hypot(x1 - x0, y1 - y0)
         # an edge that lies on the outline beneath starts on it too
-        start[e] = (
-            0.0
-            if d <= same
-            else _to_outline(x0, y0, l, edges, layer_edge, boxes, layer_box, wide, layer_wide)
-        )
+        start[e] = 0.0
+        if middle[e] > same:
+            start[e], near = _to_outline(
+                x0, y0, l, near, edges, layer_edge, boxes, layer_box, wide, layer_wide
+            )
     return middle, start, length
 
 

@@ -9,12 +9,12 @@ from falsework.kernels.beneath import _to_outline
 
 
 @njit(cache=True, nogil=True)
-def _crossings(outline, first, end, ux, uy, spacing, fewest, most, at, edge, line_start):
+def _crossings(outline, first, end, ux, uy, spacing, fewest, most, at, edge, crossed, line_start):
     """Where parallel scan lines along the unit vector (ux, uy) cross the edges first..end.
 
     Fills ``at`` (positions along the line, sorted per line), ``edge`` (the edge crossed), both of which must
-    hold ``most`` per edge, and ``line_start``. Returns the number of lines, their pitch and the first line's
-    offset across; 0 lines for a polygon without width.
+    hold ``most`` per edge, and ``line_start``; ``crossed`` must hold two per edge. Returns the number of
+    lines, their pitch and the first line's offset across; 0 lines for a polygon without width.
     """
     low, high = np.inf, -np.inf
     for e in range(first, end):
@@ -26,13 +26,18 @@ def _crossings(outline, first, end, ux, uy, spacing, fewest, most, at, edge, lin
         return 0, 0.0, 0.0
     line_start[: lines + 1] = 0
     for e in range(first, end):
-        k0, k1 = _lines_crossed(outline, e, ux, uy, low, pitch, lines)
+        # a half-open range of lines: a corner on a line belongs to the side above
+        v0 = (outline[e, 1] * ux - outline[e, 0] * uy - low) / pitch - 0.5
+        v1 = (outline[e, 3] * ux - outline[e, 2] * uy - low) / pitch - 0.5
+        k0 = int(min(max(np.ceil(min(v0, v1)), 0.0), lines))
+        k1 = int(min(max(np.ceil(max(v0, v1)), 0.0), lines))
+        crossed[e - first, 0], crossed[e - first, 1] = k0, k1
         for k in range(k0, k1):
             line_start[k + 1] += 1
     for k in range(lines):
         line_start[k + 1] += line_start[k]
     for e in range(first, end):
-        k0, k1 = _lines_crossed(outline, e, ux, uy, low, pitch, lines)
+        k0, k1 = crossed[e - first, 0], crossed[e - first, 1]
         if k0 == k1:
             continue
         v0 = outline[e, 1] * ux - outline[e, 0] * uy
@@ -60,14 +65,12 @@ def _crossings(outline, first, end, ux, uy, spacing, fewest, most, at, edge, lin
 
 
 @njit(cache=True, nogil=True)
-def _lines_crossed(outline, e, ux, uy, low, pitch, lines):
-    """Half-open range of scan lines that edge e crosses: a vertex on a line belongs to the side above."""
-    v0 = (outline[e, 1] * ux - outline[e, 0] * uy - low) / pitch - 0.5
-    v1 = (outline[e, 3] * ux - outline[e, 2] * uy - low) / pitch - 0.5
-    a, b = min(v0, v1), max(v0, v1)
-    k0 = int(min(max(np.ceil(a), 0.0), lines))
-    k1 = int(min(max(np.ceil(b), 0.0), lines))
-    return k0, k1
+def _most_edges(polygon_edge):
+    """Edges of the polygon that has most."""
+    most = 0
+    for p in range(polygon_edge.shape[0] - 1):
+        most = max(most, polygon_edge[p + 1] - polygon_edge[p])
+    return most
 
 
 @njit(cache=True, nogil=True)
@@ -82,21 +85,24 @@ def depth_inside(
     """
     n = polygon_edge.shape[0] - 1
     out = np.zeros(n)
-    line_start = np.empty(98, np.int64)
+    near = -1
+    most = _most_edges(polygon_edge)
+    at, edge = np.empty(96 * most), np.empty(96 * most, np.int64)
+    crossed, line_start = np.empty((most, 2), np.int64), np.empty(98, np.int64)
     for p in range(n):
-        first, end = polygon_edge[p], polygon_edge[p + 1]
-        room = 96 * (end - first)
-        at, edge = np.empty(room), np.empty(room, np.int64)
+        first, end, l = polygon_edge[p], polygon_edge[p + 1], polygon_layer[p] - 1
         for upright in range(2):
             ux, uy = (0.0, 1.0) if upright else (1.0, 0.0)
-            lines, pitch, v = _crossings(outline, first, end, ux, uy, spacing, 2, 96, at, edge, line_start)
+            lines, pitch, v = _crossings(
+                outline, first, end, ux, uy, spacing, 2, 96, at, edge, crossed, line_start
+            )
             for k in range(lines):
                 for c in range(line_start[k], line_start[k + 1] - 1, 2):
                     u = 0.5 * (at[c] + at[c + 1])
                     w = v + k * pitch
                     x, y = ux * u - uy * w, uy * u + ux * w
-                    d = _to_outline(
-                        x, y, polygon_layer[p] - 1, edges, layer_edge, boxes, layer_box, wide, layer_wide
+                    d, near = _to_outline(
+                        x, y, l, near, edges, layer_edge, boxes, layer_box, wide, layer_wide
                     )
                     if out[p] < d < np.inf:
                         out[p] = d
@@ -104,27 +110,29 @@ def depth_inside(
 
 
 @njit(cache=True, nogil=True)
-def _carried(outline, anchored, first, end, degrees, spacing, at, edge, line_start):
+def _carried(outline, anchored, first, end, degrees, spacing, below, at, edge, held, crossed, line_start):
     """Share of the area on carried chords along ``degrees``, and the longest chord anchored at both ends.
 
     A chord is carried if both its ends are anchored, or if it lies beside such a chord, no more than
-    ``spacing`` away and reaching no more than that past its ends: the belly of a round bar.
+    ``spacing`` away and reaching no more than that past its ends: the belly of a round bar. Where a chord
+    anchored at both ends is not shorter than ``below`` the share does not matter, and is 0.
     """
     angle = np.deg2rad(degrees)
     ux, uy = np.cos(angle), np.sin(angle)
-    lines, pitch, _ = _crossings(outline, first, end, ux, uy, spacing, 24, 64, at, edge, line_start)
+    lines, pitch, _ = _crossings(outline, first, end, ux, uy, spacing, 24, 64, at, edge, crossed, line_start)
     if lines == 0:
         return 0.0, 0.0
-    held = np.zeros(line_start[lines], np.bool_)
     total, carried, longest = 0.0, 0.0, 0.0
     for k in range(lines):
         for c in range(line_start[k], line_start[k + 1] - 1, 2):
             chord = at[c + 1] - at[c]
             total += chord
-            if anchored[edge[c]] and anchored[edge[c + 1]]:
-                held[c] = True
+            held[c] = anchored[edge[c]] and anchored[edge[c + 1]]
+            if held[c]:
                 carried += chord
                 longest = max(longest, chord)
+                if longest >= below:
+                    return 0.0, longest
     if longest <= 0.0:
         return 0.0, 0.0
     beside = int(spacing / pitch)
@@ -137,8 +145,10 @@ def _carried(outline, anchored, first, end, degrees, spacing, at, edge, line_sta
                 for o in range(line_start[j], line_start[j + 1] - 1, 2):
                     if held[o] and at[o] - spacing <= at[c] and at[c + 1] <= at[o + 1] + spacing:
                         found = True
-            if found:
-                carried += at[c + 1] - at[c]
+                        break
+                if found:
+                    carried += at[c + 1] - at[c]
+                    break
     return carried / total, longest
 
 
@@ -154,7 +164,9 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
     """
     n = polygon_edge.shape[0] - 1
     share, span, direction = np.zeros(n), np.zeros(n), np.zeros(n)
-    line_start = np.empty(66, np.int64)
+    most = _most_edges(polygon_edge)
+    at, edge, held = np.empty(64 * most), np.empty(64 * most, np.int64), np.empty(64 * most, np.bool_)
+    crossed, line_start = np.empty((most, 2), np.int64), np.empty(66, np.int64)
     for p in range(n):
         first, end = polygon_edge[p], polygon_edge[p + 1]
         any_anchor = False
@@ -162,11 +174,12 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
             any_anchor = any_anchor or anchored[e]
         if not any_anchor:
             continue
-        room = 64 * (end - first)
-        at, edge = np.empty(room), np.empty(room, np.int64)
         found = False
         for k in range(36):
-            s, longest = _carried(outline, anchored, first, end, 5.0 * k, spacing, at, edge, line_start)
+            below = span[p] if found else np.inf
+            s, longest = _carried(
+                outline, anchored, first, end, 5.0 * k, spacing, below, at, edge, held, crossed, line_start
+            )
             if s >= least_share and (not found or longest < span[p]):
                 found, share[p], span[p], direction[p] = True, s, longest, 5.0 * k
             elif not found and s > share[p]:
@@ -176,7 +189,20 @@ def best_bridges(outline, polygon_edge, anchored, spacing, least_share):
             here = direction[p]
             for side in range(2):
                 degrees = here + step * (1 - 2 * side)
-                s, longest = _carried(outline, anchored, first, end, degrees, spacing, at, edge, line_start)
+                s, longest = _carried(
+                    outline,
+                    anchored,
+                    first,
+                    end,
+                    degrees,
+                    spacing,
+                    span[p],
+                    at,
+                    edge,
+                    held,
+                    crossed,
+                    line_start,
+                )
                 if s >= least_share and longest < span[p]:
                     share[p], span[p], direction[p] = s, longest, degrees
             step *= 0.5
