@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -102,9 +102,9 @@ class Changed:
         """(n,) sections with the changes laid in, and the volumes that come and go by them."""
         heights_mm = np.diff(self.z_mm)[self.layers]
         regions, came_mm3, went_mm3 = self.before, 0.0, 0.0
-        for draft in self.drafts:
-            more = areas_only(overlaid(shapely.union, regions, self._sections(draft.added)))
-            left = areas_only(overlaid(shapely.difference, more, self._sections(draft.removed)))
+        for added, removed in self._each:
+            more = areas_only(overlaid(shapely.union, regions, added))
+            left = areas_only(overlaid(shapely.difference, more, removed))
             came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ heights_mm)
             went_mm3 += float((shapely.area(more) - shapely.area(left)) @ heights_mm)
             regions = left
@@ -113,14 +113,24 @@ class Changed:
     @cached_property
     def sections(self) -> Regions:
         """(n,) what the changes cover in the layers ``span``, added or taken away."""
-        return self._sections([r for draft in self.drafts for r in (*draft.added, *draft.removed)])
+        return self._united([covered for both in self._each for covered in both])
 
     @cached_property
     def broken_off(self) -> Regions:
         """(n,) the same of what does not stay."""
-        if not self.lasting:
-            return self.sections
-        return self._sections([r for draft in self.drafts if draft.kind in BROKEN_OFF for r in draft.added])
+        each = zip(self.drafts, self._each, strict=True)
+        return self._united([added for draft, (added, _) in each if draft.kind in BROKEN_OFF])
+
+    @cached_property
+    def _each(self) -> list[tuple[Regions, Regions]]:
+        """(n,) sections of what each change adds and takes away."""
+        return [(self._sections(draft.added), self._sections(draft.removed)) for draft in self.drafts]
+
+    def _united(self, several: Sequence[Regions]) -> Regions:
+        some = [one for one in several if not shapely.is_empty(one).all()]
+        if not some:
+            return np.full(self.span[1] + 1 - self.span[0], EMPTY, dtype=object)
+        return reduce(lambda a, b: areas_only(overlaid(shapely.union, a, b)), some)
 
     def _sections(self, regions: Sequence[Region]) -> Regions:
         from manifold3d import Manifold, OpType
