@@ -63,6 +63,13 @@ def sections_near(ground: Ground, first: int, last: int, footprint: shapely.Geom
     return near
 
 
+def stack_near(ground: Ground, first: int, sections: Regions) -> LayerStack:
+    """Layers from ``first`` on with other sections than they have."""
+    z_mm = ground.stack.z_mm[first : first + len(sections) + 1].copy()
+    z_mm[0] = ground.stack.z_mm[0]  # as far above the bed as it is
+    return LayerStack(z_mm, *rings_of(sections), 0.0, np.empty(0, np.int64))
+
+
 @dataclass(frozen=True, eq=False)
 class Trial:
     """The layers from ``first`` on around an underside, with other sections than they have."""
@@ -75,10 +82,7 @@ class Trial:
     @cached_property
     def stack(self) -> LayerStack:
         """The changed layers."""
-        z_mm = self.site.ground.stack.z_mm
-        own = z_mm[self.first : self.first + len(self.sections) + 1].copy()
-        own[0] = z_mm[0]  # as far above the bed as it is
-        return LayerStack(own, *rings_of(self.sections), 0.0, np.empty(0, np.int64))
+        return stack_near(self.site.ground, self.first, self.sections)
 
     @cached_property
     def _strips(self) -> tuple[Regions, Indices]:

@@ -14,12 +14,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.polygons import areas_only, rings_of
+from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines, measure_strips
 from falsework.need.needmap import need_of
 from falsework.need.strips import DUST_SHARE
-from falsework.redrawing.ceiling import Ceiling, sections_near
+from falsework.redrawing.ceiling import Ceiling, sections_near, stack_near
 from falsework.redrawing.ground import CLEAN_EDGE_LAYERS, asks
 from falsework.redrawing.proof import left_allowed_mm2
 from falsework.redrawing.site import Ground, Site
@@ -52,6 +52,7 @@ _STEP_MM = 0.1  # along an arch
 _DEEPER = 2.0  # arches reach down by less than this times their length and a bay
 _PLAIN_MM = 0.02
 _SAME_MM = 1e-6
+_FAR_MM = 1e4  # past everything
 _PAST_MM = 0.05  # fins end so far past an edge
 
 
@@ -91,14 +92,14 @@ def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None
     lattice = _Lattice(site, ceiling, directions(ceiling)[0])
     bays = lattice.first()
     least_mm = LEAST_BAY_WIDTHS * site.ground.process.line_width_mm
-    laid, judged = 0, False
+    laid = 0
     for k in range(1, MOST_ROUNDS + 1):
         watch.at("placing crossed fins", k / (MOST_ROUNDS + 1))
         if laid == len(lattice.fins) or len(lattice.fins) > MOST_CROSSED:
             return None
-        left = None if judged else lattice.left_by(lattice.fins[laid:])
-        if left is None:  # from now on the layers judge
-            judged, built = True, lattice.built()
+        left = lattice.left_by(lattice.fins[laid:])
+        if left is None:
+            built = lattice.built()
             left = lattice.left_above(built.walls)
             if left is None:
                 return built
@@ -116,8 +117,11 @@ class _Lattice:
         self.first_layer = int(ceiling.layers[0]) - 1
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
-        self.open = np.array(ceiling.regions, dtype=object)
-        self.strips = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
+        self.lines = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
+        self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
+        self.strip_layer = ceiling.layers[owner] - self.first_layer
+        self.bad = np.zeros(len(self.strips), dtype=bool)
+        self.depth_mm = np.full(len(self.strips), np.inf)  # to what carries them; not yet measured
         self.fins: list[_Fin] = []
         self.edge_mm = _edge_mm(ground)
         self.clear_mm = ground.process.structure.side_gap_mm
@@ -172,7 +176,7 @@ class _Lattice:
 
     def _lane(self, across: bool, deg: float, place_mm: float, low: float, high: float) -> Lane:
         """The lane of a fin: to the very edges, that no strip runs on around its ends."""
-        found, of = self.strips[across].passed(np.arange(len(self.ceiling.layers)), place_mm)
+        found, of = self.lines[across].passed(np.arange(len(self.ceiling.layers)), place_mm)
         found = np.clip(found, low, high)
         some = found[:, 1] > found[:, 0]
         found, layer = found[some], self.ceiling.layers[of[some]]
@@ -189,53 +193,61 @@ class _Lattice:
     def left_by(self, fins: list[_Fin]) -> Regions | None:
         """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they
         are too little to count."""
-        laid = shapely.union_all(np.concatenate([fin.wall.plans(fin.along) for fin in fins]))
-        shapely.prepare(laid)
-        self.open = areas_only(shapely.difference(self.open, laid))
-        self.sections = areas_only(shapely.union(self.sections, laid))
         ground = self.site.ground
         process = ground.process
-        parts, owner = shapely.get_parts(self.open, return_index=True)
-        layer = self.ceiling.layers[owner] - self.first_layer
-        some = shapely.area(parts) > DUST_SHARE * process.line_width_mm**2
-        parts, layer = shapely.orient_polygons(parts[some]), layer[some].astype(np.int64)
-        z_mm = ground.stack.z_mm
-        own = z_mm[self.first_layer : self.first_layer + len(self.sections) + 1].copy()
-        own[0] = z_mm[0]  # as far above the bed as it is
-        stack = LayerStack(own, *rings_of(self.sections), 0.0, np.empty(0, np.int64))
-        bad, loose = self._bad(stack, parts, layer)
-        allowed_mm2 = left_allowed_mm2(ground, self.site.underside.number)
-        if float(shapely.area(parts[bad]).sum()) > allowed_mm2:
-            return parts[bad]
-        need = need_of(stack, parts[loose], layer[loose], process, ground.belief)
-        asking = np.array([asks(u, process) for u in need.undersides], dtype=bool)
-        left = need.regions[asking[need.region_underside]]
-        if float(shapely.area(left).sum()) <= _LEFT_SURE * allowed_mm2:
-            return None
-        return parts[bad] if bad.any() else left
+        plans = np.concatenate([fin.wall.plans(fin.along) for fin in fins])
+        laid = shapely.union_all(plans)
+        self.sections = areas_only(shapely.union(self.sections, laid))
+        stack = stack_near(ground, self.first_layer, self.sections)
+        # fins farther away than what carries a strip change none of its figures
+        near_mm = np.clip(self.depth_mm, process.line_width_mm, _FAR_MM)
+        near = np.zeros(len(self.strips), dtype=bool)
+        near[shapely.STRtree(plans).query(self.strips, predicate="dwithin", distance=near_mm)[0]] = True
+        pieces, of = parts(areas_only(shapely.difference(self.strips[near], laid)))
+        some = shapely.area(pieces) > DUST_SHARE * process.line_width_mm**2
+        pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
+        bad, depth_mm = self._bad(stack, pieces, layer)
+        layer = np.concatenate([self.strip_layer[~near], layer])
+        order = np.argsort(layer, kind="stable")
+        self.strips = np.concatenate([self.strips[~near], pieces])[order]
+        self.strip_layer = layer[order]
+        self.bad = np.concatenate([self.bad[~near], bad])[order]
+        self.depth_mm = np.concatenate([self.depth_mm[~near], depth_mm])[order]
 
-    def _bad(
-        self, stack: LayerStack, strips: Regions, layer: Indices
-    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        left = self.strips[self.bad]
+        if self._counts(left):
+            return left
+        loose = self.depth_mm > ground.need.reach_mm
+        need = need_of(stack, self.strips[loose], self.strip_layer[loose], process, ground.belief)
+        asking = np.array([asks(u, process) for u in need.undersides], dtype=bool)
+        asked = need.regions[asking[need.region_underside]]
+        if not self._counts(asked, _LEFT_SURE):
+            return None
+        return left if len(left) else asked
+
+    def _bad(self, stack: LayerStack, strips: Regions, layer: Indices) -> tuple[NDArray[np.bool_], Floats]:
         """(n,) strips that neither bridge nor end near, stricter than the need, which judges whole patches;
-        and (n,) those past the reach."""
+        and (n,) how far each reaches from the layer beneath."""
         ground = self.site.ground
         figures = measure_strips(strips, layer, Outlines(stack), ground.process.line_width_mm)
         bad: NDArray[np.bool_] = np.where(
             figures.bridge, figures.span > ground.span_mm, figures.depth > _SURE * self.edge_mm
         )
-        return bad, figures.depth > ground.need.reach_mm
+        return bad, figures.depth
+
+    def _counts(self, left: Regions, share: float = 1.0) -> bool:
+        """Whether strips are more than a share of what may be left asking."""
+        allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
+        return float(shapely.area(left).sum()) > share * allowed_mm2
 
     def left_above(self, walls: list[Wall]) -> Regions | None:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
         tried = trial(self.site, self.ceiling, walls)
-        allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
         strips, layer = tried.strips
-        bad, _ = self._bad(tried.stack, strips, layer)
-        if float(shapely.area(strips[bad]).sum()) > allowed_mm2:
-            return strips[bad]
-        left, _ = tried.asking
-        return left if float(shapely.area(left).sum()) > allowed_mm2 else None
+        left = strips[self._bad(tried.stack, strips, layer)[0]]
+        if not self._counts(left):
+            left, _ = tried.asking
+        return left if self._counts(left) else None
 
     def parted(self, bays: list[_Bay], left: Regions, number: int, least_mm: float) -> list[_Bay]:
         """Part the bays in which strips ask by a fin each, across the strips and through their middle; all
@@ -341,7 +353,8 @@ def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
             beneath = np.abs(x - at) <= 0.5 * wall.thick_mm + _STEP_MM
             z[beneath] = np.minimum(z[beneath], low - process.layer_height_mm)
         anchors = np.array([at for at, _ in springs])
-        nearest = np.argmin(np.abs(x[:, None] - anchors[None, :]), axis=1)
+        # rounded: half way between two it is the first, on every machine
+        nearest = np.argmin(np.round(np.abs(x[:, None] - anchors[None, :]), 6), axis=1)
         bottom = np.empty_like(z)
         for k, (at, which) in enumerate(springs):
             mine = np.flatnonzero(nearest == k)
