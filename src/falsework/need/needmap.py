@@ -91,9 +91,10 @@ def need_of(
     figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
     strips = _strips(stack, polygons, layer, figures, outlines, process, belief)
     watch.at("joining undersides", 0.5)
-    patches = Groups(*join_strips(polygons, layer, reach))
+    edges, first = polygon_edges(polygons)
+    patches = Groups(*join_strips(edges, first, layer, reach))
     watch.at("predicting droop", 0.75)
-    reached = _reached_mm(strips, patches, outlines, process.line_width_mm)
+    reached = _reached_mm(strips, edges, first, patches, outlines, process.line_width_mm)
     holds = reached < HOLDS_WIDTHS * process.line_width_mm
     # holding patches share the last group
     group_of_patch = np.where(holds, int((~holds).sum()), np.cumsum(~holds) - 1)
@@ -167,13 +168,14 @@ def _droops(strips: _Strips, at: Indices, process: Process, belief: Belief) -> F
     return np.minimum(out, strips.fall_mm[at])
 
 
-def _reached_mm(strips: _Strips, patches: Groups, outlines: Outlines, line_width_mm: float) -> Floats:
+def _reached_mm(
+    strips: _Strips, edges: Floats, first: Indices, patches: Groups, outlines: Outlines, line_width_mm: float
+) -> Floats:
     """(patches,) how far each patch gets from the section on which it starts; infinite on nothing.
 
     Measured at the corners and, as those of a slope between two walls lie on these, along the edges.
     """
     start = patches.least(strips.layer, np.iinfo(np.int64).max)
-    edges, first = polygon_edges(strips.polygons)
     patch = np.repeat(patches.owner, np.diff(first))
     low, high = edges[:, :2], edges[:, 2:]
     far_apart = np.hypot(*(high - low).T) > 2.0 * HOLDS_WIDTHS * line_width_mm
