@@ -47,8 +47,8 @@ class Changed:
 
     @property
     def volumes_mm3(self) -> tuple[float, float]:
-        """What came and what went, mm³: of fins alone as they are printed, by layers."""
-        fins = all(draft.kind is ChangeKind.FINS for draft in self.drafts)
+        """What came and what went, mm³; of fins alone, whose body is not made, as they are printed."""
+        fins = [draft.kind for draft in self.drafts] == [ChangeKind.FINS]
         return self._laid[1:] if fins else self._body[1:]
 
     @property
@@ -118,6 +118,8 @@ class Changed:
     @cached_property
     def broken_off(self) -> Regions:
         """(n,) the same of what does not stay."""
+        if not self.lasting:
+            return self.sections
         each = zip(self.drafts, self._each, strict=True)
         return self._united([added for draft, (added, _) in each if draft.kind in BROKEN_OFF])
 
