@@ -18,7 +18,7 @@ from falsework.process import load_process
 from falsework.redrawing.changed import Changed
 from falsework.redrawing.draft import ChangeKind, Draft, Region
 from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import proof_of, prove
+from falsework.redrawing.proof import outside_mm3, proof_of, prove
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import mesh_of
 
@@ -132,6 +132,27 @@ def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Gro
     need = need_map(anew, PROCESS)
     asking = np.array([asks(u, PROCESS) for u in need.undersides])[need.region_underside]
     assert shapely.area(need.regions[asking]).sum() == pytest.approx(proof.left_mm2 + proof.new_mm2, rel=1e-6)
+
+
+def test_layers_that_are_known_of_the_body_say_the_same(table: Ground) -> None:
+    # the slab's top millimetre goes too: the body has five layers fewer than the ground
+    changed = Changed(
+        table,
+        (
+            added(block(table, (0, 0, 0), (80, 50, 37))),
+            removed(block(table, (-1, -1, 39), (81, 51, 41))),
+        ),
+    )
+    body = stack_layers(
+        _as_part(changed.solid), table.stack.z_mm[: int(np.searchsorted(table.stack.z_mm, 39.0)) + 1]
+    )
+    assert body.count == table.stack.count - 5
+    by_sections, by_body = proof_of(changed), proof_of(changed, body, need_map(body, PROCESS))
+    assert by_sections.faults == by_body.faults == ()
+    assert by_body.smallest_after_mm2 == pytest.approx(by_sections.smallest_after_mm2)
+    assert outside_mm3(changed, body) == pytest.approx(0.0, abs=1e-6)
+    narrower = Changed(table, (added(block(table, (0, 0, 0), (79, 50, 37))), changed.drafts[1]))
+    assert outside_mm3(narrower, body) == pytest.approx((50 - 16) * 36.0 * (1 - 0.002), rel=1e-6)
 
 
 def _as_part(solid: Manifold) -> Part:

@@ -79,16 +79,21 @@ class Changed:
         return first, max(first, int(np.searchsorted(middles, high, side="right")) - 1)
 
     @property
-    def layers(self) -> slice:
-        """The same, of layers."""
-        return slice(self.span[0], self.span[1] + 1)
+    def heights_mm(self) -> Floats:
+        """(n,) heights of the layers ``span``."""
+        heights: Floats = np.diff(self.z_mm)[self.span[0] : self.span[1] + 1]
+        return heights
+
+    def of(self, stack: LayerStack) -> Regions:
+        """(n,) sections that another stack has in the layers ``span``, empty past its top."""
+        first, last = self.span
+        sections = stack.regions[first : last + 1]
+        return np.concatenate([sections, np.full(last + 1 - first - len(sections), EMPTY, dtype=object)])
 
     @property
     def before(self) -> Regions:
         """(n,) sections of the layers ``span`` as they were."""
-        sections = self.ground.stack.regions[self.layers]
-        first, last = self.span
-        return np.concatenate([sections, np.full(last + 1 - first - len(sections), EMPTY, dtype=object)])
+        return self.of(self.ground.stack)
 
     @cached_property
     def stack(self) -> LayerStack:
@@ -100,13 +105,12 @@ class Changed:
     @cached_property
     def _laid(self) -> tuple[Regions, float, float]:
         """(n,) sections with the changes laid in, and the volumes that come and go by them."""
-        heights_mm = np.diff(self.z_mm)[self.layers]
         regions, came_mm3, went_mm3 = self.before, 0.0, 0.0
         for added, removed in self._each:
             more = areas_only(overlaid(shapely.union, regions, added))
             left = areas_only(overlaid(shapely.difference, more, removed))
-            came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ heights_mm)
-            went_mm3 += float((shapely.area(more) - shapely.area(left)) @ heights_mm)
+            came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ self.heights_mm)
+            went_mm3 += float((shapely.area(more) - shapely.area(left)) @ self.heights_mm)
             regions = left
         return regions, came_mm3, went_mm3
 

@@ -84,7 +84,7 @@ def proof_of(
     ground, drafts = changed.ground, changed.drafts
     watch.at("applying the change", 0.0)
     stack = stack or changed.stack
-    before, after = changed.before, stack.regions[changed.layers]
+    before, after = changed.before, changed.of(stack)
     watch.at("what the changed layers ask", 0.5)
     left_mm2, new_mm2 = _asking(ground, drafts, need or _need_anew(changed))
     watch.at("walls", 0.8)
@@ -223,11 +223,11 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
 
 def outside_mm3(changed: Changed, stack: LayerStack) -> float:
     """Volume that differs outside the changed regions, by the body's layers: what came and what went."""
-    before, after = _unlike(changed.before, stack.regions[changed.layers])
+    before, after = _unlike(changed.before, changed.of(stack))
     differs = clean(areas_only(shapely.symmetric_difference(before, after)), GROWN_MM)
     within = offset_mitred(changed.sections, 2.0 * SIMPLIFY_MM)  # by which outlines may have moved
     outside = shapely.area(shapely.difference(differs, within))
-    return float(outside @ stack.heights_mm[changed.layers])
+    return float(outside @ changed.heights_mm)
 
 
 def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
