@@ -1,4 +1,4 @@
-"""Changes made together on the plain table: the plan made again is their proof, or each is added by itself."""
+"""Changes made together on the plain table: proved by the plan made again, or else each added by itself."""
 
 from __future__ import annotations
 
