@@ -66,6 +66,10 @@ def test_a_rounded_edge_a_cone_and_a_ball_are_none_of_them() -> None:
     assert named(as_part(Manifold.sphere(10.0, 64))) == {}
 
 
+def test_a_box_has_flats_alone() -> None:
+    assert list(named(as_part(Manifold.cube((20, 30, 10))))) == [f"flat {k}" for k in range(1, 7)]
+
+
 def test_pieces_of_one_bore_in_two_walls_are_one() -> None:
     fork = Manifold.cube((20, 30, 20)) - Manifold.cube((22, 14, 22)).translate((-1, 8, 5))
     hole = Manifold.cylinder(40.0, 3.0, circular_segments=48).rotate((-90, 0, 0)).translate((10, -1, 12))

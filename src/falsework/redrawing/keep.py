@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ ROUND_MM, ROUND_SHARE = 0.02, 0.005  # how far corners may lie off the fitted ci
 STRAIGHT_DEG = 2.0  # how far normals may lean along the axis
 LEAST_FLAT_MM2, LEAST_FLAT_SHARE = 25.0, 0.02  # of the whole surface
 PIECES_SHARE = 0.7  # of a bore's length, with less surface than which it is in pieces
+FEWEST_FACETS = 4  # of a round surface
 MOST = 24  # candidates of each sort
 
 
@@ -125,19 +127,22 @@ def _rounds(part: Part, facets: _Facets, a: Ints, b: Ints, length: Floats) -> li
     wide_a, wide_b = facets.area[fa] / np.maximum(length, 1e-9), facets.area[fb] / np.maximum(length, 1e-9)
     alike = np.maximum(wide_a, wide_b) <= ALIKE_WIDTHS * np.minimum(wide_a, wide_b)
     group = _joined(len(facets.area), fa[alike], fb[alike])
-    order = np.argsort(group, kind="stable")
-    starts = np.flatnonzero(np.diff(group[order], prepend=-1))
-    faces_of = np.split(
-        np.argsort(facets.of_face, kind="stable"), np.cumsum(np.bincount(facets.of_face))[:-1]
-    )
-    pieces = []
-    for members in np.split(order, starts[1:]):
-        if len(members) >= 4:
-            fitted = _fitted(part, facets, members, np.concatenate([faces_of[f] for f in members]))
-            if fitted is not None:
-                pieces.append(fitted)
+    large = np.bincount(group) >= FEWEST_FACETS
+    members = _by_group(np.flatnonzero(large[group]), group)
+    of_face = group[facets.of_face]
+    inside = np.flatnonzero(large[of_face])
+    faces = _by_group(inside[np.argsort(facets.of_face[inside], kind="stable")], of_face)
+    fitted = [_fitted(part, facets, *one) for one in zip(members, faces, strict=True)]
+    pieces = [r for r in fitted if r is not None]
     whole = [r for r in _together(pieces) if _cover_deg(part, facets, r) >= LEAST_COVER_DEG]
     return sorted(whole, key=lambda r: -float(facets.area[r.facets].sum()))[:MOST]
+
+
+def _by_group(rows: Indices, group: Indices) -> list[Indices]:
+    """Rows in lists by their group, in the order of the groups; none for a group without rows."""
+    order = rows[np.argsort(group[rows], kind="stable")]
+    starts = np.flatnonzero(np.diff(group[order], prepend=-1)).tolist()
+    return [order[a:b] for a, b in pairwise([*starts, len(order)])]
 
 
 def _fitted(part: Part, facets: _Facets, members: Indices, faces: Indices) -> _Round | None:
