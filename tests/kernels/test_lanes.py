@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels.lanes import columns, highest
+from falsework.kernels.lanes import columns, highest, uncovered
 from falsework.redrawing.walls import Turned, merged, turned
 
 whole = st.integers(0, 12)
@@ -56,11 +56,29 @@ def test_bands_through_ragged_outlines_with_holes(number: int, half: float) -> N
 
 
 @settings(deadline=None, derandomize=True)
+@given(blocks, blocks, st.integers(0, 3))
+def test_what_no_cover_of_some_layers_lies_over(some: list, covers: list, layers: int) -> None:
+    """Against sets of whole millimetres."""
+
+    def arrays(blocks: list) -> tuple[np.ndarray, np.ndarray]:
+        stretch = np.array([(x, x + a) for x, a, _ in blocks], dtype=float).reshape(-1, 2)
+        return stretch, np.array([l for *_, l in blocks], dtype=np.int64)
+
+    found = uncovered(*arrays(some), *arrays(sorted(covers, key=lambda one: one[2])), layers)
+    expected: list[int] = []
+    for x, a, l in some:
+        over = {m for low, b, k in covers if l - layers <= k <= l for m in range(low, low + b)}
+        expected += [m for m in range(x, x + a) if m not in over]
+    assert [m for low, high in found for m in range(int(low), int(high))] == expected
+    assert (found[:, 1] > found[:, 0]).all()
+
+
+@settings(deadline=None, derandomize=True)
 @given(blocks)
 def test_the_upper_edge_of_blocks(some: list) -> None:
     stretch = np.array([(x, x + a) for x, a, _ in some], dtype=float).reshape(-1, 2)
     at, top = highest(stretch, np.array([h for _, _, h in some], dtype=float))
-    assert (np.diff(at) > 0).all()
+    assert (np.diff(at) > 0).all() and (top[1:] != top[:-1]).all()
     for x in np.arange(-0.5, 20.0):
         expected = max((h for low, a, h in some if low < x < low + a), default=-np.inf)
         cell = np.searchsorted(at, x) - 1

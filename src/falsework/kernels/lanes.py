@@ -76,9 +76,31 @@ def passed(edges, first, boxes, first_box, region, across, half):
 
 
 @njit(cache=True, nogil=True)
+def uncovered(stretches, layer, covers, cover_layer, layers):
+    """What of stretches (n, 2) in ``layer`` (n,) lies outside all covers (c, 2) of the same layer and up to
+    ``layers`` lower ones: (m, 2) stretches. ``cover_layer`` (c,) ascends."""
+    found = np.empty((64, 2))
+    n = 0
+    for k in range(stretches.shape[0]):
+        start = np.searchsorted(cover_layer, layer[k] - layers)
+        end = np.searchsorted(cover_layer, layer[k], side="right")
+        order = start + np.argsort(covers[start:end, 0])
+        x, high = stretches[k, 0], stretches[k, 1]
+        for c in range(order.shape[0] + 1):
+            low, past = (covers[order[c], 0], covers[order[c], 1]) if c < order.shape[0] else (high, high)
+            if min(low, high) > x:
+                if n == found.shape[0]:
+                    found = np.concatenate((found, np.empty_like(found)))
+                found[n, 0], found[n, 1] = x, min(low, high)
+                n += 1
+            x = max(x, past)
+    return found[:n].copy()
+
+
+@njit(cache=True, nogil=True)
 def highest(stretches, height):
     """The upper edge of blocks over stretches (n, 2) of an axis, up to ``height`` (n,): ascending (m + 1,)
-    ends of m cells and (m,) their heights, −inf where no block is. O(n · m)."""
+    ends of m cells and (m,) their heights, each unlike its neighbour's; −inf where no block is. O(n · m)."""
     at = np.unique(stretches)
     top = np.full(max(at.shape[0] - 1, 0), -np.inf)
     for k in range(stretches.shape[0]):
@@ -86,7 +108,9 @@ def highest(stretches, height):
         while at[i] < stretches[k, 1]:
             top[i] = max(top[i], height[k])
             i += 1
-    return at, top
+    step = np.ones(at.shape[0], np.bool_)
+    step[1:-1] = top[1:] != top[:-1]
+    return at[step], top[step[:-1]]
 
 
 @njit(cache=True, nogil=True)

@@ -11,10 +11,9 @@ import numpy as np
 import shapely
 
 from falsework.kernels.beneath import run_boxes
-from falsework.kernels.lanes import columns, highest, passed
-from falsework.layers.polygons import offset_mitred, parts
+from falsework.kernels.lanes import columns, highest, passed, uncovered
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.need.measure import polygon_edges
 from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.solids import prism
@@ -34,10 +33,13 @@ class Turned:
     """Outlines of regions (N,), turned so that walls along ``deg`` run along x."""
 
     def __init__(self, regions: Regions, deg: float) -> None:
-        polygons, owner = parts(regions)
-        edges, first = polygon_edges(polygons)
-        self.edges = (edges.reshape(-1, 2) @ turning(-deg)).reshape(-1, 4)
-        self.first = first[np.searchsorted(owner, np.arange(len(regions) + 1))]
+        polygons, owner = shapely.get_parts(regions, return_index=True)
+        rings, polygon = shapely.get_rings(polygons, return_index=True)
+        xy, ring = shapely.get_coordinates(rings, return_index=True)
+        xy = xy @ turning(-deg)
+        on = ring[1:] == ring[:-1]
+        self.edges = np.hstack([xy[:-1], xy[1:]])[on]
+        self.first = np.searchsorted(owner[polygon[ring[:-1][on]]], np.arange(len(regions) + 1))
         self.boxes, self.first_box = run_boxes(self.edges, self.first)
 
     def passed(
@@ -315,18 +317,15 @@ def let_down(
     not before. None if nothing is left.
     """
     stack, half = under.ground.stack, 0.5 * path.thick_mm
-    floor_mm, middles, z_mm = max(float(stack.z_mm[0]), low_mm), stack.middles_mm, stack.z_mm
+    floor_mm, middles = max(float(stack.z_mm[0]), low_mm), stack.middles_mm
     lowest = int(np.searchsorted(middles, floor_mm, side="right"))
     blocked, layer = under.passed(path, half - ROUNDING_MM, lowest)
     strips = path.strips
     if clear_mm:
-        # a slope that the wall meets at its top is not beside it
+        # neither a slope that the wall meets at its top is beside it, nor one that it stands on
         beside, by = under.passed(path, half + clear_mm, lowest, strips[0][0] - GENTLE_LAYERS)
-        walls = shapely.box(beside[:, 0] - clear_mm, z_mm[by], beside[:, 1] + clear_mm, z_mm[by + 1])
-        # nor is one that it stands on
-        highest_floor = np.minimum(layer + 1 + GENTLE_LAYERS, stack.count)
-        floor = shapely.box(blocked[:, 0], z_mm[layer], blocked[:, 1], z_mm[highest_floor])
-        near = runs(shapely.difference(shapely.union_all(walls), shapely.union_all(floor)))
+        beside += clear_mm * np.array([-1.0, 1.0])
+        near = merged(uncovered(beside, by, blocked, layer, GENTLE_LAYERS))
         strips = tuple((top, without(part, near)) for top, part in strips)
     of = np.repeat([top for top, _ in strips], [len(part) for _, part in strips])
     # among the underside's own layers the slope itself cuts into the band aslant: there the middle tells
@@ -337,11 +336,13 @@ def let_down(
     )
     if not len(boxes):
         return None
+    profile = _seamless(shapely.box(*boxes.T))
     beneath = layer < under.own
-    ends, height = highest(blocked[beneath], middles[layer[beneath]])
-    some = np.isfinite(height)
-    solid = shapely.box(ends[:-1][some], floor_mm - 1.0, ends[1:][some], height[some])
-    profile = shapely.difference(_seamless(shapely.box(*boxes.T)), shapely.union_all(solid))
+    if beneath.any():
+        ends, height = highest(blocked[beneath], middles[layer[beneath]])
+        x = np.repeat(ends, 2)
+        z = np.pad(np.repeat(np.maximum(height, floor_mm - 1.0), 2), 1, constant_values=floor_mm - 2.0)
+        profile = shapely.difference(profile, shapely.Polygon(np.column_stack([x, z])))
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 
