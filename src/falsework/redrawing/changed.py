@@ -139,12 +139,10 @@ class Changed:
         return reduce(lambda a, b: areas_only(overlaid(shapely.union, a, b)), some)
 
     def _sections(self, regions: Sequence[Region]) -> Regions:
-        from manifold3d import Manifold, OpType
-
         first, last = self.span
         if not regions:
             return np.full(last + 1 - first, EMPTY, dtype=object)
-        whole = Manifold.batch_boolean([region.solid for region in regions], OpType.Add)
+        whole = _united([region.solid for region in regions])
         return stack_layers(
             Part("", *mesh_of(whole)), np.ascontiguousarray(self.z_mm[first : last + 2])
         ).regions
@@ -160,21 +158,28 @@ class Changed:
 
 def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float, float]:
     """The solid with changes applied in order, and the volumes that came and went, mm³."""
-    from manifold3d import Manifold, OpType
-
     added_mm3 = removed_mm3 = 0.0
     volume = solid.volume()
-    # what is only added needs no order: one union is quicker than several
+    # what is only added needs no order
     in_order = any(draft.removed for draft in drafts)
     for some in [(draft,) for draft in drafts] if in_order else [drafts]:
         added = [region.solid.as_original() for draft in some for region in draft.added]
         removed = [region.solid.as_original() for draft in some for region in draft.removed]
         if added:
-            solid = Manifold.batch_boolean([solid, *added], OpType.Add)
+            solid += _united(added)
             added_mm3 += solid.volume() - volume
             volume = solid.volume()
         if removed:
-            solid = Manifold.batch_boolean([solid, *removed], OpType.Subtract)
+            solid -= _united(removed)
             removed_mm3 += volume - solid.volume()
             volume = solid.volume()
     return without_specks(solid), added_mm3, removed_mm3
+
+
+def _united(solids: list[Manifold]) -> Manifold:
+    """Several bodies as one, made at once: put off, the library would unite the part with each of them."""
+    from manifold3d import Manifold, OpType
+
+    whole = Manifold.batch_boolean(solids, OpType.Add)
+    whole.status()
+    return whole
