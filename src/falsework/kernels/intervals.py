@@ -39,6 +39,8 @@ LIMIT_BIAS = 1e-4  # added to the sine of the limit: facets exactly at the limit
 NOWHERE_DEG = -90.0
 LONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])  # by the bits of a, b, c above a row: the corner alone on its side
 NEXT = np.array([1, 2, 0, 1])
+ABREAST = 16  # directions summed side by side, as many as a processor adds at a time
+BLOCK = 1024  # facets summed in single precision before they are added up in double
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -471,18 +473,141 @@ def facet_sums(areas, normals, ups, solid_mm, band_mm):
     sideways of it, Σ A max(0, solid |cos t| − band sin t); the last is the wall area of the facets that have
     any. O(d·m).
     """
-    out = np.empty((len(ups), 4))
+    out = np.zeros((len(ups), 4))
     solid, band = np.float32(solid_mm), np.float32(band_mm)
-    for d in range(len(ups)):
-        u = ups[d].astype(np.float32)
-        wall, level, skin, beside = np.zeros(4)
-        for f in range(len(areas)):
-            c = abs(u[0] * normals[f, 0] + u[1] * normals[f, 1] + u[2] * normals[f, 2])
-            s = np.sqrt(max(np.float32(1.0) - c * c, np.float32(0.0)))
-            wall += areas[f] * s
-            level += areas[f] * c
-            thick = max(solid * c - band * s, np.float32(0.0))
-            skin += areas[f] * thick
-            beside += areas[f] * s if thick > 0 else np.float32(0.0)
-        out[d, 0], out[d, 1], out[d, 2], out[d, 3] = wall, level, skin, beside
+    none, one = np.float32(0.0), np.float32(1.0)
+    for first in range(0, len(ups), ABREAST):
+        u = _abreast(ups, first)
+        for block in range(0, len(areas), BLOCK):
+            sums = np.zeros((4, ABREAST), np.float32)
+            for f in range(block, min(block + BLOCK, len(areas))):
+                area, x, y, z = areas[f], normals[f, 0], normals[f, 1], normals[f, 2]
+                for k in range(ABREAST):
+                    c = abs(u[0, k] * x + u[1, k] * y + u[2, k] * z)
+                    s = np.sqrt(max(one - c * c, none))
+                    thick = max(solid * c - band * s, none)
+                    sums[0, k] += area * s
+                    sums[1, k] += area * c
+                    sums[2, k] += area * thick
+                    sums[3, k] += area * s if thick > none else none
+            for k in range(min(ABREAST, len(ups) - first)):
+                for q in range(4):
+                    out[first + k, q] += sums[q, k]
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def facet_needs(areas, normals, middles, show, ups, low_mm, limit_deg, touch_mm):
+    """(d, 4) for each up direction, as if nothing stood in the way: what ``lie_figures`` finds by columns.
+
+    Undersides in need mm², the air beneath them down to the bed mm³, the marked among them mm², and what lies
+    on the bed mm². middles (m, 3) float32 of the facets, each of which lies on the bed or not as a whole;
+    low_mm (d,) height of the lowest point; the rest as for ``lie_figures`` and ``facet_sums``. O(d·m).
+    """
+    out = np.zeros((len(ups), 4))
+    sine, touch = np.float32(np.sin(np.radians(limit_deg)) + LIMIT_BIAS), np.float32(touch_mm)
+    none = np.float32(0.0)
+    for first in range(0, len(ups), ABREAST):
+        u = _abreast(ups, first)
+        rest = np.zeros(ABREAST, np.float32)
+        for k in range(min(ABREAST, len(ups) - first)):
+            rest[k] = low_mm[first + k] + touch
+        for block in range(0, len(areas), BLOCK):
+            sums = np.zeros((4, ABREAST), np.float32)
+            for f in range(block, min(block + BLOCK, len(areas))):
+                area, x, y, z = areas[f], normals[f, 0], normals[f, 1], normals[f, 2]
+                mx, my, mz = middles[f, 0], middles[f, 1], middles[f, 2]
+                shown = np.float32(show[f])
+                for k in range(ABREAST):
+                    c = -(u[0, k] * x + u[1, k] * y + u[2, k] * z)
+                    rise = u[0, k] * mx + u[1, k] * my + u[2, k] * mz - rest[k]
+                    level = area * c
+                    need = level if (c > sine) & (rise > none) else none
+                    sums[0, k] += need
+                    sums[1, k] += need * (rise + touch)
+                    sums[2, k] += need * shown
+                    sums[3, k] += level if (c > none) & (rise <= none) else none
+            for k in range(min(ABREAST, len(ups) - first)):
+                for q in range(4):
+                    out[first + k, q] += sums[q, k]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ridge_needs(vertices, normals, edges, beside, show, ups, low_mm, limit_deg, touch_mm, rim_mm):
+    """(d, 3) for each up direction what sharp lower edges need, as ``facet_needs``: area, air, marked area.
+
+    vertices (3, n) float32, edges, beside (e, 2) int32 and rim_mm as for ``lie_figures``. O(d·e).
+    """
+    out = np.zeros((len(ups), 3))
+    sine, touch = np.float32(np.sin(np.radians(limit_deg)) + LIMIT_BIAS), np.float32(touch_mm)
+    none, half = np.float32(0.0), np.float32(0.5)
+    cosine = np.sqrt(np.float32(1.0) - sine * sine)
+    wide = np.float32(2.0 * rim_mm)
+    for first in range(0, len(ups), ABREAST):
+        u = _abreast(ups, first)
+        rest = np.zeros(ABREAST, np.float32)
+        for k in range(min(ABREAST, len(ups) - first)):
+            rest[k] = low_mm[first + k] + touch
+        for block in range(0, len(edges), BLOCK):
+            sums = np.zeros((3, ABREAST), np.float32)
+            for i in range(block, min(block + BLOCK, len(edges))):
+                a, b, f, g = edges[i, 0], edges[i, 1], beside[i, 0], beside[i, 1]
+                ax, ay, az = vertices[0, a], vertices[1, a], vertices[2, a]
+                bx, by, bz = vertices[0, b], vertices[1, b], vertices[2, b]
+                ex, ey, ez = bx - ax, by - ay, bz - az
+                mx, my, mz = half * (ax + bx), half * (ay + by), half * (az + bz)
+                fx, fy, fz = normals[f, 0], normals[f, 1], normals[f, 2]
+                gx, gy, gz = normals[g, 0], normals[g, 1], normals[g, 2]
+                # edge × normal: along up it says how far the normal looks across the edge as seen from above
+                px, py, pz = ey * fz - ez * fy, ez * fx - ex * fz, ex * fy - ey * fx
+                qx, qy, qz = ey * gz - ez * gy, ez * gx - ex * gz, ex * gy - ey * gx
+                size = ex * ex + ey * ey + ez * ez
+                shown = np.float32(max(show[f], show[g]))
+                for k in range(ABREAST):
+                    x, y, z = u[0, k], u[1, k], u[2, k]
+                    fu, gu = x * fx + y * fy + z * fz, x * gx + y * gy + z * gz
+                    fm, gm = x * px + y * py + z * pz, x * qx + y * qy + z * qz
+                    climb = x * ex + y * ey + z * ez
+                    rise = x * mx + y * my + z * mz - rest[k]
+                    length = np.sqrt(max(size - climb * climb, none))
+                    needs = (-fu <= sine) & (-gu <= sine) & (min(fu, gu) < none) & (rise > none)
+                    needs &= (length * cosine > abs(climb) * sine) & (fm * gm < none)
+                    needs &= fu * abs(gm) + gu * abs(fm) < none
+                    area = length * wide if needs else none
+                    sums[0, k] += area
+                    sums[1, k] += area * (rise + touch)
+                    sums[2, k] += area * shown
+            for k in range(min(ABREAST, len(ups) - first)):
+                for q in range(3):
+                    out[first + k, q] += sums[q, k]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def extents(points, ups):
+    """(d, 2) float64 lowest and highest of points (n, 3) float32 along each of ups (d, 3) float64. O(d·n)."""
+    out = np.empty((len(ups), 2))
+    for first in range(0, len(ups), ABREAST):
+        u = _abreast(ups, first)
+        low = np.full(ABREAST, np.float32(np.inf))
+        high = np.full(ABREAST, np.float32(-np.inf))
+        for p in range(len(points)):
+            x, y, z = points[p, 0], points[p, 1], points[p, 2]
+            for k in range(ABREAST):
+                along = u[0, k] * x + u[1, k] * y + u[2, k] * z
+                low[k] = min(low[k], along)
+                high[k] = max(high[k], along)
+        for k in range(min(ABREAST, len(ups) - first)):
+            out[first + k, 0], out[first + k, 1] = low[k], high[k]
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _abreast(ups, first):
+    """(3, ABREAST) float32 directions from ``first`` on, zero where there are no more."""
+    u = np.zeros((3, ABREAST), np.float32)
+    for k in range(min(ABREAST, len(ups) - first)):
+        for axis in range(3):
+            u[axis, k] = ups[first + k, axis]
+    return u

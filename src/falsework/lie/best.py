@@ -40,6 +40,7 @@ from falsework.watch import QUIET, Watch
 
 PLAIN, USUAL = Weights(), Care()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
+OTHERS, OTHERS_APART_DEG = 8, 0.3  # beside those, measured too
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
 FEWEST, MOST = 50, 200_000  # directions
 SAME_SHARE = 0.02  # prices this near are the same
@@ -100,9 +101,10 @@ def best_lies(
     judge = judge_of(whole, process, weights, care, own_axis)
     measured = [
         judge(at, FINE_GRID, watch.part(0.75, 0.8), "measuring the best")
-        for at in (today[None], found.directions[few])
+        for at in (today[None], found.directions[_with_others(found, few)])
     ]
-    fine = joined(measured[0], laid_flat(measured[1], judge, resting, watch.part(0.8, 0.85)))  # today's first
+    steady = laid_flat(_steady(measured[1], len(few)), judge, resting, watch.part(0.8, 0.85))
+    fine = joined(measured[0], steady)  # today's first
 
     lies = [lie_of_row(part, judge, fine, row, frame, today_too=row == 0) for row in range(len(few) + 1)]
     order = sorted(range(len(lies)), key=lambda row: (not lies[row].fits, lies[row].price.total, row))
@@ -158,6 +160,26 @@ def _chosen(found: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64
         if all(np.abs(found.priced.parts[row] - found.priced.parts[t]).max() > near for t in taken):
             taken.append(row)
     return np.array(taken[:SHOWN], dtype=np.int64)
+
+
+def _with_others(found: Looked, few: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The rows, and after them the cheapest others near to one of them, each a little apart."""
+    order = np.argsort(found.rank, kind="stable")
+    rows = np.array(distinct(found.directions, order, OTHERS_APART_DEG, OTHERS + len(few)), dtype=np.int64)
+    near = (found.directions[rows] @ found.directions[few].T).max(axis=1) > np.cos(np.radians(APART_DEG))
+    return np.concatenate([few, rows[near & ~np.isin(rows, few)][:OTHERS]])
+
+
+def _steady(measured: Looked, count: int) -> Looked:
+    """The first ``count``, each or what is cheapest of the others nearest to it.
+
+    Prices fall off cliffs where a face passes the limit: what is cheapest on coarse columns may stand on the
+    edge of one, and cost far more on fine ones.
+    """
+    owner = np.argmax(measured.directions @ measured.directions[:count].T, axis=1)
+    owner[:count] = np.arange(count)
+    order = np.lexsort((measured.rank, owner))
+    return measured.rows(order[np.searchsorted(owner[order], np.arange(count))])
 
 
 def lie_of_row(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool) -> Lie:

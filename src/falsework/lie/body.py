@@ -18,13 +18,14 @@ class Body:
     """Arrays of a closed or open mesh for ``kernels.intervals``.
 
     ``vertices`` (3, n) float32, ``faces`` (m, 3) int32 outward, ``normals`` (m, 3) float32 (zero for faces
-    without area), ``areas`` (m,) float32, ``show`` (m,) uint8, ``center`` (3,) centre of mass,
-    ``volume_mm3``; ``edges``, ``beside`` (e, 2) int32 ends and faces of sharp convex edges.
+    without area), ``middles`` (m, 3) float32, ``areas`` (m,) float32, ``show`` (m,) uint8, ``center`` (3,)
+    centre of mass, ``volume_mm3``; ``edges``, ``beside`` (e, 2) int32 ends and faces of sharp convex edges.
     """
 
     vertices: NDArray[np.float32]
     faces: NDArray[np.int32]
     normals: NDArray[np.float32]
+    middles: NDArray[np.float32]
     areas: NDArray[np.float32]
     show: NDArray[np.uint8]
     center: Floats
@@ -55,6 +56,7 @@ def body_of(vertices: Floats, faces: NDArray[np.int32], show: NDArray[np.bool_])
         np.ascontiguousarray(vertices.T, dtype=np.float32),
         faces,
         np.ascontiguousarray(normals, dtype=np.float32),
+        np.ascontiguousarray(sum(vertices[faces[:, k]] for k in range(3)) / 3.0, dtype=np.float32),
         np.ascontiguousarray(areas, dtype=np.float32),
         np.ascontiguousarray(show, dtype=np.uint8),
         center,

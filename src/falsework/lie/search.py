@@ -1,14 +1,33 @@
-"""Looking for good lies: an even lattice of directions, resting faces, then steps from the best of them."""
+"""Looking for good lies: an even lattice of directions, resting faces, then steps from the best of them.
+
+Columns are dear and facets are cheap: what the facets of a body alone say of a direction bounds its price, so
+columns are counted only where that may be less than the best so far.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
-from falsework.kernels.intervals import BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG, lie_figures
+from falsework.kernels.intervals import (
+    BASE_AREA,
+    BASE_LEAN_DEG,
+    BED_VOLUME,
+    CONTACT_AREA,
+    FIGURES,
+    HEIGHT,
+    LEAN_DEG,
+    SHOW_BED_AREA,
+    extents,
+    facet_needs,
+    lie_figures,
+    ridge_needs,
+)
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import Body
 from falsework.lie.directions import (
@@ -27,17 +46,21 @@ from falsework.process.settings import Process
 from falsework.watch import Watch
 
 COARSE_GRID, GRID, FINE_GRID = 64, 128, 256
-KEPT_SHARE = 0.12  # of all directions: looked at again on GRID after the coarse round
+KEPT_SHARE, KEPT_WORTH = 0.12, 1.15  # of all directions, and times the best: looked at again on GRID
 CLOSER, CLOSER_APART_DEG, FINER = 80, 3.0, 16  # around so many, a lattice of so many times the directions
-STARTS, START_APART_DEG = 10, 3.0  # where refinement begins
-FIRST_STEP_DEG, LEAST_STEP_DEG, SHRINK = 1.0, 0.06, 0.6
-RING = 8  # directions tried around each
+ROUNDS, HOPEFUL, HOPEFUL_APART_DEG = 3, 24, 2.0  # of these, by what is expected of them, looked at on GRID
+HOPE = 1.05  # times the best: what is expected to cost more is not looked at
+STARTS, START_APART_DEG, START_WORTH = 10, 3.0, 1.1  # where refinement begins
+FIRST_STEP_DEG, LEAST_STEP_DEG, SHRINK, MOST_TURNS = 1.0, 0.06, 0.6, 50
+ROUGH_DEG = 0.2  # least step where only facets are asked
+RING, TRIED = 8, 4  # directions around each, and how many of these, by their facets, are looked at
 MOST_FRONT = 100  # best in some other way, looked at again too
 FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most this much is taken
 BATCH = 64  # directions between two looks at the watch
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
 STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
+UPRIGHT_DEG = 90.0  # lean of what cannot topple
 NEGLIGIBLE_SHARE = 1e-3  # of the level surfaces: what sampling may invent
 
 
@@ -104,26 +127,61 @@ class Judge:
                 0.5 * process.layer_height_mm,
                 0.5 * process.line_width_mm,
             )
+        return self._priced(directions, figures, surface_sums(body, directions, process))
+
+    def foresee(self, directions: Floats) -> tuple[Looked, Floats]:
+        """The same from the facets alone, and (d,) ranks that are no higher than the true ones.
+
+        As if nothing stood in the way of supports and nothing toppled; the bound as if supports took no
+        plastic either. It holds for shells that do not cross, but for the sampling of columns.
+        """
+        body, process = self.body, self.process
+        span = extents(self.corners.astype(np.float32), directions)
+        limits = (limit_deg(process), 0.5 * process.layer_height_mm)
+        needs = facet_needs(
+            body.areas, body.normals, body.middles, body.show, directions, span[:, 0], *limits
+        )
+        needs[:, :3] += ridge_needs(
+            body.vertices,
+            body.normals,
+            body.edges,
+            body.beside,
+            body.show,
+            directions,
+            span[:, 0],
+            *limits,
+            0.5 * process.line_width_mm,
+        )
+        figures = np.zeros((len(directions), FIGURES))
+        figures[:, CONTACT_AREA], figures[:, SHOW_BED_AREA], figures[:, BASE_AREA] = needs[:, [0, 2, 3]].T
+        figures[:, HEIGHT] = np.ptp(span, axis=1)
+        figures[:, LEAN_DEG] = figures[:, BASE_LEAN_DEG] = UPRIGHT_DEG
         sums = surface_sums(body, directions, process)
+        least = self._priced(directions, figures, sums).rank
+        figures[:, BED_VOLUME] = needs[:, 1]
+        return self._priced(directions, figures, sums), least
+
+    def _priced(self, directions: Floats, figures: Floats, sums: Floats) -> Looked:
         across = np.zeros(len(directions))
         if self.load_axis is not None:
             across = (directions @ self.load_axis) ** 2
-        printer = process.printer
+        printer = self.process.printer
         build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
         negligible = figures[:, CONTACT_AREA] <= NEGLIGIBLE_MM2 + NEGLIGIBLE_SHARE * sums[:, 1]
         negligible &= figures[:, BASE_LEAN_DEG] > STANDS_DEG
+        fit = fit_ratios(self.corners, rotations_to_up(directions, ODD_SPIN_DEG), build)
         return Looked(
             directions,
             figures,
             across,
             negligible,
-            np.where(self._prints(directions), fit_ratios(self.corners, rotations, build), 0.0),
-            priced(figures, sums, across, body.volume_mm3, process, self.weights, self.care),
+            np.where(self._prints(directions), fit, 0.0),
+            priced(figures, sums, across, self.body.volume_mm3, self.process, self.weights, self.care),
         )
 
     def _prints(self, directions: Floats) -> NDArray[np.bool_]:
         """(d,) whether the part has a layer at all: a sheet may lie lower than the first one."""
-        height = np.ptp(self.corners @ directions.T, axis=0)
+        height = np.ptp(extents(self.corners.astype(np.float32), directions), axis=1)
         return height > lowest_mm(self.process.first_layer_height_mm)
 
 
@@ -174,50 +232,139 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
 
 
 def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:
-    """The lies worth a closer look, on GRID columns; how many directions were looked at; resting ones (r, 3).
+    """The lies worth a closer look, on GRID columns; how many directions were weighed; resting ones (r, 3).
 
-    ``count`` even directions on COARSE_GRID columns; the best of them and their front again on GRID, with the
-    resting faces and ``today`` (3,); a denser lattice around the best; then a pattern search on the sphere
-    from the best distinct few. No chance is involved.
+    ``count`` even directions, on COARSE_GRID columns where their facets leave hope, the best of them and
+    their front again on GRID, with the resting faces and ``today`` (3,); a denser lattice around the best,
+    weighed by its facets and by what columns found nearby; then a pattern search on the sphere from the best
+    distinct few. No chance is involved.
     """
-    even = even_directions(count)
-    coarse = judge(even, COARSE_GRID, watch.part(0.0, 0.6), "looking at every side")
-    kept = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
-    kept = np.union1d(kept, front_rows(coarse, True, judge.load_axis is not None)[:MOST_FRONT])
+    with_load = judge.load_axis is not None
     resting = resting_directions(judge.body.points)
-    again = np.concatenate([today[None], resting, even[kept]])
-    looked = judge(again, GRID, watch.part(0.6, 0.7), "looking closer")
-    looks = len(even) + 1 + len(resting)
-    best = distinct(looked.directions, np.argsort(looked.rank, kind="stable"), CLOSER_APART_DEG, CLOSER)
-    between = _between(looked.directions[best], count)
-    closer = judge(between, COARSE_GRID, watch.part(0.7, 0.8), "looking between")
-    kept = np.argsort(closer.rank, kind="stable")[: max(20, int(KEPT_SHARE * len(between)))]
-    looked = joined(looked, judge(between[kept], GRID, watch.part(0.8, 0.85), "looking between"))
-    looks += len(closer.directions)
-    best = distinct(looked.directions, np.argsort(looked.rank, kind="stable"), START_APART_DEG, STARTS)
-    at, rank = looked.directions[best], looked.rank[best]
-    step = np.full(len(best), np.radians(FIRST_STEP_DEG))
-    rounds = 0
-    while (live := np.flatnonzero(step > np.radians(LEAST_STEP_DEG))).size and rounds < 50:
-        tried = _around(at[live], step[live], rounds)
-        found = judge(
-            tried.reshape(-1, 3), GRID, watch.part(0.85 + 0.003 * rounds, 0.853 + 0.003 * rounds), "refining"
+    looked = judge(
+        np.concatenate([today[None], resting]), GRID, watch.part(0.0, 0.1), "looking at every side"
+    )
+    even = even_directions(count)
+    coarse = _hopeful(judge, even, float(looked.rank.min()), watch.part(0.1, 0.5))
+    order = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
+    best = min(float(looked.rank.min()), float(coarse.rank.min()))
+    kept = np.union1d(
+        order[coarse.rank[order] <= KEPT_WORTH * best], front_rows(coarse, True, with_load)[:MOST_FRONT]
+    )
+    looked = joined(looked, judge(coarse.directions[kept], GRID, watch.part(0.5, 0.7), "looking closer"))
+    both = joined(looked, coarse)
+    order = np.argsort(both.rank, kind="stable")
+    between = _between(both.directions[distinct(both.directions, order, CLOSER_APART_DEG, CLOSER)], count)
+    looked = _expected(judge, looked, between, 0.5 * _spacing(FINER * count), watch.part(0.7, 0.85))
+    looked = _refined(judge, looked, watch.part(0.85, 1.0))
+    return looked, len(looked.rank) + len(even) + len(between), resting
+
+
+def _hopeful(judge: Judge, directions: Floats, best: float, watch: Watch) -> Looked:
+    """Of these, on COARSE_GRID, those whose facets leave hope to be less than the best, and their front."""
+    likely, least = judge.foresee(directions)
+    front = front_rows(likely, True, judge.load_axis is not None)[:MOST_FRONT]
+    found = judge(directions[front], COARSE_GRID, watch.part(0.0, 0.2), "looking at every side")
+    order = np.argsort(least, kind="stable")
+    order = order[~np.isin(order, front)]
+    for k in range(0, len(order), BATCH):
+        best = min(best, float(found.rank.min()))
+        rows = order[k : k + BATCH][least[order[k : k + BATCH]] < best]
+        if len(rows) == 0:
+            break
+        at = 0.2 + 0.8 * k / len(order)
+        found = joined(
+            found, judge(directions[rows], COARSE_GRID, watch.part(at, at), "looking at every side")
         )
-        looks += len(found.directions)
-        rounds += 1
-        pick = np.argmin(found.rank.reshape(len(live), -1), axis=1) + tried.shape[1] * np.arange(len(live))
-        better = found.rank[pick] < rank[live]
-        pick, moved = pick[better], live[better]
-        at[moved], rank[moved] = found.directions[pick], found.rank[pick]
+    return found
+
+
+def _expected(judge: Judge, looked: Looked, directions: Floats, step: float, watch: Watch) -> Looked:
+    """With ``looked``, on GRID, the directions of which most is to be expected, and where they lead.
+
+    Expected is what the facets say and what columns added to it at the nearest direction looked at. From each
+    taken a pattern search goes down by the facets alone, its first steps ``step`` radians.
+    """
+    likely, least = judge.foresee(directions)
+    left = np.ones(len(directions), dtype=bool)
+    for number in range(ROUNDS):
+        best = float(looked.rank.min())
+        added = looked.priced.total - judge.foresee(looked.directions)[0].priced.total
+        expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
+        order = np.flatnonzero(left & (least < best) & (expected < HOPE * best))
+        order = order[np.argsort(expected[order], kind="stable")]
+        rows = distinct(directions, order, HOPEFUL_APART_DEG, HOPEFUL)
+        if not rows:
+            break
+        at = _descended(
+            directions[rows],
+            likely.rank[rows],
+            (step, np.radians(ROUGH_DEG)),
+            lambda tried: (tried, _ranks_by_facets(judge, tried)),
+        )
+        part = watch.part(number / ROUNDS, (number + 1) / ROUNDS)
+        looked = joined(looked, judge(at, GRID, part, "looking between"))
+        left[rows] = False
+        left &= (directions @ at.T).max(axis=1) < np.cos(step)
+    return looked
+
+
+def _ranks_by_facets(judge: Judge, tried: Floats) -> Floats:
+    """(d, r) ranks of directions (d, r, 3) by their facets alone."""
+    ranks: Floats = judge.foresee(tried.reshape(-1, 3))[0].rank.reshape(tried.shape[:2])
+    return ranks
+
+
+def _refined(judge: Judge, looked: Looked, watch: Watch) -> Looked:
+    """With ``looked`` what a pattern search on GRID finds from the best distinct few."""
+    order = np.argsort(looked.rank, kind="stable")
+    order = order[looked.rank[order] <= START_WORTH * looked.rank[order[0]]]
+    starts = distinct(looked.directions, order, START_APART_DEG, STARTS)
+    seen: list[Looked] = []
+
+    def look(tried: Floats) -> tuple[Floats, Floats]:
+        few = np.argsort(_ranks_by_facets(judge, tried), axis=1, kind="stable")[:, :TRIED]
+        tried = np.take_along_axis(tried, few[:, :, None], axis=1)
+        at = len(seen) / MOST_TURNS
+        seen.append(judge(tried.reshape(-1, 3), GRID, watch.part(at, at), "refining"))
+        return tried, seen[-1].rank.reshape(few.shape)
+
+    steps = (np.radians(FIRST_STEP_DEG), np.radians(LEAST_STEP_DEG))
+    _descended(looked.directions[starts], looked.rank[starts], steps, look)
+    return reduce(joined, seen, looked)
+
+
+def _descended(
+    at: Floats, rank: Floats, steps: tuple[float, float], look: Callable[[Floats], tuple[Floats, Floats]]
+) -> Floats:
+    """(d, 3) where a pattern search on the sphere ends that begins at (d, 3) of ranks (d,).
+
+    ``steps``: the first and the least, radians. ``look`` takes the ring (l, RING, 3) around those still on
+    their way and gives what it looked at of it (l, k, 3) and the ranks (l, k).
+    """
+    at, rank = at.copy(), rank.copy()
+    step = np.full(len(at), steps[0])
+    turn = 0
+    while (live := np.flatnonzero(step > steps[1])).size and turn < MOST_TURNS:
+        tried, ranks = look(_around(at[live], step[live], turn))
+        turn += 1
+        pick = np.argmin(ranks, axis=1)
+        least = ranks[np.arange(len(live)), pick]
+        better = least < rank[live]
+        at[live[better]], rank[live[better]] = tried[better, pick[better]], least[better]
         step[live[~better]] *= SHRINK
-        looked = joined(looked, found.rows(pick))
-    return looked, looks, resting
+    return at
+
+
+def _spacing(count: int) -> float:
+    """Radians between neighbours of an even lattice."""
+    return float(np.sqrt(4.0 * np.pi / count))
 
 
 def _between(directions: Floats, count: int) -> Floats:
     """(k, 3) directions of a lattice ``FINER`` times as dense that lie within a coarse step of any given."""
     lattice = even_directions(FINER * count)
-    near = (lattice @ directions.T).max(axis=1) > np.cos(0.7 * np.sqrt(4.0 * np.pi / count))
+    near = (lattice @ directions.T).max(axis=1) > np.cos(0.7 * _spacing(count))
     return lattice[near]
 
 
