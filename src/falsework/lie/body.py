@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.surface import middles_of, normals_of, solid_moments, surface_moments
 from falsework.part.part import Floats, Part
 
 SHARP_DEG = 30.0  # edges that turn by less are taken for parts of a curved face
@@ -41,10 +42,7 @@ class Body:
 
 def face_normals(vertices: Floats, faces: NDArray[np.int32]) -> tuple[Floats, Floats]:
     """(m, 3) unit normals and (m,) areas."""
-    a = vertices[faces[:, 0]]
-    cross = np.cross(vertices[faces[:, 1]] - a, vertices[faces[:, 2]] - a)
-    length = np.linalg.norm(cross, axis=1)
-    return cross / np.maximum(length, 1e-300)[:, None], 0.5 * length
+    return normals_of(np.ascontiguousarray(vertices, float), np.ascontiguousarray(faces, np.int32))
 
 
 def body_of(vertices: Floats, faces: NDArray[np.int32], show: NDArray[np.bool_]) -> Body:
@@ -56,7 +54,7 @@ def body_of(vertices: Floats, faces: NDArray[np.int32], show: NDArray[np.bool_])
         np.ascontiguousarray(vertices.T, dtype=np.float32),
         faces,
         np.ascontiguousarray(normals, dtype=np.float32),
-        np.ascontiguousarray(sum(vertices[faces[:, k]] for k in range(3)) / 3.0, dtype=np.float32),
+        middles_of(vertices, faces).astype(np.float32),
         np.ascontiguousarray(areas, dtype=np.float32),
         np.ascontiguousarray(show, dtype=np.uint8),
         center,
@@ -87,17 +85,18 @@ def sharp_edges(
 
 def mass_of(vertices: Floats, faces: NDArray[np.int32]) -> tuple[float, Floats]:
     """Signed volume and centre of mass; of the surface where there is hardly any volume (an open sheet)."""
-    origin = 0.5 * (vertices.min(axis=0) + vertices.max(axis=0))
-    a, b, c = (vertices[faces[:, k]] - origin for k in range(3))
-    cross = np.cross(b, c)
-    sixfold = np.einsum("ij,ij->i", a, cross)
-    volume = float(sixfold.sum()) / 6.0
-    size = vertices.max(axis=0) - vertices.min(axis=0)
-    corners = a + b + c
-    if abs(volume) > 1e-4 * float(size.prod()):
-        return volume, origin + sixfold @ corners / (24.0 * volume)
-    areas = np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    return volume, origin + areas @ corners / (3.0 * max(float(areas.sum()), 1e-300))
+    low, high = vertices.min(axis=0), vertices.max(axis=0)
+    origin = 0.5 * (low + high)
+    sixfold, first = solid_moments(vertices, faces, origin)
+    if abs(sixfold) > 6e-4 * float((high - low).prod()):
+        return sixfold / 6.0, origin + first / (4.0 * sixfold)
+    return sixfold / 6.0, _surface_middle(vertices, faces, face_normals(vertices, faces)[1])
+
+
+def _surface_middle(vertices: Floats, faces: NDArray[np.int32], areas: Floats) -> Floats:
+    """(3,) centre of a surface."""
+    middle: Floats = areas @ middles_of(vertices, faces) / max(float(areas.sum()), 1e-300)
+    return middle
 
 
 def own_frame(vertices: Floats, faces: NDArray[np.int32]) -> Floats:
@@ -106,19 +105,12 @@ def own_frame(vertices: Floats, faces: NDArray[np.int32]) -> Floats:
     Principal axes of the surface's second moments; each points to where the third moment says. Parts as
     regular as a cube have no axes of their own: for them the axes follow the mesh, and they need none.
     """
-    corners = [vertices[faces[:, k]] for k in range(3)]
-    areas = np.linalg.norm(np.cross(corners[1] - corners[0], corners[2] - corners[0]), axis=1)
-    whole = max(float(areas.sum()), 1e-300)
-    middle = areas @ (corners[0] + corners[1] + corners[2]) / (3.0 * whole)
-    spread = np.zeros((3, 3))
-    for pair in (0, 1), (1, 2), (2, 0):  # edge middles integrate quadratics over a triangle exactly
-        at = 0.5 * (corners[pair[0]] + corners[pair[1]]) - middle
-        spread += (at * areas[:, None]).T @ at
-    frame: Floats = np.linalg.eigh(spread)[1].T
-    for axis in range(2):
-        along = [(corner - middle) @ frame[axis] for corner in corners]
-        if float(areas @ sum(s**3 for s in along)) < 0.0:
-            frame[axis] *= -1.0
+    areas = face_normals(vertices, faces)[1]
+    second, third = surface_moments(vertices, faces, areas, _surface_middle(vertices, faces, areas))
+    frame: Floats = np.linalg.eigh(second)[1].T
+    for axis in frame[:2]:
+        if third @ axis @ axis @ axis < 0.0:
+            axis *= -1.0
     frame[2] = np.cross(frame[0], frame[1])
     return frame
 

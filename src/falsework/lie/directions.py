@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.surface import merged_normals
+
 Floats = NDArray[np.float64]
 
 ODD_SPIN_DEG = 17.3
@@ -56,22 +58,11 @@ def resting_directions(vertices: Floats, most: int = 60) -> Floats:
         np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
     )
     order = np.argsort(-areas, kind="stable")
-    outward = hull.equations[order, :3]
-    areas = areas[order]
-    faces: list[int] = []
-    sums: list[float] = []
-    same = np.cos(np.radians(0.5))
-    for index in range(
-        min(len(outward), 40 * most)
-    ):  # bounded: a sphere's hull has as many faces as the part
-        near = outward[faces] @ outward[index] > same if faces else np.zeros(0, dtype=bool)
-        if near.any():
-            sums[int(np.argmax(near))] += areas[index]
-        else:
-            faces.append(index)
-            sums.append(float(areas[index]))
-    ranked = np.argsort(-np.array(sums), kind="stable")[:most]
-    up: Floats = -outward[np.array(faces)[ranked]]
+    order = order[: 40 * most]  # bounded: a sphere's hull has as many faces as the part
+    outward = np.ascontiguousarray(hull.equations[order, :3])
+    firsts, sums = merged_normals(outward, areas[order], np.cos(np.radians(0.5)))
+    ranked = np.argsort(-sums, kind="stable")[:most]
+    up: Floats = -outward[firsts[ranked]]
     return up
 
 
