@@ -37,6 +37,10 @@ def test_distance_and_beneath_against_shapely(number):
     empty = layer == 2
     assert np.isinf(found[empty]).all()
     assert np.allclose(found[~empty], expected[~empty], atol=1e-9)
+    owner = rng.integers(0, 9, 400)
+    farthest = outlines.farthest_mm(xy[~empty], layer[~empty], owner[~empty], 10)
+    assert farthest.tolist() == [max(found[~empty & (owner == k)], default=0.0) for k in range(10)]
+    assert np.isinf(outlines.farthest_mm(xy, layer, np.zeros(400, np.int64), 1))[0]
 
     top, lowest = np.full(400, 4), rng.integers(0, 4, 400)
     below = outlines.beneath(xy, top, lowest)

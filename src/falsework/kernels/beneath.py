@@ -128,6 +128,26 @@ def distance_to_layer(xy, layer, edges, layer_edge, boxes, layer_box, wide, laye
 
 
 @njit(cache=True, nogil=True)
+def farthest_from_layer(xy, layer, owner, count, edges, layer_edge, boxes, layer_box, wide, layer_wide):
+    """(count,) greatest distance of any of an owner's points from the section of its ``layer`` (n,): 0 where
+    all lie inside, infinite if one's section is empty. ``owner`` (n,) says whose each point is."""
+    out = np.zeros(count)
+    near = -1
+    for k in range(xy.shape[0]):
+        x, y, l, most = xy[k, 0], xy[k, 1], layer[k], out[owner[k]]
+        if (
+            l >= 0
+            and layer_edge[l] <= near < layer_edge[l + 1]
+            and _edge_distance2(edges, near, x, y) <= most * most
+        ):
+            continue  # no farther than another point, wherever else it may be near
+        d, near = _to_outline(x, y, l, near, edges, layer_edge, boxes, layer_box, wide, layer_wide)
+        if d > most and not _inside(x, y, l, edges, layer_edge, boxes, layer_box, wide, layer_wide):
+            out[owner[k]] = d
+    return out
+
+
+@njit(cache=True, nogil=True)
 def layer_beneath(xy, layer, lowest, edges, layer_edge, boxes, layer_box, wide, layer_wide):
     """(n,) highest layer below ``layer`` (n,) whose section holds the point.
 

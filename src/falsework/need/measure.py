@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from falsework.kernels.beneath import (
     distance_to_layer,
     edges_beneath,
+    farthest_from_layer,
     layer_beneath,
     run_boxes,
     seated,
@@ -49,6 +50,11 @@ class Outlines:
     def distance_mm(self, points_mm: Floats, layer: Indices) -> Floats:
         """(n,) distance from (n, 2) points to the sections of ``layer``: 0 inside, infinite if empty."""
         found: Floats = distance_to_layer(points_mm, layer, *self.arrays)
+        return found
+
+    def farthest_mm(self, points_mm: Floats, layer: Indices, owner: Indices, count: int) -> Floats:
+        """(count,) the same of the farthest point of each owner; ``owner`` (n,) says whose a point is."""
+        found: Floats = farthest_from_layer(points_mm, layer, owner, count, *self.arrays)
         return found
 
     def beneath(self, points_mm: Floats, layer: Indices, lowest: Indices) -> Indices:

@@ -181,10 +181,12 @@ def _reached_mm(
     far_apart = np.hypot(*(high - low).T) > 2.0 * HOLDS_WIDTHS * line_width_mm
     points = [low, *((1.0 - t) * low[far_apart] + t * high[far_apart] for t in _ALONG)]
     of_point = np.concatenate([patch, *[patch[far_apart]] * len(_ALONG)])
-    away = outlines.distance_mm(np.ascontiguousarray(np.concatenate(points)), start[of_point] - 1)
+    away = outlines.farthest_mm(
+        np.ascontiguousarray(np.concatenate(points)), start[of_point] - 1, of_point, patches.count
+    )
     # a flat patch between two anchors lies on the section all along: there the depth tells
     depth = np.where(strips.figures.anchored > 0, strips.figures.depth, 0.0)
-    return np.maximum(Groups(of_point, patches.count).most(away, 0.0), patches.most(depth, 0.0))
+    return np.maximum(away, patches.most(depth, 0.0))
 
 
 def _undersides(
