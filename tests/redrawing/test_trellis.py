@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework.layers.stack import Floats
-from falsework.redrawing.ceiling import ceiling_of
+from falsework.need.measure import Outlines, measure_strips
+from falsework.redrawing.ceiling import ceiling_of, may_ask, stack_near
 from falsework.redrawing.fins import fins
 from falsework.redrawing.site import Ground
 from falsework.redrawing.solids import mesh_of
-from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, trellis
-from falsework.redrawing.walls import Placed, Wall
+from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, _Lattice, trellis
+from falsework.redrawing.walls import Placed, Wall, directions
 from grounds import PROCESS, block, ground, proved, worst
 
 LINE, LAYER = PROCESS.line_width_mm, PROCESS.layer_height_mm
@@ -108,3 +109,27 @@ def test_a_flat_ring_in_mid_air_is_carried() -> None:
 def test_ellipsoids_are_carried(a: int, b: int, c: int, height: float) -> None:
     """Whatever their shape: ``proved`` asks that nothing of them is left and nothing is new."""
     proved(ground(ball((float(a), float(b), float(c)), height)), fins)
+
+
+@pytest.mark.parametrize("radii", [(12.0, 7.0, 6.0), (9.0, 9.0, 4.0)])
+def test_strips_far_from_new_fins_keep_the_figures_they_would_get_anew(radii: tuple) -> None:
+    """After every round: what is known of each strip is what measuring all of them says."""
+    on = ground(ball(radii, 6.0))
+    site = worst(on)
+    ceiling = ceiling_of(site)
+    lattice = _Lattice(site, ceiling, directions(ceiling)[0])
+    bays, laid, kept = lattice.first(), 0, 0
+    for number in range(1, 5):
+        before = set(shapely.to_wkb(lattice.strips))
+        left = lattice.left_by(lattice.fins[laid:])
+        kept += len(before & set(shapely.to_wkb(lattice.strips)))
+        stack = stack_near(on, lattice.first_layer, lattice.sections)
+        anew = measure_strips(lattice.strips, lattice.strip_layer, Outlines(stack), LINE)
+        assert np.allclose(lattice.depth_mm, anew.depth, atol=1e-9)
+        assert (lattice.bad == lattice._bad(anew)).all()
+        assert (lattice.may_ask == may_ask(on, anew)).all()
+        if left is None:
+            break
+        laid = len(lattice.fins)
+        bays = lattice.parted(bays, left, number, LINE)
+    assert number > 1 and kept > 0

@@ -3,23 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
+from falsework.droop.belief import Belief
+from falsework.droop.bridge import longest_clean_bridge_mm
+from falsework.droop.overhang import overhang_droops
 from falsework.layers.polygons import offset_mitred, rings_of
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
-from falsework.need.measure import SAME_MM, Outlines, measure_strips
+from falsework.need.groups import Groups
+from falsework.need.join import join_strips
+from falsework.need.measure import SAME_MM, Outlines, StripFigures, measure_strips, polygon_edges
 from falsework.need.needmap import HOLDS_WIDTHS, need_of
 from falsework.need.strips import strips_over_air
-from falsework.redrawing.ground import asks
+from falsework.process.settings import Process
+from falsework.redrawing.ground import CLEAN_EDGE_LAYERS, asks
 from falsework.redrawing.site import Ground, Site
 
 # An underside of which one layer has this share is flat: a fillet or chamfer at its edge does not count.
 FLAT_SHARE = 0.8
 # Sections are looked at so many line widths around an underside: seats lie half a width behind its edges.
 MARGIN_WIDTHS = 6.0
+QUIET_SURE = 0.99  # of what may droop like a clean edge: the need reads droops off a table
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +78,39 @@ def stack_near(ground: Ground, first: int, sections: Regions) -> LayerStack:
     return LayerStack(z_mm, *rings_of(sections), 0.0, np.empty(0, np.int64))
 
 
+@lru_cache(maxsize=16)
+def quiet_mm(process: Process, belief: Belief) -> tuple[float, float]:
+    """How far an edge may be free, and how long a bridge, that it droops no more than is clean at an edge."""
+    most_mm = CLEAN_EDGE_LAYERS * process.layer_height_mm
+    free = np.linspace(0.0, 4.0, 801) * process.line_width_mm
+    edge_mm = free[overhang_droops(free, process, belief)[0] <= most_mm].max()
+    return float(edge_mm), longest_clean_bridge_mm(process, belief, most_mm).value
+
+
+def may_ask(ground: Ground, figures: StripFigures) -> NDArray[np.bool_]:
+    """(n,) strips for which an underside may ask: one without any such does not, by the need's own rules."""
+    edge_mm, span_mm = quiet_mm(ground.process, ground.belief)
+    droops = np.where(
+        figures.bridge, figures.span > QUIET_SURE * span_mm, figures.depth > QUIET_SURE * edge_mm
+    )
+    found: NDArray[np.bool_] = droops | (figures.anchored <= 0.0)
+    return found
+
+
+def asking_of(
+    ground: Ground, stack: LayerStack, strips: Regions, layer: Indices, may: NDArray[np.bool_]
+) -> Regions:
+    """Of strips (n,) in ``layer`` (n,), ascending, those of undersides that ask; ``may`` (n,) of them may."""
+    if not may.any():
+        return strips[:0]
+    patches = Groups(*join_strips(*polygon_edges(strips), layer, ground.need.reach_mm))
+    some = patches.any(may)[patches.owner]
+    need = need_of(stack, strips[some], layer[some], ground.process, ground.belief)
+    asking = np.array([asks(u, ground.process) for u in need.undersides], dtype=bool)
+    found: Regions = need.regions[asking[need.region_underside]]
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class Trial:
     """The layers from ``first`` on around an underside, with other sections than they have."""
@@ -85,46 +126,51 @@ class Trial:
         return stack_near(self.site.ground, self.first, self.sections)
 
     @cached_property
-    def _strips(self) -> tuple[Regions, Indices]:
+    def strips(self) -> tuple[Regions, Indices]:
+        """(n,) strips over air, and (n,) their layers in ``stack``."""
         ground = self.site.ground
         return strips_over_air(
             self.stack.regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
         )
 
     @cached_property
+    def figures(self) -> StripFigures:
+        """The figures of the strips."""
+        strips, layer = self.strips
+        return measure_strips(strips, layer, Outlines(self.stack), self.site.ground.process.line_width_mm)
+
+    @cached_property
+    def mine(self) -> NDArray[np.bool_]:
+        """(n,) strips that lie where the underside is."""
+        mine: NDArray[np.bool_] = shapely.intersects(self.strips[0], self._near)
+        return mine
+
+    @cached_property
     def span_mm(self) -> float | None:
         """The longest bridge left of the underside, 0 where none is; None if a strip of it bridges too far
         or neither bridges nor holds. Strip by strip: a few milliseconds."""
-        strips, layer = self.strips
-        line_mm = self.site.ground.process.line_width_mm
-        if not len(strips):
+        if not self.mine.any():
             return 0.0
-        figures = measure_strips(strips, layer, Outlines(self.stack), line_mm)
-        span_mm = np.where(figures.bridge, figures.span, 0.0)
-        too_long = span_mm > self.site.ground.span_mm
-        bare = np.where(figures.bridge, too_long, figures.depth >= HOLDS_WIDTHS * line_mm)
-        return None if self._counts(strips[bare]) else float(span_mm.max())
+        figures, ground = self.figures, self.site.ground
+        too_long = figures.span > ground.span_mm
+        bare = np.where(
+            figures.bridge, too_long, figures.depth >= HOLDS_WIDTHS * ground.process.line_width_mm
+        )
+        span_mm = float(figures.span[figures.bridge & self.mine].max(initial=0.0))
+        return None if self._counts(self.strips[0][bare & self.mine]) else span_mm
 
     @cached_property
     def settled(self) -> bool:
         """Whether nothing of the underside asks for support any more, by all of the need's own rules."""
-        return self.span_mm is not None and not self._counts(self.asking[0])
+        return self.span_mm is not None and not self._counts(self.asking)
 
     @cached_property
-    def strips(self) -> tuple[Regions, Indices]:
-        """(n,) strips where the underside is, and (n,) their layers in ``stack``."""
-        strips, layer = self._strips
-        mine = shapely.intersects(strips, self._near)
-        return strips[mine], layer[mine]
-
-    @cached_property
-    def asking(self) -> tuple[Regions, Indices]:
-        """(n,) strips where the underside is that ask for support, and (n,) their layers in ``stack``."""
+    def asking(self) -> Regions:
+        """(n,) strips where the underside is that ask for support."""
         ground = self.site.ground
-        need = need_of(self.stack, *self._strips, ground.process, ground.belief)
-        asking = np.array([asks(u, ground.process) for u in need.undersides], dtype=bool)
-        marks = asking[need.region_underside] & shapely.intersects(need.regions, self._near)
-        return need.regions[marks], need.region_layer[marks]
+        found = asking_of(ground, self.stack, *self.strips, may_ask(ground, self.figures))
+        left: Regions = found[shapely.intersects(found, self._near)]
+        return left
 
     @cached_property
     def _near(self) -> shapely.Geometry:

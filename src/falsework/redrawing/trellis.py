@@ -15,12 +15,18 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers.polygons import areas_only, parts
-from falsework.layers.stack import Floats, Indices, LayerStack, Regions
-from falsework.need.measure import Outlines, measure_strips
-from falsework.need.needmap import need_of
+from falsework.layers.stack import Floats, Regions
+from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
-from falsework.redrawing.ceiling import Ceiling, sections_near, stack_near
-from falsework.redrawing.ground import CLEAN_EDGE_LAYERS, asks
+from falsework.redrawing.ceiling import (
+    QUIET_SURE,
+    Ceiling,
+    asking_of,
+    may_ask,
+    quiet_mm,
+    sections_near,
+    stack_near,
+)
 from falsework.redrawing.proof import left_allowed_mm2
 from falsework.redrawing.site import Ground, Site
 from falsework.redrawing.walls import (
@@ -45,7 +51,6 @@ MOST_CROSSED = 250  # fins: more would hold on to too much to be broken off
 LEAST_LENGTH_WIDTHS = 3.0  # of a fin that stands
 APEX_LAYERS = 3  # of an arch, above its opening
 MARGIN_DEG = 1.0  # arches recede so much steeper than the limit
-_SURE = 0.99  # of what an edge may be free
 _LEFT_SURE = 0.5  # of what may be left asking
 _CLEAR_SHARE = 0.9  # of a fin; where less of it is clear of the part beside it, it may touch
 _STEP_MM = 0.1  # along an arch
@@ -120,10 +125,9 @@ class _Lattice:
         self.lines = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
         self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
         self.strip_layer = ceiling.layers[owner] - self.first_layer
-        self.bad = np.zeros(len(self.strips), dtype=bool)
+        self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
         self.depth_mm = np.full(len(self.strips), np.inf)  # to what carries them; not yet measured
         self.fins: list[_Fin] = []
-        self.edge_mm = _edge_mm(ground)
         self.clear_mm = ground.process.structure.side_gap_mm
         self.under = below(ground, ceiling, self.clear_mm + ground.process.line_width_mm)
         self.tops_mm = np.append(ground.stack.middles_mm[1:], ground.stack.z_mm[-1])
@@ -206,34 +210,29 @@ class _Lattice:
         pieces, of = parts(areas_only(shapely.difference(self.strips[near], laid)))
         some = shapely.area(pieces) > DUST_SHARE * process.line_width_mm**2
         pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
-        bad, depth_mm = self._bad(stack, pieces, layer)
+        figures = measure_strips(pieces, layer, Outlines(stack), process.line_width_mm)
         layer = np.concatenate([self.strip_layer[~near], layer])
         order = np.argsort(layer, kind="stable")
         self.strips = np.concatenate([self.strips[~near], pieces])[order]
         self.strip_layer = layer[order]
-        self.bad = np.concatenate([self.bad[~near], bad])[order]
-        self.depth_mm = np.concatenate([self.depth_mm[~near], depth_mm])[order]
+        self.bad = np.concatenate([self.bad[~near], self._bad(figures)])[order]
+        self.may_ask = np.concatenate([self.may_ask[~near], may_ask(ground, figures)])[order]
+        self.depth_mm = np.concatenate([self.depth_mm[~near], figures.depth])[order]
 
         left = self.strips[self.bad]
         if self._counts(left):
             return left
         loose = self.depth_mm > ground.need.reach_mm
-        need = need_of(stack, self.strips[loose], self.strip_layer[loose], process, ground.belief)
-        asking = np.array([asks(u, process) for u in need.undersides], dtype=bool)
-        asked = need.regions[asking[need.region_underside]]
-        if not self._counts(asked, _LEFT_SURE):
+        asking = asking_of(ground, stack, self.strips[loose], self.strip_layer[loose], self.may_ask[loose])
+        if not self._counts(asking, _LEFT_SURE):
             return None
-        return left if len(left) else asked
+        return left if len(left) else asking
 
-    def _bad(self, stack: LayerStack, strips: Regions, layer: Indices) -> tuple[NDArray[np.bool_], Floats]:
-        """(n,) strips that neither bridge nor end near, stricter than the need, which judges whole patches;
-        and (n,) how far each reaches from the layer beneath."""
+    def _bad(self, figures: StripFigures) -> NDArray[np.bool_]:
+        """(n,) strips that neither bridge nor end near: stricter than the need, which judges patches."""
         ground = self.site.ground
-        figures = measure_strips(strips, layer, Outlines(stack), ground.process.line_width_mm)
-        bad: NDArray[np.bool_] = np.where(
-            figures.bridge, figures.span > ground.span_mm, figures.depth > _SURE * self.edge_mm
-        )
-        return bad, figures.depth
+        edge_mm, _ = quiet_mm(ground.process, ground.belief)
+        return np.where(figures.bridge, figures.span > ground.span_mm, figures.depth > QUIET_SURE * edge_mm)
 
     def _counts(self, left: Regions, share: float = 1.0) -> bool:
         """Whether strips are more than a share of what may be left asking."""
@@ -243,10 +242,9 @@ class _Lattice:
     def left_above(self, walls: list[Wall]) -> Regions | None:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
         tried = trial(self.site, self.ceiling, walls)
-        strips, layer = tried.strips
-        left = strips[self._bad(tried.stack, strips, layer)[0]]
+        left = tried.strips[0][self._bad(tried.figures) & tried.mine]
         if not self._counts(left):
-            left, _ = tried.asking
+            left = tried.asking
         return left if self._counts(left) else None
 
     def parted(self, bays: list[_Bay], left: Regions, number: int, least_mm: float) -> list[_Bay]:
@@ -315,16 +313,6 @@ def _posts(low: float, high: float, most: float, end: float) -> list[float]:
     count = math.ceil((high - low - 2.0 * end) / most - 1e-9)
     places: list[float] = np.linspace(low + end, high - end, count + 1).tolist()
     return places
-
-
-def _edge_mm(ground: Ground) -> float:
-    """How far an edge may be free and still come out clean."""
-    from falsework.droop.overhang import overhang_droops
-
-    process = ground.process
-    free = np.linspace(0.0, 4.0, 801) * process.line_width_mm
-    droop = overhang_droops(free, process, ground.belief)[0]
-    return float(free[droop <= CLEAN_EDGE_LAYERS * process.layer_height_mm].max())
 
 
 def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
