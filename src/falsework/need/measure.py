@@ -114,11 +114,11 @@ def measure_strips(strips: Regions, layer: Indices, outlines: Outlines, line_wid
     deep = (depth > BRIDGE_DEPTH_WIDTHS * line_width_mm) & (anchored > 0)
     if deep.any():
         mine = deep[owner]
-        subset = np.ascontiguousarray(edges[mine])
-        seat = seated(subset, edge_layer[mine], SEAT_WIDTHS * line_width_mm, *outlines.arrays)
+        seat = mine & on_outline
+        seat[seat] = seated(edges[seat], edge_layer[seat], SEAT_WIDTHS * line_width_mm, *outlines.arrays)
         starts = np.concatenate([[0], np.cumsum(np.diff(first)[deep])]).astype(np.int64)
         share[deep], span[deep], direction[deep] = best_bridges(
-            subset, starts, seat & on_outline[mine], line_width_mm, BRIDGE_SHARE
+            edges[mine], starts, seat[mine], line_width_mm, BRIDGE_SHARE
         )
     return StripFigures(
         area=shapely.area(strips),
