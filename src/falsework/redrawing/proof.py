@@ -168,7 +168,7 @@ def _asking(ground: Ground, drafts: tuple[Draft, ...], need: NeedMap) -> tuple[f
     fresh, layer, weight = _fresh(ground, treated, need)
     inside = np.zeros(len(fresh))
     for number in treated:
-        foot = footprint(ground, number)
+        foot = ground.footprint(number)
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
         here = np.where(there, shapely.area(shapely.intersection(fresh, foot)), 0.0)
@@ -184,18 +184,10 @@ def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tup
     for number in numbers:
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        left = shapely.area(shapely.intersection(fresh[there], footprint(ground, number)))
+        left = shapely.area(shapely.intersection(fresh[there], ground.footprint(number)))
         if float(left @ weight[there]) > left_allowed_mm2(ground, number):
             found.append(number)
     return tuple(found)
-
-
-def footprint(ground: Ground, number: int) -> shapely.Geometry:
-    """Where an underside lies in plan, a line width more all around."""
-    mine = ground.need.region_underside == number - 1
-    return shapely.buffer(
-        shapely.union_all(ground.need.regions[mine]), ground.process.line_width_mm, quad_segs=2
-    )
 
 
 def left_allowed_mm2(ground: Ground, number: int) -> float:

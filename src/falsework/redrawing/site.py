@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
@@ -54,6 +55,20 @@ class Ground:
         from falsework.cost import part_cost
 
         return part_cost(self.stack, self.process, most_points=PRICED_POINTS)[0]
+
+    def footprint(self, number: int) -> shapely.Geometry:
+        """Where an underside lies in plan, a line width more all around."""
+        if number not in self._footprints:
+            mine = self.need.regions[self.need.region_underside == number - 1]
+            self._footprints[number] = shapely.buffer(
+                shapely.union_all(mine), self.process.line_width_mm, quad_segs=2
+            )
+        return self._footprints[number]
+
+    @cached_property
+    def _footprints(self) -> dict[int, shapely.Geometry]:
+        """Those that have been asked for."""
+        return {}
 
     @cached_property
     def face_boxes(self) -> tuple[Floats, Floats]:

@@ -224,9 +224,10 @@ def carried(
 class Swept:
     """Columns of support before any gap is taken off, and the part around them; all (L,) regions.
 
-    ``sections`` of the part, simplified; ``cleared`` the same with side clearance; ``columns`` whatever lies
-    straight beneath the undersides that are to be carried; ``free`` where none may be for the sake of spared
-    faces, None where nothing is spared. Changing the air gap leaves them all as they are.
+    ``sections`` of the part, simplified; ``cleared`` the same with side clearance, empty where nothing is
+    carried; ``columns`` whatever lies straight beneath the undersides that are to be carried; ``free`` where
+    none may be for the sake of spared faces, None where nothing is spared. Changing the air gap leaves them
+    all as they are.
     """
 
     sections: Regions
@@ -273,6 +274,8 @@ def sweep_columns(
     watch.at("sweeping supports down", 0.0)
     tolerance_mm = section_tolerance_mm(process)
     sections = simplified(stack.regions, tolerance_mm)
+    if not (anywhere.any() or bed.any()):
+        return Swept(sections, empties(stack.count), empties(stack.count))
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
     cleared: Regions = shapely.buffer(sections, clearance_mm, quad_segs=4)
     columns = swept_down(sources(need, anywhere, sections), sections, process.line_width_mm)
