@@ -53,3 +53,20 @@ def test_undersides_none_of_whose_strips_may_ask_do_not(make) -> None:
         found.append(len(short))
     assert found[0] > 0  # some ask
     assert found[-1] < found[0]
+
+
+@pytest.mark.parametrize("make", [ball, arch])
+def test_layers_alike_are_taken_over_from_the_trial_before(make) -> None:
+    site = worst(make())
+    ceiling = ceiling_of(site)
+    walls = walls_under(site, ceiling)
+    before, kept = None, 0
+    for some in (walls[:2], walls, walls[1:], walls[1:]):
+        tried, anew = trial(site, ceiling, some, before), trial(site, ceiling, some)
+        assert shapely.equals_exact(tried.sections, anew.sections, 1e-9).all()
+        assert tried.strips[1].tolist() == anew.strips[1].tolist()
+        assert (shapely.to_wkb(tried.strips[0]) == shapely.to_wkb(anew.strips[0])).all()
+        if before is not None:
+            kept += sum(a is b for a, b in zip(tried.sections, before.sections, strict=True))
+        before = tried
+    assert kept > 0

@@ -113,12 +113,18 @@ def asking_of(
 
 @dataclass(frozen=True, eq=False)
 class Trial:
-    """The layers from ``first`` on around an underside, with other sections than they have."""
+    """The layers from ``first`` on around an underside, with other sections than they have.
+
+    ``standing``: what was added to each layer, as bytes; ``before``: a trial of the same layers with other
+    such, of which all is taken over that is alike.
+    """
 
     site: Site
     first: int
     sections: Regions
     footprint: shapely.Geometry
+    standing: tuple[frozenset[bytes], ...] = ()
+    before: Trial | None = None
 
     @cached_property
     def stack(self) -> LayerStack:
@@ -128,10 +134,27 @@ class Trial:
     @cached_property
     def strips(self) -> tuple[Regions, Indices]:
         """(n,) strips over air, and (n,) their layers in ``stack``."""
+        if self.before is None:
+            return self._strips(0, len(self.sections))
+        # a layer's depend on it and on the one beneath
+        alike = np.array([a == b for a, b in zip(self.standing, self.before.standing, strict=True)])
+        kept = alike & np.append(True, alike[:-1])
+        strips, layer = self.before.strips
+        found = [(strips[kept[layer]], layer[kept[layer]])]
+        ends = np.flatnonzero(np.diff(np.concatenate([[True], kept, [True]]))).reshape(-1, 2)
+        found += [self._strips(max(low - 1, 0), high) for low, high in ends.tolist()]
+        strips, layer = (np.concatenate(some) for some in zip(*found, strict=True))
+        order = np.argsort(layer, kind="stable")
+        return strips[order], layer[order]
+
+    def _strips(self, low: int, high: int) -> tuple[Regions, Indices]:
+        """The strips of layers after ``low``, before ``high``, and their layers."""
         ground = self.site.ground
-        return strips_over_air(
-            self.stack.regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
+        regions = self.stack.regions[low:high]
+        strips, layer = strips_over_air(
+            regions, ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
         )
+        return strips, layer + low
 
     @cached_property
     def figures(self) -> StripFigures:

@@ -21,6 +21,7 @@ from falsework.need.strips import DUST_SHARE
 from falsework.redrawing.ceiling import (
     QUIET_SURE,
     Ceiling,
+    Trial,
     asking_of,
     may_ask,
     quiet_mm,
@@ -83,6 +84,7 @@ class _Fin:
     wall: Wall  # down to what lies below
     along: Floats  # (n, 2) stretches of its line that it takes up
     borne: list[tuple[float, float]] = field(default_factory=list)  # (along, z) where arches spring from it
+    drawn: _Drawn | None = None  # as long as it bears the same
 
     def crosses(self, across: bool, at: float, low: float, high: float) -> bool:
         """Whether it runs across a line and there lies beneath the underside."""
@@ -90,6 +92,17 @@ class _Fin:
             return False
         half = 0.5 * self.wall.thick_mm
         return bool(((self.along[:, 0] <= at + half) & (self.along[:, 1] >= at - half)).any())
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """A fin as it is drawn, whether any of it stands, what it bears, and what it puts on the older ones that
+    it springs from."""
+
+    wall: Wall
+    stands: bool
+    borne: list[tuple[float, float]]
+    puts: list[tuple[_Fin, tuple[float, float]]]
 
 
 def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None:
@@ -128,6 +141,7 @@ class _Lattice:
         self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
         self.depth_mm = np.full(len(self.strips), np.inf)  # to what carries them; not yet measured
         self.fins: list[_Fin] = []
+        self.tried: Trial | None = None
         self.clear_mm = ground.process.structure.side_gap_mm
         self.under = below(ground, ceiling, self.clear_mm + ground.process.line_width_mm)
         self.tops_mm = np.append(ground.stack.middles_mm[1:], ground.stack.z_mm[-1])
@@ -241,7 +255,7 @@ class _Lattice:
 
     def left_above(self, walls: list[Wall]) -> Regions | None:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
-        tried = trial(self.site, self.ceiling, walls)
+        self.tried = tried = trial(self.site, self.ceiling, walls, self.tried)
         left = tried.strips[0][self._bad(tried.figures) & tried.mine]
         if not self._counts(left):
             left = tried.asking
@@ -283,9 +297,15 @@ class _Lattice:
         for fin in self.fins:
             fin.borne.clear()
         newest_first = sorted(self.fins, key=lambda one: -one.round)
-        drawn = [_arched(self.site.ground, fin, self.fins) for fin in newest_first]
-        standing = tuple(wall for wall, stands in drawn if stands)
-        return Placed(standing, tuple(wall for wall, stands in drawn if not stands), "crossed")
+        drawn = []
+        for fin in newest_first:
+            if fin.drawn is None or fin.drawn.borne != fin.borne:
+                fin.drawn = _arched(self.site.ground, fin, self.fins)
+            for older, load in fin.drawn.puts:
+                older.borne.append(load)
+            drawn.append(fin.drawn)
+        standing = tuple(one.wall for one in drawn if one.stands)
+        return Placed(standing, tuple(one.wall for one in drawn if not one.stands), "crossed")
 
 
 def _parts(wall: Wall | None) -> Regions:
@@ -315,19 +335,18 @@ def _posts(low: float, high: float, most: float, end: float) -> list[float]:
     return places
 
 
-def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
-    """A fin cut to arches between the older ones that cross it, standing where none does; and whether any of
-    it stands."""
+def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> _Drawn:
+    """A fin cut to arches between the older ones that cross it, standing where none does."""
     process, wall = ground.process, fin.wall
     steep = 1.0 / math.tan(math.radians(ground.need.limit_deg - MARGIN_DEG))
     older = [
         one for one in fins if one.round < fin.round and one.crosses(fin.across, fin.at, fin.low, fin.high)
     ]
     if not older:
-        return wall, True
+        return _Drawn(wall, True, list(fin.borne), [])
     tops = shapely.get_parts(wall.profile)
     half = 0.4 * process.line_width_mm
-    kept, stands = [], False
+    kept, puts, stands = [], [], False
     for part in tops:
         x0, _, x1, top = part.bounds
         springs = sorted((one.at, k) for k, one in enumerate(older) if x0 - half <= one.at <= x1 + half)
@@ -354,14 +373,14 @@ def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> tuple[Wall, bool]:
                     away = np.abs(x[side] - at)
                     bottom[side] = np.minimum.accumulate(z[side] - steep * away) + steep * away
                     lowest = min(lowest, float(bottom[side[-1]] - steep * away[-1]))
-            older[which].borne.append((fin.at, lowest))
+            puts.append((older[which], (fin.at, lowest)))
         line = np.column_stack([x, bottom])
         roof = np.array(
             [[x1 + 1.0, bottom[-1]], [x1 + 1.0, top + 1.0], [x0 - 1.0, top + 1.0], [x0 - 1.0, bottom[0]]]
         )
         opening = shapely.simplify(shapely.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
         kept.append(shapely.intersection(part, opening))
-    return replace(wall, profile=shapely.union_all(kept)), stands
+    return _Drawn(replace(wall, profile=shapely.union_all(kept)), stands, list(fin.borne), puts)
 
 
 def _top_of(profile: shapely.Geometry, x: Floats) -> Floats:

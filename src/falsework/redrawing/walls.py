@@ -261,16 +261,25 @@ def lane(
     return Lane(deg, across_mm, thick_mm, tuple((layer, part) for layer, part in strips if len(part)))
 
 
-def trial(site: Site, ceiling: Ceiling, walls: list[Wall]) -> Trial:
-    """The layers around an underside with walls standing under it."""
+def trial(site: Site, ceiling: Ceiling, walls: list[Wall], before: Trial | None = None) -> Trial:
+    """The layers around an underside with walls standing under it.
+
+    ``before``: the same with other walls; of layers in which they are alike nothing is done anew.
+    """
     stack = site.ground.stack
     first, last = int(ceiling.layers[0]) - 1, min(int(ceiling.layers[-1]) + 1, stack.count - 1)
-    sections = sections_near(site.ground, first, last, ceiling.footprint)
     plans, layers = zip(*(wall.sections(stack.middles_mm[first : last + 1]) for wall in walls), strict=True)
     plan, layer = np.concatenate(plans), np.concatenate(layers)
-    for k in np.unique(layer):
-        sections[k] = shapely.union_all([sections[k], *plan[layer == k]])
-    return Trial(site, first, sections, ceiling.footprint)
+    sections = sections_near(site.ground, first, last, ceiling.footprint)
+    standing = []
+    for k in range(last - first + 1):
+        some = plan[layer == k]
+        standing.append(frozenset(shapely.to_wkb(some)))
+        if before is not None and before.standing[k] == standing[k]:
+            sections[k] = before.sections[k]
+        elif len(some):
+            sections[k] = shapely.union_all([sections[k], *some])
+    return Trial(site, first, sections, ceiling.footprint, tuple(standing), before)
 
 
 @dataclass(frozen=True, eq=False)
