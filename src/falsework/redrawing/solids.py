@@ -115,7 +115,7 @@ def redrawn_part(
     health = Health(
         closed=open_ == crowded == turned == 0,
         bodies=len(solid.decompose()),
-        self_intersections=max(1, part.health.self_intersections),  # where bodies met, by rounding
+        self_intersections=part.health.self_intersections,  # layers see to rounding where bodies met
     )
     return Part(f"{part.name} redrawn", vertices, faces, health, carried)
 
