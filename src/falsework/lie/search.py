@@ -48,15 +48,18 @@ from falsework.watch import Watch
 COARSE_GRID, GRID, FINE_GRID = 64, 128, 256
 KEPT_SHARE, KEPT_WORTH = 0.12, 1.15  # of all directions, and times the best: looked at again on GRID
 CLOSER, CLOSER_APART_DEG, FINER = 80, 3.0, 16  # around so many, a lattice of so many times the directions
-ROUNDS, HOPEFUL, HOPEFUL_APART_DEG = 3, 24, 2.0  # of these, by what is expected of them, looked at on GRID
+CLOSER_KEPT = 30  # of these, looked at again on GRID
+HOPEFUL, HOPEFUL_APART_DEG = 24, 2.0  # and so many, by what is expected of them
 HOPE = 1.05  # times the best: what is expected to cost more is not looked at
-STARTS, START_APART_DEG, START_WORTH = 10, 3.0, 1.1  # where refinement begins
-FIRST_STEP_DEG, LEAST_STEP_DEG, SHRINK, MOST_TURNS = 1.0, 0.06, 0.6, 50
+STARTS, START_APART_DEG, START_WORTH = (10, 4), 3.0, 1.1  # where refinement begins, and goes on
+STEPS_DEG = (1.0, 0.3), (0.3, 0.06)  # first and least step of either
+SHRINK, MOST_TURNS = 0.6, 50
 ROUGH_DEG = 0.2  # least step where only facets are asked
 RING, TRIED = 8, 4  # directions around each, and how many of these, by their facets, are looked at
 MOST_FRONT = 100  # best in some other way, looked at again too
 FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most this much is taken
 BATCH = 64  # directions between two looks at the watch
+FEW = 24  # directions after which what is best so far is asked again
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
 STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
@@ -235,78 +238,80 @@ def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Loo
     """The lies worth a closer look, on GRID columns; how many directions were weighed; resting ones (r, 3).
 
     ``count`` even directions, on COARSE_GRID columns where their facets leave hope, the best of them and
-    their front again on GRID, with the resting faces and ``today`` (3,); a denser lattice around the best,
-    weighed by its facets and by what columns found nearby; then a pattern search on the sphere from the best
-    distinct few. No chance is involved.
+    their front again on GRID, with the resting faces and ``today`` (3,); in the same way a denser lattice
+    around the best; then pattern searches on the sphere, by facets from where most is to be expected, by
+    columns from the best distinct few. No chance is involved.
     """
-    with_load = judge.load_axis is not None
     resting = resting_directions(judge.body.points)
-    looked = judge(
-        np.concatenate([today[None], resting]), GRID, watch.part(0.0, 0.1), "looking at every side"
-    )
-    even = even_directions(count)
-    coarse = _hopeful(judge, even, float(looked.rank.min()), watch.part(0.1, 0.5))
-    order = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
-    best = min(float(looked.rank.min()), float(coarse.rank.min()))
-    kept = np.union1d(
-        order[coarse.rank[order] <= KEPT_WORTH * best], front_rows(coarse, True, with_load)[:MOST_FRONT]
-    )
+    looked = judge(today[None], GRID, watch, "looking at every side")
+    if len(resting):
+        hopeful = _hopeful(judge, judge.foresee(resting), WORSE_THAN_ANY, GRID, watch.part(0.0, 0.1))
+        looked = joined(looked, hopeful)
+    best = float(looked.rank.min())
+    coarse = _hopeful(judge, judge.foresee(even_directions(count)), best, COARSE_GRID, watch.part(0.1, 0.5))
+    best = min(best, float(coarse.rank.min()))
+    kept = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
+    kept = kept[coarse.rank[kept] <= KEPT_WORTH * best]
+    kept = np.union1d(kept, front_rows(coarse, True, judge.load_axis is not None)[:MOST_FRONT])
     looked = joined(looked, judge(coarse.directions[kept], GRID, watch.part(0.5, 0.7), "looking closer"))
+
     both = joined(looked, coarse)
     order = np.argsort(both.rank, kind="stable")
     between = _between(both.directions[distinct(both.directions, order, CLOSER_APART_DEG, CLOSER)], count)
-    looked = _expected(judge, looked, between, 0.5 * _spacing(FINER * count), watch.part(0.7, 0.85))
-    looked = _refined(judge, looked, watch.part(0.85, 1.0))
-    return looked, len(looked.rank) + len(even) + len(between), resting
+    foreseen = judge.foresee(between)
+    best = float(looked.rank.min())
+    closer = _hopeful(judge, foreseen, best, COARSE_GRID, watch.part(0.7, 0.8))
+    kept = np.argsort(closer.rank, kind="stable")[:CLOSER_KEPT]
+    kept = kept[closer.rank[kept] <= KEPT_WORTH * best]
+    looked = joined(looked, judge(closer.directions[kept], GRID, watch.part(0.8, 0.82), "looking between"))
+    looked = _expected(judge, looked, foreseen, 0.5 * _spacing(FINER * count), watch.part(0.82, 0.85))
+    for number, (starts, steps) in enumerate(zip(STARTS, STEPS_DEG, strict=True)):
+        part = watch.part(0.85 + 0.07 * number, 0.92 + 0.07 * number)
+        looked = _refined(judge, looked, starts, np.radians(steps), part)
+    return looked, len(looked.rank) + count + len(between), resting
 
 
-def _hopeful(judge: Judge, directions: Floats, best: float, watch: Watch) -> Looked:
-    """Of these, on COARSE_GRID, those whose facets leave hope to be less than the best, and their front."""
-    likely, least = judge.foresee(directions)
+def _hopeful(judge: Judge, foreseen: tuple[Looked, Floats], best: float, grid: int, watch: Watch) -> Looked:
+    """Of the directions foreseen those whose facets leave hope to be less than the best, and their front."""
+    (likely, least), step = foreseen, "looking at every side"
     front = front_rows(likely, True, judge.load_axis is not None)[:MOST_FRONT]
-    found = judge(directions[front], COARSE_GRID, watch.part(0.0, 0.2), "looking at every side")
+    found = judge(likely.directions[front], grid, watch.part(0.0, 0.2), step)
     order = np.argsort(least, kind="stable")
     order = order[~np.isin(order, front)]
-    for k in range(0, len(order), BATCH):
+    for k in range(0, len(order), FEW):
         best = min(best, float(found.rank.min()))
-        rows = order[k : k + BATCH][least[order[k : k + BATCH]] < best]
+        rows = order[k : k + FEW][least[order[k : k + FEW]] < best]
         if len(rows) == 0:
             break
         at = 0.2 + 0.8 * k / len(order)
-        found = joined(
-            found, judge(directions[rows], COARSE_GRID, watch.part(at, at), "looking at every side")
-        )
+        found = joined(found, judge(likely.directions[rows], grid, watch.part(at, at), step))
     return found
 
 
-def _expected(judge: Judge, looked: Looked, directions: Floats, step: float, watch: Watch) -> Looked:
-    """With ``looked``, on GRID, the directions of which most is to be expected, and where they lead.
+def _expected(
+    judge: Judge, looked: Looked, foreseen: tuple[Looked, Floats], step: float, watch: Watch
+) -> Looked:
+    """With ``looked``, on GRID, where the few directions lead of which most is to be expected.
 
     Expected is what the facets say and what columns added to it at the nearest direction looked at. From each
     taken a pattern search goes down by the facets alone, its first steps ``step`` radians.
     """
-    likely, least = judge.foresee(directions)
-    left = np.ones(len(directions), dtype=bool)
-    for number in range(ROUNDS):
-        best = float(looked.rank.min())
-        added = looked.priced.total - judge.foresee(looked.directions)[0].priced.total
-        expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
-        order = np.flatnonzero(left & (least < best) & (expected < HOPE * best))
-        order = order[np.argsort(expected[order], kind="stable")]
-        rows = distinct(directions, order, HOPEFUL_APART_DEG, HOPEFUL)
-        if not rows:
-            break
-        at = _descended(
-            directions[rows],
-            likely.rank[rows],
-            (step, np.radians(ROUGH_DEG)),
-            lambda tried: (tried, _ranks_by_facets(judge, tried)),
-        )
-        part = watch.part(number / ROUNDS, (number + 1) / ROUNDS)
-        looked = joined(looked, judge(at, GRID, part, "looking between"))
-        left[rows] = False
-        left &= (directions @ at.T).max(axis=1) < np.cos(step)
-    return looked
+    likely, least = foreseen
+    directions, best = likely.directions, float(looked.rank.min())
+    added = looked.priced.total - judge.foresee(looked.directions)[0].priced.total
+    expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
+    order = np.flatnonzero((least < best) & (expected < HOPE * best))
+    order = order[np.argsort(expected[order], kind="stable")]
+    rows = distinct(directions, order, HOPEFUL_APART_DEG, HOPEFUL)
+    if not rows:
+        return looked
+    at = _descended(
+        directions[rows],
+        likely.rank[rows],
+        np.array([step, np.radians(ROUGH_DEG)]),
+        lambda tried: (tried, _ranks_by_facets(judge, tried)),
+    )
+    return joined(looked, judge(at, GRID, watch, "looking between"))
 
 
 def _ranks_by_facets(judge: Judge, tried: Floats) -> Floats:
@@ -315,11 +320,11 @@ def _ranks_by_facets(judge: Judge, tried: Floats) -> Floats:
     return ranks
 
 
-def _refined(judge: Judge, looked: Looked, watch: Watch) -> Looked:
+def _refined(judge: Judge, looked: Looked, most: int, steps: Floats, watch: Watch) -> Looked:
     """With ``looked`` what a pattern search on GRID finds from the best distinct few."""
     order = np.argsort(looked.rank, kind="stable")
     order = order[looked.rank[order] <= START_WORTH * looked.rank[order[0]]]
-    starts = distinct(looked.directions, order, START_APART_DEG, STARTS)
+    starts = distinct(looked.directions, order, START_APART_DEG, most)
     seen: list[Looked] = []
 
     def look(tried: Floats) -> tuple[Floats, Floats]:
@@ -329,18 +334,17 @@ def _refined(judge: Judge, looked: Looked, watch: Watch) -> Looked:
         seen.append(judge(tried.reshape(-1, 3), GRID, watch.part(at, at), "refining"))
         return tried, seen[-1].rank.reshape(few.shape)
 
-    steps = (np.radians(FIRST_STEP_DEG), np.radians(LEAST_STEP_DEG))
     _descended(looked.directions[starts], looked.rank[starts], steps, look)
     return reduce(joined, seen, looked)
 
 
 def _descended(
-    at: Floats, rank: Floats, steps: tuple[float, float], look: Callable[[Floats], tuple[Floats, Floats]]
+    at: Floats, rank: Floats, steps: Floats, look: Callable[[Floats], tuple[Floats, Floats]]
 ) -> Floats:
     """(d, 3) where a pattern search on the sphere ends that begins at (d, 3) of ranks (d,).
 
-    ``steps``: the first and the least, radians. ``look`` takes the ring (l, RING, 3) around those still on
-    their way and gives what it looked at of it (l, k, 3) and the ranks (l, k).
+    ``steps`` (2,): the first and the least, radians. ``look`` takes the ring (l, RING, 3) around those still
+    on their way and gives what it looked at of it (l, k, 3) and the ranks (l, k).
     """
     at, rank = at.copy(), rank.copy()
     step = np.full(len(at), steps[0])
