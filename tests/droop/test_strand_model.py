@@ -12,9 +12,9 @@ import pytest
 from falsework.droop.belief import PRIOR, Belief, with_law, with_values
 from falsework.droop.bond import bond_share, coverage, top_of
 from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm, sag_mm
-from falsework.droop.estimate import NORMAL_95, quantiles
+from falsework.droop.estimate import NORMAL_95, estimates, quantiles
 from falsework.droop.outcome import let_go_chances
-from falsework.droop.overhang import island_droops, limit_angle_deg, limit_share, overhang_droop
+from falsework.droop.overhang import island_droops, limit_angle_deg, limit_share, overhang_droops
 from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.droop.strand import (
     GRAVITY,
@@ -133,8 +133,9 @@ def test_an_unweakened_film_is_the_limit_of_a_perfect_conductor():
 def test_overhangs_hold_below_the_threshold_and_sag_by_layers_beyond(process):
     w, h = process.line_width_mm, process.layer_height_mm
     share = limit_share(process, PRIOR).value
-    assert overhang_droop(0.5 * share * w, process, PRIOR).value < 0.02 * h
-    one, six = overhang_droop(w, process, PRIOR), overhang_droop(6 * w, process, PRIOR)
+    free_mm = np.array([0.5 * share * w, w, 6 * w])
+    below, one, six = estimates(overhang_droops(free_mm, process, PRIOR), ["uncalibrated"] * 3)
+    assert below.value < 0.02 * h
     assert 0.25 * h < one.value < 0.75 * h
     # one layer for each line beyond the threshold, but for the median of a product
     assert six.value == pytest.approx((6 - share) * h, rel=0.03)

@@ -12,7 +12,7 @@ from shapely.affinity import rotate, translate
 
 from falsework.droop.belief import PRIOR
 from falsework.droop.bridge import bridge_droop
-from falsework.droop.overhang import overhang_droop
+from falsework.droop.overhang import overhang_droops
 from falsework.errors import Cancelled
 from falsework.need.needmap import need_map, with_support
 from falsework.need.strips import biased_reach_mm
@@ -254,9 +254,9 @@ def test_a_keel_between_posts_sags_like_its_lowest_strands():
     step = 0.2 * math.tan(math.radians(57))
     keel = [posts | shapely.box(-15, -1 - step * i, 15, 1 + step * i) for i in range(15)]
     under = only(need_map(stack_of([posts] * 40 + keel), USUAL))
-    strands, flank = bridge_droop(14.0, USUAL, PRIOR), overhang_droop(step, USUAL, PRIOR)
+    strands, flank_mm = bridge_droop(14.0, USUAL, PRIOR), overhang_droops(np.array([step]), USUAL, PRIOR)[0]
     assert under.kind is Kind.CANTILEVER and under.free_length_mm == pytest.approx(7, rel=0.01)
-    assert strands.value > flank.value
+    assert strands.value > flank_mm
     assert under.droop_mm.value == pytest.approx(strands.value, rel=1e-3)
 
 

@@ -13,7 +13,8 @@ from shapely.affinity import rotate, scale, translate
 
 from falsework.droop.belief import PRIOR
 from falsework.droop.bridge import bridge_droop
-from falsework.droop.overhang import overhang_droop
+from falsework.droop.estimate import estimates
+from falsework.droop.overhang import overhang_droops
 from falsework.droop.supported import supported_droops
 from falsework.need.needmap import need_map
 from falsework.need.strips import DUST_SHARE, biased_reach_mm
@@ -139,6 +140,10 @@ def test_less_fan_never_needs_less(sections, fan):
     assert shapely.area(less.regions).sum() >= shapely.area(full.regions).sum() * 0.97 - 0.05
 
 
+def ledge_droop(free_mm, process, belief):
+    return estimates(overhang_droops(np.array([free_mm]), process, belief), ["uncalibrated"])[0]
+
+
 @settings(max_examples=200, deadline=None)
 @given(
     st.floats(0.01, 400),
@@ -148,7 +153,7 @@ def test_less_fan_never_needs_less(sections, fan):
 )
 def test_droop_grows_with_span_and_reach_and_with_less_fan(length, factor, fan, size):
     process = replace(PROCESS, line_width_mm=size[0], layer_height_mm=size[1], fan=fan)
-    for law in (bridge_droop, overhang_droop):
+    for law in (bridge_droop, ledge_droop):
         short, long = law(length, process, PRIOR), law(length * factor, process, PRIOR)
         assert short.low < short.value < short.high
         for end in ("low", "value", "high"):

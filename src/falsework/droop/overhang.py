@@ -50,19 +50,9 @@ def ledge_mm(free_mm: Array, strand: Strands, p: Parameters) -> Array:
     return strand.height_mm * onset * beyond * np.exp(p.log_ledge)
 
 
-def overhang_droop(free_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Droop of the free edge of a layer that reaches ``free_mm`` past the one beneath, mm.
-
-    Grows with ``free_mm``, in all three figures.
-    """
-    if free_mm <= 0:
-        return Estimate(0.0, 0.0, 0.0, belief.basis("overhang", process))
-    value, low, high = (float(q[0]) for q in overhang_droops(np.array([free_mm]), process, belief))
-    return Estimate(value, low, high, belief.basis("overhang", process))
-
-
 def overhang_droops(free_mm: Array, process: Process, belief: Belief) -> Array:
-    """(3, n) middle, low and high of the droop of free edges (n,), mm."""
+    """(3, n) middle, low and high of the droop, mm, of free edges that reach ``free_mm`` (n,) past the layer
+    beneath. Each of the three grows with the reach."""
     return quantiles(ledge_mm(free_mm, strand_of(process), belief.parameters(process)))
 
 
