@@ -10,9 +10,22 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from falsework.redrawing.ceiling import ceiling_of
 from falsework.redrawing.sparing import within_slab
 from falsework.redrawing.spokes import chains_of, spoke_length_mm, spokes
-from falsework.redrawing.walls import Wall, both, lines_across, merged, stretches, turned, without
+from falsework.redrawing.walls import (
+    Lane,
+    Wall,
+    below,
+    both,
+    let_down,
+    lines_across,
+    merged,
+    stretches,
+    turned,
+    without,
+)
+from grounds import block, ground, worst
 
 ends = st.lists(st.tuples(st.integers(0, 40), st.integers(1, 10)), max_size=6)
 
@@ -102,3 +115,18 @@ def test_what_of_a_triangle_lies_in_a_slab() -> None:
     crossing = within_slab(np.array([through, in_face, beside, around, over], dtype=float), square, 0.0, 3.0)
     assert crossing.tolist() == [True, False, False, True, False]
     assert turned(square, 90.0).bounds == pytest.approx((-10, 0, 0, 10))
+
+
+def test_a_wall_ends_on_the_bed_and_none_hangs_beneath_it() -> None:
+    """A tie under a low underside would end beneath the bed: there is none."""
+    on = ground(block((0, 0, 0), (4, 10, 6)) + block((0, 0, 4), (20, 10, 6)))
+    site = worst(on)
+    under = below(on, ceiling_of(site), 1.0)
+    low, _, high, _ = ceiling_of(site).footprint.bounds
+    layer = site.underside.layers[0]
+    path = Lane(0.0, 0.0, 0.45, ((layer, np.array([[low + 2.0, high - 2.0]])),))
+    top_mm = np.full(on.stack.count, 3.0)
+    wall = let_down(under, path, top_mm)
+    assert wall is not None
+    assert wall.profile.bounds == pytest.approx((low + 2.0, 0.0, high - 2.0, 3.0), abs=1e-9)
+    assert let_down(under, path, np.full(on.stack.count, -0.2)) is None

@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers.polygons import areas_only, parts
-from falsework.layers.stack import Floats, Regions
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
 from falsework.redrawing.ceiling import (
@@ -135,6 +135,8 @@ class _Lattice:
         self.first_layer = int(ceiling.layers[0]) - 1
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
+        self.laid: list[shapely.Geometry] = []
+        self.laid_in = np.zeros(len(self.sections), dtype=np.int64)  # how many of them sections hold already
         self.lines = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
         self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
         self.strip_layer = ceiling.layers[owner] - self.first_layer
@@ -211,20 +213,36 @@ class _Lattice:
     def left_by(self, fins: list[_Fin]) -> Regions | None:
         """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they
         are too little to count."""
+        self._lay(fins)
+        left = self.strips[self.bad]
+        if self._counts(left):
+            return left
+        loose = self.depth_mm > self.site.ground.need.reach_mm
+        strips, layer, may = self.strips[loose], self.strip_layer[loose], self.may_ask[loose]
+        if not may.any():
+            return None
+        stack = self._stack(np.arange(len(self.sections)))
+        asking = asking_of(self.site.ground, stack, strips, layer, may)
+        if not self._counts(asking, _LEFT_SURE):
+            return None
+        return left if len(left) else asking
+
+    def _lay(self, fins: list[_Fin]) -> None:
+        """Lay more fins beneath the underside, and measure the strips that they come near."""
         ground = self.site.ground
-        process = ground.process
+        line_mm = ground.process.line_width_mm
         plans = np.concatenate([fin.wall.plans(fin.along) for fin in fins])
         laid = shapely.union_all(plans)
-        self.sections = areas_only(shapely.union(self.sections, laid))
-        stack = stack_near(ground, self.first_layer, self.sections)
+        self.laid.append(laid)
         # fins farther away than what carries a strip change none of its figures
-        near_mm = np.clip(self.depth_mm, process.line_width_mm, _FAR_MM)
+        near_mm = np.clip(self.depth_mm, line_mm, _FAR_MM)
         near = np.zeros(len(self.strips), dtype=bool)
         near[shapely.STRtree(plans).query(self.strips, predicate="dwithin", distance=near_mm)[0]] = True
         pieces, of = parts(areas_only(shapely.difference(self.strips[near], laid)))
-        some = shapely.area(pieces) > DUST_SHARE * process.line_width_mm**2
+        some = shapely.area(pieces) > DUST_SHARE * line_mm**2
         pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
-        figures = measure_strips(pieces, layer, Outlines(stack), process.line_width_mm)
+        stack = self._stack(np.unique(np.concatenate([layer - 1, layer])))
+        figures = measure_strips(pieces, layer, Outlines(stack), line_mm)
         layer = np.concatenate([self.strip_layer[~near], layer])
         order = np.argsort(layer, kind="stable")
         self.strips = np.concatenate([self.strips[~near], pieces])[order]
@@ -233,14 +251,14 @@ class _Lattice:
         self.may_ask = np.concatenate([self.may_ask[~near], may_ask(ground, figures)])[order]
         self.depth_mm = np.concatenate([self.depth_mm[~near], figures.depth])[order]
 
-        left = self.strips[self.bad]
-        if self._counts(left):
-            return left
-        loose = self.depth_mm > ground.need.reach_mm
-        asking = asking_of(ground, stack, self.strips[loose], self.strip_layer[loose], self.may_ask[loose])
-        if not self._counts(asking, _LEFT_SURE):
-            return None
-        return left if len(left) else asking
+    def _stack(self, layers: Indices) -> LayerStack:
+        """The layers with the fins laid so far; only in ``layers`` need it be all of them."""
+        for since in np.unique(self.laid_in[layers]):
+            behind = layers[self.laid_in[layers] == since]
+            more = shapely.union_all(self.laid[since:])
+            self.sections[behind] = areas_only(shapely.union(self.sections[behind], more))
+            self.laid_in[behind] = len(self.laid)
+        return stack_near(self.site.ground, self.first_layer, self.sections)
 
     def _bad(self, figures: StripFigures) -> NDArray[np.bool_]:
         """(n,) strips that neither bridge nor end near: stricter than the need, which judges patches."""
