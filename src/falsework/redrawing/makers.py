@@ -22,8 +22,12 @@ _HOMES = {
 }
 # Drawn where nothing else holds: they take longer, or add more.
 _RESORTS = {ChangeKind.CORBEL: ("courses", "courses")}
-# An island of so many layers is a belly or a wing: no straight ways lead to what carries it.
+# An island of so many layers is a belly or a wing: no straight ways lead from it to what carries it.
 BELLY_LAYERS = 12
+_OF_NO_USE = {
+    ChangeKind.CORBEL: "no straight ways lead to what could carry it",
+    ChangeKind.ROOF: "it begins in mid-air: no straight ways lead to what a roof could rise from",
+}
 
 
 def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
@@ -32,8 +36,8 @@ def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> D
     ``flat_mm`` matters to a peaked roof alone.
     """
     low, high = site.underside.layers
-    if kind is ChangeKind.CORBEL and site.underside.kind is Kind.ISLAND and high - low > BELLY_LAYERS:
-        return Refusal(kind, site.underside.number, "no straight ways lead to what could carry it")
+    if kind in _OF_NO_USE and site.underside.kind is Kind.ISLAND and high - low > BELLY_LAYERS:
+        return Refusal(kind, site.underside.number, _OF_NO_USE[kind])
     maker = _maker(*_HOMES[kind])
     if kind is ChangeKind.ROOF:
         return maker(site, flat_mm=flat_mm, watch=watch)

@@ -31,8 +31,10 @@ def solid_of(part: Part) -> Manifold:
 
     faces = part.faces[:, ::-1] if part.volume_mm3 < 0.0 else part.faces
     mesh = _mesh64(part.vertices, faces, np.arange(len(faces)))
-    mesh.merge()
     whole = Manifold(mesh)
+    if whole.status() == Error.NotManifold:  # but for corners in the same place, perhaps
+        mesh.merge()
+        whole = Manifold(mesh)
     if whole.status() == Error.NotManifold:
         raise PartError(part.name, "the mesh is open, so nothing can be added to it or cut from it", _CURE)
     if whole.status() != Error.NoError or whole.is_empty():
