@@ -108,6 +108,10 @@ def test_rotations_are_those_of_a_plan():
         assert turn_matrix(turn_deg_of(direction, 25.0)) == pytest.approx(rotation, abs=1e-9)
 
 
+def test_half_a_turn_is_said_in_one_way():
+    assert turn_deg_of(np.array([0.0, -0.0, -1.0])) == turn_deg_of(np.array([0.0, 0.0, -1.0])) == (180, 0, 0)
+
+
 def test_a_box_rests_on_its_six_faces():
     """Largest first."""
     up = resting_directions(box((10.0, 20.0, 30.0))[0])

@@ -95,9 +95,11 @@ def turn_deg_of(direction: Floats, spin_deg: float = 0.0) -> tuple[float, float,
 
 
 def _tidy(angle_deg: float) -> float:
-    """Whole degrees stay whole (rotations by 0, 90, 180 are then exact)."""
+    """Whole degrees stay whole (rotations by 0, 90, 180 are then exact), and half a turn is 180."""
     whole = round(angle_deg)
-    return float(whole) if abs(angle_deg - whole) < 1e-6 else angle_deg
+    if abs(angle_deg - whole) >= 1e-6:
+        return angle_deg
+    return 180.0 if whole == -180 else float(whole)
 
 
 def outline_of(points: Floats) -> Floats:
