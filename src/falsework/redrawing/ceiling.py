@@ -197,6 +197,8 @@ class Trial:
 
     @cached_property
     def _near(self) -> shapely.Geometry:
+        if self.before is not None:
+            return self.before._near
         near = shapely.buffer(self.footprint, self.site.ground.process.line_width_mm, quad_segs=2)
         shapely.prepare(near)
         return near

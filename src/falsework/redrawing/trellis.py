@@ -40,6 +40,7 @@ from falsework.redrawing.walls import (
     let_down,
     merged,
     runs,
+    strips_turned,
     trial,
     turned,
 )
@@ -137,7 +138,6 @@ class _Lattice:
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
         self.laid: list[shapely.Geometry] = []
         self.laid_in = np.zeros(len(self.sections), dtype=np.int64)  # how many of them sections hold already
-        self.lines = [Turned(ceiling.regions, deg), Turned(ceiling.regions, deg + 90.0)]
         self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
         self.strip_layer = ceiling.layers[owner] - self.first_layer
         self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
@@ -166,7 +166,7 @@ class _Lattice:
         """A fin on a line between two places along it, as far as it finds something to stand on."""
         deg, place = (self.deg + 90.0, -at) if across else (self.deg, at)
         line_mm = self.site.ground.process.line_width_mm
-        path = self._lane(across, deg, place, low, high)
+        path = self._lane(deg, place, low, high)
         if not path.strips:
             return
         springs = np.array(
@@ -194,9 +194,10 @@ class _Lattice:
             wall = Wall(path.deg, path.across_mm, path.thick_mm, profile)
             self.fins.append(_Fin(across, at, low, high, number, wall, runs(profile)))
 
-    def _lane(self, across: bool, deg: float, place_mm: float, low: float, high: float) -> Lane:
+    def _lane(self, deg: float, place_mm: float, low: float, high: float) -> Lane:
         """The lane of a fin: to the very edges, that no strip runs on around its ends."""
-        found, of = self.lines[across].passed(np.arange(len(self.ceiling.layers)), place_mm)
+        strips = strips_turned(self.ceiling, deg)
+        found, of = strips.passed(np.arange(len(self.ceiling.layers)), place_mm)
         found = np.clip(found, low, high)
         some = found[:, 1] > found[:, 0]
         found, layer = found[some], self.ceiling.layers[of[some]]
@@ -206,9 +207,9 @@ class _Lattice:
         found[np.isin(found[:, 0], ends[:, 0]), 0] -= _PAST_MM
         found[np.isin(found[:, 1], ends[:, 1]), 1] += _PAST_MM
         first = np.flatnonzero(np.diff(layer, prepend=-1))
-        strips = zip(layer[first].tolist(), np.split(found, first[1:]), strict=True)
+        by_layer = zip(layer[first].tolist(), np.split(found, first[1:]), strict=True)
         line_mm = self.site.ground.process.line_width_mm
-        return Lane(deg, place_mm, line_mm, tuple((l, merged(part)) for l, part in strips))
+        return Lane(deg, place_mm, line_mm, tuple((l, merged(part)) for l, part in by_layer))
 
     def left_by(self, fins: list[_Fin]) -> Regions | None:
         """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -250,13 +251,19 @@ class Lane:
         return Wall(self.deg, self.across_mm, self.thick_mm, _seamless(np.concatenate(boxes)))
 
 
+@lru_cache(maxsize=8)
+def strips_turned(ceiling: Ceiling, deg: float) -> Turned:
+    """An underside's strips by layer; kept, for many lanes run along few directions."""
+    return Turned(ceiling.regions, deg)
+
+
 def lane(
     ceiling: Ceiling, region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float, least_mm: float
 ) -> Lane:
     """The lane under ``region`` of an underside. Stretches shorter than ``least_mm`` are left out."""
     found = stretches(region, deg, across_mm, thick_mm)
     found = found[found[:, 1] - found[:, 0] >= least_mm]
-    parts, of = Turned(ceiling.regions, deg).passed(np.arange(len(ceiling.layers)), across_mm)
+    parts, of = strips_turned(ceiling, deg).passed(np.arange(len(ceiling.layers)), across_mm)
     strips = ((int(l), both(found, parts[of == k])) for k, l in enumerate(ceiling.layers))
     return Lane(deg, across_mm, thick_mm, tuple((layer, part) for layer, part in strips if len(part)))
 
