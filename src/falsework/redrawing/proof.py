@@ -16,7 +16,7 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
-from falsework.redrawing.changed import GROWN_MM, Changed
+from falsework.redrawing.changed import Changed
 from falsework.redrawing.draft import ChangeKind, Draft
 from falsework.redrawing.ground import DAB_WIDTHS2, asks
 from falsework.redrawing.site import Ground
@@ -214,10 +214,14 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
 
 
 def outside_mm3(changed: Changed, stack: LayerStack) -> float:
-    """Volume that differs outside the changed regions, by the body's layers: what came and what went."""
+    """Volume that differs outside the changed regions, by the body's layers: what came and what went.
+
+    What is no wider than outlines may have moved, for having fewer points, does not count.
+    """
+    moved_mm = 2.0 * SIMPLIFY_MM
     before, after = _unlike(changed.before, changed.of(stack))
-    differs = clean(areas_only(shapely.symmetric_difference(before, after)), GROWN_MM)
-    within = offset_mitred(changed.sections, 2.0 * SIMPLIFY_MM)  # by which outlines may have moved
+    differs = clean(areas_only(shapely.symmetric_difference(before, after)), moved_mm)
+    within = offset_mitred(changed.sections, moved_mm)
     outside = shapely.area(shapely.difference(differs, within))
     return float(outside @ changed.heights_mm)
 
