@@ -130,7 +130,7 @@ class Judge:
                 0.5 * process.layer_height_mm,
                 0.5 * process.line_width_mm,
             )
-        return self._priced(directions, figures, surface_sums(body, directions, process))
+        return self._looked(directions, figures, surface_sums(body, directions, process))
 
     def foresee(self, directions: Floats) -> tuple[Looked, Floats]:
         """The same from the facets alone, and (d,) ranks that are no higher than the true ones.
@@ -138,6 +138,19 @@ class Judge:
         As if nothing stood in the way of supports and nothing toppled; the bound as if supports took no
         plastic either. It holds for shells that do not cross, but for the sampling of columns.
         """
+        figures, sums = self._by_facets(directions)
+        likely = self._looked(directions, figures, sums)
+        bare = figures.copy()
+        bare[:, BED_VOLUME] = 0.0
+        least = self._priced(directions, bare, sums).total
+        return likely, np.where(likely.fit >= 1.0, least, likely.rank)
+
+    def likely_price(self, directions: Floats) -> Floats:
+        """(d,) total price by the facets alone, whether it fits or not."""
+        return self._priced(directions, *self._by_facets(directions)).total
+
+    def _by_facets(self, directions: Floats) -> tuple[Floats, Floats]:
+        """Figures (d, FIGURES) and sums (d, 4) by the facets alone."""
         body, process = self.body, self.process
         span = extents(self.corners.astype(np.float32), directions)
         limits = (limit_deg(process), 0.5 * process.layer_height_mm)
@@ -156,18 +169,13 @@ class Judge:
             0.5 * process.line_width_mm,
         )
         figures = np.zeros((len(directions), FIGURES))
-        figures[:, CONTACT_AREA], figures[:, SHOW_BED_AREA], figures[:, BASE_AREA] = needs[:, [0, 2, 3]].T
+        figures[:, CONTACT_AREA], figures[:, BED_VOLUME] = needs[:, 0], needs[:, 1]
+        figures[:, SHOW_BED_AREA], figures[:, BASE_AREA] = needs[:, 2], needs[:, 3]
         figures[:, HEIGHT] = np.ptp(span, axis=1)
         figures[:, LEAN_DEG] = figures[:, BASE_LEAN_DEG] = UPRIGHT_DEG
-        sums = surface_sums(body, directions, process)
-        least = self._priced(directions, figures, sums).rank
-        figures[:, BED_VOLUME] = needs[:, 1]
-        return self._priced(directions, figures, sums), least
+        return figures, surface_sums(body, directions, process)
 
-    def _priced(self, directions: Floats, figures: Floats, sums: Floats) -> Looked:
-        across = np.zeros(len(directions))
-        if self.load_axis is not None:
-            across = (directions @ self.load_axis) ** 2
+    def _looked(self, directions: Floats, figures: Floats, sums: Floats) -> Looked:
         printer = self.process.printer
         build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
         negligible = figures[:, CONTACT_AREA] <= NEGLIGIBLE_MM2 + NEGLIGIBLE_SHARE * sums[:, 1]
@@ -176,11 +184,19 @@ class Judge:
         return Looked(
             directions,
             figures,
-            across,
+            self._across(directions),
             negligible,
             np.where(self._prints(directions), fit, 0.0),
-            priced(figures, sums, across, self.body.volume_mm3, self.process, self.weights, self.care),
+            self._priced(directions, figures, sums),
         )
+
+    def _across(self, directions: Floats) -> Floats:
+        """(d,) load across the layers."""
+        return np.zeros(len(directions)) if self.load_axis is None else (directions @ self.load_axis) ** 2
+
+    def _priced(self, directions: Floats, figures: Floats, sums: Floats) -> Priced:
+        across, volume = self._across(directions), self.body.volume_mm3
+        return priced(figures, sums, across, volume, self.process, self.weights, self.care)
 
     def _prints(self, directions: Floats) -> NDArray[np.bool_]:
         """(d,) whether the part has a layer at all: a sheet may lie lower than the first one."""
@@ -298,7 +314,7 @@ def _expected(
     """
     likely, least = foreseen
     directions, best = likely.directions, float(looked.rank.min())
-    added = looked.priced.total - judge.foresee(looked.directions)[0].priced.total
+    added = looked.priced.total - judge.likely_price(looked.directions)
     expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
     order = np.flatnonzero((least < best) & (expected < HOPE * best))
     order = order[np.argsort(expected[order], kind="stable")]
@@ -307,17 +323,16 @@ def _expected(
         return looked
     at = _descended(
         directions[rows],
-        likely.rank[rows],
+        likely.priced.total[rows],
         np.array([step, np.radians(ROUGH_DEG)]),
-        lambda tried: (tried, _ranks_by_facets(judge, tried)),
+        lambda tried: (tried, _prices_by_facets(judge, tried)),
     )
     return joined(looked, judge(at, GRID, watch, "looking between"))
 
 
-def _ranks_by_facets(judge: Judge, tried: Floats) -> Floats:
-    """(d, r) ranks of directions (d, r, 3) by their facets alone."""
-    ranks: Floats = judge.foresee(tried.reshape(-1, 3))[0].rank.reshape(tried.shape[:2])
-    return ranks
+def _prices_by_facets(judge: Judge, tried: Floats) -> Floats:
+    """(d, r) prices of directions (d, r, 3) by their facets alone."""
+    return judge.likely_price(tried.reshape(-1, 3)).reshape(tried.shape[:2])
 
 
 def _refined(judge: Judge, looked: Looked, most: int, steps: Floats, watch: Watch) -> Looked:
@@ -328,7 +343,7 @@ def _refined(judge: Judge, looked: Looked, most: int, steps: Floats, watch: Watc
     seen: list[Looked] = []
 
     def look(tried: Floats) -> tuple[Floats, Floats]:
-        few = np.argsort(_ranks_by_facets(judge, tried), axis=1, kind="stable")[:, :TRIED]
+        few = np.argsort(_prices_by_facets(judge, tried), axis=1, kind="stable")[:, :TRIED]
         tried = np.take_along_axis(tried, few[:, :, None], axis=1)
         at = len(seen) / MOST_TURNS
         seen.append(judge(tried.reshape(-1, 3), GRID, watch.part(at, at), "refining"))
