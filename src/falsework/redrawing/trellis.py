@@ -15,7 +15,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers.polygons import areas_only, parts
-from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
 from falsework.redrawing.ceiling import (
@@ -136,8 +136,6 @@ class _Lattice:
         self.first_layer = int(ceiling.layers[0]) - 1
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
-        self.laid: list[shapely.Geometry] = []
-        self.laid_in = np.zeros(len(self.sections), dtype=np.int64)  # how many of them sections hold already
         self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
         self.strip_layer = ceiling.layers[owner] - self.first_layer
         self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
@@ -214,27 +212,25 @@ class _Lattice:
     def left_by(self, fins: list[_Fin]) -> Regions | None:
         """Lay more fins beneath the underside; the strips that then are the reason that it asks, None if they
         are too little to count."""
-        self._lay(fins)
+        stack = self._lay(fins)
         left = self.strips[self.bad]
         if self._counts(left):
             return left
         loose = self.depth_mm > self.site.ground.need.reach_mm
         strips, layer, may = self.strips[loose], self.strip_layer[loose], self.may_ask[loose]
-        if not may.any():
-            return None
-        stack = self._stack(np.arange(len(self.sections)))
         asking = asking_of(self.site.ground, stack, strips, layer, may)
         if not self._counts(asking, _LEFT_SURE):
             return None
         return left if len(left) else asking
 
-    def _lay(self, fins: list[_Fin]) -> None:
-        """Lay more fins beneath the underside, and measure the strips that they come near."""
+    def _lay(self, fins: list[_Fin]) -> LayerStack:
+        """Lay more fins beneath the underside and measure the strips that they come near; the layers then."""
         ground = self.site.ground
         line_mm = ground.process.line_width_mm
         plans = np.concatenate([fin.wall.plans(fin.along) for fin in fins])
         laid = shapely.union_all(plans)
-        self.laid.append(laid)
+        self.sections = areas_only(shapely.union(self.sections, laid))
+        stack = stack_near(ground, self.first_layer, self.sections)
         # fins farther away than what carries a strip change none of its figures
         near_mm = np.clip(self.depth_mm, line_mm, _FAR_MM)
         near = np.zeros(len(self.strips), dtype=bool)
@@ -242,7 +238,6 @@ class _Lattice:
         pieces, of = parts(areas_only(shapely.difference(self.strips[near], laid)))
         some = shapely.area(pieces) > DUST_SHARE * line_mm**2
         pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
-        stack = self._stack(np.unique(np.concatenate([layer - 1, layer])))
         figures = measure_strips(pieces, layer, Outlines(stack), line_mm)
         layer = np.concatenate([self.strip_layer[~near], layer])
         order = np.argsort(layer, kind="stable")
@@ -251,15 +246,7 @@ class _Lattice:
         self.bad = np.concatenate([self.bad[~near], self._bad(figures)])[order]
         self.may_ask = np.concatenate([self.may_ask[~near], may_ask(ground, figures)])[order]
         self.depth_mm = np.concatenate([self.depth_mm[~near], figures.depth])[order]
-
-    def _stack(self, layers: Indices) -> LayerStack:
-        """The layers with the fins laid so far; only in ``layers`` need it be all of them."""
-        for since in np.unique(self.laid_in[layers]):
-            behind = layers[self.laid_in[layers] == since]
-            more = shapely.union_all(self.laid[since:])
-            self.sections[behind] = areas_only(shapely.union(self.sections[behind], more))
-            self.laid_in[behind] = len(self.laid)
-        return stack_near(self.site.ground, self.first_layer, self.sections)
+        return stack
 
     def _bad(self, figures: StripFigures) -> NDArray[np.bool_]:
         """(n,) strips that neither bridge nor end near: stricter than the need, which judges patches."""
