@@ -7,7 +7,7 @@ columns are counted only where that may be less than the best so far.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import reduce
 
 import numpy as np
@@ -59,6 +59,7 @@ RING, TRIED = 8, 4  # directions around each, and how many of these, by their fa
 MOST_FRONT = 100  # best in some other way, looked at again too
 FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most this much is taken
 BATCH = 64  # directions between two looks at the watch
+PROBES = 24  # directions by which it is told whether shells cross
 FEW = 24  # directions after which what is best so far is asked again
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
@@ -108,6 +109,7 @@ class Judge:
     weights: Weights
     care: Care
     load_axis: Floats | None  # in the body's frame
+    hidden: float = 0.0  # share of the needs of facets that is not believed: shells that cross hide some
 
     def __call__(self, directions: Floats, grid: int, watch: Watch, step: str) -> Looked:
         """Look at directions (d, 3) with grid × grid columns."""
@@ -136,7 +138,8 @@ class Judge:
         """The same from the facets alone, and (d,) ranks that are no higher than the true ones.
 
         As if nothing stood in the way of supports and nothing toppled; the bound as if supports took no
-        plastic either. It holds for shells that do not cross, but for the sampling of columns.
+        plastic either. It holds but for the sampling of columns, and where shells cross as far as
+        ``hidden`` says.
         """
         figures, sums = self._by_facets(directions)
         likely = self._looked(directions, figures, sums)
@@ -168,6 +171,7 @@ class Judge:
             *limits,
             0.5 * process.line_width_mm,
         )
+        needs[:, :3] *= 1.0 - self.hidden
         figures = np.zeros((len(directions), FIGURES))
         figures[:, CONTACT_AREA], figures[:, BED_VOLUME] = needs[:, 0], needs[:, 1]
         figures[:, SHOW_BED_AREA], figures[:, BASE_AREA] = needs[:, 2], needs[:, 3]
@@ -258,6 +262,7 @@ def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Loo
     around the best; then pattern searches on the sphere, by facets from where most is to be expected, by
     columns from the best distinct few. No chance is involved.
     """
+    judge = with_hidden(judge, watch)
     resting = resting_directions(judge.body.points)
     looked = judge(today[None], GRID, watch, "looking at every side")
     if len(resting):
@@ -285,6 +290,14 @@ def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Loo
         part = watch.part(0.85 + 0.07 * number, 0.92 + 0.07 * number)
         looked = _refined(judge, looked, starts, np.radians(steps), part)
     return looked, len(looked.rank) + count + len(between), resting
+
+
+def with_hidden(judge: Judge, watch: Watch) -> Judge:
+    """The judge with twice the share of needs that columns miss in a few directions: it varies with them."""
+    probes = even_directions(PROBES)
+    seen = judge(probes, COARSE_GRID, watch, "looking at every side").figures[:, CONTACT_AREA].sum()
+    all_needs = judge.foresee(probes)[0].figures[:, CONTACT_AREA].sum()
+    return replace(judge, hidden=float(np.clip(2.0 - 2.0 * seen / max(float(all_needs), 1e-9), 0.0, 1.0)))
 
 
 def _hopeful(judge: Judge, foreseen: tuple[Looked, Floats], best: float, grid: int, watch: Watch) -> Looked:
