@@ -189,13 +189,13 @@ def test_detailed_stacks_are_divided_in_chosen_layers():
     widths = [30.0] * 20 + list(np.linspace(20, 10, 31))
     stack = stack_of([box(width, 30) for width in widths])
     whole, exact = part_cost(stack, PROCESS)
-    some, layers = part_cost(stack, PROCESS, most_points=len(stack.points_mm) // 3 + 1)
+    some, layers = part_cost(stack, PROCESS, every=3)
     assert some.volume_mm3 == pytest.approx(whole.volume_mm3, rel=0.03)
     assert some.time_s == pytest.approx(whole.time_s, rel=0.03)
     assert some != whole
     assert layers.sparse_mm2[[3, 47]] == pytest.approx([0, 0])
     assert layers.sparse_mm2[[4, 46]] == pytest.approx(exact.sparse_mm2[[4, 46]], rel=1e-12)
-    full = part_cost(stack, dataclasses.replace(PROCESS, fill=1.0), most_points=50)[0]
+    full = part_cost(stack, dataclasses.replace(PROCESS, fill=1.0), every=5)[0]
     assert full.volume_mm3 == pytest.approx(stack.volume_mm3, rel=1e-12)
 
 

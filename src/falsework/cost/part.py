@@ -41,7 +41,7 @@ class PartLayers:
 
 
 def part_cost(
-    stack: LayerStack, process: Process, watch: Watch = QUIET, *, most_points: int = MOST_POINTS
+    stack: LayerStack, process: Process, watch: Watch = QUIET, *, every: int | None = None
 ) -> tuple[Cost, PartLayers]:
     """What it takes to print the part, without supports, and how that spreads over its layers.
 
@@ -49,9 +49,9 @@ def part_cost(
     of ``wall_lines`` pitches; inside it is solid whatever is not covered by all of the ``solid_layers``
     layers above and all below, else filled with the share ``fill``. With ``fill`` 1 the volume is exactly the
     stack's. Outlines may move by 5 % of the line width before they are inset: the areas err by less than that
-    times the outline's length (on curved parts towards more wall). Stacks of more than ``most_points``, as of
-    lattices, are divided into wall, solid and sparse in evenly chosen layers only; those between take shares
-    between their neighbours', which blurs a step of the part over so many layers.
+    times the outline's length (on curved parts towards more wall). Only every layer of so many (None: of
+    as many as a stack of more than ``MOST_POINTS`` asks for, as of a lattice) is divided into wall, solid and
+    sparse; those between take shares between their neighbours', which blurs a step of the part over so many.
 
     Time: the outline by the motion kernel, the other walls in proportion to their length; solid and sparse
     fill as parallel lines of the region's mean chord, π area / perimeter (Crofton), from rest to rest; one
@@ -67,7 +67,8 @@ def part_cost(
     area = stack.areas_mm2
 
     watch.at("walls", 0.0)
-    at = _chosen_layers(stack, process.solid_layers, most_points)
+    every = every or 1 + len(stack.points_mm) // MOST_POINTS
+    at = _chosen_layers(stack.count, process.solid_layers, every)
     core = _core(stack.regions[at], process.wall_lines * pitch[at], _SIMPLER * process.line_width_mm)
     watch.at("solid layers", 0.4)
     sparse = _covered(core, stack.regions, at, process.solid_layers)
@@ -102,15 +103,14 @@ def _first(speed_mm_s: float, process: Process) -> float:
     return min(speed_mm_s, process.first_layer_speed_mm_s)
 
 
-def _chosen_layers(stack: LayerStack, solid_layers: int, most_points: int) -> Indices:
-    """(S,) ascending indices of the layers to be divided: all of them unless the stack is very detailed.
+def _chosen_layers(count: int, solid_layers: int, every: int) -> Indices:
+    """(S,) ascending indices of the layers to be divided.
 
     The ends of the stack are always among them, and the layers next to their solid ones.
     """
-    last = stack.count - 1
-    stride = 1 + len(stack.points_mm) // most_points
+    last = count - 1
     ends = np.clip([0, solid_layers, last - solid_layers, last], 0, last)
-    return np.union1d(np.arange(0, stack.count, stride), ends).astype(np.int64)
+    return np.union1d(np.arange(0, count, every), ends).astype(np.int64)
 
 
 def _share(part_mm2: Floats, whole_mm2: Floats) -> Floats:

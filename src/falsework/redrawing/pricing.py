@@ -11,7 +11,7 @@ from falsework.layers.stack import LayerStack
 from falsework.process.settings import Process
 from falsework.redrawing.draft import ChangeKind, Draft
 from falsework.redrawing.proof import Proof
-from falsework.redrawing.site import PRICED_POINTS, Ground
+from falsework.redrawing.site import Ground
 from falsework.redrawing.value import Change, ChangedRegion
 from falsework.support.standing import Option
 
@@ -73,7 +73,7 @@ def extra_cost(ground: Ground, proof: Proof) -> Cost:
     low = max(0, first - process.solid_layers - 1)
     high = last + process.solid_layers + 2
     if high - low > WHOLE_SHARE * ground.stack.count:  # the part as it was is counted only once
-        after, before = part_cost(stack, process, most_points=PRICED_POINTS)[0], ground.cost
+        after, before = part_cost(stack, process, every=ground.priced_every)[0], ground.cost
     else:
         after, before = (_cost(one, low, high, process) for one in (stack, ground.stack))
     return cost_of(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s, process)

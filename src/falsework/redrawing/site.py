@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
     from falsework.cost.cost import Cost
 
-# Of more, a part's cost and the changed part's are taken in every second, third, … layer: that moves their
-# difference by half a per cent.
-PRICED_POINTS = 60_000
+# Of a part with more points the cost is taken in every second, third, … layer, with a change and without: it
+# moved the difference by half a per cent.
+PRICED_POINTS = 40_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +54,12 @@ class Ground:
         """What the part takes as it is, without supports, as closely as changes are priced."""
         from falsework.cost import part_cost
 
-        return part_cost(self.stack, self.process, most_points=PRICED_POINTS)[0]
+        return part_cost(self.stack, self.process, every=self.priced_every)[0]
+
+    @property
+    def priced_every(self) -> int:
+        """Every how many layers changes are priced."""
+        return 1 + len(self.stack.points_mm) // PRICED_POINTS
 
     def footprint(self, number: int) -> shapely.Geometry:
         """Where an underside lies in plan, a line width more all around."""
