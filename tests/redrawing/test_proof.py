@@ -79,6 +79,17 @@ def test_a_loose_block_and_a_thin_wall_and_a_change_beneath_the_bed(table: Groun
     assert "the change reaches beneath the bed" in deep.faults
 
 
+def test_walls_are_judged_as_they_are_once_fins_are_broken_off(table: Ground) -> None:
+    web = added(block(table, (0, 0, 0), (80, 50, 37)) + block(table, (20, 20, 39), (40, 20.4, 45)))
+    beside = [block(table, (20, y, 39), (40, y + 0.5, 45)) for y in (19.5, 20.4)]
+    fins = Draft(ChangeKind.FINS, 1, "", tuple(Region("fin", one) for one in beside))
+    proof = proof_of(Changed(table, (web, fins)))
+    assert proof.faults == ("a wall would be thinner than 0.9 mm",)
+    wall = added(block(table, (0, 0, 0), (80, 50, 37)) + block(table, (20, 20, 39), (40, 22, 45)))
+    proof = proof_of(Changed(table, (wall, fins)))
+    assert proof.good and proof.smallest_after_mm2 == pytest.approx(20 * 2)
+
+
 def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: Ground) -> None:
     # four legs and a slab: walls between all legs leave a chamber that is open below only
     walls = block(table, (0, 0, 0), (80, 50, 37)) - block(table, (8, 8, -1), (72, 42, 38))

@@ -51,10 +51,13 @@ class Changed:
         fins = [draft.kind for draft in self.drafts] == [ChangeKind.FINS]
         return self._laid[1:] if fins else self._body[1:]
 
-    @property
-    def lasting(self) -> bool:
-        """Whether anything of the changes stays on the part."""
-        return any(draft.kind not in BROKEN_OFF for draft in self.drafts)
+    @cached_property
+    def lasting(self) -> Changed | None:
+        """The part with those changes that stay on it; None if none does."""
+        stay = tuple(draft for draft in self.drafts if draft.kind not in BROKEN_OFF)
+        if len(stay) == len(self.drafts):
+            return self
+        return Changed(self.ground, stay) if stay else None
 
     @cached_property
     def z_mm(self) -> Floats:
@@ -118,14 +121,6 @@ class Changed:
     def sections(self) -> Regions:
         """(n,) what the changes cover in the layers ``span``, added or taken away."""
         return self._united([covered for both in self._each for covered in both])
-
-    @cached_property
-    def broken_off(self) -> Regions:
-        """(n,) the same of what does not stay."""
-        if not self.lasting:
-            return self.sections
-        each = zip(self.drafts, self._each, strict=True)
-        return self._united([added for draft, (added, _) in each if draft.kind in BROKEN_OFF])
 
     @cached_property
     def _each(self) -> list[tuple[Regions, Regions]]:

@@ -89,15 +89,15 @@ def proof_of(
     left_mm2, new_mm2 = _asking(ground, drafts, need or _need_anew(changed))
     watch.at("walls", 0.8)
     line_mm = ground.process.line_width_mm
-    if changed.lasting:
-        box = changed.box(4 * THIN_WIDTHS * line_mm)
-        then, now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (before, after))
-        differs = clean(areas_only(shapely.symmetric_difference(then, now)), SLIVER_MM)
-        smallest_before, smallest_after = (
-            _smallest(regions, differs, line_mm) for regions in (before, after)
-        )
+    stays = changed.lasting
+    if stays:
+        then, now = stays.before, after if stays is changed else stays.of(stays.stack)
+        box = stays.box(4 * THIN_WIDTHS * line_mm)
+        near_then, near_now = (repair(shapely.clip_by_rect(regions, *box)) for regions in (then, now))
+        differs = clean(areas_only(shapely.symmetric_difference(near_then, near_now)), SLIVER_MM)
+        smallest_before, smallest_after = (_smallest(regions, differs, line_mm) for regions in (then, now))
     else:  # what is broken off or cut out afterwards carries nothing
-        smallest_before = smallest_after = _smallest(before, changed.broken_off, line_mm)
+        smallest_before = smallest_after = _smallest(before, changed.sections, line_mm)
     watch.at("faces to spare", 0.9)
 
     most_mm2 = LEFT_WIDTHS2 * line_mm**2
@@ -107,13 +107,13 @@ def proof_of(
     if new_mm2 > most_mm2:
         faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
     thin_mm2 = 0.0
-    if changed.lasting and not faults:  # the dearest question, of no use for a change that fails already
-        thin_mm2 = _new_thin_mm2(then, now, differs, line_mm, changed.broken_off)
+    if stays and not faults:  # the dearest question, of no use for a change that fails already
+        thin_mm2 = _new_thin_mm2(near_then, near_now, differs, line_mm)
     if thin_mm2 > 0.0:
         faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
-    if changed.lasting:
+    if stays:
         faults += _body_faults(changed)
     if ground.spared.any():
         faults += _spared_faults(changed)
@@ -248,9 +248,7 @@ def _same_layers(regions: Regions, layer: Indices, asked: Indices) -> Regions:
     return out
 
 
-def _new_thin_mm2(
-    before: Regions, after: Regions, changed: Regions, line_mm: float, exempt: Regions
-) -> float:
+def _new_thin_mm2(before: Regions, after: Regions, changed: Regions, line_mm: float) -> float:
     """The largest section, of any changed layer, that is narrower than two lines and was not before; 0 where
     there is none longer than a tip or a nick."""
     radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
@@ -260,7 +258,6 @@ def _new_thin_mm2(
         return shapely.difference(regions, repair(open_))
 
     new = shapely.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
-    new = shapely.difference(new, offset_mitred(exempt, 0.3 * line_mm))
     pieces, layer = shapely.get_parts(new, return_index=True)
     some = shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2
     some[some] = shapely.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
