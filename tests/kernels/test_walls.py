@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from falsework.kernels.walls import carried_spans, fit_strips, panel_levels, stack_panels, subtract_spans
@@ -33,6 +33,7 @@ def test_a_slanted_edge_costs_its_slope_times_the_width() -> None:
 
 
 @settings(max_examples=60, deadline=None)
+@example([(2.0, 0.0, 1.5), (-1.0, 2.5, 2.5)], 0.5)  # an edge that reaches across the notch between them
 @given(
     st.lists(st.tuples(st.floats(-9, 9), st.floats(-9, 9), st.floats(0.5, 4)), min_size=1, max_size=5),
     st.floats(0.05, 0.6),

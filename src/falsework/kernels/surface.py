@@ -5,34 +5,20 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from falsework.kernels.mesh import doubled_area
+
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def normals_of(vertices, faces):
     """(m, 3) unit normals, zero for faces without area, and (m,) areas. O(m)."""
     normals, areas = np.empty((len(faces), 3)), np.empty(len(faces))
     for f in range(len(faces)):
-        x, y, z = _cross(vertices, faces[f, 0], faces[f, 1], faces[f, 2])
+        x, y, z = doubled_area(vertices, faces[f, 0], faces[f, 1], faces[f, 2])
         length = np.sqrt(x * x + y * y + z * z)
         size = max(length, 1e-300)
         normals[f, 0], normals[f, 1], normals[f, 2] = x / size, y / size, z / size
         areas[f] = 0.5 * length
     return normals, areas
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _cross(vertices, a, b, c):
-    """Twice the vector area of a triangle."""
-    ux, uy, uz = (
-        vertices[b, 0] - vertices[a, 0],
-        vertices[b, 1] - vertices[a, 1],
-        vertices[b, 2] - vertices[a, 2],
-    )
-    vx, vy, vz = (
-        vertices[c, 0] - vertices[a, 0],
-        vertices[c, 1] - vertices[a, 1],
-        vertices[c, 2] - vertices[a, 2],
-    )
-    return uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -68,15 +68,17 @@ def fit_strips(points, ring_start, cell_start, spacing, phase, half):
             crossings = np.sort(cross[:n_cross])
             order = np.argsort(block[:n_block, 0])
             b = 0
+            blocked = -np.inf  # up to here, by edges that may reach past the gap in which they begin
             for j in range(0, n_cross - 1, 2):
-                start, stop = crossings[j], crossings[j + 1]
+                start, stop = max(crossings[j], blocked), crossings[j + 1]
                 while b < n_block and block[order[b], 0] < stop:
                     lo, hi = block[order[b], 0], block[order[b], 1]
                     if lo > start:
                         out = _grown(out, used)
                         out[used, 0], out[used, 1], out[used, 2], out[used, 3] = c, k, start, lo
                         used += 1
-                    start = max(start, hi)
+                    blocked = max(blocked, hi)
+                    start = max(start, blocked)
                     b += 1
                 if stop > start:
                     out = _grown(out, used)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
-from falsework.layers.polygons import offset_mitred, rings_of
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 from falsework.need.join import join_strips
@@ -75,7 +75,7 @@ def stack_near(ground: Ground, first: int, sections: Regions) -> LayerStack:
     """Layers from ``first`` on with other sections than they have."""
     z_mm = ground.stack.z_mm[first : first + len(sections) + 1].copy()
     z_mm[0] = ground.stack.z_mm[0]  # as far above the bed as it is
-    return LayerStack(z_mm, *rings_of(sections), 0.0, np.empty(0, np.int64))
+    return LayerStack.of(z_mm, sections)
 
 
 @lru_cache(maxsize=16)
