@@ -34,6 +34,19 @@ def test_trimesh_reads_the_same_volume(tmp_path: Path) -> None:
     assert mesh.volume == pytest.approx(6.0, rel=1e-6)
 
 
+def test_corners_that_become_one_leave_no_face_behind(tmp_path: Path) -> None:
+    # corner 0 twice, a nanometre apart far from the origin: the two faces between have no breadth
+    import trimesh
+
+    v = np.array([[0, 0, 0], [0, 0, 1e-6], [1, 0, 0], [0, 1, 0], [0, 0, 1]]) + 100.0
+    faces = [[0, 3, 2], [0, 2, 1], [0, 1, 3], [1, 2, 4], [2, 3, 4], [3, 1, 4]]
+    assert trimesh.Trimesh(v, faces, process=False).is_watertight
+    write_stl(tmp_path / "tip.stl", v, faces, "tip")
+    assert (tmp_path / "tip.stl").stat().st_size == 84 + 50 * 4
+    mesh = trimesh.load(tmp_path / "tip.stl")
+    assert mesh.is_watertight and mesh.volume == pytest.approx(1 / 6, rel=1e-4)
+
+
 @pytest.mark.parametrize("name", ["solid block", "Öse", "x" * 200, ""])
 def test_header_is_80_bytes_whatever_the_name(tmp_path: Path, name: str) -> None:
     write_stl(tmp_path / "box.stl", *box((0.0, 0.0, 0.0), (1.0, 1.0, 1.0)), name)

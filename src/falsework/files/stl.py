@@ -16,10 +16,14 @@ def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLik
     """Write a mesh as binary STL.
 
     ``vertices`` (n, 3) mm, ``faces`` (m, 3) counter-clockwise from outside; ``name`` goes into the header
-    as far as it is ASCII. STL knows no unit: the numbers are millimetres, as is the custom.
+    as far as it is ASCII. STL knows no unit: the numbers are millimetres, as is the custom. Readers join
+    corners that have the same numbers, which are short here: faces of which two corners would become one are
+    left out, and what they closed is closed without them.
     Raises ``OutputError`` where the file cannot be written.
     """
     corners = np.asarray(vertices, dtype=np.float64)[np.asarray(faces, dtype=np.int64).reshape(-1, 3)]
+    short = corners.astype(np.float32)
+    corners = corners[(short != np.roll(short, 1, axis=1)).any(axis=2).all(axis=1)]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
     facets = np.zeros(len(corners), dtype=_FACET)
