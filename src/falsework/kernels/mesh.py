@@ -243,7 +243,8 @@ def pair_fans(vertices, faces, order, partner):
 
 
 @njit(cache=True, nogil=True)
-def _root(parent, i):
+def root(parent, i):
+    """The one that stands for all that hang together with i; the way there is shortened."""
     while parent[i] != i:
         parent[i] = parent[parent[i]]
         i = parent[i]
@@ -268,7 +269,7 @@ def part_corners(faces, partner):
             if flat[h] != flat[p]:
                 p, p_end = p_end, p
             for x, y in ((h, p), (h_end, p_end)):
-                rx, ry = _root(parent, x), _root(parent, y)
+                rx, ry = root(parent, x), root(parent, y)
                 if rx < ry:
                     parent[ry] = rx
                 elif ry < rx:
@@ -276,7 +277,7 @@ def part_corners(faces, partner):
     number = np.empty(half, np.int32)
     count = 0
     for h in range(half):
-        r = _root(parent, h)
+        r = root(parent, h)
         if r == h:
             number[h] = count
             count += 1

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 from falsework.kernels.beneath import RUN, _edge_distance2
+from falsework.kernels.mesh import root
 
 
 @njit(cache=True, nogil=True)
@@ -71,15 +72,6 @@ def _near(edges, first, boxes, first_box, a, b, reach2):
 
 
 @njit(cache=True, nogil=True)
-def _root(parent, a):
-    """The least polygon known to hang together with a."""
-    while parent[a] != a:
-        parent[a] = parent[parent[a]]
-        a = parent[a]
-    return a
-
-
-@njit(cache=True, nogil=True)
 def joined(some, others, edges, first, boxes, first_box, reach):
     """(N,) for each polygon the least one that it hangs together with, itself if none is less.
 
@@ -88,9 +80,9 @@ def joined(some, others, edges, first, boxes, first_box, reach):
     """
     parent = np.arange(first.shape[0] - 1)
     for k in range(some.shape[0]):
-        a, b = _root(parent, some[k]), _root(parent, others[k])
+        a, b = root(parent, some[k]), root(parent, others[k])
         if a != b and _near(edges, first, boxes, first_box, some[k], others[k], reach * reach):
             parent[max(a, b)] = min(a, b)
     for a in range(parent.shape[0]):
-        parent[a] = _root(parent, a)
+        parent[a] = root(parent, a)
     return parent

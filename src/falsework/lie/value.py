@@ -105,7 +105,7 @@ class Lies:
     today: Lie
     why: str
     no_fit: str  # set when the part fits in no lie
-    searched: int  # directions looked at
+    searched: int  # directions weighed, most of them by their facets alone
     supportless: int  # of these, without an underside in need
     cells: int  # columns along each side of the grid of the figures shown
     thinned_mm: float  # tolerance of the mesh that was searched; 0: the mesh itself

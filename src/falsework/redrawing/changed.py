@@ -16,7 +16,7 @@ from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.redrawing.draft import ChangeKind, Draft, Region
 from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of, without_specks
+from falsework.redrawing.solids import mesh_of, united, without_specks
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -120,14 +120,14 @@ class Changed:
     @cached_property
     def sections(self) -> Regions:
         """(n,) what the changes cover in the layers ``span``, added or taken away."""
-        return self._united([covered for both in self._each for covered in both])
+        return self._overlaid([covered for both in self._each for covered in both])
 
     @cached_property
     def _each(self) -> list[tuple[Regions, Regions]]:
         """(n,) sections of what each change adds and takes away."""
         return [(self._sections(draft.added), self._sections(draft.removed)) for draft in self.drafts]
 
-    def _united(self, several: Sequence[Regions]) -> Regions:
+    def _overlaid(self, several: Sequence[Regions]) -> Regions:
         some = [one for one in several if not shapely.is_empty(one).all()]
         if not some:
             return np.full(self.span[1] + 1 - self.span[0], EMPTY, dtype=object)
@@ -137,7 +137,7 @@ class Changed:
         first, last = self.span
         if not regions:
             return np.full(last + 1 - first, EMPTY, dtype=object)
-        whole = _united([region.solid for region in regions])
+        whole = united([region.solid for region in regions])
         return stack_layers(
             Part("", *mesh_of(whole)), np.ascontiguousarray(self.z_mm[first : last + 2])
         ).regions
@@ -161,20 +161,11 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
         added = [region.solid.as_original() for draft in some for region in draft.added]
         removed = [region.solid.as_original() for draft in some for region in draft.removed]
         if added:
-            solid += _united(added)
+            solid += united(added)
             added_mm3 += solid.volume() - volume
             volume = solid.volume()
         if removed:
-            solid -= _united(removed)
+            solid -= united(removed)
             removed_mm3 += volume - solid.volume()
             volume = solid.volume()
     return without_specks(solid), added_mm3, removed_mm3
-
-
-def _united(solids: list[Manifold]) -> Manifold:
-    """Several bodies as one, made at once: put off, the library would unite the part with each of them."""
-    from manifold3d import Manifold, OpType
-
-    whole = Manifold.batch_boolean(solids, OpType.Add)
-    whole.status()
-    return whole

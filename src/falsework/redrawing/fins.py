@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
@@ -14,7 +13,7 @@ from falsework.redrawing.ceiling import Ceiling, ceiling_of, free_edges, section
 from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
 from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import prism
+from falsework.redrawing.solids import prism, united
 from falsework.redrawing.sparing import wall_touches_spared
 from falsework.redrawing.spokes import Spoke, chains_of, spoke_length_mm, spokes
 from falsework.redrawing.trellis import trellis
@@ -34,9 +33,6 @@ from falsework.redrawing.walls import (
     trial,
 )
 from falsework.watch import QUIET, Watch
-
-if TYPE_CHECKING:
-    from manifold3d import Manifold
 
 # Shares of the clean span tried as distances: bays at oblique and round edges need shorter ones.
 SPACINGS = (1.0, 0.7, 0.5, 0.35, 0.25)
@@ -179,7 +175,11 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
     walls, crossed = placed.walls, bool(placed.arches)
-    added = [Region("crossed fins", _united(walls))] if crossed else _numbered("fin", walls)
+    added = (
+        [Region("crossed fins", united([wall.solid() for wall in walls]))]
+        if crossed
+        else _numbered("fin", walls)
+    )
     added += _numbered("tie", ties)
     plans = shapely.get_parts(foot)
     added += [
@@ -220,9 +220,3 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
 
 def _numbered(name: str, walls: Sequence[Wall]) -> list[Region]:
     return [Region(f"{name} {k}", wall.solid()) for k, wall in enumerate(walls, 1)]
-
-
-def _united(walls: Sequence[Wall]) -> Manifold:
-    from manifold3d import Manifold, OpType
-
-    return Manifold.batch_boolean([wall.solid() for wall in walls], OpType.Add)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,7 +27,7 @@ def solid_of(part: Part) -> Manifold:
     Its faces remember the part's, through all that is added and cut: see :func:`areas_left_mm2`.
     Raises ``PartError`` for a mesh that encloses no volume: an open one has no inside to add to or cut from.
     """
-    from manifold3d import Error, Manifold, OpType
+    from manifold3d import Error, Manifold
 
     faces = part.faces[:, ::-1] if part.volume_mm3 < 0.0 else part.faces
     mesh = _mesh64(part.vertices, faces, np.arange(len(faces)))
@@ -44,7 +44,7 @@ def solid_of(part: Part) -> Manifold:
     shells = whole.decompose()
     outward = [shell for shell in shells if shell.volume() > 0.0]
     inward = [shell for shell in shells if shell.volume() < 0.0]
-    solid = Manifold.batch_boolean(outward, OpType.Add)
+    solid = united(outward)
     for void in inward:
         solid -= turned_out(void)
     return solid
@@ -61,6 +61,15 @@ def _mesh64(vertices: Floats, faces: NDArray[np.integer], number: NDArray[np.int
         run_original_id=np.array([Manifold.reserve_ids(1)], dtype=np.uint32),
         face_id=np.array(number, dtype=np.uint64),
     )
+
+
+def united(solids: Sequence[Manifold]) -> Manifold:
+    """Several bodies as one, made at once: put off, the library would unite the part with each of them."""
+    from manifold3d import Manifold, OpType
+
+    whole = Manifold.batch_boolean(list(solids), OpType.Add)
+    whole.status()
+    return whole
 
 
 def turned_out(void: Manifold) -> Manifold:
