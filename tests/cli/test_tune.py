@@ -118,7 +118,8 @@ def test_without_readings_it_is_common_practice_and_a_piece_to_print(tmp_path, c
     out = capsys.readouterr().out
     assert "no readings yet" in out and "uncalibrated" in out
     assert load_process(tmp_path / "first" / "process.toml") == replace(PLA, name="pla-0.4 tuned")
-    piece = {p.name for p in (tmp_path / "first" / "next").iterdir()}
+    (folder,) = (p for p in (tmp_path / "first").iterdir() if p.is_dir())
+    piece = {p.name for p in folder.iterdir()}
     assert {"coupon.json", "readings.csv", "sheet.html"} <= piece
     assert not (tmp_path / "no-such-ledger").exists()  # looking does not make one
 

@@ -10,7 +10,7 @@ import pytest
 
 from falsework.errors import OutputError
 from falsework.files import atomic
-from falsework.files.atomic import atomic_file, atomic_folder, check_file, check_folder
+from falsework.files.atomic import atomic_file, atomic_folder, check_file, check_folder, check_replaceable
 
 OURS = '{"schema": "falsework.plan/1"}'
 
@@ -53,12 +53,38 @@ def test_our_own_folder_is_replaced_and_what_is_the_users_stays(tmp_path: Path) 
     (tmp_path / "out" / "notes").mkdir()
     (tmp_path / "out" / "notes" / "a.txt").write_text("mine too")
     write(tmp_path / "out", settings="new")
-    assert tree(tmp_path) == {
+    now = {
         "out/notes/a.txt": "mine too",
         "out/photo.txt": "mine",
         "out/plan.json": OURS,
         "out/settings": "new",
     }
+    before = {f"out/earlier-1/{name}": text for name, text in (("plan.json", OURS), ("settings", "old"))}
+    before["out/earlier-1/supports.stl"] = "old"
+    assert tree(tmp_path) == {**now, **before}
+    write(tmp_path / "out", settings="new")
+    assert tree(tmp_path) == {**now, **before}  # nothing changed: nothing more to keep
+
+
+def test_what_nobody_touched_is_replaced_without_a_trace(tmp_path: Path) -> None:
+    write(tmp_path / "out", **{"supports.stl": "old", "settings": "old"})
+    write(tmp_path / "out", settings="new")
+    assert tree(tmp_path) == {"out/plan.json": OURS, "out/settings": "new"}
+    os.utime(tmp_path / "out" / "settings", (2e9, 2e9))  # somebody wrote into it
+    write(tmp_path / "out", settings="newer")
+    assert tree(tmp_path)["out/earlier-1/settings"] == "new"
+
+
+def test_only_files_of_ours_are_replaced_where_that_is_asked(tmp_path: Path) -> None:
+    path = tmp_path / "page.html"
+    check_replaceable(path, "falsework", "page")
+    path.write_text("")
+    check_replaceable(path, "falsework", "page")
+    path.write_text("by falsework")
+    check_replaceable(path, "falsework", "page")
+    path.write_text("a thesis")
+    with pytest.raises(OutputError, match="is no page that falsework wrote"):
+        check_replaceable(path, "falsework", "page")
 
 
 @pytest.mark.parametrize(

@@ -77,13 +77,21 @@ def test_the_tray_holds_every_condition_and_blank_outcomes(kind: CouponKind) -> 
         assert Condition(**values) == cell.condition
 
 
-def test_stale_files_go_and_the_users_own_stay(tmp_path: Path) -> None:
+def test_the_same_piece_may_be_written_again_another_not(tmp_path: Path) -> None:
     folder = tmp_path / "piece"
-    write_coupon(piece(CouponKind.BRIDGE), folder)
+    write_coupon(piece(CouponKind.OVERHANG), folder)
     (folder / "photograph.jpg").write_bytes(b"mine")
     write_coupon(piece(CouponKind.OVERHANG), folder)
-    names = {p.name for p in folder.iterdir()}
-    assert names == {"coupon.json", "print.3mf", "piece.stl", "readings.csv", "photograph.jpg"}
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    assert set(before) == {"coupon.json", "print.3mf", "piece.stl", "readings.csv", "photograph.jpg"}
+    with pytest.raises(OutputError, match="may have been printed"):
+        write_coupon(piece(CouponKind.BRIDGE), folder)
+    (folder / "coupon.json").write_text('{"schema": "falsework.coupon/1"}')
+    with pytest.raises(OutputError, match="that cannot be read, which may have been printed"):
+        write_coupon(piece(CouponKind.OVERHANG), folder)
+    assert {p.name: p.read_bytes() for p in folder.iterdir() if p.name != "coupon.json"} == {
+        name: content for name, content in before.items() if name != "coupon.json"
+    }
 
 
 def test_what_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:

@@ -79,6 +79,10 @@ def audit_command(
         raise click.UsageError("Give --plan or --part, not both")
     if settings and process_name is None:
         raise click.UsageError("--set changes a process: name it with --process")
+    if out is not None:
+        from falsework.files.atomic import PAGE_MARK, check_replaceable
+
+        check_replaceable(out, PAGE_MARK, "page")  # before the work, not after it
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -48,7 +49,7 @@ def demo_command(session: Session, out: Path) -> None:
         from falsework.planning.pipeline import plan
 
         parts = {name.replace(" ", "-"): make for name, make in demo_parts().items()}
-        with atomic_folder(out, mark=MARK, own={*parts, INDEX, TUNING}) as aside:
+        with atomic_folder(out, mark=MARK, own=_own_names(parts)) as aside:
             for k, (name, make) in enumerate(parts.items()):
                 stretch = watch.part(0.8 * k / len(parts), 0.8 * (k + 1) / len(parts))
                 plans[name] = plan(make(), watch=stretch.part(0.0, 0.8))
@@ -72,9 +73,19 @@ def demo_command(session: Session, out: Path) -> None:
     say.say(f"Written to {out}; open {out / INDEX}")
 
 
+def _own_names(parts: Iterable[str]) -> set[str]:
+    """All that the demo writes, by its way from the folder."""
+    from falsework.cli.tune import PAGE, PROCESS
+    from falsework.cli.tune import TUNING as TUNED
+    from falsework.files.folder import OWN_NAMES
+
+    planned = {f"{part}/{name}" for part in parts for name in OWN_NAMES}
+    return {INDEX, *planned, *(f"{TUNING}/{name}" for name in (PAGE, PROCESS, TUNED, LEDGER))}
+
+
 def tuned_museum(folder: Path, watch: Watch) -> None:
     """The museum's invented ledger, and what tuning makes of it, in a new folder."""
-    from falsework.cli.tune import fitted, write_into
+    from falsework.cli.tune import fitted, next_piece, write_into
     from falsework.ledger import Ledger
     from falsework.tuning.museum import fill, museum_process
     from falsework.tuning.results import tune
@@ -85,7 +96,7 @@ def tuned_museum(folder: Path, watch: Watch) -> None:
     process = museum_process()
     posterior, recorded = fitted(ledger, process, watch.part(0.4, 0.6))
     found = tune(posterior, process, recorded=recorded, watch=watch.part(0.6, 0.9))
-    write_into(found, folder, watch.part(0.9, 1.0))
+    write_into(found, folder, watch.part(0.9, 1.0), piece=next_piece(found))
 
 
 def _figures(result: Plan) -> tuple[str, ...]:

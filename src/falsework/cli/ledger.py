@@ -259,8 +259,12 @@ def export_command(session: Session, out: Path, as_json: bool) -> None:
     any other name is a folder with both, the whole history as a table, and the photographs.
     """
     session.as_json = as_json
-    from falsework.files.atomic import atomic_file, atomic_folder
+    from falsework.files.atomic import atomic_file, atomic_folder, check_replaceable
+    from falsework.ledger.exchange import SCHEMA
 
+    marks = {".json": SCHEMA, ".csv": "id,uid,source"}
+    if mark := marks.get(out.suffix.lower(), ""):
+        check_replaceable(out, mark, "export")
     ledger = _existing()
     found = ledger.readings()
     match out.suffix.lower():

@@ -41,11 +41,11 @@ def release_command(
     """
     session.as_json = as_json
     from falsework.errors import PartError
-    from falsework.files.atomic import atomic_file, check_file
+    from falsework.files.atomic import PAGE_MARK, atomic_file, check_replaceable
     from falsework.files.folder import PLAN
 
     if out is not None:
-        check_file(out)  # before the work, not after it
+        check_replaceable(out, PAGE_MARK, "page")  # before the work, not after it
     path = folder / PLAN
     try:
         text = path.read_text("utf-8")

@@ -12,13 +12,14 @@ from falsework.cli.options import chosen_process, json_option, piece_options, pr
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
+    from falsework.coupon.value import Coupon
     from falsework.ledger import Ledger, Recorded
     from falsework.process.settings import Process
     from falsework.tuning.posterior import Posterior
     from falsework.tuning.results import Tuned
     from falsework.watch import Watch
 
-PROCESS, PAGE, TUNING, NEXT = "process.toml", "tuning.html", "tuning.json", "next"
+PROCESS, PAGE, TUNING = "process.toml", "tuning.html", "tuning.json"
 
 
 @click.command("tune", short_help="Fit the readings: what to set, how sure that is, what to test next.")
@@ -29,7 +30,8 @@ PROCESS, PAGE, TUNING, NEXT = "process.toml", "tuning.html", "tuning.json", "nex
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
-    help=f"Folder to write: {PROCESS} for 'falsework plan', {PAGE}, {TUNING} and the next test piece.",
+    help=f"Folder to write: {PROCESS} for 'falsework plan', {PAGE}, {TUNING}, and the next test piece in a "
+    "folder of its own.",
 )
 @json_option
 @click.pass_obj
@@ -88,7 +90,9 @@ def tune_command(
     if out is not None:
         from falsework.cli.say import say
 
-        say(f"Written to {out}: {', '.join(sorted(p.name for p in out.iterdir()))}")
+        say(f"Written to {out}: {PROCESS}, {PAGE}, {TUNING}")
+        if (piece := next_piece(found)) is not None:
+            say(f"The piece to print: {out / piece_folder(piece)}")
         say(f"To plan with it: falsework plan PART --process {out / PROCESS}")
 
 
@@ -120,15 +124,32 @@ def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Poste
 
 
 def write(found: Tuned, out: Path, watch: Watch) -> None:
-    """Process file, page, document and the next test piece, all or nothing."""
+    """Process file, page, document and the next test piece, all or nothing.
+
+    The piece gets a folder of its own, named after its code. Pieces proposed earlier stay, and the same piece
+    is not written again: it may have been printed and read off.
+    """
     from falsework.files.atomic import atomic_folder
 
-    with atomic_folder(out, mark=TUNING, own=(PROCESS, PAGE, TUNING, NEXT)) as aside:
-        write_into(found, aside, watch)
+    piece = next_piece(found)
+    there = piece is not None and (out / piece_folder(piece)).exists()
+    with atomic_folder(out, mark=TUNING, own=(PROCESS, PAGE, TUNING)) as aside:
+        write_into(found, aside, watch, piece=None if there else piece)
 
 
-def write_into(found: Tuned, folder: Path, watch: Watch) -> None:
-    """The same files into a folder that is there."""
+def next_piece(found: Tuned) -> Coupon | None:
+    """The test piece to print next, if it is worth printing one."""
+    first = found.next.proposals[0] if found.next.proposals and not found.next.stop else None
+    return None if first is None else first.piece
+
+
+def piece_folder(piece: Coupon) -> str:
+    """Name of the folder of a test piece."""
+    return f"{piece.kind.value}-{piece.code}"
+
+
+def write_into(found: Tuned, folder: Path, watch: Watch, *, piece: Coupon | None) -> None:
+    """The same files into a folder that is there, and ``piece`` into one beneath it."""
     from falsework.report.tuning import tuning_html
     from falsework.tuning.process_file import process_file
 
@@ -139,12 +160,11 @@ def write_into(found: Tuned, folder: Path, watch: Watch) -> None:
     }
     for name, text in texts.items():
         (folder / name).write_bytes(text.encode("utf-8", "replace"))
-    first = found.next.proposals[0] if found.next.proposals and not found.next.stop else None
-    if first is not None and first.piece is not None:
+    if piece is not None:
         from falsework.files.coupon import write_coupon
         from falsework.report.coupon import sheet_files
 
-        write_coupon(first.piece, folder / NEXT, extra=sheet_files(first.piece), watch=watch)
+        write_coupon(piece, folder / piece_folder(piece), extra=sheet_files(piece), watch=watch)
 
 
 def _say_newcomers(ledger: Ledger, found: Tuned) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import filecmp
 import json
 import os
 import shutil
@@ -14,6 +15,10 @@ from pathlib import Path
 from falsework.errors import OutputError
 
 _ASIDE = ".falsework-"
+EARLIER = "earlier-"
+_HEAD_BYTES = 4096
+PAGE_MARK = '<meta name="generator" content="falsework">'
+_TOUCHED_S = 2.0  # later than the mark by more: somebody has changed a file since it was written
 
 
 @contextlib.contextmanager
@@ -46,9 +51,11 @@ def atomic_folder(
     """Give a temporary folder beside ``path``; when the block ends well, move it to ``path``.
 
     A folder that is there already is replaced only if it is empty or holds falsework's own results:
-    a JSON file named ``mark`` whose ``schema`` starts with 'falsework.'. What it holds beyond the names
-    in ``own`` and the newly written ones is the user's and is kept. On any exception, Ctrl-C included,
-    the temporary folder is removed and ``path`` stays as it was.
+    a JSON file named ``mark`` whose ``schema`` starts with 'falsework.'. ``own`` names what falsework writes
+    there ('plan.json', 'gull/plan.json'). All else is somebody's and is kept. Where there is such a thing, or
+    a file of ours was changed since, the results may have been printed or written on: they are kept as well,
+    in a folder 'earlier-1', 'earlier-2' …, unless the new ones are the same. On any exception, Ctrl-C
+    included, the temporary folder is removed and ``path`` stays as it was.
 
     Raises ``OutputError`` where the place is taken, not permitted, full or missing.
     """
@@ -62,7 +69,10 @@ def atomic_folder(
             aside.chmod(0o777 & ~_umask())
             yield aside
             if target.exists():
-                _carry_over(target, aside, {*own, mark})
+                names = {*own, mark, *_files(aside)}
+                in_use = _carry_over(target, aside, names)
+                if in_use or _touched(target, mark, names):
+                    _keep_earlier(target, aside, names)
             _sync_tree(aside)
             _swap_in(aside, target)
         except BaseException:
@@ -77,6 +87,22 @@ def check_file(path: str | os.PathLike[str]) -> None:
         _check_parent(target)
         if target.is_dir():
             raise OutputError(str(target), "is a folder where a file is to be written", "Give another name")
+
+
+def check_replaceable(path: str | os.PathLike[str], mark: str, what: str) -> None:
+    """Raise ``OutputError`` if a file is there that falsework did not write: one without the text ``mark``
+    in its first bytes. ``what`` it should be, in words. Ask before long work."""
+    target = Path(path)
+    check_file(target)
+    with _as_output_error(target):
+        if not target.exists():
+            return
+        with open(target, "rb") as there:
+            start = there.read(_HEAD_BYTES)
+    if start and mark.encode() not in start:
+        raise OutputError(
+            str(target), f"is there already and is no {what} that falsework wrote", "Give another name"
+        )
 
 
 def check_folder(path: str | os.PathLike[str], *, mark: str = "plan.json") -> None:
@@ -122,15 +148,53 @@ def _is_ours(marker: Path) -> bool:
     return isinstance(schema, str) and schema.startswith("falsework.")
 
 
-def _carry_over(old: Path, new: Path, own: Collection[str]) -> None:
+def _files(folder: Path) -> set[str]:
+    """All files beneath a folder, by their way from it, with '/' between."""
+    return {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_symlink() or not p.is_dir()}
+
+
+def _carry_over(old: Path, new: Path, own: Collection[str], above: str = "") -> bool:
+    """Copy what is not ours; whether there was any but what was kept before."""
+    found = False
     for entry in sorted(old.iterdir()):
-        kept = new / entry.name
-        if entry.name in own or kept.exists():
+        name, kept = above + entry.name, new / entry.name
+        if name in own:
             continue
         if entry.is_dir() and not entry.is_symlink():
-            shutil.copytree(entry, kept, symlinks=True)
+            holds_ours = any(one.startswith(f"{name}/") for one in own)
+            if not holds_ours:
+                shutil.copytree(entry, kept, symlinks=True)
+                found |= bool(above) or not name.startswith(EARLIER)
+                continue
+            there = kept.is_dir()
+            kept.mkdir(exist_ok=True)
+            found |= _carry_over(entry, kept, own, f"{name}/")
+            if not there and not any(kept.iterdir()):
+                kept.rmdir()
         else:
             shutil.copy2(entry, kept, follow_symlinks=False)
+            found = True
+    return found
+
+
+def _touched(folder: Path, mark: str, own: Collection[str]) -> bool:
+    """Whether a file of ours is younger than the mark that was written with it."""
+    written = (folder / mark).stat().st_mtime if (folder / mark).exists() else 0.0
+    return any((folder / n).stat().st_mtime > written + _TOUCHED_S for n in own if (folder / n).is_file())
+
+
+def _keep_earlier(old: Path, new: Path, own: Collection[str]) -> None:
+    """Copy the results that are about to be replaced into a folder of their own, unless nothing changes."""
+    before = [name for name in sorted(own) if (old / name).is_file()]
+    if all((new / n).is_file() and filecmp.cmp(old / n, new / n, shallow=False) for n in before):
+        return
+    number = 1
+    while (new / f"{EARLIER}{number}").exists():
+        number += 1
+    for name in before:
+        kept = new / f"{EARLIER}{number}" / name
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy2(old / name, kept)
 
 
 def _swap_in(aside: Path, target: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import dataclasses
 import io
+import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -49,14 +50,14 @@ def write_coupon(
     any, ``supports.stl``; with several batches their names end in the batch's. ``extra`` adds files by name
     (the recording sheet).
 
-    An earlier test piece in the folder is replaced, files of the user's own are kept. Raises ``OutputError``
-    where the folder cannot be written, where its tray holds readings, and for a piece without geometry;
-    ``Cancelled`` on request. The folder is then as it was.
+    The same piece is written anew, files of the user's own are kept. Raises ``OutputError`` where the folder
+    cannot be written, where it holds another test piece (which may have been printed) or a tray with
+    readings, and for a piece without geometry; ``Cancelled`` on request. The folder is then as it was.
     """
     folder = Path(folder)
     geometry = with_geometry(coupon)
     check_supports_as(folder, supports_as)
-    check_place(folder)
+    check_place(folder, coupon.code)
     texts = {
         COUPON: coupon.to_json().encode(),
         READINGS: tray(coupon).encode(),
@@ -88,9 +89,16 @@ def with_geometry(coupon: Coupon) -> CouponGeometry:
     return coupon.geometry
 
 
-def check_place(folder: str | os.PathLike[str]) -> None:
-    """Raise ``OutputError`` if :func:`write_coupon` could not write there: ask before long work."""
+def check_place(folder: str | os.PathLike[str], code: str = "") -> None:
+    """Raise ``OutputError`` if :func:`write_coupon` could not write the piece of that code there: ask before
+    long work. Without a code only what stands in the way of any piece is found."""
     check_folder(folder, mark=COUPON)
+    if code and (there := _code_in(Path(folder))) not in ("", code):
+        raise OutputError(
+            str(folder),
+            f"holds test piece {there}, which may have been printed",
+            "Give another folder with --out; without it each piece gets one of its own",
+        )
     path = Path(folder) / READINGS
     if path.exists() and not _is_blank(path):
         raise OutputError(
@@ -98,6 +106,16 @@ def check_place(folder: str | os.PathLike[str]) -> None:
             "holds readings, which a new test piece would overwrite",
             "Record them in the ledger and move the file, or give another folder with --out",
         )
+
+
+def _code_in(folder: Path) -> str:
+    """Code of the test piece in a folder; '' where there is none."""
+    try:
+        return str(json.loads((folder / COUPON).read_bytes())["code"])
+    except FileNotFoundError:
+        return ""
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return "that cannot be read"
 
 
 def _is_blank(path: Path) -> bool:
