@@ -69,7 +69,7 @@ def test_a_fine_mesh_gets_a_coarse_one_of_the_same_shape() -> None:
     low, high = part.bounds_mm
     assert np.abs(coarse["positions"].min(axis=0) - low).max() < 0.03 * np.abs(high - low).max()
     # its volume by the divergence theorem: vertices move by up to a cell's half, inward on the whole
-    from falsework.kernels.mesh import mesh_volume
+    from falsework.kernels.mesh.measures import mesh_volume
 
     volume = mesh_volume(coarse["positions"].astype(np.float64), coarse["faces"].astype(np.int64))
     assert volume == pytest.approx(part.volume_mm3, rel=0.05)

@@ -182,21 +182,6 @@ def test_a_signal_at_any_time_leaves_all_or_nothing(
         assert "stopped; nothing was written" in errors
 
 
-@pytest.mark.parametrize(
-    "line", ["plan a.stl --overrule 1=bed --weigh time=2 --set fan=1", "inspect a.stl --set fan=1", "demo"]
-)
-def test_the_cache_is_chosen_before_numba_is_loaded(tmp_path: Path, line: str) -> None:
-    """numba reads the place of its cache when it is imported: later is too late."""
-    code = (
-        "import sys\nfrom falsework.cli import app, compiling\n"
-        "def announced():\n    sys.exit(70 + ('numba' in sys.modules))\n"
-        "compiling.announced = announced\n"
-        f"app.run({line.split()!r})"
-    )
-    result = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True)
-    assert result.returncode == 70, result.stderr
-
-
 def test_help_is_quick() -> None:
     """No timing: help must simply not load what is slow to load."""
     code = (

@@ -30,7 +30,7 @@ from falsework.coupon.conditions import run_mm
 from falsework.coupon.supports import process_of
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.files.threemf import split_mesh
-from falsework.kernels.mesh import mesh_volume
+from falsework.kernels.mesh.measures import mesh_volume
 from falsework.need.underside import Kind as Need
 from falsework.planning import inspect, plan
 from falsework.process import builtin, builtin_names, limit_deg, validate

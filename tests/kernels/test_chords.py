@@ -7,7 +7,7 @@ import pytest
 import shapely
 from shapely.affinity import rotate
 
-from falsework.kernels.chords import best_bridges, depth_inside
+from falsework.kernels.outline.chords import best_bridges, depth_inside
 from falsework.need.measure import Outlines, polygon_edges
 from stacks import stack_of
 

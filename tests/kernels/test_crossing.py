@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.kernels.crossing import crossing_faces
+from falsework.kernels.mesh.crossing import crossing_faces
 from solids import box, merged, revolved
 
 PLENTY = 10**9

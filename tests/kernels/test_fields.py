@@ -10,8 +10,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels.fields import cover, extend, sample, surface_above
-from falsework.kernels.nets import net_of
+from falsework.kernels.field.grids import cover, extend, sample, surface_above
+from falsework.kernels.field.nets import net_of
 from falsework.need.measure import polygon_edges
 from solids import box
 

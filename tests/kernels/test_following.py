@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.affinity import rotate, translate
 
-from falsework.kernels.following import following
+from falsework.kernels.outline.following import following
 from falsework.layers.polygons import repair
 
 REACH = 0.25

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.lie.body import body_of
 from falsework.lie.directions import even_directions, rotations_to_up
 from solids import ball_of_squares, box, inside_out, merged, mesh_volume, ngon_area, revolved, spindle

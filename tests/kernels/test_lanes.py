@@ -8,7 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels.lanes import columns, highest, uncovered
+from falsework.kernels.outline.lanes import columns, highest, uncovered
 from falsework.redrawing.walls import Turned, merged, turned
 
 whole = st.integers(0, 12)

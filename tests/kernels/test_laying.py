@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels import laying, resting
-from falsework.kernels import strands as cut
+from falsework.kernels.bead import laying, resting
+from falsework.kernels.bead import strands as cut
 
 SIZE, CELLS = 0.25, 80
 COORDINATE = st.floats(3.0, 17.0)

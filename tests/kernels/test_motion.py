@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from falsework.kernels.motion import path_times, rest_to_rest_times
+from falsework.kernels.bead.motion import path_times, rest_to_rest_times
 
 A, CORNER = 1000.0, 8.0
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework.kernels import program as k
+from falsework.kernels.bead import program as k
 
 
 def run(text: str | bytes, *, volumetric: bool = False, filament: float = 1.0, rows: int = 64):

@@ -10,9 +10,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels import resting as k
-from falsework.kernels.motion import move_times, path_times
-from falsework.kernels.strands import bins_of, span_at
+from falsework.kernels.bead import resting as k
+from falsework.kernels.bead.motion import move_times, path_times
+from falsework.kernels.bead.strands import bins_of, span_at
 
 COORDINATE = st.floats(-5.0, 5.0).map(lambda mm: round(mm, 9))  # GEOS loses lines of 1e-187 mm
 

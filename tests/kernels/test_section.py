@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework.kernels.rings import CROSSES, SIMPLE, TOUCHES, ring_figures, tidy_rings
-from falsework.kernels.section import count_segments, section_chains, vertex_levels
-from falsework.kernels.stitch import stitch_chains
+from falsework.kernels.mesh.section import count_segments, section_chains, vertex_levels
+from falsework.kernels.outline.rings import CROSSES, SIMPLE, TOUCHES, ring_figures, tidy_rings
+from falsework.kernels.outline.stitch import stitch_chains
 from solids import ball_of_squares, box, merged, revolved
 
 SQUARE = np.array([[0, 0], [10, 0], [10, 10], [0, 10]], dtype=float)

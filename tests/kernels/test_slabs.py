@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.kernels import slabs as k
-from falsework.kernels.intervals import facet_sums
+from falsework.kernels.column import slabs as k
+from falsework.kernels.column.intervals import facet_sums
 from falsework.lie.body import body_of
 from falsework.lie.directions import rotations_to_up
 from solids import ball_of_squares, box, merged, revolved

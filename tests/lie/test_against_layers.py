@@ -9,7 +9,7 @@ import pytest
 
 from falsework.cost import part_cost
 from falsework.cost.weights import Weights
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.lie import Care, price
 from falsework.lie.body import body_of, thinned

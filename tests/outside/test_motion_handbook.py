@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from falsework.kernels.motion import path_times, rest_to_rest_times
+from falsework.kernels.bead.motion import path_times, rest_to_rest_times
 
 # 1; 10; 50 mm at 60 mm/s and 1000 mm/s², rest to rest: worked from the trapezoidal profile, four decimals.
 # The first is a triangle (2 √(s / a)), the others reach full speed (s / v + v / a).

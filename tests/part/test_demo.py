@@ -38,7 +38,7 @@ def test_a_sphere_from_its_formula_has_its_volume_and_size():
     vertices, faces = surface(
         lambda p: np.linalg.norm(p, axis=1) - radius, np.full(3, -11.3), np.full(3, 11.3), 0.5
     )
-    from falsework.kernels.mesh import mesh_volume
+    from falsework.kernels.mesh.measures import mesh_volume
 
     volume = mesh_volume(vertices, faces)
     exact = 4 / 3 * np.pi * radius**3

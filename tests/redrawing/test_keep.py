@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework.errors import PartError
-from falsework.kernels.mesh import face_areas
+from falsework.kernels.mesh.measures import face_areas
 from falsework.lie.body import face_normals
 from falsework.lie.marks import MarkedFaces, marked_faces
 from falsework.part import demo_parts

@@ -17,7 +17,7 @@ from falsework.auditing.sites import Sites, site_of
 from falsework.auditing.value import Finding, Level, Place, UndersideAudit
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
-from falsework.kernels import strands as cut
+from falsework.kernels.bead import strands as cut
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import Kind, NeedMap, Underside

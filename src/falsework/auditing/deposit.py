@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from falsework.auditing.reading import Program, moves
 from falsework.auditing.survey import Survey, Usual
-from falsework.kernels import laying
-from falsework.kernels import resting as field_of
-from falsework.kernels import strands as cut
-from falsework.kernels.resting import ASIDE, BED, OWNERS, PART, SUPPORT
+from falsework.kernels.bead import laying
+from falsework.kernels.bead import resting as field_of
+from falsework.kernels.bead import strands as cut
+from falsework.kernels.bead.resting import ASIDE, BED, OWNERS, PART, SUPPORT
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import filament_section_mm2, reach_fraction
 from falsework.process.settings import Process
@@ -60,11 +60,12 @@ class Runs:
 class Layer:
     """One layer as laid: its strands in order with what lies beneath each.
 
-    ``ends`` (n, 6) both ends x, y, z; ``rows`` (n, STRAND) as ``kernels.strands`` gives them; ``length_mm``,
-    ``section_mm2``, ``height_mm``, ``width_mm`` (n,); ``owner`` (n,) part, support or aside. ``share`` (n,)
-    of a strand's area that rests on material; ``resting``, ``near`` (n, OWNERS) shares that rest on, or lie
-    over a gap above, the bed, the part, a support, something else; ``gap_mm`` (n, OWNERS) the least such gap;
-    ``sunk`` (n,) share that must plough through what is there; ``twice`` (n,) share laid over itself.
+    ``ends`` (n, 6) both ends x, y, z; ``rows`` (n, STRAND) as ``kernels.bead.strands`` gives them;
+    ``length_mm``, ``section_mm2``, ``height_mm``, ``width_mm`` (n,); ``owner`` (n,) part, support or aside.
+    ``share`` (n,) of a strand's area that rests on material; ``resting``, ``near`` (n, OWNERS) shares that
+    rest on, or lie over a gap above, the bed, the part, a support, something else; ``gap_mm`` (n, OWNERS) the
+    least such gap; ``sunk`` (n,) share that must plough through what is there; ``twice`` (n,) share laid over
+    itself.
     ``blobs`` and ``travels`` (k, STRAND); ``struck_mm`` (travels,) length through what is there.
     """
 

@@ -12,7 +12,7 @@ from falsework.auditing.sites import Site, Sites, place_of
 from falsework.auditing.survey import Survey
 from falsework.auditing.value import Finding, Level
 from falsework.droop.estimate import Estimate
-from falsework.kernels import program as rs274
+from falsework.kernels.bead import program as rs274
 from falsework.layers.stack import Floats
 from falsework.process.settings import Process
 

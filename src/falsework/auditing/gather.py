@@ -13,8 +13,8 @@ from falsework.auditing.survey import Usual
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
-from falsework.kernels import laying
-from falsework.kernels import strands as cut
+from falsework.kernels.bead import laying
+from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
 from falsework.process.settings import Process
 

@@ -26,7 +26,7 @@ from falsework.auditing.value import (
 from falsework.cost.filament import filament_mm, mass_g
 from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProgramError
-from falsework.kernels import program as rs274
+from falsework.kernels.bead import program as rs274
 from falsework.layers.slicing import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.needmap import need_map

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT
 from falsework.auditing.survey import Survey, Usual
 from falsework.auditing.value import Placement
-from falsework.kernels import strands as cut
+from falsework.kernels.bead import strands as cut
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.slicing import stack_layers
 from falsework.layers.stack import Floats, LayerStack, Regions

@@ -14,7 +14,7 @@ from typing import BinaryIO
 import numpy as np
 
 from falsework.errors import ProgramError
-from falsework.kernels import program as rs274
+from falsework.kernels.bead import program as rs274
 from falsework.layers.stack import Floats, Indices
 from falsework.watch import QUIET, Watch
 
@@ -27,7 +27,7 @@ _CURE = "Give the program as the machine reads it: text, or text packed by gzip 
 
 @dataclass(eq=False)
 class Reading:
-    """What the interpreter knows, and what it met; arrays as ``kernels.program`` describes them.
+    """What the interpreter knows, and what it met; arrays as ``kernels.bead.program`` describes them.
 
     ``texts``: line number and text of the first lines that hold a word of letters or make no sense.
     """
@@ -73,7 +73,7 @@ def moves(
 ) -> Iterator[tuple[Floats, Reading]]:
     """The moves of a program in order, some ten thousand at a time, with the reading so far.
 
-    Each yields (n, COLUMNS) rows (see ``kernels.program``); they lie in a buffer that the next ones take.
+    Each yields (n, COLUMNS) rows (see ``kernels.bead.program``); they lie in a buffer that the next take.
     At the last one the reading is complete. ``volumetric``: E counts mm³. ``acceleration_mm_s2`` holds until
     the program sets its own. Raises ``ProgramError`` for a file that cannot be opened or unpacked, or that is
     no program: no line in ten makes sense.

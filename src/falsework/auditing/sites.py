@@ -8,7 +8,7 @@ import numpy as np
 
 from falsework.auditing.deposit import Layer
 from falsework.auditing.value import Place
-from falsework.kernels import strands as cut
+from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
 
 _MOST = 3000  # kept of one kind; more are only counted

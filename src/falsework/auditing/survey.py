@@ -9,10 +9,10 @@ import numpy as np
 
 from falsework.auditing.reading import Program, Reading, moves, name_of
 from falsework.errors import ProgramError
-from falsework.kernels import laying
-from falsework.kernels import program as rs274
-from falsework.kernels import strands as cut
-from falsework.kernels.motion import move_times
+from falsework.kernels.bead import laying
+from falsework.kernels.bead import program as rs274
+from falsework.kernels.bead import strands as cut
+from falsework.kernels.bead.motion import move_times
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import filament_section_mm2
 from falsework.process.settings import Process
@@ -175,7 +175,7 @@ def _sum_up(found: Survey, sums: Floats) -> None:
 def width_mm(section_mm2: Floats, height_mm: Floats | float) -> Floats:
     """Width of a bead of that section and height: a stadium's; a round thread's where it is too thin for one.
 
-    The inverse of ``bead_section_mm2``; as ``kernels.laying`` has it.
+    The inverse of ``bead_section_mm2``; as ``kernels.bead.laying`` has it.
     """
     height = np.asarray(height_mm, dtype=np.float64)
     stadium = section_mm2 / height + height * (1.0 - 0.25 * math.pi)

@@ -12,8 +12,8 @@ from falsework.auditing.deposit import by_layer
 from falsework.auditing.pipeline import Rebuilt
 from falsework.auditing.survey import width_mm
 from falsework.auditing.value import Place
-from falsework.kernels import strands as cut
-from falsework.kernels.resting import PART
+from falsework.kernels.bead import strands as cut
+from falsework.kernels.bead.resting import PART
 from falsework.layers.stack import Floats
 from falsework.watch import QUIET, Watch
 

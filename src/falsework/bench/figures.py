@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.resting import SUPPORT
+from falsework.kernels.bead.resting import SUPPORT
 from falsework.part.part import Part
 from falsework.planning.value import Geometry, Ground
 
@@ -71,7 +71,7 @@ def smooth_patches(part: Part) -> NDArray[np.uint32]:
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
-    from falsework.kernels.mesh import pair_edges, sort_edges
+    from falsework.kernels.mesh.edges import pair_edges, sort_edges
     from falsework.lie.body import face_normals
 
     faces = np.ascontiguousarray(part.faces)

@@ -53,9 +53,7 @@ def bench_command(
     Only this machine can reach it unless --host says otherwise. The address that is printed lets one
     browser in, once; from there others can be invited. Stop it with Ctrl-C: sheets are kept.
     """
-    from falsework.cli.compiling import choose_cache
 
-    choose_cache()
     from falsework.bench.room import Settings
     from falsework.bench.serving import serve
     from falsework.ledger.place import data_folder

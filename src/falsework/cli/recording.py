@@ -126,9 +126,6 @@ def record_print(
     path = folder / "plan.json"
     text = read_text(path)
 
-    from falsework.cli.compiling import choose_cache
-
-    choose_cache()
     from falsework.ledger import Ledger
     from falsework.ledger.looking import spots_of_plan, summary
     from falsework.ledger.values import digest_of

@@ -53,9 +53,7 @@ def release_command(
         cure = "Give the folder that 'falsework plan' wrote"
         raise PartError(str(folder), f"holds no {PLAN} that can be read", cure) from None
 
-    from falsework.cli.compiling import announced, choose_cache
-
-    choose_cache()
+    from falsework.cli.compiling import announced
     from falsework.planning.value import Plan, release_json
 
     plan = Plan.from_json(text, str(path))

@@ -10,7 +10,7 @@ import shapely
 
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of
-from falsework.kernels.motion import path_times, rest_to_rest_times
+from falsework.kernels.bead.motion import path_times, rest_to_rest_times
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2

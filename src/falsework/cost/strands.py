@@ -6,7 +6,7 @@ import numpy as np
 
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of, costs_of
-from falsework.kernels.motion import rest_to_rest_times
+from falsework.kernels.bead.motion import rest_to_rest_times
 from falsework.layers.stack import Floats, Indices
 from falsework.process import Process, bead_section_mm2
 

@@ -26,7 +26,7 @@ def regions_from_rings(points_mm: Floats, ring_start: Indices, layer_start: Indi
     Counter-clockwise rings are outers, clockwise ones holes of the smallest outer around them; a hole
     outside all outers is left out. Layers whose rings touch or cross are repaired with ``make_valid``.
     """
-    from falsework.kernels.rings import ring_figures
+    from falsework.kernels.outline.rings import ring_figures
 
     points = np.ascontiguousarray(points_mm, dtype=np.float64)
     ring_start = np.ascontiguousarray(ring_start, dtype=np.int64)

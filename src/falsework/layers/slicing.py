@@ -57,15 +57,16 @@ def stack_layers(
     A clean part's rings nest by themselves. Otherwise, and wherever rings cross, shells are united by
     the positive winding rule: overlaps count once, voids wound inwards stay holes. A mesh that is inside
     out as a whole is turned. Single faces wound the wrong way are outvoted by the rest of their ring; gaps
-    where faces are missing are bridged (see ``kernels.stitch``), loose ends dropped, and the layer listed.
+    where faces are missing are bridged (see ``kernels.outline.stitch``), loose ends dropped, and the
+    layer listed.
 
     ``simplify_mm``: a ring may be moved by this much to save points; a convex outline only loses area, at
     most ``simplify_mm`` times its length. 0 keeps every vertex that turns. ``stitch_mm``: gap that may
     always be bridged.
     """
-    from falsework.kernels.rings import CROSSES, ring_figures, tidy_rings
-    from falsework.kernels.section import count_segments, section_chains, vertex_levels
-    from falsework.kernels.stitch import stitch_chains
+    from falsework.kernels.mesh.section import count_segments, section_chains, vertex_levels
+    from falsework.kernels.outline.rings import CROSSES, ring_figures, tidy_rings
+    from falsework.kernels.outline.stitch import stitch_chains
 
     z_mm = np.ascontiguousarray(z_mm, dtype=np.float64)
     if z_mm.ndim != 1 or len(z_mm) < 2 or not np.all(np.diff(z_mm) > 0.0):

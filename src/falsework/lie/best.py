@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from falsework.cost import mass_g
 from falsework.cost.weights import Weights
 from falsework.errors import PartError, ProcessError
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import body_of, face_normals, own_frame, thinned

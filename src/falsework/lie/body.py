@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.surface import middles_of, normals_of, solid_moments, surface_moments
+from falsework.kernels.mesh.measures import middles_of, normals_of, solid_moments, surface_moments
 from falsework.part.part import Floats, Part
 
 SHARP_DEG = 30.0  # edges that turn by less are taken for parts of a curved face
@@ -16,7 +16,7 @@ FEW_FACES = 5_000  # meshes of no more faces are not worth thinning
 
 @dataclass(frozen=True, eq=False)
 class Body:
-    """Arrays of a closed or open mesh for ``kernels.intervals``.
+    """Arrays of a closed or open mesh for ``kernels.column.intervals``.
 
     ``vertices`` (3, n) float32, ``faces`` (m, 3) int32 outward, ``normals`` (m, 3) float32 (zero for faces
     without area), ``middles`` (m, 3) float32, ``areas`` (m,) float32, ``show`` (m,) uint8, ``center`` (3,)

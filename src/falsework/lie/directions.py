@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.surface import merged_normals
+from falsework.kernels.mesh.measures import merged_normals
 
 Floats = NDArray[np.float64]
 

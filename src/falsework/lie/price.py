@@ -14,7 +14,8 @@ import numpy as np
 from falsework.cost import price as price_of
 from falsework.cost import region_cost
 from falsework.cost.weights import Weights
-from falsework.kernels.intervals import (
+from falsework.kernels.bead.motion import rest_to_rest_times
+from falsework.kernels.column.intervals import (
     BASE_AREA,
     BED_VOLUME,
     CONTACT_AREA,
@@ -27,7 +28,6 @@ from falsework.kernels.intervals import (
     UNREACHED_AREA,
     facet_sums,
 )
-from falsework.kernels.motion import rest_to_rest_times
 from falsework.lie.body import Body
 from falsework.lie.value import Care
 from falsework.part.part import Floats

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
-from falsework.kernels.intervals import (
+from falsework.kernels.column.intervals import (
     BASE_AREA,
     BASE_LEAN_DEG,
     BED_VOLUME,

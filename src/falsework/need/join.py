@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from falsework.kernels.beneath import run_boxes
-from falsework.kernels.nearby import joined
+from falsework.kernels.outline.distance import joined, run_boxes
 from falsework.layers.stack import Floats, Indices
 
 

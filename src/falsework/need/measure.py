@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.beneath import (
+from falsework.kernels.outline.chords import best_bridges, depth_inside
+from falsework.kernels.outline.distance import (
     distance_to_layer,
     edges_beneath,
     farthest_from_layer,
@@ -16,7 +17,6 @@ from falsework.kernels.beneath import (
     run_boxes,
     seated,
 )
-from falsework.kernels.chords import best_bridges, depth_inside
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 

@@ -6,7 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.following import following
+from falsework.kernels.outline.following import following
 from falsework.layers.polygons import despiked, offset_mitred, overlaid, parts
 from falsework.layers.stack import Indices, Regions
 from falsework.watch import QUIET, Watch

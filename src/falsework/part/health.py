@@ -13,19 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.kernels.crossing import crossing_faces
-from falsework.kernels.mesh import (
-    face_areas,
-    finite_bounds,
+from falsework.kernels.mesh.crossing import crossing_faces
+from falsework.kernels.mesh.edges import (
     group_rows,
-    inside_counts,
-    mesh_volume,
     pair_edges,
     pair_fans,
     part_corners,
-    shell_figures,
     sort_edges,
     wind_shells,
+)
+from falsework.kernels.mesh.measures import (
+    face_areas,
+    finite_bounds,
+    inside_counts,
+    mesh_volume,
+    shell_figures,
 )
 from falsework.part.holes import close_holes
 from falsework.part.part import Finding, Floats, Health, Ints, Part
@@ -53,7 +55,7 @@ class Mesh:
 
     @cached_property
     def edges(self) -> tuple[Ints, Ints, NDArray[np.int64]]:
-        """(sorted half-edges, partner, counts): see ``kernels.mesh.pair_edges``."""
+        """(sorted half-edges, partner, counts): see ``kernels.mesh.edges.pair_edges``."""
         order = sort_edges(self.faces, len(self.vertices))
         partner, counts = pair_edges(self.faces, order)
         return order, partner, counts

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.mesh import boundary_loops, face_areas, least_area_patch, pair_edges, sort_edges
+from falsework.kernels.mesh.edges import boundary_loops, least_area_patch, pair_edges, sort_edges
+from falsework.kernels.mesh.measures import face_areas
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]

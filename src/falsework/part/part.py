@@ -83,7 +83,7 @@ class Part:
     @cached_property
     def volume_mm3(self) -> float:
         """Signed volume by the divergence theorem; overlaps of shells count twice."""
-        from falsework.kernels.mesh import mesh_volume
+        from falsework.kernels.mesh.measures import mesh_volume
 
         return float(mesh_volume(self.vertices, self.faces))
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.kernels.mesh import finite_bounds
+from falsework.kernels.mesh.measures import finite_bounds
 from falsework.part.health import healed_part
 from falsework.part.part import Finding, Part
 from falsework.part.raw import RawMesh

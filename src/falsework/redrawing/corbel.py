@@ -53,7 +53,7 @@ _SHARE_UNSEEN = 0.02  # of the footprint that no way leads to
 
 @dataclass(frozen=True, eq=False)
 class _Way:
-    """The ways over a canvas: see ``falsework.kernels.fields``."""
+    """The ways over a canvas: see ``falsework.kernels.field.ways``."""
 
     place: NDArray[np.int8]
     distance: Grid
@@ -125,7 +125,8 @@ def _refusal(site: Site, why: str, cure: str) -> Refusal:
 
 def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, _Way]:
     """The corbel's own underside over a canvas, and the ways it follows."""
-    from falsework.kernels.fields import extend, sunk, ways
+    from falsework.kernels.field.grids import extend
+    from falsework.kernels.field.ways import sunk, ways
 
     c = carriers
     base, tip_base = np.zeros((len(c.ends), 2)), np.zeros(len(c.tips))
@@ -151,7 +152,7 @@ def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, _Way
 
 def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, Floats]:
     """Corners of the outline round which ways bend, (n, 2), and how far each is from what carries: (n,)."""
-    from falsework.kernels.fields import nearest_at
+    from falsework.kernels.field.ways import nearest_at
 
     c = carriers
     before = c.carried[c.precedes]
@@ -275,7 +276,8 @@ def _into(footprint: Footprint, by_mm: float) -> shapely.Geometry:
 
 def _roofed(ground: Ground, canvas: Canvas, lower: Grid, upper: Grid, way: _Way) -> Grid:
     """Behind receding walls the body reaches up into the first surface above its own underside."""
-    from falsework.kernels.fields import BEHIND, surface_above
+    from falsework.kernels.field.grids import surface_above
+    from falsework.kernels.field.ways import BEHIND
 
     asked = np.where((way.place == BEHIND) & np.isfinite(lower), lower, np.nan)
     rows, columns = lower.shape

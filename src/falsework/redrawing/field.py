@@ -51,7 +51,7 @@ def slope_of(process: Process, first_layer: bool) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Carriers:
-    """The edges of a footprint as the kernels take them: see ``falsework.kernels.fields``.
+    """The edges of a footprint as the kernels take them: see ``falsework.kernels.field.ways``.
 
     ``precedes`` (E,) is the edge that ends where each begins.
     """
@@ -156,7 +156,7 @@ def sampled(values: Grid, canvas: Canvas, points_mm: Floats) -> Floats:
 
 def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | None = None) -> Canvas:
     """The grid over a footprint (and over ``more`` beside it) and the exact surface of the part above it."""
-    from falsework.kernels.fields import cover, extend, surface_above
+    from falsework.kernels.field.grids import cover, extend, surface_above
 
     whole = footprint.area if more is None else shapely.union(footprint.area, more)
     low_x, low_y, high_x, high_y = shapely.bounds(whole)
@@ -234,7 +234,7 @@ def faces_over(ground: Ground, box: tuple[float, float, float, float]) -> NDArra
 def _over(
     area: shapely.Geometry, x0: float, y0: float, step: float, rows: int, columns: int
 ) -> NDArray[np.bool_]:
-    from falsework.kernels.fields import cover
+    from falsework.kernels.field.grids import cover
 
     out = np.full((rows, columns), -1, np.int32)
     polygons = shapely.get_parts(np.array([area], dtype=object))
@@ -269,7 +269,7 @@ def body(z: Grid, canvas: Canvas, level_mm: float, *, above: bool) -> Manifold:
     """
     from manifold3d import Manifold, Mesh64
 
-    from falsework.kernels.nets import net_of
+    from falsework.kernels.field.nets import net_of
 
     known = np.isfinite(z) & canvas.wanted
     cells = known[:-1, :-1] & known[1:, :-1] & known[:-1, 1:] & known[1:, 1:]

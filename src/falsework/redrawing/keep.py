@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.mesh import pair_edges, sort_edges
+from falsework.kernels.mesh.edges import pair_edges, sort_edges
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.body import face_normals
 from falsework.part.part import Ints, Part

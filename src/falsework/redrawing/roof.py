@@ -99,7 +99,8 @@ def _refusal(site: Site, why: str, cure: str) -> Refusal:
 
 def _upper(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, Grid]:
     """The roof over a canvas, and the distance from what it rises from (negative past it)."""
-    from falsework.kernels.fields import extend, raised, ways
+    from falsework.kernels.field.grids import extend
+    from falsework.kernels.field.ways import raised, ways
 
     c = carriers
     inward = 1e-3 * c.normals
@@ -118,7 +119,7 @@ def _upper(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, Grid
 
 def _open_share(canvas: Canvas, carriers: Carriers, slope: float) -> float:
     """Share of the ceiling whose slope rises to a free edge, not to meet another slope."""
-    from falsework.kernels.fields import FREE, INSIDE, sunk, ways
+    from falsework.kernels.field.ways import FREE, INSIDE, sunk, ways
 
     c = carriers
     none = np.empty((0, 2)), np.empty(0)
@@ -136,7 +137,7 @@ def _open_share(canvas: Canvas, carriers: Carriers, slope: float) -> float:
 
 def _left_above_mm(ground: Ground, canvas: Canvas, upper: Grid) -> float:
     """The least height of material that stays above the roof."""
-    from falsework.kernels.fields import surface_above
+    from falsework.kernels.field.grids import surface_above
 
     rising = canvas.held & (upper > canvas.surface + 1e-3)
     asked = np.where(rising, canvas.surface + 1e-3, np.nan)

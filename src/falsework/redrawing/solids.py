@@ -10,7 +10,8 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.kernels.mesh import face_areas, pair_edges, sort_edges
+from falsework.kernels.mesh.edges import pair_edges, sort_edges
+from falsework.kernels.mesh.measures import face_areas
 from falsework.layers.stack import Floats
 from falsework.part.part import Health, Part
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from falsework.kernels.beneath import run_boxes
-from falsework.kernels.lanes import columns, highest, passed, uncovered
+from falsework.kernels.outline.distance import run_boxes
+from falsework.kernels.outline.lanes import columns, highest, passed, uncovered
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.ceiling import Ceiling, Trial, sections_near

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.reach import NOTHING, height_map
+from falsework.kernels.column.reach import NOTHING, height_map
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.body import face_normals, thinned
 from falsework.lie.directions import ODD_SPIN_DEG, rotations_to_up

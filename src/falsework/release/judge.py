@@ -10,7 +10,7 @@ import numpy as np
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.estimate import Estimate
 from falsework.errors import FalseworkError, ProcessError
-from falsework.kernels.reach import touched_points
+from falsework.kernels.column.reach import touched_points
 from falsework.layers.stack import Floats, LayerStack
 from falsework.lie.directions import even_directions
 from falsework.need.underside import NeedMap

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.reach import blocked_points
+from falsework.kernels.column.reach import blocked_points
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.body import face_normals
 from falsework.lie.directions import even_directions

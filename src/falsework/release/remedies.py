@@ -11,7 +11,7 @@ import numpy as np
 from falsework.cost.cost import Cost
 from falsework.cost.weights import Weights
 from falsework.droop.belief import PRIOR, Belief
-from falsework.kernels.intervals import BED_VOLUME, PART_VOLUME
+from falsework.kernels.column.intervals import BED_VOLUME, PART_VOLUME
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.lie.body import body_of

@@ -11,7 +11,7 @@ import numpy as np
 
 from falsework.auditing.value import Audit, Finding, Level, Place, UndersideAudit
 from falsework.auditing.views import View, views_of
-from falsework.kernels.resting import SUPPORT
+from falsework.kernels.bead.resting import SUPPORT
 from falsework.report import paper, words
 from falsework.report.colour import SUPPORT as BRICK
 from falsework.report.colour import css

@@ -72,7 +72,7 @@ def _droop_x(droop_mm: float) -> float:
 
 def _shadow(scene: Scene, y_of_mm: float) -> str:
     """Front silhouette as runs of each row, filled from a small z-buffer."""
-    from falsework.kernels.picture import draw_triangles
+    from falsework.kernels.picture.drawing import draw_triangles
 
     low, high = scene.bounds_mm
     size = high - low

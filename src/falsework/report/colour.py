@@ -29,7 +29,7 @@ SUPPORT: Rgb = (0.80, 0.46, 0.36)  # brick: outside the droop scale, and told ap
 BED: Rgb = (0.90, 0.89, 0.84)
 
 HATCH = {Kind.HOLDS: 0, Kind.BRIDGE: 1, Kind.CANTILEVER: 2, Kind.ISLAND: 3}
-"""Pattern of ``kernels.picture.ink_picture`` for each kind: plain, upright, diagonal, crossed."""
+"""Pattern of ``kernels.picture.drawing.ink_picture`` for each kind: plain, upright, diagonal, crossed."""
 
 
 def scale_position(droop_mm: float) -> float:

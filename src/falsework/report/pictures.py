@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image
 
-from falsework.kernels.picture import blur_depth, draw_triangles, ink_picture, pixel_normals, turned
+from falsework.kernels.picture.drawing import blur_depth, draw_triangles, ink_picture, pixel_normals, turned
 from falsework.layers.stack import Floats, Indices
 from falsework.need.underside import Underside
 from falsework.report.colour import BED, HATCH, PAPER, PART, SUPPORT, Rgb, droop_rgb, hatch_rgb

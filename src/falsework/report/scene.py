@@ -8,7 +8,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.picture import corner_normals, find_patches, map_regions
+from falsework.kernels.picture.drawing import corner_normals
+from falsework.kernels.picture.regions import find_patches, map_regions
 from falsework.layers.stack import Floats, Indices
 from falsework.planning.value import Geometry, Ground
 

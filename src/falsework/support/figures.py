@@ -82,7 +82,7 @@ def _drop(
     stack: LayerStack, need: NeedMap, process: Process, cell_mm: float | None, keep: int
 ) -> tuple[Grid, NDArray[np.int64], NDArray[np.int32]]:
     """Grid, tally (U, TALLY_WIDTH) and the first ``keep`` records of ``drop_columns``."""
-    from falsework.kernels.columns import (
+    from falsework.kernels.column.air import (
         LAND_HIGHEST_NM,
         LAND_LOWEST_NM,
         NEVER_NM,
@@ -141,7 +141,7 @@ def standing_figures(
     and 2.1 % without the shift. Table cavity, cone and sphere are met within 1 % at half the line width.
     Heights are whole layers, rounded to 1e-6 mm.
     """
-    from falsework.kernels.columns import (
+    from falsework.kernels.column.air import (
         BED_CELLS,
         BED_NM,
         CELLS,
@@ -185,7 +185,7 @@ def _without(
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """The tally of the columns that touch no spared face, and for each underside the number of those left out
     because the underside lies on such a face, and because they would stand on one."""
-    from falsework.kernels.columns import (
+    from falsework.kernels.column.air import (
         BED_CELLS,
         BED_NM,
         CELLS,
@@ -246,7 +246,7 @@ def columns_beneath(
     stack: LayerStack, need: NeedMap, process: Process, *, cell_mm: float | None = None, watch: Watch = QUIET
 ) -> Columns:
     """The single columns that :func:`standing_figures` adds up; parameters as there."""
-    from falsework.kernels.columns import CELLS
+    from falsework.kernels.column.air import CELLS
 
     watch.at("columns beneath undersides", 0.0)
     _, tally, _ = _drop(stack, need, process, cell_mm, 0)

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.walls import panel_levels, stack_panels
+from falsework.kernels.outline.strips import panel_levels, stack_panels
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, facing, joined

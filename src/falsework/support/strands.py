@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.walls import carried_spans, fit_strips, subtract_spans
+from falsework.kernels.outline.strips import carried_spans, fit_strips, subtract_spans
 from falsework.layers.polygons import gathered, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.weights import Weights
-from falsework.kernels import intervals as f
-from falsework.kernels import slabs as k
+from falsework.kernels.column import intervals as f
+from falsework.kernels.column import slabs as k
 from falsework.lie.body import Body
 from falsework.lie.directions import ODD_SPIN_DEG, rotations_to_up
 from falsework.lie.price import beads, priced

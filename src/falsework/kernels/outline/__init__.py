@@ -1,0 +1,1 @@
+"""Outlines of layers: rings, distances between them, and the strips and chords that fit in them."""

@@ -1,0 +1,268 @@
+"""Scan lines over many polygons at once: where strips of a given width fit, and which of them are carried."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from falsework.kernels.compiled import inner, kernel
+
+
+@inner
+def _grown(table, used):
+    if used < len(table):
+        return table
+    larger = np.empty((2 * len(table) + 16, table.shape[1]))
+    larger[:used] = table[:used]
+    return larger
+
+
+@kernel
+def fit_strips(points, ring_start, cell_start, spacing, phase, half):
+    """Longest rectangles of half width ``half`` along u, centred on parallel lines, that lie inside polygons.
+
+    points (P, 2) float64 : ring vertices (u, v), rings not closed, any winding (even-odd).
+    ring_start (R + 1,), cell_start (C + 1,) int64 : polygon c owns rings cell_start[c]:cell_start[c + 1].
+    spacing : distance of the lines; phase (C,), half (C,) float64 : line k of polygon c lies at
+        v = phase[c] + k * spacing, its rectangle reaches half[c] to both sides.
+    Returns (N, 4) float64: polygon, k, u from, u to; by polygon, then k, then u.
+    O(lines x edges) per polygon.
+    """
+    out = np.empty((1024, 4))
+    used = 0
+    most = 1
+    for c in range(len(cell_start) - 1):
+        most = max(most, ring_start[cell_start[c + 1]] - ring_start[cell_start[c]])
+    cross = np.empty(most + 1)
+    block = np.empty((most + 1, 2))
+    for c in range(len(cell_start) - 1):
+        first, last = ring_start[cell_start[c]], ring_start[cell_start[c + 1]]
+        if first == last:
+            continue
+        low, high = points[first:last, 1].min(), points[first:last, 1].max()
+        reach = half[c]
+        k_from = int(np.ceil((low + reach - phase[c]) / spacing - 1e-9))
+        k_to = int(np.floor((high - reach - phase[c]) / spacing + 1e-9))
+        for k in range(k_from, k_to + 1):
+            v = phase[c] + k * spacing
+            below, above = v - reach + 1e-7, v + reach - 1e-7
+            n_cross = 0
+            n_block = 0
+            for r in range(cell_start[c], cell_start[c + 1]):
+                begin, end = ring_start[r], ring_start[r + 1]
+                u0, v0 = points[end - 1, 0], points[end - 1, 1]
+                for p in range(begin, end):
+                    u1, v1 = points[p, 0], points[p, 1]
+                    if (v0 <= v) != (v1 <= v):
+                        cross[n_cross] = u0 + (u1 - u0) * (v - v0) / (v1 - v0)
+                        n_cross += 1
+                    if above > below and max(v0, v1) > below and min(v0, v1) < above:
+                        if v0 == v1:
+                            ua, ub = u0, u1
+                        else:
+                            slope = (u1 - u0) / (v1 - v0)
+                            ua = u0 + slope * (min(max(v0, below), above) - v0)
+                            ub = u0 + slope * (min(max(v1, below), above) - v0)
+                        block[n_block, 0] = min(ua, ub)
+                        block[n_block, 1] = max(ua, ub)
+                        n_block += 1
+                    u0, v0 = u1, v1
+            crossings = np.sort(cross[:n_cross])
+            order = np.argsort(block[:n_block, 0])
+            b = 0
+            blocked = -np.inf  # up to here, by edges that may reach past the gap in which they begin
+            for j in range(0, n_cross - 1, 2):
+                start, stop = max(crossings[j], blocked), crossings[j + 1]
+                while b < n_block and block[order[b], 0] < stop:
+                    lo, hi = block[order[b], 0], block[order[b], 1]
+                    if lo > start:
+                        out = _grown(out, used)
+                        out[used, 0], out[used, 1], out[used, 2], out[used, 3] = c, k, start, lo
+                        used += 1
+                    blocked = max(blocked, hi)
+                    start = max(start, blocked)
+                    b += 1
+                if stop > start:
+                    out = _grown(out, used)
+                    out[used, 0], out[used, 1], out[used, 2], out[used, 3] = c, k, start, stop
+                    used += 1
+    return out[:used].copy()
+
+
+@kernel
+def carried_spans(key, layer, span, ground_key, ground, reach, bridge, least):
+    """What of spans on lines is carried by spans one layer beneath on the same line, or by the ground.
+
+    key (N,) int64 ascending : line * stride + layer, so that key - 1 is the same line one layer beneath;
+    layer (N,) int64 : spans of layer 0 lie on the bed and are carried whole; span (N, 2) float64 : from, to.
+    ground_key (G,) int64 ascending, ground (G, 2) float64 : where anything else carries.
+    reach : how far a span may reach past what carries it; bridge : how far it may run between two carriers;
+    least : shorter remainders are dropped.
+    Returns (M, 3): index of the span it comes from, from, to; same order. O(N log N).
+    """
+    out = np.empty((len(key) + 16, 3))
+    used = 0
+    previous_from, previous_to, previous_key = 0, 0, np.int64(-1)  # rows of ``out`` one layer beneath
+    i = 0
+    while i < len(key):
+        here = key[i]
+        beneath_from, beneath_to = 0, 0
+        if previous_key == here - 1:
+            beneath_from, beneath_to = previous_from, previous_to
+        rows_from = used
+        g_from, g_to = np.searchsorted(ground_key, here), np.searchsorted(ground_key, here + 1)
+        count = (beneath_to - beneath_from) + (g_to - g_from)
+        carrier = np.empty((count, 2))
+        for b in range(beneath_from, beneath_to):
+            carrier[b - beneath_from, 0] = out[b, 1]
+            carrier[b - beneath_from, 1] = out[b, 2]
+        for g in range(g_from, g_to):
+            carrier[beneath_to - beneath_from + g - g_from] = ground[g]
+        order = np.argsort(carrier[:, 0])
+        while i < len(key) and key[i] == here:
+            low, high = span[i, 0], span[i, 1]
+            if layer[i] == 0:
+                out = _grown(out, used)
+                out[used, 0], out[used, 1], out[used, 2] = i, low, high
+                used += 1
+            else:
+                start, stop, open_ = 0.0, 0.0, False
+                for o in order:
+                    lo, hi = max(carrier[o, 0], low), min(carrier[o, 1], high)
+                    if hi <= lo:
+                        continue
+                    if open_ and lo <= stop + bridge:
+                        stop = max(stop, hi)
+                        continue
+                    if open_ and min(stop + reach, high) - max(start - reach, low) >= least:
+                        out = _grown(out, used)
+                        out[used, 0], out[used, 1], out[used, 2] = (
+                            i,
+                            max(start - reach, low),
+                            min(stop + reach, high),
+                        )
+                        used += 1
+                    start, stop, open_ = lo, hi, True
+                if open_ and min(stop + reach, high) - max(start - reach, low) >= least:
+                    out = _grown(out, used)
+                    out[used, 0], out[used, 1], out[used, 2] = (
+                        i,
+                        max(start - reach, low),
+                        min(stop + reach, high),
+                    )
+                    used += 1
+            i += 1
+        previous_from, previous_to, previous_key = rows_from, used, here
+    return out[:used].copy()
+
+
+@kernel
+def subtract_spans(key, span, other_key, other, least):
+    """Spans without what other spans of the same key cover.
+
+    key (N,), other_key (M,) int64 ascending; span (N, 2), other (M, 2) float64, ``other`` ascending by its
+    start within a key. Remainders shorter than ``least`` are dropped. Returns (K, 3): index, from, to.
+    O(N log M + M).
+    """
+    out = np.empty((len(key) + 16, 3))
+    used = 0
+    for i in range(len(key)):
+        start, stop = span[i, 0], span[i, 1]
+        for o in range(np.searchsorted(other_key, key[i]), np.searchsorted(other_key, key[i] + 1)):
+            lo, hi = other[o, 0], other[o, 1]
+            if hi <= start or lo >= stop:
+                continue
+            if lo - start >= least:
+                out = _grown(out, used)
+                out[used, 0], out[used, 1], out[used, 2] = i, start, lo
+                used += 1
+            start = max(start, hi)
+        if stop - start >= least:
+            out = _grown(out, used)
+            out[used, 0], out[used, 1], out[used, 2] = i, start, stop
+            used += 1
+    return out[:used].copy()
+
+
+@kernel
+def stack_panels(key, span, least):
+    """Joins spans on successive layers of one line into panels that branch nowhere.
+
+    key (N,) int64 ascending as in ``carried_spans``; span (N, 2). A span continues a panel when it overlaps
+    exactly one span beneath, by ``least`` or more, and that one no other above. Returns (N,) int64 panel of
+    each span. O(N).
+    """
+    n = len(key)
+    panel = np.full(n, -1, np.int64)
+    ups = np.zeros(n, np.int64)
+    parent = np.full(n, -1, np.int64)
+    beneath = 0
+    for i in range(n):
+        while key[beneath] < key[i] - 1:
+            beneath += 1
+        downs = 0
+        j = beneath
+        while j < i and key[j] == key[i] - 1:
+            if min(span[i, 1], span[j, 1]) - max(span[i, 0], span[j, 0]) >= least:
+                downs += 1
+                ups[j] += 1
+                parent[i] = j
+            j += 1
+        if downs != 1:
+            parent[i] = -1
+    count = 0
+    for i in range(n):
+        if parent[i] >= 0 and ups[parent[i]] == 1:
+            panel[i] = panel[parent[i]]
+        else:
+            panel[i] = count
+            count += 1
+    return panel
+
+
+@kernel
+def panel_levels(panel, layer, span, z, tolerance):
+    """Panels as few trapezia: levels with straight edges between them that stay inside the stairs of spans.
+
+    panel (N,) int64 ascending, layer (N,) int64 ascending by one within a panel; span (N, 2) float64;
+    z (L + 1,) heights of layer boundaries. At a boundary the narrower of both spans counts; ends are drawn
+    inwards by half the tolerance and edges stray by no more than that: they lie up to ``tolerance`` inside.
+    Returns (M, 4): panel, z, from, to; at least two rows for each panel, first and last layer boundary
+    exactly kept. O(n²) in the levels of a panel at worst.
+    """
+    out = np.empty((len(panel) + 2 * (panel.max() + 1) + 16 if len(panel) else 16, 4))
+    used = 0
+    begin = 0
+    while begin < len(panel):
+        end = begin
+        while end < len(panel) and panel[end] == panel[begin]:
+            end += 1
+        n = end - begin + 1
+        low, high, level = np.empty(n), np.empty(n), np.empty(n)
+        for m in range(n):
+            i, j = begin + max(m - 1, 0), begin + min(m, n - 2)
+            low[m] = max(span[i, 0], span[j, 0]) + 0.5 * tolerance
+            high[m] = min(span[i, 1], span[j, 1]) - 0.5 * tolerance
+            level[m] = z[layer[begin] + m]
+        start = 0
+        out[used, 0], out[used, 1], out[used, 2], out[used, 3] = panel[begin], level[0], low[0], high[0]
+        used += 1
+        while start < n - 1:
+            best = start + 1
+            for stop in range(start + 2, n):
+                good = True
+                for m in range(start + 1, stop):
+                    t = (level[m] - level[start]) / (level[stop] - level[start])
+                    off_low = low[start] + t * (low[stop] - low[start]) - low[m]
+                    off_high = high[start] + t * (high[stop] - high[start]) - high[m]
+                    if abs(off_low) > 0.5 * tolerance or abs(off_high) > 0.5 * tolerance:
+                        good = False
+                        break
+                if not good:
+                    break
+                best = stop
+            out[used, 0], out[used, 1] = panel[begin], level[best]
+            out[used, 2], out[used, 3] = low[best], high[best]
+            used += 1
+            start = best
+        begin = end
+    return out[:used].copy()

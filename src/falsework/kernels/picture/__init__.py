@@ -1,0 +1,1 @@
+"""Pictures: triangles drawn into buffers, buffers into ink, regions looked up."""
