@@ -11,11 +11,11 @@ from falsework.part.part import Part
 from falsework.planning.pipeline import inspect
 from falsework.process import load_process
 from falsework.process.settings import Process
-from falsework.redrawing.draft import Draft, Refusal
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import Proof, prove
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.changes.draft import Draft, Refusal
+from falsework.redrawing.proof.prove import Proof, prove
+from falsework.redrawing.site.ground import asks, ground_of
+from falsework.redrawing.site.value import Ground, Site
 
 PROCESS = load_process("pla-0.4")  # lines of 0.45 in layers of 0.2, clean spans up to 17.7 mm
 

@@ -10,7 +10,7 @@ from manifold3d import Manifold
 
 from falsework.errors import OutputError
 from falsework.files.step import StepSolid, write_step
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
 
 cascadio = pytest.importorskip("cascadio")
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from falsework.kernels.outline.lanes import columns, highest, uncovered
-from falsework.redrawing.walls import Turned, merged, turned
+from falsework.redrawing.changes.walls import Turned, merged, turned
 
 whole = st.integers(0, 12)
 boxes = st.lists(st.tuples(whole, whole, st.integers(1, 6), st.integers(1, 6)), min_size=1, max_size=6)

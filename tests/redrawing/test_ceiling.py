@@ -8,11 +8,11 @@ import shapely
 from manifold3d import Manifold
 
 from falsework.need.needmap import need_of
-from falsework.redrawing.ceiling import Ceiling, asking_of, ceiling_of, may_ask
-from falsework.redrawing.ground import asks
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.trellis import trellis
-from falsework.redrawing.walls import Wall, trial
+from falsework.redrawing.changes.trellis import trellis
+from falsework.redrawing.changes.walls import Wall, trial
+from falsework.redrawing.site.ceiling import Ceiling, asking_of, ceiling_of, may_ask
+from falsework.redrawing.site.ground import asks
+from falsework.redrawing.site.value import Ground, Site
 from grounds import block, ground, worst
 
 

@@ -10,13 +10,13 @@ from falsework.part import demo_parts
 from falsework.planning.pipeline import plan
 from falsework.planning.value import Plan
 from falsework.process import load_process
-from falsework.redrawing.combine import Again, together
-from falsework.redrawing.draft import ChangeKind, Draft, Region
-from falsework.redrawing.ground import ground_of
+from falsework.redrawing.body.solids import redrawn_part
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
+from falsework.redrawing.combine import Replanned, combine
 from falsework.redrawing.pricing import priced
-from falsework.redrawing.proof import prove
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import redrawn_part
+from falsework.redrawing.proof.prove import prove
+from falsework.redrawing.site.ground import ground_of
+from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change
 from falsework.support.choosing import EQUAL, chosen_option
 from falsework.watch import QUIET, Watch
@@ -40,12 +40,12 @@ class Bench:
         option = chosen_option(self.planned.choices[0])
         return priced(self.ground, draft, prove(self.ground, draft), option, EQUAL)
 
-    def again(self, solid: Manifold, watch: Watch) -> Again:
+    def again(self, solid: Manifold, watch: Watch) -> Replanned:
         self.times += 1
         redrawn = redrawn_part(self.ground.part, self.ground.solid, solid, {})
         replan = plan(redrawn, PROCESS, release=False)
         assert replan.geometry is not None  # the blocks lie within the table's outline: it stays in its place
-        return Again(redrawn, replan, replan.geometry.stack, replan.geometry.need)
+        return Replanned(redrawn, replan, replan.geometry.stack, replan.geometry.need)
 
 
 @pytest.fixture
@@ -58,7 +58,7 @@ SHELF = ((40.0, 25.0, 39.0), (41.0, 26.0, 60.0)), ((40.0, 25.0, 59.0), (70.0, 45
 
 
 def test_what_is_good_together_is_planned_once(bench: Bench) -> None:
-    found = together(bench.ground, [(bench.change(WHOLE),), ()], bench.again, QUIET)
+    found = combine(bench.ground, [(bench.change(WHOLE),), ()], bench.again, QUIET)
     assert [c.underside for c in found.changes] == [1] and found.dropped == ()
     assert found.proof is not None and found.proof.good and bench.times == 1
     assert found.again is not None and found.again.plan.pieces == ()
@@ -67,17 +67,17 @@ def test_what_is_good_together_is_planned_once(bench: Bench) -> None:
 def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
     good, hurts = bench.change(WHOLE), bench.change(*SHELF)
     assert good.proven and not hurts.proven
-    found = together(bench.ground, [(good,), (hurts,)], bench.again, QUIET)
+    found = combine(bench.ground, [(good,), (hurts,)], bench.again, QUIET)
     assert found.changes == (good,) and bench.times == 2
     (said,) = found.dropped
     assert (
         said.startswith("Underside 1: its changes do not go with those of 1: ") and "ask for support" in said
     )
     assert found.again is not None and found.again.redrawn.volume_mm3 == pytest.approx(80 * 50 * 40)
-    found = together(bench.ground, [(good,), (hurts, good)], bench.again, QUIET)
+    found = combine(bench.ground, [(good,), (hurts, good)], bench.again, QUIET)
     assert found.changes == (good, good) and found.dropped == ()
 
 
 def test_nothing_that_is_good_is_nothing(bench: Bench) -> None:
-    found = together(bench.ground, [(bench.change(*SHELF),)], bench.again, QUIET)
+    found = combine(bench.ground, [(bench.change(*SHELF),)], bench.again, QUIET)
     assert found.changes == () and found.proof is None and found.again is None and len(found.dropped) == 1

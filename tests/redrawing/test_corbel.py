@@ -17,13 +17,13 @@ from falsework.part import demo_parts
 from falsework.planning.pipeline import inspect
 from falsework.process import limit_deg
 from falsework.process.settings import Process
-from falsework.redrawing.corbel import corbel
-from falsework.redrawing.draft import Draft, Refusal
-from falsework.redrawing.field import slope_of
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import prove
-from falsework.redrawing.site import Site
-from falsework.redrawing.solids import prism
+from falsework.redrawing.body.solids import prism
+from falsework.redrawing.changes.corbel import corbel
+from falsework.redrawing.changes.draft import Draft, Refusal
+from falsework.redrawing.changes.field import slope_of
+from falsework.redrawing.proof.prove import prove
+from falsework.redrawing.site.ground import asks, ground_of
+from falsework.redrawing.site.value import Site
 from grounds import PROCESS, block, ground, proved, worst
 
 THIN = replace(PROCESS, layer_height_mm=0.1, first_layer_height_mm=0.1)

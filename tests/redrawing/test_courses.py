@@ -18,12 +18,12 @@ from falsework.need.underside import Kind
 from falsework.part import demo_parts
 from falsework.planning.pipeline import inspect
 from falsework.process import reach_mm
-from falsework.redrawing.courses import DRAWN_IN, courses
-from falsework.redrawing.draft import Draft, Refusal
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import Proof, prove
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import mesh_of, prism
+from falsework.redrawing.body.solids import mesh_of, prism
+from falsework.redrawing.changes.courses import DRAWN_IN, courses
+from falsework.redrawing.changes.draft import Draft, Refusal
+from falsework.redrawing.proof.prove import Proof, prove
+from falsework.redrawing.site.ground import asks, ground_of
+from falsework.redrawing.site.value import Ground, Site
 from grounds import PROCESS, block, ground, proved
 
 BACK = DRAWN_IN * reach_mm(PROCESS)

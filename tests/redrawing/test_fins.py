@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 
-from falsework.redrawing.draft import Draft
-from falsework.redrawing.fins import fins
-from falsework.redrawing.footing import foot_breadth_mm
-from falsework.redrawing.proof import prove
-from falsework.redrawing.site import Site
+from falsework.redrawing.changes.draft import Draft
+from falsework.redrawing.changes.fins import fins
+from falsework.redrawing.changes.footing import foot_breadth_mm
+from falsework.redrawing.proof.prove import prove
+from falsework.redrawing.site.value import Site
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 

@@ -15,8 +15,8 @@ from falsework.lie.marks import MarkedFaces, marked_faces
 from falsework.part import demo_parts
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
-from falsework.redrawing.keep import candidates, with_candidates
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.features.candidates import candidates, with_candidates
 
 
 def plate(segments: int = 48) -> Manifold:

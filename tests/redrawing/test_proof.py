@@ -15,12 +15,12 @@ from falsework.part import demo_parts, place
 from falsework.part.part import Part
 from falsework.planning.pipeline import inspect
 from falsework.process import load_process
-from falsework.redrawing.changed import Changed
-from falsework.redrawing.draft import ChangeKind, Draft, Region
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.proof import outside_mm3, proof_of, prove
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
+from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.proof.prove import outside_mm3, proof_of, prove
+from falsework.redrawing.site.ground import asks, ground_of
+from falsework.redrawing.site.value import Ground
 
 PROCESS = load_process("pla-0.4")
 

@@ -12,7 +12,7 @@ from falsework.lie import MarkedFaces
 from falsework.part import demo_parts
 from falsework.part.part import Health, Part
 from falsework.redrawing import ChangeKind, Redraw, redraw
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
 from falsework.watch import Watch
 
 

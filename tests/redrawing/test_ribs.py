@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework.process.derived import limit_deg
-from falsework.redrawing.draft import Draft, Refusal
-from falsework.redrawing.ribs import MARGIN_DEG, ribs
-from falsework.redrawing.site import Site
+from falsework.redrawing.changes.draft import Draft, Refusal
+from falsework.redrawing.changes.ribs import MARGIN_DEG, ribs
+from falsework.redrawing.site.value import Site
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
 THICK = 0.9

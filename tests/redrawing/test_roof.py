@@ -12,10 +12,10 @@ from manifold3d import Manifold
 
 from falsework.process import limit_deg
 from falsework.process.settings import Process
-from falsework.redrawing.draft import Refusal
-from falsework.redrawing.field import slope_of
-from falsework.redrawing.proof import prove
-from falsework.redrawing.roof import peaked_roof
+from falsework.redrawing.changes.draft import Refusal
+from falsework.redrawing.changes.field import slope_of
+from falsework.redrawing.changes.roof import peaked_roof
+from falsework.redrawing.proof.prove import prove
 from grounds import PROCESS, block, ground, proved, refused, worst
 
 THIN = replace(PROCESS, layer_height_mm=0.1, first_layer_height_mm=0.1)

@@ -20,9 +20,9 @@ from falsework.part.part import Health, Part
 from falsework.planning.document import decode, encode
 from falsework.planning.pipeline import inspect
 from falsework.process import limit_deg, load_process
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of, solid_of
+from falsework.redrawing.body.solids import mesh_of, solid_of
+from falsework.redrawing.site.ground import asks, ground_of
+from falsework.redrawing.site.value import Ground
 from falsework.redrawing.split.best import split
 from falsework.redrawing.split.bodies import Cut, cut_up, marked_solid, marks_of, meetings
 from falsework.redrawing.split.pins import Side, drilled

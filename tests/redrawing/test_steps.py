@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from falsework.redrawing.ceiling import ceiling_of
-from falsework.redrawing.membrane import membrane
-from falsework.redrawing.ribs import ribs
-from falsework.redrawing.stepped import stepped_hole
-from falsework.redrawing.steps import crossed_steps
+from falsework.redrawing.changes.membrane import membrane
+from falsework.redrawing.changes.ribs import ribs
+from falsework.redrawing.changes.steps import crossed_steps
+from falsework.redrawing.site.ceiling import ceiling_of
+from falsework.redrawing.site.stepped import stepped_hole
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
 LAYER = PROCESS.layer_height_mm

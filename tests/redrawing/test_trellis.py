@@ -14,12 +14,12 @@ from manifold3d import Manifold
 
 from falsework.layers.stack import Floats
 from falsework.need.measure import Outlines, measure_strips
-from falsework.redrawing.ceiling import ceiling_of, may_ask, stack_near
-from falsework.redrawing.fins import fins
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of
-from falsework.redrawing.trellis import APEX_LAYERS, MARGIN_DEG, _Lattice, trellis
-from falsework.redrawing.walls import Placed, Wall, directions
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.changes.fins import fins
+from falsework.redrawing.changes.trellis import APEX_LAYERS, MARGIN_DEG, _Lattice, trellis
+from falsework.redrawing.changes.walls import Placed, Wall, directions
+from falsework.redrawing.site.ceiling import ceiling_of, may_ask, stack_near
+from falsework.redrawing.site.value import Ground
 from grounds import PROCESS, block, ground, proved, worst
 
 LINE, LAYER = PROCESS.line_width_mm, PROCESS.layer_height_mm

@@ -10,10 +10,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.redrawing.ceiling import ceiling_of
-from falsework.redrawing.sparing import within_slab
-from falsework.redrawing.spokes import chains_of, spoke_length_mm, spokes
-from falsework.redrawing.walls import (
+from falsework.redrawing.changes.sparing import within_slab
+from falsework.redrawing.changes.spokes import chains_of, spoke_length_mm, spokes
+from falsework.redrawing.changes.walls import (
     Lane,
     Wall,
     below,
@@ -25,6 +24,7 @@ from falsework.redrawing.walls import (
     turned,
     without,
 )
+from falsework.redrawing.site.ceiling import ceiling_of
 from grounds import block, ground, worst
 
 ends = st.lists(st.tuples(st.integers(0, 40), st.integers(1, 10)), max_size=6)

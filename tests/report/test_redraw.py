@@ -9,8 +9,8 @@ import pytest
 
 from falsework.part.demo import demo_parts
 from falsework.redrawing import Redraw, redraw
-from falsework.redrawing.solids import solid_of
-from falsework.report.redraw import changed_surface, left_lines, redraw_html, row, told_of, ways
+from falsework.redrawing.body.solids import solid_of
+from falsework.report.redraw import changed_surface, left_lines, redraw_html, redraw_words, row, ways
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +59,6 @@ def test_a_declined_change_says_why_and_a_row_without_change_has_no_figures(tabl
 def test_what_another_skin_is_told_is_plain_and_complete(table) -> None:
     import json
 
-    told = json.loads(json.dumps(told_of(table)))
-    assert [r["number"] for r in told["rows"]] == [t.underside.number for t in table.treated]
-    assert told["verdict"] and told["notes"] and told["left"] == list(left_lines(table))
+    said = json.loads(json.dumps(redraw_words(table)))
+    assert [r["number"] for r in said["rows"]] == [t.underside.number for t in table.treated]
+    assert said["verdict"] and said["notes"] and said["left"] == list(left_lines(table))

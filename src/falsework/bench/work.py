@@ -338,7 +338,7 @@ def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench.buffers import write_buffers
     from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw_files
     from falsework.redrawing import redraw
-    from falsework.report.redraw import redraw_html, told_of
+    from falsework.report.redraw import redraw_html, redraw_words
 
     part, asked = _asked(bench, told, watch.part(0.0, 0.05))
     show, wanted = told["show"], told["redrawing"]
@@ -358,7 +358,7 @@ def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     page = redraw_html(result, watch.part(0.9, 0.97))
     step = told["name"].lower().endswith(STEP_NAMES)
     names = write_redraw_files(result, aside, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
-    _json(aside, "words.json", {**told_of(result), "files": names})
+    _json(aside, "words.json", {**redraw_words(result), "files": names})
     write_buffers(aside / "redrawn.mesh", *figures.redrawn_mesh(result))
 
 

@@ -10,7 +10,7 @@ import click
 from falsework.cli.say import say, table
 
 if TYPE_CHECKING:
-    from falsework.redrawing.keep import Candidate
+    from falsework.redrawing.features.candidates import Candidate
     from falsework.redrawing.value import Redraw
 
 

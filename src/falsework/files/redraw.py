@@ -19,7 +19,7 @@ from falsework.files.step import StepSolid, write_step
 from falsework.files.stl import write_stl
 from falsework.files.threemf import Solid, write_solids
 from falsework.part.placing import turn_matrix
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -61,14 +61,14 @@ def write_redraw(
     ``OutputError`` where the folder cannot be written and ``Cancelled`` on request; it is then as it was.
     """
     folder = Path(folder)
-    with atomic_folder(folder, mark=REDRAW, own=OWN_NAMES) as aside:
-        names = write_redraw_files(redraw, aside, step=step, extra=extra, watch=watch)
+    with atomic_folder(folder, mark=REDRAW, own=OWN_NAMES) as staging:
+        names = write_redraw_files(redraw, staging, step=step, extra=extra, watch=watch)
     return tuple(folder / name for name in names)
 
 
 def write_redraw_files(
     redraw: Redraw,
-    aside: Path,
+    staging: Path,
     *,
     step: bool = False,
     extra: Mapping[str, str] | None = None,
@@ -77,7 +77,7 @@ def write_redraw_files(
     """Write a redraw's files into a folder that exists and nobody sees yet; the names written."""
     if redraw.geometry is None:
         raise OutputError(
-            str(aside),
+            str(staging),
             "this redraw was read from a file and holds no geometry",
             "Redraw the part again to write its files",
         )
@@ -88,8 +88,8 @@ def write_redraw_files(
         watch.at("writing the redrawn part", 0.0)
         vertices, faces = placement.own(geometry.redrawn.vertices), geometry.redrawn.faces
         redrawn = Solid("model", f"{name}, redrawn", "redrawn", vertices, faces.astype(np.int64))
-        write_solids(aside / PACKAGE, redrawn.name, [redrawn])
-        write_stl(aside / MESH, vertices, faces, redrawn.name)
+        write_solids(staging / PACKAGE, redrawn.name, [redrawn])
+        write_stl(staging / MESH, vertices, faces, redrawn.name)
         names += [PACKAGE, MESH]
         watch.at("writing the changes", 0.4)
         regions = changed_regions(redraw)
@@ -97,18 +97,18 @@ def write_redraw_files(
             Solid("model", title, f"change-{k}", *_mesh(solid)) for k, (title, solid) in enumerate(regions, 1)
         ]
         if solids:
-            write_solids(aside / CHANGES, f"changes to {name}", solids, whole=f"changes to {name}")
+            write_solids(staging / CHANGES, f"changes to {name}", solids, whole=f"changes to {name}")
             names.append(CHANGES)
             if step:
                 bodies = [StepSolid(s.name, s.vertices, s.faces) for s in solids]
-                write_step(aside / CHANGES_STEP, f"changes to {name}", bodies)
+                write_step(staging / CHANGES_STEP, f"changes to {name}", bodies)
                 names.append(CHANGES_STEP)
     if redraw.splits is not None and redraw.splits.options:
         watch.at("writing the pieces of the split", 0.7)
-        names += _write_split(aside, redraw.splits.options[0])
+        names += _write_split(staging, redraw.splits.options[0])
     for file, text in {REDRAW: redraw.to_json(), **(extra or {})}.items():
         # 'replace': a file name that is not valid Unicode may have lent the part its name
-        (aside / file).write_bytes(text.encode("utf-8", "replace"))
+        (staging / file).write_bytes(text.encode("utf-8", "replace"))
         if file not in names:
             names.append(file)
     watch.at("written", 1.0)
@@ -136,7 +136,7 @@ def _mesh(solid: Manifold) -> tuple[np.ndarray, np.ndarray]:
     return vertices, faces.astype(np.int64)
 
 
-def _write_split(aside: Path, split: Split) -> list[str]:
+def _write_split(staging: Path, split: Split) -> list[str]:
     """The pieces as they lie when printed, and all pins in a row."""
     names = []
     for file, piece in zip(_PIECES, split.pieces, strict=False):
@@ -144,7 +144,7 @@ def _write_split(aside: Path, split: Split) -> list[str]:
         vertices = vertices @ turn_matrix(piece.lie.turn_deg).T
         low, high = vertices.min(axis=0), vertices.max(axis=0)
         middle = np.array([*(0.5 * (low + high))[:2], low[2]])
-        write_stl(aside / file, vertices - middle, faces, piece.name)
+        write_stl(staging / file, vertices - middle, faces, piece.name)
         names.append(file)
     pins = [mesh_of(pin.solid) for joint in split.joints for pin in joint.pins]
     if pins:
@@ -155,6 +155,6 @@ def _write_split(aside: Path, split: Split) -> list[str]:
             triangles.append(faces + total)
             at += float(high[1] - low[1]) + _PIN_GAP_MM
             total += len(vertices)
-        write_stl(aside / _PINS, np.concatenate(corners), np.concatenate(triangles), "pins")
+        write_stl(staging / _PINS, np.concatenate(corners), np.concatenate(triangles), "pins")
         names.append(_PINS)
     return names

@@ -9,15 +9,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from falsework.redrawing.draft import ChangeKind
-    from falsework.redrawing.keep import candidates
+    from falsework.redrawing.changes.draft import ChangeKind
+    from falsework.redrawing.features.candidates import candidates
     from falsework.redrawing.pipeline import redraw
     from falsework.redrawing.value import Redraw
 
 _HOME_OF = {
-    "ChangeKind": "falsework.redrawing.draft",
+    "ChangeKind": "falsework.redrawing.changes.draft",
     "Redraw": "falsework.redrawing.value",
-    "candidates": "falsework.redrawing.keep",
+    "candidates": "falsework.redrawing.features.candidates",
     "redraw": "falsework.redrawing.pipeline",
 }
 

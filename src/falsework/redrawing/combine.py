@@ -10,9 +10,9 @@ from falsework.layers.stack import LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
 from falsework.planning.value import Plan
-from falsework.redrawing.changed import Changed
-from falsework.redrawing.proof import Proof, proof_of
-from falsework.redrawing.site import Ground
+from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.proof.prove import Proof, proof_of
+from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change
 from falsework.watch import Watch
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False)
-class Again:
+class Replanned:
     """The changed part, planned again; ``stack`` and ``need`` of that plan in the place of the ground."""
 
     redrawn: Part
@@ -31,22 +31,22 @@ class Again:
 
 
 @dataclass(frozen=True, eq=False)
-class Together:
+class Combination:
     """Changes that are good together, their proof, the part that they make planned again (None for both
     where there are no changes), and sentences on those that were left out."""
 
     changes: tuple[Change, ...]
     proof: Proof | None
-    again: Again | None
+    replanned: Replanned | None
     dropped: tuple[str, ...]
 
 
-def together(
+def combine(
     ground: Ground,
     ranked: list[tuple[Change, ...]],
-    planned_again: Callable[[Manifold, Watch], Again],
+    replan: Callable[[Manifold, Watch], Replanned],
     watch: Watch,
-) -> Together:
+) -> Combination:
     """One proven change of each row, applied in the order of rows.
 
     All firsts are made at once, and the part that they make, planned again, is their proof. If they hurt one
@@ -55,32 +55,39 @@ def together(
     """
     rows = [row for row in ranked if row]
     if not rows:
-        return Together((), None, None, ())
+        return Combination((), None, None, ())
     firsts = [row[0] for row in rows]
     changed = _changed(ground, firsts)
-    again = planned_again(changed.solid, watch.part(0.1, 0.5))
-    proof = proof_of(changed, again.stack, again.need, watch.part(0.5, 0.6))
+    replanned = replan(changed.solid, watch.part(0.1, 0.5))
+    proof = proof_of(changed, replanned.stack, replanned.need, watch.part(0.5, 0.6))
     if proof.good:
-        return Together(tuple(firsts), proof, again, ())
-    standing: list[Change] = []
+        return Combination(tuple(firsts), proof, replanned, ())
+    taken, good, dropped = _one_by_one(ground, rows, watch.part(0.6, 0.9))
+    if good is None:
+        return Combination((), None, None, dropped)
+    return Combination(taken, good, replan(good.changed.solid, watch.part(0.9, 1.0)), dropped)
+
+
+def _one_by_one(
+    ground: Ground, rows: list[tuple[Change, ...]], watch: Watch
+) -> tuple[tuple[Change, ...], Proof | None, tuple[str, ...]]:
+    """The first change of each row that goes with those before it; the proof of all; who was dropped."""
+    taken: list[Change] = []
     good: Proof | None = None
     dropped: list[str] = []
     for k, row in enumerate(rows):
-        at = watch.part(0.6 + 0.3 * k / len(rows), 0.6 + 0.3 * (k + 1) / len(rows))
+        at = watch.part(k / len(rows), (k + 1) / len(rows))
         for change in row:
-            proof = proof_of(_changed(ground, [*standing, change]), watch=at)
+            proof = proof_of(_changed(ground, [*taken, change]), watch=at)
             if proof.good:
-                standing.append(change)
+                taken.append(change)
                 good = proof
                 break
         else:
-            others = ", ".join(str(c.underside) for c in standing)
+            others = ", ".join(str(c.underside) for c in taken)
             number, why = row[0].underside, proof.faults[0]
             dropped.append(f"Underside {number}: its changes do not go with those of {others}: {why}")
-    if good is None:
-        return Together((), None, None, tuple(dropped))
-    again = planned_again(good.changed.solid, watch.part(0.9, 1.0))
-    return Together(tuple(standing), good, again, tuple(dropped))
+    return tuple(taken), good, tuple(dropped)
 
 
 def _changed(ground: Ground, changes: list[Change]) -> Changed:

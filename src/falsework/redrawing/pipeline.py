@@ -1,8 +1,7 @@
-"""``redraw``: plan, draw changes for every underside that asks, prove, price, combine, plan again."""
+"""``redraw``: plan, draft changes for every underside that asks, prove, price, combine, plan again."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -10,55 +9,39 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from falsework.droop import PRIOR, Belief
-from falsework.errors import PartError, ProcessError
-from falsework.lie import MarkedFaces, best_lies
+from falsework.lie import MarkedFaces
 from falsework.lie.body import face_normals
 from falsework.lie.marks import Vector, marked_faces
-from falsework.need.underside import Underside
-from falsework.part import place, read_part
+from falsework.part import read_part
 from falsework.part.part import Part
-from falsework.part.placing import turn_matrix
-from falsework.planning.pipeline import plan
 from falsework.planning.store import Store
 from falsework.planning.value import Plan
 from falsework.process import load_process
 from falsework.process.settings import Process
-from falsework.redrawing.combine import Again, Together, together
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.ground import asks, ground_of
-from falsework.redrawing.keep import candidates, with_candidates
-from falsework.redrawing.makers import drawn, resorted
-from falsework.redrawing.placement import placement_of
-from falsework.redrawing.pricing import priced, ranked
-from falsework.redrawing.proof import Proof, outside_mm3, prove, still_asking
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import redrawn_part
-from falsework.redrawing.split.best import split as best_splits
-from falsework.redrawing.split.laying import said_by
-from falsework.redrawing.split.value import Splits
-from falsework.redrawing.value import (
-    Change,
-    Combined,
-    LeftAlone,
-    OtherLie,
-    Redraw,
-    RedrawGeometry,
-    Treated,
-)
-from falsework.redrawing.words import CAUTION, best_of, lie_words, outcome, spared_words
+from falsework.redrawing.body.placement import placement_of
+from falsework.redrawing.body.solids import redrawn_part
+from falsework.redrawing.changes.draft import ChangeKind
+from falsework.redrawing.combine import Combination, Replanned, combine
+from falsework.redrawing.comparing import best_way, other_lie, splits_of
+from falsework.redrawing.features.candidates import candidates, with_candidates
+from falsework.redrawing.printed import printed_of
+from falsework.redrawing.proof.prove import outside_mm3, still_asking
+from falsework.redrawing.request import RedrawRequest, Scope, kinds_named
+from falsework.redrawing.site.ground import ground_of
+from falsework.redrawing.site.value import Ground
+from falsework.redrawing.treating import Worked, to_treat, worked
+from falsework.redrawing.value import Combined, Redraw, RedrawGeometry, Treated
+from falsework.redrawing.words import CAUTION, outcome, spared_words
 from falsework.support.choosing import EQUAL, chosen_option
-from falsework.support.scheme import Standing
-from falsework.support.standing import Choice, Weights
+from falsework.support.standing import Weights
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
-MOST_TREATED = 12  # undersides, the dearest, unless they are asked for by number
-LIE_DIRECTIONS = 400  # a fifth of what a search for a lie alone looks at: here it is only compared
-SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 SPARED_SET = "faces to spare"
 
 
@@ -106,115 +89,72 @@ def redraw(
     PartError, ProcessError : the part cannot be planned, or is open, so that nothing can be added or cut.
     """
     store = store or Store()
-    settled = process if isinstance(process, Process) else load_process(process)
-    wanted = _kinds(kinds)
+    scope = Scope(
+        kinds_named(kinds),
+        None if undersides is None else tuple(undersides),
+        split,
+        other_lies,
+        flat_mm,
+    )
     raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.04))
     watch.at("looking for bores and mating faces", 0.04)
     found = store.get(("candidates", raw.digest), lambda: candidates(raw))
-    raw = with_candidates(raw, found)
-    spare = spare or MarkedFaces()
-    planned = plan(
-        raw,
-        settled,
+    asked = RedrawRequest(
+        part=with_candidates(raw, found),
+        candidates=found,
+        process=process if isinstance(process, Process) else load_process(process),
+        spare=spare or MarkedFaces(),
+        show=show,
+        load_axis=load_axis,
+        scope=scope,
         standing=standing,
         weights=weights,
+        scale=scale,
+        belief=belief,
+        store=store,
+    )
+    planned = asked.plan(
+        asked.part,
+        watch.part(0.05, 0.2),
         turn_deg=turn_deg,
         lie=lie,
         show=show,
         load_axis=load_axis,
-        spare=spare,
+        spare=asked.spare,
         scale=scale,
-        release=False,
-        belief=belief,
-        watch=watch.part(0.05, 0.2),
-        store=store,
     )
-    assert planned.geometry is not None
-    normals, areas = face_normals(raw.vertices, raw.faces)
-    spared = marked_faces(raw, normals, spare, "faces to spare")
-    ground = ground_of(planned, spared, belief)
-    chosen, left = _to_treat(planned, undersides)
+    return redrawn_from(asked, planned, watch.part(0.2, 1.0))
 
+
+def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
+    """The redraw of a part whose plan is at hand."""
+    normals, areas = face_normals(asked.part.vertices, asked.part.faces)
+    spared = marked_faces(asked.part, normals, asked.spare, "faces to spare")
+    ground = ground_of(planned, spared, asked.belief)
+    chosen, left = to_treat(planned, asked.scope)
     rows = []
     for k, choice in enumerate(chosen):
-        at = watch.part(0.2 + 0.35 * k / len(chosen), 0.2 + 0.35 * (k + 1) / len(chosen))
-        rows.append(_worked(ground, choice, wanted, flat_mm, weights, at))
-    worth = [
-        tuple(c for c in changes if c.proven and (undersides or c.saved_price > 0.0)) for changes, _ in rows
-    ]
-
-    def planned_again(solid: Manifold, at: Watch) -> Again:
-        redrawn = redrawn_part(ground.part, ground.solid, solid, {SPARED_SET: spared})
-        replan = plan(
-            redrawn,
-            settled,
-            standing=standing,
-            weights=weights,
-            spare=MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else None,
-            release=False,
-            belief=belief,
-            watch=at,
-            store=store,
-        )
-        assert replan.geometry is not None
-        away_mm = (redrawn.vertices[0] - replan.geometry.part.vertices[0])[:2]
-        stack, need = replan.geometry.stack, replan.geometry.need
-        return Again(
-            redrawn,
-            replan,
-            replace(stack, points_mm=stack.points_mm + away_mm),
-            replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm)),
-        )
-
-    combination = together(ground, worth, planned_again, watch.part(0.55, 0.75))
-    again = combination.again
-    treated = tuple(
-        _treated(ground.need.undersides[c.underside - 1], c, changes, declined, combination)
-        for c, (changes, declined) in zip(chosen, rows, strict=True)
-    )
-    before = said_by(planned)
-    combined = (
-        _combined(ground, combination, combination.proof, again) if combination.proof and again else None
-    )
-    other = None
-    if other_lies:
-        other = _other_lie(
-            raw,
-            settled,
-            planned,
-            show,
-            load_axis,
-            spare,
-            weights,
-            scale,
-            belief,
-            watch.part(0.75, 0.9),
-            store,
-        )
-    splits: Splits | None = None
-    if split:
-        shown = marked_faces(raw, normals, show or MarkedFaces())
-        splits = best_splits(ground, shown=shown, weights=weights, watch=watch.part(0.9, 1.0))
-    prices = {
-        "as it is": before.price,
-        "another lie": other.printed.price if other else None,
-        "redraw": combined.after.price if combined else None,
-        "split": next((s.price for s in splits.options if s.fits), None) if splits else None,
-    }
-    best, why = best_of(prices)
+        at = watch.part(0.45 * k / len(chosen), 0.45 * (k + 1) / len(chosen))
+        rows.append(worked(ground, choice, asked.scope, asked.weights, at))
+    combination = _combination(asked, ground, rows, watch.part(0.45, 0.7))
+    before, combined = printed_of(planned), _combined(ground, combination)
+    other = other_lie(asked, planned, watch.part(0.7, 0.87))
+    splits = splits_of(asked, ground, watch.part(0.87, 1.0))
+    best, why = best_way(before, other, combined, splits)
     watch.at("done", 1.0)
+    again = combination.replanned
     return Redraw(
         part=planned.part,
-        process=settled,
-        weights=weights,
+        process=asked.process,
+        weights=asked.weights,
         limit_deg=planned.limit_deg,
         reach_mm=planned.reach_mm,
         span_mm=ground.span_mm,
-        spared=tuple(spared_words(spare, found)),
-        spared_mm2=float(areas[spared].sum()) * scale * scale,
-        candidates=found,
+        spared=tuple(spared_words(asked.spare, asked.candidates)),
+        spared_mm2=float(areas[spared].sum()) * asked.scale**2,
+        candidates=asked.candidates,
         before=before,
-        treated=treated,
+        treated=tuple(_treated(ground, row, combination) for row in rows),
         left=left,
         combined=combined,
         lie=other,
@@ -223,110 +163,70 @@ def redraw(
         why=why,
         notes=(CAUTION,),
         warnings=planned.warnings,
-        rests_on=belief.rests_on,
+        rests_on=asked.belief.rests_on,
         geometry=RedrawGeometry(
             ground.part,
             again.redrawn if again else None,
-            placement_of(raw, ground.part, planned.part.turn_deg, scale),
+            placement_of(asked.part, ground.part, planned.part.turn_deg, asked.scale),
             planned,
             again.plan if again else None,
         ),
     )
 
 
-def _kinds(kinds: Collection[ChangeKind | str] | None) -> tuple[ChangeKind, ...]:
-    if kinds is None:
-        return tuple(ChangeKind)
-    unknown = [str(k) for k in kinds if k not in list(ChangeKind)]
-    if unknown:
-        raise ProcessError("change", f"{unknown[0]!r} is unknown", f"Known: {', '.join(ChangeKind)}")
-    return tuple(kind for kind in ChangeKind if kind in kinds)
-
-
-def _to_treat(
-    planned: Plan, numbers: Sequence[int] | None
-) -> tuple[tuple[Choice, ...], tuple[LeftAlone, ...]]:
-    """Choices of the undersides to be treated, dearest first; and those that ask but are left, and why."""
-    process = planned.process
-    by_price = sorted(planned.choices, key=lambda c: (-chosen_option(c).objective, c.underside))
-    if numbers is not None:
-        unknown = [n for n in numbers if not 1 <= n <= len(planned.undersides)]
-        if unknown:
-            raise PartError(
-                f"underside {unknown[0]}",
-                f"the part has {len(planned.undersides)} undersides",
-                "Use a number from the table",
-            )
-        return tuple(c for c in by_price if c.underside in numbers), ()
-    asking = [
-        c
-        for c in by_price
-        if c.chosen is not Standing.NONE or asks(planned.undersides[c.underside - 1], process)
+def _combination(asked: RedrawRequest, ground: Ground, rows: list[Worked], watch: Watch) -> Combination:
+    """What is worth its price of each row, together."""
+    worth = [
+        tuple(c for c in row.changes if c.proven and (asked.scope.undersides or c.saved_price > 0.0))
+        for row in rows
     ]
-    small = asking[MOST_TREATED:]
-    why = f"it is less dear than the {MOST_TREATED} treated; ask for it by its number"
-    return tuple(asking[:MOST_TREATED]), tuple(LeftAlone(c.underside, why) for c in small)
+
+    def replan(solid: Manifold, watch: Watch) -> Replanned:
+        return _replanned(asked, ground, solid, watch)
+
+    return combine(ground, worth, replan, watch)
 
 
-def _worked(
-    ground: Ground,
-    choice: Choice,
-    kinds: tuple[ChangeKind, ...],
-    flat_mm: float,
-    weights: Weights,
-    watch: Watch,
-) -> tuple[tuple[Change, ...], tuple[Refusal, ...]]:
-    """The changes of one underside, drawn and proved, best first; and why others are not offered."""
-    site = Site(ground, ground.need.undersides[choice.underside - 1])
-    option = chosen_option(choice)
-    changes: dict[ChangeKind, Change] = {}
-    declined: dict[ChangeKind, Refusal] = {}
-
-    def take(kind: ChangeKind, draft: Draft | Refusal, at: Watch) -> None:
-        if isinstance(draft, Refusal):
-            declined.setdefault(kind, draft)
-            return
-        change = priced(ground, draft, prove(ground, draft, at), option, weights)
-        if change.proven or kind not in changes:
-            changes[kind] = change
-            declined.pop(kind, None)
-
-    for k, kind in enumerate(kinds):
-        at = watch.part(0.8 * k / len(kinds), 0.8 * (k + 1) / len(kinds))
-        at.at(f"underside {choice.underside}: {kind}", 0.0)
-        take(kind, drawn(kind, site, at.part(0.0, 0.5), flat_mm), at.part(0.5, 1.0))
-    for kind in kinds:
-        if any(change.proven for change in changes.values()):
-            break
-        draft = resorted(kind, site, watch.part(0.8, 0.9))
-        if draft is not None:
-            take(kind, draft, watch.part(0.9, 1.0))
-    return ranked(list(changes.values()), option.objective), tuple(declined.values())
-
-
-def _treated(
-    underside: Underside,
-    choice: Choice,
-    changes: tuple[Change, ...],
-    declined: tuple[Refusal, ...],
-    combination: Together,
-) -> Treated:
-    option = chosen_option(choice)
-    taken = next((c for c in combination.changes if c.underside == underside.number), None)
-    return Treated(
-        underside=underside,
-        standing=choice.chosen,
-        support=option.cost,
-        price=option.objective,
-        changes=changes,
-        declined=declined,
-        chosen=taken.kind if taken else None,
-        outcome=outcome(taken, changes, declined),
+def _replanned(asked: RedrawRequest, ground: Ground, solid: Manifold, watch: Watch) -> Replanned:
+    """A changed solid planned as the part was, its layers and need back in the place of the ground."""
+    spared: NDArray[np.bool_] = ground.spared
+    redrawn = redrawn_part(ground.part, ground.solid, solid, {SPARED_SET: spared})
+    spare = MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else None
+    plan = asked.plan(redrawn, watch, spare=spare)
+    assert plan.geometry is not None
+    away_mm = (redrawn.vertices[0] - plan.geometry.part.vertices[0])[:2]
+    stack, need = plan.geometry.stack, plan.geometry.need
+    return Replanned(
+        redrawn,
+        plan,
+        replace(stack, points_mm=stack.points_mm + away_mm),
+        replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm)),
     )
 
 
-def _combined(ground: Ground, combination: Together, proof: Proof, again: Again) -> Combined:
-    """The whole part planned again, and what it says of the undersides that were treated."""
+def _treated(ground: Ground, row: Worked, combination: Combination) -> Treated:
+    """An underside with its changes, and which of them was taken."""
+    number = row.choice.underside
+    option = chosen_option(row.choice)
+    taken = next((c for c in combination.changes if c.underside == number), None)
+    return Treated(
+        underside=ground.need.undersides[number - 1],
+        standing=row.choice.chosen,
+        support=option.cost,
+        price=option.objective,
+        changes=row.changes,
+        declined=row.declined,
+        chosen=taken.kind if taken else None,
+        outcome=outcome(taken, row.changes, row.declined),
+    )
+
+
+def _combined(ground: Ground, combination: Combination) -> Combined | None:
+    """The whole part planned again, and what it says of the undersides that were treated; None where nothing
+    is changed."""
+    proof, again = combination.proof, combination.replanned
+    if proof is None or again is None:
+        return None
     numbers = tuple(sorted(c.underside for c in combination.changes))
     asking = still_asking(ground, numbers, again.need)
     return Combined(
@@ -337,55 +237,7 @@ def _combined(ground: Ground, combination: Together, proof: Proof, again: Again)
         outside_share=outside_mm3(proof.changed, again.stack) / ground.solid.volume(),
         triangles=len(again.redrawn.faces),
         closed=again.redrawn.health.closed,
-        after=said_by(again.plan),
+        after=printed_of(again.plan),
         dropped=combination.dropped,
         by_hand=tuple(dict.fromkeys(c.by_hand for c in combination.changes if c.by_hand)),
     )
-
-
-def _other_lie(
-    raw: Part,
-    process: Process,
-    planned: Plan,
-    show: MarkedFaces | None,
-    load_axis: Vector | str | None,
-    spare: MarkedFaces,
-    weights: Weights,
-    scale: float,
-    belief: Belief,
-    watch: Watch,
-    store: Store,
-) -> OtherLie | None:
-    """The best other way to lay the part down, planned like the one at hand; None where there is none."""
-    if planned.lies is not None:
-        return None  # it lies as is best
-    bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
-    sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=bed_mm)
-    best = best_lies(
-        sized,
-        process,
-        show=show or MarkedFaces(),
-        load_axis=load_axis,
-        spare=spare,
-        weights=weights,
-        directions=LIE_DIRECTIONS,
-        layers=False,
-        watch=watch.part(0.0, 0.7),
-    ).recommended
-    up = turn_matrix(planned.part.turn_deg)[2]
-    if float(up @ np.array(best.up)) > math.cos(math.radians(SAME_LIE_DEG)) or not best.fits:
-        return None
-    other = plan(
-        raw,
-        process,
-        turn_deg=best.turn_deg,
-        weights=weights,
-        spare=spare,
-        scale=scale,
-        release=False,
-        belief=belief,
-        watch=watch.part(0.7, 1.0),
-        store=store,
-    )
-    printed = said_by(other)
-    return OtherLie(best.turn_deg, lie_words(best, printed), printed.needs_no_support, printed)

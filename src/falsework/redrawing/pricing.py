@@ -9,9 +9,9 @@ from falsework.cost.cost import Cost
 from falsework.cost.weights import Weights
 from falsework.layers.stack import LayerStack
 from falsework.process.settings import Process
-from falsework.redrawing.draft import ChangeKind, Draft
-from falsework.redrawing.proof import Proof
-from falsework.redrawing.site import Ground
+from falsework.redrawing.changes.draft import ChangeKind, Draft
+from falsework.redrawing.proof.prove import Proof
+from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change, ChangedRegion
 from falsework.support.standing import Option
 

@@ -13,10 +13,11 @@ from falsework.part.part import Part
 from falsework.planning.document import dumps, loads
 from falsework.planning.value import PartSummary, Plan
 from falsework.process.settings import Process
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.keep import Candidate
-from falsework.redrawing.placement import Placement
-from falsework.redrawing.split.value import Printed, Splits
+from falsework.redrawing.body.placement import Placement
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
+from falsework.redrawing.features.candidates import Candidate
+from falsework.redrawing.printed import Printed
+from falsework.redrawing.split.value import Splits
 from falsework.support.scheme import Standing
 
 SCHEMA = "falsework.redraw/1"

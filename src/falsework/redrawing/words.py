@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from falsework.lie.marks import MarkedFaces
 from falsework.lie.value import Lie
 from falsework.lie.words import turn_words
-from falsework.redrawing.draft import Refusal
-from falsework.redrawing.keep import Candidate
-from falsework.redrawing.split.value import Printed
+from falsework.redrawing.changes.draft import Refusal
+from falsework.redrawing.features.candidates import Candidate
+from falsework.redrawing.printed import Printed
 from falsework.redrawing.value import Change
 
 CAUTION = (

@@ -94,7 +94,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
     )
 
 
-def told_of(redraw: Redraw) -> dict[str, object]:
+def redraw_words(redraw: Redraw) -> dict[str, object]:
     """What the page says, for another skin: verdict, ways, rows, splits, notes; no pictures."""
     splits, combined = redraw.splits, redraw.combined
     return {
@@ -302,7 +302,7 @@ def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pai
     chosen = [t for t in redraw.treated if t.change is not None]
     if redraw.geometry is None or not chosen:
         return (), ()
-    from falsework.redrawing.solids import solid_of
+    from falsework.redrawing.body.solids import solid_of
 
     watch.at("pictures", 0.0)
     whole = solid_of(redraw.geometry.placed)
@@ -329,7 +329,7 @@ def changed_surface(redraw: Redraw) -> tuple[np.ndarray, np.ndarray, np.ndarray]
     """The redrawn part in its place: (n, 3) vertices, (m, 3) faces and (m,) whether each is of the part (0),
     was added (1) or laid bare by cutting (2). ``redraw`` must hold its geometry and a combined proposal.
     """
-    from falsework.redrawing.solids import mesh_of, solid_of
+    from falsework.redrawing.body.solids import mesh_of, solid_of
 
     assert redraw.geometry is not None
     every = [t.change for t in redraw.treated if t.change is not None]
@@ -365,7 +365,7 @@ def _picture(
     solid: Manifold, changes: Iterable[Change], view: View, pixels: float, block: Manifold | None = None
 ) -> Picture:
     """``solid`` with what the changes added and cut in tones of their own, and cut faces of a block plain."""
-    from falsework.redrawing.solids import mesh_of
+    from falsework.redrawing.body.solids import mesh_of
     from falsework.report.scene import plain_soup
 
     vertices, faces = mesh_of(solid)

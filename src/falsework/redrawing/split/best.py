@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from falsework.cost import region_cost
 from falsework.cost.weights import Weights
-from falsework.lie import Lies, MarkedFaces, best_lies
+from falsework.lie import MarkedFaces, best_lies
 from falsework.lie.body import body_of
 from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats
 from falsework.process.settings import Process
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.site.value import Ground
 from falsework.redrawing.split import words
 from falsework.redrawing.split.bodies import (
     PLAIN,
@@ -42,7 +42,7 @@ from falsework.redrawing.split.search import (
     seeker_of,
 )
 from falsework.redrawing.split.slabs import LEAST_SHARE
-from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Printed, Split, Splits, Uncut
+from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Split, Splits, Uncut
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ class _Tried:
 
 
 @dataclass(frozen=True, eq=False)
-class _Bench:
+class _Case:
     """What stays the same while one part is split."""
 
     ground: Ground
@@ -96,7 +96,6 @@ def split(
     care: Care = USUAL_CARE,
     gluing: Gluing = USUAL_GLUING,
     most_cuts: int = 2,
-    uncut: Lies | None = None,
     watch: Watch = QUIET,
 ) -> Splits:
     """The best ways to cut the part into pieces that need less support than the whole one.
@@ -108,7 +107,6 @@ def split(
     Parameters
     ----------
     shown : faces of ``ground.part`` that will be seen. most_cuts : 1 or 2.
-    uncut : lies of ``ground.part``, where they are known already.
 
     What cannot be cut, or gains nothing, is said in ``why_not``.
     """
@@ -116,30 +114,18 @@ def split(
     marks = np.where(ground.spared, SPARED, np.where(shown, SHOWN, PLAIN)).astype(np.int64)
     process = ground.process
     watch.at("the part in one piece", 0.0)
-    whole_lie = _uncut(ground, shown, weights, care, uncut, watch.part(0.0, 0.25))
+    whole_lie = _uncut(ground, shown, weights, care, watch.part(0.0, 0.25))
     whole, origin = marked_solid(ground.solid, marks)
     thin = whole.simplify(THINNED_LAYERS * process.layer_height_mm)
-    bench = _Bench(ground, whole, origin, thin, weights, care, gluing)
+    case = _Case(ground, whole, origin, thin, weights, care, gluing)
     apart = len(whole.decompose()) > 1
-    found, chains = _found(bench, thin, most_cuts, TRIED, None, watch.part(0.25, 0.35))
-    chains = [] if apart else chains
-    size = replace(found.whole, printing=whole_lie.lie.price.printing)
-    tried: list[_Tried] = []
-    for number, cuts in enumerate(chains):
-        watch.at("cutting", 0.35 + 0.25 * number / len(chains))
-        one = _try(bench, cuts, size)
-        if one is not None:
-            tried.append(one)
-    made, planes = len(chains), found.planes
-    if most_cuts > 1:
-        again, more_made, more_planes = _cut_again(bench, tried, size, watch.part(0.6, 0.7))
-        tried, made, planes = tried + again, made + more_made, planes + more_planes
+    tried, size, planes, made = _all_tried(case, whole_lie, most_cuts, apart, watch.part(0.25, 0.7))
     options: list[Split] = []
     for one in _unlike(tried):
         if len(options) == PLANNED:
             break
         stretch = watch.part(0.7 + 0.1 * len(options), 0.8 + 0.1 * len(options))
-        option = _made(bench, one, size, stretch)
+        option = _made(case, one, size, stretch)
         if option is not None:
             options.append(option)
     options.sort(key=lambda option: (not option.fits, option.price))
@@ -147,7 +133,7 @@ def split(
     if apart:
         why_not, cure = words.SEVERAL
     else:
-        why_not, cure = words.why_not(options, whole_lie, found.planes, bool((marks != PLAIN).any()))
+        why_not, cure = words.why_not(options, whole_lie, planes, bool((marks != PLAIN).any()))
     return Splits(
         part=ground.part.name,
         digest=ground.part.digest,
@@ -162,27 +148,44 @@ def split(
     )
 
 
+def _all_tried(
+    case: _Case, whole_lie: Uncut, most_cuts: int, apart: bool, watch: Watch
+) -> tuple[list[_Tried], Whole, int, int]:
+    """Cuts made on the thinned solid; the whole's figures; planes looked at, and how many cuts were made."""
+    found, chains = _found(case, case.thin, most_cuts, TRIED, None, watch.part(0.0, 0.22))
+    chains = [] if apart else chains
+    size = replace(found.whole, printing=whole_lie.lie.price.printing)
+    tried: list[_Tried] = []
+    for number, cuts in enumerate(chains):
+        watch.at("cutting", 0.22 + 0.56 * number / len(chains))
+        one = _try(case, cuts, size)
+        if one is not None:
+            tried.append(one)
+    made, planes = len(chains), found.planes
+    if most_cuts > 1:
+        again, more_made, more_planes = _cut_again(case, tried, size, watch.part(0.78, 1.0))
+        tried, made, planes = tried + again, made + more_made, planes + more_planes
+    return tried, size, planes, made
+
+
 def _uncut(
     ground: Ground,
     shown: NDArray[np.bool_],
     weights: Weights,
     care: Care,
-    lies: Lies | None,
     watch: Watch,
 ) -> Uncut:
     """The part in one piece, in its best lie or as it lies now, whichever is better by layers."""
-    if lies is None:
-        show = MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces()
-        part = ground.part.with_face_set("shown", shown)
-        lies = best_lies(
-            part,
-            ground.process,
-            show=show,
-            weights=weights,
-            care=care,
-            layers=False,
-            watch=watch.part(0.0, 0.5),
-        )
+    part = ground.part.with_face_set("shown", shown)
+    lies = best_lies(
+        part,
+        ground.process,
+        show=MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces(),
+        weights=weights,
+        care=care,
+        layers=False,
+        watch=watch.part(0.0, 0.5),
+    )
     tried = []
     for number, lie in enumerate(dict.fromkeys((lies.recommended, lies.today))):
         stretch = watch.part(0.5 + 0.25 * number, 0.75 + 0.25 * number)
@@ -192,14 +195,14 @@ def _uncut(
 
 
 def _found(
-    bench: _Bench, solid: Manifold, most_cuts: int, most: int, through: int | None, watch: Watch
+    case: _Case, solid: Manifold, most_cuts: int, most: int, through: int | None, watch: Watch
 ) -> tuple[Found, list[tuple[Cut, ...]]]:
     """Chains across a solid, and the same as cuts in the frame of the placed part."""
     vertices, faces = mesh_of(solid)
     center = vertices.mean(axis=0)
-    marks = marks_of(solid, bench.origin)
+    marks = marks_of(solid, case.origin)
     body = body_of(vertices - center, faces, marks == SHOWN)
-    seeker = seeker_of(body, marks != PLAIN, bench.process, bench.weights, bench.care, bench.gluing)
+    seeker = seeker_of(body, marks != PLAIN, case.process, case.weights, case.care, case.gluing)
     directions, askew = directions_of(body, seeker.flat, EVEN if through is None else AGAIN_EVEN)
     found = chains_of(seeker, directions, askew, most_cuts, most, watch)
     return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
@@ -213,11 +216,11 @@ def _cuts(chain: Chain, center: Floats, through: int | None) -> tuple[Cut, ...]:
     )
 
 
-def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
+def _try(case: _Case, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
     """Make the cuts and lay the pieces down; None where they leave crumbs, splinters or too many pieces."""
-    line_mm = bench.process.line_width_mm
-    bodies = cut_up(bench.thin, cuts)
-    if not _sound(bodies, bench.thin.volume()):
+    line_mm = case.process.line_width_mm
+    bodies = cut_up(case.thin, cuts)
+    if not _sound(bodies, case.thin.volume()):
         return None
     joints = meetings(bodies, cuts, line_mm)
     if {joint.cut for joint in joints} != set(range(len(cuts))):
@@ -228,11 +231,11 @@ def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
         laid(
             f"piece {k + 1}",
             body,
-            bench.origin,
+            case.origin,
             _ups(k, cuts, joints),
-            bench.process,
-            bench.weights,
-            bench.care,
+            case.process,
+            case.weights,
+            case.care,
         )
         for k, body in enumerate(bodies)
     ]
@@ -242,8 +245,8 @@ def _try(bench: _Bench, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
         joints=joints,
         lies=lies,
         price=math.fsum(one.best.price.total for one in lies)
-        + bench.gluing.price(len(joints), 2 * len(joints), _area(joints))
-        + _risk(bench.gluing, cuts, joints, size),
+        + case.gluing.price(len(joints), 2 * len(joints), _area(joints))
+        + _risk(case.gluing, cuts, joints, size),
         fits=all(one.best.fits for one in lies),
     )
 
@@ -278,9 +281,7 @@ def _risk(gluing: Gluing, cuts: tuple[Cut, ...], joints: list[Meeting], size: Wh
     return price
 
 
-def _cut_again(
-    bench: _Bench, tried: list[_Tried], size: Whole, watch: Watch
-) -> tuple[list[_Tried], int, int]:
+def _cut_again(case: _Case, tried: list[_Tried], size: Whole, watch: Watch) -> tuple[list[_Tried], int, int]:
     """The best splits of one cut with their dearest piece cut once more, wherever that is best; how many
     were made, of how many planes looked at."""
     again: list[_Tried] = []
@@ -294,11 +295,11 @@ def _cut_again(
         if not any(asking):
             continue
         worst = max((k for k in range(len(worth)) if asking[k]), key=lambda k: worth[k])
-        found, cuts = _found(bench, one.bodies[worst], 1, AGAIN_TRIED, worst, stretch.part(0.0, 0.5))
+        found, cuts = _found(case, one.bodies[worst], 1, AGAIN_TRIED, worst, stretch.part(0.0, 0.5))
         planes += found.planes
         for k, second in enumerate(cuts):
             stretch.at("cutting", 0.5 + 0.5 * k / len(cuts))
-            both = _try(bench, one.cuts + second, size)
+            both = _try(case, one.cuts + second, size)
             made += 1
             if both is not None:
                 again.append(both)
@@ -339,73 +340,30 @@ def _alike(one: _Tried, other: _Tried) -> bool:
     return same and np.allclose(mine, theirs, rtol=ALIKE_PIECES)
 
 
-def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | None:
+def _made(case: _Case, tried: _Tried, size: Whole, watch: Watch) -> Split | None:
     """The split made from the whole mesh, drilled and planned; None where that leaves other pieces."""
-    process, cuts = bench.process, tried.cuts
+    process, cuts = case.process, tried.cuts
     watch.at("making pieces", 0.0)
-    bodies = _in_order(cut_up(bench.whole, cuts), tried.bodies)
+    bodies = _in_order(cut_up(case.whole, cuts), tried.bodies)
     if bodies is None:
         return None
     met = meetings(bodies, cuts, process.line_width_mm)
-    names = [f"piece {k + 1}" for k in range(len(bodies))]
-    lies = [
-        _by_layers(
-            bench,
-            names[k],
-            body,
-            tried.lies[k],
-            watch.part(0.6 * k / len(bodies), 0.6 * (k + 1) / len(bodies)),
-        )
-        for k, body in enumerate(bodies)
-    ]
-    joints: list[tuple[Meeting, Drilled]] = []
-    holes: list[list[Manifold]] = [[] for _ in bodies]
-    for number, joint in enumerate(met):
-        watch.at("pins", 0.6 + 0.1 * number / len(met))
-        cut = cuts[joint.cut]
-        above, below = (
-            Side(_less(bodies[k], holes[k]), np.array(lies[k].up)) for k in (joint.above, joint.below)
-        )
-        pins = drilled(joint.region, cut.normal, cut.offset_mm, above, below, process)
-        joints.append((joint, pins))
-        holes[joint.above] += pins.above
-        holes[joint.below] += pins.below
-    pieces = []
+    lies = []
     for k, body in enumerate(bodies):
-        solid = _less(body, holes[k])
-        stretch = watch.part(0.7 + 0.3 * k / len(bodies), 0.7 + 0.3 * (k + 1) / len(bodies))
-        said = _printed(bench, names[k], solid, lies[k], stretch)
-        pieces.append(Piece(names[k], solid.volume(), lies[k], lies[k].label == ON_CUT, said, solid))
-    pins_mm3 = math.fsum(
-        pin.solid.volume() for _, drill in joints for pin in drill.pins if pin.solid is not None
-    )
+        stretch = watch.part(0.6 * k / len(bodies), 0.6 * (k + 1) / len(bodies))
+        lies.append(_by_layers(case, _name(k), body, tried.lies[k], stretch))
+    drills, drilled_bodies = _drills(cuts, met, bodies, lies, process, watch.part(0.6, 0.7))
+    pieces = _pieces(case, drilled_bodies, lies, watch.part(0.7, 1.0))
+    pins = [pin for drill in drills for pin in drill.pins]
+    pins_mm3 = math.fsum(pin.solid.volume() for pin in pins if pin.solid is not None)
     result = Split(
-        planes=tuple(
-            Plane(
-                (float(cut.normal[0]), float(cut.normal[1]), float(cut.normal[2])),
-                cut.offset_mm,
-                "the part" if cut.through is None else "one piece",
-                cut.on_face,
-                cut.askew,
-            )
-            for cut in cuts
-        ),
-        pieces=tuple(pieces),
-        joints=tuple(
-            Joint(
-                (names[joint.above], names[joint.below]),
-                joint.cut,
-                float(joint.region.area) - drill.mouths_mm2,
-                joint.thin_share,
-                drill.pins,
-                drill.one_way,
-            )
-            for joint, drill in joints
-        ),
+        planes=tuple(_plane(cut) for cut in cuts),
+        pieces=pieces,
+        joints=tuple(_joint(joint, drill) for joint, drill in zip(met, drills, strict=True)),
         holes_mm3=math.fsum(body.volume() for body in bodies) - math.fsum(p.volume_mm3 for p in pieces),
         pins_price=region_cost(pins_mm3, process, process.wall_speed_mm_s).price,
-        gluing_price=bench.gluing.price(len(met), sum(len(drill.pins) for _, drill in joints), _area(met)),
-        joint_price=_risk(bench.gluing, cuts, met, size),
+        gluing_price=case.gluing.price(len(met), len(pins), _area(met)),
+        joint_price=_risk(case.gluing, cuts, met, size),
         needs_no_support=all(piece.printed.needs_no_support for piece in pieces),
         fits=all(piece.lie.fits for piece in pieces),
         words="",
@@ -414,26 +372,76 @@ def _made(bench: _Bench, tried: _Tried, size: Whole, watch: Watch) -> Split | No
     return replace(result, words=words.what(result), notes=words.notes(result))
 
 
-def _by_layers(bench: _Bench, name: str, body: Manifold, lies: Laid, watch: Watch) -> Lie:
+def _name(k: int) -> str:
+    return f"piece {k + 1}"
+
+
+def _drills(
+    cuts: tuple[Cut, ...],
+    met: list[Meeting],
+    bodies: list[Manifold],
+    lies: list[Lie],
+    process: Process,
+    watch: Watch,
+) -> tuple[list[Drilled], list[Manifold]]:
+    """Pins and holes of every joint, and the bodies with the holes."""
+    bodies, drills = list(bodies), []
+    for number, joint in enumerate(met):
+        watch.at("pins", number / len(met))
+        cut = cuts[joint.cut]
+        above, below = (Side(bodies[k], np.array(lies[k].up)) for k in (joint.above, joint.below))
+        drill = drilled(joint.region, cut.normal, cut.offset_mm, above, below, process)
+        drills.append(drill)
+        bodies[joint.above] = _less(bodies[joint.above], drill.above)
+        bodies[joint.below] = _less(bodies[joint.below], drill.below)
+    return drills, bodies
+
+
+def _pieces(case: _Case, bodies: list[Manifold], lies: list[Lie], watch: Watch) -> tuple[Piece, ...]:
+    """The bodies as they lie, planned."""
+    pieces = []
+    for k, (solid, lie) in enumerate(zip(bodies, lies, strict=True)):
+        said = printed(
+            part_of(_name(k), solid),
+            lie.turn_deg,
+            case.process,
+            case.weights,
+            case.ground.belief,
+            watch.part(k / len(bodies), (k + 1) / len(bodies)),
+        )
+        pieces.append(Piece(_name(k), solid.volume(), lie, lie.label == ON_CUT, said, solid))
+    return tuple(pieces)
+
+
+def _plane(cut: Cut) -> Plane:
+    x, y, z = (float(v) for v in cut.normal)
+    through = "the part" if cut.through is None else "one piece"
+    return Plane((x, y, z), cut.offset_mm, through, cut.on_face, cut.askew)
+
+
+def _joint(joint: Meeting, drill: Drilled) -> Joint:
+    return Joint(
+        (_name(joint.above), _name(joint.below)),
+        joint.cut,
+        float(joint.region.area) - drill.mouths_mm2,
+        joint.thin_share,
+        drill.pins,
+        drill.one_way,
+    )
+
+
+def _by_layers(case: _Case, name: str, body: Manifold, lies: Laid, watch: Watch) -> Lie:
     """The lie that is better by layers, of the two where columns do not find one much dearer."""
     first = lies.best
     second = lies.other if first is lies.on_cut else lies.on_cut
     if not second.fits or second.price.total > DEARER * first.price.total:
         return first
-    part, process, belief = part_of(name, body), bench.process, bench.ground.belief
+    part, process, belief = part_of(name, body), case.process, case.ground.belief
     prices = [
-        price_by_layers(
-            part, lie.turn_deg, process, bench.weights, belief, watch.part(0.5 * k, 0.5 * (k + 1))
-        )
+        price_by_layers(part, lie.turn_deg, process, case.weights, belief, watch.part(0.5 * k, 0.5 * (k + 1)))
         for k, lie in enumerate((first, second))
     ]
     return first if prices[0] <= prices[1] else second
-
-
-def _printed(bench: _Bench, name: str, solid: Manifold, lie: Lie, watch: Watch) -> Printed:
-    """What a plan says of a piece laid down so."""
-    belief = bench.ground.belief
-    return printed(part_of(name, solid), lie.turn_deg, bench.process, bench.weights, belief, watch)
 
 
 def _less(body: Manifold, holes: list[Manifold]) -> Manifold:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from falsework.lie.directions import rotations_to_up
 from falsework.part.part import Floats
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
 
 if TYPE_CHECKING:
     from manifold3d import Manifold

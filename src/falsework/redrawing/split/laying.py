@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.cost import price as price_of
 from falsework.cost.weights import Weights
 from falsework.droop import Belief
 from falsework.lie.best import lie_of_row
@@ -17,12 +16,10 @@ from falsework.lie.search import FINE_GRID, FLAT_WORTH, judge_of
 from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats, Part
 from falsework.planning import plan, totals
-from falsework.planning.value import Plan, Totals
 from falsework.process.settings import Process
-from falsework.redrawing.ground import DAB_WIDTHS2, asks
-from falsework.redrawing.solids import mesh_of
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.printed import Printed, price_in_all, printed_of
 from falsework.redrawing.split.bodies import SHOWN, marks_of
-from falsework.redrawing.split.value import Printed
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -79,24 +76,8 @@ def printed(
     watch: Watch,
 ) -> Printed:
     """What a plan says of a part laid down so."""
-    return said_by(
+    return printed_of(
         plan(part, process, turn_deg=turn_deg, weights=weights, release=False, belief=belief, watch=watch)
-    )
-
-
-def said_by(planned: Plan) -> Printed:
-    """The figures of a plan, in one price. Undersides that are dabs no nozzle can aim at are not counted."""
-    process = planned.process
-    asking = sum(
-        under.area_mm2 >= DAB_WIDTHS2 * process.line_width_mm**2 and asks(under, process)
-        for under in planned.undersides
-    )
-    return Printed(
-        part=planned.part_cost,
-        support=planned.support_cost,
-        undersides=asking,
-        needs_no_support=asking == 0,
-        price=_price(planned, planned.process, planned.weights),
     )
 
 
@@ -109,19 +90,11 @@ def price_by_layers(
     watch: Watch,
 ) -> float:
     """The price of ``printed``, without building any support."""
-    return _price(
+    return price_in_all(
         totals(part, process, turn_deg=turn_deg, weights=weights, belief=belief, watch=watch),
         process,
         weights,
     )
-
-
-def _price(said: Plan | Totals, process: Process, weights: Weights) -> float:
-    """The part's printing and what its undersides cost as chosen, in one price."""
-    own = said.part_cost
-    chosen = next(row for row in said.alternatives if row.name == "chosen")
-    filament, time = price_of(own.volume_mm3, 0.0, process), price_of(0.0, own.time_s, process)
-    return weights.filament * filament + weights.time * time + chosen.objective
 
 
 def part_of(name: str, solid: Manifold) -> Part:

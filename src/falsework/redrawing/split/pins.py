@@ -22,7 +22,7 @@ from falsework.lie.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process
-from falsework.redrawing.solids import prism
+from falsework.redrawing.body.solids import prism
 from falsework.redrawing.split.bodies import APART_MM, MITRE, section, turned
 from falsework.redrawing.split.value import Pin
 
@@ -84,6 +84,7 @@ def drilled(
     turn = rotations_to_up(normal[None])[0]
     room = [_rooms(side.solid, turn, offset_mm, sign) for side, sign in ((above, 1.0), (below, -1.0))]
     wall_mm = WALL_LINES * process.line_width_mm
+    face = _Face(turn, normal, offset_mm, above, below)
     least_mm = 6.0 * process.line_width_mm
     sizes = [size for size in HOLES_MM if size >= least_mm]
     places = {size: _places(region, room, size, wall_mm, process) for size in sizes}
@@ -99,14 +100,14 @@ def drilled(
             if pair is None or np.linalg.norm(pair[0] - pair[1]) < ASIDE_SHARE * larger + wall_mm:
                 continue
             chosen = [(larger, first.depth_mm, pair[0]), (smaller, second.depth_mm, pair[1])]
-            done = _made(chosen, turn, normal, offset_mm, above, below, wall_mm, process)
+            done = _drilled_at(chosen, face, wall_mm, process)
             if len(done.pins) == 2:
                 return replace(done, one_way=larger > smaller or aside)
     for size, place in places.items():
         if place is not None:
             nearest = place.corners[int(np.argmin(np.linalg.norm(place.corners - middle, axis=1)))]
             chosen = [(size, place.depth_mm, nearest)]
-            done = _made(chosen, turn, normal, offset_mm, above, below, wall_mm, process)
+            done = _drilled_at(chosen, face, wall_mm, process)
             if done.pins:
                 return done
     return Drilled((), [], [], False, 0.0)
@@ -185,22 +186,26 @@ def _cone_mm(hole_mm: float, process: Process) -> float:
     return 0.5 * hole_mm / math.tan(_roof_rad(process))
 
 
-def _made(
-    chosen: list[tuple[float, float, Floats]],
-    turn: Floats,
-    normal: Floats,
-    offset_mm: float,
-    above: Side,
-    below: Side,
-    wall_mm: float,
-    process: Process,
+@dataclass(frozen=True, eq=False)
+class _Face:
+    """The plane where two pieces meet, ``turn`` (3, 3) taking ``normal`` to z, and the piece on each side."""
+
+    turn: Floats
+    normal: Floats
+    offset_mm: float
+    above: Side
+    below: Side
+
+
+def _drilled_at(
+    chosen: list[tuple[float, float, Floats]], face: _Face, wall_mm: float, process: Process
 ) -> Drilled:
     """Pins and holes at (hole mm, depth mm, where on the plane); those that would pierce are left out."""
     pins, tops, bottoms, mouths = [], [], [], 0.0
     for hole, depth, (x, y) in chosen:
-        center = turn.T @ np.array([x, y, offset_mm])
+        center = face.turn.T @ np.array([x, y, face.offset_mm])
         both = []
-        for side, into in ((above, normal), (below, -normal)):
+        for side, into in ((face.above, face.normal), (face.below, -face.normal)):
             around = _grown(hole, depth, wall_mm, process).transform(_placed(center, into, side.up))
             if (around - side.solid).volume() > 1e-3 * around.volume():
                 break

@@ -69,33 +69,21 @@ def slabs_of(
     )
     count = len(heights_mm)
     i, j = np.triu_indices(count, 1)
-    area = float(cell.prod())
-    volume = bulk[0, j] - bulk[0, i]
-    middle = (bulk[1:, j] - bulk[1:, i]) / np.maximum(volume, 1e-9)
     height = heights_mm[j] - heights_mm[i]
+    volume = bulk[0, j] - bulk[0, i]
     own = sums[:, j] - sums[:, i]
     for at, side in ((i, k.ABOVE), (j, k.BELOW)):  # the cuts are level faces, too
         cut = np.where((at > 0) & (at < count - 1), sections[side, at], 0.0)
         own[1] += cut
         own[2] += cut * solid_mm
-    figures = np.zeros((2, len(i), f.FIGURES))
-    for way, (base, on) in enumerate(((i, k.ABOVE), (j, k.BELOW))):
-        n = area * need[way][:, i, j]
-        out = figures[way]
-        lever = n[k.REACHED_HEIGHT] - n[k.REACHED] * heights_mm[base]
-        out[:, f.BED_VOLUME] = lever if way == k.ON_LOWER else -lever
-        out[:, f.PART_VOLUME] = n[k.PART_AIR]
-        out[:, f.CONTACT_AREA] = n[k.REACHED] + n[k.UNREACHED]
-        out[:, f.UNREACHED_AREA] = n[k.UNREACHED]
-        out[:, f.SHOW_BED_AREA] = n[k.SHOWN_REACHED]
-        out[:, f.SHOW_PART_AREA] = n[k.SHOWN_UNREACHED]
-        out[:, f.SHOW_LANDING_AREA] = n[k.SHOWN_LANDING]
-        out[:, f.BASE_AREA] = sections[on, base]
-        out[:, f.HEIGHT] = height
-        rim = outlines[on][base] - middle[:2].T @ _ALONG.T
-        rise = np.abs(middle[2] - heights_mm[base])
-        edge = rim.min(axis=1) - 0.5 * process.line_width_mm
-        out[:, f.LEAN_DEG] = np.degrees(np.arctan2(edge, np.maximum(rise, 1e-9)))
+    middle = (bulk[1:, j] - bulk[1:, i]) / np.maximum(volume, 1e-9)
+    slopes = _Slopes(heights_mm, middle, 0.5 * process.line_width_mm)
+    figures = np.array(
+        [
+            _figures(way, float(cell.prod()) * need[way], sections[on], outlines[on], slopes)
+            for way, on in ((k.ON_LOWER, k.ABOVE), (k.ON_UPPER, k.BELOW))
+        ]
+    )
     both = priced(
         figures.reshape(-1, f.FIGURES),
         np.tile(own, 2).T,
@@ -119,6 +107,37 @@ def slabs_of(
         joint_mm2=sections[k.JOINT],
         printing=float(both.parts[whole, 0]),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Slopes:
+    """What lean is reckoned from: heights of the cuts, middles (3, P) of the slabs, half a line."""
+
+    heights_mm: Floats
+    middle: Floats
+    half_line_mm: float
+
+
+def _figures(way: int, need: Floats, sections: Floats, outlines: Floats, slopes: _Slopes) -> Floats:
+    """(P, FIGURES) of all slabs lying on their lower cut or on their upper one (``way``)."""
+    heights_mm = slopes.heights_mm
+    i, j = np.triu_indices(len(heights_mm), 1)
+    base = i if way == k.ON_LOWER else j
+    out, n = np.zeros((len(i), f.FIGURES)), need[:, i, j]
+    lever = n[k.REACHED_HEIGHT] - n[k.REACHED] * heights_mm[base]
+    out[:, f.BED_VOLUME] = lever if way == k.ON_LOWER else -lever
+    out[:, f.PART_VOLUME] = n[k.PART_AIR]
+    out[:, f.CONTACT_AREA] = n[k.REACHED] + n[k.UNREACHED]
+    out[:, f.UNREACHED_AREA] = n[k.UNREACHED]
+    out[:, f.SHOW_BED_AREA] = n[k.SHOWN_REACHED]
+    out[:, f.SHOW_PART_AREA] = n[k.SHOWN_UNREACHED]
+    out[:, f.SHOW_LANDING_AREA] = n[k.SHOWN_LANDING]
+    out[:, f.BASE_AREA] = sections[base]
+    out[:, f.HEIGHT] = heights_mm[j] - heights_mm[i]
+    rim = outlines[base] - slopes.middle[:2].T @ _ALONG.T
+    rise = np.abs(slopes.middle[2] - heights_mm[base])
+    out[:, f.LEAN_DEG] = np.degrees(np.arctan2(rim.min(axis=1) - slopes.half_line_mm, np.maximum(rise, 1e-9)))
+    return out
 
 
 def _fits(

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from manifold3d import Manifold
 
-from falsework.cost.cost import Cost
 from falsework.lie.marks import Vector
 from falsework.lie.value import Lie
+from falsework.redrawing.printed import Printed
 
 
 @dataclass(frozen=True)
@@ -55,25 +55,6 @@ class Plane:
     cuts: str
     on_face: bool
     askew: bool
-
-
-@dataclass(frozen=True)
-class Printed:
-    """What a plan says of a part or piece in its lie: by layers, supports as chosen."""
-
-    part: Cost
-    support: Cost
-    undersides: int  # that neither hold by themselves nor bridge cleanly
-    needs_no_support: bool
-    price: float  # weighted: printing, marks, and the chance that what is left to itself ruins it
-
-    @property
-    def time_s(self) -> float:
-        return self.part.time_s + self.support.time_s
-
-    @property
-    def mass_g(self) -> float:
-        return self.part.mass_g + self.support.mass_g
 
 
 @dataclass(frozen=True)

@@ -18,19 +18,7 @@ from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
-from falsework.redrawing.ceiling import (
-    QUIET_SURE,
-    Ceiling,
-    Trial,
-    asking_of,
-    may_ask,
-    quiet_mm,
-    sections_near,
-    stack_near,
-)
-from falsework.redrawing.proof import left_allowed_mm2
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.walls import (
+from falsework.redrawing.changes.walls import (
     Lane,
     Placed,
     Turned,
@@ -44,6 +32,18 @@ from falsework.redrawing.walls import (
     trial,
     turned,
 )
+from falsework.redrawing.site.ceiling import (
+    QUIET_SURE,
+    Ceiling,
+    Trial,
+    asking_of,
+    may_ask,
+    quiet_mm,
+    sections_near,
+    stack_near,
+)
+from falsework.redrawing.site.ground import left_allowed_mm2
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 FIRST_BAY_MM = 8.0  # of the fins that cross the standing ones: rounder contours ask for less anyway

@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.field import (
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.field import (
     OVERLAP_MM,
     RIM,
     Canvas,
@@ -28,8 +28,8 @@ from falsework.redrawing.field import (
     rising,
     slope_of,
 )
-from falsework.redrawing.footprint import footprint_of
-from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.site.footprint import footprint_of
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 _OPEN_SHARE = 0.5  # of the ceiling that slopes to a free edge: then it is no ceiling

@@ -11,13 +11,13 @@ import numpy as np
 import shapely
 
 from falsework.need.underside import Kind
-from falsework.redrawing.ceiling import Ceiling, Trial, ceiling_of, sections_near
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import prism
-from falsework.redrawing.sparing import prism_touches_spared
-from falsework.redrawing.stepped import SteppedHole, stepped_hole
-from falsework.redrawing.walls import directions, turned
+from falsework.redrawing.body.solids import prism
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.sparing import prism_touches_spared
+from falsework.redrawing.changes.walls import directions, turned
+from falsework.redrawing.site.ceiling import Ceiling, Trial, ceiling_of, sections_near
+from falsework.redrawing.site.stepped import SteppedHole, stepped_hole
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 MOST_STEPS = 5  # slot, square, and the square cut to 8, 16 and 32 corners

@@ -15,9 +15,9 @@ from falsework.layers.stack import Floats, Indices
 from falsework.need.measure import polygon_edges
 from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
-from falsework.redrawing.footprint import Footprint
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of, prism
+from falsework.redrawing.body.solids import mesh_of, prism
+from falsework.redrawing.site.footprint import Footprint
+from falsework.redrawing.site.value import Ground
 
 if TYPE_CHECKING:
     from manifold3d import Manifold

@@ -12,13 +12,15 @@ from falsework.droop.bridge import longest_clean_bridge_mm
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Inspection, Plan
 from falsework.process.settings import Process
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import solid_of
+from falsework.redrawing.body.solids import solid_of
+from falsework.redrawing.site.value import Ground
 
 # What droops by no more than this many layers is clean: a bridge evens it out in the layer above; at a free
 # edge the nozzle meets it again, so there it must be less. Common practice, no source.
 CLEAN_BRIDGE_LAYERS = 1.0
 CLEAN_EDGE_LAYERS = 0.25
+# What may be left asking in sum, unless it is an island: two lines square, but little of what was there.
+LEFT_WIDTHS2, LEFT_SHARE = 4.0, 0.1
 DAB_WIDTHS2 = 1.0  # line widths squared: less is a dab that no nozzle can aim at
 
 
@@ -54,3 +56,9 @@ def asks(underside: Underside, process: Process) -> bool:
         return True
     layers = CLEAN_BRIDGE_LAYERS if underside.kind is Kind.BRIDGE else CLEAN_EDGE_LAYERS
     return underside.droop_mm.value > layers * process.layer_height_mm
+
+
+def left_allowed_mm2(ground: Ground, number: int) -> float:
+    """How much of an underside may be left asking: see ``LEFT_WIDTHS2``."""
+    most = LEFT_WIDTHS2 * ground.process.line_width_mm**2
+    return min(most, LEFT_SHARE * ground.need.undersides[number - 1].area_mm2)

@@ -12,13 +12,9 @@ from falsework.layers.stack import Floats
 from falsework.need.underside import Kind
 from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
-from falsework.redrawing.ceiling import Ceiling, ceiling_of, free_edges, sections_near
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.ground import asks
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.sparing import wall_touches_spared
-from falsework.redrawing.stepped import stepped_hole
-from falsework.redrawing.walls import (
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.sparing import wall_touches_spared
+from falsework.redrawing.changes.walls import (
     ROUNDING_MM,
     Below,
     Lane,
@@ -35,6 +31,10 @@ from falsework.redrawing.walls import (
     trial,
     turned,
 )
+from falsework.redrawing.site.ceiling import Ceiling, ceiling_of, free_edges, sections_near
+from falsework.redrawing.site.ground import asks
+from falsework.redrawing.site.stepped import stepped_hole
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 SPACINGS = (1.0, 0.7, 0.5, 0.35)  # shares of the clean span, tried as distances

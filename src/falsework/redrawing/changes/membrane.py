@@ -6,12 +6,12 @@ import shapely
 
 from falsework.layers.polygons import offset_mitred
 from falsework.need.underside import Kind
-from falsework.redrawing.ceiling import Trial, ceiling_of, flat_mm, sections_near
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.site import Site
-from falsework.redrawing.solids import prism
-from falsework.redrawing.sparing import prism_touches_spared
-from falsework.redrawing.stepped import stepped_hole
+from falsework.redrawing.body.solids import prism
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.sparing import prism_touches_spared
+from falsework.redrawing.site.ceiling import Trial, ceiling_of, flat_mm, sections_near
+from falsework.redrawing.site.stepped import stepped_hole
+from falsework.redrawing.site.value import Site
 from falsework.watch import QUIET, Watch
 
 OVERLAP_MM = 0.1  # into the bore's wall

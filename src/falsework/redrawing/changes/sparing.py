@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 
 from falsework.layers.stack import Floats
-from falsework.redrawing.site import Ground
-from falsework.redrawing.walls import Wall
+from falsework.redrawing.changes.walls import Wall
+from falsework.redrawing.site.value import Ground
 
 TOUCH_MM = 0.01  # what lies no deeper than this in a face leaves it as it is
 

@@ -14,9 +14,9 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.polygons import EMPTY, areas_only, overlaid
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.part.part import Part
-from falsework.redrawing.draft import ChangeKind, Draft, Region
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import mesh_of, united, without_specks
+from falsework.redrawing.body.solids import mesh_of, united, without_specks
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
+from falsework.redrawing.site.value import Ground
 
 if TYPE_CHECKING:
     from manifold3d import Manifold

@@ -1,4 +1,4 @@
-"""The makers of changes, loaded when they are first called."""
+"""The kinds of change and the function that drafts each, loaded when it is first called."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ import importlib
 from collections.abc import Callable
 
 from falsework.need.underside import Kind
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.site import Site
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
+from falsework.redrawing.site.value import Site
 from falsework.watch import Watch
 
-Maker = Callable[..., Draft | Refusal]
+Drafter = Callable[..., Draft | Refusal]
 
 _HOMES = {
     ChangeKind.CORBEL: ("corbel", "corbel"),
@@ -21,7 +21,7 @@ _HOMES = {
     ChangeKind.FINS: ("fins", "fins"),
 }
 # Drawn where nothing else holds: they take longer, or add more.
-_RESORTS = {ChangeKind.CORBEL: ("courses", "courses")}
+_FALLBACKS = {ChangeKind.CORBEL: ("courses", "courses")}
 # An island of so many layers is a belly or a wing: no straight ways lead from it to what carries it.
 BELLY_LAYERS = 12
 _OF_NO_USE = {
@@ -30,7 +30,7 @@ _OF_NO_USE = {
 }
 
 
-def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
+def draft_of(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
     """The change of this kind for an underside, or why there is none.
 
     ``flat_mm`` matters to a peaked roof alone.
@@ -38,18 +38,18 @@ def drawn(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> D
     low, high = site.underside.layers
     if kind in _OF_NO_USE and site.underside.kind is Kind.ISLAND and high - low > BELLY_LAYERS:
         return Refusal(kind, site.underside.number, _OF_NO_USE[kind])
-    maker = _maker(*_HOMES[kind])
+    drafter = _drafter(*_HOMES[kind])
     if kind is ChangeKind.ROOF:
-        return maker(site, flat_mm=flat_mm, watch=watch)
-    return maker(site, watch=watch)
+        return drafter(site, flat_mm=flat_mm, watch=watch)
+    return drafter(site, watch=watch)
 
 
-def resorted(kind: ChangeKind, site: Site, watch: Watch) -> Draft | Refusal | None:
-    """The change of this kind to resort to where none holds, or why there is none; None if the kind has no
+def fallback_draft(kind: ChangeKind, site: Site, watch: Watch) -> Draft | Refusal | None:
+    """The change of this kind to fall back on where none holds, or why there is none; None if the kind has no
     such."""
-    return _maker(*_RESORTS[kind])(site, watch=watch) if kind in _RESORTS else None
+    return _drafter(*_FALLBACKS[kind])(site, watch=watch) if kind in _FALLBACKS else None
 
 
-def _maker(module: str, name: str) -> Maker:
-    maker: Maker = getattr(importlib.import_module(f"falsework.redrawing.{module}"), name)
-    return maker
+def _drafter(module: str, name: str) -> Drafter:
+    drafter: Drafter = getattr(importlib.import_module(f"falsework.redrawing.changes.{module}"), name)
+    return drafter

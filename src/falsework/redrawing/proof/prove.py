@@ -16,18 +16,16 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
 from falsework.need.underside import Kind, NeedMap
-from falsework.redrawing.changed import Changed
-from falsework.redrawing.draft import ChangeKind, Draft
-from falsework.redrawing.ground import DAB_WIDTHS2, asks
-from falsework.redrawing.site import Ground
-from falsework.redrawing.solids import areas_left_mm2
+from falsework.redrawing.body.solids import areas_left_mm2
+from falsework.redrawing.changes.draft import ChangeKind, Draft
+from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.site.ground import DAB_WIDTHS2, LEFT_WIDTHS2, asks, left_allowed_mm2
+from falsework.redrawing.site.value import Ground
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
-# What may be left asking in sum, unless it is an island: two lines square, but little of what was there.
-LEFT_WIDTHS2, LEFT_SHARE = 4.0, 0.1
 THIN_WIDTHS = 2.0  # walls are at least so many lines
 WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
@@ -188,12 +186,6 @@ def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tup
         if float(left @ weight[there]) > left_allowed_mm2(ground, number):
             found.append(number)
     return tuple(found)
-
-
-def left_allowed_mm2(ground: Ground, number: int) -> float:
-    """How much of an underside may be left asking: see ``LEFT_WIDTHS2``."""
-    most = LEFT_WIDTHS2 * ground.process.line_width_mm**2
-    return min(most, LEFT_SHARE * ground.need.undersides[number - 1].area_mm2)
 
 
 def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, Indices, Floats]:

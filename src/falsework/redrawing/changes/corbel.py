@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.field import (
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.field import (
     OVERLAP_MM,
     RIM,
     Canvas,
@@ -34,8 +34,8 @@ from falsework.redrawing.field import (
     settled,
     slope_of,
 )
-from falsework.redrawing.footprint import Footprint, footprint_of
-from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.site.footprint import Footprint, footprint_of
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.redrawing.site import Site
+from falsework.redrawing.site.value import Site
 
 # Outlines stray by no more than this, so that a circle of many pieces keeps its corners but a comb of strips
 # does not; where there are still too many corners, by more.

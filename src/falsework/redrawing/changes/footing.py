@@ -10,9 +10,9 @@ import shapely
 from falsework.layers.polygons import offset_mitred
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
-from falsework.redrawing.ceiling import Ceiling
-from falsework.redrawing.site import Ground
-from falsework.redrawing.walls import GENTLE_LAYERS, Wall, below, lane, let_down, merged
+from falsework.redrawing.changes.walls import GENTLE_LAYERS, Wall, below, lane, let_down, merged
+from falsework.redrawing.site.ceiling import Ceiling
+from falsework.redrawing.site.value import Ground
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 
 # A free-standing wall of one line sways from this height over thickness on: below the 40 at which supports

@@ -15,9 +15,9 @@ from falsework.kernels.outline.distance import run_boxes
 from falsework.kernels.outline.lanes import columns, highest, passed, uncovered
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.redrawing.ceiling import Ceiling, Trial, sections_near
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import prism
+from falsework.redrawing.body.solids import prism
+from falsework.redrawing.site.ceiling import Ceiling, Trial, sections_near
+from falsework.redrawing.site.value import Ground, Site
 
 if TYPE_CHECKING:
     from manifold3d import Manifold

@@ -20,8 +20,8 @@ from falsework.need.measure import SAME_MM, Outlines, StripFigures, measure_stri
 from falsework.need.needmap import HOLDS_WIDTHS, need_of
 from falsework.need.strips import strips_over_air
 from falsework.process.settings import Process
-from falsework.redrawing.ground import CLEAN_EDGE_LAYERS, asks
-from falsework.redrawing.site import Ground, Site
+from falsework.redrawing.site.ground import CLEAN_EDGE_LAYERS, asks
+from falsework.redrawing.site.value import Ground, Site
 
 # An underside of which one layer has this share is flat: a fillet or chamfer at its edge does not count.
 FLAT_SHARE = 0.8

@@ -9,15 +9,13 @@ import numpy as np
 import shapely
 
 from falsework.need.underside import Kind
-from falsework.redrawing.ceiling import Ceiling, ceiling_of, free_edges, sections_near
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import prism, united
-from falsework.redrawing.sparing import wall_touches_spared
-from falsework.redrawing.spokes import Spoke, chains_of, spoke_length_mm, spokes
-from falsework.redrawing.trellis import trellis
-from falsework.redrawing.walls import (
+from falsework.redrawing.body.solids import prism, united
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
+from falsework.redrawing.changes.sparing import wall_touches_spared
+from falsework.redrawing.changes.spokes import Spoke, chains_of, spoke_length_mm, spokes
+from falsework.redrawing.changes.trellis import trellis
+from falsework.redrawing.changes.walls import (
     Lane,
     Placed,
     Wall,
@@ -32,6 +30,8 @@ from falsework.redrawing.walls import (
     runs,
     trial,
 )
+from falsework.redrawing.site.ceiling import Ceiling, ceiling_of, free_edges, sections_near
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 # Shares of the clean span tried as distances: bays at oblique and round edges need shorter ones.

@@ -20,10 +20,10 @@ import shapely
 from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, overlaid, repair
 from falsework.layers.stack import Floats, Regions
 from falsework.need.strips import MITRE
-from falsework.redrawing.draft import ChangeKind, Draft, Refusal, Region
-from falsework.redrawing.field import settled
-from falsework.redrawing.site import Ground, Site
-from falsework.redrawing.solids import prism
+from falsework.redrawing.body.solids import prism
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.field import settled
+from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ import numpy as np
 import shapely
 
 from falsework.layers.polygons import offset_mitred
-from falsework.redrawing.ceiling import Ceiling
-from falsework.redrawing.site import Ground
+from falsework.redrawing.site.ceiling import Ceiling
+from falsework.redrawing.site.value import Ground
 
 LEAST_BORE_WIDTHS = 1.0  # a bore narrower than this closes by itself
 

@@ -1,0 +1,1 @@
+"""Closed bodies: the part as a solid, meshes back from it, and the frames it lies in."""

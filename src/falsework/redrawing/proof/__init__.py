@@ -1,0 +1,1 @@
+"""A drafted change made, and judged by the layers of what results."""
