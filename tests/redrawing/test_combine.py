@@ -61,7 +61,7 @@ def test_what_is_good_together_is_planned_once(bench: Bench) -> None:
     found = combine(bench.ground, [(bench.change(WHOLE),), ()], bench.again, QUIET)
     assert [c.underside for c in found.changes] == [1] and found.dropped == ()
     assert found.proof is not None and found.proof.good and bench.times == 1
-    assert found.again is not None and found.again.plan.pieces == ()
+    assert found.replanned is not None and found.replanned.plan.pieces == ()
 
 
 def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
@@ -73,11 +73,11 @@ def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
     assert (
         said.startswith("Underside 1: its changes do not go with those of 1: ") and "ask for support" in said
     )
-    assert found.again is not None and found.again.redrawn.volume_mm3 == pytest.approx(80 * 50 * 40)
+    assert found.replanned is not None and found.replanned.redrawn.volume_mm3 == pytest.approx(80 * 50 * 40)
     found = combine(bench.ground, [(good,), (hurts, good)], bench.again, QUIET)
     assert found.changes == (good, good) and found.dropped == ()
 
 
 def test_nothing_that_is_good_is_nothing(bench: Bench) -> None:
     found = combine(bench.ground, [(bench.change(*SHELF),)], bench.again, QUIET)
-    assert found.changes == () and found.proof is None and found.again is None and len(found.dropped) == 1
+    assert found.changes == () and found.proof is None and found.replanned is None and len(found.dropped) == 1
