@@ -1,0 +1,68 @@
+"""The kernels for graphics processors against those of the processor, on numba's emulator."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from falsework.errors import ProcessError
+from falsework.kernels import intervals as k
+from falsework.lie import device
+
+SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly
+SHAPES = ("portal", "arm", "plates", "open", "degenerate", "one triangle", "flat")
+
+
+@pytest.fixture(scope="module")
+def emulated():
+    script = Path(__file__).parent / "emulated.py"
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_figures_are_those_of_the_processor(emulated, name):
+    here, there = (np.array(emulated[name][side]) for side in ("here", "there"))
+    assert np.isfinite(there).all()
+    assert there == pytest.approx(
+        here, rel=SCALE, abs=SCALE * max(float(np.abs(here[:, k.SOLID_VOLUME]).max()), 1.0)
+    )
+    here, there = (np.array(emulated[name][f"sums {side}"]) for side in ("here", "there"))
+    assert there == pytest.approx(here, rel=SCALE, abs=SCALE)
+
+
+def test_the_shapes_try_every_figure(emulated):
+    seen = np.vstack([np.array(emulated[name]["here"]) for name in SHAPES])
+    for column in range(k.FIGURES):
+        assert (seen[:, column] != 0.0).any(), column
+
+
+def test_columns_of_more_hits_than_slots_are_done_by_the_processor(emulated):
+    # twenty plates lie on one another's like: 40 hits a column from above, more than the 32 that are kept
+    here, there = (np.array(emulated["plates"][side]) for side in ("here", "there"))
+    assert there[0].tolist() == here[0].tolist()
+
+
+def test_the_emulator_counts_as_a_device(emulated):
+    assert emulated["devices"] == 1
+    assert emulated["wanted"] is True
+
+
+def test_what_is_no_device_is_refused():
+    with pytest.raises(ProcessError, match="unknown"):
+        device.wanted("abacus")
+    assert device.wanted("cpu") is False
+
+
+def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(monkeypatch):
+    monkeypatch.setattr(device, "devices", lambda: 0)
+    assert device.wanted("auto") is False
+    with pytest.raises(ProcessError) as caught:
+        device.wanted("gpu")
+    assert "graphics processor" in str(caught.value) or "numba-cuda" in str(caught.value)
