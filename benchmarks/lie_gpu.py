@@ -21,7 +21,7 @@ import numpy as np
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.lie.body import Body, body_of
 from falsework.lie.device import Counter, Limits, devices
 from falsework.lie.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up

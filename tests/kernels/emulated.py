@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import numpy as np
 
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.lie.body import body_of
 from falsework.lie.device import Counter, Limits, devices, wanted
 from falsework.lie.directions import hull_corners, rotations_to_up

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from falsework.errors import ProcessError
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.lie import device
 
 SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly

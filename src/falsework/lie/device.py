@@ -1,6 +1,6 @@
 """Figures of many lies at once on graphics processors: the mesh is taken there once, directions in batches.
 
-Figures are those of ``kernels.intervals.lie_figures`` and ``facet_sums``, which the processor's kernels have
+Figures are those of ``kernels.column.intervals.lie_figures`` and ``facet_sums``, which the processor's kernels have
 as their reference twins; directions with a column of more hits than a graphics processor keeps are done here.
 """
 
@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from falsework.errors import Cancelled, ProcessError
-from falsework.kernels import intervals as k
+from falsework.kernels.column import intervals as k
 from falsework.lie.body import Body
 from falsework.part.part import Floats
 from falsework.watch import Watch
@@ -108,7 +108,7 @@ class _Way:
     def __init__(self, number: int, body: Body, corners: Floats) -> None:
         from numba import cuda
 
-        from falsework.kernels import gpu
+        from falsework.kernels.column import gpu
 
         self._cuda, self._gpu, self._number = cuda, gpu, number
         self._body, self._center = body, body.center
@@ -170,7 +170,7 @@ class _Way:
             )
             over = np.flatnonzero(overfull.copy_to_host())
         if len(over):
-            out[over] = self._here(rotations[over], limits)
+            out[over] = figures_here(self._body, rotations[over], limits)
         return out
 
     def surface_sums(self, ups: Floats, solid_mm: float, band_mm: float) -> Floats:
@@ -204,27 +204,29 @@ class _Way:
         free = int(min(BUDGET, SHARE * self._cuda.current_context().get_memory_info().free))
         return max(1, min(BATCH, count, free // each))
 
-    def _here(self, rotations: Floats, limits: Limits) -> Floats:
-        body = self._body
-        return k.lie_figures(
-            body.vertices,
-            body.faces,
-            body.normals,
-            body.show,
-            body.edges,
-            body.beside,
-            rotations,
-            body.center,
-            limits.grid,
-            limits.limit_deg,
-            limits.touch_mm,
-            limits.rim_mm,
-        )
+
+def figures_here(body: Body, rotations: Floats, limits: Limits) -> Floats:
+    """(d, FIGURES) on this processor."""
+    figures: Floats = k.lie_figures(
+        body.vertices,
+        body.faces,
+        body.normals,
+        body.show,
+        body.edges,
+        body.beside,
+        rotations,
+        body.center,
+        limits.grid,
+        limits.limit_deg,
+        limits.touch_mm,
+        limits.rim_mm,
+    )
+    return figures
 
 
 def _figures(placed: Any, sums: Any, longest: Any, leans: Floats, grid: int) -> Floats:
     """(d, FIGURES) from what was counted."""
-    from falsework.kernels import gpu
+    from falsework.kernels.column import gpu
 
     at, total = placed.astype(np.float64), sums.astype(np.float64)
     cell = at[:, gpu.CELL_X] * at[:, gpu.CELL_Y]

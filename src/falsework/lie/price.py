@@ -74,9 +74,13 @@ def surface_sums(body: Body, directions: Floats, process: Process) -> Floats:
         body.areas,
         body.normals,
         np.ascontiguousarray(directions),
-        process.solid_layers * process.layer_height_mm,
-        beads(process)[2],
+        *skin_and_band(process),
     )
+
+
+def skin_and_band(process: Process) -> tuple[float, float]:
+    """Thickness of the solid layers above and beneath, and width of the band of walls, mm."""
+    return process.solid_layers * process.layer_height_mm, beads(process)[2]
 
 
 def part_estimate(

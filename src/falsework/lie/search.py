@@ -25,11 +25,11 @@ from falsework.kernels.column.intervals import (
     SHOW_BED_AREA,
     extents,
     facet_needs,
-    lie_figures,
     ridge_needs,
 )
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import Body
+from falsework.lie.device import Counter, Limits, figures_here
 from falsework.lie.directions import (
     ODD_SPIN_DEG,
     even_directions,
@@ -38,7 +38,7 @@ from falsework.lie.directions import (
     resting_directions,
     rotations_to_up,
 )
-from falsework.lie.price import Priced, priced, surface_sums
+from falsework.lie.price import Priced, priced, skin_and_band, surface_sums
 from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import limit_deg
@@ -110,29 +110,22 @@ class Judge:
     care: Care
     load_axis: Floats | None  # in the body's frame
     hidden: float = 0.0  # share of the needs of facets that is not believed: shells that cross hide some
+    counter: Counter | None = None  # of columns on graphics processors; None: here
 
     def __call__(self, directions: Floats, grid: int, watch: Watch, step: str) -> Looked:
         """Look at directions (d, 3) with grid × grid columns."""
-        body, process = self.body, self.process
+        process = self.process
         rotations = rotations_to_up(directions, ODD_SPIN_DEG)
+        limits = Limits(grid, limit_deg(process), 0.5 * process.layer_height_mm, 0.5 * process.line_width_mm)
+        if self.counter is not None:
+            figures = self.counter.figures(rotations, limits, watch, step)
+            sums = self.counter.surface_sums(directions, *skin_and_band(process))
+            return self._looked(directions, figures, sums)
         figures = np.empty((len(directions), FIGURES))
         for k in range(0, len(directions), BATCH):
             watch.at(step, k / len(directions))
-            figures[k : k + BATCH] = lie_figures(
-                body.vertices,
-                body.faces,
-                body.normals,
-                body.show,
-                body.edges,
-                body.beside,
-                rotations[k : k + BATCH],
-                body.center,
-                grid,
-                limit_deg(process),
-                0.5 * process.layer_height_mm,
-                0.5 * process.line_width_mm,
-            )
-        return self._looked(directions, figures, surface_sums(body, directions, process))
+            figures[k : k + BATCH] = figures_here(self.body, rotations[k : k + BATCH], limits)
+        return self._looked(directions, figures, surface_sums(self.body, directions, process))
 
     def foresee(self, directions: Floats) -> tuple[Looked, Floats]:
         """The same from the facets alone, and (d,) ranks that are no higher than the true ones.
@@ -208,9 +201,16 @@ class Judge:
         return height > lowest_mm(self.process.first_layer_height_mm)
 
 
-def judge_of(body: Body, process: Process, weights: Weights, care: Care, load_axis: Floats | None) -> Judge:
+def judge_of(
+    body: Body,
+    process: Process,
+    weights: Weights,
+    care: Care,
+    load_axis: Floats | None,
+    counter: Counter | None = None,
+) -> Judge:
     """A judge of lies of this body."""
-    return Judge(body, hull_corners(body.points), process, weights, care, load_axis)
+    return Judge(body, hull_corners(body.points), process, weights, care, load_axis, counter=counter)
 
 
 def laid_flat(looked: Looked, judge: Judge, resting: Floats, watch: Watch) -> Looked:
@@ -252,6 +252,17 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
         if not taken or float((directions[taken] @ directions[index]).max()) <= near:
             taken.append(index)
     return taken
+
+
+def searched_everywhere(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:
+    """As ``searched``, but every one of ``count`` even directions, the resting ones and ``today`` on GRID.
+
+    For judges that count columns on a graphics processor: so many directions lie so close that nothing has to
+    be refined.
+    """
+    resting = resting_directions(judge.body.points)
+    directions = np.concatenate([today[None], resting.reshape(-1, 3), even_directions(count)])
+    return judge(directions, GRID, watch, "looking at every side"), len(directions), resting
 
 
 def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:

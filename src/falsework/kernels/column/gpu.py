@@ -1,16 +1,16 @@
-"""What ``intervals`` finds of each rotation of a mesh, on a graphics processor; imported only where one is
-wanted.
+"""What ``intervals`` finds of each rotation of a mesh, on a graphics processor; imported only where wanted.
 
-``lie_figures`` and ``facet_sums`` of ``kernels.intervals`` are the reference twins, figure by figure. One
-thread takes a triangle and a few directions, turns it in flight and drops it at once if it covers no column;
-what hits a column is packed into one word, its height above, and put into the next free of ``SLOTS`` words of
-that column, slot by slot so that neighbours lie side by side. One thread a column then sorts its few words
-and walks up them. All that is summed are whole numbers, and whatever is compared is compared after sorting:
-the order in which threads come does not show, and the same mesh gives the same figures on every run. Columns
-of more hits than there are slots are told, for the caller to do elsewhere.
+``lie_figures`` and ``facet_sums`` of ``kernels.column.intervals`` are the reference twins, figure by figure.
+One thread takes a triangle through a few directions, turns it in flight and drops it at once if it covers no
+column; what hits a column is packed into one word, its height above, and put into the next free of ``SLOTS``
+words of that column, slot by slot so that neighbours lie side by side. One thread a column then sorts its few
+words and walks up them. All that is summed are whole numbers, and whatever is compared is compared after
+sorting: the order in which threads come does not show, and the same mesh gives the same figures on every
+run. Columns of more hits than there are slots are told, for the caller to do elsewhere.
 
-Written for ``numba.cuda``: the language, the scalar helpers and the emulator that the tests run on are those
-of the other kernels; a library of arrays has nothing for lists of varying length.
+Written for ``numba.cuda``: its language is that of the other kernels, its emulator runs in the tests, and the
+extra is a pure Python package beside numba (numba-cuda, BSD). Arrays on the device alone (CuPy, MIT, 120 MB)
+have nothing for lists of varying length: the same kernels would be C in strings, with no emulator.
 """
 
 from __future__ import annotations
