@@ -1,7 +1,7 @@
 """Figures of many lies at once on graphics processors: the mesh is taken there once, directions in batches.
 
-Figures are those of ``kernels.column.intervals.lie_figures`` and ``facet_sums``, which the processor's kernels have
-as their reference twins; directions with a column of more hits than a graphics processor keeps are done here.
+Figures are those of ``lie_figures`` and ``facet_sums`` of ``kernels.column.intervals``, which are the
+reference twins; directions with a column of more hits than a graphics processor keeps are done here.
 """
 
 from __future__ import annotations
