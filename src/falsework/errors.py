@@ -29,8 +29,10 @@ class FalseworkError(Exception):
         super().__init__(subject, wrong, cure)
 
     def __str__(self) -> str:
+        from falsework.wording.figures import plain
+
         text = f"{self.subject}: {self.wrong}."
-        return f"{text} {self.cure}." if self.cure else text
+        return plain(f"{text} {self.cure}." if self.cure else text)
 
 
 class PartError(FalseworkError):

@@ -95,7 +95,7 @@ def test_inspect_writes_nothing(bracket: Path, tmp_path: Path, monkeypatch, caps
     assert run(["inspect", str(bracket), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["part"]["closed"] is True
     assert run(["inspect", str(bracket)]) == 0
-    assert "50 × 20 × 30 mm" in capsys.readouterr().out
+    assert "50.0 × 20.0 × 30.0 mm" in capsys.readouterr().out
     assert list(tmp_path.iterdir()) == []
 
 

@@ -53,7 +53,7 @@ def test_plan_writes_the_folder_and_says_what_was_found(here, pipeline, capsys) 
     assert entries(here / "bracket-plan") == expected
     text = capsys.readouterr().out
     for said in (
-        "lamp bracket: 50 × 20 × 30 mm",
+        "lamp bracket: 50.0 × 20.0 × 30.0 mm",
         "2 × duplicate faces: removed",
         "150 layers of 0.2 mm",
         "4.20 (1.90 to 8.80)",

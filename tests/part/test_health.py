@@ -76,7 +76,7 @@ def test_wrong_winding_is_repaired_and_the_volume_before_and_after_is_told():
     part = heal(vertices, faces)
     assert strictly_closed(part) and part.volume_mm3 == VOLUME
     finding = said(part, "faces wound the wrong way")[0]
-    assert finding.count == 2 and "→ 1000 mm³" in finding.done and finding.where_mm is not None
+    assert finding.count == 2 and "→ 1\u202f000.0\u00a0mm³" in finding.done and finding.where_mm is not None
 
 
 def test_an_inverted_mesh_is_turned_outward():
@@ -124,7 +124,7 @@ def test_a_missing_face_is_closed_flat():
     assert part.volume_mm3 == pytest.approx(VOLUME)
     finding = said(part, "hole")[0]
     assert finding.serious  # a sixth of the surface is new
-    assert finding.where_mm == pytest.approx((5, 5, 10)) and "100 mm²" in finding.done
+    assert finding.where_mm == pytest.approx((5, 5, 10)) and "100\u00a0mm²" in finding.done
 
 
 def test_a_crack_of_a_few_edges_is_stitched():

@@ -36,12 +36,12 @@ def test_the_part_stands_on_the_middle_of_the_bed():
     placed = place(part, bed_mm=BED)
     assert placed.bounds_mm.tolist() == [[105.0, 90.0, 0.0], [115.0, 110.0, 30.0]]
     finding = placed.health.findings[-1]
-    assert finding.what == "part off the bed" and "lowered by 12 mm" in finding.done
+    assert finding.what == "part off the bed" and "lowered by 12.0\u00a0mm" in finding.done
 
 
 def test_a_part_below_the_bed_is_raised_and_one_on_it_is_no_finding():
     low = place(part_of(*box(at=(0, 0, -4))), bed_mm=BED)
-    assert "raised by 4 mm" in low.health.findings[-1].done
+    assert "raised by 4.0\u00a0mm" in low.health.findings[-1].done
     assert place(part_of(*box()), bed_mm=BED).health.findings == ()
 
 
@@ -71,7 +71,7 @@ def test_what_does_not_fit_is_said_with_the_scale_that_would():
     assert fits(part, (100, 50, 240)) == []
     told = fits(part, (80, 50, 200))
     assert len(told) == 2
-    assert told[0].startswith("along x") and "20.0 mm too long" in told[0]
-    assert told[1].startswith("along z") and "40.0 mm too long" in told[1]
-    assert all("80 %" in line for line in told)
+    assert told[0].startswith("along x") and "20.0\u00a0mm too long" in told[0]
+    assert told[1].startswith("along z") and "40.0\u00a0mm too long" in told[1]
+    assert all("80\u00a0%" in line for line in told)
     assert fits(place(part, scale=0.8, bed_mm=BED), (80, 50, 200)) == []

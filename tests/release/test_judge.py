@@ -198,7 +198,7 @@ def test_a_thin_ledge_tears_where_support_sticks_and_not_where_it_lets_go():
     assert stuck.neck_mm2 == pytest.approx(18.0, rel=0.01)
     assert stuck.neck_n == pytest.approx(540.0, rel=0.01)
     assert stuck.bond_n.value > 540.0 and stuck.tears and stuck.fails
-    assert "may tear: its weakest section near the contact, 17.9 mm²" in stuck.why
+    assert "may tear: its weakest section near the contact, 17.9\u00a0mm²" in stuck.why
     assert loose.state is State.STAYS and not loose.tears
     assert "stays" in loose.why and "probably" not in loose.why
 

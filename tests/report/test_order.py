@@ -18,11 +18,14 @@ from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind
 from falsework.part.part import Finding
 from falsework.process.schema import TABLES, describe, get, rows_of
-from falsework.report import order, report_html, solid, words
+from falsework.report import order, report_html, solid
 from falsework.report.chart import make_chart, ticks
 from falsework.report.scene import make_scene
 from falsework.report.solid import pack
+from falsework.report.verdict import verdict
 from falsework.watch import Watch
+from falsework.wording import figures as words
+from falsework.wording import terms
 from plans import bracket_plan, underside
 from solids import sphere
 
@@ -140,7 +143,7 @@ def test_the_table_of_undersides_says_what_the_plan_says(plan, page):
     chosen = {c.underside: c for c in plan.choices}
     for row, u in zip(rows, plan.undersides, strict=True):
         said = row["text"]
-        assert words.KIND_WORDS[u.kind] in said
+        assert terms.KIND[u.kind] in said
         for value, unit in (
             (u.area_mm2, "mm²"),
             (u.droop_mm.value, "mm"),
@@ -150,7 +153,7 @@ def test_the_table_of_undersides_says_what_the_plan_says(plan, page):
         assert words.interval(u.droop_mm, "mm") in said
         assert words.interval(u.supported_droop_mm, "mm") in said
         assert chosen[u.number].why in said
-        assert words.DECISION[chosen[u.number].chosen] in said
+        assert terms.DECISION[chosen[u.number].chosen] in said
     assert "36.0\u00a0mm span" in rows[1]["text"] and "40.0\u00a0mm free" in rows[0]["text"]
 
 
@@ -219,7 +222,7 @@ def test_findings_are_told_with_their_place_and_weight(plan):
     text = Page(report_html(replace(plan, part=replace(plan.part, findings=found, closed=False)))).all(
         "section"
     )[1]["text"]
-    assert "hole: 3, first at x\u00a01.2, y\u00a0−2.0, z\u00a03.0\u00a0mm" in text
+    assert "hole: 3, first at x\u00a01.3, y\u00a0−2.0, z\u00a03.0\u00a0mm" in text
     assert "serious" in text and "left as it is" in text and "not closed" in text
 
 
@@ -251,12 +254,12 @@ def test_durations_read_well(seconds, said):
 
 
 def test_the_verdict_names_what_to_support_and_what_is_left(plan):
-    said = " ".join(words.verdict(plan)).replace("\u00a0", " ")
+    said = " ".join(verdict(plan)).replace("\u00a0", " ")
     assert "Print it as it lies: 50.0 × 20.0 × 30.0 mm." in said
     assert "Support number 1 from the bed; leave the other 2 as they are." in said
     assert "droop by at most 0.40 mm (number 2; 90 % interval 0.10 to 0.90 mm)" in said
     weak = replace(plan, pieces=(replace(plan.pieces[0], weak=True), *plan.pieces[1:]))
-    assert "piece 1 may fall or buckle" in " ".join(words.verdict(weak))
+    assert "piece 1 may fall or buckle" in " ".join(verdict(weak))
 
 
 # ---- chart and solid view ----

@@ -263,7 +263,7 @@ def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> P
 def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
-    from falsework.report.words import verdict
+    from falsework.report.verdict import verdict
 
     plan = _planned(bench, told, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None
@@ -279,7 +279,7 @@ def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.ledger.looking import spots_of_plan, summary
     from falsework.report.release import doing
-    from falsework.report.words import verdict
+    from falsework.report.verdict import verdict
 
     plan = _planned(bench, told, watch, release=True)
     assert plan.release is not None

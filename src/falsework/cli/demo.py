@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from falsework.cli.session import Session
+from falsework.wording import figures
 
 if TYPE_CHECKING:
     from falsework.planning.value import Plan
@@ -100,17 +101,16 @@ def tuned_museum(folder: Path, watch: Watch) -> None:
 
 
 def _figures(result: Plan) -> tuple[str, ...]:
-    from falsework.cli import say
     from falsework.support.scheme import Standing
 
     supported = sum(c.chosen is not Standing.NONE for c in result.choices)
     return (
-        " × ".join(f"{v:.0f}" for v in result.part.size_mm),
+        " × ".join(figures.number(v, 0) for v in result.part.size_mm),
         str(len(result.undersides)),
         str(supported),
-        f"{result.part_cost.mass_g:.1f}",
-        f"{result.support_cost.mass_g:.1f}",
-        say.duration(result.part_cost.time_s + result.support_cost.time_s),
+        figures.number(result.part_cost.mass_g, 1),
+        figures.number(result.support_cost.mass_g, 1),
+        figures.duration(result.part_cost.time_s + result.support_cost.time_s),
     )
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.wording import figures, terms
+
 if TYPE_CHECKING:
     from falsework.cost.cost import Cost
     from falsework.coupon.reading import Condition
@@ -19,16 +21,11 @@ if TYPE_CHECKING:
     from falsework.release.value import Release, Remedy
 
 _MOST_UNDERSIDES = 8
-_DROOP_RESTS_ON = {
-    "uncalibrated": "a general belief about the material, not on test prints of it on this machine",
-    "extrapolated": "your readings, outside the range in which they were taken",
-    "calibrated": "your readings",
-}
 
 
 def say(text: str = "") -> None:
-    """One line on stdout."""
-    click.echo(text)
+    """One line on stdout, with ordinary spaces: who searches a pipe types no others."""
+    click.echo(figures.plain(text))
 
 
 def table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -45,7 +42,7 @@ def table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Non
         for name, flush in zip(head, right, strict=True):
             framed.add_column(name, justify="right" if flush else "left")
         for row in rows:
-            framed.add_row(*map(Text, row))
+            framed.add_row(*(Text(figures.plain(cell)) for cell in row))
         Console().print(framed)
         return
     widths = [max(map(len, column)) for column in zip(head, *rows, strict=True)]
@@ -60,12 +57,11 @@ def table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Non
 
 def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_height_mm: float) -> None:
     """Size, health and layers of the part."""
-    x, y, z = part.size_mm
     shape = "closed" if part.closed else "open"
-    bodies = "1 body" if part.bodies == 1 else f"{part.bodies} bodies"
+    bodies = figures.counted(part.bodies, "body", "bodies")
     say(
-        f"{part.name}: {x:.4g} × {y:.4g} × {z:.4g} mm, {part.volume_mm3 / 1000:.3g} cm³, "
-        f"{part.triangles} triangles, {shape}, {bodies}"
+        f"{part.name}: {figures.size(part.size_mm)}, {figures.volume(part.volume_mm3)}, "
+        f"{figures.counted(part.triangles, 'triangle')}, {shape}, {bodies}"
     )
     for finding in part.findings:
         mark = "! " if finding.serious else ""
@@ -74,8 +70,8 @@ def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_
     if not part.findings:
         say("  nothing had to be healed")
     say(
-        f"{layers.count} layers of {layer_height_mm:g} mm; "
-        f"undersides hold by themselves up to {limit_deg:.0f}° from the vertical"
+        f"{figures.counted(layers.count, 'layer')} of {figures.given_unit(layer_height_mm, 'mm')}; "
+        f"undersides hold by themselves up to {figures.with_unit(limit_deg, '°', 0)} from the vertical"
     )
 
 
@@ -90,7 +86,7 @@ def plan(result: Plan) -> None:
     """Everything that ``plan`` shows before it says what was written."""
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
     if result.lies is not None:
-        say(f"how it lies: {_sentence(result.lies.why)}")
+        say(f"how it lies: {figures.sentence(result.lies.why)}")
     _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices}, result.rests_on)
     if result.undersides:
         _standings(result)
@@ -106,9 +102,9 @@ def lies(found: Lies) -> None:
 
     if found.recommended.needs_no_support:
         say(f"{found.part} can be printed without any support.")
-        say(_sentence(found.why))
+        say(figures.sentence(found.why))
     else:
-        say(f"{found.part}: {_sentence(found.why)}")
+        say(f"{found.part}: {figures.sentence(found.why)}")
     every = rows(found)
     # a column that says nothing about any of them is left out
     telling = [k for k in range(len(HEAD)) if {row[k] for row in every} not in ({"–"}, {"yes"})]
@@ -118,7 +114,7 @@ def lies(found: Lies) -> None:
         [[row[k] for k in telling] for row in every],
     )
     say(f"  {found.searched} directions looked at; in {found.supportless} of them it needs no support.")
-    say(f"  Turns are degrees about x, then y, then z. {_sentence(found.error)}")
+    say(f"  Turns are degrees about x, then y, then z. {figures.sentence(found.error)}")
 
 
 def release(found: Release) -> None:
@@ -145,8 +141,8 @@ def coupons(pieces: Sequence[Coupon]) -> None:
             str(len(piece.cells)),
             str(len(piece.left_out)),
             str(len(piece.batches)),
-            f"{piece.minutes:.0f}",
-            f"{piece.grams:.1f}",
+            figures.number(piece.minutes, 0),
+            figures.number(piece.grams, 1),
             TRIES[piece.kind],
         )
         for piece in pieces
@@ -161,10 +157,13 @@ def coupon(piece: Coupon) -> None:
     ordered = sorted(piece.cells, key=lambda cell: _by_size(cell.condition))
     own, alike = differing([cell.condition for cell in ordered])
     say(f"{TITLES[piece.kind]} {piece.code}: tries {TRIES[piece.kind]}.")
-    say(f"  {len(piece.cells)} cells, {piece.minutes:.0f} min, {piece.grams:.1f} g (seed {piece.seed})")
+    say(
+        f"  {figures.counted(len(piece.cells), 'cell')}, {_takes(piece.minutes, piece.grams)} "
+        f"(seed {piece.seed})"
+    )
     for batch in piece.batches if len(piece.batches) > 1 else ():
-        size = f"{batch.minutes:.0f} min, {batch.grams:.1f} g"
-        say(f"  print-{batch.name}.3mf, with the fan at {100 * batch.fan:.0f} %: {size}")
+        takes = _takes(batch.minutes, batch.grams)
+        say(f"  print-{batch.name}.3mf, with the fan at {figures.share(batch.fan)}: {takes}")
     table("What its cells try", ("cell",), [(words,) for words in own])
     if alike:
         say(f"  all: {alike}")
@@ -212,9 +211,9 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
         [
             str(u.number),
             u.kind.value,
-            f"{u.area_mm2:.1f}",
-            f"{u.angle_deg:.0f}",
-            f"{u.height_mm:.1f}",
+            figures.number(u.area_mm2, 1),
+            figures.number(u.angle_deg, 0),
+            figures.number(u.height_mm, 1),
             _interval(u.droop_mm),
             _interval(u.supported_droop_mm),
         ]
@@ -228,7 +227,7 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
     title = f"Undersides, worst first ({len(undersides)}{f', the first {len(shown)} shown' if more else ''})"
     table(title, head, rows)
     bases = sorted({u.droop_mm.basis for u in undersides})
-    rests = "; ".join(_DROOP_RESTS_ON.get(basis, basis) for basis in bases)
+    rests = "; ".join(terms.RESTS_ON.get(basis, basis) for basis in bases)
     read = f" ({rests_on})" if rests_on else ""
     say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}{read}.")
 
@@ -247,13 +246,13 @@ def _standings(result: Plan) -> None:
     rows = [
         [
             a.name,
-            f"{a.cost.mass_g:.1f}",
-            duration(a.cost.time_s),
-            f"{a.cost.price:.2f}",
-            f"{a.left_mm2:.0f} ({a.left_count})",
-            f"{a.contact_mm2:.0f}",
-            f"{a.scar_mm2:.0f}",
-            f"{a.objective:.2f}",
+            figures.number(a.cost.mass_g, 1),
+            figures.duration(a.cost.time_s),
+            figures.number(a.cost.price, 2),
+            f"{figures.number(a.left_mm2, 0)} ({a.left_count})",
+            figures.number(a.contact_mm2, 0),
+            figures.number(a.scar_mm2, 0),
+            figures.number(a.objective, 2),
         ]
         for a in result.alternatives
     ]
@@ -269,39 +268,31 @@ def _cost(result: Plan) -> None:
     ]
     table("Cost as built", head, rows)
     if result.pieces:
-        asked, realised = result.gap.asked_mm, result.gap.realised_mm
-        pieces = "1 piece" if len(result.pieces) == 1 else f"{len(result.pieces)} pieces"
+        gap = result.gap
         say(
-            f"  {pieces} of support; air gap {realised:.3g} mm "
-            f"({result.gap.layers} layers, asked for {asked:.3g} mm)"
+            f"  {figures.counted(len(result.pieces), 'piece')} of support; air gap "
+            f"{figures.given_unit(gap.realised_mm, 'mm')} ({figures.counted(gap.layers, 'layer')}, asked for "
+            f"{figures.given_unit(gap.asked_mm, 'mm')})"
         )
 
 
 def _cost_row(name: str, cost: Cost) -> list[str]:
     return [
         name,
-        f"{cost.mass_g:.1f}",
-        f"{cost.filament_mm / 1000:.2f}",
-        duration(cost.time_s),
-        f"{cost.price:.2f}",
+        figures.number(cost.mass_g, 1),
+        figures.number(cost.filament_mm / 1000, 2),
+        figures.duration(cost.time_s),
+        figures.number(cost.price, 2),
     ]
 
 
-def duration(seconds: float) -> str:
-    """'1 h 05 min', '12 min', '40 s'."""
-    if seconds < 60:
-        return f"{seconds:.0f} s"
-    hours, minutes = divmod(round(seconds / 60), 60)
-    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+def _takes(minutes: float, grams: float) -> str:
+    return f"{figures.duration(60.0 * minutes)}, {figures.mass(grams)}"
 
 
 def _interval(estimate: Estimate) -> str:
-    return f"{estimate.value:.2f} ({estimate.low:.2f} to {estimate.high:.2f})"
-
-
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")
+    return f"{figures.number(estimate.value, 2)} ({figures.span(estimate.low, estimate.high, 2)})"
 
 
 def _is_figure(cell: str) -> bool:
-    return cell[:1].isdigit() or cell[:1] == "-"
+    return cell[:1].isdigit() or cell[:1] in ("-", figures.MINUS)

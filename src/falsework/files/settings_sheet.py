@@ -14,16 +14,13 @@ from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.support.scheme import Gap, Standing
 from falsework.support.standing import Choice
+from falsework.wording.figures import given, numbered
+from falsework.wording.terms import RESTS_ON
 
 _STANDING_WORDS = {
     Standing.NONE: "no support",
     Standing.BED: "support from the bed only",
     Standing.ANYWHERE: "support from the bed or the part",
-}
-_BASIS_WORDS = {
-    "uncalibrated": "a general belief about the material; no test print of it on this machine has been read",
-    "extrapolated": "your readings, but outside the range in which they were taken",
-    "calibrated": "your own readings",
 }
 
 
@@ -49,14 +46,14 @@ def settings_sheet(plan: Plan) -> str:
 
 
 def _opening(plan: Plan) -> str:
-    x, y, z = (_number(v, 2) for v in plan.part.size_mm)
+    x, y, z = (given(v, 2) for v in plan.part.size_mm)
     turned = "as it came in its file"
     if any(plan.part.turn_deg):
-        a, b, c = (_number(v, 4) for v in plan.part.turn_deg)
+        a, b, c = (given(v, 4) for v in plan.part.turn_deg)
         turned = f"turned by {a}° about x, then {b}° about y, then {c}° about z"
     if plan.lies is not None:
         turned += ", which is the best lie found" if any(plan.part.turn_deg) else ", the best lie found"
-    size = "" if plan.part.scale == 1 else f", scaled by {_number(plan.part.scale)}"
+    size = "" if plan.part.scale == 1 else f", scaled by {given(plan.part.scale)}"
     return (
         f"Part: {_plain(plan.part.name)}, {x} × {y} × {z} mm, {turned}{size}. "
         f"Process: {_plain(plan.process.name)}, material {_plain(plan.process.material.name)}, "
@@ -79,16 +76,16 @@ def _standing_sentences(plan: Plan) -> list[str]:
     elif anywhere:
         sentences = [
             "**Supports may stand on the bed and on the part.** "
-            f"On the part they are wanted only under {_listed(anywhere)}."
+            f"On the part they are wanted only under {numbered('underside', anywhere)}."
         ]
         if bed:
-            sentences.append(f"Under {_listed(bed)} they should stand on the bed only.")
+            sentences.append(f"Under {numbered('underside', bed)} they should stand on the bed only.")
     else:
-        sentences = [f"**Supports stand on the bed only**, under {_listed(bed)}."]
+        sentences = [f"**Supports stand on the bed only**, under {numbered('underside', bed)}."]
     if alone and (bed or anywhere):
         sentences.append(
-            f"Keep supports away from {_listed(alone)}: a program that goes by the limit angle alone "
-            "would put some there."
+            f"Keep supports away from {numbered('underside', alone)}: a program that goes by the limit angle "
+            "alone would put some there."
         )
     return sentences
 
@@ -101,14 +98,14 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
     return [
         (
             "limit angle, measured from the vertical",
-            _number(plan.limit_deg, 1),
+            given(plan.limit_deg, 1),
             "°",
             "a wall is 0°, a flat underside 90°; up to the limit undersides hold by themselves: "
-            f"a layer may reach {_number(plan.reach_mm, 3)} mm past the one beneath",
+            f"a layer may reach {given(plan.reach_mm, 3)} mm past the one beneath",
         ),
         (
             "limit angle, measured from the horizontal",
-            _number(90 - plan.limit_deg, 1),
+            given(90 - plan.limit_deg, 1),
             "°",
             "the same limit for programs that count a flat underside as 0°",
         ),
@@ -120,7 +117,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         ),
         (
             "sideways clearance between support and part",
-            _number(structure.side_gap_mm),
+            given(structure.side_gap_mm),
             "mm",
             "keeps the support from welding to walls beside it",
         ),
@@ -142,7 +139,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         ),
         (
             "spacing of interface lines",
-            _number(process.line_width_mm),
+            given(process.line_width_mm),
             "mm",
             "one line width, which is a density of 100 %",
         ),
@@ -156,20 +153,20 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         ),
         (
             f"spacing of the body's lines{each}",
-            _number(structure.spacing_mm),
+            given(structure.spacing_mm),
             "mm",
             "centre to centre; the roof has to bridge this distance",
         ),
         (
             f"the same as a density{each}",
-            _number(100 * density, 1),
+            given(100 * density, 1),
             "%",
-            f"line width over spacing: {_number(process.line_width_mm)} / {_number(structure.spacing_mm)}",
+            f"line width over spacing: {given(process.line_width_mm)} / {given(structure.spacing_mm)}",
         ),
         *(_both_sets(density) if grid else ()),
         (
             "direction of the body's lines",
-            _number(structure.line_angle_deg),
+            given(structure.line_angle_deg),
             "°",
             "from x towards y" + ("; the second set lies across" if grid else ""),
         ),
@@ -183,7 +180,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         ),
         (
             "widening of the foot on the bed",
-            _number(structure.foot_widening_mm),
+            given(structure.foot_widening_mm),
             "mm",
             f"over {structure.foot_layers} layers; holds narrow supports to the bed",
         ),
@@ -191,7 +188,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
 
 
 def _both_sets(density: float) -> list[tuple[str, str, str, str]]:
-    value = _number(100 * min(1.0, 2 * density), 1)
+    value = given(100 * min(1.0, 2 * density), 1)
     return [
         ("the same as a density, both sets together", value, "%", "for programs that count both sets as one")
     ]
@@ -200,9 +197,9 @@ def _both_sets(density: float) -> list[tuple[str, str, str, str]]:
 def _gap_rows(what: str, gap: Gap, why: str) -> list[tuple[str, str, str, str]]:
     realised = "whole layers that come nearest; this is what the printed gap will be"
     return [
-        (f"{what}: asked for", _number(gap.asked_mm, 3), "mm", why),
+        (f"{what}: asked for", given(gap.asked_mm, 3), "mm", why),
         (f"{what}: realised", str(gap.layers), "layers", realised),
-        (f"{what}: realised", _number(gap.realised_mm, 3), "mm", "the same in millimetres"),
+        (f"{what}: realised", given(gap.realised_mm, 3), "mm", "the same in millimetres"),
     ]
 
 
@@ -216,28 +213,28 @@ def _gap_why(gap: Gap) -> str:
 def _printing_rows(process: Process) -> list[tuple[str, str, str, str]]:
     printer, material = process.printer, process.material
     return [
-        ("nozzle bore", _number(process.nozzle_mm), "mm", "line widths are laid with it"),
-        ("layer height", _number(process.layer_height_mm), "mm", "gaps are whole multiples of it"),
+        ("nozzle bore", given(process.nozzle_mm), "mm", "line widths are laid with it"),
+        ("layer height", given(process.layer_height_mm), "mm", "gaps are whole multiples of it"),
         (
             "height of the first layer",
-            _number(process.first_layer_height_mm),
+            given(process.first_layer_height_mm),
             "mm",
             "all heights start from it",
         ),
-        ("line width", _number(process.line_width_mm), "mm", "sets how far a layer may reach past the last"),
+        ("line width", given(process.line_width_mm), "mm", "sets how far a layer may reach past the last"),
         ("closed lines around the part", str(process.wall_lines), "lines", "as priced"),
         ("solid layers above and below", str(process.solid_layers), "layers", "as priced"),
-        ("fill of the part's inside", _number(100 * process.fill), "%", "as priced"),
-        ("cooling fan", _number(100 * process.fan), "%", "the droop of overhangs and bridges rests on it"),
-        ("nozzle temperature", _number(material.nozzle_temperature_c), "°C", f"for {_plain(material.name)}"),
-        ("bed temperature", _number(material.bed_temperature_c), "°C", f"for {_plain(material.name)}"),
-        ("air around the part", _number(process.room_temperature_c), "°C", "assumed for the cooling"),
-        ("speed of walls", _number(process.wall_speed_mm_s), "mm/s", "as priced"),
-        ("speed of fill", _number(process.fill_speed_mm_s), "mm/s", "as priced"),
-        ("speed over air", _number(process.bridge_speed_mm_s), "mm/s", "assumed for droop over bridges"),
-        ("speed of supports", _number(process.support_speed_mm_s), "mm/s", "as priced"),
-        ("speed of the first layer", _number(process.first_layer_speed_mm_s), "mm/s", "as priced"),
-        ("speed of moves without extrusion", _number(printer.travel_speed_mm_s), "mm/s", "as priced"),
+        ("fill of the part's inside", given(100 * process.fill), "%", "as priced"),
+        ("cooling fan", given(100 * process.fan), "%", "the droop of overhangs and bridges rests on it"),
+        ("nozzle temperature", given(material.nozzle_temperature_c), "°C", f"for {_plain(material.name)}"),
+        ("bed temperature", given(material.bed_temperature_c), "°C", f"for {_plain(material.name)}"),
+        ("air around the part", given(process.room_temperature_c), "°C", "assumed for the cooling"),
+        ("speed of walls", given(process.wall_speed_mm_s), "mm/s", "as priced"),
+        ("speed of fill", given(process.fill_speed_mm_s), "mm/s", "as priced"),
+        ("speed over air", given(process.bridge_speed_mm_s), "mm/s", "assumed for droop over bridges"),
+        ("speed of supports", given(process.support_speed_mm_s), "mm/s", "as priced"),
+        ("speed of the first layer", given(process.first_layer_speed_mm_s), "mm/s", "as priced"),
+        ("speed of moves without extrusion", given(printer.travel_speed_mm_s), "mm/s", "as priced"),
     ]
 
 
@@ -249,9 +246,9 @@ def _bridges(plan: Plan) -> list[str]:
     rows = [
         (
             str(u.number),
-            _number(u.span_mm, 1),
-            _number(u.span_direction_deg, 1),
-            _number(u.height_mm, 2),
+            given(u.span_mm, 1),
+            given(u.span_direction_deg, 1),
+            given(u.height_mm, 2),
             _interval(u.droop_mm),
             _STANDING_WORDS[chosen.get(u.number, Standing.NONE)],
         )
@@ -260,7 +257,7 @@ def _bridges(plan: Plan) -> list[str]:
     return [
         "Lay the strands of a bridge along its span, from anchor to anchor: they are shortest that way and "
         "droop least. Directions count from x towards y. Print at "
-        f"{_number(plan.process.bridge_speed_mm_s)} mm/s, fan at {_number(100 * plan.process.fan)} %.",
+        f"{given(plan.process.bridge_speed_mm_s)} mm/s, fan at {given(100 * plan.process.fan)} %.",
         _table(
             (
                 "underside",
@@ -313,9 +310,9 @@ def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple
     return (
         str(underside.number),
         underside.kind.value,
-        _number(underside.area_mm2, 1),
-        _number(underside.angle_deg, 0),
-        ", ".join(_number(v, 1) for v in underside.center_mm),
+        given(underside.area_mm2, 1),
+        given(underside.angle_deg, 0),
+        ", ".join(given(v, 1) for v in underside.center_mm),
         _interval(underside.droop_mm),
         _interval(underside.supported_droop_mm),
         _STANDING_WORDS[choice.chosen if choice else Standing.NONE],
@@ -330,14 +327,14 @@ def _cautions(plan: Plan) -> Iterable[str]:
         if piece.remedy and piece.undersides:
             by_remedy.setdefault(piece.remedy, []).extend(piece.undersides)
     for remedy, undersides in by_remedy.items():
-        under = _listed(sorted(set(undersides)))
+        under = numbered("underside", sorted(set(undersides)))
         yield (
             f"To stand by themselves, the supports of print.3mf under {under} got more "
             f"than the numbers above say: {remedy}. Supports of your own program need something like it."
         )
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
-        yield f"Droop is predicted, not measured. It rests on {_BASIS_WORDS.get(basis, basis)}."
+        yield f"Droop is predicted, not measured. It rests on {RESTS_ON.get(basis, basis)}."
     if plan.rests_on:
         yield f"Read so far: {plan.rests_on}."
     yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."
@@ -345,22 +342,7 @@ def _cautions(plan: Plan) -> Iterable[str]:
 
 
 def _interval(estimate: Estimate) -> str:
-    return f"{_number(estimate.value, 2)} ({_number(estimate.low, 2)} to {_number(estimate.high, 2)})"
-
-
-def _listed(numbers: Sequence[int]) -> str:
-    """'underside 3', 'undersides 3, 5 and 8'."""
-    if len(numbers) == 1:
-        return f"underside {numbers[0]}"
-    return f"undersides {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
-
-
-def _number(value: float, decimals: int = 3) -> str:
-    """Fixed decimals without trailing zeros: 0.20 → 0.2, 45.0 → 45; never an exponent, never '-0'."""
-    text = f"{value:.{decimals}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return "0" if text in ("-0", "") else text
+    return f"{given(estimate.value, 2)} ({given(estimate.low, 2)} to {given(estimate.high, 2)})"
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:

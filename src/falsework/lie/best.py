@@ -37,6 +37,7 @@ from falsework.part.part import Floats, Part
 from falsework.part.placing import fits, place
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 PLAIN, USUAL = Weights(), Care()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
@@ -284,7 +285,10 @@ def _no_fit(part: Part, process: Process, looked: Looked) -> str:
     if not looked.fit.any():
         return f"In every lie {part.name} is lower than half the first layer"
     percent = math.floor(1000.0 * float(looked.fit.max())) / 10.0
+    room = " × ".join(
+        figures.given(v) for v in (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
+    )
     return (
-        f"In no lie {part.name} fits the build volume of {printer.build_width_mm:g} × "
-        f"{printer.build_depth_mm:g} × {printer.build_height_mm:g} mm; at {percent:g} % of its size it would"
+        f"In no lie {part.name} fits the build volume of {room} mm; at {figures.given(percent)} % of "
+        "its size it would"
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from falsework.lie.price import STEADY_DEG
 from falsework.lie.value import Lie, Lies
+from falsework.wording import figures
 
 AT_ONCE_DEG = 0.5  # what topples at less of a lean does not stand
 HEAD = (
@@ -43,17 +44,17 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
     return (
         lie.label,
         turn_words(lie),
-        f"{lie.price.total:.2f}",
-        f"{lie.support_g:.1f}",
-        f"{lie.contact_mm2 / 100.0:.1f}",
-        f"{lie.unreached_mm2 / 100.0:.1f}",
-        f"{show / 100.0:.1f}" if lies.marked else "–",
-        f"{lie.height_mm:.0f}",
-        _time(lie.time_s),
-        f"{lie.filament_g:.1f}",
-        f"{lie.lean_deg:.0f}" if lie.lean_deg >= AT_ONCE_DEG else "at once",
-        f"{lie.longest_bridge_mm:.0f}",
-        "–" if lies.load_axis is None else f"{100.0 * lie.across_layers:.0f} %",
+        figures.number(lie.price.total, 2),
+        figures.number(lie.support_g, 1),
+        figures.number(lie.contact_mm2 / 100.0, 1),
+        figures.number(lie.unreached_mm2 / 100.0, 1),
+        figures.number(show / 100.0, 1) if lies.marked else "–",
+        figures.number(lie.height_mm, 0),
+        figures.duration(lie.time_s),
+        figures.number(lie.filament_g, 1),
+        figures.number(lie.lean_deg, 0) if lie.lean_deg >= AT_ONCE_DEG else "at once",
+        figures.number(lie.longest_bridge_mm, 0),
+        "–" if lies.load_axis is None else figures.share(lie.across_layers),
         "yes" if lie.fits else "no",
     )
 
@@ -72,9 +73,8 @@ def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
     """The recommendation as one plain sentence with its figures."""
     if best.up == now.up and best.turn_deg == now.turn_deg:
         tail = "it needs no support" if best.needs_no_support else _needs(best)
-        text = (
-            f"As it lies now is best: {tail}, {_time(best.time_s)} in all; no lie searched is cheaper by 2 %"
-        )
+        time = figures.duration(best.time_s)
+        text = f"As it lies now is best: {tail}, {time} in all; no lie searched is cheaper by 2 %"
         return f"{no_fit}. {text}" if no_fit else text
     turned = f"Turned by {turn_words(best)}°:"
     if best.needs_no_support:
@@ -85,18 +85,21 @@ def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
         text = f"{turned} {_needs(best)}, although as it lies now it needs none"
     else:
         text = (
-            f"{turned} its supports take {best.support_g:.1f} g and mark {_area(best.contact_mm2)}, "
-            f"as it lies now {now.support_g:.1f} g and {_area(now.contact_mm2)}"
+            f"{turned} its supports take {figures.mass(best.support_g)} and mark "
+            f"{figures.area(best.contact_mm2)}, "
+            f"as it lies now {figures.mass(now.support_g)} and {figures.area(now.contact_mm2)}"
         )
-    text += f"; {_time(best.time_s)} in all instead of {_time(now.time_s)}"
+    text += f"; {figures.duration(best.time_s)} in all instead of {figures.duration(now.time_s)}"
     if now.lean_deg < STEADY_DEG and best.lean_deg > now.lean_deg + 1.0:
         text += f"; it topples {_topples(best)} instead of {_topples(now)}"
     if marked and best.show_any_mm2 < now.show_any_mm2:
-        text += f"; {marked} marked {_area(best.show_any_mm2)} instead of {_area(now.show_any_mm2)}"
+        text += (
+            f"; {marked} marked {figures.area(best.show_any_mm2)} instead of {figures.area(now.show_any_mm2)}"
+        )
     if with_load:
         text += (
-            f"; {100 * best.across_layers:.0f} % of the load across the layers "
-            f"instead of {100 * now.across_layers:.0f} %"
+            f"; {figures.share(best.across_layers)} of the load across the layers "
+            f"instead of {figures.share(now.across_layers)}"
         )
     if best.fits and not now.fits:
         text += f"; as it lies now it does not fit ({now.misfit})"
@@ -105,7 +108,11 @@ def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
 
 def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
     """What the figures rest on, and how they compare with the layers of a plan."""
-    mesh = f"a mesh thinned within {thinned_mm:g} mm" if thinned_mm > 0.0 else "the whole mesh"
+    mesh = (
+        f"a mesh thinned within {figures.given_unit(thinned_mm, 'mm')}"
+        if thinned_mm > 0.0
+        else "the whole mesh"
+    )
     text = (
         f"searched on {mesh}; figures shown are sums over {cells} × {cells} columns of the whole mesh; "
         "support volumes meet those of a plan's layers within 10 % and a layer under every underside; under "
@@ -115,11 +122,11 @@ def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
     uneven = max(best.uneven_share, now.uneven_share)
     if uneven > 0.001:
         text += (
-            f"; the mesh is open: up to {100.0 * uneven:.1f} % of the columns leave it unevenly, and where "
+            f"; the mesh is open: up to {figures.share(uneven)} of the columns leave it unevenly, and where "
             "undersides are missing their air is not counted"
         )
     compared = [
-        f"{name} {lie.contact_mm2 / 100.0:.1f} cm² against {lie.layers.contact_mm2 / 100.0:.1f} cm²"
+        f"{name} {figures.area(lie.contact_mm2)} against {figures.area(lie.layers.contact_mm2)}"
         for name, lie in (("recommended", best), ("as it lies now", now))
         if lie.layers is not None
     ]
@@ -129,19 +136,8 @@ def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
 
 
 def _needs(lie: Lie) -> str:
-    return f"it needs {lie.support_g:.1f} g of support under {_area(lie.contact_mm2)}"
+    return f"it needs {figures.mass(lie.support_g)} of support under {figures.area(lie.contact_mm2)}"
 
 
 def _topples(lie: Lie) -> str:
-    return f"at {lie.lean_deg:.0f}°" if lie.lean_deg >= AT_ONCE_DEG else "at once"
-
-
-def _area(mm2: float) -> str:
-    return f"{mm2 / 100.0:.1f} cm²" if mm2 >= 50.0 else f"{mm2:.0f} mm²"
-
-
-def _time(seconds: float) -> str:
-    minutes = round(seconds / 60.0)
-    if minutes < 1:
-        return "under 1 min"
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+    return f"at {figures.with_unit(lie.lean_deg, '°', 0)}" if lie.lean_deg >= AT_ONCE_DEG else "at once"

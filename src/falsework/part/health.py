@@ -33,6 +33,7 @@ from falsework.part.holes import close_holes
 from falsework.part.part import Finding, Floats, Health, Ints, Part
 from falsework.part.raw import RawMesh
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures as wording
 
 STITCH_SHARES = (1e-6, 1e-5, 1e-4)  # of the part's diagonal: how far open edges may lie apart
 TOUCH_SHARE = 1e-6  # of the diagonal: contact shallower than this is touching, not crossing
@@ -225,7 +226,7 @@ def stitched(mesh: Mesh) -> tuple[Mesh, Steps]:
     if reach == 0.0:
         return mesh, []
     count = before.open_edges - mesh.open_edges
-    done = f"closed by merging corners up to {reach:.2g} mm apart{_volume_note(before, mesh)}"
+    done = f"closed by merging corners up to {wording.length(reach)} apart{_volume_note(before, mesh)}"
     return mesh, [Finding("cracks between faces", count, done, _open_spot(before))]
 
 
@@ -388,8 +389,8 @@ def holes_closed(mesh: Mesh, partner: Ints) -> tuple[Mesh, Ints, Steps]:
         area = sum(a for _, a, _ in closed)
         widest = max(closed, key=lambda c: c[1])
         done = (
-            f"closed with {area:.3g} mm² of new faces, the largest {widest[1]:.3g} mm² over "
-            f"{widest[2]} edges{_volume_note(before, mesh)}"
+            f"closed with {wording.area(area)} of new faces, the largest {wording.area(widest[1])} over "
+            f"{wording.counted(widest[2], 'edge')}{_volume_note(before, mesh)}"
         )
         serious = bool(widest[1] > BIG_PATCH * figures[:, 1].sum())
         spot = (float(widest[0][0]), float(widest[0][1]), float(widest[0][2]))
@@ -464,7 +465,7 @@ def _volume_note(before: Mesh, after: Mesh) -> str:
     a, b = before.volume_mm3, after.volume_mm3
     if abs(a - b) <= 1e-9 * max(abs(a), abs(b)):
         return ""
-    return f"; volume {a:.6g} → {b:.6g} mm³"
+    return f"; volume {wording.number(a, 1)} → {wording.with_unit(b, 'mm³', 1)}"
 
 
 def _once(found: Steps) -> Steps:

@@ -9,6 +9,7 @@ import numpy as np
 
 from falsework.errors import PartError
 from falsework.part.part import Finding, Floats, Part
+from falsework.wording.figures import given_unit, length, with_unit
 
 AXES = ("x", "y", "z")
 LARGEST_SCALE = 1e4
@@ -76,7 +77,9 @@ def place(
         findings.append(finding)
     if not turned and abs(low[2]) > SETTLED_MM:
         how = "lowered" if low[2] > 0 else "raised"
-        findings.append(Finding("part off the bed", 1, f"{how} by {abs(low[2]):.4g} mm to stand on it"))
+        findings.append(
+            Finding("part off the bed", 1, f"{how} by {length(abs(float(low[2])))} to stand on it")
+        )
     return replace(
         part,
         vertices=np.ascontiguousarray(vertices + shift),
@@ -90,11 +93,12 @@ def fits(part: Part, build_mm: tuple[float, float, float]) -> list[str]:
     Each says by how much, and the scale at which the whole part would fit as it lies.
     """
     size = part.size_mm
-    ratio = min(room / length for room, length in zip(build_mm, size, strict=True) if length > 0)
+    ratio = min(room / long for room, long in zip(build_mm, size, strict=True) if long > 0)
     percent = math.floor(1000 * ratio) / 10
     return [
-        f"along {axis} the part is {length:.1f} mm and the build volume {room:.1f} mm: "
-        f"{length - room:.1f} mm too long; it would fit at {percent:g} % of its size"
-        for axis, length, room in zip(AXES, size, build_mm, strict=True)
-        if length > room + TOLERANCE_MM
+        f"along {axis} the part is {with_unit(long, 'mm', 1)} and the build volume "
+        f"{with_unit(room, 'mm', 1)}: {with_unit(long - room, 'mm', 1)} too long; it would fit at "
+        f"{given_unit(percent, '%')} of its size"
+        for axis, long, room in zip(AXES, size, build_mm, strict=True)
+        if long > room + TOLERANCE_MM
     ]

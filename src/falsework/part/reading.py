@@ -21,6 +21,7 @@ from falsework.part.stl import is_binary_stl, is_text_stl, read_binary_stl, read
 from falsework.part.threemf import is_zip, read_3mf
 from falsework.part.units import guess_unit, mm_per_unit
 from falsework.watch import QUIET, Watch
+from falsework.wording.figures import length, with_unit
 
 FORMATS = {
     ".stl": "stl",
@@ -90,7 +91,9 @@ def _read_raw(path: Path, called: Path) -> RawMesh:
         if not path.is_file():  # a device may never end, a pipe may never begin
             raise PartError(name, "this is a device or a pipe, not a file", SUPPORTED)
         if size > MAX_BYTES:
-            raise PartError(name, f"the file has {size / 2**30:.1f} GB; 4 GB is the limit", "Reduce it")
+            raise PartError(
+                name, f"the file has {with_unit(size / 2**30, 'GB')}; 4 GB is the limit", "Reduce it"
+            )
         data = path.read_bytes()
     except FileNotFoundError:
         raise PartError(name, "there is no such file", "Check the path") from None
@@ -186,7 +189,9 @@ def _scaled(raw: RawMesh, factor: float, name: str) -> RawMesh:
     """In millimetres; refuse what is larger than a hall or smaller than dust."""
     extent = _extent(raw) * factor
     if not extent <= LARGEST_MM:
-        raise PartError(name, f"the part would be {extent / 1000:.4g} m long", "Check unit and scale")
+        raise PartError(
+            name, f"the part would be {with_unit(extent / 1000, 'm')} long", "Check unit and scale"
+        )
     if 0 < extent < SMALLEST_MM:
-        raise PartError(name, f"the part would be {extent:.2g} mm long", "Check unit and scale")
+        raise PartError(name, f"the part would be {length(extent)} long", "Check unit and scale")
     return raw if factor == 1.0 else replace(raw, vertices=raw.vertices * factor)

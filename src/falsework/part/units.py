@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from falsework.errors import PartError
 from falsework.part.part import Finding
+from falsework.wording.figures import length
 
 MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
 
@@ -42,7 +43,7 @@ def guess_unit(extent: float) -> tuple[str, Finding]:
     else:
         unit = "mm"
     others = [u for u in ("mm", "inch", "m") if u != unit and 5 <= extent * MM_PER_UNIT[u] <= 1000]
-    told = f"taken as {unit}: the part is {extent * MM_PER_UNIT[unit]:.4g} mm at its longest"
+    told = f"taken as {unit}: the part is {length(extent * MM_PER_UNIT[unit])} at its longest"
     if others:
-        told += "; it would be " + " or ".join(f"{extent * MM_PER_UNIT[u]:.4g} mm in {u}" for u in others)
+        told += "; it would be " + " or ".join(f"{length(extent * MM_PER_UNIT[u])} in {u}" for u in others)
     return unit, Finding("unit guessed", 1, f"{told}; give the unit to be sure", serious=serious)

@@ -53,8 +53,9 @@ from falsework.support.scheme import Standing
 from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures, Weights
 from falsework.support.sweep import sweep_columns
-from falsework.support.words import numbered
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
+from falsework.wording.figures import numbered
 
 MOST_LAYERS = 20_000
 THIN_SHARE = 0.01  # of a part narrower than a line, from which on it is said
@@ -458,9 +459,10 @@ def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerSt
     z_mm = layer_boundaries(float(part.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm)
     count = len(z_mm) - 1
     if count > MOST_LAYERS:
+        height = figures.given_unit(process.layer_height_mm, "mm")
         raise PartError(
             part.name,
-            f"would take {count} layers of {process.layer_height_mm:g} mm; the most is {MOST_LAYERS}",
+            f"would take {figures.counted(count, 'layer')} of {height}; the most is {MOST_LAYERS}",
             "Check its unit (--unit) or scale, or use thicker layers",
         )
     key = ("layers", part.digest, process.first_layer_height_mm, process.layer_height_mm)
@@ -500,26 +502,22 @@ def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str
     warnings = list(fits(part, build_mm))
     for finding in part.health.findings:
         if finding.serious:
-            where = (
-                ""
-                if finding.where_mm is None
-                else " near x {:.1f}, y {:.1f}, z {:.1f} mm".format(*finding.where_mm)
-            )
+            where = "" if finding.where_mm is None else f" near {figures.place(finding.where_mm)}"
             count = f"{finding.count} × " if finding.count > 1 else ""
             warnings.append(f"{count}{finding.what}{where}: {finding.done or 'left as it is'}")
     if len(stack.stitched_layers):
         first = stack.middles_mm[stack.stitched_layers[0]]
         warnings.append(
             f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging "
-            f"gaps of up to {stack.widest_stitch_mm:.2f} mm, the first at z {first:.1f} mm"
+            f"gaps of up to {figures.length(stack.widest_stitch_mm)}, the first at z "
+            f"{figures.with_unit(first, 'mm', 1)}"
         )
     thin = thin_walls(stack, process.line_width_mm)
     if thin.share >= THIN_SHARE:
-        x, y, z = thin.where_mm
         warnings.append(
-            f"about {100.0 * thin.share:.2g} % of the part is narrower than a line "
-            f"({process.line_width_mm:g} mm) and may not be printed, "
-            f"first near x {x:.1f}, y {y:.1f}, z {z:.1f} mm"
+            f"about {figures.share(thin.share)} of the part is narrower than a line "
+            f"({figures.given_unit(process.line_width_mm, 'mm')}) and may not be printed, "
+            f"first near {figures.place(thin.where_mm)}"
         )
     return tuple(warnings)
 

@@ -11,6 +11,7 @@ from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
 from falsework.redrawing.value import Change
+from falsework.wording import figures
 
 CAUTION = (
     "The tool does not certify a part: loads and safety factors are the user's or a licensed engineer's. "
@@ -45,7 +46,7 @@ def spared_words(spare: MarkedFaces, found: Sequence[Candidate]) -> list[str]:
     return [
         *named,
         *(
-            "faces that look along ({:.2g}, {:.2g}, {:.2g})".format(*direction)
+            f"faces that look along ({', '.join(figures.number(v, 2) for v in direction)})"
             for direction in spare.directions
         ),
     ]
@@ -54,7 +55,7 @@ def spared_words(spare: MarkedFaces, found: Sequence[Candidate]) -> list[str]:
 def lie_words(lie: Lie, printed: Printed) -> str:
     """One sentence on another way to lay the part."""
     count = printed.undersides
-    left = f"{count} underside{'s' if count > 1 else ''} would ask for support" if count else "none asks"
+    left = f"{figures.counted(count, 'underside')} would ask for support" if count else "none asks"
     return f"turned by {turn_words(lie)} degrees: {left}"
 
 
@@ -64,5 +65,8 @@ def best_of(prices: Mapping[str, float | None]) -> tuple[str, str]:
     least = min(known.values())
     best = next(name for name, price in known.items() if price <= (1.0 + SAME_SHARE) * least)
     if best == AS_IT_IS:
-        return best, f"printing it as it is comes cheapest, at {known[best]:.2f}"
-    return best, f"it comes to {known[best]:.2f}, printed as it is to {known[AS_IT_IS]:.2f}"
+        return best, f"printing it as it is comes cheapest, at {figures.price(known[best])}"
+    return (
+        best,
+        f"it comes to {figures.price(known[best])}, printed as it is to {figures.price(known[AS_IT_IS])}",
+    )

@@ -28,6 +28,7 @@ from falsework.support.generate import build_scheme
 from falsework.support.scheme import Standing, SupportScheme
 from falsework.support.sparing import Spared, spared_faces
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 DIRECTIONS = 250  # for judging a change
 TURNS_DEG = ((180.0, 0.0, 0.0), (90.0, 0.0, 0.0), (-90.0, 0.0, 0.0), (0.0, 90.0, 0.0), (0.0, -90.0, 0.0))
@@ -161,7 +162,7 @@ def _trials(
     if any(piece.tears or piece.bond_n.high > 1.0 for piece in failing):
         layers = now.scheme.gap.layers + 1
         wider = replace(structure, air_gap_layers=float(layers), air_gap_mm=0.0)
-        change = f"a larger air gap, {layers * process.layer_height_mm:.2g} mm"
+        change = f"a larger air gap, {figures.given_unit(layers * process.layer_height_mm, 'mm')}"
         trials.append((change, with_structure(wider)))
     if structure.perimeter_lines > 0:
         trials.append(
@@ -171,7 +172,9 @@ def _trials(
     turned = angle is not None and abs((angle - structure.line_angle_deg + 90.0) % 180.0 - 90.0) > 10.0
     if angle is not None and (structure.pattern == "grid" or turned):
         lines = replace(structure, pattern="lines", line_angle_deg=angle)
-        trials.append((f"lines along the pull, {angle:.0f}° from x", with_structure(lines)))
+        trials.append(
+            (f"lines along the pull, {figures.with_unit(angle, '°', 0)} from x", with_structure(lines))
+        )
     for turn in _worth_building(part, process, turns_deg):
         words = ", ".join(f"{a:+.0f}° about {axis}" for a, axis in zip(turn, "xyz", strict=True) if a)
         trials.append((f"turn the part by {words}", _turned(part, turn, now, process, tool, belief, spared)))
@@ -267,7 +270,8 @@ def _split(now: _Trial) -> Remedy | None:
     if not parted:
         return None
     cuts = sum(len(piece.cuts) for piece in parted)
-    change = f"build {_numbers([p.number for p in parted])} in blocks, apart at {cuts} cut{'s' * (cuts > 1)}"
+    named = figures.numbered("piece", [p.number for p in parted])
+    change = f"build {named} in blocks, apart at {figures.counted(cuts, 'cut')}"
     same = _remedy(change, now, now)
     left = len(now.release.failing) - len(parted)
     freed = sum(piece.contact_mm2 for piece in parted)
@@ -278,10 +282,6 @@ def _split(now: _Trial) -> Remedy | None:
         strands=(same.strands[0], same.strands[0] - sum(c.strands for p in parted for c in p.cuts)),
     )
     return replace(made, effect=_effect(made))
-
-
-def _numbers(numbers: Sequence[int]) -> str:
-    return f"piece{'s' * (len(numbers) > 1)} {', '.join(map(str, numbers))}"
 
 
 def _effect(r: Remedy) -> str:
@@ -295,9 +295,11 @@ def _effect(r: Remedy) -> str:
     if r.strands[0] != r.strands[1]:
         said.append(f"{r.strands[1]} instead of {r.strands[0]} strands to sever")
     if abs(r.left_mm2[1] - r.left_mm2[0]) >= 1.0:
-        said.append(f"{r.left_mm2[1]:.0f} instead of {r.left_mm2[0]:.0f} mm² left without support")
+        said.append(
+            f"{figures.area(r.left_mm2[1])} instead of {figures.area(r.left_mm2[0])} left without support"
+        )
     if abs(r.droop_mm[1] - r.droop_mm[0]) >= 0.005:
-        said.append(f"droop {r.droop_mm[1]:.2f} instead of {r.droop_mm[0]:.2f} mm")
+        said.append(f"droop {figures.length(r.droop_mm[1])} instead of {figures.length(r.droop_mm[0])}")
     if abs(r.price[1] - r.price[0]) >= 0.01:
-        said.append(f"supports cost {r.price[1]:.2f} instead of {r.price[0]:.2f}")
+        said.append(f"supports cost {figures.price(r.price[1])} instead of {figures.price(r.price[0])}")
     return ", ".join(said)

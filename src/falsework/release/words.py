@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from falsework.droop.estimate import Estimate
 from falsework.release.value import PieceRelease, State, Vector
-from falsework.support.words import numbered
+from falsework.wording import figures
+from falsework.wording.figures import numbered
 
 CAUTIONS = (
     "Let the part cool until it lets go of the bed; hot strands pull threads and burn fingers",
@@ -21,31 +21,20 @@ CAUTIONS = (
 )
 
 
-def force_text(force: Estimate) -> str:
-    """A force with its interval."""
-    if force.high < 0.5:
-        return "less than 0.5 N"
-    return f"about {_newton(force.value)} N ({_newton(force.low)} to {_newton(force.high)})"
-
-
-def _newton(value: float) -> str:
-    return f"{value:.1f}" if value < 10.0 else f"{float(f'{value:.2g}'):.0f}"
-
-
 def way_text(direction: Vector) -> str:
     """A direction in words: down, along x, or by its angles."""
     x, y, z = direction
     if abs(z) > 0.996:
         return "straight up" if z > 0 else "straight down"
     compass = np.degrees(np.arctan2(y, x)) % 360.0
-    flat = f"{compass:.0f}° from x towards y"
+    flat = f"{figures.with_unit(compass, '°', 0)} from x towards y"
     for name, angle in (("+x", 0.0), ("+y", 90.0), ("−x", 180.0), ("−y", 270.0), ("+x", 360.0)):
         if abs(compass - angle) < 5.0:
             flat = f"towards {name}"
     rise = np.degrees(np.arcsin(np.clip(z, -1.0, 1.0)))
     if abs(rise) < 5.0:
         return flat
-    return f"{flat}, {abs(rise):.0f}° {'up' if rise > 0 else 'down'}"
+    return f"{flat}, {figures.with_unit(abs(rise), '°', 0)} {'up' if rise > 0 else 'down'}"
 
 
 def why_of(piece: PieceRelease) -> PieceRelease:
@@ -55,45 +44,45 @@ def why_of(piece: PieceRelease) -> PieceRelease:
 
 def _why(p: PieceRelease) -> str:
     tears = (
-        f"; the part may tear: its weakest section near the contact, {p.neck_mm2:.3g} mm², bears "
-        f"{_newton(p.neck_n)} N"
+        f"; the part may tear: its weakest section near the contact, {figures.area(p.neck_mm2)}, bears "
+        f"{figures.force(p.neck_n)}"
         if p.tears
         else ""
     )
-    bond = force_text(p.bond_n)
+    bond = figures.about_force(p.bond_n)
     if p.state is State.STAYS:
         sure = "" if p.bond_n.high < p.bed_hold_n.low else " probably"
         return (
             f"The part lifts straight off it; it{sure} stays: the bed holds it with "
-            f"{force_text(p.bed_hold_n)}, the part with {bond}{tears}."
+            f"{figures.about_force(p.bed_hold_n)}, the part with {bond}{tears}."
         )
     after = (
         f" once {numbered('piece', p.after)} {'is' if len(p.after) == 1 else 'are'} out" if p.after else ""
     )
     along = ""
     if p.bed_hold_n.value > 0.0:
-        along = f"It comes along with the part once {force_text(p.bed_hold_n)} lets its foot go. "
+        along = f"It comes along with the part once {figures.about_force(p.bed_hold_n)} lets its foot go. "
     if p.state in (State.BY_HAND, State.BY_TOOL):
         assert p.pull_direction is not None
         means = "by hand" if p.state is State.BY_HAND else "with the tool"
         return f"{along}Pull it {means} {way_text(p.pull_direction)}{after}; {bond} holds it{tears}."
     if p.state is State.BREAK:
         strands = sum(cut.strands for cut in p.cuts)
-        planes = "1 cut" if len(p.cuts) == 1 else f"{len(p.cuts)} cuts"
-        severs = f", {strands} strands," if strands else ""
+        planes = figures.counted(len(p.cuts), "cut")
+        severs = f", {figures.counted(strands, 'strand')}," if strands else ""
         return (
-            f"It leaves in no straight direction as a whole; {planes}{severs} into {len(p.blocks)} blocks "
-            f"free it{tears}."
+            f"It leaves in no straight direction as a whole; {planes}{severs} into "
+            f"{figures.counted(len(p.blocks), 'block')} free it{tears}."
         )
     if p.state is State.DIG:
         if p.pull_direction is not None:
             return (
                 f"It would leave {way_text(p.pull_direction)}{after}, but neither fingers nor the tool get "
-                f"hold of it; a 2 × 2 mm pick reaches {100 * p.pick_share:.0f} % of its surface{tears}."
+                f"hold of it; a 2 × 2 mm pick reaches {figures.share(p.pick_share)} of its surface{tears}."
             )
         return (
             f"It leaves in no straight direction, nor in a few blocks; a 2 × 2 mm pick reaches "
-            f"{100 * p.pick_share:.0f} % of its surface, the rest may stay for ever{tears}."
+            f"{figures.share(p.pick_share)} of its surface, the rest may stay for ever{tears}."
         )
     return "The part closes it in: no opening of 2 × 2 mm leads to it, so it stays for ever."
 

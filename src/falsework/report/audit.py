@@ -12,10 +12,11 @@ import numpy as np
 from falsework.auditing.value import Audit, Finding, Level, Place, UndersideAudit
 from falsework.auditing.views import View, views_of
 from falsework.kernels.bead.resting import SUPPORT
-from falsework.report import paper, words
+from falsework.report import paper
 from falsework.report.colour import SUPPORT as BRICK
 from falsework.report.colour import css
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures as words
 
 _MOST_PICTURES = 24
 _SIDE = 320.0  # of a picture, drawing units

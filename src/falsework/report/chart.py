@@ -11,7 +11,7 @@ import numpy as np
 from falsework.planning.value import Plan
 from falsework.report.colour import LEAST_MM, MOST_MM, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.scene import Scene
-from falsework.report.words import number
+from falsework.wording.figures import number
 
 HEIGHT, TOP, BOTTOM = 430.0, 34.0, 392.0
 _SHADOW = (64.0, 244.0)  # x range of the silhouette

@@ -16,12 +16,13 @@ from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
 from falsework.process import limit_deg
 from falsework.process.settings import Process
-from falsework.report import paper, words
+from falsework.report import paper
 from falsework.report.chart import ticks
 from falsework.report.colour import PART, SUPPORT, hatch_rgb
 from falsework.report.labels import place_words
-from falsework.report.words import sentence
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures as words
+from falsework.wording.figures import sentence
 
 if TYPE_CHECKING:
     from falsework.report.pictures import Picture

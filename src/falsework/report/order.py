@@ -10,12 +10,15 @@ from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
-from falsework.report import paper, words
+from falsework.report import paper
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.lies import lies_of_plan
+from falsework.report.verdict import verdict
 from falsework.support.scheme import Gap, Standing
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures as words
+from falsework.wording import terms
 
 _MOST_BYTES = 5_000_000  # of the whole page; beyond it the solid view is left out
 _PIXELS = (1.5, 1.2, 1.2)  # per drawing unit: the first picture of a set is shown wide
@@ -53,7 +56,7 @@ def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _
     return _Row(
         u.number,
         str(u.kind),
-        words.KIND_WORDS[u.kind],
+        terms.KIND[u.kind],
         words.with_unit(u.area_mm2, "mm²"),
         words.with_unit(u.height_mm, "mm", 1),
         words.with_unit(u.angle_deg, "°", 0),
@@ -62,7 +65,7 @@ def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _
         words.interval(u.droop_mm, "mm"),
         words.with_unit(u.supported_droop_mm.value, "mm"),
         words.interval(u.supported_droop_mm, "mm"),
-        words.DECISION[decision],
+        terms.DECISION[decision],
         supported,
         words.price(option.cost.price) if option is not None and supported else "–",
         why,
@@ -276,7 +279,7 @@ def _figure_sets(plan: Plan, watch: Watch) -> tuple[list[Any], list[Any], Any, A
 
 def _bases(undersides: Iterable[Underside]) -> list[str]:
     found = {u.droop_mm.basis for u in undersides} | {u.supported_droop_mm.basis for u in undersides}
-    return [words.BASIS.get(basis, basis) for basis in sorted(found)]
+    return [terms.BASIS.get(basis, basis) for basis in sorted(found)]
 
 
 def report_html(plan: Plan, watch: Watch = QUIET) -> str:
@@ -298,7 +301,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
         "shapes": {u.number: str(u.kind) for u in plan.undersides},
         "size": f"{size}\u00a0mm",
         "sheet": plan.part.digest[:12],
-        "verdict": words.verdict(plan),
+        "verdict": verdict(plan),
         "figures": _figures(plan),
         "arrival": _arrival(plan),
         "volume": words.with_unit(plan.part.volume_mm3 / 1000.0, "cm³"),
@@ -312,7 +315,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
         "chart": chart,
         "rows": rows,
         "shown": _ROWS_SHOWN,
-        "kinds": [(str(k), words.KIND_WORDS[k], words.KIND_MEANING[k]) for k in Kind],
+        "kinds": [(str(k), terms.KIND[k], terms.KIND_MEANING[k]) for k in Kind],
         "legend_steps": legend_steps,
         "legend_ticks": legend_ticks,
         "support_tone": css(SUPPORT),

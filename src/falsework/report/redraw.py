@@ -10,9 +10,11 @@ import numpy as np
 
 from falsework.redrawing.split.value import Printed, Split
 from falsework.redrawing.value import Change, Redraw, Treated
-from falsework.report import paper, pictures, words
+from falsework.report import paper, pictures
 from falsework.report.colour import BED, PART, SUPPORT, Rgb, hatch_rgb
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures as words
+from falsework.wording import terms
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -125,7 +127,7 @@ def _why_not(redraw: Redraw) -> str:
 
 
 def _split_line(split: Split) -> str:
-    glue = words.with_unit(split.glue_mm2 / 100.0, "cm²")
+    glue = words.area(split.glue_mm2)
     pins = sum(len(joint.pins) for joint in split.joints)
     price = words.price(split.price)
     return f"{words.sentence(split.words)} {price} in all, glue area {glue}, {words.counted(pins, 'pin')}."
@@ -210,7 +212,7 @@ def row(treated: Treated) -> Row:
     """The cells of one underside."""
     under, change = treated.underside, treated.change
     shown = change or next((c for c in treated.changes if c.proven), None)
-    kind = words.KIND_WORDS[under.kind]
+    kind = terms.KIND[under.kind]
     z = words.with_unit(under.height_mm, "mm", 1)
     support = "left alone"
     if treated.support.mass_g > 0.0:
@@ -242,19 +244,14 @@ def _volume(change: Change) -> str:
     parts = []
     for sign, mm3 in (("+", change.added_mm3), ("\u2212", change.removed_mm3)):
         if mm3 >= 0.05:
-            parts.append(f"{sign}{_mm3(mm3)}")
+            parts.append(f"{sign}{words.volume(mm3)}")
     return ", ".join(parts) or "none"
 
 
-def _mm3(volume_mm3: float) -> str:
-    if volume_mm3 < 1000.0:
-        return words.with_unit(volume_mm3, "mm³")
-    return words.with_unit(volume_mm3 / 1000.0, "cm³")
-
-
 def _saves(change: Change) -> str:
-    minutes = f"{words.number(change.saved_s / 60.0, 0)}\u00a0min"
-    return f"{words.with_unit(change.saved_g, 'g')}, {minutes}, {words.price(change.saved_price)}"
+    return (
+        f"{words.mass(change.saved_g)}, {words.duration(change.saved_s)}, {words.price(change.saved_price)}"
+    )
 
 
 def _section(change: Change) -> str:
@@ -267,14 +264,14 @@ def left_lines(redraw: Redraw) -> tuple[str, ...]:
     reasons: dict[str, list[int]] = {}
     for one in redraw.left:
         reasons.setdefault(one.why, []).append(one.underside)
-    return tuple(words.sentence(f"{words.numbered(some)}: {why}") for why, some in reasons.items())
+    return tuple(words.sentence(f"{words.numbered('number', some)}: {why}") for why, some in reasons.items())
 
 
 def _split(split: Split, common: Sequence[str]) -> dict[str, object]:
     return {
         "words": words.sentence(split.words),
         "price": words.price(split.price),
-        "glue": words.with_unit(split.glue_mm2 / 100.0, "cm²"),
+        "glue": words.area(split.glue_mm2),
         "pins": [
             f"{words.number(pin.across_mm)}\u00a0mm across, {words.number(pin.length_mm)}\u00a0mm long, "
             f"in holes of {words.number(pin.hole_mm)}\u00a0mm "

@@ -10,9 +10,10 @@ import numpy as np
 
 from falsework.planning.value import Plan
 from falsework.release.value import Cut, PieceRelease, Remedy, State, Vector
-from falsework.report import paper, pictures, words
+from falsework.report import paper, pictures
 from falsework.report.colour import BED, PART, SUPPORT, hatch_rgb
 from falsework.report.scene import Scene
+from falsework.wording import figures as words
 
 HATCH = {
     State.STAYS: 0,

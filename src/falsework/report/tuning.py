@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from falsework.coupon.conditions import clean_droop_mm, other_fan
 from falsework.coupon.reading import Condition, Kind, LetGo
-from falsework.report import curves, paper, tuning_words, words
+from falsework.report import curves, paper, tuning_words
 from falsework.tuning.process_file import evidence_of
 from falsework.tuning.survey import CLOSED_FINISH
+from falsework.wording import figures as words
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded

@@ -22,7 +22,7 @@ from falsework.process.settings import Process
 from falsework.support.figures import standing_figures
 from falsework.support.scheme import Standing
 from falsework.support.standing import Alternative, Choice, Option, StandingFigures, Weights
-from falsework.support.words import numbered
+from falsework.wording.figures import area, axes, duration, estimated, length, mass, numbered, share, span
 
 __all__ = [
     "alternatives",
@@ -298,9 +298,9 @@ def alternatives(
     choices = tuple(choices)
     holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
     rows = []
-    for place, standing in enumerate((Standing.NONE, Standing.BED, Standing.ANYWHERE)):
+    for at, standing in enumerate((Standing.NONE, Standing.BED, Standing.ANYWHERE)):
         taken = [
-            c.options[0 if h or c.underside in spared else place] for c, h in zip(choices, holds, strict=True)
+            c.options[0 if h or c.underside in spared else at] for c, h in zip(choices, holds, strict=True)
         ]
         rows.append(_alternative(standing.value, taken, holds))
     rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds))
@@ -338,32 +338,30 @@ def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable
         unreached_mm2 = option.left_mm2 - spared_mm2
         if choice.chosen is not Standing.NONE and spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
             said.append(
-                f"{name}: {_percent(spared_mm2 / area_mm2)} of it ({_area(spared_mm2)}) is left to itself, "
+                f"{name}: {share(spared_mm2 / area_mm2)} of it ({area(spared_mm2)}) is left to itself, "
                 f"for {_WOULD_TOUCH}"
             )
         if choice.chosen is Standing.BED and unreached_mm2 > NEGLIGIBLE_SHARE * area_mm2:
             said.append(
-                f"{name}: {_percent(unreached_mm2 / area_mm2)} of it ({_area(unreached_mm2)}) cannot be "
+                f"{name}: {share(unreached_mm2 / area_mm2)} of it ({area(unreached_mm2)}) cannot be "
                 "carried from the bed and is left to itself"
             )
         elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(
             NEGLIGIBLE_SHARE * area_mm2, NEGLIGIBLE_SCAR_MM2
         ):
             x, y, _ = figures.landing_mm[k]
-            low, high = figures.landing_range_mm[k]
-            at = f"z {low:.1f}" if high - low < 0.05 else f"z {low:.1f} to {high:.1f}"
             where = (
-                f"{name}: its support stands on {_area(option.scar_mm2)} of the part around "
-                f"x {x:.1f}, y {y:.1f} at {at} mm and will scar it there"
+                f"{name}: its support stands on {area(option.scar_mm2)} of the part around "
+                f"{axes((x, y))} at z {span(*figures.landing_range_mm[k])} mm and will scar it there"
             )
             scars.append((option.scar_mm2, underside.number, where))
         if option.failure_price > 0.0 and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
             what = (
                 "starts in mid-air"
                 if underside.kind is Kind.ISLAND
-                else f"would droop {_length(underside.droop_mm.value)} mm"
+                else f"would droop {length(underside.droop_mm.value)}"
             )
-            said.append(f"{name} {what} and {_area(option.left_mm2)} of it is left: the print may fail there")
+            said.append(f"{name} {what} and {area(option.left_mm2)} of it is left: the print may fail there")
     return (*_on_spared_said(figures, need, choices), *said, *_scars(scars))
 
 
@@ -402,8 +400,10 @@ def _scars(scars: list[tuple[float, int, str]]) -> list[str]:
     said = [sentence for _, _, sentence in sorted(one_by_one, key=lambda scar: scar[1])]
     if others:
         numbers = numbered("underside", sorted(number for _, number, _ in others))
-        area = _area(math.fsum(mm2 for mm2, _, _ in others))
-        said.append(f"{numbers}: their supports stand on {area} more of the part and will scar it there")
+        others_area = area(math.fsum(mm2 for mm2, _, _ in others))
+        said.append(
+            f"{numbers}: their supports stand on {others_area} more of the part and will scar it there"
+        )
     return said
 
 
@@ -412,9 +412,7 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing, spared
     option = next(o for o in row if o.standing is chosen)
     if chosen is Standing.NONE or option.contact_mm2 == 0.0:
         if underside.kind is Kind.HOLDS and chosen is Standing.NONE:
-            return (
-                f"holds by itself: no layer reaches more than {_length(underside.free_length_mm)} mm over air"
-            )
+            return f"holds by itself: no layer reaches more than {length(underside.free_length_mm)} over air"
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
         no_room = _NO_ROOM_ON_BED if chosen is Standing.BED else _NO_ROOM
         if spared_mm2 > 0.5 * option.left_mm2:
@@ -436,45 +434,27 @@ def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing, spared
     text = f"carried {where} for {_takes(option.cost)}: {alone}"
     area_mm2 = option.left_mm2 + option.contact_mm2
     if option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-        text += f"; {_percent(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
+        text += f"; {share(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
         if spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-            text += f", {_percent(spared_mm2 / area_mm2)} for the sake of {SPARED}"
+            text += f", {share(spared_mm2 / area_mm2)} for the sake of {SPARED}"
     if scar_share > NEGLIGIBLE_SHARE:
-        text += f"; scars {_area(option.scar_mm2)} of the part"
+        text += f"; scars {area(option.scar_mm2)} of the part"
     return text
 
 
 def _left(underside: Underside, tail: str) -> str:
     head = {
         Kind.HOLDS: "left to itself",
-        Kind.BRIDGE: f"left to bridge {_length(underside.span_mm)} mm",
-        Kind.CANTILEVER: f"left to reach out {_length(underside.extent_mm)} mm",
+        Kind.BRIDGE: f"left to bridge {length(underside.span_mm)}",
+        Kind.CANTILEVER: f"left to reach out {length(underside.extent_mm)}",
         Kind.ISLAND: "left although it starts in mid-air",
     }[underside.kind]
     return f"{head}: {_droops(underside, 'droops')}, {tail}"
 
 
 def _droops(underside: Underside, verb: str) -> str:
-    d = underside.droop_mm
-    return f"{verb} {_length(d.value)} mm ({_length(d.low)}–{_length(d.high)})"
+    return f"{verb} {estimated(underside.droop_mm, 'mm')}"
 
 
 def _takes(cost: Cost) -> str:
-    minutes = cost.time_s / 60.0
-    time = "under a minute" if minutes < 1.0 else f"{minutes:.0f} min"
-    mass = "under 0.1 g" if cost.mass_g < 0.1 else f"{cost.mass_g:.1f} g"
-    return f"{mass} and {time}"
-
-
-def _length(mm: float) -> str:
-    if mm < 0.005:
-        return "0"
-    return f"{mm:.0f}" if mm >= 10.0 else f"{mm:.1f}" if mm >= 0.1 else f"{mm:.2f}"
-
-
-def _area(mm2: float) -> str:
-    return f"{mm2:.0f} mm²" if mm2 >= 10.0 else f"{mm2:.1f} mm²"
-
-
-def _percent(share: float) -> str:
-    return f"{100.0 * share:.0f} %"
+    return f"{mass(cost.mass_g)} and {duration(cost.time_s)}"

@@ -31,8 +31,8 @@ from falsework.support.sweep import (
     support_regions,
     sweep_columns,
 )
-from falsework.support.words import numbered
 from falsework.watch import QUIET, Watch
+from falsework.wording.figures import numbered
 
 
 @dataclass(frozen=True, eq=False)

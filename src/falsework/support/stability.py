@@ -13,6 +13,7 @@ from falsework.process.settings import Process
 from falsework.support.cells import Cells, joined
 from falsework.support.scheme import Role
 from falsework.support.strands import Walls
+from falsework.wording.figures import given_unit
 
 NOZZLE_PRESS_N = 1.0  # from memory: what a nozzle presses down with where a bead curls up
 NOZZLE_DRAG_N = 0.2  # from memory: sideways pull of a nozzle on the layer it lays
@@ -282,9 +283,9 @@ def remedy_text(tie_mm: float, widen_mm: float, thicken_mm: float) -> str:
     """What was done to a piece, in words; '' for nothing."""
     done = []
     if tie_mm > 0:
-        done.append(f"lines tied every {tie_mm:g} mm")
+        done.append(f"lines tied every {given_unit(tie_mm, 'mm')}")
     if thicken_mm > 0:
-        done.append(f"columns thickened by {thicken_mm:g} mm a side")
+        done.append(f"columns thickened by {given_unit(thicken_mm, 'mm')} a side")
     if widen_mm > 0:
-        done.append(f"foot {widen_mm:g} mm wider")
+        done.append(f"foot {given_unit(widen_mm, 'mm')} wider")
     return ", ".join(done)

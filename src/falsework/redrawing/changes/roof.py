@@ -31,6 +31,7 @@ from falsework.redrawing.changes.field import (
 from falsework.redrawing.site.footprint import footprint_of
 from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 _OPEN_SHARE = 0.5  # of the ceiling that slopes to a free edge: then it is no ceiling
 _WALL_WIDTHS = 2.0  # what stays above the roof, in line widths
@@ -73,7 +74,7 @@ def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft
             site,
             "it would break through above"
             if left_mm <= 0.0
-            else f"it would leave {left_mm:.2g} mm above, less than two lines",
+            else f"it would leave {figures.length(left_mm)} above, less than two lines",
             "Keep a flat width to be bridged, or make the part higher there",
         )
     watch.at("drawing the roof", 0.6)

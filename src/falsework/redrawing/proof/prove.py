@@ -22,6 +22,7 @@ from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.ground import DAB_WIDTHS2, LEFT_WIDTHS2, asks, left_allowed_mm2
 from falsework.redrawing.site.value import Ground
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -101,14 +102,14 @@ def proof_of(
     most_mm2 = LEFT_WIDTHS2 * line_mm**2
     faults = []
     if left_mm2 > sum(left_allowed_mm2(ground, n) for n in {d.underside for d in drafts}):
-        faults.append(f"{left_mm2:.2g} mm² of the underside still ask for support")
+        faults.append(f"{figures.area(left_mm2)} of the underside still ask for support")
     if new_mm2 > most_mm2:
-        faults.append(f"{new_mm2:.2g} mm² that held before ask for support")
+        faults.append(f"{figures.area(new_mm2)} that held before ask for support")
     thin_mm2 = 0.0
     if stays and not faults:  # the dearest question, of no use for a change that fails already
         thin_mm2 = _new_thin_mm2(near_then, near_now, differs, line_mm)
     if thin_mm2 > 0.0:
-        faults.append(f"a wall would be thinner than {THIN_WIDTHS * line_mm:.2g} mm")
+        faults.append(f"a wall would be thinner than {figures.length(THIN_WIDTHS * line_mm)}")
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
     if stays:
@@ -308,4 +309,4 @@ def _spared_faults(changed: Changed) -> list[str]:
     allowed = SPARED_LOSS_MM2 + SPARED_LOSS_SHARE * float(before[ground.spared].sum())
     if float(lost.sum()) <= allowed:
         return []
-    return [f"{float(lost.sum()):.2g} mm² of the faces to spare would be changed"]
+    return [f"{figures.area(float(lost.sum()))} of the faces to spare would be changed"]

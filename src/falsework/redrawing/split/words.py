@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from falsework.redrawing.split.value import Plane, Split, Uncut
+from falsework.wording import figures
 
 _AXES = ("x", "y", "z")
 CAUTION = (
@@ -27,10 +28,12 @@ def where(plane: Plane) -> str:
         axis = along[0]
         at = plane.offset_mm * plane.normal[axis]
         level = "level" if axis == 2 else "upright"
-        return f"{level} at {_AXES[axis]} = {at:.2f} mm{through}{on}"
+        return f"{level} at {_AXES[axis]} = {figures.with_unit(at, 'mm', 2)}{through}{on}"
     lean = math.degrees(math.acos(min(1.0, abs(plane.normal[2]))))
     normal = ", ".join(f"{v:.3f}" for v in plane.normal)
-    return f"leaning by {lean:.0f}° from level, across ({normal}) at {plane.offset_mm:.2f} mm{through}{on}"
+    far = figures.with_unit(plane.offset_mm, "mm", 2)
+    from_level = figures.with_unit(lean, "°", 0)
+    return f"leaning by {from_level} from level, across ({normal}) at {far}{through}{on}"
 
 
 def what(split: Split) -> str:
@@ -42,15 +45,16 @@ def what(split: Split) -> str:
     else:
         grams = sum(piece.printed.support.mass_g for piece in split.pieces)
         free = sum(piece.printed.needs_no_support for piece in split.pieces)
-        takes = f"{grams:.1f} g" if grams >= 0.05 else "next to none"
+        takes = figures.mass(grams) if grams >= 0.05 else "next to none"
         need = (
             f"{free} of them need{'s' * (free == 1)} no support, the rest {takes}"
             if free
             else f"support: {takes}"
         )
     pins = sum(len(joint.pins) for joint in split.joints)
-    pinned = f"{pins} loose pin{'' if pins == 1 else 's'}" if pins else "no room for pins"
-    return f"Cut {cuts}: {count} pieces, {need}; glue over {_area(split.glue_mm2)}, {pinned}"
+    pinned = figures.counted(pins, "loose pin") if pins else "no room for pins"
+    glue = figures.area(split.glue_mm2)
+    return f"Cut {cuts}: {figures.counted(count, 'piece')}, {need}; glue over {glue}, {pinned}"
 
 
 def notes(split: Split) -> tuple[str, ...]:
@@ -105,7 +109,7 @@ def why_not(options: list[Split], uncut: Uncut, planes: int, marked: bool) -> tu
         need = "needs no support" if uncut.printed.needs_no_support else "needs less than the gluing costs"
         return (
             f"nothing is gained: in its best lie the part {need} "
-            f"({uncut.printed.price:.2f} against {best.price:.2f})",
+            f"({figures.price(uncut.printed.price)} against {figures.price(best.price)})",
             "Lay the part so, and leave it whole",
         )
     if not best.fits:
@@ -114,7 +118,3 @@ def why_not(options: list[Split], uncut: Uncut, planes: int, marked: bool) -> tu
             "Allow more cuts, or scale the part down",
         )
     return "", ""
-
-
-def _area(mm2: float) -> str:
-    return f"{mm2 / 100.0:.1f} cm²" if mm2 >= 50.0 else f"{mm2:.0f} mm²"

@@ -1,27 +1,36 @@
-// Figures as text, in the same manner as the written work order: every number with its unit.
+// Figures as text: the same strings as falsework.wording.figures (tests/data/wording.json holds both to it).
 
 export const PRICE_UNIT = "¤"; // the sign for 'some currency': that of the process file
+const BEYOND = "beyond the model", SPACE = "\u00a0", MINUS = "\u2212";
+
+const fixed = (size, digits) => {
+  // beyond 1e21 toFixed writes an exponent
+  const [whole, rest] = (size < 1e21 ? size.toFixed(digits) : BigInt(size) + (digits ? `.${"0".repeat(digits)}` : "")).split(".");
+  return whole.replace(/\B(?=(\d{3})+$)/g, "\u202f") + (rest ? `.${rest}` : "");
+};
+const signed = (value, text) => (value < 0 && /[1-9]/.test(text) ? MINUS + text : text);
+const joined = (text, value, unit) => (!Number.isFinite(value) || !unit ? text : text + (unit === "°" ? "" : SPACE) + unit);
 
 /** A plain number with as many decimals as make sense at its size, or as asked. */
 export function number(value, digits) {
-  if (value === null || value === undefined || !Number.isFinite(value)) return "beyond the model";
+  if (!Number.isFinite(value)) return BEYOND;
   if (value === 0) return "0";
+  const size = Math.abs(value);
   if (digits === undefined) {
-    const size = Math.abs(value);
     if (size < 0.005) return value > 0 ? "under 0.01" : "0";
-    digits = size < 1 ? 2 : size < 100 ? 1 : 0;
+    digits = size < 0.995 ? 2 : size < 99.95 ? 1 : 0;
   }
-  const [whole, rest] = Math.abs(value).toFixed(digits).split(".");
-  const grouped = whole.replace(/\B(?=(\d{3})+$)/g, "\u202f");
-  const sign = value < 0 && Number(value.toFixed(digits)) !== 0 ? "\u2212" : "";
-  return sign + grouped + (rest ? `.${rest}` : "");
+  return signed(value, fixed(size, digits));
 }
 
 /** `1.2 mm`, joined so that it does not break. */
-export function withUnit(value, unit, digits) {
-  const text = number(value, digits);
-  if (!Number.isFinite(value)) return text;
-  return unit === "°" || !unit ? text + (unit || "") : `${text}\u00a0${unit}`;
+export const withUnit = (value, unit, digits) => joined(number(value, digits), value, unit);
+
+/** A number as someone gave it: 0.2, 45; none of its decimals a closing zero. */
+export function given(value, unit = "") {
+  if (!Number.isFinite(value)) return BEYOND;
+  const text = fixed(Math.abs(value), 3).replace(/(\.\d*?)0+$/, "$1").replace(/\.$/, "");
+  return joined(signed(value, text), value, unit);
 }
 
 /** `0.10 to 0.90 mm`; a lower end that rounds to nothing is 0. */
@@ -30,25 +39,26 @@ export function interval(estimate, unit) {
   return `${low} to ${withUnit(estimate.high, unit)}`;
 }
 
-/** `3 h 10 min`, `14 min`, `40 s`. */
+/** `40 s`, `14 min`, `3 h 10 min`, from 100 h on `278 h`. */
 export function duration(seconds) {
-  if (!Number.isFinite(seconds)) return number(seconds);
-  if (seconds < 59.5) return withUnit(seconds, "s", 0);
-  const minutes = Math.floor(seconds / 60 + 0.5);
-  if (minutes < 60) return `${minutes}\u00a0min`;
-  const hours = Math.floor(minutes / 60), rest = minutes % 60;
-  return rest ? `${hours}\u00a0h ${rest}\u00a0min` : `${hours}\u00a0h`;
+  if (!Number.isFinite(seconds)) return BEYOND;
+  const size = Math.abs(seconds);
+  if (size < 59.5) return seconds > 0 && seconds < 0.5 ? `under 1${SPACE}s` : withUnit(seconds, "s", 0);
+  const minutes = Math.floor(size / 60 + 0.5), hours = Math.floor(minutes / 60), rest = minutes % 60;
+  if (!hours) return signed(seconds, `${minutes}${SPACE}min`);
+  if (hours >= 100) return signed(seconds, `${fixed(size / 3600, 0)}${SPACE}h`);
+  return signed(seconds, rest ? `${hours}${SPACE}h ${rest}${SPACE}min` : `${hours}${SPACE}h`);
 }
 
 export const mass = (grams) => withUnit(grams, "g");
 export const price = (amount) => withUnit(amount, PRICE_UNIT, 2);
-export const squareMm = (mm2) => (mm2 >= 1000 ? withUnit(mm2 / 100, "cm²") : withUnit(mm2, "mm²"));
-export const sizeOf = (size) => `${size.map((v) => number(v, 1)).join(" × ")}\u00a0mm`;
-export const share = (fraction) => `${Math.round(100 * fraction)}\u00a0%`;
+export const area = (mm2) => (Math.abs(mm2) < 999.5 ? withUnit(mm2, "mm²") : withUnit(mm2 / 100, "cm²"));
+export const sizeOf = (size) => `${size.map((v) => number(v, 1)).join(" × ")}${SPACE}mm`;
+export const share = (fraction) => (fraction > 0 && fraction < 0.005 ? `under 1${SPACE}%` : withUnit(100 * fraction, "%", 0));
 
 /** `1 piece`, `3 pieces`. */
 export function counted(count, one, many) {
-  return `${number(count, 0)}\u00a0${count === 1 ? one : many || `${one}s`}`;
+  return `${number(count, 0)}${SPACE}${count === 1 ? one : many || `${one}s`}`;
 }
 
 /** Whole numbers, rising, as `3,7-12`: what the ledger's address takes. */
