@@ -247,7 +247,7 @@ def total(figures: np.ndarray) -> np.ndarray:
 
 def against_plans(part: Part) -> list[tuple[str, str]]:
     from falsework.lie import best_lies
-    from falsework.planning.pipeline import plan
+    from falsework.planning import plan
     from falsework.process import load_process
 
     process = load_process("pla-0.4")
@@ -260,9 +260,9 @@ def against_plans(part: Part) -> list[tuple[str, str]]:
 
 def against_random() -> list[tuple[str, str]]:
     """The found price over the best of 50,000 random directions, on parts thrown together from shells."""
-    from falsework.cost.weights import Weights
     from falsework.lie import Care, best_lies
     from falsework.lie.search import FINE_GRID, judge_of
+    from falsework.request.weights import Weights
     from falsework.watch import QUIET
     from properties.test_lie_properties import PROCESS, clutter, random_directions
 

@@ -39,7 +39,7 @@ def cpu(work: Callable[[], object]) -> tuple[float, object]:
 
 
 def main() -> None:
-    from falsework.planning.pipeline import plan
+    from falsework.planning import plan
     from falsework.redrawing.site.ground import ground_of
     from falsework.redrawing.split.best import split
     from falsework.redrawing.split.value import Splits

@@ -20,7 +20,8 @@ from manifold3d import Manifold
 from falsework.part.demo import demo_parts, table
 from falsework.part.part import Part
 from falsework.planning import plan
-from falsework.release import judge_release
+from falsework.release import Pulls, judge_release
+from falsework.request import Context
 
 
 def box(low: tuple[float, float, float], high: tuple[float, float, float]) -> Manifold:
@@ -60,7 +61,7 @@ def run(part: Part, directions: int) -> str:
     made = plan(part, standing="anywhere")
     planned = time.process_time()
     g = made.geometry
-    release = judge_release(g.part, g.stack, g.need, g.scheme, made.process, directions=directions)
+    release = judge_release(g, made.process, Context(), Pulls(directions=directions))
     judged = time.process_time()
     states = ", ".join(f"{n} {state}" for state, n in Counter(p.state for p in release.pieces).items())
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -16,10 +16,10 @@ import statistics
 import numpy as np
 
 from columns import cpu, organic, peak_mb
-from falsework.lie import MarkedFaces
 from falsework.part.part import Part
-from falsework.planning.pipeline import plan
+from falsework.planning import plan
 from falsework.process import Process
+from falsework.request.marks import MarkedFaces
 
 
 def main() -> None:

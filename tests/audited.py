@@ -12,7 +12,7 @@ import shapely
 
 from falsework.part.demo import table
 from falsework.part.part import Part
-from falsework.planning.pipeline import plan as make_plan
+from falsework.planning import plan as make_plan
 from falsework.planning.value import Plan
 from falsework.process import load_process
 from falsework.process.settings import Process

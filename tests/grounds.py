@@ -8,7 +8,7 @@ import numpy as np
 from manifold3d import Manifold
 
 from falsework.part.part import Part
-from falsework.planning.pipeline import inspect
+from falsework.planning import inspect
 from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of

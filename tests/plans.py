@@ -15,10 +15,13 @@ from falsework.droop.estimate import Estimate
 from falsework.layers.stack import LayerStack
 from falsework.need.underside import Kind, NeedMap, Underside
 from falsework.part.part import Finding, Health, Part
-from falsework.planning.value import Geometry, LayerSummary, PartSummary, Plan
+from falsework.planning.value import LayerSummary, PartSummary, Plan
 from falsework.process.settings import Process
-from falsework.support.scheme import Gap, Standing, Strands, SupportPiece, SupportScheme
-from falsework.support.standing import Alternative, Choice, Option, Weights
+from falsework.request.standing import Standing
+from falsework.request.weights import Weights
+from falsework.support.geometry import Geometry
+from falsework.support.scheme import Gap, Strands, SupportPiece, SupportScheme
+from falsework.support.standing import Alternative, Choice, Option
 
 LAYER_MM = 0.2
 BOX_FACES = np.array(

@@ -21,6 +21,7 @@ NAMES = [
     *("Coupon", "CouponKind", "design", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
     *("ChangeKind", "Redraw", "redraw"),
+    *("Context", "Placing", "Request", "Wish", "plan_for"),
     *("Belief", "Posterior", "Tuned", "belief_of", "fit", "tune", "tuning_html"),
 ]
 

@@ -40,12 +40,11 @@ if TYPE_CHECKING:
     from falsework.files.stl import write_stl
     from falsework.files.threemf import write_3mf
     from falsework.ledger import Ledger
-    from falsework.lie import Lies, MarkedFaces, best_lies
+    from falsework.lie import Lies, best_lies
     from falsework.need.underside import Kind, Underside
     from falsework.part import read_part
     from falsework.part.part import Part
-    from falsework.planning.pipeline import inspect, plan
-    from falsework.planning.store import Store
+    from falsework.planning import inspect, plan, plan_for
     from falsework.planning.value import Inspection, Plan
     from falsework.process import builtin_names, dump_process, load_process
     from falsework.process.settings import Material, Printer, Process, Structure
@@ -53,8 +52,7 @@ if TYPE_CHECKING:
     from falsework.release import Release
     from falsework.report import audit_html, lies_html, report_html
     from falsework.report.tuning import tuning_html
-    from falsework.support.scheme import Standing
-    from falsework.support.standing import Weights
+    from falsework.request import Context, MarkedFaces, Placing, Request, Standing, Store, Weights, Wish
     from falsework.tuning.belief import belief_of
     from falsework.tuning.fit import fit
     from falsework.tuning.posterior import Posterior
@@ -79,21 +77,21 @@ _HOMES = {
     "falsework.files.stl": ("write_stl",),
     "falsework.files.threemf": ("write_3mf",),
     "falsework.ledger": ("Ledger",),
-    "falsework.lie": ("Lies", "MarkedFaces", "best_lies"),
+    "falsework.lie": ("Lies", "best_lies"),
     "falsework.need.underside": ("Kind", "Underside"),
     "falsework.part": ("read_part",),
     "falsework.part.part": ("Part",),
-    "falsework.planning.pipeline": ("inspect", "plan"),
-    "falsework.planning.store": ("Store",),
+    "falsework.planning": ("inspect", "plan", "plan_for"),
     "falsework.planning.value": ("Inspection", "Plan"),
     "falsework.process": ("builtin_names", "dump_process", "load_process"),
     "falsework.process.settings": ("Material", "Printer", "Process", "Structure"),
     "falsework.redrawing": ("ChangeKind", "Redraw", "redraw"),
     "falsework.release": ("Release",),
+    "falsework.request": (
+        *("Context", "MarkedFaces", "Placing", "Request", "Standing", "Store", "Weights", "Wish"),
+    ),
     "falsework.report": ("audit_html", "lies_html", "report_html"),
     "falsework.report.tuning": ("tuning_html",),
-    "falsework.support.scheme": ("Standing",),
-    "falsework.support.standing": ("Weights",),
     "falsework.tuning.belief": ("belief_of",),
     "falsework.tuning.fit": ("fit",),
     "falsework.tuning.posterior": ("Posterior",),
@@ -108,6 +106,7 @@ __all__ = [
     "Cancelled",
     "ChangeKind",
     "Condition",
+    "Context",
     "Cost",
     "Coupon",
     "CouponKind",
@@ -125,6 +124,7 @@ __all__ = [
     "OutputError",
     "Part",
     "PartError",
+    "Placing",
     "Plan",
     "Posterior",
     "Printer",
@@ -134,6 +134,7 @@ __all__ = [
     "Reading",
     "Redraw",
     "Release",
+    "Request",
     "Standing",
     "Store",
     "Structure",
@@ -141,6 +142,7 @@ __all__ = [
     "Underside",
     "Watch",
     "Weights",
+    "Wish",
     "__version__",
     "audit",
     "audit_html",
@@ -154,6 +156,7 @@ __all__ = [
     "lies_html",
     "load_process",
     "plan",
+    "plan_for",
     "read_part",
     "redraw",
     "report_html",

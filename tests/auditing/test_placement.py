@@ -11,7 +11,7 @@ from audited import box_part, table_plan
 from falsework.auditing import Level, audit
 from falsework.auditing.placement import place_in
 from falsework.auditing.survey import survey, usual
-from falsework.planning.pipeline import plan as make_plan
+from falsework.planning import plan as make_plan
 from falsework.process import load_process
 from programs import Writer, of_plan
 

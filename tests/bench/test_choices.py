@@ -18,9 +18,9 @@ from falsework.bench.choices import (
     resolved,
     without_lost_numbers,
 )
-from falsework.cost.weights import Weights
 from falsework.errors import ProcessError
 from falsework.process import builtin, override
+from falsework.request.weights import Weights
 
 PLA = builtin("pla-0.4")
 

@@ -21,6 +21,7 @@ from falsework.files.stl import write_stl
 from falsework.part.demo import gull
 from falsework.planning.document import encode
 from falsework.process import builtin
+from falsework.request import Placing, Wish
 
 ROOMY = Limits(memory_bytes=4 << 30, idle_bytes=4 << 30, job_s=600.0)
 
@@ -35,7 +36,7 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
     place.parent.mkdir(parents=True)
     part = gull(30_000)
     write_stl(place, part.vertices, part.faces, part.name)
-    told = {"digest": "a" * 64, "name": "gull.stl", "unit": None}
+    told = {"digest": "a" * 64, "name": "gull.stl", "placing": encode(Placing()), "fit": ""}
     steps: list[str] = []
 
     def message(what: str, **arguments: Any) -> dict[str, Any]:
@@ -66,15 +67,7 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
             assert fault.state == "failed" and fault.error is not None and fault.error["kind"] == "OwnFault"
 
             crew.limits = replace(ROOMY, job_s=0.0)
-            slow = {
-                "scale": 1.0,
-                "process": encode(builtin("pla-0.4")),
-                "weights": {},
-                "show": {"directions": [], "face_sets": [], "faces": None},
-                "spare": {"directions": [], "face_sets": []},
-                "keep_off": None,
-                "load_axis": None,
-            }
+            slow = {"wish": encode(Wish(builtin("pla-0.4")))}
             late = await give(message("lies", **slow))
             assert late.state == "failed" and late.error is not None and late.error["kind"] == "TooLong"
             assert crew.workers[0] is not first and crew.workers[0].alive and not first.alive

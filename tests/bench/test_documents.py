@@ -18,6 +18,7 @@ from falsework.part.demo import gull, table
 from falsework.planning import Plan, inspect, plan
 from falsework.planning.document import encode
 from falsework.process import builtin
+from falsework.request import Placing, Wish
 from plans import bracket_plan
 from solids import box, part_of
 
@@ -135,25 +136,20 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     told = {
         "digest": "a" * 64,
         "name": "table.stl",
-        "unit": None,
-        "scale": 1.0,
-        "turn_deg": [0.0, 0.0, 0.0],
-        "process": encode(process),
+        "placing": encode(Placing()),
+        "wish": encode(Wish(process)),
         "fit": "",
-        "standing": "auto",
-        "weights": {"finish_per_cm2": 0.5, "filament": 1.0, "time": 1.0},
-        "overrules": {},
-        "spare": {"directions": [], "face_sets": []},
-        "keep_off": None,
+        "marks": {},
         "supports_as": "support",
     }
+    kept_off = {**told, "marks": {"spare": "m"}}
     do(Stage.UNDERSIDES, bench, told, tmp_path, QUIET)
     do(Stage.SUPPORTS, bench, told, tmp_path, QUIET)
     first = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     wider = replace(
         process, structure=replace(process.structure, air_gap_layers=process.structure.air_gap_layers + 1)
     )
-    do(Stage.SUPPORTS, bench, {**told, "process": encode(wider)}, tmp_path, QUIET)
+    do(Stage.SUPPORTS, bench, {**told, "wish": encode(Wish(wider))}, tmp_path, QUIET)
     second = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     assert second.gap.layers == first.gap.layers + 1 and len(called) == 1
 
@@ -169,24 +165,30 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     import base64
 
     bench.marks = {"m": base64.b64encode(b"\xff" * len(part.faces)).decode()}
-    do(Stage.TOTALS, bench, {**told, "keep_off": "m"}, tmp_path, QUIET)
+    do(Stage.TOTALS, bench, kept_off, tmp_path, QUIET)
     totals = json.loads((tmp_path / "totals.json").read_text("utf-8"))
     asked = [u.number for u in first.undersides if u.kind.value != "holds"]
     assert [u["number"] for u in totals["sparing"]["undersides"] if u["whole"]] == asked
     assert totals["sparing"]["faces"] == [] and totals["sparing"]["area_mm2"] > 0
     assert {c["chosen"] for c in totals["choices"]} == {"none"}
     assert "lies on faces that must not be touched" in totals["choices"][0]["why"]
-    do(Stage.TOTALS, bench, {**told, "keep_off": "m", "overrules": {"1": "bed"}}, tmp_path, QUIET)
+    do(
+        Stage.TOTALS,
+        bench,
+        {**kept_off, "wish": {**told["wish"], "overrules": {"1": "bed"}}},
+        tmp_path,
+        QUIET,
+    )
     totals = json.loads((tmp_path / "totals.json").read_text("utf-8"))
     assert totals["choices"][0]["chosen"] == "bed"
     assert any("carried all the same, by your own choice" in said for said in totals["warnings"])
-    do(Stage.SUPPORTS, bench, {**told, "keep_off": "m"}, tmp_path, QUIET)
+    do(Stage.SUPPORTS, bench, kept_off, tmp_path, QUIET)
     spared = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     assert spared.pieces == () and spared.sparing is not None
     assert spared.sparing.faces == ((0, len(part.faces)),)
     # marks of another mesh that mark nothing of this one change nothing
     bench.marks = {"m": base64.b64encode(bytes(8)).decode()}
-    do(Stage.SUPPORTS, bench, {**told, "keep_off": "m", "standing": "bed"}, tmp_path, QUIET)
+    do(Stage.SUPPORTS, bench, {**kept_off, "wish": {**told["wish"], "standing": "bed"}}, tmp_path, QUIET)
     free = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     assert free.pieces and free.sparing is None
     assert len(called) == 1

@@ -17,7 +17,7 @@ from falsework.cli.app import run
 from falsework.files.stl import write_stl
 from falsework.part.demo import table
 from falsework.planning import Plan, inspect
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 
 
 @pytest.fixture(scope="module")

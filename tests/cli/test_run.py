@@ -185,10 +185,10 @@ def test_a_signal_during_the_planning_leaves_nothing(here, pipeline, capsys, num
 
 
 def test_a_signal_that_a_library_swallows_stops_at_the_next_step(here, pipeline, capsys) -> None:
-    def deaf(*_: object, watch, **__: object) -> Plan:
+    def deaf(_request: object, context, **_: object) -> Plan:
         with contextlib.suppress(KeyboardInterrupt):
             os.kill(os.getpid(), signal.SIGINT)
-        watch.at("the next step", 0.5)
+        context.watch.at("the next step", 0.5)
         return bracket_plan()
 
     pipeline(deaf)

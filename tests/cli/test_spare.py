@@ -14,7 +14,7 @@ from falsework.cli.release import planned_again
 from falsework.files.stl import write_stl
 from falsework.part.demo import demo_parts
 from falsework.planning.value import Plan
-from falsework.watch import QUIET
+from falsework.request import Context
 
 
 @pytest.fixture
@@ -41,7 +41,7 @@ def test_a_spared_plan_says_so_and_is_built_again_as_it_was(folder, capsys) -> N
     assert "for its support would touch faces that must not be touched" in said
     assert sum(piece.scar_mm2 for piece in plan.pieces) < sum(piece.scar_mm2 for piece in free.pieces)
 
-    again = planned_again(plan, folder / "bracket-plan", QUIET)
+    again = planned_again(plan, folder / "bracket-plan", Context())
     before, after = ([(p.scar_mm2, p.contact_mm2) for p in made.pieces] for made in (plan, again))
     np.testing.assert_allclose(after, before, rtol=0.01, atol=0.5)
     assert again.sparing is not None and again.sparing.faces == plan.sparing.faces

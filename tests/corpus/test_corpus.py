@@ -13,7 +13,7 @@ from corpus.cases import CASES, Case
 from falsework.auditing.placement import place_in
 from falsework.auditing.survey import survey, usual
 from falsework.layers.polygons import offset_mitred
-from falsework.planning.pipeline import plan
+from falsework.planning import plan
 from falsework.process import load_process, override
 from programs import Writer, block, heights
 from solids import box, part_of

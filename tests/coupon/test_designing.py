@@ -33,7 +33,7 @@ from falsework.files.threemf import split_mesh
 from falsework.kernels.mesh.measures import mesh_volume
 from falsework.need.underside import Kind as Need
 from falsework.planning import inspect, plan
-from falsework.process import builtin, builtin_names, limit_deg, validate
+from falsework.process import builtin, builtin_names, limit_deg
 from falsework.support.sweep import section_tolerance_mm
 from falsework.watch import Watch
 
@@ -134,7 +134,6 @@ def test_pieces_for_processes_of_all_sorts(
         structure=structure,
         printer=replace(base.printer, build_width_mm=bed, build_depth_mm=bed),
     )
-    validate(process)
     check(design(kind, process, seed=5, most_minutes=120, most_grams=60))
 
 

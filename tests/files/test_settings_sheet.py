@@ -10,7 +10,8 @@ from falsework.files.settings_sheet import settings_sheet
 from falsework.need.underside import Kind
 from falsework.planning.value import Plan
 from falsework.process.settings import Material, Process, Structure
-from falsework.support.scheme import Gap, Standing
+from falsework.request.standing import Standing
+from falsework.support.scheme import Gap
 from plans import bracket_plan, underside
 
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from falsework.cost import part_cost
-from falsework.cost.weights import Weights
 from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.lie import Care, price
@@ -19,6 +18,7 @@ from falsework.need.needmap import need_map
 from falsework.part.part import Health, Part
 from falsework.part.placing import place
 from falsework.process import load_process
+from falsework.request.weights import Weights
 from falsework.support import choosing
 from falsework.support.figures import standing_figures
 from falsework.watch import QUIET

@@ -10,12 +10,13 @@ import numpy as np
 import pytest
 
 from falsework.errors import Cancelled, PartError, ProcessError
-from falsework.lie import HEAD, MarkedFaces, best_lies, rows
+from falsework.lie import HEAD, best_lies, rows
 from falsework.lie.value import Lies
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
 from falsework.planning.document import dumps, encode, loads
 from falsework.process import load_process
+from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
 from solids import box, merged, sphere, spindle
 
@@ -189,7 +190,7 @@ def test_progress_rises_and_work_stops():
 def test_bad_input_is_said_plainly():
     with pytest.raises(ProcessError, match="directions: 3 is out of range"):
         lies_of(TABLE, 5, directions=3)
-    with pytest.raises(PartError, match="load axis"):
+    with pytest.raises(ProcessError, match="load axis"):
         lies_of(TABLE, 5, load_axis="sideways")
     with pytest.raises(PartError, match="face set badge"):
         lies_of(TABLE, 5, show=MarkedFaces(face_sets=("badge",)))

@@ -8,7 +8,8 @@ import pytest
 import shapely
 
 from falsework.part.part import Finding, Health
-from falsework.planning.pipeline import _part_warnings, _release_warnings, plan
+from falsework.planning import plan
+from falsework.planning.pipeline import _part_warnings, _release_warnings
 from falsework.process import load_process
 from falsework.release import State
 from falsework.wording.figures import plain

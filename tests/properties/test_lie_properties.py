@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.cost.weights import Weights
 from falsework.lie import Care, best_lies
 from falsework.lie.body import body_of, own_frame
 from falsework.lie.directions import (
@@ -19,6 +18,7 @@ from falsework.lie.search import FINE_GRID, GRID, judge_of, with_hidden
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
 from falsework.process import load_process
+from falsework.request.weights import Weights
 from falsework.watch import QUIET
 from solids import box, merged, spindle
 

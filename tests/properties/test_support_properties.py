@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from falsework.process.settings import Process
+from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Standing
 from stacks import need_of, over_air, stack_of
 
 _BLOB = st.tuples(

@@ -7,7 +7,7 @@ import pytest
 from manifold3d import Manifold
 
 from falsework.part import demo_parts
-from falsework.planning.pipeline import plan
+from falsework.planning import plan
 from falsework.planning.value import Plan
 from falsework.process import load_process
 from falsework.redrawing.body.solids import redrawn_part

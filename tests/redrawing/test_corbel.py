@@ -14,7 +14,7 @@ from manifold3d import Manifold
 
 from falsework.need.underside import Kind
 from falsework.part import demo_parts
-from falsework.planning.pipeline import inspect
+from falsework.planning import inspect
 from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import prism

@@ -16,7 +16,7 @@ from manifold3d import Manifold
 from falsework.need.strips import biased_reach_mm
 from falsework.need.underside import Kind
 from falsework.part import demo_parts
-from falsework.planning.pipeline import inspect
+from falsework.planning import inspect
 from falsework.process import reach_mm
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.changes.courses import DRAWN_IN, courses

@@ -11,12 +11,12 @@ from manifold3d import Manifold
 from falsework.errors import PartError
 from falsework.kernels.mesh.measures import face_areas
 from falsework.lie.body import face_normals
-from falsework.lie.marks import MarkedFaces, marked_faces
 from falsework.part import demo_parts
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
+from falsework.request.marks import MarkedFaces, marked_faces
 
 
 def plate(segments: int = 48) -> Manifold:

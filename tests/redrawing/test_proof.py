@@ -13,7 +13,7 @@ from falsework.layers import stack_layers
 from falsework.need import need_map
 from falsework.part import demo_parts, place
 from falsework.part.part import Part
-from falsework.planning.pipeline import inspect
+from falsework.planning import inspect
 from falsework.process import load_process
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region

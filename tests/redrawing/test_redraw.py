@@ -8,11 +8,11 @@ import trimesh
 
 import falsework
 from falsework.errors import Cancelled, PartError, ProcessError
-from falsework.lie import MarkedFaces
 from falsework.part import demo_parts
 from falsework.part.part import Health, Part
 from falsework.redrawing import ChangeKind, Redraw, redraw
 from falsework.redrawing.body.solids import mesh_of
+from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
 
 

@@ -11,14 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from falsework.cost.weights import Weights
 from falsework.errors import Cancelled, PartError
 from falsework.lie.body import Body, body_of
 from falsework.lie.search import FINE_GRID, judge_of
 from falsework.lie.value import Care
 from falsework.part.part import Health, Part
+from falsework.planning import inspect
 from falsework.planning.document import decode, encode
-from falsework.planning.pipeline import inspect
 from falsework.process import limit_deg, load_process
 from falsework.redrawing.body.solids import mesh_of, solid_of
 from falsework.redrawing.site.ground import asks, ground_of
@@ -29,6 +28,7 @@ from falsework.redrawing.split.pins import Side, drilled
 from falsework.redrawing.split.search import Seeker, chains_of, directions_of, heights_of, seeker_of
 from falsework.redrawing.split.slabs import slabs_of
 from falsework.redrawing.split.value import Gluing, Split, Splits
+from falsework.request.weights import Weights
 from falsework.watch import QUIET, Watch
 from solids import ball_of_squares
 

@@ -14,6 +14,8 @@ from falsework.need.underside import NeedMap
 from falsework.part.part import Part
 from falsework.process.settings import Process
 from falsework.release.value import Release
+from falsework.request.context import Context
+from falsework.support.geometry import Geometry
 from falsework.support.scheme import Gap, Strands, SupportPiece, SupportScheme
 
 PLA = Process(name="test")
@@ -98,11 +100,13 @@ def stack_of_part(part: Part, process: Process = PLA) -> LayerStack:
 
 def judged(solid: Manifold, supports: Sequence[Manifold], pieces=None, **options) -> Release:
     """Release of solids used as supports from a solid used as part."""
-    from falsework.release import judge_release
+    from falsework.release import Pulls, judge_release
+    from falsework.release.value import Tool
 
     part = part_of(solid)
     process = options.pop("process", PLA)
     scheme = scheme_of(supports, pieces, options.pop("gap_mm", 0.4))
     need = options.pop("need", NO_NEED)
-    options.setdefault("directions", 300)
-    return judge_release(part, stack_of_part(part, process), need, scheme, process, **options)
+    pulls = Pulls(options.pop("tool", Tool()), options.pop("directions", 300))
+    planned = Geometry(part, stack_of_part(part, process), need, scheme)
+    return judge_release(planned, process, Context(**options), pulls)

@@ -13,6 +13,8 @@ from falsework.planning.document import decode, encode
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, Tool, judge_release
 from falsework.release.hold import BED_BOND_MPA
+from falsework.request.context import Context
+from falsework.support.geometry import Geometry
 from release.scenes import box, judged, part_of, piece, revolved, rod, scheme_of, stack_of_part
 from stacks import need_of, underside
 
@@ -215,14 +217,14 @@ def test_nothing_to_take_off():
     part = part_of(box((0, 0, 0), (5, 5, 5)))
     from release.scenes import NO_NEED, PLA
 
-    release = judge_release(part, stack_of_part(part), NO_NEED, scheme_of([], ()), PLA)
+    release = judge_release(Geometry(part, stack_of_part(part), NO_NEED, scheme_of([], ())), PLA, Context())
     assert release.pieces == () and "nothing" in release.verdict
 
 
 def test_bad_input_is_named():
     with pytest.raises(ProcessError, match="directions: 3 is out of range"):
         judged(table(), [support()], directions=3)
-    with pytest.raises(ProcessError, match="tool width_mm"):
+    with pytest.raises(ProcessError, match=r"tool\.width_mm: 0 mm is out of range"):
         judged(table(), [support()], tool=Tool(width_mm=0.0))
     with pytest.raises(FalseworkError, match="support piece 2: has no mesh"):
         judged(table(), [support()], [piece(1), piece(2)])

@@ -10,10 +10,12 @@ import pytest
 from falsework.need.needmap import need_map
 from falsework.need.underside import Kind
 from falsework.process.settings import Structure
-from falsework.release import State, judge_release, what_to_change
+from falsework.release import Pulls, State, judge_release, what_to_change
 from falsework.release.remedies import rank
+from falsework.request.context import Context
+from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Standing
+from falsework.support.geometry import Geometry
 from release.scenes import PLA, box, part_of, rod, stack_of_part
 
 THICK = replace(
@@ -27,8 +29,9 @@ def built(solid, process, standing=Standing.ANYWHERE):
     need = need_map(stack, process)
     standings = [Standing.NONE if u.kind is Kind.HOLDS else standing for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
-    release = judge_release(part, stack, need, scheme, process, directions=200)
-    return part, stack, need, scheme, standings, process, release
+    planned = Geometry(part, stack, need, scheme)
+    release = judge_release(planned, process, Context(), Pulls(directions=200))
+    return planned, process, standings, release
 
 
 def spool():
@@ -40,7 +43,7 @@ def test_nothing_is_offered_where_nothing_fails():
     table = box((0, 0, 14), (40, 30, 18)) + box((0, 0, 0), (8, 30, 14)) + box((32, 0, 0), (40, 30, 14))
     scene = built(table, THICK, Standing.BED)
     assert [piece.state for piece in scene[-1].pieces] == [State.STAYS]
-    assert what_to_change(*scene) == ()
+    assert what_to_change(*scene, Context()) == ()
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +55,7 @@ def spool_scene():
 
 @pytest.fixture(scope="module")
 def spool_remedies(spool_scene):
-    return what_to_change(*spool_scene, turns_deg=((90.0, 0.0, 0.0),))
+    return what_to_change(*spool_scene, Context(), turns_deg=((90.0, 0.0, 0.0),))
 
 
 def test_a_spools_support_must_be_broken_up(spool_scene):
@@ -102,7 +105,7 @@ def test_fewer_strands_hold_without_perimeter_or_grid(spool_remedies):
 def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
     turn = next(r for r in spool_remedies if "turn the part" in r.change)
     assert "+90° about x" in turn.change
-    part, process = spool_scene[0], spool_scene[5]
+    part, process = spool_scene[0].part, spool_scene[1]
     from falsework.part.placing import place
 
     laid = place(part, turn_deg=(90.0, 0.0, 0.0), bed_mm=(220.0, 220.0))
@@ -110,6 +113,6 @@ def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
     need = need_map(stack, process)
     standings = [Standing.NONE if u.kind is Kind.HOLDS else Standing.ANYWHERE for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
-    release = judge_release(laid, stack, need, scheme, process, directions=250)
+    release = judge_release(Geometry(laid, stack, need, scheme), process, Context(), Pulls(directions=250))
     assert turn.failing[1] == len(release.failing)
     assert turn.price[1] == pytest.approx(sum(piece.cost.price for piece in scheme.pieces))

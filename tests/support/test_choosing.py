@@ -13,6 +13,9 @@ from falsework.cost import region_cost
 from falsework.cost.cost import Cost
 from falsework.need.underside import Kind
 from falsework.process import Process, Structure
+from falsework.request.standing import Standing
+from falsework.request.value import Wish
+from falsework.request.weights import Weights
 from falsework.support.choosing import (
     FAILURE_CHANCE,
     SCAR,
@@ -26,8 +29,7 @@ from falsework.support.choosing import (
     options,
     standing_warnings,
 )
-from falsework.support.scheme import Standing
-from falsework.support.standing import StandingFigures, Weights
+from falsework.support.standing import StandingFigures
 from falsework.wording.figures import duration, mass, numbered, plain
 from stacks import need_of, underside
 
@@ -54,13 +56,13 @@ TABLE = (1500.0, 20.0, 800.0, 18.0)  # a plate 20 mm up, partly over a shelf of 
 
 
 def _choose(figures, undersides, **how):
-    return choose(figures, need_of([], undersides), PROCESS, PART, **how)
+    return choose(figures, need_of([], undersides), Wish(PROCESS, **how), PART)
 
 
 def test_table_over_a_shelf_costs_what_its_structure_takes():
     """Volumes by hand, to rounding: 2 mm spacing, 0.45 mm lines, gaps 0.4 and 0.2, roof 2 and floor 1."""
     need = need_of([], [underside(extent_mm=0.0)])
-    none, bed, anywhere = options(_figures(TABLE), need, PROCESS, Weights(), PART)[0]
+    none, bed, anywhere = options(_figures(TABLE), need, Wish(PROCESS), PART)[0]
     assert none.cost == Cost()
     assert (none.contact_mm2, none.left_mm2, none.scar_mm2) == (0.0, 2300.0, 0.0)
     assert (bed.contact_mm2, bed.left_mm2, bed.scar_mm2) == (1500.0, 800.0, 0.0)
@@ -84,7 +86,9 @@ def test_table_over_a_shelf_costs_what_its_structure_takes():
 def test_finish_price_adds_up_by_hand():
     mine = underside(droop_mm=0.5, supported_droop_mm=0.05)
     weights = Weights(finish_per_cm2=2.0)
-    none, bed, anywhere = options(_figures(TABLE), need_of([], [mine]), PROCESS, weights, PART)[0]
+    none, bed, anywhere = options(_figures(TABLE), need_of([], [mine]), Wish(PROCESS, weights=weights), PART)[
+        0
+    ]
     assert none.finish_price == pytest.approx(23.0 * 0.5 * 2.0)
     assert bed.finish_price == pytest.approx((15.0 * 0.15 + 8.0 * 0.5) * 2.0)
     assert anywhere.finish_price == pytest.approx((23.0 * 0.15 + 8.0 * SCAR) * 2.0)
@@ -134,11 +138,11 @@ def test_a_long_flat_bridge_turns_with_the_weights():
 
 def test_weights_of_filament_and_time_count_apart():
     need = need_of([], [underside()])
-    bed = options(_figures(TABLE), need, PROCESS, Weights(finish_per_cm2=0.0), PART)[0][1]
+    bed = options(_figures(TABLE), need, Wish(PROCESS, weights=Weights(finish_per_cm2=0.0)), PART)[0][1]
     filament = bed.cost.mass_g / 1000.0 * PROCESS.material.price_per_kg
     machine = bed.cost.time_s / 3600.0 * PROCESS.printer.price_per_hour
     assert filament + machine == pytest.approx(bed.cost.price, rel=1e-9)
-    weighted = options(_figures(TABLE), need, PROCESS, Weights(0.0, 3.0, 0.5), PART)[0][1]
+    weighted = options(_figures(TABLE), need, Wish(PROCESS, weights=Weights(0.0, 3.0, 0.5)), PART)[0][1]
     assert weighted.cost == bed.cost
     assert weighted.objective == pytest.approx(3.0 * filament + 0.5 * machine, rel=1e-9)
 
@@ -173,8 +177,8 @@ def test_no_room_for_support_carries_nothing():
 )
 def test_more_structure_costs_more(structure):
     need = need_of([], [underside()])
-    plain = options(_figures(TABLE), need, PROCESS, Weights(), PART)[0][2]
-    more = options(_figures(TABLE), need, replace(PROCESS, structure=structure), Weights(), PART)[0][2]
+    plain = options(_figures(TABLE), need, Wish(PROCESS), PART)[0][2]
+    more = options(_figures(TABLE), need, Wish(replace(PROCESS, structure=structure)), PART)[0][2]
     assert more.cost.volume_mm3 > plain.cost.volume_mm3
     assert more.cost.time_s > plain.cost.time_s
     filled = TABLE[0] * TABLE[1] + TABLE[2] * TABLE[3]

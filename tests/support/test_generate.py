@@ -13,8 +13,9 @@ import trimesh
 from falsework.errors import FalseworkError
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
+from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Role, Standing
+from falsework.support.scheme import Role
 from falsework.support.sweep import section_tolerance_mm
 from stacks import need_of, over_air, stack_of
 

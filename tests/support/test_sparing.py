@@ -11,15 +11,16 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.lie import MarkedFaces
 from falsework.part import read_part
 from falsework.part.demo import demo_parts
 from falsework.part.part import Part
-from falsework.planning.pipeline import plan, totals
-from falsework.planning.store import Store
+from falsework.planning import plan, totals
 from falsework.process.settings import Process, Structure
 from falsework.release import what_to_change
-from falsework.support.scheme import Standing
+from falsework.request.context import Context
+from falsework.request.marks import MarkedFaces
+from falsework.request.standing import Standing
+from falsework.request.store import Store
 from falsework.support.sparing import footprints
 from falsework.support.sweep import section_tolerance_mm
 from solids import ball_of_squares, blocks
@@ -203,14 +204,11 @@ def test_what_to_change_touches_none_either():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(remedies, "build_scheme", watched)
         what_to_change(
-            at_hand.part,
-            at_hand.stack,
-            at_hand.need,
-            at_hand.scheme,
-            [choice.chosen for choice in made.choices],
+            at_hand,
             PLAIN,
+            [choice.chosen for choice in made.choices],
             release,
-            spared=at_hand.spared,
+            Context(),
             turns_deg=((180.0, 0.0, 0.0),),
         )
     assert len(tried) > 1 and all(spared is not None for spared, _ in tried)

@@ -7,9 +7,9 @@ import pytest
 import shapely
 
 from falsework.part.demo import demo_parts
-from falsework.planning.pipeline import plan
+from falsework.planning import plan
 from falsework.process import load_process
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 from falsework.support.sweep import sweep_columns
 
 PLA = load_process("pla-0.4")

@@ -21,7 +21,8 @@ from falsework.kernels.bead import strands as cut
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import Kind, NeedMap, Underside
-from falsework.support.scheme import Gap, Standing
+from falsework.request.standing import Standing
+from falsework.support.scheme import Gap
 
 _POINTS = 5  # along each strand that tell where it lies
 _BELOW_MM = 8.0  # how far beneath an underside its support is looked at

@@ -9,7 +9,7 @@ from typing import Any
 from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind
 from falsework.planning.document import dumps, loads
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 
 SCHEMA = "falsework.audit/1"
 

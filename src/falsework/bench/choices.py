@@ -12,11 +12,14 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
-from falsework.cost.weights import Weights as PlainWeights
 from falsework.errors import ProcessError
+from falsework.process.derived import with_usual_structure
 from falsework.process.schema import describe
-from falsework.process.settings import Printer, Process, Structure
+from falsework.process.settings import Printer, Process
 from falsework.process.toml import override
+from falsework.request import MarkedFaces, Placing, Wish
+from falsework.request import Standing as PlainStanding
+from falsework.request import Weights as PlainWeights
 
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
@@ -115,6 +118,22 @@ class Choices(Strict):
     underside_notes: Annotated[dict[UndersideNumber, Words], Field(max_length=5000)] = {}
     redrawing: Redrawing = Redrawing()
 
+    def placing(self) -> Placing:
+        """How the part is read and put on the bed."""
+        return Placing(self.unit, self.scale, self.turn_deg)
+
+    def wish(self, process: Process) -> Wish:
+        """What is asked of the part printed by ``process``; but for faces marked by hand."""
+        return Wish(
+            process,
+            standing=self.standing,
+            overrules={int(number): PlainStanding(standing) for number, standing in self.overrules.items()},
+            weights=PlainWeights(**self.weights.model_dump()),
+            show=MarkedFaces(self.show.directions, self.show.face_sets),
+            spare=MarkedFaces(self.spare.directions, self.spare.face_sets),
+            load_axis=self.load_axis,
+        )
+
     def marks(self) -> set[str]:
         """The digests of all that was marked on faces."""
         return {digest for digest in (self.show.faces, self.keep_off) if digest}
@@ -169,7 +188,7 @@ def _need_of(process: Process) -> Process:
     """The process with everything at its default that cannot change which undersides there are, or their
     order: prices and names, the machine, how supports are built."""
     material = replace(process.material, name="-", price_per_kg=0.0, density_g_cm3=1.0)
-    return replace(process, name="-", printer=Printer(), material=material, structure=Structure())
+    return replace(with_usual_structure(process), name="-", printer=Printer(), material=material)
 
 
 def resolved(base: Process, choices: Choices) -> Process:

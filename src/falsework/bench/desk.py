@@ -370,7 +370,7 @@ class Desk:
             if key in self._jobs or key in self._failures or key in wanted.stopped:
                 continue
             arguments = wanted.order.arguments(missing)
-            marks = (arguments.get("keep_off"), arguments.get("show", {}).get("faces"))
+            marks = arguments.get("marks", {}).values()
             self._queue(
                 Job(
                     key,

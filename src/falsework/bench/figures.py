@@ -9,8 +9,9 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.bead.resting import SUPPORT
+from falsework.need.measured import MeasuredPart
 from falsework.part.part import Part
-from falsework.planning.value import Geometry, Ground
+from falsework.support.geometry import Geometry
 
 if TYPE_CHECKING:
     from falsework.auditing.views import View
@@ -85,7 +86,7 @@ def smooth_patches(part: Part) -> NDArray[np.uint32]:
     return label
 
 
-def undersides_mesh(ground: Ground) -> Arrays:
+def undersides_mesh(ground: MeasuredPart) -> Arrays:
     """Loose triangles of all undersides by underside."""
     from falsework.report.scene import underside_triangles
 
@@ -97,7 +98,7 @@ def undersides_mesh(ground: Ground) -> Arrays:
     }
 
 
-def need_layers(ground: Ground) -> Arrays:
+def need_layers(ground: MeasuredPart) -> Arrays:
     """Sections of the part by layer, and beside them the outlines of what is printed over air."""
     stack, need = ground.stack, ground.need
     polygons, region = shapely.get_parts(need.regions, return_index=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 from typing import Any
@@ -17,6 +17,8 @@ from typing import Any
 from falsework.bench.choices import Choices
 from falsework.planning.document import encode
 from falsework.process.settings import Process
+from falsework.request import Placing, Wish
+from falsework.request.value import UNTURNED
 from falsework.version import __version__
 
 
@@ -72,30 +74,32 @@ class Order:
 
     def arguments(self, stage: Stage) -> dict[str, Any]:
         """What the worker is told for ``stage``: only what that stage depends on."""
-        choices = self.choices.model_dump(mode="json")
-        process = encode(self.process)
-        told: dict[str, Any] = {"digest": self.digest, "name": self.name, "unit": choices["unit"]}
+        choices, placing, wish = self.choices, self.choices.placing(), self._wish
+        told: dict[str, Any] = {"digest": self.digest, "name": self.name}
         if stage in (Stage.PATCHES, Stage.FACES):
-            return told
-        told["scale"] = choices["scale"]
+            return told | {"placing": encode(Placing(placing.unit))}
         if stage is Stage.LIES:
-            fields = ("weights", "show", "spare", "keep_off", "load_axis")
-            return told | {"process": process} | {field: choices[field] for field in fields}
-        told["turn_deg"] = choices["turn_deg"]
+            told |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_lies)}
+            return told | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
+        told["placing"] = encode(placing)
         if stage is Stage.PART:
             printer = self.process.printer
             build_mm = [printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm]
             return told | {"build_mm": build_mm}
-        told |= {"process": process, "fit": self.fit}
+        told["fit"] = self.fit
         if stage is Stage.UNDERSIDES:
-            return told
-        fields = ("standing", "weights", "overrules", "spare", "keep_off")
-        told |= {field: choices[field] for field in fields}
+            return told | {"wish": encode(Wish(self.process))}
+        if stage is Stage.REDRAW:  # what is set of supports does not matter to a change in their place
+            told |= {"wish": encode(replace(wish, overrules={})), "redrawing": choices.redrawing.model_dump()}
+            return told | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
+        told |= {"wish": encode(wish.of_supports), "marks": {"spare": choices.keep_off}}
         if stage is Stage.AUDIT:
             return told | {"program": self.program}
-        if stage is Stage.REDRAW:
-            return told | {field: choices[field] for field in ("show", "redrawing")}
-        return told | {"supports_as": choices["supports_as"]} if stage is Stage.FILES else told
+        return told | {"supports_as": choices.supports_as} if stage is Stage.FILES else told
+
+    @cached_property
+    def _wish(self) -> Wish:
+        return self.choices.wish(self.process)
 
     def key(self, stage: Stage) -> str:
         """The hash under which the result of ``stage`` is kept."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from falsework.bench.stages import Stage
 from falsework.errors import FalseworkError, ProgramError
 from falsework.planning.document import decode, encode
-from falsework.planning.store import Store
+from falsework.request.store import Store
 from falsework.watch import Watch
 
 if TYPE_CHECKING:
@@ -21,16 +21,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from falsework.droop.belief import Belief
-    from falsework.lie.marks import MarkedFaces
     from falsework.part.part import Part
     from falsework.planning.value import Inspection, Plan
     from falsework.process.settings import Process
-    from falsework.support.standing import Weights
+    from falsework.request import Context, Request
 
 Arguments = Mapping[str, Any]
 
 KEPT_STEPS = 40
-_SHOWN, _KEEP_OFF = "faces marked to show", "faces not to touch"
+_BY_HAND = {"show": "faces marked to show", "spare": "faces not to touch"}
 
 
 @dataclass
@@ -65,24 +64,38 @@ def do(what: str, bench: Bench, arguments: Arguments, aside: Path, watch: Watch)
 def _read(bench: Bench, told: Arguments, watch: Watch) -> Part:
     from falsework.part import read_part
 
-    path, name, unit = part_file(bench.folder, told["digest"]), told["name"], told["unit"]
+    path, name, unit = part_file(bench.folder, told["digest"]), told["name"], told["placing"]["unit"]
     return bench.store.get(
         ("read", told["digest"], name, unit), lambda: read_part(path, name=name, unit=unit, watch=watch)
     )
 
 
-def _process(told: Arguments) -> Process:
+def _request(bench: Bench, told: Arguments, watch: Watch) -> Request:
+    """What is asked, with the faces that were marked by hand as face sets of the part."""
+    from falsework.request import Placing, Request, Wish
+
+    part, wish = _read(bench, told, watch), decode(Wish, told["wish"])
+    for field_name, digest in told.get("marks", {}).items():
+        marked = None if digest is None else _marked(bench, digest, len(part.faces))
+        if marked is not None and marked.any():
+            faces, title = getattr(wish, field_name), _BY_HAND[field_name]
+            part = part.with_face_set(title, marked)
+            wish = replace(wish, **{field_name: replace(faces, face_sets=(*faces.face_sets, title))})
+    return Request(part, decode(Placing, told["placing"]), wish)
+
+
+def _context(bench: Bench, told: Arguments, watch: Watch) -> Context:
     from falsework.process.settings import Process
+    from falsework.request import Context
 
-    process: Process = decode(Process, told["process"])
-    return process
+    process = decode(Process, told["wish"]["process"])
+    return Context(_belief(bench, told["fit"], process), bench.store, watch)
 
 
-def _belief(bench: Bench, told: Arguments) -> Belief:
+def _belief(bench: Bench, digest: str, process: Process) -> Belief:
     """What the fit that the sheet was made with holds of its printer and material; else the prior."""
     from falsework.droop.belief import PRIOR
 
-    digest = told["fit"]
     if not digest:
         return PRIOR
 
@@ -96,13 +109,7 @@ def _belief(bench: Bench, told: Arguments) -> Belief:
             return PRIOR  # of another version: until it is made anew, figures say they are uncalibrated
         return belief_of(posterior, process.printer.name, process.material)
 
-    process = _process(told)
     return bench.store.get(("belief", digest, process.printer.name, repr(process.material)), read)
-
-
-def _placing(told: Arguments) -> dict[str, Any]:
-    turn_deg: tuple[float, ...] = tuple(told["turn_deg"])
-    return {"turn_deg": turn_deg, "scale": told["scale"], "unit": told["unit"]}
 
 
 def _marked(bench: Bench, digest: str, faces: int) -> NDArray[np.bool_]:
@@ -127,21 +134,11 @@ def _part(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench.buffers import write_buffers
     from falsework.part import fits
     from falsework.planning.pipeline import placed_part
-    from falsework.process.settings import Printer, Process
+    from falsework.request import Placing
 
     width, depth, height = told["build_mm"]
-    printer = Printer(build_width_mm=width, build_depth_mm=depth, build_height_mm=height)
     raw = _read(bench, told, watch.part(0.0, 0.7))
-    place = _placing(told)
-    placed, summary = placed_part(
-        raw,
-        Process(printer=printer),
-        place["turn_deg"],
-        place["scale"],
-        place["unit"],
-        watch.part(0.7, 0.8),
-        bench.store,
-    )
+    placed, summary = placed_part(raw, decode(Placing, told["placing"]), (width, depth), bench.store)
     watch.at("drawing the part", 0.8)
     mesh = figures.part_mesh(placed)
     write_buffers(aside / "part.mesh", mesh, figures.mesh_meta(mesh, len(placed.faces)))
@@ -157,27 +154,20 @@ def _part(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _inspected(bench: Bench, told: Arguments, watch: Watch) -> Inspection:
-    from falsework.planning.pipeline import inspect
+    from falsework.planning import inspect_for
 
-    raw = _read(bench, told, watch.part(0.0, 0.4))
-    return inspect(
-        raw,
-        _process(told),
-        **_placing(told),
-        belief=_belief(bench, told),
-        watch=watch.part(0.4, 1.0),
-        store=bench.store,
-    )
+    request = _request(bench, told, watch.part(0.0, 0.4))
+    return inspect_for(request, _context(bench, told, watch.part(0.4, 1.0)))
 
 
 def _mesh_of(bench: Bench, inspection: Inspection) -> dict[str, NDArray[Any]]:
     """Triangles of the undersides; how supports are built does not change them."""
     from falsework.bench import figures
-    from falsework.process.settings import Structure
+    from falsework.process import with_usual_structure
 
     ground = inspection.ground
     assert ground is not None
-    key = ("undersides", ground.part.digest, repr(replace(inspection.process, structure=Structure())))
+    key = ("undersides", ground.part.digest, repr(with_usual_structure(inspection.process)))
     return bench.store.get(key, lambda: figures.undersides_mesh(ground))
 
 
@@ -193,50 +183,11 @@ def _undersides(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> Non
     write_buffers(aside / "need.layers", figures.need_layers(inspection.ground), {})
 
 
-def _asked(bench: Bench, told: Arguments, watch: Watch) -> tuple[Part, dict[str, Any]]:
-    """The part, with the faces not to be touched as a set of its own, and what is asked of its supports."""
-    from falsework.support.scheme import Standing
-
-    raw = _read(bench, told, watch)
-    part, spare = _with_marked(bench, raw, told["spare"], told["keep_off"], _KEEP_OFF)
-    return part, {
-        "standing": told["standing"],
-        "weights": _weights(told),
-        "overrules": {int(number): Standing(standing) for number, standing in told["overrules"].items()},
-        "spare": spare,
-        **_placing(told),
-        "belief": _belief(bench, told),
-        "store": bench.store,
-    }
-
-
-def _with_marked(
-    bench: Bench, part: Part, named: Arguments, digest: str | None, title: str
-) -> tuple[Part, MarkedFaces]:
-    """Faces that a person marked by direction, by name and by hand, and the part with the last as a set of
-    that title."""
-    from falsework.lie import MarkedFaces, direction
-
-    names = list(named["face_sets"])
-    if digest is not None:
-        marked = _marked(bench, digest, len(part.faces))
-        if marked.any():
-            part = part.with_face_set(title, marked)
-            names.append(title)
-    return part, MarkedFaces(tuple(direction(way) for way in named["directions"]), tuple(names))
-
-
-def _weights(told: Arguments) -> Weights:
-    from falsework.support.standing import Weights
-
-    return Weights(**told["weights"])
-
-
 def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    from falsework.planning.pipeline import totals
+    from falsework.planning import totals_for
 
-    part, asked = _asked(bench, told, watch.part(0.0, 0.1))
-    result = totals(part, _process(told), **asked, watch=watch.part(0.1, 1.0))
+    request = _request(bench, told, watch.part(0.0, 0.1))
+    result = totals_for(request, _context(bench, told, watch.part(0.1, 1.0)))
     if result.sparing is not None:  # the page has the faces themselves
         result = replace(result, sparing=replace(result.sparing, faces=()))
     _text(aside, "totals.json", result.to_json())
@@ -244,20 +195,20 @@ def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> Plan:
     """The plan, its steps kept: judging the release of a plan that was shown does not build it again."""
-    from falsework.planning.pipeline import judged, plan
+    from falsework.planning import judged, plan_for
 
     def build() -> Plan:
-        part, asked = _asked(bench, told, watch.part(0.0, 0.05))
-        watching = watch.part(0.05, 0.6 if release else 1.0)
-        return plan(part, _process(told), **asked, release=False, watch=watching)
+        request = _request(bench, told, watch.part(0.0, 0.05))
+        context = _context(bench, told, watch.part(0.05, 0.6 if release else 1.0))
+        return plan_for(request, context, release=False)
 
     depends = {name: value for name, value in told.items() if name not in ("supports_as", "program")}
     key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
     built = bench.store.get(("plan", key), build)
     if not release:
         return built
-    belief = _belief(bench, told)
-    return bench.store.get(("judged", key), lambda: judged(built, belief=belief, watch=watch.part(0.6, 1.0)))
+    context = _context(bench, told, watch.part(0.6, 1.0))
+    return bench.store.get(("judged", key), lambda: judged(built, context))
 
 
 def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
@@ -294,7 +245,7 @@ def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.planning.pipeline import remedies
 
     plan = _planned(bench, told, watch.part(0.0, 0.4), release=True)
-    found = remedies(plan, belief=_belief(bench, told), watch=watch.part(0.4, 1.0))
+    found = remedies(plan, _context(bench, told, watch.part(0.4, 1.0)))
     _json(aside, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
 
 
@@ -337,24 +288,15 @@ def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
     from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw_files
-    from falsework.redrawing import redraw
+    from falsework.redrawing import Scope, redraw_for
     from falsework.report.redraw import redraw_html, redraw_words
 
-    part, asked = _asked(bench, told, watch.part(0.0, 0.05))
-    show, wanted = told["show"], told["redrawing"]
-    part, shown = _with_marked(bench, part, show, show["faces"], _SHOWN)
-    spare = asked.pop("spare")
+    request, wanted = _request(bench, told, watch.part(0.0, 0.05)), told["redrawing"]
+    spare = request.wish.spare
     spare = replace(spare, face_sets=(*spare.face_sets, *wanted["keep"]))
-    del asked["overrules"]  # of supports; a change to the part stands in their place
-    result = redraw(
-        part,
-        _process(told),
-        spare=spare,
-        show=shown,
-        split=wanted["cuts"],
-        **asked,
-        watch=watch.part(0.05, 0.9),
-    )
+    request = replace(request, wish=replace(request.wish, spare=spare))
+    context = _context(bench, told, watch.part(0.05, 0.9))
+    result = redraw_for(request, context, Scope(split=wanted["cuts"]))
     page = redraw_html(result, watch.part(0.9, 0.97))
     step = told["name"].lower().endswith(STEP_NAMES)
     names = write_redraw_files(result, aside, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
@@ -377,7 +319,7 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
         found = audit(
             path,
             plan,
-            belief=_belief(bench, told),
+            belief=_belief(bench, told["fit"], plan.process),
             volumetric=program["volumetric"],
             watch=watch.part(0.2, 0.8),
         )
@@ -400,26 +342,15 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
 
 def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
-    from falsework.lie import best_lies, direction
+    from falsework.lie import lies_for
     from falsework.part import place
     from falsework.planning.value import lies_json
+    from falsework.request import Context
 
-    process = _process(told)
-    raw = _read(bench, told, watch.part(0.0, 0.1))
-    printer = process.printer
-    placed = place(raw, scale=told["scale"], bed_mm=(printer.build_width_mm, printer.build_depth_mm))
-    placed, show = _with_marked(bench, placed, told["show"], told["show"]["faces"], _SHOWN)
-    placed, spare = _with_marked(bench, placed, told["spare"], told["keep_off"], _KEEP_OFF)
-    axis = told["load_axis"]
-    lies = best_lies(
-        placed,
-        process,
-        show=show,
-        spare=spare,
-        load_axis=None if axis is None else direction(axis),
-        weights=_weights(told),
-        watch=watch.part(0.1, 1.0),
-    )
+    request = _request(bench, told, watch.part(0.0, 0.1))
+    assert not isinstance(request.part, str | Path)
+    placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
+    lies = lies_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
     _text(aside, "lies.json", lies_json(lies))
 
 
@@ -449,13 +380,14 @@ def _coupon(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.coupon.designing import design
     from falsework.files.coupon import write_coupon
     from falsework.ledger.looking import spots_of_piece
+    from falsework.process.settings import Process
     from falsework.report.coupon import sheet_files
 
-    cells = told["cells"]
+    cells, process = told["cells"], decode(Process, told["process"])
     piece = design(
         CouponKind(told["kind"]),
-        _process(told),
-        _belief(bench, told),
+        process,
+        _belief(bench, told["fit"], process),
         seed=told["seed"],
         most_minutes=told["minutes"],
         most_grams=told["grams"],
@@ -472,7 +404,7 @@ def _coupon(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 def _tune(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     """The fit of all readings, what follows for one process, and the tuned process as a file."""
     from falsework.ledger import Ledger
-    from falsework.process.settings import Material
+    from falsework.process.settings import Material, Process
     from falsework.report.tuning import tuning_html
     from falsework.tuning.fit import fit
     from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -481,7 +413,7 @@ def _tune(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
 
     ledger = Ledger.existing(Path(told["ledger"]))
     recorded = ledger.readings() if ledger is not None else []
-    process = _process(told)
+    process = decode(Process, told["process"])
     known: dict[str, Material] = ledger.materials() if ledger is not None else {}
     materials = {process.material.name: process.material, **known}
     posterior = PRIOR_POSTERIOR

@@ -89,6 +89,7 @@ def audit_command(
         from falsework.auditing import Level, audit
         from falsework.cli.release import planned_again
         from falsework.process import load_process
+        from falsework.request import Context
 
         process = chosen_process(process_name, settings) if process_name is not None else None
         saved = _saved(plan_folder) if plan_folder is not None else None
@@ -96,7 +97,7 @@ def audit_command(
         belief = chosen_belief(printed_with, ledger_name)
         plan = None
         if saved is not None and plan_folder is not None:
-            plan = planned_again(saved, plan_folder, watch.part(0.0, 0.2), belief)
+            plan = planned_again(saved, plan_folder, Context(belief, watch=watch.part(0.0, 0.2)))
         until = 0.8 if out is not None else 1.0
         result = audit(
             program,

@@ -47,7 +47,7 @@ def demo_command(session: Session, out: Path) -> None:
         from falsework.cli.plan import report_file
         from falsework.files.folder import write_files
         from falsework.part.demo import demo_parts
-        from falsework.planning.pipeline import plan
+        from falsework.planning import plan
 
         parts = {name.replace(" ", "-"): make for name, make in demo_parts().items()}
         with atomic_folder(out, mark=MARK, own=_own_names(parts)) as aside:
@@ -101,7 +101,7 @@ def tuned_museum(folder: Path, watch: Watch) -> None:
 
 
 def _figures(result: Plan) -> tuple[str, ...]:
-    from falsework.support.scheme import Standing
+    from falsework.request.standing import Standing
 
     supported = sum(c.chosen is not Standing.NONE for c in result.choices)
     return (

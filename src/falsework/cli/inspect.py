@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_option
-from falsework.cli.options import chosen_process, json_option, part_options, turn_option
+from falsework.cli.asked import Asked, collected
+from falsework.cli.belief import ledger_option
+from falsework.cli.options import json_option, part_options, turn_option
 from falsework.cli.session import Session
 
 
@@ -15,35 +16,18 @@ from falsework.cli.session import Session
 @turn_option
 @json_option
 @click.pass_obj
-def inspect_command(
-    session: Session,
-    part: str,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    scale: float,
-    unit: str | None,
-    ledger_name: str | None,
-    turn_deg: tuple[float, float, float],
-    as_json: bool,
-) -> None:
+@collected(Asked, "asked")
+def inspect_command(session: Session, asked: Asked, as_json: bool) -> None:
     """Show what PART's mesh is like and which of its undersides are printed over air. Writes nothing."""
     session.as_json = as_json
-    process = chosen_process(process_name, settings)
+    request = asked.placed()
 
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        from falsework.planning.pipeline import inspect
+        from falsework.planning import inspect_for
 
-        result = inspect(
-            part,
-            process,
-            turn_deg=turn_deg,
-            scale=scale,
-            unit=unit,
-            belief=chosen_belief(process, ledger_name),
-            watch=watch,
-        )
+        result = inspect_for(request, asked.context(watch))
     if as_json:
         click.echo(result.to_json(), nl=False)
         return

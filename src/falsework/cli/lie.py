@@ -7,10 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.asked import Asked, collected
 from falsework.cli.options import (
-    chosen_marks,
-    chosen_process,
-    chosen_weights,
     json_option,
     marks_options,
     part_options,
@@ -42,28 +40,15 @@ LIES, PAGE = "lies.json", "lies.html"
 )
 @json_option
 @click.pass_obj
-def lie_command(
-    session: Session,
-    part: str,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    scale: float,
-    unit: str | None,
-    shown: tuple[str, ...],
-    spared: tuple[str, ...],
-    load: str | None,
-    directions: int,
-    weigh: str | None,
-    out: Path | None,
-    as_json: bool,
-) -> None:
+@collected(Asked, "asked")
+def lie_command(session: Session, asked: Asked, directions: int, out: Path | None, as_json: bool) -> None:
     """Search for the ways to lay PART on the bed that cost least in supports, time, marks and risk, and show
     them beside today's, how it lies in its file.
 
     Marks in a file beside the part (cowl.stl: cowl.lie.toml) count where the options say nothing.
     """
     session.as_json = as_json
-    process = chosen_process(process_name, settings)
+    asked.check()  # before the work, not after it
     if out is not None:
         from falsework.files.atomic import check_folder
 
@@ -72,31 +57,22 @@ def lie_command(
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        weights = chosen_weights(weigh)
-        marks = chosen_marks(part, shown, spared, load)
+        request = asked.request(searches=True)
 
-        from falsework.lie import best_lies
-        from falsework.part import place, read_part
+        from falsework.lie import Search, lies_for
+        from falsework.part import place
+        from falsework.planning.pipeline import raw_part
         from falsework.planning.value import lies_json
+        from falsework.request import Context
 
-        raw = read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
-        bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
-        placed = place(raw, scale=scale, bed_mm=bed_mm)
-        lies = best_lies(
-            placed,
-            process,
-            show=marks.show,
-            spare=marks.spare,
-            load_axis=marks.load_axis,
-            weights=weights,
-            directions=directions,
-            watch=watch.part(0.1, 0.8),
-        )
+        raw, wish = raw_part(request, watch.part(0.0, 0.1)), request.wish
+        placed = place(raw, scale=request.placing.scale, bed_mm=wish.bed_mm)
+        lies = lies_for(placed, wish, Context(watch=watch.part(0.1, 0.8)), Search(directions=directions))
         if out is not None:
             from falsework.files.atomic import atomic_folder
             from falsework.report import lies_html
 
-            text = lies_html(lies, placed, process, watch.part(0.8, 1.0))
+            text = lies_html(lies, placed, wish.process, watch.part(0.8, 1.0))
             with atomic_folder(out, mark=LIES, own=(LIES, PAGE)) as aside:
                 (aside / LIES).write_bytes(lies_json(lies).encode("utf-8", "replace"))
                 (aside / PAGE).write_bytes(text.encode("utf-8", "replace"))
@@ -108,17 +84,21 @@ def lie_command(
 
     say.lies(lies)
     say.say()
-    say.say(_how_to_use(part, lies.recommended, spared))
+    say.say(_how_to_use(asked, lies.recommended))
     if out is not None:
         say.say(f"Written to {out}: {LIES}, {PAGE}")
 
 
-def _how_to_use(part: str, recommended: Lie, spared: tuple[str, ...]) -> str:
+def _how_to_use(asked: Asked, recommended: Lie) -> str:
     import shlex
 
     from falsework.lie import turn_text
 
     if not any(recommended.turn_deg):
         return "Nothing has to be turned: plan it as it lies."
-    words = [part, f"--turn={turn_text(recommended)}", *(f"--spare={text}" for text in spared)]
+    words = [
+        asked.part,
+        f"--turn={turn_text(recommended)}",
+        *(f"--spare={text}" for text in asked.spared),
+    ]
     return f"To plan it so: falsework plan {shlex.join(words)}"

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
-    from falsework.lie.marks import MarkedFaces, Marks
     from falsework.process.settings import Process
-    from falsework.support.scheme import Standing
-    from falsework.support.standing import Weights
+    from falsework.request.standing import Standing
+    from falsework.request.weights import Weights
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -194,7 +192,7 @@ def chosen_process(name: str, settings: tuple[tuple[str, str], ...]) -> Process:
 
 def chosen_overrules(pairs: tuple[tuple[str, str], ...]) -> dict[int, Standing]:
     """``3=bed`` pairs as standings by underside number; click's usage error where one is not."""
-    from falsework.support.scheme import Standing
+    from falsework.request.standing import Standing
 
     overrules = {}
     for key, text in pairs:
@@ -209,7 +207,7 @@ def chosen_overrules(pairs: tuple[tuple[str, str], ...]) -> dict[int, Standing]:
 
 def chosen_weights(text: str | None) -> Weights:
     """``finish=2,time=0.5`` as weights; what is not named keeps its default."""
-    from falsework.support.standing import Weights
+    from falsework.request.weights import Weights
 
     values: dict[str, float] = {}
     for item in filter(None, (text or "").split(",")):
@@ -225,41 +223,3 @@ def chosen_weights(text: str | None) -> Weights:
             )
         values[field] = value
     return Weights(**values)
-
-
-def chosen_marks(
-    part: str, shown: tuple[str, ...], spared: tuple[str, ...], load: str | None, *, lies: bool = True
-) -> Marks:
-    """What the options mark on the part; where they say nothing, the file of marks beside it, announced.
-
-    ``lies`` False: how it lies is settled, and only the faces to spare matter.
-    """
-    from falsework.lie import Marks, direction, marks_beside, read_marks
-
-    beside = marks_beside(part)
-    kept = Marks()
-    asked = bool(spared and shown and load) if lies else bool(spared)
-    if not asked and os.path.isfile(beside):  # False where a name is too long to be asked for
-        kept = read_marks(beside)
-        used = [
-            *(["show faces"] if lies and not shown and not kept.show.empty else []),
-            *(["faces to spare"] if not spared and not kept.spare.empty else []),
-            *(["the load axis"] if lies and load is None and kept.load_axis is not None else []),
-        ]
-        if used or lies:
-            said = " and ".join(used) or "nothing that the options do not say"
-            click.echo(f"{beside.name} lies beside the part: taken from it: {said}", err=True)
-    return Marks(
-        show=_faces(shown, "--show") if shown else kept.show,
-        spare=_faces(spared, "--spare") if spared else kept.spare,
-        load_axis=kept.load_axis if load is None else direction(load, "--load"),
-    )
-
-
-def _faces(texts: tuple[str, ...], option: str) -> MarkedFaces:
-    """Directions, and names of face sets: whatever begins with a letter and is no axis."""
-    from falsework.lie import MarkedFaces, direction
-
-    sets = [text for text in texts if text[:1].isalpha() and text.lower() not in ("x", "y", "z")]
-    ways = tuple(direction(text, option) for text in texts if text not in sets)
-    return MarkedFaces(ways, tuple(sets))

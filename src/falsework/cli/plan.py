@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_option
+from falsework.cli.asked import BEST, Asked, collected
+from falsework.cli.belief import ledger_option
 from falsework.cli.options import (
     STANDINGS,
     Pair,
-    chosen_marks,
-    chosen_overrules,
-    chosen_process,
-    chosen_weights,
     json_option,
     marks_options,
     part_options,
@@ -66,22 +63,10 @@ if TYPE_CHECKING:
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 @json_option
 @click.pass_obj
+@collected(Asked, "asked")
 def plan_command(
     session: Session,
-    part: str,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    scale: float,
-    unit: str | None,
-    ledger_name: str | None,
-    turn_deg: tuple[float, float, float],
-    lie: str,
-    shown: tuple[str, ...],
-    spared: tuple[str, ...],
-    load: str | None,
-    standing: str,
-    overrules: tuple[tuple[str, str], ...],
-    weigh: str | None,
+    asked: Asked,
     supports_as: SupportsAs,
     out: Path | None,
     no_report: bool,
@@ -94,39 +79,22 @@ def plan_command(
     An earlier plan in the folder is replaced. Nothing is half-written if the work is stopped.
     """
     session.as_json = as_json
-    _check_lie(lie, shown, load)
+    _check_lie(asked)
     from falsework.files.atomic import check_folder
 
-    folder = out or Path(f"{Path(part).stem}-plan")
-    process = chosen_process(process_name, settings)
-    check_folder(folder)  # before the work, not after it
+    folder = out or Path(f"{Path(asked.part).stem}-plan")
+    asked.check()  # before the work, not after it
+    check_folder(folder)
 
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        standings = chosen_overrules(overrules)
-        weights = chosen_weights(weigh)
-        marks = chosen_marks(part, shown, spared, load, lies=lie == "auto")
+        request = asked.request(searches=asked.lie == BEST)
 
         from falsework.files.folder import write_plan
-        from falsework.planning.pipeline import plan
+        from falsework.planning import plan_for
 
-        result = plan(
-            part,
-            process,
-            standing=standing,
-            weights=weights,
-            overrules=standings,
-            turn_deg=turn_deg,
-            lie=lie,
-            show=marks.show,
-            load_axis=marks.load_axis,
-            spare=marks.spare,
-            scale=scale,
-            unit=unit,
-            belief=chosen_belief(process, ledger_name),
-            watch=watch.part(0.0, 0.8),
-        )
+        result = plan_for(request, asked.context(watch.part(0.0, 0.8)))
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95))
         written = write_plan(
             result, folder, supports_as=supports_as, extra=extra, watch=watch.part(0.95, 1.0)
@@ -144,13 +112,13 @@ def plan_command(
         say.say("There is no supports.stl: nothing is supported.")
 
 
-def _check_lie(lie: str, shown: tuple[str, ...], load: str | None) -> None:
+def _check_lie(asked: Asked) -> None:
     """Options that contradict each other are wrong usage."""
     source = click.get_current_context().get_parameter_source("turn_deg")
-    if lie == "auto":
+    if asked.lie == BEST:
         if source is not None and source.name == "COMMANDLINE":
             raise click.UsageError("--lie auto finds the turn itself: leave out --turn, or --lie auto.")
-    elif shown or load is not None:
+    elif asked.shown or asked.load is not None:
         raise click.UsageError("--show and --load matter to the search for the best lie: add --lie auto.")
 
 

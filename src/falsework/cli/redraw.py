@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_option
+from falsework.cli.asked import Asked, collected
+from falsework.cli.belief import ledger_option
 from falsework.cli.ledger_file import document
 from falsework.cli.options import (
-    chosen_marks,
-    chosen_process,
-    chosen_weights,
     json_option,
     marks_options,
     part_options,
@@ -24,8 +23,18 @@ from falsework.cli.options import (
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
-    from falsework.lie.marks import MarkedFaces
     from falsework.part.part import Part
+    from falsework.request.marks import MarkedFaces
+
+
+@dataclass(frozen=True)
+class Changing:
+    """The options that say what may be changed, as given."""
+
+    kinds: tuple[str, ...]
+    undersides: tuple[int, ...]
+    flat_mm: float
+    no_split: bool
 
 
 @click.command("redraw", short_help="Show what to change in a part so that it needs no support.")
@@ -70,23 +79,12 @@ if TYPE_CHECKING:
 )
 @json_option
 @click.pass_obj
+@collected(Asked, "asked")
+@collected(Changing, "changing")
 def redraw_command(
     session: Session,
-    part: str,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    scale: float,
-    unit: str | None,
-    ledger_name: str | None,
-    turn_deg: tuple[float, float, float],
-    shown: tuple[str, ...],
-    load: str | None,
-    spared: tuple[str, ...],
-    kinds: tuple[str, ...],
-    undersides: tuple[int, ...],
-    flat_mm: float,
-    no_split: bool,
-    weigh: str | None,
+    asked: Asked,
+    changing: Changing,
     list_faces: bool,
     out: Path | None,
     as_json: bool,
@@ -101,21 +99,20 @@ def redraw_command(
     session.as_json = as_json
     from falsework.cli.compiling import announced
 
-    folder = out or Path(f"{Path(part).stem}-redrawn")
-    process = chosen_process(process_name, settings)
+    folder = out or Path(f"{Path(asked.part).stem}-redrawn")
+    asked.check()  # before the work, not after it
     if not list_faces:
         from falsework.files.atomic import check_folder
 
         check_folder(folder, mark="redraw.json")  # before the work, not after it
-    weights = chosen_weights(weigh)
-    marks = chosen_marks(part, shown, spared, load)
+    request = asked.request(searches=True)
 
     from falsework.cli import say, say_redraw
-    from falsework.part import read_part
-    from falsework.redrawing import candidates, redraw
+    from falsework.planning.pipeline import raw_part
+    from falsework.redrawing import Scope, candidates, redraw_for
 
     with session.progress() as watch:
-        raw = read_part(part, unit=unit, watch=watch)
+        raw = raw_part(request, watch)
     if list_faces:
         found = candidates(raw)
         if as_json:
@@ -123,31 +120,23 @@ def redraw_command(
         else:
             say_redraw.faces(found)
         return
-    spare = marks.spare
-    if spare.empty and not as_json and sys.stdin.isatty() and sys.stderr.isatty():
-        spare = _asked(raw)
+    wish = request.wish
+    if wish.spare.empty and not as_json and sys.stdin.isatty() and sys.stderr.isatty():
+        wish = replace(wish, spare=_asked(raw))
     with announced(), session.progress() as watch:
-        result = redraw(
-            raw,
-            process,
-            spare=spare,
-            show=marks.show,
-            kinds=kinds or None,
-            undersides=undersides or None,
-            split=not no_split,
-            flat_mm=flat_mm,
-            weights=weights,
-            turn_deg=turn_deg,
-            load_axis=marks.load_axis,
-            scale=scale,
-            belief=chosen_belief(process, ledger_name),
-            watch=watch.part(0.0, 0.9),
+        scope = Scope(
+            changing.kinds or None,
+            changing.undersides or None,
+            split=not changing.no_split,
+            flat_mm=changing.flat_mm,
         )
+        request = replace(request, part=raw, wish=wish)
+        result = redraw_for(request, asked.context(watch.part(0.0, 0.9)), scope)
         from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw
         from falsework.report.redraw import redraw_html
 
         page = redraw_html(result, watch.part(0.9, 0.97))
-        step = part.lower().endswith(STEP_NAMES)
+        step = asked.part.lower().endswith(STEP_NAMES)
         written = write_redraw(result, folder, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
         session.written = folder
     if as_json:
@@ -161,8 +150,8 @@ def redraw_command(
 def _asked(raw: Part) -> MarkedFaces:
     """The faces that the person at the terminal says must stay as they are."""
     from falsework.cli import asking, say_redraw
-    from falsework.lie.marks import MarkedFaces
     from falsework.redrawing import candidates
+    from falsework.request.marks import MarkedFaces
 
     found = candidates(raw)
     if not found:

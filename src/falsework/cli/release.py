@@ -14,11 +14,10 @@ from falsework.cli.options import json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
-    from falsework.droop.belief import Belief
     from falsework.need.underside import Underside
     from falsework.planning.value import Plan
     from falsework.release.value import Remedy
-    from falsework.watch import Watch
+    from falsework.request import Context
 
 
 @click.command("release", short_help="Show how the supports of a plan come off, piece by piece.")
@@ -64,9 +63,11 @@ def release_command(
     untried = ""
     if (release.failing and not as_json) or out is not None:
         with announced(), session.progress() as watch:
+            from falsework.request import Context
+
             belief = chosen_belief(plan.process, ledger_name)
             try:
-                again = planned_again(plan, folder, watch.part(0.0, 0.2), belief)
+                again = planned_again(plan, folder, Context(belief, watch=watch.part(0.0, 0.2)))
             except PartError as error:
                 if out is not None:
                     raise
@@ -74,7 +75,7 @@ def release_command(
             else:
                 from falsework.planning.pipeline import remedies
 
-                found = remedies(again, belief=belief, watch=watch.part(0.2, 0.9))
+                found = remedies(again, Context(belief, watch=watch.part(0.2, 0.9)))
             if out is not None and again.pieces:
                 from falsework.report import release_html
 
@@ -99,32 +100,26 @@ def release_command(
         say.say("Nothing is supported: there is no page to write.")
 
 
-def planned_again(plan: Plan, folder: Path, watch: Watch, belief: Belief | None = None) -> Plan:
+def planned_again(plan: Plan, folder: Path, context: Context) -> Plan:
     """The plan with its geometry, which plan.json does not keep: made anew from part.stl with the same
-    process, the standings chosen then and the same faces spared; ``belief`` None: the prior."""
-    from falsework.droop import PRIOR
+    process, the standings chosen then and the same faces spared."""
     from falsework.errors import PartError
     from falsework.files.folder import PART, PLAN
-    from falsework.lie import MarkedFaces
     from falsework.part import read_part
-    from falsework.planning.pipeline import inspect
-    from falsework.planning.pipeline import plan as plan_again
-    from falsework.planning.store import Store
+    from falsework.planning import inspect_for, plan_for
+    from falsework.request import NO_FACES, MarkedFaces, Placing, Request, Wish
 
     spared = None if plan.sparing is None else ("spared", plan.sparing.marked(plan.part.triangles))
-    part, store, belief = read_part(folder / PART, unit="mm", face_set=spared), Store(), belief or PRIOR
-    seen = inspect(part, plan.process, belief=belief, watch=watch.part(0.0, 0.4), store=store)
+    part = read_part(folder / PART, unit="mm", face_set=spared)
+    request = Request(part, Placing(), Wish(plan.process, standing="none"))
+    seen = inspect_for(request, context.part(0.0, 0.4))
     now = _numbered_now(plan.undersides, seen.undersides)
-    again = plan_again(
-        part,
-        plan.process,
-        standing="none",
+    wish = replace(
+        request.wish,
         overrules={now[choice.underside]: choice.chosen for choice in plan.choices},
-        spare=None if spared is None else MarkedFaces(face_sets=("spared",)),
-        belief=belief,
-        watch=watch.part(0.4, 1.0),
-        store=store,
+        spare=NO_FACES if spared is None else MarkedFaces(face_sets=("spared",)),
     )
+    again = plan_for(replace(request, wish=wish), context.part(0.4, 1.0))
     if len(again.pieces) != len(plan.pieces):
         raise PartError(
             str(folder / PART),

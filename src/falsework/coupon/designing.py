@@ -27,7 +27,6 @@ from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProcessError
 from falsework.part.part import Part
 from falsework.planning.document import encode
-from falsework.process.checks import validate
 from falsework.process.settings import Process
 from falsework.version import __version__
 from falsework.watch import QUIET, Watch
@@ -88,7 +87,6 @@ def design(
     Raises ``ProcessError`` where a condition does not belong to this piece or process, cannot be realised in
     whole layers, or not even one cell fits the limits and the bed.
     """
-    validate(process)
     kind = CouponKind(kind)
     wanted = list(candidate_conditions(kind, process, belief) if cells is None else cells)
     check_conditions(kind, wanted, process)

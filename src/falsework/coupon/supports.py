@@ -24,8 +24,9 @@ from falsework.part.part import Part
 from falsework.part.raw import joined
 from falsework.process.derived import whole_layers
 from falsework.process.settings import Process
+from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Standing, SupportScheme
+from falsework.support.scheme import SupportScheme
 
 if TYPE_CHECKING:
     from manifold3d import Manifold

@@ -12,7 +12,8 @@ from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind, Underside
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
-from falsework.support.scheme import Gap, Standing
+from falsework.request.standing import Standing
+from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
 from falsework.wording.figures import given, numbered
 from falsework.wording.terms import RESTS_ON

@@ -22,7 +22,7 @@ from falsework.ledger.photographs import ENDINGS
 from falsework.ledger.recording import append, differing, insert, keep_coupon, versions
 from falsework.ledger.rows import Act, Entry, Imported, Source
 from falsework.ledger.values import CURRENT, READ, TRIED, digest_of, process_of, settings_of, text_of
-from falsework.process.checks import checked, validate
+from falsework.process.checks import checked
 from falsework.process.schema import rows_of
 from falsework.process.settings import Material, Printer
 
@@ -266,7 +266,6 @@ class _Merge:
             raise self.wrong(where, "has settings that do not give its digest")
         try:
             process = process_of(values["settings"])
-            validate(process)
         except (TypeError, ValueError, KeyError, AttributeError) as error:
             raise self.wrong(f"{where}.settings", f"is not a process ({error})") from None
         if process.name != values["name"]:

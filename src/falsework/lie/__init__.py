@@ -6,15 +6,13 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from falsework.lie.best import best_lies
-    from falsework.lie.marks import MarkedFaces, Marks, direction, marks_beside, read_marks
-    from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
+    from falsework.lie.best import best_lies, lies_for
+    from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies, Search
     from falsework.lie.words import HEAD, rows, shown, turn_text, turn_words
 
 _HOMES = {
-    "falsework.lie.best": ("best_lies",),
-    "falsework.lie.marks": ("Marks", "MarkedFaces", "direction", "marks_beside", "read_marks"),
-    "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies"),
+    "falsework.lie.best": ("best_lies", "lies_for"),
+    "falsework.lie.value": ("Care", "LayerCheck", "Lie", "LiePrice", "Lies", "Search"),
     "falsework.lie.words": ("HEAD", "rows", "shown", "turn_text", "turn_words"),
 }
 
@@ -25,12 +23,9 @@ __all__ = [
     "Lie",
     "LiePrice",
     "Lies",
-    "MarkedFaces",
-    "Marks",
+    "Search",
     "best_lies",
-    "direction",
-    "marks_beside",
-    "read_marks",
+    "lies_for",
     "rows",
     "shown",
     "turn_text",

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
+from typing import Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost import mass_g
-from falsework.cost.weights import Weights
-from falsework.errors import PartError, ProcessError
+from falsework.errors import PartError
 from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import body_of, face_normals, own_frame, thinned
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
-from falsework.lie.marks import NO_FACES, MarkedFaces, Vector, direction, marked_faces, marked_words
 from falsework.lie.price import STANDINGS
 from falsework.lie.search import (
     FINE_GRID,
@@ -29,38 +29,37 @@ from falsework.lie.search import (
     laid_flat,
     searched,
 )
-from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies
+from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies, Search
 from falsework.lie.words import whole_error, why
 from falsework.need.needmap import need_map
 from falsework.need.underside import Kind
 from falsework.part.part import Floats, Part
 from falsework.part.placing import fits, place
 from falsework.process.settings import Process
-from falsework.watch import QUIET, Watch
+from falsework.request.context import Context
+from falsework.request.marks import marked_faces, marked_words
+from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
+from falsework.request.value import Wish
+from falsework.watch import Watch
 from falsework.wording import figures
 
-PLAIN, USUAL = Weights(), Care()
+USUAL = Search()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
 OTHERS, OTHERS_APART_DEG = 8, 0.3  # beside those, measured too
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
-FEWEST, MOST = 50, 200_000  # directions
 SAME_SHARE = 0.02  # prices this near are the same
 ALIKE_SHARE = 0.02  # lies that differ by less in every part of the price are one lie
 
 
-def best_lies(
-    part: Part,
-    process: Process,
-    *,
-    show: MarkedFaces = NO_FACES,
-    spare: MarkedFaces = NO_FACES,
-    load_axis: Vector | str | None = None,
-    weights: Weights = PLAIN,
-    care: Care = USUAL,
-    directions: int = 2000,
-    layers: bool = True,
-    watch: Watch = QUIET,
-) -> Lies:
+class LieOptions(LyingOptions, ContextOptions, total=False):
+    """Fields of ``Wish`` that matter to how a part should lie, of ``Search`` and of ``Context``."""
+
+    care: Care
+    directions: int
+    layers: bool
+
+
+def best_lies(part: Part, process: Process | str | Path, **options: Unpack[LieOptions]) -> Lies:
     """The best ways to lay ``part`` on the bed, and today's beside them.
 
     Parameters
@@ -77,13 +76,18 @@ def best_lies(
 
     Raises
     ------
-    PartError : the part is flat, a face set is unknown, or a direction is none.
+    PartError : the part is flat, or a face set is unknown. ProcessError : a wish that is none.
     """
-    if not FEWEST <= directions <= MOST:
-        raise ProcessError("directions", f"{directions} is out of range", f"Give {FEWEST} to {MOST}")
+    wish, context, search = by_class(options, Wish, Context, Search)
+    return lies_for(part, Wish(process_of(process), **wish), Context(**context), Search(**search))
+
+
+def lies_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Lies:
+    """The same for a wish: see :func:`best_lies`."""
+    process, weights, care = wish.process, wish.weights, search.care
+    show, spare, axis, watch = wish.show, wish.spare, wish.load_axis, context.watch
     if len(part.faces) == 0 or not float(part.size_mm.max()) > 0.0:
         raise PartError(part.name, "has no surface", "Check the file")
-    axis = None if load_axis is None else direction(load_axis, "load axis")
     watch.at("preparing the mesh", 0.0)
     frame = own_frame(part.vertices, part.faces)
     vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
@@ -95,7 +99,7 @@ def best_lies(
     today = frame @ np.array([0.0, 0.0, 1.0])
 
     found, looks, resting = searched(
-        judge_of(thin, process, weights, care, own_axis), today, directions, watch.part(0.05, 0.75)
+        judge_of(thin, process, weights, care, own_axis), today, search.directions, watch.part(0.05, 0.75)
     )
     few = _chosen(found, bool(said), axis is not None)
     whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
@@ -117,7 +121,7 @@ def best_lies(
         first = 0  # no reason to turn the part
     front = {first, *front_rows(fine, bool(said), axis is not None).tolist()} - ({0} - {first})
     check = dict.fromkeys((first, 0))
-    if layers:
+    if search.layers:
         for place_in_order, row in enumerate(check):
             stretch = watch.part(0.85 + 0.07 * place_in_order, 0.92 + 0.07 * place_in_order)
             lies[row] = _checked(part, process, lies[row], stretch)

@@ -13,7 +13,6 @@ import numpy as np
 
 from falsework.cost import price as price_of
 from falsework.cost import region_cost
-from falsework.cost.weights import Weights
 from falsework.kernels.bead.motion import rest_to_rest_times
 from falsework.kernels.column.intervals import (
     BASE_AREA,
@@ -33,6 +32,7 @@ from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
 from falsework.process.settings import Process
+from falsework.request.weights import Weights
 
 # As in the choice of standings (constructed): share of a surface's worth that support marks take, with a
 # typical remaining droop; that a broken-off foot takes; chance that what is left in the air ruins the part.

@@ -13,7 +13,6 @@ from functools import reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cost.weights import Weights
 from falsework.kernels.column.intervals import (
     BASE_AREA,
     BASE_LEAN_DEG,
@@ -43,6 +42,7 @@ from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process
+from falsework.request.weights import Weights
 from falsework.watch import Watch
 
 COARSE_GRID, GRID, FINE_GRID = 64, 128, 256

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from falsework.cost.weights import Weights
-from falsework.lie.marks import NO_FACES, MarkedFaces, Vector, marked_words
+from falsework.errors import ProcessError
+from falsework.process.checks import check_fields
+from falsework.process.fields import setting
+from falsework.request.marks import NO_FACES, MarkedFaces, Vector, marked_words
+from falsework.request.weights import Weights
 
 
 @dataclass(frozen=True)
@@ -16,8 +19,37 @@ class Care:
     ``strength``: what it costs that a load along the given axis pulls wholly across the layers.
     """
 
-    show_per_cm2: float = 2.0
-    strength: float = 5.0
+    show_per_cm2: float = setting(
+        2.0, help="what a square centimetre of fully spoilt show face costs on top", low=0, high=1e6
+    )
+    strength: float = setting(
+        5.0, help="what it costs that a load pulls wholly across the layers", low=0, high=1e6
+    )
+
+    def __post_init__(self) -> None:
+        check_fields(self, "care")
+
+
+FEWEST, MOST = 50, 200_000  # directions
+
+
+@dataclass(frozen=True)
+class Search:
+    """How lies are searched for.
+
+    ``care``: what matters besides the weights. ``directions``: even directions looked at; resting faces of
+    the convex hull and refinement come on top. ``layers``: whether the recommended lie and today's are held
+    against the layers of a plan. ``ProcessError`` for a number of directions that is out of range.
+    """
+
+    care: Care = Care()
+    directions: int = 2000
+    layers: bool = True
+
+    def __post_init__(self) -> None:
+        if not (type(self.directions) is int and FEWEST <= self.directions <= MOST):
+            wrong = f"{self.directions!r} is out of range"
+            raise ProcessError("directions", wrong, f"Give {FEWEST} to {MOST}")
 
 
 @dataclass(frozen=True)

@@ -9,17 +9,29 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from falsework.planning.pipeline import inspect, judged, placed_part, plan, totals
-    from falsework.planning.store import Store
+    from falsework.planning.calls import inspect, plan, totals
+    from falsework.planning.pipeline import inspect_for, judged, placed_part, plan_for, totals_for
     from falsework.planning.value import Inspection, Plan, Totals
 
 _HOMES = {
-    "falsework.planning.pipeline": ("inspect", "judged", "placed_part", "plan", "totals"),
-    "falsework.planning.store": ("Store",),
+    "falsework.planning.calls": ("inspect", "plan", "totals"),
+    "falsework.planning.pipeline": ("inspect_for", "judged", "placed_part", "plan_for", "totals_for"),
     "falsework.planning.value": ("Inspection", "Plan", "Totals"),
 }
 
-__all__ = ["Inspection", "Plan", "Store", "Totals", "inspect", "judged", "placed_part", "plan", "totals"]
+__all__ = [
+    "Inspection",
+    "Plan",
+    "Totals",
+    "inspect",
+    "inspect_for",
+    "judged",
+    "placed_part",
+    "plan",
+    "plan_for",
+    "totals",
+    "totals_for",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -12,6 +12,7 @@ import functools
 import json
 import types
 import typing
+from collections.abc import Mapping
 from typing import Any, TypeVar
 
 from falsework.errors import PartError
@@ -27,6 +28,8 @@ def encode(value: Any) -> Any:
         return value.value
     if isinstance(value, tuple | list):
         return [encode(item) for item in value]
+    if isinstance(value, Mapping):
+        return {str(key): encode(item) for key, item in value.items()}
     return value
 
 
@@ -37,7 +40,12 @@ def _fields(kind: type) -> dict[str, Any]:
 
 
 def _optional(kind: type) -> set[str]:
-    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
+    missing = dataclasses.MISSING
+    return {
+        f.name
+        for f in dataclasses.fields(kind)
+        if f.default is not missing or f.default_factory is not missing
+    }
 
 
 def decode(kind: Any, data: Any) -> Any:
@@ -63,6 +71,8 @@ def decode(kind: Any, data: Any) -> Any:
         if arguments[-1] is Ellipsis:
             return tuple(decode(arguments[0], item) for item in data)
         return tuple(decode(a, item) for a, item in zip(arguments, data, strict=True))
+    if origin is Mapping:
+        return {arguments[0](key): decode(arguments[1], item) for key, item in data.items()}
     if isinstance(kind, type) and issubclass(kind, enum.Enum):
         return kind(data)
     if kind is float and isinstance(data, int):

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import shapely
 
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
-from falsework.droop import PRIOR, Belief
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.layers.thin import thin_walls
-from falsework.lie import Lies, MarkedFaces, best_lies
+from falsework.lie import Lies, lies_for
 from falsework.lie.body import face_normals
-from falsework.lie.marks import Vector, marked_faces
 from falsework.need import need_map, with_support
+from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Kind, NeedMap
 from falsework.part import fits, place, read_part
 from falsework.part.part import Part
-from falsework.planning.store import Store
 from falsework.planning.value import (
-    Geometry,
-    Ground,
     Inspection,
     LayerSummary,
     PartSummary,
@@ -35,12 +30,16 @@ from falsework.planning.value import (
     Sparing,
     Totals,
 )
-from falsework.process import limit_deg, load_process, reach_mm
-from falsework.process.settings import Process, Structure
-from falsework.release import Release, Remedy, State, judge_release
+from falsework.process import limit_deg, reach_mm, with_usual_structure
+from falsework.process.settings import Process
+from falsework.release import Pulls, Release, Remedy, State, judge_release
 from falsework.release.remedies import DIRECTIONS, what_to_change
+from falsework.request.context import Context
+from falsework.request.marks import marked_faces
+from falsework.request.standing import Standing
+from falsework.request.store import Store
+from falsework.request.value import AS_IS, Placing, Request
 from falsework.support.choosing import (
-    EQUAL,
     NEGLIGIBLE_SHARE,
     alternatives,
     as_built,
@@ -49,11 +48,11 @@ from falsework.support.choosing import (
     standing_warnings,
 )
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Standing
+from falsework.support.geometry import Geometry
 from falsework.support.sparing import Spared, spared_faces
-from falsework.support.standing import Choice, StandingFigures, Weights
+from falsework.support.standing import Choice, StandingFigures
 from falsework.support.sweep import sweep_columns
-from falsework.watch import QUIET, Watch
+from falsework.watch import Watch
 from falsework.wording import figures
 from falsework.wording.figures import numbered
 
@@ -61,95 +60,35 @@ MOST_LAYERS = 20_000
 THIN_SHARE = 0.01  # of a part narrower than a line, from which on it is said
 
 
-def plan(
-    part: Part | str | Path,
-    process: Process | str | Path = "pla-0.4",
-    *,
-    standing: str = "auto",
-    weights: Weights = EQUAL,
-    overrules: Mapping[int, Standing] | None = None,
-    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    lie: str = "as-is",
-    show: MarkedFaces | None = None,
-    load_axis: Vector | str | None = None,
-    spare: MarkedFaces | None = None,
-    scale: float = 1.0,
-    unit: str | None = None,
-    release: bool = True,
-    belief: Belief = PRIOR,
-    watch: Watch = QUIET,
-    store: Store | None = None,
-) -> Plan:
-    """Plan one part: what it needs, where supports stand, how they are built, what it all costs.
-
-    Parameters
-    ----------
-    part : a ``Part`` or the path of a mesh file.
-    process : a ``Process``, the name of a built-in one, or the path of a TOML file.
-    standing : 'none', 'bed', 'anywhere', or 'auto' to choose for each underside by ``weights``.
-    overrules : standings that the user sets by underside number, whatever ``standing`` says.
-    turn_deg : rotation about x, then y, then z; the part is then put on the bed, centred.
-    lie : 'as-is', or 'auto' to search for the best way to lay the part down and turn it so; then ``turn_deg``
-        is not to be given, and ``lies`` of the plan holds what was found. ``show`` (faces to keep clean) and
-        ``load_axis`` matter to that search alone: see :func:`falsework.best_lies`.
-    spare : faces that no support may touch, in the part's own frame: none stands on them, and undersides on
-        them are left, those that lie on them altogether unless ``overrules`` says otherwise.
-    scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).
-    release : whether to judge how the supports come off; that takes about as long as all the rest.
-    belief : parameters of the droop model.
-    watch : progress and cancel. store : keeps results of steps, so that a second plan repeats only
-        what a changed setting touches.
+def plan_for(request: Request, context: Context, *, release: bool = True) -> Plan:
+    """The plan of a request; ``release`` False: how its supports come off is not judged, which takes about as
+    long as all the rest. See :func:`falsework.plan`.
 
     Raises
     ------
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
     """
-    store, spare = store or Store(), spare or MarkedFaces()
-    settled = _process(process)
-    if standing not in (*Standing, "auto"):
-        raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
-    lies = None
-    if lie == "auto":
-        if any(turn_deg):
-            raise ProcessError("lie", "the part cannot be turned as asked and as is best", "Give one of them")
-        raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.1))
-        keep = show or MarkedFaces()
-        lies = _lies(raw, settled, keep, spare, load_axis, weights, scale, watch.part(0.1, 0.4), store)
-        part, turn_deg = raw, lies.recommended.turn_deg
-        watch = watch.part(0.4, 1.0)
-    elif lie != "as-is":
-        raise ProcessError("lie", f"{lie!r} is unknown", "Use as-is or auto")
-    weighed = _weighed(
-        part,
-        settled,
-        standing,
-        weights,
-        overrules,
-        spare,
-        turn_deg,
-        scale,
-        unit,
-        belief,
-        watch.part(0.0, 0.6),
-        store,
-    )
+    request, lies, context = _laid(request, context)
+    wish, watch = request.wish, context.watch
+    process = wish.process
+    weighed = _weighed(request, context.part(0.0, 0.6))
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
     standings = tuple(c.chosen for c in weighed.choices)
-    swept = store.get(
-        ("swept", weighed.key, _key_of(spared), standings, settled.structure.side_gap_mm),
-        lambda: sweep_columns(stack, need, standings, settled, watch=watch.part(0.6, 0.7), spared=spared),
+    swept = context.store.get(
+        ("swept", weighed.key, _key_of(spared), standings, process.structure.side_gap_mm),
+        lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
     )
-    scheme = build_scheme(stack, need, standings, settled, watch=watch.part(0.7, 0.85), swept=swept)
+    scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
     carried = {n for piece in scheme.pieces for n in piece.undersides}
     choices, bare = as_built(weighed.choices, need, carried, weighed.figures)
     result = Plan(
         part=summary,
-        process=settled,
-        weights=weights,
-        standing=standing,
-        limit_deg=limit_deg(settled),
-        reach_mm=reach_mm(settled),
+        process=process,
+        weights=wish.weights,
+        standing=wish.standing,
+        limit_deg=limit_deg(process),
+        reach_mm=reach_mm(process),
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
@@ -160,99 +99,49 @@ def plan(
         part_cost=weighed.part_cost,
         support_cost=sum((p.cost for p in scheme.pieces), Cost()),
         warnings=(
-            *_part_warnings(placed, stack, settled),
+            *_part_warnings(placed, stack, process),
             *standing_warnings(weighed.figures, need, choices),
             *bare,
             *scheme.notes,
         ),
-        rests_on=belief.rests_on,
+        rests_on=context.belief.rests_on,
         lies=lies,
         sparing=sparing,
         geometry=Geometry(placed, stack, need, scheme, spared),
     )
     if release:
-        result = judged(result, belief=belief, watch=watch.part(0.85, 1.0))
+        result = judged(result, context.part(0.85, 1.0))
     watch.at("done", 1.0)
     return result
 
 
-def judged(plan: Plan, *, belief: Belief = PRIOR, watch: Watch = QUIET) -> Plan:
+def judged(plan: Plan, context: Context) -> Plan:
     """A plan made without release, with how its supports come off: equal to one made with it.
 
     ``plan`` must hold its geometry.
     """
     assert plan.geometry is not None and plan.release is None
-    at_hand = plan.geometry
-    released = judge_release(
-        at_hand.part,
-        at_hand.stack,
-        at_hand.need,
-        at_hand.scheme,
-        plan.process,
-        belief=belief,
-        directions=DIRECTIONS,
-        watch=watch,
-    )
+    released = judge_release(plan.geometry, plan.process, context, Pulls(directions=DIRECTIONS))
     return replace(plan, release=released, warnings=(*plan.warnings, *_release_warnings(released)))
 
 
-def remedies(plan: Plan, *, belief: Belief = PRIOR, watch: Watch = QUIET) -> tuple[Remedy, ...]:
+def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:
     """What to change so that all supports of a plan come off, best first; empty where all do.
 
     ``plan`` must hold its geometry and its release. Each change that is tried is built: see
     :func:`falsework.release.what_to_change`.
     """
     assert plan.geometry is not None and plan.release is not None
-    at_hand = plan.geometry
-    return what_to_change(
-        at_hand.part,
-        at_hand.stack,
-        at_hand.need,
-        at_hand.scheme,
-        [choice.chosen for choice in plan.choices],
-        plan.process,
-        plan.release,
-        belief=belief,
-        spared=at_hand.spared,
-        watch=watch,
-    )
+    standings = [choice.chosen for choice in plan.choices]
+    return what_to_change(plan.geometry, plan.process, standings, plan.release, context)
 
 
-def totals(
-    part: Part | str | Path,
-    process: Process | str | Path = "pla-0.4",
-    *,
-    standing: str = "auto",
-    weights: Weights = EQUAL,
-    overrules: Mapping[int, Standing] | None = None,
-    spare: MarkedFaces | None = None,
-    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    scale: float = 1.0,
-    unit: str | None = None,
-    belief: Belief = PRIOR,
-    watch: Watch = QUIET,
-    store: Store | None = None,
-) -> Totals:
-    """What every standing would cost, by columns, without building anything; as in :func:`plan`.
-
-    With a ``store`` that has seen the part, this takes a moment whatever the standings.
-    """
-    weighed = _weighed(
-        part,
-        _process(process),
-        standing,
-        weights,
-        overrules,
-        spare or MarkedFaces(),
-        turn_deg,
-        scale,
-        unit,
-        belief,
-        watch,
-        store or Store(),
-    )
+def totals_for(request: Request, context: Context) -> Totals:
+    """What every standing would cost, by columns, without building anything: see :func:`falsework.totals`."""
+    request, _, context = _laid(request, context)
+    weighed = _weighed(request, context)
     sparing = _sparing(weighed)
-    watch.at("done", 1.0)
+    context.watch.at("done", 1.0)
     return Totals(
         choices=weighed.choices,
         alternatives=alternatives(weighed.choices, weighed.need, sparing.whole if sparing else ()),
@@ -260,6 +149,52 @@ def totals(
         warnings=standing_warnings(weighed.figures, weighed.need, weighed.choices),
         sparing=sparing,
     )
+
+
+def inspect_for(request: Request, context: Context) -> Inspection:
+    """The health of a mesh and its need alone: of the wish only the process counts."""
+    request, _, context = _laid(request, context)
+    process, watch = request.wish.process, context.watch
+    raw = raw_part(request, watch.part(0.0, 0.5))
+    placed, summary = placed_part(raw, request.placing, request.wish.bed_mm, context.store)
+    stack = _layers(placed, process, watch.part(0.5, 0.7), context.store)
+    need = _need(placed, stack, process, context.part(0.7, 1.0))
+    watch.at("done", 1.0)
+    return Inspection(
+        part=summary,
+        process=process,
+        limit_deg=limit_deg(process),
+        reach_mm=reach_mm(process),
+        layers=_layer_summary(stack, need),
+        undersides=need.undersides,
+        warnings=_part_warnings(placed, stack, process),
+        rests_on=context.belief.rests_on,
+        ground=MeasuredPart(placed, stack, need),
+    )
+
+
+def raw_part(request: Request, watch: Watch) -> Part:
+    """The part as its file has it."""
+    part = request.part
+    return part if isinstance(part, Part) else read_part(part, unit=request.placing.unit, watch=watch)
+
+
+def _laid(request: Request, context: Context) -> tuple[Request, Lies | None, Context]:
+    """The request with the part turned as is best, where that is asked for; what was found; and the context
+    for what is left to do."""
+    if request.placing.lie == AS_IS:
+        return request, None, context
+    raw = raw_part(request, context.watch.part(0.0, 0.1))
+    lies = _lies(raw, request, context.part(0.1, 0.4))
+    return replace(request.turned(lies.recommended.turn_deg), part=raw), lies, context.part(0.4, 1.0)
+
+
+def _lies(raw: Part, request: Request, context: Context) -> Lies:
+    wish, scale = request.wish.of_lies, request.placing.scale
+    sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=wish.bed_mm)
+    named = {*wish.show.face_sets, *wish.spare.face_sets} & raw.face_sets.keys()
+    sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
+    return context.store.get(("lies", sized.digest, repr(wish), sets), lambda: lies_for(sized, wish, context))
 
 
 @dataclass(frozen=True, eq=False)
@@ -277,60 +212,39 @@ class _Weighed:
     choices: tuple[Choice, ...]
 
 
-def _weighed(
-    part: Part | str | Path,
-    process: Process,
-    standing: str,
-    weights: Weights,
-    overrules: Mapping[int, Standing] | None,
-    spare: MarkedFaces,
-    turn_deg: tuple[float, float, float],
-    scale: float,
-    unit: str | None,
-    belief: Belief,
-    watch: Watch,
-    store: Store,
-) -> _Weighed:
+def _weighed(request: Request, context: Context) -> _Weighed:
     """The choice of standings for every underside, and what it rests on."""
-    if standing not in (*Standing, "auto"):
-        raise ProcessError("standing", f"{standing!r} is unknown", "Use none, bed, anywhere or auto")
-    raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.33))
-    placed, summary = placed_part(raw, process, turn_deg, scale, unit, watch, store)
+    wish, watch, store = request.wish, context.watch, context.store
+    process = wish.process
+    raw = raw_part(request, watch.part(0.0, 0.33))
+    placed, summary = placed_part(raw, request.placing, wish.bed_mm, store)
     stack = _layers(placed, process, watch.part(0.33, 0.5), store)
-    need = _need(placed, stack, process, belief, watch.part(0.5, 0.83), store)
-    known = set(range(1, len(need.undersides) + 1))
-    overrules = overrules or {}
-    if overrules.keys() - known:
-        wrong = min(overrules.keys() - known)
-        raise ProcessError(
-            f"underside {wrong}", f"the part has {len(known)} undersides", "Use a number from the table"
-        )
-    key = (placed.digest, repr(replace(process, structure=Structure())))
+    need = _need(placed, stack, process, context.part(0.5, 0.83))
+    _check_numbers(wish.overrules, need)
+    key = (placed.digest, repr(with_usual_structure(process)))
     watch.at("cost of the part", 0.83)
     own_cost = store.get(("cost", key), lambda: part_cost(stack, process)[0])
-    spared = None if spare.empty else _spared(raw, spare, placed, stack, need, key, store)
+    spared = None
+    if not wish.spare.empty:
+        # where the faces marked on the part as it lies in its file have come to lie in its layers
+        faces = marked_faces(raw, face_normals(raw.vertices, raw.faces)[0], wish.spare, "faces to spare")
+        spared = store.get(("spared", key, faces.tobytes()), lambda: spared_faces(placed, faces, stack, need))
     figures = store.get(
         ("columns", key, _key_of(spared)),
         lambda: standing_figures(stack, need, process, spared=spared, watch=watch.part(0.87, 1.0)),
     )
-    choices = choose(
-        figures, need, process, own_cost, standing=standing, weights=weights, overrules=overrules
-    )
+    choices = choose(figures, need, wish, own_cost)
     return _Weighed(placed, summary, stack, need, key, own_cost, spared, figures, choices)
 
 
-def _spared(
-    raw: Part,
-    spare: MarkedFaces,
-    placed: Part,
-    stack: LayerStack,
-    need: NeedMap,
-    key: tuple[str, str],
-    store: Store,
-) -> Spared | None:
-    """Where the faces marked on the part as it lies in its file have come to lie in its layers."""
-    faces = marked_faces(raw, face_normals(raw.vertices, raw.faces)[0], spare, "faces to spare")
-    return store.get(("spared", key, faces.tobytes()), lambda: spared_faces(placed, faces, stack, need))
+def _check_numbers(overrules: Mapping[int, Standing], need: NeedMap) -> None:
+    """ProcessError where one is set by a number that no underside has."""
+    known = len(need.undersides)
+    wrong = [number for number in overrules if number > known]
+    if wrong:
+        raise ProcessError(
+            f"underside {wrong[0]}", f"the part has {known} undersides", "Use a number from the table"
+        )
 
 
 def _key_of(spared: Spared | None) -> str:
@@ -362,76 +276,11 @@ def _sparing(weighed: _Weighed) -> Sparing | None:
     )
 
 
-def inspect(
-    part: Part | str | Path,
-    process: Process | str | Path = "pla-0.4",
-    *,
-    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    scale: float = 1.0,
-    unit: str | None = None,
-    belief: Belief = PRIOR,
-    watch: Watch = QUIET,
-    store: Store | None = None,
-) -> Inspection:
-    """The health of a mesh and its need alone; parameters and errors as in :func:`plan`."""
-    store = store or Store()
-    settled = _process(process)
-    placed, summary = placed_part(part, settled, turn_deg, scale, unit, watch.part(0.0, 0.5), store)
-    stack = _layers(placed, settled, watch.part(0.5, 0.7), store)
-    need = _need(placed, stack, settled, belief, watch.part(0.7, 1.0), store)
-    watch.at("done", 1.0)
-    return Inspection(
-        part=summary,
-        process=settled,
-        limit_deg=limit_deg(settled),
-        reach_mm=reach_mm(settled),
-        layers=_layer_summary(stack, need),
-        undersides=need.undersides,
-        warnings=_part_warnings(placed, stack, settled),
-        rests_on=belief.rests_on,
-        ground=Ground(placed, stack, need),
-    )
-
-
-def _lies(
-    raw: Part,
-    process: Process,
-    show: MarkedFaces,
-    spare: MarkedFaces,
-    load_axis: Vector | str | None,
-    weights: Weights,
-    scale: float,
-    watch: Watch,
-    store: Store,
-) -> Lies:
-    bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
-    sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=bed_mm)
-    named = {*show.face_sets, *spare.face_sets} & raw.face_sets.keys()
-    sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
-    return store.get(
-        ("lies", sized.digest, repr((process, show, spare, load_axis, weights)), sets),
-        lambda: best_lies(
-            sized, process, show=show, spare=spare, load_axis=load_axis, weights=weights, watch=watch
-        ),
-    )
-
-
-def _process(process: Process | str | Path) -> Process:
-    return process if isinstance(process, Process) else load_process(process)
-
-
 def placed_part(
-    part: Part | str | Path,
-    process: Process,
-    turn_deg: tuple[float, float, float],
-    scale: float,
-    unit: str | None,
-    watch: Watch,
-    store: Store,
+    raw: Part, placing: Placing, bed_mm: tuple[float, float], store: Store
 ) -> tuple[Part, PartSummary]:
-    """The part as it lies on the bed, and its summary; parameters and errors as in :func:`plan`."""
-    raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch)
-    bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
+    """The part as it lies on the bed, and its summary."""
+    turn_deg, scale = placing.turn_deg, placing.scale
     placed = store.get(
         ("place", raw.digest, turn_deg, scale, bed_mm),
         lambda: place(raw, turn_deg=turn_deg, scale=scale, bed_mm=bed_mm),
@@ -469,13 +318,11 @@ def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerSt
     return store.get(key, lambda: stack_layers(part, z_mm, watch=watch))
 
 
-def _need(
-    part: Part, stack: LayerStack, process: Process, belief: Belief, watch: Watch, store: Store
-) -> NeedMap:
+def _need(part: Part, stack: LayerStack, process: Process, context: Context) -> NeedMap:
     # The need itself does not depend on how supports are built; only the droop onto them does.
-    bare = replace(process, structure=Structure())
-    need = store.get(
-        ("need", part.digest, repr(bare), belief), lambda: need_map(stack, bare, belief, watch=watch)
+    bare, belief = with_usual_structure(process), context.belief
+    need = context.store.get(
+        ("need", part.digest, repr(bare), belief), lambda: need_map(stack, bare, belief, watch=context.watch)
     )
     return need if process.structure == bare.structure else with_support(need, process, belief)
 

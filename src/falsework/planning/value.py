@@ -8,16 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
-from falsework.layers.stack import LayerStack
 from falsework.lie.value import Lies
-from falsework.need.underside import NeedMap, Underside
-from falsework.part.part import Finding, Part
+from falsework.need.measured import MeasuredPart
+from falsework.need.underside import Underside
+from falsework.part.part import Finding
 from falsework.planning.document import dumps, loads
 from falsework.process.settings import Process
 from falsework.release.value import Release
-from falsework.support.scheme import Gap, SupportPiece, SupportScheme
-from falsework.support.sparing import Spared
-from falsework.support.standing import Alternative, Choice, Weights
+from falsework.request.weights import Weights
+from falsework.support.geometry import Geometry
+from falsework.support.scheme import Gap, SupportPiece
+from falsework.support.standing import Alternative, Choice
 
 SCHEMA = "falsework.plan/1"
 INSPECTION_SCHEMA = "falsework.inspection/1"
@@ -67,7 +68,7 @@ class Inspection:
     undersides: tuple[Underside, ...]
     warnings: tuple[str, ...]
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
-    ground: Ground | None = field(default=None, compare=False, repr=False)
+    ground: MeasuredPart | None = field(default=None, compare=False, repr=False)
 
     def to_json(self) -> str:
         """Text of the inspection under schema ``falsework.inspection/1``."""
@@ -125,23 +126,6 @@ class Totals:
     def to_json(self) -> str:
         """Text of the totals under schema ``falsework.totals/1``."""
         return dumps(self, TOTALS_SCHEMA)
-
-
-@dataclass(frozen=True, eq=False)
-class Ground:
-    """The arrays behind an inspection: the placed part, its layers and its need."""
-
-    part: Part
-    stack: LayerStack
-    need: NeedMap
-
-
-@dataclass(frozen=True, eq=False)
-class Geometry(Ground):
-    """The arrays behind a plan: not part of its value, written as files beside ``plan.json``."""
-
-    scheme: SupportScheme
-    spared: Spared | None = None
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,6 @@
 """Process settings: printer, material, structure of supports; in and out of TOML; what follows from them."""
 
 from falsework.process.builtin import builtin, builtin_names, builtin_sources
-from falsework.process.checks import validate
 from falsework.process.derived import (
     air_gap,
     air_gap_below,
@@ -14,6 +13,7 @@ from falsework.process.derived import (
     reach_fraction,
     reach_mm,
     whole_layers,
+    with_usual_structure,
 )
 from falsework.process.schema import Row, describe
 from falsework.process.settings import Material, Printer, Process, Structure
@@ -43,6 +43,6 @@ __all__ = [
     "parse_process",
     "reach_fraction",
     "reach_mm",
-    "validate",
     "whole_layers",
+    "with_usual_structure",
 ]

@@ -1,13 +1,20 @@
-"""Whether a process can be printed at all: each setting in its range, and settings that fit each other."""
+"""Whether a process can be printed at all: each setting in its range, and settings that fit each other.
+
+Settings check themselves when they are made (``__post_init__``), in Python, from a file or by an option; so
+there is no ``Process`` that cannot be printed.
+"""
 
 from __future__ import annotations
 
 import math
-from typing import Any, NoReturn
+from numbers import Integral, Real
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from falsework.errors import ProcessError
-from falsework.process.schema import Row, describe, get, kind_of
-from falsework.process.settings import Process
+from falsework.process.fields import Row, kind_of, rows_in
+
+if TYPE_CHECKING:
+    from falsework.process.settings import Process
 
 _NARROWEST, _WIDEST, _USUAL = 0.6, 2.5, 1.125  # line width over nozzle bore, from memory
 
@@ -20,15 +27,11 @@ def _subject(origin: str, row: Row) -> str:
 def checked(value: Any, row: Row, origin: str = "") -> Any:
     """``value`` as the setting's own type, or ProcessError where type, range or choice is wrong.
 
-    Whole numbers are taken for float settings; nothing else is converted. ``origin`` is the file or option
-    that the value came from.
+    Whole numbers are taken for float settings, and numbers of other libraries as what they are; nothing else
+    is converted. ``origin`` is the file or option that the value came from.
     """
     subject = _subject(origin, row)
-    if row.type == "float" and type(value) is int:
-        try:
-            value = float(value)
-        except OverflowError:
-            value = math.inf
+    value = _plain(value, row)
     if type(value) is not kind_of(row):
         wanted = {"float": "a number", "int": "a whole number", "str": "text in quotes"}[row.type]
         raise ProcessError(subject, f"{value!r} is not {wanted}", f"Give {row.allowed}")
@@ -44,23 +47,42 @@ def checked(value: Any, row: Row, origin: str = "") -> Any:
     return value
 
 
-def validate(process: Process, origin: str = "") -> None:
-    """Raise ProcessError at the first setting that is out of range or does not fit the others.
+def _plain(value: Any, row: Row) -> Any:
+    """Numbers as Python's own."""
+    if type(value) is kind_of(row) or isinstance(value, bool):
+        return value
+    if row.type == "float" and isinstance(value, Real):
+        try:
+            return float(value)
+        except OverflowError:
+            return math.inf
+    return int(value) if row.type == "int" and isinstance(value, Integral) else value
 
-    ``origin`` names the file or built-in process in the message.
+
+def check_fields(settings: Any, table: str) -> None:
+    """Have a frozen dataclass of settings hold each as its own type; ProcessError at the first that is wrong.
+
+    ``table`` is what the settings are called in the message.
     """
-    for row in describe():
-        checked(get(process, row), row, origin)
-    _fit_nozzle(process, origin)
-    _fit_temperatures(process, origin)
+    for row in rows_in(type(settings), table):
+        value = getattr(settings, row.field)
+        plain = checked(value, row)
+        if plain is not value:
+            object.__setattr__(settings, row.field, plain)
 
 
-def _fit_nozzle(process: Process, origin: str) -> None:
+def check_fit(process: Process) -> None:
+    """Raise ProcessError at the first setting that does not fit the others."""
+    _fit_nozzle(process)
+    _fit_temperatures(process)
+
+
+def _fit_nozzle(process: Process) -> None:
     """Rules of common practice on what one bore can lay down."""
     nozzle, width = process.nozzle_mm, process.line_width_mm
 
     def fail(field: str, wrong: str, cure: str) -> NoReturn:
-        raise ProcessError(f"{origin}, {field}" if origin else field, wrong, cure)
+        raise ProcessError(field, wrong, cure)
 
     for field in ("layer_height_mm", "first_layer_height_mm"):
         height = getattr(process, field)
@@ -93,19 +115,18 @@ def _fit_nozzle(process: Process, origin: str) -> None:
         )
 
 
-def _fit_temperatures(process: Process, origin: str) -> None:
+def _fit_temperatures(process: Process) -> None:
     material = process.material
-    prefix = f"{origin}, " if origin else ""
     if material.nozzle_temperature_c <= material.glass_temperature_c:
         raise ProcessError(
-            f"{prefix}material.nozzle_temperature_c",
+            "material.nozzle_temperature_c",
             f"{material.nozzle_temperature_c:g} °C does not melt a material with its glass transition at "
             f"{material.glass_temperature_c:g} °C",
             "Give a higher nozzle temperature, or correct glass_temperature_c",
         )
     if process.room_temperature_c >= material.glass_temperature_c:
         raise ProcessError(
-            f"{prefix}room_temperature_c",
+            "room_temperature_c",
             f"at {process.room_temperature_c:g} °C the strand never sets: the glass transition is at "
             f"{material.glass_temperature_c:g} °C",
             "Give a cooler room, or correct material.glass_temperature_c",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, overload
 
-from falsework.process.settings import Process
+from falsework.process.settings import Process, Structure
 
 if TYPE_CHECKING:
     import numpy as np
@@ -101,6 +102,14 @@ def reach_fraction(process: Process) -> float:
 def reach_mm(process: Process) -> float:
     """How far a layer may reach past the one beneath it and still hold, mm."""
     return reach_fraction(process) * process.line_width_mm
+
+
+def with_usual_structure(process: Process) -> Process:
+    """The process with supports as they are where nothing is said of them: for what does not depend on how
+    they are built."""
+    usual = Structure()
+    spacing_mm = max(usual.spacing_mm, process.line_width_mm)  # the lines of a wide bore would fuse
+    return replace(process, structure=replace(usual, spacing_mm=spacing_mm))
 
 
 def limit_deg(process: Process) -> float:

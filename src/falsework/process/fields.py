@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 
 @dataclass(frozen=True)
@@ -47,3 +47,63 @@ def spec_of(field: dataclasses.Field[Any]) -> Spec:
     """The ``Spec`` of one dataclass field (KeyError where there is none)."""
     spec: Spec = field.metadata["spec"]
     return spec
+
+
+_KINDS: dict[str, type[Any]] = {"str": str, "int": int, "float": float}
+
+
+class Row(NamedTuple):
+    """One setting. ``type`` is 'str', 'int' or 'float'; ``low``/``high`` are inclusive, None for words."""
+
+    table: str
+    field: str
+    type: str
+    unit: str
+    low: float | None
+    high: float | None
+    choices: tuple[str, ...]
+    default: Any
+    help: str
+    source: str
+
+    @property
+    def allowed(self) -> str:
+        """The allowed values in words: '0.02 to 2.5 mm', 'lines or grid', 'any text'."""
+        if self.choices:
+            return " or ".join(self.choices)
+        if self.low is None or self.high is None:
+            return "any text"
+        return f"{self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''}"
+
+
+def kind_of(row: Row) -> type[Any]:
+    """The Python type of a setting's values."""
+    return _KINDS[row.type]
+
+
+def rows_in(kind: type[Any], table: str) -> tuple[Row, ...]:
+    """The settings that a dataclass declares, in its order; ``table`` is what the class is called."""
+    known = _ROWS.get((kind, table))
+    if known is None:
+        fields = dataclasses.fields(kind)
+        known = _ROWS[kind, table] = tuple(_row(table, field) for field in fields if "spec" in field.metadata)
+    return known
+
+
+_ROWS: dict[tuple[type[Any], str], tuple[Row, ...]] = {}
+
+
+def _row(table: str, field: dataclasses.Field[Any]) -> Row:
+    spec: Spec = spec_of(field)
+    return Row(
+        table,
+        field.name,
+        str(field.type),  # annotations are kept as written: 'str', 'int', 'float'
+        spec.unit,
+        spec.low,
+        spec.high,
+        spec.choices,
+        field.default,
+        spec.help,
+        spec.source,
+    )

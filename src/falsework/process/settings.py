@@ -1,9 +1,15 @@
-"""Printer, Material, Structure and Process: frozen values with units in their names."""
+"""Printer, Material, Structure and Process: frozen values with units in their names.
+
+Each checks itself when it is made: ``ProcessError`` says which setting is out of range or does not fit the
+others.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from falsework.errors import ProcessError
+from falsework.process.checks import check_fields, check_fit
 from falsework.process.fields import setting
 
 OWN_NAME = "a name of our own"
@@ -53,6 +59,9 @@ class Printer:
         high=1000,
         source="from memory: power and wear; set your own",
     )
+
+    def __post_init__(self) -> None:
+        check_fields(self, "printer")
 
 
 @dataclass(frozen=True)
@@ -152,6 +161,9 @@ class Material:
         "rounded down",
     )
 
+    def __post_init__(self) -> None:
+        check_fields(self, "material")
+
 
 @dataclass(frozen=True)
 class Structure:
@@ -247,6 +259,9 @@ class Structure:
         source="from memory; the Euler check may ask for less",
     )
 
+    def __post_init__(self) -> None:
+        check_fields(self, "structure")
+
 
 @dataclass(frozen=True)
 class Process:
@@ -330,3 +345,10 @@ class Process:
     printer: Printer = Printer()
     material: Material = Material()
     structure: Structure = Structure()
+
+    def __post_init__(self) -> None:
+        check_fields(self, "process")
+        for name, kind in (("printer", Printer), ("material", Material), ("structure", Structure)):
+            if not isinstance(value := getattr(self, name), kind):
+                raise ProcessError(name, f"{value!r} is none", f"Give a {kind.__name__}")
+        check_fit(self)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from falsework.errors import ProcessError
 from falsework.process.builtin import builtin, builtin_names, suggestion
-from falsework.process.checks import checked, validate
+from falsework.process.checks import checked
 from falsework.process.schema import TABLES, Row, get, rows_of
 from falsework.process.settings import Process
 
@@ -89,9 +89,10 @@ def _read(text: str, path: Path) -> Process:
                 known = [*rows, "based_on"] if table == "process" else rows
                 _unknown(f"{origin}, [{table}] {field}", "setting", field, known)
             changes.setdefault(table, {})[field] = checked(value, rows[field], origin)
-    process = _changed(start, changes)
-    validate(process, origin)
-    return process
+    try:
+        return _changed(start, changes)
+    except ProcessError as error:
+        raise ProcessError(f"{origin}, {error.subject}", error.wrong, error.cure) from None
 
 
 def _start(based_on: Any, origin: str) -> Process:
@@ -133,9 +134,7 @@ def override(process: Process, settings: Mapping[str, str]) -> Process:
     for key, text in settings.items():
         row = _find(key)
         changes.setdefault(row.table, {})[row.field] = checked(_parsed(text, row), row)
-    changed = _changed(process, changes)
-    validate(changed)
-    return changed
+    return _changed(process, changes)
 
 
 def _find(key: str, subject: str = "") -> Row:

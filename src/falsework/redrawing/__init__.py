@@ -11,17 +11,20 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from falsework.redrawing.changes.draft import ChangeKind
     from falsework.redrawing.features.candidates import candidates
-    from falsework.redrawing.pipeline import redraw
+    from falsework.redrawing.pipeline import redraw, redraw_for
+    from falsework.redrawing.request import Scope
     from falsework.redrawing.value import Redraw
 
 _HOME_OF = {
     "ChangeKind": "falsework.redrawing.changes.draft",
     "Redraw": "falsework.redrawing.value",
     "candidates": "falsework.redrawing.features.candidates",
+    "Scope": "falsework.redrawing.request",
     "redraw": "falsework.redrawing.pipeline",
+    "redraw_for": "falsework.redrawing.pipeline",
 }
 
-__all__ = ["ChangeKind", "Redraw", "candidates", "redraw"]
+__all__ = ["ChangeKind", "Redraw", "Scope", "candidates", "redraw", "redraw_for"]
 
 
 def __getattr__(name: str) -> Any:

@@ -2,70 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.droop import PRIOR, Belief
-from falsework.lie import MarkedFaces
 from falsework.lie.body import face_normals
-from falsework.lie.marks import Vector, marked_faces
-from falsework.part import read_part
 from falsework.part.part import Part
-from falsework.planning.store import Store
+from falsework.planning.pipeline import raw_part
 from falsework.planning.value import Plan
-from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.redrawing.body.placement import placement_of
 from falsework.redrawing.body.solids import redrawn_part
-from falsework.redrawing.changes.draft import ChangeKind
 from falsework.redrawing.combine import Combination, Replanned, combine
 from falsework.redrawing.comparing import best_way, other_lie, splits_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
 from falsework.redrawing.printed import printed_of
 from falsework.redrawing.proof.prove import outside_mm3, still_asking
-from falsework.redrawing.request import RedrawRequest, Scope, kinds_named
+from falsework.redrawing.request import RedrawOptions, RedrawRequest, Scope
 from falsework.redrawing.site.ground import ground_of
 from falsework.redrawing.site.value import Ground
 from falsework.redrawing.treating import Worked, to_treat, worked
 from falsework.redrawing.value import Combined, Redraw, RedrawGeometry, Treated
 from falsework.redrawing.words import CAUTION, outcome, spared_words
-from falsework.support.choosing import EQUAL, chosen_option
-from falsework.support.standing import Weights
-from falsework.watch import QUIET, Watch
+from falsework.request.context import Context
+from falsework.request.marks import NO_FACES, MarkedFaces, marked_faces
+from falsework.request.options import by_class, process_of
+from falsework.request.value import Placing, Request, Wish
+from falsework.support.choosing import chosen_option
+from falsework.watch import Watch
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
 SPARED_SET = "faces to spare"
+WHOLE = Scope()
 
 
 def redraw(
-    part: Part | str | Path,
-    process: Process | str | Path = "pla-0.4",
-    *,
-    spare: MarkedFaces | None = None,
-    show: MarkedFaces | None = None,
-    kinds: Collection[ChangeKind | str] | None = None,
-    undersides: Sequence[int] | None = None,
-    split: bool = True,
-    other_lies: bool = True,
-    flat_mm: float = 0.0,
-    standing: str = "auto",
-    weights: Weights = EQUAL,
-    turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    lie: str = "as-is",
-    load_axis: Vector | str | None = None,
-    scale: float = 1.0,
-    unit: str | None = None,
-    belief: Belief = PRIOR,
-    watch: Watch = QUIET,
-    store: Store | None = None,
+    part: Part | str | Path, process: Process | str | Path = "pla-0.4", **options: Unpack[RedrawOptions]
 ) -> Redraw:
     """For each underside that asks for support the changes that make it hold; the best of them all together.
 
@@ -88,54 +66,34 @@ def redraw(
     ------
     PartError, ProcessError : the part cannot be planned, or is open, so that nothing can be added or cut.
     """
-    store = store or Store()
-    scope = Scope(
-        kinds_named(kinds),
-        None if undersides is None else tuple(undersides),
-        split,
-        other_lies,
-        flat_mm,
-    )
-    raw = part if isinstance(part, Part) else read_part(part, unit=unit, watch=watch.part(0.0, 0.04))
+    placing, wish, context, scope = by_class(options, Placing, Wish, Context, Scope)
+    request = Request(part, Placing(**placing), Wish(process_of(process), **wish))
+    return redraw_for(request, Context(**context), Scope(**scope))
+
+
+def redraw_for(request: Request, context: Context, scope: Scope = WHOLE) -> Redraw:
+    """The same for a request: see :func:`redraw`. What it overrules of supports does not count."""
+    watch = context.watch
+    raw = raw_part(request, watch.part(0.0, 0.04))
     watch.at("looking for bores and mating faces", 0.04)
-    found = store.get(("candidates", raw.digest), lambda: candidates(raw))
-    asked = RedrawRequest(
-        part=with_candidates(raw, found),
-        candidates=found,
-        process=process if isinstance(process, Process) else load_process(process),
-        spare=spare or MarkedFaces(),
-        show=show,
-        load_axis=load_axis,
-        scope=scope,
-        standing=standing,
-        weights=weights,
-        scale=scale,
-        belief=belief,
-        store=store,
-    )
-    planned = asked.plan(
-        asked.part,
-        watch.part(0.05, 0.2),
-        turn_deg=turn_deg,
-        lie=lie,
-        show=show,
-        load_axis=load_axis,
-        spare=asked.spare,
-        scale=scale,
-    )
-    return redrawn_from(asked, planned, watch.part(0.2, 1.0))
+    found = context.store.get(("candidates", raw.digest), lambda: candidates(raw))
+    wish = replace(request.wish, overrules={})
+    request = Request(with_candidates(raw, found), request.placing, wish)
+    asked = RedrawRequest(request, found, scope, context)
+    return redrawn_from(asked, asked.plan(request, watch.part(0.05, 0.2)), watch.part(0.2, 1.0))
 
 
 def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     """The redraw of a part whose plan is at hand."""
+    wish, scale, belief = asked.wish, asked.request.placing.scale, asked.context.belief
     normals, areas = face_normals(asked.part.vertices, asked.part.faces)
-    spared = marked_faces(asked.part, normals, asked.spare, "faces to spare")
-    ground = ground_of(planned, spared, asked.belief)
+    spared = marked_faces(asked.part, normals, wish.spare, "faces to spare")
+    ground = ground_of(planned, spared, belief)
     chosen, left = to_treat(planned, asked.scope)
     rows = []
     for k, choice in enumerate(chosen):
         at = watch.part(0.45 * k / len(chosen), 0.45 * (k + 1) / len(chosen))
-        rows.append(worked(ground, choice, asked.scope, asked.weights, at))
+        rows.append(worked(ground, choice, asked.scope, wish.weights, at))
     combination = _combination(asked, ground, rows, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
     other = other_lie(asked, planned, watch.part(0.7, 0.87))
@@ -145,13 +103,13 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     again = combination.replanned
     return Redraw(
         part=planned.part,
-        process=asked.process,
-        weights=asked.weights,
+        process=wish.process,
+        weights=wish.weights,
         limit_deg=planned.limit_deg,
         reach_mm=planned.reach_mm,
         span_mm=ground.span_mm,
-        spared=tuple(spared_words(asked.spare, asked.candidates)),
-        spared_mm2=float(areas[spared].sum()) * asked.scale**2,
+        spared=tuple(spared_words(wish.spare, asked.candidates)),
+        spared_mm2=float(areas[spared].sum()) * scale**2,
         candidates=asked.candidates,
         before=before,
         treated=tuple(_treated(ground, row, combination) for row in rows),
@@ -163,11 +121,11 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
         why=why,
         notes=(CAUTION,),
         warnings=planned.warnings,
-        rests_on=asked.belief.rests_on,
+        rests_on=belief.rests_on,
         geometry=RedrawGeometry(
             ground.part,
             again.redrawn if again else None,
-            placement_of(asked.part, ground.part, planned.part.turn_deg, asked.scale),
+            placement_of(asked.part, ground.part, planned.part.turn_deg, scale),
             planned,
             again.plan if again else None,
         ),
@@ -191,8 +149,9 @@ def _replanned(asked: RedrawRequest, ground: Ground, solid: Manifold, watch: Wat
     """A changed solid planned as the part was, its layers and need back in the place of the ground."""
     spared: NDArray[np.bool_] = ground.spared
     redrawn = redrawn_part(ground.part, ground.solid, solid, {SPARED_SET: spared})
-    spare = MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else None
-    plan = asked.plan(redrawn, watch, spare=spare)
+    spare = MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else NO_FACES
+    wish = replace(asked.wish.of_supports, spare=spare)
+    plan = asked.plan(Request(redrawn, Placing(), wish), watch)
     assert plan.geometry is not None
     away_mm = (redrawn.vertices[0] - plan.geometry.part.vertices[0])[:2]
     stack, need = plan.geometry.stack, plan.geometry.need

@@ -6,13 +6,13 @@ import numpy as np
 
 from falsework.cost import cost_of, part_cost, price
 from falsework.cost.cost import Cost
-from falsework.cost.weights import Weights
 from falsework.layers.stack import LayerStack
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.proof.prove import Proof
 from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change, ChangedRegion
+from falsework.request.weights import Weights
 from falsework.support.standing import Option
 
 # What drawn-in fins leave of the marks that a support would (constructed: one line instead of a face).

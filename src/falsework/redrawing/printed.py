@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from falsework.cost import price as price_of
 from falsework.cost.cost import Cost
-from falsework.cost.weights import Weights
 from falsework.planning.value import Plan, Totals
 from falsework.process.settings import Process
 from falsework.redrawing.site.ground import DAB_WIDTHS2, asks
+from falsework.request.weights import Weights
 
 
 @dataclass(frozen=True)

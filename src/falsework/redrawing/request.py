@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
-from falsework.droop import Belief
 from falsework.errors import ProcessError
-from falsework.lie import MarkedFaces
-from falsework.lie.marks import Vector
 from falsework.part.part import Part
-from falsework.planning.pipeline import plan
-from falsework.planning.store import Store
+from falsework.planning.pipeline import plan_for
 from falsework.planning.value import Plan
-from falsework.process.settings import Process
+from falsework.process.checks import check_fields
+from falsework.process.fields import setting
 from falsework.redrawing.changes.draft import ChangeKind
 from falsework.redrawing.features.candidates import Candidate
-from falsework.support.standing import Weights
+from falsework.request.context import Context
+from falsework.request.options import Options
+from falsework.request.value import Request, Wish
 from falsework.watch import Watch
 
 
@@ -25,51 +23,63 @@ from falsework.watch import Watch
 class Scope:
     """What may be tried.
 
-    ``kinds`` of change; ``undersides`` by number, None for the dearest of those that ask; ``split``: cuts;
-    ``other_lies``: other ways to lay the part down; ``flat_mm``: what a peaked roof leaves flat at its top.
+    ``kinds`` of change, None for all; ``undersides`` by number, None for the dearest of those that ask;
+    ``split``: cuts; ``other_lies``: other ways to lay the part down; ``flat_mm``: what a peaked roof leaves
+    flat at its top. ``ProcessError`` for a kind that is unknown, a width that is none.
     """
 
-    kinds: tuple[ChangeKind, ...] = tuple(ChangeKind)
-    undersides: tuple[int, ...] | None = None
+    kinds: Collection[ChangeKind | str] | None = None
+    undersides: Sequence[int] | None = None
     split: bool = True
     other_lies: bool = True
-    flat_mm: float = 0.0
+    flat_mm: float = setting(
+        0.0, help="width that a peaked roof leaves flat", unit="mm", low=0.0, high=1000.0
+    )
+
+    def __post_init__(self) -> None:
+        check_fields(self, "redraw")
+        object.__setattr__(self, "kinds", kinds_named(self.kinds))
+        if self.undersides is not None:
+            object.__setattr__(self, "undersides", tuple(self.undersides))
+
+    @property
+    def tried(self) -> tuple[ChangeKind, ...]:
+        """The kinds of change, in the order in which they are tried."""
+        return kinds_named(self.kinds)
+
+
+class RedrawOptions(Options, total=False):
+    """Fields of ``Scope`` and of a request."""
+
+    kinds: Collection[ChangeKind | str] | None
+    undersides: Sequence[int] | None
+    split: bool
+    other_lies: bool
+    flat_mm: float
 
 
 @dataclass(frozen=True, eq=False)
 class RedrawRequest:
-    """A part, with its candidates as face sets, and how it is planned.
+    """A request whose part carries its candidates as face sets, and what may be changed in it."""
 
-    ``spare``, ``show``: faces that must stay as they are, that must come out clean. ``standing``: where
-    supports may start. The fields after it are as for a plan.
-    """
-
-    part: Part
+    request: Request
     candidates: tuple[Candidate, ...]
-    process: Process
-    spare: MarkedFaces
-    show: MarkedFaces | None
-    load_axis: Vector | str | None
     scope: Scope
-    standing: str
-    weights: Weights
-    scale: float
-    belief: Belief
-    store: Store
+    context: Context
 
-    def plan(self, part: Part, watch: Watch, **lying: Any) -> Plan:
-        """The plan of this part or one made from it; ``lying``: how it lies, and what else is its own."""
-        return plan(
-            part,
-            self.process,
-            standing=self.standing,
-            weights=self.weights,
-            release=False,
-            belief=self.belief,
-            watch=watch,
-            store=self.store,
-            **lying,
-        )
+    @property
+    def part(self) -> Part:
+        """The part as its file has it."""
+        assert isinstance(self.request.part, Part)
+        return self.request.part
+
+    @property
+    def wish(self) -> Wish:
+        return self.request.wish
+
+    def plan(self, request: Request, watch: Watch) -> Plan:
+        """The plan of this request, or of one made from it."""
+        return plan_for(request, replace(self.context, watch=watch), release=False)
 
 
 def kinds_named(kinds: Collection[ChangeKind | str] | None) -> tuple[ChangeKind, ...]:

@@ -15,9 +15,10 @@ from falsework.redrawing.request import Scope
 from falsework.redrawing.site.ground import asks
 from falsework.redrawing.site.value import Ground, Site
 from falsework.redrawing.value import Change, LeftAlone
+from falsework.request.standing import Standing
+from falsework.request.weights import Weights
 from falsework.support.choosing import chosen_option
-from falsework.support.scheme import Standing
-from falsework.support.standing import Choice, Weights
+from falsework.support.standing import Choice
 from falsework.watch import Watch
 
 MOST_TREATED = 12  # undersides, the dearest, unless they are asked for by number
@@ -82,14 +83,14 @@ def worked(ground: Ground, choice: Choice, scope: Scope, weights: Weights, watch
 
 
 def _draft_each(site: Site, scope: Scope, take: _Take, watch: Watch) -> None:
-    for k, kind in enumerate(scope.kinds):
-        at = watch.part(k / len(scope.kinds), (k + 1) / len(scope.kinds))
+    for k, kind in enumerate(scope.tried):
+        at = watch.part(k / len(scope.tried), (k + 1) / len(scope.tried))
         at.at(f"underside {site.underside.number}: {kind}", 0.0)
         take(kind, draft_of(kind, site, at.part(0.0, 0.5), scope.flat_mm), at.part(0.5, 1.0))
 
 
 def _draft_fallbacks(site: Site, scope: Scope, take: _Take, watch: Watch) -> None:
-    for kind in scope.kinds:
+    for kind in scope.tried:
         draft = fallback_draft(kind, site, watch.part(0.0, 0.5))
         if draft is not None:
             take(kind, draft, watch.part(0.5, 1.0))

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from manifold3d import Manifold
 
 from falsework.cost.cost import Cost
-from falsework.cost.weights import Weights
 from falsework.need.underside import Underside
 from falsework.part.part import Part
 from falsework.planning.document import dumps, loads
@@ -18,7 +17,8 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
 from falsework.redrawing.split.value import Splits
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
+from falsework.request.weights import Weights
 
 SCHEMA = "falsework.redraw/1"
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from falsework.lie.marks import MarkedFaces
 from falsework.lie.value import Lie
 from falsework.lie.words import turn_words
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
 from falsework.redrawing.value import Change
+from falsework.request.marks import MarkedFaces
 from falsework.wording import figures
 
 CAUTION = (

@@ -8,18 +8,21 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from falsework.release.judge import judge_release
     from falsework.release.remedies import what_to_change
-    from falsework.release.value import Block, Cut, PieceRelease, Release, Remedy, State, Tool
+    from falsework.release.value import Block, Cut, PieceRelease, Pulls, Release, Remedy, State, Tool
 
 _HOMES = {
     "falsework.release.judge": ("judge_release",),
     "falsework.release.remedies": ("what_to_change",),
-    "falsework.release.value": ("Block", "Cut", "PieceRelease", "Release", "Remedy", "State", "Tool"),
+    "falsework.release.value": (
+        *("Block", "Cut", "PieceRelease", "Pulls", "Release", "Remedy", "State", "Tool"),
+    ),
 }
 
 __all__ = [
     "Block",
     "Cut",
     "PieceRelease",
+    "Pulls",
     "Release",
     "Remedy",
     "State",

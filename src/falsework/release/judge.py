@@ -7,14 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.estimate import Estimate
-from falsework.errors import FalseworkError, ProcessError
+from falsework.errors import FalseworkError
 from falsework.kernels.column.reach import touched_points
 from falsework.layers.stack import Floats, LayerStack
 from falsework.lie.directions import even_directions
-from falsework.need.underside import NeedMap
-from falsework.part.part import Part
 from falsework.process.settings import Process
 from falsework.release.bodies import (
     GRID,
@@ -31,46 +28,34 @@ from falsework.release.hold import Neck, bed_hold_of, bonds_of, necks_of
 from falsework.release.order import Exit, blockers_of, peeled, staying
 from falsework.release.pulling import Screen, confirmed, plain_directions, screened, ways_out
 from falsework.release.value import (
+    FEWEST,
     FINGERS,
     PICK,
     Block,
     Cut,
     PieceRelease,
+    Pulls,
     Release,
     State,
     Tool,
     Vector,
 )
 from falsework.release.words import CAUTIONS, verdict_of, why_of
+from falsework.request.context import Context
+from falsework.support.geometry import Geometry
 from falsework.support.scheme import SupportScheme
-from falsework.watch import QUIET, Watch
 
-FEWEST, MOST = 50, 20_000  # directions
 REACHED_SHARE = 0.005  # of a piece's points that a tool must touch to get hold of it: two of 300
 HAND_N = 20.0  # from memory: a comfortable pull between thumb and finger
 _WAYS = 3  # ways out held against the other pieces when the first is not free of them
 _DOWN = np.array([0.0, 0.0, -1.0])
-PLIERS = Tool()
+USUAL_PULLS = Pulls()
 
 
 def judge_release(
-    part: Part,
-    stack: LayerStack,
-    need: NeedMap,
-    scheme: SupportScheme,
-    process: Process,
-    *,
-    tool: Tool = PLIERS,
-    belief: Belief = PRIOR,
-    directions: int = 1000,
-    watch: Watch = QUIET,
+    planned: Geometry, process: Process, context: Context, pulls: Pulls = USUAL_PULLS
 ) -> Release:
-    """Judge how every piece of ``scheme`` leaves ``part``.
-
-    Parameters
-    ----------
-    part, stack, need, scheme, process : as planned, the part as it lies on the bed.
-    tool : the pliers at hand. directions : even directions of pull looked at.
+    """Judge how every piece of the supports leaves the part.
 
     Pulls are straight and pieces rigid. The part may be thinned by a tenth of the least clearance.
     Screening overlooks walls thinner than a cell (1/144 of the part's outline), so shares of free
@@ -80,10 +65,11 @@ def judge_release(
 
     Raises
     ------
-    ProcessError : a tool's size or the number of directions is out of range.
     FalseworkError : a piece has no mesh.
     """
-    _check(tool, scheme, directions)
+    part, stack, need, scheme = planned.part, planned.stack, planned.need, planned.scheme
+    tool, directions, belief, watch = pulls.tool, pulls.directions, context.belief, context.watch
+    _check_meshes(scheme)
     if not scheme.pieces:
         return Release((), (), verdict_of(()), tool, directions, ())
     watch.at("preparing the pieces", 0.0)
@@ -134,13 +120,7 @@ def judge_release(
     )
 
 
-def _check(tool: Tool, scheme: SupportScheme, directions: int) -> None:
-    if not FEWEST <= directions <= MOST:
-        raise ProcessError("directions", f"{directions} is out of range", f"Give {FEWEST} to {MOST}")
-    for name in ("length_mm", "width_mm", "opening_mm", "hand_mm"):
-        value = getattr(tool, name)
-        if not 0.1 <= value <= 1000.0:
-            raise ProcessError(f"tool {name}", f"{value:g} is out of range", "Give 0.1 to 1000 mm")
+def _check_meshes(scheme: SupportScheme) -> None:
     meshed = set(np.unique(scheme.face_piece).tolist())
     for k, piece in enumerate(scheme.pieces):
         if k not in meshed:

@@ -9,11 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from falsework.cost.cost import Cost
-from falsework.cost.weights import Weights
-from falsework.droop.belief import PRIOR, Belief
 from falsework.kernels.column.intervals import BED_VOLUME, PART_VOLUME
 from falsework.layers import layer_boundaries, stack_layers
-from falsework.layers.stack import LayerStack
 from falsework.lie.body import body_of
 from falsework.lie.search import judge_of
 from falsework.lie.value import Care
@@ -23,11 +20,16 @@ from falsework.part.part import Part
 from falsework.part.placing import place, turn_matrix
 from falsework.process.settings import Process, Structure
 from falsework.release.judge import judge_release
-from falsework.release.value import Release, Remedy, State, Tool
+from falsework.release.value import Pulls, Release, Remedy, State
+from falsework.request.context import Context
+from falsework.request.standing import Standing
+from falsework.request.value import Turn
+from falsework.request.weights import Weights
 from falsework.support.generate import build_scheme
-from falsework.support.scheme import Standing, SupportScheme
-from falsework.support.sparing import Spared, spared_faces
-from falsework.watch import QUIET, Watch
+from falsework.support.geometry import Geometry
+from falsework.support.scheme import SupportScheme
+from falsework.support.sparing import spared_faces
+from falsework.watch import QUIET
 from falsework.wording import figures
 
 DIRECTIONS = 250  # for judging a change
@@ -40,10 +42,22 @@ _GRID = 96  # columns each way when turns are compared
 class _Trial:
     """One state of things: what is printed and how its supports come off."""
 
-    need: NeedMap
-    scheme: SupportScheme
+    planned: Geometry
     standings: Sequence[Standing]
     release: Release
+
+    @property
+    def need(self) -> NeedMap:
+        return self.planned.need
+
+    @property
+    def scheme(self) -> SupportScheme:
+        return self.planned.scheme
+
+    @property
+    def pulls(self) -> Pulls:
+        """How a change of it is judged."""
+        return Pulls(self.release.tool, DIRECTIONS)
 
     @property
     def failing_mm2(self) -> float:
@@ -76,42 +90,36 @@ class _Trial:
 
 
 def what_to_change(
-    part: Part,
-    stack: LayerStack,
-    need: NeedMap,
-    scheme: SupportScheme,
-    standings: Sequence[Standing],
+    planned: Geometry,
     process: Process,
+    standings: Sequence[Standing],
     release: Release,
-    *,
-    belief: Belief = PRIOR,
-    spared: Spared | None = None,
-    turns_deg: Sequence[tuple[float, float, float]] = TURNS_DEG,
-    watch: Watch = QUIET,
+    context: Context,
+    turns_deg: Sequence[Turn] = TURNS_DEG,
 ) -> tuple[Remedy, ...]:
     """Changes that help, best first; empty where nothing fails. Each costs a build, a turn a whole plan.
 
-    ``standings`` are those of ``need``'s undersides, as built; ``turns_deg`` (about x, then y, then z,
+    ``standings`` are those of the undersides, as built; ``turns_deg`` (about x, then y, then z,
     from how the part lies now) are compared by columns, and the ``TURNS_BUILT`` best are planned with the
-    same standings allowed. No change touches ``spared`` faces.
+    same standings allowed. No change touches spared faces.
 
     A split is not built again: its blocks' ways out are those of the cuts. Judged
     with ``DIRECTIONS`` directions.
     """
     if not release.failing:
         return ()
-    now = _Trial(need, scheme, standings, release)
-    trials = _trials(part, stack, now, process, release.tool, belief, spared, turns_deg)
+    now = _Trial(planned, standings, release)
+    trials = _trials(now, process, context, turns_deg)
     remedies = []
     split = _split(now)
     if split is not None:
         remedies.append(split)
     for number, (change, make) in enumerate(trials):
-        watch.at(f"trying: {change}", number / len(trials))
+        context.watch.at(f"trying: {change}", number / len(trials))
         then = make()
         if _better(now, then):
             remedies.append(_remedy(change, now, then))
-    watch.at("remedies ranked", 1.0)
+    context.watch.at("remedies ranked", 1.0)
     return tuple(sorted(remedies, key=rank))
 
 
@@ -126,25 +134,18 @@ Make = Callable[[], _Trial]
 
 
 def _trials(
-    part: Part,
-    stack: LayerStack,
-    now: _Trial,
-    process: Process,
-    tool: Tool,
-    belief: Belief,
-    spared: Spared | None,
-    turns_deg: Sequence[tuple[float, float, float]],
+    now: _Trial, process: Process, context: Context, turns_deg: Sequence[Turn]
 ) -> list[tuple[str, Make]]:
     """Changes that apply, in words, and how each is made."""
+    part, quiet = now.planned.part, replace(context, watch=QUIET)
     structure, failing = process.structure, now.release.failing
 
     def rebuilt(changed: Process, standings: Sequence[Standing]) -> _Trial:
-        need = with_support(now.need, changed, belief)
+        stack, spared = now.planned.stack, now.planned.spared
+        need = with_support(now.need, changed, context.belief)
         scheme = build_scheme(stack, need, standings, changed, spared=spared)
-        judged = judge_release(
-            part, stack, need, scheme, changed, tool=tool, belief=belief, directions=DIRECTIONS
-        )
-        return _Trial(need, scheme, standings, judged)
+        then = Geometry(part, stack, need, scheme, spared)
+        return _Trial(then, standings, judge_release(then, changed, quiet, now.pulls))
 
     def with_structure(changed: Structure) -> Make:
         return lambda: rebuilt(replace(process, structure=changed), now.standings)
@@ -177,21 +178,15 @@ def _trials(
         )
     for turn in _worth_building(part, process, turns_deg):
         words = ", ".join(f"{a:+.0f}° about {axis}" for a, axis in zip(turn, "xyz", strict=True) if a)
-        trials.append((f"turn the part by {words}", _turned(part, turn, now, process, tool, belief, spared)))
+        trials.append((f"turn the part by {words}", _turned(turn, now, process, quiet)))
     return trials
 
 
-def _turned(
-    part: Part,
-    turn_deg: tuple[float, float, float],
-    now: _Trial,
-    process: Process,
-    tool: Tool,
-    belief: Belief,
-    spared: Spared | None,
-) -> Make:
+def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> Make:
     """The part laid otherwise, with supports wherever they may stand now."""
     allowed = Standing.ANYWHERE if Standing.ANYWHERE in now.standings else Standing.BED
+
+    part, spared = now.planned.part, now.planned.spared
 
     def make() -> _Trial:
         printer = process.printer
@@ -200,23 +195,19 @@ def _turned(
             float(laid.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm
         )
         stack = stack_layers(laid, z_mm)
-        need = need_map(stack, process, belief)
+        need = need_map(stack, process, context.belief)
         away = None if spared is None else spared_faces(laid, spared.faces, stack, need)
         left = np.array([u.kind is Kind.HOLDS for u in need.undersides], dtype=bool)
         left |= away is not None and away.whole
         standings = [Standing.NONE if leave else allowed for leave in left]
         scheme = build_scheme(stack, need, standings, process, spared=away)
-        judged = judge_release(
-            laid, stack, need, scheme, process, tool=tool, belief=belief, directions=DIRECTIONS
-        )
-        return _Trial(need, scheme, standings, judged)
+        then = Geometry(laid, stack, need, scheme, away)
+        return _Trial(then, standings, judge_release(then, process, context, now.pulls))
 
     return make
 
 
-def _worth_building(
-    part: Part, process: Process, turns_deg: Sequence[tuple[float, float, float]]
-) -> list[tuple[float, float, float]]:
+def _worth_building(part: Part, process: Process, turns_deg: Sequence[Turn]) -> list[Turn]:
     """The turns with the least air between undersides and the part beneath, then down to the bed."""
     if not len(turns_deg):
         return []

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from falsework.droop.estimate import Estimate
+from falsework.errors import ProcessError
+from falsework.process.checks import check_fields
+from falsework.process.fields import setting
 
 Vector = tuple[float, float, float]
 
@@ -29,10 +32,32 @@ class Tool:
     Behind its length a hand ``hand_mm`` wide needs room. Defaults from memory: needle-nosed pliers.
     """
 
-    length_mm: float = 50.0
-    width_mm: float = 6.0
-    opening_mm: float = 8.0
-    hand_mm: float = 70.0
+    length_mm: float = setting(50.0, help="from tip to hand", unit="mm", low=0.1, high=1000.0)
+    width_mm: float = setting(6.0, help="width of the jaws", unit="mm", low=0.1, high=1000.0)
+    opening_mm: float = setting(8.0, help="across the open jaws", unit="mm", low=0.1, high=1000.0)
+    hand_mm: float = setting(70.0, help="room for the hand behind", unit="mm", low=0.1, high=1000.0)
+
+    def __post_init__(self) -> None:
+        check_fields(self, "tool")
+
+
+FEWEST, MOST = 50, 20_000  # directions
+
+
+@dataclass(frozen=True)
+class Pulls:
+    """How pieces are tried to be pulled out: with what tool at hand, in how many even directions.
+
+    ``ProcessError`` for a number of directions that is out of range.
+    """
+
+    tool: Tool = Tool()
+    directions: int = 1000
+
+    def __post_init__(self) -> None:
+        if not (type(self.directions) is int and FEWEST <= self.directions <= MOST):
+            wrong = f"{self.directions!r} is out of range"
+            raise ProcessError("directions", wrong, f"Give {FEWEST} to {MOST}")
 
 
 FINGERS = Tool(length_mm=35.0, width_mm=16.0, opening_mm=22.0, hand_mm=70.0)  # from memory: thumb and finger

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from falsework.lie import HEAD, rows, shown, turn_text, turn_words
-from falsework.lie.marks import MarkedFaces
 from falsework.lie.value import Lie, Lies
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
@@ -20,6 +19,7 @@ from falsework.report import paper
 from falsework.report.chart import ticks
 from falsework.report.colour import PART, SUPPORT, hatch_rgb
 from falsework.report.labels import place_words
+from falsework.request.marks import MarkedFaces
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording.figures import sentence

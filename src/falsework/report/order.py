@@ -14,7 +14,8 @@ from falsework.report import paper
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.lies import lies_of_plan
 from falsework.report.verdict import verdict
-from falsework.support.scheme import Gap, Standing
+from falsework.request.standing import Standing
+from falsework.support.scheme import Gap
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from falsework.kernels.picture.drawing import corner_normals
 from falsework.kernels.picture.regions import find_patches, map_regions
 from falsework.layers.stack import Floats, Indices
-from falsework.planning.value import Geometry, Ground
+from falsework.need.measured import MeasuredPart
+from falsework.support.geometry import Geometry
 
 _CREASE_COSINE = 0.86  # faces that meet at less than about 30° are shaded as one surface
 _DOWNWARD = -0.05  # normal z below which a face can be an underside
@@ -65,7 +66,7 @@ class _RegionGrid:
         )
 
 
-def _region_grid(ground: Ground) -> _RegionGrid | None:
+def _region_grid(ground: MeasuredPart) -> _RegionGrid | None:
     need, z_mm = ground.need, ground.stack.z_mm
     polygons, of_region = shapely.get_parts(need.regions, return_index=True)
     if not len(polygons):
@@ -142,7 +143,7 @@ def _quartered(corners: Floats) -> Floats:
     )
 
 
-def underside_triangles(ground: Ground) -> tuple[Soup, Indices]:
+def underside_triangles(ground: MeasuredPart) -> tuple[Soup, Indices]:
     """The triangles of all undersides, by underside, and the face of the part on which each lies.
 
     Faces are cut where an underside ends. Without shading: normals are those of the faces.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from falsework.need.underside import Kind
 from falsework.planning.value import Plan
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 from falsework.wording.figures import counted, duration, interval, listed, mass, numbered, size, with_unit
 from falsework.wording.terms import DECISION
 

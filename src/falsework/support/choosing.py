@@ -11,7 +11,7 @@ print room's own readings say. They decide between options; no length or volume 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from falsework.cost import region_cost
@@ -19,9 +19,11 @@ from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, NeedMap, Underside
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
 from falsework.process.settings import Process
+from falsework.request.standing import AUTO, Standing
+from falsework.request.value import Wish
+from falsework.request.weights import Weights
 from falsework.support.figures import standing_figures
-from falsework.support.scheme import Standing
-from falsework.support.standing import Alternative, Choice, Option, StandingFigures, Weights
+from falsework.support.standing import Alternative, Choice, Option, StandingFigures
 from falsework.wording.figures import area, axes, duration, estimated, length, mass, numbered, share, span
 
 __all__ = [
@@ -45,7 +47,6 @@ FAILS_FROM_LAYERS = (
 )
 FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part when left alone (constructed)
 
-EQUAL = Weights()
 _NO_ROOM = "there is no room for support beneath it"
 _NO_ROOM_ON_BED = "there is no room for support from the bed"
 SPARED = "faces that must not be touched"
@@ -132,10 +133,10 @@ def _option(
     bed: _Columns,
     part: _Columns,
     area_mm2: float,
-    process: Process,
-    weights: Weights,
+    wish: Wish,
     part_cost: Cost,
 ) -> Option:
+    process, weights = wish.process, wish.weights
     contact_mm2 = bed.area_mm2 + part.area_mm2
     left_mm2 = max(0.0, area_mm2 - contact_mm2)
     cost = Cost()
@@ -180,7 +181,7 @@ def _on_spared(figures: StandingFigures, k: int) -> bool:
 
 
 def options(
-    figures: StandingFigures, need: NeedMap, process: Process, weights: Weights, part_cost: Cost
+    figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost
 ) -> tuple[tuple[Option, ...], ...]:
     """For every underside its three options: none, bed, anywhere.
 
@@ -190,7 +191,7 @@ def options(
     estimate of the structure as it would be built (see the plan's support cost for the real one);
     ``part_cost`` is what a ruined print would lose.
     """
-    gap_mm, below_mm = air_gap(process)[2], air_gap_below(process)[2]
+    gap_mm, below_mm = air_gap(wish.process)[2], air_gap_below(wish.process)[2]
     rows = []
     for k, underside in enumerate(need.undersides):
         area_mm2, on_bed_mm2 = float(figures.area_mm2[k]), float(figures.bed_area_mm2[k])
@@ -199,7 +200,7 @@ def options(
         part = _Columns(on_part_mm2, float(figures.part_volume_mm3[k])).less(gap_mm + below_mm)
         rows.append(
             tuple(
-                _option(standing, underside, b, p, area_mm2, process, weights, part_cost)
+                _option(standing, underside, b, p, area_mm2, wish, part_cost)
                 for standing, b, p in (
                     (Standing.NONE, _Columns(), _Columns()),
                     (Standing.BED, bed, _Columns()),
@@ -210,31 +211,22 @@ def options(
     return tuple(rows)
 
 
-def choose(
-    figures: StandingFigures,
-    need: NeedMap,
-    process: Process,
-    part_cost: Cost,
-    *,
-    standing: str = "auto",
-    weights: Weights = EQUAL,
-    overrules: Mapping[int, Standing] | None = None,
-) -> tuple[Choice, ...]:
+def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost) -> tuple[Choice, ...]:
     """One choice for every underside, in the order of ``need.undersides``.
 
-    ``standing`` 'none', 'bed' or 'anywhere' holds for all of them; 'auto' takes the option of least objective
-    (of equals the one that does less). Undersides that hold by themselves are left either way, and so are
-    those that lie on spared faces altogether. ``overrules`` sets a standing by underside number, whatever the
-    rest says; but nothing ever stands on a spared face.
+    The wish's ``standing`` 'none', 'bed' or 'anywhere' holds for all of them; 'auto' takes the option of
+    least objective (of equals the one that does less). Undersides that hold by themselves are left either
+    way, and so are those that lie on spared faces altogether. Its ``overrules`` set a standing by underside
+    number, whatever the rest says; but nothing ever stands on a spared face.
     """
-    overrules = overrules or {}
+    overrules, standing = wish.overrules, wish.standing
     choices = []
     for k, (underside, row) in enumerate(
-        zip(need.undersides, options(figures, need, process, weights, part_cost), strict=True)
+        zip(need.undersides, options(figures, need, wish, part_cost), strict=True)
     ):
         on_spared = _on_spared(figures, k)
         if underside.number in overrules:
-            chosen, said = Standing(overrules[underside.number]), "by your own choice, "
+            chosen, said = overrules[underside.number], "by your own choice, "
             if on_spared and chosen is not Standing.NONE:
                 said += f"although {_LIES_ON_SPARED}, "
         elif underside.kind is Kind.HOLDS:
@@ -242,7 +234,7 @@ def choose(
         elif on_spared:
             choices.append(Choice(underside.number, row, Standing.NONE, _left(underside, _LIES_ON_SPARED)))
             continue
-        elif standing == "auto":
+        elif standing == AUTO:
             chosen, said = min(row, key=lambda option: option.objective).standing, ""
         else:
             chosen, said = Standing(standing), "as asked, "

@@ -16,8 +16,9 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
+from falsework.request.standing import Standing
 from falsework.support.cells import Bands, Cells, Dense, bands_of, cells_of, facing
-from falsework.support.scheme import Gap, Role, Standing, Strands, SupportPiece, SupportScheme
+from falsework.support.scheme import Gap, Role, Strands, SupportPiece, SupportScheme
 from falsework.support.solid import solid_of
 from falsework.support.sparing import Spared
 from falsework.support.stability import Brace, Check, check_pieces, remedy_text

@@ -3,21 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum, StrEnum
+from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats, Indices, Regions
-
-
-class Standing(StrEnum):
-    """Where the support of an underside may stand."""
-
-    NONE = "none"
-    BED = "bed"
-    ANYWHERE = "anywhere"
 
 
 class Role(IntEnum):

@@ -14,7 +14,7 @@ from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred, re
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 
 RIM_SHARE = 0.02  # of an underside: less on spared faces, or less beside them, is a rim
 _LEVEL_MM = 1e-6  # a face this near the middle of a layer may count to the layer on either side of it

@@ -8,11 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
-from falsework.cost.weights import Weights
 from falsework.layers.stack import Floats
-from falsework.support.scheme import Standing
-
-__all__ = ["Alternative", "Choice", "Option", "SparedFigures", "StandingFigures", "Weights"]
+from falsework.request.standing import Standing
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
-from falsework.support.scheme import Standing
+from falsework.request.standing import Standing
 from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
 

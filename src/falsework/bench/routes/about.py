@@ -16,12 +16,12 @@ from falsework.bench.desk import Task
 from falsework.bench.room import Room
 from falsework.bench.routes import Here, Who
 from falsework.bench.security import BODY_BYTES, INVITATION_S
-from falsework.cost.weights import Weights
 from falsework.planning.document import encode
 from falsework.process.builtin import builtin, builtin_names
 from falsework.process.fields import spec_of
 from falsework.process.schema import Row, describe
 from falsework.process.toml import dump_process, override, parse_process
+from falsework.request.weights import Weights
 from falsework.version import __version__
 
 router = APIRouter(prefix="/api", tags=["bench"])

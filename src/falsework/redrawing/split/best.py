@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost import region_cost
-from falsework.cost.weights import Weights
-from falsework.lie import MarkedFaces, best_lies
+from falsework.lie import best_lies
 from falsework.lie.body import body_of
 from falsework.lie.value import Care, Lie
 from falsework.part.part import Floats
@@ -43,6 +42,8 @@ from falsework.redrawing.split.search import (
 )
 from falsework.redrawing.split.slabs import LEAST_SHARE
 from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Split, Splits, Uncut
+from falsework.request.marks import MarkedFaces
+from falsework.request.weights import Weights
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.cost.weights import Weights
 from falsework.droop import Belief
 from falsework.lie.best import lie_of_row
 from falsework.lie.body import body_of
@@ -20,6 +19,7 @@ from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.printed import Printed, price_in_all, printed_of
 from falsework.redrawing.split.bodies import SHOWN, marks_of
+from falsework.request.weights import Weights
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cost.weights import Weights
 from falsework.lie.body import SHARP_DEG, Body, own_frame
 from falsework.lie.directions import even_directions, resting_directions
 from falsework.lie.value import Care
@@ -15,6 +14,7 @@ from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.split.slabs import Slabs, slabs_of
 from falsework.redrawing.split.value import Gluing
+from falsework.request.weights import Weights
 from falsework.watch import Watch
 
 STEPS = 80  # even heights along each direction, and

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cost.weights import Weights
 from falsework.kernels.column import intervals as f
 from falsework.kernels.column import slabs as k
 from falsework.lie.body import Body
@@ -17,6 +16,7 @@ from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process
+from falsework.request.weights import Weights
 
 GRID = 128  # columns along each side
 ROUNDING_MM = 1e-3  # of heights: columns are in single precision

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from manifold3d import Manifold
 
-from falsework.lie.marks import Vector
 from falsework.lie.value import Lie
 from falsework.redrawing.printed import Printed
+from falsework.request.marks import Vector
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 
-from falsework.planning.store import Store
+from falsework.request.store import Store
 
 
 def test_makes_once_and_forgets_the_least_recently_used() -> None:

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.errors import PartError
+from falsework.errors import PartError, ProcessError
 from falsework.part.part import Floats, Part
 
 Vector = tuple[float, float, float]
@@ -36,6 +36,7 @@ NEAR_DEG = 30.0
 _AXES = {"x": (1.0, 0.0, 0.0), "y": (0.0, 1.0, 0.0), "z": (0.0, 0.0, 1.0)}
 _FACES = ("directions", "face_sets")
 _TABLES = {"show": _FACES, "spare": _FACES, "load": ("axis",)}
+_UNIT_SLACK = 4e-16
 _WRITE = "Write +z, -x or three numbers such as 0,0.5,1"
 
 
@@ -43,11 +44,19 @@ _WRITE = "Write +z, -x or three numbers such as 0,0.5,1"
 class MarkedFaces:
     """Faces of a part: by unit directions of their normals, and by names in ``Part.face_sets``.
 
-    Directions are meant in the part's own frame, as it lies in its file, however it is turned afterwards.
+    Directions are meant in the part's own frame, as it lies in its file, however it is turned afterwards;
+    they may be given as :func:`direction` takes them. ``ProcessError`` for one that points nowhere.
     """
 
     directions: tuple[Vector, ...] = ()
     face_sets: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "directions", tuple(direction(way) for way in self.directions))
+        object.__setattr__(self, "face_sets", tuple(self.face_sets))
+        for name in self.face_sets:
+            if not (isinstance(name, str) and name):
+                raise ProcessError("face set", f"{name!r} is no name", "Give the name of a face set")
 
     @property
     def empty(self) -> bool:
@@ -74,7 +83,10 @@ class Marks:
 
 
 def direction(value: str | Sequence[float], subject: str = "direction") -> Vector:
-    """A unit vector from ``+z``, ``-x``, ``y``, ``0,0.5,1`` or three numbers; ``PartError`` otherwise."""
+    """A unit vector from ``+z``, ``-x``, ``y``, ``0,0.5,1`` or three numbers; ``ProcessError`` otherwise.
+
+    What has unit length already stays as it is, to the last bit.
+    """
     numbers: Sequence[Any] = ()
     if isinstance(value, str):
         text = value.strip().lower()
@@ -90,10 +102,12 @@ def direction(value: str | Sequence[float], subject: str = "direction") -> Vecto
             raise ValueError
         x, y, z = (float(n) for n in numbers)
     except (ValueError, TypeError):
-        raise PartError(subject, f"{value!r} is no direction", _WRITE) from None
+        raise ProcessError(subject, f"{value!r} is no direction", _WRITE) from None
     length = math.hypot(x, y, z)
     if not (math.isfinite(length) and length > 1e-12):
-        raise PartError(subject, f"{value!r} has no direction", _WRITE)
+        raise ProcessError(subject, f"{value!r} has no direction", _WRITE)
+    if abs(length - 1.0) <= _UNIT_SLACK:
+        return x, y, z
     return (x / length, y / length, z / length)
 
 
@@ -104,7 +118,10 @@ def marks_beside(part_path: str | Path) -> Path:
 
 
 def read_marks(path: str | Path) -> Marks:
-    """Marks from a TOML file; ``PartError`` names the line's table and key, and the cure."""
+    """Marks from a TOML file; the error names the line's table and key, and the cure.
+
+    ``PartError`` where it is no such file, ``ProcessError`` for a direction that is none.
+    """
     import tomllib
 
     path = Path(path)

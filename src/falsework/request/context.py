@@ -1,0 +1,39 @@
+"""``Context``: what a request is worked on with; it never changes what the request means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from falsework.droop.belief import PRIOR, Belief
+from falsework.errors import ProcessError
+from falsework.request.store import Store
+from falsework.watch import QUIET, Watch
+
+
+@dataclass(frozen=True, eq=False)
+class Context:
+    """What work has at hand.
+
+    Attributes
+    ----------
+    belief : parameters of the droop model; the prior where nothing has been tuned.
+    store : keeps results of steps, so that a second plan repeats only what a changed setting touches.
+    watch : progress and cancel.
+    cores : processor cores that may be used at most; None for all there are.
+    """
+
+    belief: Belief = PRIOR
+    store: Store = field(default_factory=Store)
+    watch: Watch = QUIET
+    cores: int | None = None
+
+    def __post_init__(self) -> None:
+        for name, kind in (("belief", Belief), ("store", Store), ("watch", Watch)):
+            if not isinstance(value := getattr(self, name), kind):
+                raise ProcessError(name, f"{value!r} is none", f"Give a {kind.__name__}, or leave it out")
+        if self.cores is not None and not (type(self.cores) is int and self.cores >= 1):
+            raise ProcessError("cores", f"{self.cores!r} is no number of cores", "Give 1 or more")
+
+    def part(self, start: float, end: float) -> Context:
+        """The same context for the stretch ``start``..``end`` of the watch (fractions of its own)."""
+        return replace(self, watch=self.watch.part(start, end))
