@@ -31,11 +31,11 @@ def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable], None]:
-    """Put a function in the place of the pipeline's ``plan`` and ``inspect``."""
+    """Put a function in the place of the pipeline's ``plan_for`` and ``inspect_for``."""
 
     def put(function: Callable) -> None:
         module = types.ModuleType("falsework.planning.pipeline")
-        module.plan = module.inspect = function  # type: ignore[attr-defined]
+        module.plan_for = module.inspect_for = function  # type: ignore[attr-defined]
         monkeypatch.setitem(sys.modules, "falsework.planning.pipeline", module)
 
     put(lambda *_, **__: bracket_plan())
@@ -79,13 +79,14 @@ def test_the_pipeline_gets_what_the_options_say(here, pipeline) -> None:
         "--overrule 1=anywhere --weigh finish=2,time=0"
     )
     assert run(line.split()) == 0
-    ((part, process),) = [given for given, _ in calls]
-    named = calls[0][1]
-    assert part == "a.stl"
+    (((request, _context), _named),) = calls
+    placing, wish = request.placing, request.wish
+    process = wish.process
+    assert request.part == "a.stl"
     assert (process.nozzle_mm, process.structure.spacing_mm, process.fan) == (0.6, 3.0, 0.2)
-    assert (named["scale"], named["unit"], named["turn_deg"]) == (2.0, "inch", (90.0, 0.0, -45.0))
-    assert (named["standing"], named["overrules"]) == ("bed", {3: "none", 1: "anywhere"})
-    weights = named["weights"]
+    assert (placing.scale, placing.unit, placing.turn_deg) == (2.0, "inch", (90.0, 0.0, -45.0))
+    assert (wish.standing, wish.overrules) == ("bed", {3: "none", 1: "anywhere"})
+    weights = wish.weights
     assert (weights.finish_per_cm2, weights.filament, weights.time) == (2.0, 1.0, 0.0)
 
 

@@ -350,5 +350,5 @@ class Process:
         check_fields(self, "process")
         for name, kind in (("printer", Printer), ("material", Material), ("structure", Structure)):
             if not isinstance(value := getattr(self, name), kind):
-                raise ProcessError(name, f"{value!r} is none", f"Give a {kind.__name__}")
+                raise ProcessError(name, f"a {type(value).__name__} is none", f"Give a {kind.__name__}")
         check_fit(self)

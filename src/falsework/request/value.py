@@ -106,7 +106,7 @@ class Wish:
     def __post_init__(self) -> None:
         for name, kind in (("process", Process), ("weights", Weights), *((f, MarkedFaces) for f in _MARKED)):
             if not isinstance(value := getattr(self, name), kind):
-                raise ProcessError(name, f"{value!r} is none", f"Give a {kind.__name__}")
+                raise ProcessError(name, f"a {type(value).__name__} is none", f"Give a {kind.__name__}")
         object.__setattr__(self, "standing", wished_standing(self.standing))
         object.__setattr__(self, "overrules", _overrules(self.overrules))
         if self.load_axis is not None:
@@ -148,7 +148,7 @@ class Request:
         for name, kinds in (("part", (Part, str, Path)), ("placing", (Placing,)), ("wish", (Wish,))):
             if not isinstance(value := getattr(self, name), kinds):
                 cure = f"Give a {kinds[0].__name__}{' or the path of a file' if name == 'part' else ''}"
-                raise ProcessError(name, f"{value!r} is none", cure)
+                raise ProcessError(name, f"a {type(value).__name__} is none", cure)
 
     def turned(self, turn_deg: Turn) -> Request:
         """The same part with the same wish, turned so instead."""
