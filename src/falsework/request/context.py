@@ -30,7 +30,8 @@ class Context:
     def __post_init__(self) -> None:
         for name, kind in (("belief", Belief), ("store", Store), ("watch", Watch)):
             if not isinstance(value := getattr(self, name), kind):
-                raise ProcessError(name, f"a {type(value).__name__} is none", f"Give a {kind.__name__}, or leave it out")
+                cure = f"Give a {kind.__name__}, or leave it out"
+                raise ProcessError(name, f"a {type(value).__name__} is none", cure)
         if self.cores is not None and not (type(self.cores) is int and self.cores >= 1):
             raise ProcessError("cores", f"{self.cores!r} is no number of cores", "Give 1 or more")
 
