@@ -18,7 +18,8 @@ from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.site.ground import ground_of
 from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change
-from falsework.support.choosing import EQUAL, chosen_option
+from falsework.request.weights import EQUAL
+from falsework.support.choosing import chosen_option
 from falsework.watch import QUIET, Watch
 
 PROCESS = load_process("pla-0.4")
