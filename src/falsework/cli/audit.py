@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.asked import collected
 from falsework.cli.belief import chosen_belief, ledger_option
 from falsework.cli.options import Pair, chosen_process, json_option
 from falsework.cli.session import Session
@@ -15,6 +17,19 @@ if TYPE_CHECKING:
     from falsework.planning.value import Plan
 
 LEVELS = ("note", "caution", "fault", "ruin")
+
+
+@dataclass(frozen=True)
+class Audited:
+    """The options that say what is read and what it is held against, as given."""
+
+    program: Path
+    plan_folder: Path | None
+    part: str | None
+    process_name: str | None
+    settings: tuple[tuple[str, str], ...]
+    volumetric: bool
+    ledger_name: str | None
 
 
 @click.command("audit", short_help="Read a machine program and say what of it will not come out.")
@@ -56,28 +71,18 @@ LEVELS = ("note", "caution", "fault", "ruin")
 @ledger_option
 @json_option
 @click.pass_obj
-def audit_command(
-    session: Session,
-    program: Path,
-    plan_folder: Path | None,
-    part: str | None,
-    process_name: str | None,
-    settings: tuple[tuple[str, str], ...],
-    volumetric: bool,
-    worst: str,
-    out: Path | None,
-    ledger_name: str | None,
-    as_json: bool,
-) -> int:
+@collected(Audited, "audited")
+def audit_command(session: Session, audited: Audited, worst: str, out: Path | None, as_json: bool) -> int:
     """Read PROGRAM (RS-274 text, plain or packed by gzip or zip) as the machine will: rebuild what is laid,
     and judge each strand by what lies beneath it. Comments are not looked at, and nothing is changed or sent.
 
     Exit codes: 0 nothing worse than --worst; 1 findings; 2 the program cannot be read.
     """
     session.as_json = as_json
+    plan_folder, part = audited.plan_folder, audited.part
     if plan_folder is not None and part is not None:
         raise click.UsageError("Give --plan or --part, not both")
-    if settings and process_name is None:
+    if audited.settings and audited.process_name is None:
         raise click.UsageError("--set changes a process: name it with --process")
     if out is not None:
         from falsework.files.atomic import PAGE_MARK, check_replaceable
@@ -91,21 +96,22 @@ def audit_command(
         from falsework.process import load_process
         from falsework.request import Context
 
-        process = chosen_process(process_name, settings) if process_name is not None else None
+        named = audited.process_name
+        process = chosen_process(named, audited.settings) if named is not None else None
         saved = _saved(plan_folder) if plan_folder is not None else None
         printed_with = process or (saved.process if saved is not None else load_process("pla-0.4"))
-        belief = chosen_belief(printed_with, ledger_name)
+        belief = chosen_belief(printed_with, audited.ledger_name)
         plan = None
         if saved is not None and plan_folder is not None:
             plan = planned_again(saved, plan_folder, Context(belief, watch=watch.part(0.0, 0.2)))
         until = 0.8 if out is not None else 1.0
         result = audit(
-            program,
+            audited.program,
             plan,
             part,
             process=process,
             belief=belief,
-            volumetric=volumetric,
+            volumetric=audited.volumetric,
             watch=watch.part(0.2, until),
         )
         if out is not None:

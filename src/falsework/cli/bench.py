@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from falsework.cli.asked import collected
 from falsework.cli.session import Session
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
+
+
+@dataclass(frozen=True)
+class Served:
+    """The options that say how the bench is served, as given."""
+
+    port: int
+    host: str
+    folder: Path | None
+    ledger: Path | None
+    workers: int | None
+    most_mb: int
 
 
 @click.command("bench", short_help="Do the whole job in the browser.")
@@ -38,16 +52,8 @@ _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 )
 @click.option("--no-open", is_flag=True, help="Print the address only; open no browser.")
 @click.pass_obj
-def bench_command(
-    session: Session,
-    port: int,
-    host: str,
-    folder: Path | None,
-    ledger: Path | None,
-    workers: int | None,
-    most_mb: int,
-    no_open: bool,
-) -> None:
+@collected(Served, "served")
+def bench_command(session: Session, served: Served, no_open: bool) -> None:
     """Serve the bench and open it in the browser: drop a part, see what it needs, decide, take the files.
 
     Only this machine can reach it unless --host says otherwise. The address that is printed lets one
@@ -59,17 +65,17 @@ def bench_command(
     from falsework.ledger.place import data_folder
 
     settings = Settings(
-        folder=folder or data_folder() / "bench",
-        host=host,
-        port=port,
-        workers=workers or os.cpu_count() or 1,
-        upload_bytes=most_mb << 20,
-        ledger=ledger,
+        folder=served.folder or data_folder() / "bench",
+        host=served.host,
+        port=served.port,
+        workers=served.workers or os.cpu_count() or 1,
+        upload_bytes=served.most_mb << 20,
+        ledger=served.ledger,
     )
 
     def ready(address: str) -> None:
         click.echo(f"The bench is open at {address}")
-        if host not in _LOOPBACK:
+        if served.host not in _LOOPBACK:
             click.echo("Others on this network can reach it; what they send is not encrypted.", err=True)
         if not no_open:
             import webbrowser

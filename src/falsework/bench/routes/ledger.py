@@ -107,36 +107,49 @@ async def _recorded_answer(room: Room, work: Any, status: int = 200) -> Json:
 # readings
 
 
+class Filter(shapes.BaseModel):
+    """Which readings are asked for; what is left out lets all pass."""
+
+    printer: Annotated[str | None, shapes.Field(max_length=200)] = None
+    material: Annotated[str | None, shapes.Field(max_length=200)] = None
+    coupon: Annotated[str | None, shapes.Field(max_length=40)] = None
+    print: Annotated[int | None, shapes.Field(ge=1, le=2**53)] = None
+    kind: Kind | None = None
+    numbers: Annotated[str, shapes.Field(max_length=2000, pattern=_NUMBERS, description="such as 3,7-12")] = (
+        ""
+    )
+    search: Annotated[str, shapes.Field(max_length=200)] = ""
+    withdrawn: bool = False
+    page: Annotated[int, shapes.Field(ge=1, le=10**6)] = 1
+
+    def passes(self, one: Recorded) -> bool:
+        """Whether a reading is among them, by what the ledger itself does not look at."""
+        spans = [span.partition("-") for span in self.numbers.split(",") if span]
+        asked = [range(int(first), int(last or first) + 1) for first, _, last in spans]
+        return (
+            (self.kind is None or one.reading.condition.kind is self.kind)
+            and (not asked or any(one.id in span for span in asked))
+            and self.search.lower() in _words_of(one)
+        )
+
+
 @router.get("/readings", responses=shapes.errors(422))
-async def readings(
-    room: Here,
-    printer: Annotated[str | None, Query(max_length=200)] = None,
-    material: Annotated[str | None, Query(max_length=200)] = None,
-    coupon: Annotated[str | None, Query(max_length=40)] = None,
-    print: Annotated[int | None, Query(ge=1, le=2**53)] = None,
-    kind: Kind | None = None,
-    numbers: Annotated[str, Query(max_length=2000, pattern=_NUMBERS, description="such as 3,7-12")] = "",
-    search: Annotated[str, Query(max_length=200)] = "",
-    withdrawn: bool = False,
-    page: Annotated[int, Query(ge=1, le=10**6)] = 1,
-) -> Response:
+async def readings(room: Here, wanted: Annotated[Filter, Query()]) -> Response:
     """Readings as they stand now, the latest first, fifty to a page."""
 
     def found() -> dict[str, Any]:
         ledger = room.books.existing()
         if ledger is None:
             return {"readings": [], "total": 0}
-        some = ledger.readings(printer, material, coupon=coupon, print_id=print, withdrawn=withdrawn)
-        spans = [span.partition("-") for span in numbers.split(",") if span]
-        asked = [range(int(first), int(last or first) + 1) for first, _, last in spans]
-        chosen = [
-            one
-            for one in reversed(some)
-            if (kind is None or one.reading.condition.kind is kind)
-            and (not asked or any(one.id in span for span in asked))
-            and search.lower() in _words_of(one)
-        ]
-        shown = chosen[(page - 1) * _PAGE_ROWS : page * _PAGE_ROWS]
+        some = ledger.readings(
+            wanted.printer,
+            wanted.material,
+            coupon=wanted.coupon,
+            print_id=wanted.print,
+            withdrawn=wanted.withdrawn,
+        )
+        chosen = [one for one in reversed(some) if wanted.passes(one)]
+        shown = chosen[(wanted.page - 1) * _PAGE_ROWS : wanted.page * _PAGE_ROWS]
         return {"readings": [reading_json(one, ledger) for one in shown], "total": len(chosen)}
 
     return Json(await room.ask(found))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
+from dataclasses import dataclass
 from pathlib import Path as FilePath
 from typing import Annotated, Any
 from uuid import uuid4
@@ -82,28 +83,31 @@ async def upload(
     if size == 0:
         path.unlink()
         raise Refused(422, "PartError", plain_name(name), "the file is empty", "Export it again")
-    return await taken_in(room, who, path, digest, size, plain_name(name), sheet, version)
+    return await taken_in(room, who, Arrived(path, digest, size, plain_name(name)), sheet, version)
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """An uploaded file where it has arrived: its content's hash, its size, what it is called."""
+
+    path: FilePath
+    digest: str
+    size: int
+    name: str
 
 
 async def taken_in(
-    room: Room,
-    who: str,
-    path: FilePath,
-    digest: str,
-    size: int,
-    name: str,
-    sheet: str | None = None,
-    version: int | None = None,
+    room: Room, who: str, file: Arrived, sheet: str | None = None, version: int | None = None
 ) -> Response:
     """A file that has arrived becomes a part of a new sheet or of that one."""
-    await room.ask(keep_part, path, room.settings.folder, digest)
-    await room.ask(room.sheets.add_part, digest, size)
+    await room.ask(keep_part, file.path, room.settings.folder, file.digest)
+    await room.ask(room.sheets.add_part, file.digest, file.size)
     if sheet is None or version is None:
-        made = await room.create(name, digest, size, who)
+        made = await room.create(file.name, file.digest, file.size, who)
     else:
-        part = {"digest": digest, "name": name, "bytes": size}
+        part = {"digest": file.digest, "name": file.name, "bytes": file.size}
         made, _ = await room.edit(sheet, version, lambda state: {**state, "part": part}, who)
-    body = {"part": digest, "name": name, "bytes": size, "sheet": room.sheet_json(made)}
+    body = {"part": file.digest, "name": file.name, "bytes": file.size, "sheet": room.sheet_json(made)}
     return Json(body, 201, headers={"location": f"/sheets/{made.id}"})
 
 
