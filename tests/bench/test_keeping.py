@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench.test_room import drop, patch
 from starlette.testclient import TestClient
 
-from bench.test_room import drop, patch
 from bench.test_security import let_in
 from falsework.bench.app import create_app
 from falsework.bench.results import Results
-from falsework.bench.room import Room, Settings
+from falsework.bench.service import Service, Settings
 from falsework.bench.stages import Stage
 from falsework.process import builtin
 from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -26,39 +26,39 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path / "data"
 
 
-def opened(folder: Path, **settings: Any) -> tuple[Room, TestClient]:
+def opened(folder: Path, **settings: Any) -> tuple[Service, TestClient]:
     app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3", **settings))
-    room: Room = app.state.room
-    return room, let_in(room, app)
+    service: Service = app.state.service
+    return service, let_in(service, app)
 
 
-def made(room: Room, key: str, size: int, used: float) -> None:
+def made(service: Service, key: str, size: int, used: float) -> None:
     """A result as a worker leaves it, last used at that moment."""
-    place = room.results.place(key)
+    place = service.results.place(key)
     place.mkdir()
     (place / "x.bin").write_bytes(bytes(size))
-    assert room.results.added(key)
-    room.results._used[key] = used
+    assert service.results.added(key)
+    service.results._used[key] = used
 
 
 def test_results_keep_to_their_limit_and_what_a_sheet_or_a_task_needs_stays(folder: Path) -> None:
-    room, client = opened(folder, results_bytes=5000)
-    sheet = room.sheets.get(drop(client)["id"])
-    shown = room.order(sheet).key(Stage.SUPPORTS)
+    service, client = opened(folder, results_bytes=5000)
+    sheet = service.sheets.get(drop(client)["id"])
+    shown = service.order(sheet).key(Stage.SUPPORTS)
 
     async def finish(key: str) -> None: ...
 
-    task = room.desk.begin("coupon", "making a test piece", {"seed": 1}, "ann", finish)
+    task = service.scheduler.begin("coupon", "making a test piece", {"seed": 1}, "ann", finish)
     others = [f"{k:064x}" for k in range(10)]
-    made(room, shown, 1000, 1.0)  # longest unused of all, and needed
-    made(room, task.key, 1000, 2.0)
+    made(service, shown, 1000, 1.0)  # longest unused of all, and needed
+    made(service, task.key, 1000, 2.0)
     for k, key in enumerate(others):
-        made(room, key, 1000, 3.0 + k)
-    room.results.trim(room.desk.needed())
-    kept = {place.name for place in room.results.folder.iterdir()}
+        made(service, key, 1000, 3.0 + k)
+    service.results.trim(service.scheduler.needed())
+    kept = {place.name for place in service.results.folder.iterdir()}
     assert kept == {shown, task.key, *others[-3:]}
-    assert {key for key in (shown, task.key, *others) if room.results.has(key)} == kept
-    room.sheets.close()
+    assert {key for key in (shown, task.key, *others) if service.results.has(key)} == kept
+    service.sheets.close()
     # after a restart the limit holds as well, by what lies on the disk
     again = Results(folder / "results", 2000)
     again.trim({shown})
@@ -67,9 +67,9 @@ def test_results_keep_to_their_limit_and_what_a_sheet_or_a_task_needs_stays(fold
 
 
 def test_of_fits_those_stay_that_count_that_are_needed_and_the_latest(folder: Path) -> None:
-    room, client = opened(folder)
+    service, client = opened(folder)
     fits = folder / "fits"
-    ledger = room.books.introduce(builtin("pla-0.4"))
+    ledger = service.ledger_access.introduce(builtin("pla-0.4"))
     hashes: list[str] = []
 
     def there() -> set[str]:
@@ -78,38 +78,40 @@ def test_of_fits_those_stay_that_count_that_are_needed_and_the_latest(folder: Pa
     def fitted(count: int) -> None:
         text = replace(PRIOR_POSTERIOR, count=count).to_json()
         ledger.save_fit(text, ledger.readings_digest())
-        asyncio.run(room.refitted())
-        hashes.append(room.books.fit)
+        asyncio.run(service.refitted())
+        hashes.append(service.ledger_access.fit)
         os.utime(fits / hashes[-1], (count, count))
 
     async def finish(key: str) -> None: ...
 
     fitted(1)
-    room.sheets.keep_coupon("FAN-1", {"kind": "overhang-fan", "fit": room.books.fit})
+    service.sheets.keep_coupon("FAN-1", {"kind": "overhang-fan", "fit": service.ledger_access.fit})
     fitted(2)
-    room.desk.begin("coupon", "making a test piece", {"fit": room.books.fit}, "ann", finish)
+    service.scheduler.begin(
+        "coupon", "making a test piece", {"fit": service.ledger_access.fit}, "ann", finish
+    )
     fitted(3)
     drop(client)
     for count in range(4, 17):
         fitted(count)
     # a piece made with the first, a job that waits with the second, the current one, eight in any case
     assert there() == {*hashes[:2], *hashes[-9:]}
-    assert room.desk.fits() >= {hashes[1], hashes[-1]} and hashes[2] not in room.desk.fits()
-    room.sheets.close()
+    assert service.scheduler.fits() >= {hashes[1], hashes[-1]} and hashes[2] not in service.scheduler.fits()
+    service.sheets.close()
     again, _ = opened(folder)  # no job waits any more
     assert there() == {hashes[0], *hashes[-9:]}
     again.sheets.close()
 
 
 def test_marks_stay_as_long_as_a_sheet_or_its_history_knows_them(folder: Path) -> None:
-    room, client = opened(folder)
+    service, client = opened(folder)
     digests = [client.post("/api/marks", content=bytes([k])).json()["digest"] for k in (1, 2, 3)]
     sheet = patch(client, drop(client), choices={"show": {"faces": digests[0]}}).json()
     sheet = patch(client, sheet, choices={"show": {"faces": digests[1]}}).json()  # undo leads back
-    room.sheets.close()
-    room, client = opened(folder)
+    service.sheets.close()
+    service, client = opened(folder)
     kept = [client.get(f"/api/marks/{digest}").status_code for digest in digests]
     assert kept == [200, 200, 404]
     answer = patch(client, sheet, choices={"show": {"faces": digests[2]}})
     assert answer.status_code == 422 and "Mark" in answer.json()["error"]["cure"]
-    room.sheets.close()
+    service.sheets.close()

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bench.test_room import drop
 from starlette.testclient import TestClient
 
-from bench.test_room import drop
 from bench.test_security import let_in
 from falsework.bench.app import create_app
-from falsework.bench.room import Room, Settings
+from falsework.bench.service import Service, Settings
 from falsework.bench.stages import Stage
 from falsework.ledger import Ledger
 from falsework.ledger.looking import spots_of_plan, summary
@@ -38,17 +38,17 @@ OVERHANG = {
 
 
 @pytest.fixture
-def room(tmp_path: Path) -> Iterator[Room]:
+def service(tmp_path: Path) -> Iterator[Service]:
     app = create_app(Settings(tmp_path / "data", ledger=tmp_path / "ledger.sqlite3"))
-    room: Room = app.state.room
-    room.app = app  # type: ignore[attr-defined]
-    yield room
-    room.sheets.close()
+    service: Service = app.state.service
+    service.app = app  # type: ignore[attr-defined]
+    yield service
+    service.sheets.close()
 
 
 @pytest.fixture
-def client(room: Room) -> TestClient:
-    return let_in(room, room.app)  # type: ignore[attr-defined]
+def client(service: Service) -> TestClient:
+    return let_in(service, service.app)  # type: ignore[attr-defined]
 
 
 def known(client: TestClient) -> None:
@@ -61,7 +61,7 @@ def reading(**more: Any) -> dict[str, Any]:
 
 
 def test_before_anything_is_recorded_there_is_no_ledger_and_none_is_made(
-    room: Room, client: TestClient
+    service: Service, client: TestClient
 ) -> None:
     assert client.get("/api/readings").json() == {"readings": [], "total": 0}
     assert client.get("/api/prints").json() == {"prints": [], "total": 0}
@@ -70,7 +70,7 @@ def test_before_anything_is_recorded_there_is_no_ledger_and_none_is_made(
     assert client.get("/api/ledger/export.json").status_code == 422
     assert client.get("/api/readings/1/history").status_code == 422
     assert client.get(f"/api/photographs/{'0' * 64}").status_code == 404
-    assert not room.books.path.exists()
+    assert not service.ledger_access.path.exists()
 
 
 def test_printers_and_materials_are_described_with_the_settings_of_a_process(client: TestClient) -> None:
@@ -86,7 +86,9 @@ def test_printers_and_materials_are_described_with_the_settings_of_a_process(cli
         assert client.put("/api/printers/x", json={"settings": wrong}).status_code == 422
 
 
-def test_a_reading_sent_twice_is_recorded_once_with_its_photographs(room: Room, client: TestClient) -> None:
+def test_a_reading_sent_twice_is_recorded_once_with_its_photographs(
+    service: Service, client: TestClient
+) -> None:
     known(client)
     shown = client.post("/api/photographs", content=PNG, params={"name": "../fin.png"}).json()["photograph"]
     sent = reading(once=str(uuid.uuid4()), photographs=[shown], note="left fin")
@@ -102,7 +104,7 @@ def test_a_reading_sent_twice_is_recorded_once_with_its_photographs(room: Room, 
     assert answer.content == PNG and answer.headers["content-type"] == "image/png"
     assert "sandbox" in answer.headers["content-security-policy"]
     # what is recorded is in the ledger that the command line reads
-    assert [one.reading.finish for one in Ledger(room.books.path).readings()] == [3]
+    assert [one.reading.finish for one in Ledger(service.ledger_access.path).readings()] == [3]
 
 
 @pytest.mark.parametrize(
@@ -170,18 +172,20 @@ def test_a_reading_is_corrected_withdrawn_and_restored_and_all_is_kept(client: T
     assert [step["reading"]["finish"] for step in steps] == [3, 2, 2, 2]
 
 
-def test_a_print_of_a_sheet_tells_what_to_look_at_and_takes_readings(room: Room, client: TestClient) -> None:
+def test_a_print_of_a_sheet_tells_what_to_look_at_and_takes_readings(
+    service: Service, client: TestClient
+) -> None:
     sheet = drop(client)
     wanted = {"sheet": sheet["id"], "printed_on": "2026-03-01"}
     assert client.post("/api/prints", json=wanted).status_code == 409  # not worked out yet
     plan = bracket_plan()
-    order = room.order(room.sheets.get(sheet["id"]))
-    place = room.results.place(order.key(Stage.RELEASE))
+    order = service.order(service.sheets.get(sheet["id"]))
+    place = service.results.place(order.key(Stage.RELEASE))
     place.mkdir()
     (place / "plan.json").write_text(plan.to_json(), "utf-8")
     spots = {"summary": summary(plan), "spots": [encode(spot) for spot in spots_of_plan(plan)]}
     (place / "spots.json").write_text(json.dumps(spots), "utf-8")
-    assert room.results.added(place.name)
+    assert service.results.added(place.name)
     made = client.post("/api/prints", json=wanted)
     assert made.status_code == 201, made.text
     number = made.json()["id"]
@@ -211,13 +215,13 @@ def test_the_whole_goes_out_and_comes_back(client: TestClient, tmp_path: Path) -
     again = client.post("/api/ledger/import", params={"form": "json"}, content=text).json()["imported"]
     assert again["known"] == 1
     app = create_app(Settings(tmp_path / "other", ledger=tmp_path / "other.sqlite3"))
-    other = let_in(app.state.room, app)
+    other = let_in(app.state.service, app)
     assert other.post("/api/ledger/import", params={"form": "json"}, content=text).status_code == 200
     assert other.get("/api/readings").json()["total"] == 1
     for wrong in (b"{}", b"\xff\xfe", b"[1]"):
         answer = other.post("/api/ledger/import", params={"form": "json"}, content=wrong)
         assert answer.status_code == 422, answer.text
-    app.state.room.sheets.close()
+    app.state.service.sheets.close()
 
 
 def test_tuning_says_how_many_readings_there_are_and_whether_they_are_worked_out(client: TestClient) -> None:
@@ -236,7 +240,7 @@ def fit_text(count: int) -> str:
 
 
 def test_the_fit_that_counts_can_be_read_and_the_command_names_its_ledger(
-    room: Room, client: TestClient
+    service: Service, client: TestClient
 ) -> None:
     url = f"/api/sheets/{drop(client)['id']}"
     query = {"process": "pla-0.4"}
@@ -244,15 +248,19 @@ def test_the_fit_that_counts_can_be_read_and_the_command_names_its_ledger(
     def command() -> str:
         return str(client.get(url).json()["command"])
 
-    assert room.books.fit == "" and command().endswith("--ledger none")  # it is not the user's own
-    ledger = room.books.introduce(builtin("pla-0.4"))
+    assert service.ledger_access.fit == "" and command().endswith("--ledger none")  # it is not the user's own
+    ledger = service.ledger_access.introduce(builtin("pla-0.4"))
     ledger.save_fit(fit_text(1), ledger.readings_digest())
-    assert room.books.look() and not room.books.look()
-    digest = room.books.fit
-    assert (room.settings.folder / "fits" / digest).read_text("utf-8") == fit_text(1)
+    assert service.ledger_access.look() and not service.ledger_access.look()
+    digest = service.ledger_access.fit
+    assert (service.settings.folder / "fits" / digest).read_text("utf-8") == fit_text(1)
     assert client.get("/api/tuning", params=query).json()["fitted"]
-    assert command().endswith(f"--ledger {room.books.path}")
+    assert command().endswith(f"--ledger {service.ledger_access.path}")
     for text in ("a fit of another version", '{"schema": "falsework.fit/0"}'):
         ledger.save_fit(text, ledger.readings_digest())
         assert not client.get("/api/tuning", params=query).json()["fitted"]
-    assert room.books.look() and room.books.fit == "" and command().endswith("--ledger none")
+    assert (
+        service.ledger_access.look()
+        and service.ledger_access.fit == ""
+        and command().endswith("--ledger none")
+    )

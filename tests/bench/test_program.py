@@ -19,7 +19,7 @@ from audited import solid_process, table_plan
 from bench.benches import Served, change, events, read, result, upload, wait
 from falsework.auditing import Audit, audit
 from falsework.bench.buffers import read_buffers
-from falsework.bench.room import MOST_PROGRAMS, patched
+from falsework.bench.service import MOST_PROGRAMS, patched
 from falsework.bench.work import program_file
 from falsework.files.stl import write_stl
 from falsework.part.demo import table

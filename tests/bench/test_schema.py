@@ -17,8 +17,8 @@ from schemathesis.specs.openapi.checks import response_schema_conformance
 
 from falsework.bench.app import create_app
 from falsework.bench.description import describe_api
-from falsework.bench.room import Room, Settings
 from falsework.bench.security import cookie_name
+from falsework.bench.service import Service, Settings
 
 NEVER_END = "/events$"
 
@@ -30,20 +30,20 @@ def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     with socket.create_server(("127.0.0.1", 0)) as bound:
         port = bound.getsockname()[1]
         app = create_app(Settings(folder, port=port, ledger=folder / "ledger.sqlite3"))
-        room: Room = app.state.room
+        service: Service = app.state.service
         server = uvicorn.Server(uvicorn.Config(app, lifespan="off", log_level="warning"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})
         thread.start()
         while not server.started:
             time.sleep(0.01)
-        secret = room.door.admit(room.door.invite())
+        secret = service.sessions.admit(service.sessions.invite())
         schema = schemathesis.openapi.from_dict(describe_api(app))
         schema.config.update(base_url=f"http://127.0.0.1:{port}")
         schema.config.headers = {"cookie": f"{cookie_name(port)}={secret}"}
         yield schema.exclude(path_regex=NEVER_END)
         server.should_exit = True
         thread.join()
-        room.sheets.close()
+        service.sheets.close()
 
 
 def test_no_request_ends_in_a_fault_and_answers_are_as_described(api: Any) -> None:

@@ -12,37 +12,37 @@ from bench.benches import Served
 from falsework.bench import security
 from falsework.bench.app import create_app
 from falsework.bench.arriving import plain_name
-from falsework.bench.room import Room, Settings
 from falsework.bench.security import Hosts
+from falsework.bench.service import Service, Settings
 
 HERE = "http://127.0.0.1:8808"
 
 
-def let_in(room: Room, app: object, base: str = HERE) -> TestClient:
+def let_in(service: Service, app: object, base: str = HERE) -> TestClient:
     client = TestClient(app, base_url=base, raise_server_exceptions=False)  # type: ignore[arg-type]
-    answer = client.get("/enter", params={"token": room.door.invite()}, follow_redirects=False)
+    answer = client.get("/enter", params={"token": service.sessions.invite()}, follow_redirects=False)
     assert answer.status_code == 303
     return client
 
 
 @pytest.fixture(scope="module")
-def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Room]:
+def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = tmp_path_factory.mktemp("bench")
     app = create_app(Settings(folder, upload_bytes=100_000, ledger=folder / "ledger.sqlite3"))
-    room: Room = app.state.room
-    room.app = app  # type: ignore[attr-defined]
-    yield room
-    room.sheets.close()
+    service: Service = app.state.service
+    service.app = app  # type: ignore[attr-defined]
+    yield service
+    service.sheets.close()
 
 
 @pytest.fixture(scope="module")
-def client(room: Room) -> TestClient:
-    return let_in(room, room.app)  # type: ignore[attr-defined]
+def client(service: Service) -> TestClient:
+    return let_in(service, service.app)  # type: ignore[attr-defined]
 
 
 @pytest.fixture
-def stranger(room: Room) -> TestClient:
-    return TestClient(room.app, base_url=HERE, raise_server_exceptions=False)  # type: ignore[attr-defined]
+def stranger(service: Service) -> TestClient:
+    return TestClient(service.app, base_url=HERE, raise_server_exceptions=False)  # type: ignore[attr-defined]
 
 
 def kind(answer: httpx.Response) -> str:
@@ -52,7 +52,7 @@ def kind(answer: httpx.Response) -> str:
 
 
 def test_without_the_cookie_nothing_is_told_and_a_token_is_good_once(
-    room: Room, stranger: TestClient
+    service: Service, stranger: TestClient
 ) -> None:
     for path in ("/api/bench", "/api/sheets", "/api/openapi.json", "/api/nothing"):
         answer = stranger.get(path)
@@ -60,7 +60,7 @@ def test_without_the_cookie_nothing_is_told_and_a_token_is_good_once(
     assert stranger.post("/api/parts", content=b"solid").status_code == 401
     page = stranger.get("/sheets/1")
     assert page.status_code == 401 and "has not been let in" in page.text
-    token = room.door.invite()
+    token = service.sessions.invite()
     answer = stranger.get("/enter", params={"token": token}, follow_redirects=False)
     cookie = answer.headers["set-cookie"]
     assert "HttpOnly" in cookie and "samesite=strict" in cookie.lower() and token not in cookie
@@ -74,12 +74,12 @@ def test_without_the_cookie_nothing_is_told_and_a_token_is_good_once(
 
 
 def test_invitations_let_one_more_browser_in_and_end(
-    room: Room, client: TestClient, stranger: TestClient
+    service: Service, client: TestClient, stranger: TestClient
 ) -> None:
     address = client.post("/api/invitations").json()["address"]
     assert address.startswith(f"{HERE}/enter?token=")
     assert stranger.get(address, follow_redirects=False).status_code == 303
-    assert room.door.admit(room.door.invite(seconds=-1.0)) is None
+    assert service.sessions.admit(service.sessions.invite(seconds=-1.0)) is None
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,9 @@ def test_every_answer_carries_the_policy_refusals_too(client: TestClient, strang
         assert answer.headers["cross-origin-resource-policy"] == "same-origin"
 
 
-def test_too_much_is_refused_announced_or_not_and_leaves_nothing(room: Room, client: TestClient) -> None:
+def test_too_much_is_refused_announced_or_not_and_leaves_nothing(
+    service: Service, client: TestClient
+) -> None:
     def unannounced() -> Iterator[bytes]:
         for _ in range(30):
             yield b"x" * 10_000
@@ -157,8 +159,8 @@ def test_too_much_is_refused_announced_or_not_and_leaves_nothing(room: Room, cli
     for content in (b"x" * 100_001, unannounced()):
         answer = client.post("/api/parts", content=content)
         assert answer.status_code == 413 and kind(answer) == "TooLarge"
-    assert list((room.settings.folder / "arriving").iterdir()) == []
-    assert list(room.parts.iterdir()) == []
+    assert list((service.settings.folder / "arriving").iterdir()) == []
+    assert list(service.parts.iterdir()) == []
     big = {"version": 1, "note": "x" * (3 << 20)}
     assert client.patch(f"/api/sheets/{'0' * 16}", json=big).status_code == 413
 
@@ -183,7 +185,7 @@ def test_an_upload_that_never_ends_is_hung_up_on(served: Served) -> None:
                 line.sendall(piece)
 
 
-def test_an_empty_file_is_refused_and_any_name_will_do(room: Room, client: TestClient) -> None:
+def test_an_empty_file_is_refused_and_any_name_will_do(service: Service, client: TestClient) -> None:
     answer = client.post("/api/parts", params={"name": "../../a.stl"}, content=b"")
     assert answer.status_code == 422 and answer.json()["error"]["subject"] == "a.stl"
     for name in (
@@ -201,8 +203,8 @@ def test_an_empty_file_is_refused_and_any_name_will_do(room: Room, client: TestC
         shown = answer.json()["sheet"]["part"]["name"]
         assert shown and "/" not in shown and "\\" not in shown and len(shown) <= 150
     # whatever it was called, it lies under its hash, once
-    assert [len(path.name) for path in room.parts.iterdir()] == [64]
-    assert {path.name for path in room.settings.folder.iterdir()} >= {"parts", "bench.sqlite"}
+    assert [len(path.name) for path in service.parts.iterdir()] == [64]
+    assert {path.name for path in service.settings.folder.iterdir()} >= {"parts", "bench.sqlite"}
 
 
 def test_names_keep_what_can_be_printed() -> None:

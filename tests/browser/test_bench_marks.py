@@ -173,13 +173,13 @@ def said(page, where):
 
 def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     """A floor under a ceiling, half of it marked; then the whole ceiling."""
-    room = blocks(
+    service = blocks(
         ((40, 20, 2), (0, 0, 0)),
         ((5, 20, 22), (0, 0, 0)),
         ((5, 20, 22), (35, 0, 0)),
         ((40, 20, 3), (0, 0, 20)),
     )
-    write_stl(tmp_path / "room.stl", room.vertices, room.faces, "room")
+    write_stl(tmp_path / "room.stl", service.vertices, service.faces, "room")
     page = browse()
     drop(page, tmp_path / "room.stl")
     settled(page)

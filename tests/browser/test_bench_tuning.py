@@ -47,10 +47,10 @@ def cells_of(page):
 
 
 def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, bench):
-    desk = browse("/tuning")
-    desk.wait_for_selector("h2:text('Test pieces')")
-    make(desk, "gap-interface")
-    phone = browse(desk.url.removeprefix(desk.base), **PHONE)
+    scheduler = browse("/tuning")
+    scheduler.wait_for_selector("h2:text('Test pieces')")
+    make(scheduler, "gap-interface")
+    phone = browse(scheduler.url.removeprefix(scheduler.base), **PHONE)
     phone.wait_for_selector(".cell-form")
     recorded = 0
     for k, cell in enumerate(cells_of(phone)):  # a piece of which the wide gaps come off
@@ -64,49 +64,49 @@ def test_a_piece_is_made_read_off_on_a_phone_tuned_and_used_in_a_plan(browse, be
     assert [one for one in judged(phone) if one[1] in SERIOUS] == []
     assert phone.evaluate("document.documentElement.scrollWidth") <= 390
     # more readings from a second kind, until there are twenty
-    desk.get_by_role("link", name="To what is to be set").click()
-    make(desk, "overhang-fan")
-    for cell in cells_of(desk):
-        angle = float(re.search(r"([\d.]+)° from", form_of(desk, cell)).group(1))
-        read_off(desk, cell, finish=5 if angle < 45 else 4 if angle < 55 else 3 if angle < 65 else 2)
-        desk.wait_for_selector(f".cell.done:has-text('{cell}')")
+    scheduler.get_by_role("link", name="To what is to be set").click()
+    make(scheduler, "overhang-fan")
+    for cell in cells_of(scheduler):
+        angle = float(re.search(r"([\d.]+)° from", form_of(scheduler, cell)).group(1))
+        read_off(scheduler, cell, finish=5 if angle < 45 else 4 if angle < 55 else 3 if angle < 65 else 2)
+        scheduler.wait_for_selector(f".cell.done:has-text('{cell}')")
         recorded += 1
-    desk.goto(f"{desk.base}/tuning")
-    desk.wait_for_selector(f"text=/{recorded}\\sreadings of this machine/")
-    desk.get_by_role("button", name="Work out what to set").click()
-    desk.wait_for_selector(".advice")
-    still(desk)
-    assert "limit angle" in desk.inner_text(".advice") and "air gap" in desk.inner_text(".advice")
-    assert desk.locator("tr.chosen").count() == 1  # one gap is recommended
-    assert "▶" in desk.inner_text("tr.chosen")
+    scheduler.goto(f"{scheduler.base}/tuning")
+    scheduler.wait_for_selector(f"text=/{recorded}\\sreadings of this machine/")
+    scheduler.get_by_role("button", name="Work out what to set").click()
+    scheduler.wait_for_selector(".advice")
+    still(scheduler)
+    assert "limit angle" in scheduler.inner_text(".advice") and "air gap" in scheduler.inner_text(".advice")
+    assert scheduler.locator("tr.chosen").count() == 1  # one gap is recommended
+    assert "▶" in scheduler.inner_text("tr.chosen")
     # every piece of advice leads to the readings behind it, and those alone
-    behind = desk.get_by_role("link", name=re.compile("behind limit angle$"))
+    behind = scheduler.get_by_role("link", name=re.compile("behind limit angle$"))
     count = int(re.match(r"\d+", behind.inner_text()).group())
     behind.click()
-    desk.wait_for_selector("text=Show the whole ledger")
-    still(desk)
-    assert desk.locator(".readings tbody tr").count() == min(count, 50) > 2
-    desk.go_back()
-    desk.wait_for_selector(".advice")
-    desk.get_by_text("Curves with intervals, and what was read").click()
-    curves = desk.frame_locator(".curves-page")
+    scheduler.wait_for_selector("text=Show the whole ledger")
+    still(scheduler)
+    assert scheduler.locator(".readings tbody tr").count() == min(count, 50) > 2
+    scheduler.go_back()
+    scheduler.wait_for_selector(".advice")
+    scheduler.get_by_text("Curves with intervals, and what was read").click()
+    curves = scheduler.frame_locator(".curves-page")
     curves.locator("svg").first.wait_for()
-    assert [one for one in judged(desk) if one[1] in SERIOUS] == []
-    assert desk.evaluate(CONTRAST) == []
+    assert [one for one in judged(scheduler) if one[1] in SERIOUS] == []
+    assert scheduler.evaluate(CONTRAST) == []
     # the next test, from what was read
-    assert desk.get_by_role("button", name=re.compile("^Make it")).count() >= 1
+    assert scheduler.get_by_role("button", name=re.compile("^Make it")).count() >= 1
     # kept, and used in a plan
-    desk.get_by_label("Keep these settings as the process").fill("museum-pla")
-    desk.get_by_role("button", name="Keep it").click()
-    desk.wait_for_selector("text=museum-pla can now be chosen on any work order")
-    desk.get_by_role("link", name="Work orders").click()
-    desk.wait_for_selector(".demo-parts button")
-    begin(desk, "lamp bracket")
-    desk.locator("#process-name").select_option("museum-pla")
-    settled(desk)
-    assert sheet_of(desk)["choices"]["process"] == "museum-pla"
-    assert "museum-pla" in desk.inner_text(".block")
-    desk.faults.clear()  # the frame of the curves is sandboxed and says so
+    scheduler.get_by_label("Keep these settings as the process").fill("museum-pla")
+    scheduler.get_by_role("button", name="Keep it").click()
+    scheduler.wait_for_selector("text=museum-pla can now be chosen on any work order")
+    scheduler.get_by_role("link", name="Work orders").click()
+    scheduler.wait_for_selector(".demo-parts button")
+    begin(scheduler, "lamp bracket")
+    scheduler.locator("#process-name").select_option("museum-pla")
+    settled(scheduler)
+    assert sheet_of(scheduler)["choices"]["process"] == "museum-pla"
+    assert "museum-pla" in scheduler.inner_text(".block")
+    scheduler.faults.clear()  # the frame of the curves is sandboxed and says so
 
 
 def test_a_reading_waits_for_the_bench_and_is_recorded_once(browse, bench):

@@ -97,7 +97,7 @@ def test_on_a_half_marked_floor_support_stands_on_the_other_half(edge):
     assert option.left_mm2 == pytest.approx(600 * (1 - share), rel=0.02)
     assert option.cost.volume_mm3 == pytest.approx(whole.cost.volume_mm3 * share, rel=0.02)
     said = [w for w in made.warnings if "its support would touch faces that must not be touched" in w]
-    assert len(said) == 1 and f"{100 * (1 - share):.0f} % of it" in said[0]
+    assert len(said) == 1 and f"{100 * (1 - share):.0f}\xa0% of it" in said[0]
     assert "for the sake of faces that must not be touched" in made.choices[0].why
 
 

@@ -1,4 +1,4 @@
-"""The server: one application made of the room, the guard in front of it and the routes."""
+"""The server: one application made of the service, the guard in front of it and the routes."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from falsework.bench import description
 from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
-from falsework.bench.crew import Crew, Limits
-from falsework.bench.room import Room, Settings
+from falsework.bench.pool import Limits, WorkerPool
 from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
+from falsework.bench.service import Service, Settings
 from falsework.errors import FalseworkError
 from falsework.version import __version__
 
@@ -40,23 +40,25 @@ def create_app(settings: Settings) -> FastAPI:
 
     OutputError where the folder cannot be used.
     """
-    room = Room.open(settings)
+    service = Service.open(settings)
 
     @asynccontextmanager
     async def served(app: FastAPI) -> AsyncIterator[None]:
         limits = Limits.of_this_machine(2 * settings.workers, settings.job_s)
-        crew = Crew(settings.workers, settings.folder, limits, room.desk.dispatch)
-        room.desk.crew = crew
-        await crew.start()
-        room.desk.dispatch()
-        watching = [asyncio.create_task(work) for work in (room.follow_ledger(), room.desk.watch())]
+        pool = WorkerPool(settings.workers, settings.folder, limits, service.scheduler.dispatch)
+        service.scheduler.pool = pool
+        await pool.start()
+        service.scheduler.dispatch()
+        watching = [
+            asyncio.create_task(work) for work in (service.follow_ledger(), service.scheduler.watch())
+        ]
         yield
         for task in watching:
             task.cancel()
-        room.hub.close()
-        await crew.close()
-        await room.desk.settle()
-        room.sheets.close()
+        service.hub.close()
+        await pool.close()
+        await service.scheduler.settle()
+        service.sheets.close()
 
     app = FastAPI(
         title="falsework bench",
@@ -67,10 +69,10 @@ def create_app(settings: Settings) -> FastAPI:
         openapi_url=None,
         default_response_class=Json,
     )
-    app.state.room = room
+    app.state.service = service
     for part in (sheets, parts, redrawn, programs, about, ledger, tuning):
         app.include_router(part.router)
-    _add_pages(app, room)
+    _add_pages(app, service)
     _add_errors(app)
 
     large = {
@@ -84,11 +86,11 @@ def create_app(settings: Settings) -> FastAPI:
             return settings.upload_bytes
         return large.get(path, BODY_BYTES)
 
-    app.add_middleware(Guard, hosts=room.hosts, door=room.door, open_paths=_OPEN, limit=limit)
+    app.add_middleware(Guard, hosts=service.hosts, sessions=service.sessions, open_paths=_OPEN, limit=limit)
     return app
 
 
-def _add_pages(app: FastAPI, room: Room) -> None:
+def _add_pages(app: FastAPI, service: Service) -> None:
     assets = Assets()
 
     def asset(request: Request, name: str) -> Response | None:
@@ -113,15 +115,15 @@ def _add_pages(app: FastAPI, room: Room) -> None:
 
     @app.get("/enter", include_in_schema=False)
     async def enter(
-        room: Here, request: Request, token: Annotated[str, Query(max_length=200)] = ""
+        service: Here, request: Request, token: Annotated[str, Query(max_length=200)] = ""
     ) -> Response:
         if request.state.visitor:  # has been let in before: the token stays good for somebody else
             return RedirectResponse("/", 303)
-        secret = await room.ask(room.door.admit, token)
+        secret = await service.ask(service.sessions.admit, token)
         if secret is None:
             return stranger_page()
         answer = RedirectResponse("/", 303)
-        name = cookie_name(room.settings.port)
+        name = cookie_name(service.settings.port)
         answer.set_cookie(name, secret, max_age=COOKIE_AGE_S, httponly=True, samesite="strict")
         return answer
 

@@ -88,7 +88,7 @@ class Hub:
                 told = await first()
                 missed = [Event(channel.numbered, name, json.dumps(data)) for name, data in told]
             for event in missed:
-                yield self._line(event)
+                yield self._waiting(event)
             moved()
             while not self._closing:
                 try:
@@ -98,7 +98,7 @@ class Hub:
                     continue
                 if following is None:
                     return
-                yield self._line(following)
+                yield self._waiting(following)
         finally:
             channel.listeners.discard(queue)
             moved()
@@ -113,5 +113,5 @@ class Hub:
             return None
         return [event for event in channel.remembered if event.number > seen]
 
-    def _line(self, event: Event) -> bytes:
+    def _waiting(self, event: Event) -> bytes:
         return f"id: {self.server}-{event.number}\nevent: {event.name}\ndata: {event.data}\n\n".encode()

@@ -9,9 +9,9 @@ from typing import Annotated, Any
 
 from falsework.bench import shapes
 from falsework.bench.answers import not_found
-from falsework.bench.books import plain
 from falsework.bench.choices import Digest, Strict
-from falsework.bench.room import Room
+from falsework.bench.ledger_access import plain
+from falsework.bench.service import Service
 from falsework.coupon.reading import Condition, LetGo, Reading
 from falsework.errors import LedgerError
 from falsework.ledger import Entry, Ledger, Print, Recorded
@@ -62,15 +62,15 @@ def reading_json(recorded: Recorded, ledger: Ledger) -> dict[str, Any]:
     return {**plain(recorded), "photographs": shown}
 
 
-def record(room: Room, told: ReadingIn) -> dict[str, Any]:
+def record(service: Service, told: ReadingIn) -> dict[str, Any]:
     """Record one outcome: all of it or, where something cannot be, nothing."""
-    ledger = room.books.ledger()
+    ledger = service.ledger_access.ledger()
     spot = None
     if told.coupon is not None:
         spot = _spot(coupon_spots(ledger, told.coupon), told.cell, f"test piece {told.coupon}")
     elif told.print is not None and told.condition is None:
-        spot = _spot(print_spots(room, ledger, told.print), told.cell, f"print {told.print}")
-    process, print_id = _where(room, ledger, told)
+        spot = _spot(print_spots(service, ledger, told.print), told.cell, f"print {told.print}")
+    process, print_id = _where(service, ledger, told)
     reading = Reading(
         process.printer.name,
         process.material.name,
@@ -95,7 +95,7 @@ def record(room: Room, told: ReadingIn) -> dict[str, Any]:
     for digest in told.photographs:
         ledger.photograph(digest)  # refused before anything is written
     if told.coupon is not None:
-        room.books.introduce(process)
+        service.ledger_access.introduce(process)
         if print_id is None:
             refuse_where(bool(found := ledger.faults(entry)), "reading", "; ".join(found))
             entry = replace(entry, print_id=_first_print(ledger, reading, told))
@@ -118,19 +118,19 @@ def _droop_mm(told: ReadingIn, nominal_mm: float | None) -> float | None:
     return droop_mm
 
 
-def _where(room: Room, ledger: Ledger, told: ReadingIn) -> tuple[Process, int | None]:
+def _where(service: Service, ledger: Ledger, told: ReadingIn) -> tuple[Process, int | None]:
     """Printer and material, as parts of a process, and the print; None where a test piece has none yet."""
     if told.print is not None:
         made = print_of(ledger, told.print)
         printer, material = ledger.printers()[made.printer], ledger.materials()[made.material]
         return Process(printer=printer, material=material), made.id
     if told.coupon is not None:
-        process = room.books.on(coupon_process(ledger, told.coupon), told.printer, told.material)
+        process = service.ledger_access.on(coupon_process(ledger, told.coupon), told.printer, told.material)
         names = (process.printer.name, process.material.name)
         return process, ledger.last_print(*names, coupon=told.coupon)
     if told.printer is None or told.material is None:
         raise LedgerError("printer and material", "are missing", "Say what it was printed on and of")
-    return room.books.on(Process(), told.printer, told.material), None
+    return service.ledger_access.on(Process(), told.printer, told.material), None
 
 
 def _first_print(ledger: Ledger, reading: Reading, told: ReadingIn) -> int:
@@ -192,9 +192,9 @@ def coupon_spots(ledger: Ledger, code: str) -> list[dict[str, Any]]:
     return [encode(spot) for spot in spots_of_piece(Coupon.from_json(stored.document, code))]
 
 
-def print_spots(room: Room, ledger: Ledger, number: int) -> list[dict[str, Any]]:
+def print_spots(service: Service, ledger: Ledger, number: int) -> list[dict[str, Any]]:
     """What there is to look at on a print: of a test piece its cells, of a plan what was kept with it."""
     made = print_of(ledger, number)
     if made.coupon is not None:
         return coupon_spots(ledger, made.coupon)
-    return [] if made.plan is None else room.sheets.spots(made.plan)
+    return [] if made.plan is None else service.sheets.spots(made.plan)

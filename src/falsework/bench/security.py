@@ -50,7 +50,7 @@ _LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 _READING = ("GET", "HEAD")
 
 
-class Doorkeeper:
+class Sessions:
     """Knows the visitors. Secrets are kept as hashes; a visitor's name is the first letters of theirs."""
 
     def __init__(self, sheets: Sheets) -> None:
@@ -130,11 +130,11 @@ class Guard:
         self,
         app: ASGIApp,
         hosts: Hosts,
-        door: Doorkeeper,
+        sessions: Sessions,
         open_paths: Iterable[str],
         limit: Callable[[str, str], int],
     ) -> None:
-        self.app, self.hosts, self.door = app, hosts, door
+        self.app, self.hosts, self.sessions = app, hosts, sessions
         self._open, self._limit = frozenset(open_paths), limit
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -189,7 +189,7 @@ class Guard:
         except CookieError:
             return None
         found = cookies.get(cookie_name(self.hosts.port))
-        return self.door.visitor(found.value) if found else None
+        return self.sessions.visitor(found.value) if found else None
 
 
 class TooLarge(HTTPException):

@@ -16,7 +16,7 @@ from types import FrameType
 import uvicorn
 
 from falsework.bench.app import create_app
-from falsework.bench.room import Room, Settings
+from falsework.bench.service import Service, Settings
 from falsework.errors import OutputError
 
 LOCK = "bench.lock"
@@ -27,9 +27,9 @@ _BACKLOG = 256
 class _Server(uvicorn.Server):
     """A server that ends its event streams when it is told to stop, rather than wait for them."""
 
-    def __init__(self, config: uvicorn.Config, room: Room, ready: Callable[[], None]) -> None:
+    def __init__(self, config: uvicorn.Config, service: Service, ready: Callable[[], None]) -> None:
         super().__init__(config)
-        self._room, self._ready = room, ready
+        self._room, self._ready = service, ready
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         self._room.hub.close()
@@ -51,8 +51,8 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
     with _bound(settings) as bound, _alone(settings.folder) as note:
         settings = replace(settings, port=bound.getsockname()[1])
         app = create_app(settings)
-        room: Room = app.state.room
-        note(room.address())
+        service: Service = app.state.service
+        note(service.address())
         config = uvicorn.Config(
             app,
             log_level="warning",
@@ -66,8 +66,8 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
             ws="none",
             lifespan="on",
         )
-        entrance = room.address(f"/enter?token={room.door.invite()}")
-        server = _Server(config, room, lambda: ready(entrance))
+        entrance = service.address(f"/enter?token={service.sessions.invite()}")
+        server = _Server(config, service, lambda: ready(entrance))
         with contextlib.suppress(KeyboardInterrupt):  # raised again by the server when all has ended well
             server.run(sockets=[bound])
 

@@ -75,27 +75,27 @@ class Order:
     def arguments(self, stage: Stage) -> dict[str, Any]:
         """What the worker is told for ``stage``: only what that stage depends on."""
         choices, placing, wish = self.choices, self.choices.placing(), self._wish
-        told: dict[str, Any] = {"digest": self.digest, "name": self.name}
+        out: dict[str, Any] = {"digest": self.digest, "name": self.name}
         if stage in (Stage.PATCHES, Stage.FACES):
-            return told | {"placing": encode(Placing(placing.unit))}
+            return out | {"placing": encode(Placing(placing.unit))}
         if stage is Stage.LIES:
-            told |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_lies)}
-            return told | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
-        told["placing"] = encode(placing)
+            out |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_lies)}
+            return out | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
+        out["placing"] = encode(placing)
         if stage is Stage.PART:
             printer = self.process.printer
             build_mm = [printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm]
-            return told | {"build_mm": build_mm}
-        told["fit"] = self.fit
+            return out | {"build_mm": build_mm}
+        out["fit"] = self.fit
         if stage is Stage.UNDERSIDES:
-            return told | {"wish": encode(Wish(self.process))}
+            return out | {"wish": encode(Wish(self.process))}
         if stage is Stage.REDRAW:  # what is set of supports does not matter to a change in their place
-            told |= {"wish": encode(replace(wish, overrules={})), "redrawing": choices.redrawing.model_dump()}
-            return told | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
-        told |= {"wish": encode(wish.of_supports), "marks": {"spare": choices.keep_off}}
+            out |= {"wish": encode(replace(wish, overrules={})), "redrawing": choices.redrawing.model_dump()}
+            return out | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
+        out |= {"wish": encode(wish.of_supports), "marks": {"spare": choices.keep_off}}
         if stage is Stage.AUDIT:
-            return told | {"program": self.program}
-        return told | {"supports_as": choices.supports_as} if stage is Stage.FILES else told
+            return out | {"program": self.program}
+        return out | {"supports_as": choices.supports_as} if stage is Stage.FILES else out
 
     @cached_property
     def _wish(self) -> Wish:

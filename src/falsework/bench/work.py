@@ -56,40 +56,44 @@ def fit_file(folder: Path, digest: str) -> Path:
     return folder / "fits" / digest
 
 
-def do(what: str, bench: Bench, arguments: Arguments, aside: Path, watch: Watch) -> None:
+def do(what: str, bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """Do the work called ``what``; FalseworkError where the input is refused."""
-    _WORK[what](bench, arguments, aside, watch)
+    _WORK[what](bench, arguments, staging, watch)
 
 
-def _read(bench: Bench, told: Arguments, watch: Watch) -> Part:
+def _read(bench: Bench, arguments: Arguments, watch: Watch) -> Part:
     from falsework.part import read_part
 
-    path, name, unit = part_file(bench.folder, told["digest"]), told["name"], told["placing"]["unit"]
+    path, name, unit = (
+        part_file(bench.folder, arguments["digest"]),
+        arguments["name"],
+        arguments["placing"]["unit"],
+    )
     return bench.store.get(
-        ("read", told["digest"], name, unit), lambda: read_part(path, name=name, unit=unit, watch=watch)
+        ("read", arguments["digest"], name, unit), lambda: read_part(path, name=name, unit=unit, watch=watch)
     )
 
 
-def _request(bench: Bench, told: Arguments, watch: Watch) -> Request:
+def _request(bench: Bench, arguments: Arguments, watch: Watch) -> Request:
     """What is asked, with the faces that were marked by hand as face sets of the part."""
     from falsework.request import Placing, Request, Wish
 
-    part, wish = _read(bench, told, watch), decode(Wish, told["wish"])
-    for field_name, digest in told.get("marks", {}).items():
+    part, wish = _read(bench, arguments, watch), decode(Wish, arguments["wish"])
+    for field_name, digest in arguments.get("marks", {}).items():
         marked = None if digest is None else _marked(bench, digest, len(part.faces))
         if marked is not None and marked.any():
             faces, title = getattr(wish, field_name), _BY_HAND[field_name]
             part = part.with_face_set(title, marked)
             wish = replace(wish, **{field_name: replace(faces, face_sets=(*faces.face_sets, title))})
-    return Request(part, decode(Placing, told["placing"]), wish)
+    return Request(part, decode(Placing, arguments["placing"]), wish)
 
 
-def _context(bench: Bench, told: Arguments, watch: Watch) -> Context:
+def _context(bench: Bench, arguments: Arguments, watch: Watch) -> Context:
     from falsework.process.settings import Process
     from falsework.request import Context
 
-    process = decode(Process, told["wish"]["process"])
-    return Context(_belief(bench, told["fit"], process), bench.store, watch)
+    process = decode(Process, arguments["wish"]["process"])
+    return Context(_belief(bench, arguments["fit"], process), bench.store, watch)
 
 
 def _belief(bench: Bench, digest: str, process: Process) -> Belief:
@@ -121,43 +125,43 @@ def _marked(bench: Bench, digest: str, faces: int) -> NDArray[np.bool_]:
     return np.pad(marked, (0, faces - len(marked)))
 
 
-def _text(aside: Path, name: str, text: str) -> None:
-    (aside / name).write_bytes(text.encode("utf-8", "replace"))
+def _text(staging: Path, name: str, text: str) -> None:
+    (staging / name).write_bytes(text.encode("utf-8", "replace"))
 
 
-def _json(aside: Path, name: str, value: Any) -> None:
-    _text(aside, name, json.dumps(value, ensure_ascii=False, allow_nan=False))
+def _json(staging: Path, name: str, value: Any) -> None:
+    _text(staging, name, json.dumps(value, ensure_ascii=False, allow_nan=False))
 
 
-def _part(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _part(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
     from falsework.part import fits
     from falsework.planning.pipeline import placed_part
     from falsework.request import Placing
 
-    width, depth, height = told["build_mm"]
-    raw = _read(bench, told, watch.part(0.0, 0.7))
-    placed, summary = placed_part(raw, decode(Placing, told["placing"]), (width, depth), bench.store)
+    width, depth, height = arguments["build_mm"]
+    raw = _read(bench, arguments, watch.part(0.0, 0.7))
+    placed, summary = placed_part(raw, decode(Placing, arguments["placing"]), (width, depth), bench.store)
     watch.at("drawing the part", 0.8)
     mesh = figures.part_mesh(placed)
-    write_buffers(aside / "part.mesh", mesh, figures.mesh_meta(mesh, len(placed.faces)))
+    write_buffers(staging / "part.mesh", mesh, figures.mesh_meta(mesh, len(placed.faces)))
     coarse = figures.coarse_mesh(placed)
-    write_buffers(aside / "coarse.mesh", coarse, figures.mesh_meta(coarse, len(placed.faces)))
+    write_buffers(staging / "coarse.mesh", coarse, figures.mesh_meta(coarse, len(placed.faces)))
     told_of_it = {
         "part": encode(summary),
         "bed_mm": [width, depth, height],
         "face_sets": sorted(raw.face_sets),
         "fits": fits(placed, (width, depth, height)),
     }
-    _json(aside, "part.json", told_of_it)
+    _json(staging, "part.json", told_of_it)
 
 
-def _inspected(bench: Bench, told: Arguments, watch: Watch) -> Inspection:
+def _inspected(bench: Bench, arguments: Arguments, watch: Watch) -> Inspection:
     from falsework.planning import inspect_for
 
-    request = _request(bench, told, watch.part(0.0, 0.4))
-    return inspect_for(request, _context(bench, told, watch.part(0.4, 1.0)))
+    request = _request(bench, arguments, watch.part(0.0, 0.4))
+    return inspect_for(request, _context(bench, arguments, watch.part(0.4, 1.0)))
 
 
 def _mesh_of(bench: Bench, inspection: Inspection) -> dict[str, NDArray[Any]]:
@@ -171,119 +175,119 @@ def _mesh_of(bench: Bench, inspection: Inspection) -> dict[str, NDArray[Any]]:
     return bench.store.get(key, lambda: figures.undersides_mesh(ground))
 
 
-def _undersides(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _undersides(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
 
-    inspection = _inspected(bench, told, watch.part(0.0, 0.8))
+    inspection = _inspected(bench, arguments, watch.part(0.0, 0.8))
     assert inspection.ground is not None
     watch.at("drawing undersides", 0.8)
-    _text(aside, "inspection.json", inspection.to_json())
-    write_buffers(aside / "undersides.mesh", _mesh_of(bench, inspection), {})
-    write_buffers(aside / "need.layers", figures.need_layers(inspection.ground), {})
+    _text(staging, "inspection.json", inspection.to_json())
+    write_buffers(staging / "undersides.mesh", _mesh_of(bench, inspection), {})
+    write_buffers(staging / "need.layers", figures.need_layers(inspection.ground), {})
 
 
-def _totals(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _totals(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.planning import totals_for
 
-    request = _request(bench, told, watch.part(0.0, 0.1))
-    result = totals_for(request, _context(bench, told, watch.part(0.1, 1.0)))
+    request = _request(bench, arguments, watch.part(0.0, 0.1))
+    result = totals_for(request, _context(bench, arguments, watch.part(0.1, 1.0)))
     if result.sparing is not None:  # the page has the faces themselves
         result = replace(result, sparing=replace(result.sparing, faces=()))
-    _text(aside, "totals.json", result.to_json())
+    _text(staging, "totals.json", result.to_json())
 
 
-def _planned(bench: Bench, told: Arguments, watch: Watch, *, release: bool) -> Plan:
+def _planned(bench: Bench, arguments: Arguments, watch: Watch, *, release: bool) -> Plan:
     """The plan, its steps kept: judging the release of a plan that was shown does not build it again."""
     from falsework.planning import judged, plan_for
 
     def build() -> Plan:
-        request = _request(bench, told, watch.part(0.0, 0.05))
-        context = _context(bench, told, watch.part(0.05, 0.6 if release else 1.0))
+        request = _request(bench, arguments, watch.part(0.0, 0.05))
+        context = _context(bench, arguments, watch.part(0.05, 0.6 if release else 1.0))
         return plan_for(request, context, release=False)
 
-    depends = {name: value for name, value in told.items() if name not in ("supports_as", "program")}
+    depends = {name: value for name, value in arguments.items() if name not in ("supports_as", "program")}
     key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
     built = bench.store.get(("plan", key), build)
     if not release:
         return built
-    context = _context(bench, told, watch.part(0.6, 1.0))
+    context = _context(bench, arguments, watch.part(0.6, 1.0))
     return bench.store.get(("judged", key), lambda: judged(built, context))
 
 
-def _supports(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _supports(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
     from falsework.report.verdict import verdict
 
-    plan = _planned(bench, told, watch.part(0.0, 0.95), release=False)
+    plan = _planned(bench, arguments, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None
     watch.at("drawing supports", 0.95)
-    _text(aside, "supports.json", plan.to_json())
-    _json(aside, "words.json", {"verdict": verdict(plan)})
-    write_buffers(aside / "supports.mesh", figures.supports_mesh(plan.geometry), {})
+    _text(staging, "supports.json", plan.to_json())
+    _json(staging, "words.json", {"verdict": verdict(plan)})
+    write_buffers(staging / "supports.mesh", figures.supports_mesh(plan.geometry), {})
     carries = {piece.number: piece.undersides for piece in plan.pieces}
     meta = {"width_mm": plan.process.line_width_mm, "undersides_of": carries}
-    write_buffers(aside / "supports.layers", figures.supports_layers(plan.geometry), meta)
+    write_buffers(staging / "supports.layers", figures.supports_layers(plan.geometry), meta)
 
 
-def _release(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _release(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.ledger.looking import spots_of_plan, summary
     from falsework.report.release import doing
     from falsework.report.verdict import verdict
 
-    plan = _planned(bench, told, watch, release=True)
+    plan = _planned(bench, arguments, watch, release=True)
     assert plan.release is not None
     steps = {piece.number: doing(piece) for piece in plan.release.pieces}
-    _text(aside, "plan.json", plan.to_json())
-    _json(aside, "words.json", {"verdict": verdict(plan), "doing": steps})
+    _text(staging, "plan.json", plan.to_json())
+    _json(staging, "words.json", {"verdict": verdict(plan), "doing": steps})
     spots = [encode(spot) for spot in spots_of_plan(plan)]
-    _json(aside, "spots.json", {"summary": summary(plan), "spots": spots})
+    _json(staging, "spots.json", {"summary": summary(plan), "spots": spots})
 
 
-def _remedies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _remedies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.planning.pipeline import remedies
 
-    plan = _planned(bench, told, watch.part(0.0, 0.4), release=True)
-    found = remedies(plan, _context(bench, told, watch.part(0.4, 1.0)))
-    _json(aside, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
+    plan = _planned(bench, arguments, watch.part(0.0, 0.4), release=True)
+    found = remedies(plan, _context(bench, arguments, watch.part(0.4, 1.0)))
+    _json(staging, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
 
 
-def _files(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _files(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.files.folder import REPORT, write_files
     from falsework.report import report_html
 
-    plan = _planned(bench, told, watch.part(0.0, 0.5), release=True)
+    plan = _planned(bench, arguments, watch.part(0.0, 0.5), release=True)
     report = {REPORT: report_html(plan, watch.part(0.5, 0.9))}
     names = write_files(
-        plan, aside, supports_as=told["supports_as"], extra=report, watch=watch.part(0.9, 1.0)
+        plan, staging, supports_as=arguments["supports_as"], extra=report, watch=watch.part(0.9, 1.0)
     )
     listed = []
     for name in names:
-        with open(aside / name, "rb") as file:
+        with open(staging / name, "rb") as file:
             digest = hashlib.file_digest(file, "sha256").hexdigest()
-        listed.append({"name": name, "bytes": (aside / name).stat().st_size, "sha256": digest})
-    _json(aside, "files.json", {"files": listed})
+        listed.append({"name": name, "bytes": (staging / name).stat().st_size, "sha256": digest})
+    _json(staging, "files.json", {"files": listed})
 
 
-def _faces(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _faces(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """Bores, pins and flat faces that may have to fit something, and which triangles are theirs."""
     import numpy as np
 
     from falsework.bench.buffers import write_buffers
     from falsework.redrawing import candidates
 
-    part = _read(bench, told, watch.part(0.0, 0.8))
+    part = _read(bench, arguments, watch.part(0.0, 0.8))
     watch.at("looking for bores and mating faces", 0.8)
     found = candidates(part)
     label = np.zeros(len(part.faces), np.uint16)
     for number, one in enumerate(found, 1):
         label[list(one.faces)] = number
-    write_buffers(aside / "faces.bin", {"label": label}, {})
-    _json(aside, "faces.json", {"faces": [encode(one) for one in found]})
+    write_buffers(staging / "faces.bin", {"label": label}, {})
+    _json(staging, "faces.json", {"faces": [encode(one) for one in found]})
 
 
-def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _redraw(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """The changes to the part itself: its files, the page about them, and what the sheet shows."""
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
@@ -291,20 +295,20 @@ def _redraw(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.redrawing import Scope, redraw_for
     from falsework.report.redraw import redraw_html, redraw_words
 
-    request, wanted = _request(bench, told, watch.part(0.0, 0.05)), told["redrawing"]
+    request, wanted = _request(bench, arguments, watch.part(0.0, 0.05)), arguments["redrawing"]
     spare = request.wish.spare
     spare = replace(spare, face_sets=(*spare.face_sets, *wanted["keep"]))
     request = replace(request, wish=replace(request.wish, spare=spare))
-    context = _context(bench, told, watch.part(0.05, 0.9))
+    context = _context(bench, arguments, watch.part(0.05, 0.9))
     result = redraw_for(request, context, Scope(split=wanted["cuts"]))
     page = redraw_html(result, watch.part(0.9, 0.97))
-    step = told["name"].lower().endswith(STEP_NAMES)
-    names = write_redraw_files(result, aside, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
-    _json(aside, "words.json", {**redraw_words(result), "files": names})
-    write_buffers(aside / "redrawn.mesh", *figures.redrawn_mesh(result))
+    step = arguments["name"].lower().endswith(STEP_NAMES)
+    names = write_redraw_files(result, staging, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
+    _json(staging, "words.json", {**redraw_words(result), "files": names})
+    write_buffers(staging / "redrawn.mesh", *figures.redrawn_mesh(result))
 
 
-def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A machine program held against the plan: the findings, the page about them, and what is seen around
     each."""
     from falsework.auditing import audit
@@ -312,14 +316,14 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.bench.buffers import write_buffers
     from falsework.report.audit import figure_rows, page_of, pictures_of, underside_row, where
 
-    program = told["program"]
-    plan = _planned(bench, told, watch.part(0.0, 0.2), release=False)
+    program = arguments["program"]
+    plan = _planned(bench, arguments, watch.part(0.0, 0.2), release=False)
     path = program_file(bench.folder, program["digest"])
     try:
         found = audit(
             path,
             plan,
-            belief=_belief(bench, told["fit"], plan.process),
+            belief=_belief(bench, arguments["fit"], plan.process),
             volumetric=program["volumetric"],
             watch=watch.part(0.2, 0.8),
         )
@@ -327,8 +331,8 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
         raise ProgramError(program["name"], error.wrong, error.cure) from None
     found = replace(found, program=program["name"])
     pictures = pictures_of(found, watch.part(0.8, 1.0))
-    _text(aside, "audit.json", found.to_json())
-    _text(aside, "report.html", page_of(found, pictures))
+    _text(staging, "audit.json", found.to_json())
+    _text(staging, "report.html", page_of(found, pictures))
     said = {
         "program": program,
         "where": {finding.number: where(finding) for finding in found.findings},
@@ -336,45 +340,45 @@ def _audit(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
         "undersides": [underside_row(underside) for underside in found.undersides],
         "pictures": sorted(pictures),
     }
-    _json(aside, "words.json", said)
+    _json(staging, "words.json", said)
     for number, (view, drawn) in pictures.items():
-        write_buffers(aside / f"around-{number}.bin", figures.strands_around(view), encode(drawn))
+        write_buffers(staging / f"around-{number}.bin", figures.strands_around(view), encode(drawn))
 
 
-def _lies(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.lie import lies_for
     from falsework.part import place
     from falsework.planning.value import lies_json
     from falsework.request import Context
 
-    request = _request(bench, told, watch.part(0.0, 0.1))
+    request = _request(bench, arguments, watch.part(0.0, 0.1))
     assert not isinstance(request.part, str | Path)
     placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
     lies = lies_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
-    _text(aside, "lies.json", lies_json(lies))
+    _text(staging, "lies.json", lies_json(lies))
 
 
-def _patches(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _patches(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
 
-    part = _read(bench, told, watch.part(0.0, 0.8))
+    part = _read(bench, arguments, watch.part(0.0, 0.8))
     watch.at("finding smooth patches", 0.8)
     label = figures.smooth_patches(part)
-    write_buffers(aside / "patches.bin", {"label": label}, {"labels": int(label.max()) + 1})
+    write_buffers(staging / "patches.bin", {"label": label}, {"labels": int(label.max()) + 1})
 
 
-def _demo(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _demo(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A part of the harbour museum as an STL file, as if somebody had dropped it."""
     from falsework.files.stl import write_stl
     from falsework.part.demo import demo_parts
 
     watch.at("making the part", 0.0)
-    part = demo_parts()[told["name"]]()
-    write_stl(aside / "part", part.vertices, part.faces, part.name)
+    part = demo_parts()[arguments["name"]]()
+    write_stl(staging / "part", part.vertices, part.faces, part.name)
 
 
-def _coupon(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A test piece: its files, its recording sheet, and what there is to look at."""
     from falsework.coupon import Condition, CouponKind
     from falsework.coupon.designing import design
@@ -383,25 +387,25 @@ def _coupon(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.process.settings import Process
     from falsework.report.coupon import sheet_files
 
-    cells, process = told["cells"], decode(Process, told["process"])
+    cells, process = arguments["cells"], decode(Process, arguments["process"])
     piece = design(
-        CouponKind(told["kind"]),
+        CouponKind(arguments["kind"]),
         process,
-        _belief(bench, told["fit"], process),
-        seed=told["seed"],
-        most_minutes=told["minutes"],
-        most_grams=told["grams"],
+        _belief(bench, arguments["fit"], process),
+        seed=arguments["seed"],
+        most_minutes=arguments["minutes"],
+        most_grams=arguments["grams"],
         cells=None if cells is None else [decode(Condition, cell) for cell in cells],
         watch=watch.part(0.0, 0.7),
     )
-    written = write_coupon(piece, aside / "piece", extra=sheet_files(piece), watch=watch.part(0.7, 1.0))
+    written = write_coupon(piece, staging / "piece", extra=sheet_files(piece), watch=watch.part(0.7, 1.0))
     for path in written:
-        path.rename(aside / path.name)
-    (aside / "piece").rmdir()
-    _json(aside, "spots.json", {"spots": [encode(spot) for spot in spots_of_piece(piece)]})
+        path.rename(staging / path.name)
+    (staging / "piece").rmdir()
+    _json(staging, "spots.json", {"spots": [encode(spot) for spot in spots_of_piece(piece)]})
 
 
-def _tune(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
+def _tune(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """The fit of all readings, what follows for one process, and the tuned process as a file."""
     from falsework.ledger import Ledger
     from falsework.process.settings import Material, Process
@@ -411,26 +415,26 @@ def _tune(bench: Bench, told: Arguments, aside: Path, watch: Watch) -> None:
     from falsework.tuning.process_file import process_file
     from falsework.tuning.results import tune
 
-    ledger = Ledger.existing(Path(told["ledger"]))
+    ledger = Ledger.existing(Path(arguments["ledger"]))
     recorded = ledger.readings() if ledger is not None else []
-    process = decode(Process, told["process"])
+    process = decode(Process, arguments["process"])
     known: dict[str, Material] = ledger.materials() if ledger is not None else {}
     materials = {process.material.name: process.material, **known}
     posterior = PRIOR_POSTERIOR
     if recorded:
         posterior = fit([one.reading for one in recorded], materials, watch=watch.part(0.0, 0.4))
-        _text(aside, "fit.json", posterior.to_json())
+        _text(staging, "fit.json", posterior.to_json())
     tuned = tune(
         posterior,
         process,
         recorded=recorded,
-        most_minutes=told["minutes"],
-        most_grams=told["grams"],
+        most_minutes=arguments["minutes"],
+        most_grams=arguments["grams"],
         watch=watch.part(0.4, 0.9),
     )
-    _text(aside, "tuning.json", tuned.to_json())
-    _text(aside, "tuning.html", tuning_html(tuned))
-    _text(aside, "process.toml", process_file(tuned.recommendation, recorded))
+    _text(staging, "tuning.json", tuned.to_json())
+    _text(staging, "tuning.html", tuning_html(tuned))
+    _text(staging, "process.toml", process_file(tuned.recommendation, recorded))
 
 
 _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {

@@ -31,7 +31,7 @@ _COMPILING = "compiling the kernels for this machine, once"  # which takes a min
 _NICE = 10  # the server answers first
 
 
-class _Line:
+class _Pipe:
     """Lines in and out: jobs wait in ``jobs``; ``stopping`` is the job that is to end."""
 
     def __init__(self, source: BinaryIO, sink: BinaryIO) -> None:
@@ -59,18 +59,18 @@ class _Line:
         os._exit(0)  # the server is gone, whatever is being done here
 
 
-class _Told:
+class _Progress:
     """Progress of one job, a few times a second; a changed step is always told."""
 
-    def __init__(self, line: _Line, job: str) -> None:
-        self._line, self._job = line, job
+    def __init__(self, pipe: _Pipe, job: str) -> None:
+        self._pipe, self._job = pipe, job
         self._step, self._when = "", 0.0
 
     def __call__(self, step: str, fraction: float) -> None:
         now = time.monotonic()
         if step != self._step or now - self._when > _TELL_EVERY_S:
             self._step, self._when = step, now
-            self._line.say(job=self._job, step=step, fraction=round(fraction, 4))
+            self._pipe.say(job=self._job, step=step, fraction=round(fraction, 4))
 
 
 def _limit_memory(most_bytes: int) -> None:
@@ -87,52 +87,52 @@ def _limit_memory(most_bytes: int) -> None:
 
 
 @contextlib.contextmanager
-def _appearing(into: Path) -> Iterator[Path]:
+def _staged(into: Path) -> Iterator[Path]:
     """A folder aside, moved to ``into`` when the block ends well: a result is there whole or not at all."""
     into.parent.mkdir(parents=True, exist_ok=True)
-    aside = Path(tempfile.mkdtemp(prefix=".aside-", dir=into.parent))
+    staging = Path(tempfile.mkdtemp(prefix=".aside-", dir=into.parent))
     try:
-        yield aside
-        for file in aside.iterdir():
+        yield staging
+        for file in staging.iterdir():
             with open(file, "rb") as handle:
                 os.fsync(handle.fileno())
         with contextlib.suppress(OSError):  # somebody was faster with the same result
-            os.rename(aside, into)
+            os.rename(staging, into)
     finally:
-        shutil.rmtree(aside, ignore_errors=True)
+        shutil.rmtree(staging, ignore_errors=True)
 
 
-def _serve(line: _Line, folder: Path) -> None:
+def _serve(pipe: _Pipe, folder: Path) -> None:
     from falsework.bench.work import Bench, do
     from falsework.watch import Watch, compiling
 
     importlib.import_module("falsework.planning.pipeline")  # before the first job, while nobody waits
     bench = Bench(folder)
-    line.say(ready=os.getpid())
+    pipe.say(ready=os.getpid())
     while True:
-        message = line.jobs.get()
+        message = pipe.jobs.get()
         job = message["job"]
-        told = _Told(line, job)
-        watch = Watch(tell=told, stop=functools.partial(line.is_stopping, job))
+        progress = _Progress(pipe, job)
+        watch = Watch(tell=progress, stop=functools.partial(pipe.is_stopping, job))
         bench.marks = message["marks"]
         try:
             with (
-                compiling(functools.partial(told, _COMPILING, 0.0)),
-                _appearing(Path(message["into"])) as aside,
+                compiling(functools.partial(progress, _COMPILING, 0.0)),
+                _staged(Path(message["into"])) as staging,
             ):
-                do(message["what"], bench, message["arguments"], aside, watch)
-            line.say(job=job, done=True)
+                do(message["what"], bench, message["arguments"], staging, watch)
+            pipe.say(job=job, done=True)
         except Cancelled:
-            line.say(job=job, stopped=True)
+            pipe.say(job=job, stopped=True)
         except FalseworkError as error:
             told_why = {"subject": error.subject, "wrong": error.wrong, "cure": error.cure}
-            line.say(job=job, refused={"kind": type(error).__name__, **told_why})
+            pipe.say(job=job, refused={"kind": type(error).__name__, **told_why})
         except MemoryError:
-            line.say(job=job, refused=no_memory(message["what"]))
+            pipe.say(job=job, refused=no_memory(message["what"]))
         except OSError as error:
-            line.say(job=job, failed=f"{type(error).__name__}: {error.strerror or error}")
+            pipe.say(job=job, failed=f"{type(error).__name__}: {error.strerror or error}")
         except Exception as error:
-            line.say(job=job, failed=f"{type(error).__name__}: {error}")
+            pipe.say(job=job, failed=f"{type(error).__name__}: {error}")
 
 
 def main() -> None:
@@ -140,14 +140,14 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--folder", type=Path, required=True)
     parser.add_argument("--memory", type=int, required=True)
-    told = parser.parse_args()
+    arguments = parser.parse_args()
     # what libraries print must not come between our lines
     sink = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    _limit_memory(told.memory)
+    _limit_memory(arguments.memory)
     with contextlib.suppress(OSError, AttributeError):  # not every system has it
         os.nice(_NICE)
-    _serve(_Line(sys.stdin.buffer, sink), told.folder)
+    _serve(_Pipe(sys.stdin.buffer, sink), arguments.folder)
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""What the bench answers to, by subject. Handlers check and hand on; what happens is in ``room``."""
+"""What the bench answers to, by subject. Handlers check and hand on; what happens is in ``service``."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from typing import Annotated
 
 from fastapi import Depends, Request
 
-from falsework.bench.room import Room
+from falsework.bench.service import Service
 
 
-def _room(request: Request) -> Room:
-    room: Room = request.app.state.room
-    return room
+def _room(request: Request) -> Service:
+    service: Service = request.app.state.service
+    return service
 
 
 def _visitor(request: Request) -> str:
@@ -19,6 +19,6 @@ def _visitor(request: Request) -> str:
     return visitor
 
 
-Here = Annotated[Room, Depends(_room)]
+Here = Annotated[Service, Depends(_room)]
 Who = Annotated[str, Depends(_visitor)]
-"""Whose request it is, by the short name that the doorkeeper gave."""
+"""Whose request it is, by the short name of its session."""

@@ -12,10 +12,10 @@ from starlette.responses import Response
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.choices import base_process
-from falsework.bench.desk import Task
-from falsework.bench.room import Room
 from falsework.bench.routes import Here, Who
+from falsework.bench.scheduler import Task
 from falsework.bench.security import BODY_BYTES, INVITATION_S
+from falsework.bench.service import Service
 from falsework.planning.document import encode
 from falsework.process.builtin import builtin, builtin_names
 from falsework.process.fields import spec_of
@@ -29,9 +29,9 @@ ProcessName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$"
 
 
 @router.get("/bench", response_model=shapes.BenchOut, responses=shapes.errors())
-async def bench(room: Here) -> Response:
+async def bench(service: Here) -> Response:
     """What this bench is, what it takes, what it is doing."""
-    settings = room.settings
+    settings = service.settings
     limits = {
         "upload_bytes": settings.upload_bytes,
         "upload_s": settings.upload_s,
@@ -40,27 +40,27 @@ async def bench(room: Here) -> Response:
     }
     body = {
         "version": __version__,
-        "address": room.address(),
-        "started": room.started,
+        "address": service.address(),
+        "started": service.started,
         "workers": settings.workers,
         "limits": limits,
-        "busy": room.desk.busy(),
+        "busy": service.scheduler.busy(),
         "places": {"tuning": True, "ledger": True},
-        "other_machines": not room.hosts.loopback,
+        "other_machines": not service.hosts.loopback,
     }
     return Json(body)
 
 
 @router.post("/invitations", status_code=201, response_model=shapes.InvitationOut, responses=shapes.errors())
-async def invite(room: Here) -> Response:
+async def invite(service: Here) -> Response:
     """A one-time address for another browser, good for a quarter of an hour."""
-    token = await room.ask(room.door.invite)
-    body = {"address": room.address(f"/enter?token={token}"), "expires": time.time() + INVITATION_S}
+    token = await service.ask(service.sessions.invite)
+    body = {"address": service.address(f"/enter?token={token}"), "expires": time.time() + INVITATION_S}
     return Json(body, 201)
 
 
 @router.get("/registry", response_model=shapes.RegistryOut, responses=shapes.errors())
-async def registry(room: Here) -> Response:
+async def registry(service: Here) -> Response:
     """Every field that a person may set or record: unit, range, help and source."""
     from falsework.coupon.reading import Condition, Reading
 
@@ -122,17 +122,17 @@ def _rows(table: str, kind: type[Any]) -> list[dict[str, Any]]:
     return rows
 
 
-def _process(room: Room, name: str, text: str | None, basis: str) -> dict[str, Any]:
+def _process(service: Service, name: str, text: str | None, basis: str) -> dict[str, Any]:
     process = builtin(name) if text is None else parse_process(text, name)
     return {"name": name, "builtin": text is None, "basis": basis, "process": encode(process)}
 
 
 @router.get("/processes", response_model=shapes.ProcessesOut, responses=shapes.errors())
-async def processes(room: Here) -> Response:
+async def processes(service: Here) -> Response:
     """Built-in processes and those that this bench keeps."""
-    kept = await room.ask(room.sheets.processes)
-    listed = [_process(room, name, None, "") for name in builtin_names()]
-    listed += [_process(room, name, text, basis) for name, (text, basis) in kept.items()]
+    kept = await service.ask(service.sheets.processes)
+    listed = [_process(service, name, None, "") for name in builtin_names()]
+    listed += [_process(service, name, text, basis) for name, (text, basis) in kept.items()]
     return Json({"processes": listed})
 
 
@@ -140,9 +140,9 @@ async def processes(room: Here) -> Response:
     "/processes/{name}.toml",
     responses=shapes.errors(404) | {200: {"content": {"application/toml": {"schema": {"type": "string"}}}}},
 )
-async def process_file(room: Here, name: ProcessName) -> Response:
+async def process_file(service: Here, name: ProcessName) -> Response:
     """A process as a file, every setting with its unit, range and meaning."""
-    kept = await room.ask(room.sheets.processes)
+    kept = await service.ask(service.sheets.processes)
     text = kept[name][0] if name in kept else None
     if text is None:
         if name not in builtin_names():
@@ -153,35 +153,35 @@ async def process_file(room: Here, name: ProcessName) -> Response:
 
 
 @router.get("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(404))
-async def process(room: Here, name: ProcessName) -> Response:
+async def process(service: Here, name: ProcessName) -> Response:
     """One process."""
-    kept = await room.ask(room.sheets.processes)
+    kept = await service.ask(service.sheets.processes)
     if name in builtin_names():
-        return Json(_process(room, name, None, ""))
+        return Json(_process(service, name, None, ""))
     if name not in kept:
         raise not_found("process", name)
-    return Json(_process(room, name, *kept[name]))
+    return Json(_process(service, name, *kept[name]))
 
 
 @router.put("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(409, 422))
-async def keep_process(room: Here, name: ProcessName, wanted: shapes.ProcessIn) -> Response:
+async def keep_process(service: Here, name: ProcessName, wanted: shapes.ProcessIn) -> Response:
     """Keep a process: from a file's text, or from another one with settings changed."""
     if (wanted.toml is None) == (wanted.based_on is None):
         raise Refused(422, "Invalid", "request", "needs either toml or based_on", "Give one of them")
     if wanted.toml is not None:
         made = override(parse_process(wanted.toml, name), {**wanted.settings, "name": name})
     else:
-        kept = await room.ask(room.kept_processes)
+        kept = await service.ask(service.kept_processes)
         made = override(base_process(wanted.based_on or "", kept), {**wanted.settings, "name": name})
-    return await keep_text(room, name, dump_process(made))
+    return await keep_text(service, name, dump_process(made))
 
 
-async def keep_text(room: Room, name: str, text: str, status: int = 200) -> Json:
+async def keep_text(service: Service, name: str, text: str, status: int = 200) -> Json:
     """Keep a process by its text, evidence and all, and answer with it."""
     if name in builtin_names():
         raise Refused(409, "Conflict", name, "is the name of a built-in process", "Choose another name")
-    made = {**_process(room, name, text, ""), "basis": basis_of(text)}
-    await room.ask(room.sheets.put_process, name, text, made["basis"])
+    made = {**_process(service, name, text, ""), "basis": basis_of(text)}
+    await service.ask(service.sheets.put_process, name, text, made["basis"])
     return Json(made, status)
 
 
@@ -196,9 +196,9 @@ def basis_of(text: str) -> str:
 
 
 @router.delete("/processes/{name}", status_code=204, responses=shapes.errors(404))
-async def drop_process(room: Here, name: ProcessName) -> Response:
+async def drop_process(service: Here, name: ProcessName) -> Response:
     """Keep a process no longer; sheets that chose it keep their settings."""
-    if not await room.ask(room.sheets.drop_process, name):
+    if not await service.ask(service.sheets.drop_process, name):
         raise not_found("process", name)
     return Response(status_code=204)
 
@@ -206,22 +206,22 @@ async def drop_process(room: Here, name: ProcessName) -> Response:
 TaskId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
 
 
-def _known(room: Room, task: str) -> Task:
-    found = room.desk.task(task)
+def _known(service: Service, task: str) -> Task:
+    found = service.scheduler.task(task)
     if found is None:
         raise not_found("task", task)
     return found
 
 
 @router.get("/tasks/{task}", response_model=shapes.TaskOut, responses=shapes.errors(404))
-async def task_state(room: Here, task: TaskId) -> Response:
+async def task_state(service: Here, task: TaskId) -> Response:
     """Where a task stands."""
-    return Json(_known(room, task).as_json())
+    return Json(_known(service, task).as_json())
 
 
 @router.delete("/tasks/{task}", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404))
-async def stop_task(room: Here, who: Who, task: TaskId) -> Response:
+async def stop_task(service: Here, who: Who, task: TaskId) -> Response:
     """Stop a task."""
-    found = _known(room, task)
-    room.desk.stop_task(found)
+    found = _known(service, task)
+    service.scheduler.stop_task(found)
     return Json(found.as_json(), 202)

@@ -13,12 +13,12 @@ from starlette.responses import Response
 
 from falsework.bench import recording, shapes
 from falsework.bench.answers import Json, Refused, not_found
-from falsework.bench.books import plain
 from falsework.bench.choices import Strict
+from falsework.bench.ledger_access import plain
 from falsework.bench.recording import condition_of, reading_json, refuse_where
-from falsework.bench.room import Room
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.parts import _FOR_EVER, RAW, Digest
+from falsework.bench.service import Service
 from falsework.bench.stages import Stage
 from falsework.coupon.reading import Kind
 from falsework.errors import LedgerError
@@ -40,55 +40,55 @@ _PHOTOGRAPH_POLICY = {"content-security-policy": "default-src 'none'; sandbox", 
 
 
 @router.get("/printers", responses=shapes.errors())
-async def printers(room: Here) -> Response:
+async def printers(service: Here) -> Response:
     """The printers that the ledger knows."""
 
     def found() -> list[dict[str, Any]]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         known = {} if ledger is None else ledger.printers()
         return [{"name": name, "printer": plain(printer)} for name, printer in known.items()]
 
-    return Json({"printers": await room.ask(found)})
+    return Json({"printers": await service.ask(found)})
 
 
 @router.get("/materials", responses=shapes.errors())
-async def materials(room: Here) -> Response:
+async def materials(service: Here) -> Response:
     """The materials that the ledger knows."""
 
     def found() -> list[dict[str, Any]]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         known = {} if ledger is None else ledger.materials()
         return [{"name": name, "material": plain(material)} for name, material in known.items()]
 
-    return Json({"materials": await room.ask(found)})
+    return Json({"materials": await service.ask(found)})
 
 
 @router.put("/printers/{name}", responses=shapes.errors(422))
-async def describe_printer(room: Here, name: Named, wanted: shapes.Described) -> Response:
+async def describe_printer(service: Here, name: Named, wanted: shapes.Described) -> Response:
     """Make a printer known or describe it anew; settings by name, as in a process."""
 
     def describe() -> dict[str, Any]:
-        ledger = room.books.ledger()
+        ledger = service.ledger_access.ledger()
         start = ledger.printers().get(name, Process().printer)
         made = _with(Process(printer=replace(start, name=name)), "printer", wanted.settings).printer
         ledger.add_printer(made, wanted.reason)
         return {"name": name, "printer": plain(made)}
 
-    return await _recorded_answer(room, describe)
+    return await _recorded_answer(service, describe)
 
 
 @router.put("/materials/{name}", responses=shapes.errors(422))
-async def describe_material(room: Here, name: Named, wanted: shapes.Described) -> Response:
+async def describe_material(service: Here, name: Named, wanted: shapes.Described) -> Response:
     """Make a material known or describe it anew; settings by name, as in a process."""
 
     def describe() -> dict[str, Any]:
-        ledger = room.books.ledger()
+        ledger = service.ledger_access.ledger()
         start = ledger.materials().get(name, Process().material)
         made = _with(Process(material=replace(start, name=name)), "material", wanted.settings).material
         ledger.add_material(made, wanted.reason)
         return {"name": name, "material": plain(made)}
 
-    return await _recorded_answer(room, describe)
+    return await _recorded_answer(service, describe)
 
 
 def _with(process: Process, table: str, settings: dict[str, str]) -> Process:
@@ -98,9 +98,9 @@ def _with(process: Process, table: str, settings: dict[str, str]) -> Process:
     return override(process, own) if own else process
 
 
-async def _recorded_answer(room: Room, work: Any, status: int = 200) -> Json:
-    body = await room.ask(work)
-    room.ledger_changed()
+async def _recorded_answer(service: Service, work: Any, status: int = 200) -> Json:
+    body = await service.ask(work)
+    service.ledger_changed()
     return Json(body, status)
 
 
@@ -134,11 +134,11 @@ class Filter(shapes.BaseModel):
 
 
 @router.get("/readings", responses=shapes.errors(422))
-async def readings(room: Here, wanted: Annotated[Filter, Query()]) -> Response:
+async def readings(service: Here, wanted: Annotated[Filter, Query()]) -> Response:
     """Readings as they stand now, the latest first, fifty to a page."""
 
     def found() -> dict[str, Any]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         if ledger is None:
             return {"readings": [], "total": 0}
         some = ledger.readings(
@@ -152,7 +152,7 @@ async def readings(room: Here, wanted: Annotated[Filter, Query()]) -> Response:
         shown = chosen[(wanted.page - 1) * _PAGE_ROWS : wanted.page * _PAGE_ROWS]
         return {"readings": [reading_json(one, ledger) for one in shown], "total": len(chosen)}
 
-    return Json(await room.ask(found))
+    return Json(await service.ask(found))
 
 
 def _words_of(recorded: Recorded) -> str:
@@ -170,9 +170,9 @@ Digits = Annotated[str, shapes.StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 
 
 @router.post("/readings", status_code=201, responses=shapes.errors(404, 422))
-async def record(room: Here, told: recording.ReadingIn) -> Response:
+async def record(service: Here, told: recording.ReadingIn) -> Response:
     """Record one outcome. ``once``, a name of the sender's own, makes sending it again harmless."""
-    return await _recorded_answer(room, lambda: recording.record(room, told), 201)
+    return await _recorded_answer(service, lambda: recording.record(service, told), 201)
 
 
 class Correction(Strict):
@@ -193,11 +193,11 @@ class Reason(Strict):
 
 
 @router.patch("/readings/{number}", responses=shapes.errors(404, 422))
-async def correct(room: Here, number: Number, told: Correction) -> Response:
+async def correct(service: Here, number: Number, told: Correction) -> Response:
     """Let a reading say something else; what it said stays in its history."""
 
     def corrected() -> dict[str, Any]:
-        ledger = _known(room)
+        ledger = _known(service)
         old = ledger.reading(number).reading
         changed = told.outcome.model_dump(exclude_unset=True)
         refuse_where("thickness_mm" in changed, "thickness_mm", "is not kept", "Give droop_mm")
@@ -208,7 +208,7 @@ async def correct(room: Here, number: Number, told: Correction) -> Response:
         )
         return reading_json(ledger.reading(number), ledger)
 
-    return await _recorded_answer(room, corrected)
+    return await _recorded_answer(service, corrected)
 
 
 def _counting(
@@ -220,28 +220,32 @@ def _counting(
 
 
 @router.post("/readings/{number}/withdraw", responses=shapes.errors(404, 422))
-async def withdraw(room: Here, number: Number, told: Reason) -> Response:
+async def withdraw(service: Here, number: Number, told: Reason) -> Response:
     """Let a reading no longer count; it stays in the ledger with the reason."""
 
-    return await _recorded_answer(room, lambda: _counting(_known(room), number, told.reason, Ledger.withdraw))
+    return await _recorded_answer(
+        service, lambda: _counting(_known(service), number, told.reason, Ledger.withdraw)
+    )
 
 
 @router.post("/readings/{number}/restore", responses=shapes.errors(404, 422))
-async def restore(room: Here, number: Number, told: Reason) -> Response:
+async def restore(service: Here, number: Number, told: Reason) -> Response:
     """Let a withdrawn reading count again."""
 
-    return await _recorded_answer(room, lambda: _counting(_known(room), number, told.reason, Ledger.restore))
+    return await _recorded_answer(
+        service, lambda: _counting(_known(service), number, told.reason, Ledger.restore)
+    )
 
 
 @router.get("/readings/{number}/history", responses=shapes.errors(404))
-async def reading_history(room: Here, number: Number) -> Response:
+async def reading_history(service: Here, number: Number) -> Response:
     """Everything that a reading has ever said, the first version first."""
-    versions = await room.ask(lambda: _known(room).history(number))
+    versions = await service.ask(lambda: _known(service).history(number))
     return Json({"versions": plain(list(versions))})
 
 
-def _known(room: Room) -> Ledger:
-    ledger = room.books.existing()
+def _known(service: Service) -> Ledger:
+    ledger = service.ledger_access.existing()
     if ledger is None:
         raise LedgerError("ledger", "holds nothing yet", "Record something first")
     return ledger
@@ -252,23 +256,25 @@ def _known(room: Room) -> Ledger:
 
 @router.post("/photographs", status_code=201, responses=shapes.errors(413, 422), openapi_extra=RAW)
 async def photograph(
-    room: Here, request: Request, name: Annotated[str, Query(max_length=1000)] = "photograph"
+    service: Here, request: Request, name: Annotated[str, Query(max_length=1000)] = "photograph"
 ) -> Response:
     """Keep a photograph (JPEG, PNG, WebP, HEIC or AVIF); it is attached when a reading names it."""
     from falsework.bench.arriving import plain_name
 
     content = await request.body()
-    digest = await room.ask(lambda: room.books.ledger().keep_photograph(content, plain_name(name)))
+    digest = await service.ask(
+        lambda: service.ledger_access.ledger().keep_photograph(content, plain_name(name))
+    )
     return Json({"photograph": digest}, 201)
 
 
 @router.get("/photographs/{digest}", responses=shapes.errors(404))
-async def photograph_of(room: Here, digest: Digest) -> Response:
+async def photograph_of(service: Here, digest: Digest) -> Response:
     """A photograph, whatever it was called."""
-    ledger = room.books.existing()
+    ledger = service.ledger_access.existing()
     if ledger is None:
         raise not_found("photograph", digest)
-    content, media = await room.ask(ledger.photograph, digest)
+    content, media = await service.ask(ledger.photograph, digest)
     return Response(content, media_type=media, headers=_PHOTOGRAPH_POLICY)
 
 
@@ -287,16 +293,16 @@ class PrintIn(Strict):
 
 
 @router.post("/prints", status_code=201, responses=shapes.errors(404, 409, 422))
-async def printed(room: Here, who: Who, told: PrintIn) -> Response:
+async def printed(service: Here, who: Who, told: PrintIn) -> Response:
     """Record that a sheet's plan, or a test piece, was printed; then what became of it can be recorded."""
     if (told.sheet is None) == (told.coupon is None):
         raise Refused(422, "Invalid", "request", "needs either a sheet or a coupon", "Give one of them")
     if told.coupon is not None:
-        return await _recorded_answer(room, lambda: _printed_coupon(room, told), 201)
-    sheet = await room.get(told.sheet or "")
-    order = await room.ask(room.order, sheet)
+        return await _recorded_answer(service, lambda: _printed_coupon(service, told), 201)
+    sheet = await service.get(told.sheet or "")
+    order = await service.ask(service.order, sheet)
     key = order.key(Stage.RELEASE)
-    plan, spots = room.results.file(key, "plan.json"), room.results.file(key, "spots.json")
+    plan, spots = service.results.file(key, "plan.json"), service.results.file(key, "spots.json")
     if plan is None or spots is None:
         raise Refused(409, "NotReady", "sheet", "is not worked out as it stands now", "Wait for it")
 
@@ -304,10 +310,10 @@ async def printed(room: Here, who: Who, told: PrintIn) -> Response:
         text, looked = plan.read_text("utf-8"), json.loads(spots.read_text("utf-8"))
         document = json.loads(text)
         digest = digest_of(text)
-        process = room.books.on(order.process, told.printer, told.material)
-        ledger = room.books.introduce(process)
+        process = service.ledger_access.on(order.process, told.printer, told.material)
+        ledger = service.ledger_access.introduce(process)
         ledger.add_plan(digest, document["part"]["name"] or "part", order.process, looked["summary"])
-        room.sheets.keep_spots(digest, looked["spots"])
+        service.sheets.keep_spots(digest, looked["spots"])
         number = ledger.add_print(
             process.printer.name,
             process.material.name,
@@ -315,24 +321,24 @@ async def printed(room: Here, who: Who, told: PrintIn) -> Response:
             printed_on=told.printed_on,
             note=told.note,
         )
-        return _print_json(room, ledger, number)
+        return _print_json(service, ledger, number)
 
-    return await _recorded_answer(room, add, 201)
+    return await _recorded_answer(service, add, 201)
 
 
-def _printed_coupon(room: Room, told: PrintIn) -> dict[str, Any]:
-    ledger = room.books.ledger()
+def _printed_coupon(service: Service, told: PrintIn) -> dict[str, Any]:
+    ledger = service.ledger_access.ledger()
     code = told.coupon or ""
-    process = room.books.on(recording.coupon_process(ledger, code), told.printer, told.material)
-    room.books.introduce(process)
+    process = service.ledger_access.on(recording.coupon_process(ledger, code), told.printer, told.material)
+    service.ledger_access.introduce(process)
     names = (process.printer.name, process.material.name)
     number = ledger.add_print(*names, coupon=code, printed_on=told.printed_on, note=told.note)
-    return _print_json(room, ledger, number)
+    return _print_json(service, ledger, number)
 
 
 @router.get("/prints", responses=shapes.errors(422))
 async def prints(
-    room: Here,
+    service: Here,
     search: Annotated[str, Query(max_length=200)] = "",
     printer: Annotated[str | None, Query(max_length=200)] = None,
     material: Annotated[str | None, Query(max_length=200)] = None,
@@ -341,7 +347,7 @@ async def prints(
     """Prints, the latest first, fifty to a page; ``search`` looks into part, piece, note and names."""
 
     def found() -> dict[str, Any]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         if ledger is None:
             return {"prints": [], "total": 0}
         parts = {digest: plan.part for digest, plan in ledger.plans().items()}
@@ -357,16 +363,16 @@ async def prints(
                 rows.append({**plain(one), "part": part})
         return {"prints": rows[(page - 1) * _PAGE_ROWS : page * _PAGE_ROWS], "total": len(rows)}
 
-    return Json(await room.ask(found))
+    return Json(await service.ask(found))
 
 
 @router.get("/prints/{number}", responses=shapes.errors(404))
-async def one_print(room: Here, number: Number) -> Response:
+async def one_print(service: Here, number: Number) -> Response:
     """One print: what was printed, what there is to look at, what was read off it, its photographs."""
-    return Json(await room.ask(lambda: _print_json(room, _known(room), number)))
+    return Json(await service.ask(lambda: _print_json(service, _known(service), number)))
 
 
-def _print_json(room: Room, ledger: Ledger, number: int) -> dict[str, Any]:
+def _print_json(service: Service, ledger: Ledger, number: int) -> dict[str, Any]:
     made = recording.print_of(ledger, number)
     plan = ledger.plans().get(made.plan or "")
     read = ledger.readings(print_id=number, withdrawn=True)
@@ -375,7 +381,7 @@ def _print_json(room: Room, ledger: Ledger, number: int) -> dict[str, Any]:
         "part": "" if plan is None else plan.part,
         "summary": None if plan is None else json.loads(plan.summary),
         "process": None if plan is None else plain(ledger.process(plan.process)),
-        "spots": recording.print_spots(room, ledger, number),
+        "spots": recording.print_spots(service, ledger, number),
         "readings": [reading_json(one, ledger) for one in read],
         "photographs": plain(ledger.photographs(print_id=number)),
     }
@@ -391,40 +397,42 @@ class Shown(Strict):
 
 
 @router.post("/photographs/{digest}/shows", status_code=201, responses=shapes.errors(404, 422))
-async def attach(room: Here, digest: Digest, told: Shown) -> Response:
+async def attach(service: Here, digest: Digest, told: Shown) -> Response:
     """Say what a photograph shows."""
 
     def attached() -> dict[str, Any]:
-        number = _known(room).attach(
+        number = _known(service).attach(
             digest, reading=told.reading, print_id=told.print, coupon=told.coupon, note=told.note
         )
         return {"attachment": number}
 
-    return await _recorded_answer(room, attached, 201)
+    return await _recorded_answer(service, attached, 201)
 
 
 # all of it
 
 
 @router.get("/ledger/export.{form}", responses=shapes.errors(404))
-async def export(room: Here, form: Literal["json", "csv"]) -> Response:
+async def export(service: Here, form: Literal["json", "csv"]) -> Response:
     """Everything as JSON, or the readings as a table."""
-    ledger = room.books.existing()
+    ledger = service.ledger_access.existing()
     if ledger is None:
         raise LedgerError("ledger", "holds nothing yet", "Record something first")
-    text = await room.ask(ledger.export_json if form == "json" else ledger.export_csv)
+    text = await service.ask(ledger.export_json if form == "json" else ledger.export_csv)
     media = "application/json" if form == "json" else "text/csv; charset=utf-8"
     headers = {"content-disposition": f'attachment; filename="ledger.{form}"'}
     return Response(text.encode("utf-8", "replace"), media_type=media, headers=headers)
 
 
 @router.post("/ledger/import", responses=shapes.errors(413, 422), openapi_extra=RAW)
-async def import_(room: Here, request: Request, form: Literal["json", "csv"], keep: bool = True) -> Response:
+async def import_(
+    service: Here, request: Request, form: Literal["json", "csv"], keep: bool = True
+) -> Response:
     """Take over another ledger's JSON, or record a table of readings; without ``keep`` it is only tried."""
     content = await request.body()
 
     def taken() -> dict[str, Any]:
-        ledger = room.books.ledger()
+        ledger = service.ledger_access.ledger()
         if form == "csv":
             return {"recorded": plain(ledger.import_csv(content, "readings.csv", keep=keep))}
         try:
@@ -433,4 +441,4 @@ async def import_(room: Here, request: Request, form: Literal["json", "csv"], ke
             raise LedgerError("ledger.json", "is not UTF-8 text", "Export it again") from None
         return {"imported": plain(ledger.import_json(text))}
 
-    return await _recorded_answer(room, taken)
+    return await _recorded_answer(service, taken)

@@ -16,10 +16,10 @@ from starlette.responses import FileResponse, Response
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_part, plain_name
-from falsework.bench.room import ARRIVING, Room
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.sheets import SheetId
 from falsework.bench.security import FRAMED
+from falsework.bench.service import ARRIVING, Service
 from falsework.bench.stages import Stage
 from falsework.bench.work import part_file
 
@@ -66,7 +66,7 @@ MOST_MARKS_BYTES = 20_000_000 // 8 + 1
     openapi_extra=RAW,
 )
 async def upload(
-    room: Here,
+    service: Here,
     who: Who,
     request: Request,
     name: Annotated[str, Query(max_length=1000)] = "part",
@@ -75,15 +75,15 @@ async def upload(
 ) -> Response:
     """Take a part's file (the body, as it is) and make a sheet for it, or put it into ``sheet``."""
     if sheet is not None:
-        await room.get(sheet)
+        await service.get(sheet)
         if version is None:
             raise Refused(422, "Invalid", "version", "is missing", "Say which version of the sheet is meant")
-    folder = room.settings.folder / ARRIVING
-    path, digest, size = await arrive(request.stream(), folder, room.settings.upload_s)
+    folder = service.settings.folder / ARRIVING
+    path, digest, size = await arrive(request.stream(), folder, service.settings.upload_s)
     if size == 0:
         path.unlink()
         raise Refused(422, "PartError", plain_name(name), "the file is empty", "Export it again")
-    return await taken_in(room, who, Arrived(path, digest, size, plain_name(name)), sheet, version)
+    return await taken_in(service, who, Arrived(path, digest, size, plain_name(name)), sheet, version)
 
 
 @dataclass(frozen=True)
@@ -97,59 +97,59 @@ class Arrived:
 
 
 async def taken_in(
-    room: Room, who: str, file: Arrived, sheet: str | None = None, version: int | None = None
+    service: Service, who: str, file: Arrived, sheet: str | None = None, version: int | None = None
 ) -> Response:
     """A file that has arrived becomes a part of a new sheet or of that one."""
-    await room.ask(keep_part, file.path, room.settings.folder, file.digest)
-    await room.ask(room.sheets.add_part, file.digest, file.size)
+    await service.ask(keep_part, file.path, service.settings.folder, file.digest)
+    await service.ask(service.sheets.add_part, file.digest, file.size)
     if sheet is None or version is None:
-        made = await room.create(file.name, file.digest, file.size, who)
+        made = await service.create(file.name, file.digest, file.size, who)
     else:
         part = {"digest": file.digest, "name": file.name, "bytes": file.size}
-        made, _ = await room.edit(sheet, version, lambda state: {**state, "part": part}, who)
-    body = {"part": file.digest, "name": file.name, "bytes": file.size, "sheet": room.sheet_json(made)}
+        made, _ = await service.edit(sheet, version, lambda state: {**state, "part": part}, who)
+    body = {"part": file.digest, "name": file.name, "bytes": file.size, "sheet": service.sheet_json(made)}
     return Json(body, 201, headers={"location": f"/sheets/{made.id}"})
 
 
 @router.get("/parts/{digest}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def original(
-    room: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "part"
+    service: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "part"
 ) -> Response:
     """The file as it was uploaded."""
-    if await room.ask(room.sheets.part_bytes, digest) is None:
+    if await service.ask(service.sheets.part_bytes, digest) is None:
         raise not_found("part", digest)
     return FileResponse(
-        part_file(room.settings.folder, digest),
+        part_file(service.settings.folder, digest),
         filename=plain_name(name),
         media_type="application/octet-stream",
     )
 
 
 @router.get("/demo", response_model=shapes.DemoOut, responses=shapes.errors())
-async def demo_parts(room: Here) -> Response:
+async def demo_parts(service: Here) -> Response:
     """The harbour museum's parts, to try the bench with."""
     return Json({"parts": [{"name": name, "words": words} for name, words in DEMO.items()]})
 
 
 @router.post("/demo/{name}", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404))
-async def demo_part(room: Here, who: Who, name: Annotated[str, Path(max_length=60)]) -> Response:
+async def demo_part(service: Here, who: Who, name: Annotated[str, Path(max_length=60)]) -> Response:
     """Make a demo part; the task's result is ``{"sheet": id}``."""
     if name not in DEMO:
         raise not_found("demo part", name)
 
     async def finish(key: str) -> dict[str, str]:
-        made = room.results.file(key, "part")
+        made = service.results.file(key, "part")
         assert made is not None
         data = made.read_bytes()
         digest = hashlib.sha256(data).hexdigest()
-        copy = room.settings.folder / ARRIVING / uuid4().hex
+        copy = service.settings.folder / ARRIVING / uuid4().hex
         copy.write_bytes(data)
-        await room.ask(keep_part, copy, room.settings.folder, digest)
-        await room.ask(room.sheets.add_part, digest, len(data))
-        sheet = await room.create(f"{name.replace(' ', '-')}.stl", digest, len(data), who)
+        await service.ask(keep_part, copy, service.settings.folder, digest)
+        await service.ask(service.sheets.add_part, digest, len(data))
+        sheet = await service.create(f"{name.replace(' ', '-')}.stl", digest, len(data), who)
         return {"sheet": sheet.id}
 
-    task = room.desk.begin("demo", f"making the {name}", {"name": name}, who, finish)
+    task = service.scheduler.begin("demo", f"making the {name}", {"name": name}, who, finish)
     return Json(task.as_json(), 202)
 
 
@@ -160,27 +160,27 @@ async def demo_part(room: Here, who: Who, name: Annotated[str, Path(max_length=6
     responses=shapes.errors(413),
     openapi_extra=RAW,
 )
-async def marks(room: Here, request: Request) -> Response:
+async def marks(service: Here, request: Request) -> Response:
     """Keep marked faces: one bit for each face, least significant first."""
     bits = await request.body()
     digest = hashlib.sha256(bits).hexdigest()
-    await room.ask(room.sheets.add_marks, digest, bits)
+    await service.ask(service.sheets.add_marks, digest, bits)
     return Json({"digest": digest, "count": int.from_bytes(bits, "little").bit_count()}, 201)
 
 
 @router.get("/marks/{digest}", responses=shapes.errors(404) | BINARY)
-async def marked(room: Here, digest: Digest) -> Response:
+async def marked(service: Here, digest: Digest) -> Response:
     """Marked faces as they were sent."""
-    bits = await room.ask(room.sheets.marks, digest)
+    bits = await service.ask(service.sheets.marks, digest)
     if bits is None:
         raise not_found("marks", digest)
     return Response(bits, media_type="application/octet-stream", headers={"cache-control": _FOR_EVER})
 
 
 @router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
-async def result(room: Here, key: Digest, file: FileName) -> Response:
+async def result(service: Here, key: Digest, file: FileName) -> Response:
     """One file of a result; it never changes."""
-    path = room.results.file(key, file)
+    path = service.results.file(key, file)
     if path is None:
         raise not_found("result", f"{key[:12]}…/{file}")
     kind = TYPES.get(path.suffix, "application/octet-stream")
@@ -194,18 +194,18 @@ async def result(room: Here, key: Digest, file: FileName) -> Response:
     response_class=FileResponse,
     responses=shapes.errors(404, 409) | BINARY,
 )
-async def handed_over(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
+async def handed_over(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One of the files to hand over, as a download; the report with ``view`` to look at."""
-    return await handed(room, sheet, Stage.FILES, file, view)
+    return await handed(service, sheet, Stage.FILES, file, view)
 
 
 @router.get(
     "/sheets/{sheet}/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | BINARY
 )
-async def all_handed_over(room: Here, sheet: SheetId) -> Response:
+async def all_handed_over(service: Here, sheet: SheetId) -> Response:
     """All files to hand over in one."""
-    stem, listed = await ready_file(room, sheet, Stage.FILES, "files.json")
-    packed = room.settings.folder / ARRIVING / uuid4().hex
+    stem, listed = await ready_file(service, sheet, Stage.FILES, "files.json")
+    packed = service.settings.folder / ARRIVING / uuid4().hex
 
     def pack() -> None:
         with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
@@ -214,14 +214,14 @@ async def all_handed_over(room: Here, sheet: SheetId) -> Response:
                     store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
                     out.write(path, f"{stem}/{path.name}", store)
 
-    await room.ask(pack)
+    await service.ask(pack)
     gone = BackgroundTask(packed.unlink, missing_ok=True)
     return FileResponse(packed, media_type="application/zip", filename=f"{stem}.zip", background=gone)
 
 
-async def handed(room: Room, sheet: str, stage: Stage, file: str, view: bool) -> FileResponse:
+async def handed(service: Service, sheet: str, stage: Stage, file: str, view: bool) -> FileResponse:
     """A file of a stage as a download; a page with ``view`` to look at."""
-    stem, path = await ready_file(room, sheet, stage, file)
+    stem, path = await ready_file(service, sheet, stage, file)
     kind = TYPES.get(path.suffix, "application/octet-stream")
     if view and path.suffix == ".html":
         headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
@@ -229,14 +229,14 @@ async def handed(room: Room, sheet: str, stage: Stage, file: str, view: bool) ->
     return FileResponse(path, media_type=kind, filename=f"{stem}-{file}")
 
 
-async def ready_file(room: Room, sheet: str, stage: Stage, file: str) -> tuple[str, FilePath]:
+async def ready_file(service: Service, sheet: str, stage: Stage, file: str) -> tuple[str, FilePath]:
     """The stem for downloads and the path of a file of a stage; 409 while it is not made."""
-    now = await room.get(sheet)
-    key = room.order(now).key(stage)
-    if not room.results.has(key):
+    now = await service.get(sheet)
+    key = service.order(now).key(stage)
+    if not service.results.has(key):
         wrong = "not made for what the sheet says now"
         raise Refused(409, "NotReady", stage.value, wrong, f"Ask for {stage.value} and wait")
-    path = room.results.file(key, file)
+    path = service.results.file(key, file)
     if path is None:
         raise not_found("file", file)
     return plain_name(now.state["title"] or "plan").replace(".", "-"), path

@@ -10,10 +10,10 @@ from starlette.responses import FileResponse, Response
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_program, plain_name
-from falsework.bench.room import ARRIVING
 from falsework.bench.routes import Here
 from falsework.bench.routes.parts import BINARY, RAW, Digest, FileName, handed
 from falsework.bench.routes.sheets import SheetId
+from falsework.bench.service import ARRIVING
 from falsework.bench.stages import Stage
 from falsework.bench.work import program_file
 
@@ -29,24 +29,24 @@ _HANDED_OUT = ("audit.json", "report.html")
     openapi_extra=RAW,
 )
 async def upload(
-    room: Here, request: Request, name: Annotated[str, Query(max_length=1000)] = "program"
+    service: Here, request: Request, name: Annotated[str, Query(max_length=1000)] = "program"
 ) -> Response:
     """Take a machine program (the body, as it is; it may be packed). A sheet refers to it by PATCH."""
-    folder = room.settings.folder
-    path, digest, size = await arrive(request.stream(), folder / ARRIVING, room.settings.upload_s)
+    folder = service.settings.folder
+    path, digest, size = await arrive(request.stream(), folder / ARRIVING, service.settings.upload_s)
     if size == 0:
         path.unlink()
         raise Refused(422, "ProgramError", plain_name(name), "the file is empty", "Write the program again")
-    await room.ask(keep_program, path, folder, digest)
+    await service.ask(keep_program, path, folder, digest)
     return Json({"digest": digest, "name": plain_name(name), "bytes": size}, 201)
 
 
 @router.get("/programs/{digest}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def original(
-    room: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "program"
+    service: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "program"
 ) -> Response:
     """A machine program to the byte as it came."""
-    path = program_file(room.settings.folder, digest)
+    path = program_file(service.settings.folder, digest)
     if not path.is_file():
         raise not_found("program", digest)
     return FileResponse(path, filename=plain_name(name), media_type="application/octet-stream")
@@ -57,9 +57,9 @@ async def original(
     response_class=FileResponse,
     responses=shapes.errors(404, 409) | BINARY,
 )
-async def audited(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
+async def audited(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """The audit of the sheet's program as a page or as JSON, as a download; the page with ``view`` to look
     at."""
     if file not in _HANDED_OUT:
         raise not_found("file", file)
-    return await handed(room, sheet, Stage.AUDIT, file, view)
+    return await handed(service, sheet, Stage.AUDIT, file, view)

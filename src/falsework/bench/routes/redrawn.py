@@ -20,10 +20,10 @@ router = APIRouter(prefix="/api", tags=["redrawing"])
     response_class=FileResponse,
     responses=shapes.errors(404, 409) | BINARY,
 )
-async def redrawn(room: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
+async def redrawn(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One file of the sheet's redraw as a download; its page with ``view`` to look at."""
     from falsework.files.redraw import OWN_NAMES
 
     if file not in OWN_NAMES:
         raise not_found("file", file)
-    return await handed(room, sheet, Stage.REDRAW, file, view)
+    return await handed(service, sheet, Stage.REDRAW, file, view)

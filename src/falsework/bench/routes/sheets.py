@@ -12,10 +12,10 @@ from starlette.responses import Response, StreamingResponse
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused
 from falsework.bench.arriving import plain_name
-from falsework.bench.desk import EVERYBODY, MOST_WAITING, TooMany
 from falsework.bench.history import differing
-from falsework.bench.room import Room, patched
 from falsework.bench.routes import Here, Who
+from falsework.bench.scheduler import EVERYBODY, MOST_WAITING, TooMany
+from falsework.bench.service import Service, patched
 from falsework.bench.sheets import Sheet, Step
 from falsework.bench.stages import Stage
 from falsework.bench.work import program_file
@@ -26,23 +26,23 @@ StepNumber = Annotated[int, Path(ge=1, le=2**53)]
 _CONFLICT: shapes.Responses = {409: {"model": shapes.ConflictBody}}
 
 
-def answered(room: Room, sheet: Sheet, status: int = 200, dropped: list[str] | None = None) -> Json:
+def answered(service: Service, sheet: Sheet, status: int = 200, dropped: list[str] | None = None) -> Json:
     """A sheet as an answer."""
-    body = room.sheet_json(sheet)
+    body = service.sheet_json(sheet)
     if dropped is not None:
         body["dropped"] = dropped
     return Json(body, status, headers={"etag": f'"{sheet.version}"'})
 
 
 @router.get("/sheets", response_model=shapes.SheetsOut, responses=shapes.errors())
-async def list_sheets(room: Here, search: Annotated[str, Query(max_length=200)] = "") -> Response:
+async def list_sheets(service: Here, search: Annotated[str, Query(max_length=200)] = "") -> Response:
     """All sheets whose title, note or part's name holds ``search``, the latest changed first."""
     rows = []
-    for sheet in await room.ask(room.sheets.all):
+    for sheet in await service.ask(service.sheets.all):
         state = sheet.state
         if search.lower() not in f"{state['title']}\n{state['note']}\n{state['part']['name']}".lower():
             continue
-        order = room.order(sheet)
+        order = service.order(sheet)
         rows.append(
             {
                 "id": sheet.id,
@@ -51,33 +51,35 @@ async def list_sheets(room: Here, search: Annotated[str, Query(max_length=200)] 
                 "version": sheet.version,
                 "created": sheet.created,
                 "changed": sheet.changed,
-                "stages": {stage.value: room.desk.state(sheet.id, stage, order)["state"] for stage in Stage},
+                "stages": {
+                    stage.value: service.scheduler.state(sheet.id, stage, order)["state"] for stage in Stage
+                },
             }
         )
     return Json({"sheets": rows})
 
 
 @router.get("/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404))
-async def read_sheet(room: Here, sheet: SheetId) -> Response:
+async def read_sheet(service: Here, sheet: SheetId) -> Response:
     """The sheet as it stands."""
-    return answered(room, await room.get(sheet))
+    return answered(service, await service.get(sheet))
 
 
 @router.patch(
     "/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404, 422) | _CONFLICT
 )
-async def change_sheet(room: Here, who: Who, sheet: SheetId, change: shapes.SheetPatch) -> Response:
+async def change_sheet(service: Here, who: Who, sheet: SheetId, change: shapes.SheetPatch) -> Response:
     """Change title, note, program or choices of the version that is named; 409 where somebody was faster."""
     patch = change.model_dump(exclude_unset=True)
     if change.program is not None:
-        patch["program"] = _on_the_sheet(room, change.program)
-    done, dropped = await room.edit(sheet, change.version, lambda state: patched(state, patch), who)
-    return answered(room, done, dropped=dropped)
+        patch["program"] = _on_the_sheet(service, change.program)
+    done, dropped = await service.edit(sheet, change.version, lambda state: patched(state, patch), who)
+    return answered(service, done, dropped=dropped)
 
 
-def _on_the_sheet(room: Room, program: shapes.ProgramIn) -> dict[str, Any]:
+def _on_the_sheet(service: Service, program: shapes.ProgramIn) -> dict[str, Any]:
     """A machine program as a sheet keeps it; 422 where none with that digest has arrived."""
-    path = program_file(room.settings.folder, program.digest)
+    path = program_file(service.settings.folder, program.digest)
     if not path.is_file():
         wrong = "there is no program of that digest"
         raise Refused(422, "Invalid", "program.digest", wrong, "Send the program first")
@@ -86,22 +88,22 @@ def _on_the_sheet(room: Room, program: shapes.ProgramIn) -> dict[str, Any]:
 
 
 @router.post("/sheets/{sheet}/undo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
-async def undo(room: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+async def undo(service: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
     """Take the last change back."""
-    return answered(room, await room.undo(sheet, expected.version, who))
+    return answered(service, await service.undo(sheet, expected.version, who))
 
 
 @router.post("/sheets/{sheet}/redo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
-async def redo(room: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+async def redo(service: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
     """Make the change that was taken back last again."""
-    return answered(room, await room.undo(sheet, expected.version, who, again=True))
+    return answered(service, await service.undo(sheet, expected.version, who, again=True))
 
 
 @router.get("/sheets/{sheet}/history", response_model=shapes.HistoryOut, responses=shapes.errors(404))
-async def history(room: Here, who: Who, sheet: SheetId) -> Response:
+async def history(service: Here, who: Who, sheet: SheetId) -> Response:
     """Every state of the sheet that is kept: what was changed, by whom and when; oldest first."""
-    now = await room.get(sheet)
-    steps = [_step_json(step, who) for step in await room.ask(room.sheets.history, sheet)]
+    now = await service.get(sheet)
+    steps = [_step_json(step, who) for step in await service.ask(service.sheets.history, sheet)]
     return Json({"title": now.state["title"], "version": now.version, "steps": steps})
 
 
@@ -112,15 +114,15 @@ def _step_json(step: Step, who: str) -> dict[str, Any]:
 @router.get(
     "/sheets/{sheet}/history/{number}", response_model=shapes.EarlierOut, responses=shapes.errors(404)
 )
-async def earlier(room: Here, who: Who, sheet: SheetId, number: StepNumber) -> Response:
+async def earlier(service: Here, who: Who, sheet: SheetId, number: StepNumber) -> Response:
     """One state of the sheet's history, and how it differs from the sheet as it stands."""
-    step, state = await room.earlier(sheet, number)
-    now = await room.get(sheet)
-    order = room.order_of(state)
+    step, state = await service.earlier(sheet, number)
+    now = await service.get(sheet)
+    order = service.order_of(state)
     body = {
         "step": _step_json(step, who),
         **{name: state[name] for name in ("title", "note", "part", "choices", "process")},
-        "stages": {stage.value: room.desk.kept(order.key(stage)) for stage in Stage},
+        "stages": {stage.value: service.scheduler.kept(order.key(stage)) for stage in Stage},
         "differs": [asdict(one) for one in differing(state, now.state)],
     }
     return Json(body)
@@ -132,35 +134,35 @@ async def earlier(room: Here, who: Who, sheet: SheetId, number: StepNumber) -> R
     responses=shapes.errors(404) | _CONFLICT,
 )
 async def take_back(
-    room: Here, who: Who, sheet: SheetId, number: StepNumber, expected: shapes.Expected
+    service: Here, who: Who, sheet: SheetId, number: StepNumber, expected: shapes.Expected
 ) -> Response:
     """Have the sheet be as it was after that step: a new state, so nothing is lost and undo leads back."""
-    return answered(room, await room.take_back(sheet, expected.version, number, who))
+    return answered(service, await service.take_back(sheet, expected.version, number, who))
 
 
 @router.post(
     "/sheets/{sheet}/copy", status_code=201, response_model=shapes.SheetOut, responses=shapes.errors(404)
 )
-async def copy_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
+async def copy_sheet(service: Here, who: Who, sheet: SheetId) -> Response:
     """A new sheet that starts where this one stands."""
-    return answered(room, await room.copy(sheet, who), 201)
+    return answered(service, await service.copy(sheet, who), 201)
 
 
 @router.delete("/sheets/{sheet}", status_code=204, responses=shapes.errors(404) | _CONFLICT)
 async def delete_sheet(
-    room: Here, sheet: SheetId, version: Annotated[int, Query(ge=1, le=10**12)]
+    service: Here, sheet: SheetId, version: Annotated[int, Query(ge=1, le=10**12)]
 ) -> Response:
     """Put the sheet away; it can be taken back for 30 days."""
-    await room.delete(sheet, version)
+    await service.delete(sheet, version)
     return Response(status_code=204)
 
 
 @router.post("/sheets/{sheet}/restore", response_model=shapes.SheetOut, responses=shapes.errors(404))
-async def restore_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
+async def restore_sheet(service: Here, who: Who, sheet: SheetId) -> Response:
     """Take a deleted sheet back."""
-    restored = await room.ask(room.sheets.restore, sheet)
-    room.changed(restored, who)
-    return answered(room, restored)
+    restored = await service.ask(service.sheets.restore, sheet)
+    service.changed(restored, who)
+    return answered(service, restored)
 
 
 @router.post(
@@ -169,15 +171,15 @@ async def restore_sheet(room: Here, who: Who, sheet: SheetId) -> Response:
     response_model=shapes.StageOut,
     responses=shapes.errors(404, 409, 429),
 )
-async def ask_for(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
+async def ask_for(service: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
     """Have a stage computed, with what it rests on; a failed or stopped one once more."""
-    now = await room.get(sheet)
+    now = await service.get(sheet)
     if stage is Stage.AUDIT and not now.state.get("programs"):
         cure = "Bring the machine program first"
         raise Refused(409, "NotReady", "audit", "there is no program on this sheet", cure)
-    room.desk.want(sheet, room.order(now), who, work=True)
+    service.scheduler.want(sheet, service.order(now), who, work=True)
     try:
-        return Json(room.desk.ask(sheet, stage, who), 202)
+        return Json(service.scheduler.ask(sheet, stage, who), 202)
     except TooMany:
         wrong = f"{MOST_WAITING} of your jobs are waiting already"
         raise Refused(429, "TooMany", "bench", wrong, "Wait for some of them, or stop some") from None
@@ -189,11 +191,11 @@ async def ask_for(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Respons
     response_model=shapes.StageOut,
     responses=shapes.errors(404),
 )
-async def stop(room: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
+async def stop(service: Here, who: Who, sheet: SheetId, stage: Stage) -> Response:
     """Stop computing a stage."""
-    now = await room.get(sheet)
-    room.desk.want(sheet, room.order(now), who)
-    return Json(room.desk.stop(sheet, stage), 202)
+    now = await service.get(sheet)
+    service.scheduler.want(sheet, service.order(now), who)
+    return Json(service.scheduler.stop(sheet, stage), 202)
 
 
 _STREAM: shapes.Responses = {200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}}
@@ -205,31 +207,31 @@ LastEvent = Annotated[str, Header(max_length=100)]
     response_class=StreamingResponse,
     responses=shapes.errors(404) | _STREAM,
 )
-async def sheet_events(room: Here, who: Who, sheet: SheetId, last_event_id: LastEvent = "") -> Response:
+async def sheet_events(service: Here, who: Who, sheet: SheetId, last_event_id: LastEvent = "") -> Response:
     """Server-sent events of one sheet: ``sheet``, ``stage``, ``people``, ``gone``.
 
     Whoever listens wants to see results: what is missing is computed.
     """
-    now = await room.get(sheet)
+    now = await service.get(sheet)
     subject = f"sheet:{sheet}"
-    room.desk.want(sheet, room.order(now), who)
+    service.scheduler.want(sheet, service.order(now), who)
 
     def tell_people() -> None:
-        room.hub.tell(subject, "people", {"count": room.hub.listening(subject)})
+        service.hub.tell(subject, "people", {"count": service.hub.listening(subject)})
 
     async def first() -> list[tuple[str, dict[str, Any]]]:
-        return [("sheet", room.sheet_json(await room.get(sheet)))]
+        return [("sheet", service.sheet_json(await service.get(sheet)))]
 
-    stream = room.hub.stream(subject, last_event_id, first, tell_people)
+    stream = service.hub.stream(subject, last_event_id, first, tell_people)
     return StreamingResponse(stream, media_type="text/event-stream")
 
 
 @router.get("/events", response_class=StreamingResponse, responses=shapes.errors() | _STREAM)
-async def events(room: Here, last_event_id: LastEvent = "") -> Response:
+async def events(service: Here, last_event_id: LastEvent = "") -> Response:
     """Server-sent events of the whole bench: ``sheets``, ``bench``, ``ledger``, ``task``."""
 
     async def first() -> list[tuple[str, dict[str, Any]]]:
-        return [("bench", {"busy": room.desk.busy()})]
+        return [("bench", {"busy": service.scheduler.busy()})]
 
-    stream = room.hub.stream(EVERYBODY, last_event_id, first, lambda: None)
+    stream = service.hub.stream(EVERYBODY, last_event_id, first, lambda: None)
     return StreamingResponse(stream, media_type="text/event-stream")

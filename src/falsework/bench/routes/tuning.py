@@ -11,15 +11,15 @@ from starlette.responses import FileResponse, Response
 
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
-from falsework.bench.books import plain
 from falsework.bench.choices import Strict, base_process
-from falsework.bench.desk import MOST_WAITING, TooMany
+from falsework.bench.ledger_access import plain
 from falsework.bench.recording import coupon_spots
-from falsework.bench.room import Room
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.ledger import Code
 from falsework.bench.routes.parts import BINARY, REPORT_POLICY, TYPES, FileName
+from falsework.bench.scheduler import MOST_WAITING, TooMany
 from falsework.bench.security import FRAMED
+from falsework.bench.service import Service
 from falsework.bench.stages import key_of
 from falsework.errors import LedgerError
 from falsework.planning.document import decode, encode
@@ -59,26 +59,26 @@ class TunedIn(ProcessChoice):
     name: shapes.ProcessName
 
 
-def _chosen(room: Room, told: ProcessChoice) -> Process:
-    base = base_process(told.process, room.kept_processes())
+def _chosen(service: Service, told: ProcessChoice) -> Process:
+    base = base_process(told.process, service.kept_processes())
     changed = override(base, told.settings) if told.settings else base
-    return room.books.on(changed, told.printer, told.material)
+    return service.ledger_access.on(changed, told.printer, told.material)
 
 
-def _begin(room: Room, who: str, what: str, words: str, arguments: dict[str, Any], finish: Any) -> Json:
+def _begin(service: Service, who: str, what: str, words: str, arguments: dict[str, Any], finish: Any) -> Json:
     try:
-        return Json(room.desk.begin(what, words, arguments, who, finish).as_json(), 202)
+        return Json(service.scheduler.begin(what, words, arguments, who, finish).as_json(), 202)
     except TooMany:
         wrong = f"{MOST_WAITING} of your jobs are waiting already"
         raise Refused(429, "TooMany", "bench", wrong, "Wait for some of them, or stop some") from None
 
 
 @router.get("/coupons", responses=shapes.errors())
-async def coupons(room: Here) -> Response:
+async def coupons(service: Here) -> Response:
     """The test pieces that the ledger knows."""
 
     def found() -> list[dict[str, Any]]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         if ledger is None:
             return []
         read = ledger.readings()
@@ -100,23 +100,23 @@ async def coupons(room: Here) -> Response:
             )
         return rows
 
-    return Json({"coupons": await room.ask(found)})
+    return Json({"coupons": await service.ask(found)})
 
 
 @router.post("/coupons", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(422, 429))
-async def make_coupon(room: Here, who: Who, told: CouponIn) -> Response:
+async def make_coupon(service: Here, who: Who, told: CouponIn) -> Response:
     """Make a test piece; the task's result is ``{"coupon": code, "key": key of its files}``."""
-    process = await room.ask(_chosen, room, told)
+    process = await service.ask(_chosen, service, told)
     arguments = {
         "kind": told.kind,
         "process": encode(process),
-        "fit": room.books.fit,
+        "fit": service.ledger_access.fit,
         "seed": secrets.randbelow(_MOST_SEED + 1) if told.seed is None else told.seed,
         "minutes": told.minutes,
         "grams": told.grams,
         "cells": _known_cells(told.cells),
     }
-    return _make(room, who, arguments)
+    return _make(service, who, arguments)
 
 
 def _known_cells(cells: list[dict[str, Any]] | None) -> list[dict[str, Any]] | None:
@@ -128,37 +128,37 @@ def _known_cells(cells: list[dict[str, Any]] | None) -> list[dict[str, Any]] | N
         raise LedgerError("cells", f"cannot be read: {error}", "Take them from a proposal") from None
 
 
-def _make(room: Room, who: str, arguments: dict[str, Any]) -> Json:
+def _make(service: Service, who: str, arguments: dict[str, Any]) -> Json:
     async def finish(key: str) -> dict[str, str]:
-        document = room.results.file(key, "coupon.json")
+        document = service.results.file(key, "coupon.json")
         assert document is not None
 
         def keep() -> str:
             process: Process = decode(Process, arguments["process"])
-            code = room.books.introduce(process).add_coupon(document.read_text("utf-8"))
-            room.sheets.keep_coupon(code, arguments)
+            code = service.ledger_access.introduce(process).add_coupon(document.read_text("utf-8"))
+            service.sheets.keep_coupon(code, arguments)
             return code
 
-        code = await room.ask(keep)
-        room.ledger_changed()
+        code = await service.ask(keep)
+        service.ledger_changed()
         return {"coupon": code, "key": key}
 
-    return _begin(room, who, "coupon", f"making a test piece: {arguments['kind']}", arguments, finish)
+    return _begin(service, who, "coupon", f"making a test piece: {arguments['kind']}", arguments, finish)
 
 
 @router.get("/coupons/{code}", responses=shapes.errors(404))
-async def coupon(room: Here, code: Code) -> Response:
+async def coupon(service: Here, code: Code) -> Response:
     """A test piece: its document, what there is to look at, what was read off it, its files."""
 
     def found() -> dict[str, Any]:
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         stored = None if ledger is None else ledger.coupons().get(code)
         if ledger is None or stored is None:
             raise not_found("test piece", code)
-        arguments = room.sheets.coupon(code)
+        arguments = service.sheets.coupon(code)
         key = None if arguments is None else key_of("coupon", arguments)
-        there = key is not None and room.results.has(key)
-        files = sorted(path.name for path in room.results.place(key or "").iterdir()) if there else []
+        there = key is not None and service.results.has(key)
+        files = sorted(path.name for path in service.results.place(key or "").iterdir()) if there else []
         return {
             "coupon": json.loads(stored.document),
             "spots": coupon_spots(ledger, code),
@@ -169,18 +169,18 @@ async def coupon(room: Here, code: Code) -> Response:
             "can_be_made": arguments is not None,
         }
 
-    return Json(await room.ask(found))
+    return Json(await service.ask(found))
 
 
 @router.post(
     "/coupons/{code}/files", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(404, 429)
 )
-async def make_coupon_files(room: Here, who: Who, code: Code) -> Response:
+async def make_coupon_files(service: Here, who: Who, code: Code) -> Response:
     """Make the files of a test piece of this bench again; they are the same."""
-    arguments = await room.ask(room.sheets.coupon, code)
+    arguments = await service.ask(service.sheets.coupon, code)
     if arguments is None:
         raise not_found("test piece made on this bench", code)
-    return _make(room, who, arguments)
+    return _make(service, who, arguments)
 
 
 @router.get(
@@ -188,15 +188,15 @@ async def make_coupon_files(room: Here, who: Who, code: Code) -> Response:
     response_class=FileResponse,
     responses=shapes.errors(404, 409) | BINARY,
 )
-async def coupon_file(room: Here, code: Code, file: FileName, view: bool = False) -> Response:
+async def coupon_file(service: Here, code: Code, file: FileName, view: bool = False) -> Response:
     """One file of a test piece as a download; the recording sheet with ``view`` to look at."""
-    arguments = await room.ask(room.sheets.coupon, code)
+    arguments = await service.ask(service.sheets.coupon, code)
     if arguments is None:
         raise not_found("test piece made on this bench", code)
     key = key_of("coupon", arguments)
-    if not room.results.has(key):
+    if not service.results.has(key):
         raise Refused(409, "NotReady", "files", "have been cleared away", "Make them again")
-    path = room.results.file(key, file)
+    path = service.results.file(key, file)
     if path is None:
         raise not_found("file", file)
     kind = TYPES.get(path.suffix, "application/octet-stream")
@@ -210,11 +210,11 @@ async def coupon_file(room: Here, code: Code, file: FileName, view: bool = False
 # what the readings say
 
 
-def _tuning_arguments(room: Room, told: ProcessChoice) -> dict[str, Any]:
-    process = _chosen(room, told)
-    ledger = room.books.existing()
+def _tuning_arguments(service: Service, told: ProcessChoice) -> dict[str, Any]:
+    process = _chosen(service, told)
+    ledger = service.ledger_access.existing()
     return {
-        "ledger": str(room.books.path),
+        "ledger": str(service.ledger_access.path),
         "digest": "" if ledger is None else ledger.readings_digest(),
         "process": encode(process),
         "minutes": told.minutes,
@@ -223,26 +223,28 @@ def _tuning_arguments(room: Room, told: ProcessChoice) -> dict[str, Any]:
 
 
 @router.post("/tuning", status_code=202, response_model=shapes.TaskOut, responses=shapes.errors(422, 429))
-async def tune(room: Here, who: Who, told: ProcessChoice) -> Response:
+async def tune(service: Here, who: Who, told: ProcessChoice) -> Response:
     """Fit the readings and say what follows for a process; the task's result is ``{"key": …}``.
 
     Of that key there are ``tuning.json``, ``tuning.html`` and ``process.toml``.
     """
-    arguments = await room.ask(_tuning_arguments, room, told)
+    arguments = await service.ask(_tuning_arguments, service, told)
 
     async def finish(key: str) -> dict[str, str]:
-        fit = room.results.file(key, "fit.json")
+        fit = service.results.file(key, "fit.json")
         if fit is not None:
-            await room.ask(room.books.ledger().save_fit, fit.read_text("utf-8"), arguments["digest"])
-            await room.refitted()
+            await service.ask(
+                service.ledger_access.ledger().save_fit, fit.read_text("utf-8"), arguments["digest"]
+            )
+            await service.refitted()
         return {"key": key}
 
-    return _begin(room, who, "tune", f"tuning {told.process}", arguments, finish)
+    return _begin(service, who, "tune", f"tuning {told.process}", arguments, finish)
 
 
 @router.get("/tuning", responses=shapes.errors(422))
 async def tuning_state(
-    room: Here,
+    service: Here,
     process: Annotated[str, Query(min_length=1, max_length=200)],
     printer: Annotated[str | None, Query(min_length=1, max_length=200)] = None,
     material: Annotated[str | None, Query(min_length=1, max_length=200)] = None,
@@ -255,22 +257,22 @@ async def tuning_state(
     )
 
     def found() -> dict[str, Any]:
-        arguments = _tuning_arguments(room, told)
+        arguments = _tuning_arguments(service, told)
         key = key_of("tune", arguments)
-        ledger = room.books.existing()
+        ledger = service.ledger_access.existing()
         chosen = arguments["process"]
         names = (chosen["printer"]["name"], chosen["material"]["name"])
         count = 0 if ledger is None else len(ledger.readings(*names))
-        there = room.results.has(key)
-        return {"key": key if there else None, "readings": count, "fitted": room.books.is_fitted()}
+        there = service.results.has(key)
+        return {"key": key if there else None, "readings": count, "fitted": service.ledger_access.is_fitted()}
 
-    return Json(await room.ask(found))
+    return Json(await service.ask(found))
 
 
 @router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
-async def tuning_page(room: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]) -> Response:
+async def tuning_page(service: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]) -> Response:
     """The page of curves and advice, to look at."""
-    path = room.results.file(key, "tuning.html")
+    path = service.results.file(key, "tuning.html")
     if path is None:
         raise not_found("result", key)
     headers = {"content-security-policy": REPORT_POLICY, **FRAMED}
@@ -280,13 +282,13 @@ async def tuning_page(room: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{6
 @router.post(
     "/tuning/keep", status_code=201, response_model=shapes.ProcessOut, responses=shapes.errors(409, 422)
 )
-async def keep_tuned(room: Here, told: TunedIn) -> Response:
+async def keep_tuned(service: Here, told: TunedIn) -> Response:
     """Keep the tuned process under a name, to be chosen on sheets."""
     from falsework.bench.routes.about import keep_text
 
     choice = ProcessChoice(**told.model_dump(exclude={"name"}))
-    key = key_of("tune", await room.ask(_tuning_arguments, room, choice))
-    path = room.results.file(key, "process.toml")
+    key = key_of("tune", await service.ask(_tuning_arguments, service, choice))
+    path = service.results.file(key, "process.toml")
     if path is None:
         raise Refused(409, "NotReady", "tuning", "is not worked out for these readings", "Tune first")
-    return await keep_text(room, told.name, path.read_text("utf-8"), 201)
+    return await keep_text(service, told.name, path.read_text("utf-8"), 201)

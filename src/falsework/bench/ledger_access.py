@@ -24,7 +24,7 @@ _KEPT_FITS = 8  # that nobody is known to need
 _HASH = re.compile(r"[0-9a-f]{64}")
 
 
-class Books:
+class LedgerAccess:
     """One ledger, made when something is first written. Safe to use from several threads."""
 
     def __init__(self, folder: Path, path: Path | None) -> None:

@@ -18,7 +18,7 @@ class Waiting:
 
 
 @dataclass
-class Line:
+class JobQueue:
     """Jobs that wait. Clients take turns; of one client's the least precedence, then the oldest, goes."""
 
     _clients: OrderedDict[str, list[Waiting]] = field(default_factory=OrderedDict)

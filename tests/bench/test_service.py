@@ -12,8 +12,8 @@ from starlette.testclient import TestClient
 from bench.test_security import let_in
 from falsework.bench import shapes
 from falsework.bench.app import create_app
-from falsework.bench.room import Room, Settings
 from falsework.bench.routes.parts import DEMO
+from falsework.bench.service import Service, Settings
 from falsework.part.demo import demo_parts
 from falsework.process import builtin, builtin_names, describe, parse_process
 
@@ -26,13 +26,13 @@ def folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def ann(folder: Path) -> Iterator[TestClient]:
     app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
-    room: Room = app.state.room
-    yield let_in(room, app)
-    room.sheets.close()
+    service: Service = app.state.service
+    yield let_in(service, app)
+    service.sheets.close()
 
 
 def second(client: TestClient) -> TestClient:
-    return let_in(client.app.state.room, client.app)  # type: ignore[attr-defined]
+    return let_in(client.app.state.service, client.app)  # type: ignore[attr-defined]
 
 
 def drop(client: TestClient, data: bytes = b"solid", name: str = "cleat.stl") -> dict[str, Any]:
@@ -215,13 +215,13 @@ def test_sheets_and_visitors_are_there_after_a_restart(ann: TestClient, folder: 
     sheet = patch(ann, drop(ann), note="keep me").json()
     (folder / "arriving" / "half").write_bytes(b"half an upload")
     (folder / "parts" / "orphan").mkdir()  # a part whose sheet was never made
-    ann.app.state.room.sheets.close()  # type: ignore[attr-defined]
+    ann.app.state.service.sheets.close()  # type: ignore[attr-defined]
     app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
     again = TestClient(app, base_url=str(ann.base_url), cookies=ann.cookies)
     assert again.get(f"/api/sheets/{sheet['id']}").json()["note"] == "keep me"
     assert list((folder / "arriving").iterdir()) == []
     assert [place.name for place in (folder / "parts").iterdir()] == [sheet["part"]["digest"]]
-    app.state.room.sheets.close()
+    app.state.service.sheets.close()
 
 
 def test_marks_are_kept_by_their_content(ann: TestClient) -> None:

@@ -1,4 +1,4 @@
-"""The crew: worker processes that are started, given one job at a time, watched, stopped and replaced."""
+"""The worker pool: processes that are started, given one job at a time, watched, stopped and replaced."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class JobResult:
     """How a job ended: 'done', 'refused' or 'failed' with its error, 'stopped', or 'lost' with its worker."""
 
     state: str
@@ -91,7 +91,7 @@ class Worker:
 
 
 @dataclass
-class Crew:
+class WorkerPool:
     """``size`` workers. ``when_free`` is called whenever one of them may take a job."""
 
     size: int
@@ -123,7 +123,7 @@ class Crew:
 
     async def give(
         self, worker: Worker, job: str, message: Mapping[str, Any], part: str, tell: Tell
-    ) -> Outcome:
+    ) -> JobResult:
         """Have ``worker``, who is idle, do a job; its outcome, whatever happens to it.
 
         ``part`` is the digest of the part that the worker will have in memory afterwards.
@@ -137,7 +137,7 @@ class Crew:
         try:
             outcome = await self._done(worker, {"job": job, **message}, tell)
             if outcome.state == "lost" and watching.done() and (over := watching.result()) is not None:
-                outcome = Outcome("failed", over)
+                outcome = JobResult("failed", over)
         finally:
             watching.cancel()
             worker.job, worker.stopping = "", False
@@ -183,7 +183,7 @@ class Crew:
         with contextlib.suppress(ConnectionError, RuntimeError):
             worker.process.stdin.write(json.dumps(message).encode() + b"\n")
 
-    async def _done(self, worker: Worker, message: Mapping[str, Any], tell: Tell) -> Outcome:
+    async def _done(self, worker: Worker, message: Mapping[str, Any], tell: Tell) -> JobResult:
         assert worker.process.stdout is not None and worker.process.stdin is not None
         self._send(worker, message)
         with contextlib.suppress(ConnectionError):
@@ -198,20 +198,20 @@ class Crew:
             if said is None:
                 await worker.process.wait()
                 if worker.stopping:
-                    return Outcome("stopped")
-                return Outcome("lost", crashed(message["what"], worker.process.returncode or 0))
+                    return JobResult("stopped")
+                return JobResult("lost", crashed(message["what"], worker.process.returncode or 0))
             if said.get("job") != message["job"]:
                 continue
             if "step" in said:
                 tell(str(said["step"]), float(said["fraction"]))
             elif "done" in said:
-                return Outcome("done")
+                return JobResult("done")
             elif "stopped" in said:
-                return Outcome("stopped")
+                return JobResult("stopped")
             elif "refused" in said:
-                return Outcome("refused", {str(key): str(text) for key, text in said["refused"].items()})
+                return JobResult("refused", {str(key): str(text) for key, text in said["refused"].items()})
             else:
-                return Outcome("failed", fault(str(said.get("failed"))))
+                return JobResult("failed", fault(str(said.get("failed"))))
 
     async def _watch(self, worker: Worker, job: str, what: str) -> Error | None:
         """Kill a worker that takes too long or too much; why, as an error."""

@@ -1,4 +1,4 @@
-"""The desk: what every sheet needs computed, in which order and for whom; its state, told as it changes."""
+"""The scheduler: what every sheet needs computed, in which order and for whom; its state as it changes."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from falsework.bench.answers import error_of
-from falsework.bench.crew import LOG, Crew, Error, Outcome, Worker, fault
 from falsework.bench.events import Hub
-from falsework.bench.line import Line, Waiting
+from falsework.bench.job_queue import JobQueue, Waiting
+from falsework.bench.pool import LOG, Error, JobResult, Worker, WorkerPool, fault
 from falsework.bench.results import Results
 from falsework.bench.stages import BY_ITSELF, PRECEDENCE, Order, Stage, before, key_of
 from falsework.errors import FalseworkError
@@ -101,14 +101,14 @@ class Task:
         return told | {"fraction": self.fraction, "error": self.error, "result": self.result}
 
 
-class Desk:
-    """Keeps the crew busy with what sheets and tasks need. Lives in the server's event loop."""
+class Scheduler:
+    """Keeps the workers busy with what sheets and tasks need. Lives in the server's event loop."""
 
     def __init__(self, results: Results, hub: Hub, marks_of: Callable[[str], bytes | None]) -> None:
         self.results, self.hub = results, hub
-        self.crew: Crew | None = None
+        self.pool: WorkerPool | None = None
         self._marks_of = marks_of
-        self._line = Line()
+        self._waiting = JobQueue()
         self._jobs: dict[str, Job] = {}
         self._sheets: dict[str, _Wanted] = {}
         self._failures: OrderedDict[str, Error] = OrderedDict()
@@ -146,7 +146,7 @@ class Desk:
     def ask(self, sheet: str, stage: Stage, client: str) -> StageState:
         """Have ``stage`` computed, and what it rests on; a failed or stopped one again."""
         wanted = self._sheets[sheet]
-        if self._line.count_of(client) >= MOST_WAITING:
+        if self._waiting.count_of(client) >= MOST_WAITING:
             raise TooMany
         for each in (*before(stage), stage):
             self._failures.pop(wanted.keys[each], None)
@@ -209,7 +209,7 @@ class Desk:
 
     def busy(self) -> dict[str, int]:
         """How many jobs run and wait."""
-        return {"running": sum(job.running for job in self._jobs.values()), "waiting": len(self._line)}
+        return {"running": sum(job.running for job in self._jobs.values()), "waiting": len(self._waiting)}
 
     # tasks
 
@@ -225,7 +225,7 @@ class Desk:
 
         The same work that is already done is finished at once.
         """
-        if self._line.count_of(client) >= MOST_WAITING:
+        if self._waiting.count_of(client) >= MOST_WAITING:
             raise TooMany
         key = key_of(what, arguments)
         task = Task(secrets.token_hex(8), words, key, finish)
@@ -233,7 +233,7 @@ class Desk:
         while len(self._tasks) > _REMEMBERED_TASKS:
             self._tasks.popitem(last=False)
         if self.results.has(key):
-            self._end_task(task, Outcome("done"))
+            self._end_task(task, JobResult("done"))
             self._tell_task(task)
         else:
             self._queue(Job(key, what, arguments, client, key, PRECEDENCE[Stage.LIES]))
@@ -241,10 +241,10 @@ class Desk:
         return task
 
     async def watch(self) -> None:
-        """Have the crew relieved where jobs wait behind long ones, for as long as the bench is served."""
+        """Have the workers relieved where jobs wait behind long ones, for as long as the bench is served."""
         while True:
             await asyncio.sleep(_WATCH_EVERY_S)
-            if len(self._line) and self.crew is not None and await self.crew.relieve():
+            if len(self._waiting) and self.pool is not None and await self.pool.relieve():
                 self.dispatch()
 
     async def settle(self) -> None:
@@ -262,7 +262,7 @@ class Desk:
             self._drop_unwanted()
             self._tell_task(task)
 
-    def _end_task(self, task: Task, outcome: Outcome) -> None:
+    def _end_task(self, task: Task, outcome: JobResult) -> None:
         if outcome.state == "done":
             finishing = asyncio.create_task(self._finish(task))
             self._running.add(finishing)
@@ -288,22 +288,22 @@ class Desk:
 
     def dispatch(self) -> None:
         """Give waiting jobs to idle workers."""
-        if self.crew is None:
+        if self.pool is None:
             return
-        while idle := self.crew.idle():
-            taken = self._line.take([worker.knows for worker in idle])
+        while idle := self.pool.idle():
+            taken = self._waiting.take([worker.knows for worker in idle])
             if taken is None:
                 break
             waiting, place = taken
             job = self._jobs[waiting.key]
             job.running = True
-            running = asyncio.create_task(self._run(job, self.crew, idle[place]))
+            running = asyncio.create_task(self._run(job, self.pool, idle[place]))
             self._running.add(running)
             running.add_done_callback(self._running.discard)
             # the worker is taken from now on, not from when the task first runs
             idle[place].job = job.key
 
-    async def _run(self, job: Job, crew: Crew, worker: Worker) -> None:
+    async def _run(self, job: Job, pool: WorkerPool, worker: Worker) -> None:
         bits = {digest: self._marks_of(digest) or b"" for digest in job.marks}
         message = {
             "what": job.what,
@@ -321,22 +321,22 @@ class Desk:
                 job.told_at = now
                 self._tell_about(job)
 
-        outcome = await crew.give(worker, job.key, message, job.part, tell)
+        outcome = await pool.give(worker, job.key, message, job.part, tell)
         self._ended(job, outcome)
 
-    def _ended(self, job: Job, outcome: Outcome) -> None:
+    def _ended(self, job: Job, outcome: JobResult) -> None:
         job.running = False
         if outcome.state == "lost" and job.tries + 1 < _TRIES and self._has_takers(job.key):
             job.tries += 1
-            self._line.add(Waiting(job.key, job.client, job.precedence, job.part))
+            self._waiting.add(Waiting(job.key, job.client, job.precedence, job.part))
             self._tell_about(job)
             self.dispatch()
             return
         self._jobs.pop(job.key, None)
         if outcome.state == "done" and not self.results.added(job.key):
-            outcome = Outcome("failed", _LOST_RESULT)
+            outcome = JobResult("failed", _LOST_RESULT)
         if outcome.state == "lost":
-            outcome = Outcome("failed", outcome.error)
+            outcome = JobResult("failed", outcome.error)
         if outcome.error is not None:
             self._failures[job.key] = outcome.error
             while len(self._failures) > _REMEMBERED_FAILURES:
@@ -355,7 +355,7 @@ class Desk:
     def _queue(self, job: Job) -> None:
         if job.key not in self._jobs:
             self._jobs[job.key] = job
-            self._line.add(Waiting(job.key, job.client, job.precedence, job.part))
+            self._waiting.add(Waiting(job.key, job.client, job.precedence, job.part))
             self.dispatch()
 
     def _advance(self, sheet: str, wanted: _Wanted) -> None:
@@ -399,16 +399,16 @@ class Desk:
         for key, job in list(self._jobs.items()):
             if self._has_takers(key):
                 continue
-            if job.running and self.crew is not None:
-                self.crew.stop(key)
+            if job.running and self.pool is not None:
+                self.pool.stop(key)
             elif not job.running:
-                self._line.drop(key)
+                self._waiting.drop(key)
                 del self._jobs[key]
 
     # telling
 
     def _places(self) -> dict[str, int]:
-        return {waiting.key: place for place, waiting in enumerate(self._line.in_turn())}
+        return {waiting.key: place for place, waiting in enumerate(self._waiting.in_turn())}
 
     def _tell(self, sheet: str, wanted: _Wanted) -> None:
         for stage in Stage:
@@ -428,6 +428,6 @@ class Desk:
                 self._tell_task(task)
 
     def _tell_places(self) -> None:
-        for waiting in self._line.in_turn():
+        for waiting in self._waiting.in_turn():
             self._tell_about(self._jobs[waiting.key])
         self.hub.tell(EVERYBODY, "bench", {"busy": self.busy()})

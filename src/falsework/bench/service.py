@@ -1,4 +1,4 @@
-"""The room: everything one running bench has, and what happens to a sheet when somebody acts on it."""
+"""The service: everything one running bench has, and what happens to a sheet when somebody acts on it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from falsework.bench.answers import Refused, not_found
-from falsework.bench.books import Books
 from falsework.bench.choices import (
     Choices,
     base_process,
@@ -28,10 +27,11 @@ from falsework.bench.choices import (
     resolved,
     without_lost_numbers,
 )
-from falsework.bench.desk import EVERYBODY, Desk
 from falsework.bench.events import Hub
+from falsework.bench.ledger_access import LedgerAccess
 from falsework.bench.results import Results
-from falsework.bench.security import Doorkeeper, Hosts
+from falsework.bench.scheduler import EVERYBODY, Scheduler
+from falsework.bench.security import Hosts, Sessions
 from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, Step
 from falsework.bench.stages import Order, Stage
 from falsework.errors import FalseworkError
@@ -68,22 +68,22 @@ class Settings:
 
 
 @dataclass
-class Room:
+class Service:
     """One running bench."""
 
     settings: Settings
     sheets: Sheets
     hub: Hub
     results: Results
-    desk: Desk
-    door: Doorkeeper
+    scheduler: Scheduler
+    sessions: Sessions
     hosts: Hosts
-    books: Books
+    ledger_access: LedgerAccess
     started: float = field(default_factory=time.time)
     _orders: OrderedDict[tuple[str, int, str], Order] = field(default_factory=OrderedDict)
 
     @staticmethod
-    def open(settings: Settings) -> Room:
+    def open(settings: Settings) -> Service:
         """Open the data folder, made if it is not there; OutputError where it cannot be used."""
         for name in (PARTS, PROGRAMS, ARRIVING):
             (settings.folder / name).mkdir(parents=True, exist_ok=True)
@@ -96,20 +96,20 @@ class Room:
             for place in (settings.folder / name).iterdir():
                 if place.name not in kept:
                     shutil.rmtree(place, ignore_errors=True)
-        books = Books(settings.folder, settings.ledger)
-        books.forget_fits(sheets.coupon_fits())  # no job has begun
+        ledger_access = LedgerAccess(settings.folder, settings.ledger)
+        ledger_access.forget_fits(sheets.coupon_fits())  # no job has begun
         hub = Hub()
         results = Results(settings.folder / RESULTS, settings.results_bytes)
-        desk = Desk(results, hub, sheets.marks)
-        return Room(
+        scheduler = Scheduler(results, hub, sheets.marks)
+        return Service(
             settings,
             sheets,
             hub,
             results,
-            desk,
-            Doorkeeper(sheets),
+            scheduler,
+            Sessions(sheets),
             Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn())),
-            books,
+            ledger_access,
         )
 
     @property
@@ -272,19 +272,19 @@ class Room:
             await self.ask(self.sheets.delete, sheet, version)
         except Outdated as outdated:
             raise self._outdated(outdated, lambda state: state) from None
-        self.desk.forget(sheet)
+        self.scheduler.forget(sheet)
         self.hub.tell(f"sheet:{sheet}", "gone", {})
         self.hub.tell(EVERYBODY, "sheets", {})
 
     def changed(self, sheet: Sheet, who: str) -> None:
         """A sheet is new or has a new version: have its work done, tell everybody who looks."""
-        self.desk.want(sheet.id, self.order(sheet), who)
+        self.scheduler.want(sheet.id, self.order(sheet), who)
         self.hub.tell(f"sheet:{sheet.id}", "sheet", self.sheet_json(sheet))
         self.hub.tell(EVERYBODY, "sheets", {})
 
     def order(self, sheet: Sheet) -> Order:
         """What the sheet's results depend on; worked out once for each version."""
-        known = (sheet.id, sheet.version, self.books.fit)
+        known = (sheet.id, sheet.version, self.ledger_access.fit)
         if known not in self._orders:
             self._orders[known] = self.order_of(sheet.state)
             while len(self._orders) > _KEPT_ORDERS:
@@ -298,7 +298,7 @@ class Room:
         choices = Choices.model_validate(state["choices"])
         program = next(iter(state.get("programs", ())), None)
         told = program and {name: program[name] for name in ("digest", "name", "volumetric")}
-        return Order(part["digest"], part["name"], choices, process, self.books.fit, told)
+        return Order(part["digest"], part["name"], choices, process, self.ledger_access.fit, told)
 
     async def follow_ledger(self) -> None:
         """Notice fits that the command line stores, for as long as the bench is served."""
@@ -315,15 +315,15 @@ class Room:
 
     async def refitted(self) -> None:
         """The readings were fitted anew: sheets that somebody works on are worked out again."""
-        if not await self.ask(self.books.look):
+        if not await self.ask(self.ledger_access.look):
             return
         self.ledger_changed()
-        for id, client in self.desk.sheets().items():
+        for id, client in self.scheduler.sheets().items():
             sheet = await self.get(id)
-            self.desk.want(id, self.order(sheet), client)
+            self.scheduler.want(id, self.order(sheet), client)
             self.hub.tell(f"sheet:{id}", "sheet", self.sheet_json(sheet))
-        needed = self.desk.fits()
-        await self.ask(lambda: self.books.forget_fits(needed | self.sheets.coupon_fits()))
+        needed = self.scheduler.fits()
+        await self.ask(lambda: self.ledger_access.forget_fits(needed | self.sheets.coupon_fits()))
 
     def sheet_json(self, sheet: Sheet) -> dict[str, Any]:
         """The sheet as the page sees it."""
@@ -339,7 +339,7 @@ class Room:
             "programs": state.get("programs", []),
             "choices": state["choices"],
             "undo": {"what": sheet.undo, "redo": sheet.redo},
-            "stages": {stage.value: self.desk.state(sheet.id, stage, order) for stage in Stage},
+            "stages": {stage.value: self.scheduler.state(sheet.id, stage, order) for stage in Stage},
             "process": state["process"],
             "command": self._command(order),
         }
@@ -347,9 +347,12 @@ class Room:
     def _command(self, order: Order) -> str | None:
         """The same plan by command line, with this bench's ledger where the command would not find it."""
         builtin = order.choices.process in builtin_names()
-        own = "" if self.books.path == ledger_path() else "none"
+        own = "" if self.ledger_access.path == ledger_path() else "none"
         return command(
-            order.name, order.choices, builtin=builtin, ledger=str(self.books.path) if order.fit else own
+            order.name,
+            order.choices,
+            builtin=builtin,
+            ledger=str(self.ledger_access.path) if order.fit else own,
         )
 
     # processes

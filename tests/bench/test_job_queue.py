@@ -7,17 +7,17 @@ from collections import Counter
 from hypothesis import given
 from hypothesis import strategies as st
 
-from falsework.bench.line import Line, Waiting
+from falsework.bench.job_queue import JobQueue, Waiting
 
 
-def line_of(*jobs: tuple[str, int, str]) -> Line:
-    line = Line()
+def line_of(*jobs: tuple[str, int, str]) -> JobQueue:
+    line = JobQueue()
     for k, (client, precedence, part) in enumerate(jobs):
         line.add(Waiting(f"{client}{k}", client, precedence, part))
     return line
 
 
-def taken(line: Line) -> list[str]:
+def taken(line: JobQueue) -> list[str]:
     out = []
     while (one := line.take([()])) is not None:
         out.append(one[0].key)
@@ -39,7 +39,7 @@ def test_a_worker_that_knows_the_part_is_chosen_else_the_one_that_knows_least() 
     assert line_of(("ann", 0, "p")).take([{"q"}, {"p", "q"}, set()])[1] == 1  # type: ignore[index]
     assert line_of(("ann", 0, "x")).take([{"q"}, {"p", "q"}, set()])[1] == 2  # type: ignore[index]
     assert line_of(("ann", 0, "x")).take([]) is None
-    assert Line().take([()]) is None
+    assert JobQueue().take([()]) is None
 
 
 def test_what_is_dropped_is_gone() -> None:

@@ -9,12 +9,12 @@ from typing import Any
 
 import pytest
 
-from falsework.bench import crew as crew_module
-from falsework.bench import desk as desk_module
-from falsework.bench.crew import Crew, Limits, Outcome, Worker
-from falsework.bench.desk import Desk
+from falsework.bench import pool as pool_module
+from falsework.bench import scheduler as scheduler_module
 from falsework.bench.events import Hub
+from falsework.bench.pool import JobResult, Limits, Worker, WorkerPool
 from falsework.bench.results import Results
+from falsework.bench.scheduler import Scheduler
 from falsework.bench.stages import key_of
 from falsework.bench.work import part_file
 from falsework.files.stl import write_stl
@@ -45,46 +45,46 @@ def test_a_worker_that_takes_too_long_or_too_much_or_dies_is_replaced(tmp_path: 
 
     async def run() -> None:
         free: list[int] = []
-        crew = Crew(1, tmp_path, ROOMY, lambda: free.append(1))
+        pool = WorkerPool(1, tmp_path, ROOMY, lambda: free.append(1))
 
-        async def give(sent: dict[str, Any]) -> Outcome:
-            (worker,) = crew.idle()
-            return await crew.give(worker, "job", sent, "a" * 64, lambda step, fraction: steps.append(step))
+        async def give(sent: dict[str, Any]) -> JobResult:
+            (worker,) = pool.idle()
+            return await pool.give(worker, "job", sent, "a" * 64, lambda step, fraction: steps.append(step))
 
-        await crew.start()
+        await pool.start()
         try:
             done = message("patches")
-            assert await give(done) == Outcome("done")
+            assert await give(done) == JobResult("done")
             assert (Path(done["into"]) / "patches.bin").is_file() and steps
-            first = crew.workers[0]
+            first = pool.workers[0]
 
             refused = await give(message("patches", digest="b" * 64))
             assert refused.state == "refused" and refused.error is not None
             assert refused.error["subject"] == "gull.stl"
-            assert crew.workers[0] is first  # a refusal costs no worker
+            assert pool.workers[0] is first  # a refusal costs no worker
 
             fault = await give(message("patches", digest=None))
             assert fault.state == "failed" and fault.error is not None and fault.error["kind"] == "OwnFault"
 
-            crew.limits = replace(ROOMY, job_s=0.0)
+            pool.limits = replace(ROOMY, job_s=0.0)
             slow = {"wish": encode(Wish(builtin("pla-0.4")))}
             late = await give(message("lies", **slow))
             assert late.state == "failed" and late.error is not None and late.error["kind"] == "TooLong"
-            assert crew.workers[0] is not first and crew.workers[0].alive and not first.alive
+            assert pool.workers[0] is not first and pool.workers[0].alive and not first.alive
 
-            crew.limits = replace(ROOMY, memory_bytes=1 << 20)
+            pool.limits = replace(ROOMY, memory_bytes=1 << 20)
             much = await give(message("lies", **slow))
             assert much.state == "failed" and much.error is not None and "memory" in much.error["wrong"]
 
-            crew.limits = ROOMY
-            (worker,) = crew.idle()
+            pool.limits = ROOMY
+            (worker,) = pool.idle()
             worker.kill()
-            lost = await crew.give(worker, "job", message("lies", **slow), "a", lambda step, fraction: None)
+            lost = await pool.give(worker, "job", message("lies", **slow), "a", lambda step, fraction: None)
             assert lost.state == "lost" and lost.error is not None and "signal 9" in lost.error["wrong"]
-            assert len(free) >= 6 and len(crew.idle()) == 1
+            assert len(free) >= 6 and len(pool.idle()) == 1
         finally:
-            await crew.close()
-        assert not any(worker.alive for worker in crew.workers)
+            await pool.close()
+        assert not any(worker.alive for worker in pool.workers)
 
     asyncio.run(run())
     # nothing half-made is left under a name that counts
@@ -101,30 +101,30 @@ class Never:
 def test_a_job_that_takes_for_ever_does_not_keep_another_from_being_done(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(crew_module, "RELIEF_S", 0.3)
-    monkeypatch.setattr(desk_module, "_WATCH_EVERY_S", 0.1)
+    monkeypatch.setattr(pool_module, "RELIEF_S", 0.3)
+    monkeypatch.setattr(scheduler_module, "_WATCH_EVERY_S", 0.1)
     folder = tmp_path / "data"
     hub = Hub()
-    desk = Desk(Results(folder / "results", 1 << 40), hub, lambda digest: None)
+    scheduler = Scheduler(Results(folder / "results", 1 << 40), hub, lambda digest: None)
 
     async def finish(key: str) -> str:
         return key
 
     async def run() -> None:
-        desk.crew = Crew(1, folder, ROOMY, desk.dispatch)
+        scheduler.pool = WorkerPool(1, folder, ROOMY, scheduler.dispatch)
         stuck = Worker(Never())  # type: ignore[arg-type]
         stuck.job = "for ever"
-        desk.crew.workers.append(stuck)
-        watching = asyncio.create_task(desk.watch())
-        task = desk.begin("demo", "making a table", {"name": "table"}, "bob", finish)
+        scheduler.pool.workers.append(stuck)
+        watching = asyncio.create_task(scheduler.watch())
+        task = scheduler.begin("demo", "making a table", {"name": "table"}, "bob", finish)
         while task.open:
             await asyncio.sleep(0.02)
-        assert task.state == "done" and desk.results.file(task.result, "part") is not None
+        assert task.state == "done" and scheduler.results.file(task.result, "part") is not None
         await asyncio.sleep(0.1)
-        assert desk.crew.workers == [stuck]  # who came to help has gone again
+        assert scheduler.pool.workers == [stuck]  # who came to help has gone again
         watching.cancel()
-        desk.crew.workers.clear()
-        await desk.crew.close()
-        await desk.settle()
+        scheduler.pool.workers.clear()
+        await scheduler.pool.close()
+        await scheduler.settle()
 
     asyncio.run(run())
