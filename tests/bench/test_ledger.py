@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from bench.test_room import drop
 from starlette.testclient import TestClient
 
 from bench.test_security import let_in
+from bench.test_service import drop
 from falsework.bench.app import create_app
 from falsework.bench.service import Service, Settings
 from falsework.bench.stages import Stage
