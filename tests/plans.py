@@ -22,6 +22,7 @@ from falsework.request.weights import Weights
 from falsework.support.geometry import Geometry
 from falsework.support.scheme import Gap, Strands, SupportPiece, SupportScheme
 from falsework.support.standing import Alternative, Choice, Option
+from falsework.wording.notices import Earlier
 
 LAYER_MM = 0.2
 BOX_FACES = np.array(
@@ -112,7 +113,7 @@ def _choice(number: int, chosen: Standing, why: str) -> Choice:
         option(Standing.BED, 2.0, 0.0),
         option(Standing.ANYWHERE, 2.5, 0.0),
     )
-    return Choice(number, options, chosen, why)
+    return Choice(number, options, chosen, Earlier(why))
 
 
 def bracket_plan(
@@ -221,6 +222,6 @@ def bracket_plan(
         pieces=pieces,
         part_cost=Cost(9000.0, 3740.0, 11.2, 5400.0, 1.0),
         support_cost=support_cost,
-        warnings=("figures rest on a prior: no coupon has been printed",),
+        warnings=(Earlier("figures rest on a prior: no coupon has been printed"),),
         geometry=Geometry(part, stack, need, scheme),
     )

@@ -13,10 +13,10 @@ from falsework.bench.buffers import read_buffers, write_buffers
 from falsework.bench.documents import document_models, model_of
 from falsework.bench.stages import Stage
 from falsework.bench.work import Bench, do, fit_file, part_file
+from falsework.documents import encode
 from falsework.files.stl import write_stl
 from falsework.part.demo import gull, table
 from falsework.planning import Plan, inspect, plan
-from falsework.planning.document import encode
 from falsework.process import builtin
 from falsework.request import Placing, Wish
 from plans import bracket_plan
@@ -25,7 +25,7 @@ from solids import box, part_of
 
 def test_models_say_what_documents_hold() -> None:
     made = plan(table(20.0, 20.0, 10.0))
-    shown = json.loads(made.to_json())
+    shown = json.loads(made.to_json(said=True))
     shown.pop("schema")
     model = model_of(Plan)
     assert set(model.model_fields) == set(shown)
@@ -181,7 +181,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     )
     totals = json.loads((tmp_path / "totals.json").read_text("utf-8"))
     assert totals["choices"][0]["chosen"] == "bed"
-    assert any("carried all the same, by your own choice" in said for said in totals["warnings"])
+    assert any("carried all the same, by your own choice" in said["text"] for said in totals["warnings"])
     do(Stage.SUPPORTS, bench, kept_off, tmp_path, QUIET)
     spared = Plan.from_json((tmp_path / "supports.json").read_text("utf-8"))
     assert spared.pieces == () and spared.sparing is not None

@@ -17,9 +17,9 @@ from bench.test_service import drop
 from falsework.bench.app import create_app
 from falsework.bench.service import Service, Settings
 from falsework.bench.stages import Stage
+from falsework.documents import encode
 from falsework.ledger import Ledger
 from falsework.ledger.looking import spots_of_plan, summary
-from falsework.planning.document import encode
 from falsework.process import builtin
 from falsework.tuning.posterior import PRIOR_POSTERIOR
 from plans import bracket_plan

@@ -17,9 +17,9 @@ from falsework.bench.results import Results
 from falsework.bench.scheduler import Scheduler
 from falsework.bench.stages import key_of
 from falsework.bench.work import part_file
+from falsework.documents import encode
 from falsework.files.stl import write_stl
 from falsework.part.demo import gull
-from falsework.planning.document import encode
 from falsework.process import builtin
 from falsework.request import Placing, Wish
 

@@ -28,7 +28,7 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
     assert said.startswith("table can be printed without any support.")
     assert "as it lies now" in said and "--turn=180,0,0" in said
     lies = json.loads((folder / "lies" / "lies.json").read_text("utf-8"))
-    assert lies["schema"] == "falsework.lies/1"
+    assert lies["schema"] == "falsework.lies/2"
     page = (folder / "lies" / "lies.html").read_text("utf-8")
     assert page.count('class="card"') == 2 and page.count("spot today") == 1
     assert "http" not in page.replace("http-equiv", "")
@@ -82,7 +82,7 @@ def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
     assert run(["release", "today"]) == 0
     assert "1. piece 1, stays on the bed: The part lifts straight off it" in capsys.readouterr().out
     assert run(["release", "today", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["schema"] == "falsework.release/1"
+    assert json.loads(capsys.readouterr().out)["schema"] == "falsework.release/2"
     assert run(["release", "today", "--out", "missing/page.html"]) == 1
     assert "does not exist" in capsys.readouterr().err
     assert run(["release", "nowhere"]) == 1

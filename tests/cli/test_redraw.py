@@ -86,7 +86,7 @@ def test_one_json_document(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
     assert run(["redraw", "table.stl", "--no-split", "--kind", "ribs", "--out", "ribs", "--json"]) == 0
     said = json.loads(capsys.readouterr().out)
-    assert said["schema"] == "falsework.redraw/1"
+    assert said["schema"] == "falsework.redraw/2"
     assert {c["kind"] for t in said["treated"] for c in t["changes"]} <= {"ribs"}
 
 

@@ -9,12 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from falsework.documents import dumps, encode, loads
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.lie import HEAD, best_lies, rows
 from falsework.lie.value import Lies
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
-from falsework.planning.document import dumps, encode, loads
 from falsework.process import load_process
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch

@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from falsework.documents import decode, dumps, encode, loads
 from falsework.errors import PartError
-from falsework.planning.document import decode, dumps, encode, loads
+from falsework.planning.value import Plan
+from plans import bracket_plan
 
 
 class Colour(StrEnum):
@@ -98,3 +100,15 @@ def test_a_document_from_before_a_field_was_added_reads_with_its_default() -> No
     assert loads(Grown, '{"schema": "test/1", "count": 3}', "test/1", "x.json") == Grown(3)
     with pytest.raises(PartError, match="missing field 'count'"):
         loads(Grown, '{"schema": "test/1", "added": null}', "test/1", "x.json")
+
+
+def test_a_plan_of_before_notices_had_codes_is_read() -> None:
+    plan = bracket_plan()
+    told = json.loads(plan.to_json(said=True)) | {"schema": "falsework.plan/1"}
+    told["warnings"] = [warning["text"] for warning in told["warnings"]]
+    for choice in told["choices"]:
+        del choice["reason"]
+    read = Plan.from_json(json.dumps(told))
+    assert [w.text for w in read.warnings] == [w.text for w in plan.warnings]
+    assert [c.why for c in read.choices] == [c.why for c in plan.choices]
+    assert read.undersides == plan.undersides and Plan.from_json(read.to_json()) == read

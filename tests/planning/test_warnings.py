@@ -9,7 +9,7 @@ import shapely
 
 from falsework.part.part import Finding, Health
 from falsework.planning import plan
-from falsework.planning.pipeline import _part_warnings, _release_warnings
+from falsework.planning.warnings import part_warnings, release_warnings
 from falsework.process import load_process
 from falsework.release import State
 from falsework.wording.figures import plain
@@ -24,7 +24,7 @@ PROCESS = load_process("pla-0.4")
 def test_a_wall_thinner_than_a_line_is_said() -> None:
     walls = merged(box((20.0, 10.0, 10.0)), box((0.3, 10.0, 10.0), (30.0, 0.0, 0.0)))
     (said,) = plan(part_of(*walls), PROCESS).warnings
-    assert plain(said) == (
+    assert plain(said.text) == (
         "about 1 % of the part is narrower than a line (0.45 mm) and may not be printed, "
         "first near x 125.0, y 110.0, z 0.1 mm"
     )
@@ -36,7 +36,8 @@ def test_one_finding_is_not_counted() -> None:
     )
     part = replace(part_of(*box()), health=health)
     stack = stack_of([shapely.box(0, 0, 10, 10)] * 50)
-    assert _part_warnings(part, stack, PROCESS) == ("2 × hole: closed", "unit guessed: mm")
+    said = [notice.text for notice in part_warnings(part, stack, PROCESS)]
+    assert said == ["2 × hole: closed", "unit guessed: mm"]
 
 
 @pytest.mark.parametrize(
@@ -57,4 +58,4 @@ def test_pieces_that_stay_are_said_once(states: list[State], said: list[str]) ->
     release = judged(block((0, 0, 10), (9, 9, 12)), [block((2, 2, 0), (6, 6, 9.6))], [piece()])
     one = release.pieces[0]
     pieces = tuple(replace(one, number=k, state=state, tears=False) for k, state in enumerate(states, 1))
-    assert list(_release_warnings(replace(release, pieces=pieces))) == said
+    assert [notice.text for notice in release_warnings(replace(release, pieces=pieces))] == said

@@ -82,7 +82,7 @@ def test_it_is_a_value_that_can_be_written_and_read_back(block: Redraw) -> None:
     again = Redraw.from_json(text)
     assert again == block
     assert again.to_json() == text
-    assert '"schema": "falsework.redraw/1"' in text
+    assert '"schema": "falsework.redraw/2"' in text
 
 
 def test_spared_faces_by_the_name_of_a_candidate_stay_as_they_are() -> None:

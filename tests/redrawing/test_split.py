@@ -11,13 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
+from falsework.documents import decode, encode
 from falsework.errors import Cancelled, PartError
 from falsework.lie.body import Body, body_of
 from falsework.lie.search import FINE_GRID, judge_of
 from falsework.lie.value import Care
 from falsework.part.part import Health, Part
 from falsework.planning import inspect
-from falsework.planning.document import decode, encode
 from falsework.process import limit_deg, load_process
 from falsework.redrawing.body.solids import mesh_of, solid_of
 from falsework.redrawing.site.ground import asks, ground_of

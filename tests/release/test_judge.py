@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 import shapely
 
+from falsework.documents import decode, encode
 from falsework.droop import PRIOR
 from falsework.droop.bond import bond_share
 from falsework.errors import FalseworkError, ProcessError
-from falsework.planning.document import decode, encode
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, Tool, judge_release
 from falsework.release.hold import BED_BOND_MPA

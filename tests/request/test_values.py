@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import falsework
+from falsework.documents import decode, encode
 from falsework.errors import FalseworkError, ProcessError
 from falsework.part.demo import table
-from falsework.planning.document import decode, encode
 from falsework.process import builtin
 from falsework.process.schema import describe
 from falsework.process.settings import Material, Printer, Process, Structure

@@ -201,7 +201,7 @@ def test_none_leaves_everything():
     assert sum(chosen_option(c).left_mm2 for c in choices) == 2 * 2300.0
     warnings = standing_warnings(_figures(TABLE, TABLE), need_of([], undersides), choices)
     assert len(warnings) == 1
-    assert warnings[0].startswith("underside 1 starts in mid-air")
+    assert warnings[0].text.startswith("underside 1 starts in mid-air")
 
 
 @pytest.mark.parametrize("standing", ["none", "bed", "anywhere", "auto"])
@@ -253,7 +253,7 @@ def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
     choices = _choose(
         figures, undersides, standing="bed", overrules={2: Standing.ANYWHERE}, weights=Weights()
     )
-    first, second = map(plain, standing_warnings(figures, need_of([], undersides), choices))
+    first, second = (plain(w.text) for w in standing_warnings(figures, need_of([], undersides), choices))
     assert first == ("underside 1: 35 % of it (800 mm²) cannot be carried from the bed and is left to itself")
     assert second == (
         "underside 2: its support stands on 800 mm² of the part around x 12.0, y 34.0 at z 5.0 to 6.0 mm "
@@ -267,8 +267,8 @@ def test_many_scars_are_said_together_but_for_the_largest():
     undersides = [underside(k, droop_mm=2.0) for k in range(1, 9)]
     choices = _choose(figures, undersides, standing="anywhere")
     said = standing_warnings(figures, need_of([], undersides), choices)
-    assert [text.partition(":")[0] for text in said[:-1]] == [f"underside {k}" for k in (1, 5, 6, 7)]
-    assert plain(said[-1]) == (
+    assert [w.text.partition(":")[0] for w in said[:-1]] == [f"underside {k}" for k in (1, 5, 6, 7)]
+    assert plain(said[-1].text) == (
         "undersides 2 to 4 and 8: their supports stand on 100 mm² more of the part and will scar it there"
     )
 
@@ -370,4 +370,4 @@ def test_a_choice_without_room_is_taken_back_and_said():
     built, said = as_built(chosen, need, {1}, figures)
     assert built[0] == chosen[0]
     assert built[1].chosen is Standing.NONE and "no room for support" in built[1].why
-    assert len(said) == 1 and said[0].startswith("underside 2: no support fits")
+    assert len(said) == 1 and said[0].text.startswith("underside 2: no support fits")

@@ -23,6 +23,7 @@ from falsework.request.standing import Standing
 from falsework.request.store import Store
 from falsework.support.sparing import footprints
 from falsework.support.sweep import section_tolerance_mm
+from falsework.wording.figures import plain
 from solids import ball_of_squares, blocks
 
 DATA = Path(__file__).parents[1] / "data"
@@ -70,7 +71,7 @@ def test_no_column_stands_on_a_marked_floor():
     assert choice.chosen is Standing.NONE and "would touch faces that must not be touched" in choice.why
     assert anywhere.contact_mm2 == anywhere.scar_mm2 == anywhere.cost.volume_mm3 == 0.0
     assert none.left_mm2 == bed.left_mm2 == anywhere.left_mm2 == pytest.approx(600, rel=0.01)
-    assert made.warnings[0].startswith(
+    assert made.warnings[0].text.startswith(
         "underside 1: support beneath would touch faces that must not be touched; left, it droops"
     )
 
@@ -96,8 +97,8 @@ def test_on_a_half_marked_floor_support_stands_on_the_other_half(edge):
     assert option.contact_mm2 == pytest.approx(600 * share, rel=0.01)
     assert option.left_mm2 == pytest.approx(600 * (1 - share), rel=0.02)
     assert option.cost.volume_mm3 == pytest.approx(whole.cost.volume_mm3 * share, rel=0.02)
-    said = [w for w in made.warnings if "its support would touch faces that must not be touched" in w]
-    assert len(said) == 1 and f"{100 * (1 - share):.0f}\xa0% of it" in said[0]
+    said = [w for w in made.warnings if "its support would touch faces that must not be touched" in w.text]
+    assert len(said) == 1 and f"{100 * (1 - share):.0f} % of it" in plain(said[0].text)
     assert "for the sake of faces that must not be touched" in made.choices[0].why
 
 
@@ -105,7 +106,7 @@ def test_a_marked_ceiling_is_left_unless_the_user_says_otherwise():
     made = planned(ROOM, DOWN)
     assert made.pieces == () and made.sparing.whole == (1,)
     assert "it lies on faces that must not be touched" in made.choices[0].why
-    assert made.warnings[0].startswith("underside 1 lies on faces that must not be touched and is left")
+    assert made.warnings[0].text.startswith("underside 1 lies on faces that must not be touched and is left")
     free = planned(ROOM)
     assert made.choices[0].options == free.choices[0].options  # what overruling would take
     by_name = {row.name: row for row in made.alternatives}
@@ -113,7 +114,7 @@ def test_a_marked_ceiling_is_left_unless_the_user_says_otherwise():
 
     ruled = planned(ROOM, DOWN, overrules={1: Standing.ANYWHERE})
     assert ruled.choices[0].why.startswith("by your own choice, although it lies on faces that must not be")
-    assert "carried all the same, by your own choice" in ruled.warnings[0]
+    assert "carried all the same, by your own choice" in ruled.warnings[0].text
     assert ruled.pieces == free.pieces
     both = MarkedFaces((*UP.directions, *DOWN.directions))
     assert planned(ROOM, both, overrules={1: Standing.ANYWHERE}).pieces == ()  # but nothing stands on one
@@ -159,9 +160,9 @@ def test_from_the_bed_a_marked_floor_does_not_matter():
     free, made = planned(wing, standing="bed"), planned(wing, UP, standing="bed")
     assert made.choices[0].chosen is Standing.BED and made.choices[0].options[1] == free.choices[0].options[1]
     support, before = regions(made), regions(free)
-    for mine, plain in zip(support, before, strict=True):
-        assert mine.difference(plain).area < 1e-6
-    assert not any("would touch" in w for w in made.warnings)
+    for mine, other in zip(support, before, strict=True):
+        assert mine.difference(other).area < 1e-6
+    assert not any("would touch" in w.text for w in made.warnings)
 
 
 def test_totals_say_what_the_plan_says_and_the_store_keeps_them_apart():

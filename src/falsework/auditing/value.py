@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from falsework.documents import dumps, loads
 from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind
-from falsework.planning.document import dumps, loads
 from falsework.request.standing import Standing
 
 SCHEMA = "falsework.audit/1"

@@ -1,6 +1,6 @@
 """Pydantic models made from the Python API's dataclasses: the shapes of results in the API's description.
 
-They are derived by the same rules as ``planning.document.encode`` writes, so they cannot drift apart.
+They are derived by the same rules as ``documents.encode`` writes, so they cannot drift apart.
 """
 
 from __future__ import annotations
@@ -9,9 +9,12 @@ import dataclasses
 import functools
 import types
 import typing
-from typing import Any
+from typing import Any, Literal
 
-from pydantic import BaseModel, create_model
+from pydantic import BaseModel, ConfigDict, create_model
+
+from falsework.documents import said_of
+from falsework.wording.notices import Notice
 
 
 @functools.cache
@@ -23,11 +26,25 @@ def model_of(kind: type) -> type[BaseModel]:
         if field.compare:
             needed = field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING
             fields[field.name] = (_shape(hints[field.name]), ... if needed else None)
+    for name in said_of(kind):  # the bench tells it along with the figures
+        fields[name] = (_shape(typing.get_type_hints(getattr(kind, name).fget)["return"]), None)
     doc = (kind.__doc__ or "").partition("\n")[0]
     return create_model(kind.__name__, __doc__=doc, **fields)
 
 
+@functools.cache
+def _notice() -> type[BaseModel]:
+    """Any notice: its code and its sentence; what figures it has, its code says."""
+    codes: Any = Literal[tuple(Notice.kinds)]
+    config = ConfigDict(extra="allow")
+    return create_model(
+        "Notice", __config__=config, __doc__=Notice.__doc__, code=(codes, ...), text=(str, "")
+    )
+
+
 def _shape(hint: Any) -> Any:
+    if hint is Notice:
+        return _notice()
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
         return model_of(hint)
     origin, arguments = typing.get_origin(hint), typing.get_args(hint)

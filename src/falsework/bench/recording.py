@@ -13,9 +13,9 @@ from falsework.bench.choices import Digest, Strict
 from falsework.bench.ledger_access import plain
 from falsework.bench.service import Service
 from falsework.coupon.reading import Condition, LetGo, Reading
+from falsework.documents import decode, encode
 from falsework.errors import LedgerError
 from falsework.ledger import Entry, Ledger, Print, Recorded
-from falsework.planning.document import decode, encode
 from falsework.process.settings import Process
 
 _AGREE_MM = 0.02  # what two ways of taking a droop may differ by

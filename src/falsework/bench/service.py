@@ -34,9 +34,9 @@ from falsework.bench.scheduler import EVERYBODY, Scheduler
 from falsework.bench.security import Hosts, Sessions
 from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, Step
 from falsework.bench.stages import Order, Stage
+from falsework.documents import decode, encode
 from falsework.errors import FalseworkError
 from falsework.ledger.place import ledger_path
-from falsework.planning.document import decode, encode
 from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
 from falsework.process.toml import parse_process

@@ -15,7 +15,7 @@ from functools import cached_property
 from typing import Any
 
 from falsework.bench.choices import Choices
-from falsework.planning.document import encode
+from falsework.documents import encode
 from falsework.process.settings import Process
 from falsework.request import Placing, Wish
 from falsework.request.value import UNTURNED

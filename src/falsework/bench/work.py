@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from falsework.bench.stages import Stage
 from falsework.errors import FalseworkError, ProgramError
-from falsework.planning.document import decode, encode
+from falsework.documents import decode, encode
 from falsework.request.store import Store
 from falsework.watch import Watch
 
@@ -182,7 +182,7 @@ def _undersides(bench: Bench, arguments: Arguments, staging: Path, watch: Watch)
     inspection = _inspected(bench, arguments, watch.part(0.0, 0.8))
     assert inspection.ground is not None
     watch.at("drawing undersides", 0.8)
-    _text(staging, "inspection.json", inspection.to_json())
+    _text(staging, "inspection.json", inspection.to_json(said=True))
     write_buffers(staging / "undersides.mesh", _mesh_of(bench, inspection), {})
     write_buffers(staging / "need.layers", figures.need_layers(inspection.ground), {})
 
@@ -194,7 +194,7 @@ def _totals(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
     result = totals_for(request, _context(bench, arguments, watch.part(0.1, 1.0)))
     if result.sparing is not None:  # the page has the faces themselves
         result = replace(result, sparing=replace(result.sparing, faces=()))
-    _text(staging, "totals.json", result.to_json())
+    _text(staging, "totals.json", result.to_json(said=True))
 
 
 def _planned(bench: Bench, arguments: Arguments, watch: Watch, *, release: bool) -> Plan:
@@ -223,7 +223,7 @@ def _supports(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -
     plan = _planned(bench, arguments, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None
     watch.at("drawing supports", 0.95)
-    _text(staging, "supports.json", plan.to_json())
+    _text(staging, "supports.json", plan.to_json(said=True))
     _json(staging, "words.json", {"verdict": verdict(plan)})
     write_buffers(staging / "supports.mesh", figures.supports_mesh(plan.geometry), {})
     carries = {piece.number: piece.undersides for piece in plan.pieces}
@@ -239,7 +239,7 @@ def _release(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) ->
     plan = _planned(bench, arguments, watch, release=True)
     assert plan.release is not None
     steps = {piece.number: doing(piece) for piece in plan.release.pieces}
-    _text(staging, "plan.json", plan.to_json())
+    _text(staging, "plan.json", plan.to_json(said=True))
     _json(staging, "words.json", {"verdict": verdict(plan), "doing": steps})
     spots = [encode(spot) for spot in spots_of_plan(plan)]
     _json(staging, "spots.json", {"summary": summary(plan), "spots": spots})
@@ -250,7 +250,7 @@ def _remedies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -
 
     plan = _planned(bench, arguments, watch.part(0.0, 0.4), release=True)
     found = remedies(plan, _context(bench, arguments, watch.part(0.4, 1.0)))
-    _json(staging, "remedies.json", {"remedies": [encode(remedy) for remedy in found]})
+    _json(staging, "remedies.json", {"remedies": [encode(remedy, said=True) for remedy in found]})
 
 
 def _files(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
@@ -355,7 +355,7 @@ def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     assert not isinstance(request.part, str | Path)
     placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
     lies = lies_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
-    _text(staging, "lies.json", lies_json(lies))
+    _text(staging, "lies.json", lies_json(lies, said=True))
 
 
 def _patches(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:

@@ -79,7 +79,7 @@ def inspection(result: Inspection) -> None:
     """Everything that ``inspect`` shows."""
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
     _undersides(result.undersides, None, result.rests_on)
-    warnings(result.warnings)
+    warnings([notice.text for notice in result.warnings])
 
 
 def plan(result: Plan) -> None:
@@ -93,7 +93,7 @@ def plan(result: Plan) -> None:
     _cost(result)
     if result.pieces and result.release is not None:
         say(f"  How they come off: {result.release.verdict}")
-    warnings(result.warnings)
+    warnings([notice.text for notice in result.warnings])
 
 
 def lies(found: Lies) -> None:

@@ -23,10 +23,10 @@ from falsework.coupon.shapes import Draft, draft_of, lettered
 from falsework.coupon.sizes import Sizes, sizes_of
 from falsework.coupon.supports import Built, built, layers_of, part_of
 from falsework.coupon.value import Batch, Cell, Coupon, CouponKind, LeftOut, Shape
+from falsework.documents import encode
 from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProcessError
 from falsework.part.part import Part
-from falsework.planning.document import encode
 from falsework.process.settings import Process
 from falsework.version import __version__
 from falsework.watch import QUIET, Watch

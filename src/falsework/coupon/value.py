@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from falsework.coupon.geometry import CouponGeometry
 from falsework.coupon.reading import Condition
-from falsework.planning.document import dumps, loads
+from falsework.documents import dumps, loads
 from falsework.process.settings import Process
 
 SCHEMA = "falsework.coupon/1"

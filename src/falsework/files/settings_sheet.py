@@ -322,7 +322,7 @@ def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple
 
 
 def _cautions(plan: Plan) -> Iterable[str]:
-    yield from plan.warnings
+    yield from (notice.text for notice in plan.warnings)
     by_remedy: dict[str, list[int]] = {}
     for piece in plan.pieces:
         if piece.remedy and piece.undersides:

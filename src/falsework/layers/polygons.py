@@ -13,7 +13,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.layers.stack import Floats, Indices, Regions
+Floats = NDArray[np.float64]
+Indices = NDArray[np.int64]
+Regions = NDArray[np.object_]  # shapely Polygon / MultiPolygon, possibly empty
 
 EMPTY = shapely.MultiPolygon()
 GRID_MM = 1e-6  # corners are moved to it where the library fails without
@@ -71,6 +73,12 @@ def rings_of(regions: Regions) -> tuple[Floats, Indices, Indices]:
         (ring_end - np.arange(len(ring_end))).astype(np.int64),
         np.concatenate([[0], np.cumsum(rings_of_layer)]).astype(np.int64),
     )
+
+
+def areas(regions: Regions) -> Floats:
+    """Area of each region, holes taken off."""
+    found: Floats = shapely.area(regions)
+    return found
 
 
 def offset(regions: Regions, distance_mm: float | Floats, segments: int = 4) -> Regions:

@@ -6,12 +6,8 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Indices = NDArray[np.int64]
-Regions = NDArray[np.object_]  # shapely Polygon / MultiPolygon, possibly empty
+from falsework.layers.polygons import Floats, Indices, Regions, areas, regions_from_rings, rings_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,8 +37,6 @@ class LayerStack:
         z_mm: Floats, regions: Regions, widest_stitch_mm: float = 0.0, stitched_layers: Indices | None = None
     ) -> LayerStack:
         """The stack between ``z_mm`` (L + 1,) whose sections are known: (L,) regions."""
-        from falsework.layers.polygons import rings_of
-
         none = np.empty(0, dtype=np.int64)
         stitched = none if stitched_layers is None else stitched_layers
         stack = LayerStack(z_mm, *rings_of(regions), widest_stitch_mm, stitched)
@@ -67,15 +61,12 @@ class LayerStack:
     @cached_property
     def regions(self) -> Regions:
         """(L,) shapely geometries, polygons with holes, empty where the layer is."""
-        from falsework.layers.polygons import regions_from_rings
-
         return regions_from_rings(self.points_mm, self.ring_start, self.layer_start)
 
     @cached_property
     def areas_mm2(self) -> Floats:
         """(L,) area of each section."""
-        areas: Floats = shapely.area(self.regions)
-        return areas
+        return areas(self.regions)
 
     @property
     def volume_mm3(self) -> float:

@@ -30,7 +30,6 @@ from falsework.lie.search import (
     searched,
 )
 from falsework.lie.value import Care, LayerCheck, Lie, LiePrice, Lies, Search
-from falsework.lie.words import whole_error, why
 from falsework.need.needmap import need_map
 from falsework.need.underside import Kind
 from falsework.part.part import Floats, Part
@@ -41,7 +40,7 @@ from falsework.request.marks import marked_faces, marked_words
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
 from falsework.request.value import Wish
 from falsework.watch import Watch
-from falsework.wording import figures
+from falsework.wording.notices import AlwaysTooLow, NeverFits, Notice, TooLow
 
 USUAL = Search()
 SHOWN, APART_DEG = 8, 10.0  # lies of the front that are shown, and how far apart at least
@@ -128,7 +127,7 @@ def lies_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -
     lies = _labelled(lies, first, [row for row in order if row in front])
     watch.at("done", 1.0)
     recommended, now = lies[first], lies[0]
-    no_fit = "" if any(lie.fits for lie in lies) else _no_fit(part, process, fine)
+    never_fits = None if any(lie.fits for lie in lies) else _never_fits(part, process, fine)
     return Lies(
         part=part.name,
         digest=part.digest,
@@ -140,13 +139,11 @@ def lies_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -
         recommended=recommended,
         front=tuple(lies[row] for row in order if row in front)[:SHOWN],
         today=now,
-        why=why(recommended, now, axis is not None, said, no_fit),
-        no_fit=no_fit,
+        never_fits=never_fits,
         searched=looks,
         supportless=int(np.count_nonzero(found.negligible & (found.fit >= 1.0))),
         cells=FINE_GRID,
         thinned_mm=tolerance_mm,
-        error=whole_error(recommended, now, FINE_GRID, tolerance_mm),
         spare=spare,
     )
 
@@ -200,18 +197,17 @@ def lie_of_row(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats
     turn = (round(a, 4) + 0.0, round(b, 4) + 0.0, round(c, 4) + 0.0)
     x, y, z = (float(round(v, 9)) + 0.0 for v in up)
     placed = place(_hull_part(part, judge.corners @ frame), turn_deg=turn, bed_mm=build[:2])
-    misfits = fits(placed, build)
+    misfits: list[Notice] = [*fits(placed, build)]
     if looked.fit[row] == 0.0:
-        misfits.append("it is lower than half the first layer")
-    misfit = "; ".join(misfits)
+        misfits.append(TooLow())
     f, p = looked.figures[row], looked.priced
     width, depth, height = (float(v) for v in placed.size_mm)
     return Lie(
         label="",
         up=(0.0, 0.0, 1.0) if today_too else (x, y, z),
         turn_deg=turn,
-        fits=not misfit,
-        misfit=misfit,
+        fits=not misfits,
+        misfits=tuple(misfits),
         needs_no_support=bool(looked.negligible[row]),
         standing=STANDINGS[int(p.standing[row])],
         bed_volume_mm3=float(f[k.BED_VOLUME]),
@@ -283,16 +279,11 @@ def _labelled(lies: list[Lie], first: int, front: list[int]) -> list[Lie]:
     return [replace(lie, label=", ".join(names[row]) or "between") for row, lie in enumerate(lies)]
 
 
-def _no_fit(part: Part, process: Process, looked: Looked) -> str:
-    """One sentence for a part that can be printed in no lie."""
+def _never_fits(part: Part, process: Process, looked: Looked) -> Notice:
+    """What is said of a part that can be printed in no lie."""
     printer = process.printer
     if not looked.fit.any():
-        return f"In every lie {part.name} is lower than half the first layer"
+        return AlwaysTooLow(part.name)
     percent = math.floor(1000.0 * float(looked.fit.max())) / 10.0
-    room = " × ".join(
-        figures.given(v) for v in (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
-    )
-    return (
-        f"In no lie {part.name} fits the build volume of {room} mm; at {figures.given(percent)} % of "
-        "its size it would"
-    )
+    build_mm = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
+    return NeverFits(part.name, build_mm, percent)

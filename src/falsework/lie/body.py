@@ -13,6 +13,8 @@ from falsework.part.part import Floats, Part
 SHARP_DEG = 30.0  # edges that turn by less are taken for parts of a curved face
 FEW_FACES = 5_000  # meshes of no more faces are not worth thinning
 
+STEADY_DEG = 15.0  # lean from which on nothing topples (constructed)
+
 
 @dataclass(frozen=True, eq=False)
 class Body:

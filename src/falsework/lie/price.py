@@ -27,7 +27,7 @@ from falsework.kernels.column.intervals import (
     UNREACHED_AREA,
     facet_sums,
 )
-from falsework.lie.body import Body
+from falsework.lie.body import STEADY_DEG, Body
 from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
@@ -37,7 +37,7 @@ from falsework.request.weights import Weights
 # As in the choice of standings (constructed): share of a surface's worth that support marks take, with a
 # typical remaining droop; that a broken-off foot takes; chance that what is left in the air ruins the part.
 MARKED, SCARRED, FAILS = 0.15, 0.30, 0.8
-TOPPLES, STEADY_DEG = 0.9, 15.0  # chance to topple at no lean at all, none from this lean on (constructed)
+TOPPLES = 0.9  # chance to topple at no lean at all; none from ``STEADY_DEG`` on (constructed)
 ENTRY_SHARE = 1.06  # time of walls over length / speed: corners and starts (measured on parts of this size)
 LAYER_S = 0.6  # travels and starts of a layer, s (constructed)
 

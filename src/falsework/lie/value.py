@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 from falsework.errors import ProcessError
+from falsework.lie import words
 from falsework.process.checks import check_fields
 from falsework.process.fields import setting
 from falsework.request.marks import NO_FACES, MarkedFaces, Vector, marked_words
 from falsework.request.weights import Weights
+from falsework.wording.notices import Notice
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,6 @@ class Lie:
     up: Vector
     turn_deg: tuple[float, float, float]
     fits: bool
-    misfit: str  # why it does not fit, as a sentence
     needs_no_support: bool
     standing: str  # none, bed or anywhere: where supports stand at this price
     bed_volume_mm3: float  # columns of air from undersides down to the bed
@@ -119,6 +121,14 @@ class Lie:
     uneven_share: float  # columns that cross an open mesh unevenly
     price: LiePrice
     layers: LayerCheck | None = None
+    misfits: tuple[Notice, ...] = ()  # why it does not fit
+
+    SAID: ClassVar[tuple[str, ...]] = ("misfit",)
+
+    @property
+    def misfit(self) -> str:
+        """Why it does not fit; '' where it does."""
+        return "; ".join(notice.text for notice in self.misfits)
 
 
 @dataclass(frozen=True)
@@ -135,14 +145,29 @@ class Lies:
     recommended: Lie
     front: tuple[Lie, ...]  # none is better than another in everything; cheapest first
     today: Lie
-    why: str
-    no_fit: str  # set when the part fits in no lie
     searched: int  # directions weighed, most of them by their facets alone
     supportless: int  # of these, without an underside in need
     cells: int  # columns along each side of the grid of the figures shown
     thinned_mm: float  # tolerance of the mesh that was searched; 0: the mesh itself
-    error: str  # how far the figures may be off
     spare: MarkedFaces = NO_FACES  # no support may touch them; weighed as ``show`` faces
+    never_fits: Notice | None = None  # set when the part fits in no lie
+
+    SAID: ClassVar[tuple[str, ...]] = ("why", "no_fit", "error")
+
+    @property
+    def why(self) -> str:
+        """The recommendation as one plain sentence with its figures."""
+        return words.why(self)
+
+    @property
+    def no_fit(self) -> str:
+        """That the part fits in no lie; '' where it does in one."""
+        return self.never_fits.text if self.never_fits else ""
+
+    @property
+    def error(self) -> str:
+        """How far the figures may be off, and what they rest on."""
+        return words.error(self)
 
     @property
     def marked(self) -> str:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from falsework.lie.price import STEADY_DEG
-from falsework.lie.value import Lie, Lies
+from typing import TYPE_CHECKING
+
+from falsework.lie.body import STEADY_DEG
 from falsework.wording import figures
+
+if TYPE_CHECKING:
+    from falsework.lie.value import Lie, Lies
 
 AT_ONCE_DEG = 0.5  # what topples at less of a lean does not stand
 HEAD = (
@@ -69,13 +73,17 @@ def turn_words(lie: Lie) -> str:
     return ", ".join(f"{round(angle)}" for angle in lie.turn_deg)
 
 
-def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
+def why(lies: Lies) -> str:
     """The recommendation as one plain sentence with its figures."""
+    return f"{lies.no_fit}. {_why(lies)}" if lies.no_fit else _why(lies)
+
+
+def _why(lies: Lies) -> str:
+    best, now = lies.recommended, lies.today
     if best.up == now.up and best.turn_deg == now.turn_deg:
         tail = "it needs no support" if best.needs_no_support else _needs(best)
         time = figures.duration(best.time_s)
-        text = f"As it lies now is best: {tail}, {time} in all; no lie searched is cheaper by 2 %"
-        return f"{no_fit}. {text}" if no_fit else text
+        return f"As it lies now is best: {tail}, {time} in all; no lie searched is cheaper by 2 %"
     turned = f"Turned by {turn_words(best)}°:"
     if best.needs_no_support:
         head = f"{turned} it needs no support"
@@ -92,22 +100,22 @@ def why(best: Lie, now: Lie, with_load: bool, marked: str, no_fit: str) -> str:
     text += f"; {figures.duration(best.time_s)} in all instead of {figures.duration(now.time_s)}"
     if now.lean_deg < STEADY_DEG and best.lean_deg > now.lean_deg + 1.0:
         text += f"; it topples {_topples(best)} instead of {_topples(now)}"
-    if marked and best.show_any_mm2 < now.show_any_mm2:
-        text += (
-            f"; {marked} marked {figures.area(best.show_any_mm2)} instead of {figures.area(now.show_any_mm2)}"
-        )
-    if with_load:
+    if lies.marked and best.show_any_mm2 < now.show_any_mm2:
+        marked = figures.area(best.show_any_mm2)
+        text += f"; {lies.marked} marked {marked} instead of {figures.area(now.show_any_mm2)}"
+    if lies.load_axis is not None:
         text += (
             f"; {figures.share(best.across_layers)} of the load across the layers "
             f"instead of {figures.share(now.across_layers)}"
         )
     if best.fits and not now.fits:
         text += f"; as it lies now it does not fit ({now.misfit})"
-    return f"{no_fit}. {text}" if no_fit else text
+    return text
 
 
-def whole_error(best: Lie, now: Lie, cells: int, thinned_mm: float) -> str:
+def error(lies: Lies) -> str:
     """What the figures rest on, and how they compare with the layers of a plan."""
+    best, now, cells, thinned_mm = lies.recommended, lies.today, lies.cells, lies.thinned_mm
     mesh = (
         f"a mesh thinned within {figures.given_unit(thinned_mm, 'mm')}"
         if thinned_mm > 0.0

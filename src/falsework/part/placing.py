@@ -9,7 +9,8 @@ import numpy as np
 
 from falsework.errors import PartError
 from falsework.part.part import Finding, Floats, Part
-from falsework.wording.figures import given_unit, length, with_unit
+from falsework.wording.figures import length
+from falsework.wording.notices import TooLarge
 
 AXES = ("x", "y", "z")
 LARGEST_SCALE = 1e4
@@ -87,8 +88,8 @@ def place(
     )
 
 
-def fits(part: Part, build_mm: tuple[float, float, float]) -> list[str]:
-    """One plain sentence per axis along which the part is larger than the build volume; [] if it fits.
+def fits(part: Part, build_mm: tuple[float, float, float]) -> list[TooLarge]:
+    """One notice per axis along which the part is larger than the build volume; [] if it fits.
 
     Each says by how much, and the scale at which the whole part would fit as it lies.
     """
@@ -96,9 +97,7 @@ def fits(part: Part, build_mm: tuple[float, float, float]) -> list[str]:
     ratio = min(room / long for room, long in zip(build_mm, size, strict=True) if long > 0)
     percent = math.floor(1000 * ratio) / 10
     return [
-        f"along {axis} the part is {with_unit(long, 'mm', 1)} and the build volume "
-        f"{with_unit(room, 'mm', 1)}: {with_unit(long - room, 'mm', 1)} too long; it would fit at "
-        f"{given_unit(percent, '%')} of its size"
+        TooLarge(axis, float(long), room, percent)
         for axis, long, room in zip(AXES, size, build_mm, strict=True)
         if long > room + TOLERANCE_MM
     ]

@@ -13,13 +13,12 @@ from falsework.cost.cost import Cost
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
-from falsework.layers.thin import thin_walls
 from falsework.lie import Lies, lies_for
 from falsework.lie.body import face_normals
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Kind, NeedMap
-from falsework.part import fits, place, read_part
+from falsework.part import place, read_part
 from falsework.part.part import Part
 from falsework.planning.value import (
     Inspection,
@@ -30,9 +29,10 @@ from falsework.planning.value import (
     Sparing,
     Totals,
 )
+from falsework.planning.warnings import part_warnings, release_warnings
 from falsework.process import limit_deg, reach_mm, with_usual_structure
 from falsework.process.settings import Process
-from falsework.release import Pulls, Release, Remedy, State, judge_release
+from falsework.release import Pulls, Remedy, judge_release
 from falsework.release.remedies import DIRECTIONS, what_to_change
 from falsework.request.context import Context
 from falsework.request.marks import marked_faces
@@ -54,10 +54,8 @@ from falsework.support.standing import Choice, StandingFigures
 from falsework.support.sweep import sweep_columns
 from falsework.watch import Watch
 from falsework.wording import figures
-from falsework.wording.figures import numbered
 
 MOST_LAYERS = 20_000
-THIN_SHARE = 0.01  # of a part narrower than a line, from which on it is said
 
 
 def plan_for(request: Request, context: Context, *, release: bool = True) -> Plan:
@@ -99,7 +97,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         part_cost=weighed.part_cost,
         support_cost=sum((p.cost for p in scheme.pieces), Cost()),
         warnings=(
-            *_part_warnings(placed, stack, process),
+            *part_warnings(placed, stack, process),
             *standing_warnings(weighed.figures, need, choices),
             *bare,
             *scheme.notes,
@@ -122,7 +120,7 @@ def judged(plan: Plan, context: Context) -> Plan:
     """
     assert plan.geometry is not None and plan.release is None
     released = judge_release(plan.geometry, plan.process, context, Pulls(directions=DIRECTIONS))
-    return replace(plan, release=released, warnings=(*plan.warnings, *_release_warnings(released)))
+    return replace(plan, release=released, warnings=(*plan.warnings, *release_warnings(released)))
 
 
 def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:
@@ -167,7 +165,7 @@ def inspect_for(request: Request, context: Context) -> Inspection:
         reach_mm=reach_mm(process),
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
-        warnings=_part_warnings(placed, stack, process),
+        warnings=part_warnings(placed, stack, process),
         rests_on=context.belief.rests_on,
         ground=MeasuredPart(placed, stack, need),
     )
@@ -341,50 +339,3 @@ def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:
         widest_stitch_mm=stack.widest_stitch_mm,
         stitched=len(stack.stitched_layers),
     )
-
-
-def _part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[str, ...]:
-    printer = process.printer
-    build_mm = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
-    warnings = list(fits(part, build_mm))
-    for finding in part.health.findings:
-        if finding.serious:
-            where = "" if finding.where_mm is None else f" near {figures.place(finding.where_mm)}"
-            count = f"{finding.count} × " if finding.count > 1 else ""
-            warnings.append(f"{count}{finding.what}{where}: {finding.done or 'left as it is'}")
-    if len(stack.stitched_layers):
-        first = stack.middles_mm[stack.stitched_layers[0]]
-        warnings.append(
-            f"the mesh is open: {len(stack.stitched_layers)} of {stack.count} layers were closed by bridging "
-            f"gaps of up to {figures.length(stack.widest_stitch_mm)}, the first at z "
-            f"{figures.with_unit(first, 'mm', 1)}"
-        )
-    thin = thin_walls(stack, process.line_width_mm)
-    if thin.share >= THIN_SHARE:
-        warnings.append(
-            f"about {figures.share(thin.share)} of the part is narrower than a line "
-            f"({figures.given_unit(process.line_width_mm, 'mm')}) and may not be printed, "
-            f"first near {figures.place(thin.where_mm)}"
-        )
-    return tuple(warnings)
-
-
-def _release_warnings(release: Release) -> tuple[str, ...]:
-    """What of the supports will stay in the part or may take some of it along."""
-    warnings = []
-    for state, one, many in (
-        (
-            State.TRAPPED,
-            "is trapped in the part: it never comes out",
-            "are trapped in the part: they never come out",
-        ),
-        (State.DIG, "must be dug out, and some of it may stay", "must be dug out, and some of them may stay"),
-    ):
-        found = [piece.number for piece in release.pieces if piece.state is state]
-        if found:
-            warnings.append(f"{numbered('piece', found)} of the support {one if len(found) == 1 else many}")
-    torn = [piece.number for piece in release.pieces if piece.tears]
-    if torn:
-        them = "it is" if len(torn) == 1 else "they are"
-        warnings.append(f"{numbered('piece', torn)} of the support may tear the part when {them} taken off")
-    return tuple(warnings)

@@ -8,23 +8,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
+from falsework.documents import dumps, loads
 from falsework.lie.value import Lies
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Underside
 from falsework.part.part import Finding
-from falsework.planning.document import dumps, loads
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.weights import Weights
 from falsework.support.geometry import Geometry
 from falsework.support.scheme import Gap, SupportPiece
 from falsework.support.standing import Alternative, Choice
+from falsework.wording.notices import Notice
 
-SCHEMA = "falsework.plan/1"
-INSPECTION_SCHEMA = "falsework.inspection/1"
-TOTALS_SCHEMA = "falsework.totals/1"
-LIES_SCHEMA = "falsework.lies/1"
-RELEASE_SCHEMA = "falsework.release/1"
+SCHEMA = "falsework.plan/2"
+INSPECTION_SCHEMA = "falsework.inspection/2"
+TOTALS_SCHEMA = "falsework.totals/2"
+LIES_SCHEMA = "falsework.lies/2"
+RELEASE_SCHEMA = "falsework.release/2"
 
 
 @dataclass(frozen=True)
@@ -66,13 +67,13 @@ class Inspection:
     reach_mm: float
     layers: LayerSummary
     undersides: tuple[Underside, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Notice, ...]
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     ground: MeasuredPart | None = field(default=None, compare=False, repr=False)
 
-    def to_json(self) -> str:
-        """Text of the inspection under schema ``falsework.inspection/1``."""
-        return dumps(self, INSPECTION_SCHEMA)
+    def to_json(self, *, said: bool = False) -> str:
+        """Text of the inspection under schema ``falsework.inspection/2``."""
+        return dumps(self, INSPECTION_SCHEMA, said=said)
 
 
 @dataclass(frozen=True)
@@ -120,12 +121,12 @@ class Totals:
     choices: tuple[Choice, ...]
     alternatives: tuple[Alternative, ...]
     part_cost: Cost
-    warnings: tuple[str, ...]
+    warnings: tuple[Notice, ...]
     sparing: Sparing | None = None
 
-    def to_json(self) -> str:
-        """Text of the totals under schema ``falsework.totals/1``."""
-        return dumps(self, TOTALS_SCHEMA)
+    def to_json(self, *, said: bool = False) -> str:
+        """Text of the totals under schema ``falsework.totals/2``."""
+        return dumps(self, TOTALS_SCHEMA, said=said)
 
 
 @dataclass(frozen=True)
@@ -147,16 +148,16 @@ class Plan:
     pieces: tuple[SupportPiece, ...]
     part_cost: Cost
     support_cost: Cost  # as built
-    warnings: tuple[str, ...]
+    warnings: tuple[Notice, ...]
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     release: Release | None = None  # how the pieces come off
     lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
     sparing: Sparing | None = None  # what no support may touch; None: nothing is spared
     geometry: Geometry | None = field(default=None, compare=False, repr=False)
 
-    def to_json(self) -> str:
+    def to_json(self, *, said: bool = False) -> str:
         """Text of ``plan.json``: everything but the geometry, which is written as files beside it."""
-        return dumps(self, SCHEMA)
+        return dumps(self, SCHEMA, said=said)
 
     @staticmethod
     def from_json(text: str, subject: str = "plan.json") -> Plan:
@@ -164,11 +165,11 @@ class Plan:
         return loads(Plan, text, SCHEMA, subject)
 
 
-def lies_json(lies: Lies) -> str:
-    """Text of ``lies.json`` under schema ``falsework.lies/1``."""
-    return dumps(lies, LIES_SCHEMA)
+def lies_json(lies: Lies, *, said: bool = False) -> str:
+    """Text of ``lies.json`` under schema ``falsework.lies/2``."""
+    return dumps(lies, LIES_SCHEMA, said=said)
 
 
-def release_json(release: Release) -> str:
-    """How the supports come off as text under schema ``falsework.release/1``."""
-    return dumps(release, RELEASE_SCHEMA)
+def release_json(release: Release, *, said: bool = False) -> str:
+    """How the supports come off as text under schema ``falsework.release/2``."""
+    return dumps(release, RELEASE_SCHEMA, said=said)

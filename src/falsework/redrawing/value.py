@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from manifold3d import Manifold
 
 from falsework.cost.cost import Cost
+from falsework.documents import dumps, loads
 from falsework.need.underside import Underside
 from falsework.part.part import Part
-from falsework.planning.document import dumps, loads
 from falsework.planning.value import PartSummary, Plan
 from falsework.process.settings import Process
 from falsework.redrawing.body.placement import Placement
@@ -19,8 +19,9 @@ from falsework.redrawing.printed import Printed
 from falsework.redrawing.split.value import Splits
 from falsework.request.standing import Standing
 from falsework.request.weights import Weights
+from falsework.wording.notices import Notice
 
-SCHEMA = "falsework.redraw/1"
+SCHEMA = "falsework.redraw/2"
 
 
 @dataclass(frozen=True)
@@ -176,13 +177,13 @@ class Redraw:
     best: str
     why: str
     notes: tuple[str, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Notice, ...]
     rests_on: str = ""
     geometry: RedrawGeometry | None = field(default=None, compare=False, repr=False)
 
-    def to_json(self) -> str:
+    def to_json(self, *, said: bool = False) -> str:
         """Text of ``redraw.json``: everything but the geometry, which is written as files beside it."""
-        return dumps(self, SCHEMA)
+        return dumps(self, SCHEMA, said=said)
 
     @staticmethod
     def from_json(text: str, subject: str = "redraw.json") -> Redraw:

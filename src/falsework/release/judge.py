@@ -40,7 +40,6 @@ from falsework.release.value import (
     Tool,
     Vector,
 )
-from falsework.release.words import CAUTIONS, verdict_of, why_of
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry
 from falsework.support.scheme import SupportScheme
@@ -71,7 +70,7 @@ def judge_release(
     tool, directions, belief, watch = pulls.tool, pulls.directions, context.belief, context.watch
     _check_meshes(scheme)
     if not scheme.pieces:
-        return Release((), (), verdict_of(()), tool, directions, ())
+        return Release((), (), tool, directions)
     watch.at("preparing the pieces", 0.0)
     clearance = min(
         scheme.gap.realised_mm, scheme.gap_below.realised_mm, max(process.structure.side_gap_mm, 0.05)
@@ -113,10 +112,8 @@ def judge_release(
     return Release(
         pieces,
         tuple(scheme.pieces[k].number for k in order),
-        verdict_of(pieces),
         tool,
         directions,
-        CAUTIONS,
     )
 
 
@@ -258,7 +255,7 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
         cuts, blocks = _cuts(found, k)
     blockers = taken[k].blockers if k in taken else frozenset()
     after = tuple(sorted(scheme.pieces[b].number for b in blockers if b in rounds and rounds[b] < rounds[k]))
-    made = PieceRelease(
+    return PieceRelease(
         number=piece.number,
         state=state,
         pull_direction=None if direction is None else _vector(direction),
@@ -278,9 +275,7 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
         tears=bool(near) and bond.high >= neck.bears_n,
         cuts=cuts,
         blocks=blocks,
-        why="",
     )
-    return why_of(made)
 
 
 def _cuts(found: _Found, k: int) -> tuple[tuple[Cut, ...], tuple[Block, ...]]:

@@ -241,9 +241,8 @@ def _better(now: _Trial, then: _Trial) -> bool:
 
 
 def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
-    made = Remedy(
+    return Remedy(
         change,
-        "",
         (len(now.release.failing), len(then.release.failing)),
         (now.failing_mm2, then.failing_mm2),
         (now.trapped, then.trapped),
@@ -252,7 +251,6 @@ def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
         (now.droop_mm, then.droop_mm),
         (now.price, then.price),
     )
-    return replace(made, effect=_effect(made))
 
 
 def _split(now: _Trial) -> Remedy | None:
@@ -266,31 +264,9 @@ def _split(now: _Trial) -> Remedy | None:
     same = _remedy(change, now, now)
     left = len(now.release.failing) - len(parted)
     freed = sum(piece.contact_mm2 for piece in parted)
-    made = replace(
+    return replace(
         same,
         failing=(same.failing[0], left),
         failing_mm2=(same.failing_mm2[0], same.failing_mm2[0] - freed),
         strands=(same.strands[0], same.strands[0] - sum(c.strands for p in parted for c in p.cuts)),
     )
-    return replace(made, effect=_effect(made))
-
-
-def _effect(r: Remedy) -> str:
-    """What changes, in figures."""
-    before, after = r.failing
-    said = [f"{after} instead of {before} fail"]
-    if after == before:
-        said = [f"{after} still fail{'s' * (after == 1)}"]
-    if r.trapped[0] != r.trapped[1]:
-        said.append(f"{r.trapped[1]} instead of {r.trapped[0]} trapped")
-    if r.strands[0] != r.strands[1]:
-        said.append(f"{r.strands[1]} instead of {r.strands[0]} strands to sever")
-    if abs(r.left_mm2[1] - r.left_mm2[0]) >= 1.0:
-        said.append(
-            f"{figures.area(r.left_mm2[1])} instead of {figures.area(r.left_mm2[0])} left without support"
-        )
-    if abs(r.droop_mm[1] - r.droop_mm[0]) >= 0.005:
-        said.append(f"droop {figures.length(r.droop_mm[1])} instead of {figures.length(r.droop_mm[0])}")
-    if abs(r.price[1] - r.price[0]) >= 0.01:
-        said.append(f"supports cost {figures.price(r.price[1])} instead of {figures.price(r.price[0])}")
-    return ", ".join(said)

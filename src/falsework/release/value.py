@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
+from typing import ClassVar
 
 from falsework.droop.estimate import Estimate
 from falsework.errors import ProcessError
 from falsework.process.checks import check_fields
 from falsework.process.fields import setting
-
-Vector = tuple[float, float, float]
-
-
-class State(StrEnum):
-    """What becomes of a piece, best first."""
-
-    STAYS = "stays on the bed"  # the part is lifted off it
-    BY_HAND = "comes by hand"
-    BY_TOOL = "comes with a tool"
-    BREAK = "break up first"  # into blocks, each of which can be pulled out
-    DIG = "dig out"  # only crumb by crumb, with a pick
-    TRAPPED = "trapped"  # not even a pick reaches it
+from falsework.release import words
+from falsework.release.state import State, Vector
 
 
 @dataclass(frozen=True)
@@ -126,7 +115,13 @@ class PieceRelease:
     tears: bool
     cuts: tuple[Cut, ...]
     blocks: tuple[Block, ...]
-    why: str
+
+    SAID: ClassVar[tuple[str, ...]] = ("why",)
+
+    @property
+    def why(self) -> str:
+        """How it comes off, in sentences."""
+        return words.why(self)
 
     @property
     def fails(self) -> bool:
@@ -141,10 +136,20 @@ class Release:
 
     pieces: tuple[PieceRelease, ...]
     order: tuple[int, ...]
-    verdict: str
     tool: Tool
     directions: int
-    cautions: tuple[str, ...]
+
+    SAID: ClassVar[tuple[str, ...]] = ("verdict", "cautions")
+
+    @property
+    def verdict(self) -> str:
+        """All pieces in one sentence."""
+        return words.verdict(self.pieces)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind at the bench, where there is anything to take off."""
+        return words.CAUTIONS if self.pieces else ()
 
     @property
     def failing(self) -> tuple[PieceRelease, ...]:
@@ -161,7 +166,6 @@ class Remedy:
     """
 
     change: str
-    effect: str
     failing: tuple[int, int]
     failing_mm2: tuple[float, float]
     trapped: tuple[int, int]
@@ -169,3 +173,10 @@ class Remedy:
     left_mm2: tuple[float, float]
     droop_mm: tuple[float, float]
     price: tuple[float, float]
+
+    SAID: ClassVar[tuple[str, ...]] = ("effect",)
+
+    @property
+    def effect(self) -> str:
+        """What changes, in figures."""
+        return words.effect(self)

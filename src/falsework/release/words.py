@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.release.value import PieceRelease, State, Vector
+from falsework.release.state import State, Vector
 from falsework.wording import figures
 from falsework.wording.figures import numbered
+
+if TYPE_CHECKING:
+    from falsework.release.value import PieceRelease, Remedy
 
 CAUTIONS = (
     "Let the part cool until it lets go of the bed; hot strands pull threads and burn fingers",
@@ -37,12 +40,8 @@ def way_text(direction: Vector) -> str:
     return f"{flat}, {figures.with_unit(abs(rise), '°', 0)} {'up' if rise > 0 else 'down'}"
 
 
-def why_of(piece: PieceRelease) -> PieceRelease:
-    """The piece with its sentence."""
-    return replace(piece, why=_why(piece))
-
-
-def _why(p: PieceRelease) -> str:
+def why(p: PieceRelease) -> str:
+    """How a piece comes off, and what holds it."""
     tears = (
         f"; the part may tear: its weakest section near the contact, {figures.area(p.neck_mm2)}, bears "
         f"{figures.force(p.neck_n)}"
@@ -87,7 +86,7 @@ def _why(p: PieceRelease) -> str:
     return "The part closes it in: no opening of 2 × 2 mm leads to it, so it stays for ever."
 
 
-def verdict_of(pieces: Sequence[PieceRelease]) -> str:
+def verdict(pieces: Sequence[PieceRelease]) -> str:
     """All pieces in one sentence."""
     if not pieces:
         return "There is nothing to take off."
@@ -108,3 +107,24 @@ def verdict_of(pieces: Sequence[PieceRelease]) -> str:
     if len(counts) == 1:
         return f"All {len(pieces)} pieces {plural[pieces[0].state][1]}{tears}."
     return f"Of {len(pieces)} pieces {', '.join(said)}{tears}."
+
+
+def effect(r: Remedy) -> str:
+    """What changes, in figures."""
+    before, after = r.failing
+    said = [f"{after} instead of {before} fail"]
+    if after == before:
+        said = [f"{after} still fail{'s' * (after == 1)}"]
+    if r.trapped[0] != r.trapped[1]:
+        said.append(f"{r.trapped[1]} instead of {r.trapped[0]} trapped")
+    if r.strands[0] != r.strands[1]:
+        said.append(f"{r.strands[1]} instead of {r.strands[0]} strands to sever")
+    if abs(r.left_mm2[1] - r.left_mm2[0]) >= 1.0:
+        said.append(
+            f"{figures.area(r.left_mm2[1])} instead of {figures.area(r.left_mm2[0])} left without support"
+        )
+    if abs(r.droop_mm[1] - r.droop_mm[0]) >= 0.005:
+        said.append(f"droop {figures.length(r.droop_mm[1])} instead of {figures.length(r.droop_mm[0])}")
+    if abs(r.price[1] - r.price[0]) >= 0.01:
+        said.append(f"supports cost {figures.price(r.price[1])} instead of {figures.price(r.price[0])}")
+    return ", ".join(said)

@@ -9,8 +9,8 @@ from falsework.coupon.guide import CAUTIONS, TITLES, TRIES, differing
 from falsework.coupon.reading import Kind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
+from falsework.documents import encode
 from falsework.files.coupon import SHEET, SHEET_PDF, file_names, with_geometry
-from falsework.planning.document import encode
 from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
 

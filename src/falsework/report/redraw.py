@@ -114,7 +114,7 @@ def redraw_words(redraw: Redraw) -> dict[str, object]:
 def notes(redraw: Redraw) -> list[str]:
     """What to mind: on strength, on changes that were dropped, on the part as it came."""
     dropped = redraw.combined.dropped if redraw.combined else ()
-    came = (f"as it is: {line}" for line in redraw.warnings)
+    came = (f"as it is: {notice.text}" for notice in redraw.warnings)
     return [words.sentence(line) for line in (*redraw.notes, *dropped, *came)]
 
 

@@ -24,7 +24,21 @@ from falsework.request.value import Wish
 from falsework.request.weights import Weights
 from falsework.support.figures import standing_figures
 from falsework.support.standing import Alternative, Choice, Option, StandingFigures
-from falsework.wording.figures import area, axes, duration, estimated, length, mass, numbered, share, span
+from falsework.wording.notices import (
+    Carried,
+    Holds,
+    Left,
+    LeftForSpared,
+    MayFail,
+    MoreScars,
+    NotBuilt,
+    Notice,
+    OutOfReach,
+    Range,
+    Scar,
+    SparedCarried,
+    SparedLeft,
+)
 
 __all__ = [
     "alternatives",
@@ -47,11 +61,6 @@ FAILS_FROM_LAYERS = (
 )
 FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part when left alone (constructed)
 
-_NO_ROOM = "there is no room for support beneath it"
-_NO_ROOM_ON_BED = "there is no room for support from the bed"
-SPARED = "faces that must not be touched"
-_LIES_ON_SPARED = f"it lies on {SPARED}"
-_WOULD_TOUCH = f"its support would touch {SPARED}"
 NEGLIGIBLE_SCAR_MM2 = 0.5  # no eye finds it
 _MOST_SCARS = 4  # said one by one
 NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
@@ -221,31 +230,32 @@ def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost)
     """
     overrules, standing = wish.overrules, wish.standing
     choices = []
+    reason: Notice
     for k, (underside, row) in enumerate(
         zip(need.undersides, options(figures, need, wish, part_cost), strict=True)
     ):
         on_spared = _on_spared(figures, k)
         if underside.number in overrules:
-            chosen, said = overrules[underside.number], "by your own choice, "
-            if on_spared and chosen is not Standing.NONE:
-                said += f"although {_LIES_ON_SPARED}, "
+            chosen = overrules[underside.number]
+            asked = "own-on-spared" if on_spared and chosen is not Standing.NONE else "own"
         elif underside.kind is Kind.HOLDS:
-            chosen, said = Standing.NONE, ""
+            chosen, asked = Standing.NONE, ""
         elif on_spared:
-            choices.append(Choice(underside.number, row, Standing.NONE, _left(underside, _LIES_ON_SPARED)))
+            reason = _left(underside, "lies-on-spared")
+            choices.append(Choice(underside.number, row, Standing.NONE, reason))
             continue
         elif standing == AUTO:
-            chosen, said = min(row, key=lambda option: option.objective).standing, ""
+            chosen, asked = min(row, key=lambda option: option.objective).standing, ""
         else:
-            chosen, said = Standing(standing), "as asked, "
-        why = _why(underside, row, chosen, _spared_mm2(figures, k, chosen))
-        choices.append(Choice(underside.number, row, chosen, said + why))
+            chosen, asked = Standing(standing), "all"
+        reason = _reason(underside, row, chosen, _spared_mm2(figures, k, chosen), asked)
+        choices.append(Choice(underside.number, row, chosen, reason))
     return tuple(choices)
 
 
 def as_built(
     choices: Iterable[Choice], need: NeedMap, carried: Collection[int], figures: StandingFigures
-) -> tuple[tuple[Choice, ...], tuple[str, ...]]:
+) -> tuple[tuple[Choice, ...], tuple[Notice, ...]]:
     """The choices that the built supports bear out, and a warning where they do not bear out all.
 
     ``carried`` are the numbers of undersides under which support was built. Columns only estimate: where gaps
@@ -258,20 +268,14 @@ def as_built(
             k = choice.underside - 1
             underside, area_mm2 = need.undersides[k], float(figures.area_mm2[k])
             touches = _spared_mm2(figures, k, choice.chosen) > 0.5 * area_mm2
-            why = _WOULD_TOUCH if touches else _NO_ROOM
-            bare.setdefault(why, []).append(underside)
-            choice = replace(choice, chosen=Standing.NONE, why=_left(underside, why))
+            because = "would-touch" if touches else "no-room"
+            bare.setdefault(because, []).append(underside)
+            choice = replace(choice, chosen=Standing.NONE, reason=_left(underside, because))
         out.append(choice)
-    return tuple(out), tuple(_bare_said(undersides, why) for why, undersides in bare.items())
-
-
-def _bare_said(bare: Sequence[Underside], why: str) -> str:
-    worst = max(bare, key=lambda u: u.droop_mm.value)
-    left = f"left, {_droops(worst, 'the worst droops' if len(bare) > 1 else 'it droops')}"
-    what = "no support fits beneath within its gaps and clearance"
-    if why == _WOULD_TOUCH:
-        what = f"support beneath would touch {SPARED}"
-    return f"{numbered('underside', [u.number for u in bare])}: {what}; {left}"
+    warnings = (
+        NotBuilt(_numbers(left), because == "would-touch", _worst(left)) for because, left in bare.items()
+    )
+    return tuple(out), tuple(warnings)
 
 
 def chosen_option(choice: Choice) -> Option:
@@ -316,137 +320,118 @@ def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternati
     )
 
 
-def standing_warnings(figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]) -> tuple[str, ...]:
+def standing_warnings(
+    figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]
+) -> tuple[Notice, ...]:
     """What the user should know about the choices: what is left for the sake of spared faces, what cannot be
-    reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are said in one
-    sentence."""
-    choices, said = tuple(choices), []
-    scars: list[tuple[float, int, str]] = []  # mm², underside, sentence
+    reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are one notice."""
+    choices = tuple(choices)
+    found: list[Notice] = []
+    scars: list[Scar] = []
     for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True)):
-        option = chosen_option(choice)
-        name = f"underside {underside.number}"
+        option, number = chosen_option(choice), underside.number
         area_mm2 = option.left_mm2 + option.contact_mm2
         spared_mm2 = _spared_mm2(figures, k, choice.chosen)
         unreached_mm2 = option.left_mm2 - spared_mm2
-        if choice.chosen is not Standing.NONE and spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-            said.append(
-                f"{name}: {share(spared_mm2 / area_mm2)} of it ({area(spared_mm2)}) is left to itself, "
-                f"for {_WOULD_TOUCH}"
-            )
-        if choice.chosen is Standing.BED and unreached_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-            said.append(
-                f"{name}: {share(unreached_mm2 / area_mm2)} of it ({area(unreached_mm2)}) cannot be "
-                "carried from the bed and is left to itself"
-            )
-        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(
-            NEGLIGIBLE_SHARE * area_mm2, NEGLIGIBLE_SCAR_MM2
-        ):
-            x, y, _ = figures.landing_mm[k]
-            where = (
-                f"{name}: its support stands on {area(option.scar_mm2)} of the part around "
-                f"{axes((x, y))} at z {span(*figures.landing_range_mm[k])} mm and will scar it there"
-            )
-            scars.append((option.scar_mm2, underside.number, where))
-        if option.failure_price > 0.0 and option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-            what = (
-                "starts in mid-air"
-                if underside.kind is Kind.ISLAND
-                else f"would droop {length(underside.droop_mm.value)}"
-            )
-            said.append(f"{name} {what} and {area(option.left_mm2)} of it is left: the print may fail there")
-    return (*_on_spared_said(figures, need, choices), *said, *_scars(scars))
+        least_mm2 = NEGLIGIBLE_SHARE * area_mm2
+        if choice.chosen is not Standing.NONE and spared_mm2 > least_mm2:
+            found.append(LeftForSpared(number, spared_mm2, area_mm2))
+        if choice.chosen is Standing.BED and unreached_mm2 > least_mm2:
+            found.append(OutOfReach(number, unreached_mm2, area_mm2))
+        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(least_mm2, NEGLIGIBLE_SCAR_MM2):
+            x, y, _ = figures.landing_mm[k].tolist()
+            low, high = figures.landing_range_mm[k].tolist()
+            scars.append(Scar(number, option.scar_mm2, (x, y), (low, high)))
+        if option.failure_price > 0.0 and option.left_mm2 > least_mm2:
+            droop_mm = None if underside.kind is Kind.ISLAND else underside.droop_mm.value
+            found.append(MayFail(number, droop_mm, option.left_mm2))
+    return (*_on_spared_said(figures, need, choices), *found, *_scars(scars))
 
 
-def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[Choice]) -> list[str]:
+def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[Choice]) -> list[Notice]:
     """Undersides that lie on spared faces altogether: those left for it, and those carried all the same."""
     mine = [
         (underside, choice)
         for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True))
         if _on_spared(figures, k) and underside.kind is not Kind.HOLDS
     ]
-    said = []
+    found: list[Notice] = []
     left = [underside for underside, choice in mine if choice.chosen is Standing.NONE]
-    carried = [underside.number for underside, choice in mine if choice.chosen is not Standing.NONE]
+    carried = [underside for underside, choice in mine if choice.chosen is not Standing.NONE]
     if left:
-        worst = max(left, key=lambda u: u.droop_mm.value)
-        many = len(left) > 1
-        said.append(
-            f"{numbered('underside', [u.number for u in left])} {'lie' if many else 'lies'} on {SPARED} and "
-            f"{'are' if many else 'is'} left: {_droops(worst, 'the worst droops' if many else 'it droops')}"
-        )
+        found.append(SparedLeft(_numbers(left), _worst(left)))
     if carried:
-        many = len(carried) > 1
-        said.append(
-            f"{numbered('underside', carried)} {'lie' if many else 'lies'} on {SPARED} and "
-            f"{'are' if many else 'is'} carried all the same, by your own choice"
-        )
-    return said
+        found.append(SparedCarried(_numbers(carried)))
+    return found
 
 
-def _scars(scars: list[tuple[float, int, str]]) -> list[str]:
-    """The largest scars one by one, the others together; each as (mm², number of the underside, sentence)."""
-    worst_first = sorted(scars, key=lambda scar: -scar[0])
+def _scars(scars: list[Scar]) -> list[Notice]:
+    """The largest scars one by one, the others together."""
+    worst_first = sorted(scars, key=lambda scar: -scar.scar_mm2)
     one_by_one, others = worst_first[:_MOST_SCARS], worst_first[_MOST_SCARS:]
     if len(others) == 1:
         one_by_one, others = worst_first, []
-    said = [sentence for _, _, sentence in sorted(one_by_one, key=lambda scar: scar[1])]
+    found: list[Notice] = [*sorted(one_by_one, key=_underside_of)]
     if others:
-        numbers = numbered("underside", sorted(number for _, number, _ in others))
-        others_area = area(math.fsum(mm2 for mm2, _, _ in others))
-        said.append(
-            f"{numbers}: their supports stand on {others_area} more of the part and will scar it there"
-        )
-    return said
+        numbers = tuple(sorted(scar.underside for scar in others))
+        found.append(MoreScars(numbers, math.fsum(scar.scar_mm2 for scar in others)))
+    return found
 
 
-def _why(underside: Underside, row: tuple[Option, ...], chosen: Standing, spared_mm2: float) -> str:
-    """The choice as a plain sentence with its figures; ``spared_mm2`` are left for spared faces."""
+def _reason(
+    underside: Underside, row: tuple[Option, ...], chosen: Standing, spared_mm2: float, asked: str
+) -> Notice:
+    """Why the choice is as it is, with its figures; ``spared_mm2`` are left for spared faces."""
     option = next(o for o in row if o.standing is chosen)
     if chosen is Standing.NONE or option.contact_mm2 == 0.0:
         if underside.kind is Kind.HOLDS and chosen is Standing.NONE:
-            return f"holds by itself: no layer reaches more than {length(underside.free_length_mm)} over air"
+            return Holds(underside.free_length_mm, asked)
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
-        no_room = _NO_ROOM_ON_BED if chosen is Standing.BED else _NO_ROOM
+        no_room = "no-room-on-bed" if chosen is Standing.BED else "no-room"
         if spared_mm2 > 0.5 * option.left_mm2:
-            no_room = _WOULD_TOUCH
+            no_room = "would-touch"
         if chosen is not Standing.NONE or carried is None:
-            return _left(underside, no_room)
-        return _left(underside, f"support would cost {_takes(carried.cost)}")
+            return replace(_left(underside, no_room), asked=asked)
+        left, cost = _left(underside, "cost"), carried.cost
+        return replace(left, mass_g=cost.mass_g, time_s=cost.time_s, asked=asked)
     scar_share = option.scar_mm2 / option.contact_mm2
-    where = "from the bed and the part"
+    where = "both"
     if scar_share <= NEGLIGIBLE_SHARE:
-        where = "from the bed"
+        where = "bed"
     elif scar_share >= 1.0 - NEGLIGIBLE_SHARE:
-        where = "from the part beneath"
-    alone = (
-        "left alone it would start in mid-air"
-        if underside.kind is Kind.ISLAND
-        else f"left alone it {_droops(underside, 'would droop')}"
-    )
-    text = f"carried {where} for {_takes(option.cost)}: {alone}"
+        where = "part"
     area_mm2 = option.left_mm2 + option.contact_mm2
-    if option.left_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-        text += f"; {share(option.left_mm2 / area_mm2)} of it cannot be carried and is left"
-        if spared_mm2 > NEGLIGIBLE_SHARE * area_mm2:
-            text += f", {share(spared_mm2 / area_mm2)} for the sake of {SPARED}"
-    if scar_share > NEGLIGIBLE_SHARE:
-        text += f"; scars {area(option.scar_mm2)} of the part"
-    return text
+    least_mm2 = NEGLIGIBLE_SHARE * area_mm2
+    return Carried(
+        where,
+        option.cost.mass_g,
+        option.cost.time_s,
+        None if underside.kind is Kind.ISLAND else _droop(underside),
+        area_mm2,
+        left_mm2=option.left_mm2 if option.left_mm2 > least_mm2 else 0.0,
+        spared_mm2=spared_mm2 if spared_mm2 > least_mm2 else 0.0,
+        scar_mm2=option.scar_mm2 if scar_share > NEGLIGIBLE_SHARE else 0.0,
+        asked=asked,
+    )
 
 
-def _left(underside: Underside, tail: str) -> str:
-    head = {
-        Kind.HOLDS: "left to itself",
-        Kind.BRIDGE: f"left to bridge {length(underside.span_mm)}",
-        Kind.CANTILEVER: f"left to reach out {length(underside.extent_mm)}",
-        Kind.ISLAND: "left although it starts in mid-air",
-    }[underside.kind]
-    return f"{head}: {_droops(underside, 'droops')}, {tail}"
+def _left(underside: Underside, because: str) -> Left:
+    over_mm = underside.span_mm if underside.kind is Kind.BRIDGE else underside.extent_mm
+    return Left(underside.kind.value, over_mm, _droop(underside), because)
 
 
-def _droops(underside: Underside, verb: str) -> str:
-    return f"{verb} {estimated(underside.droop_mm, 'mm')}"
+def _droop(underside: Underside) -> Range:
+    droop_mm = underside.droop_mm
+    return Range(droop_mm.value, droop_mm.low, droop_mm.high)
 
 
-def _takes(cost: Cost) -> str:
-    return f"{mass(cost.mass_g)} and {duration(cost.time_s)}"
+def _worst(undersides: Sequence[Underside]) -> Range:
+    return _droop(max(undersides, key=lambda u: u.droop_mm.value))
+
+
+def _numbers(undersides: Sequence[Underside]) -> tuple[int, ...]:
+    return tuple(underside.number for underside in undersides)
+
+
+def _underside_of(scar: Scar) -> int:
+    return scar.underside

@@ -33,7 +33,7 @@ from falsework.support.sweep import (
     sweep_columns,
 )
 from falsework.watch import QUIET, Watch
-from falsework.wording.figures import numbered
+from falsework.wording.notices import WeakPieces
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,9 +101,8 @@ def build_scheme(
         process.line_width_mm,
     )
     pieces = _pieces(draft, checks, need, strands, stack, gap, process)
-    weak = [piece.number for piece in pieces if piece.weak]
-    alone = "itself" if len(weak) == 1 else "themselves"
-    notes = (f"{numbered('piece', weak)} may not stand by {alone}",) if weak else ()
+    weak = tuple(piece.number for piece in pieces if piece.weak)
+    notes = (WeakPieces(weak),) if weak else ()
     count = stack.count
 
     def layers_of(band: Dense) -> Regions:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats, Indices, Regions
+from falsework.wording.notices import Notice
 
 
 class Role(IntEnum):
@@ -100,4 +101,4 @@ class SupportScheme:
     vertices: Floats
     faces: NDArray[np.int32]
     face_piece: Indices
-    notes: tuple[str, ...] = ()
+    notes: tuple[Notice, ...] = ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats
 from falsework.request.standing import Standing
+from falsework.wording.notices import Notice
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +66,7 @@ class Option:
 
 @dataclass(frozen=True)
 class Choice:
-    """The options of one underside, the one chosen, and why in one sentence.
+    """The options of one underside, the one chosen, and the reason; ``why`` says it.
 
     ``underside`` is its number, as in ``Underside.number``.
     """
@@ -72,7 +74,14 @@ class Choice:
     underside: int
     options: tuple[Option, ...]  # none, bed, anywhere
     chosen: Standing
-    why: str
+    reason: Notice
+
+    SAID: ClassVar[tuple[str, ...]] = ("why",)
+    WAS: ClassVar[dict[str, str]] = {"reason": "why"}  # a sentence, up to falsework.plan/1
+
+    @property
+    def why(self) -> str:
+        return self.reason.text
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from falsework.planning.document import dumps
+from falsework.documents import dumps
 from falsework.process.settings import Process
 from falsework.tuning.next_test import Next, next_test
 from falsework.tuning.recommend import Recommendation, recommend

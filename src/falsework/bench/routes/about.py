@@ -16,7 +16,7 @@ from falsework.bench.routes import Here, Who
 from falsework.bench.scheduler import Task
 from falsework.bench.security import BODY_BYTES, INVITATION_S
 from falsework.bench.service import Service
-from falsework.planning.document import encode
+from falsework.documents import encode
 from falsework.process.builtin import builtin, builtin_names
 from falsework.process.fields import spec_of
 from falsework.process.schema import Row, describe

@@ -21,8 +21,8 @@ from falsework.bench.scheduler import MOST_WAITING, TooMany
 from falsework.bench.security import FRAMED
 from falsework.bench.service import Service
 from falsework.bench.stages import key_of
+from falsework.documents import decode, encode
 from falsework.errors import LedgerError
-from falsework.planning.document import decode, encode
 from falsework.process.settings import Process
 from falsework.process.toml import override
 

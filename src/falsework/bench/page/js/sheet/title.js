@@ -73,7 +73,7 @@ export function titleBlock(page) {
       h("tbody", {}, facts(store).map(([a, b, c, d]) =>
         h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
     verdict(store),
-    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Mind"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w))))) : null,
+    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Mind"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Words for whoever prints it"),
       h("textarea", {

@@ -1,0 +1,18 @@
+"""What becomes of a piece of support."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+Vector = tuple[float, float, float]
+
+
+class State(StrEnum):
+    """What becomes of a piece, best first."""
+
+    STAYS = "stays on the bed"  # the part is lifted off it
+    BY_HAND = "comes by hand"
+    BY_TOOL = "comes with a tool"
+    BREAK = "break up first"  # into blocks, each of which can be pulled out
+    DIG = "dig out"  # only crumb by crumb, with a pick
+    TRAPPED = "trapped"  # not even a pick reaches it

@@ -1,0 +1,223 @@
+"""Notices in English. Another language would be another file such as this and ``terms``."""
+
+from __future__ import annotations
+
+from functools import singledispatch
+
+from falsework.wording import notices as n
+from falsework.wording.figures import (
+    area,
+    axes,
+    counted,
+    duration,
+    estimated,
+    given,
+    given_unit,
+    length,
+    mass,
+    numbered,
+    place,
+    share,
+    span,
+    with_unit,
+)
+
+_ASKED = {
+    "": "",
+    "all": "as asked, ",
+    "own": "by your own choice, ",
+    "own-on-spared": f"by your own choice, although it lies on {n.SPARED}, ",
+}
+_BECAUSE = {
+    "no-room": "there is no room for support beneath it",
+    "no-room-on-bed": "there is no room for support from the bed",
+    "would-touch": f"its support would touch {n.SPARED}",
+    "lies-on-spared": f"it lies on {n.SPARED}",
+}
+_WHERE = {"bed": "from the bed", "part": "from the part beneath", "both": "from the bed and the part"}
+
+
+@singledispatch
+def said(notice: n.Notice) -> str:
+    """The sentence of a notice, without a full stop."""
+    raise TypeError(f"no words for {type(notice).__name__}")
+
+
+@said.register
+def _(x: n.Earlier) -> str:
+    return x.sentence
+
+
+@said.register
+def _(x: n.TooLarge) -> str:
+    return (
+        f"along {x.axis} the part is {with_unit(x.long_mm, 'mm', 1)} and the build volume "
+        f"{with_unit(x.room_mm, 'mm', 1)}: {with_unit(x.long_mm - x.room_mm, 'mm', 1)} too long; it would "
+        f"fit at {given_unit(x.fits_at_percent, '%')} of its size"
+    )
+
+
+@said.register
+def _(x: n.TooLow) -> str:
+    return "it is lower than half the first layer"
+
+
+@said.register
+def _(x: n.NeverFits) -> str:
+    room = " × ".join(given(v) for v in x.build_mm)
+    return (
+        f"In no lie {x.part} fits the build volume of {room} mm; at {given(x.fits_at_percent)} % of its size "
+        "it would"
+    )
+
+
+@said.register
+def _(x: n.AlwaysTooLow) -> str:
+    return f"In every lie {x.part} is lower than half the first layer"
+
+
+@said.register
+def _(x: n.MeshFault) -> str:
+    count = f"{x.count} × " if x.count > 1 else ""
+    where = "" if x.where_mm is None else f" near {place(x.where_mm)}"
+    return f"{count}{x.what}{where}: {x.done or 'left as it is'}"
+
+
+@said.register
+def _(x: n.OpenLayers) -> str:
+    return (
+        f"the mesh is open: {x.layers} of {counted(x.of, 'layer')} were closed by bridging gaps of up to "
+        f"{length(x.widest_mm)}, the first at z {with_unit(x.first_z_mm, 'mm', 1)}"
+    )
+
+
+@said.register
+def _(x: n.ThinPart) -> str:
+    return (
+        f"about {share(x.share)} of the part is narrower than a line ({given_unit(x.line_width_mm, 'mm')}) "
+        f"and may not be printed, first near {place(x.first_mm)}"
+    )
+
+
+@said.register
+def _(x: n.LeftForSpared) -> str:
+    return (
+        f"underside {x.underside}: {share(x.left_mm2 / x.of_mm2)} of it ({area(x.left_mm2)}) is left to "
+        f"itself, for its support would touch {n.SPARED}"
+    )
+
+
+@said.register
+def _(x: n.OutOfReach) -> str:
+    return (
+        f"underside {x.underside}: {share(x.left_mm2 / x.of_mm2)} of it ({area(x.left_mm2)}) cannot be "
+        "carried from the bed and is left to itself"
+    )
+
+
+@said.register
+def _(x: n.Scar) -> str:
+    return (
+        f"underside {x.underside}: its support stands on {area(x.scar_mm2)} of the part around "
+        f"{axes(x.at_mm)} at z {span(*x.z_mm)} mm and will scar it there"
+    )
+
+
+@said.register
+def _(x: n.MoreScars) -> str:
+    return (
+        f"{numbered('underside', x.undersides)}: their supports stand on {area(x.scar_mm2)} more of the part "
+        "and will scar it there"
+    )
+
+
+@said.register
+def _(x: n.MayFail) -> str:
+    what = "starts in mid-air" if x.droop_mm is None else f"would droop {length(x.droop_mm)}"
+    return f"underside {x.underside} {what} and {area(x.left_mm2)} of it is left: the print may fail there"
+
+
+def _lie_on_spared(undersides: tuple[int, ...]) -> str:
+    lie, are = ("lie", "are") if len(undersides) > 1 else ("lies", "is")
+    return f"{numbered('underside', undersides)} {lie} on {n.SPARED} and {are}"
+
+
+def _worst(undersides: tuple[int, ...], worst_mm: n.Range) -> str:
+    return f"{'the worst' if len(undersides) > 1 else 'it'} droops {estimated(worst_mm, 'mm')}"
+
+
+@said.register
+def _(x: n.SparedLeft) -> str:
+    return f"{_lie_on_spared(x.undersides)} left: {_worst(x.undersides, x.worst_mm)}"
+
+
+@said.register
+def _(x: n.SparedCarried) -> str:
+    return f"{_lie_on_spared(x.undersides)} carried all the same, by your own choice"
+
+
+@said.register
+def _(x: n.NotBuilt) -> str:
+    what = "no support fits beneath within its gaps and clearance"
+    if x.touches_spared:
+        what = f"support beneath would touch {n.SPARED}"
+    return f"{numbered('underside', x.undersides)}: {what}; left, {_worst(x.undersides, x.worst_mm)}"
+
+
+@said.register
+def _(x: n.WeakPieces) -> str:
+    alone = "itself" if len(x.pieces) == 1 else "themselves"
+    return f"{numbered('piece', x.pieces)} may not stand by {alone}"
+
+
+@said.register
+def _(x: n.Trapped) -> str:
+    tail = "is trapped in the part: it never comes out"
+    if len(x.pieces) > 1:
+        tail = "are trapped in the part: they never come out"
+    return f"{numbered('piece', x.pieces)} of the support {tail}"
+
+
+@said.register
+def _(x: n.DugOut) -> str:
+    them = "it" if len(x.pieces) == 1 else "them"
+    return f"{numbered('piece', x.pieces)} of the support must be dug out, and some of {them} may stay"
+
+
+@said.register
+def _(x: n.Tears) -> str:
+    they = "it is" if len(x.pieces) == 1 else "they are"
+    return f"{numbered('piece', x.pieces)} of the support may tear the part when {they} taken off"
+
+
+@said.register
+def _(x: n.Holds) -> str:
+    return f"{_ASKED[x.asked]}holds by itself: no layer reaches more than {length(x.free_mm)} over air"
+
+
+@said.register
+def _(x: n.Left) -> str:
+    head = {
+        "holds": "left to itself",
+        "bridge": f"left to bridge {length(x.over_mm)}",
+        "cantilever": f"left to reach out {length(x.over_mm)}",
+        "island": "left although it starts in mid-air",
+    }[x.kind]
+    because = _BECAUSE.get(x.because) or f"support would cost {mass(x.mass_g)} and {duration(x.time_s)}"
+    return f"{_ASKED[x.asked]}{head}: droops {estimated(x.droop_mm, 'mm')}, {because}"
+
+
+@said.register
+def _(x: n.Carried) -> str:
+    alone = "start in mid-air" if x.droop_mm is None else f"droop {estimated(x.droop_mm, 'mm')}"
+    text = (
+        f"{_ASKED[x.asked]}carried {_WHERE[x.where]} for {mass(x.mass_g)} and {duration(x.time_s)}: left "
+        f"alone it would {alone}"
+    )
+    if x.left_mm2:
+        text += f"; {share(x.left_mm2 / x.of_mm2)} of it cannot be carried and is left"
+        if x.spared_mm2:
+            text += f", {share(x.spared_mm2 / x.of_mm2)} for the sake of {n.SPARED}"
+    if x.scar_mm2:
+        text += f"; scars {area(x.scar_mm2)} of the part"
+    return text

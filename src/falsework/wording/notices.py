@@ -1,0 +1,266 @@
+"""Notices: what a person should know, as a code and its figures. The sentence is made where it is shown.
+
+A notice is a frozen dataclass with a ``code`` under which documents hold it; ``text`` is its sentence in
+``wording.english``. Documents read back what they wrote; a bare sentence in one of before is an ``Earlier``.
+New notices of any room are made the same way: a class here, its sentence there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+SPARED = "faces that must not be touched"
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A code and figures; ``text`` says it, without a full stop."""
+
+    code: ClassVar[str] = ""
+    kinds: ClassVar[dict[str, type[Notice]]] = {}  # every notice by its code
+    SAID: ClassVar[tuple[str, ...]] = ("text",)  # made when shown, not part of documents
+
+    def __init_subclass__(cls, code: str) -> None:
+        cls.code = code
+        assert code not in Notice.kinds, code
+        Notice.kinds[code] = cls
+
+    @property
+    def text(self) -> str:
+        from falsework.wording.english import said
+
+        return said(self)
+
+    def __str__(self) -> str:
+        return self.text
+
+
+@dataclass(frozen=True)
+class Range:
+    """A predicted figure with its 90 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Earlier(Notice, code="earlier"):
+    """A sentence from a document of before notices had codes."""
+
+    sentence: str
+
+
+# --- the part
+
+
+@dataclass(frozen=True)
+class TooLarge(Notice, code="too-large"):
+    """Along ``axis`` the part is longer than the build volume; at ``fits_at_percent`` all of it would fit."""
+
+    axis: str
+    long_mm: float
+    room_mm: float
+    fits_at_percent: float
+
+
+@dataclass(frozen=True)
+class TooLow(Notice, code="too-low"):
+    """The part lies lower than the middle of the first layer."""
+
+
+@dataclass(frozen=True)
+class NeverFits(Notice, code="never-fits"):
+    """In no position the part fits the build volume; at ``fits_at_percent`` of its size it would in one."""
+
+    part: str
+    build_mm: tuple[float, float, float]
+    fits_at_percent: float
+
+
+@dataclass(frozen=True)
+class AlwaysTooLow(Notice, code="always-too-low"):
+    """In every position the part lies lower than the middle of the first layer."""
+
+    part: str
+
+
+@dataclass(frozen=True)
+class MeshFault(Notice, code="mesh-fault"):
+    """A serious finding of the healing: ``what`` was found how often, and what was ``done``."""
+
+    what: str
+    count: int
+    done: str
+    where_mm: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True)
+class OpenLayers(Notice, code="open-layers"):
+    """Layers of an open mesh that were closed by bridging gaps."""
+
+    layers: int
+    of: int
+    widest_mm: float
+    first_z_mm: float
+
+
+@dataclass(frozen=True)
+class ThinPart(Notice, code="thin-part"):
+    """A share of the part is narrower than a line."""
+
+    share: float
+    line_width_mm: float
+    first_mm: tuple[float, float, float]
+
+
+# --- where supports may stand; areas in mm²
+
+
+@dataclass(frozen=True)
+class LeftForSpared(Notice, code="left-for-spared"):
+    """Of an underside, what is left for the sake of faces that no support may touch."""
+
+    underside: int
+    left_mm2: float
+    of_mm2: float
+
+
+@dataclass(frozen=True)
+class OutOfReach(Notice, code="out-of-reach"):
+    """Of an underside, what cannot be carried from the bed."""
+
+    underside: int
+    left_mm2: float
+    of_mm2: float
+
+
+@dataclass(frozen=True)
+class Scar(Notice, code="scar"):
+    """The support of an underside stands on the part, around ``at_mm`` (x, y), from ``z_mm`` low to high."""
+
+    underside: int
+    scar_mm2: float
+    at_mm: tuple[float, float]
+    z_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class MoreScars(Notice, code="more-scars"):
+    """Lesser scars, together."""
+
+    undersides: tuple[int, ...]
+    scar_mm2: float
+
+
+@dataclass(frozen=True)
+class MayFail(Notice, code="may-fail"):
+    """What is left of an underside may ruin the print; ``droop_mm`` None: it starts in mid-air."""
+
+    underside: int
+    droop_mm: float | None
+    left_mm2: float
+
+
+@dataclass(frozen=True)
+class SparedLeft(Notice, code="spared-left"):
+    """Undersides that lie on faces that no support may touch, left for it; ``worst_mm`` droop of them."""
+
+    undersides: tuple[int, ...]
+    worst_mm: Range
+
+
+@dataclass(frozen=True)
+class SparedCarried(Notice, code="spared-carried"):
+    """Undersides that lie on such faces and are carried all the same, by the user's choice."""
+
+    undersides: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class NotBuilt(Notice, code="not-built"):
+    """Undersides beneath which no support could be built, whatever was chosen."""
+
+    undersides: tuple[int, ...]
+    touches_spared: bool
+    worst_mm: Range
+
+
+# --- supports and how they come off
+
+
+@dataclass(frozen=True)
+class WeakPieces(Notice, code="weak-pieces"):
+    """Pieces of support that may fall or buckle."""
+
+    pieces: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Trapped(Notice, code="trapped"):
+    """Pieces that never come out of the part."""
+
+    pieces: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class DugOut(Notice, code="dug-out"):
+    """Pieces that come out only in bits, and not all of them."""
+
+    pieces: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Tears(Notice, code="tears"):
+    """Pieces that may take some of the part along."""
+
+    pieces: tuple[int, ...]
+
+
+# --- why an underside is left or carried
+
+
+@dataclass(frozen=True)
+class Holds(Notice, code="holds"):
+    """It needs nothing: no layer reaches further over air than ``free_mm``."""
+
+    free_mm: float
+    asked: str = ""
+
+
+@dataclass(frozen=True)
+class Left(Notice, code="left"):
+    """It is left, and droops by ``droop_mm``.
+
+    ``kind``: of the underside; ``over_mm``: its span, or how far it reaches out. ``because``: 'cost' (support
+    would take ``mass_g`` and ``time_s``), 'no-room', 'no-room-on-bed', 'would-touch' or 'lies-on-spared'.
+    ``asked``: '', 'all' (where supports stand was asked for), 'own' (for this underside) or 'own-on-spared'.
+    """
+
+    kind: str
+    over_mm: float
+    droop_mm: Range
+    because: str
+    mass_g: float = 0.0
+    time_s: float = 0.0
+    asked: str = ""
+
+
+@dataclass(frozen=True)
+class Carried(Notice, code="carried"):
+    """It is carried ``where``: 'bed', 'part' or 'both'; ``droop_mm`` left alone, None for one in mid-air.
+
+    Of ``of_mm2`` so much is ``left_mm2``, of that ``spared_mm2`` for faces that no support may touch; 0 where
+    it is not worth a word, and so is ``scar_mm2``. ``asked`` as in ``Left``.
+    """
+
+    where: str
+    mass_g: float
+    time_s: float
+    droop_mm: Range | None
+    of_mm2: float
+    left_mm2: float = 0.0
+    spared_mm2: float = 0.0
+    scar_mm2: float = 0.0
+    asked: str = ""
