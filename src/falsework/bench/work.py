@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from falsework.bench.stages import Stage
-from falsework.errors import FalseworkError, ProgramError
 from falsework.documents import decode, encode
+from falsework.errors import FalseworkError, ProgramError
 from falsework.request.store import Store
 from falsework.watch import Watch
 
