@@ -44,6 +44,8 @@ def test_the_wheel_holds_every_file_of_the_page(copy, tmp_path):
             for name in wheel.namelist()
         )
         assert sum(len(gzip.compress(wheel.read(name))) for name in held) < MOST_COMPRESSED
+        stubs = {f"{path.relative_to(ROOT / 'src')}" for path in (ROOT / "src").rglob("*.pyi")}
+        assert len(stubs) > 5 and {*stubs, "falsework/py.typed"} <= set(wheel.namelist())
 
 
 @pytest.mark.parametrize(

@@ -28,7 +28,6 @@ from falsework.droop.strand import (
 from falsework.droop.supported import touching
 from falsework.process.settings import Process
 
-LAWS = ("clearance", "layers")
 FULL_RUN_MM = 1000.0  # strands so long always sag onto the support
 _NOTHING = 1e-12  # share that stands for no contact at all
 

@@ -1,0 +1,14 @@
+from .conditions import candidate_conditions as candidate_conditions
+from .conditions import printed as printed
+from .conditions import support_condition as support_condition
+from .designing import design as design
+from .reading import Condition as Condition
+from .reading import Kind as Kind
+from .reading import LetGo as LetGo
+from .reading import Reading as Reading
+from .value import Batch as Batch
+from .value import Cell as Cell
+from .value import Coupon as Coupon
+from .value import CouponKind as CouponKind
+from .value import LeftOut as LeftOut
+from .value import Shape as Shape

@@ -1,0 +1,13 @@
+from .best import best_lies as best_lies
+from .best import lies_for as lies_for
+from .value import Care as Care
+from .value import LayerCheck as LayerCheck
+from .value import Lie as Lie
+from .value import LiePrice as LiePrice
+from .value import Lies as Lies
+from .value import Search as Search
+from .words import HEAD as HEAD
+from .words import rows as rows
+from .words import shown as shown
+from .words import turn_text as turn_text
+from .words import turn_words as turn_words

@@ -1,0 +1,11 @@
+from .calls import inspect as inspect
+from .calls import plan as plan
+from .calls import totals as totals
+from .pipeline import inspect_for as inspect_for
+from .pipeline import judged as judged
+from .pipeline import placed_part as placed_part
+from .pipeline import plan_for as plan_for
+from .pipeline import totals_for as totals_for
+from .value import Inspection as Inspection
+from .value import Plan as Plan
+from .value import Totals as Totals

@@ -1,0 +1,14 @@
+from .context import Context as Context
+from .marks import NO_FACES as NO_FACES
+from .marks import MarkedFaces as MarkedFaces
+from .marks import Vector as Vector
+from .marks import direction as direction
+from .options import Options as Options
+from .options import request_of as request_of
+from .standing import AUTO as AUTO
+from .standing import Standing as Standing
+from .store import Store as Store
+from .value import Placing as Placing
+from .value import Request as Request
+from .value import Wish as Wish
+from .weights import Weights as Weights
