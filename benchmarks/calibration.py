@@ -44,7 +44,7 @@ from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.tuning.belief import belief_of
 from falsework.tuning.evidence import Cell, cell_of, laid
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.model import FREEDOM, columns_of, map_of, outcome
 
@@ -201,7 +201,7 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
     """Where the truth lies among the posterior's draws, 0..1, by quantity."""
     rng = np.random.default_rng([seed, 77])
     truth = world(layout, rng)
-    posterior = fit(readings(layout, truth, rng), MATERIALS)
+    posterior = fit_readings(readings(layout, truth, rng), MATERIALS)
     found: dict[str, float] = {}
 
     def rank(name: str, true: float, draws: Floats) -> None:
@@ -291,7 +291,7 @@ def held_out(printers: int, seed: int) -> None:
     for k in range(printers):
         machine = invented_printer(seed + k)
         rng = np.random.default_rng([seed + k, 5])
-        posterior = fit(machine.readings(tray(PLA, 48, rng), seed + k), MATERIALS)
+        posterior = fit_readings(machine.readings(tray(PLA, 48, rng), seed + k), MATERIALS)
         belief = belief_of(posterior, machine.name, PLA.material)
         for at in ("0.2", "0.12", "0.32", "0.9"):
             process = PROCESSES[at]

@@ -25,14 +25,14 @@ import numpy as np
 
 from falsework.cli.belief import chosen_belief
 from falsework.cli.tune import fitted
-from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design
+from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design_coupon
 from falsework.coupon.conditions import run_mm, support_condition
 from falsework.ledger import Entry, Ledger
 from falsework.part.demo import demo_parts
 from falsework.planning import plan
 from falsework.process import Process, builtin
 from falsework.tuning.belief import belief_of
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import Trial
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
@@ -68,12 +68,12 @@ def printer_off(k: int, process: Process, believed: Survey) -> InventedPrinter:
 
 
 def learned(readings: Sequence[Reading], process: Process) -> Posterior:
-    return fit(readings, {process.material.name: process.material}) if readings else PRIOR_POSTERIOR
+    return fit_readings(readings, {process.material.name: process.material}) if readings else PRIOR_POSTERIOR
 
 
 def first_tray(process: Process, printers: int) -> dict[str, float]:
     """One of each test piece as designed for the first belief, printed, read and fitted."""
-    pieces = [design(kind, process) for kind in PIECES]
+    pieces = [design_coupon(kind, process) for kind in PIECES]
     trays = [[cell.condition for cell in piece.cells] for piece in pieces]
     believed = survey(PRIOR_POSTERIOR, process, "invented")
     off: list[tuple[float, float, float]] = []

@@ -19,7 +19,7 @@ FOR_NOW = {
     *("auditing/beside.py:_of", "auditing/deposit.py:_along", "auditing/deposit.py:_runs"),
     *("auditing/deposit.py:_stretches", "auditing/deposit.py:rebuild"),
     *("cli/coupon.py:coupon_command", "cli/ledger.py:photo_command", "cli/ledger.py:show_command"),
-    *("cli/tune.py:tune_command", "coupon/designing.py:design"),
+    *("cli/tune.py:tune_command", "coupon/designing.py:design_coupon"),
     *("ledger/ledger.py:add_print", "ledger/ledger.py:add_reading"),
     *("ledger/recording.py:add_print", "ledger/recording.py:append"),
     *("support/generate.py:_walls", "support/stability.py:_check_toppling"),

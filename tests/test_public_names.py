@@ -18,11 +18,11 @@ NAMES = [
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
     *("Lies", "Release", "MarkedFaces", "best_lies", "lies_html", "write_stl"),
     *("Audit", "Level", "ProgramError", "audit", "audit_html"),
-    *("Coupon", "CouponKind", "design", "write_coupon"),
+    *("Coupon", "CouponKind", "design_coupon", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
-    *("ChangeKind", "Redraw", "redraw"),
+    *("ChangeKind", "Redraw", "redraw", "redraw_html", "write_redraw"),
     *("Context", "Placing", "Request", "Wish", "plan_for"),
-    *("Belief", "Posterior", "Tuned", "belief_of", "fit", "tune", "tuning_html"),
+    *("Belief", "Posterior", "Tuned", "belief_of", "fit_readings", "tune", "tuning_html"),
 ]
 
 

@@ -2,7 +2,7 @@ from .auditing import Audit as Audit
 from .auditing import Level as Level
 from .auditing import audit as audit
 from .cost.cost import Cost as Cost
-from .coupon.designing import design as design
+from .coupon.designing import design_coupon as design_coupon
 from .coupon.reading import Condition as Condition
 from .coupon.reading import LetGo as LetGo
 from .coupon.reading import Reading as Reading
@@ -19,6 +19,7 @@ from .errors import ProcessError as ProcessError
 from .errors import ProgramError as ProgramError
 from .files.coupon import write_coupon as write_coupon
 from .files.folder import write_plan as write_plan
+from .files.redraw import write_redraw as write_redraw
 from .files.settings_sheet import settings_sheet as settings_sheet
 from .files.stl import write_stl as write_stl
 from .files.threemf import write_3mf as write_3mf
@@ -48,6 +49,7 @@ from .release import Release as Release
 from .report import audit_html as audit_html
 from .report import lies_html as lies_html
 from .report import report_html as report_html
+from .report.redraw import redraw_html as redraw_html
 from .report.tuning import tuning_html as tuning_html
 from .request import Context as Context
 from .request import MarkedFaces as MarkedFaces
@@ -58,7 +60,7 @@ from .request import Store as Store
 from .request import Weights as Weights
 from .request import Wish as Wish
 from .tuning.belief import belief_of as belief_of
-from .tuning.fit import fit as fit
+from .tuning.fit import fit_readings as fit_readings
 from .tuning.posterior import Posterior as Posterior
 from .tuning.results import Tuned as Tuned
 from .tuning.results import tune as tune

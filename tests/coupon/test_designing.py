@@ -22,7 +22,7 @@ from falsework.coupon import (
     Kind,
     Shape,
     candidate_conditions,
-    design,
+    design_coupon,
     printed,
     support_condition,
 )
@@ -134,13 +134,13 @@ def test_pieces_for_processes_of_all_sorts(
         structure=structure,
         printer=replace(base.printer, build_width_mm=bed, build_depth_mm=bed),
     )
-    check(design(kind, process, seed=5, most_minutes=120, most_grams=60))
+    check(design_coupon(kind, process, seed=5, most_minutes=120, most_grams=60))
 
 
 @pytest.mark.parametrize("kind", [CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP])
 def test_the_same_seed_gives_the_same_piece_and_another_shuffles_it(kind: CouponKind) -> None:
     process = builtin("pla-0.4")
-    first, again, other = design(kind, process, seed=1), piece(kind), piece(kind, seed=2)
+    first, again, other = design_coupon(kind, process, seed=1), piece(kind), piece(kind, seed=2)
     assert first == again and first.to_json() == again.to_json()
     for one, two in zip(first.geometry.bodies, again.geometry.bodies, strict=True):
         assert one.part == two.part
@@ -165,10 +165,10 @@ def test_a_coupon_survives_its_json_and_other_texts_are_refused() -> None:
 @pytest.mark.parametrize("kind", [CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP])
 def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
     process = builtin("pla-0.4")
-    whole = design(kind, process, seed=1, most_minutes=200, most_grams=200)
+    whole = design_coupon(kind, process, seed=1, most_minutes=200, most_grams=200)
     assert not whole.left_out
-    small = design(kind, process, seed=1, most_minutes=0.6 * whole.minutes, most_grams=200)
-    light = design(kind, process, seed=1, most_minutes=200, most_grams=0.6 * whole.grams)
+    small = design_coupon(kind, process, seed=1, most_minutes=0.6 * whole.minutes, most_grams=200)
+    light = design_coupon(kind, process, seed=1, most_minutes=200, most_grams=0.6 * whole.grams)
     for cut, unit in ((small, "min"), (light, "g")):
         check(cut)
         assert 0 < len(cut.cells) < len(whole.cells)
@@ -181,17 +181,17 @@ def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
 
 def test_a_limit_too_tight_for_one_cell_is_refused() -> None:
     with pytest.raises(ProcessError, match=r"not even one cell .* more than 1"):
-        design(CouponKind.GAP, builtin("pla-0.4"), most_minutes=1)
+        design_coupon(CouponKind.GAP, builtin("pla-0.4"), most_minutes=1)
     process = builtin("pla-0.4")
     tiny = replace(process, printer=replace(process.printer, build_width_mm=25, build_depth_mm=25))
     with pytest.raises(ProcessError, match="the bed has no room"):
-        design(CouponKind.GAP, tiny)
+        design_coupon(CouponKind.GAP, tiny)
 
 
 def test_a_small_bed_gets_columns_side_by_side() -> None:
     process = builtin("pla-0.4")
     small = replace(process, printer=replace(process.printer, build_width_mm=120, build_depth_mm=70))
-    coupon = design(CouponKind.OVERHANG, small, seed=1)
+    coupon = design_coupon(CouponKind.OVERHANG, small, seed=1)
     check(coupon)
     assert len(coupon.cells) == len(piece(CouponKind.OVERHANG).cells)
     assert len({round(cell.middle_mm[0] - 0.5 * cell.size_mm[0], 3) for cell in coupon.cells}) > 1
@@ -205,7 +205,7 @@ def test_a_plan_of_the_same_mesh_costs_the_same(name: str) -> None:
     fan = piece(CouponKind.OVERHANG, name)
     cost = plan(fan.geometry.bodies[0].part, process, standing="none", release=False).part_cost
     assert (cost.time_s / 60, cost.mass_g) == pytest.approx((fan.minutes, fan.grams), rel=1e-9)
-    gap = design(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3)
+    gap = design_coupon(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3)
     printed_with = process_of(gap.cells[0].condition, process)  # with the small feet of test pieces
     result = plan(gap.geometry.bodies[0].part, printed_with, standing="bed", release=False)
     cost = result.part_cost + result.support_cost
@@ -250,11 +250,11 @@ def test_the_confirmation_piece_has_an_underside_of_each_class() -> None:
 def test_given_cells_are_built_in_the_order_wanted() -> None:
     process = builtin("pla-0.4")
     wanted = [support_condition(process, 30.0, air_gap_mm=n * 0.2) for n in (2, 1, 3)]
-    coupon = design(CouponKind.GAP, process, cells=wanted, most_minutes=10)
+    coupon = design_coupon(CouponKind.GAP, process, cells=wanted, most_minutes=10)
     assert 0 < len(coupon.cells) < 3
     assert {cell.condition for cell in coupon.cells} == set(wanted[: len(coupon.cells)])
     slopes = [printed(Kind.OVERHANG, process, angle_deg=a, fan=f) for a in (40.0, 50.0) for f in (1.0, 0.5)]
-    assert [batch.fan for batch in design(CouponKind.OVERHANG, process, cells=slopes).batches] == [1.0, 0.5]
+    assert [b.fan for b in design_coupon(CouponKind.OVERHANG, process, cells=slopes).batches] == [1.0, 0.5]
 
 
 GOOD = support_condition(builtin("pla-0.4"), 30.0)
@@ -277,9 +277,9 @@ GOOD = support_condition(builtin("pla-0.4"), 30.0)
 def test_conditions_that_a_piece_cannot_have_are_refused(kind: CouponKind, condition, wrong: str) -> None:
     with pytest.raises(ProcessError, match="cell 2: .*" + wrong):
         good = candidate_conditions(kind, builtin("pla-0.4"))[0]
-        design(kind, builtin("pla-0.4"), cells=[good, condition])
+        design_coupon(kind, builtin("pla-0.4"), cells=[good, condition])
     with pytest.raises(ProcessError, match="no cells"):
-        design(kind, builtin("pla-0.4"), cells=[])
+        design_coupon(kind, builtin("pla-0.4"), cells=[])
 
 
 def test_droop_is_what_the_jaws_read_beyond_the_nominal_thickness() -> None:
@@ -291,7 +291,7 @@ def test_droop_is_what_the_jaws_read_beyond_the_nominal_thickness() -> None:
 
 def test_designing_can_be_stopped() -> None:
     with pytest.raises(Cancelled):
-        design(CouponKind.GAP, builtin("pla-0.4"), watch=Watch(stop=lambda: True))
+        design_coupon(CouponKind.GAP, builtin("pla-0.4"), watch=Watch(stop=lambda: True))
 
 
 def solids_of(vertices: np.ndarray, faces: np.ndarray) -> m3.Manifold:

@@ -15,7 +15,7 @@ from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
 from falsework.report import curves, tuning_words
 from falsework.report.tuning import tuning_html
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.next_test import Next
 from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -72,7 +72,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, 1)])
     recorded = ledger.readings()
     process = replace(PLA, printer=replace(PLA.printer, name=printer.name))
-    posterior = fit([r.reading for r in recorded], ledger.materials())
+    posterior = fit_readings([r.reading for r in recorded], ledger.materials())
     here = survey(posterior, process, printer.name)
     return Tuned(recommend(posterior, process, recorded=recorded, found=here), DONE, here, tuple(recorded))
 

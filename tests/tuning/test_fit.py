@@ -20,7 +20,7 @@ from falsework.errors import Cancelled, FalseworkError
 from falsework.process import load_process
 from falsework.tuning import fit as fitting
 from falsework.tuning.belief import belief_of
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.predict import predict, predicted
 from falsework.watch import Watch
@@ -74,11 +74,11 @@ def few_steps():
 
 @pytest.fixture(scope="module")
 def learnt() -> Posterior:
-    return fit(TRAY, MATERIALS)
+    return fit_readings(TRAY, MATERIALS)
 
 
 def test_without_readings_it_is_the_prior():
-    assert fit([], {}) is PRIOR_POSTERIOR
+    assert fit_readings([], {}) is PRIOR_POSTERIOR
     assert belief_of(PRIOR_POSTERIOR, "heron", MATERIAL) is PRIOR
     np.testing.assert_allclose(PRIOR_POSTERIOR.mean, 0.0, atol=1e-12)
     np.testing.assert_allclose(np.diag(PRIOR_POSTERIOR.covariance), 1.0, rtol=2e-3)
@@ -98,7 +98,7 @@ def test_it_learns_what_the_tray_shows(learnt):
 
 
 def test_one_reading_is_enough_and_moves_what_it_is_about():
-    one = fit(gaps({0.4: LetGo.FUSED}), MATERIALS)
+    one = fit_readings(gaps({0.4: LetGo.FUSED}), MATERIALS)
     belief = belief_of(one, "heron", MATERIAL)
     assert sum(let_go_chances(0.4, PLA, belief)[2:]) < sum(let_go_chances(0.4, PLA, PRIOR)[2:]) - 0.15
     before, after = limit_angle_deg(PLA, PRIOR), limit_angle_deg(PLA, belief)
@@ -110,7 +110,7 @@ def test_many_readings_are_fitted_and_narrow_the_interval():
     few, many = bridges(0.8), bridges(0.8) * 24  # 120 readings
     spread = []
     for some in (few, many):
-        sag = bridge_droop(50, PLA, belief_of(fit(some, MATERIALS), "heron", MATERIAL))
+        sag = bridge_droop(50, PLA, belief_of(fit_readings(some, MATERIALS), "heron", MATERIAL))
         spread.append(sag.high / sag.low)
     # never below what the laws get wrong from case to case
     floor = np.exp(2 * NORMAL_95 * PRIORS["log_sag"].anew)
@@ -121,7 +121,7 @@ def test_many_readings_are_fitted_and_narrow_the_interval():
 def test_readings_that_contradict_each_other_are_no_reason_to_fail():
     mixed = gaps({0.4: LetGo.FUSED}) * 3 + gaps({0.4: LetGo.EARLY}) * 3 + slopes({60: 1}) + slopes({60: 5})
     wild = [replace(bridges(1.0)[0], droop_mm=80.0), replace(bridges(1.0)[0], droop_mm=-0.9)]
-    posterior = fit(mixed + wild, MATERIALS)
+    posterior = fit_readings(mixed + wild, MATERIALS)
     assert np.isfinite(posterior.sets).all()
     # not in the end sure of anything: both outcomes stay likely
     chances = let_go_chances(0.4, PLA, belief_of(posterior, "heron", MATERIAL))
@@ -129,8 +129,8 @@ def test_readings_that_contradict_each_other_are_no_reason_to_fail():
 
 
 def test_a_slipped_caliper_hardly_moves_the_rest():
-    clean = fit(bridges(0.8) * 2, MATERIALS)
-    slipped = fit(bridges(0.8) * 2 + [replace(bridges(0.8)[2], droop_mm=9.0)], MATERIALS)
+    clean = fit_readings(bridges(0.8) * 2, MATERIALS)
+    slipped = fit_readings(bridges(0.8) * 2 + [replace(bridges(0.8)[2], droop_mm=9.0)], MATERIALS)
     sags = [bridge_droop(50, PLA, belief_of(p, "heron", MATERIAL)).value for p in (clean, slipped)]
     assert sags[1] == pytest.approx(sags[0], rel=0.10)
 
@@ -141,9 +141,9 @@ def test_readings_at_another_height_decide_between_the_laws():
     usual = gaps({0.1: LetGo.FUSED, 0.2: LetGo.SCRAPED, 0.3: LetGo.HAND, 0.4: LetGo.HAND}) * 2
     like_clearance = {0.1: LetGo.FUSED, 0.2: LetGo.FUSED, 0.3: LetGo.TOOL, 0.4: LetGo.HAND}
     like_layers = {0.05: LetGo.FUSED, 0.1: LetGo.SCRAPED, 0.15: LetGo.HAND, 0.2: LetGo.HAND}
-    assert fit(usual, MATERIALS).layers_law == pytest.approx(0.5, abs=0.05)
-    assert fit(usual + gaps(like_clearance, thin) * 2, MATERIALS).layers_law < 0.3
-    assert fit(usual + gaps(like_layers, thin) * 2, MATERIALS).layers_law > 0.7
+    assert fit_readings(usual, MATERIALS).layers_law == pytest.approx(0.5, abs=0.05)
+    assert fit_readings(usual + gaps(like_clearance, thin) * 2, MATERIALS).layers_law < 0.3
+    assert fit_readings(usual + gaps(like_layers, thin) * 2, MATERIALS).layers_law > 0.7
 
 
 def test_a_neighbour_learns_less_than_the_printer_itself(learnt):
@@ -171,9 +171,9 @@ def test_far_from_the_readings_less_is_known(learnt):
 
 
 def test_the_same_readings_give_the_same_posterior(learnt):
-    again = fit(TRAY, MATERIALS)
+    again = fit_readings(TRAY, MATERIALS)
     assert again.to_json() == learnt.to_json()
-    shuffled = fit(TRAY[::-1], MATERIALS)
+    shuffled = fit_readings(TRAY[::-1], MATERIALS)
     here, there = (limit_angle_deg(PLA, belief_of(p, "heron", MATERIAL)) for p in (learnt, shuffled))
     assert there.value == pytest.approx(here.value, abs=0.5)
 
@@ -193,7 +193,7 @@ def test_it_is_kept_as_text_and_comes_back(learnt):
 def test_it_says_on_what_it_rests(learnt):
     assert belief_of(learnt, "heron", MATERIAL).rests_on == "17 readings of heron × PLA"
     invented = [replace(r, invented=True) for r in TRAY[:1]]
-    belief = belief_of(fit(invented, MATERIALS), "heron", MATERIAL)
+    belief = belief_of(fit_readings(invented, MATERIALS), "heron", MATERIAL)
     assert belief.rests_on == "1 reading of heron × PLA, invented"
     assert "no reading of tern × PLA; 17 readings of others" in belief_of(learnt, "tern", MATERIAL).rests_on
 
@@ -232,4 +232,4 @@ def test_predictions_are_probabilities(learnt):
 
 def test_it_can_be_stopped():
     with pytest.raises(Cancelled):
-        fit(TRAY, MATERIALS, watch=Watch(stop=lambda: True))
+        fit_readings(TRAY, MATERIALS, watch=Watch(stop=lambda: True))

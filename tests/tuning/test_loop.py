@@ -9,7 +9,7 @@ import numpy as np
 
 from falsework.coupon import CouponKind, candidate_conditions
 from falsework.process import builtin
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import Trial
 from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -43,7 +43,7 @@ def test_after_one_tray_of_each_piece_limit_and_gap_are_found() -> None:
             for n, kind in enumerate(kinds)
             for r in printer.readings(candidate_conditions(kind, PLA), 10 * k + n)
         ]
-        found = survey(fit(readings, MATERIALS), PLA, "invented")
+        found = survey(fit_readings(readings, MATERIALS), PLA, "invented")
         limit = abs(float(np.median(found.limit_deg)) - printer.limit_deg(PLA)) <= 3.0
         gap = abs(float(np.median(found.gap_layers)) - printer.gap_mm(PLA) / 0.2) <= 0.5
         hits += limit and gap

@@ -9,7 +9,7 @@ import pytest
 
 from falsework.coupon import CouponKind, Kind, candidate_conditions, printed
 from falsework.process import builtin
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.next_test import SURE, Gain, Next, Proposal, Trial, advised, next_test
 from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -79,7 +79,7 @@ def test_what_is_known_is_not_tested_again() -> None:
     kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
     cells = [c for kind in kinds for c in candidate_conditions(kind, PLA)]
     readings = [r for seed in range(6) for r in printer.readings(cells, seed)]
-    posterior = fit(readings, {"PLA": PLA.material})
+    posterior = fit_readings(readings, {"PLA": PLA.material})
     assert all(q.sure > 0.7 for q in survey(posterior, PLA, printer.name).questions())
     found = next_test(posterior, PLA, printer=printer.name)
     assert found.stop

@@ -14,7 +14,7 @@ import pytest
 from falsework.coupon import CouponKind, Kind, candidate_conditions
 from falsework.ledger import Entry, Ledger, Recorded
 from falsework.process import builtin, dump_process, limit_deg, load_process
-from falsework.tuning.fit import fit
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.process_file import numbered, process_file
@@ -43,7 +43,7 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Po
             cells = candidate_conditions(kind, PLA)
             ledger.add_many([Entry(r, measured_on=DAY) for r in printer.readings(cells, seed + twice)])
     recorded = ledger.readings()
-    return printer, fit([r.reading for r in recorded], ledger.materials()), recorded
+    return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded
 
 
 def test_first_crossing_is_exact_for_straight_lines_and_ends_stay_ends() -> None:

@@ -381,14 +381,14 @@ def _demo(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
 def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A test piece: its files, its recording sheet, and what there is to look at."""
     from falsework.coupon import Condition, CouponKind
-    from falsework.coupon.designing import design
+    from falsework.coupon.designing import design_coupon
     from falsework.files.coupon import write_coupon
     from falsework.ledger.looking import spots_of_piece
     from falsework.process.settings import Process
     from falsework.report.coupon import sheet_files
 
     cells, process = arguments["cells"], decode(Process, arguments["process"])
-    piece = design(
+    piece = design_coupon(
         CouponKind(arguments["kind"]),
         process,
         _belief(bench, arguments["fit"], process),
@@ -410,7 +410,7 @@ def _tune(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     from falsework.ledger import Ledger
     from falsework.process.settings import Material, Process
     from falsework.report.tuning import tuning_html
-    from falsework.tuning.fit import fit
+    from falsework.tuning.fit import fit_readings
     from falsework.tuning.posterior import PRIOR_POSTERIOR
     from falsework.tuning.process_file import process_file
     from falsework.tuning.results import tune
@@ -422,7 +422,7 @@ def _tune(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     materials = {process.material.name: process.material, **known}
     posterior = PRIOR_POSTERIOR
     if recorded:
-        posterior = fit([one.reading for one in recorded], materials, watch=watch.part(0.0, 0.4))
+        posterior = fit_readings([one.reading for one in recorded], materials, watch=watch.part(0.0, 0.4))
         _text(staging, "fit.json", posterior.to_json())
     tuned = tune(
         posterior,

@@ -115,9 +115,9 @@ def designed(
     kind: str, process: Process, belief: Belief, seed: int, minutes: float, grams: float, watch: Watch
 ) -> Coupon:
     """The test piece of that kind within the limits."""
-    from falsework.coupon import CouponKind, design
+    from falsework.coupon import CouponKind, design_coupon
 
-    return design(
+    return design_coupon(
         CouponKind(kind),
         process,
         belief,

@@ -102,7 +102,7 @@ def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Poste
     A stored fit of the same readings is used again.
     """
     from falsework.errors import FalseworkError
-    from falsework.tuning.fit import fit
+    from falsework.tuning.fit import fit_readings
     from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 
     if ledger is None:
@@ -118,7 +118,7 @@ def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Poste
     if not recorded:
         return PRIOR_POSTERIOR, []
     materials = {process.material.name: process.material, **ledger.materials()}
-    text = fit([r.reading for r in recorded], materials, watch=watch).to_json()
+    text = fit_readings([r.reading for r in recorded], materials, watch=watch).to_json()
     ledger.save_fit(text, digest)
     return Posterior.from_json(text), recorded  # as it is stored, for the same figures each time
 

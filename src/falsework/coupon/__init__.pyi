@@ -1,7 +1,7 @@
 from .conditions import candidate_conditions as candidate_conditions
 from .conditions import printed as printed
 from .conditions import support_condition as support_condition
-from .designing import design as design
+from .designing import design_coupon as design_coupon
 from .reading import Condition as Condition
 from .reading import Kind as Kind
 from .reading import LetGo as LetGo

@@ -59,8 +59,8 @@ def printed(kind: Kind, process: Process, **tried: Any) -> Condition:
 def candidate_conditions(kind: CouponKind, process: Process, belief: Belief = PRIOR) -> list[Condition]:
     """The cells this piece could have, the most telling first: nearest the expected threshold, then the ends.
 
-    Cheap: no geometry is made. :func:`design` takes as many from the front as the limits of time and mass
-    allow. Gaps are whole layers, the only ones that one layer height can realise.
+    Cheap: no geometry is made. :func:`design_coupon` takes as many from the front as the limits of time and
+    mass allow. Gaps are whole layers, the only ones that one layer height can realise.
     """
     return _CANDIDATES[kind](process, belief)
 

@@ -62,7 +62,7 @@ class _Made(NamedTuple):
     cost: Cost
 
 
-def design(
+def design_coupon(
     kind: CouponKind,
     process: Process,
     belief: Belief = PRIOR,

@@ -30,7 +30,9 @@ _MOST = 3_000_000  # readings × walkers × sweeps; with more readings fewer swe
 _STAYS = 0.8  # correlation of a walker's proposal with its place
 
 
-def fit(readings: Sequence[Reading], materials: Mapping[str, Material], *, watch: Watch = QUIET) -> Posterior:
+def fit_readings(
+    readings: Sequence[Reading], materials: Mapping[str, Material], *, watch: Watch = QUIET
+) -> Posterior:
     """What the readings teach, under both laws of the gap, each with its probability.
 
     Laplace's method finds the most probable unknowns (damped Newton steps from two starts) and a normal

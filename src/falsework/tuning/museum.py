@@ -6,7 +6,7 @@ import datetime
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from falsework.coupon.designing import design
+from falsework.coupon.designing import design_coupon
 from falsework.coupon.value import CouponKind
 from falsework.process.builtin import builtin
 from falsework.process.settings import Process
@@ -41,7 +41,8 @@ def fill(ledger: Ledger, watch: Watch = QUIET) -> None:
     ledger.introduce(process.printer, process.material)
     for k, kind in enumerate(_PRINTED):
         day = _FIRST_DAY + datetime.timedelta(days=k)
-        piece = design(kind, process, seed=k, watch=watch.part(k / len(_PRINTED), (k + 1) / len(_PRINTED)))
+        stretch = watch.part(k / len(_PRINTED), (k + 1) / len(_PRINTED))
+        piece = design_coupon(kind, process, seed=k, watch=stretch)
         code = ledger.add_coupon(piece.to_json())
         print_id = ledger.add_print(
             PRINTER,

@@ -99,7 +99,7 @@ def next_test(
 
     ``most_minutes``, ``most_grams`` limit each piece.
     """
-    from falsework.coupon import design
+    from falsework.coupon import design_coupon
     from falsework.tuning.belief import belief_of
 
     printer = printer or process.printer.name
@@ -124,7 +124,7 @@ def next_test(
         if not taken or _saved_min(trial.gains(taken)) <= MINUTES_PER_CELL * len(taken):
             continue  # not worth reading off, whatever it takes to print
         try:
-            piece = design(
+            piece = design_coupon(
                 kind,
                 process,
                 belief,
