@@ -141,6 +141,7 @@ def bracket_plan(
         np.array([arm], dtype=object),
         np.array([125], dtype=np.int64),
         np.zeros(1, np.int64),
+        np.zeros(1, bool),
     )
     first, block_faces = box((95.0, 103.0, 0.0), (105.0, 117.0, 24.6))
     second, _ = box((110.0, 103.0, 0.0), (125.0, 117.0, 24.6))

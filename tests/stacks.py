@@ -80,6 +80,7 @@ def need_of(
         regions=regions,
         region_layer=np.array([i for i, _, _ in flat], dtype=np.int64),
         region_underside=np.array([u for _, _, u in flat], dtype=np.int64),
+        region_starts=np.zeros(len(flat), dtype=bool),
     )
 
 

@@ -23,7 +23,8 @@ PROCESS = load_process("pla-0.4")
 
 def test_a_wall_thinner_than_a_line_is_said() -> None:
     walls = merged(box((20.0, 10.0, 10.0)), box((0.3, 10.0, 10.0), (30.0, 0.0, 0.0)))
-    (said,) = plan(part_of(*walls), PROCESS).warnings
+    said, topples = plan(part_of(*walls), PROCESS).warnings
+    assert topples.code == "topples"  # 0.3 mm of foot under 10 mm of wall
     assert plain(said.text) == (
         "about 1 % of the part is narrower than a line (0.45 mm) and may not be printed, "
         "first near x 125.0, y 110.0, z 0.1 mm"

@@ -26,6 +26,7 @@ NO_NEED = NeedMap(
     np.empty(0, dtype=object),
     np.empty(0, dtype=np.int64),
     np.empty(0, dtype=np.int64),
+    np.empty(0, dtype=bool),
 )
 
 

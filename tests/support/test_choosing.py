@@ -31,6 +31,7 @@ from falsework.support.choosing import (
 )
 from falsework.support.standing import StandingFigures
 from falsework.wording.figures import duration, mass, numbered, plain
+from falsework.wording.notices import Obstacle
 from stacks import need_of, underside
 
 PROCESS = Process()
@@ -160,7 +161,7 @@ def test_no_room_for_support_carries_nothing():
     for option in choice.options:
         assert (option.contact_mm2, option.scar_mm2, option.cost) == (0.0, 0.0, Cost())
         assert option.left_mm2 == 80.0
-    assert "no room for support" in choice.why
+    assert "the air gaps take all of the height" in choice.why
     assert standing_warnings(figures, need_of([], [underside()]), [choice]) == ()
 
 
@@ -365,9 +366,12 @@ def test_a_choice_without_room_is_taken_back_and_said():
     chosen = _choose(figures, patches, standing="anywhere")
     assert {c.chosen for c in chosen} == {Standing.ANYWHERE}
     need = need_of([], patches)
-    same, silent = as_built(chosen, need, {1, 2}, figures)
+    same, silent = as_built(chosen, need, {1, 2}, figures, {})
     assert same == chosen and silent == ()
-    built, said = as_built(chosen, need, {1}, figures)
+    obstacle = Obstacle("part", (1.0, 2.0, 3.5))
+    built, said = as_built(chosen, need, {1}, figures, {2: obstacle})
     assert built[0] == chosen[0]
-    assert built[1].chosen is Standing.NONE and "no room for support" in built[1].why
-    assert len(said) == 1 and said[0].text.startswith("underside 2: no support fits")
+    assert built[1].chosen is Standing.NONE and "the part is in the way" in built[1].why
+    (notice,) = said
+    assert notice.undersides == (2,) and notice.obstacle == obstacle
+    assert "x 1.0, y 2.0, z 3.5 mm" in plain(notice.text) and "falls" in notice.text

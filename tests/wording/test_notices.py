@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from falsework.documents import decode, encode
-from falsework.wording.notices import Earlier, Notice, Range
+from falsework.wording.notices import Earlier, Notice, Obstacle, Range
 
 DOCS = Path(__file__).parents[2] / "docs" / "plan-json.md"
 TOLD = {  # a value for every field that is no plain number
@@ -32,6 +32,8 @@ def example(kind: type[Notice]) -> Notice:
             return TOLD[name]
         if hint in (Range, Range | None):
             return Range(0.4, 0.1, 1.2)
+        if hint == Obstacle | None:
+            return Obstacle("gap", (1.0, 2.0, 3.0), 0.4, 0.6)
         arguments = [a for a in typing.get_args(hint) if a is not Ellipsis]
         if typing.get_origin(hint) is tuple:
             return tuple(a(2 + k) for k, a in enumerate(arguments))

@@ -218,13 +218,15 @@ def _planned(bench: Bench, arguments: Arguments, watch: Watch, *, release: bool)
 def _supports(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
-    from falsework.report.verdict import verdict
+    from falsework.report.verdict import stands, verdict
+    from falsework.support.stability import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 
     plan = _planned(bench, arguments, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None
     watch.at("drawing supports", 0.95)
     _text(staging, "supports.json", plan.to_json(said=True))
-    _json(staging, "words.json", {"verdict": verdict(plan)})
+    least = {"buckling": LEAST_BUCKLING_SAFETY, "topple": LEAST_TOPPLE_SAFETY}
+    _json(staging, "words.json", {"verdict": verdict(plan), "stands": stands(plan), "least": least})
     write_buffers(staging / "supports.mesh", figures.supports_mesh(plan.geometry), {})
     carries = {piece.number: piece.undersides for piece in plan.pieces}
     meta = {"width_mm": plan.process.line_width_mm, "undersides_of": carries}

@@ -91,6 +91,7 @@ def plan(result: Plan) -> None:
     if result.undersides:
         _standings(result)
     _cost(result)
+    _readiness(result)
     if result.pieces and result.release is not None:
         say(f"  How they come off: {result.release.verdict}")
     warnings([notice.text for notice in result.warnings])
@@ -214,7 +215,7 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
             figures.number(u.area_mm2, 1),
             figures.number(u.angle_deg, 0),
             figures.number(u.height_mm, 1),
-            _interval(u.droop_mm),
+            f"falls {figures.number(u.falls_mm)}" if u.falls_mm is not None else _interval(u.droop_mm),
             _interval(u.supported_droop_mm),
         ]
         for u in shown
@@ -230,6 +231,27 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
     rests = "; ".join(terms.RESTS_ON.get(basis, basis) for basis in bases)
     read = f" ({rests_on})" if rests_on else ""
     say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}{read}.")
+
+
+def _readiness(result: Plan) -> None:
+    """Whether it may be printed as it is; if not, why, and what would help."""
+    from falsework.planning.readiness import readiness
+    from falsework.support.stability import LEAST_TOPPLE_SAFETY
+
+    stance = result.stance
+    if stance is not None:
+        say(
+            f"  First layer {figures.area(stance.first_layer_mm2)}; the part stands with a safety of "
+            f"{min(stance.safety, 100.0):.1f}{' or more' if stance.safety > 100.0 else ''} "
+            f"(at least {LEAST_TOPPLE_SAFETY:g} is asked for)"
+        )
+    found = readiness(result)
+    say()
+    say(figures.sentence(found.headline))
+    for reason in found.reasons:
+        say(f"  ! {figures.plain(reason.notice.text)}")
+        for remedy in reason.remedies:
+            say(f"      {figures.plain(remedy.text)}")
 
 
 def _standings(result: Plan) -> None:

@@ -18,7 +18,7 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 from falsework.need.join import join_strips
 from falsework.need.measure import Outlines, StripFigures, measure_strips, polygon_edges
-from falsework.need.strips import strips_over_air
+from falsework.need.strips import strips_over_air, without_dust
 from falsework.need.underside import Kind, NeedMap, Underside
 from falsework.process.derived import air_gap, limit_deg, reach_mm
 from falsework.process.settings import Process
@@ -63,6 +63,7 @@ def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch:
     The stack stands on the bed if its lowest boundary is within half a layer of z = 0.
     """
     reach = reach_mm(process)
+    stack = without_dust(stack, process.line_width_mm)
     on_bed = stack.count > 0 and abs(stack.z_mm[0]) < 0.5 * float(stack.heights_mm[0])
     polygons, layer = strips_over_air(
         stack.regions, reach, process.line_width_mm, on_bed, watch.part(0.0, 0.6)
@@ -85,7 +86,7 @@ def need_of(
     reach = reach_mm(process)
     if len(polygons) == 0:
         none = np.empty(0, np.int64)
-        return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy())
+        return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy(), none.astype(bool))
     watch.at("measuring undersides", 0.0)
     outlines = Outlines(stack)
     figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
@@ -102,7 +103,7 @@ def need_of(
     extent = Groups(group_of_patch, groups.count).most(reached, 0.0)
     holding = groups.count - 1 if holds.any() else -1
     undersides, place = _undersides(stack, strips, groups, extent, holding, process, belief)
-    return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner])
+    return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner], strips.island)
 
 
 def with_support(need: NeedMap, process: Process, belief: Belief = PRIOR) -> NeedMap:

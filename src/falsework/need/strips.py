@@ -7,8 +7,8 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.following import following
-from falsework.layers.polygons import despiked, offset_mitred, overlaid, parts
-from falsework.layers.stack import Indices, Regions
+from falsework.layers.polygons import despiked, gathered, offset_mitred, overlaid, parts
+from falsework.layers.stack import Indices, LayerStack, Regions
 from falsework.watch import QUIET, Watch
 
 # A wall exactly at the limit must hold whatever the rounding: the reach is taken this much longer.
@@ -27,6 +27,19 @@ _LAYERS_PER_STEP = 64
 def biased_reach_mm(reach_mm: float) -> float:
     """The reach with the stated bias in favour of holding: 1 % or 2 µm, whichever is more."""
     return reach_mm + max(BIAS_SHARE * reach_mm, BIAS_LEAST_MM)
+
+
+def without_dust(stack: LayerStack, line_width_mm: float) -> LayerStack:
+    """The stack without bits of section too small to count: the very tip of a cone, just cut by a layer.
+
+    Were it kept, the next layer would seem to rest on it, and nothing would start in mid-air.
+    """
+    pieces, layer = parts(stack.regions)
+    real = shapely.area(pieces) > DUST_SHARE * line_width_mm**2
+    if real.all():
+        return stack
+    regions = gathered(pieces[real], layer[real], stack.count)
+    return LayerStack.of(stack.z_mm, regions, stack.widest_stitch_mm, stack.stitched_layers)
 
 
 def strips_over_air(

@@ -45,9 +45,14 @@ class Underside:
     bridge_share: float
     height_mm: float
     center_mm: tuple[float, float, float]
-    droop_mm: Estimate  # left to itself
+    droop_mm: Estimate  # left to itself; of an island the height of its fall
     supported_droop_mm: Estimate  # with the process's support beneath it
     risk: float  # droop times area, mm³; islands first
+
+    @property
+    def falls_mm(self) -> float | None:
+        """How deep an island falls when it is left to itself; None for what droops."""
+        return self.droop_mm.value if self.kind is Kind.ISLAND else None
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +67,8 @@ class NeedMap:
     regions : (N,) shapely polygons, one connected strip of one layer each, lying over air.
     region_layer : (N,) layer index of each.
     region_underside : (N,) index into ``undersides``.
+    region_starts : (N,) whether the strip starts in mid-air: it touches nothing in the layer beneath, nor
+        lies within a line width of it.
     """
 
     reach_mm: float
@@ -70,6 +77,7 @@ class NeedMap:
     regions: Regions
     region_layer: Indices
     region_underside: Indices
+    region_starts: NDArray[np.bool_]
 
     def of(self, index: int) -> tuple[Regions, NDArray[np.int64]]:
         """Regions and layers of ``undersides[index]``."""

@@ -29,7 +29,7 @@ from falsework.planning.value import (
     Sparing,
     Totals,
 )
-from falsework.planning.warnings import part_warnings, release_warnings
+from falsework.planning.warnings import island_warnings, part_warnings, release_warnings, stance_warnings
 from falsework.process import limit_deg, reach_mm, with_usual_structure
 from falsework.process.settings import Process
 from falsework.release import Pulls, Remedy, judge_release
@@ -39,6 +39,7 @@ from falsework.request.marks import marked_faces
 from falsework.request.standing import Standing
 from falsework.request.store import Store
 from falsework.request.value import AS_IS, Placing, Request
+from falsework.stance import stance_of
 from falsework.support.choosing import (
     NEGLIGIBLE_SHARE,
     alternatives,
@@ -51,6 +52,7 @@ from falsework.support.generate import build_scheme
 from falsework.support.geometry import Geometry
 from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures
+from falsework.support.starts import obstacles_of, starts_of
 from falsework.support.sweep import sweep_columns
 from falsework.watch import Watch
 from falsework.wording import figures
@@ -79,7 +81,15 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     )
     scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
     carried = {n for piece in scheme.pieces for n in piece.undersides}
-    choices, bare = as_built(weighed.choices, need, carried, weighed.figures)
+    unmet = {
+        c.underside: c.chosen
+        for c in weighed.choices
+        if c.chosen is not Standing.NONE and c.underside not in carried
+    }
+    obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
+    choices, bare = as_built(weighed.choices, need, carried, weighed.figures, obstacles)
+    starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
+    stance = stance_of(stack, need, scheme, weighed.part_cost.volume_mm3, process)
     result = Plan(
         part=summary,
         process=process,
@@ -98,13 +108,17 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         support_cost=sum((p.cost for p in scheme.pieces), Cost()),
         warnings=(
             *part_warnings(placed, stack, process),
-            *standing_warnings(weighed.figures, need, choices),
+            *stance_warnings(stance),
+            *standing_warnings(weighed.figures, need, choices, built=True),
+            *island_warnings(starts),
             *bare,
             *scheme.notes,
         ),
         rests_on=context.belief.rests_on,
         lies=lies,
         sparing=sparing,
+        starts=starts,
+        stance=stance,
         geometry=Geometry(placed, stack, need, scheme, spared),
     )
     if release:

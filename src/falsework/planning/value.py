@@ -16,9 +16,11 @@ from falsework.part.part import Finding
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.weights import Weights
+from falsework.stance.value import Stance
 from falsework.support.geometry import Geometry
 from falsework.support.scheme import Gap, SupportPiece
 from falsework.support.standing import Alternative, Choice
+from falsework.support.starts import Start
 from falsework.wording.notices import Notice
 
 SCHEMA = "falsework.plan/2"
@@ -153,6 +155,8 @@ class Plan:
     release: Release | None = None  # how the pieces come off
     lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
     sparing: Sparing | None = None  # what no support may touch; None: nothing is spared
+    starts: tuple[Start, ...] = ()  # what starts in mid-air, and what carries it
+    stance: Stance | None = None  # how the part itself stands; None in plans from before it was looked at
     geometry: Geometry | None = field(default=None, compare=False, repr=False)
 
     def to_json(self, *, said: bool = False) -> str:

@@ -2,14 +2,34 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
+
 from falsework.layers.stack import LayerStack
 from falsework.layers.thin import thin_walls
 from falsework.part import fits
 from falsework.part.part import Part
 from falsework.process.settings import Process
 from falsework.release import Release, State
-from falsework.wording.notices import DugOut, MeshFault, Notice, OpenLayers, Tears, ThinPart, Trapped
+from falsework.stance.value import Stance
+from falsework.support.stability import LEAST_TOPPLE_SAFETY
+from falsework.support.starts import Start
+from falsework.wording.notices import (
+    Curls,
+    DugOut,
+    IslandLeft,
+    IslandsLeft,
+    MeshFault,
+    NarrowFirstLayer,
+    Notice,
+    OpenLayers,
+    Tears,
+    ThinPart,
+    Topples,
+    Trapped,
+)
 
+_ONE_BY_ONE = 4  # undersides left in mid-air that are named each with its place
 THIN_SHARE = 0.01  # of a part narrower than a line, from which on it is said
 
 
@@ -27,6 +47,45 @@ def part_warnings(part: Part, stack: LayerStack, process: Process) -> tuple[Noti
     thin = thin_walls(stack, process.line_width_mm)
     if thin.share >= THIN_SHARE:
         found.append(ThinPart(thin.share, process.line_width_mm, thin.where_mm))
+    return tuple(found)
+
+
+def stance_warnings(stance: Stance) -> tuple[Notice, ...]:
+    """How the part itself fails to stand, and what may lift."""
+    found: list[Notice] = []
+    if stance.narrow:
+        found.append(NarrowFirstLayer(stance.first_layer_mm2, stance.printable_mm2))
+    if stance.topples and stance.printable_mm2 > 0.0:
+        found.append(
+            Topples(
+                stance.height_mm,
+                stance.towards_deg,
+                stance.righting_nmm,
+                stance.turning_nmm,
+                stance.safety,
+                LEAST_TOPPLE_SAFETY,
+            )
+        )
+    if stance.curls:
+        found.append(Curls(stance.corners, stance.curl_mm))
+    return tuple(found)
+
+
+def island_warnings(starts: Sequence[Start]) -> tuple[Notice, ...]:
+    """What starts in mid-air with nothing beneath: one for each underside, of many the lesser in one."""
+    bare: dict[int, list[Start]] = defaultdict(list)
+    for start in starts:
+        if not start.carried:
+            bare[start.underside].append(start)
+    worst_first = sorted(bare, key=lambda n: (-sum(s.area_mm2 for s in bare[n]), n))
+    found: list[Notice] = []
+    for number in sorted(worst_first[:_ONE_BY_ONE]):
+        lowest = min(bare[number], key=lambda s: s.at_mm[2])
+        found.append(IslandLeft(number, len(bare[number]), lowest.at_mm, lowest.falls_mm))
+    others = sorted(worst_first[_ONE_BY_ONE:])
+    if others:
+        deepest = max((s for n in others for s in bare[n]), key=lambda s: s.falls_mm)
+        found.append(IslandsLeft(tuple(others), deepest.at_mm, deepest.falls_mm))
     return tuple(found)
 
 

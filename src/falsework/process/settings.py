@@ -242,6 +242,13 @@ class Structure:
         high=20,
         source="0.2 moves, 0.1 fused: one student laboratory record (anecdotal); doubled",
     )
+    head_widths: float = setting(
+        5.0,
+        help="width of the plate beneath a tip, a corner or an edge narrower than a line, in line widths",
+        low=2.0,
+        high=50.0,
+        source="our own choice: a closed line around three strands, the least that stays where it is laid",
+    )
     foot_widening_mm: float = setting(
         1.0,
         help="how far the foot on the bed reaches past the body",

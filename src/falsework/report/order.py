@@ -13,9 +13,11 @@ from falsework.process.schema import TABLES, get, rows_of
 from falsework.report import paper
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
 from falsework.report.lies import lies_of_plan
-from falsework.report.verdict import verdict
+from falsework.report.verdict import factor, left_alone, verdict
 from falsework.request.standing import Standing
+from falsework.stance.value import Stance
 from falsework.support.scheme import Gap
+from falsework.support.stability import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
@@ -62,8 +64,7 @@ def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _
         words.with_unit(u.height_mm, "mm", 1),
         words.with_unit(u.angle_deg, "°", 0),
         length,
-        words.with_unit(u.droop_mm.value, "mm"),
-        words.interval(u.droop_mm, "mm"),
+        *left_alone(u),
         words.with_unit(u.supported_droop_mm.value, "mm"),
         words.interval(u.supported_droop_mm, "mm"),
         terms.DECISION[decision],
@@ -120,13 +121,27 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
     ]  # fmt: skip
     if left:
         worst = max(left, key=lambda u: u.droop_mm.value)
-        figures.append(
-            (
-                "Greatest droop left", words.with_unit(worst.droop_mm.value, "mm"),
-                f"number {worst.number}; 90\u00a0%: {words.interval(worst.droop_mm, 'mm')}",
-            )
-        )  # fmt: skip
+        value, interval = left_alone(worst)
+        remark = interval if worst.falls_mm is not None else f"90\u00a0%: {interval}"
+        figures.append(("Greatest droop left", value, f"number {worst.number}; {remark}"))
+    if plan.stance is not None:
+        figures += _stance_figures(plan.stance)
     return figures
+
+
+def _stance_figures(stance: Stance) -> list[tuple[str, str, str]]:
+    """How the part itself stands."""
+    bits = words.counted(stance.bits, "bit")
+    printed = words.with_unit(stance.printable_mm2, "mm²")
+    held = f", held by {words.counted(len(stance.held_by), 'piece')} of support" if stance.held_by else ""
+    return [
+        ("First layer", words.with_unit(stance.first_layer_mm2, "mm²"), f"in {bits}; {printed} of it prints"),
+        (
+            "Stands with a safety of", factor(stance.safety),
+            f"least at {words.with_unit(stance.height_mm, 'mm', 1)}; {LEAST_TOPPLE_SAFETY:g} or more is asked"
+            f" for{held}",
+        ),
+    ]  # fmt: skip
 
 
 def _kind_words(kind: Kind) -> tuple[str, str]:
@@ -190,19 +205,14 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
             words.with_unit(p.foot_mm2, "mm²"),
             words.with_unit(p.scar_mm2, "mm²"),
             f"{words.number(p.slenderness, 0)}:1",
-            f"{_factor(p.buckling_safety)} ×",
-            f"{_factor(p.topple_safety)} ×",
+            f"{factor(p.buckling_safety)} ×",
+            f"{factor(p.topple_safety)} ×",
             words.mass(p.cost.mass_g),
             p.remedy or "none needed",
             p.weak,
         )
         for p in plan.pieces
     ]
-
-
-def _factor(safety: float) -> str:
-    """A safety factor; far beyond any need its exact size says nothing."""
-    return "over 100" if not safety < 100 else words.number(safety, 1)
 
 
 def _alternatives(plan: Plan) -> list[tuple[str, bool, tuple[str, ...]]]:
@@ -303,6 +313,8 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
         "size": f"{size}\u00a0mm",
         "sheet": plan.part.digest[:12],
         "verdict": verdict(plan),
+        "least_buckling": f"{LEAST_BUCKLING_SAFETY:g}",
+        "least_topple": f"{LEAST_TOPPLE_SAFETY:g}",
         "figures": _figures(plan),
         "arrival": _arrival(plan),
         "volume": words.with_unit(plan.part.volume_mm3 / 1000.0, "cm³"),

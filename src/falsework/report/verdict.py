@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
-from falsework.need.underside import Kind
+from falsework.need.underside import Underside
+from falsework.planning.readiness import readiness
 from falsework.planning.value import Plan
 from falsework.request.standing import Standing
-from falsework.wording.figures import counted, duration, interval, listed, mass, numbered, size, with_unit
+from falsework.support.stability import LEAST_TOPPLE_SAFETY
+from falsework.wording.figures import (
+    area,
+    counted,
+    duration,
+    interval,
+    length,
+    listed,
+    mass,
+    number,
+    numbered,
+    sentence,
+    size,
+    with_unit,
+)
+from falsework.wording.notices import IslandLeft
 from falsework.wording.terms import DECISION
 
 
@@ -15,7 +31,7 @@ def verdict(plan: Plan) -> list[str]:
     lies = "turned as planned" if turned else "as it lies"
     if plan.lies is not None:
         lies = "turned as is best" if turned else "as it lies, which is best"
-    said = [f"Print it {lies}: {size(plan.part.size_mm)}."]
+    said = [*_not_ready(plan), f"Print it {lies}: {size(plan.part.size_mm)}."]
     total = len(plan.undersides)
     if total == 0:
         said.append("Nothing is printed over air: it needs no support.")
@@ -38,9 +54,7 @@ def verdict(plan: Plan) -> list[str]:
         said.append(f"Support {listed(ways)}{leave}.")
     if left:
         worst = max(left, key=lambda u: u.droop_mm.value)
-        if worst.kind is Kind.ISLAND:
-            said.append(f"Mind number {worst.number}: it starts in mid-air with nothing beneath it.")
-        else:
+        if worst.falls_mm is None:
             middle = worst.droop_mm.value
             most = "less than 0.01\u00a0mm" if middle < 0.005 else f"at most {with_unit(middle, 'mm')}"
             said.append(
@@ -53,8 +67,44 @@ def verdict(plan: Plan) -> list[str]:
             f"The support is {counted(len(plan.pieces), 'piece')}: {mass(extra.mass_g)} of filament and "
             f"{duration(extra.time_s)} on top of the part's {mass(own.mass_g)} and {duration(own.time_s)}."
         )
-    weak = [p.number for p in plan.pieces if p.weak]
-    if weak:
-        named = numbered("piece", weak)
-        said.append(f"Of the support {named} may fall or buckle: see how it is built before printing.")
     return said
+
+
+def _not_ready(plan: Plan) -> list[str]:
+    """Why it must not be printed as it is, with what would help; nothing where it may."""
+    found = readiness(plan)
+    if found.ready:
+        return []
+    reasons = []
+    for reason in found.reasons:
+        helps = "".join(f" What would help: {sentence(one.text)}" for one in reason.remedies[:1])
+        reasons.append(
+            sentence(reason.notice.text) + ("" if isinstance(reason.notice, IslandLeft) else helps)
+        )
+    return [sentence(found.headline), *reasons]
+
+
+def stands(plan: Plan) -> str:
+    """How the part itself stands while it is printed, in one sentence; '' where it was not looked at."""
+    stance = plan.stance
+    if stance is None:
+        return ""
+    held = f", held by {numbered('piece', stance.held_by)} of the support" if stance.held_by else ""
+    at = with_unit(stance.height_mm, "mm", 1)
+    return (
+        f"The part stands on {area(stance.printable_mm2)} in {counted(stance.bits, 'bit')} of first layer "
+        f"with a safety of {factor(stance.safety)}, least when the layer at {at} is laid{held}; "
+        f"{LEAST_TOPPLE_SAFETY:g} or more is asked for."
+    )
+
+
+def left_alone(u: Underside) -> tuple[str, str]:
+    """What an underside does when it is left alone, and its interval: it droops, or it falls."""
+    if u.falls_mm is not None:
+        return f"falls {length(u.falls_mm)}", "it starts in mid-air"
+    return with_unit(u.droop_mm.value, "mm"), interval(u.droop_mm, "mm")
+
+
+def factor(safety: float) -> str:
+    """A safety factor; far beyond any need its exact size says nothing."""
+    return "over 100" if not safety < 100 else number(safety, 1)

@@ -11,7 +11,7 @@ print room's own readings say. They decide between options; no length or volume 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from falsework.cost import region_cost
@@ -33,6 +33,7 @@ from falsework.wording.notices import (
     MoreScars,
     NotBuilt,
     Notice,
+    Obstacle,
     OutOfReach,
     Range,
     Scar,
@@ -249,17 +250,25 @@ def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost)
         else:
             chosen, asked = Standing(standing), "all"
         reason = _reason(underside, row, chosen, _spared_mm2(figures, k, chosen), asked)
+        low, high = figures.landing_range_mm[k].tolist()
+        if isinstance(reason, Left) and reason.because == "no-room-on-bed" and high > 0.0:  # else nan
+            reason = replace(reason, part_z_mm=(low, high))
         choices.append(Choice(underside.number, row, chosen, reason))
     return tuple(choices)
 
 
 def as_built(
-    choices: Iterable[Choice], need: NeedMap, carried: Collection[int], figures: StandingFigures
+    choices: Iterable[Choice],
+    need: NeedMap,
+    carried: Collection[int],
+    figures: StandingFigures,
+    obstacles: Mapping[int, Obstacle],
 ) -> tuple[tuple[Choice, ...], tuple[Notice, ...]]:
     """The choices that the built supports bear out, and a warning where they do not bear out all.
 
     ``carried`` are the numbers of undersides under which support was built. Columns only estimate: where gaps
-    and clearance leave no room for a single line, the underside is left, whatever was chosen.
+    and clearance leave no room for a single line, the underside is left, whatever was chosen; ``obstacles``
+    (by number, of all that are not carried) say what stands in the way.
     """
     out: list[Choice] = []
     bare: dict[str, list[Underside]] = {}
@@ -268,14 +277,20 @@ def as_built(
             k = choice.underside - 1
             underside, area_mm2 = need.undersides[k], float(figures.area_mm2[k])
             touches = _spared_mm2(figures, k, choice.chosen) > 0.5 * area_mm2
-            because = "would-touch" if touches else "no-room"
-            bare.setdefault(because, []).append(underside)
-            choice = replace(choice, chosen=Standing.NONE, reason=_left(underside, because))
+            obstacle = None if touches else obstacles[choice.underside]
+            reason = _left(underside, "would-touch" if touches else "obstacle")
+            bare.setdefault("" if obstacle is None else obstacle.what, []).append(underside)
+            choice = replace(choice, chosen=Standing.NONE, reason=replace(reason, obstacle=obstacle))
         out.append(choice)
     warnings = (
-        NotBuilt(_numbers(left), because == "would-touch", _worst(left)) for because, left in bare.items()
+        _not_built(left, obstacles.get(left[0].number) if what else None) for what, left in bare.items()
     )
     return tuple(out), tuple(warnings)
+
+
+def _not_built(left: Sequence[Underside], obstacle: Obstacle | None) -> NotBuilt:
+    worst_mm, falls = _worst(left)
+    return NotBuilt(_numbers(left), obstacle is None, worst_mm, obstacle, falls)
 
 
 def chosen_option(choice: Choice) -> Option:
@@ -321,10 +336,11 @@ def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternati
 
 
 def standing_warnings(
-    figures: StandingFigures, need: NeedMap, choices: Iterable[Choice]
+    figures: StandingFigures, need: NeedMap, choices: Iterable[Choice], *, built: bool = False
 ) -> tuple[Notice, ...]:
     """What the user should know about the choices: what is left for the sake of spared faces, what cannot be
-    reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are one notice."""
+    reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are one notice. Once
+    supports are ``built``, the plan itself says more of what starts in mid-air."""
     choices = tuple(choices)
     found: list[Notice] = []
     scars: list[Scar] = []
@@ -342,7 +358,8 @@ def standing_warnings(
             x, y, _ = figures.landing_mm[k].tolist()
             low, high = figures.landing_range_mm[k].tolist()
             scars.append(Scar(number, option.scar_mm2, (x, y), (low, high)))
-        if option.failure_price > 0.0 and option.left_mm2 > least_mm2:
+        told = built and underside.kind is Kind.ISLAND
+        if not told and option.failure_price > 0.0 and option.left_mm2 > least_mm2:
             droop_mm = None if underside.kind is Kind.ISLAND else underside.droop_mm.value
             found.append(MayFail(number, droop_mm, option.left_mm2))
     return (*_on_spared_said(figures, need, choices), *found, *_scars(scars))
@@ -359,7 +376,7 @@ def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[C
     left = [underside for underside, choice in mine if choice.chosen is Standing.NONE]
     carried = [underside for underside, choice in mine if choice.chosen is not Standing.NONE]
     if left:
-        found.append(SparedLeft(_numbers(left), _worst(left)))
+        found.append(SparedLeft(_numbers(left), *_worst(left)))
     if carried:
         found.append(SparedCarried(_numbers(carried)))
     return found
@@ -425,8 +442,10 @@ def _droop(underside: Underside) -> Range:
     return Range(droop_mm.value, droop_mm.low, droop_mm.high)
 
 
-def _worst(undersides: Sequence[Underside]) -> Range:
-    return _droop(max(undersides, key=lambda u: u.droop_mm.value))
+def _worst(undersides: Sequence[Underside]) -> tuple[Range, bool]:
+    """What the worst of them droops by, or falls."""
+    worst = max(undersides, key=lambda u: u.droop_mm.value)
+    return _droop(worst), worst.falls_mm is not None
 
 
 def _numbers(undersides: Sequence[Underside]) -> tuple[int, ...]:

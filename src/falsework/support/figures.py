@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from falsework.layers.polygons import rings_of
 from falsework.layers.stack import Floats, LayerStack
-from falsework.need.underside import NeedMap
+from falsework.need.underside import Kind, NeedMap
 from falsework.process.settings import Process
+from falsework.support.heads import heads_of
 from falsework.support.sparing import Spared, within
 from falsework.support.standing import SparedFigures, StandingFigures
 from falsework.watch import QUIET, Watch
@@ -131,7 +133,8 @@ def standing_figures(
 
     Parameters
     ----------
-    process : only its line width counts: the default cell is half of it.
+    process : its line width and its heads count: the default cell is half a line wide, and what is too narrow
+        to print counts as wide as the head beneath it.
     cell_mm : side of a square cell; see :func:`grid_over` for the default.
     spared : columns that would touch these faces count in ``area_mm2`` alone. The clearance about them is not
         taken off: the estimate is a little high.
@@ -154,6 +157,7 @@ def standing_figures(
     )
 
     watch.at("columns beneath undersides", 0.0)
+    need = _widened(need, process)
     grid, tally, _ = _drop(stack, need, process, cell_mm, 0)
     cell_mm2 = np.float64(grid.cell_mm**2)
     area_mm2 = tally[:, CELLS] * cell_mm2
@@ -178,6 +182,18 @@ def standing_figures(
         landing_range_mm=ends,
         spared=left_out,
     )
+
+
+def _widened(need: NeedMap, process: Process) -> NeedMap:
+    """The need with its tips and edges as wide as the heads that they would be carried by."""
+    asks = np.array([u.kind is not Kind.HOLDS for u in need.undersides], dtype=bool)
+    heads = heads_of(need, asks, process)
+    plated = ~shapely.is_empty(heads)
+    if not plated.any():
+        return need
+    regions = need.regions.copy()
+    regions[plated] = heads[plated]
+    return replace(need, regions=regions)
 
 
 def _without(

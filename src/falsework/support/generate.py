@@ -368,5 +368,5 @@ def _contacts(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, 
     """Pieces, undersides and the area in which one carries the other through the gap."""
     i, j = facing(need.region_layer - 1 - gap.layers, need.regions, cells.layer, cells.polygon)
     area = shapely.area(shapely.intersection(need.regions[i], cells.polygon[j]))
-    real = area > 1e-3
+    real = area > np.minimum(1e-3, 0.5 * shapely.area(need.regions[i]))  # a tip may be less than that
     return cells.piece[j[real]], need.region_underside[i[real]], area[real]

@@ -21,7 +21,7 @@ BED_BOND_MPA = 0.5  # from memory, cautious: first layer on a warm build surface
 PART_BOND_MPA = 0.1  # from memory: beads that fell through the gap on to the part
 LEAST_BUCKLING_SAFETY = 2.0  # from memory: common for columns whose load is known roughly
 LEAST_TOPPLE_SAFETY = 1.5  # from memory
-_GRAVITY_M_S2 = 9.81
+GRAVITY_M_S2 = 9.81
 _MOST_WIDENING_MM = 8.0
 _MOST_THICKENING_MM = 3.0
 _ENDLESS = 1e6  # reported where nothing loads a piece or nothing can fail
@@ -118,7 +118,7 @@ def _sum(group: Indices, values: Floats, count: int) -> Floats:
 
 
 def _weight_n(volume_mm3: Floats, process: Process) -> Floats:
-    weight: Floats = volume_mm3 * process.material.density_g_cm3 * 1e-6 * _GRAVITY_M_S2
+    weight: Floats = volume_mm3 * process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2
     return weight
 
 

@@ -15,6 +15,7 @@ from falsework.need.underside import NeedMap
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
+from falsework.support.heads import heads_of
 from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
 
@@ -39,6 +40,16 @@ def shifted(regions: Regions, by: int) -> Regions:
         out[: max(len(regions) - by, 0)] = regions[by:]
     else:
         out[-by:] = regions[:by]
+    return out
+
+
+def shifted_flags(flags: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
+    """Entry i is ``flags[i + by]``, False past the ends."""
+    out = np.zeros_like(flags)
+    if by >= 0:
+        out[: max(len(flags) - by, 0)] = flags[by:]
+    else:
+        out[-by:] = flags[:by]
     return out
 
 
@@ -70,8 +81,11 @@ def sifted(regions: Regions, radius_mm: float) -> tuple[Regions, Regions]:
     return gathered(polygons[good], owner[good], count), gathered(polygons[~good], owner[~good], count)
 
 
-def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions) -> Regions:
-    """(L,) what of each layer lies over air in the chosen undersides, ready to be swept down."""
+def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions, heads: Regions) -> Regions:
+    """(L,) what of each layer lies over air in the chosen undersides, ready to be swept down.
+
+    ``heads`` (N,) plates beneath what is too narrow (see :func:`heads_of`).
+    """
     mine = chosen[need.region_underside]
     out = empties(len(sections))
     if not mine.any():
@@ -81,10 +95,21 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions) -> Regi
         shapely.simplify(need.regions[mine], _OUTLINE_TOLERANCE_MM, preserve_topology=False), _OVERLAP_MM
     )
     strips = shapely.intersection(strips, sections[layer])
+    plated = ~shapely.is_empty(heads[mine])
+    strips[plated] = shapely.union(strips[plated], heads[mine][plated])
     order = np.argsort(layer, kind="stable")
     starts = np.flatnonzero(np.diff(layer[order], prepend=-1))
     for first, group in zip(starts, np.split(strips[order], starts[1:]), strict=True):
         out[layer[order[first]]] = group[0] if len(group) == 1 else shapely.union_all(group)
+    return out
+
+
+def with_heads(sections: Regions, heads: Regions, need: NeedMap) -> Regions:
+    """(L,) sections as wide as the heads beneath them: from there down the gap is taken off."""
+    out = sections.copy()
+    for k in np.flatnonzero(~shapely.is_empty(heads)).tolist():
+        layer = need.region_layer[k]
+        out[layer] = shapely.union(out[layer], heads[k])
     return out
 
 
@@ -165,10 +190,18 @@ class Surroundings:
     def blocked(self) -> Regions:
         """(L,) where no support may be: the part with clearance, the gap under it and the gap on it.
 
-        Empty in layers without support.
+        Between two sections a lip may stick out past both: the layers next to each count with half the
+        clearance. Empty in layers without support.
         """
         below = range(-self.gap_below_layers, 0)
-        return self._swept.united(0, (*below, *range(1, self.gap_layers + 1)))
+        out = self._swept.united(0, (*below, *range(1, self.gap_layers + 1))).copy()
+        used = ~shapely.is_empty(self._swept.columns)
+        lips: Regions = empties(len(used))
+        beside = used | shifted_flags(used, 1) | shifted_flags(used, -1)
+        lips[beside] = shapely.buffer(self.sections[beside], 0.5 * self.side_mm, quad_segs=2)
+        for by in (-1, 1):
+            out[used] = shapely.union(out[used], shifted(lips, by)[used])
+        return out
 
     def near_above(self, layers: int) -> Regions:
         """(L,) the part seen from below within ``layers`` layers past the gap: there a roof belongs."""
@@ -225,7 +258,8 @@ class Swept:
     """Columns of support before any gap is taken off, and the part around them; all (L,) regions.
 
     ``sections`` of the part, simplified; ``cleared`` the same with side clearance, empty where nothing is
-    carried; ``columns`` whatever lies straight beneath the undersides that are to be carried; ``free`` where
+    carried; ``seen`` the sections as supports see them from below: with the heads beneath tips;
+    ``columns`` whatever lies straight beneath the undersides that are to be carried; ``free`` where
     none may be for the sake of spared faces, None where nothing is spared. Changing the air gap leaves them
     all as they are.
     """
@@ -233,6 +267,7 @@ class Swept:
     sections: Regions
     cleared: Regions
     columns: Regions
+    seen: Regions
     free: Regions | None = None
     _kept: dict[tuple[int | None, tuple[int, ...]], Regions] = field(default_factory=dict, repr=False)
 
@@ -247,7 +282,8 @@ class Swept:
         used = ~shapely.is_empty(self.columns)
         out = empties(len(used))
         if shifts:
-            one = shifted(self.sections, shifts[-1])[used]
+            solid = self.sections if shifts[-1] < 0 else self.seen
+            one = shifted(solid, shifts[-1])[used]
             out[used] = shapely.union(self.united(clear, shifts[:-1])[used], one)
         elif clear is not None:
             out[used] = shifted(self.cleared, clear)[used]
@@ -275,21 +311,23 @@ def sweep_columns(
     tolerance_mm = section_tolerance_mm(process)
     sections = simplified(stack.regions, tolerance_mm)
     if not (anywhere.any() or bed.any()):
-        return Swept(sections, empties(stack.count), empties(stack.count))
+        return Swept(sections, empties(stack.count), empties(stack.count), sections)
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
     cleared: Regions = shapely.buffer(sections, clearance_mm, quad_segs=4)
-    columns = swept_down(sources(need, anywhere, sections), sections, process.line_width_mm)
+    heads = heads_of(need, anywhere | bed, process)
+    columns = swept_down(sources(need, anywhere, sections, heads), sections, process.line_width_mm)
     if bed.any():
         watch.at("sweeping supports down", 0.5)
-        on_bed = swept_down(sources(need, bed, sections), sections, process.line_width_mm)
+        on_bed = swept_down(sources(need, bed, sections, heads), sections, process.line_width_mm)
         on_bed = reaching_bed(on_bed, cleared)
         columns = shapely.union(columns, on_bed) if anywhere.any() else on_bed
+    seen = with_heads(sections, heads, need)
     if spared is None:
-        return Swept(sections, cleared, columns)
+        return Swept(sections, cleared, columns, seen)
     watch.at("sparing faces", 0.9)
     used = ~shapely.is_empty(columns)
     free = kept_free(spared, need, standings, sections, used, clearance_mm)
-    return Swept(sections, cleared, areas_only(shapely.difference(columns, free)), free)
+    return Swept(sections, cleared, areas_only(shapely.difference(columns, free)), seen, free)
 
 
 def support_regions(

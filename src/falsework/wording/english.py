@@ -15,8 +15,10 @@ from falsework.wording.figures import (
     given_unit,
     length,
     mass,
+    number,
     numbered,
     place,
+    price,
     share,
     span,
     with_unit,
@@ -29,8 +31,8 @@ _ASKED = {
     "own-on-spared": f"by your own choice, although it lies on {n.SPARED}, ",
 }
 _BECAUSE = {
-    "no-room": "there is no room for support beneath it",
-    "no-room-on-bed": "there is no room for support from the bed",
+    "no-room": "the air gaps take all of the height beneath it",
+    "no-room-on-bed": "nothing of it can be reached from the bed",
     "would-touch": f"its support would touch {n.SPARED}",
     "lies-on-spared": f"it lies on {n.SPARED}",
 }
@@ -142,13 +144,28 @@ def _lie_on_spared(undersides: tuple[int, ...]) -> str:
     return f"{numbered('underside', undersides)} {lie} on {n.SPARED} and {are}"
 
 
-def _worst(undersides: tuple[int, ...], worst_mm: n.Range) -> str:
-    return f"{'the worst' if len(undersides) > 1 else 'it'} droops {estimated(worst_mm, 'mm')}"
+def _worst(undersides: tuple[int, ...], worst_mm: n.Range, falls: bool) -> str:
+    does = f"falls {length(worst_mm.value)}" if falls else f"droops {estimated(worst_mm, 'mm')}"
+    return f"{'the worst' if len(undersides) > 1 else 'it'} {does}"
+
+
+def _in_the_way(x: n.Obstacle) -> str:
+    at = f"around {place(x.at_mm)}"
+    if x.what == "part":
+        return f"the part is in the way of support from the bed, {at}"
+    if x.what == "sides":
+        return f"the part's sides stand too close for a line of support and its clearance, {at}"
+    if x.room_mm <= x.takes_mm + 1e-6:
+        floor = "the bed" if x.at_mm[2] <= 0.0 else "the part"
+        return (
+            f"{floor} is only {length(x.room_mm)} beneath, {at}, and the air gaps take {length(x.takes_mm)}"
+        )
+    return f"no line of support fits between its gaps and clearance, {at}"
 
 
 @said.register
 def _(x: n.SparedLeft) -> str:
-    return f"{_lie_on_spared(x.undersides)} left: {_worst(x.undersides, x.worst_mm)}"
+    return f"{_lie_on_spared(x.undersides)} left: {_worst(x.undersides, x.worst_mm, x.falls)}"
 
 
 @said.register
@@ -159,9 +176,74 @@ def _(x: n.SparedCarried) -> str:
 @said.register
 def _(x: n.NotBuilt) -> str:
     what = "no support fits beneath within its gaps and clearance"
+    if x.obstacle is not None:
+        what = _in_the_way(x.obstacle)
     if x.touches_spared:
         what = f"support beneath would touch {n.SPARED}"
-    return f"{numbered('underside', x.undersides)}: {what}; left, {_worst(x.undersides, x.worst_mm)}"
+    return f"{numbered('underside', x.undersides)}: {what}; left, {_worst(x.undersides, x.worst_mm, x.falls)}"
+
+
+@said.register
+def _(x: n.IslandLeft) -> str:
+    places = f"in {counted(x.places, 'place')}, the lowest around" if x.places > 1 else "around"
+    return (
+        f"underside {x.underside} starts in mid-air {places} {place(x.at_mm)} with no support beneath: what "
+        f"is laid there falls {length(x.falls_mm)}, and all that grows on it fails"
+    )
+
+
+@said.register
+def _(x: n.IslandsLeft) -> str:
+    return (
+        f"{numbered('underside', x.undersides)} start in mid-air too with no support beneath: what is laid "
+        f"there falls up to {length(x.falls_mm)}, most around {place(x.at_mm)}"
+    )
+
+
+@said.register
+def _(x: n.NarrowFirstLayer) -> str:
+    return (
+        f"the first layer is too narrow to print: of {area(x.first_layer_mm2)} only {area(x.printable_mm2)} "
+        "are half a line wide"
+    )
+
+
+@said.register
+def _(x: n.Topples) -> str:
+    at, towards = with_unit(x.height_mm, "mm", 1), with_unit(x.towards_deg, "°", 0)
+    holds, tips = with_unit(x.righting_nmm, "N·mm"), with_unit(x.turning_nmm, "N·mm")
+    return (
+        f"the part may topple towards {towards} from x when the layer at z {at} is laid: {holds} hold it "
+        f"upright, {tips} tip it, a safety of {number(x.safety, 2)}, asked for "
+        f"{given(x.asked_safety)}"
+    )
+
+
+@said.register
+def _(x: n.Curls) -> str:
+    return (
+        f"{counted(x.corners, 'sharp corner')} of the first layer would curl up by as much as "
+        f"{length(x.curl_mm)} if they came free: clean the bed well, or round them off by a rim"
+    )
+
+
+@said.register
+def _(x: n.Rim) -> str:
+    return (
+        f"a rim of {length(x.breadth_mm)} around the first layer, one layer high, for {mass(x.mass_g)} and "
+        f"{price(x.price)}: it then stands with a safety of {number(x.safety, 1)}"
+    )
+
+
+@said.register
+def _(x: n.OtherLie) -> str:
+    return "another lie, with a wider face down"
+
+
+@said.register
+def _(x: n.HeldUpright) -> str:
+    are = "are" if len(x.undersides) > 1 else "is"
+    return f"{numbered('underside', x.undersides)} {are} carried so that the part does not fall over"
 
 
 @said.register
@@ -204,7 +286,14 @@ def _(x: n.Left) -> str:
         "island": "left although it starts in mid-air",
     }[x.kind]
     because = _BECAUSE.get(x.because) or f"support would cost {mass(x.mass_g)} and {duration(x.time_s)}"
-    return f"{_ASKED[x.asked]}{head}: droops {estimated(x.droop_mm, 'mm')}, {because}"
+    if x.part_z_mm is not None:
+        because = f"the part is in the way of support from the bed, at z {span(*x.part_z_mm)} mm"
+    if x.obstacle is not None:
+        because = _in_the_way(x.obstacle)
+    does = (
+        f"falls {length(x.droop_mm.value)}" if x.kind == "island" else f"droops {estimated(x.droop_mm, 'mm')}"
+    )
+    return f"{_ASKED[x.asked]}{head}: {does}, {because}"
 
 
 @said.register

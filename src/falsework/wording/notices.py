@@ -52,6 +52,20 @@ class Earlier(Notice, code="earlier"):
     sentence: str
 
 
+@dataclass(frozen=True)
+class Obstacle:
+    """What leaves no room for a support: ``what`` of 'part' (in the way of support from the bed), 'gap' (too
+    near beneath for the gaps), 'sides' (too close), and the place of it.
+
+    ``room_mm`` is the height that there is, ``takes_mm`` what the gaps take; 0 where they do not decide.
+    """
+
+    what: str
+    at_mm: tuple[float, float, float]
+    room_mm: float = 0.0
+    takes_mm: float = 0.0
+
+
 # --- the part
 
 
@@ -165,10 +179,12 @@ class MayFail(Notice, code="may-fail"):
 
 @dataclass(frozen=True)
 class SparedLeft(Notice, code="spared-left"):
-    """Undersides that lie on faces that no support may touch, left for it; ``worst_mm`` droop of them."""
+    """Undersides that lie on faces that no support may touch, left for it; ``worst_mm`` droop of them, or
+    fall."""
 
     undersides: tuple[int, ...]
     worst_mm: Range
+    falls: bool = False
 
 
 @dataclass(frozen=True)
@@ -180,11 +196,88 @@ class SparedCarried(Notice, code="spared-carried"):
 
 @dataclass(frozen=True)
 class NotBuilt(Notice, code="not-built"):
-    """Undersides beneath which no support could be built, whatever was chosen."""
+    """Undersides beneath which no support could be built, whatever was chosen; ``obstacle`` is what stands in
+    the way of the first, ``worst_mm`` droops most, or falls deepest."""
 
     undersides: tuple[int, ...]
     touches_spared: bool
     worst_mm: Range
+    obstacle: Obstacle | None = None
+    falls: bool = False
+
+
+# --- what starts in mid-air, and how the part itself stands
+
+
+@dataclass(frozen=True)
+class IslandLeft(Notice, code="island-left"):
+    """An underside starts in mid-air in so many ``places``, the lowest at ``at_mm``, with no support beneath:
+    what is laid there falls ``falls_mm``."""
+
+    underside: int
+    places: int
+    at_mm: tuple[float, float, float]
+    falls_mm: float
+
+
+@dataclass(frozen=True)
+class IslandsLeft(Notice, code="islands-left"):
+    """The same of further undersides, together: the deepest fall and its place."""
+
+    undersides: tuple[int, ...]
+    at_mm: tuple[float, float, float]
+    falls_mm: float
+
+
+@dataclass(frozen=True)
+class NarrowFirstLayer(Notice, code="narrow-first-layer"):
+    """Most of the first layer is narrower than half a line."""
+
+    first_layer_mm2: float
+    printable_mm2: float
+
+
+@dataclass(frozen=True)
+class Topples(Notice, code="topples"):
+    """The part may fall over when the layer at ``height_mm`` is laid, towards ``towards_deg`` from x: moments
+    that hold and tip it, in N·mm, and the safety that is asked for."""
+
+    height_mm: float
+    towards_deg: float
+    righting_nmm: float
+    turning_nmm: float
+    safety: float
+    asked_safety: float
+
+
+@dataclass(frozen=True)
+class Curls(Notice, code="curls"):
+    """Sharp corners of the first layer would curl up by ``curl_mm`` if they came free."""
+
+    corners: int
+    curl_mm: float
+
+
+@dataclass(frozen=True)
+class Rim(Notice, code="rim"):
+    """What helps: a rim around the first layer."""
+
+    breadth_mm: float
+    mass_g: float
+    price: float
+    safety: float
+
+
+@dataclass(frozen=True)
+class OtherLie(Notice, code="other-lie"):
+    """What helps: laying the part down otherwise."""
+
+
+@dataclass(frozen=True)
+class HeldUpright(Notice, code="held-upright"):
+    """Undersides that are carried so that the part stands."""
+
+    undersides: tuple[int, ...]
 
 
 # --- supports and how they come off
@@ -234,7 +327,8 @@ class Left(Notice, code="left"):
     """It is left, and droops by ``droop_mm``.
 
     ``kind``: of the underside; ``over_mm``: its span, or how far it reaches out. ``because``: 'cost' (support
-    would take ``mass_g`` and ``time_s``), 'no-room', 'no-room-on-bed', 'would-touch' or 'lies-on-spared'.
+    would take ``mass_g`` and ``time_s``), 'no-room' (the gaps take all the height), 'no-room-on-bed' (the
+    part is in the way, from ``part_z_mm`` low to high), 'obstacle', 'would-touch' or 'lies-on-spared'.
     ``asked``: '', 'all' (where supports stand was asked for), 'own' (for this underside) or 'own-on-spared'.
     """
 
@@ -245,6 +339,8 @@ class Left(Notice, code="left"):
     mass_g: float = 0.0
     time_s: float = 0.0
     asked: str = ""
+    part_z_mm: tuple[float, float] | None = None
+    obstacle: Obstacle | None = None
 
 
 @dataclass(frozen=True)

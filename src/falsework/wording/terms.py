@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+READY, NOT_READY = "ready to print", "not ready to print"
 KIND = {  # of an underside
     "holds": "holds",
     "bridge": "bridge",

@@ -23,6 +23,9 @@ export function number(value, digits) {
   return signed(value, fixed(size, digits));
 }
 
+/** What an underside does when it is left alone: it droops, or it falls. */
+export const leftAlone = (u) => `${u.kind === "island" ? "falls " : ""}${withUnit(u.droop_mm.value, "mm")}`;
+
 /** `1.2 mm`, joined so that it does not break. */
 export const withUnit = (value, unit, digits) => joined(number(value, digits), value, unit);
 

@@ -46,7 +46,7 @@ export class Supports extends Section {
   }
 
   get files() {
-    return [["supports", "supports.json"]];
+    return [["supports", "supports.json"], ["supports", "words.json"]];
   }
 
   pointed(kind, number) {
@@ -61,9 +61,9 @@ export class Supports extends Section {
     const { store, plan } = this;
     this.draw();
     if (!plan) return instead(store, ["part", "undersides", "totals", "supports"], null, "building the supports", "How the supports stand, layer by layer, will be shown here.");
-    const st = plan.process.structure;
+    const st = plan.process.structure, told = store.value("supports", "words.json");
     const gaps = [["under the part", plan.gap], ["above the part, where it stands on it", plan.gap_below]];
-    if (!plan.pieces.length) return [instead(store, ["supports"], plan, "building the supports", ""), h("p", { class: "verdict" }, "No support is built."), leftOut(plan)];
+    if (!plan.pieces.length) return [instead(store, ["supports"], plan, "building the supports", ""), h("p", { class: "verdict" }, "No support is built."), told ? h("p", {}, told.stands) : null, leftOut(plan)];
     const facts = [
       ["Body", `${PATTERN[st.pattern] || st.pattern}, ${words.withUnit(st.spacing_mm, "mm")} apart, at ${st.line_angle_deg}°`],
       ["Dense interface on top", words.counted(st.interface_layers, "layer")],
@@ -74,6 +74,7 @@ export class Supports extends Section {
     const all = this.all ? plan.pieces : plan.pieces.slice(0, SHOWN);
     return [
       instead(store, ["supports"], plan, "building the supports", ""),
+      told ? h("p", {}, told.stands) : null,
       h("p", {}, `${words.counted(plan.pieces.length, "piece")} of support: ${words.mass(plan.support_cost.mass_g)} of filament and ${words.duration(plan.support_cost.time_s)}, as built.`),
       leftOut(plan),
       scroll("Air gaps", h("table", { class: "gaps" },
@@ -87,7 +88,7 @@ export class Supports extends Section {
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)))),
         h("tbody", {}, all.map((p) => this.row(p))))),
       plan.pieces.length > all.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${plan.pieces.length - all.length}`)) : null,
-      h("p", { class: "sub" }, "Buckling safety: load at which the walls buckle over the load they carry. Toppling safety: moment that holds the piece upright over the moment that tips it. At least 1 must be had; more is better."),
+      h("p", { class: "sub" }, "Buckling safety: load at which the walls buckle over the load they carry. Toppling safety: moment that holds the piece upright over the moment that tips it. " + (told ? `Asked for are at least ${told.least.buckling} and ${told.least.topple}; what has less is called weak.` : "")),
     ];
   }
 

@@ -109,7 +109,7 @@ export class Undersides extends Section {
     h("td", { class: "n wide-only" }, words.withUnit(u.height_mm, "mm", 1)),
     h("td", { class: "n wide-only" }, words.withUnit(u.angle_deg, "°", 0)),
     h("td", { class: "n wide-only" }, u.kind === "bridge" ? `${words.withUnit(u.span_mm, "mm")} span` : `${words.withUnit(u.free_length_mm, "mm")} free`),
-    h("td", { class: "n" }, swatch(css(droopTone(u.droop_mm.value))), ` ${words.withUnit(u.droop_mm.value, "mm")}`, h("span", { class: "sub" }, words.interval(u.droop_mm, "mm"))),
+    h("td", { class: "n" }, swatch(css(droopTone(u.droop_mm.value))), ` ${words.leftAlone(u)}`, h("span", { class: "sub" }, u.kind === "island" ? "starts in mid-air" : words.interval(u.droop_mm, "mm"))),
     h("td", { class: "decision" }, this.decision(u, choice, totals)),
     h("td", { class: "n" }, this.priceOf(u, choice)));
     return isOpen ? [row, this.docket(u, choice, totals)] : [row];
@@ -171,7 +171,8 @@ export class Undersides extends Section {
           spared && !spared.whole ? ` Of faces that must not be touched: ${sparedWords(spared)}` : ""),
         h("table", { class: "droops" }, h("caption", { class: "unseen" }, "Predicted droop, with 90 % intervals"), h("tbody", {}, droops.map(([name, estimate]) =>
           h("tr", {}, h("th", { scope: "row" }, `Droop ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
-            h("td", { class: "n" }, words.withUnit(estimate.value, "mm")), h("td", { class: "sub" }, `90 %: ${words.interval(estimate, "mm")}`))))),
+            h("td", { class: "n" }, estimate === u.droop_mm ? words.leftAlone(u) : words.withUnit(estimate.value, "mm")),
+            h("td", { class: "sub" }, estimate === u.droop_mm && u.kind === "island" ? "starts in mid-air" : `90 %: ${words.interval(estimate, "mm")}`))))),
         h("p", { class: "sub" }, `Droops rest on ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
         choice ? h("fieldset", { class: "options" }, h("legend", {}, `What to do about number ${u.number}`),
           STANDINGS.map((standing) => this.option(u, choice, standing, own)),

@@ -1,0 +1,172 @@
+"""``stance_of``: whether the part stands at every height while it grows.
+
+Elementary statics of a rigid body on a bonded base. It turns about an edge of the hull of all that it stands
+on: its own first layer, and supports that stand on the bed once it has come to lie on them. Its weight rights
+it with its distance from that edge (or tips it, beyond), the bed's bond with a stress that grows in
+proportion to the distance from the edge; the nozzle pulls sideways at the layer it lays.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from falsework.cost.strands import region_cost
+from falsework.kernels.field.tipping import MOST, tipping
+from falsework.layers.polygons import offset, parts
+from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.need.underside import NeedMap
+from falsework.process.settings import Process
+from falsework.stance.grounds import Ground, Sections, around, of_bed, of_supports, sections_of, unborne
+from falsework.stance.value import Foot, Stance
+from falsework.support.scheme import SupportScheme
+from falsework.support.stability import (
+    BED_BOND_MPA,
+    GRAVITY_M_S2,
+    LEAST_TOPPLE_SAFETY,
+    NOZZLE_DRAG_N,
+)
+
+PRINTS_FROM_WIDTHS = 0.5  # a bit of the first layer narrower than so many lines is left out by any machine
+FEET_MM = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0)  # rims that are tried
+SHARP_DEG = 110.0  # corners up to this angle lift first
+_CORNER_MM = 2.0  # over which the angle of a corner is taken
+SOFT_MM = 10.0  # from memory: thinner plates are too soft to pull themselves off
+EXPANSION_PER_K = 7e-5  # from memory: 6e-5 to 9e-5 for PLA, PETG and ABS
+
+
+def stance_of(
+    stack: LayerStack, need: NeedMap, scheme: SupportScheme, plastic_mm3: float, process: Process
+) -> Stance:
+    """How the part stands with the supports of ``scheme``; ``plastic_mm3`` is what its own printing takes.
+
+    Its plastic is taken to be spread evenly over its volume. Supports count for what they bear, not for what
+    they hold back. A body that stands on supports alone until it joins the rest is not judged: no reading
+    tells yet what an air gap holds sideways.
+    """
+    if not stack.count:
+        return Stance(0.0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (), 0, 0.0, None)
+    sections = sections_of(stack)
+    base = sections.polygon[sections.first]
+    printed = _printable(base, process)
+    volume_mm3 = float(stack.areas_mm2 @ stack.heights_mm)
+    weigh = process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2 * plastic_mm3 / max(volume_mm3, 1e-9)
+    balance = _Balance(sections, stack, weigh, printed, process)
+    bed = of_bed(sections, printed)
+    worst = balance.worst(bed, unborne(len(sections.polygon)))
+    if not balance.printable_mm2:
+        worst = replace(worst, safety=0.0)
+    held: tuple[int, ...] = ()
+    borne = unborne(len(sections.polygon))
+    if scheme.pieces and worst.topples:
+        borne, pieces = of_supports(sections, need, scheme)
+        carried = balance.worst(bed, borne)
+        held = pieces if carried.safety > worst.safety else ()
+        worst = carried
+    corners, curl_mm = _curl(base, stack, process)
+    made = replace(worst, held_by=held, corners=corners, curl_mm=curl_mm)
+    return replace(made, foot=balance.foot(base, borne)) if not made.stands else made
+
+
+def _printable(regions: Regions, process: Process) -> Regions:
+    """What of the first layer is wide enough to be printed."""
+    radius_mm = 0.5 * PRINTS_FROM_WIDTHS * process.line_width_mm
+    opened: Regions = shapely.buffer(shapely.buffer(regions, -radius_mm), radius_mm)
+    return opened
+
+
+class _Balance:
+    """The part's sections with their weights, ready to be held against what they stand on."""
+
+    def __init__(
+        self, sections: Sections, stack: LayerStack, weight_n_mm3: float, printed: Regions, process: Process
+    ) -> None:
+        self.sections, self.stack, self.process = sections, stack, process
+        area = shapely.area(sections.polygon)
+        self.weight: Floats = area * stack.heights_mm[sections.layer] * weight_n_mm3
+        middle = shapely.get_coordinates(shapely.centroid(sections.polygon))
+        self.moment: Floats = middle * self.weight[:, None]
+        self.first_mm2 = float(area[sections.first].sum())
+        self.printable_mm2 = float(shapely.area(printed).sum())
+
+    def worst(self, bed: Ground, borne: Floats) -> Stance:
+        """The height at which the part, or a body of it, stands worst."""
+        s, along = self.sections, around()
+        top_mm = self.stack.z_mm[s.layer + 1]
+        figures = tipping(
+            s.layer,
+            self.weight,
+            self.moment,
+            bed.sums,
+            bed.hull,
+            borne,
+            s.start,
+            s.lower,
+            top_mm,
+            along,
+            BED_BOND_MPA,
+            NOZZLE_DRAG_N,
+        )
+        safety = figures[:, 0] / np.maximum(figures[:, 1], 1e-12)
+        k = int(np.argmin(safety))
+        return Stance(
+            first_layer_mm2=self.first_mm2,
+            printable_mm2=self.printable_mm2,
+            bits=len(s.first),
+            safety=float(min(safety[k], MOST)),
+            height_mm=float(top_mm[k]),
+            righting_nmm=float(figures[k, 0]),
+            turning_nmm=float(figures[k, 1]),
+            towards_deg=float(figures[k, 2]) * 360.0 / len(along),
+            weight_n=float(self.weight.sum()),
+            held_by=(),
+            corners=0,
+            curl_mm=0.0,
+            foot=None,
+        )
+
+    def foot(self, base: Regions, borne: Floats) -> Foot | None:
+        """The least rim around the first layer with which the part stands."""
+        process, height_mm = self.process, float(self.stack.heights_mm[0])
+        for breadth_mm in FEET_MM:
+            wide = offset(base, breadth_mm)
+            then = self.worst(of_bed(self.sections, wide), borne)
+            if then.safety >= LEAST_TOPPLE_SAFETY:
+                more_mm2 = shapely.union_all(wide).area - self.first_mm2
+                cost = region_cost(more_mm2 * height_mm, process, process.first_layer_speed_mm_s)
+                return Foot(breadth_mm, cost, then.safety)
+        return None
+
+
+def _curl(base: Regions, stack: LayerStack, process: Process) -> tuple[int, float]:
+    """Sharp corners of the first layer, and how far the worst of them would curl up if nothing held it.
+
+    A strip of which the upper half shrinks by the strain e and the lower does not bends to the curvature
+    1.5 e / h over its height h (equal halves; Timoshenko 1925, Analysis of bi-metal thermostats, J. Opt. Soc.
+    Am. 11(3):233); its end, a length l away, lifts by curvature l² / 2. The strain is what the plastic
+    shrinks by from where it sets down to the middle of bed and room.
+    """
+    material = process.material
+    mean_c = 0.5 * (material.bed_temperature_c + process.room_temperature_c)
+    strain = EXPANSION_PER_K * max(material.glass_temperature_c - mean_c, 0.0)
+    height_mm = max(float(stack.z_mm[-1] - stack.z_mm[0]), SOFT_MM)
+    rings, _ = parts(base)
+    count, worst = 0, 0.0
+    for polygon in rings:
+        hull = polygon.convex_hull
+        if hull.geom_type != "Polygon":
+            continue
+        outline = shapely.simplify(hull, 0.25 * _CORNER_MM)
+        points = shapely.get_coordinates(outline)[:-1]
+        before, after = np.roll(points, 1, axis=0) - points, np.roll(points, -1, axis=0) - points
+        lengths = np.hypot(*before.T) * np.hypot(*after.T)
+        cosine = np.sum(before * after, axis=1) / np.maximum(lengths, 1e-12)
+        sharp = cosine > math.cos(math.radians(SHARP_DEG))
+        away = np.hypot(*(points - shapely.get_coordinates(polygon.centroid)).T)
+        count += int(sharp.sum())
+        if sharp.any():
+            worst = max(worst, float(away[sharp].max()))
+    return count, 1.5 * strain / max(height_mm, 1e-9) * worst**2 / 2.0

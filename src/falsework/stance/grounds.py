@@ -1,0 +1,124 @@
+"""What a growing part stands on, as sums and support functions: its first layer, and supports beneath it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from falsework.kernels.field.tipping import AREA, FAR, SUMS, SX, SXX, SXY, SY, SYY
+from falsework.layers.polygons import areas_only, parts
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.measure import polygon_edges
+from falsework.need.underside import NeedMap
+from falsework.support.cells import facing
+from falsework.support.scheme import SupportScheme
+
+DIRECTIONS = 72  # every 5°
+
+
+def around() -> Floats:
+    """(d, 2) even unit directions; the opposite of each lies half of them away."""
+    angle = np.arange(DIRECTIONS) * 2.0 * np.pi / DIRECTIONS
+    return np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def moments(polygons: Regions) -> Floats:
+    """(n, SUMS) area, first and second moments of polygons about the origin, by Green's theorem."""
+    edges, first = polygon_edges(shapely.orient_polygons(polygons))
+    x0, y0, x1, y1 = edges.T
+    cross = x0 * y1 - x1 * y0
+    out = np.zeros((len(edges), SUMS))
+    out[:, AREA] = cross / 2.0
+    out[:, SX] = (x0 + x1) * cross / 6.0
+    out[:, SY] = (y0 + y1) * cross / 6.0
+    out[:, SXX] = (x0 * x0 + x0 * x1 + x1 * x1) * cross / 12.0
+    out[:, SXY] = (x0 * y1 + 2.0 * x0 * y0 + 2.0 * x1 * y1 + x1 * y0) * cross / 24.0
+    out[:, SYY] = (y0 * y0 + y0 * y1 + y1 * y1) * cross / 12.0
+    sums: Floats = np.add.reduceat(out, first[:-1], axis=0) if len(polygons) else np.zeros((0, SUMS))
+    return sums
+
+
+@dataclass(frozen=True, eq=False)
+class Sections:
+    """Connected sections of the part by layer, and those beneath each: ``lower[start[k]:start[k + 1]]``."""
+
+    polygon: Regions
+    layer: Indices
+    start: Indices
+    lower: Indices
+
+    @property
+    def first(self) -> Indices:
+        """Those of the first layer."""
+        return np.flatnonzero(self.layer == 0)
+
+
+def sections_of(stack: LayerStack) -> Sections:
+    """The part's sections, joined where those of neighbouring layers meet."""
+    polygon, layer = parts(stack.regions)
+    layer = layer.astype(np.int64)
+    upper, lower = facing(layer - 1, polygon, layer, polygon)
+    order = np.argsort(upper, kind="stable")
+    start = np.searchsorted(upper[order], np.arange(len(polygon) + 1))
+    return Sections(polygon, layer, start.astype(np.int64), lower[order].astype(np.int64))
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """What each section has on the bed: ``sums`` (n, SUMS) and support functions ``hull`` (n, d)."""
+
+    sums: Floats
+    hull: Floats
+
+
+def unborne(count: int) -> Floats:
+    """(n, d) support functions of nothing."""
+    return np.full((count, DIRECTIONS), FAR)
+
+
+def of_bed(sections: Sections, regions: Regions) -> Ground:
+    """The first layer as printed: ``regions``, one for each section of it."""
+    count = len(sections.polygon)
+    out = Ground(np.zeros((count, SUMS)), unborne(count))
+    polygons, owner = parts(areas_only(regions))
+    if not len(polygons):
+        return out
+    at = sections.first[owner]
+    np.add.at(out.sums, at, moments(polygons))
+    edges, first = polygon_edges(polygons)
+    np.maximum.at(out.hull, at, np.maximum.reduceat(edges[:, :2] @ around().T, first[:-1], axis=0))
+    return out
+
+
+def of_supports(sections: Sections, need: NeedMap, scheme: SupportScheme) -> tuple[Floats, tuple[int, ...]]:
+    """(n, d) support functions of the strands beneath each section, one air gap lower, of supports that stand
+    on the bed; and which these pieces are."""
+    out = unborne(len(sections.polygon))
+    firm = np.array([piece.foot_mm2 > 0.0 for piece in scheme.pieces], dtype=bool)
+    strands = scheme.strands
+    beneath = need.region_layer - 1 - scheme.gap.layers
+    used = np.flatnonzero(np.isin(strands.layer, beneath))
+    used = used[firm[strands.piece[used]]]
+    if not len(used):
+        return out, ()
+    lines = shapely.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
+    region, line = shapely.STRtree(lines).query(need.regions, predicate="intersects")
+    right = strands.layer[used[line]] == beneath[region]
+    region, line = region[right], line[right]
+    inside = shapely.intersection(lines[line], need.regions[region])
+    bits, owner = shapely.get_parts(inside, return_index=True)
+    long = shapely.get_num_coordinates(bits) > 1
+    bits, owner = bits[long], owner[long]
+    if not len(bits):
+        return out, ()
+    ends = np.hstack([shapely.get_coordinates(shapely.get_point(bits, end)) for end in (0, -1)])
+    held, at = facing(need.region_layer, need.regions, sections.layer, sections.polygon)
+    home = np.full(len(need.regions), -1, np.int64)
+    home[held] = at
+    at = home[region[owner]]
+    reach = np.maximum(ends[:, :2] @ around().T, ends[:, 2:] @ around().T)
+    np.maximum.at(out, at, reach)
+    pieces = np.unique(strands.piece[used[line[owner]]])
+    return out, tuple(scheme.pieces[k].number for k in pieces)

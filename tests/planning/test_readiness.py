@@ -1,0 +1,55 @@
+"""Nothing that starts in mid-air is left in silence: every part that may be copied, every standing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from falsework import Kind, Plan, load_process, plan
+from falsework.planning.readiness import readiness
+
+DATA = Path(__file__).parents[1] / "data"
+SIZES = {"spot.obj": 0.5, "wuson.stl": 8.0}
+PARTS = ("ant.ply", "nut.ply", "odri_upper_leg_metres.stl", "so101_gauge_tight.stl", "spot.obj", "wuson.stl")
+
+
+@cache
+def planned(name: str, standing: str) -> Plan:
+    return plan(DATA / name, standing=standing, scale=SIZES.get(name, 1.0), release=False)
+
+
+@pytest.mark.parametrize("standing", ["auto", "bed", "none"])
+@pytest.mark.parametrize("name", PARTS)
+def test_each_island_is_carried_or_named(name, standing):
+    made = planned(name, standing)
+    islands = {u.number for u in made.undersides if u.kind is Kind.ISLAND}
+    assert islands <= {start.underside for start in made.starts}
+    left = sorted({start.underside for start in made.starts if not start.carried})
+    found = readiness(made)
+    told = [reason.notice for reason in found.reasons if "island" in reason.notice.code]
+    assert all(notice in made.warnings for notice in told)
+    named: list[int] = []
+    for notice in told:
+        named += notice.undersides if notice.code == "islands-left" else [notice.underside]
+        assert len(notice.at_mm) == 3 and notice.falls_mm > 0.0 and "falls" in notice.text
+    assert sorted(named) == left
+    if left:
+        assert not found.ready
+    chosen = {c.underside: c.chosen.value for c in made.choices}
+    bare = sum(chosen[number] == "none" for number in islands)
+    assert made.alternatives[3].left_count >= bare
+    assert made.alternatives[3].left_mm2 > 0.0 or not bare
+    assert made.alternatives[0].left_count >= len(islands)
+
+
+def test_a_part_too_large_or_with_a_weak_piece_is_not_ready():
+    made = planned("so101_gauge_tight.stl", "auto")
+    assert readiness(made).ready and readiness(made).headline == "ready to print"
+    low = replace(load_process("pla-0.4"), printer=replace(made.process.printer, build_width_mm=11.0))
+    codes = [
+        r.notice.code for r in readiness(plan(DATA / "so101_gauge_tight.stl", low, release=False)).reasons
+    ]
+    assert "too-large" in codes

@@ -1,0 +1,141 @@
+"""How a part stands: closed forms by elementary statics, and what must hold for any part."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import Manifold
+
+from falsework import Plan, load_process, plan
+from falsework.planning.readiness import readiness
+from falsework.stance.grounds import moments
+from falsework.support.stability import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
+from hung import block, drawn
+
+PLA = load_process("pla-0.4")
+
+
+def standing(solid: Manifold, **changes) -> Plan:
+    return plan(drawn(solid), replace(PLA, **changes), standing="none", release=False)
+
+
+def weight_n(made: Plan) -> float:
+    return made.part_cost.volume_mm3 * PLA.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2
+
+
+def test_moments_of_a_ring_about_the_origin():
+    """Handbook: A, A x, and I + A x² of a rectangle with a rectangular hole."""
+    import shapely
+
+    ring = shapely.box(1, 2, 5, 8) - shapely.box(2, 3, 4, 7)
+    area, sx, sy, sxx, sxy, syy = moments(np.array([ring], dtype=object))[0]
+    assert area == pytest.approx(24 - 8)
+    assert (sx, sy) == pytest.approx((24 * 3 - 8 * 3, 24 * 5 - 8 * 5))
+    assert sxx == pytest.approx(4**3 * 6 / 12 + 24 * 9 - (2**3 * 4 / 12 + 8 * 9))
+    assert syy == pytest.approx(6**3 * 4 / 12 + 24 * 25 - (4**3 * 2 / 12 + 8 * 25))
+    assert sxy == pytest.approx(16 * 3 * 5)
+
+
+@settings(max_examples=10, deadline=None)
+@given(a=st.floats(2.0, 30.0), b=st.floats(2.0, 30.0), layers=st.integers(10, 300))
+def test_a_prism_tips_over_its_narrow_side(a, b, layers):
+    """Elementary statics: (W b/2 + σ a b · b/3) / (F h), about the long edge."""
+    height = 0.2 * layers
+    made = standing(block((0, 0, 0), (a, b, height)))
+    narrow, long = min(a, b), max(a, b)
+    righting = weight_n(made) * narrow / 2 + BED_BOND_MPA * long * narrow * narrow / 3
+    assert made.stance.safety == pytest.approx(
+        righting / (NOZZLE_DRAG_N * height), rel=1e-2
+    )  # a line's corners are round
+    assert made.stance.height_mm == pytest.approx(height)
+    assert made.stance.stands == (made.stance.safety >= LEAST_TOPPLE_SAFETY)
+
+
+def test_an_l_tips_towards_its_arm():
+    """A post 4 × 20 × 30 with an arm 60 mm out at its top: the weight lies beyond the edge x = 4.
+
+    Elementary statics about that edge: its weight tips with its distance, the bond σ A b/3 alone rights.
+    """
+    made = standing(block((0, 0, 0), (4, 20, 30)) + block((0, 0, 26), (64, 20, 30)))
+    post, arm = 4 * 20 * 26, 64 * 20 * 4
+    centre = (post * 2 + arm * 32) / (post + arm)
+    w = weight_n(made)
+    righting = BED_BOND_MPA * 80 * 4 / 3
+    turning = NOZZLE_DRAG_N * 30 + w * (centre - 4)
+    assert centre > 4
+    assert made.stance.safety == pytest.approx(righting / turning, rel=5e-3)
+    assert made.stance.towards_deg == 0.0
+
+
+def test_a_part_may_fall_before_its_counterweight_is_printed():
+    """An arm to one side from z 38 to 48, the same to the other from z 48 to 58: whole it is in balance, when
+    the first is done it is not."""
+    post = block((-1, -10, 0), (1, 10, 60))
+    one = block((-1, -10, 38), (100, 10, 48))
+    other = block((-100, -10, 48), (1, 10, 58))
+    whole = standing(post + one + other).stance
+    assert whole.safety < standing(post).stance.safety
+    assert whole.height_mm == pytest.approx(48.0)
+    assert whole.towards_deg == 0.0
+
+
+@pytest.mark.parametrize(("wedge_mm", "stands"), [(1.0, False), (12.0, True)])
+def test_a_cylinder_on_a_wedge(wedge_mm, stands):
+    """A disc ∅40 on edge, let down on a wedge of which only a strip of the given width meets the bed.
+
+    Elementary statics: about the strip's edge W b/2 + σ (t b) b/3 hold against F h.
+    """
+    disc = Manifold.cylinder(10, 20, 20, 128).rotate([90, 0, 0]).translate([0, 10, 22])
+    wedge = block((-wedge_mm / 2, 0, 0), (wedge_mm / 2, 10, 4))
+    made = standing(disc + wedge)
+    narrow_mm = min(wedge_mm, 10.0)  # else it tips along its axis first
+    righting = weight_n(made) * narrow_mm / 2 + BED_BOND_MPA * 10 * wedge_mm * narrow_mm / 3
+    by_hand = righting / (NOZZLE_DRAG_N * 42.0)
+    assert made.stance.safety == pytest.approx(by_hand, rel=1e-2)
+    assert made.stance.stands is stands
+    assert ("topples" in [r.notice.code for r in readiness(made).reasons]) is not stands
+
+
+def test_a_rod_on_end_topples_and_a_rim_holds_it():
+    """∅6 × 150 on end; about its edge π r⁴/4 + π r² r² over 2 r, times the bond."""
+    made = standing(Manifold.cylinder(150, 3, 3, 128))
+    second = math.pi * 3**4 / 4 + math.pi * 9 * 9
+    by_hand = (weight_n(made) * 3 + BED_BOND_MPA * second / 6) / (NOZZLE_DRAG_N * 150)
+    assert made.stance.safety == pytest.approx(by_hand, rel=1e-2)
+    assert made.stance.topples and made.stance.foot is not None
+    assert made.stance.foot.cost.price > 0.0 and made.stance.foot.safety >= LEAST_TOPPLE_SAFETY
+    lying = standing(Manifold.cylinder(150, 3, 3, 128).rotate([0, 90, 0]))
+    assert lying.stance.safety > made.stance.safety
+
+
+def test_a_first_layer_of_two_knife_edges_is_too_narrow():
+    feet = block((0, 0, 0), (0.15, 20, 5)) + block((9.85, 0, 0), (10, 20, 5))
+    made = standing(feet + block((0, 0, 5), (10, 20, 10)))
+    assert made.stance.narrow and not made.stance.stands
+    assert readiness(made).reasons[0].notice.code == "narrow-first-layer"
+
+
+def test_support_beneath_an_arm_holds_the_part():
+    """A thin L, supported: it leans on the support, so the edge it would tip over lies farther out."""
+    solid = block((0, 0, 0), (2, 20, 30)) + block((0, 0, 26), (100, 20, 46))
+    bare = standing(solid)
+    made = plan(drawn(solid), PLA, standing="bed", release=False)
+    assert bare.stance.topples and not made.stance.topples
+    assert made.stance.held_by
+
+
+def test_a_long_flat_plate_curls_more_than_a_short_one():
+    long, short = (standing(block((0, 0, 0), (x, 20, 12))).stance for x in (200, 40))
+    assert (long.corners, short.corners) == (4, 4)
+    assert long.curl_mm > 5 * short.curl_mm
+    assert standing(Manifold.cylinder(12, 50, 50, 128)).stance.corners == 0
+
+
+def test_the_stance_is_read_back_equal():
+    made = standing(Manifold.cylinder(150, 3, 3, 128))
+    assert Plan.from_json(made.to_json()) == made
