@@ -99,7 +99,8 @@ def sections_of(stack: LayerStack) -> Sections:
     width = np.minimum(area[upper], area[lower])
     # the widest ways to everywhere run along the tree that joins all by the widest steps
     cost = 2.0 * area.max() - width
-    graph = coo_array((cost, (upper, lower)), shape=(len(polygon), len(polygon))).tocsr()
+    at = (upper.astype(np.int32), lower.astype(np.int32))  # before scipy 1.17.1 the tree takes no others
+    graph = coo_array((cost, at), shape=(len(polygon), len(polygon))).tocsr()
     tree = minimum_spanning_tree(graph)
     bulk = int(np.argmax(np.round(area, 6)))
     order, before = breadth_first_order(tree, bulk, directed=False)
