@@ -16,30 +16,13 @@ import math
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.sorting import sort_part
 
 # Columns of the tally that drop_columns fills, one row per underside.
 CELLS, BED_CELLS, BED_NM, PART_NM, LAND_COLUMN, LAND_ROW, LAND_NM, LAND_LOWEST_NM, LAND_HIGHEST_NM = range(9)
 TALLY_WIDTH = 9
 RECORD_WIDTH = 5  # row, column, layer, landing layer (-1: bed), underside
 NEVER_NM = np.iinfo(np.int64).max
-
-
-@inner
-def _sort_part(values, start, end):
-    """Sort values[start:end] in place by insertion, after wider steps where there are many (Shell)."""
-    n = end - start
-    gap = 1
-    while gap < n // 6:
-        gap = 3 * gap + 1
-    while gap > 0:
-        for k in range(start + gap, end):
-            v = values[k]
-            m = k
-            while m - gap >= start and values[m - gap] > v:
-                values[m] = values[m - gap]
-                m -= gap
-            values[m] = v
-        gap //= 3
 
 
 @inner
@@ -114,7 +97,7 @@ def _scan(points, ring_start, first_ring, last_ring, rows, width, slot, columns)
                     slot[s] += 1
     slot[row_0] = 0
     for s in range(row_0, row_1):
-        _sort_part(columns, slot[s], slot[s + 1])
+        sort_part(columns, slot[s], slot[s + 1])
     return row_0, row_1, columns
 
 

@@ -27,9 +27,13 @@ def _spread(x):
 def _morton_order(vertices, faces):
     """(m,) faces sorted along a space-filling curve through their middles (16 bits an axis). O(m)."""
     m = faces.shape[0]
-    low = np.array([vertices[:, 0].min(), vertices[:, 1].min(), vertices[:, 2].min()])
-    high = np.array([vertices[:, 0].max(), vertices[:, 1].max(), vertices[:, 2].max()])
-    grain = 65535.0 / max(np.max(high - low), 1e-300) / 3.0
+    low, widest = np.empty(3), 1e-300
+    for d in range(3):
+        least, most = np.inf, -np.inf
+        for v in range(vertices.shape[0]):
+            least, most = min(least, vertices[v, d]), max(most, vertices[v, d])
+        low[d], widest = least, max(widest, most - least)
+    grain = 65535.0 / widest / 3.0
     code = np.empty(m, np.uint64)
     for f in range(m):
         c = np.uint64(0)

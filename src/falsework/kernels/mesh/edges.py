@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.sorting import order_of
 
 
 @kernel
@@ -125,6 +126,12 @@ def pair_edges(faces, order):
     return partner, counts
 
 
+@inner
+def _between(vertices, a, b):
+    """The way from vertex a to vertex b."""
+    return vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+
+
 @kernel
 def pair_fans(vertices, faces, order, partner):
     """Pair the half-edges where an even number of faces, more than two, meet in one edge. In place.
@@ -144,23 +151,28 @@ def pair_fans(vertices, faces, order, partner):
             continue
         low, high, j = run_of_edge(flat, order, i)
         k = j - i
-        e = vertices[high] - vertices[low]
-        length = np.sqrt(np.sum(e * e))
+        ex, ey, ez = _between(vertices, low, high)
+        length = np.sqrt(ex * ex + ey * ey + ez * ez)
         angle = np.zeros(k)
         ahead = np.zeros(k, np.bool_)
         if k % 2 == 0 and length > 0.0:
-            e = e / length
-            u = np.zeros(3)
-            u[np.argmin(np.abs(e))] = 1.0
-            u = u - e * np.sum(u * e)
-            u = u / np.sqrt(np.sum(u * u))
-            v = np.array([e[1] * u[2] - e[2] * u[1], e[2] * u[0] - e[0] * u[2], e[0] * u[1] - e[1] * u[0]])
+            ex, ey, ez = ex / length, ey / length, ez / length
+            u = np.zeros(
+                3
+            )  # across the edge: the axis that it follows least, less what of it follows the edge
+            least = 0 if abs(ex) <= abs(ey) and abs(ex) <= abs(ez) else 1 if abs(ey) <= abs(ez) else 2
+            u[least] = 1.0
+            along = u[0] * ex + u[1] * ey + u[2] * ez
+            u[0], u[1], u[2] = u[0] - ex * along, u[1] - ey * along, u[2] - ez * along
+            across = np.sqrt(u[0] * u[0] + u[1] * u[1] + u[2] * u[2])
+            u[0], u[1], u[2] = u[0] / across, u[1] / across, u[2] / across
+            vx, vy, vz = ey * u[2] - ez * u[1], ez * u[0] - ex * u[2], ex * u[1] - ey * u[0]
             for s in range(k):
                 g = order[i + s]
                 ahead[s] = flat[g] == low
-                w = vertices[flat[g + 2 if g % 3 == 0 else g - 1]] - vertices[low]
-                angle[s] = np.arctan2(np.sum(w * v), np.sum(w * u))
-            rank = np.argsort(angle, kind="mergesort")
+                wx, wy, wz = _between(vertices, low, flat[g + 2 if g % 3 == 0 else g - 1])
+                angle[s] = np.arctan2(wx * vx + wy * vy + wz * vz, wx * u[0] + wy * u[1] + wz * u[2])
+            rank = order_of(angle, k)
             good = True
             for s in range(k):
                 this, following = rank[s], rank[(s + 1) % k]

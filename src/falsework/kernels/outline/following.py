@@ -18,6 +18,7 @@ import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
 from falsework.kernels.outline.distance import RUN
+from falsework.kernels.sorting import order_of, sort_part
 
 FAR = 8.0  # so many reaches apart the walkers give up, and so do boxes
 
@@ -237,9 +238,11 @@ def following(points, ring_start, polygon_ring, layer_polygon, reach):
     reach2, far = reach * reach, FAR * reach
     for l in range(1, layer_polygon.shape[0] - 1):
         low, high = layer_polygon[l - 1], layer_polygon[l]
-        left = boxes[polygon_ring[low:high], 0]
-        order = np.argsort(left)
-        left = left[order]
+        left = np.empty(high - low)
+        for q in range(low, high):
+            left[q - low] = boxes[polygon_ring[q], 0]
+        order = order_of(left, high - low)
+        sort_part(left, 0, high - low)
         for p in range(layer_polygon[l], layer_polygon[l + 1]):
             outer = polygon_ring[p]
             for k in range(np.searchsorted(left, boxes[outer, 0] - far), high - low):

@@ -10,6 +10,7 @@ import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
 from falsework.kernels.outline.distance import RUN
+from falsework.kernels.sorting import order_of, sort_part
 
 
 @inner
@@ -54,11 +55,11 @@ def passed(edges, first, boxes, first_box, region, across, half):
     count = 0
     for k in range(region.shape[0]):
         n, c = _gathered(edges, first, boxes, first_box, region[k], across[k], half, low, high, crossings)
-        crossings[:c].sort()
+        sort_part(crossings, 0, c)
         for j in range(0, c - 1, 2):
             low[n], high[n] = crossings[j], crossings[j + 1]
             n += 1
-        order = np.argsort(low[:n])
+        order = order_of(low, n)
         j = 0
         while j < n:
             start, end = low[order[j]], high[order[j]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.sorting import order_of, sort_part
 
 
 @inner
@@ -33,7 +34,7 @@ def fit_strips(points, ring_start, cell_start, spacing, phase, half):
     for c in range(len(cell_start) - 1):
         most = max(most, ring_start[cell_start[c + 1]] - ring_start[cell_start[c]])
     cross = np.empty(most + 1)
-    block = np.empty((most + 1, 2))
+    block_from, block_to = np.empty(most + 1), np.empty(most + 1)
     for c in range(len(cell_start) - 1):
         first, last = ring_start[cell_start[c]], ring_start[cell_start[c + 1]]
         if first == last:
@@ -62,18 +63,18 @@ def fit_strips(points, ring_start, cell_start, spacing, phase, half):
                             slope = (u1 - u0) / (v1 - v0)
                             ua = u0 + slope * (min(max(v0, below), above) - v0)
                             ub = u0 + slope * (min(max(v1, below), above) - v0)
-                        block[n_block, 0] = min(ua, ub)
-                        block[n_block, 1] = max(ua, ub)
+                        block_from[n_block] = min(ua, ub)
+                        block_to[n_block] = max(ua, ub)
                         n_block += 1
                     u0, v0 = u1, v1
-            crossings = np.sort(cross[:n_cross])
-            order = np.argsort(block[:n_block, 0])
+            sort_part(cross, 0, n_cross)
+            order = order_of(block_from, n_block)
             b = 0
             blocked = -np.inf  # up to here, by edges that may reach past the gap in which they begin
             for j in range(0, n_cross - 1, 2):
-                start, stop = max(crossings[j], blocked), crossings[j + 1]
-                while b < n_block and block[order[b], 0] < stop:
-                    lo, hi = block[order[b], 0], block[order[b], 1]
+                start, stop = max(cross[j], blocked), cross[j + 1]
+                while b < n_block and block_from[order[b]] < stop:
+                    lo, hi = block_from[order[b]], block_to[order[b]]
                     if lo > start:
                         out = _grown(out, used)
                         out[used, 0], out[used, 1], out[used, 2], out[used, 3] = c, k, start, lo
@@ -111,13 +112,13 @@ def carried_spans(key, layer, span, ground_key, ground, reach, bridge, least):
         rows_from = used
         g_from, g_to = np.searchsorted(ground_key, here), np.searchsorted(ground_key, here + 1)
         count = (beneath_to - beneath_from) + (g_to - g_from)
-        carrier = np.empty((count, 2))
+        carrier_from, carrier_to = np.empty(count), np.empty(count)
         for b in range(beneath_from, beneath_to):
-            carrier[b - beneath_from, 0] = out[b, 1]
-            carrier[b - beneath_from, 1] = out[b, 2]
+            carrier_from[b - beneath_from], carrier_to[b - beneath_from] = out[b, 1], out[b, 2]
         for g in range(g_from, g_to):
-            carrier[beneath_to - beneath_from + g - g_from] = ground[g]
-        order = np.argsort(carrier[:, 0])
+            c = beneath_to - beneath_from + g - g_from
+            carrier_from[c], carrier_to[c] = ground[g, 0], ground[g, 1]
+        order = order_of(carrier_from, count)
         while i < len(key) and key[i] == here:
             low, high = span[i, 0], span[i, 1]
             if layer[i] == 0:
@@ -127,7 +128,7 @@ def carried_spans(key, layer, span, ground_key, ground, reach, bridge, least):
             else:
                 start, stop, open_ = 0.0, 0.0, False
                 for o in order:
-                    lo, hi = max(carrier[o, 0], low), min(carrier[o, 1], high)
+                    lo, hi = max(carrier_from[o], low), min(carrier_to[o], high)
                     if hi <= lo:
                         continue
                     if open_ and lo <= stop + bridge:

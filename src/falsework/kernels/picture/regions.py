@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.kernels.compiled import kernel
+from falsework.kernels.sorting import sort_part
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -59,7 +60,7 @@ def map_regions(
                         share = (y - points[p, 1]) / (points[q, 1] - points[p, 1])
                         crossings[count] = points[p, 0] + share * (points[q, 0] - points[p, 0])
                         count += 1
-            crossings[:count].sort()
+            sort_part(crossings, 0, count)
             for pair in range(count // 2):
                 start = max(0, int(np.ceil((crossings[2 * pair] - x0) / cell - 0.5)))
                 end = min(columns - 1, int(np.floor((crossings[2 * pair + 1] - x0) / cell - 0.5)))

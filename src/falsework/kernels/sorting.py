@@ -1,0 +1,48 @@
+"""Sorting for kernels. Where one calls numpy's, numba compiles four functions anew for each kind of array:
+that costs seconds at the first run, and saves none later, since what is sorted here is short."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from falsework.kernels.compiled import inner
+
+
+@inner
+def sort_part(values, start, end):
+    """Sort values[start:end] in place by insertion, after wider steps where there are many (Shell)."""
+    gap = 1
+    while gap < (end - start) // 6:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for k in range(start + gap, end):
+            v = values[k]
+            m = k
+            while m - gap >= start and values[m - gap] > v:
+                values[m] = values[m - gap]
+                m -= gap
+            values[m] = v
+        gap //= 3
+
+
+@inner
+def order_of(values, n):
+    """(n,) int64 order in which values[:n] ascend, of equals the first first. As :func:`sort_part`."""
+    order = np.arange(n)
+    gap = 1
+    while gap < n // 6:
+        gap = 3 * gap + 1
+    while gap > 0:
+        for k in range(gap, n):
+            o = order[k]
+            v = values[o]
+            m = k
+            while m - gap >= 0:
+                before = order[m - gap]
+                if values[before] < v or (values[before] == v and before < o):
+                    break
+                order[m] = before
+                m -= gap
+            order[m] = o
+        gap //= 3
+    return order
