@@ -15,7 +15,7 @@ from falsework.process.derived import (
     whole_layers,
     with_usual_structure,
 )
-from falsework.process.schema import Row, describe
+from falsework.process.schema import Setting, describe
 from falsework.process.settings import Material, Printer, Process, Structure
 from falsework.process.toml import dump_process, load_process, override, parse_process
 
@@ -23,7 +23,7 @@ __all__ = [
     "Material",
     "Printer",
     "Process",
-    "Row",
+    "Setting",
     "Structure",
     "air_gap",
     "air_gap_below",

@@ -11,7 +11,7 @@ from numbers import Integral, Real
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from falsework.errors import ProcessError
-from falsework.process.fields import Row, kind_of, rows_in
+from falsework.process.fields import Setting, kind_of, rows_in
 
 if TYPE_CHECKING:
     from falsework.process.settings import Process
@@ -19,12 +19,12 @@ if TYPE_CHECKING:
 _NARROWEST, _WIDEST, _USUAL = 0.6, 2.5, 1.125  # line width over nozzle bore, from memory
 
 
-def _subject(origin: str, row: Row) -> str:
+def _subject(origin: str, row: Setting) -> str:
     name = row.field if row.table == "process" else f"{row.table}.{row.field}"
     return f"{origin}, {name}" if origin else name
 
 
-def checked(value: Any, row: Row, origin: str = "") -> Any:
+def checked(value: Any, row: Setting, origin: str = "") -> Any:
     """``value`` as the setting's own type, or ProcessError where type, range or choice is wrong.
 
     Whole numbers are taken for float settings, and numbers of other libraries as what they are; nothing else
@@ -47,7 +47,7 @@ def checked(value: Any, row: Row, origin: str = "") -> Any:
     return value
 
 
-def _plain(value: Any, row: Row) -> Any:
+def _plain(value: Any, row: Setting) -> Any:
     """Numbers as Python's own."""
     if type(value) is kind_of(row) or isinstance(value, bool):
         return value

@@ -52,7 +52,7 @@ def spec_of(field: dataclasses.Field[Any]) -> Spec:
 _KINDS: dict[str, type[Any]] = {"str": str, "int": int, "float": float}
 
 
-class Row(NamedTuple):
+class Setting(NamedTuple):
     """One setting. ``type`` is 'str', 'int' or 'float'; ``low``/``high`` are inclusive, None for words."""
 
     table: str
@@ -76,26 +76,28 @@ class Row(NamedTuple):
         return f"{self.low:g} to {self.high:g}{' ' + self.unit if self.unit else ''}"
 
 
-def kind_of(row: Row) -> type[Any]:
+def kind_of(row: Setting) -> type[Any]:
     """The Python type of a setting's values."""
     return _KINDS[row.type]
 
 
-def rows_in(kind: type[Any], table: str) -> tuple[Row, ...]:
+def rows_in(kind: type[Any], table: str) -> tuple[Setting, ...]:
     """The settings that a dataclass declares, in its order; ``table`` is what the class is called."""
-    known = _ROWS.get((kind, table))
+    known = _SETTINGS.get((kind, table))
     if known is None:
         fields = dataclasses.fields(kind)
-        known = _ROWS[kind, table] = tuple(_row(table, field) for field in fields if "spec" in field.metadata)
+        known = _SETTINGS[kind, table] = tuple(
+            _row(table, field) for field in fields if "spec" in field.metadata
+        )
     return known
 
 
-_ROWS: dict[tuple[type[Any], str], tuple[Row, ...]] = {}
+_SETTINGS: dict[tuple[type[Any], str], tuple[Setting, ...]] = {}
 
 
-def _row(table: str, field: dataclasses.Field[Any]) -> Row:
+def _row(table: str, field: dataclasses.Field[Any]) -> Setting:
     spec: Spec = spec_of(field)
-    return Row(
+    return Setting(
         table,
         field.name,
         str(field.type),  # annotations are kept as written: 'str', 'int', 'float'

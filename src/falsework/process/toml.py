@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from falsework.errors import ProcessError
 from falsework.process.builtin import builtin, builtin_names, suggestion
 from falsework.process.checks import checked
-from falsework.process.schema import TABLES, Row, get, rows_of
+from falsework.process.schema import TABLES, Setting, get, rows_of
 from falsework.process.settings import Process
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ def override(process: Process, settings: Mapping[str, str]) -> Process:
     return _changed(process, changes)
 
 
-def _find(key: str, subject: str = "") -> Row:
+def _find(key: str, subject: str = "") -> Setting:
     """The setting that ``key`` names; the first table wins (only ``name`` occurs in more than one)."""
     rows = [row for table in TABLES for row in rows_of(table)]
     for row in rows:
@@ -147,7 +147,7 @@ def _find(key: str, subject: str = "") -> Row:
     _unknown(subject or key, "setting", key, sorted(full | {row.field for row in rows}))
 
 
-def _parsed(text: str, row: Row) -> Any:
+def _parsed(text: str, row: Setting) -> Any:
     """``text`` as a number where it is one and a number is wanted; otherwise as it stands, for the check."""
     if row.type == "str":
         return text

@@ -20,10 +20,14 @@ class Weights:
     """
 
     finish_per_cm2: float = setting(
-        0.5, help="what a square centimetre of fully spoilt surface is worth", low=0, high=_MOST
+        0.5,
+        help="what a square centimetre of fully spoilt surface is worth, in your currency",
+        unit="per cm²",
+        low=0.0,
+        high=_MOST,
     )
-    filament: float = setting(1.0, help="factor on the price of filament", low=0, high=_MOST)
-    time: float = setting(1.0, help="factor on the price of machine time", low=0, high=_MOST)
+    filament: float = setting(1.0, help="factor on filament", low=0.0, high=_MOST)
+    time: float = setting(1.0, help="factor on machine time", low=0.0, high=_MOST)
 
     def __post_init__(self) -> None:
         check_fields(self, "weights")

@@ -18,8 +18,8 @@ from falsework.bench.security import BODY_BYTES, INVITATION_S
 from falsework.bench.service import Service
 from falsework.documents import encode
 from falsework.process.builtin import builtin, builtin_names
-from falsework.process.fields import spec_of
-from falsework.process.schema import Row, describe
+from falsework.process.fields import rows_in, spec_of
+from falsework.process.schema import Setting, describe
 from falsework.process.toml import dump_process, override, parse_process
 from falsework.request.weights import Weights
 from falsework.version import __version__
@@ -68,30 +68,12 @@ async def registry(service: Here) -> Response:
         "process": [_row(row) for row in describe()],
         "condition": _rows("condition", Condition),
         "reading": _rows("reading", Reading),
-        "weights": [_row(row) for row in _WEIGHTS],
+        "weights": [_row(row) for row in rows_in(Weights, "weights")],
     }
     return Json(body)
 
 
-_WEIGHTS = (
-    Row(
-        "weights",
-        "finish_per_cm2",
-        "float",
-        "per cm²",
-        0.0,
-        1e6,
-        (),
-        Weights().finish_per_cm2,
-        "what a square centimetre of fully spoilt surface is worth, in your currency",
-        "",
-    ),
-    Row("weights", "filament", "float", "", 0.0, 1e6, (), Weights().filament, "factor on filament", ""),
-    Row("weights", "time", "float", "", 0.0, 1e6, (), Weights().time, "factor on machine time", ""),
-)
-
-
-def _row(row: Row) -> dict[str, Any]:
+def _row(row: Setting) -> dict[str, Any]:
     key = row.field if row.table in ("process", "weights") else f"{row.table}.{row.field}"
     default = None if row.default is dataclasses.MISSING else row.default
     told = row._asdict() | {"choices": list(row.choices), "default": default}
@@ -106,7 +88,7 @@ def _rows(table: str, kind: type[Any]) -> list[dict[str, Any]]:
         plain = str(field.type).removesuffix(" | None")
         type_ = plain if plain in ("int", "float", "bool") else "str"
         default = None if field.default is dataclasses.MISSING else field.default
-        row = Row(
+        row = Setting(
             table,
             field.name,
             type_,
