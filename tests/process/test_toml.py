@@ -5,7 +5,7 @@ import math
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from falsework.errors import FalseworkError, ProcessError
@@ -112,6 +112,7 @@ def printable(draw):
     )
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # seventy values on a busy machine
 @given(printable())
 def test_any_process_reads_back_equal(tmp_path_factory, process):
     path = tmp_path_factory.mktemp("any") / "p.toml"
