@@ -63,7 +63,7 @@ def test_three_faces_one_plan(part: Path, tmp_path: Path) -> None:
     place.parent.mkdir(parents=True)
     place.write_bytes(part.read_bytes())
     order = Order("a" * 64, "bracket.stl", merged(Choices(), PATCH), process)
-    do(Stage.RELEASE, Bench(tmp_path), order.arguments(Stage.RELEASE), tmp_path, QUIET)
+    do(Stage.FILES, Bench(tmp_path), order.arguments(Stage.FILES), tmp_path, QUIET)
     by_bench = (tmp_path / "plan.json").read_text("utf-8")
 
     assert by_command == by_python == by_bench
