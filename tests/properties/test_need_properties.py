@@ -120,6 +120,7 @@ def test_everything_scales(sections, factor):
     """
     big = replace(
         PROCESS,
+        nozzle_mm=factor * PROCESS.nozzle_mm,
         line_width_mm=factor * PROCESS.line_width_mm,
         layer_height_mm=factor * PROCESS.layer_height_mm,
         first_layer_height_mm=factor * PROCESS.first_layer_height_mm,
@@ -149,10 +150,11 @@ def ledge_droop(free_mm, process, belief):
     st.floats(0.01, 400),
     st.floats(1.001, 3),
     st.floats(0, 1),
-    st.sampled_from([(0.3, 0.1), (0.45, 0.2), (1.4, 0.9)]),
+    st.sampled_from([(0.3, 0.1, 0.25), (0.45, 0.2, 0.4), (1.4, 0.9, 1.2)]),
 )
 def test_droop_grows_with_span_and_reach_and_with_less_fan(length, factor, fan, size):
-    process = replace(PROCESS, line_width_mm=size[0], layer_height_mm=size[1], fan=fan)
+    width, height, nozzle = size
+    process = replace(PROCESS, line_width_mm=width, layer_height_mm=height, nozzle_mm=nozzle, fan=fan)
     for law in (bridge_droop, ledge_droop):
         short, long = law(length, process, PRIOR), law(length * factor, process, PRIOR)
         assert short.low < short.value < short.high
@@ -161,6 +163,6 @@ def test_droop_grows_with_span_and_reach_and_with_less_fan(length, factor, fan, 
         # how much the fan does is uncertain too, so medians at nearly the same fan may cross by a little
         windy = law(length, replace(process, fan=1.0), PRIOR)
         assert windy.value <= short.value * 1.01
-        held, longer = supported_droops([short, long], 2 * size[1], process, PRIOR)
+        held, longer = supported_droops([short, long], 2 * height, process, PRIOR)
         assert held.low <= held.value <= held.high
         assert held.value <= longer.value and held.value <= short.value
