@@ -13,8 +13,8 @@ from manifold3d import Manifold
 
 from falsework import Plan, load_process, plan
 from falsework.planning.readiness import readiness
-from falsework.stance.grounds import moments
 from falsework.support.stability import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
+from falsework.support.statics import moments
 from hung import block, drawn
 
 PLA = load_process("pla-0.4")

@@ -134,7 +134,8 @@ def judged(plan: Plan, context: Context) -> Plan:
     """
     assert plan.geometry is not None and plan.release is None
     released = judge_release(plan.geometry, plan.process, context, Pulls(directions=DIRECTIONS))
-    return replace(plan, release=released, warnings=(*plan.warnings, *release_warnings(released)))
+    said = release_warnings(released, plan.pieces, plan.choices, plan.undersides)
+    return replace(plan, release=released, warnings=(*plan.warnings, *said))
 
 
 def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:

@@ -7,12 +7,17 @@ from collections.abc import Sequence
 
 from falsework.layers.stack import LayerStack
 from falsework.layers.thin import thin_walls
+from falsework.need.underside import Underside
 from falsework.part import fits
 from falsework.part.part import Part
 from falsework.process.settings import Process
 from falsework.release import Release, State
+from falsework.request.standing import Standing
 from falsework.stance.value import Stance
+from falsework.support.choosing import chosen_option
+from falsework.support.scheme import SupportPiece
 from falsework.support.stability import LEAST_TOPPLE_SAFETY
+from falsework.support.standing import Choice
 from falsework.support.starts import Start
 from falsework.wording.notices import (
     Curls,
@@ -23,6 +28,7 @@ from falsework.wording.notices import (
     NarrowFirstLayer,
     Notice,
     OpenLayers,
+    Range,
     Tears,
     ThinPart,
     Topples,
@@ -89,12 +95,36 @@ def island_warnings(starts: Sequence[Start]) -> tuple[Notice, ...]:
     return tuple(found)
 
 
-def release_warnings(release: Release) -> tuple[Notice, ...]:
+def release_warnings(
+    release: Release,
+    pieces: Sequence[SupportPiece],
+    choices: Sequence[Choice],
+    undersides: Sequence[Underside],
+) -> tuple[Notice, ...]:
     """What of the supports will stay in the part or may take some of it along."""
     found: list[Notice] = []
-    for state, notice in ((State.TRAPPED, Trapped), (State.DIG, DugOut)):
-        if pieces := tuple(piece.number for piece in release.pieces if piece.state is state):
-            found.append(notice(pieces))
+    if stay := {piece.number for piece in release.pieces if piece.state is State.TRAPPED}:
+        found.append(_trapped([piece for piece in pieces if piece.number in stay], choices, undersides))
+    if dug := tuple(piece.number for piece in release.pieces if piece.state is State.DIG):
+        found.append(DugOut(dug))
     if torn := tuple(piece.number for piece in release.pieces if piece.tears):
         found.append(Tears(torn))
     return tuple(found)
+
+
+def _trapped(
+    pieces: Sequence[SupportPiece], choices: Sequence[Choice], undersides: Sequence[Underside]
+) -> Trapped:
+    """Support that stays inside, weighed against leaving what it carries bare."""
+    carried = sorted({number for piece in pieces for number in piece.undersides})
+    mine = [choices[number - 1] for number in carried]
+    bare = [next(o for o in choice.options if o.standing is Standing.NONE) for choice in mine]
+    worst = max((undersides[number - 1] for number in carried), key=lambda u: u.droop_mm.value, default=None)
+    return Trapped(
+        tuple(piece.number for piece in pieces),
+        sum(piece.cost.mass_g for piece in pieces),
+        sum(chosen_option(choice).objective for choice in mine),
+        sum(option.objective for option in bare),
+        None if worst is None else Range(worst.droop_mm.value, worst.droop_mm.low, worst.droop_mm.high),
+        worst is not None and worst.falls_mm is not None,
+    )

@@ -27,6 +27,7 @@ from falsework.release.breaking import Broken, break_up, severed
 from falsework.release.hold import Neck, bed_hold_of, bonds_of, necks_of
 from falsework.release.order import Exit, blockers_of, peeled, staying
 from falsework.release.pulling import Screen, confirmed, plain_directions, screened, ways_out
+from falsework.release.state import HAND_N, TOOL_N
 from falsework.release.value import (
     FEWEST,
     FINGERS,
@@ -45,7 +46,6 @@ from falsework.support.geometry import Geometry
 from falsework.support.scheme import SupportScheme
 
 REACHED_SHARE = 0.005  # of a piece's points that a tool must touch to get hold of it: two of 300
-HAND_N = 20.0  # from memory: a comfortable pull between thumb and finger
 _WAYS = 3  # ways out held against the other pieces when the first is not free of them
 _DOWN = np.array([0.0, 0.0, -1.0])
 USUAL_PULLS = Pulls()
@@ -96,7 +96,8 @@ def judge_release(
     stuck = frozenset(k for k, ways in exits.items() if not ways)
     hidden = frozenset(k for k in stuck if touched[2, k] < REACHED_SHARE)
     rounds, taken, locked = peeled({k: w for k, w in exits.items() if w}, stuck - hidden, hidden)
-    reached = sorted(k for k in stuck | locked if _grip(touched, k))
+    firm = {k for k in taken if bonds[k].value > TOOL_N}
+    reached = sorted(k for k in stuck | locked | firm if _grip(touched, k))
     broken = break_up(body, mesh, reached, scheme.strands, angle, margin, watch.part(0.8, 0.96))
     # what others lock in, out of a pick's reach, never leaves either
     rounds = {k: n for k, n in rounds.items() if k not in locked or touched[2, k] >= REACHED_SHARE}
@@ -217,7 +218,7 @@ def _state(k: int, touched: Floats, stays: bool, whole: bool, breaks: bool, bond
         return State.TRAPPED
     if whole and fingers >= REACHED_SHARE and bond.value <= HAND_N:
         return State.BY_HAND
-    if whole and _grip(touched, k):
+    if whole and _grip(touched, k) and bond.value <= TOOL_N:
         return State.BY_TOOL
     if breaks:
         return State.BREAK
@@ -272,7 +273,7 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
         bed_hold_n=hold,
         neck_mm2=neck.area_mm2,
         neck_n=neck.bears_n,
-        tears=bool(near) and bond.high >= neck.bears_n,
+        tears=state is not State.TRAPPED and bool(near) and bond.high >= neck.bears_n,
         cuts=cuts,
         blocks=blocks,
     )

@@ -79,9 +79,11 @@ class _Trial:
 
     @property
     def droop_mm(self) -> float:
+        """The worst droop: onto its support of what is carried, of the bare underside of what is left."""
         carried = {number for piece in self.scheme.pieces for number in piece.undersides}
+        asking = (u for u in self.need.undersides if u.kind is not Kind.HOLDS)
         return max(
-            (u.supported_droop_mm.value for u in self.need.undersides if u.number in carried), default=0.0
+            ((u.supported_droop_mm if u.number in carried else u.droop_mm).value for u in asking), default=0.0
         )
 
     @property

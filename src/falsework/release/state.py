@@ -16,3 +16,7 @@ class State(StrEnum):
     BREAK = "break up first"  # into blocks, each of which can be pulled out
     DIG = "dig out"  # only crumb by crumb, with a pick
     TRAPPED = "trapped"  # not even a pick reaches it
+
+
+HAND_N = 20.0  # from memory: a comfortable pull between thumb and finger
+TOOL_N = 150.0  # from memory: a strong pull of one arm with pliers, the part held in the other hand

@@ -162,7 +162,7 @@ class Remedy:
 
     ``change`` in words; ``failing`` pieces and the ``failing_mm2`` they carry, before and after;
     ``trapped`` of them; ``strands`` to sever in all cuts; ``left_mm2`` of undersides that get no support;
-    ``droop_mm`` the worst droop onto the supports; ``price`` of the supports.
+    ``droop_mm`` the worst droop, onto supports or of what is left bare; ``price`` of the supports.
     """
 
     change: str

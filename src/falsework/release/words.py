@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.release.state import State, Vector
+from falsework.release.state import TOOL_N, State, Vector
 from falsework.wording import figures
 from falsework.wording.figures import numbered
 
@@ -65,15 +65,17 @@ def why(p: PieceRelease) -> str:
         assert p.pull_direction is not None
         means = "by hand" if p.state is State.BY_HAND else "with the tool"
         return f"{along}Pull it {means} {way_text(p.pull_direction)}{after}; {bond} holds it{tears}."
+    firm = p.pull_direction is not None and p.bond_n.value > TOOL_N
+    holds = f"As a whole it holds with more than the {figures.force(TOOL_N)} of a pull with the tool"
     if p.state is State.BREAK:
         strands = sum(cut.strands for cut in p.cuts)
         planes = figures.counted(len(p.cuts), "cut")
         severs = f", {figures.counted(strands, 'strand')}," if strands else ""
-        return (
-            f"It leaves in no straight direction as a whole; {planes}{severs} into "
-            f"{figures.counted(len(p.blocks), 'block')} free it{tears}."
-        )
+        whole = holds if firm else "It leaves in no straight direction as a whole"
+        return f"{whole}; {planes}{severs} into {figures.counted(len(p.blocks), 'block')} free it{tears}."
     if p.state is State.DIG:
+        if firm:
+            return f"{holds}, and no few cuts free it: cut it away bit by bit{tears}."
         if p.pull_direction is not None:
             return (
                 f"It would leave {way_text(p.pull_direction)}{after}, but neither fingers nor the tool get "

@@ -20,7 +20,7 @@ from falsework.layers.polygons import offset, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
-from falsework.stance.grounds import Ground, Sections, around, of_bed, of_supports, sections_of, unborne
+from falsework.stance.grounds import Ground, Sections, of_bed, of_supports, sections_of
 from falsework.stance.value import Foot, Stance
 from falsework.support.scheme import SupportScheme
 from falsework.support.stability import (
@@ -29,6 +29,7 @@ from falsework.support.stability import (
     LEAST_TOPPLE_SAFETY,
     NOZZLE_DRAG_N,
 )
+from falsework.support.statics import around, nowhere
 
 PRINTS_FROM_WIDTHS = 0.5  # a bit of the first layer narrower than so many lines is left out by any machine
 FEET_MM = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0)  # rims that are tried
@@ -56,11 +57,11 @@ def stance_of(
     weigh = process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2 * plastic_mm3 / max(volume_mm3, 1e-9)
     balance = _Balance(sections, stack, weigh, printed, process)
     bed = of_bed(sections, printed)
-    worst = balance.worst(bed, unborne(len(sections.polygon)))
+    worst = balance.worst(bed, nowhere(len(sections.polygon)))
     if not balance.printable_mm2:
         worst = replace(worst, safety=0.0)
     held: tuple[int, ...] = ()
-    borne = unborne(len(sections.polygon))
+    borne = nowhere(len(sections.polygon))
     if scheme.pieces and worst.topples:
         borne, pieces = of_supports(sections, need, scheme)
         carried = balance.worst(bed, borne)

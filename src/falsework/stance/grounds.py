@@ -7,37 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from falsework.kernels.field.tipping import AREA, FAR, SUMS, SX, SXX, SXY, SY, SYY
+from falsework.kernels.field.tipping import SUMS
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
-from falsework.need.measure import polygon_edges
 from falsework.need.underside import NeedMap
 from falsework.support.cells import facing
 from falsework.support.scheme import SupportScheme
-
-DIRECTIONS = 72  # every 5°
-
-
-def around() -> Floats:
-    """(d, 2) even unit directions; the opposite of each lies half of them away."""
-    angle = np.arange(DIRECTIONS) * 2.0 * np.pi / DIRECTIONS
-    return np.column_stack([np.cos(angle), np.sin(angle)])
-
-
-def moments(polygons: Regions) -> Floats:
-    """(n, SUMS) area, first and second moments of polygons about the origin, by Green's theorem."""
-    edges, first = polygon_edges(shapely.orient_polygons(polygons))
-    x0, y0, x1, y1 = edges.T
-    cross = x0 * y1 - x1 * y0
-    out = np.zeros((len(edges), SUMS))
-    out[:, AREA] = cross / 2.0
-    out[:, SX] = (x0 + x1) * cross / 6.0
-    out[:, SY] = (y0 + y1) * cross / 6.0
-    out[:, SXX] = (x0 * x0 + x0 * x1 + x1 * x1) * cross / 12.0
-    out[:, SXY] = (x0 * y1 + 2.0 * x0 * y0 + 2.0 * x1 * y1 + x1 * y0) * cross / 24.0
-    out[:, SYY] = (y0 * y0 + y0 * y1 + y1 * y1) * cross / 12.0
-    sums: Floats = np.add.reduceat(out, first[:-1], axis=0) if len(polygons) else np.zeros((0, SUMS))
-    return sums
+from falsework.support.statics import around, hulls, moments, nowhere
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,29 +49,23 @@ class Ground:
     hull: Floats
 
 
-def unborne(count: int) -> Floats:
-    """(n, d) support functions of nothing."""
-    return np.full((count, DIRECTIONS), FAR)
-
-
 def of_bed(sections: Sections, regions: Regions) -> Ground:
     """The first layer as printed: ``regions``, one for each section of it."""
     count = len(sections.polygon)
-    out = Ground(np.zeros((count, SUMS)), unborne(count))
+    out = Ground(np.zeros((count, SUMS)), nowhere(count))
     polygons, owner = parts(areas_only(regions))
     if not len(polygons):
         return out
     at = sections.first[owner]
     np.add.at(out.sums, at, moments(polygons))
-    edges, first = polygon_edges(polygons)
-    np.maximum.at(out.hull, at, np.maximum.reduceat(edges[:, :2] @ around().T, first[:-1], axis=0))
+    np.maximum.at(out.hull, at, hulls(polygons))
     return out
 
 
 def of_supports(sections: Sections, need: NeedMap, scheme: SupportScheme) -> tuple[Floats, tuple[int, ...]]:
     """(n, d) support functions of the strands beneath each section, one air gap lower, of supports that stand
     on the bed; and which these pieces are."""
-    out = unborne(len(sections.polygon))
+    out = nowhere(len(sections.polygon))
     firm = np.array([piece.foot_mm2 > 0.0 for piece in scheme.pieces], dtype=bool)
     strands = scheme.strands
     beneath = need.region_layer - 1 - scheme.gap.layers

@@ -8,17 +8,21 @@ from dataclasses import dataclass, field
 import numpy as np
 import shapely
 
+from falsework.droop.belief import PRIOR
+from falsework.droop.bond import bond_share, top_of
+from falsework.kernels.field.tipping import SUMS
 from falsework.layers.stack import Floats, Indices
+from falsework.process.derived import air_gap_below
 from falsework.process.settings import Process
 from falsework.support.cells import Cells, joined
 from falsework.support.scheme import Role
+from falsework.support.statics import around, bonded_moments, breadths, hulls, moments, nowhere
 from falsework.support.strands import Walls
 from falsework.wording.figures import given_unit
 
 NOZZLE_PRESS_N = 1.0  # from memory: what a nozzle presses down with where a bead curls up
 NOZZLE_DRAG_N = 0.2  # from memory: sideways pull of a nozzle on the layer it lays
 BED_BOND_MPA = 0.5  # from memory, cautious: first layer on a warm build surface
-PART_BOND_MPA = 0.1  # from memory: beads that fell through the gap on to the part
 LEAST_BUCKLING_SAFETY = 2.0  # from memory: common for columns whose load is known roughly
 LEAST_TOPPLE_SAFETY = 1.5  # from memory
 GRAVITY_M_S2 = 9.81
@@ -101,7 +105,7 @@ def check_pieces(
 
     wall = _check_walls(walls, tie_mm, closed_lines, cells, weight, z_mm, process)
     column = _check_columns(cells, closed_lines, weight, z_mm, process)
-    topple, widen = _check_toppling(cells, foot, scar, scar_of_cell_mm2, weight, bottom, top, process)
+    topple, widen = _check_toppling(cells, foot, scar_of_cell_mm2, weight, bottom, top, process)
     slenderness = np.maximum(wall[0], column[0])
     buckling = np.minimum(wall[1], column[1])
     weak = (
@@ -245,7 +249,6 @@ def _check_columns(
 def _check_toppling(
     cells: Cells,
     foot_mm2: Floats,
-    scar_mm2: Floats,
     scar_of_cell_mm2: Floats,
     weight_n: Floats,
     bottom_mm: Floats,
@@ -254,29 +257,45 @@ def _check_toppling(
 ) -> tuple[Floats, Floats]:
     """Righting over overturning moment of each piece and how much wider its foot should be.
 
-    The nozzle pulls sideways at the top; weight and bond hold at the least width of the hull of all places
-    where the piece stands. Bond counts as for a rectangle in bending, stress at its edge: A b / 6.
+    The nozzle pulls sideways at the top; weight and bond hold about the edge of the hull of all places where
+    the piece stands, in its weakest direction: see :mod:`falsework.support.statics`. What stands on the part
+    holds by the bond through the gap beneath it, the same as counts when it is taken off.
     """
     count = cells.pieces
-    breadth = np.zeros(count)
-    stands = (cells.layer == 0) | (scar_of_cell_mm2 > 0)
-    order = np.flatnonzero(stands)
-    order = order[np.argsort(cells.piece[order], kind="stable")]
-    if len(order):
-        names, starts = np.unique(cells.piece[order], return_index=True)
-        owner = np.repeat(np.arange(len(names)), np.diff(np.append(starts, len(order))))
-        hull = shapely.convex_hull(shapely.geometrycollections(cells.polygon[order], indices=owner))
-        breadth[names] = shapely.minimum_clearance(shapely.minimum_rotated_rectangle(hull))
-        breadth[~np.isfinite(breadth)] = 0.0
-    bond = BED_BOND_MPA * foot_mm2 + PART_BOND_MPA * scar_mm2
-    turning = NOZZLE_DRAG_N * (top_mm - bottom_mm)
-    righting = weight_n * 0.5 * breadth + bond * breadth / 6.0
-    safety = righting / turning
+    safety, breadth = np.zeros(count), np.zeros(count)
+    area = shapely.area(cells.polygon)
+    stands = np.flatnonzero((cells.layer == 0) | (scar_of_cell_mm2 > 0))
+    if not len(stands):
+        return safety, breadth
+    piece, polygon = cells.piece[stands], cells.polygon[stands]
+    on_part = part_bond_mpa(process) * scar_of_cell_mm2[stands] / np.maximum(area[stands], 1e-9)
+    stress = np.where(cells.layer[stands] == 0, BED_BOND_MPA, on_part)
+    sums = np.zeros((count, SUMS))
+    np.add.at(sums, piece, moments(polygon) * stress[:, None])
+    hull = nowhere(count)
+    np.maximum.at(hull, piece, hulls(polygon))
+    some = np.unique(piece)
+    middle = shapely.get_coordinates(shapely.centroid(cells.polygon)) * area[:, None]
+    middle = np.column_stack([_sum(cells.piece, middle[:, k], count) for k in (0, 1)])
+    middle /= np.maximum(_sum(cells.piece, area, count), 1e-9)[:, None]
+    arm = (hull - middle @ around().T)[some]
+    turning = (NOZZLE_DRAG_N * (top_mm - bottom_mm))[some, None]
+    righting = bonded_moments(sums[some], hull[some]) + weight_n[some, None] * np.maximum(arm, 0.0)
+    turning = turning + weight_n[some, None] * np.maximum(-arm, 0.0)
+    safety[some] = (righting / turning).min(axis=1)
+    breadth[some] = breadths(hull[some]).min(axis=1)
     fails = (safety < LEAST_TOPPLE_SAFETY) & (foot_mm2 > 0)
     # Area and breadth both grow with the foot: its moment with the cube of its breadth.
     factor = np.cbrt(LEAST_TOPPLE_SAFETY / np.maximum(safety, 1e-6))
     widen = np.where(fails, np.ceil(breadth * (factor - 1.0)) / 2.0, 0.0)
     return safety, np.minimum(widen, _MOST_WIDENING_MM)
+
+
+def part_bond_mpa(process: Process) -> float:
+    """What holds a support to the part that it stands on, by the bond model's middle."""
+    dense = process.structure.interface_layers_below
+    share = bond_share(air_gap_below(process)[2], process, PRIOR, top_of(process, dense)).value
+    return process.material.weld_strength_mpa * share
 
 
 def remedy_text(tie_mm: float, widen_mm: float, thicken_mm: float) -> str:

@@ -257,7 +257,14 @@ def _(x: n.Trapped) -> str:
     tail = "is trapped in the part: it never comes out"
     if len(x.pieces) > 1:
         tail = "are trapped in the part: they never come out"
-    return f"{numbered('piece', x.pieces)} of the support {tail}"
+    text = f"{numbered('piece', x.pieces)} of the support {tail}"
+    if x.worst_mm is None:
+        return text
+    bare = f"falls {length(x.worst_mm.value)}" if x.falls else f"droops {estimated(x.worst_mm, 'mm')}"
+    return (
+        f"{text}, and {mass(x.inside_g)} stay inside, weighed at {price(x.stays_price)}; left bare, the "
+        f"worst {bare}, weighed at {price(x.left_price)}; a part cut open needs neither (redraw it in pieces)"
+    )
 
 
 @said.register

@@ -19,6 +19,7 @@ SPACE, THIN_SPACE, MINUS = "\u00a0", "\u202f", "\u2212"
 
 _EXACT = Context(prec=400, rounding=ROUND_HALF_UP)  # holds every float to the last digit
 _PLAIN = str.maketrans({SPACE: " ", THIN_SPACE: " "})
+UNKNOWN_FACTOR = 50.0  # of the ends of an interval, from which on it is no figure
 _DAY_H = 100  # from so many hours on minutes tell nothing
 
 
@@ -161,9 +162,11 @@ def force(newtons: float) -> str:
 
 def about_force(estimate: Ranged) -> str:
     """``about 540 N (410 to 720 N)``; what is certainly no force to speak of is said to be less than half a
-    newton."""
+    newton; an interval wider than by ``UNKNOWN_FACTOR`` tells nothing, and that is said instead."""
     if estimate.high < 0.5:
         return f"less than 0.5{SPACE}N"
+    if estimate.high > UNKNOWN_FACTOR * estimate.low:
+        return "a force that is not known until a test piece of gaps is read"
     low = force(estimate.low).removesuffix(f"{SPACE}N")
     return f"about {force(estimate.value)} ({low} to {force(estimate.high)})"
 

@@ -292,9 +292,16 @@ class WeakPieces(Notice, code="weak-pieces"):
 
 @dataclass(frozen=True)
 class Trapped(Notice, code="trapped"):
-    """Pieces that never come out of the part."""
+    """Pieces that never come out of the part: ``inside_g`` of filament stay in it. ``stays_price`` weighs
+    carrying their undersides so, ``left_price`` leaving them bare; ``worst_mm`` is the droop that would be
+    left, or the fall."""
 
     pieces: tuple[int, ...]
+    inside_g: float = 0.0
+    stays_price: float = 0.0
+    left_price: float = 0.0
+    worst_mm: Range | None = None
+    falls: bool = False
 
 
 @dataclass(frozen=True)
