@@ -36,10 +36,10 @@ from falsework.release import Pulls, Remedy, judge_release
 from falsework.release.remedies import DIRECTIONS, what_to_change
 from falsework.request.context import Context
 from falsework.request.marks import marked_faces
-from falsework.request.standing import Standing
+from falsework.request.standing import AUTO, Standing
 from falsework.request.store import Store
-from falsework.request.value import AS_IS, Placing, Request
-from falsework.stance import stance_of
+from falsework.request.value import AS_IS, Placing, Request, Wish
+from falsework.stance import Stance, stance_of
 from falsework.support.choosing import (
     NEGLIGIBLE_SHARE,
     alternatives,
@@ -50,12 +50,14 @@ from falsework.support.choosing import (
 )
 from falsework.support.generate import build_scheme
 from falsework.support.geometry import Geometry
+from falsework.support.scheme import SupportScheme
 from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures
 from falsework.support.starts import obstacles_of, starts_of
-from falsework.support.sweep import sweep_columns
+from falsework.support.sweep import Swept, sweep_columns
 from falsework.watch import Watch
 from falsework.wording import figures
+from falsework.wording.notices import HeldUpright
 
 MOST_LAYERS = 20_000
 
@@ -74,22 +76,17 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     weighed = _weighed(request, context.part(0.0, 0.6))
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
-    standings = tuple(c.chosen for c in weighed.choices)
-    swept = context.store.get(
-        ("swept", weighed.key, _key_of(spared), standings, process.structure.side_gap_mm),
-        lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
-    )
-    scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
+    built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
+    swept, scheme, stance = built.swept, built.scheme, built.stance
     carried = {n for piece in scheme.pieces for n in piece.undersides}
     unmet = {
         c.underside: c.chosen
-        for c in weighed.choices
+        for c in built.choices
         if c.chosen is not Standing.NONE and c.underside not in carried
     }
     obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
-    choices, bare = as_built(weighed.choices, need, carried, weighed.figures, obstacles)
+    choices, bare = as_built(built.choices, need, carried, weighed.figures, obstacles)
     starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
-    stance = stance_of(stack, need, scheme, weighed.part_cost.volume_mm3, process)
     result = Plan(
         part=summary,
         process=process,
@@ -125,6 +122,57 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         result = judged(result, context.part(0.85, 1.0))
     watch.at("done", 1.0)
     return result
+
+
+@dataclass(frozen=True, eq=False)
+class _Built:
+    """Supports as they are built for given choices, and how the part stands with them."""
+
+    choices: tuple[Choice, ...]
+    swept: Swept
+    scheme: SupportScheme
+    stance: Stance
+
+
+def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, context: Context) -> _Built:
+    stack, need, spared, watch = weighed.stack, weighed.need, weighed.spared, context.watch
+    standings = tuple(c.chosen for c in choices)
+    swept = context.store.get(
+        ("swept", weighed.key, _key_of(spared), standings, process.structure.side_gap_mm),
+        lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
+    )
+    scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
+    return _Built(
+        choices, swept, scheme, stance_of(stack, need, scheme, weighed.part_cost.volume_mm3, process)
+    )
+
+
+def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> _Built:
+    """With undersides carried that would be left, where the part falls over without and stands with them.
+
+    Only where the choice was free: neither all standings nor these were asked for. Undersides that hold by
+    themselves come last.
+    """
+    if not built.stance.topples or wish.standing != AUTO:
+        return built
+    whole = weighed.spared.whole if weighed.spared is not None else np.zeros(len(built.choices), dtype=bool)
+    idle = [
+        c.underside
+        for c in built.choices
+        if c.chosen is Standing.NONE and c.underside not in wish.overrules and not whole[c.underside - 1]
+    ]
+    holds = {u.number for u in weighed.need.undersides if u.kind is Kind.HOLDS}
+    first = [number for number in idle if number not in holds]
+    for tried in ([first] if first else []) + ([idle] if len(idle) > len(first) else []):
+        reason = HeldUpright(tuple(tried))
+        choices = tuple(
+            replace(c, chosen=Standing.BED, reason=reason) if c.underside in tried else c
+            for c in built.choices
+        )
+        then = _built(weighed, choices, wish.process, context)
+        if not then.stance.topples:
+            return then
+    return built
 
 
 def judged(plan: Plan, context: Context) -> Plan:

@@ -1,0 +1,63 @@
+"""What holds a body about an edge: handbook figures."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from falsework import load_process
+from falsework.support.stability import part_bond_mpa
+from falsework.support.statics import DIRECTIONS, bonded_moments, breadths, hulls, moments
+
+
+def of(*regions):
+    polygons = np.array(regions, dtype=object)
+    return moments(polygons), hulls(polygons)
+
+
+def test_a_rectangle_bears_a_third_of_its_area_times_its_breadth():
+    """Stress σ ξ / b over 0 ≤ ξ ≤ b about one side: σ l b² / 3 = A b / 3."""
+    sums, hull = of(shapely.box(100.0, 50.0, 104.0, 60.0))
+    about = bonded_moments(2.0 * sums, hull)[0]
+    assert about[0] == pytest.approx(2.0 * 40.0 * 4.0 / 3.0)  # towards +x
+    assert about[DIRECTIONS // 4] == pytest.approx(2.0 * 40.0 * 10.0 / 3.0)  # towards +y
+    assert about[DIRECTIONS // 2] == pytest.approx(about[0])
+    assert breadths(hull)[0, [0, DIRECTIONS // 4]] == pytest.approx([4.0, 10.0])
+
+
+def test_a_disc_about_its_rim():
+    """(π r⁴ / 4 + π r² r²) / 2 r, about a tangent (parallel axes)."""
+    r = 3.0
+    sums, hull = of(shapely.Point(7.0, -2.0).buffer(r, quad_segs=128))
+    assert bonded_moments(sums, hull)[0] == pytest.approx(5.0 / 8.0 * np.pi * r**3, rel=1e-3)
+
+
+def test_an_edge_farther_out_has_the_longer_lever():
+    """A small bond in the middle of a wide hull: ∫ ξ² dA over the whole breadth."""
+    small = moments(np.array([shapely.box(-0.5, -0.5, 0.5, 0.5)], dtype=object))
+    hull = hulls(np.array([shapely.box(-10.0, -10.0, 10.0, 10.0)], dtype=object))
+    about = bonded_moments(small, hull)[0, 0]
+    assert about == pytest.approx((1.0 / 12.0 + 100.0) / 20.0)
+
+
+def test_nothing_bears_nothing():
+    point = np.array([shapely.box(0, 0, 1e-12, 1e-12)], dtype=object)
+    assert bonded_moments(moments(point), hulls(point))[0].max() == 0.0
+
+
+def test_the_bond_to_the_part_is_that_of_the_bond_model():
+    """The same as counts when the support is taken off; each layer of gap takes most of what was left."""
+    from dataclasses import replace
+
+    from falsework.droop.belief import PRIOR
+    from falsework.droop.bond import bond_share, top_of
+
+    pla = load_process("pla-0.4")
+
+    def bond(layers: float) -> float:
+        return part_bond_mpa(replace(pla, structure=replace(pla.structure, air_gap_below_layers=layers)))
+
+    share = bond_share(0.2, pla, PRIOR, top_of(pla, pla.structure.interface_layers_below)).value
+    assert bond(1.0) == pytest.approx(pla.material.weld_strength_mpa * share)
+    assert bond(1.0) > 10.0 * bond(2.0) > 0.0
