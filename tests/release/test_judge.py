@@ -13,8 +13,10 @@ from falsework.errors import FalseworkError, ProcessError
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, State, Tool, judge_release
 from falsework.release.hold import BED_BOND_MPA
+from falsework.release.state import TOOL_N
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry
+from falsework.wording.figures import plain
 from release.scenes import box, judged, part_of, piece, revolved, rod, scheme_of, stack_of_part
 from stacks import need_of, underside
 
@@ -43,13 +45,25 @@ def test_a_table_lifts_off_support_on_the_bed():
 def test_what_stands_on_the_part_comes_along_and_is_pulled_aside():
     floor = box((0, 0, 0), (60, 30, 2))
     release = judged(
-        table().translate((0, 0, 2)) + floor, [box((8, 1, 2.2), (52, 29, 27.6))], [piece(scar=1200.0)]
+        table().translate((0, 0, 2)) + floor, [box((8, 1, 2.2), (52, 29, 27.6))], [piece(scar=200.0)]
     )
     only = release.pieces[0]
-    assert only.state in (State.BY_HAND, State.BY_TOOL)
+    assert only.state in (State.BY_HAND, State.BY_TOOL) and only.bond_n.value < TOOL_N
     # between floor, slab and two legs only ±y is open
     assert abs(only.pull_direction[1]) > 0.9
     assert only.round == 1
+
+
+def test_what_holds_with_more_than_a_pull_is_not_said_to_come_with_the_tool():
+    """The same with 1,200 mm² on the part: 360 N at once; it is broken up, and why is said."""
+    floor = box((0, 0, 0), (60, 30, 2))
+    release = judged(
+        table().translate((0, 0, 2)) + floor, [box((8, 1, 2.2), (52, 29, 27.6))], [piece(scar=1200.0)]
+    )
+    only = release.pieces[0]
+    assert only.bond_n.value > TOOL_N and only.pull_direction is not None
+    assert only.state is State.BREAK and only.blocks
+    assert "150 N of a pull with the tool" in plain(only.why)
 
 
 @pytest.mark.parametrize("tilt_deg", [0.0, 31.0])
@@ -76,6 +90,7 @@ def test_a_closed_tube_keeps_its_support_for_ever():
     assert release.order == ()
     assert "for ever" in only.why
     assert "trapped" in release.verdict
+    assert not only.tears and "tear" not in release.verdict  # nobody takes it off
 
 
 def bottle(bore_mm: float):

@@ -116,3 +116,18 @@ def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
     release = judge_release(Geometry(laid, stack, need, scheme), process, Context(), Pulls(directions=250))
     assert turn.failing[1] == len(release.failing)
     assert turn.price[1] == pytest.approx(sum(piece.cost.price for piece in scheme.pieces))
+
+
+def test_a_bare_underside_shows_its_own_droop():
+    """From the bed alone nothing reaches an underside over a shelf: what it droops by counts, not 0."""
+    from types import SimpleNamespace
+
+    from falsework.release.remedies import _Trial
+    from stacks import underside
+
+    need = SimpleNamespace(undersides=(underside(1, droop_mm=2.0, supported_droop_mm=0.1),))
+    bare = SimpleNamespace(need=need, scheme=SimpleNamespace(pieces=()))
+    piece = SimpleNamespace(undersides=(1,))
+    borne = SimpleNamespace(need=need, scheme=SimpleNamespace(pieces=(piece,)))
+    assert _Trial(bare, (), None).droop_mm == 2.0
+    assert _Trial(borne, (), None).droop_mm == 0.1

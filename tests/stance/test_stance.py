@@ -139,3 +139,12 @@ def test_a_long_flat_plate_curls_more_than_a_short_one():
 def test_the_stance_is_read_back_equal():
     made = standing(Manifold.cylinder(150, 3, 3, 128))
     assert Plan.from_json(made.to_json()) == made
+
+
+def test_a_ball_gets_a_foot_of_support():
+    """On a spot of 5 mm² it would fall over: what holds by itself is carried all the same, and it stands."""
+    made = plan(drawn(Manifold.sphere(10, 96)), PLA, release=False)
+    assert not made.stance.topples and made.stance.held_by
+    assert any(c.chosen.value == "bed" and "does not fall over" in c.why for c in made.choices)
+    asked = plan(drawn(Manifold.sphere(10, 96)), PLA, standing="none", release=False)
+    assert asked.stance.topples and not asked.pieces

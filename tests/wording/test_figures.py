@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 import falsework
 from falsework.wording import figures
+from falsework.wording.notices import Range
 
 CASES = json.loads((Path(__file__).parents[1] / "data" / "wording.json").read_text("utf-8"))
 PAGE = Path(falsework.__file__).parent / "bench" / "page" / "js" / "words.js"
@@ -106,3 +107,9 @@ def test_numbers_in_words_name_each_once(numbers):
     for first, last in re.findall(r"(\d+)(?: to (\d+))?", text):
         named |= set(range(int(first), int(last or first) + 1))
     assert named == numbers
+
+
+def test_an_interval_that_tells_nothing_is_not_shown_as_a_figure():
+    assert "not known until a test piece of gaps is read" in figures.about_force(Range(3.0, 0.3, 180.0))
+    assert figures.plain(figures.about_force(Range(3.0, 1.0, 9.0))) == "about 3.0 N (1.0 to 9.0 N)"
+    assert figures.plain(figures.about_force(Range(0.1, 0.001, 0.4))) == "less than 0.5 N"

@@ -199,8 +199,9 @@ def options(
     all and scars the part where columns land. Where the gaps take the columns' mean height nothing can be
     built and the area is left, and so is what could be carried only by touching spared faces. The cost is an
     estimate of the structure as it would be built (see the plan's support cost for the real one);
-    ``part_cost`` is what a ruined print would lose.
+    ``part_cost`` is what a ruined print would lose. In a closed void finish costs nothing.
     """
+    unseen = replace(wish, weights=replace(wish.weights, finish_per_cm2=0.0))
     gap_mm, below_mm = air_gap(wish.process)[2], air_gap_below(wish.process)[2]
     rows = []
     for k, underside in enumerate(need.undersides):
@@ -208,9 +209,10 @@ def options(
         on_part_mm2 = max(0.0, area_mm2 - on_bed_mm2 - _spared_mm2(figures, k))
         bed = _Columns(on_bed_mm2, float(figures.bed_volume_mm3[k])).less(gap_mm)
         part = _Columns(on_part_mm2, float(figures.part_volume_mm3[k])).less(gap_mm + below_mm)
+        mine = unseen if figures.sealed is not None and figures.sealed[k] else wish
         rows.append(
             tuple(
-                _option(standing, underside, b, p, area_mm2, wish, part_cost)
+                _option(standing, underside, b, p, area_mm2, mine, part_cost)
                 for standing, b, p in (
                     (Standing.NONE, _Columns(), _Columns()),
                     (Standing.BED, bed, _Columns()),

@@ -13,6 +13,7 @@ from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import Kind, NeedMap
 from falsework.process.settings import Process
 from falsework.support.heads import heads_of
+from falsework.support.sealed import sealed_undersides
 from falsework.support.sparing import Spared, within
 from falsework.support.standing import SparedFigures, StandingFigures
 from falsework.watch import QUIET, Watch
@@ -170,6 +171,7 @@ def standing_figures(
     with np.errstate(invalid="ignore"):  # 0 / 0 where no column lands: nan is what is meant
         where = tally[:, [LAND_COLUMN, LAND_ROW]] / landed[:, None]
         height = tally[:, LAND_NM] / landed / NM_PER_MM
+    sealed = sealed_undersides(stack, need, (tally[:, CELLS] > 0) & (tally[:, BED_CELLS] == 0))
     ends = tally[:, [LAND_LOWEST_NM, LAND_HIGHEST_NM]] / NM_PER_MM
     ends[landed == 0] = np.nan
     return StandingFigures(
@@ -181,6 +183,7 @@ def standing_figures(
         landing_mm=np.column_stack([grid.to_mm(where), height]),
         landing_range_mm=ends,
         spared=left_out,
+        sealed=sealed if sealed.any() else None,
     )
 
 

@@ -37,7 +37,8 @@ class StandingFigures:
     ``bed_volume_mm3`` and ``part_volume_mm3`` of columns that end on the bed / on the part (filled, without
     gap); ``landing_mm`` (U, 3): mean point where columns land on the part (nan where none does);
     ``landing_range_mm`` (U, 2): lowest and highest z at which they do. Columns that cannot be built for the
-    sake of ``spared`` faces count in ``area_mm2`` alone.
+    sake of ``spared`` faces count in ``area_mm2`` alone. ``sealed`` undersides lie in closed voids;
+    None where none does.
     """
 
     cell_mm: float
@@ -48,6 +49,7 @@ class StandingFigures:
     landing_mm: Floats
     landing_range_mm: Floats
     spared: SparedFigures | None = None
+    sealed: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
