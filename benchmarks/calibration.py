@@ -103,7 +103,7 @@ def tray(process: Process, count: int, rng: np.random.Generator) -> list[Conditi
                     air_gap_mm=float(rng.choice([0.5, 1.0, 1.5, 2.0, 3.0])) * h,
                     interface_layers=int(rng.choice([0, 2])),
                     spacing_mm=float(rng.choice([1.2, 2.0, 4.0])) * w / 0.45,
-                    pattern=str(rng.choice(["lines", "grid"])),
+                    weave=str(rng.choice(["parallel", "crossed"])),
                     crossing_deg=float(rng.choice([0.0, 90.0])),
                     perimeter_lines=int(rng.choice([0, 1])),
                 )

@@ -56,7 +56,7 @@ def entries(count: int, name: str = "") -> list[Entry]:
             air_gap_mm=0.2 * dice.randint(1, 5),
             interface_layers=dice.randint(0, 3),
             spacing_mm=2.0,
-            pattern="lines",
+            weave="parallel",
         )
         seen = Reading(
             "mole", "PLA", tried, dice.choice(list(LetGo)), dice.randint(1, 5), round(dice.random() / 5, 2)

@@ -245,7 +245,7 @@ def sound_with_plan() -> Iterator[tuple[str, bytes, Plan]]:
         )
     loose = table_plan(interface_layers=0, perimeter_lines=1, spacing_mm=2.5)
     yield "table with closed lines", of_plan(loose).end().bytes(), loose
-    grid = table_plan(pattern="grid", spacing_mm=3.0)
+    grid = table_plan(weave="crossed", spacing_mm=3.0)
     yield "table on a grid", of_plan(grid).end().bytes(), grid
     far = table_plan(air_gap_layers=3.0)
     yield "table with a wide gap", of_plan(far).end().bytes(), far

@@ -102,6 +102,8 @@ def decode(kind: Any, data: Any) -> Any:
 
 def _record(kind: type, data: Any) -> Any:
     fields = _fields(kind)
+    if earlier := getattr(kind, "EARLIER", None):  # how earlier documents say it
+        data = earlier(data)
     if data.keys() != fields.keys():
         unknown = data.keys() - fields.keys() - set(said_of(kind))
         if unknown:

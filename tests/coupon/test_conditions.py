@@ -85,7 +85,7 @@ def test_support_runs_20_mm_and_as_far_as_strands_need_to_sag_onto_it(name: str,
 def test_the_comb_tries_spacing_pattern_direction_and_perimeter(name: str) -> None:
     conditions = candidate_conditions(CouponKind.PATTERN, builtin(name))
     assert len({c.spacing_mm for c in conditions}) == 3
-    assert {c.pattern for c in conditions} == {"lines", "grid"}
+    assert {c.weave for c in conditions} == {"parallel", "crossed"}
     assert {c.crossing_deg for c in conditions} == {0.0, 90.0}
     assert {c.perimeter_lines for c in conditions} == {0, 1}
     assert len({c.air_gap_mm for c in conditions}) == 1
@@ -110,7 +110,7 @@ def test_a_support_condition_is_the_process_s_own_unless_told() -> None:
     process = builtin("petg-0.6")
     condition = support_condition(process, 30.0, spacing_mm=5.0)
     structure = process.structure
-    assert (condition.spacing_mm, condition.pattern) == (5.0, structure.pattern)
+    assert (condition.spacing_mm, condition.weave) == (5.0, structure.weave)
     assert condition.speed_mm_s == process.bridge_speed_mm_s
 
 

@@ -124,7 +124,7 @@ def test_pieces_for_processes_of_all_sorts(
         spacing_mm=spacing * base.structure.spacing_mm,
         interface_layers=dense,
         line_angle_deg=37.0,
-        pattern="grid" if dense == 3 else "lines",
+        weave="crossed" if dense == 3 else "parallel",
     )
     process = replace(
         base,
@@ -269,7 +269,7 @@ GOOD = support_condition(builtin("pla-0.4"), 30.0)
         (CouponKind.GAP, replace(GOOD, span_mm=20.0), "would run less than 20 mm"),
         (CouponKind.GAP, replace(GOOD, layer_height_mm=0.1), "layer_height_mm is 0.1, the process has 0.2"),
         (CouponKind.GAP, replace(GOOD, spacing_mm=None), "spacing_mm is missing"),
-        (CouponKind.GAP, replace(GOOD, pattern="waves"), "pattern is 'waves'"),
+        (CouponKind.GAP, replace(GOOD, weave="waves"), "weave is 'waves'"),
         (CouponKind.GAP, replace(GOOD, interface_layers=99), "interface_layers is 99"),
         (CouponKind.OVERHANG, replace(GOOD, kind=Kind.OVERHANG, angle_deg=89.0), "cannot lean 89°"),
     ],

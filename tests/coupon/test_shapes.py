@@ -94,7 +94,7 @@ def test_the_top_lines_cross_the_strands_as_asked_and_run_20_mm(
 ) -> None:
     process = builtin(name)
     condition = support_condition(
-        process, run_mm(process), crossing_deg=crossing, interface_layers=dense, pattern="lines"
+        process, run_mm(process), crossing_deg=crossing, interface_layers=dense, weave="parallel"
     )
     made = built(cell(condition, Shape.ROOF, process)[0], process)
     strands = made.scheme.strands
@@ -121,7 +121,7 @@ def test_every_support_cell_is_built_of_lines_from_the_bed(name: str) -> None:
         assert piece.contact_mm2 > 0.7 * condition.span_mm * made.draft.wide_mm
         roles = set(made.scheme.strands.role.tolist())
         assert 0 in roles  # lines
-        assert (1 in roles) == (condition.pattern == "grid")
+        assert (1 in roles) == (condition.weave == "crossed")
         assert (2 in roles) == bool(condition.perimeter_lines)
 
 

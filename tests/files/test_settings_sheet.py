@@ -30,7 +30,7 @@ def chosen(plan: Plan, *standings: Standing) -> Plan:
 
 def test_every_choice_is_a_number_with_its_unit() -> None:
     structure = Structure(
-        pattern="grid", spacing_mm=3.0, line_angle_deg=30.0, perimeter_lines=1, interface_layers=3,
+        weave="crossed", spacing_mm=3.0, line_angle_deg=30.0, perimeter_lines=1, interface_layers=3,
         interface_layers_below=2, side_gap_mm=0.35, foot_widening_mm=1.5,
     )  # fmt: skip
     process = Process(
@@ -50,7 +50,7 @@ def test_every_choice_is_a_number_with_its_unit() -> None:
     assert value("sideways clearance") == [("0.35", "mm")]
     assert value("interface layers on top") == [("3", "layers")]
     assert value("interface layers below") == [("2", "layers")]
-    assert value("pattern") == [("grid", "")]
+    assert value("weave") == [("crossed", "")]
     assert value("spacing of the body's lines") == [("3", "mm")]
     assert value("the same as a density") == [("22", "%"), ("44", "%")]  # 0.66 / 3, and both sets
     assert value("direction of the body's lines") == [("30", "°")]

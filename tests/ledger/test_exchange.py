@@ -113,7 +113,7 @@ def entries(draw) -> Entry:
     else:
         gap = layer * draw(st.integers(0, 5))
         tried = replace(tried, air_gap_mm=gap, interface_layers=draw(st.integers(0, 20)), spacing_mm=2.5)
-        tried = replace(tried, pattern=draw(st.sampled_from(["lines", "grid"])))
+        tried = replace(tried, weave=draw(st.sampled_from(["parallel", "crossed"])))
         outcome["let_go"] = draw(st.none() | st.sampled_from(LetGo))
     given = Reading("harbour mole", "PLA", tried, **outcome, invented=draw(st.booleans()))
     return Entry(given, cell=draw(st.none() | words), measured_on=DAY, note=draw(notes))

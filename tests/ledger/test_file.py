@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import shutil
 import signal
@@ -20,7 +21,7 @@ import pytest
 from falsework.errors import LedgerError
 from falsework.ledger import Ledger, database, place
 from falsework.ledger.schema import APPLICATION, STEPS
-from falsework.process.settings import Material
+from falsework.process.settings import Material, Printer
 from ledger.samples import DAY, HAND, fill, full, museum
 
 VERSION_1 = Path(__file__).parents[1] / "data" / "ledger_version_1.sql"
@@ -399,3 +400,22 @@ def test_a_published_step_is_never_edited(tmp_path):
     assert tables(made) == tables(kept)
     kept.close()
     made.close()
+
+
+def test_the_first_versions_words_are_read_as_todays(tmp_path):
+    ledger = Ledger.open(version_1(tmp_path / "ledger.sqlite3"))
+    woven = [r.reading.condition.weave for r in ledger.readings(withdrawn=True)]
+    assert set(woven) <= {"parallel", "crossed", None} and "parallel" in woven
+    (name, *_), before = ledger.printers(), ledger.export_json()
+    printer = ledger.printers()[name]
+    assert printer.corner_loss_s == Printer().corner_loss_s
+    ledger.add_printer(printer)
+    assert ledger.export_json() == before, "nothing new is told of it"
+    export = json.loads(before)
+    assert all("pattern" not in step for one in export["readings"] for step in one["versions"])
+    old = before.replace('"falsework.ledger/2"', '"falsework.ledger/1"').replace(
+        '"weave": "parallel"', '"pattern": "lines"'
+    )
+    other = Ledger.open(tmp_path / "other.sqlite3")
+    other.import_json(old)
+    assert other.export_json() == before

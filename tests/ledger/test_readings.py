@@ -62,7 +62,7 @@ def test_words_and_numpy_numbers_become_plain_values(ledger):
         (reading(tried(SUPPORT, angle_deg=45.0)), "angle_deg does not belong"),
         (reading(tried(SUPPORT, air_gap_mm=0.3)), "is 1.50 layers of 0.2 mm: only whole layers"),
         (reading(tried(SUPPORT, air_gap_mm=0.1)), "is 0.50 layers"),
-        (reading(tried(SUPPORT, pattern="zigzag")), "'zigzag' is not one of lines, grid"),
+        (reading(tried(SUPPORT, weave="zigzag")), "'zigzag' is not one of parallel, crossed"),
         (reading(tried(SUPPORT, kind="roof")), "kind 'roof' is not one of"),
         (reading(tried(BRIDGE, layer_height_mm=0.6)), "more than the 0.4 mm nozzle"),
         (reading(tried(BRIDGE, line_width_mm=0.15)), "more than the 0.15 mm line"),

@@ -10,6 +10,7 @@ from falsework.process.schema import get, kind_of
 
 ROWS = describe()
 UNITS = {
+    "_s": "s",
     "_mm": "mm",
     "_mm_s": "mm/s",
     "_mm_s2": "mm/s²",
@@ -33,6 +34,7 @@ BARE = {
     "taut_strain",
     "wlf_a1",
     "wall_slenderness",
+    "head_widths",
 }  # shares and ratios
 
 

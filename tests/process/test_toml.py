@@ -20,7 +20,9 @@ from falsework.process import (
     load_process,
     override,
 )
+from falsework.process.derived import corner_speed_mm_s
 from falsework.process.schema import TABLES, rows_of
+from falsework.process.toml import parse_process
 
 
 @pytest.fixture
@@ -43,7 +45,7 @@ def test_file_starts_from_a_built_in_process(file):
         base,
         name="harbour",  # a changed process does not keep the name of the one it came from
         wall_lines=3,
-        structure=dataclasses.replace(base.structure, pattern="grid", spacing_mm=5.0),
+        structure=dataclasses.replace(base.structure, weave="crossed", spacing_mm=5.0),
     )
 
 
@@ -66,7 +68,7 @@ def test_built_in_processes_survive_the_round_trip(name, file):
 def test_dump_states_unit_range_and_help():
     text = dump_process(Process())
     assert "layer_height_mm = 0.2  # 0.02 to 2.5 mm: layer height, at most the nozzle bore" in text
-    assert 'pattern = "lines"  # lines or grid:' in text
+    assert 'weave = "parallel"  # parallel or crossed:' in text
     assert list(tomllib.loads(text)) == list(TABLES)
 
 
@@ -123,7 +125,7 @@ def test_any_process_reads_back_equal(tmp_path_factory, process):
 WRONG = {
     "[process]\nlayer_heigt_mm = 0.2": r"harbour.toml, \[process\] layer_heigt_mm: .* layer_height_mm is",
     "[structure]\nspaceing_mm = 2": r"\[structure\] spaceing_mm: .* spacing_mm is meant",
-    "[structure]\nzzz = 2": r"zzz: there is no setting.* Known are pattern, spacing_mm",
+    "[structure]\nzzz = 2": r"zzz: there is no setting.* Known are weave, spacing_mm",
     "[materials]\ndensity_g_cm3 = 1": r"\[materials\]: there is no table .* material is meant",
     "nozzle_mm = 0.4": r"\[nozzle_mm\]: there is no table",
     "process = 3": r"harbour.toml, process: this is a table",
@@ -142,7 +144,7 @@ WRONG = {
     "[process]\nname = 3": r"name: 3 is not text in quotes",
     "[process]\nname = ''": r"name: '' is not a name",
     '[process]\nname = "a\\nb"': r"one line of printable text",
-    "[structure]\npattern = 'zigzag'": r"structure.pattern: 'zigzag' is not a choice. Give lines or grid",
+    "[structure]\nweave = 'zigzag'": r"structure.weave: 'zigzag' is not a choice. Give parallel or crossed",
     "[process": r"harbour.toml: this is not TOML: .*at end of document",
     "[process]\nlayer_height_mm = 0.5": r"layer_height_mm: 0.5 mm is more than .* usually 0.2 mm",
     "[process]\nfirst_layer_height_mm = 0.5": r"first_layer_height_mm: 0.5 mm is more than",
@@ -223,7 +225,7 @@ def test_override():
         wall_lines=3,
         printer=Printer(name="7"),
         material=dataclasses.replace(base.material, density_g_cm3=1.3),
-        structure=dataclasses.replace(base.structure, spacing_mm=2.5, pattern="grid"),
+        structure=dataclasses.replace(base.structure, spacing_mm=2.5, weave="crossed"),
     )
     assert override(base, {}) == base
     # settings that only fit together may be given together
@@ -269,3 +271,22 @@ def test_evidence_is_written_for_people_and_changes_nothing(file):
 def test_evidence_for_no_setting_is_refused(file, text):
     with pytest.raises(ProcessError, match="evidence"):
         load_process(file(text))
+
+
+def test_words_of_earlier_versions_are_still_read():
+    text = "[structure]\npattern = 'grid'\n[printer]\ncorner_speed_mm_s = 8.0\n"
+    process = parse_process(text, "quay")
+    assert process.structure.weave == "crossed"
+    assert process.printer.corner_loss_s == Printer().corner_loss_s
+    slow = "[printer]\ncorner_speed_mm_s = 0\nacceleration_mm_s2 = 500"
+    assert parse_process(slow, "quay").printer.corner_loss_s == 0.12
+    assert "pattern" not in dump_process(process) and "corner_speed" not in dump_process(process)
+    with pytest.raises(ProcessError, match="corner_loss_s: 'fast' is not a number"):
+        parse_process("[printer]\ncorner_speed_mm_s = 'fast'", "quay")
+
+
+@given(st.floats(0.0, 60.0), st.floats(100.0, 5000.0))
+def test_a_corners_speed_comes_back_from_the_time_it_costs(kept, acceleration):
+    lost = (60.0 - kept) ** 2 / (60.0 * acceleration)
+    printer = Printer(acceleration_mm_s2=acceleration, corner_loss_s=lost)
+    assert corner_speed_mm_s(printer) == pytest.approx(kept, abs=1e-4)

@@ -54,7 +54,7 @@ def _replaced(owner, field, value):
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (lambda: Structure(pattern="honeycomb"), "lines or grid"),
+        (lambda: Structure(weave="honeycomb"), "parallel or crossed"),
         (lambda: Structure(spacing_mm=0.0), "spacing_mm"),
         (lambda: Process(structure=Structure(spacing_mm=0.35)), "would fuse"),
         (lambda: Material(price_per_kg=-1.0), "price_per_kg"),

@@ -168,7 +168,7 @@ def test_no_room_for_support_carries_nothing():
 @pytest.mark.parametrize(
     "structure",
     [
-        Structure(pattern="grid"),
+        Structure(weave="crossed"),
         Structure(perimeter_lines=2),
         Structure(interface_layers=5),
         Structure(interface_layers_below=5),

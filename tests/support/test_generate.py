@@ -143,7 +143,7 @@ def test_lines_stand_on_each_other_at_the_asked_spacing() -> None:
 
 
 def test_a_grid_crosses_and_a_perimeter_closes() -> None:
-    structure = replace(PLAIN.structure, pattern="grid", perimeter_lines=1)
+    structure = replace(PLAIN.structure, weave="crossed", perimeter_lines=1)
     strands = scheme_of(table(), process=replace(PLAIN, structure=structure)).strands
     assert set(np.unique(strands.role)) >= {Role.LINE, Role.CROSS, Role.PERIMETER}
     closed = strands.ends_mm[(strands.role == Role.PERIMETER) & (strands.layer == 10)]

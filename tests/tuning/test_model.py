@@ -36,7 +36,7 @@ def tray(seed: int = 0, printers: tuple[str, ...] = ("heron", "tern")) -> list[R
                 )
             for gap, dense in ((0.1, 0), (0.3, 2), (0.55, 1)):
                 condition = support_condition(
-                    process, 22.0, air_gap_mm=gap, interface_layers=dense, pattern="grid", crossing_deg=30.0
+                    process, 22.0, air_gap_mm=gap, interface_layers=dense, weave="crossed", crossing_deg=30.0
                 )
                 let_go = list(LetGo)[int(rng.integers(0, 5))]
                 found.append(Reading(printer, material, condition, let_go, int(rng.integers(1, 6)), 0.2))

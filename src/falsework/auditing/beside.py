@@ -427,7 +427,7 @@ def _support(
         yield _of(u, place, "gap", level, says, "Set the air gap in whole layers", t.gap_mm, gap, "mm")
     if t.interface_layers is not None and t.interface_layers != planned.interface_layers:
         says = (
-            f"{name} has {t.interface_layers} dense interface layers beneath it, "
+            f"{name} has {t.interface_layers} interface layers beneath it, "
             f"{planned.interface_layers} were planned"
         )
         cure = "Set the interface layers on top"

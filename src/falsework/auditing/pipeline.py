@@ -218,7 +218,7 @@ def _planned(plan: Plan | None) -> Planned | None:
         interface_layers=structure.interface_layers,
         spacing_mm=structure.spacing_mm,
         closed_lines=structure.perimeter_lines,
-        sets=2 if structure.pattern == "grid" else 1,
+        sets=2 if structure.weave == "crossed" else 1,
         side_gap_mm=structure.side_gap_mm,
     )
 

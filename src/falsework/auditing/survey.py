@@ -14,7 +14,7 @@ from falsework.kernels.bead import program as rs274
 from falsework.kernels.bead import strands as cut
 from falsework.kernels.bead.motion import move_times
 from falsework.layers.stack import Floats, Indices
-from falsework.process.derived import filament_section_mm2
+from falsework.process.derived import corner_speed_mm_s, filament_section_mm2
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
@@ -105,7 +105,7 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
             rows[:, rs274.FED],
             rows[:, rs274.SPEED],
             rows[:, rs274.ACCELERATION],
-            printer.corner_speed_mm_s,
+            corner_speed_mm_s(printer),
         )
         start = targets[-1].copy()
         found.time_s += float(seconds.sum())

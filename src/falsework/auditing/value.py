@@ -73,7 +73,7 @@ class UndersideAudit:
     """An underside of the part: what was planned and what the program does; None where it does not tell.
 
     ``carried_share``: share of the strands over it that have support beneath, through the gap or touching;
-    ``gap_mm``: the real gap beneath most of these; ``interface_layers``: dense layers under the gap;
+    ``gap_mm``: the real gap beneath most of these; ``interface_layers``: interface layers under the gap;
     ``spacing_mm`` between the strands of the support's body; ``closed_lines``: around the support.
     ``direction_deg``: of the strands over it, from x towards y.
     """

@@ -26,8 +26,8 @@ def condition(tried: Condition) -> str:
     layers = f"{gap_mm / tried.layer_height_mm:.3g}"
     told = (
         f"support, gap {gap_mm:g} mm ({layers} {'layer' if layers == '1' else 'layers'})",
-        f"{tried.interface_layers or 'no'} dense {'layer' if tried.interface_layers == 1 else 'layers'}",
-        f"{tried.pattern} {tried.spacing_mm:g} mm apart",
+        f"{tried.interface_layers or 'no'} interface {'layer' if tried.interface_layers == 1 else 'layers'}",
+        f"strands {tried.weave}, {tried.spacing_mm:g} mm apart",
     )
     return ", ".join((*told, usual))
 
@@ -81,7 +81,7 @@ def _tried(tried: Condition) -> str:
             return f"overhang {tried.angle_deg:.3g}°"
         case "bridge":
             return f"bridge {tried.span_mm:.3g} mm"
-    return f"gap {tried.air_gap_mm:.3g} mm, {tried.interface_layers} dense"
+    return f"gap {tried.air_gap_mm:.3g} mm, {tried.interface_layers} interface layers"
 
 
 def prints(

@@ -47,7 +47,7 @@ def tune_command(
     as_json: bool,
 ) -> None:
     """Fit everything in the ledger and recommend the settings of the process: limit angle, longest clean
-    bridge, air gap, interface layers, spacing and pattern, each with an interval, its evidence and the
+    bridge, air gap, interface layers, spacing and weave, each with an interval, its evidence and the
     probability of being right; then the test piece that is worth printing next, or that none is.
 
     The fit is stored in the ledger, where plan, inspect and release find it. Without readings it is common

@@ -14,6 +14,7 @@ from falsework.kernels.bead.motion import path_times, rest_to_rest_times
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2
+from falsework.process.derived import corner_speed_mm_s
 from falsework.watch import QUIET, Watch
 
 # Shortest round through N random points in an area A is about 0.7124 √(N A): the constant of the theorem of
@@ -178,7 +179,7 @@ def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, proces
         True,
         np.repeat(speed_mm_s, rings_of),
         printer.acceleration_mm_s2,
-        printer.corner_speed_mm_s,
+        corner_speed_mm_s(printer),
     )
     layer = np.repeat(np.arange(stack.count), rings_of)
     outline_s = np.bincount(layer, weights=seconds, minlength=stack.count)

@@ -23,7 +23,7 @@ _SAME = ("nozzle_mm", "layer_height_mm", "line_width_mm", "room_temperature_c")
 _NEEDED = {
     Kind.OVERHANG: ("angle_deg",),
     Kind.BRIDGE: ("span_mm",),
-    Kind.SUPPORT: ("span_mm", "air_gap_mm", "interface_layers", "spacing_mm", "pattern", "crossing_deg"),
+    Kind.SUPPORT: ("span_mm", "air_gap_mm", "interface_layers", "spacing_mm", "weave", "crossing_deg"),
 }
 _STEEPEST_DEG, _FLATTEST_DEG = 1.0, 85.0
 _NEARLY = 1e-6

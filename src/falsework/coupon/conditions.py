@@ -100,7 +100,7 @@ def support_condition(process: Process, run_mm: float, **tried: Any) -> Conditio
         "air_gap_mm": round(air_gap(process)[2], 6),  # not 0.6000000000000001
         "interface_layers": structure.interface_layers,
         "spacing_mm": structure.spacing_mm,
-        "pattern": structure.pattern,
+        "weave": structure.weave,
         "crossing_deg": 90.0,
         "perimeter_lines": structure.perimeter_lines,
     }
@@ -183,10 +183,10 @@ def _patterns(process: Process, belief: Belief) -> list[Condition]:
 
     return _taking_turns(
         [
-            row(pattern="lines", crossing_deg=90.0, perimeter_lines=0),
-            row(pattern="grid", crossing_deg=90.0, perimeter_lines=0),
-            row(pattern="lines", crossing_deg=0.0, perimeter_lines=0),
-            row(pattern="lines", crossing_deg=90.0, perimeter_lines=1),
+            row(weave="parallel", crossing_deg=90.0, perimeter_lines=0),
+            row(weave="crossed", crossing_deg=90.0, perimeter_lines=0),
+            row(weave="parallel", crossing_deg=0.0, perimeter_lines=0),
+            row(weave="parallel", crossing_deg=90.0, perimeter_lines=1),
         ]
     )
 

@@ -12,15 +12,15 @@ TITLES = {
     CouponKind.OVERHANG: "Overhang fan",
     CouponKind.BRIDGE: "Bridge ladder",
     CouponKind.GAP: "Air gap and interface",
-    CouponKind.PATTERN: "Pattern comb",
+    CouponKind.PATTERN: "Weave comb",
     CouponKind.CONFIRM: "Confirmation piece",
 }
 TRIES = {
     CouponKind.OVERHANG: "how far an underside may lean before it droops",
     CouponKind.BRIDGE: "how far strands span air, with two shares of the fan",
-    CouponKind.GAP: "how large the air gap must be, with and without dense layers on the support",
+    CouponKind.GAP: "how large the air gap must be, with and without interface layers on the support",
     CouponKind.PATTERN: (
-        "how supports may be built: how widely spaced, in lines or a grid, along or across the part's "
+        "how supports may be built: how widely spaced, parallel or crossed, along or across the part's "
         "strands, with a perimeter or none"
     ),
     CouponKind.CONFIRM: "whether the settings hold: a slope, a bridge, a ledge and an island",
@@ -64,8 +64,8 @@ def facets(condition: Condition) -> dict[str, str]:
     crossing = 90.0 if condition.crossing_deg is None else condition.crossing_deg
     return {
         "gap": f"gap {condition.air_gap_mm:.3g} mm ({_count(layers, 'layer')})",
-        "dense": _count(dense, "dense layer"),
-        "body": f"{condition.pattern} {condition.spacing_mm:g} mm apart",
+        "interface": _count(dense, "interface layer"),
+        "body": f"strands {condition.weave}, {condition.spacing_mm:g} mm apart",
         "strands": {90.0: "strands across", 0.0: "strands along"}.get(crossing, f"strands at {crossing:g}°"),
         "closed": "perimeter" if closed == 1 else _count(closed, "perimeter line"),
     }

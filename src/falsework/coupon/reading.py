@@ -9,7 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import ClassVar
 
+from falsework.process.earlier import renewed
 from falsework.process.fields import setting
 
 
@@ -35,6 +37,8 @@ class LetGo(StrEnum):
 class Condition:
     """What was tried, as it was printed. Fields that a kind does not have are None."""
 
+    EARLIER: ClassVar = staticmethod(renewed)
+
     kind: Kind = setting(help="what is tried", choices=tuple(Kind))
     nozzle_mm: float = setting(help="nozzle bore", unit="mm", low=0.1, high=3.0)
     layer_height_mm: float = setting(help="layer height", unit="mm", low=0.02, high=2.5)
@@ -56,12 +60,14 @@ class Condition:
     air_gap_mm: float | None = setting(
         None, help="support: air gap as it was really printed", unit="mm", low=0.0, high=20
     )
-    interface_layers: int | None = setting(None, help="support: dense layers on top", low=0, high=20)
+    interface_layers: int | None = setting(None, help="support: interface layers on top", low=0, high=20)
     spacing_mm: float | None = setting(
         None, help="support: distance between the lines of the body", unit="mm", low=0.3, high=50
     )
-    pattern: str | None = setting(
-        None, help="support: parallel lines or two crossing sets", choices=("lines", "grid")
+    weave: str | None = setting(
+        None,
+        help="support: strands of the body all one way, or in two directions",
+        choices=("parallel", "crossed"),
     )
     crossing_deg: float | None = setting(
         None, help="support: angle between the part's strands and the top lines", unit="°", low=0, high=90

@@ -76,7 +76,7 @@ def process_of(condition: Condition, process: Process) -> Process:
     crossing = 90.0 if condition.crossing_deg is None else condition.crossing_deg
     structure = replace(
         process.structure,
-        pattern=condition.pattern or process.structure.pattern,
+        weave=condition.weave or process.structure.weave,
         spacing_mm=condition.spacing_mm,
         line_angle_deg=90.0 - crossing if dense else crossing,
         perimeter_lines=condition.perimeter_lines or 0,

@@ -61,7 +61,7 @@ def coverage(width_mm: Array, spacing_mm: Array, dense_layers: Array, grid: Arra
 def top_of(process: Process, dense_layers: int) -> Top:
     """The top, or the underneath, of the process's support with so many dense layers, strands across it."""
     structure = process.structure
-    grid = float(structure.pattern == "grid")
+    grid = float(structure.weave == "crossed")
     share = float(coverage(process.line_width_mm, structure.spacing_mm, dense_layers, grid))
     return Top(share, dense_layers, grid, structure.perimeter_lines)
 

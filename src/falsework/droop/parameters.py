@@ -160,7 +160,7 @@ class Parameters:
     log_finish_droop: Any = believed(log(0.8), "grades lost to droop onto the support", common=0.4)
     log_finish_scar: Any = believed(log(1.2), "grades lost where support must be scraped off", common=0.5)
     finish_by_coverage: Any = believed(0.5, "grades per log share of the top that is strands", common=0.25)
-    finish_by_dense: Any = believed(0.2, "grades per log number of dense layers", common=0.15)
+    finish_by_dense: Any = believed(0.2, "grades per log number of interface layers", common=0.15)
     finish_grid: Any = believed(0.1, "grades over two crossing sets against lines", common=0.25)
     finish_along: Any = believed(0.0, "grades where strands run along the lines beneath", common=0.3)
     log_bridge_half: Any = believed(

@@ -94,7 +94,7 @@ def _standing_sentences(plan: Plan) -> list[str]:
 def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
     process, structure = plan.process, plan.process.structure
     density = min(1.0, process.line_width_mm / structure.spacing_mm)
-    grid = structure.pattern == "grid"
+    grid = structure.weave == "crossed"
     each = ", each of the two sets" if grid else ""
     return [
         (
@@ -126,7 +126,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "interface layers on top",
             str(structure.interface_layers),
             "layers",
-            "a dense roof recovers from droop between the lines and gives a smoother underside"
+            "strands side by side: the part's first layer lies flat on them (common practice)"
             if structure.interface_layers
             else "none: the part rests on the support's lines",
         ),
@@ -145,18 +145,18 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "one line width, which is a density of 100 %",
         ),
         (
-            "pattern of the support's body",
-            structure.pattern,
+            "weave of the support's body",
+            structure.weave,
             "",
-            "crossing lines carry better, cost more and are harder to remove (common practice)"
+            "strands in two directions brace each other, take twice the filament and hold on (our own choice)"
             if grid
-            else "lines pull out with pliers; a grid carries better but comes off harder (common practice)",
+            else "strands all one way: its walls snap off one by one (our own choice)",
         ),
         (
             f"spacing of the body's lines{each}",
             given(structure.spacing_mm),
             "mm",
-            "centre to centre; the roof has to bridge this distance",
+            "centre to centre; what lies on the body has to bridge this distance",
         ),
         (
             f"the same as a density{each}",

@@ -30,7 +30,7 @@ _OF_KIND: dict[Kind, tuple[tuple[str, ...], tuple[str, ...]]] = {  # needed, and
     Kind.OVERHANG: (("angle_deg",), ()),
     Kind.BRIDGE: (("span_mm",), ()),
     Kind.SUPPORT: (
-        ("air_gap_mm", "interface_layers", "spacing_mm", "pattern"),
+        ("air_gap_mm", "interface_layers", "spacing_mm", "weave"),
         ("span_mm", "crossing_deg", "perimeter_lines"),
     ),
 }

@@ -23,10 +23,11 @@ from falsework.ledger.recording import append, differing, insert, keep_coupon, v
 from falsework.ledger.rows import Act, Entry, Imported, Source
 from falsework.ledger.values import CURRENT, READ, TRIED, digest_of, process_of, settings_of, text_of
 from falsework.process.checks import checked
+from falsework.process.earlier import renewed
 from falsework.process.schema import rows_of
 from falsework.process.settings import Material, Printer
 
-SCHEMA = "falsework.ledger/1"
+SCHEMA, _EARLIER = "falsework.ledger/2", ("falsework.ledger/1",)
 LARGEST_CHARACTERS = 500_000_000
 
 _VERSION = ("act", "reason", "recorded_at", "measured_on", "gap_method", "note", "flags", *READ)
@@ -111,7 +112,7 @@ def parsed(text: str, subject: str) -> dict[str, Any]:
     except (ValueError, RecursionError) as error:  # ValueError: also numbers of thousands of digits
         raise LedgerError(subject, f"is not a JSON document ({error})", cure) from None
     schema = document.get("schema") if isinstance(document, dict) else None
-    if schema != SCHEMA:
+    if schema not in (SCHEMA, *_EARLIER):
         found = f"has schema {schema!r}" if schema is not None else "has no schema"
         raise LedgerError(subject, f"{found}, this version reads {SCHEMA!r}", cure)
     return dict(document)
@@ -231,11 +232,10 @@ class _Merge:
             if not ours:
                 insert(self.db, table, name=name)
                 self.added[f"{table}s"] += 1
-            elif ours != texts[: len(ours)]:
-                if ours[-1] != texts[-1]:
+            elif any(differing(a, b) for a, b in zip(ours, texts, strict=False)) or len(texts) < len(ours):
+                if others := differing(ours[-1], texts[-1]):
                     self.notes.append(
-                        f"{table} {name!r} is described otherwise there "
-                        f"({', '.join(differing(ours[-1], texts[-1]))}); ours stands"
+                        f"{table} {name!r} is described otherwise there ({', '.join(others)}); ours stands"
                     )
                 continue
             for number, (text, taken) in enumerate(zip(texts, versions_told, strict=True), 1):
@@ -343,7 +343,7 @@ class _Merge:
 
     def version(self, where: str, record: Any) -> dict[str, Any]:
         if isinstance(record, dict):
-            record = {**dict.fromkeys(_OPTIONAL), **record}  # written before a field was added
+            record = {**dict.fromkeys(_OPTIONAL), **renewed(record)}  # written before a field was added
         columns = {"act": "act", "reason": "note", "recorded_at": "moment", "measured_on": "day"}
         rest = {"gap_method": "note", "note": "note", "flags": "flags", **dict.fromkeys(READ, "any?")}
         taken = self.take(where, record, {**columns, **rest})

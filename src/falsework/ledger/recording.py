@@ -15,6 +15,7 @@ from falsework.ledger.database import Connection, now
 from falsework.ledger.rows import Act, Entry, Source
 from falsework.ledger.values import CURRENT, READ, digest_of, marks, reading_row, recorded_of, text_of
 from falsework.process.checks import checked
+from falsework.process.earlier import renewed
 from falsework.process.schema import rows_of
 from falsework.process.settings import Material, Printer, Process
 
@@ -30,7 +31,7 @@ def describe(db: Connection, table: str, value: Printer | Material, reason: str 
     text = text_of(value)
     sql = f"SELECT number, settings FROM {table}_settings WHERE name = ? ORDER BY number DESC LIMIT 1"
     last = db.execute(sql, (value.name,)).fetchone()
-    if last is not None and last["settings"] == text:
+    if last is not None and not differing(last["settings"], text):
         return False
     if last is None:
         db.execute(f"INSERT INTO {table} VALUES (?)", (value.name,))
@@ -67,7 +68,7 @@ def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str
 
 def differing(ours: str, theirs: str) -> list[str]:
     """The settings in which two descriptions differ."""
-    a, b = json.loads(ours), json.loads(theirs)
+    a, b = renewed(json.loads(ours)), renewed(json.loads(theirs))
     return sorted(name for name in {*a, *b} if a.get(name) != b.get(name))
 
 

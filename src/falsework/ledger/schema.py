@@ -92,5 +92,13 @@ _FIRST = (
     _counted("material_settings"),
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST,)
+_WEAVE = (  # the words for the strands of a support's body
+    "DROP TRIGGER version_keeps_update",
+    "ALTER TABLE version RENAME COLUMN pattern TO weave",
+    "UPDATE version SET weave = CASE weave WHEN 'lines' THEN 'parallel' WHEN 'grid' THEN 'crossed' "
+    "ELSE weave END WHERE weave IS NOT NULL",
+    _kept("version")[0],
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _WEAVE)
 """``STEPS[k]`` leads from version k to version k + 1; an empty file has version 0."""

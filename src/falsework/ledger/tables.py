@@ -22,6 +22,7 @@ from falsework.coupon.reading import Condition, LetGo, Reading
 from falsework.errors import LedgerError
 from falsework.ledger.rows import Recorded, Version
 from falsework.ledger.values import READ, TRIED
+from falsework.process.earlier import renewed
 
 LARGEST_BYTES, MOST_ROWS = 100_000_000, 200_000
 
@@ -191,6 +192,7 @@ def _delimiter(text: str) -> str:
 def _column(cell: str, subject: str) -> str:
     """A column's name; '' for one that is passed over."""
     name = cell.strip().lower().replace(" ", "_")
+    name = next(iter(renewed({name: ""})))  # sheets that an earlier version wrote
     if not name or name.startswith("#") or name in _PASSED_OVER:
         return ""
     if name not in TRAY_COLUMNS:
@@ -236,7 +238,9 @@ def _value(name: str, text: str) -> Any:
     sort = _NUMBERS.get(name, "str")
     if "float" in sort or "int" in sort:
         return number_of(text, whole="int" in sort)
-    return text.lower() if name in ("kind", "pattern", "source") else text
+    if name == "weave":
+        return renewed({"pattern": text.lower()})["weave"]
+    return text.lower() if name in ("kind", "source") else text
 
 
 def number_of(text: str, whole: bool = False) -> float | int:

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 from falsework.coupon.reading import Condition, Kind, LetGo, Reading
 from falsework.ledger.rows import Act, Recorded, Source, Version
+from falsework.process.earlier import renewed
 from falsework.process.settings import Material, Printer, Process, Structure
 
 S = TypeVar("S", Printer, Material)
@@ -97,6 +98,7 @@ def process_of(text: str) -> Process:
 
 
 def _known(kind: type[Any], values: dict[str, Any]) -> dict[str, Any]:
+    values = renewed(values)
     names = {f.name for f in dataclasses.fields(kind)}
     return {name: value for name, value in values.items() if name in names}
 

@@ -137,7 +137,7 @@ def support_volume(
     floor = np.minimum(filled - roof, stood_on * structure.interface_layers_below * h)
     outline = 2.0 * np.sqrt(np.pi * contact)
     line = bead_section_mm2(process.line_width_mm, h) / h
-    share = (2 if structure.pattern == "grid" else 1) * line / structure.spacing_mm
+    share = (2 if structure.weave == "crossed" else 1) * line / structure.spacing_mm
     around = structure.perimeter_lines * line * outline / np.maximum(contact, 1e-9)
     body = (filled - roof - floor) * np.minimum(1.0, share + around)
     foot = outline * structure.foot_widening_mm * structure.foot_layers * h * (filled > 0)

@@ -6,7 +6,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, overload
 
-from falsework.process.settings import Process, Structure
+from falsework.process.earlier import CORNER_AT_MM_S
+from falsework.process.settings import Printer, Process, Structure
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,7 +28,7 @@ def bead_section_mm2(width_mm: float, height_mm: NDArray[np.float64]) -> NDArray
 def bead_section_mm2(width_mm: float, height_mm: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
     """Section of a bead in mm²: a rectangle with half circles on both sides, h (w − h) + π h² / 4.
 
-    Needs width ≥ height, which every valid process has. Source: handbook stadium section.
+    Needs width ≥ height, which every valid process has. Rectangle and circle, by plain geometry.
     """
     return height_mm * (width_mm - height_mm) + 0.25 * math.pi * height_mm * height_mm
 
@@ -40,6 +41,15 @@ def filament_section_mm2(process: Process) -> float:
 def filament_per_mm(process: Process) -> float:
     """Millimetres of filament fed per millimetre of bead (volume balance)."""
     return bead_section_mm2(process.line_width_mm, process.layer_height_mm) / filament_section_mm2(process)
+
+
+def corner_speed_mm_s(printer: Printer) -> float:
+    """Speed left in a right-angled corner, from the time that is lost there.
+
+    Braking from v to c and speeding up again takes (v − c)² / (a v) longer than running on.
+    """
+    lost_mm2_s2 = printer.corner_loss_s * printer.acceleration_mm_s2 * CORNER_AT_MM_S
+    return max(CORNER_AT_MM_S - math.sqrt(lost_mm2_s2), 0.0)
 
 
 def flow_mm3_s(process: Process, speed_mm_s: float) -> float:

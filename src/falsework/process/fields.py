@@ -68,7 +68,7 @@ class Setting(NamedTuple):
 
     @property
     def allowed(self) -> str:
-        """The allowed values in words: '0.02 to 2.5 mm', 'lines or grid', 'any text'."""
+        """The allowed values in words: '0.02 to 2.5 mm', 'parallel or crossed', 'any text'."""
         if self.choices:
             return " or ".join(self.choices)
         if self.low is None or self.high is None:

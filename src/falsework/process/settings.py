@@ -7,9 +7,11 @@ others.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import ClassVar
 
 from falsework.errors import ProcessError
 from falsework.process.checks import check_fields, check_fit
+from falsework.process.earlier import renewed
 from falsework.process.fields import setting
 
 OWN_NAME = "a name of our own"
@@ -18,6 +20,8 @@ OWN_NAME = "a name of our own"
 @dataclass(frozen=True)
 class Printer:
     """The machine: what it can reach and how fast it moves."""
+
+    EARLIER: ClassVar = staticmethod(renewed)
 
     name: str = setting("generic bench printer", help="what the print room calls it", source=OWN_NAME)
     build_width_mm: float = setting(
@@ -40,13 +44,14 @@ class Printer:
         high=50000,
         source="from memory: a modest value",
     )
-    corner_speed_mm_s: float = setting(
-        8.0,
-        help="speed kept through a right-angled corner",
-        unit="mm/s",
+    corner_loss_s: float = setting(
+        0.045,
+        help="time lost in a right-angled corner taken at 60 mm/s, against running straight on; a full stop "
+        "is the most that counts",
+        unit="s",
         low=0,
-        high=100,
-        source="from memory",
+        high=5,
+        source="from memory: a modest machine; time a square of short sides against a circle to measure it",
     )
     travel_speed_mm_s: float = setting(
         120.0, help="speed of moves that extrude nothing", unit="mm/s", low=5, high=1000, source="from memory"
@@ -169,11 +174,14 @@ class Material:
 class Structure:
     """How supports of the part's own material are built."""
 
-    pattern: str = setting(
-        "lines",
-        help="strands of the support's body: parallel lines, or two crossing sets",
-        choices=("lines", "grid"),
-        source="common practice, no source: lines pull out, a grid carries better",
+    EARLIER: ClassVar = staticmethod(renewed)
+
+    weave: str = setting(
+        "parallel",
+        help="how the strands of the support's body run: all one way, or every layer in two directions",
+        choices=("parallel", "crossed"),
+        source="our own choice: walls that run one way snap off one by one; crossed ones brace each other, "
+        "take twice the filament and hold on",
     )
     spacing_mm: float = setting(
         2.0,
@@ -200,14 +208,14 @@ class Structure:
     )
     interface_layers: int = setting(
         2,
-        help="dense layers on top, a roof that recovers from droop",
+        help="interface layers on top: strands side by side, on which the part's first layer lies flat",
         low=0,
         high=20,
         source="common practice, no source",
     )
     interface_layers_below: int = setting(
         1,
-        help="dense layers beneath, where the support stands on the part",
+        help="interface layers beneath, where the support stands on the part",
         low=0,
         high=20,
         source="common practice, no source",

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from falsework.errors import ProcessError
 from falsework.process.builtin import builtin, builtin_names, suggestion
 from falsework.process.checks import checked
+from falsework.process.earlier import renewed
 from falsework.process.schema import TABLES, Setting, get, rows_of
 from falsework.process.settings import Process
 
@@ -83,6 +84,7 @@ def _read(text: str, path: Path) -> Process:
     values = {**tables, "process": {"name": path.stem, **own}}
     changes: dict[str, dict[str, Any]] = {}
     for table, entries in values.items():
+        entries = renewed(entries)
         rows = {row.field: row for row in rows_of(table)}
         for field, value in entries.items():
             if field not in rows:
@@ -131,10 +133,20 @@ def override(process: Process, settings: Mapping[str, str]) -> Process:
     is the process's own. Raises ProcessError for an unknown field or a value that does not fit.
     """
     changes: dict[str, dict[str, Any]] = {}
-    for key, text in settings.items():
+    for key, text in _renewed_keys(settings).items():
         row = _find(key)
         changes.setdefault(row.table, {})[row.field] = checked(_parsed(text, row), row)
     return _changed(process, changes)
+
+
+def _renewed_keys(settings: Mapping[str, str]) -> dict[str, str]:
+    """Keys with or without their table, by the names of this version."""
+    new: dict[str, str] = {}
+    for key, text in settings.items():
+        table, dot, field = key.rpartition(".")
+        for name, word in renewed({field: text}).items():
+            new[f"{table}{dot}{name}"] = word
+    return new
 
 
 def _find(key: str, subject: str = "") -> Setting:

@@ -173,8 +173,8 @@ def _trials(
         )
     angle = _pull_angle_deg(now)
     turned = angle is not None and abs((angle - structure.line_angle_deg + 90.0) % 180.0 - 90.0) > 10.0
-    if angle is not None and (structure.pattern == "grid" or turned):
-        lines = replace(structure, pattern="lines", line_angle_deg=angle)
+    if angle is not None and (structure.weave == "crossed" or turned):
+        lines = replace(structure, weave="parallel", line_angle_deg=angle)
         trials.append(
             (f"lines along the pull, {figures.with_unit(angle, '°', 0)} from x", with_structure(lines))
         )

@@ -175,9 +175,6 @@ def _gap(gap: Gap) -> tuple[str, str, str]:
 
 def _build(plan: Plan) -> list[tuple[str, str]]:
     s = plan.process.structure
-    pattern = {"lines": "parallel lines", "grid": "a grid of two crossing sets of lines"}.get(
-        s.pattern, s.pattern
-    )
     edge = f"{words.counted(s.perimeter_lines, 'closed line')} around it" if s.perimeter_lines else "none"
     foot = (
         f"{words.with_unit(s.foot_widening_mm, 'mm')} wider than the body, "
@@ -186,9 +183,12 @@ def _build(plan: Plan) -> list[tuple[str, str]]:
         else "no wider than the body"
     )
     return [
-        ("Body", f"{pattern}, {words.with_unit(s.spacing_mm, 'mm')} apart, at {s.line_angle_deg:g}°"),
-        ("Dense interface on top", words.counted(s.interface_layers, "layer")),
-        ("Dense interface on the part", words.counted(s.interface_layers_below, "layer")),
+        (
+            "Body",
+            f"{terms.WEAVE[s.weave]}, {words.with_unit(s.spacing_mm, 'mm')} apart, at {s.line_angle_deg:g}°",
+        ),
+        ("Interface layers on top", words.counted(s.interface_layers, "layer")),
+        ("Interface layers on the part", words.counted(s.interface_layers_below, "layer")),
         ("Perimeter", edge),
         ("Foot on the bed", foot),
         ("Clearance sideways", words.with_unit(s.side_gap_mm, "mm")),

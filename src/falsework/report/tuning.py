@@ -182,7 +182,7 @@ def _row(row: Recorded) -> Row:
         Kind.OVERHANG: f"{c.angle_deg or 0:g}° from the vertical",
         Kind.BRIDGE: f"{c.span_mm or 0:g} mm",
         Kind.SUPPORT: (
-            f"gap {c.air_gap_mm or 0:.3g} mm, {c.interface_layers} dense, {c.pattern or 'lines'} "
+            f"gap {c.air_gap_mm or 0:.3g} mm, {c.interface_layers} interface layers, {c.weave or 'parallel'} "
             f"{c.spacing_mm or 0:g} mm"
         ),
     }[Kind(c.kind)]

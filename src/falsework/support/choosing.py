@@ -121,7 +121,7 @@ def _structure_mm3(underside: Underside, bed: _Columns, part: _Columns, process:
     outline_mm = 2.0 * math.sqrt(math.pi * area_mm2)
     if underside.extent_mm > 0.0:
         outline_mm = max(outline_mm, 2.0 * (underside.extent_mm + area_mm2 / underside.extent_mm))
-    sets = 2 if structure.pattern == "grid" else 1
+    sets = 2 if structure.weave == "crossed" else 1
     line_mm = bead_section_mm2(process.line_width_mm, h_mm) / h_mm  # as wide as a square-edged one
     share = sets * line_mm / structure.spacing_mm
     share += structure.perimeter_lines * line_mm * outline_mm / area_mm2

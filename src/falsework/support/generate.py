@@ -150,7 +150,7 @@ def _stable(
         brace = _renumbered(wanted, old, cells)
         draft = _drawn(cells, brace, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
-    if check.wanted.tie_mm.any() and structure.pattern == "lines":
+    if check.wanted.tie_mm.any() and structure.weave == "parallel":
         draft = _tied(draft, check.wanted.tie_mm, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     return draft, check
@@ -271,7 +271,7 @@ def _drawn(cells: Cells, brace: Brace, around: Surroundings, reach_mm: float, pr
     draft = _Draft(cells, bands, closed_lines.astype(np.int64), [], brace)
     angle, zero = structure.line_angle_deg, np.zeros(cells.pieces)
     sets = [(Role.LINE, angle)]
-    if structure.pattern == "grid":
+    if structure.weave == "crossed":
         sets.append((Role.CROSS, angle + 90.0))
     walls = [
         (_walls(draft, ~cells.slim, role, turn, structure.spacing_mm, zero, around, reach_mm, process), zero)

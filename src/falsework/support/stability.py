@@ -170,7 +170,7 @@ def _check_walls(
 
         # Ties, a grid's second set, or the closed line at both ends of a wall hold it.
         held = np.full(len(first), np.inf)
-        if structure.pattern == "grid" and crossed:
+        if structure.weave == "crossed" and crossed:
             held = np.full(len(first), structure.spacing_mm)
         else:
             given = tie_mm[piece] if len(tie_mm) else np.zeros(len(first))

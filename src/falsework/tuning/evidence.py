@@ -101,7 +101,7 @@ def laid(kind: Kind, conditions: Sequence[Condition], materials: Sequence[Materi
     dense = of("interface_layers", USUAL_DENSE)
     spacing = of("spacing_mm")
     spacing = np.where(np.isnan(spacing), USUAL_SPACING_NOZZLES * of("nozzle_mm"), spacing)
-    grid = np.array([float(c.pattern == "grid") for c in conditions])
+    grid = np.array([float(c.weave == "crossed") for c in conditions])
     along = 1.0 - of("crossing_deg", 90.0) / 90.0
     top = Top(coverage(width, spacing, dense, grid), dense, grid, of("perimeter_lines", 0.0), along)
     run = of("span_mm", USUAL_RUN_MM)

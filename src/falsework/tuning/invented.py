@@ -325,7 +325,7 @@ def _open_mm(c: Condition) -> float:
 def _held(c: Condition) -> float:
     """Factor of the support's make on the force."""
     dense = 1.0 if (c.interface_layers or 0) > 0 else (c.line_width_mm / (c.spacing_mm or 2.0)) ** 0.6
-    grid = 1.25 if c.pattern == "grid" else 1.0
+    grid = 1.25 if c.weave == "crossed" else 1.0
     closed = 1.0 + 0.3 * min(c.perimeter_lines or 0, 1)
     along = 1.0 + 0.3 * (1.0 - (c.crossing_deg if c.crossing_deg is not None else 90.0) / 90.0)
     return dense * grid * closed * along

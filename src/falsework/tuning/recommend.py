@@ -277,7 +277,7 @@ def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
 _NAMES = {
     "interface_layers": ("interface layers", "layers"),
     "spacing_mm": ("spacing of the lines", "mm"),
-    "pattern": ("pattern", ""),
+    "weave": ("weave of the body", ""),
     "perimeter_lines": ("perimeter lines", ""),
 }
 

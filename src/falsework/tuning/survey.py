@@ -251,7 +251,7 @@ def _makes(process: Process) -> tuple[Make, ...]:
     values: tuple[tuple[str, Sequence[float | int | str]], ...] = (
         ("interface_layers", (own.interface_layers, 0, 1, 2, 3, 4)),
         ("spacing_mm", tuple(max(f * own.spacing_mm, 2 * process.line_width_mm) for f in _SPACINGS)),
-        ("pattern", ("lines", "grid")),
+        ("weave", ("parallel", "crossed")),
         ("perimeter_lines", (own.perimeter_lines, 0, 1)),
     )
     return tuple(dict.fromkeys(Make(setting, v) for setting, every in values for v in every))

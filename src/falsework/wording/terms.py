@@ -20,6 +20,10 @@ DECISION = {  # where the support of an underside may stand
     "bed": "support from the bed",
     "anywhere": "support from bed or part",
 }
+WEAVE = {  # how the strands of a support's body run
+    "parallel": "strands all one way",
+    "crossed": "strands in two directions",
+}
 BASIS = {  # what a prediction rests on
     "uncalibrated": "nothing printed on this machine with this material stands behind it yet",
     "extrapolated": "readings from this machine, but outside the range they cover",

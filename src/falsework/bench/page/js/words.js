@@ -107,6 +107,7 @@ export const DECISION = {
   anywhere: "support from bed or part",
 };
 export const STANDING = { none: "leave it", bed: "from the bed", anywhere: "from bed or part" };
+export const WEAVE = { parallel: "strands all one way", crossed: "strands in two directions" };
 export const BASIS = {
   uncalibrated: "nothing printed on this machine with this material stands behind it yet",
   extrapolated: "readings from this machine, but outside the range they cover",

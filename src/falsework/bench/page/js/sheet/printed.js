@@ -5,7 +5,7 @@ import { h, unseen } from "../dom.js";
 import * as words from "../words.js";
 import { Section } from "./section.js";
 
-const OFTEN = ["layer_height_mm", "structure.air_gap_layers", "structure.interface_layers", "structure.spacing_mm", "structure.pattern", "structure.side_gap_mm"];
+const OFTEN = ["layer_height_mm", "structure.air_gap_layers", "structure.interface_layers", "structure.spacing_mm", "structure.weave", "structure.side_gap_mm"];
 const TABLE = { process: "How it is printed", printer: "The machine", material: "The material", structure: "How supports are built" };
 let known = null;
 

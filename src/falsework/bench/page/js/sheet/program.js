@@ -17,7 +17,7 @@ const LEVEL = {
   caution: { sign: "△", many: "cautions", means: "it may show" },
   note: { sign: "○", many: "notes", means: "good to know" },
 };
-const UNDERSIDE_HEADS = [["Kind"], ["Height, mm", "n"], ["Planned support"], ["Carried", "n"], ["Air gap, mm", "n"], ["Dense layers", "n"], ["Spacing, mm", "n"], ["Verdict"]];
+const UNDERSIDE_HEADS = [["Kind"], ["Height, mm", "n"], ["Planned support"], ["Carried", "n"], ["Air gap, mm", "n"], ["Interface layers", "n"], ["Spacing, mm", "n"], ["Verdict"]];
 const bytes = (n) => (n < 1e6 ? words.withUnit(n / 1e3, "kB") : words.withUnit(n / 1e6, "MB"));
 
 export class Program extends Section {

@@ -10,7 +10,6 @@ import { Section } from "./section.js";
 import { sparedWords, undersideLooks } from "./undersides.js";
 
 const SHOWN = 30;
-const PATTERN = { lines: "parallel lines", grid: "a grid of two crossing sets of lines" };
 const factor = (safety) => (safety < 100 ? words.number(safety, 1) : "over 100");
 
 /** What is left out for the sake of faces that must not be touched. */
@@ -65,9 +64,9 @@ export class Supports extends Section {
     const gaps = [["under the part", plan.gap], ["above the part, where it stands on it", plan.gap_below]];
     if (!plan.pieces.length) return [instead(store, ["supports"], plan, "building the supports", ""), h("p", { class: "verdict" }, "No support is built."), told ? h("p", {}, told.stands) : null, leftOut(plan)];
     const facts = [
-      ["Body", `${PATTERN[st.pattern] || st.pattern}, ${words.withUnit(st.spacing_mm, "mm")} apart, at ${st.line_angle_deg}°`],
-      ["Dense interface on top", words.counted(st.interface_layers, "layer")],
-      ["Dense interface on the part", words.counted(st.interface_layers_below, "layer")],
+      ["Body", `${words.WEAVE[st.weave]}, ${words.withUnit(st.spacing_mm, "mm")} apart, at ${st.line_angle_deg}°`],
+      ["Interface layers on top", words.counted(st.interface_layers, "layer")],
+      ["Interface layers on the part", words.counted(st.interface_layers_below, "layer")],
       ["Perimeter", st.perimeter_lines ? `${words.counted(st.perimeter_lines, "closed line")} around it` : "none"],
       ["Clearance sideways", words.withUnit(st.side_gap_mm, "mm")],
     ];

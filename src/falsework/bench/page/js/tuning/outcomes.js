@@ -20,7 +20,7 @@ export const PIECES = {
   "overhang-fan": "overhang fan: how steep an underside may be",
   "bridge-ladder": "bridge ladder: how far a strand may span",
   "gap-interface": "gaps and interfaces: how supports let go",
-  "pattern-comb": "pattern comb: lines, grid, spacing, perimeter",
+  "pattern-comb": "weave comb: strands parallel or crossed, spacing, perimeter",
   confirmation: "confirmation: what is recommended, tried together",
 };
 
@@ -29,8 +29,8 @@ export function conditionWords(c) {
   if (c.kind === "overhang") return `${withUnit(c.angle_deg, "°", 1)} from the vertical, fan ${Math.round(100 * c.fan)} %`;
   if (c.kind === "bridge") return `${withUnit(c.span_mm, "mm")} span, fan ${Math.round(100 * c.fan)} %`;
   const layers = Math.round((10 * c.air_gap_mm) / c.layer_height_mm) / 10;
-  const lines = [`air gap ${withUnit(c.air_gap_mm, "mm", 2)} (${number(layers, layers % 1 ? 1 : 0)} ${layers === 1 ? "layer" : "layers"})`, `interface ${c.interface_layers}`,
-    `${c.pattern} ${withUnit(c.spacing_mm, "mm")} apart`];
+  const lines = [`air gap ${withUnit(c.air_gap_mm, "mm", 2)} (${number(layers, layers % 1 ? 1 : 0)} ${layers === 1 ? "layer" : "layers"})`, `${c.interface_layers} interface ${c.interface_layers === 1 ? "layer" : "layers"}`,
+    `strands ${c.weave}, ${withUnit(c.spacing_mm, "mm")} apart`];
   if (c.perimeter_lines) lines.push(`${c.perimeter_lines} around it`);
   return lines.join(", ");
 }
