@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import ClassVar
 
 from falsework.process.earlier import renewed
 from falsework.process.fields import setting
@@ -37,7 +36,7 @@ class LetGo(StrEnum):
 class Condition:
     """What was tried, as it was printed. Fields that a kind does not have are None."""
 
-    EARLIER: ClassVar = staticmethod(renewed)
+    EARLIER = staticmethod(renewed)
 
     kind: Kind = setting(help="what is tried", choices=tuple(Kind))
     nozzle_mm: float = setting(help="nozzle bore", unit="mm", low=0.1, high=3.0)

@@ -7,7 +7,6 @@ others.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
 
 from falsework.errors import ProcessError
 from falsework.process.checks import check_fields, check_fit
@@ -21,7 +20,7 @@ OWN_NAME = "a name of our own"
 class Printer:
     """The machine: what it can reach and how fast it moves."""
 
-    EARLIER: ClassVar = staticmethod(renewed)
+    EARLIER = staticmethod(renewed)
 
     name: str = setting("generic bench printer", help="what the print room calls it", source=OWN_NAME)
     build_width_mm: float = setting(
@@ -174,7 +173,7 @@ class Material:
 class Structure:
     """How supports of the part's own material are built."""
 
-    EARLIER: ClassVar = staticmethod(renewed)
+    EARLIER = staticmethod(renewed)
 
     weave: str = setting(
         "parallel",
