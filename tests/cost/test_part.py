@@ -69,7 +69,8 @@ def test_time_of_one_layer_by_hand():
     # second layer of a hollow box without fill or solid layers: two walls and one travel
     process = dataclasses.replace(PROCESS, fill=0.0, solid_layers=0)
     _, layers = part_cost(stack_of([box(40, 30)] * 3), process)
-    v, c, a = 45.0, 8.0, 1000.0
+    v, a = 45.0, 1000.0
+    c = 60.0 - math.sqrt(0.045 * 60.0 * a)  # a corner at 60 mm/s costs 45 ms
 
     def side(length, *ends):
         return sum((v - e) / a for e in ends) + (length - sum((v * v - e * e) / (2 * a) for e in ends)) / v
