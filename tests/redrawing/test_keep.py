@@ -36,7 +36,7 @@ def named(part: Part) -> dict[str, str]:
 
 def test_a_bore_a_pin_and_flats_are_found_and_described() -> None:
     found = named(as_part(plate()))
-    assert found["bore 1"] == "bore Ø 8.0 mm along z, 10 mm deep, at 10.0, 15.0, 5.0"
+    assert found["bore 1"] == "bore Ø 8.0 mm along z, 10 mm deep, through, at 10.0, 15.0, 5.0"
     assert found["pin 1"] == "pin Ø 6.0 mm along z, 12 mm long, at 30.0, 15.0, 16.0"
     assert found["flat 1"] == "flat face of 11.5 cm² that looks along -z, at 20.0, 15.0, 0.0"
     assert [name for name in found if "flat" not in name] == ["bore 1", "pin 1"]
@@ -74,7 +74,7 @@ def test_pieces_of_one_bore_in_two_walls_are_one() -> None:
     fork = Manifold.cube((20, 30, 20)) - Manifold.cube((22, 14, 22)).translate((-1, 8, 5))
     hole = Manifold.cylinder(40.0, 3.0, circular_segments=48).rotate((-90, 0, 0)).translate((10, -1, 12))
     words = named(as_part(fork - hole))["bore 1"]
-    assert words == "bore Ø 6.0 mm along y, 16 mm deep in pieces over 30 mm, at 10.0, 15.0, 12.0"
+    assert words == "bore Ø 6.0 mm along y, 16 mm deep in pieces over 30 mm, through, at 10.0, 15.0, 12.0"
 
 
 def test_marks_call_candidates_by_name() -> None:

@@ -15,7 +15,7 @@ from falsework.report.redraw import changed_surface, left_lines, redraw_html, re
 
 @pytest.fixture(scope="module")
 def table() -> Redraw:
-    return redraw(demo_parts()["table"](), kinds=["ribs", "membrane"])
+    return redraw(demo_parts()["table"](), kinds=["ribs", "membrane"], change={1: "ribs"})
 
 
 def test_the_page_says_every_way_and_change_and_fetches_nothing(table) -> None:

@@ -89,12 +89,16 @@ class ShownFaces(NamedFaces):
         return not (self.directions or self.face_sets or self.faces)
 
 
+ChangeName = Literal["leave", "corbel", "peaked roof", "ribs", "crossed steps", "membrane", "drawn-in fins"]
+
+
 class Redrawing(Strict):
     """What may be changed in the part itself: ``keep`` names found faces that stay, ``cuts`` has cuts into
-    pieces looked for too."""
+    pieces looked for too, ``change`` says by the number of an underside what to do about it."""
 
     keep: Annotated[tuple[Name, ...], Field(max_length=200)] = ()
     cuts: bool = False
+    change: Annotated[dict[UndersideNumber, ChangeName], Field(max_length=200)] = {}
 
 
 class Choices(Strict):
@@ -181,7 +185,11 @@ def without_lost_numbers(
         for field in ("overrules", "underside_notes")
     }
     lost = {key for field in kept for key in getattr(new, field) if key not in kept[field]}
-    return new.model_copy(update=kept), sorted(lost, key=int)
+    was, now = old.redrawing.change, new.redrawing.change
+    change = {key: kind for key, kind in now.items() if was.get(key) != kind}
+    lost |= now.keys() - change.keys()
+    redrawing = new.redrawing.model_copy(update={"change": change})
+    return new.model_copy(update={**kept, "redrawing": redrawing}), sorted(lost, key=int)
 
 
 def _need_of(process: Process) -> Process:

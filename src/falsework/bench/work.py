@@ -293,7 +293,7 @@ def _redraw(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
     """The changes to the part itself: its files, the page about them, and what the sheet shows."""
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
-    from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw_files
+    from falsework.files.redraw import PAGE, STEP_NAMES, with_step, write_redraw_files
     from falsework.redrawing import Scope, redraw_for
     from falsework.report.redraw import redraw_html, redraw_words
 
@@ -302,9 +302,14 @@ def _redraw(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
     spare = replace(spare, face_sets=(*spare.face_sets, *wanted["keep"]))
     request = replace(request, wish=replace(request.wish, spare=spare))
     context = _context(bench, arguments, watch.part(0.05, 0.9))
-    result = redraw_for(request, context, Scope(split=wanted["cuts"]))
-    page = redraw_html(result, watch.part(0.9, 0.97))
-    step = arguments["name"].lower().endswith(STEP_NAMES)
+    change = {int(number): kind for number, kind in wanted["change"].items()}
+    scope = Scope(split=wanted["cuts"], change=change)
+    result = redraw_for(request, context, scope)
+    step = None
+    if arguments["name"].lower().endswith(STEP_NAMES):
+        source = part_file(bench.folder, arguments["digest"])
+        result, step = with_step(result, source, watch.part(0.9, 0.93))
+    page = redraw_html(result, watch.part(0.93, 0.97))
     names = write_redraw_files(result, staging, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
     _json(staging, "words.json", {**redraw_words(result), "files": names})
     write_buffers(staging / "redrawn.mesh", *figures.redrawn_mesh(result))

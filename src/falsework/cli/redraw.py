@@ -33,6 +33,7 @@ class Changing:
 
     kinds: tuple[str, ...]
     undersides: tuple[int, ...]
+    changes: tuple[str, ...]
     flat_mm: float
     no_split: bool
 
@@ -57,6 +58,14 @@ class Changing:
     multiple=True,
     type=click.IntRange(min=1),
     help="Only this underside, by its number in the plan. Repeatable.",
+)
+@click.option(
+    "--change",
+    "changes",
+    multiple=True,
+    metavar="N=KIND",
+    help="What to do about underside N: a kind of change, or leave. Repeatable; the others are done as is "
+    "best. A change that would narrow a bore or fill a slot is made only so.",
 )
 @click.option(
     "--flat",
@@ -95,6 +104,7 @@ def redraw_command(
 
     Another lie and a cut into pieces are compared with it. Faces named to --spare stay as they are: by
     direction, by face set, or as found in the mesh ('bore 1', see --faces); on a terminal they are asked for.
+    Nothing that stays is put into bores, threads or slots unless --change asks for it.
     """
     session.as_json = as_json
     from falsework.cli.compiling import announced
@@ -129,14 +139,17 @@ def redraw_command(
             changing.undersides or None,
             split=not changing.no_split,
             flat_mm=changing.flat_mm,
+            change=_chosen(changing.changes),
         )
         request = replace(request, part=raw, wish=wish)
         result = redraw_for(request, asked.context(watch.part(0.0, 0.9)), scope)
-        from falsework.files.redraw import PAGE, STEP_NAMES, write_redraw
+        from falsework.files.redraw import PAGE, STEP_NAMES, with_step, write_redraw
         from falsework.report.redraw import redraw_html
 
-        page = redraw_html(result, watch.part(0.9, 0.97))
-        step = asked.part.lower().endswith(STEP_NAMES)
+        step = None
+        if asked.part.lower().endswith(STEP_NAMES):
+            result, step = with_step(result, Path(asked.part), watch.part(0.9, 0.93))
+        page = redraw_html(result, watch.part(0.93, 0.97))
         written = write_redraw(result, folder, step=step, extra={PAGE: page}, watch=watch.part(0.97, 1.0))
         session.written = folder
     if as_json:
@@ -145,6 +158,17 @@ def redraw_command(
     say_redraw.redraw(result)
     say.say()
     say.say(f"Written to {folder}: {', '.join(path.name for path in written)}")
+
+
+def _chosen(changes: tuple[str, ...]) -> dict[int, str]:
+    """Kinds of change by underside, from 'N=KIND'."""
+    chosen = {}
+    for one in changes:
+        number, equals, kind = one.partition("=")
+        if not (equals and number.strip().isdecimal() and kind.strip()):
+            raise click.BadParameter(f"{one!r} is not N=KIND, as in 1=corbel", param_hint="--change")
+        chosen[int(number)] = kind.strip().strip("'\"")
+    return chosen
 
 
 def _asked(raw: Part) -> MarkedFaces:

@@ -39,8 +39,12 @@ def redraw(result: Redraw) -> None:
             say(f"     By hand: {cells.by_hand}")
         for note in cells.notes:
             say(f"     Note: {_plain(note)}")
-        if cells.others:
-            say(f"     {len(cells.others)} more tried: see the page")
+        for line in cells.dimensions:
+            say(f"     To draw: {_plain(line)}")
+        for one in cells.menu:
+            if one.state in ("offered", "on request") and one.kind != "leave":
+                harms = "".join(f"; harms {harm}" for harm in one.harms)
+                say(f"     Or {one.kind} ({one.state}): saves {_plain(one.price)}, hands {one.hand}{harms}")
     for line in left_lines(result):
         say(f"  Not drawn for: {_plain(line)}")
     for line in notes(result):

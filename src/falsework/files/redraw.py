@@ -1,13 +1,16 @@
 """The folder of a redraw: the changed part, the changes as solids of their own, pieces of a split, words.
 
-Part and changes are written in the part's own frame and size, so that they lie on the drawing they came from;
-pieces of a split as they are printed, lying on the bed.
+Part and changes are written about the drawing's own origin, scaled and turned as the part is to be printed:
+where it is neither, they lie on the drawing they came from. ``Placement.words`` says which. Pieces of a split
+are written as they are printed, lying on the bed.
 """
 
 from __future__ import annotations
 
 import os
+import tempfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,18 +23,18 @@ from falsework.files.stl import write_stl
 from falsework.files.threemf import Solid, write_solids
 from falsework.part.placing import turn_matrix
 from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.body.written import sound_solids, written_mesh
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
-    from manifold3d import Manifold
-
     from falsework.redrawing.split.value import Split
     from falsework.redrawing.value import Redraw
 
-REDRAW, PACKAGE, MESH, CHANGES, CHANGES_STEP, PAGE = (
+REDRAW, PACKAGE, MESH, REDRAWN_STEP, CHANGES, CHANGES_STEP, PAGE = (
     "redraw.json",
     "redrawn.3mf",
     "redrawn.stl",
+    "redrawn.step",
     "changes.3mf",
     "changes.step",
     "redraw.html",
@@ -40,7 +43,7 @@ STEP_NAMES = (".step", ".stp")  # a part that came so gets its changes so
 MOST_PIECES = 24
 _PIECES = tuple(f"split-piece-{k}.stl" for k in range(1, MOST_PIECES + 1))
 _PINS = "split-pins.stl"
-OWN_NAMES = (REDRAW, PACKAGE, MESH, CHANGES, CHANGES_STEP, PAGE, *_PIECES, _PINS)
+OWN_NAMES = (REDRAW, PACKAGE, MESH, REDRAWN_STEP, CHANGES, CHANGES_STEP, PAGE, *_PIECES, _PINS)
 _PIN_GAP_MM = 3.0  # between pins on the bed
 
 
@@ -48,14 +51,15 @@ def write_redraw(
     redraw: Redraw,
     folder: str | os.PathLike[str],
     *,
-    step: bool = False,
+    step: bytes | None = None,
     extra: Mapping[str, str] | None = None,
     watch: Watch = QUIET,
 ) -> tuple[Path, ...]:
     """Write a redraw's files into ``folder`` and return their paths.
 
     ``redraw.json`` always; where something is changed ``redrawn.3mf``, ``redrawn.stl`` and ``changes.3mf``
-    with each changed region as a named solid, and with ``step`` the same regions in ``changes.step``; where a
+    with each changed region as a named solid; with ``step`` (see :func:`with_step`) the same regions in
+    ``changes.step`` and, if there are any, its bytes in ``redrawn.step``; where a
     split is offered the pieces of the best one and its pins as STL. ``extra`` adds texts by file name. An
     earlier redraw in the folder is replaced, files of the user's own beside it are kept. Raises
     ``OutputError`` where the folder cannot be written and ``Cancelled`` on request; it is then as it was.
@@ -70,7 +74,7 @@ def write_redraw_files(
     redraw: Redraw,
     staging: Path,
     *,
-    step: bool = False,
+    step: bytes | None = None,
     extra: Mapping[str, str] | None = None,
     watch: Watch = QUIET,
 ) -> list[str]:
@@ -82,27 +86,27 @@ def write_redraw_files(
             "Redraw the part again to write its files",
         )
     name = redraw.part.name
-    geometry, placement = redraw.geometry, redraw.geometry.placement
+    geometry = redraw.geometry
     names = [REDRAW]
     if geometry.redrawn is not None:
         watch.at("writing the redrawn part", 0.0)
-        vertices, faces = placement.own(geometry.redrawn.vertices), geometry.redrawn.faces
+        vertices, faces = geometry.redrawn.vertices, geometry.redrawn.faces  # the numbers that were proved
         redrawn = Solid("model", f"{name}, redrawn", "redrawn", vertices, faces.astype(np.int64))
         write_solids(staging / PACKAGE, redrawn.name, [redrawn])
         write_stl(staging / MESH, vertices, faces, redrawn.name)
         names += [PACKAGE, MESH]
         watch.at("writing the changes", 0.4)
-        regions = changed_regions(redraw)
-        solids = [
-            Solid("model", title, f"change-{k}", *_mesh(solid)) for k, (title, solid) in enumerate(regions, 1)
-        ]
+        solids = _changed_solids(redraw)
         if solids:
             write_solids(staging / CHANGES, f"changes to {name}", solids, whole=f"changes to {name}")
             names.append(CHANGES)
-            if step:
+            if step is not None:
                 bodies = [StepSolid(s.name, s.vertices, s.faces) for s in solids]
                 write_step(staging / CHANGES_STEP, f"changes to {name}", bodies)
                 names.append(CHANGES_STEP)
+        if step:
+            (staging / REDRAWN_STEP).write_bytes(step)
+            names.append(REDRAWN_STEP)
     if redraw.splits is not None and redraw.splits.options:
         watch.at("writing the pieces of the split", 0.7)
         names += _write_split(staging, redraw.splits.options[0])
@@ -115,25 +119,57 @@ def write_redraw_files(
     return names
 
 
-def changed_regions(redraw: Redraw) -> list[tuple[str, Manifold]]:
-    """Every region of the changes proposed together, named, in the part's own frame."""
-    assert redraw.geometry is not None
-    placement = redraw.geometry.placement
-    return [
-        (
-            f"{'add' if region.added else 'take away'}: {region.name}, underside {row.underside.number}",
-            placement.solid_in_own_frame(region.solid),
-        )
+def with_step(redraw: Redraw, source: Path, watch: Watch = QUIET) -> tuple[Redraw, bytes]:
+    """The redraw of a part that came as the STEP file ``source``, and the changed part as STEP with its own
+    faces kept; no bytes where it cannot be made. The redraw's notes say which, and why."""
+    from falsework.files.brep import BRepChange, write_changed_step
+
+    geometry = redraw.geometry
+    if geometry is None or geometry.redrawn is None:
+        return redraw, b""
+    placement = geometry.placement
+    changes = [
+        BRepChange(region.added, *written_mesh(solid, placement.shift_mm)[:2])
         for row in redraw.treated
         if row.change is not None
         for region in row.change.regions
         if region.solid is not None
+        for solid in sound_solids(region.solid, placement.shift_mm)
     ]
+    with tempfile.TemporaryDirectory(prefix="falsework-step-") as folder:
+        path = Path(folder) / REDRAWN_STEP
+        frame = placement.scale * placement.turn
+        made = write_changed_step(source, path, frame, changes, geometry.redrawn.volume_mm3, watch)
+        held = path.read_bytes() if made.written else b""
+    if made.written:
+        note = (
+            f"{REDRAWN_STEP} holds the part with its own faces: {made.faces_before} as drawn, "
+            f"{made.faces_after} with the changes"
+        )
+    else:
+        note = (
+            f"the changed part is not written as STEP, for {made.why}; {MESH} holds it as "
+            f"{len(geometry.redrawn.faces):,} flat triangles, {CHANGES_STEP} what to add and take away"
+        )
+    return replace(redraw, notes=(*redraw.notes, note)), held
 
 
-def _mesh(solid: Manifold) -> tuple[np.ndarray, np.ndarray]:
-    vertices, faces = mesh_of(solid)
-    return vertices, faces.astype(np.int64)
+def _changed_solids(redraw: Redraw) -> list[Solid]:
+    """Every region of the changes proposed together, named, in the frame of the files, in short numbers."""
+    assert redraw.geometry is not None
+    shift_mm = redraw.geometry.placement.shift_mm
+    named = [
+        (f"{'add' if region.added else 'take away'}: {region.name}, underside {row.underside.number}", solid)
+        for row in redraw.treated
+        if row.change is not None
+        for region in row.change.regions
+        if region.solid is not None
+        for solid in sound_solids(region.solid, shift_mm)
+    ]
+    return [
+        Solid("model", title, f"change-{k}", *written_mesh(solid, shift_mm)[:2])
+        for k, (title, solid) in enumerate(named, 1)
+    ]
 
 
 def _write_split(staging: Path, split: Split) -> list[str]:

@@ -1,17 +1,15 @@
-"""The best change of every underside, together: one body, planned again and proved as one."""
+"""The best change of every underside, together: one body, proved as its files hold it, planned again."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Protocol
 
-from falsework.layers.stack import LayerStack
-from falsework.need.underside import NeedMap
-from falsework.part.part import Part
 from falsework.planning.value import Plan
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.prove import Proof, proof_of
+from falsework.redrawing.proof.whole import Written
 from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change
 from falsework.watch import Watch
@@ -20,75 +18,85 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 
-@dataclass(frozen=True, eq=False)
-class Replanned:
-    """The changed part, planned again; ``stack`` and ``need`` of that plan in the place of the ground."""
+class Writer(Protocol):
+    """From a changed solid to what its files hold, and to the plan of that."""
 
-    redrawn: Part
-    plan: Plan
-    stack: LayerStack
-    need: NeedMap
+    def written(self, solid: Manifold, watch: Watch) -> Written:
+        """The solid as its files hold it, looked at."""
+
+    def jittered(self, written: Written, watch: Watch) -> Written:
+        """The same with corners a little elsewhere: see ``JITTER_MM``."""
+
+    def plan(self, written: Written, watch: Watch) -> Plan:
+        """The whole plan of it."""
 
 
 @dataclass(frozen=True, eq=False)
 class Combination:
-    """Changes that are good together, their proof, the part that they make planned again (None for both
-    where there are no changes), and sentences on those that were left out."""
+    """Changes that are good together, their proof, the part that they make and its plan (None for all three
+    where there are no changes), and why those of an underside were left out, by its number."""
 
     changes: tuple[Change, ...]
     proof: Proof | None
-    replanned: Replanned | None
-    dropped: tuple[str, ...]
+    written: Written | None
+    plan: Plan | None
+    dropped: dict[int, str]
+
+
+@dataclass(frozen=True, eq=False)
+class _Row:
+    """What may be done for one underside: the change at hand, and those to be tried after it."""
+
+    change: Change
+    others: tuple[Change, ...]
 
 
 def combine(
-    ground: Ground,
-    ranked: list[tuple[Change, ...]],
-    replan: Callable[[Manifold, Watch], Replanned],
-    watch: Watch,
+    ground: Ground, ranked: Sequence[tuple[Change, ...]], writer: Writer, watch: Watch
 ) -> Combination:
     """One proven change of each row, applied in the order of rows.
 
-    All firsts are made at once, and the part that they make, planned again, is their proof. If they hurt one
-    another, rows are added one by one: of each the first that is good with what stands already; a row of
-    which none is, is dropped.
+    All firsts are made at once and proved as their files hold them, as they are and a hair off. Of a row that
+    lies next to what fails the next change is tried; a row that has none left is dropped.
     """
-    rows = [row for row in ranked if row]
-    if not rows:
-        return Combination((), None, None, ())
-    firsts = [row[0] for row in rows]
-    changed = _changed(ground, firsts)
-    replanned = replan(changed.solid, watch.part(0.1, 0.5))
-    proof = proof_of(changed, replanned.stack, replanned.need, watch.part(0.5, 0.6))
-    if proof.good:
-        return Combination(tuple(firsts), proof, replanned, ())
-    taken, good, dropped = _one_by_one(ground, rows, watch.part(0.6, 0.9))
-    if good is None:
-        return Combination((), None, None, dropped)
-    return Combination(taken, good, replan(good.changed.solid, watch.part(0.9, 1.0)), dropped)
+    rows = [_Row(row[0], row[1:]) for row in ranked if row]
+    dropped: dict[int, str] = {}
+    rounds = sum(1 + len(row.others) for row in rows)
+    for k in range(rounds):
+        if not rows:
+            break
+        at = watch.part(0.8 * k / rounds, 0.8 * (k + 1) / rounds)
+        at.at("proving the changes together", 0.0)
+        written, proof = _proved(ground, rows, writer, at)
+        if proof.good:
+            plan = writer.plan(written, watch.part(0.8, 1.0))
+            return Combination(tuple(row.change for row in rows), proof, written, plan, dropped)
+        rows, gone = _without(rows, proof)
+        if gone is not None:
+            others = ", ".join(str(row.change.underside) for row in rows)
+            beside = f"with the changes of {others} " if others else ""
+            dropped[gone.change.underside] = f"{beside}{proof.faults[0]}"
+    return Combination((), None, None, None, dropped)
 
 
-def _one_by_one(
-    ground: Ground, rows: list[tuple[Change, ...]], watch: Watch
-) -> tuple[tuple[Change, ...], Proof | None, tuple[str, ...]]:
-    """The first change of each row that goes with those before it; the proof of all; who was dropped."""
-    taken: list[Change] = []
-    good: Proof | None = None
-    dropped: list[str] = []
-    for k, row in enumerate(rows):
-        at = watch.part(k / len(rows), (k + 1) / len(rows))
-        for change in row:
-            proof = proof_of(_changed(ground, [*taken, change]), watch=at)
-            if proof.good:
-                taken.append(change)
-                good = proof
-                break
-        else:
-            others = ", ".join(str(c.underside) for c in taken)
-            number, why = row[0].underside, proof.faults[0]
-            dropped.append(f"Underside {number}: its changes do not go with those of {others}: {why}")
-    return tuple(taken), good, tuple(dropped)
+def _proved(ground: Ground, rows: list[_Row], writer: Writer, watch: Watch) -> tuple[Written, Proof]:
+    """All rows' changes made, written and proved; where that is good, proved once more a hair off."""
+    drafts = tuple(row.change.draft for row in rows if row.change.draft is not None)
+    changed = Changed(ground, drafts)
+    written = writer.written(changed.solid, watch.part(0.0, 0.4))
+    proof = proof_of(changed, written, watch.part(0.4, 0.5))
+    if not proof.good:
+        return written, proof
+    off = writer.jittered(written, watch.part(0.5, 0.9))
+    return written, proof_of(changed, replace(off, part=written.part), watch.part(0.9, 1.0))
 
 
-def _changed(ground: Ground, changes: list[Change]) -> Changed:
-    return Changed(ground, tuple(c.draft for c in changes if c.draft is not None))
+def _without(rows: list[_Row], proof: Proof) -> tuple[list[_Row], _Row | None]:
+    """The rows with the worst suspect's next change in the place of its first; the row that went for want of
+    one. Of several suspects the one that saves least."""
+    suspects = [row for row in rows if row.change.underside in proof.suspects] or rows
+    worst = min(suspects, key=lambda row: (not row.others, row.change.saved_price))
+    if not worst.others:
+        return [row for row in rows if row is not worst], worst
+    nxt = _Row(worst.others[0], worst.others[1:])
+    return [nxt if row is worst else row for row in rows], None

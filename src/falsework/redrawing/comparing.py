@@ -22,7 +22,7 @@ from falsework.redrawing.words import AS_IT_IS, best_of, lie_words
 from falsework.request.marks import marked_faces
 from falsework.watch import Watch
 
-FEW_LIES = Search(directions=400, layers=False)  # a fifth of a search for a lie alone: only compared
+FEW_LIES = Search(directions=200, layers=False)  # a tenth of a search for a lie alone: only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 
 
@@ -61,7 +61,7 @@ def best_way(
         {
             AS_IT_IS: before.price,
             "another lie": lie.printed.price if lie else None,
-            "redraw": combined.after.price if combined else None,
+            "redraw": combined.price if combined else None,
             "split": next((s.price for s in splits.options if s.fits), None) if splits else None,
         }
     )

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Unpack
-
-import numpy as np
-import shapely
-from numpy.typing import NDArray
+from typing import Unpack
 
 from falsework.lie.body import face_normals
 from falsework.part.part import Part
@@ -16,29 +13,27 @@ from falsework.planning.pipeline import raw_part
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.redrawing.body.placement import placement_of
-from falsework.redrawing.body.solids import redrawn_part
-from falsework.redrawing.combine import Combination, Replanned, combine
+from falsework.redrawing.combine import Combination, combine
 from falsework.redrawing.comparing import best_way, other_lie, splits_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
 from falsework.redrawing.printed import printed_of
-from falsework.redrawing.proof.prove import outside_mm3, still_asking
+from falsework.redrawing.proof.asking import still_asking
+from falsework.redrawing.proof.function import rooms_of
+from falsework.redrawing.proof.sections import outside_mm3
 from falsework.redrawing.request import RedrawOptions, RedrawRequest, Scope
 from falsework.redrawing.site.ground import ground_of
 from falsework.redrawing.site.value import Ground
-from falsework.redrawing.treating import Worked, to_treat, worked
+from falsework.redrawing.treating import Worked, Workplace, to_treat, worked, worth_making
 from falsework.redrawing.value import Combined, Redraw, RedrawGeometry, Treated
 from falsework.redrawing.words import CAUTION, outcome, spared_words
+from falsework.redrawing.writing import FileWriter
 from falsework.request.context import Context
-from falsework.request.marks import NO_FACES, MarkedFaces, marked_faces
+from falsework.request.marks import marked_faces
 from falsework.request.options import by_class, process_of
 from falsework.request.value import Placing, Request, Wish
 from falsework.support.choosing import chosen_option
 from falsework.watch import Watch
 
-if TYPE_CHECKING:
-    from manifold3d import Manifold
-
-SPARED_SET = "faces to spare"
 WHOLE = Scope()
 
 
@@ -59,6 +54,8 @@ def redraw(
     undersides : numbers of those to be treated; None for those that ask, but no more
         than the dearest ``MOST_TREATED``.
     split : whether cuts are looked for. other_lies : whether other ways to lay the part down are.
+    change : what is to be done about an underside, by its number: a kind of change, even one that spoils what
+        the part is for, or 'leave'. The others are done as is best.
     flat_mm : width that a peaked roof leaves flat at its top, to be bridged; 0 for a peak.
     standing, weights, turn_deg, lie, load_axis, scale, unit, belief, watch, store : as for a plan.
 
@@ -89,18 +86,23 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     normals, areas = face_normals(asked.part.vertices, asked.part.faces)
     spared = marked_faces(asked.part, normals, wish.spare, "faces to spare")
     ground = ground_of(planned, spared, belief)
+    placement = placement_of(asked.part, ground.part, planned.part.turn_deg, scale)
+    rooms = rooms_of(asked.candidates, placement)
+    ground = replace(ground, origin_mm=placement.shift_mm)
+    place = Workplace(ground, planned, asked.scope, rooms, scale)
     chosen, left = to_treat(planned, asked.scope)
     rows = []
     for k, choice in enumerate(chosen):
         at = watch.part(0.45 * k / len(chosen), 0.45 * (k + 1) / len(chosen))
-        rows.append(worked(ground, choice, asked.scope, wish.weights, at))
-    combination = _combination(asked, ground, rows, watch.part(0.45, 0.7))
+        rows.append(worked(place, choice, at))
+    worth = [worth_making(row, asked.scope) for row in rows]
+    writer = FileWriter(asked, ground, placement.shift_mm)
+    combination = combine(ground, worth, writer, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
     other = other_lie(asked, planned, watch.part(0.7, 0.87))
     splits = splits_of(asked, ground, watch.part(0.87, 1.0))
     best, why = best_way(before, other, combined, splits)
     watch.at("done", 1.0)
-    again = combination.replanned
     return Redraw(
         part=planned.part,
         process=wish.process,
@@ -110,6 +112,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
         span_mm=ground.span_mm,
         spared=tuple(spared_words(wish.spare, asked.candidates)),
         spared_mm2=float(areas[spared].sum()) * scale**2,
+        frame=placement.words,
         candidates=asked.candidates,
         before=before,
         treated=tuple(_treated(ground, row, combination) for row in rows),
@@ -124,42 +127,11 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
         rests_on=belief.rests_on,
         geometry=RedrawGeometry(
             ground.part,
-            again.redrawn if again else None,
-            placement_of(asked.part, ground.part, planned.part.turn_deg, scale),
+            combination.written.part if combination.written else None,
+            placement,
             planned,
-            again.plan if again else None,
+            combination.plan,
         ),
-    )
-
-
-def _combination(asked: RedrawRequest, ground: Ground, rows: list[Worked], watch: Watch) -> Combination:
-    """What is worth its price of each row, together."""
-    worth = [
-        tuple(c for c in row.changes if c.proven and (asked.scope.undersides or c.saved_price > 0.0))
-        for row in rows
-    ]
-
-    def replan(solid: Manifold, watch: Watch) -> Replanned:
-        return _replanned(asked, ground, solid, watch)
-
-    return combine(ground, worth, replan, watch)
-
-
-def _replanned(asked: RedrawRequest, ground: Ground, solid: Manifold, watch: Watch) -> Replanned:
-    """A changed solid planned as the part was, its layers and need back in the place of the ground."""
-    spared: NDArray[np.bool_] = ground.spared
-    redrawn = redrawn_part(ground.part, ground.solid, solid, {SPARED_SET: spared})
-    spare = MarkedFaces(face_sets=(SPARED_SET,)) if spared.any() else NO_FACES
-    wish = replace(asked.wish.of_supports, spare=spare)
-    plan = asked.plan(Request(redrawn, Placing(), wish), watch)
-    assert plan.geometry is not None
-    away_mm = (redrawn.vertices[0] - plan.geometry.part.vertices[0])[:2]
-    stack, need = plan.geometry.stack, plan.geometry.need
-    return Replanned(
-        redrawn,
-        plan,
-        replace(stack, points_mm=stack.points_mm + away_mm),
-        replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm)),
     )
 
 
@@ -176,27 +148,29 @@ def _treated(ground: Ground, row: Worked, combination: Combination) -> Treated:
         changes=row.changes,
         declined=row.declined,
         chosen=taken.kind if taken else None,
-        outcome=outcome(taken, row.changes, row.declined),
+        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, "")),
     )
 
 
 def _combined(ground: Ground, combination: Combination) -> Combined | None:
     """The whole part planned again, and what it says of the undersides that were treated; None where nothing
     is changed."""
-    proof, again = combination.proof, combination.replanned
-    if proof is None or again is None:
+    proof, written, plan = combination.proof, combination.written, combination.plan
+    if proof is None or written is None or plan is None:
         return None
     numbers = tuple(sorted(c.underside for c in combination.changes))
-    asking = still_asking(ground, numbers, again.need)
+    asking = still_asking(ground, numbers, written.need)
     return Combined(
         undersides=numbers,
         gone=tuple(n for n in numbers if n not in asking),
         added_mm3=proof.added_mm3,
         removed_mm3=proof.removed_mm3,
-        outside_share=outside_mm3(proof.changed, again.stack) / ground.solid.volume(),
-        triangles=len(again.redrawn.faces),
-        closed=again.redrawn.health.closed,
-        after=printed_of(again.plan),
-        dropped=combination.dropped,
+        outside_share=outside_mm3(proof.changed, written.stack) / ground.solid.volume(),
+        triangles=len(written.part.faces),
+        closed=written.part.health.closed,
+        after=printed_of(plan),
+        dropped=tuple(f"underside {number}: {why}" for number, why in combination.dropped.items()),
         by_hand=tuple(dict.fromkeys(c.by_hand for c in combination.changes if c.by_hand)),
+        hand_min=math.fsum(c.hand_min for c in combination.changes),
+        hand_price=math.fsum(c.hand_price for c in combination.changes),
     )

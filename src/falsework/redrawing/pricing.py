@@ -2,46 +2,102 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
 
 from falsework.cost import cost_of, part_cost, price
 from falsework.cost.cost import Cost
 from falsework.layers.stack import LayerStack
+from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft
+from falsework.redrawing.proof.asking import reaching
 from falsework.redrawing.proof.prove import Proof
 from falsework.redrawing.site.value import Ground
 from falsework.redrawing.value import Change, ChangedRegion
+from falsework.request.value import Wish
 from falsework.request.weights import Weights
-from falsework.support.standing import Option
+from falsework.support.choosing import choose, chosen_option, standing_figures
 
 # What drawn-in fins leave of the marks that a support would (constructed: one line instead of a face).
 FIN_MARKS = 0.5
+# How much of its saving counts when changes are compared: what a person would draw comes first (constructed).
+DRAWN = {
+    ChangeKind.CORBEL: 1.0,
+    ChangeKind.ROOF: 1.0,
+    ChangeKind.STEPS: 1.0,
+    ChangeKind.RIBS: 0.8,
+    ChangeKind.MEMBRANE: 0.8,
+    ChangeKind.FINS: 0.7,
+}
 WHOLE_SHARE = 0.5  # of the layers: where more change, all are counted
 SAME_PRICE = 0.05  # of what the underside costs: prices this near are the same
 
 
-def priced(ground: Ground, draft: Draft, proof: Proof, supported: Option, weights: Weights) -> Change:
-    """The change with its figures; ``supported`` is what the plan does for the underside."""
-    process = ground.process
-    extra = extra_cost(ground, proof) if proof.good else Cost()
-    marks = FIN_MARKS * supported.finish_price if draft.kind is ChangeKind.FINS else 0.0
+@dataclass(frozen=True)
+class Hands:
+    """What breaking a change off again takes. Constructed, not measured: set your own.
+
+    ``per_hour``: price of an hour of hands, far below a wage, since the hands that take supports off are not
+    priced either. ``break_min``: minutes for each piece that is snapped off or cut out; ``trim_min_per_cm``
+    for each centimetre of seam that is trimmed.
+    """
+
+    per_hour: float = 6.0
+    break_min: float = 0.25
+    trim_min_per_cm: float = 0.1
+
+    def minutes(self, draft: Draft) -> float:
+        """Minutes of hand work that a change leaves."""
+        return self.break_min * draft.breaks + self.trim_min_per_cm * 0.1 * draft.trim_mm
+
+    def price(self, draft: Draft) -> float:
+        """The same in the process's currency."""
+        return self.per_hour * self.minutes(draft) / 60.0
+
+
+USUAL_HANDS = Hands()
+
+
+@dataclass(frozen=True)
+class Sayings:
+    """What is said of a change beside its figures: what of the part it harms, and its dimensions."""
+
+    touches: tuple[str, ...] = ()
+    dimensions: tuple[str, ...] = ()
+
+
+def priced(ground: Ground, draft: Draft, proof: Proof, planned: Plan, sayings: Sayings) -> Change:
+    """The change with its figures; ``planned``: the plan of the part as it is."""
+    extra, before, after = Cost(), _NOTHING, _NOTHING
+    hand_min = USUAL_HANDS.minutes(draft)
+    if proof.good:
+        extra = extra_cost(ground, proof)
+        before, after = _supports_before(ground, proof, planned), _supports_after(proof, planned)
     changed = proof.added_mm3 + proof.removed_mm3
     regions = [(region, True) for region in draft.added] + [(region, False) for region in draft.removed]
+    hand_price = USUAL_HANDS.price(draft) + _fin_marks(draft, planned)
+    own = weighted_price(extra, ground.process, planned.weights)
     return Change(
         kind=draft.kind,
         underside=draft.underside,
         words=draft.words,
+        dimensions=sayings.dimensions,
         by_hand=draft.by_hand,
         notes=draft.notes,
         faults=proof.faults,
+        touches=sayings.touches,
         added_mm3=proof.added_mm3,
         removed_mm3=proof.removed_mm3,
         share=changed / max(ground.solid.volume(), 1e-9),
         extra=extra,
-        saved_g=supported.cost.mass_g - extra.mass_g,
-        saved_s=supported.cost.time_s - extra.time_s,
-        saved_price=supported.objective - _weighted_price(extra, process, weights) - marks,
+        saved_g=before.cost.mass_g - after.cost.mass_g - extra.mass_g,
+        saved_s=before.cost.time_s - after.cost.time_s - extra.time_s,
+        saved_price=before.objective - after.objective - own - hand_price,
+        hand_min=hand_min,
+        hand_price=hand_price,
         smallest_before_mm2=proof.smallest_before_mm2,
         smallest_after_mm2=proof.smallest_after_mm2,
         regions=tuple(ChangedRegion(r.name, added, r.solid.volume(), r.solid) for r, added in regions),
@@ -49,21 +105,68 @@ def priced(ground: Ground, draft: Draft, proof: Proof, supported: Option, weight
     )
 
 
-def _weighted_price(cost: Cost, process: Process, weights: Weights) -> float:
+@dataclass(frozen=True)
+class _Supports:
+    """What some undersides take as chosen, marks and the chance of failure in ``objective``."""
+
+    cost: Cost
+    objective: float
+
+
+_NOTHING = _Supports(Cost(), 0.0)
+
+
+def _supports_before(ground: Ground, proof: Proof, planned: Plan) -> _Supports:
+    """Of the undersides that the change reaches, as the plan has them."""
+    numbers = {int(k) + 1 for k in np.flatnonzero(reaching(ground.need, *proof.changed.span))}
+    options = [chosen_option(choice) for choice in planned.choices if choice.underside in numbers]
+    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.objective for o in options))
+
+
+def _supports_after(proof: Proof, planned: Plan) -> _Supports:
+    """Of the undersides that are there instead, chosen as a plan chooses."""
+    wish = Wish(planned.process, standing=planned.standing, weights=planned.weights)
+    figures = standing_figures(proof.changed.stack, proof.need, wish.process)
+    choices = choose(figures, proof.need, wish, planned.part_cost)
+    options = [chosen_option(choice) for choice in choices]
+    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.objective for o in options))
+
+
+def _fin_marks(draft: Draft, planned: Plan) -> float:
+    """What the seams of fins take of the surface's worth."""
+    if draft.kind is not ChangeKind.FINS:
+        return 0.0
+    choice = planned.choices[draft.underside - 1]
+    carried = (option.finish_price for option in choice.options if option.contact_mm2 > 0.0)
+    return FIN_MARKS * max(carried, default=0.0)
+
+
+def weighted_price(cost: Cost, process: Process, weights: Weights) -> float:
+    """Filament and machine time in one price."""
     filament, machine = price(cost.volume_mm3, 0.0, process), price(0.0, cost.time_s, process)
     return weights.filament * filament + weights.time * machine
 
 
 def ranked(changes: list[Change], worth: float) -> tuple[Change, ...]:
-    """Best first: proven before others, then by price; of equal prices the one that leaves less to be done by
-    hand, then the one that changes less."""
+    """Best first: proven before others, those that spoil nothing before others, then by what is saved.
+
+    Of what is saved, a change counts for as much as it is what a person would draw (``DRAWN``). Of equal
+    ones the one that leaves less to be done by hand, then the one that changes less.
+    """
     band = max(SAME_PRICE * worth, 1e-3)
-    return tuple(
-        sorted(
-            changes,
-            key=lambda c: (not c.proven, -round(c.saved_price / band), c.by_hand != "", c.share, c.kind),
+
+    def key(change: Change) -> tuple[bool, bool, float, bool, float, str]:
+        saved = change.saved_price * (DRAWN[change.kind] if change.saved_price > 0.0 else 1.0)
+        return (
+            not change.proven,
+            bool(change.touches),
+            -round(saved / band),
+            change.by_hand != "",
+            change.share,
+            change.kind,
         )
-    )
+
+    return tuple(sorted(changes, key=key))
 
 
 def extra_cost(ground: Ground, proof: Proof) -> Cost:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from falsework.errors import ProcessError
@@ -25,7 +25,8 @@ class Scope:
 
     ``kinds`` of change, None for all; ``undersides`` by number, None for the dearest of those that ask;
     ``split``: cuts; ``other_lies``: other ways to lay the part down; ``flat_mm``: what a peaked roof leaves
-    flat at its top. ``ProcessError`` for a kind that is unknown, a width that is none.
+    flat at its top. ``change``: by underside the kind of change that the user wants made, or 'leave'.
+    ``ProcessError`` for a kind that is unknown, a width that is none.
     """
 
     kinds: Collection[ChangeKind | str] | None = None
@@ -35,17 +36,30 @@ class Scope:
     flat_mm: float = setting(
         0.0, help="width that a peaked roof leaves flat", unit="mm", low=0.0, high=1000.0
     )
+    change: Mapping[int, ChangeKind | str] | None = None
 
     def __post_init__(self) -> None:
         check_fields(self, "redraw")
         object.__setattr__(self, "kinds", kinds_named(self.kinds))
         if self.undersides is not None:
             object.__setattr__(self, "undersides", tuple(self.undersides))
+        _ = self.chosen
 
     @property
     def tried(self) -> tuple[ChangeKind, ...]:
         """The kinds of change, in the order in which they are tried."""
         return kinds_named(self.kinds)
+
+    @property
+    def chosen(self) -> dict[int, ChangeKind | None]:
+        """What the user chose, by underside; None to leave it."""
+        return {
+            int(number): None if kind == LEAVE else kinds_named([kind])[0]
+            for number, kind in sorted((self.change or {}).items())
+        }
+
+
+LEAVE = "leave"
 
 
 class RedrawOptions(Options, total=False):
@@ -56,6 +70,7 @@ class RedrawOptions(Options, total=False):
     split: bool
     other_lies: bool
     flat_mm: float
+    change: Mapping[int, ChangeKind | str] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,5 +103,5 @@ def kinds_named(kinds: Collection[ChangeKind | str] | None) -> tuple[ChangeKind,
         return tuple(ChangeKind)
     unknown = [str(k) for k in kinds if k not in list(ChangeKind)]
     if unknown:
-        raise ProcessError("change", f"{unknown[0]!r} is unknown", f"Known: {', '.join(ChangeKind)}")
+        raise ProcessError("change", f"{unknown[0]!r} is unknown", f"Known: {', '.join(ChangeKind)}, {LEAVE}")
     return tuple(kind for kind in ChangeKind if kind in kinds)

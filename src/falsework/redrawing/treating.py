@@ -2,26 +2,35 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from falsework.errors import PartError
 from falsework.planning.value import Plan
 from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
+from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.pricing import priced, ranked
-from falsework.redrawing.proof.prove import prove
+from falsework.redrawing.pricing import DRAWN, Sayings, priced, ranked
+from falsework.redrawing.proof.changed import BROKEN_OFF
+from falsework.redrawing.proof.function import Room, drop_words, touches_of
+from falsework.redrawing.proof.prove import Proof, prove
 from falsework.redrawing.request import Scope
 from falsework.redrawing.site.ground import asks
 from falsework.redrawing.site.value import Ground, Site
 from falsework.redrawing.value import Change, LeftAlone
 from falsework.request.standing import Standing
-from falsework.request.weights import Weights
 from falsework.support.choosing import chosen_option
 from falsework.support.standing import Choice
 from falsework.watch import Watch
 
-MOST_TREATED = 12  # undersides, the dearest, unless they are asked for by number
+# Of the part, what a change may add or take without being asked for: one in planes, and one that follows
+# layers, which looks grown and not drawn.
+MOST_SHARE, MOST_FREEFORM_SHARE = 0.5, 0.1
+ENOUGH_SHARE = 0.85  # of what an underside costs, of which a change that saves it leaves nothing to look for
+# Undersides that are treated: the dearest, of those that cost more than a share of all, unless they are asked
+# for by number.
+MOST_TREATED, LEAST_SHARE = 10, 0.01
 
 
 @dataclass(frozen=True)
@@ -33,37 +42,56 @@ class Worked:
     declined: tuple[Refusal, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Workplace:
+    """What all undersides of a part share: its ground, its plan, what may be tried, the room its features
+    need and the scale they are drawn at."""
+
+    ground: Ground
+    planned: Plan
+    scope: Scope
+    rooms: tuple[Room, ...]
+    scale: float
+
+
 class _Take(Protocol):
     def __call__(self, kind: ChangeKind, draft: Draft | Refusal, watch: Watch) -> None: ...
 
 
 def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[LeftAlone, ...]]:
     """Choices of the undersides to be treated, dearest first; and those that ask but are left, and why."""
-    process, numbers = planned.process, scope.undersides
+    process, numbers, wished = planned.process, scope.undersides, set(scope.chosen)
     by_price = sorted(planned.choices, key=lambda c: (-chosen_option(c).objective, c.underside))
-    if numbers is not None:
-        unknown = [n for n in numbers if not 1 <= n <= len(planned.undersides)]
+    if numbers is not None or wished:
+        unknown = [n for n in (*(numbers or ()), *wished) if not 1 <= n <= len(planned.undersides)]
         if unknown:
             raise PartError(
                 f"underside {unknown[0]}",
                 f"the part has {len(planned.undersides)} undersides",
                 "Use a number from the table",
             )
-        return tuple(c for c in by_price if c.underside in numbers), ()
+    if numbers is not None:
+        return tuple(c for c in by_price if c.underside in {*numbers, *wished}), ()
     asking = [
         c
         for c in by_price
         if c.chosen is not Standing.NONE or asks(planned.undersides[c.underside - 1], process)
     ]
-    small = asking[MOST_TREATED:]
-    why = f"it is less dear than the {MOST_TREATED} treated; ask for it by its number"
-    return tuple(asking[:MOST_TREATED]), tuple(LeftAlone(c.underside, why) for c in small)
+    least = LEAST_SHARE * sum(chosen_option(c).objective for c in asking)
+    treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).objective >= least]
+    treated += [c for c in by_price if c.underside in wished and c not in treated]
+    small = [c for c in asking if c not in treated]
+    why = f"it costs less than the {len(treated)} treated; ask for it by its number"
+    return tuple(treated), tuple(LeftAlone(c.underside, why) for c in small)
 
 
-def worked(ground: Ground, choice: Choice, scope: Scope, weights: Weights, watch: Watch) -> Worked:
+def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
     """Draft, prove and price every kind of change for one underside."""
+    ground, scope = place.ground, place.scope
+    wished = scope.chosen.get(choice.underside)
+    if wished is not None and wished not in scope.tried:
+        scope = replace(scope, kinds=(*scope.tried, wished))
     site = Site(ground, ground.need.undersides[choice.underside - 1])
-    option = chosen_option(choice)
     changes: dict[ChangeKind, Change] = {}
     declined: dict[ChangeKind, Refusal] = {}
 
@@ -71,21 +99,78 @@ def worked(ground: Ground, choice: Choice, scope: Scope, weights: Weights, watch
         if isinstance(draft, Refusal):
             declined.setdefault(kind, draft)
             return
-        change = priced(ground, draft, prove(ground, draft, watch), option, weights)
+        proof = prove(ground, draft, watch)
+        change = priced(ground, draft, proof, place.planned, _sayings(place, draft, proof))
         if change.proven or kind not in changes:
             changes[kind] = change
             declined.pop(kind, None)
 
-    _draft_each(site, scope, take, watch.part(0.0, 0.8))
+    worth = chosen_option(choice).objective
+
+    def enough() -> str:
+        best = max((c.saved_price for c in changes.values() if c.offered), default=0.0)
+        does = next((c.kind for c in changes.values() if c.offered and c.saved_price == best), None)
+        return f"not tried: {does} saves nearly all" if does and best >= ENOUGH_SHARE * worth else ""
+
+    _draft_each(site, scope, take, enough, watch.part(0.0, 0.8))
     if not any(change.proven for change in changes.values()):
         _draft_fallbacks(site, scope, take, watch.part(0.8, 1.0))
-    return Worked(choice, ranked(list(changes.values()), option.objective), tuple(declined.values()))
+    return Worked(choice, ranked(list(changes.values()), worth), tuple(declined.values()))
 
 
-def _draft_each(site: Site, scope: Scope, take: _Take, watch: Watch) -> None:
-    for k, kind in enumerate(scope.tried):
-        at = watch.part(k / len(scope.tried), (k + 1) / len(scope.tried))
+def _sayings(place: Workplace, draft: Draft, proof: Proof) -> Sayings:
+    """What a proven change harms, and its dimensions."""
+    if not proof.good:
+        return Sayings()
+    touches = touches_of(proof.changed, place.rooms, place.scale) + _too_much(draft, proof, place.ground)
+    dimensions = [one.words(place.ground.origin_mm) for one in (*draft.dimensions, *of_solids(draft))]
+    return Sayings(touches, (*drop_words(draft, place.rooms, place.scale), *dimensions))
+
+
+def worth_making(row: Worked, scope: Scope) -> tuple[Change, ...]:
+    """The changes of an underside that may go into the proposal, best first.
+
+    That is the one that the user chose, else those that spoil nothing and save something.
+
+    Raises ``PartError`` where what was chosen does not hold or cannot be made.
+    """
+    number = row.choice.underside
+    wished = scope.chosen
+    if number not in wished:
+        return tuple(c for c in row.changes if c.offered and (scope.undersides or c.saved_price > 0.0))
+    kind = wished[number]
+    if kind is None:
+        return ()
+    change = next((c for c in row.changes if c.kind is kind), None)
+    if change is not None and change.proven:
+        return (change,)
+    why = change.faults[0] if change else next(r.why for r in row.declined if r.kind is kind)
+    raise PartError(
+        f"{kind} for underside {number}", f"it does not hold: {why}", "Choose another change, or leave"
+    )
+
+
+def _too_much(draft: Draft, proof: Proof, ground: Ground) -> tuple[str, ...]:
+    """Said of a change that would make another part of it."""
+    share = (proof.added_mm3 + proof.removed_mm3) / max(ground.solid.volume(), 1e-9)
+    most = MOST_FREEFORM_SHARE if draft.freeform else MOST_SHARE
+    if not proof.good or draft.kind in BROKEN_OFF or share <= most:
+        return ()
+    return (f"the look of the part: it changes {100.0 * share:.0f} % of its volume",)
+
+
+def _draft_each(site: Site, scope: Scope, take: _Take, enough: Callable[[], str], watch: Watch) -> None:
+    """Every kind in the order in which a person would try them, until one does so well that the others need
+    not be tried: those are declined, unless asked for by name."""
+    wished = scope.chosen.get(site.underside.number)
+    kinds = sorted(scope.tried, key=lambda kind: -DRAWN[kind])
+    for k, kind in enumerate(kinds):
+        at = watch.part(k / len(kinds), (k + 1) / len(kinds))
         at.at(f"underside {site.underside.number}: {kind}", 0.0)
+        if kind is not wished and (why := enough()):
+            ask = f"Ask for it by --change {site.underside.number}='{kind}'"
+            take(kind, Refusal(kind, site.underside.number, why, ask), at)
+            continue
         take(kind, draft_of(kind, site, at.part(0.0, 0.5), scope.flat_mm), at.part(0.5, 1.0))
 
 

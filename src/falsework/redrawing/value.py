@@ -41,19 +41,24 @@ class ChangedRegion:
 class Change:
     """One kind of change for one underside, applied and proved.
 
-    ``faults``: why it is not good, in plain sentences; none for one that is proven. ``added_mm3`` and
+    ``dimensions``: what to type into a drawing program, in the frame of the files.
+    ``faults``: why it is not good, in plain sentences; none for one that is proven. ``touches``: what of the
+    part's function it would spoil; such a change is made only when asked for. ``added_mm3`` and
     ``removed_mm3`` are what really comes and goes, ``share`` both over the part's volume. ``extra``: what the
-    part itself takes more (or less, below 0). ``saved_g``, ``saved_s``: the support's less the extra;
-    ``saved_price`` in the plan's currency, marks and the chance of failure included. The smallest sections:
-    see ``Proof``.
+    part itself takes more (or less, below 0). ``saved_g``, ``saved_s``, ``saved_price``: what the plan of the
+    part takes less with the change than without, filament, time, marks, the chance that what is left ruins
+    it, all told, and less the hands that break the change off again: ``hand_min``, ``hand_price``. Below 0
+    the change costs more than it saves. The smallest sections: see ``Proof``.
     """
 
     kind: ChangeKind
     underside: int
     words: str
+    dimensions: tuple[str, ...]
     by_hand: str
     notes: tuple[str, ...]
     faults: tuple[str, ...]
+    touches: tuple[str, ...]
     added_mm3: float
     removed_mm3: float
     share: float
@@ -61,6 +66,8 @@ class Change:
     saved_g: float
     saved_s: float
     saved_price: float
+    hand_min: float
+    hand_price: float
     smallest_before_mm2: float
     smallest_after_mm2: float
     regions: tuple[ChangedRegion, ...]
@@ -69,6 +76,11 @@ class Change:
     @property
     def proven(self) -> bool:
         return not self.faults
+
+    @property
+    def offered(self) -> bool:
+        """Whether it may be made without being asked for."""
+        return self.proven and not self.touches
 
 
 @dataclass(frozen=True)
@@ -123,6 +135,13 @@ class Combined:
     after: Printed
     dropped: tuple[str, ...]
     by_hand: tuple[str, ...]
+    hand_min: float
+    hand_price: float
+
+    @property
+    def price(self) -> float:
+        """Printed, and the hands that break off what does not stay."""
+        return self.after.price + self.hand_price
 
 
 @dataclass(frozen=True)
@@ -139,8 +158,9 @@ class OtherLie:
 class RedrawGeometry:
     """The arrays behind a redraw: not part of its value.
 
-    ``placed``: the part as it was planned; ``redrawn``: the changed part in the same place, its face sets
-    carried over, None where nothing is changed; ``placement``: from the part's own frame to that place.
+    ``placed``: the part as it was planned; ``redrawn``: the changed part as its files hold it, in their
+    frame, its face sets carried over, None where nothing is changed; ``placement``: from the part's own
+    frame and that of the files to the place of the plan. ``replan``: the plan of ``redrawn``.
     """
 
     placed: Part
@@ -154,9 +174,10 @@ class RedrawGeometry:
 class Redraw:
     """The result: a value that can be written, read back and compared.
 
-    ``span_mm``: the longest flat bridge that prints cleanly. ``spared``: what must stay, in words;
-    ``candidates``: what else the user may want to keep. ``left``: undersides for which nothing was drawn.
-    ``best``: 'another lie', 'split', 'redraw' or 'as it is', whichever is cheapest in all; ``why`` says so.
+    ``span_mm``: the longest flat bridge that prints cleanly. ``frame``: in which files and dimensions are.
+    ``spared``: what must stay, in words; ``candidates``: what else the user may want to keep. ``left``:
+    undersides for which nothing was drawn. ``best``: 'another lie', 'split', 'redraw' or 'as it is',
+    whichever is cheapest in all; ``why`` says so.
     """
 
     part: PartSummary
@@ -167,6 +188,7 @@ class Redraw:
     span_mm: float
     spared: tuple[str, ...]
     spared_mm2: float
+    frame: str
     candidates: tuple[Candidate, ...]
     before: Printed
     treated: tuple[Treated, ...]

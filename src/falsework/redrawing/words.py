@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from falsework.lie.value import Lie
-from falsework.lie.words import turn_words
+from falsework.lie.words import turn_text
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
@@ -22,15 +22,23 @@ AS_IT_IS = "as it is"
 SAME_SHARE = 0.02  # prices this near are the same: then less is done
 
 
-def outcome(taken: Change | None, changes: Sequence[Change], declined: Sequence[Refusal]) -> str:
-    """What becomes of an underside, in a sentence."""
+def outcome(
+    taken: Change | None, changes: Sequence[Change], declined: Sequence[Refusal], dropped: str = ""
+) -> str:
+    """What becomes of an underside, in a sentence; ``dropped``: why the proof of all took its changes out."""
     if taken is not None:
         return f"{taken.kind}: {taken.words}"
-    proven = [c for c in changes if c.proven]
+    proven = [c for c in changes if c.offered]
+    spoils = next((c for c in changes if c.proven and c.touches), None)
+    if spoils is not None and not proven:
+        ask = f"--change {spoils.underside}='{spoils.kind}'"
+        return f"left: {spoils.kind} would do, but for {'; '.join(spoils.touches)}. Ask for it by {ask}"
     if proven:
+        if dropped:
+            return f"left: {proven[0].kind} would do by itself, but {dropped}"
         if proven[0].saved_price <= 0.0:
             return f"left: {proven[0].kind} would do, at more than it saves"
-        return f"left: {proven[0].kind} would do, but not together with the other changes"
+        return f"left, although {proven[0].kind} would do"
     if changes:
         first = changes[0]
         return f"left: the {first.kind} that was drawn does not hold: {first.faults[0]}"
@@ -56,7 +64,7 @@ def lie_words(lie: Lie, printed: Printed) -> str:
     """One sentence on another way to lay the part."""
     count = printed.undersides
     left = f"{figures.counted(count, 'underside')} would ask for support" if count else "none asks"
-    return f"turned by {turn_words(lie)} degrees: {left}"
+    return f"turned by {turn_text(lie)} degrees: {left}"
 
 
 def best_of(prices: Mapping[str, float | None]) -> tuple[str, str]:

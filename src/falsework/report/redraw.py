@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
     from falsework.report.pictures import Picture, View
+    from falsework.report.scene import Soup
 
 ADDED: Rgb = (0.42, 0.58, 0.74)
 TAKEN: Rgb = (0.84, 0.75, 0.45)
@@ -28,7 +29,14 @@ _PLAIN, _CUT, _ADDED, _TAKEN = 0, 1, 2, 3
 _TONES = (PART, CUT, ADDED, TAKEN)
 _HATCHES = (0, 0, 2, 1)  # diagonal: added; upright: taken away
 _MARGIN_SHARE, _LEAST_MARGIN_MM = 0.35, 5.0  # of the block that is cut out around a change
-_PIXELS, _SMALL_PIXELS = 1.2, 0.9
+_PIXELS, _SMALL_PIXELS, _COARSE_PIXELS = 1.2, 0.9, 0.25
+_VIEWS = (pictures.BELOW_LEFT, pictures.BELOW_BACK, pictures.ABOVE_RIGHT)
+_LEAST_SHOWN = 0.015  # of the picture: what shows less is cut open
+_INKS = pictures.Tones(
+    np.array([*_TONES, SUPPORT, BED]),
+    np.array([*_HATCHES, 0, 0], dtype=np.int64),
+    np.array([hatch_rgb(tone) for tone in (*_TONES, SUPPORT, BED)]),
+)
 _MOST_PAIRS = 10
 
 
@@ -46,7 +54,30 @@ class Row:
     volume: str
     saves: str
     section: str
+    dimensions: tuple[str, ...]
+    menu: tuple[MenuLine, ...]
     others: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class MenuLine:
+    """One thing that may be done about an underside; ``kind`` is what ``--change`` takes, 'leave' included.
+
+    ``state``: 'made', 'offered', 'on request' or 'does not hold'; ``saved`` the price that it saves,
+    ``price`` the same in words; ``hand`` the minutes of hands that it leaves; ``harms`` what of the part's
+    function it spoils.
+    """
+
+    kind: str
+    state: str
+    words: str
+    saved: float
+    price: str
+    mass: str
+    time: str
+    hand: str
+    harms: tuple[str, ...]
+    dimensions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -101,6 +132,7 @@ def redraw_words(redraw: Redraw) -> dict[str, object]:
     splits, combined = redraw.splits, redraw.combined
     return {
         "verdict": verdict(redraw),
+        "before": redraw.before.price,
         "ways": [asdict(way) for way in ways(redraw)],
         "rows": [asdict(row(t)) for t in redraw.treated],
         "left": left_lines(redraw),
@@ -163,17 +195,17 @@ def verdict(redraw: Redraw) -> list[str]:
 
 def ways(redraw: Redraw) -> tuple[Way, ...]:
     """The part as it is, laid another way, redrawn, split, with what printing each takes."""
-    found = [("as it is", "as it was given", redraw.before)]
+    found = [("as it is", "as it was given", redraw.before, redraw.before.price)]
     if redraw.lie is not None:
-        found.append(("another lie", redraw.lie.words, redraw.lie.printed))
+        found.append(("another lie", redraw.lie.words, redraw.lie.printed, redraw.lie.printed.price))
     if redraw.combined is not None:
-        done = len(redraw.combined.undersides)
-        found.append(
-            ("redraw", f"{words.counted(done, 'underside')} changed as below", redraw.combined.after)
-        )
+        done, minutes = len(redraw.combined.undersides), redraw.combined.hand_min
+        hands = f", {words.with_unit(minutes, 'min', 0)} of hands" if minutes >= 0.5 else ""
+        said = f"{words.counted(done, 'underside')} changed as below{hands}"
+        found.append(("redraw", said, redraw.combined.after, redraw.combined.price))
     table = [
-        Way(name, said, name == redraw.best, _printed(printed), _asking(printed.undersides))
-        for name, said, printed in found
+        Way(name, said, name == redraw.best, _printed(printed, price), _asking(printed.undersides))
+        for name, said, printed, price in found
     ]
     if redraw.splits is not None and redraw.splits.options:
         best = redraw.splits.options[0]
@@ -195,12 +227,12 @@ def ways(redraw: Redraw) -> tuple[Way, ...]:
     return tuple(table)
 
 
-def _printed(printed: Printed) -> tuple[str, str, str, str]:
+def _printed(printed: Printed, price: float) -> tuple[str, str, str, str]:
     return (
         words.mass(printed.mass_g),
         words.mass(printed.support.mass_g) if printed.support.mass_g else "none",
         words.duration(printed.time_s),
-        words.price(printed.price),
+        words.price(price),
     )
 
 
@@ -217,8 +249,7 @@ def row(treated: Treated) -> Row:
     support = "left alone"
     if treated.support.mass_g > 0.0:
         support = f"{words.mass(treated.support.mass_g)}, {words.duration(treated.support.time_s)}"
-    others = [_other(c) for c in treated.changes if c is not shown]
-    others += [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]
+    others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]
     return Row(
         number=under.number,
         what=f"{kind}, {words.with_unit(under.area_mm2 / 100.0, 'cm²')}, at z {z}",
@@ -230,14 +261,48 @@ def row(treated: Treated) -> Row:
         volume=_volume(shown) if shown else "–",
         saves=_saves(shown) if shown else "–",
         section=_section(shown) if shown else "–",
+        dimensions=change.dimensions if change else (),
+        menu=_menu(treated),
         others=tuple(words.sentence(o) for o in others),
     )
 
 
-def _other(change: Change) -> str:
-    if change.proven:
-        return f"{change.kind}: {change.words}; {_volume(change)}, saves {_saves(change)}"
-    return f"{change.kind}: it does not hold: {'; '.join(change.faults)}"
+def _menu(treated: Treated) -> tuple[MenuLine, ...]:
+    """What may be done about an underside, what was drawn best first, and leaving it last."""
+    lines = []
+    for change in treated.changes:
+        state = "offered" if change.offered else "on request"
+        if not change.proven:
+            state = "does not hold"
+        elif change is treated.change:
+            state = "made"
+        lines.append(
+            MenuLine(
+                str(change.kind),
+                state,
+                words.sentence(change.words if change.proven else "; ".join(change.faults)),
+                change.saved_price if change.proven else 0.0,
+                words.price(_unsigned(change.saved_price, 0.005)) if change.proven else "–",
+                words.with_unit(_unsigned(change.saved_g, 0.05), "g", 1) if change.proven else "–",
+                _minutes(change.saved_s) if change.proven else "–",
+                words.with_unit(change.hand_min, "min", 1) if change.hand_min else "none",
+                change.touches,
+                change.dimensions,
+            )
+        )
+    leave = "made" if treated.change is None else "offered"
+    none = words.price(0.0)
+    lines.append(MenuLine("leave", leave, "As planned.", 0.0, none, "0\u00a0g", "0\u00a0min", "none", (), ()))
+    return tuple(lines)
+
+
+def _unsigned(value: float, least: float) -> float:
+    """0 for what rounds to nothing: no '−0'."""
+    return value if abs(value) >= least else 0.0
+
+
+def _minutes(seconds: float) -> str:
+    return f"{words.number(_unsigned(seconds / 60.0, 0.5), 0)}\u00a0min"
 
 
 def _volume(change: Change) -> str:
@@ -249,9 +314,9 @@ def _volume(change: Change) -> str:
 
 
 def _saves(change: Change) -> str:
-    return (
-        f"{words.mass(change.saved_g)}, {words.duration(change.saved_s)}, {words.price(change.saved_price)}"
-    )
+    mass = words.with_unit(_unsigned(change.saved_g, 0.05), "g", 1)
+    price = words.price(_unsigned(change.saved_price, 0.005))
+    return f"{mass}, {_minutes(change.saved_s)}, {price}"
 
 
 def _section(change: Change) -> str:
@@ -313,9 +378,9 @@ def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pai
         watch.at("pictures of changes", (k + 1) / (len(chosen) + 1))
         change = treated.change
         assert change is not None
-        block = _block(redraw, change)
+        view, block = _best_view(_applied(whole, (change,)), change, _block(redraw, change))
         drawn = [
-            _picture(solid ^ block, (change,), pictures.BELOW_LEFT, _SMALL_PIXELS, block)
+            _picture(solid ^ block, (change,), view, _SMALL_PIXELS, block)
             for solid in (whole, _applied(whole, (change,)))
         ]
         pairs.append(Pair(treated.underside.number, words.sentence(treated.outcome), tuple(drawn)))
@@ -358,21 +423,57 @@ def _block(redraw: Redraw, change: Change) -> Manifold:
     return box.as_original()
 
 
+def _best_view(after: Manifold, change: Change, block: Manifold) -> tuple[View, Manifold]:
+    """From where most of a change shows, and the block about it; half of that where it shows from nowhere."""
+    for one in (block, None):
+        seen = []
+        for view in _VIEWS:
+            near = one if one is not None else _half(block, change, view)
+            soup = _soup(after ^ near, (change,), near)
+            drawing = pictures.draw_soups(soup, None, None, _INKS, view, _COARSE_PIXELS)
+            shown = np.isin(drawing.tag, (_ADDED, _TAKEN)).sum() / max(1, int((drawing.tag >= 0).sum()))
+            seen.append((float(shown), view, near))
+        shown, view, near = max(seen, key=lambda row: row[0])
+        if shown >= _LEAST_SHOWN:
+            break
+    return view, near
+
+
+def _half(block: Manifold, change: Change, view: View) -> Manifold:
+    """The half of a block that lies behind an upright plane through the middle of a change."""
+    from manifold3d import Manifold
+
+    boxes = [np.reshape(r.solid.bounding_box(), (2, 3)) for r in change.regions if r.solid is not None]
+    middle = 0.5 * (np.min(boxes, axis=0)[0] + np.max(boxes, axis=0)[1])
+    towards = view.axes[2] * (1.0, 1.0, 0.0)
+    towards = towards / max(float(np.linalg.norm(towards)), 1e-9)
+    far = float(np.ptp(np.reshape(block.bounding_box(), (2, 3)), axis=0).max()) * 2.0
+    slab = Manifold.cube((far, 2.0 * far, 2.0 * far)).translate((-far, -far, -far))
+    turned = slab.rotate((0.0, 0.0, float(np.degrees(np.arctan2(towards[1], towards[0])))))
+    half: Manifold = (block ^ turned.translate(tuple(middle))).as_original()
+    return half
+
+
 def _picture(
     solid: Manifold, changes: Iterable[Change], view: View, pixels: float, block: Manifold | None = None
 ) -> Picture:
     """``solid`` with what the changes added and cut in tones of their own, and cut faces of a block plain."""
+    room = None if block is None else _corners(block)  # before and after at one scale
+    soup = _soup(solid, changes, block)
+    return pictures.composed(pictures.draw_soups(soup, None, None, _INKS, view, pixels, room), [])
+
+
+def _soup(solid: Manifold, changes: Iterable[Change], block: Manifold | None) -> Soup:
     from falsework.redrawing.body.solids import mesh_of
     from falsework.report.scene import plain_soup
 
-    vertices, faces = mesh_of(solid)
-    soup = replace(plain_soup(vertices, faces), tag=_tags(solid, changes, block))
-    tones = pictures.Tones(
-        np.array([*_TONES, SUPPORT, BED]),
-        np.array([*_HATCHES, 0, 0], dtype=np.int64),
-        np.array([hatch_rgb(tone) for tone in (*_TONES, SUPPORT, BED)]),
-    )
-    return pictures.composed(pictures.draw_soups(soup, None, None, tones, view, pixels), [])
+    return replace(plain_soup(*mesh_of(solid)), tag=_tags(solid, changes, block))
+
+
+def _corners(block: Manifold) -> np.ndarray:
+    """(8, 3) corners of its box."""
+    low, high = np.reshape(block.bounding_box(), (2, 3))
+    return np.array([[(low, high)[k >> d & 1][d] for d in range(3)] for k in range(8)])
 
 
 def _tags(solid: Manifold, changes: Iterable[Change], block: Manifold | None) -> np.ndarray:

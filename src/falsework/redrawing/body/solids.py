@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,10 +10,9 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.kernels.mesh.edges import pair_edges, sort_edges
 from falsework.kernels.mesh.measures import face_areas
 from falsework.layers.stack import Floats
-from falsework.part.part import Health, Part
+from falsework.part.part import Part
 
 if TYPE_CHECKING:
     from manifold3d import Manifold, Mesh64
@@ -104,35 +103,13 @@ def areas_left_mm2(part: Part, ground: Manifold, solid: Manifold) -> Floats:
 
     ``ground`` is ``solid_of(part)``; what was added or cut must carry names of its own (``as_original``).
     """
-    number = _came_from(ground, solid)
+    number = came_from(ground, solid)
     mine = number >= 0
     areas = face_areas(*mesh_of(solid))[mine]
     return np.bincount(number[mine], weights=areas, minlength=len(part.faces)).astype(np.float64)
 
 
-def redrawn_part(
-    part: Part, ground: Manifold, solid: Manifold, sets: Mapping[str, NDArray[np.bool_]]
-) -> Part:
-    """``solid``, made from ``ground``, as a part in the same place, with the face sets of ``part``.
-
-    ``sets``: further ones, (m,) by name.
-    """
-    number = _came_from(ground, solid)
-    vertices, faces = mesh_of(solid)
-    open_, crowded, turned = pair_edges(faces, sort_edges(faces, len(vertices)))[1].tolist()
-    carried: dict[str, NDArray[np.int32]] = {}
-    marks = {name: np.isin(np.arange(len(part.faces)), chosen) for name, chosen in part.face_sets.items()}
-    for name, marked in {**marks, **sets}.items():
-        carried[name] = np.flatnonzero((number >= 0) & marked[number]).astype(np.int32)
-    health = Health(
-        closed=open_ == crowded == turned == 0,
-        bodies=len(solid.decompose()),
-        self_intersections=part.health.self_intersections,  # layers see to rounding where bodies met
-    )
-    return Part(f"{part.name} redrawn", vertices, faces, health, carried)
-
-
-def _came_from(ground: Manifold, solid: Manifold) -> NDArray[np.int64]:
+def came_from(ground: Manifold, solid: Manifold) -> NDArray[np.int64]:
     """(k,) for each face of ``solid`` the face of ``ground``'s part that it is of; -1 for one that is new."""
     mesh = solid.to_mesh64()
     ours = np.isin(mesh.run_original_id, ground.to_mesh64().run_original_id)

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats
-from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
+from falsework.redrawing.changes.dimensions import chamfers
+from falsework.redrawing.changes.draft import ChangeKind, Dimension, Draft, Refusal, Region
 from falsework.redrawing.changes.field import (
     OVERLAP_MM,
     RIM,
@@ -115,8 +116,20 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     notes = ("a share of it comes down to the bed",) if on_bed else ()
     watch.at("corbel drawn", 1.0)
     return Draft(
-        ChangeKind.CORBEL, site.underside.number, words, added=(Region("corbel", solid),), notes=notes
+        ChangeKind.CORBEL,
+        site.underside.number,
+        words,
+        added=(Region("corbel", solid),),
+        notes=notes,
+        dimensions=_dimensions(footprint, canvas, slope),
     )
+
+
+def _dimensions(footprint: Footprint, canvas: Canvas, slope: float) -> tuple[Dimension, ...]:
+    """Chamfers along its edges, under a level underside."""
+    if not canvas.flat:
+        return ()
+    return chamfers(footprint, float(np.median(canvas.surface[canvas.held])), slope)
 
 
 def _refusal(site: Site, why: str, cure: str) -> Refusal:

@@ -99,6 +99,7 @@ def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         site.underside.number,
         words,
         added=(Region("corbel", solid),),
+        freeform=True,
         notes=tuple(notes),
     )
 

@@ -6,8 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
     from manifold3d import Manifold
+
+    from falsework.layers.stack import Floats
 
 
 class ChangeKind(StrEnum):
@@ -19,6 +23,22 @@ class ChangeKind(StrEnum):
     STEPS = "crossed steps"  # a stepped hole closed by bridges that cross, a layer each
     MEMBRANE = "membrane"  # one layer across a stepped hole, cut out afterwards
     FINS = "drawn-in fins"  # break-away walls that belong to the drawing
+
+
+Point = tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """One phrase with places in it, ``{}`` for each of ``points_mm``, in the frame of the placed part."""
+
+    phrase: str
+    points_mm: tuple[Point, ...] = ()
+
+    def words(self, shift_mm: Floats) -> str:
+        """The phrase with its places in the frame of the files, which lies ``shift_mm`` from the part's."""
+        moved = [np.subtract(point, shift_mm) + 0.0 for point in self.points_mm]
+        return self.phrase.format(*("({:.2f}, {:.2f}, {:.2f})".format(*np.round(p, 2) + 0.0) for p in moved))
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +55,10 @@ class Draft:
 
     ``words``: what is done, one plain sentence with its sizes. ``added`` may reach into the part, ``removed``
     beyond it: what counts is ``(part ∪ added) - removed``. ``by_hand``: what is left to do after printing, as
-    a sentence ('' for nothing). ``notes``: further sentences a person should know.
+    a sentence ('' for nothing); ``breaks``: how many pieces have to be broken off or cut out, ``trim_mm`` the
+    length of seams to be trimmed. ``wall_down`` names permanent walls that stand on the bed or the part by
+    themselves, '' for none; ``freeform``: what is added follows layers and no plane. ``notes``: further
+    sentences a person should know; ``dimensions``: what a person types to draw it.
     """
 
     kind: ChangeKind
@@ -44,7 +67,12 @@ class Draft:
     added: tuple[Region, ...] = ()
     removed: tuple[Region, ...] = ()
     by_hand: str = ""
+    wall_down: str = ""
+    freeform: bool = False
+    breaks: int = 0
+    trim_mm: float = 0.0
     notes: tuple[str, ...] = ()
+    dimensions: tuple[Dimension, ...] = ()
 
 
 @dataclass(frozen=True)

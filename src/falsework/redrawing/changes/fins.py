@@ -215,7 +215,16 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
     mark_mm2 = line_mm * sum(on_part_mm(wall, bed_mm) for wall in [*placed.standing, *ties])
     if mark_mm2 > 0.0:
         notes.append(f"They stand on the part over {mark_mm2:.1f} mm² and leave a mark there.")
-    return Draft(ChangeKind.FINS, site.underside.number, words, tuple(added), (), by_hand, tuple(notes))
+    return Draft(
+        ChangeKind.FINS,
+        site.underside.number,
+        words,
+        added=tuple(added),
+        by_hand=by_hand,
+        breaks=len(walls),
+        trim_mm=_head_mm(list(walls)),
+        notes=tuple(notes),
+    )
 
 
 def _numbered(name: str, walls: Sequence[Wall]) -> list[Region]:

@@ -57,7 +57,15 @@ def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         f"ceiling bridges {tried.span_mm:.1f} mm from wall to wall"
     )
     added = (Region("membrane", prism(seat, low_mm, high_mm)),)
-    return Draft(ChangeKind.MEMBRANE, site.underside.number, words, added, (), BY_HAND)
+    return Draft(
+        ChangeKind.MEMBRANE,
+        site.underside.number,
+        words,
+        added=added,
+        by_hand=BY_HAND,
+        breaks=1,
+        trim_mm=float(hole.bore.length),
+    )
 
 
 def _refusal(site: Site, why: str, cure: str = "") -> Refusal:

@@ -268,4 +268,7 @@ def _draft(site: Site, placed: list[_Rib], span_mm: float) -> Draft:
     if on_part > 0.0:
         notes.append(f"Over {on_part:.0f} mm of their length they stand on the part.")
     added = tuple(Region(f"rib {k}", rib.wall.solid()) for k, rib in enumerate(placed, 1))
-    return Draft(ChangeKind.RIBS, site.underside.number, words, added, notes=tuple(notes))
+    wall_down = f"{down} wall{'' if down == 1 else 's'} down to what lies below" if down else ""
+    return Draft(
+        ChangeKind.RIBS, site.underside.number, words, added, notes=tuple(notes), wall_down=wall_down
+    )

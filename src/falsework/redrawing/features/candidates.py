@@ -1,83 +1,79 @@
-"""Faces that may have to stay as they are: bores, pins, large flat faces, found for the user to confirm."""
+"""What a part is for, as far as its shape tells: bores, shafts, threads, slots, large flat faces."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from falsework.kernels.mesh.edges import pair_edges, sort_edges
-from falsework.layers.stack import Floats, Indices
+from falsework.layers.stack import Floats
 from falsework.lie.body import face_normals
-from falsework.part.part import Ints, Part
+from falsework.part.part import Part
+from falsework.redrawing.features.facets import FLAT_DEG, Facets, facets_of, meetings_of
+from falsework.redrawing.features.inside import inside_part
+from falsework.redrawing.features.rounds import (
+    MOST,
+    ROUND_MM,
+    SMOOTH_DEG,
+    Round,
+    along_axis,
+    rounds_of,
+    squared,
+)
+from falsework.redrawing.features.screws import fits_screw
+from falsework.redrawing.features.slots import Slot, slots_of
+from falsework.redrawing.features.threads import Thread, threads_of
+from falsework.redrawing.features.zones import Cylinder, Prism
 
-FLAT_DEG = 0.5  # faces that meet at less lie in one plane
-SMOOTH_DEG = 40.0  # facets that meet at less may be one round surface: nine facets to the circle at least
-ALIKE_WIDTHS = 3.0  # facets of one round surface differ in width by no more; a flat beside it is wider
-LEAST_COVER_DEG = 200.0  # less than that is a rounded edge
-LEAST_RADIUS_MM = 0.5
-ROUND_MM, ROUND_SHARE = 0.02, 0.005  # how far corners may lie off the fitted circle
-STRAIGHT_DEG = 2.0  # how far normals may lean along the axis
 LEAST_FLAT_MM2, LEAST_FLAT_SHARE = 25.0, 0.02  # of the whole surface
 PIECES_SHARE = 0.7  # of a bore's length, with less surface than which it is in pieces
-FEWEST_FACETS = 4  # of a round surface
-MOST = 24  # candidates of each sort
+BEYOND_MM = 0.05  # past a bore's end it is asked whether it goes on
+STEP_MM = 0.5  # ends of two coaxial bores that lie no farther apart are a step
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """Faces of a part that a user may want to keep as drawn.
+    """Faces of a part that serve for something and may have to stay as drawn.
 
     ``name`` is what the user calls it by ('bore 1'), ``words`` say what it is, in the part's own frame.
+    ``zone``: where nothing may come without spoiling it, None where only the faces count.
     """
 
     name: str
     words: str
     area_mm2: float
     faces: tuple[int, ...] = field(default=(), compare=False, repr=False)
+    zone: Cylinder | Prism | None = field(default=None, compare=False, repr=False)
 
-
-@dataclass(frozen=True, eq=False)
-class _Facets:
-    """Faces joined into flat facets: facet of each face (m,), normal (k, 3), area (k,)."""
-
-    of_face: Indices
-    normal: Floats
-    area: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class _Round:
-    """A cylinder: a unit axis, its point nearest to the origin, and which facets are on it."""
-
-    axis: Floats
-    foot: Floats
-    radius_mm: float
-    inward: bool
-    facets: Indices
+    @property
+    def sort(self) -> str:
+        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'flat'."""
+        return self.name.rpartition(" ")[0]
 
 
 def candidates(part: Part) -> tuple[Candidate, ...]:
-    """Bores, pins and large flat faces, the largest first; numbered within their sort.
+    """Bores, pins, threads, slots and large flat faces, the largest first; numbered within their sort.
 
-    A bore or pin is a smooth run of facets around more than half a turn whose corners lie on a cylinder.
-    Threads, cones and freely curved faces are not recognised: those are named by a face set.
+    A bore or pin is a smooth run of facets around more than half a turn whose corners lie on a cylinder. A
+    thread is a surface that a screwing motion takes into itself, a slot the room between two flat faces that
+    look at each other. Cones and freely curved faces are not recognised: those are named by a face set.
     """
     normals, areas = face_normals(part.vertices, part.faces)
-    a, b, angle, length = _meetings(part, normals)
+    a, b, angle, length = meetings_of(part, normals)
     if len(a) == 0:
         return ()
-    facets = _facets(len(part.faces), normals, areas, a[angle <= FLAT_DEG], b[angle <= FLAT_DEG])
+    facets = facets_of(len(part.faces), normals, areas, a[angle <= FLAT_DEG], b[angle <= FLAT_DEG])
     bent = (angle > FLAT_DEG) & (angle <= SMOOTH_DEG)
-    rounds = _rounds(part, facets, a[bent], b[bent], length[bent])
+    rounds = rounds_of(part, facets, a[bent], b[bent], length[bent])
+    threads = threads_of(part, normals, areas, rounds)
     found: list[Candidate] = []
     for sort, inward in (("bore", True), ("pin", False)):
-        mine = [_described(part, facets, r) for r in rounds if r.inward == inward]
-        found += _numbered(sort, mine)
+        mine = [r for r in rounds if r.inward == inward]
+        found += _numbered(sort, [_described(part, facets, r, mine) for r in mine])
+    found += _numbered("thread", [_thread(areas, t) for t in threads])
+    found += _numbered("slot", [_slot(areas, s) for s in slots_of(part, facets)])
     return (*found, *_numbered("flat", _flats(part, facets)))
 
 
@@ -87,158 +83,64 @@ def with_candidates(part: Part, found: Sequence[Candidate]) -> Part:
     return replace(part, face_sets={**sets, **part.face_sets})
 
 
-def _meetings(part: Part, normals: Floats) -> tuple[Ints, Ints, Floats, Floats]:
-    """Pairs of faces that share an edge, the angle between them in degrees, and the edge's length."""
-    partner = pair_edges(part.faces, sort_edges(part.faces, len(part.vertices)))[0]
-    half = np.flatnonzero(partner > np.arange(len(partner)))
-    a, b = (half // 3).astype(np.int32), (partner[half] // 3).astype(np.int32)
-    cosine = np.einsum("ij,ij->i", normals[a], normals[b])
-    sine = np.linalg.norm(np.cross(normals[a], normals[b]), axis=1)
-    flat = part.faces.ravel()
-    ends = part.vertices[flat[half]] - part.vertices[flat[np.where(half % 3 < 2, half + 1, half - 2)]]
-    return a, b, np.degrees(np.arctan2(sine, cosine)), np.linalg.norm(ends, axis=1)
-
-
-def _joined(count: int, a: NDArray[np.integer], b: NDArray[np.integer]) -> Indices:
-    """(count,) number of the connected group of each."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
-
-
-def _facets(count: int, normals: Floats, areas: Floats, a: Ints, b: Ints) -> _Facets:
-    of_face = _joined(count, a, b)
-    most = int(of_face.max()) + 1
-    weighted = areas[:, None] * normals
-    total = np.column_stack([np.bincount(of_face, weights=weighted[:, k], minlength=most) for k in range(3)])
-    size = np.linalg.norm(total, axis=1)
-    return _Facets(
-        of_face,
-        total / np.maximum(size, 1e-300)[:, None],
-        np.bincount(of_face, weights=areas).astype(np.float64),
-    )
-
-
-def _rounds(part: Part, facets: _Facets, a: Ints, b: Ints, length: Floats) -> list[_Round]:
-    """All cylinders, pieces of one that share axis, radius and side put together."""
-    fa, fb = facets.of_face[a], facets.of_face[b]
-    wide_a, wide_b = facets.area[fa] / np.maximum(length, 1e-9), facets.area[fb] / np.maximum(length, 1e-9)
-    alike = np.maximum(wide_a, wide_b) <= ALIKE_WIDTHS * np.minimum(wide_a, wide_b)
-    group = _joined(len(facets.area), fa[alike], fb[alike])
-    large = np.bincount(group) >= FEWEST_FACETS
-    members = _by_group(np.flatnonzero(large[group]), group)
-    of_face = group[facets.of_face]
-    inside = np.flatnonzero(large[of_face])
-    faces = _by_group(inside[np.argsort(facets.of_face[inside], kind="stable")], of_face)
-    fitted = [_fitted(part, facets, *one) for one in zip(members, faces, strict=True)]
-    pieces = [r for r in fitted if r is not None]
-    whole = [r for r in _together(pieces) if _cover_deg(part, facets, r) >= LEAST_COVER_DEG]
-    return sorted(whole, key=lambda r: -float(facets.area[r.facets].sum()))[:MOST]
-
-
-def _by_group(rows: Indices, group: Indices) -> list[Indices]:
-    """Rows in lists by their group, in the order of the groups; none for a group without rows."""
-    order = rows[np.argsort(group[rows], kind="stable")]
-    starts = np.flatnonzero(np.diff(group[order], prepend=-1)).tolist()
-    return [order[a:b] for a, b in pairwise([*starts, len(order)])]
-
-
-def _fitted(part: Part, facets: _Facets, members: Indices, faces: Indices) -> _Round | None:
-    """The cylinder through a group of facets, or None where there is none."""
-    normal, area = facets.normal[members], facets.area[members]
-    spread, axes = np.linalg.eigh((area[:, None] * normal).T @ normal / area.sum())
-    if spread[0] > math.sin(math.radians(STRAIGHT_DEG)) ** 2 or spread[1] < 1e-3:
-        return None
-    axis = _squared(axes[:, 0])
-    across = _across(axis)
-    points = part.vertices[np.unique(part.faces[faces])] @ across.T
-    middle = points.mean(axis=0)
-    local = points - middle
-    terms = np.column_stack([local, np.ones(len(local))])
-    (x, y, c), *_ = np.linalg.lstsq(terms, (local**2).sum(axis=1), rcond=None)
-    center = np.array([x, y]) / 2
-    radius = math.sqrt(max(c + float(center @ center), 0.0))
-    off = np.abs(np.linalg.norm(local - center, axis=1) - radius)
-    if radius < LEAST_RADIUS_MM or float(off.max()) > max(ROUND_MM, ROUND_SHARE * radius):
-        return None
-    out = np.einsum("ij,ij->i", normal @ across.T, _facet_middles(part, facets, members, faces) @ across.T)
-    out -= (normal @ across.T) @ (middle + center)
-    return _Round(axis, across.T @ (middle + center), radius, bool((out * area).sum() < 0.0), members)
-
-
-def _facet_middles(part: Part, facets: _Facets, members: Indices, faces: Indices) -> Floats:
-    """(k, 3) mean corner of each facet."""
-    where = np.searchsorted(np.sort(members), facets.of_face[faces])
-    middles = part.vertices[part.faces[faces]].mean(axis=1)
-    count = np.bincount(where, minlength=len(members))
-    mean = np.column_stack([np.bincount(where, weights=middles[:, k]) for k in range(3)]) / count[:, None]
-    return mean[np.argsort(np.argsort(members))]
-
-
-def _squared(axis: Floats) -> Floats:
-    """An axis pointing up its largest coordinate, and along it where it nearly does."""
-    largest = int(np.argmax(np.abs(axis)))
-    axis = axis * np.sign(axis[largest])
-    if axis[largest] > math.cos(math.radians(FLAT_DEG)):
-        return np.eye(3)[largest]
-    return axis
-
-
-def _across(axis: Floats) -> Floats:
-    """(2, 3) two unit directions square to the axis."""
-    first = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
-    first /= np.linalg.norm(first)
-    return np.array([first, np.cross(axis, first)])
-
-
-def _together(pieces: list[_Round]) -> list[_Round]:
-    """Pieces of one cylinder as one."""
-    whole: list[_Round] = []
-    for piece in pieces:
-        for k, one in enumerate(whole):
-            reach = max(ROUND_MM, ROUND_SHARE * one.radius_mm)
-            if (
-                one.inward == piece.inward
-                and abs(one.radius_mm - piece.radius_mm) <= reach
-                and float(one.axis @ piece.axis) > math.cos(math.radians(FLAT_DEG))
-                and float(np.linalg.norm(np.cross(piece.foot - one.foot, one.axis))) <= 2 * reach
-            ):
-                whole[k] = replace(one, facets=np.concatenate([one.facets, piece.facets]))
-                break
-        else:
-            whole.append(piece)
-    return whole
-
-
-def _along(part: Part, facets: _Facets, r: _Round) -> tuple[Ints, float, float]:
-    """Faces of a cylinder, and where along its axis they begin and end."""
-    faces = np.flatnonzero(np.isin(facets.of_face, r.facets)).astype(np.int32)
-    at = part.vertices[np.unique(part.faces[faces])] @ r.axis
-    return faces, float(at.min()), float(at.max())
-
-
-def _cover_deg(part: Part, facets: _Facets, r: _Round) -> float:
-    """How much of the circle is there: directions in which some facet looks, each as wide as facets are."""
-    flat = facets.normal[r.facets] @ _across(r.axis).T
-    at = np.sort(np.degrees(np.arctan2(flat[:, 1], flat[:, 0])))
-    steps = np.diff(np.append(at, at[0] + 360.0))
-    return float(steps[steps <= SMOOTH_DEG].sum())
-
-
-def _described(part: Part, facets: _Facets, r: _Round) -> Candidate:
-    faces, low, high = _along(part, facets, r)
+def _described(part: Part, facets: Facets, r: Round, others: Sequence[Round]) -> Candidate:
+    faces, low, high = along_axis(part, facets, r)
     sort, size = ("bore", "deep") if r.inward else ("pin", "long")
     area = float(facets.area[r.facets].sum())
     true_mm = area / (2 * r.radius_mm * math.pi)
     over = "" if true_mm > PIECES_SHARE * (high - low) else f" in pieces over {high - low:.3g} mm"
     x, y, z = r.foot + 0.5 * (low + high) * r.axis + 0.0
+    more = _bore_words(part, facets, r, others) if r.inward else ""
     words = (
         f"{sort} Ø {2 * r.radius_mm:.1f} mm along {_direction(r.axis)}, "
-        f"{true_mm if over else high - low:.3g} mm {size}{over}, at {x:.1f}, {y:.1f}, {z:.1f}"
+        f"{true_mm if over else high - low:.3g} mm {size}{over}{more}, at {x:.1f}, {y:.1f}, {z:.1f}"
     )
-    return Candidate("", words, area, tuple(faces.tolist()))
+    zone = Cylinder(tuple(r.axis), tuple(r.foot), low, high, 0.0 if r.inward else r.radius_mm, r.radius_mm)
+    return Candidate("", words, area, tuple(faces.tolist()), zone)
+
+
+def _bore_words(part: Part, facets: Facets, r: Round, others: Sequence[Round]) -> str:
+    """Whether a bore goes through, what it is the counterbore of, which screw goes through it."""
+    _, low, high = along_axis(part, facets, r)
+    ends = np.array([low - BEYOND_MM, high + BEYOND_MM])[:, None] * r.axis + r.foot
+    closed = int(inside_part(part, ends).sum())
+    how = (", through", ", blind", ", closed at both ends")[closed]
+    for other in others:
+        if other is r or other.radius_mm >= r.radius_mm or abs(float(other.axis @ r.axis)) < 1.0 - 1e-6:
+            continue
+        _, other_low, other_high = along_axis(part, facets, other)
+        step = min(abs(other_low - high), abs(other_high - low))
+        apart = np.linalg.norm(np.cross(other.foot - r.foot, r.axis))
+        if step <= STEP_MM and apart <= ROUND_MM * 5:
+            return f"{how}, counterbore of one Ø {2 * other.radius_mm:.1f} mm"
+    screw = fits_screw(2 * r.radius_mm)
+    return how + (f", takes an {screw} screw" if screw else "")
+
+
+def _thread(areas: Floats, thread: Thread) -> Candidate:
+    faces = np.flatnonzero(thread.faces)
+    x, y, z = thread.foot + 0.5 * (thread.low_mm + thread.high_mm) * thread.axis + 0.0
+    which = "inner" if thread.inward else "outer"
+    long_mm = thread.high_mm - thread.low_mm
+    words = (
+        f"{which} thread Ø {2 * thread.outer_mm:.1f} mm, lead {thread.lead_mm:.2f} mm, along "
+        f"{_direction(thread.axis)}, {long_mm:.3g} mm long, at {x:.1f}, {y:.1f}, {z:.1f}"
+    )
+    inner = 0.0 if thread.inward else thread.inner_mm
+    zone = Cylinder(
+        tuple(thread.axis), tuple(thread.foot), thread.low_mm, thread.high_mm, inner, thread.outer_mm
+    )
+    return Candidate("", words, float(areas[faces].sum()), tuple(faces.tolist()), zone)
+
+
+def _slot(areas: Floats, slot: Slot) -> Candidate:
+    x, y, z = slot.middle + 0.0
+    long_mm, deep_mm = slot.extents_mm
+    words = (
+        f"slot {slot.gap_mm:.3g} mm wide across {_direction(slot.normal)}, "
+        f"{long_mm:.3g} × {deep_mm:.3g} mm, at {x:.1f}, {y:.1f}, {z:.1f}"
+    )
+    return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), slot.zone)
 
 
 def _direction(vector: Floats) -> str:
@@ -248,7 +150,7 @@ def _direction(vector: Floats) -> str:
     return "({:.2f}, {:.2f}, {:.2f})".format(*(np.round(vector, 2) + 0.0))
 
 
-def _flats(part: Part, facets: _Facets) -> list[Candidate]:
+def _flats(part: Part, facets: Facets) -> list[Candidate]:
     large = np.flatnonzero(facets.area >= max(LEAST_FLAT_MM2, LEAST_FLAT_SHARE * float(facets.area.sum())))
     large = large[np.argsort(-facets.area[large], kind="stable")][:MOST]
     found = []
@@ -259,7 +161,7 @@ def _flats(part: Part, facets: _Facets) -> list[Candidate]:
         if np.ptp(points @ normal) > ROUND_MM:
             continue  # a gently curved face
         sign = float(np.sign(normal[int(np.argmax(np.abs(normal)))]))
-        looks = _direction(sign * _squared(normal))
+        looks = _direction(sign * squared(normal))
         if looks in "xyz":
             looks = ("+" if sign > 0 else "-") + looks
         area = float(facets.area[facet])

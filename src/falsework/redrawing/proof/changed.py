@@ -12,7 +12,7 @@ import shapely
 
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.polygons import EMPTY, areas_only, overlaid
-from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.redrawing.body.solids import mesh_of, united, without_specks
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
@@ -99,6 +99,14 @@ class Changed:
         return self.of(self.ground.stack)
 
     @cached_property
+    def own(self) -> Regions:
+        """(n,) what of ``before`` the changes leave: the part's own walls."""
+        left = self.before
+        for _, removed in self._each:
+            left = areas_only(overlaid(shapely.difference, left, removed))
+        return left
+
+    @cached_property
     def stack(self) -> LayerStack:
         """The ground's layers with those of ``span`` changed."""
         old, (first, last) = self.ground.stack, self.span
@@ -141,6 +149,30 @@ class Changed:
         return stack_layers(
             Part("", *mesh_of(whole)), np.ascontiguousarray(self.z_mm[first : last + 2])
         ).regions
+
+    def near(self, regions: Regions, layer: Indices) -> tuple[int, ...]:
+        """Undersides whose changes lie within two lines and two layers of one of the regions."""
+        first, last = self.span
+        reach_mm, found = 2.0 * self.ground.process.line_width_mm, []
+        within = (layer >= first - 2) & (layer <= last + 2)
+        for draft, both in zip(self.drafts, self._each, strict=True):
+            for step in (-2, -1, 0, 1, 2):
+                at = np.clip(layer[within] + step - first, 0, last - first)
+                if any(shapely.dwithin(regions[within], side[at], reach_mm).any() for side in both):
+                    found.append(draft.underside)
+                    break
+        return tuple(found)
+
+    def around(self, spots_mm: Sequence[tuple[float, ...]]) -> tuple[int, ...]:
+        """Undersides of whose changes one lies, by its box, within two lines of one of the spots."""
+        reach_mm, found = 2.0 * self.ground.process.line_width_mm, []
+        for draft in self.drafts:
+            boxes = np.array([r.solid.bounding_box() for r in (*draft.added, *draft.removed)]).reshape(-1, 6)
+            spots = np.array(spots_mm).reshape(-1, 1, 3)
+            inside = (spots > boxes[:, :3] - reach_mm) & (spots < boxes[:, 3:] + reach_mm)
+            if inside.all(axis=2).any():
+                found.append(draft.underside)
+        return tuple(found)
 
     def box(self, margin_mm: float) -> tuple[float, float, float, float]:
         """x0, y0, x1, y1 around all that is changed and the margin."""

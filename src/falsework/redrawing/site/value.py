@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -32,7 +32,8 @@ class Ground:
     """The planned part as changes see it, in its place on the bed; the same for all of its undersides.
 
     ``solid`` is ``part`` as one closed body. ``spared`` (m,) marks faces of ``part`` that must stay as they
-    are. ``span_mm``: the longest flat bridge that the process prints cleanly.
+    are. ``span_mm``: the longest flat bridge that the process prints cleanly. ``origin_mm`` (3,): where the
+    origin of the files lies, which is the drawing's.
     """
 
     part: Part
@@ -43,6 +44,7 @@ class Ground:
     belief: Belief
     spared: NDArray[np.bool_]
     span_mm: float
+    origin_mm: Floats = field(default_factory=lambda: np.zeros(3))
 
     @cached_property
     def outlines(self) -> Outlines:

@@ -119,7 +119,7 @@ def split(
     whole, origin = marked_solid(ground.solid, marks)
     thin = whole.simplify(THINNED_LAYERS * process.layer_height_mm)
     case = _Case(ground, whole, origin, thin, weights, care, gluing)
-    apart = len(whole.decompose()) > 1
+    apart = sum(body.volume() > 0.0 for body in whole.decompose()) > 1  # a void is no body
     tried, size, planes, made = _all_tried(case, whole_lie, most_cuts, apart, watch.part(0.25, 0.7))
     options: list[Split] = []
     for one in _unlike(tried):
@@ -358,7 +358,7 @@ def _made(case: _Case, tried: _Tried, size: Whole, watch: Watch) -> Split | None
     pins = [pin for drill in drills for pin in drill.pins]
     pins_mm3 = math.fsum(pin.solid.volume() for pin in pins if pin.solid is not None)
     result = Split(
-        planes=tuple(_plane(cut) for cut in cuts),
+        planes=tuple(_plane(cut, case.ground.origin_mm) for cut in cuts),
         pieces=pieces,
         joints=tuple(_joint(joint, drill) for joint, drill in zip(met, drills, strict=True)),
         holes_mm3=math.fsum(body.volume() for body in bodies) - math.fsum(p.volume_mm3 for p in pieces),
@@ -414,10 +414,11 @@ def _pieces(case: _Case, bodies: list[Manifold], lies: list[Lie], watch: Watch) 
     return tuple(pieces)
 
 
-def _plane(cut: Cut) -> Plane:
+def _plane(cut: Cut, origin_mm: Floats) -> Plane:
+    """A cut in the frame of the files."""
     x, y, z = (float(v) for v in cut.normal)
     through = "the part" if cut.through is None else "one piece"
-    return Plane((x, y, z), cut.offset_mm, through, cut.on_face, cut.askew)
+    return Plane((x, y, z), cut.offset_mm - float(cut.normal @ origin_mm), through, cut.on_face, cut.askew)
 
 
 def _joint(joint: Meeting, drill: Drilled) -> Joint:

@@ -44,7 +44,7 @@ class Gluing:
 
 @dataclass(frozen=True)
 class Plane:
-    """One cut: points with ``normal`` · point = ``offset_mm``, in the frame of the part as it was placed.
+    """One cut: points with ``normal`` · point = ``offset_mm``, in the frame of the redraw's files.
 
     ``cuts``: 'the part', or 'one piece' where it goes through one of those that the cut before it left.
     ``on_face``: it lies in a plane face of the part. ``askew``: it lies along no face or axis of the part.

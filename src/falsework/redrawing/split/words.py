@@ -7,6 +7,7 @@ import math
 from falsework.redrawing.split.value import Plane, Split, Uncut
 from falsework.wording import figures
 
+UPRIGHT_DEG = 89.995
 _AXES = ("x", "y", "z")
 CAUTION = (
     "A glued joint is weaker than the part: whether it carries the load is for the user or a licensed "
@@ -20,7 +21,7 @@ SEVERAL = (
 
 
 def where(plane: Plane) -> str:
-    """Where a cut goes, in the frame of the part on the bed."""
+    """Where a cut goes, in the frame of the files, with the digits that reproduce it."""
     along = [k for k in range(3) if abs(plane.normal[k]) > 1.0 - 1e-6]
     through = "" if plane.cuts == "the part" else f" through {plane.cuts}"
     on = ", in a face of the part" if plane.on_face else ""
@@ -30,10 +31,10 @@ def where(plane: Plane) -> str:
         level = "level" if axis == 2 else "upright"
         return f"{level} at {_AXES[axis]} = {figures.with_unit(at, 'mm', 2)}{through}{on}"
     lean = math.degrees(math.acos(min(1.0, abs(plane.normal[2]))))
-    normal = ", ".join(f"{v:.3f}" for v in plane.normal)
-    far = figures.with_unit(plane.offset_mm, "mm", 2)
-    from_level = figures.with_unit(lean, "°", 0)
-    return f"leaning by {from_level} from level, across ({normal}) at {far}{through}{on}"
+    normal = ", ".join(figures.given(v, 6) for v in plane.normal)
+    far = figures.with_unit(plane.offset_mm, "mm", 3)
+    how = "upright" if lean > UPRIGHT_DEG else f"leaning by {figures.with_unit(lean, '°', 2)} from level"
+    return f"{how}, across ({normal}) at {far}{through}{on}"
 
 
 def what(split: Split) -> str:

@@ -10,8 +10,9 @@ import { Section } from "./section.js";
 
 const ADDED = [0.42, 0.58, 0.74], TAKEN = [0.84, 0.75, 0.45];
 const FILES = {
-  "redrawn.3mf": "the changed part, where it lies in its own drawing",
+  "redrawn.3mf": "the changed part, as it is to be printed",
   "redrawn.stl": "the same as a bare mesh",
+  "redrawn.step": "the same with the faces of the STEP that it came as",
   "changes.3mf": "what is added and taken away, each a solid with its name",
   "changes.step": "the same solids for drawing programs that want STEP",
   "redraw.html": "all of this as one page that opens anywhere, with pictures before and after",
@@ -37,7 +38,7 @@ export class Redraw extends Section {
   }
 
   get asked() {
-    return { keep: [], cuts: false, ...this.store.choices.redrawing };
+    return { keep: [], cuts: false, change: {}, ...this.store.choices.redrawing };
   }
 
   /** The faces that may have to stay are found while somebody looks here. */
@@ -111,7 +112,7 @@ export class Redraw extends Section {
         h("tbody", {}, found.ways.map((way) => h("tr", { class: way.chosen ? "chosen" : null },
           h("th", { scope: "row" }, way.chosen && h("span", { "aria-hidden": "true" }, "▶ "), way.name), h("td", {}, way.said), h("td", {}, way.asking),
           way.printed.map((cell) => h("td", { class: "n" }, cell))))))),
-      found.rows.length ? [h("h3", {}, "Each underside"), this.table(found.rows)] : null,
+      found.rows.length ? [h("h3", {}, "Each underside"), this.total(found), this.table(found.rows)] : null,
       found.left.length ? h("ul", {}, found.left.map((line) => h("li", {}, line))) : null,
       found.splits.length ? [h("h3", {}, "Cut into pieces"), h("ol", {}, found.splits.map((split) => h("li", {}, split)))] : null,
       found.why_not ? h("p", {}, found.why_not) : null,
@@ -137,9 +138,39 @@ export class Redraw extends Section {
       h("th", { scope: "row", class: "n" }, row.number), h("td", {}, row.what),
       h("td", {}, row.done && h("span", { "aria-hidden": "true" }, "✓ "), row.change, row.by_hand && h("span", { class: "sub" }, ` ${words.sentence(row.by_hand)}`),
         row.notes.map((note) => h("span", { class: "sub" }, ` ${note}`)),
-        row.others.length ? h("details", { "data-key": `redraw-others-${row.number}` }, h("summary", {}, words.counted(row.others.length, "other change")),
+        this.menu(row),
+        row.others.length ? h("details", { "data-key": `redraw-others-${row.number}` }, h("summary", {}, words.counted(row.others.length, "change that cannot be made", "changes that cannot be made")),
           h("ul", {}, row.others.map((other) => h("li", {}, other)))) : null),
       h("td", {}, row.support), h("td", {}, row.volume), h("td", {}, row.saves), h("td", {}, row.section))))));
+  }
+
+  /** What may be done about an underside, to be chosen; the total moves at once, the proof when it is drawn anew. */
+  menu(row) {
+    const { store, asked } = this, chosen = asked.change[row.number];
+    const made = row.menu.find((one) => one.state === "made");
+    const lines = row.menu.filter((one) => one.state !== "does not hold");
+    const choose = (kind) => store.choose({ redrawing: { change: { [row.number]: kind } } });
+    return h("details", { "data-key": `redraw-menu-${row.number}` },
+      h("summary", {}, chosen ? `Your choice: ${chosen}` : "Choose what to do"),
+      h("fieldset", { class: "no-print" }, h("legend", { class: "unseen" }, `What to do about underside ${row.number}`),
+        lines.map((one) => h("label", { class: "line" },
+          h("input", { type: "radio", name: `change-${row.number}`, checked: (chosen || made?.kind) === one.kind, onchange: () => choose(one.kind) }),
+          ` ${one.kind}: saves ${one.price}, ${one.mass}, ${one.time}; hands ${one.hand}`,
+          one.harms.map((harm) => h("span", { class: "sub" }, ` Harms ${harm}.`))))),
+      chosen ? h("button", { type: "button", class: "quiet no-print", onclick: () => choose(null) }, "Back to what was proposed") : null,
+      row.dimensions.length ? h("ul", { class: "sub" }, row.dimensions.map((line) => h("li", {}, line))) : null);
+  }
+
+  /** What the choices come to, before they are proved together. */
+  total(found) {
+    const { asked } = this, own = Object.keys(asked.change);
+    if (!own.length) return null;
+    const saved = found.rows.reduce((sum, row) => {
+      const kind = asked.change[row.number] || row.menu.find((one) => one.state === "made")?.kind;
+      return sum + (row.menu.find((one) => one.kind === kind)?.saved || 0);
+    }, 0);
+    return h("p", { "aria-live": "polite" }, `As chosen, about ${words.price(found.before - saved)} in all; draw the changes anew to have it proved. `,
+      h("button", { type: "button", class: "quiet no-print", onclick: () => this.store.choose({ redrawing: { change: null } }) }, "Undo all choices"));
   }
 
   // ---- the figure ----------------------------------------------------------------------------------------------------

@@ -1,0 +1,88 @@
+"""``Cylinder`` and ``Prism``: the room that a bore, a thread or a slot needs, as plain figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from falsework.layers.stack import Floats
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+SEGMENTS = 64
+CLEAR_MM, CLEAR_SHARE = 0.05, 0.02  # so far within its walls the room begins: facets stand inside a circle
+
+Point = tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Cylinder:
+    """Around an axis through ``foot``, from ``low_mm`` to ``high_mm`` along it, between two radii.
+
+    ``inner_mm`` equal to ``outer_mm`` is a shaft, around which nothing may be.
+    """
+
+    axis: Point
+    foot: Point
+    low_mm: float
+    high_mm: float
+    inner_mm: float
+    outer_mm: float
+
+    def solid(self) -> Manifold:
+        """The room as a body, in the part's own frame."""
+        from manifold3d import Manifold
+
+        clear = max(CLEAR_MM, CLEAR_SHARE * self.outer_mm)
+        shaft = self.inner_mm >= self.outer_mm
+        outer = self.outer_mm + clear if shaft else self.outer_mm - clear
+        length = self.high_mm - self.low_mm
+        body = Manifold.cylinder(length, outer, outer, SEGMENTS)
+        if self.inner_mm > 0.0:
+            inner = self.inner_mm + (0.2 * clear if shaft else clear)
+            body -= Manifold.cylinder(length, inner, inner, SEGMENTS)
+        frame = _frame(np.array(self.axis))
+        base = np.array(self.foot) + self.low_mm * np.array(self.axis)
+        return body.transform(np.column_stack([frame, base]))
+
+
+@dataclass(frozen=True)
+class Prism:
+    """Between two faces that look at each other: ``outline`` in a plane through ``origin`` square to
+    ``normal``, drawn along it by ``gap_mm``."""
+
+    normal: Point
+    origin: Point
+    outline: tuple[tuple[float, float], ...]
+    gap_mm: float
+
+    def solid(self) -> Manifold:
+        """The room as a body, in the part's own frame."""
+        from manifold3d import CrossSection, Manifold
+
+        ring = shapely.buffer(shapely.Polygon(self.outline), -CLEAR_MM, join_style="mitre")
+        inner = shapely.orient_polygons(shapely.get_parts(ring))
+        rings = [np.asarray(one.exterior.coords)[:-1] for one in inner if not one.is_empty]
+        if not rings or self.gap_mm <= 2 * CLEAR_MM:
+            return Manifold()
+        body = Manifold.extrude(CrossSection(rings), self.gap_mm - 2 * CLEAR_MM)
+        frame = _frame(np.array(self.normal))
+        base = np.array(self.origin) + CLEAR_MM * np.array(self.normal)
+        return body.transform(np.column_stack([frame, base]))
+
+
+def _frame(axis: Floats) -> Floats:
+    """(3, 3) columns: two directions square to a unit axis, and the axis, right-handed."""
+    first = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    first /= np.linalg.norm(first)
+    return np.column_stack([first, np.cross(axis, first), axis])
+
+
+def plane_of(axis: Floats) -> Floats:
+    """(2, 3) the two directions in which a ``Prism`` of that normal has its outline."""
+    flat: Floats = _frame(axis)[:, :2].T
+    return flat

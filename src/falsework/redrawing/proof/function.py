@@ -1,0 +1,161 @@
+"""Whether a change spoils what a part is for: what stays in or across bores, threads, slots, on shafts."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from falsework.layers.stack import Floats
+from falsework.redrawing.body.placement import Placement
+from falsework.redrawing.body.solids import areas_left_mm2
+from falsework.redrawing.changes.draft import ChangeKind, Draft
+from falsework.redrawing.features.candidates import Candidate
+from falsework.redrawing.features.zones import Cylinder
+from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
+from falsework.redrawing.site.value import Ground
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+SPECK_MM3 = 0.3  # of a room that is taken: less is rounding
+SHAFT_SHARE = 0.15  # of a shaft's surface that a fillet at its shoulder may take
+FACE_SHARE = 0.02  # of a bore or shaft that a cut may take
+LEVEL_COSINE = 0.02  # of the axis of a bore whose roof is told as a drop
+LEVEL = 0.3  # of an axis along z, up to which a bore lies on its side: its roof may be cut to a drop
+
+
+@dataclass(frozen=True, eq=False)
+class Room:
+    """A feature with the room it needs, in the place of the ground; ``axis``: of a round one, or across a
+    slot."""
+
+    feature: Candidate
+    solid: Manifold
+    volume_mm3: float
+    box: Floats  # (2, 3)
+    axis: Floats
+
+
+def rooms_of(features: Sequence[Candidate], placement: Placement) -> tuple[Room, ...]:
+    """The rooms of all features that need some."""
+    turn = placement.scale * placement.turn
+    frame = np.column_stack([turn, placement.shift_mm])
+    rooms = []
+    for feature in features:
+        if feature.zone is None:
+            continue
+        solid = feature.zone.solid().transform(frame)
+        if not solid.is_empty():
+            box = np.reshape(solid.bounding_box(), (2, 3))
+            zone = feature.zone
+            axis = placement.turn @ np.array(zone.axis if isinstance(zone, Cylinder) else zone.normal)
+            rooms.append(Room(feature, solid, float(solid.volume()), box, axis))
+    return tuple(rooms)
+
+
+def touches_of(changed: Changed, rooms: Sequence[Room], scale: float) -> tuple[str, ...]:
+    """What of the part's function a change would spoil, a phrase each; none for what is broken off again."""
+    found = []
+    for draft in changed.drafts:
+        if draft.kind in BROKEN_OFF:
+            continue
+        found += [words for room in rooms if (words := _taken(changed.ground, draft, room, scale))]
+        if draft.wall_down:
+            found.append(f"{draft.wall_down}: it stays in the part")
+        if draft.removed:
+            found += _cut(changed, draft, rooms)
+    return tuple(dict.fromkeys(found))
+
+
+def _taken(ground: Ground, draft: Draft, room: Room, scale: float) -> str:
+    """What the added solids take of a room, in words; '' for nothing."""
+    taken = None
+    for region in draft.added:
+        low, high = np.reshape(region.solid.bounding_box(), (2, 3))
+        if (high < room.box[0]).any() or (low > room.box[1]).any():
+            continue
+        piece = (region.solid ^ room.solid) - ground.solid
+        taken = piece if taken is None else taken + piece
+    if taken is None or taken.volume() <= SPECK_MM3:
+        return ""
+    zone, name = room.feature.zone, room.feature.name
+    if not isinstance(zone, Cylinder):
+        return f"{name} crossed, which takes {100.0 * taken.volume() / room.volume_mm3:.0f} % of its room"
+    size = 2.0 * scale * zone.outer_mm
+    if room.feature.sort == "thread":
+        return f"{name} (Ø {size:.1f}) filled in part"
+    if zone.inner_mm >= zone.outer_mm:  # a shaft
+        share = taken.volume() / room.volume_mm3
+        return f"{name} (Ø {size:.1f}) covered over {100.0 * share:.0f} %" if share > SHAFT_SHARE else ""
+    left = 2.0 * _off_axis_mm(taken, room)
+    if left < 0.05 * size:
+        return f"{name} (Ø {size:.1f}) closed: drill after"
+    return f"{name} (Ø {size:.1f}) narrowed to {left:.1f}: drill after"
+
+
+def _off_axis_mm(taken: Manifold, room: Room) -> float:
+    """How near to the axis of a round room a piece comes."""
+    zone = room.feature.zone
+    assert isinstance(zone, Cylinder)
+    middle = 0.5 * (room.box[0] + room.box[1])
+    axis = room.axis
+    first = np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))])
+    first /= np.linalg.norm(first)
+    flat = np.array([first, np.cross(axis, first), axis])
+    seen = taken.transform(np.column_stack([flat, -flat @ middle])).project().to_polygons()
+    outlines = [shapely.Polygon(ring) for ring in seen if len(ring) > 2]
+    return min((float(shapely.distance(shapely.Point(0.0, 0.0), one)) for one in outlines), default=0.0)
+
+
+def drop_words(draft: Draft, rooms: Sequence[Room], scale: float) -> tuple[str, ...]:
+    """A roof over level bores told as a drop: how far its peak lies above the axis of each."""
+    found = []
+    for region in draft.removed if draft.kind is ChangeKind.ROOF else ():
+        low, high = np.reshape(region.solid.bounding_box(), (2, 3))
+        for room in rooms:
+            zone = room.feature.zone
+            if room.feature.sort != "bore" or not isinstance(zone, Cylinder):
+                continue
+            if (high < room.box[0]).any() or (low > room.box[1] + 1.0).any():
+                continue
+            if abs(float(room.axis[2])) > LEVEL_COSINE:
+                continue
+            apex = float(high[2]) - float(room.box.mean(axis=0)[2])
+            radius = scale * zone.outer_mm
+            if apex > radius:
+                angle = math.degrees(math.asin(min(1.0, radius / apex)))
+                found.append(
+                    f"drop over {room.feature.name} (Ø {2.0 * radius:.2f}): apex {apex:.2f} mm above the "
+                    f"axis, its two planes {angle:.1f}° from the vertical, touching the bore"
+                )
+    return tuple(dict.fromkeys(found))
+
+
+def _cut(changed: Changed, draft: Draft, rooms: Sequence[Room]) -> list[str]:
+    """Bores that are not drop-shaped by it and shafts of which a cut takes more than it may."""
+    ground = changed.ground
+    boxes = np.array([np.reshape(region.solid.bounding_box(), (2, 3)) for region in draft.removed])
+    near = [room for room in rooms if _meet(boxes, room.box) and room.feature.sort in ("bore", "pin")]
+    if not near or draft.kind is ChangeKind.STEPS:
+        return []
+    left = areas_left_mm2(ground.part, ground.solid, changed.solid)
+    whole = areas_left_mm2(ground.part, ground.solid, ground.solid)
+    found = []
+    for room in near:
+        if room.feature.sort == "bore" and abs(float(room.axis[2])) < LEVEL:
+            continue
+        mine = list(room.feature.faces)
+        lost = 1.0 - float(left[mine].sum()) / max(float(whole[mine].sum()), 1e-9)
+        if lost > FACE_SHARE:
+            found.append(f"{room.feature.name}: {100.0 * lost:.0f} % of its wall cut away")
+    return found
+
+
+def _meet(boxes: Floats, box: Floats) -> bool:
+    """Whether one of the boxes (k, 2, 3) meets a box (2, 3)."""
+    return bool(((boxes[:, 0] <= box[1]) & (boxes[:, 1] >= box[0])).all(axis=1).any())

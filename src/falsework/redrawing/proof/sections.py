@@ -1,0 +1,72 @@
+"""Sections of the changed layers: walls that are too thin, the smallest section, what differs elsewhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+
+from falsework.layers.polygons import areas_only, clean, gathered, offset_mitred, parts, repair
+from falsework.layers.slicing import SIMPLIFY_MM
+from falsework.layers.stack import LayerStack, Regions
+from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.site.ground import DAB_WIDTHS2
+
+THIN_WIDTHS = 2.0  # walls are at least so many lines
+WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
+_SAME_DIGITS = 6  # of bounds and area, mm and mm²
+
+
+def outside_mm3(changed: Changed, stack: LayerStack) -> float:
+    """Volume that differs outside the changed regions, by the body's layers: what came and what went.
+
+    What is no wider than outlines may have moved, for having fewer points, does not count.
+    """
+    moved_mm = 2.0 * SIMPLIFY_MM
+    before, after = _unlike(changed.before, changed.of(stack))
+    differs = clean(areas_only(shapely.symmetric_difference(before, after)), moved_mm)
+    within = offset_mitred(changed.sections, moved_mm)
+    outside = shapely.area(shapely.difference(differs, within))
+    return float(outside @ changed.heights_mm)
+
+
+def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
+    """Both without the connected parts that they have in common."""
+    pieces, layer = zip(*(parts(regions) for regions in (one, other)), strict=True)
+    known = [
+        np.column_stack([l, shapely.bounds(p), shapely.area(p)]).round(_SAME_DIGITS)
+        for p, l in zip(pieces, layer, strict=True)
+    ]
+    _, which, count = np.unique(np.concatenate(known), axis=0, return_inverse=True, return_counts=True)
+    own = np.split(count[which] == 1, [len(pieces[0])])
+    a, b = (gathered(p[o], l[o], len(one)) for p, l, o in zip(pieces, layer, own, strict=True))
+    return a, b
+
+
+def new_thin_mm2(before: Regions, after: Regions, changed: Regions, line_mm: float) -> float:
+    """The largest section, of any changed layer, that is narrower than two lines and was not before; 0 where
+    there is none longer than a tip or a nick."""
+    radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
+
+    def thin(regions: Regions) -> Regions:
+        open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
+        return shapely.difference(regions, repair(open_))
+
+    new = shapely.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
+    pieces, layer = shapely.get_parts(new, return_index=True)
+    some = shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2
+    some[some] = shapely.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
+    pieces = pieces[some]
+    if len(pieces) == 0:
+        return 0.0
+    rings = shapely.get_exterior_ring(shapely.oriented_envelope(pieces))
+    long_mm = np.array([np.hypot(*np.diff(shapely.get_coordinates(r), axis=0).T).max() for r in rings])
+    return float(shapely.area(pieces)[long_mm > WALL_WIDTHS * line_mm].max(initial=0.0))
+
+
+def smallest_mm2(regions: Regions, changed: Regions, line_mm: float) -> float:
+    """Smallest connected section, mm², that meets what is ``changed`` in its layer; 0 where none does."""
+    pieces, layer = shapely.get_parts(regions, return_index=True)
+    area = shapely.area(pieces)
+    hit = area > DAB_WIDTHS2 * line_mm**2
+    hit[hit] = shapely.dwithin(pieces[hit], changed[layer[hit]], 0.1 * line_mm)
+    return float(area[hit].min()) if hit.any() else 0.0

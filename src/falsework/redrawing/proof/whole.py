@@ -1,0 +1,93 @@
+"""The changed body as a whole: holes closed, voids shut in, pieces come loose, spared faces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from falsework.layers.stack import Floats, LayerStack
+from falsework.need.underside import NeedMap
+from falsework.part.part import Finding, Part
+from falsework.redrawing.body.solids import areas_left_mm2
+from falsework.redrawing.changes.draft import ChangeKind
+from falsework.redrawing.proof.changed import Changed
+from falsework.wording import figures
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
+# What a reader finds and need not mend.
+HARMLESS = ("separate shells", "search for crossing faces", "bodies wholly inside another")
+SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
+SPARED_LOSS_SHARE = 1e-6
+
+
+def body_faults(changed: Changed) -> list[str]:
+    """Faults of the whole body: holes closed, voids shut in, pieces come loose."""
+    faults = []
+    before, after = _shells(changed.ground.solid), _shells(changed.solid)
+    drafts = changed.drafts
+    closing = any(draft.kind in CLOSES_A_HOLE for draft in drafts)
+    if after.handles < before.handles and not closing:
+        faults.append("it would close a hole of the part")
+    fins = any(draft.kind is ChangeKind.FINS for draft in drafts)  # once snapped off they leave neither
+    if after.voids > before.voids and not closing and not fins:
+        faults.append("it would shut in a void")
+    if after.bodies > before.bodies and not fins:
+        faults.append("a piece would come loose")
+    return faults
+
+
+@dataclass(frozen=True, eq=False)
+class Written:
+    """A changed part as its files hold it, in their frame; its layers and need in the place of the ground,
+    which lies ``shift_mm`` from the files'."""
+
+    part: Part
+    shift_mm: Floats
+    stack: LayerStack
+    need: NeedMap
+
+
+@dataclass(frozen=True)
+class _Shells:
+    bodies: int
+    voids: int
+    handles: int
+
+
+def _shells(solid: Manifold) -> _Shells:
+    shells = solid.decompose()
+    voids = sum(shell.volume() < 0.0 for shell in shells)
+    return _Shells(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
+
+
+def mended(before: Part, after: Part) -> list[Finding]:
+    """What a reader mends in a part, or would have to, and did not in the one that it was made from."""
+    known = {finding.what for finding in before.health.findings}
+    return [f for f in after.health.findings if f.what not in known and f.what not in HARMLESS]
+
+
+def written_faults(before: Part, written: Written) -> tuple[list[str], list[tuple[float, ...]]]:
+    """What a reader would mend in the written part, or could not; and where, in the place of the ground."""
+    health, found = written.part.health, mended(before, written.part)
+    faults = [f"the written mesh would not be sound: {f.count} {f.what}" for f in found]
+    if before.health.closed and not health.closed and not faults:
+        faults.append("the written mesh would not be closed")
+    spots = [f.where_mm for f in found if f.where_mm is not None]
+    return faults, [tuple(np.add(spot, written.shift_mm).tolist()) for spot in spots]
+
+
+def spared_faults(changed: Changed) -> list[str]:
+    """Whether any of the spared surface was covered or cut away."""
+    ground = changed.ground
+    before = areas_left_mm2(ground.part, ground.solid, ground.solid)
+    after = areas_left_mm2(ground.part, ground.solid, changed.solid)
+    lost: Floats = (before - after)[ground.spared]
+    allowed = SPARED_LOSS_MM2 + SPARED_LOSS_SHARE * float(before[ground.spared].sum())
+    if float(lost.sum()) <= allowed:
+        return []
+    return [f"{figures.area(float(lost.sum()))} of the faces to spare would be changed"]

@@ -1,0 +1,78 @@
+"""``FileWriter``: from a changed solid to what its files hold, the layers of that, and its plan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from falsework.layers.stack import Floats, LayerStack
+from falsework.need.underside import NeedMap
+from falsework.part.part import Part
+from falsework.planning import inspect_for
+from falsework.planning.value import Plan
+from falsework.redrawing.body.written import roundings, written_part
+from falsework.redrawing.proof.whole import Written, mended
+from falsework.redrawing.request import RedrawRequest
+from falsework.redrawing.site.value import Ground
+from falsework.request.marks import NO_FACES, MarkedFaces
+from falsework.request.value import Placing, Request
+from falsework.watch import Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+SPARED_SET = "faces to spare"
+JITTER_MM = 1e-5  # a verdict that flips when corners move by this is none
+
+
+@dataclass(frozen=True, eq=False)
+class FileWriter:
+    """``shift_mm`` (3,): from the frame of the files to the place of the ground."""
+
+    asked: RedrawRequest
+    ground: Ground
+    shift_mm: Floats
+
+    def written(self, solid: Manifold, watch: Watch) -> Written:
+        """The solid as its files hold it, looked at."""
+        sets = {SPARED_SET: self.ground.spared}
+        for tried in roundings(solid, self.shift_mm):
+            watch.at("rounding as files do", 0.0)
+            part = written_part(self.ground.part, self.ground.solid, tried, sets, self.shift_mm)
+            if not mended(self.ground.part, part):
+                break
+        return self._seen(part, watch)
+
+    def jittered(self, written: Written, watch: Watch) -> Written:
+        """The same with every corner moved by up to ``JITTER_MM``, always alike."""
+        part = written.part
+        moved = np.random.default_rng(len(part.vertices)).uniform(-JITTER_MM, JITTER_MM, part.vertices.shape)
+        return self._seen(replace(part, vertices=part.vertices + moved), watch)
+
+    def plan(self, written: Written, watch: Watch) -> Plan:
+        """The plan of the written part, as it lies in its files."""
+        spare = MarkedFaces(face_sets=(SPARED_SET,)) if self.ground.spared.any() else NO_FACES
+        return self.asked.plan(self._request(written.part, spare), watch)
+
+    def _request(self, part: Part, spare: MarkedFaces = NO_FACES) -> Request:
+        """What was asked of the part, of one that lies in its files as it is printed."""
+        return Request(part, Placing(), replace(self.asked.wish.of_supports, spare=spare))
+
+    def _seen(self, part: Part, watch: Watch) -> Written:
+        seen = inspect_for(self._request(part), replace(self.asked.context, watch=watch))
+        assert seen.ground is not None
+        away_mm = (part.vertices[0] + self.shift_mm - seen.ground.part.vertices[0])[:2]
+        return Written(
+            part, self.shift_mm, _moved(seen.ground.stack, away_mm), _need_moved(seen.ground.need, away_mm)
+        )
+
+
+def _moved(stack: LayerStack, away_mm: Floats) -> LayerStack:
+    return replace(stack, points_mm=stack.points_mm + away_mm)
+
+
+def _need_moved(need: NeedMap, away_mm: Floats) -> NeedMap:
+    return replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm))

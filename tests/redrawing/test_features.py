@@ -1,0 +1,101 @@
+"""What a part is for, found on solids whose figures are known: threads, slots, counterbores, screws."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from manifold3d import CrossSection, Manifold
+
+from falsework.part import demo_parts
+from falsework.part.part import Part
+from falsework.part.placing import turn_matrix
+from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.features.candidates import Candidate, candidates
+from falsework.redrawing.features.inside import inside_part
+from falsework.redrawing.features.screws import fits_screw
+from falsework.redrawing.features.zones import Cylinder
+
+
+def found(solid: Manifold, sort: str) -> list[Candidate]:
+    return [c for c in candidates(Part("test", *mesh_of(solid))) if c.sort == sort]
+
+
+def screw(lead_mm: float, turns: float, right: bool = True) -> Manifold:
+    """A disc of radius 4 that screws about an axis 0.6 from its middle: radii from 3.4 to 4.6."""
+    disc = CrossSection.circle(4.0, 160).translate((0.6, 0.0))
+    twist = 360.0 * turns * (1.0 if right else -1.0)
+    return Manifold.extrude(disc, lead_mm * turns, int(160 * turns), twist)
+
+
+@pytest.mark.parametrize("right", [True, False])
+def test_an_outer_thread_is_found_with_its_lead(right: bool) -> None:
+    (thread,) = found(screw(1.5, 6.0, right).translate((3.0, 2.0, 1.0)), "thread")
+    assert thread.words.startswith("outer thread Ø 9.2 mm, lead ") and "along z" in thread.words
+    lead_mm = float(thread.words.split("lead ")[1].split(" mm")[0])
+    assert lead_mm == pytest.approx(1.5, rel=0.1)  # a little long: facets lie off the true flank
+    assert isinstance(thread.zone, Cylinder)
+    assert thread.zone.inner_mm == pytest.approx(3.4, abs=0.1)
+    assert thread.zone.outer_mm == pytest.approx(4.6, abs=0.1)
+    assert thread.zone.foot[:2] == pytest.approx((3.0, 2.0), abs=0.05)
+
+
+def test_an_inner_thread_is_one_and_its_room_is_the_hole() -> None:
+    nut = Manifold.cube((20, 20, 8), True).translate((0, 0, 4)) - screw(1.5, 7.0).translate((0, 0, -1.2))
+    (thread,) = found(nut, "thread")
+    assert thread.words.startswith("inner thread")
+    assert isinstance(thread.zone, Cylinder) and thread.zone.inner_mm == 0.0
+    assert thread.zone.solid().volume() == pytest.approx(np.pi * 4.5**2 * 8.0, rel=0.05)
+
+
+@pytest.mark.parametrize("name", ["table", "gull", "pulley block", "lamp bracket"])
+def test_what_is_no_thread_is_none(name: str) -> None:
+    assert not [c for c in candidates(demo_parts()[name]()) if c.sort == "thread"]
+
+
+@settings(max_examples=20, deadline=None, derandomize=True)
+@given(st.floats(6.0, 25.0), st.tuples(*[st.floats(-180.0, 180.0)] * 3))
+def test_a_slot_is_found_with_its_width_however_it_lies(
+    wide_mm: float, turn: tuple[float, float, float]
+) -> None:
+    fork = Manifold.cube((wide_mm + 8.0, 30.0, 34.0)) - Manifold.cube((wide_mm, 32.0, 30.0)).translate(
+        (4.0, -1.0, 4.0)
+    )
+    vertices, faces = mesh_of(fork)
+    part = Part("fork", vertices @ turn_matrix(turn).T, faces)
+    (slot,) = [c for c in candidates(part) if c.sort == "slot"]
+    assert slot.words.startswith(f"slot {wide_mm:.3g} mm wide")
+    assert slot.zone is not None
+    assert slot.zone.solid().volume() == pytest.approx(wide_mm * 30.0 * 30.0, rel=0.03)
+
+
+def test_the_legs_of_a_table_make_no_slot() -> None:
+    assert not [c for c in candidates(demo_parts()["table"]()) if c.sort == "slot"]
+
+
+def test_a_counterbore_a_blind_bore_and_a_screw_hole_are_told_apart() -> None:
+    plate = Manifold.cube((60, 20, 12))
+    plate -= Manifold.cylinder(20, 1.7, circular_segments=48).translate((10, 10, -1))
+    plate -= Manifold.cylinder(6, 3.2, circular_segments=48).translate((10, 10, 8))
+    plate -= Manifold.cylinder(8, 5.0, circular_segments=48).translate((40, 10, 6))
+    words = sorted(c.words for c in found(plate, "bore"))
+    assert any("Ø 3.4 mm" in w and "through, takes an M3 screw" in w for w in words)
+    assert any("Ø 6.4 mm" in w and "counterbore of one Ø 3.4 mm" in w for w in words)
+    assert any("Ø 10.0 mm" in w and ", blind" in w for w in words)
+
+
+def test_screws_by_their_clearance_holes() -> None:
+    assert fits_screw(3.2) == fits_screw(3.4) == "M3" and fits_screw(5.5) == "M5"
+    assert fits_screw(3.0) == fits_screw(7.5) == fits_screw(20.0) == ""
+
+
+@settings(max_examples=30, deadline=None, derandomize=True)
+@given(st.lists(st.tuples(*[st.floats(-6.0, 6.0)] * 3), min_size=1, max_size=20))
+def test_inside_is_inside(points: list[tuple[float, float, float]]) -> None:
+    shell = Manifold.cube((8, 8, 8), True) - Manifold.cube((4, 4, 4), True)
+    at = np.array(points)
+    reach = np.abs(at).max(axis=1)
+    clear = (np.abs(reach - 4.0) > 1e-3) & (np.abs(reach - 2.0) > 1e-3)
+    said = inside_part(Part("shell", *mesh_of(shell)), at)
+    assert (said == ((reach < 4.0) & (reach > 2.0)))[clear].all()
