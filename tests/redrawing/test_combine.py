@@ -76,7 +76,7 @@ def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
     found = combine(bench.ground, [(good,), (hurts,)], bench, QUIET)
     assert found.changes == (good,) and bench.times == 2
     assert found.dropped == {
-        1: "with the changes of 1 something would begin in mid-air at 115.0, 115.0, 45.0"
+        1: "with the changes of 1 something would begin in mid-air at x 115.0, y 115.0, z 45.0\u00a0mm"
     }
     assert found.written is not None and found.written.part.volume_mm3 == pytest.approx(80 * 50 * 40)
     found = combine(bench.ground, [(good,), (hurts, good)], bench, QUIET)

@@ -193,6 +193,18 @@ def test_what_would_spoil_the_function_is_made_only_when_asked_for() -> None:
         redraw(part, change={1: "membrane"}, **few)
 
 
+def test_a_closed_void_is_one_body_and_gets_a_lid_and_no_fins() -> None:
+    shell = Manifold.cube((50, 40, 40)) - Manifold.cube((42, 32, 32)).translate((4, 4, 4))
+    part = Part("shell", *mesh_of(shell), Health(bodies=2))
+    found = redraw(part, kinds=["drawn-in fins", "corbel"], other_lies=False)
+    (treated,) = found.treated
+    assert any("closed void" in refusal.why for refusal in treated.declined)
+    assert all(not change.touches for change in treated.changes)
+    assert found.splits is not None and found.splits.options
+    best = found.splits.options[0]
+    assert best.needs_no_support and "Cut level at z = 36.00" in best.words
+
+
 def test_where_the_user_wants_no_change_of_a_face_beneath_nothing_is_done() -> None:
     part = demo_parts()["table"]()
     below = MarkedFaces(directions=((0.0, 0.0, -1.0),))

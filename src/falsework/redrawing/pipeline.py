@@ -87,7 +87,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     spared = marked_faces(asked.part, normals, wish.spare, "faces to spare")
     ground = ground_of(planned, spared, belief)
     placement = placement_of(asked.part, ground.part, planned.part.turn_deg, scale)
-    rooms = rooms_of(asked.candidates, placement)
+    rooms = rooms_of(asked.candidates, placement, ground)
     ground = replace(ground, origin_mm=placement.shift_mm)
     place = Workplace(ground, planned, asked.scope, rooms, scale)
     chosen, left = to_treat(planned, asked.scope)

@@ -99,6 +99,10 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
         if isinstance(draft, Refusal):
             declined.setdefault(kind, draft)
             return
+        if draft.breaks and any(ground.in_a_void(region.solid) for region in draft.added):
+            why = "it would stand in a closed void, where nobody can take it out again"
+            declined[kind] = Refusal(kind, draft.underside, why, "Cut a lid off, or add a corbel")
+            return
         proof = prove(ground, draft, watch)
         change = priced(ground, draft, proof, place.planned, _sayings(place, draft, proof))
         if change.proven or kind not in changes:

@@ -12,6 +12,7 @@ from falsework.need.underside import Kind
 from falsework.redrawing.body.solids import prism, united
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
+from falsework.redrawing.changes.neck import Necked, necked, snap_force_n
 from falsework.redrawing.changes.sparing import wall_touches_spared
 from falsework.redrawing.changes.spokes import Spoke, chains_of, spoke_length_mm, spokes
 from falsework.redrawing.changes.trellis import trellis
@@ -33,6 +34,7 @@ from falsework.redrawing.changes.walls import (
 from falsework.redrawing.site.ceiling import Ceiling, ceiling_of, free_edges, sections_near
 from falsework.redrawing.site.value import Ground, Site
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 # Shares of the clean span tried as distances: bays at oblique and round edges need shorter ones.
 SPACINGS = (1.0, 0.7, 0.5, 0.35, 0.25)
@@ -174,7 +176,9 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
-    walls, crossed = placed.walls, bool(placed.arches)
+    crossed = bool(placed.arches)
+    necks = [] if crossed else [necked(wall, ground.stack) for wall in placed.walls]
+    walls = placed.walls if crossed else [one.wall for one in necks]
     added = (
         [Region("crossed fins", united([wall.solid() for wall in walls]))]
         if crossed
@@ -207,7 +211,10 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
             "Bend each fin to and fro with pliers until it snaps off, then trim the seam with a knife, "
             "cutting away from yourself; wear eye protection"
         )
-        notes = ["The drawing has no air gap: what holds a fin is one line of contact."]
+        notes = [
+            "The drawing has no air gap: what holds a fin is one line of contact.",
+            *_neck_notes(necks, ground),
+        ]
     if ties:
         notes.append(
             f"Cross walls tie the fins: they are more than {TIE_SLENDERNESS:g} times as high as thick."
@@ -225,6 +232,20 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
         trim_mm=_head_mm(list(walls)),
         notes=tuple(notes),
     )
+
+
+def _neck_notes(necks: Sequence[Necked], ground: Ground) -> list[str]:
+    """What the necks come to; uncalibrated, as no print was made."""
+    with_posts = [one for one in necks if one.section_mm2 > 0.0]
+    if not with_posts:
+        return []
+    most = max(with_posts, key=lambda one: snap_force_n(one, ground.process))
+    return [
+        f"Just beneath its top each fin stands on posts, {figures.area(most.section_mm2)} at most: it snaps "
+        f"there when it is pushed at half its height with about "
+        f"{figures.force(snap_force_n(most, ground.process))}, by the weld strength of the material, "
+        "uncalibrated."
+    ]
 
 
 def _numbered(name: str, walls: Sequence[Wall]) -> list[Region]:

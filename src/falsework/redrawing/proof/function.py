@@ -41,8 +41,8 @@ class Room:
     axis: Floats
 
 
-def rooms_of(features: Sequence[Candidate], placement: Placement) -> tuple[Room, ...]:
-    """The rooms of all features that need some."""
+def rooms_of(features: Sequence[Candidate], placement: Placement, ground: Ground) -> tuple[Room, ...]:
+    """The rooms of all features that need some; what lies in a closed void serves for nothing."""
     turn = placement.scale * placement.turn
     frame = np.column_stack([turn, placement.shift_mm])
     rooms = []
@@ -50,7 +50,7 @@ def rooms_of(features: Sequence[Candidate], placement: Placement) -> tuple[Room,
         if feature.zone is None:
             continue
         solid = feature.zone.solid().transform(frame)
-        if not solid.is_empty():
+        if not solid.is_empty() and not ground.in_a_void(solid):
             box = np.reshape(solid.bounding_box(), (2, 3))
             zone = feature.zone
             axis = placement.turn @ np.array(zone.axis if isinstance(zone, Cylinder) else zone.normal)

@@ -63,6 +63,18 @@ class Ground:
         """Every how many layers changes are priced."""
         return 1 + len(self.stack.points_mm) // PRICED_POINTS
 
+    @cached_property
+    def voids(self) -> list[Manifold]:
+        """Closed voids of the part, as solids: nobody reaches what is in them."""
+        from falsework.redrawing.body.solids import turned_out
+
+        return [turned_out(shell) for shell in self.solid.decompose() if shell.volume() < 0.0]
+
+    def in_a_void(self, solid: Manifold) -> bool:
+        """Whether most of a solid lies in a closed void."""
+        volume = solid.volume()
+        return any((solid ^ void).volume() > 0.5 * volume for void in self.voids)
+
     def footprint(self, number: int) -> shapely.Geometry:
         """Where an underside lies in plan, a line width more all around."""
         if number not in self._footprints:
