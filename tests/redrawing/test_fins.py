@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
@@ -13,6 +14,8 @@ from manifold3d import CrossSection, Manifold
 from falsework.redrawing.changes.draft import Draft
 from falsework.redrawing.changes.fins import fins
 from falsework.redrawing.changes.footing import foot_breadth_mm
+from falsework.redrawing.changes.neck import POST_MM, WINDOW_MM, necked, snap_force_n
+from falsework.redrawing.changes.walls import Wall
 from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.site.value import Site
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
@@ -37,7 +40,10 @@ def test_a_low_shelf_gets_fins_along_its_edge(reach: int, breadth: int, height: 
     between = max(0, math.ceil((reach - inset - LINE - on.span_mm) / (on.span_mm + LINE) - 1e-9))
     draft, proof = proved(on, fins)
     assert [region.name for region in draft.added] == [f"fin {k + 1}" for k in range(1 + between)]
-    assert proof.added_mm3 == pytest.approx((1 + between) * LINE * (breadth - 2 * inset) * height, rel=1e-6)
+    long_mm = breadth - 2 * inset
+    windows = math.floor((long_mm - POST_MM) / (POST_MM + WINDOW_MM)) if height > 1.2 else 0
+    fin_mm3 = LINE * (long_mm * height - windows * WINDOW_MM * PROCESS.layer_height_mm)
+    assert proof.added_mm3 == pytest.approx((1 + between) * fin_mm3, rel=1e-6)
     assert draft.by_hand and "eye protection" in draft.by_hand
 
 
@@ -129,3 +135,20 @@ def test_spared_faces_are_not_touched() -> None:
     assert "spared" in refused(spared(on, lambda c: np.isclose(c[:, :, 2], 20.0)), fins).why
     back = spared(on, lambda c: np.isclose(c[:, :, 0], 0.0))
     assert isinstance(fins(worst(back)), Draft)
+
+
+def test_a_neck_is_a_layer_of_posts_beneath_a_whole_line_and_its_force_is_that_of_a_beam() -> None:
+    on = ground(shelf(15, 30, 10))
+    wall = Wall(0.0, 5.0, LINE, shapely.box(0.0, 0.0, 20.0, 10.1))
+    one = necked(wall, on.stack)
+    count = int((20.0 - POST_MM) // (POST_MM + WINDOW_MM))
+    assert wall.profile.area - one.wall.profile.area == pytest.approx(count * WINDOW_MM * 0.2)
+    assert one.section_mm2 == pytest.approx((20.0 - count * WINDOW_MM) * LINE)
+    sections, level = one.wall.sections(on.stack.middles_mm[:51])
+    pieces = np.bincount(level, minlength=51)
+    # the ceiling's first layer is 50: a whole line beneath it, posts beneath that, a whole wall down to the bed
+    assert pieces[49] == 1 and pieces[48] == count + 1 and (pieces[:48] == 1).all()
+    strength = PROCESS.material.weld_strength_mpa
+    assert snap_force_n(one, PROCESS) == pytest.approx(strength * one.section_mm2 * LINE / 6.0 / 5.05)
+    low = Wall(0.0, 5.0, LINE, shapely.box(0.0, 9.2, 20.0, 10.1))
+    assert necked(low, on.stack).wall is low
