@@ -144,9 +144,9 @@ def test_a_neck_is_a_layer_of_posts_beneath_a_whole_line_and_its_force_is_that_o
     count = int((20.0 - POST_MM) // (POST_MM + WINDOW_MM))
     assert wall.profile.area - one.wall.profile.area == pytest.approx(count * WINDOW_MM * 0.2)
     assert one.section_mm2 == pytest.approx((20.0 - count * WINDOW_MM) * LINE)
-    sections, level = one.wall.sections(on.stack.middles_mm[:51])
+    _, level = one.wall.sections(on.stack.middles_mm[:51])
     pieces = np.bincount(level, minlength=51)
-    # the ceiling's first layer is 50: a whole line beneath it, posts beneath that, a whole wall down to the bed
+    # the ceiling begins with layer 50: beneath it a whole line, then posts, then a whole wall
     assert pieces[49] == 1 and pieces[48] == count + 1 and (pieces[:48] == 1).all()
     strength = PROCESS.material.weld_strength_mpa
     assert snap_force_n(one, PROCESS) == pytest.approx(strength * one.section_mm2 * LINE / 6.0 / 5.05)

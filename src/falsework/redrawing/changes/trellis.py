@@ -49,7 +49,7 @@ from falsework.watch import QUIET, Watch
 FIRST_BAY_MM = 8.0  # of the fins that cross the standing ones: rounder contours ask for less anyway
 LEAST_BAY_WIDTHS = 1.0  # nearer fins would be a block
 MOST_ROUNDS = 10
-MOST_CROSSED = 60  # fins: more would hold on to too much to be broken off by anybody
+MOST_CROSSED = 120  # fins: more would hold on to too much to be broken off by anybody
 LEAST_LENGTH_WIDTHS = 3.0  # of a fin that stands
 APEX_LAYERS = 3  # of an arch, above its opening
 MARGIN_DEG = 1.0  # arches recede so much steeper than the limit
