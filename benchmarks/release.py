@@ -58,7 +58,7 @@ def main() -> None:
 
 def run(part: Part, directions: int) -> str:
     begin = time.process_time()
-    made = plan(part, standing="anywhere")
+    made = plan(part, standing="bed-or-part")
     planned = time.process_time()
     g = made.geometry
     release = judge_release(g, made.process, Context(), Pulls(directions=directions))

@@ -68,11 +68,11 @@ def box_part(*boxes: tuple[tuple[float, float, float], tuple[float, float, float
 def bridge_plan() -> Plan:
     """Two long walls with a short bridge between them that is left to itself."""
     part = box_part(((0, 0, 0), (4, 30, 3)), ((10, 0, 0), (14, 30, 3)), ((0, 0, 2.4), (14, 30, 3)))
-    return make_plan(part, solid_process(), standing="none", release=False)
+    return make_plan(part, solid_process(), standing="leave", release=False)
 
 
 @functools.cache
-def shelf_plan(standing: str = "anywhere") -> Plan:
+def shelf_plan(standing: str = "bed-or-part") -> Plan:
     """A plate with a post and an arm over the plate: support can only stand on the part."""
     part = box_part(((0, 0, 0), (24, 12, 1)), ((0, 0, 0), (5, 12, 5)), ((0, 0, 4), (18, 12, 5)))
     return make_plan(part, solid_process(), standing=standing, release=False)
@@ -405,7 +405,7 @@ def _scheme_everywhere() -> tuple[bytes, Plan]:
 
 def _unwanted() -> tuple[bytes, Plan]:
     plan = table_plan()
-    none = replace(plan, choices=tuple(replace(c, chosen=type(c.chosen)("none")) for c in plan.choices))
+    none = replace(plan, choices=tuple(replace(c, chosen=type(c.chosen)("leave")) for c in plan.choices))
     return of_plan(plan).end().bytes(), none
 
 

@@ -109,9 +109,9 @@ def _choice(number: int, chosen: Standing, why: str) -> Choice:
         return Option(standing, cost, 800.0 - left, left, 0.0, 0.1, price + left / 100)
 
     options = (
-        option(Standing.NONE, 0.0, 800.0),
+        option(Standing.LEAVE, 0.0, 800.0),
         option(Standing.BED, 2.0, 0.0),
-        option(Standing.ANYWHERE, 2.5, 0.0),
+        option(Standing.BED_OR_PART, 2.5, 0.0),
     )
     return Choice(number, options, chosen, Earlier(why))
 
@@ -176,11 +176,11 @@ def bracket_plan(
         else np.zeros((0, 3), np.int32),
         np.repeat(np.arange(len(blocks), dtype=np.int64), 12),
     )
-    chosen = Standing.BED if supported else Standing.NONE
+    chosen = Standing.BED if supported else Standing.LEAVE
     choices = (
         _choice(1, chosen, "it hangs 40 mm free and the bed is straight below"),
-        _choice(2, Standing.NONE, "it bridges 36 mm with a droop of 0.4 mm"),
-        _choice(3, Standing.NONE, "it holds by itself"),
+        _choice(2, Standing.LEAVE, "it bridges 36 mm with a droop of 0.4 mm"),
+        _choice(3, Standing.LEAVE, "it holds by itself"),
     )
     support_cost = cost + cost if supported else Cost()
     return Plan(
@@ -216,7 +216,7 @@ def bracket_plan(
             Alternative(
                 alias, Cost(1e3 * k, 4e2 * k, 1.2 * k, 600.0 * k, 1.0 * k), 3 - k, 800.0, 0.0, 0.0, 1.0 * k
             )
-            for k, alias in enumerate(["none", "bed", "anywhere", "chosen"])
+            for k, alias in enumerate(["leave", "bed", "bed-or-part", "chosen"])
         ),
         gap=scheme.gap,
         gap_below=scheme.gap_below,

@@ -25,7 +25,7 @@ def placed(plan, program: bytes):
 
 def l_plan():
     part = box_part(((0, 0, 0), (24, 6, 2)), ((0, 0, 0), (6, 15, 2)), ((0, 0, 2), (24, 4, 4)))
-    return make_plan(part, PROCESS, standing="none", release=False)
+    return make_plan(part, PROCESS, standing="leave", release=False)
 
 
 L_PLAN = l_plan()

@@ -30,9 +30,11 @@ def state(**choices: object) -> dict[str, object]:
 
 
 def test_a_merge_patch_keeps_what_it_does_not_name_and_null_goes_back_to_the_default() -> None:
-    one = merged(Choices(), {"overrules": {"3": "bed", "4": "none"}, "standing": "bed"})
-    two = merged(one, {"overrules": {"4": None, "5": "anywhere"}, "standing": None, "load_axis": [0, 0, 2]})
-    assert two.overrules == {"3": "bed", "5": "anywhere"}
+    one = merged(Choices(), {"overrules": {"3": "bed", "4": "leave"}, "standing": "bed"})
+    two = merged(
+        one, {"overrules": {"4": None, "5": "bed-or-part"}, "standing": None, "load_axis": [0, 0, 2]}
+    )
+    assert two.overrules == {"3": "bed", "5": "bed-or-part"}
     assert two.standing == "auto" and two.load_axis == (0.0, 0.0, 2.0)
     assert merged(two, {}) == two
 
@@ -81,16 +83,16 @@ def test_changes_are_told_by_path_and_named_in_words() -> None:
         assert change_words(state(), state(settings=settings)) == said
     much = state(turn_deg=[90, 0, 0], scale=2.0, overrules={"1": "bed", "2": "bed"})
     assert change_words(state(), much) == "scale: 2.0, lie, 2 more"
-    assert change_words(state(), state(standing="none")) == "standing: none"
+    assert change_words(state(), state(standing="leave")) == "standing: leave"
     assert change_words(state(), state(turn_deg=[90, 0, 0])) == "lie"
     assert change_words(state(), {**state(), "title": "bollard"}) == "title"
 
 
 def test_what_was_said_of_undersides_goes_when_they_are_numbered_anew() -> None:
     old = merged(Choices(), {"overrules": {"3": "bed"}, "underside_notes": {"4": "seen from the quay"}})
-    turned = merged(old, {"turn_deg": [90, 0, 0], "overrules": {"1": "none"}})
+    turned = merged(old, {"turn_deg": [90, 0, 0], "overrules": {"1": "leave"}})
     kept, lost = without_lost_numbers((old, PLA, "a"), (turned, PLA, "a"))
-    assert kept.overrules == {"1": "none"} and kept.underside_notes == {} and lost == ["3", "4"]
+    assert kept.overrules == {"1": "leave"} and kept.underside_notes == {} and lost == ["3", "4"]
     # another gap or price numbers nothing anew; thicker layers, another part do
     for settings in ({"air_gap_layers": "3"}, {"price_per_kg": "30"}, {"build_width_mm": "300"}):
         same = override(PLA, settings)
@@ -119,7 +121,7 @@ def test_the_same_by_command_line_is_understood_by_it() -> None:
             "scale": 2,
             "unit": "inch",
             "standing": "bed",
-            "overrules": {"10": "none", "9": "anywhere"},
+            "overrules": {"10": "leave", "9": "bed-or-part"},
             "weights": {"time": 0.5},
             "spare": {"directions": [[0, 0, 2], [-1, 0, 0], [0, 3, 4]], "face_sets": ["thread M6"]},
             "supports_as": "model",
@@ -133,7 +135,7 @@ def test_the_same_by_command_line_is_understood_by_it() -> None:
 
     context = plan_command.make_context("plan", shlex.split(said)[2:])
     assert context.params["turn_deg"] == (90.0, 0.0, 12.5)
-    assert context.params["overrules"] == (("9", "anywhere"), ("10", "none"))
+    assert context.params["overrules"] == (("9", "bed-or-part"), ("10", "leave"))
     assert context.params["settings"] == (("structure.air_gap_layers", "2"),)
     assert (context.params["scale"], context.params["unit"]) == (2.0, "inch")
     assert (context.params["standing"], context.params["supports_as"]) == ("bed", "model")

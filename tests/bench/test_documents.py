@@ -170,7 +170,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     asked = [u.number for u in first.undersides if u.kind.value != "holds"]
     assert [u["number"] for u in totals["sparing"]["undersides"] if u["whole"]] == asked
     assert totals["sparing"]["faces"] == [] and totals["sparing"]["area_mm2"] > 0
-    assert {c["chosen"] for c in totals["choices"]} == {"none"}
+    assert {c["chosen"] for c in totals["choices"]} == {"leave"}
     assert "lies on faces that must not be touched" in totals["choices"][0]["why"]
     do(
         Stage.TOTALS,

@@ -57,7 +57,7 @@ def test_from_the_drop_to_the_files_all_is_as_the_commands_have_it(
     )
     key = wait(client, sheet["id"], "totals")["key"]
     totals = json.loads(result(client, key, "totals.json"))
-    assert [row["name"] for row in totals["alternatives"]] == ["none", "bed", "anywhere", "chosen"]
+    assert [row["name"] for row in totals["alternatives"]] == ["leave", "bed", "bed-or-part", "chosen"]
     key = wait(client, sheet["id"], "supports")["key"]
     built = Plan.from_json(result(client, key, "supports.json").decode())
     key = wait(client, sheet["id"], "release")["key"]

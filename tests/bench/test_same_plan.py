@@ -23,13 +23,13 @@ PATCH = {
     "turn_deg": [180, 0, 30],
     "scale": 0.5,
     "unit": "mm",
-    "standing": "anywhere",
+    "standing": "bed-or-part",
     "overrules": {"1": "bed"},
     "weights": {"finish_per_cm2": 2, "time": 0.5},
     "spare": {"directions": [[0, 0.7, 0.7]]},
 }
 LINE = (
-    "--set structure.spacing_mm=3 --set fan=0.5 --turn=180,0,30 --scale 0.5 --unit mm --standing anywhere "
+    "--set structure.spacing_mm=3 --set fan=0.5 --turn=180,0,30 --scale 0.5 --unit mm --standing bed-or-part "
     "--overrule 1=bed --weigh=finish=2,time=0.5 --spare=0,0.7,0.7 --ledger none --no-report"
 )
 
@@ -53,7 +53,7 @@ def test_three_faces_one_plan(part: Path, tmp_path: Path) -> None:
         turn_deg=(180.0, 0.0, 30.0),
         scale=0.5,
         unit="mm",
-        standing="anywhere",
+        standing="bed-or-part",
         overrules={1: Standing.BED},
         weights=Weights(finish_per_cm2=2.0, time=0.5),
         spare=MarkedFaces(((0.0, 0.7, 0.7),)),

@@ -52,7 +52,7 @@ def test_two_who_edit_one_sheet_do_not_lose_each_others_words(ann: TestClient) -
     bob = second(ann)
     sheet = drop(ann)
     assert patch(bob, sheet, note="holes first", choices={"overrules": {"3": "bed"}}).status_code == 200
-    answer = patch(ann, sheet, note="for the quay", choices={"standing": "none"})
+    answer = patch(ann, sheet, note="for the quay", choices={"standing": "leave"})
     assert answer.status_code == 409
     told = answer.json()
     shapes.ConflictBody.model_validate(told)
@@ -102,12 +102,12 @@ def test_an_earlier_state_is_looked_at_and_taken_back_and_nothing_is_lost(ann: T
     url = f"/api/sheets/{sheet['id']}"
     first = {
         "standing": "bed",
-        "overrules": {"2": "none", "10": "bed"},
+        "overrules": {"2": "leave", "10": "bed"},
         "settings": {"layer_height_mm": "0.1"},
     }
     sheet = patch(ann, sheet, note="holes first", choices=first).json()
     assert (
-        patch(bob, sheet, choices={"standing": "none", "show": {"face_sets": ["front"]}}).status_code == 200
+        patch(bob, sheet, choices={"standing": "leave", "show": {"face_sets": ["front"]}}).status_code == 200
     )
     assert ann.post(f"{url}/undo", json={"version": 3}).status_code == 200
     assert patch(ann, sheet, version=4, title="cleat, large", choices={"scale": 2.0}).status_code == 200
@@ -122,7 +122,7 @@ def test_an_earlier_state_is_looked_at_and_taken_back_and_nothing_is_lost(ann: T
     numbers = [step["number"] for step in steps]
     told = ann.get(f"{url}/history/{numbers[2]}").json()
     shapes.EarlierOut.model_validate(told)
-    assert told["title"] == "cleat" and told["choices"]["standing"] == "none" and told["step"] == steps[2]
+    assert told["title"] == "cleat" and told["choices"]["standing"] == "leave" and told["step"] == steps[2]
     assert [(row["what"], row["then"], row["now"]) for row in told["differs"]] == [
         ("title", "cleat", "cleat, large"),
         ("scale", "1", "2"),

@@ -22,7 +22,7 @@ def sheet(bench):
     made = demo(bench.client, "table")
     wait(bench.client, made["id"], "release")
     with closing(bench.newcomer()) as other:
-        made = change(other, made, note="for the chart room", choices={"standing": "none"})
+        made = change(other, made, note="for the chart room", choices={"standing": "leave"})
     wait(bench.client, made["id"], "release")
     made = change(bench.client, made, choices={"turn_deg": [180, 0, 0]})
     wait(bench.client, made["id"], "release")

@@ -69,9 +69,9 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     expect(page.locator(".docket")).to_have_count(1)
     # overrule: the totals show it
     before = foot(page)
-    page.get_by_label("Decision on number 1").select_option("none")
+    page.get_by_label("Decision on number 1").select_option("leave")
     settled(page)
-    assert sheet_of(page)["choices"]["overrules"] == {"1": "none"}
+    assert sheet_of(page)["choices"]["overrules"] == {"1": "leave"}
     assert foot(page) != before and "decided by you" in page.inner_text(".undersides")
     assert page.locator(".foot .before").count() >= 1
     page.get_by_role("button", name="Take back 1 decision of yours").click()

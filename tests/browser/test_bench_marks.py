@@ -183,7 +183,7 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     page = browse()
     drop(page, tmp_path / "room.stl")
     settled(page)
-    decide(page, {"standing": "anywhere", "unit": "mm"})
+    decide(page, {"standing": "bed-or-part", "unit": "mm"})
     assert "must not be touched" not in said(page, "#supports")
     corners = corners_of(page)
     z, x = corners[:, :, 2], corners[:, :, 0] - corners[:, :, 0].min()
@@ -202,7 +202,7 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     decide(page, {"keep_off": keep(page, ceiling)})
     assert page.locator("#undersides .decision option").first.inner_text() == "left: not to be touched"
     assert "lies on them altogether and is left" in said(page, "#supports")
-    page.locator("#undersides").get_by_label("Decision on number 1").select_option("anywhere")
+    page.locator("#undersides").get_by_label("Decision on number 1").select_option("bed-or-part")
     settled(page)
     assert "carried all the same, by your decision" in said(page, "#supports")
     assert "carried all the same, by your own choice" in said(page, ".mind")

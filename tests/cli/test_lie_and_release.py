@@ -28,7 +28,7 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
     assert said.startswith("table can be printed without any support.")
     assert "as it lies now" in said and "--turn=180,0,0" in said
     lies = json.loads((folder / "lies" / "lies.json").read_text("utf-8"))
-    assert lies["schema"] == "falsework.lies/2"
+    assert lies["schema"] == "falsework.lies/3"
     page = (folder / "lies" / "lies.html").read_text("utf-8")
     assert page.count('class="card"') == 2 and page.count("spot today") == 1
     assert "http" not in page.replace("http-equiv", "")

@@ -75,8 +75,8 @@ def test_the_pipeline_gets_what_the_options_say(here, pipeline) -> None:
     pipeline(record)
     line = (
         "plan a.stl --no-report --process petg-0.6 --set structure.spacing_mm=3 --set fan=0.2 "
-        "--scale 2 --unit inch --turn 90,0,-45 --standing bed --overrule 3=none "
-        "--overrule 1=anywhere --weigh finish=2,time=0"
+        "--scale 2 --unit inch --turn 90,0,-45 --standing bed --overrule 3=leave "
+        "--overrule 1=bed-or-part --weigh finish=2,time=0"
     )
     assert run(line.split()) == 0
     (((request, _context), _named),) = calls
@@ -85,7 +85,7 @@ def test_the_pipeline_gets_what_the_options_say(here, pipeline) -> None:
     assert request.part == "a.stl"
     assert (process.nozzle_mm, process.structure.spacing_mm, process.fan) == (0.6, 3.0, 0.2)
     assert (placing.scale, placing.unit, placing.turn_deg) == (2.0, "inch", (90.0, 0.0, -45.0))
-    assert (wish.standing, wish.overrules) == ("bed", {3: "none", 1: "anywhere"})
+    assert (wish.standing, wish.overrules) == ("bed", {3: "leave", 1: "bed-or-part"})
     weights = wish.weights
     assert (weights.finish_per_cm2, weights.filament, weights.time) == (2.0, 1.0, 0.0)
 

@@ -26,7 +26,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def planned(folder: Path, *options: str) -> Plan:
-    arguments = ["plan", "bracket.stl", "--unit", "mm", "--standing", "anywhere", "--no-report"]
+    arguments = ["plan", "bracket.stl", "--unit", "mm", "--standing", "bed-or-part", "--no-report"]
     assert run([*arguments, *options]) == 0
     return Plan.from_json((folder / "bracket-plan" / "plan.json").read_text("utf-8"))
 
@@ -100,7 +100,7 @@ def test_objects_of_a_file_can_be_spared_by_name(tmp_path, monkeypatch, capsys) 
         mesh.apply_translation(np.array(at) / 1000.0)
         scene.add_geometry(mesh, geom_name=name)
     (tmp_path / "shelf.glb").write_bytes(scene.export(file_type="glb"))
-    plan = ["plan", "shelf.glb", "--standing", "anywhere", "--no-report", "--json"]
+    plan = ["plan", "shelf.glb", "--standing", "bed-or-part", "--no-report", "--json"]
     assert run(plan) == 0
     assert json.loads(capsys.readouterr().out)["pieces"]
     assert run([*plan, "--spare", "floor"]) == 0

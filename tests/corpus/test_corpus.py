@@ -23,7 +23,7 @@ from solids import box, part_of
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_what_once_failed(case: Case) -> None:
     process = override(load_process("pla-0.4"), case.settings) if case.settings else load_process("pla-0.4")
-    made = plan(case.part, process, standing="anywhere")
+    made = plan(case.part, process, standing="bed-or-part")
     assert (len(made.undersides), len(made.pieces)) == (case.undersides, case.pieces)
     assert len(made.warnings) == len(case.warnings), made.warnings
     for said, start in zip(made.warnings, case.warnings, strict=True):

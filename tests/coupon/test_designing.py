@@ -203,7 +203,7 @@ def test_a_plan_of_the_same_mesh_costs_the_same(name: str) -> None:
     lines wide may get one more or less of them (1 % at 0.4 mm, 6 % at 1.2 mm)."""
     process = builtin(name)
     fan = piece(CouponKind.OVERHANG, name)
-    cost = plan(fan.geometry.bodies[0].part, process, standing="none", release=False).part_cost
+    cost = plan(fan.geometry.bodies[0].part, process, standing="leave", release=False).part_cost
     assert (cost.time_s / 60, cost.mass_g) == pytest.approx((fan.minutes, fan.grams), rel=1e-9)
     gap = design_coupon(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3)
     printed_with = process_of(gap.cells[0].condition, process)  # with the small feet of test pieces

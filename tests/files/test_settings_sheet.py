@@ -73,14 +73,14 @@ def test_gaps_are_said_as_asked_and_as_realised() -> None:
 @pytest.mark.parametrize(
     ("standings", "says"),
     [
-        (("none", "none", "none"), ["**No supports.**"]),
+        (("leave", "leave", "leave"), ["**No supports.**"]),
         (
-            ("bed", "none", "none"),
+            ("bed", "leave", "leave"),
             ["on the bed only**, under underside 1.", "Keep supports away from underside 2"],
         ),
-        (("bed", "bed", "none"), ["on the bed only**, under undersides 1 and 2."]),
+        (("bed", "bed", "leave"), ["on the bed only**, under undersides 1 and 2."]),
         (
-            ("anywhere", "bed", "none"),
+            ("bed-or-part", "bed", "leave"),
             ["on the bed and on the part.**", "only under underside 1.", "Under underside 2 they"],
         ),
     ],

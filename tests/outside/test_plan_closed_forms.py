@@ -58,7 +58,7 @@ def leaning(degrees: float, height_mm: float) -> m3.Manifold:
 def support_volume_mm3(result: Plan) -> float:
     """Volume of the ground that supports stand on, with the air between their lines."""
     scheme, stack = result.geometry.scheme, result.geometry.stack
-    regions = shapely.union_all(np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot]), axis=0)
+    regions = shapely.union_all(np.array([scheme.body, scheme.cap, scheme.sole, scheme.foot]), axis=0)
     return float(shapely.area(regions) @ np.diff(stack.z_mm))
 
 
@@ -69,7 +69,7 @@ def support_volume_mm3(result: Plan) -> float:
 @pytest.mark.parametrize("span_mm", [7.5, 30.0])
 def test_a_slab_on_two_walls_bridges_exactly_the_clear_span(span_mm: float, turn_deg: float) -> None:
     """Closed form: span = distance between the walls, area = span × depth. Tolerance: rounding of a turn."""
-    result = plan(drawn(two_walls(span_mm)), turn_deg=(0.0, 0.0, turn_deg), standing="none", release=False)
+    result = plan(drawn(two_walls(span_mm)), turn_deg=(0.0, 0.0, turn_deg), standing="leave", release=False)
     (under,) = result.undersides
     assert under.kind is Kind.BRIDGE
     assert under.span_mm == pytest.approx(span_mm, abs=1e-5)
@@ -80,7 +80,7 @@ def test_a_slab_on_two_walls_bridges_exactly_the_clear_span(span_mm: float, turn
     assert result.pieces == () and result.support_cost.mass_g == 0.0
 
 
-@pytest.mark.parametrize("standing", ["bed", "anywhere"])
+@pytest.mark.parametrize("standing", ["bed", "bed-or-part"])
 def test_support_between_two_walls_fills_the_cavity_less_its_gaps(standing: str) -> None:
     """Closed form: (30 − 2 side gaps) × 20 × (16 − air gap). Tolerance 1e-6: joints of strips."""
     result = plan(drawn(two_walls()), BARE_FOOT, standing=standing, release=False)
@@ -98,7 +98,7 @@ def test_over_a_shelf_bed_only_leaves_what_anywhere_carries() -> None:
     the side gap (0.2 mm) of the shelf's edge; from there the whole cavity. Tolerance 1e-6: joints of strips.
     """
     solid = drawn(two_walls() + block((0, 0, 0), (20, 20, 6)))
-    bed, anywhere = (plan(solid, BARE_FOOT, standing=s, release=False) for s in ("bed", "anywhere"))
+    bed, anywhere = (plan(solid, BARE_FOOT, standing=s, release=False) for s in ("bed", "bed-or-part"))
     assert anywhere.gap_below.realised_mm == pytest.approx(0.2)
     beside = 15 - 2 * SIDE_MM
     assert support_volume_mm3(bed) == pytest.approx(beside * 20 * 15.6, rel=1e-6)
@@ -149,7 +149,7 @@ def test_a_leaning_wall_on_either_side_of_the_limit(limit_deg: float, lean_deg: 
     """
     process = with_limit(limit_deg)
     solid = drawn(leaning(lean_deg, 60 * process.layer_height_mm))
-    result = plan(solid, process, standing="anywhere", release=False)
+    result = plan(solid, process, standing="bed-or-part", release=False)
     assert result.limit_deg == pytest.approx(limit_deg, abs=1e-6)
     counted = [u for u in result.undersides if u.kind is not Kind.HOLDS]
     assert len(counted) == len(result.undersides) == needs
@@ -167,7 +167,7 @@ def test_the_air_gap_is_twice_the_layer_height_in_the_mesh(name: str, layer_mm: 
     changed = {"layer_height_mm": str(layer_mm), "first_layer_height_mm": str(layer_mm)}
     process = override(load_process(name), changed)
     under_mm = 20 * layer_mm
-    result = plan(drawn(two_walls(30.0, under_mm)), process, standing="anywhere", release=False)
+    result = plan(drawn(two_walls(30.0, under_mm)), process, standing="bed-or-part", release=False)
     assert result.gap.asked_mm == result.gap.realised_mm == pytest.approx(gap_mm, abs=1e-12)
     assert result.gap.layers == 2
     top_mm = result.geometry.scheme.vertices[:, 2].max()
@@ -220,7 +220,7 @@ def test_lib3mf_reads_every_demo_part_and_gives_the_same_meshes(name: str, tmp_p
 @cache
 def planned(name: str) -> Plan | FalseworkError:
     try:
-        return plan(DATA / name, standing="anywhere", release=False)
+        return plan(DATA / name, standing="bed-or-part", release=False)
     except FalseworkError as error:
         return error
 

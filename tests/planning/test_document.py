@@ -112,3 +112,14 @@ def test_a_plan_of_before_notices_had_codes_is_read() -> None:
     assert [w.text for w in read.warnings] == [w.text for w in plan.warnings]
     assert [c.why for c in read.choices] == [c.why for c in plan.choices]
     assert read.undersides == plan.undersides and Plan.from_json(read.to_json()) == read
+
+
+def test_a_plan_with_the_standings_of_an_earlier_version_is_read() -> None:
+    plan = bracket_plan()
+    text = plan.to_json().replace('"leave"', '"none"').replace('"bed-or-part"', '"anywhere"')
+    told = json.loads(text) | {"schema": "falsework.plan/2"}
+    told["process"]["structure"]["pattern"] = {"parallel": "lines", "crossed": "grid"}[
+        told["process"]["structure"].pop("weave")
+    ]
+    assert '"none"' in text and '"anywhere"' in text
+    assert Plan.from_json(json.dumps(told)) == plan

@@ -27,14 +27,14 @@ def test_a_roof_that_no_eye_sees_is_left_to_bridge(bore_mm, left):
     made = plan(drawn(hollow(40.0, bore_mm)), load_process("pla-0.4"), release=False)
     roof = max(made.undersides, key=lambda u: u.area_mm2)
     chosen = made.choices[roof.number - 1].chosen
-    assert (chosen.value == "none") is left
+    assert (chosen.value == "leave") is left
 
 
 def test_what_stays_inside_all_the_same_is_weighed_against_leaving_it():
     """Asked for inside a closed box, it is said what stays there and what leaving it would come to."""
-    made = plan(drawn(hollow(40.0)), load_process("pla-0.4"), standing="anywhere")
+    made = plan(drawn(hollow(40.0)), load_process("pla-0.4"), standing="bed-or-part")
     (notice,) = [w for w in made.warnings if isinstance(w, Trapped)]
-    mine = [c for c in made.choices if c.chosen.value != "none"]
+    mine = [c for c in made.choices if c.chosen.value != "leave"]
     assert mine and notice.pieces
     assert notice.inside_g == pytest.approx(made.support_cost.mass_g)
     assert notice.stays_price == pytest.approx(sum(chosen_option(c).objective for c in mine))

@@ -21,7 +21,7 @@ def planned(name: str, standing: str) -> Plan:
     return plan(DATA / name, standing=standing, scale=SIZES.get(name, 1.0), release=False)
 
 
-@pytest.mark.parametrize("standing", ["auto", "bed", "none"])
+@pytest.mark.parametrize("standing", ["auto", "bed", "leave"])
 @pytest.mark.parametrize("name", PARTS)
 def test_each_island_is_carried_or_named(name, standing):
     made = planned(name, standing)
@@ -39,7 +39,7 @@ def test_each_island_is_carried_or_named(name, standing):
     if left:
         assert not found.ready
     chosen = {c.underside: c.chosen.value for c in made.choices}
-    bare = sum(chosen[number] == "none" for number in islands)
+    bare = sum(chosen[number] == "leave" for number in islands)
     assert made.alternatives[3].left_count >= bare
     assert made.alternatives[3].left_mm2 > 0.0 or not bare
     assert made.alternatives[0].left_count >= len(islands)

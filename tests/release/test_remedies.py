@@ -23,11 +23,11 @@ THICK = replace(
 )
 
 
-def built(solid, process, standing=Standing.ANYWHERE):
+def built(solid, process, standing=Standing.BED_OR_PART):
     part = part_of(solid)
     stack = stack_of_part(part, process)
     need = need_map(stack, process)
-    standings = [Standing.NONE if u.kind is Kind.HOLDS else standing for u in need.undersides]
+    standings = [Standing.LEAVE if u.kind is Kind.HOLDS else standing for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
     planned = Geometry(part, stack, need, scheme)
     release = judge_release(planned, process, Context(), Pulls(directions=200))
@@ -111,7 +111,7 @@ def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
     laid = place(part, turn_deg=(90.0, 0.0, 0.0), bed_mm=(220.0, 220.0))
     stack = stack_of_part(laid, process)
     need = need_map(stack, process)
-    standings = [Standing.NONE if u.kind is Kind.HOLDS else Standing.ANYWHERE for u in need.undersides]
+    standings = [Standing.LEAVE if u.kind is Kind.HOLDS else Standing.BED_OR_PART for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
     release = judge_release(Geometry(laid, stack, need, scheme), process, Context(), Pulls(directions=250))
     assert turn.failing[1] == len(release.failing)

@@ -63,11 +63,11 @@ def _replaced(owner, field, value):
         (lambda: Weights(math.nan, 1.0, 1.0), "finish_per_cm2"),
         (lambda: Weights(time=-1.0), "weights.time"),
         (lambda: Process(printer="my printer"), "printer: a str is none"),
-        (lambda: Wish(PLA, overrules={1: "sky"}), "underside 1: 'sky' is no standing"),
+        (lambda: Wish(PLA, overrules={1: "sky"}), "underside 1: 'sky' is unknown"),
         (lambda: Wish(PLA, overrules={0: "bed"}), "0 is no underside"),
         (lambda: Wish(PLA, overrules={True: "bed"}), "True is no underside"),
         (lambda: Wish(PLA, overrules=[3]), "by underside number"),
-        (lambda: Wish(PLA, standing="floor"), "none, bed, anywhere or auto"),
+        (lambda: Wish(PLA, standing="floor"), "leave, bed, bed-or-part or auto"),
         (lambda: Wish(PLA, load_axis=(0.0, 0.0, 0.0)), "load axis"),
         (lambda: Wish(PLA, load_axis=(math.nan, 0.0, 1.0)), "load axis"),
         (lambda: Wish(PLA, show="+z"), "show: a str is none"),
@@ -155,15 +155,20 @@ def test_what_is_stored_reads_back_equal(wish, placing):
 
 
 def test_the_same_is_made_of_words_numbers_and_values():
-    words, _ = request_of("a.stl", "pla-0.4", {"overrules": {2: "bed", 1: "none"}, "load_axis": "+z"})
-    values = Wish(PLA, overrules={1: Standing.NONE, 2: Standing.BED}, load_axis=(0, 0, 2))
+    words, _ = request_of("a.stl", "pla-0.4", {"overrules": {2: "bed", 1: "leave"}, "load_axis": "+z"})
+    values = Wish(PLA, overrules={1: Standing.LEAVE, 2: Standing.BED}, load_axis=(0, 0, 2))
     assert words.wish == values and list(words.wish.overrules) == [1, 2]
     assert Placing(scale=2, turn_deg=[90, 0, 0]) == Placing(scale=2.0, turn_deg=(90.0, 0.0, 0.0))
     assert encode(Printer(build_width_mm=200)) == encode(Printer(build_width_mm=200.0))
 
 
 def test_what_of_a_wish_matters_to_what():
-    wish = Wish(PLA, "bed", {1: Standing.NONE}, show=MarkedFaces(("+z",)), load_axis="+x")
+    wish = Wish(PLA, "bed", {1: Standing.LEAVE}, show=MarkedFaces(("+z",)), load_axis="+x")
     assert wish.of_lies == Wish(PLA, show=MarkedFaces(("+z",)), load_axis="+x")
-    assert wish.of_supports == Wish(PLA, "bed", {1: Standing.NONE})
+    assert wish.of_supports == Wish(PLA, "bed", {1: Standing.LEAVE})
     assert wish.of_supports.show is NO_FACES
+
+
+def test_standings_of_an_earlier_version_are_read():
+    wish = Wish(PLA, standing="anywhere", overrules={2: "none"})
+    assert (wish.standing, wish.overrules) == ("bed-or-part", {2: Standing.LEAVE})

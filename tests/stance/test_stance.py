@@ -21,7 +21,7 @@ PLA = load_process("pla-0.4")
 
 
 def standing(solid: Manifold, **changes) -> Plan:
-    return plan(drawn(solid), replace(PLA, **changes), standing="none", release=False)
+    return plan(drawn(solid), replace(PLA, **changes), standing="leave", release=False)
 
 
 def weight_n(made: Plan) -> float:
@@ -146,5 +146,5 @@ def test_a_ball_gets_a_foot_of_support():
     made = plan(drawn(Manifold.sphere(10, 96)), PLA, release=False)
     assert not made.stance.topples and made.stance.held_by
     assert any(c.chosen.value == "bed" and "does not fall over" in c.why for c in made.choices)
-    asked = plan(drawn(Manifold.sphere(10, 96)), PLA, standing="none", release=False)
+    asked = plan(drawn(Manifold.sphere(10, 96)), PLA, standing="leave", release=False)
     assert asked.stance.topples and not asked.pieces

@@ -63,9 +63,9 @@ def _choose(figures, undersides, **how):
 def test_table_over_a_shelf_costs_what_its_structure_takes():
     """Volumes by hand, to rounding: 2 mm spacing, 0.45 mm lines, gaps 0.4 and 0.2, roof 2 and floor 1."""
     need = need_of([], [underside(extent_mm=0.0)])
-    none, bed, anywhere = options(_figures(TABLE), need, Wish(PROCESS), PART)[0]
-    assert none.cost == Cost()
-    assert (none.contact_mm2, none.left_mm2, none.scar_mm2) == (0.0, 2300.0, 0.0)
+    leave, bed, anywhere = options(_figures(TABLE), need, Wish(PROCESS), PART)[0]
+    assert leave.cost == Cost()
+    assert (leave.contact_mm2, leave.left_mm2, leave.scar_mm2) == (0.0, 2300.0, 0.0)
     assert (bed.contact_mm2, bed.left_mm2, bed.scar_mm2) == (1500.0, 800.0, 0.0)
     assert (anywhere.contact_mm2, anywhere.left_mm2, anywhere.scar_mm2) == (2300.0, 0.0, 800.0)
 
@@ -87,13 +87,12 @@ def test_table_over_a_shelf_costs_what_its_structure_takes():
 def test_finish_price_adds_up_by_hand():
     mine = underside(droop_mm=0.5, supported_droop_mm=0.05)
     weights = Weights(finish_per_cm2=2.0)
-    none, bed, anywhere = options(_figures(TABLE), need_of([], [mine]), Wish(PROCESS, weights=weights), PART)[
-        0
-    ]
-    assert none.finish_price == pytest.approx(23.0 * 0.5 * 2.0)
+    wish = Wish(PROCESS, weights=weights)
+    leave, bed, anywhere = options(_figures(TABLE), need_of([], [mine]), wish, PART)[0]
+    assert leave.finish_price == pytest.approx(23.0 * 0.5 * 2.0)
     assert bed.finish_price == pytest.approx((15.0 * 0.15 + 8.0 * 0.5) * 2.0)
     assert anywhere.finish_price == pytest.approx((23.0 * 0.15 + 8.0 * SCAR) * 2.0)
-    for option in (none, bed, anywhere):
+    for option in (leave, bed, anywhere):
         assert option.failure_price == 0.0
         assert option.objective == pytest.approx(option.cost.price + option.finish_price, rel=1e-9)
 
@@ -116,7 +115,7 @@ def test_an_island_must_be_supported(finish):
     assert choice.chosen is Standing.BED
     assert "mid-air" in choice.why
     (choice,) = _choose(_figures((0.0, 0.0, 4.0, 10.0)), [island], weights=Weights(finish_per_cm2=finish))
-    assert choice.chosen is Standing.ANYWHERE
+    assert choice.chosen is Standing.BED_OR_PART
     assert "from the part beneath" in choice.why
 
 
@@ -124,7 +123,7 @@ def test_a_bridge_of_little_droop_is_left_whatever_the_finish_is_worth():
     bridge = underside(kind=Kind.BRIDGE, droop_mm=0.08, supported_droop_mm=0.04)
     for finish in (0.0, 0.5, 50.0):
         (choice,) = _choose(_figures(TABLE), [bridge], weights=Weights(finish_per_cm2=finish))
-        assert choice.chosen is Standing.NONE
+        assert choice.chosen is Standing.LEAVE
 
 
 def test_a_long_flat_bridge_turns_with_the_weights():
@@ -134,7 +133,7 @@ def test_a_long_flat_bridge_turns_with_the_weights():
     (cheap,) = _choose(figures, [bridge], weights=Weights(finish_per_cm2=0.01))
     (fine,) = _choose(figures, [bridge], weights=Weights(finish_per_cm2=5.0))
     (dear,) = _choose(figures, [bridge], weights=Weights(finish_per_cm2=5.0, filament=1000.0, time=1000.0))
-    assert [c.chosen for c in (cheap, fine, dear)] == [Standing.NONE, Standing.BED, Standing.NONE]
+    assert [c.chosen for c in (cheap, fine, dear)] == [Standing.LEAVE, Standing.BED, Standing.LEAVE]
 
 
 def test_weights_of_filament_and_time_count_apart():
@@ -157,7 +156,7 @@ def test_a_part_scarred_for_little_is_not_stood_upon():
 def test_no_room_for_support_carries_nothing():
     """Columns of 0.4 mm are all gap; from the part 0.6 mm are (gap above and below)."""
     figures = _figures((50.0, 0.4, 30.0, 0.6))
-    (choice,) = _choose(figures, [underside()], standing="anywhere")
+    (choice,) = _choose(figures, [underside()], standing="bed-or-part")
     for option in choice.options:
         assert (option.contact_mm2, option.scar_mm2, option.cost) == (0.0, 0.0, Cost())
         assert option.left_mm2 == 80.0
@@ -192,12 +191,12 @@ def test_what_is_asked_for_all_holds_for_all_that_need_it():
     for standing in Standing:
         choices = _choose(figures, undersides, standing=standing.value)
         assert [c.underside for c in choices] == [1, 2, 3]
-        assert [c.chosen for c in choices] == [standing, standing, Standing.NONE]
+        assert [c.chosen for c in choices] == [standing, standing, Standing.LEAVE]
 
 
 def test_none_leaves_everything():
     undersides = [underside(1, Kind.ISLAND), underside(2, Kind.CANTILEVER)]
-    choices = _choose(_figures(TABLE, TABLE), undersides, standing="none")
+    choices = _choose(_figures(TABLE, TABLE), undersides, standing="leave")
     assert sum((chosen_option(c).cost for c in choices), Cost()) == Cost()
     assert sum(chosen_option(c).left_mm2 for c in choices) == 2 * 2300.0
     warnings = standing_warnings(_figures(TABLE, TABLE), need_of([], undersides), choices)
@@ -205,7 +204,7 @@ def test_none_leaves_everything():
     assert warnings[0].text.startswith("underside 1 starts in mid-air")
 
 
-@pytest.mark.parametrize("standing", ["none", "bed", "anywhere", "auto"])
+@pytest.mark.parametrize("standing", ["leave", "bed", "bed-or-part", "auto"])
 @pytest.mark.parametrize("wish", list(Standing))
 def test_overrules_are_obeyed(standing, wish):
     undersides = [underside(1, Kind.ISLAND), underside(2, Kind.HOLDS), underside(3, Kind.BRIDGE)]
@@ -225,7 +224,7 @@ def test_reasons_carry_their_figures():
     )
     cost = choice.options[1].cost
     assert choice.why.endswith(f"{mass(cost.mass_g)} and {duration(cost.time_s)}")
-    (choice,) = _choose(_figures(TABLE), [underside(droop_mm=2.0)], standing="anywhere")
+    (choice,) = _choose(_figures(TABLE), [underside(droop_mm=2.0)], standing="bed-or-part")
     assert choice.why.startswith("as asked, carried from the bed and the part for ")
     assert plain(choice.why).endswith(
         "left alone it would droop 2.0 mm (1.0 to 4.0 mm); scars 800 mm² of the part"
@@ -243,7 +242,7 @@ def test_reasons_carry_their_figures():
     ],
 )
 def test_where_it_stands_is_said_by_shares_that_matter(bed_mm2, part_mm2, said):
-    (choice,) = _choose(_figures((bed_mm2, 10.0, part_mm2, 10.0)), [underside()], standing="anywhere")
+    (choice,) = _choose(_figures((bed_mm2, 10.0, part_mm2, 10.0)), [underside()], standing="bed-or-part")
     assert said in choice.why
     assert ("scars" in choice.why) == (part_mm2 > 10.0)
 
@@ -252,7 +251,7 @@ def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
     figures = _figures(TABLE, TABLE, (500.0, 10.0, 0.0, 0.0))
     undersides = [underside(k, droop_mm=2.0) for k in (1, 2, 3)]
     choices = _choose(
-        figures, undersides, standing="bed", overrules={2: Standing.ANYWHERE}, weights=Weights()
+        figures, undersides, standing="bed", overrules={2: Standing.BED_OR_PART}, weights=Weights()
     )
     first, second = (plain(w.text) for w in standing_warnings(figures, need_of([], undersides), choices))
     assert first == ("underside 1: 35 % of it (800 mm²) cannot be carried from the bed and is left to itself")
@@ -266,7 +265,7 @@ def test_many_scars_are_said_together_but_for_the_largest():
     sizes = [900.0, 10.0, 20.0, 30.0, 800.0, 700.0, 600.0, 40.0]
     figures = _figures(*((0.0, 0.0, mm2, 10.0) for mm2 in sizes))
     undersides = [underside(k, droop_mm=2.0) for k in range(1, 9)]
-    choices = _choose(figures, undersides, standing="anywhere")
+    choices = _choose(figures, undersides, standing="bed-or-part")
     said = standing_warnings(figures, need_of([], undersides), choices)
     assert [w.text.partition(":")[0] for w in said[:-1]] == [f"underside {k}" for k in (1, 5, 6, 7)]
     assert plain(said[-1].text) == (
@@ -295,15 +294,15 @@ def test_alternatives_add_up():
     ]
     figures = _figures((100.0, 10.0, 0.0, 0.0), TABLE, (50.0, 5.0, 50.0, 5.0))
     choices = _choose(figures, undersides)
-    none, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
-    assert [a.name for a in (none, bed, anywhere, chosen)] == ["none", "bed", "anywhere", "chosen"]
-    assert (none.left_count, none.left_mm2, none.contact_mm2, none.scar_mm2) == (2, 2400.0, 0.0, 0.0)
+    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
+    assert [a.name for a in (leave, bed, anywhere, chosen)] == ["leave", "bed", "bed-or-part", "chosen"]
+    assert (leave.left_count, leave.left_mm2, leave.contact_mm2, leave.scar_mm2) == (2, 2400.0, 0.0, 0.0)
     assert (bed.left_count, bed.left_mm2, bed.contact_mm2, bed.scar_mm2) == (1, 800.0, 1600.0, 0.0)
     assert (anywhere.left_count, anywhere.left_mm2, anywhere.scar_mm2) == (0, 0.0, 800.0)
     assert (chosen.left_count, chosen.left_mm2, chosen.contact_mm2) == (1, 2300.0, 100.0)
-    assert none.cost == Cost()
+    assert leave.cost == Cost()
     assert bed.cost == choices[0].options[1].cost + choices[1].options[1].cost + Cost()
-    for alternative, place in zip((none, bed, anywhere), range(3), strict=True):
+    for alternative, place in zip((leave, bed, anywhere), range(3), strict=True):
         by_hand = sum(c.options[place if u.kind is not Kind.HOLDS else 0].objective for c, u in
                       zip(choices, undersides, strict=True))  # fmt: skip
         assert alternative.objective == pytest.approx(by_hand, rel=1e-12)
@@ -331,8 +330,8 @@ def _drawn(data, rows):
 def test_auto_is_never_dearer_than_any_one_standing(data, rows, weights):
     undersides, figures = _drawn(data, rows)
     choices = _choose(figures, undersides, weights=weights)
-    none, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
-    assert chosen.objective <= min(none.objective, bed.objective, anywhere.objective) * (1 + 1e-12)
+    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
+    assert chosen.objective <= min(leave.objective, bed.objective, anywhere.objective) * (1 + 1e-12)
     for choice, area in zip(choices, figures.area_mm2, strict=True):
         for option in choice.options:
             assert option.contact_mm2 + option.left_mm2 == pytest.approx(area, rel=1e-9, abs=1e-9)
@@ -363,15 +362,15 @@ def test_a_choice_without_room_is_taken_back_and_said():
     """Columns promise support that gaps and clearance then leave no room for: the plan must not claim it."""
     patches = [underside(1, Kind.ISLAND), underside(2, Kind.ISLAND)]
     figures = _figures(TABLE, TABLE)
-    chosen = _choose(figures, patches, standing="anywhere")
-    assert {c.chosen for c in chosen} == {Standing.ANYWHERE}
+    chosen = _choose(figures, patches, standing="bed-or-part")
+    assert {c.chosen for c in chosen} == {Standing.BED_OR_PART}
     need = need_of([], patches)
     same, silent = as_built(chosen, need, {1, 2}, figures, {})
     assert same == chosen and silent == ()
     obstacle = Obstacle("part", (1.0, 2.0, 3.5))
     built, said = as_built(chosen, need, {1}, figures, {2: obstacle})
     assert built[0] == chosen[0]
-    assert built[1].chosen is Standing.NONE and "the part is in the way" in built[1].why
+    assert built[1].chosen is Standing.LEAVE and "the part is in the way" in built[1].why
     (notice,) = said
     assert notice.undersides == (2,) and notice.obstacle == obstacle
     assert "x 1.0, y 2.0, z 3.5 mm" in plain(notice.text) and "falls" in notice.text

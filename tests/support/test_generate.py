@@ -24,7 +24,7 @@ PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
 
 def all_of(scheme):
     """(L,) everything that is support."""
-    bands = np.array([scheme.body, scheme.roof, scheme.floor, scheme.foot])
+    bands = np.array([scheme.body, scheme.cap, scheme.sole, scheme.foot])
     return shapely.union_all(bands, axis=0, grid_size=1e-6)  # bands share borders but for rounding
 
 
@@ -39,7 +39,7 @@ def table(leg_layers=30, top_layers=5, step_layers=0):
     )
 
 
-def scheme_of(sections, standing=Standing.ANYWHERE, process=PLAIN, layer_mm=0.2):
+def scheme_of(sections, standing=Standing.BED_OR_PART, process=PLAIN, layer_mm=0.2):
     stack = stack_of(sections, layer_mm)
     need = need_map(stack, process)
     return build_scheme(stack, need, [standing] * len(need.undersides), process)
@@ -83,7 +83,7 @@ def test_the_gap_is_whole_layers(layer_mm, gap_mm) -> None:
 
 def test_bed_standing_keeps_off_what_lies_beneath_and_anywhere_stands_on_it() -> None:
     sections = table(step_layers=10)
-    bed, anywhere = scheme_of(sections, Standing.BED), scheme_of(sections, Standing.ANYWHERE)
+    bed, anywhere = scheme_of(sections, Standing.BED), scheme_of(sections, Standing.BED_OR_PART)
     c = 0.4 + section_tolerance_mm(PLAIN)
     on_bed = (10 - 2 * c) * 20
     np.testing.assert_allclose(shapely.area(all_of(bed)[:28]), on_bed, rtol=1e-6)
@@ -94,16 +94,16 @@ def test_bed_standing_keeps_off_what_lies_beneath_and_anywhere_stands_on_it() ->
     np.testing.assert_allclose(shapely.area(regions[11:28]), (20 - 2 * c) * 20, rtol=1e-3)
     assert sum(p.scar_mm2 for p in bed.pieces) == 0
     assert sum(p.scar_mm2 for p in anywhere.pieces) == pytest.approx((10 - c) * 20, rel=1e-2)
-    assert shapely.area(anywhere.floor[11]) == pytest.approx((10 - c) * 20, rel=1e-2)
-    assert shapely.area(bed.floor).sum() == 0
+    assert shapely.area(anywhere.sole[11]) == pytest.approx((10 - c) * 20, rel=1e-2)
+    assert shapely.area(bed.sole).sum() == 0
 
 
 def test_roof_and_foot_are_where_they_belong() -> None:
     scheme = scheme_of(table())
     full = shapely.area(all_of(scheme))
-    assert np.flatnonzero(shapely.area(scheme.roof)).tolist() == [26, 27]
+    assert np.flatnonzero(shapely.area(scheme.cap)).tolist() == [26, 27]
     assert np.flatnonzero(shapely.area(scheme.foot)).tolist() == [0, 1]
-    np.testing.assert_allclose(shapely.area(scheme.roof)[26:28], full[26:28], rtol=1e-6)
+    np.testing.assert_allclose(shapely.area(scheme.cap)[26:28], full[26:28], rtol=1e-6)
     assert np.flatnonzero(shapely.area(scheme.body)).tolist() == list(range(2, 26))
 
 
@@ -118,7 +118,7 @@ def test_the_foot_widens_but_stays_clear_of_the_part() -> None:
 
 
 def test_none_gets_nothing_and_the_mesh_is_empty() -> None:
-    scheme = scheme_of(table(), Standing.NONE)
+    scheme = scheme_of(table(), Standing.LEAVE)
     assert scheme.pieces == () and len(scheme.strands.layer) == 0 and scheme.vertices.shape == (0, 3)
 
 
@@ -138,7 +138,7 @@ def test_lines_stand_on_each_other_at_the_asked_spacing() -> None:
     for place in places:
         here = np.abs(y[:, 1] - place) < 1e-6
         assert strands.layer[lines][here].tolist() == list(range(2, 26))
-    roof = strands.ends_mm[strands.role == Role.ROOF]
+    roof = strands.ends_mm[strands.role == Role.CAP]
     np.testing.assert_allclose(roof[:, 0], roof[:, 2], atol=1e-9)  # across the lines
 
 
@@ -166,7 +166,7 @@ def test_strands_lie_in_their_regions() -> None:
     regions = all_of(scheme)
     strands = scheme.strands
     lines = shapely.linestrings(strands.ends_mm.reshape(-1, 2, 2))
-    for role, bead in ((Role.LINE, 0.45), (Role.PERIMETER, 0.35), (Role.ROOF, 0.0), (Role.FOOT, 0.0)):
+    for role, bead in ((Role.LINE, 0.45), (Role.PERIMETER, 0.35), (Role.CAP, 0.0), (Role.FOOT, 0.0)):
         mine = strands.role == role
         widths = shapely.buffer(lines[mine], 0.5 * bead, cap_style="square") if bead else lines[mine]
         outside = shapely.difference(widths, shapely.buffer(regions[strands.layer[mine]], 0.06))
@@ -208,7 +208,7 @@ def test_swept_volume_agrees_with_columns(sections) -> None:
 
     stack = stack_of(sections)
     need = need_map(stack, PLAIN)
-    swept = sweep_columns(stack, need, [Standing.ANYWHERE] * len(need.undersides), PLAIN).columns
+    swept = sweep_columns(stack, need, [Standing.BED_OR_PART] * len(need.undersides), PLAIN).columns
     x0, y0, x1, y1 = shapely.total_bounds(stack.regions)
     x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.25), np.arange(y0, y1, 0.25)))
     under, columns = np.zeros(len(x), dtype=bool), 0
@@ -247,7 +247,7 @@ def test_the_mesh_is_closed_and_keeps_off_the_part(mesh, gap_layers) -> None:
     stack = stack_layers(part, layer_boundaries(float(vertices[:, 2].max()), 0.2, 0.2))
     process = replace(PLAIN, structure=replace(PLAIN.structure, air_gap_layers=gap_layers))
     need = need_map(stack, process)
-    scheme = build_scheme(stack, need, [Standing.ANYWHERE] * len(need.undersides), process)
+    scheme = build_scheme(stack, need, [Standing.BED_OR_PART] * len(need.undersides), process)
     support = solid(scheme)
     assert support.status() == m3.Error.NoError and support.volume() > 10
     closed = trimesh.Trimesh(scheme.vertices, scheme.faces, process=False)

@@ -46,7 +46,7 @@ def test_a_head_lies_beneath_every_tip(name, layer_mm):
 
 @pytest.mark.parametrize("name", TIPS)
 def test_a_tip_left_is_named_and_the_plan_is_not_ready(name):
-    made = planned(name, 0.2, "none")
+    made = planned(name, 0.2, "leave")
     found = readiness(made)
     assert not found.ready and found.headline == "not ready to print"
     (reason,) = [r for r in found.reasons if r.notice.code == "island-left"]
@@ -61,21 +61,21 @@ def test_a_tip_left_is_named_and_the_plan_is_not_ready(name):
 def test_overruled_from_the_bed_it_is_built_or_the_obstacle_is_said():
     """A wide block beneath the tip: nothing reaches it from the bed; the block's upper side is named."""
     solid = gallows(cone(30)) + block((-4, -6, 0), (32, 6, 7))
-    made = plan(drawn(solid), PLA, standing="none", overrules={1: Standing.BED}, release=False)
+    made = plan(drawn(solid), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
     island = made.undersides[0]
     assert island.kind is Kind.ISLAND
     why = made.choices[0].why
     assert "the part is in the way" in why and "z 7.0" in plain(why)
-    free = plan(drawn(gallows(cone(30))), PLA, standing="none", overrules={1: Standing.BED}, release=False)
+    free = plan(drawn(gallows(cone(30))), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
     assert any(1 in piece.undersides for piece in free.pieces)
 
 
 def test_gaps_that_take_all_the_height_are_said_with_figures():
     """0.4 mm beneath the tip lies the part: two gaps need 0.6 mm."""
     solid = gallows(cone(30)) + block((-4, -6, 0), (32, 6, 11.6))
-    made = plan(drawn(solid), PLA, standing="anywhere", release=False)
+    made = plan(drawn(solid), PLA, standing="bed-or-part", release=False)
     (choice,) = [c for c in made.choices if made.undersides[c.underside - 1].kind is Kind.ISLAND]
-    assert choice.chosen is Standing.NONE
+    assert choice.chosen is Standing.LEAVE
     assert "gaps take" in plain(choice.why)
     assert not readiness(made).ready
 
@@ -85,7 +85,7 @@ def test_wider_heads_are_a_setting():
         process = replace(PLA, structure=replace(PLA.structure, head_widths=widths))
         made = plan(drawn(gallows(cone(30))), process, release=False)
         assert made.geometry is not None
-        roofs = made.geometry.scheme.roof
+        roofs = made.geometry.scheme.cap
         (start,) = made.starts
         layer = round(start.at_mm[2] / PLA.layer_height_mm) - 1 - made.gap.layers
         return float(shapely.intersection(roofs[layer], shapely.Point(start.at_mm[:2]).buffer(4.0)).area)
@@ -100,7 +100,7 @@ def test_wider_heads_are_a_setting():
     half_deg=st.floats(10.0, 60.0),
     height_mm=st.floats(2.0, 16.0),
     layer_mm=st.sampled_from([0.12, 0.2, 0.3]),
-    standing=st.sampled_from(["auto", "bed", "none"]),
+    standing=st.sampled_from(["auto", "bed", "leave"]),
 )
 def test_each_island_is_carried_or_named(half_deg, height_mm, layer_mm, standing):
     process = replace(PLA, layer_height_mm=layer_mm, first_layer_height_mm=layer_mm)
@@ -110,7 +110,7 @@ def test_each_island_is_carried_or_named(half_deg, height_mm, layer_mm, standing
     assert islands == {start.underside for start in made.starts}
     for start in made.starts:
         assert start.carried or f"underside {start.underside}" in said
-    if standing == "none" and islands:
+    if standing == "leave" and islands:
         assert made.alternatives[3].left_count >= len(islands)
-    if standing != "none":
+    if standing != "leave":
         assert all(start.carried for start in made.starts)

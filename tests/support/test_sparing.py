@@ -54,10 +54,10 @@ ROOM = blocks(  # a floor of 2 mm and a ceiling at 20 mm between two walls 30 mm
 def regions(made):
     """(L,) everything that is support."""
     scheme = made.geometry.scheme
-    return shapely.union_all([scheme.body, scheme.roof, scheme.floor, scheme.foot], axis=0, grid_size=1e-6)
+    return shapely.union_all([scheme.body, scheme.cap, scheme.sole, scheme.foot], axis=0, grid_size=1e-6)
 
 
-def planned(part: Part, spare=None, standing="anywhere", process=PLAIN, **other):
+def planned(part: Part, spare=None, standing="bed-or-part", process=PLAIN, **other):
     return plan(part, process, standing=standing, spare=spare, release=False, **other)
 
 
@@ -68,7 +68,7 @@ def test_no_column_stands_on_a_marked_floor():
     assert made.pieces == () and shapely.area(regions(made)).max() == 0.0
     (choice,) = made.choices
     none, bed, anywhere = choice.options
-    assert choice.chosen is Standing.NONE and "would touch faces that must not be touched" in choice.why
+    assert choice.chosen is Standing.LEAVE and "would touch faces that must not be touched" in choice.why
     assert anywhere.contact_mm2 == anywhere.scar_mm2 == anywhere.cost.volume_mm3 == 0.0
     assert none.left_mm2 == bed.left_mm2 == anywhere.left_mm2 == pytest.approx(600, rel=0.01)
     assert made.warnings[0].text.startswith(
@@ -110,14 +110,14 @@ def test_a_marked_ceiling_is_left_unless_the_user_says_otherwise():
     free = planned(ROOM)
     assert made.choices[0].options == free.choices[0].options  # what overruling would take
     by_name = {row.name: row for row in made.alternatives}
-    assert by_name["anywhere"] == replace(by_name["none"], name="anywhere")
+    assert by_name["bed-or-part"] == replace(by_name["leave"], name="bed-or-part")
 
-    ruled = planned(ROOM, DOWN, overrules={1: Standing.ANYWHERE})
+    ruled = planned(ROOM, DOWN, overrules={1: Standing.BED_OR_PART})
     assert ruled.choices[0].why.startswith("by your own choice, although it lies on faces that must not be")
     assert "carried all the same, by your own choice" in ruled.warnings[0].text
     assert ruled.pieces == free.pieces
     both = MarkedFaces((*UP.directions, *DOWN.directions))
-    assert planned(ROOM, both, overrules={1: Standing.ANYWHERE}).pieces == ()  # but nothing stands on one
+    assert planned(ROOM, both, overrules={1: Standing.BED_OR_PART}).pieces == ()  # but nothing stands on one
 
 
 def test_of_a_partly_marked_ceiling_the_rest_is_carried():
@@ -138,7 +138,7 @@ def test_of_a_partly_marked_ceiling_the_rest_is_carried():
     assert option.left_mm2 == pytest.approx(100, rel=0.03)
     assert option.contact_mm2 == pytest.approx(500, rel=0.01)
     # an overrule carries the rest, too, and no more: both wishes are kept
-    ruled = planned(part, MARKED, standing="none", overrules={1: Standing.ANYWHERE})
+    ruled = planned(part, MARKED, standing="leave", overrules={1: Standing.BED_OR_PART})
     assert ruled.pieces == made.pieces
 
 
@@ -174,7 +174,7 @@ def test_totals_say_what_the_plan_says_and_the_store_keeps_them_apart():
         fresh = planned(part, spare)
         kept = planned(part, spare, store=store)
         assert kept.to_json() == fresh.to_json()
-        told = totals(part, PLAIN, standing="anywhere", spare=spare, store=store)
+        told = totals(part, PLAIN, standing="bed-or-part", spare=spare, store=store)
         assert told.choices[0].options == fresh.choices[0].options
         assert told.sparing == fresh.sparing
 
@@ -189,7 +189,7 @@ def test_nothing_changes_where_nothing_is_marked(name):
 
 def test_what_to_change_touches_none_either():
     """Every change that is tried keeps off: the cavity's ceiling, marked, is carried by none of them."""
-    made = plan(brushed(ROOM, where(ROOM, 2.0, 20.0, 35.0)), PLAIN, standing="anywhere", spare=MARKED)
+    made = plan(brushed(ROOM, where(ROOM, 2.0, 20.0, 35.0)), PLAIN, standing="bed-or-part", spare=MARKED)
     at_hand, tried = made.geometry, []
     import falsework.release.remedies as remedies
 
@@ -287,7 +287,7 @@ def touched(made, marked: np.ndarray) -> int:
     st.lists(_BLOCK, min_size=1, max_size=4),
     st.integers(0, 2**32 - 1),
     st.floats(0.1, 0.7),
-    st.sampled_from(["anywhere", "bed", "auto"]),
+    st.sampled_from(["bed-or-part", "bed", "auto"]),
 )
 def test_no_support_stands_on_a_marked_face_or_carries_one(boxes, seed, share, standing):
     """By rays through the middle of every strand, against the triangles themselves."""
@@ -309,7 +309,7 @@ def test_a_real_part_with_one_side_of_its_inside_marked():
     middle = part.vertices[:, 0].min() + 0.5 * part.size_mm[0]
     marked = up & (corners[:, :, 0].max(axis=1) < middle)
     free = planned(part, process=Process())
-    made = plan(brushed(part, marked), Process(), standing="anywhere", spare=MARKED)
+    made = plan(brushed(part, marked), Process(), standing="bed-or-part", spare=MARKED)
     assert touched(free, marked) > 10 and touched(made, marked) == 0
 
     centre = made.geometry.part.bounds_mm[:, 0].mean()

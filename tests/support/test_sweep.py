@@ -19,10 +19,10 @@ PLA = load_process("pla-0.4")
 def test_columns_end_on_the_bed_or_on_the_part(name: str) -> None:
     """Outlines may stray by a third of a line, no more: what goes on above goes on beneath, or the part is
     there."""
-    made = plan(demo_parts()[name](), PLA, standing="none", release=False)
+    made = plan(demo_parts()[name](), PLA, standing="leave", release=False)
     at_hand = made.geometry
     assert at_hand is not None
-    swept = sweep_columns(at_hand.stack, at_hand.need, [Standing.ANYWHERE] * len(made.undersides), PLA)
+    swept = sweep_columns(at_hand.stack, at_hand.need, [Standing.BED_OR_PART] * len(made.undersides), PLA)
     above, here = swept.columns[1:], swept.columns[:-1]
     ended = shapely.difference(above, shapely.union(here, swept.sections[:-1]))
     thick = shapely.buffer(ended, -0.35 * PLA.line_width_mm)

@@ -241,7 +241,7 @@ class Beside:
 
     def _told(self, u: Underside, kept: _Kept) -> UndersideAudit:
         planned = self.planned
-        standing = planned.standings[u.number - 1] if planned else Standing.NONE
+        standing = planned.standings[u.number - 1] if planned else Standing.LEAVE
         long = max(kept.length, 1e-9)
         carried = kept.carried / max(kept.hollow, 1e-9) if kept.hollow > 0 else 0.0
         gap = _middle(kept.gaps) if carried > 0.1 else None
@@ -261,7 +261,7 @@ class Beside:
             area_mm2=u.area_mm2,
             height_mm=u.height_mm,
             standing=standing,
-            planned_gap_mm=planned.gap.realised_mm if planned and standing is not Standing.NONE else 0.0,
+            planned_gap_mm=planned.gap.realised_mm if planned and standing is not Standing.LEAVE else 0.0,
             strands_mm=kept.length,
             carried_share=min(1.0, carried),
             gap_mm=gap,
@@ -310,7 +310,7 @@ class Beside:
 
     def left_alone(self, number: int) -> Underside | None:
         """The underside if the plan leaves it as it is."""
-        if self.planned is None or self.planned.standings[number - 1] is not Standing.NONE:
+        if self.planned is None or self.planned.standings[number - 1] is not Standing.LEAVE:
             return None
         return self.need.undersides[number - 1]
 
@@ -376,7 +376,7 @@ def underside_findings(beside: Beside, told: Sequence[UndersideAudit]) -> Iterab
         if planned is None:
             continue
         yield from ((t.number, f) for f in _support(t, u, name, place, planned, beside))
-        if t.carried_share < _CARRIED and t.standing is Standing.NONE and u.kind is Kind.BRIDGE:
+        if t.carried_share < _CARRIED and t.standing is Standing.LEAVE and u.kind is Kind.BRIDGE:
             yield from ((t.number, f) for f in _bridge(t, u, name, place, limits))
 
 
@@ -400,7 +400,7 @@ def _support(
     t: UndersideAudit, u: Underside, name: str, place: Place | None, planned: Planned, beside: Beside
 ) -> Iterable[Finding]:
     height = beside.limits.usual.height_mm
-    if t.standing is Standing.NONE:
+    if t.standing is Standing.LEAVE:
         if t.carried_share > _CARRIED:
             says = f"{name} gets support where the plan wants none"
             yield _of(u, place, "unwanted", Level.CAUTION, says, "Block supports there, or plan them")

@@ -20,12 +20,15 @@ from falsework.process.toml import override
 from falsework.request import MarkedFaces, Placing, Wish
 from falsework.request import Standing as PlainStanding
 from falsework.request import Weights as PlainWeights
+from falsework.request.standing import EARLIER as _STANDING_WAS
 
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Words = Annotated[str, StringConstraints(max_length=20_000)]
 UndersideNumber = Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,5}$")]
-Standing = Literal["none", "bed", "anywhere"]
+Standing = Annotated[
+    Literal["leave", "bed", "bed-or-part"], BeforeValidator(lambda word: _STANDING_WAS.get(str(word), word))
+]
 Unit = Literal["um", "mm", "cm", "inch", "foot", "m"]
 
 # What renumbers the undersides: words and overrules of the old numbers do not fit the new ones.
@@ -111,7 +114,7 @@ class Choices(Strict):
     turn_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
     scale: Annotated[Number, Field(gt=0, le=1e4)] = 1.0
     unit: Unit | None = None
-    standing: Literal["auto", "none", "bed", "anywhere"] = "auto"
+    standing: Literal["auto"] | Standing = "auto"
     weights: ChosenWeights = ChosenWeights()
     overrules: Annotated[dict[UndersideNumber, Standing], Field(max_length=5000)] = {}
     show: ShownFaces = ShownFaces()

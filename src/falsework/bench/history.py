@@ -13,9 +13,9 @@ _LONGEST = 300  # of words that are shown
 _NOTHING = "–"
 _STANDING = {
     "auto": "chosen for each underside",
-    "none": "no support",
+    "leave": "no support",
     "bed": "support from the bed",
-    "anywhere": "support from bed or part",
+    "bed-or-part": "support from bed or part",
 }
 
 

@@ -103,7 +103,7 @@ def tuned_museum(folder: Path, watch: Watch) -> None:
 def _figures(result: Plan) -> tuple[str, ...]:
     from falsework.request.standing import Standing
 
-    supported = sum(c.chosen is not Standing.NONE for c in result.choices)
+    supported = sum(c.chosen is not Standing.LEAVE for c in result.choices)
     return (
         " × ".join(figures.number(v, 0) for v in result.part.size_mm),
         str(len(result.undersides)),

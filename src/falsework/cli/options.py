@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-STANDINGS = ("none", "bed", "anywhere")
+STANDINGS = ("leave", "bed", "bed-or-part")
+_STANDING_WAS = {"none": "leave", "anywhere": "bed-or-part"}  # words of earlier versions
 _WEIGHTS = {"finish": "finish_per_cm2", "filament": "filament", "time": "time"}
 
 
@@ -34,6 +35,13 @@ class Triple(click.ParamType):
         if not all(map(math.isfinite, (x, y, z))):
             self.fail(f"{value!r} holds a number that is not finite", param, ctx)
         return x, y, z
+
+
+class StartOf(click.Choice[str]):
+    """Where supports start; words of earlier versions count too."""
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> str:
+        return str(super().convert(_STANDING_WAS.get(value, value), param, ctx))
 
 
 class Pair(click.ParamType):
@@ -196,7 +204,7 @@ def chosen_overrules(pairs: tuple[tuple[str, str], ...]) -> dict[int, Standing]:
 
     overrules = {}
     for key, text in pairs:
-        if not key.isdecimal() or text not in STANDINGS:
+        if not key.isdecimal() or text not in (*STANDINGS, *_STANDING_WAS):
             raise click.BadParameter(
                 f"'{key}={text}' is not an underside and one of {', '.join(STANDINGS)}, such as 3=bed",
                 param_hint="--overrule",

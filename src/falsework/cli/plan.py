@@ -12,6 +12,7 @@ from falsework.cli.belief import ledger_option
 from falsework.cli.options import (
     STANDINGS,
     Pair,
+    StartOf,
     json_option,
     marks_options,
     part_options,
@@ -43,16 +44,17 @@ if TYPE_CHECKING:
 @spare_option
 @click.option(
     "--standing",
-    type=click.Choice((*STANDINGS, "auto")),
+    type=StartOf((*STANDINGS, "auto")),
     default="auto",
     show_default=True,
-    help="Where supports may stand; auto chooses for each underside.",
+    help="Where supports start: leave all without, from the bed, or from bed and part; auto chooses for each "
+    "underside.",
 )
 @click.option(
     "--overrule",
     "overrules",
     multiple=True,
-    type=Pair("NUMBER=STANDING"),
+    type=Pair("NUMBER=START"),
     help="Decide one underside yourself, such as 3=bed. Repeatable.",
 )
 @weigh_option

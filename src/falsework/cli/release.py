@@ -111,7 +111,7 @@ def planned_again(plan: Plan, folder: Path, context: Context) -> Plan:
 
     spared = None if plan.sparing is None else ("spared", plan.sparing.marked(plan.part.triangles))
     part = read_part(folder / PART, unit="mm", face_set=spared)
-    request = Request(part, Placing(), Wish(plan.process, standing="none"))
+    request = Request(part, Placing(), Wish(plan.process, standing="leave"))
     seen = inspect_for(request, context.part(0.0, 0.4))
     now = _numbered_now(plan.undersides, seen.undersides)
     wish = replace(

@@ -100,7 +100,7 @@ def built(draft: Draft, process: Process) -> Built:
     need = need_map(stack, mine, _any_belief())
     near = 0.5 * mine.layer_height_mm
     standings = [
-        Standing.BED if abs(u.height_mm - draft.underside_mm) < near else Standing.NONE
+        Standing.BED if abs(u.height_mm - draft.underside_mm) < near else Standing.LEAVE
         for u in need.undersides
     ]
     scheme = build_scheme(stack, need, standings, mine)

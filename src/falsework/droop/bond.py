@@ -36,7 +36,7 @@ _NOTHING = 1e-12  # share that stands for no contact at all
 class Top:
     """What the strands come to lie on: numbers, or one array each.
 
-    ``coverage`` share of it that is strands, ``dense`` layers of roof, ``grid`` 1 for two crossing sets,
+    ``coverage`` share of it that is strands, ``dense`` layers of cap, ``grid`` 1 for two crossing sets,
     ``perimeter`` closed lines, ``along`` 0 where strands cross the lines beneath, 1 where they run along.
     """
 
@@ -47,7 +47,7 @@ class Top:
     along: Array = 0.0
 
 
-ROOF = Top()
+CAP = Top()
 
 
 def coverage(width_mm: Array, spacing_mm: Array, dense_layers: Array, grid: Array) -> Array:
@@ -109,7 +109,7 @@ def log_bond(
 
 
 def bond_share(
-    gap_mm: float, process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+    gap_mm: float, process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
 ) -> Estimate:
     """Bond across ``gap_mm`` as a share (0..1) of a full weld over the whole area of contact."""
     strand, p = strand_of(process), belief.parameters(process)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from falsework.droop.belief import Belief
-from falsework.droop.bond import FULL_RUN_MM, ROOF, Top, log_bond
+from falsework.droop.bond import CAP, FULL_RUN_MM, Top, log_bond
 from falsework.droop.estimate import Estimate, spread
 from falsework.droop.overhang import threshold
 from falsework.droop.parameters import Parameters
@@ -81,7 +81,7 @@ def probabilities(quality: Array, grading: Grading) -> Array:
 
 
 def let_go_chances(
-    gap_mm: float, process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+    gap_mm: float, process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
 ) -> tuple[float, float, float, float, float]:
     """Chances that a support of the process is fused, scraped, off by tool, by hand, or early."""
     p = belief.parameters(process)
@@ -107,7 +107,7 @@ def removable_gaps_mm(run_mm: Array, top: Top, strand: Strands, p: Parameters, b
 
 
 def removable_gap_mm(
-    process: Process, belief: Belief, top: Top = ROOF, run_mm: float = FULL_RUN_MM
+    process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
 ) -> Estimate:
     """Least air gap at which 4 of 5 supports of the process come off in one go, whether it can be printed
     or not, mm."""

@@ -19,9 +19,9 @@ from falsework.wording.figures import given, numbered
 from falsework.wording.terms import RESTS_ON
 
 _STANDING_WORDS = {
-    Standing.NONE: "no support",
+    Standing.LEAVE: "no support",
     Standing.BED: "support from the bed only",
-    Standing.ANYWHERE: "support from the bed or the part",
+    Standing.BED_OR_PART: "support from the bed or the part",
 }
 
 
@@ -69,7 +69,7 @@ def _standing_sentences(plan: Plan) -> list[str]:
     by_standing = {
         standing: [c.underside for c in plan.choices if c.chosen is standing] for standing in Standing
     }
-    bed, anywhere, none = (by_standing[s] for s in (Standing.BED, Standing.ANYWHERE, Standing.NONE))
+    bed, anywhere, none = (by_standing[s] for s in (Standing.BED, Standing.BED_OR_PART, Standing.LEAVE))
     holding = {u.number for u in plan.undersides if u.kind is Kind.HOLDS}
     alone = [number for number in none if number not in holding]
     if not bed and not anywhere:
@@ -251,7 +251,7 @@ def _bridges(plan: Plan) -> list[str]:
             given(u.span_direction_deg, 1),
             given(u.height_mm, 2),
             _interval(u.droop_mm),
-            _STANDING_WORDS[chosen.get(u.number, Standing.NONE)],
+            _STANDING_WORDS[chosen.get(u.number, Standing.LEAVE)],
         )
         for u in bridges
     ]
@@ -316,7 +316,7 @@ def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple
         ", ".join(given(v, 1) for v in underside.center_mm),
         _interval(underside.droop_mm),
         _interval(underside.supported_droop_mm),
-        _STANDING_WORDS[choice.chosen if choice else Standing.NONE],
+        _STANDING_WORDS[choice.chosen if choice else Standing.LEAVE],
         choice.why if choice else "",
     )
 

@@ -41,7 +41,7 @@ TOPPLES = 0.9  # chance to topple at no lean at all; none from ``STEADY_DEG`` on
 ENTRY_SHARE = 1.06  # time of walls over length / speed: corners and starts (measured on parts of this size)
 LAYER_S = 0.6  # travels and starts of a layer, s (constructed)
 
-STANDINGS = ("none", "bed", "anywhere")
+STANDINGS = ("leave", "bed", "bed-or-part")
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,6 +10,7 @@ from falsework.lie import words
 from falsework.process.checks import check_fields
 from falsework.process.fields import setting
 from falsework.request.marks import NO_FACES, MarkedFaces, Vector, marked_words
+from falsework.request.standing import renewed_words
 from falsework.request.weights import Weights
 from falsework.wording.notices import Notice
 
@@ -93,12 +94,14 @@ class Lie:
     filled, without gaps.
     """
 
+    EARLIER = staticmethod(renewed_words)
+
     label: str
     up: Vector
     turn_deg: tuple[float, float, float]
     fits: bool
     needs_no_support: bool
-    standing: str  # none, bed or anywhere: where supports stand at this price
+    standing: str  # leave, bed or bed-or-part: where supports stand at this price
     bed_volume_mm3: float  # columns of air from undersides down to the bed
     part_volume_mm3: float  # ... down to the part
     contact_mm2: float  # undersides that need support

@@ -25,7 +25,7 @@ def plan(
     ----------
     part : a ``Part`` or the path of a mesh file.
     process : a ``Process``, the name of a built-in one, or the path of a TOML file.
-    standing : 'none', 'bed', 'anywhere', or 'auto' to choose for each underside by ``weights``.
+    standing : 'leave', 'bed', 'bed-or-part', or 'auto' to choose for each underside by ``weights``.
     overrules : standings that the user sets by underside number, whatever ``standing`` says.
     turn_deg : rotation about x, then y, then z; the part is then put on the bed, centred.
     lie : 'as-is', or 'auto' to search for the best way to lay the part down and turn it so; then ``turn_deg``

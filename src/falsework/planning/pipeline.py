@@ -82,7 +82,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     unmet = {
         c.underside: c.chosen
         for c in built.choices
-        if c.chosen is not Standing.NONE and c.underside not in carried
+        if c.chosen is not Standing.LEAVE and c.underside not in carried
     }
     obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
     choices, bare = as_built(built.choices, need, carried, weighed.figures, obstacles)
@@ -159,7 +159,7 @@ def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> 
     idle = [
         c.underside
         for c in built.choices
-        if c.chosen is Standing.NONE and c.underside not in wish.overrules and not whole[c.underside - 1]
+        if c.chosen is Standing.LEAVE and c.underside not in wish.overrules and not whole[c.underside - 1]
     ]
     holds = {u.number for u in weighed.need.undersides if u.kind is Kind.HOLDS}
     first = [number for number in idle if number not in holds]

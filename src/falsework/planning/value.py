@@ -15,6 +15,7 @@ from falsework.need.underside import Underside
 from falsework.part.part import Finding
 from falsework.process.settings import Process
 from falsework.release.value import Release
+from falsework.request.standing import renewed_words
 from falsework.request.weights import Weights
 from falsework.stance.value import Stance
 from falsework.support.geometry import Geometry
@@ -23,10 +24,10 @@ from falsework.support.standing import Alternative, Choice
 from falsework.support.starts import Start
 from falsework.wording.notices import Notice
 
-SCHEMA = "falsework.plan/2"
+SCHEMA = "falsework.plan/3"
 INSPECTION_SCHEMA = "falsework.inspection/2"
-TOTALS_SCHEMA = "falsework.totals/2"
-LIES_SCHEMA = "falsework.lies/2"
+TOTALS_SCHEMA = "falsework.totals/3"
+LIES_SCHEMA = "falsework.lies/3"
 RELEASE_SCHEMA = "falsework.release/2"
 
 
@@ -127,7 +128,7 @@ class Totals:
     sparing: Sparing | None = None
 
     def to_json(self, *, said: bool = False) -> str:
-        """Text of the totals under schema ``falsework.totals/2``."""
+        """Text of the totals under schema ``falsework.totals/3``."""
         return dumps(self, TOTALS_SCHEMA, said=said)
 
 
@@ -135,16 +136,18 @@ class Totals:
 class Plan:
     """The result: a value that can be written, read back and compared."""
 
+    EARLIER = staticmethod(renewed_words)
+
     part: PartSummary
     process: Process
     weights: Weights
-    standing: str  # what was asked: none, bed, anywhere or auto
+    standing: str  # what was asked: leave, bed, bed-or-part or auto
     limit_deg: float
     reach_mm: float
     layers: LayerSummary
     undersides: tuple[Underside, ...]
     choices: tuple[Choice, ...]
-    alternatives: tuple[Alternative, ...]  # none, bed, anywhere, chosen (estimated alike)
+    alternatives: tuple[Alternative, ...]  # leave, bed, bed-or-part, chosen (estimated alike)
     gap: Gap
     gap_below: Gap
     pieces: tuple[SupportPiece, ...]
@@ -170,7 +173,7 @@ class Plan:
 
 
 def lies_json(lies: Lies, *, said: bool = False) -> str:
-    """Text of ``lies.json`` under schema ``falsework.lies/2``."""
+    """Text of ``lies.json`` under schema ``falsework.lies/3``."""
     return dumps(lies, LIES_SCHEMA, said=said)
 
 

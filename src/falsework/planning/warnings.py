@@ -118,7 +118,7 @@ def _trapped(
     """Support that stays inside, weighed against leaving what it carries bare."""
     carried = sorted({number for piece in pieces for number in piece.undersides})
     mine = [choices[number - 1] for number in carried]
-    bare = [next(o for o in choice.options if o.standing is Standing.NONE) for choice in mine]
+    bare = [next(o for o in choice.options if o.standing is Standing.LEAVE) for choice in mine]
     worst = max((undersides[number - 1] for number in carried), key=lambda u: u.droop_mm.value, default=None)
     return Trapped(
         tuple(piece.number for piece in pieces),

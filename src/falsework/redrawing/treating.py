@@ -75,7 +75,7 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
     asking = [
         c
         for c in by_price
-        if c.chosen is not Standing.NONE or asks(planned.undersides[c.underside - 1], process)
+        if c.chosen is not Standing.LEAVE or asks(planned.undersides[c.underside - 1], process)
     ]
     least = LEAST_SHARE * sum(chosen_option(c).objective for c in asking)
     treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).objective >= least]

@@ -157,7 +157,7 @@ def _trials(
     on_part = {n for f in failing if pieces[f.number].scar_mm2 > 0 for n in pieces[f.number].undersides}
     if on_part:
         standings = [
-            Standing.BED if u.number in on_part and s is Standing.ANYWHERE else s
+            Standing.BED if u.number in on_part and s is Standing.BED_OR_PART else s
             for u, s in zip(now.need.undersides, now.standings, strict=True)
         ]
         if list(standings) != list(now.standings):
@@ -186,7 +186,7 @@ def _trials(
 
 def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> Make:
     """The part laid otherwise, with supports wherever they may stand now."""
-    allowed = Standing.ANYWHERE if Standing.ANYWHERE in now.standings else Standing.BED
+    allowed = Standing.BED_OR_PART if Standing.BED_OR_PART in now.standings else Standing.BED
 
     part, spared = now.planned.part, now.planned.spared
 
@@ -201,7 +201,7 @@ def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> 
         away = None if spared is None else spared_faces(laid, spared.faces, stack, need)
         left = np.array([u.kind is Kind.HOLDS for u in need.undersides], dtype=bool)
         left |= away is not None and away.whole
-        standings = [Standing.NONE if leave else allowed for leave in left]
+        standings = [Standing.LEAVE if leave else allowed for leave in left]
         scheme = build_scheme(stack, need, standings, process, spared=away)
         then = Geometry(laid, stack, need, scheme, away)
         return _Trial(then, standings, judge_release(then, process, context, now.pulls))

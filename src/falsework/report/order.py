@@ -55,7 +55,7 @@ def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _
         length = f"{words.with_unit(u.span_mm, 'mm')} span"
     else:
         length = f"{words.with_unit(u.free_length_mm, 'mm')} free"
-    supported = decision is not Standing.NONE
+    supported = decision is not Standing.LEAVE
     return _Row(
         u.number,
         str(u.kind),
@@ -81,7 +81,7 @@ def _rows(plan: Plan) -> list[_Row]:
     for u in plan.undersides:
         choice = choices.get(u.number)
         if choice is None:
-            rows.append(_row(u, Standing.NONE, None, ""))
+            rows.append(_row(u, Standing.LEAVE, None, ""))
             continue
         option = next((o for o in choice.options if o.standing is choice.chosen), None)
         rows.append(_row(u, choice.chosen, option, choice.why))
@@ -107,7 +107,7 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
         if (n := sum(u.kind is kind for u in plan.undersides))
     ]
     chosen = {c.underside: c.chosen for c in plan.choices}
-    left = [u for u in plan.undersides if chosen.get(u.number, Standing.NONE) is Standing.NONE]
+    left = [u for u in plan.undersides if chosen.get(u.number, Standing.LEAVE) is Standing.LEAVE]
     extra = plan.support_cost
     figures = [
         ("Machine time", words.duration(total.time_s), f"of it support {words.duration(extra.time_s)}"),
@@ -217,9 +217,9 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
 
 def _alternatives(plan: Plan) -> list[tuple[str, bool, tuple[str, ...]]]:
     names = {
-        "none": "no support",
+        "leave": "no support",
         "bed": "all that can, from the bed",
-        "anywhere": "all, from bed or part",
+        "bed-or-part": "all, from bed or part",
         "chosen": "chosen",
     }
     return [

@@ -38,14 +38,14 @@ def verdict(plan: Plan) -> list[str]:
         return said
     said.append(f"{counted(total, 'underside is', 'undersides are')} printed over air.")
     chosen = {c.underside: c.chosen for c in plan.choices}
-    carried = [u for u in plan.undersides if chosen.get(u.number, Standing.NONE) is not Standing.NONE]
+    carried = [u for u in plan.undersides if chosen.get(u.number, Standing.LEAVE) is not Standing.LEAVE]
     left = [u for u in plan.undersides if u not in carried]
     if not carried:
         said.append("Build no support.")
     else:
         by_standing = [
             (DECISION[s].removeprefix("support "), [u.number for u in carried if chosen[u.number] is s])
-            for s in (Standing.BED, Standing.ANYWHERE)
+            for s in (Standing.BED, Standing.BED_OR_PART)
         ]
         ways = [f"{numbered('number', n)} {words}" for words, n in by_standing if n]
         leave = f"; leave the other {len(left)} as they are" if len(left) > 1 else ""

@@ -81,7 +81,7 @@ class Wish:
     Attributes
     ----------
     process : how it is printed.
-    standing : where supports may stand: 'none', 'bed', 'anywhere', or 'auto' to choose for each underside by
+    standing : where supports start: 'leave', 'bed', 'bed-or-part', or 'auto' to choose for each underside by
         ``weights``.
     overrules : standings that are set by underside number, whatever ``standing`` says.
     weights : what matters, as prices.

@@ -77,7 +77,7 @@ def cells_of(regions: Regions, slim_below_mm: float) -> Cells:
 
 @dataclass(frozen=True, eq=False)
 class Dense:
-    """Regions printed without spaces, one connected polygon each, by layer: roof, floor or foot."""
+    """Regions printed without spaces, one connected polygon each, by layer: cap, sole or foot."""
 
     polygon: Regions
     layer: Indices
@@ -88,16 +88,16 @@ class Dense:
 class Bands:
     """Every cell's dense parts and (C,) what remains for the body."""
 
-    roof: Dense
-    floor: Dense
+    cap: Dense
+    sole: Dense
     foot: Dense
     body: Regions
 
 
 def bands_of(
-    cells: Cells, around: Surroundings, roof_layers: int, floor_layers: int, foot_layers: int, least_mm: float
+    cells: Cells, around: Surroundings, cap_layers: int, sole_layers: int, foot_layers: int, least_mm: float
 ) -> Bands:
-    """Cuts cells into roof (top layers of every column), floor (where it stands on the part), foot and body.
+    """Cuts cells into cap (top layers of every column), sole (where it stands on the part), foot and body.
 
     A column's top layers are those with the part just past the gap above them, its lowest those with the
     part just past the gap beneath. ``least_mm``: narrower bits of a band go to the body.
@@ -118,12 +118,12 @@ def bands_of(
         rest[some] = areas_only(shapely.difference(rest[some], band[some]))
         return band
 
-    roof = cut(around.near_above(roof_layers))
-    floor = cut(around.near_below(floor_layers))
+    cap = cut(around.near_above(cap_layers))
+    sole = cut(around.near_below(sole_layers))
     foot = empties(len(rest))
     foot[feet] = rest[feet]
     rest[feet] = empties(int(feet.sum()))
-    return Bands(dense(roof), dense(floor), dense(foot), rest)
+    return Bands(dense(cap), dense(sole), dense(foot), rest)
 
 
 def on_bed(cells: Cells, layers: int) -> NDArray[np.bool_]:

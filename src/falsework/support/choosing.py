@@ -108,7 +108,7 @@ class _Columns:
 def _structure_mm3(underside: Underside, bed: _Columns, part: _Columns, process: Process) -> float:
     """Volume of plastic in a support that fills these columns, gaps already taken off.
 
-    Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; dense interface
+    Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; interface layers
     above everything carried and beneath what stands on the part; the foot's widening, dense, around what
     stands on the bed. The outline is that of a rectangle as long as the area over the underside's extent, at
     least that of a disc. The side gap is not taken off: the estimate is a little high beside steep walls.
@@ -177,7 +177,7 @@ def _option(
     )
 
 
-def _spared_mm2(figures: StandingFigures, k: int, standing: Standing = Standing.ANYWHERE) -> float:
+def _spared_mm2(figures: StandingFigures, k: int, standing: Standing = Standing.BED_OR_PART) -> float:
     """Area of one underside that such a standing leaves for the sake of spared faces."""
     if figures.spared is None:
         return 0.0
@@ -193,7 +193,7 @@ def _on_spared(figures: StandingFigures, k: int) -> bool:
 def options(
     figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost
 ) -> tuple[tuple[Option, ...], ...]:
-    """For every underside its three options: none, bed, anywhere.
+    """For every underside its three options: leave, bed, bed-or-part.
 
     From the bed only the columns that reach it are carried and the rest is left; standing anywhere carries
     all and scars the part where columns land. Where the gaps take the columns' mean height nothing can be
@@ -214,9 +214,9 @@ def options(
             tuple(
                 _option(standing, underside, b, p, area_mm2, mine, part_cost)
                 for standing, b, p in (
-                    (Standing.NONE, _Columns(), _Columns()),
+                    (Standing.LEAVE, _Columns(), _Columns()),
                     (Standing.BED, bed, _Columns()),
-                    (Standing.ANYWHERE, bed, part),
+                    (Standing.BED_OR_PART, bed, part),
                 )
             )
         )
@@ -226,7 +226,7 @@ def options(
 def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost) -> tuple[Choice, ...]:
     """One choice for every underside, in the order of ``need.undersides``.
 
-    The wish's ``standing`` 'none', 'bed' or 'anywhere' holds for all of them; 'auto' takes the option of
+    The wish's ``standing`` 'leave', 'bed' or 'bed-or-part' holds for all of them; 'auto' takes the option of
     least objective (of equals the one that does less). Undersides that hold by themselves are left either
     way, and so are those that lie on spared faces altogether. Its ``overrules`` set a standing by underside
     number, whatever the rest says; but nothing ever stands on a spared face.
@@ -240,12 +240,12 @@ def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost)
         on_spared = _on_spared(figures, k)
         if underside.number in overrules:
             chosen = overrules[underside.number]
-            asked = "own-on-spared" if on_spared and chosen is not Standing.NONE else "own"
+            asked = "own-on-spared" if on_spared and chosen is not Standing.LEAVE else "own"
         elif underside.kind is Kind.HOLDS:
-            chosen, asked = Standing.NONE, ""
+            chosen, asked = Standing.LEAVE, ""
         elif on_spared:
             reason = _left(underside, "lies-on-spared")
-            choices.append(Choice(underside.number, row, Standing.NONE, reason))
+            choices.append(Choice(underside.number, row, Standing.LEAVE, reason))
             continue
         elif standing == AUTO:
             chosen, asked = min(row, key=lambda option: option.objective).standing, ""
@@ -275,14 +275,14 @@ def as_built(
     out: list[Choice] = []
     bare: dict[str, list[Underside]] = {}
     for choice in choices:
-        if choice.chosen is not Standing.NONE and choice.underside not in carried:
+        if choice.chosen is not Standing.LEAVE and choice.underside not in carried:
             k = choice.underside - 1
             underside, area_mm2 = need.undersides[k], float(figures.area_mm2[k])
             touches = _spared_mm2(figures, k, choice.chosen) > 0.5 * area_mm2
             obstacle = None if touches else obstacles[choice.underside]
             reason = _left(underside, "would-touch" if touches else "obstacle")
             bare.setdefault("" if obstacle is None else obstacle.what, []).append(underside)
-            choice = replace(choice, chosen=Standing.NONE, reason=replace(reason, obstacle=obstacle))
+            choice = replace(choice, chosen=Standing.LEAVE, reason=replace(reason, obstacle=obstacle))
         out.append(choice)
     warnings = (
         _not_built(left, obstacles.get(left[0].number) if what else None) for what, left in bare.items()
@@ -303,7 +303,7 @@ def chosen_option(choice: Choice) -> Option:
 def alternatives(
     choices: Iterable[Choice], need: NeedMap, spared: Collection[int] = ()
 ) -> tuple[Alternative, ...]:
-    """Standings side by side for the whole part: none, bed, anywhere, and what was chosen, estimated alike.
+    """Standings side by side for the whole part: leave, bed, bed-or-part and what was chosen, alike.
 
     In the first three, undersides that hold by themselves are left, which never count as left to droop, and
     those whose numbers are in ``spared``, which do.
@@ -311,7 +311,7 @@ def alternatives(
     choices = tuple(choices)
     holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
     rows = []
-    for at, standing in enumerate((Standing.NONE, Standing.BED, Standing.ANYWHERE)):
+    for at, standing in enumerate((Standing.LEAVE, Standing.BED, Standing.BED_OR_PART)):
         taken = [
             c.options[0 if h or c.underside in spared else at] for c, h in zip(choices, holds, strict=True)
         ]
@@ -352,11 +352,11 @@ def standing_warnings(
         spared_mm2 = _spared_mm2(figures, k, choice.chosen)
         unreached_mm2 = option.left_mm2 - spared_mm2
         least_mm2 = NEGLIGIBLE_SHARE * area_mm2
-        if choice.chosen is not Standing.NONE and spared_mm2 > least_mm2:
+        if choice.chosen is not Standing.LEAVE and spared_mm2 > least_mm2:
             found.append(LeftForSpared(number, spared_mm2, area_mm2))
         if choice.chosen is Standing.BED and unreached_mm2 > least_mm2:
             found.append(OutOfReach(number, unreached_mm2, area_mm2))
-        elif choice.chosen is Standing.ANYWHERE and option.scar_mm2 > max(least_mm2, NEGLIGIBLE_SCAR_MM2):
+        elif choice.chosen is Standing.BED_OR_PART and option.scar_mm2 > max(least_mm2, NEGLIGIBLE_SCAR_MM2):
             x, y, _ = figures.landing_mm[k].tolist()
             low, high = figures.landing_range_mm[k].tolist()
             scars.append(Scar(number, option.scar_mm2, (x, y), (low, high)))
@@ -375,8 +375,8 @@ def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[C
         if _on_spared(figures, k) and underside.kind is not Kind.HOLDS
     ]
     found: list[Notice] = []
-    left = [underside for underside, choice in mine if choice.chosen is Standing.NONE]
-    carried = [underside for underside, choice in mine if choice.chosen is not Standing.NONE]
+    left = [underside for underside, choice in mine if choice.chosen is Standing.LEAVE]
+    carried = [underside for underside, choice in mine if choice.chosen is not Standing.LEAVE]
     if left:
         found.append(SparedLeft(_numbers(left), *_worst(left)))
     if carried:
@@ -402,14 +402,14 @@ def _reason(
 ) -> Notice:
     """Why the choice is as it is, with its figures; ``spared_mm2`` are left for spared faces."""
     option = next(o for o in row if o.standing is chosen)
-    if chosen is Standing.NONE or option.contact_mm2 == 0.0:
-        if underside.kind is Kind.HOLDS and chosen is Standing.NONE:
+    if chosen is Standing.LEAVE or option.contact_mm2 == 0.0:
+        if underside.kind is Kind.HOLDS and chosen is Standing.LEAVE:
             return Holds(underside.free_length_mm, asked)
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
         no_room = "no-room-on-bed" if chosen is Standing.BED else "no-room"
         if spared_mm2 > 0.5 * option.left_mm2:
             no_room = "would-touch"
-        if chosen is not Standing.NONE or carried is None:
+        if chosen is not Standing.LEAVE or carried is None:
             return replace(_left(underside, no_room), asked=asked)
         left, cost = _left(underside, "cost"), carried.cost
         return replace(left, mass_g=cost.mass_g, time_s=cost.time_s, asked=asked)

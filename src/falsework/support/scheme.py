@@ -19,8 +19,8 @@ class Role(IntEnum):
     LINE = 0  # the body's lines
     CROSS = 1  # second set of lines of a grid, or a tie between lines
     PERIMETER = 2
-    ROOF = 3  # dense interface on top
-    FLOOR = 4  # dense interface where the support stands on the part
+    CAP = 3  # interface layers on top
+    SOLE = 4  # interface layers where the support stands on the part
     FOOT = 5  # widened first layers on the bed
 
 
@@ -84,8 +84,8 @@ class Gap:
 class SupportScheme:
     """Supports ready to be written: nothing in them touches the part, every layer rests on something.
 
-    ``body``, ``roof``, ``floor``, ``foot``: (L,) shapely regions per layer of the part's ``LayerStack``
-    (roof and floor are the dense interface above and beneath; body excludes them; foot is the widening on the
+    ``body``, ``cap``, ``sole``, ``foot``: (L,) shapely regions per layer of the part's ``LayerStack``
+    (cap and sole are the interface layers above and beneath; body excludes them; foot is the widening on the
     bed). ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,): closed, outward-facing shells of plates
     and slabs, which overlap where they hold on to each other.
     """
@@ -94,8 +94,8 @@ class SupportScheme:
     gap_below: Gap
     pieces: tuple[SupportPiece, ...]
     body: Regions
-    roof: Regions
-    floor: Regions
+    cap: Regions
+    sole: Regions
     foot: Regions
     strands: Strands
     vertices: Floats

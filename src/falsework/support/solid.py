@@ -170,7 +170,7 @@ def solid_of(
     cost more than all the rest of a plan.
     """
     shells = [_plates(one, z_mm, width_mm) for one in walls]
-    dense = (bands.roof, bands.floor, bands.foot)
+    dense = (bands.cap, bands.sole, bands.foot)
     shells += [_slabs(_blocks(band.polygon, band.layer, band.piece), z_mm) for band in dense]
     shells += [_slabs(tubes, z_mm) for tubes in _tubes(cells, bands.body, closed_lines, width_mm)]
     offsets = np.cumsum([0, *(len(one.vertices) for one in shells)])

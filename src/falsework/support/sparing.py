@@ -145,7 +145,7 @@ def kept_free(
     if not used.any():
         return free
     bottoms = spared.bottoms
-    lifted = spared.whole & np.array([s is not Standing.NONE for s in standings], dtype=bool)
+    lifted = spared.whole & np.array([s is not Standing.LEAVE for s in standings], dtype=bool)
     if lifted.any():
         mine = np.flatnonzero(lifted[need.region_underside])
         mine = mine[np.argsort(need.region_layer[mine], kind="stable")]

@@ -91,7 +91,7 @@ def check_pieces(
     """Checks every piece as it is drawn.
 
     ``tie_mm`` (pieces,) distance of ties, 0 for none; ``scar_of_cell_mm2`` (C,) area of each cell over part
-    surface; ``dense_mm2`` (C,) of each cell that is roof, floor or foot.
+    surface; ``dense_mm2`` (C,) of each cell that is cap, sole or foot.
     """
     count = cells.pieces
     bottom, top = _extremes(cells.piece, z_mm[cells.layer], z_mm[cells.layer + 1], count)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats
-from falsework.request.standing import Standing
+from falsework.request.standing import Standing, renewed_words
 from falsework.wording.notices import Notice
 
 
@@ -74,7 +74,7 @@ class Choice:
     """
 
     underside: int
-    options: tuple[Option, ...]  # none, bed, anywhere
+    options: tuple[Option, ...]  # leave, bed, bed-or-part
     chosen: Standing
     reason: Notice
 
@@ -89,6 +89,8 @@ class Choice:
 @dataclass(frozen=True)
 class Alternative:
     """One row of the table that shows standings side by side; ``name`` is 'chosen' or a standing."""
+
+    EARLIER = staticmethod(renewed_words)
 
     name: str
     cost: Cost

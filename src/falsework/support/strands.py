@@ -1,4 +1,4 @@
-"""From cells to straight strands: body lines, ties, closed lines, dense roof, floor and foot."""
+"""From cells to straight strands: body lines, ties, closed lines, dense cap, sole and foot."""
 
 from __future__ import annotations
 
@@ -154,7 +154,7 @@ def _rows(
 
 
 def _wall_rows(walls: Walls, dense: tuple[Dense, ...], phase_mm: Floats, width_mm: float):
-    """Strands of walls where no dense band takes their place."""
+    """Strands of walls where no interface layer takes their place."""
     polygons = np.concatenate([band.polygon for band in dense])
     layer = np.concatenate([band.layer for band in dense])
     piece = np.concatenate([band.piece for band in dense])
@@ -187,7 +187,7 @@ def _dense_rows(band: Dense, role: Role, angle_deg: float, width_mm: float):
     low, high = box[:, 0], box[:, 1]
     many = np.maximum(1.0, np.floor((high - low) / width_mm + 1e-6))
     phase = 0.5 * (low + high) - 0.5 * (many - 1.0) * width_mm
-    # Beads may reach a quarter width past slanted edges: held to them strictly, thin slanted roofs vanish.
+    # Beads may reach a quarter width past slanted edges: held to them strictly, thin slanted caps vanish.
     cell, number, span = _strips(
         band.polygon, angle_deg, width_mm, phase, np.full(len(band.polygon), 0.25 * width_mm)
     )
@@ -252,11 +252,11 @@ def strands_of(
     width_mm: float,
 ) -> Strands:
     """All strands. ``walls`` with the phase (pieces,) of their lines, as they were made."""
-    dense = (bands.roof, bands.floor, bands.foot)
+    dense = (bands.cap, bands.sole, bands.foot)
     across = line_angle_deg + 90.0
     rows = [_wall_rows(one, dense, phase, width_mm) for one, phase in walls]
     rows.append(_closed_rows(cells, bands.body, closed_lines, width_mm))
-    for band, role in zip(dense, (Role.ROOF, Role.FLOOR, Role.FOOT), strict=True):
+    for band, role in zip(dense, (Role.CAP, Role.SOLE, Role.FOOT), strict=True):
         rows.append(_dense_rows(band, role, across, width_mm))
     ends, layer, roles, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((np.arange(len(layer)), piece, roles, layer))

@@ -204,11 +204,11 @@ class Surroundings:
         return out
 
     def near_above(self, layers: int) -> Regions:
-        """(L,) the part seen from below within ``layers`` layers past the gap: there a roof belongs."""
+        """(L,) the part seen from below within ``layers`` layers past the gap: there a cap belongs."""
         return self._swept.united(None, tuple(range(self.gap_layers + 1, self.gap_layers + layers + 1)))
 
     def near_below(self, layers: int) -> Regions:
-        """(L,) the part within ``layers`` layers beneath, past the gap: there a floor belongs."""
+        """(L,) the part within ``layers`` layers beneath, past the gap: there a sole belongs."""
         gap = self.gap_below_layers
         return self._swept.united(None, tuple(range(-gap - layers, -gap)))
 
@@ -306,7 +306,7 @@ def sweep_columns(
     with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out.
     """
     where = np.array([str(s) for s in standings], dtype=object)
-    anywhere, bed = where == Standing.ANYWHERE, where == Standing.BED
+    anywhere, bed = where == Standing.BED_OR_PART, where == Standing.BED
     watch.at("sweeping supports down", 0.0)
     tolerance_mm = section_tolerance_mm(process)
     sections = simplified(stack.regions, tolerance_mm)

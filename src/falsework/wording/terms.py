@@ -16,9 +16,9 @@ KIND_MEANING = {
     "island": "starts in mid-air",
 }
 DECISION = {  # where the support of an underside may stand
-    "none": "leave it",
+    "leave": "leave it",
     "bed": "support from the bed",
-    "anywhere": "support from bed or part",
+    "bed-or-part": "support from bed or part",
 }
 WEAVE = {  # how the strands of a support's body run
     "parallel": "strands all one way",

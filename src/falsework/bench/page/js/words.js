@@ -102,11 +102,11 @@ export const KIND_MEANING = {
   island: "starts in mid-air",
 };
 export const DECISION = {
-  none: "leave it",
+  leave: "leave it",
   bed: "support from the bed",
-  anywhere: "support from bed or part",
+  "bed-or-part": "support from bed or part",
 };
-export const STANDING = { none: "leave it", bed: "from the bed", anywhere: "from bed or part" };
+export const STANDING = { leave: "leave it", bed: "from the bed", "bed-or-part": "from bed or part" };
 export const WEAVE = { parallel: "strands all one way", crossed: "strands in two directions" };
 export const BASIS = {
   uncalibrated: "nothing printed on this machine with this material stands behind it yet",

@@ -6,7 +6,7 @@ import { processes } from "./printed.js";
 import { instead, scroll } from "./parts.js";
 import { Section } from "./section.js";
 
-const NAME = { none: "no support", bed: "all that can, from the bed", anywhere: "all, from bed or part", chosen: "chosen" };
+const NAME = { leave: "no support", bed: "all that can, from the bed", "bed-or-part": "all, from bed or part", chosen: "chosen" };
 const WEIGH = {
   finish_per_cm2: ["A square centimetre of spoilt finish costs", words.PRICE_UNIT],
   filament: ["Filament counts", "times its price"],

@@ -23,7 +23,7 @@ export function totalsOf(store) {
   if (!support) return null;
   const undersides = (asBuilt ? built.value.undersides : inspection.value?.undersides) || [];
   const standing = new Map(choices.map((c) => [c.underside, c.chosen]));
-  const left = undersides.filter((u) => (standing.get(u.number) || "none") === "none");
+  const left = undersides.filter((u) => (standing.get(u.number) || "leave") === "leave");
   const worst = left.reduce((a, b) => (!a || b.droop_mm.value > a.droop_mm.value ? b : a), null);
   return {
     time: part.time_s + support.time_s, mass: part.mass_g + support.mass_g, price: part.price + support.price, support,

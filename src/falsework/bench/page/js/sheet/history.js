@@ -167,7 +167,7 @@ export class HistoryPage {
     if (this.figure === undefined) return h("p", { role: "status" }, "Being fetched…");
     if (!plan) return h("p", {}, "Its figures are no longer kept. They are worked out again once the state is taken back.");
     const both = (key) => plan.part_cost[key] + plan.support_cost[key];
-    const supported = plan.choices.filter((choice) => choice.chosen !== "none").length;
+    const supported = plan.choices.filter((choice) => choice.chosen !== "leave").length;
     const rows = [["Machine time", words.duration(both("time_s"))], ["Filament", words.mass(both("mass_g"))], ["Price", words.price(both("price"))],
       ["Supported", `${supported} of ${words.counted(plan.undersides.length, "underside")}`]];
     return [h("dl", { class: "foot-figures" }, rows.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, h("b", {}, value))))),

@@ -4,7 +4,7 @@ import { h } from "../dom.js";
 import { css, inkOn, onLight, tones } from "../colour.js";
 import * as words from "../words.js";
 
-const ROLE = ["line", "tie", "closed line", "roof", "floor", "foot"];
+const ROLE = ["line", "tie", "closed line", "cap", "sole", "foot"];
 
 /** Rings `first…end` of flat points as one path. */
 function path(points, ringStart, first, end, to) {

@@ -10,7 +10,7 @@ import { instead, intervalBar, scroll } from "./parts.js";
 import { Section } from "./section.js";
 
 const SHOWN = 30; // rows in the open table; the rest are folded away
-const STANDINGS = ["none", "bed", "anywhere"];
+const STANDINGS = ["leave", "bed", "bed-or-part"];
 const KINDS = ["holds", "bridge", "cantilever", "island"];
 const MANY = { holds: "that hold", bridge: "bridges", cantilever: "cantilevers", island: "islands" };
 
@@ -27,7 +27,7 @@ export function sparedWords(spared, choices) {
   if (!spared) return "";
   const own = words.withUnit(spared.own_mm2, "mm²"), landing = words.withUnit(spared.landing_mm2, "mm²");
   const choice = choices?.find((one) => one.underside === spared.number);
-  if (spared.whole) return `lies on them altogether and is ${choice && choice.chosen !== "none" ? "carried all the same, by your decision" : "left"}.`;
+  if (spared.whole) return `lies on them altogether and is ${choice && choice.chosen !== "leave" ? "carried all the same, by your decision" : "left"}.`;
   const said = [spared.own_mm2 >= 0.05 ? `${own} lie on them` : "", spared.landing_mm2 >= 0.05 ? `${landing} could be carried only by standing on them` : ""];
   return `${said.filter(Boolean).join("; ")}.`;
 }
@@ -134,7 +134,7 @@ export class Undersides extends Section {
   priceOf(u, choice) {
     const option = choice?.options.find((o) => o.standing === this.standingOf(u, choice));
     if (!option) return choice ? "–" : "…";
-    return option.standing === "none" ? "–" : words.price(option.cost.price);
+    return option.standing === "leave" ? "–" : words.price(option.cost.price);
   }
 
   decision(u, choice, totals) {
@@ -148,9 +148,9 @@ export class Undersides extends Section {
         onchange: (event) => this.overrule(u.number, event.target.value),
       },
       h("option", { value: "" }, kept ? "left: not to be touched" : auto),
-      choice.options.map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "none" ? "" : `, ${words.price(o.cost.price)}`)))),
+      choice.options.map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "leave" ? "" : `, ${words.price(o.cost.price)}`)))),
       own ? h("span", { class: "sub own-mark" }, "decided by you") : null,
-      (own || choice.chosen) !== "none" && this.fitsNothing(u.number) ? h("span", { class: "sub" }, "nothing fits: left") : null,
+      (own || choice.chosen) !== "leave" && this.fitsNothing(u.number) ? h("span", { class: "sub" }, "nothing fits: left") : null,
       spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left, not to be touched`) : null,
     ];
   }
@@ -158,7 +158,7 @@ export class Undersides extends Section {
   /** Whether a support was meant to stand there, and none fitted when it was built. */
   fitsNothing(number) {
     const { value: built, stale } = this.store.result("supports", "supports.json");
-    return Boolean(built) && !stale && built.choices.some((c) => c.underside === number && c.chosen === "none");
+    return Boolean(built) && !stale && built.choices.some((c) => c.underside === number && c.chosen === "leave");
   }
 
   docket(u, choice, totals) {
@@ -189,8 +189,8 @@ export class Undersides extends Section {
     const is = this.standingOf(u, choice) === standing;
     const least = choice.options.every((one) => one.objective >= o.objective);
     const facts = [
-      ["Price", standing === "none" ? "nothing" : words.price(o.cost.price)],
-      ["Filament, time", standing === "none" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
+      ["Price", standing === "leave" ? "nothing" : words.price(o.cost.price)],
+      ["Filament, time", standing === "leave" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
       ["Left to droop", words.withUnit(o.left_mm2, "mm²")],
       ["Scarred where it stands", words.withUnit(o.scar_mm2, "mm²")],
       ["Spoilt finish", words.price(o.finish_price)],
