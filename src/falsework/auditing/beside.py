@@ -18,6 +18,7 @@ from falsework.auditing.value import Finding, Level, Place, UndersideAudit
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
 from falsework.kernels.bead import strands as cut
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import Kind, NeedMap, Underside
@@ -305,7 +306,7 @@ class Beside:
         near = np.flatnonzero(np.abs(self.bottom - (place.z_mm - height)) < 0.6 * height)
         x0, y0, x1, y1 = place.box_mm
         box = shapely.box(x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
-        shared = shapely.area(shapely.intersection(self.regions[near], box))
+        shared = shapely.area(overlay.intersection(self.regions[near], box))
         return int(self.owner[near[np.argmax(shared)]]) + 1 if np.any(shared > 0.0) else 0
 
     def left_alone(self, number: int) -> Underside | None:

@@ -13,6 +13,7 @@ from falsework.auditing.deposit import ASIDE, PART, SUPPORT
 from falsework.auditing.survey import Survey, Usual
 from falsework.auditing.value import Placement
 from falsework.kernels.bead import strands as cut
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.slicing import stack_layers
 from falsework.layers.stack import Floats, LayerStack, Regions
@@ -106,10 +107,10 @@ def place_in(part: Part, found: Survey, usual: Usual, *, around_mm: float, watch
             best = fitted, stack
     assert best is not None
     placement, stack = best[0].placement, best[1]
-    sections = shapely.buffer(stack.regions, 0.25 * usual.width_mm)
+    sections = overlay.buffer(stack.regions, 0.25 * usual.width_mm)
     shapely.prepare(sections)
     some = stack.regions[:: max(1, stack.count // 64)]
-    shadow = shapely.buffer(shapely.union_all(shapely.simplify(some, 0.05)), around_mm)
+    shadow = overlay.buffer(overlay.union_all(shapely.simplify(some, 0.05)), around_mm)
     shapely.prepare(shadow)
     return Placed(placement, stack, sections, shadow)
 

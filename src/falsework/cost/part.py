@@ -11,6 +11,7 @@ import shapely
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of
 from falsework.kernels.bead.motion import path_times, rest_to_rest_times
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2
@@ -151,7 +152,7 @@ def _covered(core: Regions, regions: Regions, at: Indices, layers: int) -> Regio
     # The farthest first: it cuts most, and what it leaves the nearer ones often cover.
     for step in [s * k for k in range(layers, 0, -1) for s in (1, -1)]:
         cut = inner[~shapely.contains_properly(regions[at[inner] + step], covered[inner])]
-        covered[cut] = shapely.intersection(covered[cut], regions[at[cut] + step])
+        covered[cut] = overlay.intersection(covered[cut], regions[at[cut] + step])
     return covered
 
 
@@ -165,7 +166,7 @@ def _solid_chord_mm(core: Regions, sparse: Regions) -> Floats:
     """(L,) mean chord of what is in the core and not in the sparse part of it."""
     solid = core.copy()
     mixed = np.flatnonzero(~shapely.is_empty(sparse) & (shapely.area(sparse) < shapely.area(core)))
-    solid[mixed] = shapely.difference(core[mixed], sparse[mixed])
+    solid[mixed] = overlay.difference(core[mixed], sparse[mixed])
     return _mean_chord_mm(solid)
 
 

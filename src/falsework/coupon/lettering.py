@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
+
 # Corner points as digits: column 0..2 times two strokes, row 0..4 times one stroke; lines parted by spaces.
 _GLYPHS = {
     "A": "00 04 24 20,02 22",
@@ -64,5 +66,5 @@ def lettering(text: str, stroke_mm: float) -> shapely.Geometry:
         for line in _GLYPHS[sign].split(","):
             points = [(left + int(p[0]), 0.5 + int(p[1])) for p in line.split()]
             strokes.append(shapely.LineString(np.array(points) * stroke_mm))
-    wide = shapely.buffer(strokes, 0.5 * stroke_mm, cap_style="square", join_style="mitre", mitre_limit=1.5)
-    return shapely.intersection(shapely.union_all(wide), box)
+    wide = overlay.buffer(strokes, 0.5 * stroke_mm, cap_style="square", join_style="mitre", mitre_limit=1.5)
+    return overlay.intersection(overlay.union_all(wide), box)

@@ -6,19 +6,19 @@ Functions take and return (N,) object arrays and work elementwise; a single regi
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
+
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Regions = NDArray[np.object_]  # shapely Polygon / MultiPolygon, possibly empty
 
 EMPTY = shapely.MultiPolygon()
-GRID_MM = 1e-6  # corners are moved to it where the library fails without
 _POLYGON, _MULTIPOLYGON = 3, 6
 
 
@@ -88,7 +88,7 @@ def offset(regions: Regions, distance_mm: float | Floats, segments: int = 4) -> 
     by at most ``distance * (1 - cos(90° / (2 * segments)))``, 1.9 % at 4. So growth errs towards too
     small, and shrinking, which rounds reflex corners alone, towards too large. Straight edges are exact.
     """
-    return areas_only(shapely.buffer(regions, distance_mm, quad_segs=segments))
+    return areas_only(overlay.buffer(regions, distance_mm, quad_segs=segments))
 
 
 def offset_mitred(
@@ -96,44 +96,35 @@ def offset_mitred(
 ) -> Any:
     """Regions, or a single one, grown or shrunk by ``distance_mm`` with pointed corners.
 
-    Exact but for corners sharper than ``limit`` (point over distance), which are cut off. Edges of next to no
-    length make the library divide by zero on its way to a sound answer: that warning is kept from the user.
-    Once in a while GEOS (3.14) loses a whole polygon on the way; what lost one is offset with round corners.
+    Exact but for corners sharper than ``limit`` (point over distance), which are cut off. Once
+    in a while GEOS (3.14) loses a whole polygon on the way; what lost one is offset with round corners.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        out = shapely.buffer(regions, distance_mm, join_style="mitre", mitre_limit=limit)
+    out = overlay.buffer(regions, distance_mm, join_style="mitre", mitre_limit=limit)
     before, after = shapely.area(regions), shapely.area(out)
     least = before + np.minimum(distance_mm, 0.0) * shapely.length(regions)
     doubtful = np.asarray(after < (1.0 - 1e-9) * least)
     if not doubtful.any():
         return out
-    round_ = shapely.buffer(regions, np.where(doubtful, distance_mm, 0.0), quad_segs=2)
+    round_ = overlay.buffer(regions, np.where(doubtful, distance_mm, 0.0), quad_segs=2)
     fewer = shapely.get_num_geometries(out) < shapely.get_num_geometries(round_)
     lost = doubtful & ((after < 0.9 * shapely.area(round_)) | fewer)
-    return np.where(lost, round_, out)[()]
+    found: Any = np.where(lost, round_, out)
+    return found[()]
 
 
 def unite(a: Regions, b: Regions) -> Regions:
     """a ∪ b, elementwise."""
-    return areas_only(shapely.union(a, b))
+    return areas_only(overlay.union(a, b))
 
 
 def subtract(a: Regions, b: Regions) -> Regions:
     """a \\ b, elementwise."""
-    return areas_only(shapely.difference(a, b))
+    return areas_only(overlay.difference(a, b))
 
 
 def intersect(a: Regions, b: Regions) -> Regions:
     """a ∩ b, elementwise; where they merely touch the result is empty."""
-    return areas_only(shapely.intersection(a, b))
-
-
-def overlaid(operation: Callable[..., Regions], regions: Regions, others: Regions) -> Regions:
-    """``operation`` of each two, also where an offset or a section crosses itself by rounding."""
-    try:
-        return operation(regions, others)
-    except shapely.GEOSException:
-        return operation(repair(regions), repair(others), grid_size=GRID_MM)
+    return areas_only(overlay.intersection(a, b))
 
 
 def clean(regions: Regions, tolerance_mm: float) -> Regions:
@@ -212,7 +203,6 @@ def repair(regions: Regions) -> Regions:
     regions = np.array(regions, dtype=object)
     broken = np.flatnonzero(~shapely.is_valid(regions))
     if len(broken):
-        # by structure: by lines a hole that runs along its outer ring for a stretch would be filled
-        valid = shapely.make_valid(regions[broken], method="structure", keep_collapsed=False)
+        valid = overlay.make_valid(regions[broken])
         regions[broken] = areas_only(valid)
     return regions

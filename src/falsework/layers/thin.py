@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.polygons import parts
 from falsework.layers.stack import LayerStack
 
@@ -26,7 +27,7 @@ def thin_walls(stack: LayerStack, line_width_mm: float) -> ThinWalls:
     """Looks for them in up to 60 layers. A wall that widens anywhere in its layer does not count."""
     looked = np.unique(np.linspace(0, stack.count - 1, min(stack.count, _LOOKED_AT)).astype(np.int64))
     polygons, owner = parts(stack.regions[looked])
-    room = shapely.buffer(polygons, -0.499 * line_width_mm, quad_segs=2)
+    room = overlay.buffer(polygons, -0.499 * line_width_mm, quad_segs=2)
     thin = shapely.is_empty(room)
     if not thin.any():
         return ThinWalls(0.0, (0.0, 0.0, 0.0))

@@ -7,7 +7,8 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.following import following
-from falsework.layers.polygons import despiked, gathered, offset_mitred, overlaid, parts
+from falsework.layers import overlay
+from falsework.layers.polygons import despiked, gathered, offset_mitred, parts
 from falsework.layers.stack import Indices, LayerStack, Regions
 from falsework.watch import QUIET, Watch
 
@@ -102,7 +103,7 @@ def _strips(pieces: Regions, below: Regions, hold_mm: float, line_width_mm: floa
     """
     dust_mm2 = DUST_SHARE * line_width_mm**2
     held = offset_mitred(below, hold_mm, limit=MITRE)
-    bits, owner = shapely.get_parts(overlaid(shapely.difference, pieces, held), return_index=True)
+    bits, owner = shapely.get_parts(overlay.difference(pieces, held), return_index=True)
     area = shapely.area(bits)
     real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
     if not real.any():
@@ -111,12 +112,8 @@ def _strips(pieces: Regions, below: Regions, hold_mm: float, line_width_mm: floa
     loose = shapely.multipolygons(bits[real], indices=group)
     # back to the section beneath: the loose bit starts ``hold_mm`` away from it
     grown = offset_mitred(loose, 1.05 * hold_mm, limit=MITRE)
-    near, of = shapely.get_parts(
-        overlaid(shapely.intersection, grown, pieces[loose_piece]), return_index=True
-    )
-    found, which = shapely.get_parts(
-        overlaid(shapely.difference, near, below[loose_piece[of]]), return_index=True
-    )
+    near, of = shapely.get_parts(overlay.intersection(grown, pieces[loose_piece]), return_index=True)
+    found, which = shapely.get_parts(overlay.difference(near, below[loose_piece[of]]), return_index=True)
     of = of[which]
     # growing may also reach the far side of a thin wall: only what is connected with the loose bit belongs
     mine = (shapely.area(found) > dust_mm2) & shapely.intersects(found, loose[of])

@@ -10,6 +10,7 @@ import shapely
 from falsework.droop.belief import Belief
 from falsework.droop.bond import bond_share, top_of
 from falsework.droop.estimate import Estimate, around
+from falsework.layers import overlay
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -113,7 +114,7 @@ def sections_of(stack: LayerStack) -> Sections:
 
 def _solid_mm2(section: shapely.Geometry, process: Process) -> float:
     """Plastic in a section: its walls whole, its inside by the fill."""
-    inside = float(shapely.buffer(section, -process.wall_lines * process.line_width_mm).area)
+    inside = float(overlay.buffer(section, -process.wall_lines * process.line_width_mm).area)
     return float(section.area) - (1.0 - process.fill) * inside
 
 
@@ -136,7 +137,7 @@ def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Proce
         for narrow in np.unique(at[at >= 0]):
             polygon = sections.polygon[narrow]
             found.append(Neck(float(polygon.area), weld * _solid_mm2(polygon, process)))
-        root = _root(stack, shapely.union_all(regions), int(layer.min()), int(layer.max()), process)
+        root = _root(stack, overlay.union_all(regions), int(layer.min()), int(layer.max()), process)
         found += [root] if root.area_mm2 > 0.0 else []
         if found:
             necks[underside.number] = min(found, key=lambda neck: (neck.bears_n, neck.area_mm2))
@@ -149,24 +150,24 @@ def _root(stack: LayerStack, footprint: shapely.Geometry, first: int, last: int,
     window = shapely.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
 
     def near(regions: Regions) -> Regions:
-        return shapely.intersection(regions, window)
+        return overlay.intersection(regions, window)
 
     outline = near(shapely.boundary(stack.regions[last]))
     # just inside the footprint, so that walls that end on the line do not count
-    inside = shapely.boundary(shapely.buffer(footprint, -_EDGE_MM))
-    line = shapely.difference(inside, shapely.buffer(outline, 1.1 * _EDGE_MM))
-    line = shapely.intersection(line, near(stack.regions[last]))
+    inside = shapely.boundary(overlay.buffer(footprint, -_EDGE_MM))
+    line = overlay.difference(inside, overlay.buffer(outline, 1.1 * _EDGE_MM))
+    line = overlay.intersection(line, near(stack.regions[last]))
     if shapely.length(line) < _EDGE_MM:
         return Neck()
     end = int(np.searchsorted(stack.z_mm, stack.z_mm[first] + NEAR_MM - 1e-9))
     layers = np.arange(first, max(min(end, stack.count), first + 1))
     chosen = np.unique(np.linspace(0, len(layers) - 1, min(_SAMPLED, len(layers))).astype(np.int64))
-    lengths = shapely.length(shapely.intersection(line, near(stack.regions[layers[chosen]])))
+    lengths = shapely.length(overlay.intersection(line, near(stack.regions[layers[chosen]])))
     gone = np.flatnonzero(lengths[1:] == 0.0)
     if len(gone):  # look at every layer up to the first empty one
         layers = layers[: chosen[gone[0] + 1]]
         chosen = np.arange(len(layers))
-        lengths = shapely.length(shapely.intersection(line, near(stack.regions[layers])))
+        lengths = shapely.length(overlay.intersection(line, near(stack.regions[layers])))
     heights: Floats = stack.heights_mm[layers]
     at_all = np.interp(np.arange(len(layers)), chosen, lengths)
     area = float(at_all @ heights)

@@ -15,6 +15,7 @@ from falsework.coupon.lettering import HIGH, lettering, width_strokes
 from falsework.coupon.sizes import strip_mm, stroke_mm
 from falsework.coupon.supports import layers_of
 from falsework.coupon.value import Cell, Coupon, Shape
+from falsework.layers import overlay
 
 INK, SOFT, LOW, OVER, PAPER = "#22282b", "#565d60", "#cfcabd", "#f0ece1", "#ffffff"
 MARK = "#8a3a29"  # where to look and to measure: also told apart by its dashes
@@ -44,7 +45,7 @@ def plan_svg(coupon: Coupon, batch: int, body: Body) -> str:
     Beside each cell its label; on it the direction of the strands (arrows) and, dashed, where the jaws go.
     """
     stack = layers_of(body.part, coupon.process)
-    outline = shapely.union_all(stack.regions)
+    outline = overlay.union_all(stack.regions)
     x0, y0, _, _ = shapely.bounds(outline)
     wide, high = (max(one.size_mm[k] for one in coupon.batches) for k in (0, 1))
     pen = 0.006 * max(wide, high)

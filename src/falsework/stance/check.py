@@ -16,6 +16,7 @@ import shapely
 
 from falsework.cost.strands import region_cost
 from falsework.kernels.field.tipping import MOST, tipping
+from falsework.layers import overlay
 from falsework.layers.polygons import offset, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -75,7 +76,7 @@ def stance_of(
 def _printable(regions: Regions, process: Process) -> Regions:
     """What of the first layer is wide enough to be printed."""
     radius_mm = 0.5 * PRINTS_FROM_WIDTHS * process.line_width_mm
-    opened: Regions = shapely.buffer(shapely.buffer(regions, -radius_mm), radius_mm)
+    opened: Regions = overlay.buffer(overlay.buffer(regions, -radius_mm), radius_mm)
     return opened
 
 
@@ -136,7 +137,7 @@ class _Balance:
             wide = offset(base, breadth_mm)
             then = self.worst(of_bed(self.sections, wide), borne)
             if then.safety >= LEAST_TOPPLE_SAFETY:
-                more_mm2 = shapely.union_all(wide).area - self.first_mm2
+                more_mm2 = overlay.union_all(wide).area - self.first_mm2
                 cost = region_cost(more_mm2 * height_mm, process, process.first_layer_speed_mm_s)
                 return Foot(breadth_mm, cost, then.safety)
         return None

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from falsework.kernels.field.tipping import SUMS
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -77,7 +78,7 @@ def of_supports(sections: Sections, need: NeedMap, scheme: SupportScheme) -> tup
     region, line = shapely.STRtree(lines).query(need.regions, predicate="intersects")
     right = strands.layer[used[line]] == beneath[region]
     region, line = region[right], line[right]
-    inside = shapely.intersection(lines[line], need.regions[region])
+    inside = overlay.intersection(lines[line], need.regions[region])
     bits, owner = shapely.get_parts(inside, return_index=True)
     long = shapely.get_num_coordinates(bits) > 1
     bits, owner = bits[long], owner[long]

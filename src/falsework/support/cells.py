@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.sweep import Surroundings, empties, printable
@@ -113,9 +114,9 @@ def bands_of(
     def cut(near: Regions) -> Regions:
         band = empties(len(rest))
         meets = ~feet & shapely.intersects(rest, near[cells.layer])
-        band[meets] = printable(shapely.intersection(rest[meets], near[cells.layer[meets]]), 0.5 * least_mm)
+        band[meets] = printable(overlay.intersection(rest[meets], near[cells.layer[meets]]), 0.5 * least_mm)
         some = ~shapely.is_empty(band)
-        rest[some] = areas_only(shapely.difference(rest[some], band[some]))
+        rest[some] = areas_only(overlay.difference(rest[some], band[some]))
         return band
 
     cap = cut(around.near_above(cap_layers))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.strands import strands_cost_by
 from falsework.errors import FalseworkError
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -178,12 +179,12 @@ def _with_feet(
     out = support.copy()
     standing = within = None
     for i in range(layers):
-        standing = support[i] if standing is None else shapely.intersection(standing, support[i])
+        standing = support[i] if standing is None else overlay.intersection(standing, support[i])
         if standing.is_empty:
             break
-        wide = shapely.difference(_wider(standing, widening_mm), blocked[i])
-        within = wide if within is None else shapely.intersection(wide, within)
-        out[i] = shapely.union(support[i], within)
+        wide = overlay.difference(_wider(standing, widening_mm), blocked[i])
+        within = wide if within is None else overlay.intersection(wide, within)
+        out[i] = overlay.union(support[i], within)
     out[:layers] = printable(out[:layers], 0.45 * width_mm)
     return out
 
@@ -202,9 +203,9 @@ def _widened(feet: Regions, cells: Cells, widen_mm: Floats, blocked: Regions, wi
         if not mine.any():
             break
         grown = [_wider(cells.polygon[k], float(widen_mm[cells.piece[k]])) for k in np.flatnonzero(mine)]
-        wide = shapely.difference(shapely.union_all(grown), blocked[i])
-        within = wide if within is None else shapely.intersection(wide, within)
-        out[i] = shapely.union(feet[i], within)
+        wide = overlay.difference(overlay.union_all(grown), blocked[i])
+        within = wide if within is None else overlay.intersection(wide, within)
+        out[i] = overlay.union(feet[i], within)
     return printable(out, 0.45 * width_mm)
 
 
@@ -224,14 +225,14 @@ def _thickened(
         return support
     layer = cells.layer[mine]
     thick = offset_mitred(cells.polygon[mine], grow[mine])
-    thick = areas_only(shapely.difference(thick, blocked[layer]))
+    thick = areas_only(overlay.difference(thick, blocked[layer]))
     if around.free is not None:
-        thick = areas_only(shapely.difference(thick, around.free[layer]))
+        thick = areas_only(overlay.difference(thick, around.free[layer]))
     out = support.copy()
     for i in np.unique(layer):
-        out[i] = shapely.union_all([support[i], *thick[layer == i]])
+        out[i] = overlay.union_all([support[i], *thick[layer == i]])
     out = printable(out, 0.45 * width_mm)
-    fresh = areas_only(shapely.difference(shifted(out, 1), out))
+    fresh = areas_only(overlay.difference(shifted(out, 1), out))
     return carried(out, fresh, around, reach_mm, 0.9 * width_mm)
 
 
@@ -248,7 +249,7 @@ def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Pr
     cells = draft.cells
     down = 1 + around.gap_below_layers
     under = shifted(around.sections, -down)[cells.layer]
-    scar = shapely.area(shapely.intersection(cells.polygon, under))
+    scar = shapely.area(overlay.intersection(cells.polygon, under))
     dense = np.maximum(shapely.area(cells.polygon) - shapely.area(draft.bands.body), 0.0)
     walls = [walls for walls, _ in draft.walls]
     return check_pieces(
@@ -367,6 +368,6 @@ def _pieces(
 def _contacts(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:
     """Pieces, undersides and the area in which one carries the other through the gap."""
     i, j = facing(need.region_layer - 1 - gap.layers, need.regions, cells.layer, cells.polygon)
-    area = shapely.area(shapely.intersection(need.regions[i], cells.polygon[j]))
+    area = shapely.area(overlay.intersection(need.regions[i], cells.polygon[j]))
     real = area > np.minimum(1e-3, 0.5 * shapely.area(need.regions[i]))  # a tip may be less than that
     return cells.piece[j[real]], need.region_underside[i[real]], area[real]

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import EMPTY, parts
 from falsework.layers.stack import Indices, Regions
 from falsework.need.underside import NeedMap
@@ -36,7 +37,7 @@ def heads_of(need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regi
     slim = np.unique(slim)
     strips = need.regions[slim]
     breadth_mm = 2.0 * shapely.area(strips) / np.maximum(shapely.length(strips), 1e-9)
-    out[slim] = shapely.buffer(strips, np.maximum(half_mm - 0.5 * breadth_mm, radius_mm), quad_segs=_ROUND)
+    out[slim] = overlay.buffer(strips, np.maximum(half_mm - 0.5 * breadth_mm, radius_mm), quad_segs=_ROUND)
     return out
 
 
@@ -52,11 +53,11 @@ def _alone(need: NeedMap, starts: Indices, half_mm: float, radius_mm: float) -> 
     of, near = of[same], near[same]
     order = np.lexsort((near, of))
     of, near = of[order], near[order]
-    bits = shapely.intersection(need.regions[near], windows[of])
-    about = shapely.buffer(shapely.geometrycollections(bits, indices=of), _SEAM_MM, quad_segs=1)
-    core = shapely.buffer(about, -_SEAM_MM - radius_mm, quad_segs=2)
+    bits = overlay.intersection(need.regions[near], windows[of])
+    about = overlay.buffer(shapely.geometrycollections(bits, indices=of), _SEAM_MM, quad_segs=1)
+    core = overlay.buffer(about, -_SEAM_MM - radius_mm, quad_segs=2)
     carried = shapely.intersects(
-        shapely.buffer(core, radius_mm), shapely.point_on_surface(need.regions[starts])
+        overlay.buffer(core, radius_mm), shapely.point_on_surface(need.regions[starts])
     )
     return starts[~carried]
 
@@ -73,7 +74,7 @@ def _narrow(need: NeedMap, mine: Indices, radius_mm: float) -> Indices:
     _, group = np.unique(underside, return_inverse=True)
     order = np.argsort(group, kind="stable")
     mine, group = mine[order], group[order]
-    together = shapely.buffer(
+    together = overlay.buffer(
         shapely.geometrycollections(need.regions[mine], indices=group), _SEAM_MM, quad_segs=1
     )
     patches, owner = parts(together)
@@ -92,5 +93,5 @@ def _fits(polygons: Regions, radius_mm: float) -> NDArray[np.bool_]:
     out: NDArray[np.bool_] = 2.0 * area >= 4.0 * radius_mm * outline
     hopeless = area < np.pi * radius_mm**2
     doubtful = np.flatnonzero(~out & ~hopeless)
-    out[doubtful] = ~shapely.is_empty(shapely.buffer(polygons[doubtful], -radius_mm, quad_segs=2))
+    out[doubtful] = ~shapely.is_empty(overlay.buffer(polygons[doubtful], -radius_mm, quad_segs=2))
     return out

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -37,7 +38,7 @@ def sealed_undersides(stack: LayerStack, need: NeedMap, doubtful: NDArray[np.boo
     kept = sealed[void]
     strip, void = strip[kept], void[kept]
     inside = shapely.area(
-        shapely.intersection(need.regions[mine[strip]], shapely.buffer(piece[void], PICK_MM))
+        overlay.intersection(need.regions[mine[strip]], overlay.buffer(piece[void], PICK_MM))
     )
     count = len(out)
     over = np.bincount(need.region_underside[mine[strip]], weights=inside, minlength=count)
@@ -60,7 +61,7 @@ def _voids(stack: LayerStack) -> tuple[Regions, NDArray[np.int64], NDArray[np.bo
     """Connected voids of one layer each, their layers, and whether each belongs to a closed one."""
     x0, y0, x1, y1 = shapely.total_bounds(stack.regions)
     box = shapely.box(x0 - _MARGIN_MM, y0 - _MARGIN_MM, x1 + _MARGIN_MM, y1 + _MARGIN_MM)
-    air = shapely.buffer(shapely.difference(box, stack.regions), -0.5 * PICK_MM, quad_segs=2)
+    air = overlay.buffer(overlay.difference(box, stack.regions), -0.5 * PICK_MM, quad_segs=2)
     piece, layer = parts(air)
     layer = layer.astype(np.int64)
     upper, lower = facing(layer - 1, piece, layer, piece)

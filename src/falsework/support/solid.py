@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import panel_levels, stack_panels
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, facing, joined
@@ -116,7 +117,7 @@ def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
     alike = (stray < _ALIKE_MM) & (change < 0.25 * _ALIKE_MM)
     alike &= layer[upper] // _MOST_ALIKE == layer[lower] // _MOST_ALIKE
     doubtful = np.flatnonzero(alike & ~equal)
-    shared_mm2 = shapely.area(shapely.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
+    shared_mm2 = shapely.area(overlay.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
     alike[doubtful] = shared_mm2 > _SHARED * shapely.area(polygons[lower[doubtful]])
     good = equal | alike
     run = joined(len(polygons), lower[good], upper[good])
@@ -127,7 +128,7 @@ def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
     shared = np.empty(len(starts), dtype=object)
     for number, members in enumerate(np.split(order, starts[1:])):
         shared[number] = (
-            polygons[members[0]] if len(members) == 1 else shapely.intersection_all(polygons[members])
+            polygons[members[0]] if len(members) == 1 else overlay.intersection_all(polygons[members])
         )
     return _without_specks(Blocks(shared, first, last, piece[order[starts]]))
 
@@ -151,7 +152,7 @@ def _tubes(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float) 
         owner = owner[source]
         solid = _blocks(plain, cells.layer[owner], cells.piece[owner])
         hollow = offset_mitred(solid.polygon, -many * width_mm)
-        out.append(_without_specks(replace(solid, polygon=shapely.difference(solid.polygon, hollow))))
+        out.append(_without_specks(replace(solid, polygon=overlay.difference(solid.polygon, hollow))))
     return out
 
 

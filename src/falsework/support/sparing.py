@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -60,12 +61,12 @@ def spared_faces(part: Part, faces: NDArray[np.bool_], stack: LayerStack, need: 
     level = np.abs(normals[:, 2]) > _STEEPEST * doubled
     seen = footprints(_near(corners[level], need), stack.middles_mm)
     solid, none = stack.regions, np.array([EMPTY], dtype=object)
-    tops = shapely.difference(shapely.intersection(seen, solid), np.concatenate([solid[1:], none]))
+    tops = overlay.difference(overlay.intersection(seen, solid), np.concatenate([solid[1:], none]))
     beneath = np.concatenate([none, seen[:-1]])
-    bottoms = shapely.difference(shapely.intersection(beneath, solid), np.concatenate([none, solid[:-1]]))
+    bottoms = overlay.difference(overlay.intersection(beneath, solid), np.concatenate([none, solid[:-1]]))
     count = len(need.undersides)
     whole = np.bincount(need.region_underside, shapely.area(need.regions), count)
-    mine = shapely.area(shapely.intersection(need.regions, bottoms[need.region_layer]))
+    mine = shapely.area(overlay.intersection(need.regions, bottoms[need.region_layer]))
     share = np.bincount(need.region_underside, mine, count) / np.maximum(whole, 1e-12)
     key = hashlib.sha256(np.packbits(faces).tobytes()).hexdigest()
     return Spared(faces, 0.5 * float(doubled.sum()), tops, bottoms, share, key)
@@ -74,7 +75,7 @@ def spared_faces(part: Part, faces: NDArray[np.bool_], stack: LayerStack, need: 
 def _near(corners: Floats, need: NeedMap) -> Floats:
     """Triangles that lie beneath the need or near it, or above it, seen from the side."""
     about = offset(shapely.simplify(need.regions, _COARSE_MM, preserve_topology=False), _MARGIN_MM, 2)
-    over = shapely.union_all(about)
+    over = overlay.union_all(about)
     shapely.prepare(over)
     found: Floats = corners[shapely.intersects(over, shapely.polygons(corners[:, :, :2]))]
     return found
@@ -97,7 +98,7 @@ def footprints(corners: Floats, middles_mm: Floats) -> Regions:
     order = np.argsort(slab, kind="stable")
     starts = np.flatnonzero(np.diff(slab[order], prepend=-1))
     for start, group in zip(starts, np.split(polygons[order], starts[1:]), strict=True):
-        out[slab[order[start]]] = shapely.union_all(group)
+        out[slab[order[start]]] = overlay.union_all(group)
     return repair(out)
 
 
@@ -153,10 +154,10 @@ def kept_free(
         about = offset_mitred(
             asked, need.reach_mm + _OUTLINE_TOLERANCE_MM
         )  # to where the layer beneath holds
-        bottoms = shapely.difference(bottoms, about)
+        bottoms = overlay.difference(bottoms, about)
     above, beneath = _air(spared.tops, sections), _air(bottoms[::-1], sections[::-1])[::-1]
     more_mm = max(clearance_mm - _OVERLAP_MM, 0.0)
-    free[used] = shapely.buffer(shapely.union(above[used], beneath[used]), more_mm, quad_segs=4)
+    free[used] = overlay.buffer(overlay.union(above[used], beneath[used]), more_mm, quad_segs=4)
     return free
 
 
@@ -167,11 +168,11 @@ def _air(seeds: Regions, sections: Regions) -> Regions:
     empty, blank, here = shapely.is_empty(seeds), shapely.is_empty(sections), EMPTY
     for i in range(1, len(seeds)):
         if not empty[i - 1]:
-            here = shapely.union(here, seeds[i - 1])
+            here = overlay.union(here, seeds[i - 1])
         if here.is_empty:
             continue
         if not blank[i]:
-            here = shapely.difference(here, sections[i])
+            here = overlay.difference(here, sections[i])
             here = shapely.simplify(here, _OUTLINE_TOLERANCE_MM)
         out[i] = here
     return out

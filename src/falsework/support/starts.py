@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import Kind, NeedMap
 from falsework.process.derived import air_gap, air_gap_below
@@ -98,7 +99,7 @@ def _over(regions: Regions, beneath: Indices, strands: Strands, process: Process
     if len(some):
         together = shapely.geometrycollections(lines[line], indices=group)
         reach_mm = width_mm if process.structure.interface_layers else 0.5 * spacing_mm + width_mm
-        over = shapely.intersection(regions[some], shapely.buffer(together, reach_mm, quad_segs=4))
+        over = overlay.intersection(regions[some], overlay.buffer(together, reach_mm, quad_segs=4))
         share[some] = shapely.area(over) / np.maximum(shapely.area(regions[some]), 1e-12)
         piece[which[near]] = strands.piece[used[line[near]]] + 1
     share[piece == 0] = 0.0
@@ -144,21 +145,21 @@ def _obstacle(
     first = mine[need.region_layer[mine] == layer]
     first = first[[int(np.argmax(shapely.area(need.regions[first])))]]
     strip = need.regions[first[0]]
-    free = shapely.union_all(np.concatenate([need.regions[first], heads[first]]))
+    free = overlay.union_all(np.concatenate([need.regions[first], heads[first]]))
     x, y = shapely.get_coordinates(shapely.point_on_surface(strip))[0].tolist()
     side_mm, radius_mm = process.structure.side_gap_mm, 0.5 * PRINTABLE_WIDTHS * process.line_width_mm
     takes_mm = air_gap(process)[2]
     for below in range(layer - 1, -1, -1):
-        here = shapely.intersection(sections[below], shapely.buffer(free, side_mm))
+        here = overlay.intersection(sections[below], overlay.buffer(free, side_mm))
         if here.is_empty:
             continue
         top_mm = float(z_mm[below + 1])
-        lands = shapely.intersection(here, free).area > 0.5 * free.area
+        lands = overlay.intersection(here, free).area > 0.5 * free.area
         if lands and standing is not Standing.BED:
             takes_mm += air_gap_below(process)[2]
             return Obstacle("gap", (x, y, top_mm), float(z_mm[layer]) - top_mm, takes_mm)
-        free = shapely.difference(free, shapely.buffer(here, side_mm))
-        if shapely.buffer(free, -radius_mm).is_empty:
+        free = overlay.difference(free, overlay.buffer(here, side_mm))
+        if overlay.buffer(free, -radius_mm).is_empty:
             place = shapely.get_coordinates(shapely.point_on_surface(here))[0].tolist()
             return Obstacle("part" if lands else "sides", (place[0], place[1], top_mm))
     return Obstacle("gap", (x, y, 0.0), float(z_mm[layer]), takes_mm)

@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -58,7 +59,7 @@ def simplified(regions: Regions, tolerance_mm: float) -> Regions:
     thin: Regions = shapely.simplify(regions, tolerance_mm, preserve_topology=False)
     crossed = ~shapely.is_valid(thin)
     if crossed.any():
-        thin[crossed] = shapely.buffer(thin[crossed], 0)
+        thin[crossed] = overlay.buffer(thin[crossed], 0)
     return thin
 
 
@@ -76,7 +77,7 @@ def sifted(regions: Regions, radius_mm: float) -> tuple[Regions, Regions]:
     area, outline = shapely.area(polygons), shapely.length(polygons)
     good = area > _SPECK_MM2
     narrow = np.flatnonzero(good & (2.0 * area < 4.0 * radius_mm * outline))
-    good[narrow] = ~shapely.is_empty(shapely.buffer(polygons[narrow], -radius_mm, quad_segs=2))
+    good[narrow] = ~shapely.is_empty(overlay.buffer(polygons[narrow], -radius_mm, quad_segs=2))
     count = len(regions)
     return gathered(polygons[good], owner[good], count), gathered(polygons[~good], owner[~good], count)
 
@@ -94,13 +95,13 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions, heads: 
     strips = offset_mitred(
         shapely.simplify(need.regions[mine], _OUTLINE_TOLERANCE_MM, preserve_topology=False), _OVERLAP_MM
     )
-    strips = shapely.intersection(strips, sections[layer])
+    strips = overlay.intersection(strips, sections[layer])
     plated = ~shapely.is_empty(heads[mine])
-    strips[plated] = shapely.union(strips[plated], heads[mine][plated])
+    strips[plated] = overlay.union(strips[plated], heads[mine][plated])
     order = np.argsort(layer, kind="stable")
     starts = np.flatnonzero(np.diff(layer[order], prepend=-1))
     for first, group in zip(starts, np.split(strips[order], starts[1:]), strict=True):
-        out[layer[order[first]]] = group[0] if len(group) == 1 else shapely.union_all(group)
+        out[layer[order[first]]] = group[0] if len(group) == 1 else overlay.union_all(group)
     return out
 
 
@@ -109,7 +110,7 @@ def with_heads(sections: Regions, heads: Regions, need: NeedMap) -> Regions:
     out = sections.copy()
     for k in np.flatnonzero(~shapely.is_empty(heads)).tolist():
         layer = need.region_layer[k]
-        out[layer] = shapely.union(out[layer], heads[k])
+        out[layer] = overlay.union(out[layer], heads[k])
     return out
 
 
@@ -118,7 +119,7 @@ def filled(region: shapely.Geometry, line_width_mm: float) -> shapely.Geometry:
     half_mm = 0.5 * _NOTCH_LINES * line_width_mm
     back = offset_mitred(offset_mitred(region, half_mm, limit=2.0), -half_mm, limit=2.0)
     thin = shapely.simplify(back, _STRAY_LINES * line_width_mm, preserve_topology=False)
-    return thin if shapely.is_valid(thin) else shapely.buffer(thin, 0)
+    return thin if shapely.is_valid(thin) else overlay.buffer(thin, 0)
 
 
 def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regions:
@@ -133,16 +134,16 @@ def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regi
     here, few = EMPTY, 0
     for i in range(len(sections) - 2, -1, -1):
         if not no_strip[i + 1]:
-            here = shapely.union(here, strips[i + 1])
+            here = overlay.union(here, strips[i + 1])
             if shapely.get_num_coordinates(here) > _MORE_VERTICES * few:
                 here = filled(here, line_width_mm)
                 few = shapely.get_num_coordinates(here)
         if here.is_empty:
             continue
         if not blank[i]:
-            here = shapely.difference(here, sections[i])
+            here = overlay.difference(here, sections[i])
         thin = shapely.simplify(here, _OUTLINE_TOLERANCE_MM, preserve_topology=False)
-        here = thin if shapely.is_valid(thin) else shapely.buffer(thin, 0)
+        here = thin if shapely.is_valid(thin) else overlay.buffer(thin, 0)
         out[i] = here
     return out
 
@@ -154,15 +155,15 @@ def reaching_bed(columns: Regions, cleared: Regions) -> Regions:
         return columns
     top = active[-1] + 1
     box = shapely.total_bounds(columns)
-    beneath = shapely.intersection(cleared[:top], shapely.box(*(box + np.array([-1.0, -1.0, 1.0, 1.0]))))
+    beneath = overlay.intersection(cleared[:top], shapely.box(*(box + np.array([-1.0, -1.0, 1.0, 1.0]))))
     shade = empties(top)
     total = EMPTY
     for i in range(top):
         if not beneath[i].is_empty:
-            total = shapely.simplify(shapely.union(total, beneath[i]), _OUTLINE_TOLERANCE_MM)
+            total = shapely.simplify(overlay.union(total, beneath[i]), _OUTLINE_TOLERANCE_MM)
         shade[i] = total
     out = columns.copy()
-    out[:top] = shapely.difference(columns[:top], shade)
+    out[:top] = overlay.difference(columns[:top], shade)
     return out
 
 
@@ -198,9 +199,9 @@ class Surroundings:
         used = ~shapely.is_empty(self._swept.columns)
         lips: Regions = empties(len(used))
         beside = used | shifted_flags(used, 1) | shifted_flags(used, -1)
-        lips[beside] = shapely.buffer(self.sections[beside], 0.5 * self.side_mm, quad_segs=2)
+        lips[beside] = overlay.buffer(self.sections[beside], 0.5 * self.side_mm, quad_segs=2)
         for by in (-1, 1):
-            out[used] = shapely.union(out[used], shifted(lips, by)[used])
+            out[used] = overlay.union(out[used], shifted(lips, by)[used])
         return out
 
     def near_above(self, layers: int) -> Regions:
@@ -215,10 +216,10 @@ class Surroundings:
     def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
         """Where the part beneath carries ``layer``: through the gap, sideways through the clearance."""
         lowest = max(0, layer - 1 - self.gap_below_layers)
-        near = shapely.intersection(self.sections[lowest:layer], window)
+        near = overlay.intersection(self.sections[lowest:layer], window)
         reach = np.full(len(near), reach_mm)
         reach[-1] += self.side_mm
-        ground: shapely.Geometry = shapely.union_all(shapely.buffer(near, reach, quad_segs=4))
+        ground: shapely.Geometry = overlay.union_all(overlay.buffer(near, reach, quad_segs=4))
         return ground
 
 
@@ -236,19 +237,19 @@ def carried(
     for i in range(1, len(regions)):
         if gone[i - 1].is_empty or out[i].is_empty:
             continue
-        over = shapely.intersection(out[i], gone[i - 1])
+        over = overlay.intersection(out[i], gone[i - 1])
         if over.area < _SPECK_MM2:
             continue
         window = shapely.box(*(over.bounds + margin * np.array([-1, -1, 1, 1])))
-        rest = shapely.difference(over, around.ground(i, reach_mm, window))
+        rest = overlay.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
             continue
-        beneath = shapely.intersection(out[i - 1], window)
-        hanging = shapely.difference(rest, shapely.buffer(beneath, reach_mm, quad_segs=4))
+        beneath = overlay.intersection(out[i - 1], window)
+        hanging = overlay.difference(rest, overlay.buffer(beneath, reach_mm, quad_segs=4))
         if hanging.area < _SPECK_MM2:
             continue
-        left = printable(np.array([shapely.difference(out[i], hanging)], dtype=object), 0.5 * least_mm)[0]
-        gone[i] = shapely.union(gone[i], shapely.difference(out[i], left))
+        left = printable(np.array([overlay.difference(out[i], hanging)], dtype=object), 0.5 * least_mm)[0]
+        gone[i] = overlay.union(gone[i], overlay.difference(out[i], left))
         out[i] = left
     return out
 
@@ -284,7 +285,7 @@ class Swept:
         if shifts:
             solid = self.sections if shifts[-1] < 0 else self.seen
             one = shifted(solid, shifts[-1])[used]
-            out[used] = shapely.union(self.united(clear, shifts[:-1])[used], one)
+            out[used] = overlay.union(self.united(clear, shifts[:-1])[used], one)
         elif clear is not None:
             out[used] = shifted(self.cleared, clear)[used]
         self._kept[clear, shifts] = out
@@ -313,21 +314,21 @@ def sweep_columns(
     if not (anywhere.any() or bed.any()):
         return Swept(sections, empties(stack.count), empties(stack.count), sections)
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
-    cleared: Regions = shapely.buffer(sections, clearance_mm, quad_segs=4)
+    cleared: Regions = overlay.buffer(sections, clearance_mm, quad_segs=4)
     heads = heads_of(need, anywhere | bed, process)
     columns = swept_down(sources(need, anywhere, sections, heads), sections, process.line_width_mm)
     if bed.any():
         watch.at("sweeping supports down", 0.5)
         on_bed = swept_down(sources(need, bed, sections, heads), sections, process.line_width_mm)
         on_bed = reaching_bed(on_bed, cleared)
-        columns = shapely.union(columns, on_bed) if anywhere.any() else on_bed
+        columns = overlay.union(columns, on_bed) if anywhere.any() else on_bed
     seen = with_heads(sections, heads, need)
     if spared is None:
         return Swept(sections, cleared, columns, seen)
     watch.at("sparing faces", 0.9)
     used = ~shapely.is_empty(columns)
     free = kept_free(spared, need, standings, sections, used, clearance_mm)
-    return Swept(sections, cleared, areas_only(shapely.difference(columns, free)), seen, free)
+    return Swept(sections, cleared, areas_only(overlay.difference(columns, free)), seen, free)
 
 
 def support_regions(
@@ -339,6 +340,6 @@ def support_regions(
         return swept.columns, empties(len(active))
     blocked = around.blocked()
     out = empties(len(active))
-    out[active] = shapely.difference(swept.columns[active], blocked[active])
+    out[active] = overlay.difference(swept.columns[active], blocked[active])
     out, dropped = sifted(simplified(out, _OUTLINE_TOLERANCE_MM), 0.45 * process.line_width_mm)
     return carried(out, dropped, around, reach_mm, 0.9 * process.line_width_mm), blocked

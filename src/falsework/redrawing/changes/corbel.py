@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats
 from falsework.redrawing.changes.dimensions import chamfers
@@ -92,7 +93,7 @@ def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
     more = _widened(footprint, ground.process.line_width_mm)
     if behind is not None:
-        more = shapely.union(more, behind)
+        more = overlay.union(more, behind)
     if not more.is_empty:
         canvas = canvas_of(ground, footprint, more)
         lower, way = _lower(canvas, carriers, slope)
@@ -192,11 +193,11 @@ def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, F
 def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
     """What must be added beside a footprint for no part of it to be narrower than two lines."""
     half_mm = 0.5 * _WALL_WIDTHS * line_mm
-    whole = shapely.union(footprint.area, _into(footprint, 2.0 * half_mm))
+    whole = overlay.union(footprint.area, _into(footprint, 2.0 * half_mm))
     wide = offset_mitred(offset_mitred(whole, -half_mm), 1.02 * half_mm, limit=2.0)
-    thin = shapely.get_parts(shapely.difference(footprint.area, wide))
+    thin = shapely.get_parts(overlay.difference(footprint.area, wide))
     thin = thin[shapely.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
-    return shapely.buffer(shapely.union_all(thin), half_mm, quad_segs=2)
+    return overlay.buffer(overlay.union_all(thin), half_mm, quad_segs=2)
 
 
 def _unseen(canvas: Canvas, lower: Grid) -> float:
@@ -249,7 +250,7 @@ def _behind(
     past = ground.process.layer_height_mm / slope + stride
     far = (reach + past + OVERLAP_MM)[:, None] * normal
     quads = shapely.polygons(np.stack([a, b, b - far, a - far], axis=1)[going])
-    area = shapely.union_all(grown(shapely.make_valid(quads), 0.5 * canvas.step))
+    area = overlay.union_all(grown(overlay.make_valid(quads), 0.5 * canvas.step))
     return area, to_bed
 
 
@@ -263,7 +264,7 @@ def _solid(
     receding: bool,
 ) -> Manifold:
     """The body between the corbel's underside and the part's, cut off at the footprint's free edges."""
-    area = shapely.union(_within(footprint), more)
+    area = overlay.union(_within(footprint), more)
     top = float(np.nanmax(canvas.surface[canvas.wanted & np.isfinite(lower)])) + 5.0
     if canvas.flat and not receding:
         level = float(np.median(canvas.surface[canvas.held])) + OVERLAP_MM
@@ -277,14 +278,14 @@ def _solid(
 
 def _within(footprint: Footprint) -> shapely.Geometry:
     """The footprint, and a little way into what carries it."""
-    return shapely.union(footprint.area, _into(footprint, OVERLAP_MM))
+    return overlay.union(footprint.area, _into(footprint, OVERLAP_MM))
 
 
 def _into(footprint: Footprint, by_mm: float) -> shapely.Geometry:
     """A band along both sides of the carried edges."""
     edges = footprint.ends[footprint.carried].reshape(-1, 2, 2)
     lines = shapely.line_merge(shapely.multilinestrings(list(edges)))
-    return shapely.buffer(lines, by_mm, cap_style="flat", join_style="mitre", mitre_limit=2.0)
+    return overlay.buffer(lines, by_mm, cap_style="flat", join_style="mitre", mitre_limit=2.0)
 
 
 def _roofed(ground: Ground, canvas: Canvas, lower: Grid, upper: Grid, way: _Way) -> Grid:

@@ -10,14 +10,14 @@ the part beneath it. Only what finds no part comes down to the bed.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
-from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, overlaid, repair
+from falsework.layers import overlay
+from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, repair
 from falsework.layers.stack import Floats, Regions
 from falsework.need.strips import MITRE
 from falsework.redrawing.body.solids import prism
@@ -73,11 +73,8 @@ def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     """The corbel of an underside in courses, or why there is none."""
     ground = site.ground
     strips, of = ground.need.of(site.index)
-    over_air = {int(k): shapely.union_all(strips[of == k]) for k in np.unique(of)}
-    try:
-        laid = _laid(ground, over_air, watch.part(0.0, 0.7))
-    except shapely.GEOSException:  # the library gave up on outlines that touch by rounding
-        return Refusal(ChangeKind.CORBEL, site.underside.number, "its outlines cross by rounding")
+    over_air = {int(k): overlay.union_all(strips[of == k]) for k in np.unique(of)}
+    laid = _laid(ground, over_air, watch.part(0.0, 0.7))
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
     watch.at("drawing the corbel", 0.7)
@@ -138,18 +135,18 @@ def _course(ground: Ground, rule: _Rule, layer: int, course: Area, strip: Area) 
     if loose.is_empty:
         return EMPTY
     pieces = _pieces(above)
-    above = shapely.union_all(pieces[shapely.dwithin(pieces, loose, 1e-6)])
+    above = overlay.union_all(pieces[shapely.dwithin(pieces, loose, 1e-6)])
     # closed first: each gap left open would be a free edge
     by = 0.5 * rule.slit
     closed = offset_mitred(offset_mitred(_union(above, solid), by), -by)
     inner = offset_mitred(_union(closed, higher), -rule.back)
     # and only near what is loose: else courses would creep along the part beside it
-    near = shapely.buffer(loose, rule.hold + rule.half, quad_segs=1)
+    near = overlay.buffer(loose, rule.hold + rule.half, quad_segs=1)
     drawn = _wide(_intersection(_intersection(inner, closed), near), solid, rule)
     bare = _without_dust(_difference(loose, _held(_union(drawn, solid), rule)), rule)
     if not bare.is_empty:
         moved = _moved_wings(ground, rule, layer, above, bare, drawn, solid)
-        drawn = _union(drawn, shapely.union_all(moved))
+        drawn = _union(drawn, overlay.union_all(moved))
     within = offset_mitred(solid, -_OVERLAP_MM)  # courses reach into the part, so that none merely touches it
     course = _needed(_difference(drawn, within), loose, rule)
     return course if course.is_empty else _stout(course, solid, within, rule)
@@ -162,7 +159,7 @@ def _wide(drawn: Area, solid: Area, rule: _Rule) -> Area:
     opened = offset_mitred(offset_mitred(both, -rule.half), 1.02 * rule.half, limit=MITRE)
     if not len(_pieces(_difference(_difference(drawn, opened), solid))):
         return drawn
-    return _intersection(drawn, shapely.buffer(_union(opened, solid), rule.half, quad_segs=2))
+    return _intersection(drawn, overlay.buffer(_union(opened, solid), rule.half, quad_segs=2))
 
 
 def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
@@ -173,7 +170,7 @@ def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
     thin = thin[shapely.area(thin) > 0.5 * rule.wall**2]
     if not len(thin):
         return course
-    grown = shapely.union_all([_thickened(piece, rule) for piece in thin])
+    grown = overlay.union_all([_thickened(piece, rule) for piece in thin])
     return _union(course, _difference(grown, within))
 
 
@@ -183,7 +180,7 @@ def _needed(drawn: Area, loose: Area, rule: _Rule) -> Area:
     pieces = pieces[(shapely.area(pieces) > rule.dust_mm2) & shapely.dwithin(pieces, loose, rule.hold)]
     if not len(pieces):
         return EMPTY
-    return _areas(shapely.simplify(shapely.union_all(pieces), _SIMPLE_MM))
+    return _areas(shapely.simplify(overlay.union_all(pieces), _SIMPLE_MM))
 
 
 def _moved_wings(
@@ -192,12 +189,12 @@ def _moved_wings(
     """What is too narrow to be drawn in, each piece moved towards where it is rooted."""
     out: list[Area] = []
     roots = _union(drawn, solid)
-    near = shapely.buffer(bare, rule.hold, quad_segs=2)
+    near = overlay.buffer(bare, rule.hold, quad_segs=2)
     for wing in _pieces(_smooth(_intersection(above, near), rule)):
-        necks = _pieces(_intersection(shapely.buffer(wing, rule.hold, quad_segs=1), roots))
+        necks = _pieces(_intersection(overlay.buffer(wing, rule.hold, quad_segs=1), roots))
         tip = _intersection(bare, wing)
         tip = wing if tip.is_empty else tip
-        if len(necks) == 0 or not _difference(tip, shapely.buffer(roots, rule.half, quad_segs=2)).is_empty:
+        if len(necks) == 0 or not _difference(tip, overlay.buffer(roots, rule.half, quad_segs=2)).is_empty:
             wing = _thickened(wing, rule)
         on_part = shapely.dwithin(necks, solid, _PLAIN_MM)
         if len(necks) == 0:
@@ -213,7 +210,7 @@ def _smooth(wing: Area, rule: _Rule) -> Area:
     """A wing without the teeth that it would grow from course to course."""
     by = 0.5 * rule.slit
     return shapely.simplify(
-        shapely.buffer(shapely.buffer(wing, by, quad_segs=2), -by, quad_segs=2), _SIMPLE_MM
+        overlay.buffer(overlay.buffer(wing, by, quad_segs=2), -by, quad_segs=2), _SIMPLE_MM
     )
 
 
@@ -223,7 +220,7 @@ def _thickened(wing: Area, rule: _Rule) -> Area:
     half = area / length * (1.0 + (4.0 * math.pi * area / length**2) ** 2)  # of a disc and of a long strip
     if half > 0.9 * rule.half:
         return wing
-    return shapely.buffer(wing, rule.half - half, quad_segs=2)
+    return overlay.buffer(wing, rule.half - half, quad_segs=2)
 
 
 def _receding(wing: Area, tip: Area, necks: Regions, rule: _Rule) -> list[Area]:
@@ -232,7 +229,7 @@ def _receding(wing: Area, tip: Area, necks: Regions, rule: _Rule) -> list[Area]:
         return [_moved(wing, tip, necks[0], rule)]
     x0, y0, x1, y1 = shapely.total_bounds(necks)
     if math.hypot(x1 - x0, y1 - y0) < _OPENS * rule.half:
-        return [_moved(wing, tip, shapely.union_all(necks), rule)]
+        return [_moved(wing, tip, overlay.union_all(necks), rule)]
     cells = shapely.voronoi_polygons(
         shapely.multipoints(shapely.get_coordinates(shapely.centroid(necks))), extend_to=wing
     )
@@ -338,7 +335,7 @@ def _solid(ground: Ground, over_air: dict[int, Area], laid: dict[int, Area]) -> 
 
 
 def _window(region: Area, box: tuple[float, float, float, float]) -> Area:
-    return _areas(repair(np.array([shapely.clip_by_rect(region, *box)], dtype=object))[0])
+    return _areas(repair(np.array([overlay.clip_by_rect(region, *box)], dtype=object))[0])
 
 
 def _held(region: Area, rule: _Rule) -> Area:
@@ -352,7 +349,7 @@ def _without_dust(region: Area, rule: _Rule) -> Area:
         (shapely.area(pieces) > rule.dust_mm2)
         & (2.0 * shapely.area(pieces) > _SLIVER_MM * shapely.length(pieces))
     ]
-    return shapely.union_all(pieces) if len(pieces) else EMPTY
+    return overlay.union_all(pieces) if len(pieces) else EMPTY
 
 
 def _pieces(region: Area) -> Regions:
@@ -369,18 +366,13 @@ def _areas(region: Area) -> Area:
     return areas_only(np.array([region], dtype=object))[0]
 
 
-def _overlaid(operation: Callable[..., Any], a: Area, b: Area) -> Area:
-    """An overlay of two regions."""
-    return _areas(overlaid(operation, np.array([a], dtype=object), np.array([b], dtype=object))[0])
-
-
 def _union(a: Area, b: Area) -> Area:
-    return _overlaid(shapely.union, a, b)
+    return _areas(overlay.union(a, b))
 
 
 def _difference(a: Area, b: Area) -> Area:
-    return _overlaid(shapely.difference, a, b)
+    return _areas(overlay.difference(a, b))
 
 
 def _intersection(a: Area, b: Area) -> Area:
-    return _overlaid(shapely.intersection, a, b)
+    return _areas(overlay.intersection(a, b))

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats, Indices
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.draft import ChangeKind, Dimension, Draft, Region
@@ -113,7 +114,7 @@ def _reach_mm(footprint: Footprint, start: Floats, end: Floats) -> float:
     along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-12)
     turn = np.array([[along[0], along[1]], [-along[1], along[0]]])
     seen = shapely.transform(footprint.area, lambda xy: (xy - start) @ turn.T)
-    band = shapely.clip_by_rect(seen, 0.0, 0.0, float((end - start) @ along), 1e4)
+    band = overlay.clip_by_rect(seen, 0.0, 0.0, float((end - start) @ along), 1e4)
     return 0.0 if band.is_empty else float(band.bounds[3])
 
 

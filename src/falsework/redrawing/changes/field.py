@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices
 from falsework.need.measure import polygon_edges
@@ -158,7 +159,7 @@ def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | Non
     """The grid over a footprint (and over ``more`` beside it) and the exact surface of the part above it."""
     from falsework.kernels.field.grids import cover, extend, surface_above
 
-    whole = footprint.area if more is None else shapely.union(footprint.area, more)
+    whole = footprint.area if more is None else overlay.union(footprint.area, more)
     low_x, low_y, high_x, high_y = shapely.bounds(whole)
     extent = max(high_x - low_x, high_y - low_y)
     breadth = 2.0 * footprint.area.area / footprint.area.length  # of a long strip

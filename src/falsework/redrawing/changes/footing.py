@@ -7,6 +7,7 @@ import math
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
@@ -38,9 +39,9 @@ def room_under(ground: Ground, ceiling: Ceiling, behind_mm: float) -> shapely.Ge
     lower = np.maximum(ceiling.layers - 1 - GENTLE_LAYERS, 0)
     x0, y0, x1, y1 = ceiling.footprint.bounds
     window = shapely.box(x0 - 1 - clear_mm, y0 - 1 - clear_mm, x1 + 1 + clear_mm, y1 + 1 + clear_mm)
-    beside = offset_mitred(shapely.intersection(ground.stack.regions[lower], window), clear_mm)
-    near = shapely.union_all(shapely.intersection(ceiling.regions, beside))
-    return shapely.difference(offset_mitred(ceiling.footprint, -behind_mm), near)
+    beside = offset_mitred(overlay.intersection(ground.stack.regions[lower], window), clear_mm)
+    near = overlay.union_all(overlay.intersection(ceiling.regions, beside))
+    return overlay.difference(offset_mitred(ceiling.footprint, -behind_mm), near)
 
 
 def tied(ground: Ground, ceiling: Ceiling, walls: list[Wall]) -> list[Wall]:
@@ -101,11 +102,11 @@ def feet(ground: Ground, walls: list[Wall]) -> shapely.Geometry:
     if not wide:
         return shapely.Polygon()
     first = ground.stack.regions[: foot_layers(process)]
-    foot = shapely.union_all(wide)
+    foot = overlay.union_all(wide)
     x0, y0, x1, y1 = foot.bounds
     near = shapely.box(x0 - 1, y0 - 1, x1 + 1, y1 + 1)
-    part = shapely.union_all(offset_mitred(shapely.intersection(first, near), clear_mm))
-    left = shapely.difference(foot, part)
+    part = overlay.union_all(offset_mitred(overlay.intersection(first, near), clear_mm))
+    left = overlay.difference(foot, part)
     return offset_mitred(offset_mitred(left, -0.49 * line_mm), 0.49 * line_mm)
 
 

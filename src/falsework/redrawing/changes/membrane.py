@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import shapely
-
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.need.underside import Kind
 from falsework.redrawing.body.solids import prism
@@ -36,7 +35,7 @@ def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     watch.at("trying the membrane", 0.4)
     first, last = int(ceiling.layers[0]) - 1, min(int(ceiling.layers[-1]) + 1, ground.stack.count - 1)
     sections = sections_near(ground, first, last, hole.wide)
-    sections[hole.layer - first] = shapely.union(sections[hole.layer - first], hole.bore)
+    sections[hole.layer - first] = overlay.union(sections[hole.layer - first], hole.bore)
     tried = Trial(site, first, sections, hole.wide)
     if not tried.settled:
         return _refusal(

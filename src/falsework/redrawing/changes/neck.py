@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import LayerStack
 from falsework.process.settings import Process
 from falsework.redrawing.changes.walls import Wall, runs
@@ -43,7 +44,7 @@ def necked(wall: Wall, stack: LayerStack) -> Necked:
         windows += [shapely.box(x, floor_mm, x + WINDOW_MM, head_mm) for x in at.tolist()]
     if not windows:
         return Necked(wall, 0.0)
-    profile = shapely.difference(wall.profile, shapely.union_all(windows))
+    profile = overlay.difference(wall.profile, overlay.union_all(windows))
     made = Wall(wall.deg, wall.across_mm, wall.thick_mm, profile)
     return Necked(made, posts_mm * wall.thick_mm)
 
@@ -60,5 +61,5 @@ def _stretches(wall: Wall, z_mm: float) -> list[list[float]]:
     """Where along it a wall stands at a height."""
     low, _, high, _ = wall.profile.bounds
     level = shapely.LineString([(low - 1.0, z_mm), (high + 1.0, z_mm)])
-    found: list[list[float]] = runs(shapely.intersection(wall.profile, level)).tolist()
+    found: list[list[float]] = runs(overlay.intersection(wall.profile, level)).tolist()
     return found

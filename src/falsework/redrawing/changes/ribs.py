@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats
 from falsework.need.underside import Kind
 from falsework.process.derived import limit_deg
@@ -158,7 +159,7 @@ def _built(under: Below, paths: list[Lane]) -> list[_Rib] | None:
         if full is None:
             return None
         for start, end in runs(full.profile).tolist():
-            column = shapely.intersection(full.profile, shapely.box(start, -1.0, end, full.profile.bounds[3]))
+            column = overlay.intersection(full.profile, shapely.box(start, -1.0, end, full.profile.bounds[3]))
             rib = _cheaper(under, path, column)
             if rib is None:
                 return None
@@ -186,7 +187,7 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
         shapely.box(one.at_mm, floor, x, high)
         for one, floor, x in zip(ends, floors, (start, end), strict=True)
     ]
-    column = shapely.union_all([column, *onto])
+    column = overlay.union_all([column, *onto])
 
     drop = _drop(process)
     brackets = []
@@ -204,7 +205,7 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
                 for x in sorted({ends[0].at_mm, tip, ends[1].at_mm})
             ]
             above = shapely.Polygon([*line, (line[-1][0], high), (line[0][0], high)])
-            brackets.append(shapely.intersection(column, above))
+            brackets.append(overlay.intersection(column, above))
     shut = all(one.held_mm >= top_mm - floor - 1e-6 for one, floor in zip(ends, floors, strict=True))
     least_lines = math.ceil(
         (top_mm - low) / (process.structure.wall_slenderness * process.line_width_mm) - 1e-9
@@ -218,7 +219,7 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
 
 def _lowest(profile: shapely.Geometry, along_mm: float) -> float:
     """The lower end of a profile within rounding of a place along it."""
-    cut = shapely.intersection(
+    cut = overlay.intersection(
         profile, shapely.box(along_mm - 1e-3, -1.0, along_mm + 1e-3, profile.bounds[3])
     )
     return float(cut.bounds[1])

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats
 from falsework.redrawing.changes.walls import Wall
 from falsework.redrawing.site.value import Ground
@@ -40,7 +41,7 @@ def within_slab(triangles: Floats, polygon: shapely.Geometry, low: float, high: 
     """(n,) whether triangles (n, 3, 3) reach deeper than a touch into a polygon of the first two coordinates
     drawn along the third from ``low`` to ``high``."""
     polygon, low, high = (
-        shapely.buffer(polygon, -TOUCH_MM, join_style="mitre"),
+        overlay.buffer(polygon, -TOUCH_MM, join_style="mitre"),
         low + TOUCH_MM,
         high - TOUCH_MM,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats
 
 CORNER_DEG = 30.0  # a free edge that turns by more at one point ends there
@@ -42,7 +43,7 @@ def spoke_length_mm(spoke: Spoke, footprint: shapely.Geometry, inset_mm: float) 
     x = (spoke.along_mm + inset_mm) * c - spoke.across_mm * s
     y = (spoke.along_mm + inset_mm) * s + spoke.across_mm * c
     ray = shapely.LineString([(x, y), (x + _ENDLESS * c, y + _ENDLESS * s)])
-    parts = shapely.get_parts(shapely.intersection(ray, footprint))
+    parts = shapely.get_parts(overlay.intersection(ray, footprint))
     near = shapely.distance(parts, shapely.Point(x, y)) <= inset_mm
     return float(shapely.length(parts[near]).sum())
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.need.underside import Kind
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
@@ -103,7 +104,7 @@ def _least(
             sections = sections_near(ground, first, last, wide)
             for k, step in enumerate(steps):
                 at = hole.layer + k - first
-                sections[at] = shapely.difference(sections[at], step)
+                sections[at] = overlay.difference(sections[at], step)
             trial = Trial(site, first, sections, wide)
             if trial.settled and trial.span_mm is not None:
                 return deg, steps, trial.span_mm
@@ -117,10 +118,10 @@ def _span_mm(wide: shapely.Polygon, bore: shapely.Polygon, deg: float) -> float:
     hole = turned(wide, -deg)
     _, low, _, high = turned(bore, -deg).bounds
     x0, y0, x1, y1 = hole.bounds
-    beside = shapely.difference(hole, shapely.box(x0 - 1, low, x1 + 1, high))
+    beside = overlay.difference(hole, shapely.box(x0 - 1, low, x1 + 1, high))
     at = np.concatenate([np.linspace(y0, low, 33)[1:], np.linspace(high, y1, 33)[:-1]])
     lines = shapely.linestrings([[(x0 - 1, y), (x1 + 1, y)] for y in at])
-    chords = shapely.length(shapely.get_parts(shapely.intersection(lines, shapely.buffer(beside, 1e-6))))
+    chords = shapely.length(shapely.get_parts(overlay.intersection(lines, overlay.buffer(beside, 1e-6))))
     return max(float(chords.max(initial=0.0)), high - low)
 
 
@@ -128,7 +129,7 @@ def _outlines(ground: Ground, hole: SteppedHole, deg: float, count: int) -> list
     """What each of ``count`` steps leaves open; None if the last would leave no more than the bore itself."""
     steps: list[shapely.Geometry] = []
     for k in range(count):
-        bore = shapely.intersection(hole.bore_in(ground, hole.layer + k), hole.wide)
+        bore = overlay.intersection(hole.bore_in(ground, hole.layer + k), hole.wide)
         if k < 2:
             ways = [deg] if k == 0 else [deg, deg + 90.0]
         else:  # as many more directions as there were, between them
@@ -136,7 +137,7 @@ def _outlines(ground: Ground, hole: SteppedHole, deg: float, count: int) -> list
             ways = [deg + 90.0 * (j + 0.5) / (many / 2) for j in range(many)]
         open_ = hole.wide if k == 0 else steps[-1]
         for way in ways:
-            open_ = shapely.intersection(open_, _band(bore, way))
+            open_ = overlay.intersection(open_, _band(bore, way))
         middle = bore.representative_point()
         parts = shapely.get_parts(open_)
         open_ = next((part for part in parts if part.intersects(middle)), open_)
@@ -161,8 +162,8 @@ def _covered(ground: Ground, hole: SteppedHole, steps: list[shapely.Geometry]) -
     dab_mm2 = ground.process.line_width_mm**2
     for k in range(len(steps) + COVER_LAYERS):
         step = steps[min(k, len(steps) - 1)]
-        open_ = shapely.difference(step, ground.stack.regions[hole.layer + k])
-        extra = shapely.difference(open_, shapely.buffer(hole.bore, 0.5 * ground.process.line_width_mm))
+        open_ = overlay.difference(step, ground.stack.regions[hole.layer + k])
+        extra = overlay.difference(open_, overlay.buffer(hole.bore, 0.5 * ground.process.line_width_mm))
         if extra.area > dab_mm2:
             return False
     return True

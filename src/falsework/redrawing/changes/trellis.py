@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
@@ -186,8 +187,8 @@ class _Lattice:
             x0, _, x1, _ = shapely.bounds(standing).T
             standing = standing[x1 - x0 >= LEAST_LENGTH_WIDTHS * line_mm]
             if len(sprung):
-                standing = standing[~shapely.intersects(standing, shapely.union_all(sprung))]
-        profile = shapely.union_all([*sprung, *standing])
+                standing = standing[~shapely.intersects(standing, overlay.union_all(sprung))]
+        profile = overlay.union_all([*sprung, *standing])
         if not profile.is_empty:
             wall = Wall(path.deg, path.across_mm, path.thick_mm, profile)
             self.fins.append(_Fin(across, at, low, high, number, wall, runs(profile)))
@@ -228,14 +229,14 @@ class _Lattice:
         ground = self.site.ground
         line_mm = ground.process.line_width_mm
         plans = np.concatenate([fin.wall.plans(fin.along) for fin in fins])
-        laid = shapely.union_all(plans)
-        self.sections = areas_only(shapely.union(self.sections, laid))
+        laid = overlay.union_all(plans)
+        self.sections = areas_only(overlay.union(self.sections, laid))
         stack = stack_near(ground, self.first_layer, self.sections)
         # fins farther away than what carries a strip change none of its figures
         near_mm = np.clip(self.depth_mm, line_mm, _FAR_MM)
         near = np.zeros(len(self.strips), dtype=bool)
         near[shapely.STRtree(plans).query(self.strips, predicate="dwithin", distance=near_mm)[0]] = True
-        pieces, of = parts(areas_only(shapely.difference(self.strips[near], laid)))
+        pieces, of = parts(areas_only(overlay.difference(self.strips[near], laid)))
         some = shapely.area(pieces) > DUST_SHARE * line_mm**2
         pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
         figures = measure_strips(pieces, layer, Outlines(stack), line_mm)
@@ -385,8 +386,8 @@ def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> _Drawn:
             [[x1 + 1.0, bottom[-1]], [x1 + 1.0, top + 1.0], [x0 - 1.0, top + 1.0], [x0 - 1.0, bottom[0]]]
         )
         opening = shapely.simplify(shapely.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
-        kept.append(shapely.intersection(part, opening))
-    return _Drawn(replace(wall, profile=shapely.union_all(kept)), stands, list(fin.borne), puts)
+        kept.append(overlay.intersection(part, opening))
+    return _Drawn(replace(wall, profile=overlay.union_all(kept)), stands, list(fin.borne), puts)
 
 
 def _top_of(profile: shapely.Geometry, x: Floats) -> Floats:

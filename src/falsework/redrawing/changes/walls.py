@@ -13,6 +13,7 @@ import shapely
 
 from falsework.kernels.outline.distance import run_boxes
 from falsework.kernels.outline.lanes import columns, highest, passed, uncovered
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.body.solids import prism
@@ -148,7 +149,7 @@ def without(a: Floats, b: Floats) -> Floats:
 
 def _seamless(profiles: Regions) -> shapely.Geometry:
     """Profiles as one, without slits between them."""
-    whole = shapely.union_all(profiles)
+    whole = overlay.union_all(profiles)
     if len(profiles) < 2:
         return whole
     closed: shapely.Geometry = offset_mitred(offset_mitred(whole, SEAM_MM), -SEAM_MM)
@@ -222,7 +223,7 @@ def lengths_along_mm(footprint: shapely.Geometry, deg: float, across_mm: list[fl
     """How long each connected stretch of walls along ``deg`` would be, under all of a footprint."""
     ends = np.array([[(-_ENDLESS, y), (_ENDLESS, y)] for y in across_mm]).reshape(-1, 2, 2)
     lines = shapely.linestrings(ends)
-    lengths: Floats = shapely.length(shapely.get_parts(shapely.intersection(lines, turned(footprint, -deg))))
+    lengths: Floats = shapely.length(shapely.get_parts(overlay.intersection(lines, turned(footprint, -deg))))
     return lengths
 
 
@@ -285,7 +286,7 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall], before: Trial | None 
         if before is not None and before.standing[k] == standing[k]:
             sections[k] = before.sections[k]
         elif len(some):
-            sections[k] = shapely.union_all([sections[k], *some])
+            sections[k] = overlay.union_all([sections[k], *some])
     return Trial(site, first, sections, ceiling.footprint, tuple(standing), before)
 
 
@@ -321,7 +322,7 @@ def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
     shapely.prepare(window)
     beneath = ground.stack.regions[: int(ceiling.layers[-1])]
     layers = np.flatnonzero(shapely.intersects(window, beneath))
-    return Below(ground, int(ceiling.layers[0]), layers, shapely.intersection(window, beneath[layers]))
+    return Below(ground, int(ceiling.layers[0]), layers, overlay.intersection(window, beneath[layers]))
 
 
 def let_down(
@@ -358,13 +359,13 @@ def let_down(
         ends, height = highest(blocked[beneath], middles[layer[beneath]])
         x = np.repeat(ends, 2)
         z = np.pad(np.repeat(np.maximum(height, floor_mm - 1.0), 2), 1, constant_values=floor_mm - 2.0)
-        profile = shapely.difference(profile, shapely.Polygon(np.column_stack([x, z])))
+        profile = overlay.difference(profile, shapely.Polygon(np.column_stack([x, z])))
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 
 def on_part_mm(wall: Wall, bed_mm: float) -> float:
     """The length on which a wall stands on the part instead of the bed."""
     level = shapely.LineString([(-_ENDLESS, bed_mm), (_ENDLESS, bed_mm)])
-    bed = runs(shapely.intersection(wall.profile, level))
+    bed = runs(overlay.intersection(wall.profile, level))
     x0, _, x1, _ = wall.profile.bounds
     return float(sum(b - a for a, b in without(runs(wall.profile), bed))) if x1 > x0 else 0.0

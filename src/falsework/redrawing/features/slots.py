@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import Facets
@@ -71,8 +72,8 @@ def _between(
     drawn = []
     for facet in pair:
         triangles = part.vertices[part.faces[faces[facet]]] @ plane.T
-        drawn.append(shapely.union_all(shapely.polygons(triangles)))
-    common = shapely.intersection(*drawn)
+        drawn.append(overlay.union_all(shapely.polygons(triangles)))
+    common = overlay.intersection(*drawn)
     parts = [p for p in shapely.get_parts(common) if p.area >= LEAST_FACE_MM2]
     if not parts:
         return None

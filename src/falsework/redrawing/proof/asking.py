@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.needmap import need_of
@@ -85,7 +86,7 @@ def asking_of(changed: Changed, need: NeedMap, *, whole: bool) -> Asking:
         foot = ground.footprint(number)
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        here = np.where(there, shapely.area(shapely.intersection(fresh, foot)), 0.0)
+        here = np.where(there, shapely.area(overlay.intersection(fresh, foot)), 0.0)
         inside = np.maximum(inside, here)
     outside = np.maximum(shapely.area(fresh) - inside, 0.0)
     islands = _new_islands(ground.need, need) if whole else np.empty(0, np.int64)
@@ -110,7 +111,7 @@ def _new_islands(old: NeedMap, need: NeedMap) -> Indices:
             continue
         mine, at = need.of(k)
         near = (layer >= at.min() - 1) & (layer <= at.max() + 1)
-        met = shapely.dwithin(shapely.union_all(mine), regions[near], SAME_ISLAND_MM)
+        met = shapely.dwithin(overlay.union_all(mine), regions[near], SAME_ISLAND_MM)
         if not met.any():
             new.append(k)
     return np.array(new, dtype=np.int64)
@@ -123,7 +124,7 @@ def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tup
     for number in numbers:
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        left = shapely.area(shapely.intersection(fresh[there], ground.footprint(number)))
+        left = shapely.area(overlay.intersection(fresh[there], ground.footprint(number)))
         if float(left @ weight[there]) > left_allowed_mm2(ground, number):
             found.append(number)
     return tuple(found)
@@ -143,14 +144,14 @@ def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, I
     asked = np.array([asks(u, process) and u.number not in treated for u in old.undersides], dtype=bool)
     others = asked[old.region_underside]
     known = _known_there(old.regions[others], old.region_layer[others], layer)
-    return shapely.difference(regions, known), layer, weight
+    return overlay.difference(regions, known), layer, weight
 
 
 def _known_there(regions: Regions, layer: Indices, asked: Indices) -> Regions:
     """(n,) for each layer asked the union of the regions in it and in those next to it, grown by rounding:
     a level face in the middle of a layer is now in one, now in the other."""
     grown = offset_mitred(regions, 0.01) if len(regions) else regions
-    by_layer = {int(l): shapely.union_all(grown[np.abs(layer - l) <= 1]) for l in np.unique(asked)}
+    by_layer = {int(l): overlay.union_all(grown[np.abs(layer - l) <= 1]) for l in np.unique(asked)}
     out = np.empty(len(asked), dtype=object)
     out[:] = [by_layer[int(l)] for l in asked]
     return out

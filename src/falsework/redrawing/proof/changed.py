@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from falsework.layers import layer_boundaries, stack_layers
-from falsework.layers.polygons import EMPTY, areas_only, overlaid
+from falsework.layers import layer_boundaries, overlay, stack_layers
+from falsework.layers.polygons import EMPTY, areas_only
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.redrawing.body.solids import mesh_of, united, without_specks
@@ -103,7 +103,7 @@ class Changed:
         """(n,) what of ``before`` the changes leave: the part's own walls."""
         left = self.before
         for _, removed in self._each:
-            left = areas_only(overlaid(shapely.difference, left, removed))
+            left = areas_only(overlay.difference(left, removed))
         return left
 
     @cached_property
@@ -118,8 +118,8 @@ class Changed:
         """(n,) sections with the changes laid in, and the volumes that come and go by them."""
         regions, came_mm3, went_mm3 = self.before, 0.0, 0.0
         for added, removed in self._each:
-            more = areas_only(overlaid(shapely.union, regions, added))
-            left = areas_only(overlaid(shapely.difference, more, removed))
+            more = areas_only(overlay.union(regions, added))
+            left = areas_only(overlay.difference(more, removed))
             came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ self.heights_mm)
             went_mm3 += float((shapely.area(more) - shapely.area(left)) @ self.heights_mm)
             regions = left
@@ -139,7 +139,7 @@ class Changed:
         some = [one for one in several if not shapely.is_empty(one).all()]
         if not some:
             return np.full(self.span[1] + 1 - self.span[0], EMPTY, dtype=object)
-        return reduce(lambda a, b: areas_only(overlaid(shapely.union, a, b)), some)
+        return reduce(lambda a, b: areas_only(overlay.union(a, b)), some)
 
     def _sections(self, regions: Sequence[Region]) -> Regions:
         first, last = self.span

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import shapely
-
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, clean, repair
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -137,7 +136,7 @@ def _walls(changed: Changed, stack: LayerStack, search: bool) -> _Walls:
     now = changed.of(stack) if stays is changed else stays.of(stays.stack)
     box = stays.box(4 * THIN_WIDTHS * line_mm)
     near_then, near_now = (_clipped(regions, box) for regions in (then, now))
-    differs = clean(areas_only(shapely.symmetric_difference(near_then, near_now)), SLIVER_MM)
+    differs = clean(areas_only(overlay.symmetric_difference(near_then, near_now)), SLIVER_MM)
     return _Walls(
         smallest_mm2(then, differs, line_mm),
         smallest_mm2(stays.own, differs, line_mm),
@@ -146,4 +145,4 @@ def _walls(changed: Changed, stack: LayerStack, search: bool) -> _Walls:
 
 
 def _clipped(regions: Regions, box: tuple[float, float, float, float]) -> Regions:
-    return repair(shapely.clip_by_rect(regions, *box))
+    return repair(overlay.clip_by_rect(regions, *box))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, clean, gathered, offset_mitred, parts, repair
 from falsework.layers.slicing import SIMPLIFY_MM
 from falsework.layers.stack import LayerStack, Regions
@@ -23,9 +24,9 @@ def outside_mm3(changed: Changed, stack: LayerStack) -> float:
     """
     moved_mm = 2.0 * SIMPLIFY_MM
     before, after = _unlike(changed.before, changed.of(stack))
-    differs = clean(areas_only(shapely.symmetric_difference(before, after)), moved_mm)
+    differs = clean(areas_only(overlay.symmetric_difference(before, after)), moved_mm)
     within = offset_mitred(changed.sections, moved_mm)
-    outside = shapely.area(shapely.difference(differs, within))
+    outside = shapely.area(overlay.difference(differs, within))
     return float(outside @ changed.heights_mm)
 
 
@@ -49,9 +50,9 @@ def new_thin_mm2(before: Regions, after: Regions, changed: Regions, line_mm: flo
 
     def thin(regions: Regions) -> Regions:
         open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
-        return shapely.difference(regions, repair(open_))
+        return overlay.difference(regions, repair(open_))
 
-    new = shapely.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
+    new = overlay.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
     pieces, layer = shapely.get_parts(new, return_index=True)
     some = shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2
     some[some] = shapely.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
@@ -54,11 +55,11 @@ def ceiling_of(site: Site) -> Ceiling:
     strips, layer = site.ground.need.of(site.index)
     layers = np.unique(layer)
     regions = np.empty(len(layers), dtype=object)
-    regions[:] = [shapely.union_all(strips[layer == l]) for l in layers]
+    regions[:] = [overlay.union_all(strips[layer == l]) for l in layers]
     area = shapely.area(regions)
     most = int(np.argmax(area))
     return Ceiling(
-        layers, regions, shapely.union_all(regions), int(layers[most]), float(area[most] / area.sum())
+        layers, regions, overlay.union_all(regions), int(layers[most]), float(area[most] / area.sum())
     )
 
 
@@ -67,7 +68,7 @@ def sections_near(ground: Ground, first: int, last: int, footprint: shapely.Geom
     margin = MARGIN_WIDTHS * ground.process.line_width_mm
     x0, y0, x1, y1 = footprint.bounds
     window = shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
-    near: Regions = shapely.intersection(ground.stack.regions[first : last + 1], window)
+    near: Regions = overlay.intersection(ground.stack.regions[first : last + 1], window)
     return near
 
 
@@ -199,14 +200,14 @@ class Trial:
     def _near(self) -> shapely.Geometry:
         if self.before is not None:
             return self.before._near
-        near = shapely.buffer(self.footprint, self.site.ground.process.line_width_mm, quad_segs=2)
+        near = overlay.buffer(self.footprint, self.site.ground.process.line_width_mm, quad_segs=2)
         shapely.prepare(near)
         return near
 
     def _counts(self, left: Regions) -> bool:
         """Whether regions are more than a dab that no nozzle can aim at, and not what others asked before."""
         others = _asked_by_others(self.site, self.first, len(self.sections))
-        area = float(shapely.area(shapely.difference(left, others)).sum())
+        area = float(shapely.area(overlay.difference(left, others)).sum())
         return area > self.site.ground.process.line_width_mm**2
 
 
@@ -215,7 +216,7 @@ def _asked_by_others(site: Site, first: int, count: int) -> shapely.Geometry:
     need = site.ground.need
     others = (need.region_underside != site.index) & (need.region_layer >= first)
     others &= need.region_layer < first + count
-    return offset_mitred(shapely.union_all(need.regions[others]), 0.01)
+    return offset_mitred(overlay.union_all(need.regions[others]), 0.01)
 
 
 def free_edges(ceiling: Ceiling, sections: Regions, first: int) -> Floats:

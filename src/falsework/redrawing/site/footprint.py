@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.site.value import Site
@@ -56,7 +57,7 @@ def _joined(strips: Regions, reach_mm: float) -> shapely.Geometry:
     area = strips[0]
     for seam in _SEAMS if len(strips) > 1 else ():
         by_mm = 0.5 * seam * reach_mm
-        area = shapely.union_all(offset_mitred(strips, by_mm, limit=2.0))
+        area = overlay.union_all(offset_mitred(strips, by_mm, limit=2.0))
         area = offset_mitred(area, -by_mm, limit=5.0)
         if shapely.get_num_geometries(area) == 1:
             break

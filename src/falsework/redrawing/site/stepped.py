@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.redrawing.site.ceiling import Ceiling
 from falsework.redrawing.site.value import Ground
@@ -45,7 +46,7 @@ def stepped_hole(ground: Ground, ceiling: Ceiling) -> SteppedHole | None:
     for polygon in shapely.get_parts(ground.stack.regions[layer - 1]):
         for ring in polygon.interiors:
             hole = shapely.Polygon(ring)
-            if hole.contains(inner) and shapely.area(shapely.difference(region, hole)) < 1e-3 * region.area:
+            if hole.contains(inner) and shapely.area(overlay.difference(region, hole)) < 1e-3 * region.area:
                 return _found(ground, layer, hole, True)
     parts = shapely.get_parts(region)
     outer = [shapely.Polygon(part.exterior) for part in parts if len(part.interiors)]
@@ -56,7 +57,7 @@ def _found(ground: Ground, layer: int, wide: shapely.Polygon, closed: bool) -> S
     bore = opened(wide, ground, layer)
     least_mm2 = (LEAST_BORE_WIDTHS * ground.process.line_width_mm) ** 2
     above = min(layer + 1, ground.stack.count - 1)
-    through = shapely.intersection(bore, opened(wide, ground, above))
+    through = overlay.intersection(bore, opened(wide, ground, above))
     kept = [p for p in shapely.get_parts(bore) if p.area > least_mm2 and p.intersects(through)]
     return SteppedHole(layer, wide, shapely.MultiPolygon(kept), closed) if kept else None
 
@@ -66,6 +67,6 @@ def opened(wide: shapely.Polygon, ground: Ground, layer: int) -> shapely.Geometr
     if layer >= ground.stack.count:
         return wide
     sliver = 0.1 * ground.process.line_width_mm
-    open_ = shapely.difference(wide, ground.stack.regions[layer])
+    open_ = overlay.difference(wide, ground.stack.regions[layer])
     parts = shapely.get_parts(open_)
-    return shapely.union_all(parts[~shapely.is_empty(offset_mitred(parts, -sliver))])
+    return overlay.union_all(parts[~shapely.is_empty(offset_mitred(parts, -sliver))])

@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
+from falsework.layers import overlay
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.measure import Outlines
 from falsework.need.underside import NeedMap, Underside
@@ -79,8 +80,8 @@ class Ground:
         """Where an underside lies in plan, a line width more all around."""
         if number not in self._footprints:
             mine = self.need.regions[self.need.region_underside == number - 1]
-            self._footprints[number] = shapely.buffer(
-                shapely.union_all(mine), self.process.line_width_mm, quad_segs=2
+            self._footprints[number] = overlay.buffer(
+                overlay.union_all(mine), self.process.line_width_mm, quad_segs=2
             )
         return self._footprints[number]
 

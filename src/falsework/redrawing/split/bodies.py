@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import overlay
 from falsework.lie.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.redrawing.body.solids import mesh_of
@@ -97,7 +98,7 @@ def meetings(bodies: list[Manifold], cuts: tuple[Cut, ...], line_mm: float) -> l
         under = {k: section(turned(bodies[k], turn), cut.offset_mm - APART_MM) for k in below}
         for a, upper in over.items():
             for b, lower in under.items():
-                common = shapely.intersection(upper, lower)
+                common = overlay.intersection(upper, lower)
                 region = shapely.MultiPolygon(
                     [p for p in shapely.get_parts(common) if p.geom_type == "Polygon" and p.area > line_mm**2]
                 )
@@ -116,10 +117,10 @@ def turned(solid: Manifold, turn: Floats) -> Manifold:
 def section(solid: Manifold, height_mm: float) -> shapely.Geometry:
     """Section of a solid at a height."""
     rings = [shapely.LinearRing(ring) for ring in solid.slice(height_mm).to_polygons() if len(ring) >= 3]
-    return shapely.buffer(shapely.build_area(shapely.GeometryCollection(rings)), 0.0)
+    return overlay.buffer(overlay.build_area(shapely.GeometryCollection(rings)), 0.0)
 
 
 def opened(region: shapely.Geometry, radius_mm: float) -> shapely.Geometry:
     """What of a region a square nib of twice ``radius_mm`` reaches."""
-    inset = shapely.buffer(region, -radius_mm, join_style=MITRE)
-    return shapely.intersection(shapely.buffer(inset, 1.01 * radius_mm, join_style=MITRE), region)
+    inset = overlay.buffer(region, -radius_mm, join_style=MITRE)
+    return overlay.intersection(overlay.buffer(inset, 1.01 * radius_mm, join_style=MITRE), region)

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from falsework.layers import overlay
 from falsework.lie.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.process import limit_deg
@@ -137,7 +138,7 @@ def _rooms(solid: Manifold, turn: Floats, offset_mm: float, sign: float) -> list
     rooms: list[shapely.Geometry] = []
     for level in np.arange(APART_MM, deepest, LEVEL_STEP_MM):
         here = section(solid, offset_mm + sign * float(level))
-        rooms.append(here if not rooms else shapely.intersection(rooms[-1], here))
+        rooms.append(here if not rooms else overlay.intersection(rooms[-1], here))
         if rooms[-1].is_empty:
             break
     return rooms
@@ -152,7 +153,7 @@ def _places(
 ) -> _Places | None:
     """The greatest depth that a hole of this size may have, and where its axis may then be."""
     around = 0.5 * hole_mm / math.sin(_roof_rad(process)) + wall_mm
-    on_face = shapely.buffer(region, -max(around, 0.5 * hole_mm + LEAD_MM + wall_mm), join_style=MITRE)
+    on_face = overlay.buffer(region, -max(around, 0.5 * hole_mm + LEAD_MM + wall_mm), join_style=MITRE)
     if on_face.is_empty:
         return None
     for share in DEPTHS:
@@ -161,7 +162,7 @@ def _places(
         place = on_face
         for side in rooms:
             inside = side[level] if level < len(side) else shapely.Polygon()
-            place = shapely.intersection(place, shapely.buffer(inside, -around, join_style=MITRE))
+            place = overlay.intersection(place, overlay.buffer(inside, -around, join_style=MITRE))
         if not place.is_empty:
             return _Places(depth, place)
     return None
