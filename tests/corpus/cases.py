@@ -49,7 +49,7 @@ CASES = (
         THICK,
         undersides=1,
         pieces=0,
-        warnings=("underside 1: no support fits beneath",),
+        warnings=("underside 1: the bed is only 1.8 mm beneath",),
     ),
     Case(
         "a sheet beside a block",
