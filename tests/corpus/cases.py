@@ -58,6 +58,6 @@ CASES = (
         {},
         undersides=0,
         pieces=0,
-        warnings=("about 1 % of the part is narrower than a line",),
+        warnings=("about 1 % of the part is narrower than a line", "the part may topple"),
     ),
 )
