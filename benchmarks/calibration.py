@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, Reading
 from falsework.droop.belief import Belief
 from falsework.droop.bond import FULL_RUN_MM, log_bond, top_of
 from falsework.droop.bridge import clean_span_mm, longest_clean_bridge_mm, sag_mm
@@ -46,7 +46,7 @@ from falsework.tuning.belief import belief_of
 from falsework.tuning.evidence import Cell, cell_of, laid
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
-from falsework.tuning.model import FREEDOM, columns_of, map_of, outcome
+from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, columns_of, map_of, outcome
 
 Floats = NDArray[np.float64]
 
@@ -135,7 +135,7 @@ def world(layout: Layout, rng: np.random.Generator) -> Truth:
     ]
     cells = list(dict.fromkeys(cells))
     columns = columns_of(cells)
-    centres = np.tile([PRIORS[n].centre for n in NAMES], len(cells))
+    centres = np.tile(CENTRES, len(cells))
     values = (centres + map_of(cells, columns) @ rng.standard_normal(len(columns))).reshape(len(cells), -1)
     return Truth(dict(zip(cells, values, strict=True)), bool(rng.integers(2)))
 
@@ -149,15 +149,21 @@ def readings(layout: Layout, truth: Truth, rng: np.random.Generator) -> list[Rea
             p = truth.of(cell_of(printer, process.material.name, condition))
             p = replace(p, log_sag=p.log_sag + PRIORS["log_sag"].anew * rng.standard_normal())
             one = outcome(laid(condition.kind, [condition], [process.material]), p, truth.by_layers)
-            finish = 1 + int(rng.choice(5, p=probabilities(one.finish, finish_grading(p))[0]))
+            finish = 1 + _grade(probabilities(one.finish, finish_grading(p))[0], rng)
             let_go = None
             if one.bond is not None:
-                let_go = list(LetGo)[int(rng.choice(5, p=probabilities(-one.bond, let_go_grading(p))[0]))]
+                let_go = LET_GO_GRADES[_grade(probabilities(-one.bond, let_go_grading(p))[0], rng)]
             error = float(np.sqrt(one.error_mm2[0])) * rng.standard_t(FREEDOM)
             droop = float(one.droop_mm[0]) + error if rng.random() < 0.6 else None
             mark = finish if droop is None or rng.random() < 0.7 else None
             found.append(Reading(printer, process.material.name, condition, let_go, mark, droop))
     return found
+
+
+def _grade(chances: Floats, rng: np.random.Generator) -> int:
+    """A grade, now and then one that says nothing."""
+    mixed = (1.0 - OUTLIERS) * chances + OUTLIERS / len(chances)
+    return int(rng.choice(len(mixed), p=mixed / mixed.sum()))
 
 
 def quantities(process: Process, p: Parameters, by_layers: Floats) -> dict[str, Floats]:
@@ -320,7 +326,7 @@ rng = np.random.default_rng(1)
 layout = c.Layout("", (("a", "0.2", int(sys.argv[2])),))
 found = c.readings(layout, c.world(layout, rng), rng)
 before = time.process_time()
-c.fit(found, c.MATERIALS)
+c.fit_readings(found, c.MATERIALS)
 print(time.process_time() - before)
 """
 START = "import falsework.tuning.fit"

@@ -23,6 +23,7 @@ NAMES = [
     *("ChangeKind", "Redraw", "redraw", "redraw_html", "write_redraw"),
     *("Context", "Placing", "Request", "Wish", "plan_for"),
     *("Belief", "Posterior", "Tuned", "belief_of", "fit_readings", "tune", "tuning_html"),
+    *("Fitted", "belief_from_ledger", "fit_ledger"),
 ]
 
 

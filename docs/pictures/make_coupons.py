@@ -10,7 +10,7 @@ import numpy as np
 import typst
 from PIL import Image
 
-from falsework import CouponKind, design, load_process
+from falsework import CouponKind, design_coupon, load_process
 from falsework.coupon.geometry import Body
 from falsework.report.colour import BED, PART, SUPPORT
 from falsework.report.coupon import typst_sheet
@@ -36,7 +36,7 @@ def oblique(body: Body) -> bytes:
 def main() -> None:
     process = load_process("pla-0.4")
     for kind in CouponKind:
-        coupon = design(kind, process, seed=SEED)
+        coupon = design_coupon(kind, process, seed=SEED)
         assert coupon.geometry is not None
         (HERE / f"coupon-{kind.value}.png").write_bytes(oblique(coupon.geometry.bodies[0]))
         if kind is CouponKind.GAP:

@@ -61,6 +61,9 @@ from .request import Weights as Weights
 from .request import Wish as Wish
 from .tuning.belief import belief_of as belief_of
 from .tuning.fit import fit_readings as fit_readings
+from .tuning.of_ledger import Fitted as Fitted
+from .tuning.of_ledger import belief_from_ledger as belief_from_ledger
+from .tuning.of_ledger import fit_ledger as fit_ledger
 from .tuning.posterior import Posterior as Posterior
 from .tuning.results import Tuned as Tuned
 from .tuning.results import tune as tune

@@ -14,13 +14,12 @@ import pytest
 from falsework import write_stl
 from falsework.cli.app import run
 from falsework.cli.belief import on_printer
-from falsework.cli.tune import fitted
 from falsework.coupon import CouponKind, candidate_conditions, printed
 from falsework.coupon.reading import Kind, Reading
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin, dump_process, load_process
 from falsework.tuning.invented import invented_printer
-from falsework.watch import QUIET
+from falsework.tuning.of_ledger import fit_ledger
 from solids import box, merged
 
 PLA = builtin("pla-0.4")
@@ -47,7 +46,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
         cells = candidate_conditions(kind, PLA)
         ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, seed)])
     shutil.copy(ledger.path, folder / "fitted.sqlite3")
-    fitted(Ledger.open(folder / "fitted.sqlite3"), PLA, QUIET)
+    fit_ledger(Ledger.open(folder / "fitted.sqlite3"), PLA)
     return ledger.path, folder / "fitted.sqlite3"
 
 
@@ -92,7 +91,7 @@ def test_tune_writes_a_process_that_plan_takes_a_page_and_a_document(ledger, tmp
     over_support = [r.id for r in readings if r.reading.condition.kind is Kind.SUPPORT]
     assert evidence["air_gap_layers"]["readings"] == f"{over_support[0]}–{over_support[-1]}"
     document = json.loads((tmp_path / "tuned" / "tuning.json").read_text("utf-8"))
-    assert document["schema"] == "falsework.tuning/1"
+    assert document["schema"] == "falsework.tuning/2"
     assert document["recommendation"]["invented"] == len(readings)
     page = (tmp_path / "tuned" / "tuning.html").read_text("utf-8")
     assert "invented for demonstration, never measured" in page
@@ -108,7 +107,7 @@ def test_the_fit_is_kept_in_the_ledger_and_used_again(ledger, monkeypatch, capsy
     def refit(*_, **__):
         raise AssertionError("fitted again")
 
-    monkeypatch.setattr("falsework.tuning.fit.fit", refit)
+    monkeypatch.setattr("falsework.tuning.of_ledger.fit_readings", refit)
     assert run(command) == 0
     assert capsys.readouterr().out == first
 

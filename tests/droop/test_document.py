@@ -11,7 +11,8 @@ PAGE = (Path(__file__).parents[2] / "docs" / "model.md").read_text(encoding="utf
 
 def test_every_parameter_stands_in_the_document():
     for name, prior in PRIORS.items():
-        sds = ", ".join(f"{at} {getattr(prior, at):.2f}" for at in LEVELS if getattr(prior, at))
+        levels = [at for at in (*LEVELS, "doubt", "strand_doubt") if getattr(prior, at)]
+        sds = ", ".join(f"{at.replace('_', ' ')} {getattr(prior, at):.2f}" for at in levels)
         row = f"| `{name}` | {prior.help} | {prior.centre:.2f} | {sds} | {prior.source} |"
         assert row in PAGE, f"docs/model.md lacks: {row}"
 
@@ -19,4 +20,4 @@ def test_every_parameter_stands_in_the_document():
 def test_every_parameter_says_what_it_is_and_where_from():
     for name, prior in PRIORS.items():
         assert prior.help and prior.source, name
-        assert prior.sd > 0, name
+        assert any(prior.spread(level) > 0 for level in LEVELS), name

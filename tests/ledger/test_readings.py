@@ -50,7 +50,7 @@ def test_words_and_numpy_numbers_become_plain_values(ledger):
         (reading(droop_mm=math.nan), "droop_mm nan mm is out of range"),
         (reading(droop_mm=10**400), "out of range"),
         (reading(droop_mm="much"), "'much' is not a number"),
-        (reading(let_go="gently"), "'gently' is not one of fused, scraped, tool, hand, early"),
+        (reading(let_go="gently"), "'gently' is not one of fused, scraped, tool, hand, touch, fell, early"),
         (reading(clean_up_min=-1.0), "clean_up_min -1 min is out of range"),
         (reading(let_go=None), "no outcome is given"),
         (reading(OVERHANG, let_go=LetGo.HAND), "let_go says how a support came off"),

@@ -99,7 +99,7 @@ def test_every_wrong_row_is_named_and_nothing_recorded(ledger):
         record(ledger, "\n".join((HEAD, *rows)))
     told = str(caught.value).splitlines()
     expected = (
-        "line 2: let_go 'stuck' is not one of fused, scraped, tool, hand, early",
+        "line 2: let_go 'stuck' is not one of fused, scraped, tool, hand, touch, fell, early",
         "line 3: finish 7 is out of range: 1 to 5",
         "line 4: test piece G7K has no cell 'z9' (it has a1, a2, b1)",
         "line 5: cell b1 has no thickness to take",

@@ -15,9 +15,10 @@ from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
 from falsework.report import curves, tuning_words
 from falsework.report.tuning import tuning_html
-from falsework.tuning.fit import fit_readings
+from falsework.tuning.agreement import Agreement, agreement
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.next_test import Next
+from falsework.tuning.of_ledger import Fitted, fit_ledger
 from falsework.tuning.posterior import PRIOR_POSTERIOR
 from falsework.tuning.recommend import recommend
 from falsework.tuning.results import Tuned
@@ -70,11 +71,11 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     cells.append(printed(Kind.OVERHANG, replace(PLA, layer_height_mm=0.1), angle_deg=60.0))
     day = datetime.date(2024, 3, 4)
     ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, 1)])
-    recorded = ledger.readings()
     process = replace(PLA, printer=replace(PLA.printer, name=printer.name))
-    posterior = fit_readings([r.reading for r in recorded], ledger.materials())
-    here = survey(posterior, process, printer.name)
-    return Tuned(recommend(posterior, process, recorded=recorded, found=here), DONE, here, tuple(recorded))
+    fitted = fit_ledger(ledger, process)
+    here = survey(fitted.posterior, process, printer.name)
+    advice = recommend(fitted.posterior, process, recorded=fitted.recorded, found=here)
+    return Tuned(advice, DONE, agreement(fitted, printer.name, "PLA"), (), (), here, fitted)
 
 
 @pytest.fixture(scope="module")
@@ -100,13 +101,13 @@ def test_every_recommended_value_and_every_gap_stands_on_it(found: Tuned, page: 
 
 
 def test_every_reading_is_listed_and_those_of_the_strand_are_points(found: Tuned, page: str) -> None:
-    for row in found.recorded:
+    for row in found.fitted.recorded:
         assert f'<th scope="row" class="n">{row.id}</th>' in page
     dots = [a for tag, a in parsed(page).tags if tag == "circle"]
     hollow = [a for a in dots if "hollow" in (a["class"] or "")]
-    bridges = [r for r in found.recorded if r.reading.condition.kind is Kind.BRIDGE]
-    supports = [r for r in found.recorded if r.reading.condition.kind is Kind.SUPPORT]
-    fins = [r for r in found.recorded if r.reading.condition.kind is Kind.OVERHANG]
+    bridges = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.BRIDGE]
+    supports = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.SUPPORT]
+    fins = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.OVERHANG]
     assert len(hollow) == sum(r.reading.condition.fan == 0 for r in bridges) > 0
     assert len(dots) == len(bridges) + 2 * len(supports) + len(fins) - 1
     assert "1\u00a0reading of other strands" in page
@@ -114,12 +115,13 @@ def test_every_reading_is_listed_and_those_of_the_strand_are_points(found: Tuned
 
 def test_invented_readings_are_marked_at_the_top_and_one_by_one(found: Tuned, page: str) -> None:
     assert page.index("invented for demonstration, never measured") < page.index("What to set")
-    assert page.count("<td>invented</td>") == len(found.recorded)
+    assert page.count("<td>invented</td>") == len(found.fitted.recorded)
 
 
 def test_an_empty_ledger_gives_a_page_of_common_practice() -> None:
     here = survey(PRIOR_POSTERIOR, PLA, "any", draws=300)
-    text = tuning_html(Tuned(recommend(PRIOR_POSTERIOR, PLA, found=here), DONE, here))
+    advice = recommend(PRIOR_POSTERIOR, PLA, found=here)
+    text = tuning_html(Tuned(advice, DONE, Agreement(), (), (), here, Fitted()))
     parsed(text)
     assert "common practice" in text and "<circle" not in text and "invented" not in text
 
@@ -129,9 +131,10 @@ def test_shares_stack_to_one_and_the_border_lies_where_it_is_put() -> None:
     grades = np.zeros((40, 3, 5))
     grades[..., 1], grades[..., 3] = 0.25, 0.75
     drawn = curves.shares(x, grades, "abcde", 2, [(1.0, 1), (1.0, 1), (9.0, 1)], [(1.0, "here")])
-    quarter = curves.BOTTOM - 0.25 * (curves.BOTTOM - curves.FIELD_TOP)
+    top = curves.ROWS_TOP + 5 * curves.ROW + 10.0
+    quarter = curves.BOTTOM - 0.25 * (curves.BOTTOM - top)
     assert set(re.findall(r"[\d.]+ ([\d.]+)", drawn.border)) == {f"{quarter:.1f}"}
-    assert drawn.layers[4].path.count(f" {curves.FIELD_TOP:.1f}") == 6  # nothing of the best: no height
+    assert drawn.layers[4].path.count(f" {top:.1f}") == 6  # nothing of the best: no height
     assert len(drawn.dots) == 2 and drawn.dots[0].x != drawn.dots[1].x  # side by side; outside is not drawn
     assert drawn.dots[0].y == drawn.layers[1].row_y
     assert drawn.marks == ((round((curves.LEFT + curves.RIGHT) / 2, 1), "here"),)

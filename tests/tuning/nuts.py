@@ -79,7 +79,10 @@ def main() -> None:
     def graded(name, quality, grading, grades):
         cuts = jnp.stack([jnp.broadcast_to(c, quality.shape) for c in grading.cuts], axis=-1)
         scaled = dist.OrderedLogistic(quality / grading.scatter, cuts / grading.scatter[..., None])
-        numpyro.sample(name, scaled.mask(grades >= 0), obs=jnp.maximum(grades, 0))
+        # a share of grades says nothing
+        chances = (1.0 - model.OUTLIERS) * scaled.probs + model.OUTLIERS / (cuts.shape[-1] + 1)
+        told = dist.CategoricalProbs(chances).mask(grades >= 0)
+        numpyro.sample(name, told, obs=jnp.maximum(grades, 0))
 
     def joint():
         z = numpyro.sample("z", dist.Normal(0, 1).expand([len(density.columns)]).to_event(1))

@@ -125,7 +125,7 @@ def test_readings_that_contradict_each_other_are_no_reason_to_fail():
     assert np.isfinite(posterior.sets).all()
     # not in the end sure of anything: both outcomes stay likely
     chances = let_go_chances(0.4, PLA, belief_of(posterior, "heron", MATERIAL))
-    assert chances[0] > 0.05 and chances[4] > 0.05
+    assert chances[0] > 0.02 and chances[3] + chances[4] > 0.05
 
 
 def test_a_slipped_caliper_hardly_moves_the_rest():
@@ -154,9 +154,9 @@ def test_a_neighbour_learns_less_than_the_printer_itself(learnt):
         told = belief_of(learnt, printer, MATERIAL)
         assert (told.seen.count > 0) == (printer == "heron")
     assert told.rests_on == f"no reading of tern × {MATERIAL.name}; {learnt.count} readings of others"
-    prior = bridge_droop(50, PLA, PRIOR)
+    stranger = bridge_droop(50, PLA, belief_of(learnt, "gannet", replace(MATERIAL, name="cork")))
     assert width["heron"] < 0.75 * width["tern"]
-    assert width["tern"] < prior.high / prior.low
+    assert width["tern"] < stranger.high / stranger.low
 
 
 def test_far_from_the_readings_less_is_known(learnt):
@@ -208,7 +208,8 @@ def test_plan_and_prediction_agree(learnt):
     ]
     found = predicted(belief, MATERIAL, conditions)
     assert np.median(found.droop_mm_draws[:, 1]) == pytest.approx(bridge_droop(40.0, PLA, belief).value)
-    np.testing.assert_allclose(found.let_go[2], let_go_chances(0.4, PLA, belief, top_of(PLA, 2)), rtol=1e-9)
+    told = [*found.let_go[2, :4], found.let_go[2, 4:].sum()]  # a plan tells touch and fell not apart
+    np.testing.assert_allclose(told, let_go_chances(0.4, PLA, belief, top_of(PLA, 2)), rtol=1e-9)
     limit = limit_angle_deg(PLA, belief).value
     at_limit = predicted(belief, MATERIAL, [printed(Kind.OVERHANG, PLA, angle_deg=limit)])
     assert at_limit.finish[0, 2:].sum() == pytest.approx(0.5, abs=0.05)
@@ -221,7 +222,7 @@ def test_plan_and_prediction_agree(learnt):
 def test_predictions_are_probabilities(learnt):
     conditions = [support_condition(PLA, 25.0, air_gap_mm=0.1 * k) for k in range(8)]
     found = predict(learnt, "tern", MATERIAL, conditions, draws=200, seed=3)
-    assert found.let_go_draws.shape == found.finish_draws.shape == (200, 8, 5)
+    assert found.let_go_draws.shape == (200, 8, 6) and found.finish_draws.shape == (200, 8, 5)
     np.testing.assert_allclose(found.let_go_draws.sum(axis=2), 1.0, rtol=1e-9)
     assert (found.finish_draws >= 0).all() and (found.droop_mm_draws > 0).all()
     assert (np.diff(found.let_go[:, 2:].sum(axis=1)) > 0).all()  # a wider gap lets go more readily

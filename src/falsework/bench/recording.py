@@ -29,6 +29,7 @@ class Outcome(Strict):
     droop_mm: float | None = None
     thickness_mm: float | None = None
     clean_up_min: float | None = None
+    graded_by: shapes.Title = ""
 
 
 class ReadingIn(Outcome):
@@ -80,6 +81,7 @@ def record(service: Service, told: ReadingIn) -> dict[str, Any]:
         _droop_mm(told, None if spot is None else spot["nominal_mm"]),
         told.clean_up_min,
         told.invented,
+        told.graded_by.strip(),
     )
     entry = Entry(
         reading,

@@ -415,33 +415,28 @@ def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
 def _tune(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """The fit of all readings, what follows for one process, and the tuned process as a file."""
     from falsework.ledger import Ledger
-    from falsework.process.settings import Material, Process
+    from falsework.process.settings import Process
     from falsework.report.tuning import tuning_html
-    from falsework.tuning.fit import fit_readings
-    from falsework.tuning.posterior import PRIOR_POSTERIOR
+    from falsework.tuning.of_ledger import fit_ledger
     from falsework.tuning.process_file import process_file
     from falsework.tuning.results import tune
 
-    ledger = Ledger.existing(Path(arguments["ledger"]))
-    recorded = ledger.readings() if ledger is not None else []
     process = decode(Process, arguments["process"])
-    known: dict[str, Material] = ledger.materials() if ledger is not None else {}
-    materials = {process.material.name: process.material, **known}
-    posterior = PRIOR_POSTERIOR
-    if recorded:
-        posterior = fit_readings([one.reading for one in recorded], materials, watch=watch.part(0.0, 0.4))
-        _text(staging, "fit.json", posterior.to_json())
+    fitted = fit_ledger(
+        Ledger.existing(Path(arguments["ledger"])), process, keep=False, watch=watch.part(0.0, 0.4)
+    )
+    if fitted.recorded:
+        _text(staging, "fit.json", fitted.posterior.to_json())
     tuned = tune(
-        posterior,
+        fitted,
         process,
-        recorded=recorded,
         most_minutes=arguments["minutes"],
         most_grams=arguments["grams"],
         watch=watch.part(0.4, 0.9),
     )
     _text(staging, "tuning.json", tuned.to_json())
     _text(staging, "tuning.html", tuning_html(tuned))
-    _text(staging, "process.toml", process_file(tuned.recommendation, recorded))
+    _text(staging, "process.toml", process_file(tuned.recommendation, fitted.recorded))
 
 
 _WORK: dict[str, Callable[[Bench, Arguments, Path, Watch], None]] = {

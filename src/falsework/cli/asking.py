@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from falsework.coupon.reading import LetGo
+from falsework.coupon.reading import LET_GO_GRADES, LetGo
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.ledger.tables import number_of
 
@@ -94,14 +94,14 @@ def _droop(spot: Spot) -> Question:
     return Question("droop_mm", text, droop, why, lambda droop_mm: f"{nominal_mm + droop_mm:g}")
 
 
-_LET_GO_SHORT = " ".join(f"{k} {way}" for k, way in enumerate(LET_GO, 1))
-_LET_GO_LONG = tuple(f"{k} {way:<8} {words}" for k, (way, words) in enumerate(LET_GO.items(), 1))
+_LET_GO_SHORT = " ".join(f"{k} {way}" for k, way in enumerate(LET_GO_GRADES, 1))
+_LET_GO_LONG = tuple(f"{k} {way:<8} {LET_GO[way]}" for k, way in enumerate(LET_GO_GRADES, 1))
 _FINISH_LONG = tuple(f"{k} {words}" for k, words in FINISH.items())
 
 
 def let_go_of(text: str) -> LetGo:
     """A way of letting go from its number, its word or the beginning of it."""
-    ways = list(LET_GO)
+    ways = LET_GO_GRADES
     if text.isdecimal() and 1 <= int(text) <= len(ways):
         return ways[int(text) - 1]
     near = [way for way in ways if way.startswith(text.lower())]

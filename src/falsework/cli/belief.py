@@ -79,37 +79,30 @@ def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
     Says on stderr where readings are newer than the fit, and where a ledger that was named knows nothing of
     the two together.
     """
-    from falsework.droop.belief import PRIOR
-    from falsework.errors import FalseworkError
+    from falsework.tuning.of_ledger import belief_from_ledger
 
     ledger = ledger_named(ledger_name)
-    stored = None if ledger is None else ledger.fit()
-    if ledger is None or stored is None:
-        if ledger_name not in (None, NONE):
-            click.echo(f"caution: {ledger_name} holds no fit yet; 'falsework tune' makes one", err=True)
-        return PRIOR
-    from falsework.tuning.belief import belief_of
-    from falsework.tuning.posterior import Posterior
-
-    try:
-        posterior = Posterior.from_json(stored.text)
-    except FalseworkError:
+    held = belief_from_ledger(ledger, process)
+    if held.unreadable:
         click.echo(
             "caution: the ledger's fit was stored by another version and is left aside; "
             "'falsework tune' makes it anew",
             err=True,
         )
-        return PRIOR
+    elif held.pairs is None:
+        if ledger_name not in (None, NONE):
+            click.echo(f"caution: {ledger_name} holds no fit yet; 'falsework tune' makes one", err=True)
+        return held.belief
     pair = (process.printer.name, process.material.name)
-    if pair not in posterior.groups and ledger_name is not None:
-        known = "; ".join(f"{material} on {printer}" for printer, material in posterior.groups)
+    if held.pairs and pair not in held.pairs and ledger_name is not None:
+        known = "; ".join(f"{material} on {printer}" for printer, material in held.pairs)
         click.echo(
             f"caution: nothing in {ledger_name} was read of {pair[1]} on {pair[0]}; what was read of "
             f"others bears on it from afar ({known})",
             err=True,
         )
-    if ledger.readings_digest() != stored.digest:
+    if held.stale:
         click.echo(
             "caution: the ledger has changed since its fit was made; 'falsework tune' takes that in", err=True
         )
-    return belief_of(posterior, pair[0], process.material)
+    return held.belief

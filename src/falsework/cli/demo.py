@@ -86,17 +86,17 @@ def _own_names(parts: Iterable[str]) -> set[str]:
 
 def tuned_museum(folder: Path, watch: Watch) -> None:
     """The museum's invented ledger, and what tuning makes of it, in a new folder."""
-    from falsework.cli.tune import fitted, next_piece, write_into
+    from falsework.cli.tune import next_piece, write_into
     from falsework.ledger import Ledger
     from falsework.tuning.museum import fill, museum_process
+    from falsework.tuning.of_ledger import fit_ledger
     from falsework.tuning.results import tune
 
     folder.mkdir()
     ledger = Ledger.open(folder / LEDGER)
     fill(ledger, watch.part(0.0, 0.4))
     process = museum_process()
-    posterior, recorded = fitted(ledger, process, watch.part(0.4, 0.6))
-    found = tune(posterior, process, recorded=recorded, watch=watch.part(0.6, 0.9))
+    found = tune(fit_ledger(ledger, process, watch=watch.part(0.4, 0.6)), process, watch=watch.part(0.6, 0.9))
     write_into(found, folder, watch.part(0.9, 1.0), piece=next_piece(found))
 
 

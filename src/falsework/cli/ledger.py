@@ -18,7 +18,7 @@ from falsework.cli.ledger_file import (
     read_bytes,
     read_text,
 )
-from falsework.cli.options import Pair, json_option
+from falsework.cli.options import Day, Pair, json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -57,6 +57,7 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
         "flagged": sum(bool(r.flags) for r in readings),
         "withdrawn": len(ledger.readings(withdrawn=True)) - len(readings),
         "prints": len(ledger.prints()),
+        "events": [f"{e.happened_on} {e.what} ({e.printer})" for e in ledger.events()],
         "spools": [f"{spool.material} {spool.label}" for spool in ledger.spools()],
         "pieces": list(ledger.coupons()),
         "printers": list(ledger.printers()),
@@ -245,6 +246,67 @@ def describe_command(session: Session, process: str, why: str, as_json: bool) ->
     from falsework.cli.say import say
 
     say(f"The ledger knows printer {told.printer.name!r} and material {told.material.name!r}.")
+
+
+@ledger_command.command("event", short_help="Write down what happened to a printer.")
+@click.argument("what")
+@click.option("--printer", required=True, metavar="NAME", help="The printer's name in the ledger.")
+@click.option("--day", type=Day(), help="When it happened, such as 2031-05-04; today if not given.")
+@place_option
+@json_option
+@click.pass_obj
+def event_command(
+    session: Session, what: str, printer: str, day: datetime.date | None, as_json: bool
+) -> None:
+    """Write down that WHAT happened to a printer, such as 'nozzle replaced', 'new spool' or 'fan cleaned'.
+
+    What was printed before it counts less from then on, by as much as the readings since then differ. Once is
+    enough: the tuning reckons with it from then on.
+    """
+    session.as_json = as_json
+    ledger = _existing()
+    number = ledger.add_event(printer, what.strip(), day)
+    session.written = ledger.path
+    if as_json:
+        document("falsework.event/1", id=number)
+        return
+    from falsework.cli.say import say
+
+    say(f"Event {number} recorded for {printer}. What was printed before it counts less from now on.")
+
+
+@ledger_command.command("events", short_help="What happened to the printers; or take one back.")
+@click.option("--printer", metavar="NAME", help="Only this printer's.")
+@click.option("--withdraw", "number", type=int, metavar="NUMBER", help="Let this one no longer count.")
+@click.option("--why", default="", metavar="TEXT", help="With --withdraw: the reason, which is kept.")
+@place_option
+@json_option
+@click.pass_obj
+def events_command(
+    session: Session, printer: str | None, number: int | None, why: str, as_json: bool
+) -> None:
+    """Show what happened to the printers, by day. An event that was written down by mistake is withdrawn, not
+    deleted."""
+    session.as_json = as_json
+    ledger = _existing()
+    if number is not None:
+        ledger.withdraw_event(number, why)
+        session.written = ledger.path
+    found = ledger.events(printer, withdrawn=True)
+    if as_json:
+        document("falsework.events/1", events=found)
+        return
+    from falsework.cli.say import say, table
+
+    if not found:
+        say("Nothing that happened to a printer has been written down.")
+        return
+    head = ("number", "day", "printer", "what", "")
+    rows = [
+        (str(e.id), e.happened_on.isoformat(), e.printer, e.what, e.withdrawn and f"withdrawn: {e.withdrawn}")
+        for e in found
+    ]
+    table("What happened to the printers", head, rows)
 
 
 @ledger_command.command("export", short_help="Write it all as plain JSON and CSV.")

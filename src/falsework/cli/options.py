@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -42,6 +43,22 @@ class StartOf(click.Choice[str]):
 
     def convert(self, value: Any, param: Any, ctx: Any) -> str:
         return str(super().convert(_STANDING_WAS.get(value, value), param, ctx))
+
+
+class Day(click.ParamType):
+    """A day, in any of the forms that the ledger reads."""
+
+    name = "DAY"
+
+    def convert(self, value: Any, param: Any, ctx: Any) -> datetime.date:
+        from falsework.ledger.tables import day_of
+
+        if isinstance(value, datetime.date):
+            return value
+        try:
+            return day_of(value)
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
 
 
 class Pair(click.ParamType):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -10,27 +9,11 @@ from typing import Any, TypeVar
 import click
 
 from falsework.cli.ledger_file import place_option
-from falsework.cli.options import json_option
+from falsework.cli.options import Day, json_option
 from falsework.cli.recording import PIECE, Where, record_piece, record_print, record_table
 from falsework.cli.session import Session
 
 F = TypeVar("F", bound=Callable[..., Any])
-
-
-class Day(click.ParamType):
-    """A day, in any of the forms that the ledger reads."""
-
-    name = "DAY"
-
-    def convert(self, value: Any, param: Any, ctx: Any) -> datetime.date:
-        from falsework.ledger.tables import day_of
-
-        if isinstance(value, datetime.date):
-            return value
-        try:
-            return day_of(value)
-        except ValueError as error:
-            self.fail(str(error), param, ctx)
 
 
 def print_options(command: F) -> F:
@@ -41,6 +24,7 @@ def print_options(command: F) -> F:
         click.option("--invented", is_flag=True, help="Made up for a demonstration, never measured."),
         click.option("--again", is_flag=True, help="It was printed once more: a print of its own."),
         click.option("--day", type=Day(), help="Day of the reading, such as 2031-05-04; today if not given."),
+        click.option("--by", default="", metavar="NAME", help="Who judges it; two people differ."),
         click.option("--spool", metavar="LABEL", help="Label of the spool; a new one becomes known."),
         click.option("--material", metavar="NAME", help="The material's name in the ledger."),
         click.option("--printer", metavar="NAME", help="The printer's name in the ledger."),
@@ -57,7 +41,7 @@ def outcome_options(command: F) -> F:
         click.option("--thickness", type=float, help="Between the jaws, mm; the droop follows from it."),
         click.option("--droop", type=float, help="How far it sagged, mm."),
         click.option("--finish", type=int, help="The underside, 1 (loops) to 5 (as a wall)."),
-        click.option("--let-go", help="fused, scraped, tool, hand or early."),
+        click.option("--let-go", help="fused, scraped, tool, hand, touch or fell."),
         click.option("--cell", metavar="LABEL", help="Record this one without asking, by the options below."),
     ):
         command = option(command)
@@ -146,5 +130,5 @@ def print_command(session: Session, folder: Path, as_json: bool, **options: Any)
 
 
 def _where(options: dict[str, Any]) -> Where:
-    names = ("printer", "material", "spool", "day", "again", "invented")
+    names = ("printer", "material", "spool", "day", "again", "invented", "by")
     return Where(*(options.pop(name) for name in names))

@@ -32,6 +32,7 @@ class Where:
     day: datetime.date | None
     again: bool
     invented: bool
+    by: str = ""
 
 
 def record_table(session: Session, path: Path, where: Where, dry_run: bool) -> None:
@@ -39,7 +40,7 @@ def record_table(session: Session, path: Path, where: Where, dry_run: bool) -> N
 
     content, beside = read_bytes(path), path.with_name(PIECE)
     ledger = Ledger.open(ledger_place())
-    given = Given(None, where.printer, where.material, None, where.day, where.invented)
+    given = Given(None, where.printer, where.material, None, where.day, where.invented, where.by)
     document = read_text(beside) if beside.is_file() else _stored_piece(ledger, content, path)
     tray = ledger.record_tray(
         content, document, given, path.name, spool=where.spool, again=where.again, keep=not dry_run
@@ -197,6 +198,7 @@ class _Job:
             droop_mm=answers.get("droop_mm"),
             clean_up_min=answers.get("clean_up_min"),
             invented=self.where.invented,
+            graded_by=self.where.by,
         )
         return Entry(
             *(reading, self.coupon, spot.cell, print_id, None, self.where.day, spot.gap_method),

@@ -22,7 +22,10 @@ def tuned(found: Tuned) -> None:
     table("Every gap that can be printed", words.GAP_HEAD, words.gap_rows(r))
     say(f"  {r.laws_said}")
     table("What it predicts elsewhere", words.ELSEWHERE_HEAD, words.elsewhere_rows(r))
-    warnings([words.disagreement(d) for d in r.disagreements])
+    warnings([*words.doubts(found), *(words.disagreement(d, found.agreement) for d in r.disagreements)])
+    if found.graders:
+        table("Who graded", words.GRADER_HEAD, words.grader_rows(found))
+        say(f"  {words.grader_note(found)}")
     say()
     say(f"Next: {found.next.advice}")
     if found.next.proposals:

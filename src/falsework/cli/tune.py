@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import click
 
 from falsework.cli.belief import ledger_named, ledger_option, on_printer, printer_option
-from falsework.cli.options import chosen_process, json_option, piece_options, process_options
+from falsework.cli.options import Day, chosen_process, json_option, piece_options, process_options
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
+    import datetime
+
     from falsework.coupon.value import Coupon
-    from falsework.ledger import Ledger, Recorded
-    from falsework.process.settings import Process
-    from falsework.tuning.posterior import Posterior
+    from falsework.ledger import Ledger
     from falsework.tuning.results import Tuned
     from falsework.watch import Watch
 
@@ -27,6 +27,11 @@ PROCESS, PAGE, TUNING = "process.toml", "tuning.html", "tuning.json"
 @printer_option
 @ledger_option
 @piece_options
+@click.option(
+    "--since",
+    type=Day(),
+    help="Only what was printed from that day on counts; the fit is then not kept for other commands.",
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -43,6 +48,7 @@ def tune_command(
     ledger_name: str | None,
     minutes: float,
     grams: float,
+    since: datetime.date | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -64,14 +70,13 @@ def tune_command(
     with announced(), session.progress() as watch:
         ledger = ledger_named(ledger_name)
         process = on_printer(process, printer, ledger)
-        posterior, recorded = fitted(ledger, process, watch.part(0.0, 0.3))
-
+        from falsework.tuning.of_ledger import fit_ledger
         from falsework.tuning.results import tune
 
+        fitted = fit_ledger(ledger, process, since=since, watch=watch.part(0.0, 0.3))
         found = tune(
-            posterior,
+            fitted,
             process,
-            recorded=recorded,
             most_minutes=minutes,
             most_grams=grams,
             watch=watch.part(0.3, 0.9),
@@ -94,33 +99,6 @@ def tune_command(
         if (piece := next_piece(found)) is not None:
             say(f"The piece to print: {out / piece_folder(piece)}")
         say(f"To plan with it: falsework plan PART --process {out / PROCESS}")
-
-
-def fitted(ledger: Ledger | None, process: Process, watch: Watch) -> tuple[Posterior, list[Recorded]]:
-    """The posterior of the ledger's readings, kept there for the other commands, and the readings.
-
-    A stored fit of the same readings is used again.
-    """
-    from falsework.errors import FalseworkError
-    from falsework.tuning.fit import fit_readings
-    from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
-
-    if ledger is None:
-        return PRIOR_POSTERIOR, []
-    digest = ledger.readings_digest()  # before the readings: what is recorded meanwhile makes the fit old
-    recorded = ledger.readings()
-    stored = ledger.fit()
-    if stored is not None and stored.digest == digest:
-        try:
-            return Posterior.from_json(stored.text), recorded
-        except FalseworkError:  # of an older version: made anew
-            pass
-    if not recorded:
-        return PRIOR_POSTERIOR, []
-    materials = {process.material.name: process.material, **ledger.materials()}
-    text = fit_readings([r.reading for r in recorded], materials, watch=watch).to_json()
-    ledger.save_fit(text, digest)
-    return Posterior.from_json(text), recorded  # as it is stored, for the same figures each time
 
 
 def write(found: Tuned, out: Path, watch: Watch) -> None:
@@ -154,7 +132,7 @@ def write_into(found: Tuned, folder: Path, watch: Watch, *, piece: Coupon | None
     from falsework.tuning.process_file import process_file
 
     texts = {
-        PROCESS: process_file(found.recommendation, found.recorded),
+        PROCESS: process_file(found.recommendation, found.fitted.recorded),
         PAGE: tuning_html(found),
         TUNING: found.to_json(),
     }
@@ -173,7 +151,7 @@ def _say_newcomers(ledger: Ledger, found: Tuned) -> None:
 
     if found.recommendation.readings:
         return
-    pairs = dict.fromkeys((r.reading.material, r.reading.printer) for r in found.recorded)
+    pairs = dict.fromkeys((r.reading.material, r.reading.printer) for r in found.fitted.recorded)
     if pairs:
         some = "; ".join(f"{material} on {printer}" for material, printer in pairs)
         say(f"The ledger holds readings of {some}: choose by --printer NAME and --set material.name=NAME.")

@@ -23,13 +23,20 @@ class Kind(StrEnum):
 
 
 class LetGo(StrEnum):
-    """How a support came off the part, from hard to easy."""
+    """How a support came off the part, from hard to easy; the last is an older word for either of the two
+    before it."""
 
     FUSED = "fused"  # not without damage to the part
     SCRAPED = "scraped"  # in bits, with a blade or a scraper
     TOOL = "tool"  # in one go, with pliers
     HAND = "hand"  # in one go, by hand
-    EARLY = "early"  # by itself, before the print was done or at the first touch
+    TOUCH = "touch"  # by itself, at the first touch, once the print was done
+    FELL = "fell"  # before the print was done, so that it carried no longer
+    EARLY = "early"  # by itself, before the print was done or at the first touch: not told apart
+
+
+LET_GO_GRADES = tuple(word for word in LetGo if word is not LetGo.EARLY)
+"""What is asked now; ``EARLY`` stands in readings that were taken before the two were told apart."""
 
 
 @dataclass(frozen=True)
@@ -92,3 +99,4 @@ class Reading:
         None, help="minutes spent on getting it clean", unit="min", low=0, high=1000
     )
     invented: bool = setting(False, help="made up for a demonstration, never measured")
+    graded_by: str = setting("", help="who judged it, '' where that is not known")

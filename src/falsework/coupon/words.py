@@ -18,5 +18,7 @@ LET_GO: dict[LetGo, str] = {
     LetGo.SCRAPED: "in bits, with a blade or a scraper",
     LetGo.TOOL: "in one go, with pliers",
     LetGo.HAND: "in one go, by hand",
+    LetGo.TOUCH: "by itself, at the first touch",
+    LetGo.FELL: "before the print was done",
     LetGo.EARLY: "by itself, before the print was done or at the first touch",
 }

@@ -133,8 +133,11 @@ def paired_normals(count: int, columns: int, seed: int) -> Floats:
 
 
 def _prior() -> Belief:
-    z = paired_normals(DRAWS, len(NAMES), _SEED)
-    draws = {name: prior.centre + prior.sd * z[:, k] for k, (name, prior) in enumerate(PRIORS.items())}
+    certain = {name: np.full(DRAWS, prior.centre) for name, prior in PRIORS.items() if prior.sd == 0}
+    varied = [name for name in NAMES if name not in certain]  # the others are doubts alone
+    z = paired_normals(DRAWS, len(varied), _SEED)
+    draws = {name: PRIORS[name].centre + PRIORS[name].sd * z[:, k] for k, name in enumerate(varied)}
+    draws |= certain
     quarter = np.arange(DRAWS) % (DRAWS // 2) % 2 == 1  # half of the mirrored pairs
     return Belief(Parameters(**draws), quarter)
 

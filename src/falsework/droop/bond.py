@@ -5,7 +5,8 @@ Two laws for the gap, because no reading has decided between them:
 *clearance*: contact ends where the gap eats up d − h of this strand;
 *layers*: the gap counts in layer heights, and contact ends where it does for the reference strand.
 
-They agree on the reference strand (0.45 × 0.2 mm).
+They agree on the reference strand (0.45 × 0.2 mm). Either may be pulled towards a gap that counts in
+millimetres, whatever the layer height (``gap_by_height``).
 """
 
 from __future__ import annotations
@@ -90,8 +91,9 @@ def log_bond(
     own = height / (k * strand.diameter_mm)
     usual = REFERENCE_MM[1] / (k * REFERENCE_DIAMETER_MM)
     start = np.where(by_layers, usual, own)
+    unit = height * np.exp(-p.gap_by_height * strand.log_height)
     squeezed = np.exp(
-        log_contact_share(start * (1.0 + gap_mm / height), softness) - log_contact_share(start, softness)
+        log_contact_share(start * (1.0 + gap_mm / unit), softness) - log_contact_share(start, softness)
     )
     touched = np.exp(p.log_touch) * touching(gap_mm, run_mm, strand, p)
     return (

@@ -45,7 +45,12 @@ def sag_mm(span_mm: Array, strand: Strands, p: Parameters) -> Array:
     linear = bending + taut * span**2
     scale = np.sqrt(linear / (3 * _STRETCH))
     root = 2 * scale * np.sinh(np.arcsinh(1.5 * weight * span**4 / (linear * scale)) / 3)
-    return 1e3 * root * _beside(strand, p) * np.exp(p.sag_by_span * np.log(span / USUAL_SPAN_M))
+    return 1e3 * root * _beside(strand, p) * np.exp(_bent(np.log(span / USUAL_SPAN_M), p))
+
+
+def _bent(log_span: Array, p: Parameters) -> Array:
+    """Log of what the cubic misses by the span, from 30 mm: a slope and a bend that levels off."""
+    return log_span * (p.sag_by_span + p.sag_bend * np.tanh(log_span))
 
 
 def clean_span_mm(tolerance_mm: Array, strand: Strands, p: Parameters) -> Array:
@@ -58,7 +63,7 @@ def clean_span_mm(tolerance_mm: Array, strand: Strands, p: Parameters) -> Array:
     span = USUAL_SPAN_M
     with np.errstate(divide="ignore"):
         for _ in range(_REPEATS):
-            delta = clean * np.exp(-p.sag_by_span * np.log(span / USUAL_SPAN_M))
+            delta = clean * np.exp(-_bent(np.log(span / USUAL_SPAN_M), p))
             half = 0.5 * taut * delta / weight
             rest = (_STRETCH * delta**3 + bending * delta) / weight
             span = np.minimum(np.sqrt(half + np.sqrt(half * half + rest)), _ENDLESS_M)

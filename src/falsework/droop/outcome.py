@@ -1,7 +1,7 @@
 """Outcomes that are graded in words: how a support lets go, and the finish of an underside.
 
 Both are cumulative logits, P(grade ≤ r) = σ((c_r − quality)/s), the grades as in ``coupon``: let-go from
-fused to early, finish from 1 to 5.
+fused to fell, finish from 1 to 5.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CLEAN_BRIDGE_MM = 0.3  # added to the layer height as the measure of a bridge's 
 
 
 class Grading(NamedTuple):
-    """Cuts c₁..c₄ between five grades on a scale of quality, and the logistic scale of its scatter."""
+    """Cuts c₁, c₂, … between grades on a scale of quality, and the logistic scale of its scatter."""
 
     cuts: tuple[Array, ...]
     scatter: Array
@@ -36,7 +36,8 @@ def let_go_grading(p: Parameters) -> Grading:
     """The let-go by quality −log bond: P(let-go ≤ r) = σ((c_r + log bond)/s)."""
     hand = np.exp(p.log_step_tool) - SCRAPED
     fused = -SCRAPED - np.exp(p.log_step_fused)
-    cuts = fused, -SCRAPED + 0.0 * hand, hand, hand + np.exp(p.log_step_hand)
+    touch = hand + np.exp(p.log_step_hand)
+    cuts = fused, -SCRAPED + 0.0 * hand, hand, touch, touch + np.exp(p.log_step_touch)
     return Grading(cuts, np.exp(p.log_bond_scatter))
 
 
@@ -74,7 +75,7 @@ def carried_quality(droop: Array, bond: Array, top: Top, strand: Strands, p: Par
 
 
 def probabilities(quality: Array, grading: Grading) -> Array:
-    """(…, 5) probabilities of the five grades."""
+    """(…, grades) probabilities of the grades."""
     below = np.stack([logistic((c - quality) / grading.scatter) for c in grading.cuts], axis=-1)
     edge = np.ones_like(below[..., :1])
     return np.diff(np.concatenate([0.0 * edge, below, edge], axis=-1), axis=-1)
@@ -83,10 +84,12 @@ def probabilities(quality: Array, grading: Grading) -> Array:
 def let_go_chances(
     gap_mm: float, process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
 ) -> tuple[float, float, float, float, float]:
-    """Chances that a support of the process is fused, scraped, off by tool, by hand, or early."""
+    """Chances that a support of the process is fused, scraped, off by tool, by hand, or by itself."""
     p = belief.parameters(process)
     bond = log_bond(gap_mm, run_mm, top, strand_of(process), p, belief.by_layers[:, None])
-    a, b, c, d, e = (float(v) for v in probabilities(-bond, let_go_grading(p)).mean(axis=(0, 1)))
+    grading = let_go_grading(p)
+    told = Grading(grading.cuts[:-1], grading.scatter)  # at a touch or before: both by itself
+    a, b, c, d, e = (float(v) for v in probabilities(-bond, told).mean(axis=(0, 1)))
     return a, b, c, d, e
 
 

@@ -35,6 +35,7 @@ def threshold(strand: Strands, p: Parameters) -> Array:
         p.log_threshold
         + p.threshold_by_fan * strand.cooler
         + p.threshold_by_height * strand.log_height
+        + p.threshold_by_ratio * (strand.log_height - strand.log_width)
         - np.exp(p.log_curl) * curl_layers(strand)
     )
 

@@ -24,6 +24,7 @@ _MOST_AIR_MM = 5000.0  # the tallest build volume that a printer may have
 _FIRST_DAY = datetime.date(2000, 1, 1)
 _LAYER_TOLERANCE_MM, _LAYER_TOLERANCE = 0.006, 0.02  # gaps are written to a hundredth of a millimetre
 _MOST_DROOP = {4: (1.0, 4.0), 5: (0.5, 2.0)}  # by finish: mm, or layers if that is more; from memory
+_CARRIED_NOTHING = (LetGo.FELL, LetGo.EARLY)
 _NARROWEST, _WIDEST = 0.6, 2.5  # line width over nozzle bore, as a process allows it; from memory
 
 _OF_KIND: dict[Kind, tuple[tuple[str, ...], tuple[str, ...]]] = {  # needed, and allowed besides
@@ -94,7 +95,7 @@ def _doubts(entry: Entry) -> Iterator[str]:
     reading, tried = entry.reading, entry.reading.condition
     finish, droop_mm, let_go = reading.finish, reading.droop_mm, reading.let_go
     layer_mm = tried.layer_height_mm
-    if let_go == LetGo.EARLY and finish == 5:
+    if let_go in _CARRIED_NOTHING and finish == 5:
         yield "the support fell off early, yet the underside is as a wall"
     if let_go == LetGo.FUSED and finish is not None and finish >= 4:
         yield "the support was fused, yet the underside is clean"
@@ -107,7 +108,12 @@ def _doubts(entry: Entry) -> Iterator[str]:
     if droop_mm is not None and droop_mm < -0.5 * layer_mm:
         yield f"it stands {-droop_mm:g} mm above its place"
     gap_mm = tried.air_gap_mm
-    if gap_mm is not None and droop_mm is not None and droop_mm > gap_mm + layer_mm and let_go != LetGo.EARLY:
+    if (
+        gap_mm is not None
+        and droop_mm is not None
+        and droop_mm > gap_mm + layer_mm
+        and let_go not in _CARRIED_NOTHING
+    ):
         yield f"it sagged by {droop_mm:g} mm, but the support was {gap_mm:g} mm below"
     share = tried.line_width_mm / tried.nozzle_mm
     if not _NARROWEST <= share <= _WIDEST:
@@ -144,7 +150,7 @@ def _wrong_values(record: Reading | Condition, without: tuple[str, ...]) -> Iter
                     f"{value:g}{unit}" if abs(value) < 1e300 or value != value else "a number beyond reason"
                 )
                 yield f"{field.name} {number} is out of range: {spec.low:g} to {spec.high:g}{unit}"
-        elif wrong := wrong_name(value):
+        elif value != field.default and (wrong := wrong_name(value)):
             yield f"{field.name} {wrong}"
 
 

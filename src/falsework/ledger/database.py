@@ -162,7 +162,7 @@ def _bring_up(db: Connection, path: Path, steps: Sequence[tuple[str, ...]]) -> N
     loose = db.execute("PRAGMA foreign_key_check").fetchone()
     if loose is not None:
         raise LedgerError(
-            str(path), f"table {loose[0]} refers to what is not there", "Use a backup from before"
+            str(path), f"table {loose[0]} refers to what is not there", "Restore a backup from before"
         )
 
 
@@ -191,7 +191,9 @@ def copy(path: Path, target: Path) -> None:
             raise LedgerError(str(target), "is there already", "Give another name")
 
 
-_USE_BACKUP = "Take a backup (see 'falsework ledger backup'); keep the damaged file, much may be read from it"
+_USE_BACKUP = (
+    "Restore a backup made with 'falsework ledger backup'; keep the damaged file, much may be read from it"
+)
 _SQLITE_TROUBLES = {
     "SQLITE_FULL": ("the disk is full; nothing was recorded", "Make room, then do it again"),
     "SQLITE_BUSY": ("another program holds it; nothing was recorded", "End that program, or try again later"),

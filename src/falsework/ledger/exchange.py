@@ -31,7 +31,9 @@ SCHEMA, _EARLIER = "falsework.ledger/2", ("falsework.ledger/1",)
 LARGEST_CHARACTERS = 500_000_000
 
 _VERSION = ("act", "reason", "recorded_at", "measured_on", "gap_method", "note", "flags", *READ)
-_OPTIONAL = {f.name for kind in (Condition, Reading) for f in fields(kind) if f.default is None}
+_OPTIONAL = {
+    f.name: f.default for kind in (Condition, Reading) for f in fields(kind) if f.default in (None, "")
+}
 _MOMENT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z")
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _SHOWN = "SELECT uid FROM reading WHERE id = a.reading", "SELECT uid FROM print WHERE id = a.print"
@@ -46,6 +48,8 @@ _QUERIES = {
     "plans": "SELECT digest, part, process, summary, recorded_at FROM plan ORDER BY digest",
     "prints": "SELECT p.uid, p.plan, p.coupon, p.printer, p.material, s.label AS spool, p.printed_on, "
     "p.note, p.invented, p.recorded_at FROM print p LEFT JOIN spool s ON s.id = p.spool ORDER BY p.id",
+    "events": "SELECT e.uid, e.printer, e.happened_on, e.what, e.recorded_at, w.reason AS withdrawn_reason, "
+    "w.recorded_at AS withdrawn_at FROM event e LEFT JOIN event_withdrawal w ON w.event = e.id ORDER BY e.id",
     "readings": "SELECT r.uid, r.source, r.coupon, r.cell, p.uid AS print, r.air_beneath_mm "
     "FROM reading r LEFT JOIN print p ON p.id = r.print ORDER BY r.id",
     "photographs": "SELECT digest, name, media, size, recorded_at FROM photograph ORDER BY digest",
@@ -152,6 +156,7 @@ class _Merge:
             ("coupons", self.coupon),
             ("plans", self.plan),
             ("prints", self.print),
+            ("events", self.event),
             ("readings", self.reading),
             ("photographs", self.photograph),
             ("attachments", self.attachment),
@@ -312,6 +317,18 @@ class _Merge:
         insert(self.db, "print", **{**values, "invented": int(values["invented"])})
         return 1
 
+    def event(self, where: str, record: Any) -> int:
+        columns = {"uid": "name", "printer": "name", "happened_on": "day", "what": "name"}
+        ends = {"recorded_at": "moment", "withdrawn_reason": "note?", "withdrawn_at": "moment?"}
+        values = self.take(where, record, {**columns, **ends})
+        reason, moment = values.pop("withdrawn_reason"), values.pop("withdrawn_at")
+        self.one(where, "printer", "name", values["printer"])
+        row = self.db.execute("SELECT id FROM event WHERE uid = ?", (values["uid"],)).fetchone()
+        number = insert(self.db, "event", **values) if row is None else int(row["id"])
+        if reason and moment and not self.has("event_withdrawal", "event", number):
+            insert(self.db, "event_withdrawal", event=number, reason=reason, recorded_at=moment)
+        return row is None
+
     def reading(self, where: str, record: Any) -> int:
         columns = {"uid": "name", "source": "source", "coupon": "name?", "cell": "name?", "print": "name?"}
         values = self.take(where, record, {**columns, "air_beneath_mm": "number?", "versions": "list"})
@@ -343,7 +360,7 @@ class _Merge:
 
     def version(self, where: str, record: Any) -> dict[str, Any]:
         if isinstance(record, dict):
-            record = {**dict.fromkeys(_OPTIONAL), **renewed(record)}  # written before a field was added
+            record = {**_OPTIONAL, **renewed(record)}  # written before a field was added
         columns = {"act": "act", "reason": "note", "recorded_at": "moment", "measured_on": "day"}
         rest = {"gap_method": "note", "note": "note", "flags": "flags", **dict.fromkeys(READ, "any?")}
         taken = self.take(where, record, {**columns, **rest})

@@ -19,6 +19,7 @@ from falsework.ledger.recording import (
     check_known,
     check_name,
     check_note,
+    checked_day,
     checked_reason,
     current,
     describe,
@@ -38,6 +39,7 @@ from falsework.ledger.rows import (
     Act,
     Coupon,
     Entry,
+    Event,
     Imported,
     Photograph,
     Plan,
@@ -223,6 +225,49 @@ class Ledger:
             )
             for r in rows
         ]
+
+    def add_event(self, printer: str, what: str, happened_on: datetime.date | None = None) -> int:
+        """Keep that something happened to a known printer ('nozzle replaced'), today if no day is given;
+        returns its number. The same event of the same day is kept once."""
+        check_name("event", what)
+        with database.writing(self.path) as db:
+            check_known(db, "printer", printer)
+            day = checked_day(happened_on).isoformat()
+            sql = (
+                "SELECT id FROM event WHERE printer = ? AND happened_on = ? AND what = ? "
+                "AND id NOT IN (SELECT event FROM event_withdrawal)"
+            )
+            row = db.execute(sql, (printer, day, what)).fetchone()
+            if row is not None:
+                return int(row["id"])
+            values = {"uid": uuid.uuid4().hex, "printer": printer, "happened_on": day, "what": what}
+            return insert(db, "event", **values, recorded_at=database.now())
+
+    def withdraw_event(self, event_id: int, reason: str) -> None:
+        """Let an event no longer count; it is kept, with the reason."""
+        reason = checked_reason(reason)
+        with database.writing(self.path) as db:
+            check_known(db, "event", event_id, "id")
+            if knows(db, "event_withdrawal", "event", event_id):
+                raise LedgerError(f"event {event_id}", "has been withdrawn already", "Nothing was changed")
+            insert(db, "event_withdrawal", event=event_id, reason=reason, recorded_at=database.now())
+
+    def events(self, printer: str | None = None, *, withdrawn: bool = False) -> list[Event]:
+        """What happened to the printers, or to one, by day; what was withdrawn only where asked for."""
+        sql = (
+            "SELECT e.id, e.uid, e.printer, e.happened_on, e.what, coalesce(w.reason, '') AS withdrawn "
+            "FROM event e LEFT JOIN event_withdrawal w ON w.event = e.id ORDER BY e.happened_on, e.id"
+        )
+        with database.reading(self.path) as db:
+            rows = db.execute(sql).fetchall()
+        found = [
+            Event(
+                *(r["id"], r["uid"], r["printer"], datetime.date.fromisoformat(r["happened_on"])),
+                *(r["what"], r["withdrawn"]),
+            )
+            for r in rows
+        ]
+        return [e for e in found if printer in (None, e.printer) and (withdrawn or not e.withdrawn)]
 
     # readings
 

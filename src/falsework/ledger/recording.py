@@ -154,11 +154,16 @@ def twin(db: Connection, entry: Entry) -> int | None:
     where = "r.coupon IS ? AND r.cell IS ? AND r.print IS ? AND v.act <> 'withdrawn'"
     values: tuple[Any, ...] = (entry.coupon, entry.cell, entry.print_id)
     if entry.cell is None:
+        # '+' keeps the index of cells out: all readings without one would be gone through
+        where = "+r.coupon IS ? AND +r.cell IS ? AND +r.print IS ? AND v.act <> 'withdrawn'"
         where += f" AND v.measured_on = ? AND {' AND '.join(f'v.{name} IS ?' for name in READ)}"
         values = (*values, entry.measured_on.isoformat(), *reading_row(reading))
     elif entry.print_id is None:
         where += " AND v.measured_on = ? AND v.printer = ? AND v.material = ?"
         values = (*values, entry.measured_on.isoformat(), reading.printer, reading.material)
+    if reading.graded_by:  # what two people say of the same cell are two readings
+        where += " AND v.graded_by IN (?, '')"
+        values = (*values, reading.graded_by)
     row = db.execute(f"SELECT r.id {CURRENT} WHERE {where} LIMIT 1", values).fetchone()
     return None if row is None else int(row["id"])
 

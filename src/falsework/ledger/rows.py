@@ -92,6 +92,18 @@ class Version:
 
 
 @dataclass(frozen=True)
+class Event:
+    """Something that happened to a printer and may have changed what it does, such as 'nozzle replaced'."""
+
+    id: int
+    uid: str
+    printer: str
+    happened_on: datetime.date
+    what: str
+    withdrawn: str  # why it was withdrawn; '' where it stands
+
+
+@dataclass(frozen=True)
 class Spool:
     """One spool of a material, by the label that is written on it."""
 

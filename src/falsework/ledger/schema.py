@@ -13,6 +13,7 @@ _OUTLASTS = (
     *("printer", "printer_settings", "material", "material_settings", "spool", "process", "coupon", "plan"),
     *("print", "reading", "version", "photograph", "attachment", "detachment"),
 )
+_OUTLASTS_TOO = ("event", "event_withdrawal")
 
 
 def _kept(table: str) -> tuple[str, ...]:
@@ -100,5 +101,18 @@ _WEAVE = (  # the words for the strands of a support's body
     _kept("version")[0],
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _WEAVE)
+_GRADERS_AND_EVENTS = (
+    "ALTER TABLE version ADD COLUMN graded_by TEXT NOT NULL DEFAULT ''",
+    # what happened to a printer: readings from before it count less
+    "CREATE TABLE event (id INTEGER PRIMARY KEY, uid TEXT NOT NULL UNIQUE, "
+    "printer TEXT NOT NULL REFERENCES printer, happened_on TEXT NOT NULL, what TEXT NOT NULL, "
+    "recorded_at TEXT NOT NULL) STRICT",
+    "CREATE TABLE event_withdrawal (event INTEGER PRIMARY KEY REFERENCES event, "
+    "reason TEXT NOT NULL CHECK (reason <> ''), recorded_at TEXT NOT NULL) STRICT",
+    *(trigger for table in _OUTLASTS_TOO for trigger in _kept(table)),
+    *(_counted(table) for table in _OUTLASTS_TOO),
+    "CREATE INDEX attachment_by_photograph ON attachment (photograph)",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _WEAVE, _GRADERS_AND_EVENTS)
 """``STEPS[k]`` leads from version k to version k + 1; an empty file has version 0."""

@@ -27,7 +27,7 @@ from falsework.process.earlier import renewed
 LARGEST_BYTES, MOST_ROWS = 100_000_000, 200_000
 
 PLACE = ("uid", "source", "coupon", "cell", "print", "printer", "material", "measured_on")
-OUTCOME = ("let_go", "finish", "droop_mm", "clean_up_min", "invented", "note")
+OUTCOME = ("let_go", "finish", "droop_mm", "clean_up_min", "graded_by", "invented", "note")
 TRAY_COLUMNS = (*PLACE, *TRIED, "gap_method", "thickness_mm", *OUTCOME)
 """Every column that is read, none of which must be there but those of an outcome."""
 _WRITTEN = ("id", *PLACE, *TRIED, "gap_method", *OUTCOME, "flags", "changes")
@@ -43,6 +43,7 @@ _HISTORY = (
     "note",
     "flags",
 )
+_SAID_FOR = {"by": "graded_by"}
 _PASSED_OVER = ("id", "flags", "changes")  # said by the ledger, not by the person
 
 _NUMBERS = {
@@ -195,6 +196,7 @@ def _column(cell: str, subject: str) -> str:
     name = next(iter(renewed({name: ""})))  # sheets that an earlier version wrote
     if not name or name.startswith("#") or name in _PASSED_OVER:
         return ""
+    name = _SAID_FOR.get(name, name)
     if name not in TRAY_COLUMNS:
         near = difflib.get_close_matches(name, TRAY_COLUMNS, n=1, cutoff=0.5)
         cure = f"Perhaps {near[0]} is meant" if near else f"Known are {', '.join(TRAY_COLUMNS)}"
@@ -225,7 +227,7 @@ def _value(name: str, text: str) -> Any:
         if text.lower() not in _YES | _NO:
             raise ValueError(f"{text!r} is neither yes nor no")
         return text.lower() in _YES
-    if name in ("note", "gap_method"):
+    if name in ("note", "gap_method", "graded_by"):
         return text
     if not text:
         return None

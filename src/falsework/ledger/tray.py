@@ -40,6 +40,7 @@ class Given:
     print_id: int | None = None
     measured_on: datetime.date | None = None
     invented: bool = False
+    graded_by: str = ""
 
 
 def record_rows(db: Connection, rows: list[Row], given: Given, subject: str) -> Tray:
@@ -153,6 +154,7 @@ def _entry(
         *(str(printer), str(material), condition, values.get("let_go"), values.get("finish"), droop_mm),
         values.get("clean_up_min"),
         bool(values.get("invented")) or given.invented,
+        values.get("graded_by") or given.graded_by,
     )
     entry = Entry(reading, code, values.get("cell"), print_id, Source(source) if source else None)
     method = values.get("gap_method") or (cell.method if cell is not None else "")

@@ -50,8 +50,8 @@ def droop_rgb(droop_mm: float) -> Rgb:
     return float(red), float(green), float(blue)
 
 
-def tone_rgb(grade: int) -> Rgb:
-    """Colour of one of five grades, 0 (worst) to 4 (best): the darker, the worse."""
+def tone_rgb(grade: float) -> Rgb:
+    """Colour of a grade between 0 (worst) and 4 (best): the darker, the worse."""
     red, green, blue = _cividis(0.08 + 0.21 * grade)
     return float(red), float(green), float(blue)
 

@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 
 from falsework.coupon.guide import CAUTIONS, TITLES, TRIES, differing
-from falsework.coupon.reading import Kind
+from falsework.coupon.reading import LET_GO_GRADES, Kind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.documents import encode
@@ -105,7 +105,7 @@ def _sheet(coupon: Coupon) -> Sheet:
         finishes=tuple(
             Figure(finish_svg(k), f"Drawing of finish {k}: {FINISH[k]}", f"{k}  {FINISH[k]}") for k in FINISH
         ),
-        lets_go=tuple((way.value, words) for way, words in LET_GO.items()) if supported else (),
+        lets_go=tuple((way.value, LET_GO[way]) for way in LET_GO_GRADES) if supported else (),
         lines=tuple(_line(cell, words) for cell, words in zip(cells, own, strict=True)),
         in_common=in_common,
         arrows=any(cell.condition.kind is not Kind.OVERHANG for cell in cells),

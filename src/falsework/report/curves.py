@@ -18,7 +18,6 @@ Ticks = tuple[tuple[float, str], ...]
 WIDTH, HEIGHT = 466.0, 330.0
 LEFT, RIGHT, TOP, BOTTOM = 100.0, 452.0, 30.0, 286.0
 ROWS_TOP, ROW = 30.0, 13.0  # rows of readings above the field of shares
-FIELD_TOP = ROWS_TOP + 5 * ROW + 10.0
 _BESIDE = 5.0  # readings of one place stand side by side, this far apart
 _MOST_BESIDE = 9
 
@@ -44,7 +43,7 @@ class Layer:
 
 @dataclass(frozen=True)
 class Shares:
-    """Probabilities of five grades over a setting, stacked from the worst at the bottom; the readings above
+    """Probabilities of grades over a setting, stacked from the worst at the bottom; the readings above
     them in a row for each grade. The band is the 90 % interval of the border that matters."""
 
     layers: tuple[Layer, ...]
@@ -90,26 +89,27 @@ def shares(
     marks: Sequence[tuple[float, str]],
     step: str = "{:g}",
 ) -> Shares:
-    """``grades`` (S, n, 5) over ``x`` (n,), worst first; ``border``: how many of the worst lie beneath the
-    border that matters; ``readings`` as (x, grade)."""
-    low, high = float(x[0]), float(x[-1])
+    """``grades`` (S, n, grades) over ``x`` (n,), worst first; ``border``: how many of the worst lie beneath
+    the border that matters; ``readings`` as (x, grade)."""
+    low, high, best = float(x[0]), float(x[-1]), len(names) - 1
+    field_top = ROWS_TOP + len(names) * ROW + 10.0
 
     def at_x(value: float) -> float:
         return LEFT + (RIGHT - LEFT) * (min(max(value, low), high) - low) / (high - low)
 
     def at_y(share: float) -> float:
-        return BOTTOM - (BOTTOM - FIELD_TOP) * share
+        return BOTTOM - (BOTTOM - field_top) * share
 
     below = np.concatenate([np.zeros((len(x), 1)), np.cumsum(grades.mean(axis=0), axis=1)], axis=1)
     places = [at_x(float(v)) for v in x]
     layers = tuple(
         Layer(
             _closed(places, [at_y(v) for v in below[:, k + 1]], [at_y(v) for v in below[:, k]]),
-            css(tone_rgb(k)),
+            css(tone_rgb(4 * k / best)),
             names[k],
-            ROWS_TOP + ROW * (4 - k) + 0.5 * ROW,
+            ROWS_TOP + ROW * (best - k) + 0.5 * ROW,
         )
-        for k in range(5)
+        for k in range(len(names))
     )
     edge = grades[..., :border].sum(axis=2)
     ends = np.quantile(edge, (0.05, 0.95), axis=0)

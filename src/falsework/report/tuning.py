@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from falsework.coupon.conditions import clean_droop_mm, other_fan
-from falsework.coupon.reading import Condition, Kind, LetGo
+from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo
 from falsework.report import curves, paper, tuning_words
 from falsework.tuning.process_file import evidence_of
 from falsework.tuning.survey import CLOSED_FINISH
@@ -52,7 +52,7 @@ def tuning_html(found: Tuned) -> str:
     r, here = found.recommendation, found.survey
     own = [
         row
-        for row in found.recorded
+        for row in found.fitted.recorded
         if (row.reading.printer, row.reading.material) == (r.printer, r.material)
     ]
     near = [row for row in own if _of_curves(row.reading.condition, here.conditions[0])]
@@ -60,6 +60,10 @@ def tuning_html(found: Tuned) -> str:
         "tuning.html",
         r=r,
         next=found.next,
+        agreed=found.agreement,
+        doubts=tuning_words.doubts(found),
+        graders=tuning_words.grader_rows(found),
+        grader_note=tuning_words.grader_note(found),
         tw=tuning_words,
         words=words,
         fan=f"{100 * r.process.fan:.0f}",
@@ -86,14 +90,19 @@ def _of_curves(one: Condition, here: Condition) -> bool:
 def _let_go(found: Tuned, near: Sequence[Recorded]) -> curves.Shares:
     here, gap = found.survey, found.recommendation.of("air gap")
     h = here.process.layer_height_mm
-    grades = list(LetGo)
+    grades = list(LET_GO_GRADES)
     readings = [
-        (row.reading.condition.air_gap_mm / h, grades.index(row.reading.let_go))
+        (row.reading.condition.air_gap_mm / h, _grade(row.reading.let_go))
         for row in near
         if row.reading.let_go is not None and row.reading.condition.air_gap_mm is not None
     ]
     names = [grade.value for grade in grades]
     return curves.shares(here.gaps_layers, here.let_go, names, 2, readings, [(float(gap.value), "set to")])
+
+
+def _grade(word: LetGo) -> int:
+    """Where a reading is drawn: one that does not say which of two, as the better."""
+    return LET_GO_GRADES.index(LetGo.TOUCH if word is LetGo.EARLY else word)
 
 
 def _finish(found: Tuned, near: Sequence[Recorded]) -> curves.Shares:
@@ -157,7 +166,7 @@ def _sag(found: Tuned, near: Sequence[Recorded]) -> curves.Sags:
 
 
 def _evidence(found: Tuned) -> list[Evidence]:
-    by_id = {row.id: row for row in found.recorded}
+    by_id = {row.id: row for row in found.fitted.recorded}
     told = []
     for advice in found.recommendation.advice:
         facts = evidence_of(advice, [by_id[k] for k in advice.rests_on])

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from falsework.coupon.reading import LetGo
+from typing import TYPE_CHECKING
+
+from falsework.coupon.reading import LET_GO_GRADES, Kind
+from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.ledger.exchange import invented_notice
 from falsework.tuning.next_test import MINUTES_PER_CELL, WRONG_COSTS_MIN, Next
 from falsework.tuning.process_file import numbered
 from falsework.tuning.recommend import Advice, Disagreement, Recommendation
 
+if TYPE_CHECKING:
+    from falsework.ledger import Recorded
+    from falsework.tuning.agreement import Agreement
+    from falsework.tuning.results import Tuned
+
 ADVICE_HEAD = ("setting", "set to", "model", "practice", "sure", "basis", "readings")
-GAP_HEAD = ("layers", "gap mm", *(word.value for word in LetGo), "comes off", "closed or better", "")
+GAP_HEAD = ("layers", "gap mm", *(word.value for word in LET_GO_GRADES), "comes off", "closed or better", "")
 ELSEWHERE_HEAD = ("with", "limit °", "clean bridge mm", "gap layers", "basis")
 NEXT_HEAD = ("piece", "cells", "prints min", "grams", "saves min", "costs min", "settles")
 NEXT_NOTE = (
@@ -73,7 +81,7 @@ def gap_rows(r: Recommendation) -> list[tuple[str, ...]]:
         (
             str(g.layers),
             f"{g.gap_mm:.2f}",
-            *(f"{g.let_go[word.value]:.2f}" for word in LetGo),
+            *(f"{g.let_go[word.value]:.2f}" for word in LET_GO_GRADES),
             interval(g.removable, 2),
             f"{sum(g.finish[2:]):.2f}",
             "recommended" if g.recommended else "",
@@ -95,8 +103,13 @@ def elsewhere_rows(r: Recommendation) -> list[tuple[str, ...]]:
     ]
 
 
-def disagreement(d: Disagreement) -> str:
+_KIND_OF = {CouponKind.OVERHANG: Kind.OVERHANG, CouponKind.BRIDGE: Kind.BRIDGE, CouponKind.GAP: Kind.SUPPORT}
+
+
+def disagreement(d: Disagreement, agreed: Agreement) -> str:
     """What is in dispute, and the readings or the test piece that settle it."""
+    if agreed.fails(_KIND_OF.get(d.settled_by, Kind.SUPPORT)):
+        return f"{d.what} The readings do not settle it: they disagree with the model too, see below."
     if d.basis == "calibrated":
         return f"{d.what} The readings speak for the model."
     return f"{d.what} To settle it: {d.settled_by.value}, {d.at}."
@@ -116,3 +129,71 @@ def next_rows(found: Next) -> list[tuple[str, ...]]:
         )
         for p in found.proposals
     ]
+
+
+def doubts(found: Tuned) -> list[str]:
+    """What speaks against the fit, one sentence each: checks that fail, readings that contradict each other,
+    outliers, changes that nobody wrote down."""
+    agreed, recorded = found.agreement, found.fitted.recorded
+    said = [
+        f"{_SUBJECT[c.kind]}: the {c.of} of {c.readings} readings does not fit the model "
+        f"(chance {_chance(c.chance)}). Nothing of it counts as known."
+        for c in agreed.checks
+        if not c.holds
+    ]
+    said += [
+        f"Against all order: {c.says} ({_where(recorded[c.at[0]])}; {_where(recorded[c.at[1]])}). Were two "
+        "cells mixed up? Look again; if both stand, print both once more."
+        for c in agreed.contradictions
+    ]
+    said += [
+        f"Hardly to be believed: {_where(recorded[o.at])} {o.says}, where {o.expected} is expected (chance "
+        f"{_chance(o.chance)}). Look again, or print that cell once more."
+        for o in agreed.outliers
+    ]
+    said += [
+        f"Something seems to have changed between {c.last_before} and {c.since}: {c.what} "
+        f"{'worse' if c.by > 0 else 'better'} since, by {abs(c.by):.1f} standard deviations (chance "
+        f"{_chance(c.chance)}). If so, write it down, and what came before counts less: "
+        f'falsework ledger event "nozzle replaced" --printer "{found.recommendation.printer}" --day {c.since}'
+        for c in found.changes
+    ]
+    return said
+
+
+_SUBJECT = {Kind.OVERHANG: "Slopes", Kind.BRIDGE: "Bridges", Kind.SUPPORT: "Supports"}
+GRADER_HEAD = ("graded by", "readings", "finish against the others, grades", "supports hold, log bond")
+
+
+def grader_rows(found: Tuned) -> list[tuple[str, ...]]:
+    return [(g.name, str(g.readings), interval(g.finish, 2), interval(g.holds, 2)) for g in found.graders]
+
+
+def grader_note(found: Tuned) -> str:
+    """How those who graded differ, and what would tell it better; '' with fewer than two."""
+    if not found.graders:
+        return ""
+    names = " and ".join(g.name for g in found.graders)
+    differs = (
+        "They differ, which is reckoned with."
+        if any(g.differs for g in found.graders)
+        else ("No difference can be told yet.")
+    )
+    return (
+        f"{differs} A tray that each grades alone tells it best: let {names} record the next piece in turn, "
+        "each with --by."
+    )
+
+
+def _where(recorded: Recorded) -> str:
+    """'reading 12 (piece G97R, cell B, print 3)'."""
+    told = [
+        *([f"piece {recorded.coupon}"] if recorded.coupon else []),
+        *([f"cell {recorded.cell}" if recorded.coupon else recorded.cell] if recorded.cell else []),
+        *([f"print {recorded.print_id}"] if recorded.print_id is not None else []),
+    ]
+    return f"reading {recorded.id}" + (f" ({', '.join(told)})" if told else "")
+
+
+def _chance(value: float) -> str:
+    return "below 0.001" if value < 0.001 else f"{value:.3f}"

@@ -19,18 +19,18 @@ def belief_of(
     posterior: Posterior, printer: str, material: Material, *, draws: int = DRAWS, seed: int = _SEED
 ) -> Belief:
     """What is believed of a printer and a material, seen together, apart, or never."""
-    if posterior.count == 0 and draws == DRAWS:
-        return PRIOR
+    if posterior.count == 0:
+        return PRIOR if draws >= DRAWS else _thinned(PRIOR, draws)
     z, by_layers = posterior.draws(draws, seed)
     place = {column: k for k, column in enumerate(posterior.columns)}
     rng = np.random.default_rng(seed + 1)
     fresh: dict[tuple[str, str, str], Floats] = {}
 
     def offset(name: str, level: str, cell: Cell) -> Floats | float:
-        sd = getattr(PRIORS[name], level)
-        if sd == 0:
+        sd, key = PRIORS[name].spread(level), key_of(level, cell)
+        if sd == 0 or key is None:
             return 0.0
-        column = (name, level, key_of(level, cell))
+        column = (name, level, key)
         if column in place:
             return sd * z[:, place[column]]
         if column not in fresh:
@@ -41,7 +41,7 @@ def belief_of(
 
     def values(name: str, strand: tuple[float, float], levels: tuple[str, ...]) -> Floats:
         cell = Cell(printer, material.name, strand)
-        total = PRIORS[name].centre + sum(offset(name, level, cell) for level in levels)
+        total = PRIORS[name].centre + PRIORS[name].lean + sum(offset(name, level, cell) for level in levels)
         # rounded so that the order in which a library adds does not show
         return np.round(np.broadcast_to(total, (draws,)), 9)
 
@@ -52,7 +52,7 @@ def belief_of(
             if level == "strand" and (strand := _strand(key, printer, material.name)) is not None
         }
     )
-    special = [name for name in NAMES if PRIORS[name].strand > 0]
+    special = [name for name in NAMES if PRIORS[name].spread("strand") > 0]
     seen = posterior.seen.get((printer, material.name), Seen())
     return Belief(
         Parameters(**{name: values(name, _NEW, LEVELS) for name in NAMES}),
@@ -61,6 +61,14 @@ def belief_of(
         seen,
         _words(seen, posterior, printer, material.name),
     )
+
+
+def _thinned(belief: Belief, draws: int) -> Belief:
+    """Fewer draws of the same, in mirrored pairs as they were made."""
+    half = len(belief.by_layers) // 2
+    kept = np.concatenate([np.arange(draws - draws // 2), half + np.arange(draws // 2)])
+    some = Parameters(**{name: getattr(belief.draws, name)[kept] for name in NAMES})
+    return Belief(some, belief.by_layers[kept], {}, belief.seen, belief.rests_on)
 
 
 def _strand(key: str, printer: str, material: str) -> tuple[float, float] | None:

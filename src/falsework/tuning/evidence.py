@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -10,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo, Reading
 from falsework.droop.bond import Top, coverage
 from falsework.droop.strand import Strands, strands
 from falsework.errors import FalseworkError
@@ -21,16 +22,31 @@ Ints = NDArray[np.int64]
 
 # what a reading that does not say was most likely printed like; from memory
 USUAL_RUN_MM, USUAL_DENSE, USUAL_SPACING_NOZZLES = 20.0, 2, 5.0
-GRADES = tuple(LetGo)
 NOT_READ = -1
+MOST_PRINTS = 60  # the last so many prints are told apart; what older ones share counts as scatter
+_FEWEST_ALIKE = 3  # readings of a print below which nothing can be said of what they share
+
+
+class Taken(NamedTuple):
+    """How a reading was taken: in which print, by whom, and how many events at the machine ago.
+
+    '' where it is not known; ``era`` 0 is now.
+    """
+
+    print: str = ""
+    grader: str = ""
+    era: int = 0
 
 
 class Cell(NamedTuple):
-    """Whose reading it is: printer, material, and the strand laid (width, height in mm)."""
+    """Whose reading it is: printer, material, the strand laid (width, height in mm), and how it was taken."""
 
     printer: str
     material: str
     strand: tuple[float, float]
+    era: int = 0
+    print: str = ""
+    grader: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,32 +145,43 @@ def _complete(kind: Kind, conditions: Sequence[Condition]) -> None:
 class Evidence:
     """Readings of one kind: how they were laid and what came out.
 
-    ``cell`` (n,) index into the cells of the whole evidence; ``let_go`` and ``finish`` (n,) grades 0..4,
-    ``NOT_READ`` where none; ``droop_mm`` (n,) NaN where none.
+    ``cell`` (n,) index into the cells of the whole evidence; ``finish`` (n,) grades 0..4 and ``let_go``
+    (n,) 0..5, ``NOT_READ`` where none; ``let_go_to`` (n,) the highest grade that the reading may mean;
+    ``droop_mm`` (n,) NaN where none.
     """
 
     laid: Laid
     cell: Ints
     let_go: Ints
+    let_go_to: Ints
     finish: Ints
     droop_mm: Floats
 
     def rows(self, rows: slice) -> Evidence:
         """Some of the readings."""
         return Evidence(
-            self.laid.rows(rows), self.cell[rows], self.let_go[rows], self.finish[rows], self.droop_mm[rows]
+            self.laid.rows(rows),
+            self.cell[rows],
+            self.let_go[rows],
+            self.let_go_to[rows],
+            self.finish[rows],
+            self.droop_mm[rows],
         )
 
 
-def cell_of(printer: str, material: str, condition: Condition) -> Cell:
+def cell_of(printer: str, material: str, condition: Condition, taken: Taken | None = None) -> Cell:
     """The cell of a reading; strands count as one to a nanometre."""
-    return Cell(printer, material, (round(condition.line_width_mm, 6), round(condition.layer_height_mm, 6)))
+    strand = round(condition.line_width_mm, 6), round(condition.layer_height_mm, 6)
+    how = taken or Taken()
+    return Cell(printer, material, strand, how.era, how.print, how.grader)
 
 
 def gathered(
-    readings: Sequence[Reading], materials: Mapping[str, Material]
+    readings: Sequence[Reading],
+    materials: Mapping[str, Material],
+    taken: Sequence[Taken] | None = None,
 ) -> tuple[list[Cell], list[Evidence]]:
-    """All cells in order of name, and the readings by kind, sorted by cell.
+    """All cells in order of name, and the readings by kind, sorted by cell. ``taken``: how each was taken.
 
     Raises FalseworkError for a material without properties.
     """
@@ -163,7 +190,8 @@ def gathered(
             raise FalseworkError(
                 reading.material, "is no material of the ledger", "Add it with its properties, then fit again"
             )
-    of_reading = [cell_of(r.printer, r.material, r.condition) for r in readings]
+    how = told_apart(taken or [Taken()] * len(readings))
+    of_reading = [cell_of(r.printer, r.material, r.condition, t) for r, t in zip(readings, how, strict=True)]
     cells = sorted(set(of_reading))
     place = {cell: k for k, cell in enumerate(cells)}
     found = []
@@ -176,9 +204,29 @@ def gathered(
                 Evidence(
                     laid(kind, [r.condition for r in mine], [materials[r.material] for r in mine]),
                     np.array([place[of_reading[k]] for k in some]),
-                    np.array([NOT_READ if r.let_go is None else GRADES.index(r.let_go) for r in mine]),
+                    np.array([_let_go(r.let_go)[0] for r in mine]),
+                    np.array([_let_go(r.let_go)[1] for r in mine]),
                     np.array([NOT_READ if r.finish is None else r.finish - 1 for r in mine]),
                     np.array([np.nan if r.droop_mm is None else r.droop_mm for r in mine], dtype=np.float64),
                 )
             )
     return cells, found
+
+
+def _let_go(word: LetGo | None) -> tuple[int, int]:
+    """Lowest and highest grade that a word may mean."""
+    if word is None:
+        return NOT_READ, NOT_READ
+    if word is LetGo.EARLY:
+        return LET_GO_GRADES.index(LetGo.TOUCH), LET_GO_GRADES.index(LetGo.FELL)
+    return LET_GO_GRADES.index(word), LET_GO_GRADES.index(word)
+
+
+def told_apart(taken: Sequence[Taken]) -> list[Taken]:
+    """The same without prints of too few readings or too long ago, and without graders where one alone read:
+    his is the house's standard."""
+    counts = Counter(t.print for t in taken if t.print)
+    last = {t.print: k for k, t in enumerate(taken) if counts[t.print] >= _FEWEST_ALIKE}
+    kept = set(sorted(last, key=lambda name: last[name])[-MOST_PRINTS:])
+    several = len({t.grader for t in taken if t.grader}) > 1
+    return [Taken(t.print if t.print in kept else "", t.grader if several else "", t.era) for t in taken]

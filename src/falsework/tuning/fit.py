@@ -13,7 +13,7 @@ from scipy.special import logsumexp, softmax
 from falsework.coupon.reading import Reading
 from falsework.droop.belief import Seen
 from falsework.process.settings import Material
-from falsework.tuning.evidence import Floats, gathered
+from falsework.tuning.evidence import Floats, Taken, gathered
 from falsework.tuning.model import Density
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.watch import QUIET, Watch
@@ -31,9 +31,16 @@ _STAYS = 0.8  # correlation of a walker's proposal with its place
 
 
 def fit_readings(
-    readings: Sequence[Reading], materials: Mapping[str, Material], *, watch: Watch = QUIET
+    readings: Sequence[Reading],
+    materials: Mapping[str, Material],
+    *,
+    taken: Sequence[Taken] | None = None,
+    watch: Watch = QUIET,
 ) -> Posterior:
     """What the readings teach, under both laws of the gap, each with its probability.
+
+    ``taken`` tells how each reading was taken: its print, who graded it, and how many events at the machine
+    ago. What a print or a grader has of its own is told apart from what the machine does.
 
     Laplace's method finds the most probable unknowns (damped Newton steps from two starts) and a normal
     density around them. Walkers that start from it correct what is skew: each proposes a place drawn from
@@ -49,7 +56,7 @@ def fit_readings(
     """
     if not readings:
         return PRIOR_POSTERIOR
-    cells, evidence = gathered(readings, materials)
+    cells, evidence = gathered(readings, materials, taken)
     density = Density(cells, evidence)
     watch.at("fitting the readings", 0.0)
     centre = np.zeros(len(density.columns))

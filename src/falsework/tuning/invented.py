@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo, Reading
 from falsework.process.settings import Process
 
 Floats = NDArray[np.float64]
@@ -44,7 +44,8 @@ _FORCES = (
     0.06,
     0.018,
     0.0035,
-)  # share of a full bond: above the first it fuses … below the last it falls
+    0.0001,
+)  # share of a full bond: above the first it fuses … below the last it falls before the print is done
 _REMOVABLE = 0.8
 _HIGHEST_GAP_LAYERS = 12.0
 
@@ -216,13 +217,13 @@ class InventedPrinter:
         self, conditions: Sequence[Condition], log_force: Floats, noise: Floats, calipers: Floats
     ) -> list[_Outcome]:
         force = self.force(conditions) * np.exp(log_force)
-        grades = np.searchsorted(-np.array(_FORCES), -force)  # 0 above the first force, 4 below the last
+        grades = np.searchsorted(-np.array(_FORCES), -force)  # 0 above the first force, 5 below the last
         droop, _ = self._contact(conditions)
-        scars = np.array([1.6, 0.9, 0.2, 0.0, 0.0])[grades]
+        scars = np.array([1.6, 0.9, 0.2, 0.0, 0.0, 0.0])[grades]
         apart = np.array([0.3 * math.log2(max(_open_mm(c) / c.line_width_mm, 1.0)) for c in conditions])
         finish = _scored(5.0 - 1.5 * np.sqrt(droop / 0.4) - scars - apart + noise)
         measured = np.round(droop + calipers, 2).tolist()
-        every = list(LetGo)
+        every = LET_GO_GRADES
         return [(every[g], f, m) for g, f, m in zip(grades.tolist(), finish, measured, strict=True)]
 
     def _contact(self, conditions: Sequence[Condition]) -> tuple[Floats, Floats]:
@@ -304,7 +305,14 @@ class _Strand(NamedTuple):
     room_c: float
 
 
-_CLEAN_UP_MIN = {LetGo.FUSED: 25.0, LetGo.SCRAPED: 12.0, LetGo.TOOL: 3.0, LetGo.HAND: 1.0, LetGo.EARLY: 1.0}
+_CLEAN_UP_MIN = {
+    LetGo.FUSED: 25.0,
+    LetGo.SCRAPED: 12.0,
+    LetGo.TOOL: 3.0,
+    LetGo.HAND: 1.0,
+    LetGo.TOUCH: 1.0,
+    LetGo.FELL: 1.0,
+}
 
 
 def _scored(quality: Floats) -> list[int]:

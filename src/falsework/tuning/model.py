@@ -35,10 +35,14 @@ from falsework.droop.strand import Array
 from falsework.droop.supported import settled_mm
 from falsework.tuning.evidence import NOT_READ, Cell, Evidence, Floats, Laid, any_laid
 
+CENTRES = [PRIORS[name].centre + PRIORS[name].lean for name in NAMES]
 FREEDOM = 4.0  # degrees of freedom of Student's t: a slipped caliper now and then; constructed
+OUTLIERS = 0.04  # share of grades that say nothing: wrong cell, wrong word, a knock; constructed
 _FAR = 40.0  # stands for infinity on the scale of logits
 _ROWS = 256  # readings differentiated at once, to stay within the cache
 _STEP = 1e-30
+_SOUND = np.log1p(-OUTLIERS)
+_BY_CHANCE = {0: np.log(OUTLIERS / 5), 4: np.log(OUTLIERS / 6)}  # of a finish, of a let-go
 
 Column = tuple[str, str, str]  # parameter, level, key of the group ('' for all)
 
@@ -62,28 +66,32 @@ def outcome(laid: Laid, p: Parameters, by_layers: Array) -> Outcome:
     if laid.kind is Kind.OVERHANG:
         droop = ledge_mm(laid.share * strand.width_mm, strand, p)
         error = np.exp(2 * p.log_error) + np.exp(2 * p.log_error_ledge) * droop**2
-        return Outcome(overhang_quality(laid.share, strand, p), droop, error)
+        return Outcome(overhang_quality(laid.share, strand, p) - p.strictness, droop, error)
     if laid.kind is Kind.BRIDGE:
         droop = sag_mm(laid.run_mm, strand, p)
-        return Outcome(bridge_quality(droop, strand, p), droop, _error(droop, p))
+        return Outcome(bridge_quality(droop, strand, p) - p.strictness, droop, _error(droop, p))
     droop = settled_mm(laid.gap_mm, laid.run_mm, laid.between_mm, strand, p)
     bond = log_bond(laid.gap_mm, laid.run_mm, laid.top, strand, p, by_layers)
-    return Outcome(carried_quality(droop, bond, laid.top, strand, p), droop, _error(droop, p), bond)
+    finish = carried_quality(droop, bond, laid.top, strand, p) - p.strictness
+    return Outcome(finish, droop, _error(droop, p), bond)
 
 
 def _error(droop: Array, p: Parameters) -> Array:
     return np.exp(2 * p.log_error) + np.exp(2 * p.log_error_share) * droop**2
 
 
-def key_of(level: str, cell: Cell) -> str:
-    """By what an offset of this level is shared."""
-    printer, material, (width, height) = cell
+def key_of(level: str, cell: Cell) -> str | None:
+    """By what an offset of this level is shared; None where the cell has none."""
+    width, height = cell.strand
     return {
         "common": "",
-        "printer": printer,
-        "material": material,
-        "both": f"{printer}\n{material}",
-        "strand": f"{printer}\n{material}\n{width:g}x{height:g}",
+        "printer": cell.printer,
+        "material": cell.material,
+        "both": f"{cell.printer}\n{cell.material}",
+        "strand": f"{cell.printer}\n{cell.material}\n{width:g}x{height:g}",
+        "era": f"{cell.printer}\n{cell.era}" if cell.era else None,
+        "print": cell.print or None,
+        "grader": cell.grader or None,
         "anew": "",
     }[level]
 
@@ -95,7 +103,7 @@ def columns_of(cells: Sequence[Cell]) -> list[Column]:
         keys = [""] if level == "common" else dict.fromkeys(key_of(level, cell) for cell in cells)
         for key in keys:
             for name in NAMES:
-                if getattr(PRIORS[name], level) > 0:
+                if key is not None and PRIORS[name].spread(level) > 0:
                     columns[name, level, key] = None
     return list(columns)
 
@@ -108,11 +116,11 @@ def map_of(cells: Sequence[Cell], columns: Sequence[Column]) -> Any:
         for level in LEVELS:
             key = key_of(level, cell)
             for n, name in enumerate(NAMES):
-                column = place.get((name, level, key))
+                column = None if key is None else place.get((name, level, key))
                 if column is not None:
                     rows.append(c * len(NAMES) + n)
                     at.append(column)
-                    sds.append(getattr(PRIORS[name], level))
+                    sds.append(PRIORS[name].spread(level))
     return sparse.csr_array((sds, (rows, at)), shape=(len(cells) * len(NAMES), len(columns)))
 
 
@@ -128,7 +136,7 @@ class Density:
         self.rows = sum(len(block.cell) for block in self.blocks)
         self.columns = columns_of(cells)
         self.map = map_of(self.cells, self.columns)
-        self._centres = np.tile([PRIORS[name].centre for name in NAMES], len(self.cells))
+        self._centres = np.tile(CENTRES, len(self.cells))
 
     def parameters(self, z: Floats) -> Floats:
         """(cells, parameters, …) at z (d, …)."""
@@ -192,7 +200,7 @@ def _asked(kind: Kind) -> tuple[int, ...]:
 
     asked: Any = Asked()
     none = np.zeros(1, dtype=np.int64)
-    _predictors(Evidence(any_laid(kind), none, none, none, np.zeros(1)), asked, False)
+    _predictors(Evidence(any_laid(kind), none, none, none, none, np.zeros(1)), asked, False)
     return tuple(k for k, name in enumerate(NAMES) if name in names)
 
 
@@ -215,19 +223,20 @@ def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
     """Per reading: upper and lower cut of its finish less the quality, median droop, log variance of its
     error, and for supports upper and lower cut of the let-go."""
     found = outcome(read.laid, p, by_layers)
-    edges = [*_edges(finish_grading(p), found.finish, read.finish), found.droop_mm, np.log(found.error_mm2)]
+    finish = _edges(finish_grading(p), found.finish, read.finish, read.finish)
+    edges = [*finish, found.droop_mm, np.log(found.error_mm2)]
     if found.bond is not None:
-        edges += _edges(let_go_grading(p), -found.bond, read.let_go)
+        edges += _edges(let_go_grading(p), -found.bond, read.let_go, read.let_go_to)
     return edges
 
 
-def _edges(grading: Grading, quality: Array, grade: Any) -> list[Array]:
+def _edges(grading: Grading, quality: Array, grade: Any, grade_to: Any) -> list[Array]:
     distance = [(cut - quality) / grading.scatter for cut in grading.cuts]
     far = np.full_like(distance[0], _FAR)
     lower = np.stack([-far, *distance])
     upper = np.stack([*distance, far])
-    at = np.broadcast_to(np.maximum(grade, 0), distance[0].shape)[None]
-    return [np.take_along_axis(upper, at, 0)[0], np.take_along_axis(lower, at, 0)[0]]
+    at, to = (np.broadcast_to(np.maximum(g, 0), distance[0].shape)[None] for g in (grade, grade_to))
+    return [np.take_along_axis(upper, to, 0)[0], np.take_along_axis(lower, at, 0)[0]]
 
 
 def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, ...]) -> Floats:
@@ -239,7 +248,7 @@ def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, .
             upper, lower = predictors[at], predictors[at + 1]
             apart = np.maximum(upper - lower, 1e-9)
             log = np.log(-np.expm1(-apart)) - softplus(-upper) - softplus(lower)
-            total += np.where(grade != NOT_READ, log, 0.0)
+            total += np.where(grade != NOT_READ, np.logaddexp(_SOUND + log, _BY_CHANCE[at]), 0.0)
     droop, log_variance = predictors[2], predictors[3]
     tail = np.log1p((read.droop_mm - droop) ** 2 * np.exp(-log_variance) / FREEDOM)
     total += np.where(np.isnan(read.droop_mm), 0.0, -0.5 * (log_variance + (FREEDOM + 1) * tail))
@@ -256,6 +265,9 @@ def _derivatives(predictors: Sequence[Floats], read: Evidence) -> tuple[Floats, 
             graded = grade != NOT_READ
             upper, lower = predictors[at], predictors[at + 1]
             above, below = logistic(-upper), logistic(lower)
+            log = np.log(-np.expm1(-np.maximum(upper - lower, 1e-9))) - softplus(-upper) - softplus(lower)
+            # an outlier pulls as little as it is likely to be none
+            graded = graded * np.exp(_SOUND + log - np.logaddexp(_SOUND + log, _BY_CHANCE[at]))
             between = 1.0 / np.expm1(np.maximum(upper - lower, 1e-9))
             curve = between * (1.0 + between)
             first[at], first[at + 1] = (above + between) * graded, (-below - between) * graded

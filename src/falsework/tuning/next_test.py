@@ -26,6 +26,7 @@ from falsework.tuning.survey import Floats, Question, Survey, survey
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
+    from falsework.tuning.agreement import Agreement
     from falsework.tuning.posterior import Posterior
 
 Any32 = NDArray[np.floating[Any]]  # single precision will do for weights
@@ -40,7 +41,7 @@ Constructed; what a test gains is this times the probability of a right answer t
 MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
 _CONFIRM = "Print the confirmation piece with the tuned process, then parts."
 _TURNS = 400
-_MOST_CELLS = 8
+_MOST_CELLS = 14
 _LEAST_GAIN = 0.002  # of a right answer: a further cell must add as much; constructed
 _OFFERED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
 
@@ -91,13 +92,15 @@ def next_test(
     process: Process,
     *,
     printer: str = "",
+    agreed: Agreement | None = None,
     most_minutes: float = 30.0,
     most_grams: float = 15.0,
     watch: Watch = QUIET,
 ) -> Next:
     """The test pieces worth printing next for ``process`` on ``printer`` (default: the process's own).
 
-    ``most_minutes``, ``most_grams`` limit each piece.
+    ``agreed`` says whether readings and model agree: where they do not, nothing counts as known, and the
+    piece to print is that of the kind in doubt. ``most_minutes``, ``most_grams`` limit each piece.
     """
     from falsework.coupon import design_coupon
     from falsework.tuning.belief import belief_of
@@ -109,7 +112,8 @@ def next_test(
     watch.at("predicting", 0.0)
     here = survey(posterior, process, printer, more=every)
     questions = here.questions()
-    if all(question.sure >= SURE for question in questions):
+    doubted = [kind for kind in Kind if agreed is not None and agreed.fails(kind)]
+    if not doubted and all(known(question, here) for question in questions):
         return Next(
             (), True, f"Every setting is known, each right with probability {SURE:g} or more. {_CONFIRM}"
         )
@@ -155,11 +159,27 @@ def next_test(
         limits = f"{most_minutes:g} min and {most_grams:g} g"
         return Next(tuple(proposals), True, f"Worth printing, but more than {limits}: {', '.join(too_big)}.")
     proposals.sort(key=lambda p: p.cost_min - p.gain_min)
-    return advised(tuple(proposals))
+    return advised(tuple(proposals), doubted)
 
 
-def advised(proposals: tuple[Proposal, ...]) -> Next:
+def known(question: Question, here: Survey) -> bool:
+    """Whether a question is settled: read often enough, and the answer right with probability ``SURE``."""
+    return here.basis[question.kind] == "calibrated" and question.sure >= SURE
+
+
+_PIECE = {Kind.OVERHANG: CouponKind.OVERHANG, Kind.BRIDGE: CouponKind.BRIDGE, Kind.SUPPORT: CouponKind.GAP}
+
+
+def advised(proposals: tuple[Proposal, ...], doubted: Sequence[Kind] = ()) -> Next:
     """The advice that goes with proposals in order."""
+    if doubted:
+        again = ", ".join(_PIECE[kind].value for kind in doubted)
+        return Next(
+            proposals,
+            False,
+            f"Readings and model disagree, so nothing of that kind is known. Look at the readings that are "
+            f"named; if they stand, print once more: {again}.",
+        )
     if not proposals or not proposals[0].worth_it:
         return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")
     first = proposals[0]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind
 from falsework.droop.belief import Belief
 from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
 from falsework.droop.parameters import NAMES, Parameters
@@ -25,7 +25,7 @@ class Predictions:
 
     Attributes
     ----------
-    let_go_draws (S, n, 5) : chances from fused to early; NaN where there is no support.
+    let_go_draws (S, n, 6) : chances from fused to fell; NaN where there is no support.
     finish_draws (S, n, 5) : chances of finish 1 to 5.
     droop_mm_draws (S, n) : median droop. error_mm_draws (S, n) : scale of a measured droop's error, Student's
         t with 4 degrees of freedom.
@@ -43,7 +43,7 @@ class Predictions:
 
     @property
     def let_go(self) -> Floats:
-        """(n, 5) chances from fused to early."""
+        """(n, 6) chances from fused to fell."""
         chances: Floats = self.let_go_draws.mean(axis=0)
         return chances
 
@@ -70,7 +70,7 @@ def predict(
 def predicted(belief: Belief, material: Material, conditions: Sequence[Condition]) -> Predictions:
     """The same from a belief."""
     shape = (len(belief.by_layers), len(conditions))
-    let_go, finish = np.full((*shape, 5), np.nan), np.empty((*shape, 5))
+    let_go, finish = np.full((*shape, len(LET_GO_GRADES)), np.nan), np.empty((*shape, 5))
     droop, error = np.empty(shape), np.empty(shape)
     for kind in Kind:
         some = [k for k, c in enumerate(conditions) if c.kind == kind]

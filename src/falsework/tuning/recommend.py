@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.coupon.conditions import clean_droop_mm
-from falsework.coupon.reading import Kind, LetGo
+from falsework.coupon.reading import LET_GO_GRADES, Kind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.process.builtin import builtin, builtin_names
@@ -23,7 +23,8 @@ from falsework.process.settings import Process, Structure
 from falsework.tuning.survey import (
     AS_GOOD,
     BRIDGE_WITHIN,
-    GAP_WITHIN_LAYERS,
+    ENOUGH_SURE,
+    GAP_WITHIN,
     LIMIT_WITHIN_DEG,
     MOST_GAP_LAYERS,
     REMOVABLE,
@@ -87,7 +88,7 @@ class GapOutcome:
 
     layers: int
     gap_mm: float
-    let_go: dict[str, float]  # by the words of ``LetGo``
+    let_go: dict[str, float]  # by the words of ``LET_GO_GRADES``
     finish: tuple[float, ...]  # of 1 to 5
     removable: Estimate
     recommended: bool
@@ -167,13 +168,7 @@ def recommend(
     watch.at("recommending", 0.0)
     here = found or survey(posterior, process, printer)
     own = [r for r in recorded if (r.reading.printer, r.reading.material) == (printer, process.material.name)]
-    behind = {kind: tuple(r.id for r in own if r.reading.condition.kind == kind) for kind in Kind}
-    advice = (
-        _limit(here, plain, behind[Kind.OVERHANG]),
-        _bridge(here, behind[Kind.BRIDGE]),
-        _gap(here, behind[Kind.SUPPORT]),
-        *_makes(here, own),
-    )
+    advice = settings_from(here, own)
     watch.at("predicting elsewhere", 0.4)
     law = posterior.layers_law
     return Recommendation(
@@ -192,6 +187,17 @@ def recommend(
             _elsewhere(posterior, other, printer, what, watch.part(0.4 + 0.1 * k, 0.5 + 0.1 * k))
             for k, (other, what) in enumerate(_others(process))
         ),
+    )
+
+
+def settings_from(here: Survey, own: Sequence[Recorded] = ()) -> tuple[Advice, ...]:
+    """What to set, from a survey; ``own`` are the readings of that printer and material, to point back to."""
+    behind = {kind: tuple(r.id for r in own if r.reading.condition.kind == kind) for kind in Kind}
+    return (
+        _limit(here, replace(here.process, reach_share=0.0), behind[Kind.OVERHANG]),
+        _bridge(here, behind[Kind.BRIDGE]),
+        _gap(here, behind[Kind.SUPPORT]),
+        *_makes(here, own),
     )
 
 
@@ -251,12 +257,14 @@ def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
     basis = here.basis[Kind.SUPPORT]
     estimate = estimate_of(here.gap_layers, basis)
     layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
-    share = here.removable.mean(axis=0)[here.at_layers(layers)]
-    why = f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports come off"
+    why = (
+        f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports come off, "
+        f"with probability {ENOUGH_SURE:g}"
+    )
     if basis == UNCALIBRATED:
         why = "common practice: two layers"
-    elif share < REMOVABLE:
-        why = f"no gap up to {MOST_GAP_LAYERS} layers is enough; at this one most supports come off"
+    elif here.enough[:, layers - 1].mean() < ENOUGH_SURE:
+        why = f"no gap up to {MOST_GAP_LAYERS} layers is so surely enough; this is the largest that is tried"
     return Advice(
         name="air gap",
         value=layers,
@@ -266,8 +274,8 @@ def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
         estimate=estimate,
         as_good=(),
         practice=USUAL_LAYERS,
-        sure=_within(here.gap_layers, estimate.value, GAP_WITHIN_LAYERS),
-        within="half a layer",
+        sure=float(here.gap_right[:, layers - 1].mean()),
+        within=GAP_WITHIN,
         basis=basis,
         rests_on=behind,
         why=why,
@@ -340,7 +348,7 @@ def _outcome(here: Survey, layers: int, recommended: bool) -> GapOutcome:
     return GapOutcome(
         layers=layers,
         gap_mm=layers * here.process.layer_height_mm,
-        let_go={word.value: float(p) for word, p in zip(LetGo, let_go, strict=True)},
+        let_go={word.value: float(p) for word, p in zip(LET_GO_GRADES, let_go, strict=True)},
         finish=tuple(float(p) for p in finish),
         removable=Estimate(float(share.mean()), float(low), float(high), here.basis[Kind.SUPPORT]),
         recommended=recommended,

@@ -2,62 +2,70 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
 from falsework.documents import dumps
 from falsework.process.settings import Process
+from falsework.tuning.agreement import Agreement, agreement, scores
+from falsework.tuning.change import Change, changes
+from falsework.tuning.graders import Grader, graders
 from falsework.tuning.next_test import Next, next_test
+from falsework.tuning.of_ledger import Fitted
 from falsework.tuning.recommend import Recommendation, recommend
 from falsework.tuning.survey import Survey, survey
 from falsework.watch import QUIET, Watch
 
-if TYPE_CHECKING:
-    from falsework.ledger import Recorded
-    from falsework.tuning.posterior import Posterior
-
-SCHEMA = "falsework.tuning/1"
+SCHEMA = "falsework.tuning/2"
 
 
 @dataclass(frozen=True)
 class Tuned:
-    """What to set and what to test; ``survey`` and ``recorded`` are what the page draws, not part of it."""
+    """What to set and what to test; whether readings and model agree, what seems to have changed, how graders
+    differ. ``survey`` and ``fitted`` are what the page draws, not part of it."""
 
     recommendation: Recommendation
     next: Next
+    agreement: Agreement
+    changes: tuple[Change, ...]
+    graders: tuple[Grader, ...]
     survey: Survey = field(compare=False, repr=False)
-    recorded: tuple[Recorded, ...] = field(default=(), compare=False, repr=False)
+    fitted: Fitted = field(compare=False, repr=False)
 
     def to_json(self) -> str:
-        """Text of ``tuning.json`` under schema ``falsework.tuning/1``."""
+        """Text of ``tuning.json`` under schema ``falsework.tuning/2``."""
         return dumps(self, SCHEMA)
 
 
 def tune(
-    posterior: Posterior,
+    fitted: Fitted,
     process: Process,
     *,
-    recorded: Sequence[Recorded] = (),
     most_minutes: float = 30.0,
     most_grams: float = 15.0,
     watch: Watch = QUIET,
 ) -> Tuned:
-    """Settings for ``process`` on its printer with its material, and the next test piece, from a posterior.
+    """Settings for ``process`` on its printer with its material, and the next test piece, from a ledger that
+    was fitted (:func:`falsework.fit_ledger`).
 
-    ``recorded``: the ledger's readings, to point back to. ``most_minutes``, ``most_grams``: limits of the
-    next test piece.
+    ``most_minutes``, ``most_grams``: limits of the next test piece.
     """
+    posterior, pair = fitted.posterior, (process.printer.name, process.material.name)
     here = survey(posterior, process, process.printer.name)
+    watch.at("checking the readings", 0.0)
+    agreed = agreement(fitted, *pair)
     return Tuned(
-        recommend(posterior, process, recorded=recorded, found=here, watch=watch.part(0.0, 0.2)),
+        recommend(posterior, process, recorded=fitted.recorded, found=here, watch=watch.part(0.05, 0.2)),
         next_test(
             posterior,
             process,
+            agreed=agreed,
             most_minutes=most_minutes,
             most_grams=most_grams,
             watch=watch.part(0.2, 1.0),
         ),
+        agreed,
+        changes(fitted, scores(fitted, *pair)),
+        graders(fitted, *pair),
         here,
-        tuple(recorded),
+        fitted,
     )

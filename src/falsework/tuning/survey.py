@@ -34,6 +34,10 @@ Floats = NDArray[np.float64]
 REMOVABLE, CLOSED = 0.8, 0.5  # shares that make a gap large enough, and an angle the limit
 LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
 MOST_GAP_LAYERS = 6
+GAP_WITHIN = "enough, and at most half a layer to spare beyond the next whole one"
+ENOUGH_SURE = 0.85  # probability that a gap is enough, before it is set; constructed
+_WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
+OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
 CLOSED_FINISH = 3  # 'closed, with visible sag'
 _DRAWS = 1000
 _ANGLES_DEG = np.arange(16.0, 87.0, 2.0)
@@ -60,19 +64,22 @@ class Make:
 class Question:
     """One thing to be settled: the answers there are, and how right each is in each draw.
 
-    ``answers`` (A,) in ``unit``; ``right`` (S, A), 1 where the answer lies within the tolerance of what is
-    true in that draw.
+    ``right`` (S, A), 1 where an answer lies within the tolerance of what is true in that draw; ``set_to``
+    the answer that is recommended, where that is not the one that is most often right: an air gap too small
+    is worse than one too large.
     """
 
     name: str
     kind: Kind
     within: str
     right: Floats
+    set_to: int | None = None
 
     @property
     def sure(self) -> float:
-        """Probability that the best answer there is now is right."""
-        return float(self.right.mean(axis=0).max())
+        """Probability that the answer that would be given now is right."""
+        shares = self.right.mean(axis=0)
+        return float(shares.max() if self.set_to is None else shares[self.set_to])
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +93,7 @@ class Survey:
     sag_mm: Floats  # at the process's fan
     other_sag_mm: Floats  # at the other fan share of the bridge ladder
     gaps_layers: Floats
-    let_go: Floats  # (S, gaps, 5)
+    let_go: Floats  # (S, gaps, 6)
     finish: Floats  # (S, gaps, 5)
     makes: tuple[Make, ...]
     make_good: Floats  # (S, gaps of whole layers, makes): probability that it comes off and looks closed
@@ -100,8 +107,8 @@ class Survey:
 
     @property
     def removable(self) -> Floats:
-        """Probability that a support comes off in one go or by itself (S, gaps)."""
-        return self.let_go[..., 2:].sum(axis=2)
+        """Probability that a support stays until the end and then comes off in one go (S, gaps)."""
+        return self.let_go[..., OFF_IN_ONE].sum(axis=2)
 
     def at_layers(self, layers: float) -> int:
         """Index of a gap of so many layers."""
@@ -109,14 +116,23 @@ class Survey:
 
     @property
     def best_layers(self) -> int:
-        """The smallest gap of whole layers at which enough supports come off, over all draws together.
+        """The smallest gap of whole layers that is enough with probability ``ENOUGH_SURE``.
 
-        Smallest, because the finish suffers as the gap grows. Where none is enough, the most removable.
+        Smallest, because the finish suffers as the gap grows; so sure, because a support that sticks costs
+        more than a layer of droop. Where none is so sure, the largest.
         """
-        whole = np.arange(1, MOST_GAP_LAYERS + 1)
-        shares = self.removable.mean(axis=0)[[self.at_layers(float(n)) for n in whole]]
-        enough = shares >= REMOVABLE
-        return int(whole[enough.argmax()] if enough.any() else whole[shares.argmax()])
+        sure = self.enough.mean(axis=0) >= ENOUGH_SURE
+        return int(sure.argmax() + 1) if sure.any() else MOST_GAP_LAYERS
+
+    @property
+    def enough(self) -> Floats:
+        """(S, whole layers from 1) 1 where the gap is enough in that draw."""
+        return (self.gap_layers[:, None] <= _WHOLE[None, :]).astype(np.float64)
+
+    @property
+    def gap_right(self) -> Floats:
+        """(S, whole layers from 1) 1 where the gap is enough, and less than a layer and a half more."""
+        return self.enough * (_WHOLE[None, :] < self.gap_layers[:, None] + 1.0 + GAP_WITHIN_LAYERS)
 
     @property
     def made(self) -> Floats:
@@ -142,8 +158,9 @@ class Survey:
             Question(
                 "air gap",
                 Kind.SUPPORT,
-                "half a layer",
-                _near(self.gap_layers, 0.0, float(MOST_GAP_LAYERS), GAP_WITHIN_LAYERS),
+                GAP_WITHIN,
+                self.gap_right,
+                self.best_layers - 1,
             ),
             Question(
                 "make of the support",
@@ -190,8 +207,8 @@ def survey(
     closed = found.finish_draws[..., CLOSED_FINISH - 1 :].sum(axis=2)
     sag = found.droop_mm_draws
     let_go = found.let_go_draws[:, places["gaps"]]
-    removable = let_go[..., 2:].sum(axis=2)
-    good = found.let_go_draws[:, places["makes"], 2:].sum(axis=2) * closed[:, places["makes"]]
+    removable = let_go[..., OFF_IN_ONE].sum(axis=2)
+    good = found.let_go_draws[:, places["makes"], OFF_IN_ONE].sum(axis=2) * closed[:, places["makes"]]
     spans = np.log(_SPANS_MM)
     bridges = sag[:, places["bridges"]]
     tolerance = clean_droop_mm(process)

@@ -104,6 +104,61 @@ async def _recorded_answer(service: Service, work: Any, status: int = 200) -> Js
     return Json(body, status)
 
 
+# events
+
+
+class MachineEventIn(Strict):
+    """Something that happened to a printer."""
+
+    printer: shapes.Name
+    what: shapes.Name
+    happened_on: datetime.date | None = None
+
+
+class WithdrawalIn(Strict):
+    """Why something is taken back."""
+
+    reason: shapes.Words
+
+
+@router.get("/machine-events", responses=shapes.errors(422))
+async def machine_events(
+    service: Here, printer: Annotated[str | None, Query(max_length=200)] = None
+) -> Response:
+    """What happened to the printers, by day; what was withdrawn too."""
+
+    def found() -> list[dict[str, Any]]:
+        ledger = service.ledger_access.existing()
+        return [] if ledger is None else [plain(e) for e in ledger.events(printer, withdrawn=True)]
+
+    return Json({"events": await service.ask(found)})
+
+
+@router.post("/machine-events", status_code=201, responses=shapes.errors(422))
+async def add_machine_event(service: Here, told: MachineEventIn) -> Response:
+    """Write down what happened to a printer; what was printed before it counts less from then on."""
+
+    def keep() -> dict[str, Any]:
+        return {
+            "id": service.ledger_access.ledger().add_event(told.printer, told.what.strip(), told.happened_on)
+        }
+
+    return await _recorded_answer(service, keep, 201)
+
+
+@router.post("/machine-events/{number}/withdrawal", responses=shapes.errors(422))
+async def withdraw_machine_event(
+    service: Here, number: Annotated[int, Path(ge=1, le=2**53)], told: WithdrawalIn
+) -> Response:
+    """Let an event no longer count; it is kept, with the reason."""
+
+    def withdraw() -> dict[str, Any]:
+        service.ledger_access.ledger().withdraw_event(number, told.reason)
+        return {"id": number}
+
+    return await _recorded_answer(service, withdraw)
+
+
 # readings
 
 

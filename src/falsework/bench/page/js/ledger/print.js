@@ -6,7 +6,7 @@ import { address, go, here } from "../route.js";
 import * as words from "../words.js";
 import { scroll } from "../sheet/parts.js";
 import { onOutbox } from "../tuning/outbox.js";
-import { conditionWords, FINISH, LET_GO, outcomeWords } from "../tuning/outcomes.js";
+import { conditionWords, EARLY, FINISH, LET_GO, outcomeWords } from "../tuning/outcomes.js";
 import { Recording } from "../tuning/recording.js";
 
 export class PrintPage {
@@ -158,7 +158,7 @@ export class PrintPage {
     };
     return h("tr", { class: "docket", "data-key": `correct-${r.id}` }, h("td", { colspan: 5 }, h("form", { class: "docket-body", onsubmit: send },
       h("p", {}, "What was recorded stays in the ledger; a correction is added to it with its reason."),
-      choose("let_go", "Let go", LET_GO, r.reading.let_go), choose("finish", "Finish", FINISH, r.reading.finish),
+      choose("let_go", "Let go", r.reading.let_go === "early" ? { ...LET_GO, ...EARLY } : LET_GO, r.reading.let_go), choose("finish", "Finish", FINISH, r.reading.finish),
       h("label", { class: "stacked" }, "Reason", h("input", { name: "reason", required: true, maxlength: 1000, autocomplete: "off" })),
       h("p", { class: "actions" }, h("button", { type: "submit" }, "Keep the correction"), " ", h("button", { type: "button", onclick: withdraw }, r.withdrawn ? "Take it back in" : "Withdraw it")),
       this.history ? h("ol", {}, this.history.map((v) => h("li", {}, `${v.act}${v.reason ? `: ${v.reason}` : ""}: ${outcomeWords(v.reading)}`))) : null)));

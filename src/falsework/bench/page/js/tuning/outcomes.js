@@ -7,8 +7,11 @@ export const LET_GO = {
   scraped: "in bits, with a blade or a scraper",
   tool: "in one go, with pliers",
   hand: "in one go, by hand",
-  early: "by itself, before the print was done or at the first touch",
+  touch: "by itself, at the first touch",
+  fell: "before the print was done",
 };
+// stands in readings from before the last two were told apart
+export const EARLY = { early: "by itself, before the print was done or at the first touch" };
 export const FINISH = {
   1: "loops hang down; it is open or torn",
   2: "strands have sagged apart; there are gaps between them",

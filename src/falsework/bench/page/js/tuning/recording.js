@@ -14,7 +14,7 @@ const NUMBERS = {
 export class Recording {
   /** `target`: { coupon } or { print }; `goTo(cell)` changes the address; `again()` draws the page anew. */
   constructor({ target, goTo, again }) {
-    Object.assign(this, { target, goTo, again });
+    Object.assign(this, { target, goTo, again, by: "" });
     this.fresh();
   }
 
@@ -61,6 +61,8 @@ export class Recording {
       asks("finish") ? grade("finish", "How does the underside look?", FINISH) : null,
       asks("droop_mm") ? [spot.nominal_mm !== null && spot.nominal_mm !== undefined ? this.number("thickness_mm", spot.calipers) : null, this.number("droop_mm")] : null,
       asks("clean_up_min") ? this.number("clean_up_min") : null,
+      h("label", { class: "stacked" }, "Who judges it ", h("span", { class: "sub" }, "two people differ; the fit reckons with it"),
+        h("input", { maxlength: 200, value: this.by, autocomplete: "name", onchange: (e) => { this.by = e.target.value.trim(); } })),
       h("label", { class: "stacked" }, "Words about it", h("textarea", { rows: 1, maxlength: 2000, value: this.note, onchange: (e) => { this.note = e.target.value; } })),
       h("p", { class: "photos" }, h("label", { class: "button", for: "photo-field" }, "Photograph…"),
         h("input", { id: "photo-field", class: "unseen", type: "file", accept: "image/jpeg,image/png,image/webp", capture: "environment", onchange: (e) => this.photograph(e.target) }),
@@ -98,7 +100,7 @@ export class Recording {
     const outcome = Object.fromEntries(Object.entries(this.outcome).filter(([, v]) => v !== undefined && v !== ""));
     const sent = record({
       ...this.target, cell: spot.cell, ...outcome, photographs: this.photographs,
-      ...(this.note ? { note: this.note } : {}), ...(spot.gap_method ? { gap_method: spot.gap_method } : {}),
+      ...(this.note ? { note: this.note } : {}), ...(this.by ? { graded_by: this.by } : {}), ...(spot.gap_method ? { gap_method: spot.gap_method } : {}),
     });
     this.fresh();
     const next = spots[spots.indexOf(spot) + 1];
