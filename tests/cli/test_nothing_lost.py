@@ -186,10 +186,8 @@ def test_the_demo_keeps_what_was_added_beneath_its_parts(desk: Path, monkeypatch
     made: dict[str, Callable[[], object]] = {"cowl": lambda: bracket_plan("cowl", supported=False)}
     demo = types.ModuleType("falsework.part.demo")
     demo.demo_parts = lambda: made  # type: ignore[attr-defined]
-    pipeline = types.ModuleType("falsework.planning.calls")
-    pipeline.plan = lambda part, **_: part  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, demo.__name__, demo)
-    monkeypatch.setitem(sys.modules, pipeline.__name__, pipeline)
+    monkeypatch.setattr("falsework.planning.plan", lambda part, **_: part)
     monkeypatch.setattr("falsework.cli.plan.report_file", lambda *_: {"report.html": "<!doctype html>"})
     numbers = iter("12")
 

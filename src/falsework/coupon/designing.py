@@ -42,6 +42,7 @@ _LEADING = {
     CouponKind.CONFIRM: "C",
 }
 _CODE_LENGTH = 4
+_SHUFFLES = 20
 _BLANK_CODE = "W" * (_CODE_LENGTH + 1)  # as much room as any code takes
 
 
@@ -234,10 +235,17 @@ def _batches(
     out = []
     for number, fan in enumerate(fans):
         mine = [(choice, cell) for choice, cell in kept if choice.condition.fan == fan]
-        shuffler.shuffle(mine)
         own_code = _batch_code(code, number, len(fans) > 1)
-        layout = laid_out([cell.draft for _, cell in mine], own_code, sizes, joined)
-        assert layout is not None  # fewer cells than were found to fit
+        in_turn, layout = list(mine), None
+        for _ in range(_SHUFFLES):  # columns of unlike cells do not take every order
+            shuffler.shuffle(mine)
+            layout = laid_out([cell.draft for _, cell in mine], own_code, sizes, joined)
+            if layout is not None:
+                break
+        else:
+            mine = in_turn
+            layout = laid_out([cell.draft for _, cell in mine], own_code, sizes, joined)
+        assert layout is not None  # in this order they were found to fit
         named = [(next(labels), choice, cell) for choice, cell in mine]
         out.append(_made(named, layout, own_code, number, replace(sizes.process, fan=fan), sizes))
     return out
