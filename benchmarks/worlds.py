@@ -78,7 +78,7 @@ class World:
         scale = 1.0 if self.family == "stated" else math.sqrt(h / 0.2)
         quality = (c.air_gap_mm / scale - self.gap_mm) / self.grade_mm
         quality += 0.0 if (c.interface_layers or 0) > 0 else 0.5
-        quality -= 0.25 * (c.pattern == "grid") + 0.3 * min(c.perimeter_lines or 0, 1)
+        quality -= 0.25 * (c.weave == "crossed") + 0.3 * min(c.perimeter_lines or 0, 1)
         return quality
 
     def sag(self, c: Condition, span_mm: float) -> float:
