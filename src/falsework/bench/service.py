@@ -37,9 +37,11 @@ from falsework.bench.stages import Order, Stage
 from falsework.documents import decode, encode
 from falsework.errors import FalseworkError
 from falsework.ledger.place import ledger_path
+from falsework.planning.handling import job_of
 from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
 from falsework.process.toml import parse_process
+from falsework.wording.cautions import Caution, Task, cautions
 
 LOG = logging.getLogger("falsework.bench")
 _LOOK_EVERY_S = 5.0
@@ -342,7 +344,12 @@ class Service:
             "stages": {stage.value: self.scheduler.state(sheet.id, stage, order) for stage in Stage},
             "process": state["process"],
             "command": self._command(order),
+            "cautions": encode(self._cautions(order)),
         }
+
+    def _cautions(self, order: Order) -> tuple[Caution, ...]:
+        job = job_of(order.process, order.choices.turn_deg)
+        return cautions(Task.PRINT, Task.TAKE_OFF, Task.USE, job=job)
 
     def _command(self, order: Order) -> str | None:
         """The same plan by command line, with this bench's ledger where the command would not find it."""

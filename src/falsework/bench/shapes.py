@@ -75,6 +75,20 @@ class UndoOut(BaseModel):
     redo: str | None
 
 
+class CautionOut(BaseModel):
+    """A danger, and what to do about it."""
+
+    head: str
+    text: str
+
+
+class CautionsOut(BaseModel):
+    """Cautions by what a page leads to, and the rules that come before them."""
+
+    tasks: dict[str, list[CautionOut]]
+    rules: str
+
+
 class SheetOut(BaseModel):
     """One work order."""
 
@@ -91,6 +105,7 @@ class SheetOut(BaseModel):
     stages: dict[str, StageOut]
     process: model_of(Process)  # type: ignore[valid-type]
     command: str | None
+    cautions: Annotated[list[CautionOut], Field(description="of printing this part and taking supports off")]
     dropped: list[str] | None = None
 
 

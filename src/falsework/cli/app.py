@@ -11,6 +11,7 @@ import click
 
 from falsework.cli.audit import audit_command
 from falsework.cli.bench import bench_command
+from falsework.cli.cautions import cautions_command, remind
 from falsework.cli.coupon import coupon_command
 from falsework.cli.demo import demo_command
 from falsework.cli.inspect import inspect_command
@@ -46,6 +47,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         audit_command,
         tune_command,
         bench_command,
+        cautions_command,
     ],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=(
@@ -57,6 +59,14 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
 def group() -> None:
     """Plan the supports of parts printed in filament: which undersides need help, where it may stand,
     how it is built and what it costs."""
+
+
+@group.result_callback()
+@click.pass_context
+def _end(ctx: click.Context, code: object, **_: object) -> object:
+    if not ctx.obj.as_json:
+        remind(ctx.invoked_subcommand)
+    return code
 
 
 def run(arguments: Sequence[str]) -> int:

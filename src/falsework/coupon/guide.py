@@ -89,12 +89,6 @@ def _count(many: int, what: str) -> str:
 
 _SAG_SEEN_MM = 0.05  # what calipers on rough strands tell apart; from memory
 
-CAUTIONS = (
-    "Hot end, bed and fresh prints burn, moving parts pinch: take the piece off a cool machine at rest.",
-    "Melted filament gives off vapour and fine dust: air the room, or draw the air off.",
-    "Taking supports off: wear eye protection, cut and pull away from yourself; fresh edges are sharp.",
-    "The maker's manual and the rules of your house come first, wherever they say otherwise.",
-)
 _TOGETHER = "Print all fins together: one printed alone has no time to cool between its layers."
 _OWN_SUPPORTS = (
     "The supports are in the file, and your program must add none. If it leaves support objects out, load "

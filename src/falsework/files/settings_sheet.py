@@ -10,12 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind, Underside
+from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
-from falsework.wording.figures import given, numbered
+from falsework.wording.cautions import RULES, Task, cautions
+from falsework.wording.figures import given, numbered, sentence
 from falsework.wording.terms import RESTS_ON
 
 _STANDING_WORDS = {
@@ -40,8 +42,10 @@ def settings_sheet(plan: Plan) -> str:
         *_bridges(plan),
         "## Undersides and what was decided",
         *_undersides(plan),
-        "## Cautions",
+        "## What to know of these numbers",
         "\n".join(f"- {_plain(text)}" for text in _cautions(plan)),
+        "## Before you print, and when you take supports off",
+        "\n".join(f"- {_plain(sentence(text))}" for text in _dangers(plan)),
     ]
     return "\n\n".join(blocks) + "\n"
 
@@ -340,6 +344,12 @@ def _cautions(plan: Plan) -> Iterable[str]:
         yield f"Read so far: {plan.rests_on}."
     yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."
     yield "Cost and time were computed with the numbers of this sheet; another speed or fill changes them."
+
+
+def _dangers(plan: Plan) -> Iterable[str]:
+    job = job_of(plan.process, plan.part.turn_deg, plan.release)
+    tasks = (Task.PRINT, *((Task.TAKE_OFF,) if plan.pieces else ()), Task.USE)
+    return (*(caution.line for caution in cautions(*tasks, job=job)), RULES)
 
 
 def _interval(estimate: Estimate) -> str:

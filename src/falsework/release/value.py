@@ -11,6 +11,7 @@ from falsework.process.checks import check_fields
 from falsework.process.fields import setting
 from falsework.release import words
 from falsework.release.state import State, Vector
+from falsework.wording.cautions import RULES, Job, Task, cautions
 
 
 @dataclass(frozen=True)
@@ -149,7 +150,10 @@ class Release:
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind at the bench, where there is anything to take off."""
-        return words.CAUTIONS if self.pieces else ()
+        if not self.pieces:
+            return ()
+        job = Job(hold_n=max(piece.bed_hold_n.value for piece in self.pieces))
+        return (*(caution.line for caution in cautions(Task.TAKE_OFF, job=job)), RULES.removesuffix("."))
 
     @property
     def failing(self) -> tuple[PieceRelease, ...]:

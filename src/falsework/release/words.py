@@ -15,14 +15,6 @@ from falsework.wording.figures import numbered
 if TYPE_CHECKING:
     from falsework.release.value import PieceRelease, Remedy
 
-CAUTIONS = (
-    "Let the part cool until it lets go of the bed; hot strands pull threads and burn fingers",
-    "Wear eye protection: strands snap and fly",
-    "Broken strands are sharp; pull and cut away from your hand",
-    "Put cutters to the support, never between support and part",
-    "What the printer's and material's makers say, and the rules of your workplace, come first",
-)
-
 
 def way_text(direction: Vector) -> str:
     """A direction in words: down, along x, or by its angles."""

@@ -17,6 +17,7 @@ from falsework.report.colour import SUPPORT as BRICK
 from falsework.report.colour import css
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
+from falsework.wording.cautions import Task, cautions
 
 _MOST_PICTURES = 24
 _SIDE = 320.0  # of a picture, drawing units
@@ -88,6 +89,7 @@ def page_of(audit: Audit, pictures: Mapping[int, tuple[View, Drawn]]) -> str:
         undersides=[underside_row(u) for u in audit.undersides],
         where=where,
         tones=TONES,
+        cautions=cautions(Task.PRINT),
         words=words,
     )
 

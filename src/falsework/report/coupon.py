@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from falsework.coupon.guide import CAUTIONS, TITLES, TRIES, differing
+from falsework.coupon.guide import TITLES, TRIES, differing
 from falsework.coupon.reading import LET_GO_GRADES, Kind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.documents import encode
 from falsework.files.coupon import SHEET, SHEET_PDF, file_names, with_geometry
+from falsework.planning.handling import job_of
+from falsework.process.settings import Process
 from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
+from falsework.wording.cautions import RULES, Task, cautions
+from falsework.wording.figures import sentence
 
 
 @dataclass(frozen=True)
@@ -110,8 +114,13 @@ def _sheet(coupon: Coupon) -> Sheet:
         in_common=in_common,
         arrows=any(cell.condition.kind is not Kind.OVERHANG for cell in cells),
         left_out=_left_out(coupon),
-        cautions=CAUTIONS,
+        cautions=_cautions(process),
     )
+
+
+def _cautions(process: Process) -> tuple[str, ...]:
+    found = cautions(Task.PRINT, Task.TAKE_OFF, job=job_of(process))
+    return (*(sentence(caution.line) for caution in found), RULES)
 
 
 def _plans(coupon: Coupon) -> tuple[Figure, ...]:

@@ -12,6 +12,7 @@ from falsework.lie import HEAD, rows, shown, turn_text, turn_words
 from falsework.lie.value import Lie, Lies
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
+from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process import limit_deg
 from falsework.process.settings import Process
@@ -22,6 +23,7 @@ from falsework.report.labels import place_words
 from falsework.request.marks import MarkedFaces
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
+from falsework.wording.cautions import Task, cautions
 from falsework.wording.figures import sentence
 
 if TYPE_CHECKING:
@@ -103,6 +105,7 @@ def lies_html(lies: Lies, part: Part, process: Process, watch: Watch = QUIET) ->
         size=f"{size}\u00a0mm",
         sheet=lies.digest[:12],
         layer_height=words.with_unit(process.layer_height_mm, "mm"),
+        cautions=cautions(Task.PRINT, Task.USE, job=replace(job_of(process), turned=True)),
         words=words,
     )
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, Underside
+from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
 from falsework.report import paper
@@ -22,6 +23,7 @@ from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
+from falsework.wording.cautions import Task, cautions
 
 _MOST_BYTES = 5_000_000  # of the whole page; beyond it the solid view is left out
 _PIXELS = (1.5, 1.2, 1.2)  # per drawing unit: the first picture of a set is shown wide
@@ -301,6 +303,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     """
     under, standing, released, chart, solid = _figure_sets(plan, watch.part(0.0, 0.7))
     script = paper.page_file("solid.js")
+    job = job_of(plan.process, plan.part.turn_deg, plan.release)
     rows = _rows(plan)
     legend_steps, legend_ticks = _legend()
     total = plan.part_cost + plan.support_cost
@@ -345,6 +348,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
         "weights": plan.weights,
         "settings": _settings(plan),
         "bases": _bases(plan.undersides),
+        "cautions": cautions(Task.PRINT, Task.TAKE_OFF, Task.USE, job=job),
         "words": words,
     }
 

@@ -20,13 +20,17 @@ def environment() -> Environment:
     """Templates that escape what they are given and fail on names they are not given."""
     import jinja2
 
-    return jinja2.Environment(
+    from falsework.wording import cautions
+
+    made = jinja2.Environment(
         loader=jinja2.FunctionLoader(page_file),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
+    made.globals["RULES"] = cautions.RULES
+    return made
 
 
 def render(name: str, script: str = "", style_name: str = "order.css", **context: Any) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.planning.handling import job_of
 from falsework.redrawing.split.value import Printed, Split
 from falsework.redrawing.value import Change, Redraw, Treated
 from falsework.report import paper, pictures
@@ -15,6 +16,7 @@ from falsework.report.colour import BED, PART, SUPPORT, Rgb, hatch_rgb
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
+from falsework.wording.cautions import Task, cautions
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -121,6 +123,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         common=tuple(words.sentence(n) for n in common),
         why_not=_why_not(redraw),
         notes=notes(redraw),
+        cautions=cautions(*Task, job=replace(job_of(redraw.process), turned=True)),
         span=words.with_unit(redraw.span_mm, "mm"),
         limit=words.with_unit(redraw.limit_deg, "°", 0),
         words=words,

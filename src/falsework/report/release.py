@@ -8,12 +8,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.release.value import Cut, PieceRelease, Remedy, State, Vector
 from falsework.report import paper, pictures
 from falsework.report.colour import BED, PART, SUPPORT, hatch_rgb
 from falsework.report.scene import Scene
 from falsework.wording import figures as words
+from falsework.wording.cautions import Task, cautions
 
 HATCH = {
     State.STAYS: 0,
@@ -61,7 +63,6 @@ class Section:
     notes: dict[int, str]  # word beside a tag
     failing: bool
     remedies: tuple[Remedy, ...] | None
-    cautions: tuple[str, ...]
 
 
 def release_of_plan(
@@ -80,7 +81,6 @@ def release_of_plan(
         notes={piece.number: NOTE[piece.state] for piece in release.pieces if piece.state in NOTE},
         failing=bool(release.failing),
         remedies=None if remedies is None else tuple(remedies),
-        cautions=release.cautions,
     )
 
 
@@ -90,6 +90,7 @@ def release_html(plan: Plan, remedies: Sequence[Remedy] | None = None) -> str:
 
     section = release_of_plan(plan, make_scene(plan.geometry) if plan.geometry else None, remedies)
     assert section is not None
+    job = job_of(plan.process, plan.part.turn_deg, plan.release)
     size = " × ".join(words.number(v, 1) for v in plan.part.size_mm)
     return paper.render(
         "release.html",
@@ -97,6 +98,7 @@ def release_html(plan: Plan, remedies: Sequence[Remedy] | None = None) -> str:
         section=section,
         size=f"{size}\u00a0mm",
         sheet=plan.part.digest[:12],
+        cautions=cautions(Task.TAKE_OFF, Task.USE, job=job),
         words=words,
     )
 

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 
 from falsework.coupon.conditions import clean_droop_mm, other_fan
 from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo
+from falsework.planning.handling import job_of
 from falsework.report import curves, paper, tuning_words
 from falsework.tuning.process_file import evidence_of
 from falsework.tuning.survey import CLOSED_FINISH
 from falsework.wording import figures as words
+from falsework.wording.cautions import Task, cautions
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
@@ -76,6 +78,7 @@ def tuning_html(found: Tuned) -> str:
         elsewhere_count=len(own) - len(near),
         evidence=_evidence(found),
         rows=[_row(row) for row in own],
+        cautions=cautions(Task.PRINT, Task.TAKE_OFF, job=job_of(r.process)),
     )
 
 

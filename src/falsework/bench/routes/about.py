@@ -23,6 +23,7 @@ from falsework.process.schema import Setting, describe
 from falsework.process.toml import dump_process, override, parse_process
 from falsework.request.weights import Weights
 from falsework.version import __version__
+from falsework.wording import cautions
 
 router = APIRouter(prefix="/api", tags=["bench"])
 ProcessName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
@@ -107,6 +108,14 @@ def _rows(table: str, kind: type[Any]) -> list[dict[str, Any]]:
 def _process(service: Service, name: str, text: str | None, basis: str) -> dict[str, Any]:
     process = builtin(name) if text is None else parse_process(text, name)
     return {"name": name, "builtin": text is None, "basis": basis, "process": encode(process)}
+
+
+@router.get("/cautions", response_model=shapes.CautionsOut, responses=shapes.errors())
+async def told_cautions() -> Response:
+    """What can hurt people, by what a page leads to."""
+    tasks = {task.value: encode(cautions.cautions(task)) for task in cautions.Task}
+    tasks["turn"] = encode((cautions.TURNED,))
+    return Json({"tasks": tasks, "rules": cautions.RULES})
 
 
 @router.get("/processes", response_model=shapes.ProcessesOut, responses=shapes.errors())

@@ -1,5 +1,6 @@
 // The page of the bench: which place is shown, files that are dropped, and whether the bench can be reached.
 
+import { fetchCautions } from "./cautions.js";
 import { get, isReachable, onReach, reached } from "./api.js";
 import { bringIn, bringingNotices, isProgram, limitTo, onBringing, refuse } from "./bringing.js";
 import { h, morph } from "./dom.js";
@@ -73,6 +74,7 @@ function isBusy({ running, waiting }) {
 async function meet() {
   try {
     const bench = await get("/api/bench");
+    await fetchCautions();
     isBusy(bench.busy);
     limitTo(bench.limits.upload_bytes);
     return true;

@@ -1,6 +1,7 @@
 // The ledger: prints and readings, to be searched, compared, carried out and brought in.
 
 import { get } from "../api.js";
+import { cautionSection, fetchCautions } from "../cautions.js";
 import { h, morph } from "../dom.js";
 import { Stream } from "../live.js";
 import { address, go, note } from "../route.js";
@@ -44,6 +45,7 @@ export class LedgerPage {
     if (this.print) return void this.print.load();
     const query = `search=${encodeURIComponent(this.search)}`;
     try {
+      await fetchCautions();
       const [prints, readings] = await Promise.all([get(`/api/prints?${query}`), get(`/api/readings?${query}&page=${this.pageNo}&numbers=${encodeURIComponent(this.numbers)}`)]);
       Object.assign(this, { prints, readings, error: null });
     } catch (error) {
@@ -95,7 +97,7 @@ export class LedgerPage {
       h("form", { class: "inline", role: "search", onsubmit: (e) => e.preventDefault() },
         h("label", { for: "search-ledger" }, "Find ", h("input", { id: "search-ledger", type: "search", value: this.search || "", oninput: (e) => this.find(e.target.value) }))),
       this.numbers ? h("p", { role: "status" }, `Only readings ${this.numbers.replaceAll(",", ", ").replaceAll("-", " to ")} are shown. `, h("a", { href: "/ledger" }, "Show the whole ledger")) : null,
-      this.prints ? [this.numbers ? null : this.printList(), this.readingList(), this.numbers ? null : this.carrying()] : h("p", { role: "status" }, this.error ? "" : "The ledger is being opened…")));
+      this.prints ? [this.numbers ? null : this.printList(), this.readingList(), this.numbers ? null : this.carrying(), cautionSection(["take off"])] : h("p", { role: "status" }, this.error ? "" : "The ledger is being opened…")));
   }
 
   printList() {

@@ -1,5 +1,6 @@
 // One print's page: what it was, its photographs, what was read off it; beside another print to compare.
 
+import { cautionSection, fetchCautions } from "../cautions.js";
 import { get, patch, post, raw } from "../api.js";
 import { h, morph, unseen } from "../dom.js";
 import { address, go, here } from "../route.js";
@@ -39,6 +40,7 @@ export class PrintPage {
 
   async load() {
     try {
+      await fetchCautions();
       [this.print, this.prints, this.other] = await Promise.all([get(`/api/prints/${this.id}`), get("/api/prints"), this.withId ? get(`/api/prints/${this.withId}`) : null]);
       this.error = null;
     } catch (error) {
@@ -84,7 +86,8 @@ export class PrintPage {
         h("p", {}, h("label", { class: "button", for: "print-photo" }, "Add a photograph…"),
           h("input", { id: "print-photo", class: "unseen", type: "file", multiple: true, accept: "image/jpeg,image/png,image/webp", onchange: (e) => this.photograph(e.target) }))),
       h("section", { "aria-labelledby": "h-print-readings" }, h("h2", { id: "h-print-readings" }, "What was read off it"), this.readings(print)),
-      h("section", { "aria-labelledby": "h-record" }, h("h2", { id: "h-record" }, "Record what you see"), this.recording.view(print.spots || [], print.readings, this.cell))));
+      h("section", { "aria-labelledby": "h-record" }, h("h2", { id: "h-record" }, "Record what you see"), this.recording.view(print.spots || [], print.readings, this.cell)),
+      cautionSection(["take off", "use"])));
   }
 
   /** Facts of this print, and of another beside it. */

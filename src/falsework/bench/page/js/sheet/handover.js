@@ -1,6 +1,7 @@
 // Section 8: hand over. The files, the written report, and the sheet on paper.
 
 import { post } from "../api.js";
+import { cautionList } from "../cautions.js";
 import { h, unseen } from "../dom.js";
 import { address, go } from "../route.js";
 import { withUnit } from "../words.js";
@@ -50,12 +51,7 @@ export class Handover extends Section {
         ready ? h("p", {}, h("a", { class: "button", href: store.url("/files.zip"), download: "" }, "All in one archive (zip)")) : null)
         : atWork(stage) ? null : h("p", {}, "3MF, STL, settings sheet and report are written when you ask for them; they say what this sheet says."),
       h("h3", {}, "Before it is printed"),
-      h("ul", { class: "cautions" },
-        h("li", {}, h("b", {}, "Hot: "), `the nozzle works at ${withUnit(store.sheet.process.material.nozzle_temperature_c, "°C", 0)} and the bed at ${withUnit(store.sheet.process.material.bed_temperature_c, "°C", 0)}. Let both cool before you reach in.`),
-        h("li", {}, h("b", {}, "Moving: "), "keep hands, hair, sleeves and cords out of the machine while it runs."),
-        h("li", {}, h("b", {}, "Fumes: "), "melted filament gives off vapour and fine dust. Air the room, or draw the air off."),
-        h("li", {}, h("b", {}, "Watch the first layers"), " and every height at which an underside begins; see By height."),
-        h("li", {}, "The maker's manual and the rules of your house come first, wherever they say otherwise.")),
+      cautionList([], store.sheet.cautions),
       h("h3", { class: "no-print" }, "Once it is printed"),
       h("p", { class: "no-print" }, h("button", { type: "button", disabled: store.stage("release").state !== "ready", onclick: () => this.printed() }, "Record that it was printed"),
         " Its page in the ledger then takes photographs and what you see."),

@@ -1,5 +1,6 @@
 // Section 3: how it should lie. Alternatives side by side, their prices drawn, and what is marked on the part.
 
+import { cautionList } from "../cautions.js";
 import { h, keep, unseen } from "../dom.js";
 import { multiplied, turnedBack, turnMatrix } from "../figure/eye.js";
 import { Plate } from "../figure/plate.js";
@@ -128,6 +129,7 @@ export class Lies extends Section {
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
         h("p", { class: "sub" }, "Price: filament, machine time, marks and risk, weighed. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better; risk counts too and is not drawn. ",
           words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`)),
+      cautionList(["turn"]),
       this.marks.view(),
     ];
   }

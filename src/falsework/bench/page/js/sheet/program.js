@@ -1,6 +1,7 @@
 // What the machine will do: a machine program that somebody's own slicing program made comes to the sheet, is
 // audited against it, and what was found is shown, worst first, in table and figure.
 
+import { cautionList } from "../cautions.js";
 import { bringProgram, limit, PROGRAM_FILES } from "../bringing.js";
 import { announce, h, unseen } from "../dom.js";
 import { pieces } from "../figure/solids.js";
@@ -189,7 +190,8 @@ export class Program extends Section {
         h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Program"), h("th", { scope: "col" }, "Plan"))),
         h("tbody", {}, said.figures.map(([name, is, planned]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, is), h("td", {}, planned || "–")))))),
       this.undersides(audit, said),
-      h("p", { class: "sub" }, "Read by its motion alone; comments were not looked at. Droop is predicted, not measured. What the machine does of its own is not seen here: stay by the first layers, and keep to the maker's manual and your own rules."),
+      h("p", { class: "sub" }, "Read by its motion alone; comments were not looked at. Droop is predicted, not measured. What the machine does of its own is not seen here."),
+      cautionList(["print"]),
       stale ? null : h("p", { class: "inline no-print" },
         h("a", { class: "button", href: this.store.url("/audit/report.html?view=1"), target: "_blank", rel: "noopener" }, "The audit as a page, to look at or print", unseen(" (opens a new tab)")),
         h("a", { class: "button", href: this.store.url("/audit/report.html"), download: "" }, "Take the page"),

@@ -1,5 +1,6 @@
 // Changing the part itself: faces that must stay, the changes that make its undersides hold, and what they save.
 
+import { cautionList } from "../cautions.js";
 import { hatchSample, inkOn, tones } from "../colour.js";
 import { h, unseen } from "../dom.js";
 import { Plate } from "../figure/plate.js";
@@ -118,6 +119,7 @@ export class Redraw extends Section {
       found.why_not ? h("p", {}, found.why_not) : null,
       found.by_hand.length ? [h("h3", {}, "By hand, after printing"), h("ul", { class: "cautions" }, found.by_hand.map((line) => h("li", {}, line)))] : null,
       h("ul", { class: "cautions" }, found.notes.map((line) => h("li", {}, line))),
+      h("h3", {}, "Cautions"), cautionList(["print", "take off", "rework", "use"]),
       h("h3", { class: "no-print" }, "Files"),
       h("ul", { class: "files no-print" }, found.files.map((name) => h("li", {},
         ready ? h("a", { href: `${store.url("/redrawn/")}${name}`, download: "" }, name) : h("span", {}, name),

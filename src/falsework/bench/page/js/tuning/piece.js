@@ -1,5 +1,6 @@
 // One test piece: its files, and the form in which it is read off.
 
+import { cautionList, fetchCautions } from "../cautions.js";
 import { get, post } from "../api.js";
 import { h, morph, unseen } from "../dom.js";
 import { address, go, here } from "../route.js";
@@ -37,6 +38,7 @@ export class PiecePage {
 
   async load() {
     try {
+      await fetchCautions();
       this.piece = await get(`/api/coupons/${encodeURIComponent(this.code)}`);
       this.error = null;
     } catch (error) {
@@ -67,10 +69,7 @@ export class PiecePage {
         piece.files.length ? h("ul", { class: "files" }, piece.files.map((name) => h("li", {}, h("a", { href: url + name, download: "" }, name), h("span", {}, ` ${FILES[name] || ""}`),
           name === "sheet.html" ? [" ", h("a", { href: `${url}${name}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null)))
           : h("p", {}, "Its files were cleared away. ", piece.can_be_made && h("button", { type: "button", onclick: () => this.again() }, "Make them again")),
-        h("ul", { class: "cautions" },
-          h("li", {}, "Let nozzle, bed and piece cool before you reach in; keep hands and sleeves out of the machine while it runs; air the room."),
-          h("li", {}, "Wear eye protection when you break supports off; pull and cut away from your hand."),
-          h("li", {}, "The maker's manual and the rules of your house come first."))),
+        cautionList(["print", "take off"])),
       h("p", {}, h("a", { href: "/tuning" }, "To what is to be set"))));
   }
 }

@@ -1,5 +1,6 @@
 // Tuning: test pieces, what was read off them, what to set, and what to print next.
 
+import { cautionSection, fetchCautions } from "../cautions.js";
 import { get, post } from "../api.js";
 import { h, morph, unseen } from "../dom.js";
 import { finished, Stream } from "../live.js";
@@ -58,6 +59,7 @@ export class TuningPage {
       return;
     }
     try {
+      await fetchCautions();
       const [{ list }, { coupons }, state] = await Promise.all([
         processes(), get("/api/coupons"), get(`/api/tuning?process=${encodeURIComponent(this.process)}`)]);
       Object.assign(this, { list, coupons, state, error: null });
@@ -129,6 +131,7 @@ export class TuningPage {
       h("section", { "aria-labelledby": "h-set" }, h("h2", { id: "h-set" }, "What to set"), this.whatToSet()),
       h("section", { "aria-labelledby": "h-next" }, h("h2", { id: "h-next" }, "What to print next"), this.next()),
       h("section", { "aria-labelledby": "h-pieces" }, h("h2", { id: "h-pieces" }, "Test pieces"), this.pieces()),
+      cautionSection(["print", "take off"]),
     ];
   }
 
