@@ -1,8 +1,8 @@
 """Thousands of plans of turned, scaled, jittered and snapped parts: none may end by a library's failure.
 
 Run ``python benchmarks/fuzz.py [--folder MESHES] [--cases 1000] [--seed 0] [--seconds 600]``. Without a
-folder the demo parts are taken. Each case is told wholly by its number: ``--seed N --cases 1`` repeats one. It
-has 30 to 70 layers of 0.9 mm and goes through layers, need, choice, sweep, structure and stance. What is
+folder the demo parts are taken. Each case is told wholly by its number: ``--seed N --cases 1`` repeats one.
+It has 30 to 70 layers of 0.9 mm and goes through layers, need, choice, sweep, structure and stance. What is
 refused in one sentence counts as refused, any other exception as failed. The last line counts how often the
 polygon library gave up on a region and the coarser ways served.
 """

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+import falsework.planning
 from falsework.cli.app import run
 from falsework.errors import PartError
 from falsework.files import folder as folder_module
@@ -37,6 +38,8 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable], None]:
         module = types.ModuleType("falsework.planning.pipeline")
         module.plan_for = module.inspect_for = function  # type: ignore[attr-defined]
         monkeypatch.setitem(sys.modules, "falsework.planning.pipeline", module)
+        for name in ("plan_for", "inspect_for"):  # kept there once they have been looked up
+            monkeypatch.setitem(vars(falsework.planning), name, function)
 
     put(lambda *_, **__: bracket_plan())
     return put

@@ -87,9 +87,11 @@ def run(arguments: Sequence[str]) -> int:
             return _stopped(session)
         except FalseworkError as error:
             return _refused(session, error)
-        except MemoryError:
-            cure = "Use a coarser mesh or thicker layers, or a machine with more memory"
-            return _refused(session, PartError("part", "there is not enough memory for it", cure))
+        except MemoryError as error:
+            from falsework.cli.guard import CURE, OverBudget
+
+            why = str(error) if isinstance(error, OverBudget) else "there is not enough memory for it"
+            return _refused(session, PartError("part", why, CURE))
         except BrokenPipeError:  # the reader of our output has gone, as with '| head'
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return REFUSED

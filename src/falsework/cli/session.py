@@ -42,7 +42,15 @@ class Session:
 
     @contextlib.contextmanager
     def progress(self) -> Iterator[Watch]:
-        """A watch that draws a bar on stderr if that is a terminal, and is quiet otherwise."""
+        """A watch that draws a bar on stderr if that is a terminal, and is quiet otherwise; work within is
+        guarded: see :mod:`falsework.cli.guard`."""
+        from falsework.cli.guard import guarded
+
+        with guarded(), self._shown() as watch:
+            yield watch
+
+    @contextlib.contextmanager
+    def _shown(self) -> Iterator[Watch]:
         if not sys.stderr.isatty():
             yield Watch(stop=lambda: self.stopping)
             return
