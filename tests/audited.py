@@ -460,11 +460,10 @@ def faults() -> dict[str, tuple[str, Callable[[], bytes | tuple[bytes, Plan]]]]:
         "left hot": ("left hot", _left_hot),
         "held back": ("held back", _held_back),
         "homes in between": ("homes in between", lambda: _lines(_tower().end(), 200, "G28 X")),
-        "off the plate": ("outside", lambda: block(
-            Writer(), shapely.box(210, 50, 226, 60), heights(1.0)).end().bytes()),
+        "off the plate": ("outside", lambda: _planned(shift=(130.0, 0.0))),
         "below the bed": ("below the bed", lambda: _raised(-0.5)),
-        "inch for mm": ("outside", lambda: _swap("G21", "G20")),
-        "relative for absolute": ("overfed", lambda: _swap("M82", "M83", relative=False)),
+        "inch for mm": ("unit", lambda: _swap("G21", "G20")),
+        "relative for absolute": ("overfed throughout", lambda: _swap("M82", "M83", relative=False)),
         # strands and what lies beneath
         "first layer high": ("off the bed", lambda: _raised(0.3)),
         "layer missing": ("floats", _skipped),

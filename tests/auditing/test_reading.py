@@ -114,3 +114,32 @@ def test_volumes_declared_by_option() -> None:
     plain = survey(SOUND, load_process("pla-0.4"))
     as_volume = survey(SOUND, load_process("pla-0.4"), volumetric=True)
     assert as_volume.pushed_mm3 == pytest.approx(plain.pushed_mm3 / (np.pi / 4 * 1.75**2))
+
+
+def test_of_several_programs_in_an_archive_it_says_which() -> None:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        archive.writestr("readme.txt", "x" * 100_000)
+        archive.writestr("small.gcode", SOUND[:2000])
+        archive.writestr("large.gcode", SOUND)
+    result = audit(out.getvalue())
+    says = next(f.says for f in result.findings if f.kind == "archive")
+    assert "2 programs" in says and "large.gcode" in says
+
+
+def test_a_very_long_line_is_one_sentence() -> None:
+    lines = SOUND.split(b"\n")
+    at = len(lines) // 2
+    spoilt = b"\n".join([*lines[:at], b"G1 X1 " * 400_000, *lines[at:]])
+    (finding,) = audit(spoilt).findings
+    assert finding.kind == "garbled" and "one line without sense" in finding.says
+    assert finding.lines == (at + 1,)
+
+
+@pytest.mark.parametrize(
+    "line", ['M862.3 P "GULL"', 'M486 A"cleat"', 'M98 P"start.g"', "T0 R", "M117 a? b!", "T?"]
+)
+def test_words_that_a_machine_accepts_are_not_garbled(line: str) -> None:
+    result = audit(line.encode() + b"\n" + SOUND)
+    assert all(f.kind != "garbled" for f in result.findings)
+    assert audit(b"\xef\xbb\xbf" + SOUND).findings == ()

@@ -16,7 +16,7 @@ from falsework.auditing import reading
 from falsework.auditing.deposit import BED, PART, Layer, rebuild
 from falsework.auditing.survey import survey, usual, width_mm
 from falsework.kernels.bead.laying import bead_section, bead_width
-from falsework.kernels.bead.program import LINE
+from falsework.kernels.bead.machine import LINE
 from falsework.process import load_process
 from falsework.process.derived import bead_section_mm2
 from programs import Writer, block, heights

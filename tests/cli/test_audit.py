@@ -32,7 +32,7 @@ def test_a_program_that_does_what_the_plan_asks_for(folder, monkeypatch, capsys)
     for name in ("table.gcode", "table.gcode.gz"):
         assert run(["audit", name, "--plan", "plan"]) == 0
         said = capsys.readouterr().out
-        assert said.startswith("It does what the plan asks for.")
+        assert said.startswith("Print it: it does what the plan asks for.")
         assert "0.400 of 0.400" in said and "as planned" in said
         assert "the part in it: turned by 90.00°, moved by 200.00, 0, 0 mm" in said
 
@@ -43,7 +43,8 @@ def test_findings_are_a_table_and_an_exit_code(folder, monkeypatch, capsys) -> N
     assert run(["audit", "gap.gcode", "--plan", "plan"]) == 1
     said = capsys.readouterr().out
     assert "has an air gap of 0.6 mm, wider than the 0.4 mm planned" in said
-    assert "Set the air gap in whole layers (1)" in said
+    assert said.startswith("Look at this before you print: underside 1")
+    assert "What to do: Set the air gap in whole layers." in said and "Where: layer 11" in said
     assert run(["audit", "gap.gcode", "--plan", "plan", "--worst", "fault"]) == 0
     capsys.readouterr()
     assert (folder / "gap.gcode").read_bytes() == before
@@ -54,7 +55,7 @@ def test_json_is_one_document_that_reads_back(folder, monkeypatch, capsys) -> No
     assert run(["audit", "bridge.gcode", "--json"]) == 1
     text = capsys.readouterr().out
     document = json.loads(text)
-    assert document["schema"] == "falsework.audit/1"
+    assert document["schema"] == "falsework.audit/2"
     assert document["findings"][0]["kind"] == "long bridge"
     assert document["findings"][0]["found"] == pytest.approx(45.0, abs=0.05)
     assert Audit.from_json(text).to_json() == text
@@ -95,5 +96,31 @@ def test_options_that_contradict_each_other_are_wrong_usage(folder, monkeypatch,
 
 def test_a_folder_without_a_plan_is_refused(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
-    assert run(["audit", "table.gcode", "--plan", "elsewhere"]) == 1
+    assert run(["audit", "table.gcode", "--plan", "elsewhere"]) == 2
     assert "elsewhere" in capsys.readouterr().err
+
+
+def test_the_program_is_never_replaced_by_its_page(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    before = (folder / "bridge.gcode").read_bytes()
+    assert run(["audit", "bridge.gcode", "--out", "bridge.gcode"]) == 2
+    assert run(["audit", "bridge.gcode", "--out", "table.gcode"]) == 2
+    capsys.readouterr()
+    assert (folder / "bridge.gcode").read_bytes() == before
+
+
+def test_a_bed_counts_where_it_is_named(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    assert run(["audit", "table.gcode"]) == 0
+    capsys.readouterr()
+    assert run(["audit", "table.gcode", "--bed", "60x60"]) == 1
+    assert capsys.readouterr().out.startswith("Do not print this: the print reaches from")
+    assert run(["audit", "table.gcode", "--bed", "300x300x200,centre"]) == 0
+    capsys.readouterr()
+    assert run(["audit", "table.gcode", "--bed", "wide"]) == 2
+
+
+def test_alone_it_says_what_a_plan_would_add(folder, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(folder)
+    run(["audit", "table.gcode"])
+    assert "Held against its part or plan it would also tell" in capsys.readouterr().out

@@ -1,6 +1,7 @@
 """What a machine program will really print: its strands, and what lies beneath each."""
 
 from falsework.auditing.pipeline import audit
-from falsework.auditing.value import Audit, Finding, Level, UndersideAudit
+from falsework.auditing.request import Bed, Reads
+from falsework.auditing.value import Audit, Decision, Finding, Level, UndersideAudit
 
-__all__ = ["Audit", "Finding", "Level", "UndersideAudit", "audit"]
+__all__ = ["Audit", "Bed", "Decision", "Finding", "Level", "Reads", "UndersideAudit", "audit"]

@@ -10,18 +10,19 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.auditing.plate import FLAT_MM
 from falsework.auditing.reading import Program, moves
 from falsework.auditing.survey import Survey, Usual
-from falsework.kernels.bead import laying
+from falsework.kernels.bead import cells, laying
 from falsework.kernels.bead import resting as field_of
 from falsework.kernels.bead import strands as cut
-from falsework.kernels.bead.resting import ASIDE, BED, OWNERS, PART, SUPPORT
+from falsework.kernels.bead.resting import ASIDE, BED, FLAT, OWNERS, PART, SUPPORT
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import filament_section_mm2, reach_fraction
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
-__all__ = ["ASIDE", "BED", "CONTACT", "OWNERS", "PART", "SUPPORT", "Layer", "Runs", "rebuild"]
+__all__ = ["ASIDE", "BED", "CONTACT", "FLAT", "OWNERS", "PART", "SUPPORT", "Layer", "Runs", "rebuild"]
 
 CONTACT = 0.1  # of a strand's height: what lies no deeper beneath its underside carries it
 WINDOW_MM = 5.0  # how deep beneath a strand a gap is still looked for
@@ -29,6 +30,7 @@ FAR_MM = 6.0  # how far sideways something that carries is looked for
 _CELLS = 6_000_000  # of the field of tops, at most
 _SHELVES = 6  # earlier layers kept as beads
 _MOST_STRANDS = 400_000  # of one layer judged at a time; more come in several goes
+_RECENT = 3.2  # layers in which fill must come back
 _UNLIKELY = 0.15  # misfit by which another height must be better than the commonest depth
 
 
@@ -79,6 +81,7 @@ class Layer:
     height_mm: Floats
     width_mm: Floats
     owner: NDArray[np.uint8]
+    fills: NDArray[np.bool_]
     share: Floats
     resting: Floats
     near: Floats
@@ -108,15 +111,29 @@ def all_part(z_mm: float, height_mm: float, ends: Floats) -> NDArray[np.uint8]:
     return np.full(len(ends), PART, np.uint8)
 
 
+@dataclass(frozen=True)
+class Carrying:
+    """What counts as carried, and whose strands are.
+
+    ``span_mm``: held stretches shorter than this bridge without trouble; ``carry_mm``: through a gap no wider
+    than this, what is beneath still carries, but for the bed; ``owners`` as :data:`Owners`.
+    """
+
+    span_mm: float = 2.0
+    carry_mm: float = 0.0
+    owners: Owners = all_part
+
+
+TOUCHING = Carrying()  # only what touches carries
+
+
 def rebuild(
     program: Program,
     found: Survey,
     process: Process,
     usual: Usual,
     *,
-    span_mm: float = 2.0,
-    carry_mm: float = 0.0,
-    owners: Owners = all_part,
+    carrying: Carrying = TOUCHING,
     volumetric: bool = False,
     watch: Watch = QUIET,
 ) -> Iterator[Layer]:
@@ -125,12 +142,11 @@ def rebuild(
     ``found``: its survey; ``usual``: height and width that settle which of several readings of a strand is
     meant. Memory: the field of tops (at most 6 M cells) and a few layers, whatever the program's length.
     """
-    field = _Field(found, process)
-    shelves: deque[_Shelf] = deque(maxlen=_SHELVES)
+    grid = _Field(found, process)
     needed = math.ceil(field_of.LINES * (1.0 - reach_fraction(process)) - 1e-9)
-    state = _State(usual.height_mm, needed, span_mm, carry_mm)
+    state = _State(grid, found, usual, carrying, needed, usual.height_mm)
     for index, rows in by_layer(program, process, volumetric, watch):
-        layer = _judged(index, rows, field, shelves, state, usual, owners)
+        layer = _judged(index, rows, state)
         if layer is not None:
             yield layer
 
@@ -172,8 +188,27 @@ class _Field:
         shape = int(deep / self.size) + 1, int(wide / self.size) + 1
         self.top = np.zeros(shape, np.float32)
         self.owner = np.zeros(shape, np.uint8)
+        self.woven = np.zeros(shape, np.uint8)  # whether the last strand there was fill
+        self.inside = np.full(
+            shape, -1.0, np.float32
+        )  # height up to which the cell lies inside what is filled
         self.bin = max(2.0, 8.0 * self.size, math.sqrt(wide * deep / 250_000))
         self.columns, self.rows = int(wide / self.bin) + 1, int(deep / self.bin) + 1
+
+    def enclose(self, ends: Floats, z_mm: float, step_mm: float) -> None:
+        """Note which cells a layer that has been laid encloses."""
+        x, y = ends[:, [0, 3]], ends[:, [1, 4]]
+        rows, columns = self.top.shape
+        near = 3.0 * self.size  # so that what lies outside goes all round
+        window = (
+            max(0, int((float(y.min()) - near - self.bottom) / self.size)),
+            min(rows, int((float(y.max()) + near - self.bottom) / self.size) + 2),
+            max(0, int((float(x.min()) - near - self.left) / self.size)),
+            min(columns, int((float(x.max()) + near - self.left) / self.size) + 2),
+        )
+        cells.enclose(
+            self.top, self.woven, self.inside, window, z_mm, z_mm - 0.5 * step_mm, z_mm - _RECENT * step_mm
+        )
 
     @property
     def frame(self) -> tuple[float, float, float]:
@@ -182,15 +217,25 @@ class _Field:
 
 @dataclass(eq=False)
 class _State:
-    """What one layer hands to the next."""
+    """What all layers share, and what one hands to the next."""
 
-    height_mm: float
+    grid: _Field
+    found: Survey
+    usual: Usual
+    carrying: Carrying
     needed: int  # lines of a strand's width that must be carried
-    span_mm: float  # held stretches shorter than this bridge without trouble
-    carry_mm: float  # through a gap no wider than this, what is beneath still carries
+    height_mm: float
     z_mm: float = 0.0
     path: float = -1.0
+    shelves: deque[_Shelf] = field(default_factory=lambda: deque(maxlen=_SHELVES))
     spans: Floats = field(default_factory=lambda: np.empty((1024, 5)))  # scratch, kept for its size
+
+    def owners(self, z_mm: float, height_mm: float, ends: Floats) -> NDArray[np.uint8]:
+        owner = self.carrying.owners(z_mm, height_mm, ends)
+        ground = self.found.ground
+        if ground.has_flat and z_mm < FLAT_MM:
+            owner[ground.flat_at(0.5 * (ends[:, 0:2] + ends[:, 3:5]))] = FLAT
+        return owner
 
 
 @dataclass(eq=False)
@@ -203,16 +248,41 @@ class _Shelf:
     high_mm: float
     bins: tuple[Indices, Indices] | None = None
 
+    def binned(self, field: _Field) -> tuple[Indices, Indices]:
+        if self.bins is None:
+            self.bins = cut.bins_of(
+                self.beads, field.left, field.bottom, field.bin, field.columns, field.rows
+            )
+        return self.bins
 
-def _judged(
-    index: int,
-    rows: Floats,
-    field: _Field,
-    shelves: deque[_Shelf],
-    state: _State,
-    usual: Usual,
-    owners: Owners,
-) -> Layer | None:
+
+@dataclass(eq=False)
+class _Beads:
+    """Strands of the layer at hand; ``share`` (n,) of each that rests, ``doubtful`` the ones to look at
+    closer.
+    """
+
+    rows: Floats
+    ends: Floats
+    middle: Floats
+    long: Floats
+    half: Floats
+    height: Floats
+    share: Floats
+    doubtful: Indices
+
+    @property
+    def path(self) -> Floats:
+        return self.rows[:, cut.PATH]
+
+    @property
+    def unit(self) -> Floats:
+        """(n, 2) the way each runs."""
+        return (self.ends[:, 3:5] - self.ends[:, 0:2]) / self.long[:, None]
+
+
+def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
+    field, usual, carry = state.grid, state.usual, state.carrying.carry_mm
     rows, ends, long, section, low, top, travels, blobs, order = laying.sort_out(rows)
     if len(rows) == 0:
         return None
@@ -220,82 +290,97 @@ def _judged(
         ends, long, section, top, field.top, *field.frame, state.z_mm, state.height_mm, usual.height_mm,
         usual.width_mm, _UNLIKELY,
     )  # fmt: skip
-    owner = owners(top, step, ends)
+    owner = state.owners(top, step, ends)
     share, resting, near, gap, sunk, doubtful = field_of.rest(
-        ends, half, height, field.top, field.owner, *field.frame, CONTACT, WINDOW_MM, state.carry_mm
+        ends, half, height, field.top, field.owner, field.inside, *field.frame, CONTACT, WINDOW_MM, carry
     )
+    laid = _Beads(rows, ends, middle, long, half, height, share, doubtful)
     # before it is laid: what carries it is looked for in what was there
     runs = _NO_RUNS
     if len(doubtful):
-        pieces = _stretches(doubtful, ends, middle, long, half, height, share, field, shelves, state)
-        runs = _runs(pieces, doubtful, rows, ends, long, half, height, field, state)
-    path = rows[:, cut.PATH]
+        pieces = _stretches(laid, state)
+        runs = _runs(pieces[~_inside(pieces, laid, state)], laid, state)
+    fills = _open_paths(laid)
     twice, touch, struck = field_of.lay(
-        order, ends, half, height, owner, path, travels, field.top, field.owner, *field.frame
-    )
-    if len(runs):
-        runs = _held_beside(runs, touch, path)
-    shelves.append(_Shelf(beads, middle, low, top))
-    state.height_mm, state.z_mm, state.path = step, top, float(path[-1])
-    return Layer(
-        index, top, step, rows, ends, long, section, height, 2.0 * half, owner, share, resting, near, gap,
-        sunk, twice, runs, blobs, travels, struck,
+        order, ends, half, height, owner, laid.path, fills, travels, field.top, field.owner, field.woven,
+        *field.frame,
     )  # fmt: skip
+    field.enclose(ends, top, step)
+    if len(runs):
+        runs = _held_beside(runs, touch, laid.path)
+    state.shelves.append(_Shelf(beads, middle, low, top))
+    state.height_mm, state.z_mm, state.path = step, top, float(laid.path[-1])
+    return Layer(
+        index, top, step, rows, ends, long, section, height, 2.0 * half, owner, fills, share, resting, near,
+        gap, sunk, twice, runs, blobs, travels, struck, )  # fmt: skip
 
 
-def _stretches(
-    doubtful: Indices,
-    ends: Floats,
-    middle: Floats,
-    long: Floats,
-    half: Floats,
-    height: Floats,
-    share: Floats,
-    field: _Field,
-    shelves: deque[_Shelf],
-    state: _State,
-) -> Floats:
+def _open_paths(laid: _Beads) -> NDArray[np.bool_]:
+    """(n,) whether each strand's path ends elsewhere than it began: fill, and not a wall."""
+    path, ends = laid.path, laid.ends
+    begins = np.flatnonzero(np.diff(path, prepend=-1.0) != 0.0)
+    finishes = np.append(begins[1:], len(path)) - 1
+    gap = np.hypot(*(ends[begins, 0:2] - ends[finishes, 3:5]).T)
+    closed = (gap < 2.4 * laid.half[begins]) & (finishes > begins + 1)
+    return np.repeat(~closed, np.diff(np.append(begins, len(path))))
+
+
+def _stretches(laid: _Beads, state: _State) -> Floats:
     """(m, 4) place in ``doubtful``, from, to, carried share of stretches in air; sets ``share`` of these."""
-    under = middle[doubtful] - height[doubtful]
+    field, doubtful, height, carry = state.grid, laid.doubtful, laid.height, state.carrying.carry_mm
+    under = laid.middle[doubtful] - height[doubtful]
     tall = float(height[doubtful].max())
-    low, high = float(under.min()) - max(tall, state.carry_mm), float(under.max()) + tall
+    low, high = float(under.min()) - max(tall, carry), float(under.max()) + tall
     whole = np.zeros(len(doubtful), np.bool_)
     spans, count = state.spans, 0
-    for shelf in reversed(shelves):  # what carries is most often what was laid last
+    for shelf in reversed(state.shelves):  # what carries is most often what was laid last
         if shelf.high_mm < low or shelf.low_mm > high:
             continue
-        if shelf.bins is None:
-            shelf.bins = _binned(shelf, field)
         while True:
             more = field_of.cover(
-                ends, half, height, doubtful, whole, shelf.beads, shelf.z, *shelf.bins, field.left,
-                field.bottom, field.bin, field.columns, field.rows, CONTACT, state.carry_mm, spans, count,
+                laid.ends, laid.half, height, doubtful, whole, shelf.beads, shelf.z, *shelf.binned(field),
+                field.left, field.bottom, field.bin, field.columns, field.rows, CONTACT, carry, spans, count,
             )  # fmt: skip
             if more >= 0:
                 count = more
                 break
             state.spans = spans = np.concatenate([spans, np.empty_like(spans)])
         if whole.all():
-            share[doubtful] = 1.0
+            laid.share[doubtful] = 1.0
             return np.zeros((0, 4))
-    # the bed carries whatever is one strand high
-    on_bed = np.flatnonzero(under < np.maximum(state.carry_mm, CONTACT * height[doubtful]))
+    # the bed carries whatever is one strand high; through a gap it carries nothing
+    on_bed = np.flatnonzero(under < CONTACT * height[doubtful])
     if len(on_bed):
         rows = np.empty((len(on_bed) * field_of.LINES, 5))
         rows[:, 0] = np.repeat(on_bed, field_of.LINES)
         rows[:, 1] = np.tile(np.arange(field_of.LINES), len(on_bed))
         rows[:, 2] = 0.0
-        rows[:, 3] = np.repeat(long[doubtful[on_bed]], field_of.LINES)
-        rows[:, 4] = np.repeat(under[on_bed] < CONTACT * height[doubtful[on_bed]], field_of.LINES)
+        rows[:, 3] = np.repeat(laid.long[doubtful[on_bed]], field_of.LINES)
+        rows[:, 4] = 1.0
         spans = np.concatenate([spans[:count], rows])
         count = len(spans)
     spans = spans[:count]
-    own_long = long[doubtful]
+    own_long = laid.long[doubtful]
     found, carried = _in_air(spans, whole, own_long, state.needed, contact_only=False)
     if np.any(spans[:, 4] == 0.0):
         carried = _in_air(spans, whole, own_long, state.needed, contact_only=True)[1]
-    share[doubtful] = carried
+    laid.share[doubtful] = carried
     return found
+
+
+def _inside(pieces: Floats, laid: _Beads, state: _State) -> NDArray[np.bool_]:
+    """(m,) which stretches in air run inside what is filled, most of three points along each."""
+    field, ends = state.grid, laid.ends
+    strand = laid.doubtful[pieces[:, 0].astype(np.int64)]
+    under = 0.5 * (ends[strand, 2] + ends[strand, 5]) - laid.height[strand] - state.carrying.carry_mm
+    within = np.zeros(len(pieces), np.int64)
+    for share in (0.2, 0.5, 0.8):
+        t = (pieces[:, 1] + share * (pieces[:, 2] - pieces[:, 1])) / laid.long[strand]
+        xy = ends[strand, 0:2] + t[:, None] * (ends[strand, 3:5] - ends[strand, 0:2])
+        i = ((xy[:, 0] - field.left) / field.size).astype(np.int64)
+        j = ((xy[:, 1] - field.bottom) / field.size).astype(np.int64)
+        within += field.inside[j, i] >= under
+    return within >= 2
 
 
 def _in_air(
@@ -308,48 +393,50 @@ def _in_air(
     return found[:n], share
 
 
-def _binned(shelf: _Shelf, field: _Field) -> tuple[Indices, Indices]:
-    return cut.bins_of(shelf.beads, field.left, field.bottom, field.bin, field.columns, field.rows)
+@dataclass(eq=False)
+class _Joined:
+    """Stretches of one path that follow one another: places of the first and last, and which is whose."""
+
+    strand: Indices  # of each piece
+    begin: Floats
+    finish: Floats
+    first: Indices
+    last: Indices
+    group: Indices
 
 
-def _runs(
-    pieces: Floats,
-    doubtful: Indices,
-    rows: Floats,
-    ends: Floats,
-    long: Floats,
-    half: Floats,
-    height: Floats,
-    field: _Field,
-    state: _State,
-) -> Runs:
-    """Stretches joined along their paths, with how each end is held by what lies beneath."""
-    strand = doubtful[pieces[:, 0].astype(np.int64)]
-    begin, finish = pieces[:, 1], pieces[:, 2]
-    path = rows[:, cut.PATH]
-    if len(pieces) == 0:
-        return _NO_RUNS
+def _joined(pieces: Floats, laid: _Beads) -> _Joined:
+    strand = laid.doubtful[pieces[:, 0].astype(np.int64)]
+    begin, finish, path = pieces[:, 1], pieces[:, 2], laid.path
     joins = np.zeros(len(pieces), bool)
     joins[1:] = (
         (strand[1:] == strand[:-1] + 1)
         & (path[strand[1:]] == path[strand[:-1]])
-        & (finish[:-1] >= long[strand[:-1]] - 1e-6)
+        & (finish[:-1] >= laid.long[strand[:-1]] - 1e-6)
         & (begin[1:] <= 1e-6)
     )
     first = np.flatnonzero(~joins)
-    last = np.append(first[1:], len(pieces)) - 1
-    group = np.cumsum(~joins) - 1
-    length: Floats = np.bincount(group, weights=finish - begin, minlength=len(first)).astype(np.float64)
-    carried = np.bincount(group, weights=(finish - begin) * pieces[:, 3], minlength=len(first))
-    a, b = strand[first], strand[last]
-    unit = (ends[:, 3:5] - ends[:, 0:2]) / long[:, None]
-    start = ends[a, 0:2] + unit[a] * begin[first][:, None]
-    end = ends[b, 0:2] + unit[b] * finish[last][:, None]
+    return _Joined(strand, begin, finish, first, np.append(first[1:], len(pieces)) - 1, np.cumsum(~joins) - 1)
+
+
+def _runs(pieces: Floats, laid: _Beads, state: _State) -> Runs:
+    """Stretches joined along their paths, with how each end is held by what lies beneath."""
+    if len(pieces) == 0:
+        return _NO_RUNS
+    path, long, half, ends = laid.path, laid.long, laid.half, laid.ends
+    j = _joined(pieces, laid)
+    first, last = j.first, j.last
+    length: Floats = np.bincount(j.group, weights=j.finish - j.begin, minlength=len(first)).astype(np.float64)
+    carried = np.bincount(j.group, weights=(j.finish - j.begin) * pieces[:, 3], minlength=len(first))
+    a, b = j.strand[first], j.strand[last]
+    unit = laid.unit
+    start = ends[a, 0:2] + unit[a] * j.begin[first][:, None]
+    end = ends[b, 0:2] + unit[b] * j.finish[last][:, None]
 
     opens = np.diff(path, prepend=state.path) != 0.0  # first strand of its path
     closes = np.append(opens[1:], True)  # it may go on in the next layer, if it climbs
-    free_start = opens[a] & (begin[first] <= 1e-6)
-    free_end = closes[b] & (finish[last] >= long[b] - 1e-6)
+    free_start = opens[a] & (j.begin[first] <= 1e-6)
+    free_end = closes[b] & (j.finish[last] >= long[b] - 1e-6)
     held = np.column_stack([~free_start, ~free_end]).astype(np.int64)
     # a closed path goes on where it began
     begins = np.union1d([0], np.flatnonzero(opens))
@@ -373,25 +460,37 @@ def _runs(
             end[t] = end[k]
             b[t] = b[k]
             drop[k] = True
-    reach = np.zeros(len(a))
     sought = np.flatnonzero(
-        ~drop & ((length > state.span_mm) | ((held == 0).any(axis=1) & (length > height[a])))
+        ~drop & ((length > state.carrying.span_mm) | ((held == 0).any(axis=1) & (length > laid.height[a])))
     )
-    if len(sought):
-        points = _along(sought, first, last, group, strand, begin, finish, ends, unit, height)
-        far = field_of.reaches(points[:, 1:], field.top, *field.frame, CONTACT, state.carry_mm, FAR_MM)
-        far = np.where(far < FAR_MM, far + half[a][points[:, 0].astype(np.int64)], FAR_MM)
-        np.maximum.at(reach, points[:, 0].astype(np.int64), far)
+    reach = _reaches(sought, j, laid, state)
     # a ring beside what carries it leans on it all round
     leans = whole & on_ring[a] & (reach > 0.0) & (reach < FAR_MM)
     held[leans] = 1
     # round ends of strands leave small hollows where they meet others
     keep = ~drop & ((length > 0.5 * half[a]) | (held == 0).any(axis=1))
-    lines = np.sort(np.column_stack([rows[a, cut.LINE], rows[b, cut.LINE]]).astype(np.int64), axis=1)
+    lines = np.sort(
+        np.column_stack([laid.rows[a, cut.LINE], laid.rows[b, cut.LINE]]).astype(np.int64), axis=1
+    )
     return Runs(
         a[keep], length[keep], start[keep], end[keep], held[keep],
         (carried / np.maximum(length, 1e-9))[keep], reach[keep], lines[keep],
     )  # fmt: skip
+
+
+def _reaches(sought: Indices, j: _Joined, laid: _Beads, state: _State) -> Floats:
+    """(runs,) how far the edge of each sought run is from what carries it, at most ``FAR_MM``."""
+    reach = np.zeros(len(j.first))
+    if len(sought):
+        field = state.grid
+        points = _along(sought, j, laid)
+        far = field_of.reaches(
+            points[:, 1:], field.top, *field.frame, CONTACT, state.carrying.carry_mm, FAR_MM
+        )
+        run = points[:, 0].astype(np.int64)
+        far = np.where(far < FAR_MM, far + laid.half[j.strand[j.first]][run], FAR_MM)
+        np.maximum.at(reach, run, far)
+    return reach
 
 
 _NO_RUNS = Runs(
@@ -400,31 +499,20 @@ _NO_RUNS = Runs(
 )  # fmt: skip
 
 
-def _along(
-    sought: Indices,
-    first: Indices,
-    last: Indices,
-    group: Indices,
-    strand: Indices,
-    begin: Floats,
-    finish: Floats,
-    ends: Floats,
-    unit: Floats,
-    height: Floats,
-) -> Floats:
+def _along(sought: Indices, j: _Joined, laid: _Beads) -> Floats:
     """(p, 5) run, x, y, underside, height: three points on each of a few pieces of the sought runs."""
-    stride = np.maximum(1, (last - first + 1) // 8)
-    place = np.arange(len(group)) - first[group]
-    wanted = np.zeros(len(first), bool)
+    stride = np.maximum(1, (j.last - j.first + 1) // 8)
+    place = np.arange(len(j.group)) - j.first[j.group]
+    wanted = np.zeros(len(j.first), bool)
     wanted[sought] = True
-    piece = np.flatnonzero(wanted[group] & (place % stride[group] == 0))
+    piece = np.flatnonzero(wanted[j.group] & (place % stride[j.group] == 0))
+    s = j.strand[piece]
+    under = 0.5 * (laid.ends[s, 2] + laid.ends[s, 5]) - laid.height[s]
     out = []
     for share in (0.0, 0.5, 1.0):
-        s = strand[piece]
-        t = begin[piece] + share * (finish[piece] - begin[piece])
-        xy = ends[s, 0:2] + unit[s] * t[:, None]
-        under = 0.5 * (ends[s, 2] + ends[s, 5]) - height[s]
-        out.append(np.column_stack([group[piece], xy, under, height[s]]))
+        t = j.begin[piece] + share * (j.finish[piece] - j.begin[piece])
+        xy = laid.ends[s, 0:2] + laid.unit[s] * t[:, None]
+        out.append(np.column_stack([j.group[piece], xy, under, laid.height[s]]))
     return np.concatenate(out)
 
 

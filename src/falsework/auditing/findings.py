@@ -7,15 +7,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from falsework.auditing import plate
 from falsework.auditing.gather import Limits, droop_of
+from falsework.auditing.request import Bed
 from falsework.auditing.sites import Site, Sites, place_of
 from falsework.auditing.survey import Survey
 from falsework.auditing.value import Finding, Level
 from falsework.droop.estimate import Estimate
-from falsework.kernels.bead import program as rs274
+from falsework.kernels.bead import machine as rs274
+from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats
-from falsework.process.settings import Process
 
+_SHORT_END_MM = 3.0  # a free end no longer than that shows, and spoils nothing
 _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
 
 
@@ -190,6 +193,8 @@ def _with_droop(finding: Finding, kind: str, site: Site, limits: Limits) -> Find
     basis = limits.belief.basis("bridge" if kind == "long bridge" else "overhang", limits.process)
     middle, low, high = (float(v) for v in droop_of(kind, site, limits))
     says = f"{finding.says}; expected to droop by {middle:.2f} mm ({low:.2f} to {high:.2f})"
+    if kind in ("starts in air", "ends in air") and site.amount <= _SHORT_END_MM:
+        finding = replace(finding, level=Level.CAUTION)
     return replace(finding, says=says, droop_mm=Estimate(middle, low, high, basis), found=site.amount)
 
 
@@ -197,67 +202,78 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
     """What the interpreter met that a person should know."""
     reading = found.reading
 
-    def told(kind: int, name: str, level: Level, says: str, cure: str) -> Iterable[Finding]:
+    def met(kind: int, name: str, level: Level, says: str, cure: str) -> Iterable[Finding]:
         n = reading.count(kind)
         if n:
             lines = reading.first_lines(kind)
-            yield Finding(0, name, level, says.format(n=_times(n), line=lines[0]), cure, n, lines=lines)
+            yield Finding(
+                0,
+                name,
+                level,
+                says.replace("{n}", _times(n)).replace("{line}", str(lines[0])),
+                cure,
+                n,
+                lines=lines,
+            )
 
     again = "Make the program again, or copy it again if it came over a wire"
-    yield from told(
+    shown = "; ".join(
+        text for line in reading.first_lines(rs274.GARBLED)[:2] if (text := reading.texts.get(line, "")[:50])
+    )
+    yield from met(
         rs274.GARBLED,
         "garbled",
         Level.FAULT,
-        "{n} without sense; a machine may take it for anything",
+        "{n} without sense; a machine may take it for anything" + (f": {shown}" if shown else ""),
         again,
     )
-    yield from told(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} with a wrong checksum", again)
-    yield from told(rs274.JUMP, "line numbers", Level.CAUTION, "{n} out of order by the number", again)
-    yield from told(
+    yield from met(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} with a wrong checksum", again)
+    yield from met(rs274.JUMP, "line numbers", Level.CAUTION, "{n} out of order by the number", again)
+    yield from met(
         rs274.BAD_ARC,
         "arc",
         Level.FAULT,
         "{n} with an arc that cannot be: centre, radius and ends do not agree",
         "Make the program again without arcs",
     )
-    yield from told(
+    yield from met(
         rs274.CURVE,
         "curve",
         Level.NOTE,
         "{n} with a Bézier curve; it was followed as one",
         "See that the machine knows them: many do not",
     )
-    yield from told(
+    yield from met(
         rs274.BAD_CURVE,
         "straight curve",
         Level.FAULT,
         "{n} with a Bézier curve that lacks control points; it was taken as a straight move",
         "Make the program again without curves",
     )
-    yield from told(rs274.WILD, "wild", Level.FAULT, "{n} with a position that no machine can reach", again)
-    yield from told(rs274.NO_FEED, "no speed", Level.FAULT, "{n} with a speed of nothing", again)
-    yield from told(
+    yield from met(rs274.WILD, "wild", Level.FAULT, "{n} with a position that no machine can reach", again)
+    yield from met(rs274.NO_FEED, "no speed", Level.FAULT, "{n} with a speed of nothing", again)
+    yield from met(
         rs274.FEEDLESS,
         "speed unset",
         Level.CAUTION,
         "moves begin in line {line} before any speed was set",
         "Set a speed first: the machine will use whatever it used last",
     )
-    yield from told(
+    yield from met(
         rs274.TOOL_CHANGE,
         "tool change",
         Level.NOTE,
         "{n} with a change of tool; all were taken as one",
         "Check the heights and offsets of the tools yourself",
     )
-    yield from told(
+    yield from met(
         rs274.PAUSE,
         "pause",
         Level.NOTE,
         "{n} at which the machine waits for somebody",
         "Be there, or take them out",
     )
-    yield from told(
+    yield from met(
         rs274.AFTER_END,
         "after the end",
         Level.CAUTION,
@@ -274,29 +290,10 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
             "Check that nothing was joined together in different units",
             lines=lines,
         )
-    unknown = reading.unfollowed()
-    motion = [u for u in unknown if u[0].startswith("G")]
-    if motion:
-        yield Finding(
-            0,
-            "unfollowed",
-            Level.CAUTION,
-            f"words that may move the machine are not followed: {_listed(motion)}",
-            "Check by the machine's manual what they do",
-            sum(n for _, n, _ in motion),
-            lines=tuple(at for _, _, at in motion),
-        )
-    others = [u for u in unknown if not u[0].startswith("G")]
-    if others:
-        yield Finding(
-            0,
-            "unknown",
-            Level.NOTE,
-            f"words that are not known here: {_listed(others)}",
-            "Check by the machine's manual what they do",
-            sum(n for _, n, _ in others),
-            lines=tuple(at for _, _, at in others),
-        )
+    if reading.archive is not None:
+        name, count = reading.archive
+        says = f"the archive holds {count} programs; {name}, the largest, is the one that was looked at"
+        yield Finding(0, "archive", Level.CAUTION, says, "Unpack the one that is to be printed", count)
     texts = reading.count(rs274.TEXT)
     if texts:
         lines = reading.first_lines(rs274.TEXT)
@@ -312,19 +309,9 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         )
 
 
-def program_findings(found: Survey, process: Process, last_line: int) -> Iterable[Finding]:
+def program_findings(found: Survey, last_line: int) -> Iterable[Finding]:
     """What is wrong with the program as a whole, whatever the part."""
-    reading, printer = found.reading, process.printer
-    if found.cold:
-        yield Finding(
-            0,
-            "cold",
-            Level.RUIN,
-            f"{found.cold} strands are laid before the nozzle is asked to be hot",
-            "Heat the nozzle first",
-            found.cold,
-            lines=(found.cold_line,),
-        )
+    reading = found.reading
     if found.held_back:
         yield Finding(
             0,
@@ -334,15 +321,6 @@ def program_findings(found: Survey, process: Process, last_line: int) -> Iterabl
             "See that every retraction word is followed by one that feeds it again",
             found.held_back,
             lines=(found.held_line,),
-        )
-    if reading.state[rs274.HEATED] and reading.state[rs274.NOZZLE] > 0.0:
-        yield Finding(
-            0,
-            "left hot",
-            Level.CAUTION,
-            f"the program ends with the nozzle at {reading.state[rs274.NOZZLE]:.0f} °C: it may be cut short",
-            "See whether the end is missing; switch the heat off at the end",
-            lines=(reading.lines,),
         )
     homed = [line for line in reading.first_lines(rs274.LATE_HOME) if line < last_line]
     if homed:
@@ -354,21 +332,6 @@ def program_findings(found: Survey, process: Process, last_line: int) -> Iterabl
             "Take it out, or see that the head cannot strike the print",
             reading.count(rs274.LATE_HOME),
             lines=tuple(homed),
-        )
-    size = np.array([printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm])
-    over = np.maximum(found.high - size, -found.low)
-    if over[:2].max() > 0.5 or found.high[2] > size[2] + 0.5:
-        axis = int(np.argmax(np.maximum(found.high - size, np.append(-found.low[:2], 0.0))))
-        yield Finding(
-            0,
-            "outside",
-            Level.RUIN,
-            f"strands lie from {found.low[axis]:.1f} to {found.high[axis]:.1f} mm in {'xyz'[axis]}; "
-            f"the machine builds from 0 to {size[axis]:.0f}",
-            "Check the place on the bed, the unit and the machine's size in the process",
-            unit="mm",
-            found=float(found.high[axis]),
-            planned=float(size[axis]),
         )
     if found.low[2] < -1e-3:
         yield Finding(
@@ -382,23 +345,48 @@ def program_findings(found: Survey, process: Process, last_line: int) -> Iterabl
         )
 
 
+def outside_findings(found: Survey, bed: Bed) -> Iterable[Finding]:
+    """Strands that lie beyond a bed that was named; lines beside the print told apart."""
+    low, high = bed.low, bed.high
+    for body in found.ground.bodies:
+        x0, y0, x1, y1 = body.box_mm
+        over = [
+            (low[0] - x1 if x1 < low[0] else max(low[0] - x0, x1 - high[0]), "x"),
+            (low[1] - y1 if y1 < low[1] else max(low[1] - y0, y1 - high[1]), "y"),
+        ]
+        by, axis = max(over)
+        if by <= plate.SIZE_MM + 0.5:
+            continue
+        k = "xy".index(axis)
+        what = "a line beside the print reaches" if body.flat else "the print reaches"
+        level = Level.CAUTION if body.flat else Level.RUIN
+        span = f"from {body.box_mm[k]:.0f} to {body.box_mm[k + 2]:.0f} mm in {axis}"
+        says = f"{what} {span}; the bed goes from {low[k]:.0f} to {high[k]:.0f}"
+        cure = "Move it on the bed; check the unit, and bed and origin in the process"
+        line = _first_line_over(found, body)
+        yield Finding(
+            0, "outside", level, says, cure, lines=(line,) if line else (),
+            found=body.box_mm[k + 2], planned=float(high[k]), unit="mm",
+        )  # fmt: skip
+    if bed.height_mm is not None and found.high[2] > bed.height_mm + 0.5:
+        says = f"the print is {found.high[2]:.1f} mm high; the machine builds {bed.height_mm:.0f}"
+        line = int(found.line[int(np.argmax(found.z_mm > bed.height_mm + 0.5))])
+        cure = "Check the unit, and the machine's height in the process"
+        yield Finding(
+            0, "outside", Level.RUIN, says, cure, lines=(line,), found=float(found.high[2]), unit="mm"
+        )
+
+
+def _first_line_over(found: Survey, body: plate.Body) -> int:
+    """The first sampled line of a body."""
+    x0, y0, x1, y1 = body.box_mm
+    for rows in found.sample.values():
+        inside = (rows[:, cut.BX] >= x0) & (rows[:, cut.BX] <= x1) & (rows[:, cut.BY] >= y0)
+        inside &= rows[:, cut.BY] <= y1
+        if inside.any():
+            return int(rows[np.argmax(inside), cut.LINE])
+    return int(found.line[0])
+
+
 def _times(n: int) -> str:
     return "one line" if n == 1 else f"{n} lines"
-
-
-def _listed(words: list[tuple[str, int, int]]) -> str:
-    shown = ", ".join(f"{word} ({n} ×)" if n > 1 else word for word, n, _ in words[:8])
-    return shown + (" and more" if len(words) > 8 else "")
-
-
-def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Numbered from 1, worst first; among equals in the order of the program."""
-    order = sorted(
-        findings,
-        key=lambda f: (
-            -f.level.rank,
-            f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
-            f.kind,
-        ),
-    )
-    return tuple(replace(f, number=k) for k, f in enumerate(order, 1))

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.auditing.deposit import ASIDE, BED, FAR_MM, PART, SUPPORT, Layer
-from falsework.auditing.sites import Site, Sites, run_sites, site_of
-from falsework.auditing.survey import Usual
+from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT, Layer
+from falsework.auditing.flow import pitches
+from falsework.auditing.plate import Ground
+from falsework.auditing.points import points_along, sides
+from falsework.auditing.sites import Site, Sites, box_of, run_sites, site_of
+from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
@@ -22,11 +26,21 @@ LEAST_SAG_MM = 0.3  # what passes for a clean bridge: this or a layer's height, 
 _FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
 _ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
 _TWICE_MM = 10.0
+_WALLS_MM = 100.0  # of closed lines, before their speed tells anything
+_FLOATING = 0.6  # share of a layer that must hang for one to be missing
+_RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
+_TALL = 1.001  # times bore or width: a layer higher than these is not pressed on
+_SAME_LINE = 0.25  # of a width: strands nearer than that follow the same line
+_PARALLEL = math.cos(math.radians(12.0))
+_LIES = 0.6  # share of a strand that rests, where it is no thread over air or over sparse fill
+_TWO_WIDE = 1.7  # times the usual width: what two strands in one place come to at least
+_SHORT, _FULL = 0.75, 1.35  # shares of the room between neighbours
 _BLOB_MM3 = 1.0
 _FLATTEST = 8.0  # times its height: no nozzle spreads a strand wider
 _STRUCK_MM = 1.0
 _SUNK_MM = 3.0
 _LONG_IN_AIR_MM = 5.0
+MELTED_MM3_S = 32.0  # common practice, no source: what large hot ends melt; common ones melt a third of it
 
 
 @dataclass(frozen=True)
@@ -67,16 +81,45 @@ class Totals:
     first_height_mm: float = 0.0
     part_top_mm: float = 0.0
     last_line: int = 0
+    whole_mm: float = 0.0
+    fast_mm: float = 0.0  # of strands that ask for more than nozzles melt
+    most_mm3_s: float = 0.0
+    wall_mm: float = 0.0  # of closed lines above the first layer, and their length times speed
+    wall_mm2_s: float = 0.0
+
+    @property
+    def fan(self) -> float:
+        """Mean share above the first layer."""
+        return self.fan_mm / self.fan_length_mm if self.fan_length_mm else 0.0
+
+    @property
+    def wall_speed_mm_s(self) -> float | None:
+        """Mean speed of closed lines above the first layer."""
+        return self.wall_mm2_s / self.wall_mm if self.wall_mm > _WALLS_MM else None
+
+    def add_speeds(self, layer: Layer, melted_mm3_s: float) -> None:
+        """Sum up how fast a layer is laid."""
+        pace = layer.rows[:, cut.PACE]
+        melt = layer.section_mm2 * pace
+        self.whole_mm += float(layer.length_mm.sum())
+        fast = melt > melted_mm3_s
+        if fast.any():
+            self.fast_mm += float(layer.length_mm[fast].sum())
+            self.most_mm3_s = max(self.most_mm3_s, float(melt[fast].max()))
+        walls = ~layer.fills & (layer.owner == PART)
+        self.wall_mm += float(layer.length_mm[walls].sum())
+        self.wall_mm2_s += float((layer.length_mm * pace)[walls].sum())
 
 
 class Gatherer:
     """Takes the layers one after the other; afterwards ``sites`` holds what was met, by kind."""
 
-    def __init__(self, limits: Limits) -> None:
-        self.limits = limits
+    def __init__(self, limits: Limits, ground: Ground) -> None:
+        self.limits, self.ground = limits, ground
         self.sites: dict[str, Sites] = defaultdict(Sites)
-        self.totals = Totals(by_owner_mm3=np.zeros(ASIDE + 1))
+        self.totals = Totals(by_owner_mm3=np.zeros(OWNERS))
         self._laid = False
+        self._boxes: list[tuple[float, float, float, float]] = []  # of the first layers
 
     def take(self, layer: Layer) -> None:
         totals, limits = self.totals, self.limits
@@ -89,6 +132,11 @@ class Gatherer:
         totals.rebuilt_mm3 += rebuilt
         totals.by_owner_mm3 += by_owner
         totals.last_line = int(layer.rows[-1, cut.LINE])
+        own = layer.owner != FLAT
+        if not own.any():
+            return
+        if self._laid:
+            totals.add_speeds(layer, MELTED_MM3_S)
         if self._laid:
             totals.fan_mm += fanned
             totals.fan_length_mm += whole
@@ -96,8 +144,12 @@ class Gatherer:
             totals.first_height_mm = layer.step_mm
         if by_owner[PART] > 0.0:
             totals.part_top_mm = max(totals.part_top_mm, layer.z_mm)
-        if len(layer.runs):
+        if self._laid and len(layer.runs):
             self._in_air(layer)
+        if layer.step_mm > _TALL * limits.process.nozzle_mm and whole > _ALONG_MM:
+            own = np.flatnonzero(layer.owner != FLAT)
+            if len(own):
+                self._add("thick layer", site_of(layer, own, whole, layer.step_mm))
         if lengths.any():
             self._marked(layer, marks, lengths, whole)
         if self._laid and len(layer.blobs):
@@ -105,6 +157,18 @@ class Gatherer:
         if len(layer.travels):
             self._struck(layer)
         self._laid = True
+        if len(self._boxes) < _RAFT_LAYERS:
+            self._boxes.append(box_of(np.concatenate([layer.ends[own, 0:2], layer.ends[own, 3:5]])))
+
+    def _on_raft(self, layer: Layer) -> bool:
+        """Whether all layers beneath reach past this one on all sides: it stands on a raft."""
+        if not 2 <= len(self._boxes) < _RAFT_LAYERS:
+            return False
+        x0, y0, x1, y1 = box_of(np.concatenate([layer.ends[:, 0:2], layer.ends[:, 3:5]]))
+        return all(
+            a < x0 - _RAFT_MM and b < y0 - _RAFT_MM and c > x1 + _RAFT_MM and d > y1 + _RAFT_MM
+            for a, b, c, d in self._boxes
+        )
 
     def _add(self, kind: str, site: Site) -> None:
         self.sites[kind].add(site)
@@ -112,7 +176,7 @@ class Gatherer:
     def _marked(self, layer: Layer, marks: np.ndarray, lengths: Floats, whole: float) -> None:
         """A site of each kind whose strands are long enough together, with a figure of the longest."""
         if self._laid:
-            floats = "floats", laying.FLOATS, (0.2 if self.limits.knows_part else 0.9) * whole, PART
+            floats = "floats", laying.FLOATS, _FLOATING * whole, PART
         else:
             floats = "off the bed", laying.FLOATS, 0.3 * whole, BED
         kind, mark, least, beneath = floats
@@ -122,14 +186,21 @@ class Gatherer:
             ("fused below", laying.FUSED_BELOW, _ALONG_MM, None),
             ("stray", laying.STRAY, _ALONG_MM if layer.index > 3 else np.inf, None),
             ("starved", laying.STARVED, _ALONG_MM, layer.width_mm),
-            ("overfed", laying.OVERFED, _ALONG_MM, layer.width_mm),
-            ("thick layer", laying.THICK, _ALONG_MM, layer.height_mm),
-            ("laid twice", laying.TWICE, _TWICE_MM, None),
+            ("overfed", laying.OVERFED, max(_ALONG_MM, 0.1 * whole), layer.width_mm),
+            ("laid twice", laying.TWICE, max(_TWICE_MM, 0.04 * whole), None),
             ("ploughs", laying.SUNK, _SUNK_MM, None),
         ]
         for kind, mark, least, value in kinds:
+            if kind == "floats" and self._on_raft(layer):
+                continue
             if lengths[mark] > 0.0 and lengths[mark] >= least:
                 chosen = np.flatnonzero(marks & (1 << mark))
+                if kind in _CLOSER:
+                    chosen = _CLOSER[kind](layer, chosen, self.limits.usual.width_mm)
+                elif kind == "stray":
+                    chosen = chosen[self.ground.high_up(layer.middles[chosen])]
+                if kind not in _BY_SHARE and layer.length_mm[chosen].sum() < least:
+                    continue
                 long = layer.length_mm[chosen]
                 told = 0.0 if value is None else float(value[chosen[np.argmax(long)]])
                 self._add(kind, site_of(layer, chosen, float(long.sum()), told))
@@ -143,7 +214,7 @@ class Gatherer:
         # the roof of a support may reach past the last line of its body
         bound[layer.owner[runs.strand] == SUPPORT] += limits.process.structure.spacing_mm
         far = runs.reach_mm > bound
-        nothing = (held == 0) & (runs.reach_mm >= FAR_MM) & (runs.length_mm > width)
+        nothing = (runs.held != 1).all(axis=1) & (runs.reach_mm >= FAR_MM) & (runs.length_mm > width)
         hangs = (held == 0) & far & ~nothing & (runs.length_mm > bound)
         hangs |= (held == 1) & far & (runs.length_mm > bound)
         long = (held == 2) & (runs.length_mm > limits.span_mm) & far
@@ -225,6 +296,52 @@ class Gatherer:
                     len(struck),
                 ),
             )
+
+
+def _doubled(layer: Layer, chosen: Indices, usual_mm: float) -> Indices:
+    """Of strands that seem laid twice those that follow others of this layer on the same line."""
+    points = points_along(layer.ends[:, [0, 1, 3, 4]], 0.5, 40_000)
+    p, _, across = sides(points, 0.75, _PARALLEL)
+    same = np.abs(across) < _SAME_LINE * layer.width_mm[points.strand[p]]
+    on = np.zeros(len(points.xy), bool)
+    on[p[same]] = True
+    share = np.bincount(points.strand, weights=on, minlength=len(layer)) / np.bincount(
+        points.strand, minlength=len(layer)
+    )
+    chosen = chosen[share[chosen] > 0.7]
+    # there and back along a thin wall is no more than there is room for
+    strand, pitch = pitches(layer.ends[:, [0, 1, 3, 4]], layer.rows[:, cut.PATH])
+    count = np.bincount(strand, minlength=len(layer))[chosen]
+    room = np.bincount(strand, weights=pitch, minlength=len(layer))[chosen] / np.maximum(count, 1)
+    both, height = 2.0 * layer.section_mm2[chosen], layer.height_mm[chosen]
+    full = both > _FULL * room * height
+    alone = width_mm(both, height) > _TWO_WIDE * usual_mm
+    return chosen[np.where(count > 0, full, alone)]
+
+
+def _short_of(layer: Layer, chosen: Indices, usual_mm: float) -> Indices:
+    """Of thin strands those that leave room beside them; the others fill what is left between lines."""
+    return _fed_as(layer, chosen, 0.0, _SHORT)
+
+
+def _too_full(layer: Layer, chosen: Indices, usual_mm: float) -> Indices:
+    """Of wide strands those that get more than there is room for; threads over air are round."""
+    chosen = chosen[layer.resting[chosen].sum(axis=1) > _LIES]
+    return _fed_as(layer, chosen, _FULL, np.inf)
+
+
+def _fed_as(layer: Layer, chosen: Indices, least: float, most: float) -> Indices:
+    """Strands whose section's share of the room between their neighbours is in that range."""
+    strand, pitch = pitches(layer.ends[:, [0, 1, 3, 4]], layer.rows[:, cut.PATH], either=True)
+    count = np.bincount(strand, minlength=len(layer))
+    mean = np.bincount(strand, weights=pitch, minlength=len(layer)) / np.maximum(count, 1)
+    share = layer.section_mm2 / (np.where(count > 0, mean, np.inf) * layer.height_mm)
+    known = count[chosen] > 0
+    return chosen[known & (share[chosen] > least) & (share[chosen] < most)]
+
+
+_BY_SHARE = ("floats", "off the bed", "ploughs")  # whose least is met by what is marked
+_CLOSER = {"laid twice": _doubled, "starved": _short_of, "overfed": _too_full}
 
 
 def droop_of(kind: str, site: Site, limits: Limits) -> Floats:

@@ -8,25 +8,33 @@ from pathlib import Path
 
 import numpy as np
 
-from falsework.auditing.beside import Beside, Planned, underside_findings
-from falsework.auditing.deposit import ASIDE, PART, SUPPORT, rebuild
-from falsework.auditing.findings import program_findings, ranked, reading_findings, site_findings
-from falsework.auditing.gather import Gatherer, Limits, limits_of
-from falsework.auditing.placement import Placed, place_in, uncovered
-from falsework.auditing.reading import Program, name_of
-from falsework.auditing.survey import Survey, Usual, survey, usual
-from falsework.auditing.value import (
-    Audit,
-    Finding,
-    Level,
-    Place,
-    ProgramFigures,
-    UndersideAudit,
+from falsework.auditing.causes import (
+    amount_findings,
+    filament_finding,
+    fitting_diameter,
+    height_findings,
+    part_findings,
+    unit_findings,
 )
+from falsework.auditing.commands import command_findings, harmless
+from falsework.auditing.copies import Found, find_copies
+from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
+from falsework.auditing.differences import plan_findings, process_findings, speed_findings
+from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
+from falsework.auditing.flow import Fed, fed
+from falsework.auditing.gather import Gatherer, Limits, limits_of
+from falsework.auditing.placement import Placed, uncovered
+from falsework.auditing.reading import Program, name_of
+from falsework.auditing.request import PLAIN, Reads, bed_of
+from falsework.auditing.safety import heat_limits, safety_findings
+from falsework.auditing.supports import SupportAuditor, shift_finding
+from falsework.auditing.survey import Survey, Usual, survey, usual
+from falsework.auditing.undersides import Planned, UndersideAuditor, underside_findings
+from falsework.auditing.value import Audit, Finding, Level, Place, ProgramFigures, UndersideAudit
+from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import filament_mm, mass_g
 from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProgramError
-from falsework.kernels.bead import program as rs274
 from falsework.layers.slicing import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.needmap import need_map
@@ -39,11 +47,10 @@ from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
-_FOLLOWED = 0.7  # of the part's outlines, below which the program is taken to print something else
-_WELL = 0.9
-_WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
-_FILAMENT_OFF = 0.2
-_TIME_LESS, _TIME_MORE = 0.7, 1.8  # plans leave out retraction and lifting
+_LEAST_MM, _MOST_HEIGHT_MM, _MOST_WIDTH_MM = 0.03, 2.4, 3.2  # of layers and strands in any process
+_LEAST_HEAT_C, _MOST_HEAT_C = 120.0, 500.0
+_WELL = 0.9  # of a layer's outlines followed: enough
+_IN_AIR = ("on nothing", "starts in air", "ends in air", "long bridge", "overhang")
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +62,11 @@ class Rebuilt:
     survey: Survey
     usual: Usual
     process: Process
-    placed: Placed | None
+    copies: tuple[Placed, ...]
+
+    def owners(self, z_mm: float, height_mm: float, ends: Floats) -> np.ndarray:
+        """Whose strands are; see ``deposit.Owners``."""
+        return _owners(self.copies, z_mm, height_mm, ends)
 
 
 def audit(
@@ -65,7 +76,7 @@ def audit(
     *,
     process: Process | str | Path | None = None,
     belief: Belief = PRIOR,
-    volumetric: bool = False,
+    reads: Reads = PLAIN,
     watch: Watch = QUIET,
 ) -> Audit:
     """Read a machine program as the machine will, and say what of it will not come out.
@@ -77,86 +88,80 @@ def audit(
     part : the part alone, as it stands on the bed, where there is no plan.
     process : what the program was made for; by default the plan's, else it is taken from the program itself.
     belief : what the droop model holds true.
-    volumetric : E counts mm³ of plastic and not mm of filament.
+    reads : how E counts, and the bed where no process names it.
 
     Raises
     ------
     ProgramError : the file cannot be read or unpacked, or is no program that prints anything.
     PartError, ProcessError : part or process are refused.
     """
-    given = plan.process if plan is not None and process is None else process
-    base = given if isinstance(given, Process) else load_process(given or "pla-0.4")
-    name = name_of(program)
-    found = survey(program, base, volumetric=volumetric, watch=watch.part(0.0, 0.3))
-    of_most = usual(found)
-    tops = np.unique(np.round(found.z_mm, 4))
-    printed = _as_printed(base, of_most, found, strict=given is not None)
-    work = _work(plan, part, printed if given is None else base, belief, watch.part(0.3, 0.4), name)
-    placed = None
-    if work is not None:
-        around = base.structure.foot_widening_mm + 2.0 * of_most.width_mm + 1.0
-        placed = place_in(work.part, found, of_most, around_mm=around, watch=watch.part(0.4, 0.5))
-        if placed.placement.covered < _FOLLOWED:
-            placed = None
-    planned = _planned(plan) if placed is not None else None
-    limits = limits_of(
-        printed,
-        belief,
-        of_most,
-        gap_mm=planned.gap.realised_mm if planned else 0.0,
-        knows_part=placed is not None,
-        strict=given is not None,
-    )
-    gatherer = Gatherer(limits)
-    beside = None
-    if placed is not None and work is not None and len(work.need.regions):
-        beside = Beside(work.need, work.stack, placed, planned, limits, tops)
-    owners = {} if placed is None else {"owners": placed.owners}
-    layers = rebuild(
-        program,
-        found,
-        printed,
-        of_most,
-        span_mm=0.5 * limits.span_mm,
-        carry_mm=limits.carry_mm,
-        volumetric=volumetric,
-        watch=watch.part(0.5, 1.0),
-        **owners,
-    )
-    for layer in layers:
-        gatherer.take(layer)
-        if beside is not None:
-            beside.take(layer)
-    told = beside.undersides() if beside is not None else ()
-    by_underside = list(underside_findings(beside, told)) if beside is not None else []
-    findings: list[Finding] = [
-        *reading_findings(found),
-        *program_findings(found, printed, gatherer.totals.last_line),
-        *_expected(site_findings(gatherer.sites, limits, tops), beside),
-        *(f for _, f in by_underside),
+    given = _given(plan, process)
+    found, made_for, told = _surveyed(program, given, reads, watch.part(0.0, 0.3))
+    program_read = _read(program, given, made_for, reads, found)
+    work = _work(plan, part, program_read, belief, watch.part(0.3, 0.4))
+    copies = _copies(work, program_read, watch.part(0.4, 0.5))
+    auditors = _auditors(program_read, plan, work, copies, belief)
+    for layer in _layers(program_read, auditors, watch.part(0.5, 1.0)):
+        auditors.take(layer)
+    findings = [
+        *told,
+        *_of_program(program_read, auditors),
+        *(_of_part(work, copies, program_read, auditors) if work is not None else ()),
+        *(_of_supports(plan, auditors) if copies.copies else ()),
+        *_of_process(plan, program_read, auditors, len(copies.copies)),
     ]
-    if work is not None:
-        findings += _of_part(work.part, placed, found, of_most, tops, gatherer)
-    if beside is not None:
-        findings += site_findings(beside.sites, limits, tops)
-        findings += _gap_below(beside, limits)
-    if given is not None:
-        findings += _of_process(base, of_most, found, gatherer, plan)
-    every = ranked(findings)
+    undersides, by_underside = _undersides(auditors)
+    every = ranked([*findings, *(f for _, _, f in by_underside)])
     watch.at("done", 1.0)
-    figures = _figures(found, of_most, gatherer, base, plan, tops)
+    planned_all = bool(undersides) and all(t.planned_gap_mm for t in undersides)
     return Audit(
-        program=name,
+        program=name_of(program),
         part=work.part.name if work is not None else "",
         against="plan" if plan is not None else "part" if work is not None else "program",
-        process=base.name if given is not None else "",
-        verdict=_verdict(every, told),
+        process=made_for.name if given is not None else "",
+        answer=answer(every, as_planned=planned_all),
         findings=every,
-        figures=figures,
-        placement=placed.placement if placed is not None else None,
-        undersides=tuple(replace(t, verdict=_in_short(t, by_underside)) for t in told),
-        geometry=Rebuilt(program, volumetric, found, of_most, printed, placed),
+        figures=_figures(program_read, auditors, plan),
+        copies=tuple(placed.placement for placed in copies.copies),
+        undersides=tuple(
+            replace(t, verdict=_in_short(t, [f for c, n, f in by_underside if (c, n) == (t.copy, t.number)]))
+            for t in undersides
+        ),
+        would_add=_WOULD_ADD["program" if work is None else "part" if plan is None else "plan"],
+        geometry=Rebuilt(
+            program, reads.volumetric, found, program_read.usual, program_read.printed, copies.copies
+        ),
     )
+
+
+_WOULD_ADD = {
+    "program": (
+        "Held against its part or plan it would also tell whether the part is whole, of its size and the"
+        " right way round, which strands are supports, and whether these stand with their air gap."
+    ),
+    "part": (
+        "Held against its plan it would also tell whether each underside gets the support, air gap and "
+        "interface that were planned."
+    ),
+    "plan": "",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class _Read:
+    """The program as it was read: survey, figures of most of it, the process it was made for and as it
+    prints.
+    """
+
+    program: Program
+    reads: Reads
+    found: Survey
+    usual: Usual
+    fed: Fed
+    given: Process | None
+    made_for: Process
+    printed: Process
+    tops: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,21 +171,71 @@ class _Work:
     need: NeedMap
 
 
+def _given(plan: Plan | None, process: Process | str | Path | None) -> Process | None:
+    if process is None:
+        return plan.process if plan is not None else None
+    return process if isinstance(process, Process) else load_process(process)
+
+
+def _surveyed(
+    program: Program, given: Process | None, reads: Reads, watch: Watch
+) -> tuple[Survey, Process, list[Finding]]:
+    """The survey; without a process for the filament that the amounts fit."""
+    made_for = given if given is not None else load_process("pla-0.4")
+    found = survey(program, made_for, volumetric=reads.volumetric, watch=watch)
+    if given is not None or reads.volumetric:
+        return found, made_for, []
+    was = made_for.printer.filament_diameter_mm
+    other = fitting_diameter(fed(found), was)
+    if other is None:
+        return found, made_for, []
+    made_for = replace(made_for, printer=replace(made_for.printer, filament_diameter_mm=other))
+    return survey(program, made_for, watch=watch), made_for, [filament_finding(other, was)]
+
+
+def _read(program: Program, given: Process | None, made_for: Process, reads: Reads, found: Survey) -> _Read:
+    of_most = usual(found)
+    printed = _as_printed(made_for, of_most, found, strict=given is not None)
+    tops = np.unique(np.round(found.z_mm, 4))
+    return _Read(program, reads, found, of_most, fed(found), given, made_for, printed, tops)
+
+
+def _as_printed(base: Process, of_most: Usual, found: Survey, *, strict: bool) -> Process:
+    """The process with the program's height and width; without one given, with its heat and nozzle too."""
+    # what no process may have is told by its cause; it is judged as if it were the most that one may
+    height = min(max(of_most.height_mm, _LEAST_MM), _MOST_HEIGHT_MM)
+    width = min(max(of_most.width_mm, height), _MOST_WIDTH_MM)
+    if strict and height <= base.nozzle_mm and 0.6 * base.nozzle_mm <= width <= 2.5 * base.nozzle_mm:
+        return replace(base, layer_height_mm=height, line_width_mm=width)
+    bore = max(round(width / 1.125, 2), height)
+    first = float(found.z_mm[found.first_layer])
+    first = first if 0.02 <= first <= bore else height
+    printed = replace(
+        base,
+        layer_height_mm=height,
+        line_width_mm=width,
+        nozzle_mm=bore,
+        first_layer_height_mm=first,
+        structure=replace(base.structure, spacing_mm=max(base.structure.spacing_mm, width)),
+    )
+    if strict or found.hottest_c <= 0:
+        return printed
+    heat = min(max(found.hottest_c, _LEAST_HEAT_C), _MOST_HEAT_C)
+    return replace(printed, material=replace(base.material, nozzle_temperature_c=heat))
+
+
 def _work(
-    plan: Plan | None,
-    part: Part | str | Path | None,
-    process: Process,
-    belief: Belief,
-    watch: Watch,
-    name: str,
+    plan: Plan | None, part: Part | str | Path | None, read: _Read, belief: Belief, watch: Watch
 ) -> _Work | None:
     """The part to compare with, its layers and undersides."""
     if plan is not None:
         if plan.geometry is None:
+            name = name_of(read.program)
             raise ProgramError(name, "is to be held against a plan without geometry", "Make the plan again")
         return _Work(plan.geometry.part, plan.geometry.stack, plan.geometry.need)
     if part is None:
         return None
+    process = read.made_for if read.given is not None else read.printed
     raw = part if isinstance(part, Part) else read_part(part, watch=watch.part(0.0, 0.5))
     bed_mm = (process.printer.build_width_mm, process.printer.build_depth_mm)
     standing = place(raw, bed_mm=bed_mm)
@@ -190,25 +245,14 @@ def _work(
     return _Work(standing, stack, need_map(stack, process, belief, watch.part(0.7, 1.0)))
 
 
-def _as_printed(base: Process, of_most: Usual, found: Survey, *, strict: bool) -> Process:
-    """The process with the program's height and width; without one given, with its heat and nozzle too."""
-    height, width = of_most.height_mm, max(of_most.width_mm, of_most.height_mm)
-    first = float(found.z_mm[0])
-    printed = replace(base, layer_height_mm=height, line_width_mm=width)
-    if strict:
-        return printed
-    material = base.material
-    if found.hottest_c > 0:
-        material = replace(material, nozzle_temperature_c=found.hottest_c)
-    bore = round(width / 1.125, 2)
-    bore = max(bore, height)
-    first = first if 0 < first <= bore else height
-    return replace(printed, nozzle_mm=bore, first_layer_height_mm=first, material=material)
+def _copies(work: _Work | None, read: _Read, watch: Watch) -> Found:
+    if work is None:
+        return Found((), None)
+    around = read.made_for.structure.foot_widening_mm + 2.0 * read.usual.width_mm + 1.0
+    return find_copies(work.part, read.found, read.usual, around, watch)
 
 
-def _planned(plan: Plan | None) -> Planned | None:
-    if plan is None:
-        return None
+def _planned(plan: Plan) -> Planned:
     structure = plan.process.structure
     chosen = {c.underside: c.chosen for c in plan.choices}
     return Planned(
@@ -223,80 +267,192 @@ def _planned(plan: Plan | None) -> Planned | None:
     )
 
 
-def _expected(findings: Iterable[Finding], beside: Beside | None) -> Iterable[Finding]:
+@dataclass(frozen=True, eq=False)
+class _Auditors:
+    """Who looks at each layer: its strands, its supports, the undersides of each copy of the part."""
+
+    limits: Limits
+    tops: Floats
+    strands: Gatherer
+    supports: SupportAuditor | None
+    undersides: tuple[UndersideAuditor, ...]
+    copies: tuple[Placed, ...]
+
+    def take(self, layer: Layer) -> None:
+        self.strands.take(layer)
+        if self.supports is not None:
+            self.supports.take(layer)
+        for one in self.undersides:
+            one.take(layer)
+
+
+def _auditors(read: _Read, plan: Plan | None, work: _Work | None, copies: Found, belief: Belief) -> _Auditors:
+    planned = _planned(plan) if plan is not None and copies.copies else None
+    limits = limits_of(
+        read.printed,
+        belief,
+        read.usual,
+        gap_mm=planned.gap.realised_mm if planned else 0.0,
+        knows_part=bool(copies.copies),
+        strict=read.given is not None,
+    )
+    undersides: tuple[UndersideAuditor, ...] = ()
+    if work is not None and len(work.need.regions):
+        undersides = tuple(
+            UndersideAuditor(work.need, work.stack, placed, planned, limits, read.tops)
+            for placed in copies.copies
+        )
+    supports = None
+    if copies.copies:
+        supports = SupportAuditor(limits, planned.gap_below.realised_mm if planned else 0.0)
+    gatherer = Gatherer(limits, read.found.ground)
+    return _Auditors(limits, read.tops, gatherer, supports, undersides, copies.copies)
+
+
+def _layers(read: _Read, auditors: _Auditors, watch: Watch) -> Iterable[Layer]:
+    carrying = Carrying(0.5 * auditors.limits.span_mm, auditors.limits.carry_mm)
+    if auditors.copies:
+        copies = auditors.copies
+        carrying = replace(carrying, owners=lambda z, h, ends: _owners(copies, z, h, ends))
+    return rebuild(
+        read.program,
+        read.found,
+        read.printed,
+        read.usual,
+        carrying=carrying,
+        volumetric=read.reads.volumetric,
+        watch=watch,
+    )
+
+
+_RANK = np.array([0, 3, 2, 1, 0], np.uint8)  # whose word counts where copies disagree: part, support, aside
+
+
+def _owners(copies: tuple[Placed, ...], z_mm: float, height_mm: float, ends: Floats) -> np.ndarray:
+    if not copies:
+        return np.full(len(ends), PART, np.uint8)
+    owner = copies[0].owners(z_mm, height_mm, ends)
+    for placed in copies[1:]:
+        other = placed.owners(z_mm, height_mm, ends)
+        owner = np.where(_RANK[other] > _RANK[owner], other, owner)
+    return owner
+
+
+def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
+    """What holds for the program as a whole, whatever the part, and for its strands one by one."""
+    found, totals = read.found, auditors.strands.totals
+    yield from reading_findings(found)
+    yield from command_findings(found.reading.unfollowed(), totals.last_line)
+    yield from safety_findings(found, heat_limits(read.made_for, given=read.given is not None))
+    yield from program_findings(found, totals.last_line)
+    bed = bed_of(read.reads, read.given)
+    if bed is not None:
+        yield from outside_findings(found, bed)
+    yield from unit_findings(read.usual)
+    yield from amount_findings(read.fed, read.made_for)
+    yield from height_findings(read.fed, found, read.usual)
+    yield from speed_findings(totals)
+    yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
+
+
+def _expected(findings: Iterable[Finding], auditors: _Auditors) -> Iterable[Finding]:
     """Findings of strands in air with the number of the underside over which they lie, if any."""
     for finding in findings:
-        number = 0
-        if beside is not None and finding.place is not None and finding.kind in _IN_AIR:
-            number = beside.number_at(finding.place)
-        if beside is not None and number:
+        for auditor in auditors.undersides:
+            if finding.place is None or finding.kind not in _IN_AIR:
+                break
+            number = auditor.number_at(finding.place)
+            if not number:
+                continue
             finding = replace(finding, underside=number)
-            left = beside.left_alone(number)
-            droop = finding.droop_mm
+            left, droop = auditor.left_alone(number), finding.droop_mm
             if left is not None and droop is not None and droop.value <= left.droop_mm.high:
                 says = f"{finding.says}; the plan leaves underside {number} as it is"
                 finding = replace(finding, level=Level.NOTE, says=says)
+            break
         yield finding
 
 
-_IN_AIR = ("on nothing", "starts in air", "ends in air", "long bridge", "overhang")
-
-
-def _of_part(
-    part: Part,
-    placed: Placed | None,
-    found: Survey,
-    of_most: Usual,
-    tops: Floats,
-    gatherer: Gatherer,
-) -> Iterable[Finding]:
+def _of_part(work: _Work, copies: Found, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     """Whether the program prints the part, all of it."""
-    if placed is None:
-        says = f"the program does not print {part.name}: its outlines are nowhere followed by strands"
-        cure = "Check that program and part belong together, its size, unit and how it lies"
-        yield Finding(0, "other part", Level.RUIN, says, cure)
+    yield from part_findings(work.part, copies, read.found, read.usual)
+    for placed in copies.copies:
+        yield from _outline(placed, read)
+    if not copies.copies:
         return
-    placement = placed.placement
-    missed = [(z, share, xy) for z, share, xy in uncovered(placed, found, of_most) if share < _WELL]
-    if missed:
-        z, share, xy = min(missed, key=lambda m: m[1])
-        low, high = xy.min(axis=0), xy.max(axis=0)
-        line = int(found.line[np.argmin(np.abs(found.z_mm - z))])
-        spot = Place(
-            int(np.searchsorted(tops, z - 1e-4)) + 1,
-            z,
-            (float(xy[0, 0]), float(xy[0, 1])),
-            (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
-            (line, line),
-        )
-        says = (
-            f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
-        )
-        cure = "Compare the part with what the program prints: a body may be missing, or its size differ"
-        yield Finding(0, "outline", Level.FAULT, says, cure, len(missed), spot, found=share, planned=1.0)
-    high = float(part.vertices[:, 2].max()) + placement.shift_mm[2]
-    if gatherer.totals.part_top_mm < high - 1.5 * of_most.height_mm:
-        says = f"the part ends at {gatherer.totals.part_top_mm:.2f} mm; it should reach {high:.2f} mm"
+    shift = copies.copies[0].placement.shift_mm[2]
+    high = float(work.part.vertices[:, 2].max()) + shift
+    totals = auditors.strands.totals
+    if totals.part_top_mm < high - 1.5 * read.usual.height_mm:
+        says = f"the part ends at {totals.part_top_mm:.2f} mm; it should reach {high:.2f} mm"
         cure = "The program may be cut short, or the part scaled"
         yield Finding(
-            0,
-            "too low",
-            Level.RUIN,
-            says,
-            cure,
-            lines=(gatherer.totals.last_line,),
-            found=gatherer.totals.part_top_mm,
-            planned=high,
-            unit="mm",
-        )
+            0, "too low", Level.RUIN, says, cure, lines=(totals.last_line,), found=totals.part_top_mm,
+            planned=high, unit="mm",
+        )  # fmt: skip
 
 
-def _gap_below(beside: Beside, limits: Limits) -> Iterable[Finding]:
-    gap, planned = beside.gap_below(), beside.planned
+def _outline(placed: Placed, read: _Read) -> Iterable[Finding]:
+    missed = [m for m in uncovered(placed, read.found, read.usual) if m[1] < _WELL]
+    if not missed:
+        return
+    z, share, xy = min(missed, key=lambda m: m[1])
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    line = int(read.found.line[np.argmin(np.abs(read.found.z_mm - z))])
+    spot = Place(
+        int(np.searchsorted(read.tops, z - 1e-4)) + 1,
+        z,
+        (float(xy[0, 0]), float(xy[0, 1])),
+        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        (line, line),
+    )
+    says = f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
+    cure = "Compare the part with what the program prints: a body may be missing, or its size differ"
+    yield Finding(0, "outline", Level.FAULT, says, cure, len(missed), spot, found=share, planned=1.0)
+
+
+def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
+    if auditors.supports is None:
+        return
+    yield from auditors.supports.findings(auditors.tops)
+    geometry = plan.geometry if plan is not None else None
+    if geometry is not None and len(auditors.copies) == 1:
+        heights = geometry.stack.heights_mm
+        yield from shift_finding(auditors.supports, auditors.copies[0], geometry.scheme.strands, heights)
+
+
+def _of_process(plan: Plan | None, read: _Read, auditors: _Auditors, copies: int) -> Iterable[Finding]:
+    if read.given is not None:
+        yield from process_findings(read.made_for, read.usual, read.found, auditors.strands.totals)
+    if plan is not None:
+        yield from plan_findings(plan, read.made_for, read.found, max(1, copies))
+
+
+def _undersides(
+    auditors: _Auditors,
+) -> tuple[tuple[UndersideAudit, ...], list[tuple[int, int, Finding]]]:
+    """The undersides of every copy, and findings with the numbers of copy and underside (0: of neither)."""
+    every: list[UndersideAudit] = []
+    findings: list[tuple[int, int, Finding]] = []
+    several = len(auditors.undersides) > 1
+    for copy, auditor in enumerate(auditors.undersides, 1):
+        found = auditor.undersides()
+        every += [replace(t, copy=copy) for t in found]
+        for number, finding in underside_findings(auditor, found):
+            if several:
+                finding = replace(finding, says=f"copy {copy}: {finding.says}")
+            findings.append((copy, number, finding))
+        findings += [(0, 0, f) for f in site_findings(auditor.sites, auditor.limits, auditors.tops)]
+        findings += [(0, 0, f) for f in _gap_below(auditor)]
+    return tuple(every), findings
+
+
+def _gap_below(auditor: UndersideAuditor) -> Iterable[Finding]:
+    gap, planned = auditor.gap_below(), auditor.planned
     if gap is None or planned is None:
         return
     wanted = planned.gap_below.realised_mm
-    if abs(gap - wanted) > 0.02 + 0.1 * limits.usual.height_mm:
+    if abs(gap - wanted) > 0.02 + 0.1 * auditor.limits.usual.height_mm:
         says = (
             f"supports that stand on the part keep a gap of {gap:.3g} mm there; {wanted:.3g} mm were planned"
         )
@@ -304,138 +460,46 @@ def _gap_below(beside: Beside, limits: Limits) -> Iterable[Finding]:
         yield Finding(0, "gap below", Level.CAUTION, says, cure, found=gap, planned=wanted, unit="mm")
 
 
-def _of_process(
-    process: Process, of_most: Usual, found: Survey, gatherer: Gatherer, plan: Plan | None
-) -> Iterable[Finding]:
-    """Where the program as a whole differs from the process it was to follow."""
-    totals = gatherer.totals
-
-    def differs(
-        kind: str, what: str, is_: float, wanted: float, unit: str, cure: str, whose: str = "the process has"
-    ) -> Finding:
-        says = f"{what} {is_:.3g} {unit}; {whose} {wanted:.3g} {unit}"
-        return Finding(0, kind, Level.CAUTION, says, cure, found=is_, planned=wanted, unit=unit)
-
-    if abs(of_most.height_mm - process.layer_height_mm) > 0.01:
-        cure = "Set the layer height: gaps are whole multiples of it"
-        yield differs(
-            "layer height", "most layers are", of_most.height_mm, process.layer_height_mm, "mm", cure
-        )
-    if abs(totals.first_height_mm - process.first_layer_height_mm) > 0.02:
-        yield differs(
-            "first layer",
-            "the first layer is",
-            totals.first_height_mm,
-            process.first_layer_height_mm,
-            "mm",
-            "Set the height of the first layer",
-        )
-    if abs(of_most.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
-        yield differs(
-            "line width",
-            "most strands are",
-            of_most.width_mm,
-            process.line_width_mm,
-            "mm wide",
-            "Set line width, flow and filament diameter",
-        )
-    heat = process.material.nozzle_temperature_c
-    if found.hottest_c > 0 and abs(found.hottest_c - heat) > _HEAT_OFF_C:
-        yield differs(
-            "nozzle heat", "the nozzle is at", found.hottest_c, heat, "°C", "Set the nozzle's temperature"
-        )
-    bed = process.material.bed_temperature_c
-    if abs(found.bed_c - bed) > _HEAT_OFF_C and found.reading.state[rs274.HEATED]:
-        yield differs("bed heat", "the bed is at", found.bed_c, bed, "°C", "Set the bed's temperature")
-    if totals.fan_length_mm > 0:
-        fan = totals.fan_mm / totals.fan_length_mm
-        if abs(fan - process.fan) > _FAN_OFF:
-            yield differs(
-                "fan", "the fan runs at", 100 * fan, 100 * process.fan, "%", "Set the fan as the plan has it"
-            )
-    if plan is not None:
-        cost = plan.part_cost + plan.support_cost
-        filament = filament_mm(found.pushed_mm3, process)
-        if cost.filament_mm > 0 and abs(filament / cost.filament_mm - 1.0) > _FILAMENT_OFF:
-            yield differs(
-                "filament",
-                "it takes",
-                filament / 1000,
-                cost.filament_mm / 1000,
-                "m of filament",
-                "Compare walls, fill and supports with the settings sheet",
-                "the plan reckons with",
-            )
-        if cost.time_s > 0 and not _TIME_LESS < found.time_s / cost.time_s < _TIME_MORE:
-            note = differs(
-                "time",
-                "it takes",
-                found.time_s / 60,
-                cost.time_s / 60,
-                "min",
-                "Compare speeds with the settings sheet",
-                "the plan reckons with",
-            )
-            yield replace(note, level=Level.NOTE)
-
-
-def _figures(
-    found: Survey, of_most: Usual, gatherer: Gatherer, process: Process, plan: Plan | None, tops: Floats
-) -> ProgramFigures:
-    totals = gatherer.totals
+def _figures(read: _Read, auditors: _Auditors, plan: Plan | None) -> ProgramFigures:
+    found, totals = read.found, auditors.strands.totals
     cost = plan.part_cost + plan.support_cost if plan is not None else None
-    reading = found.reading
-    by_owner = totals.by_owner_mm3
+    reading, by_owner = found.reading, totals.by_owner_mm3
+    unfollowed = reading.unfollowed()
     return ProgramFigures(
         lines=reading.lines,
         moves=found.moves,
         strands=found.strands,
-        layers=len(tops),
-        height_mm=of_most.height_mm,
+        layers=len(read.tops),
+        height_mm=read.usual.height_mm,
         first_height_mm=totals.first_height_mm,
-        width_mm=of_most.width_mm,
+        width_mm=read.usual.width_mm,
         low_mm=(float(found.low[0]), float(found.low[1]), float(found.low[2])),
         high_mm=(float(found.high[0]), float(found.high[1]), float(found.high[2])),
         pushed_mm3=found.pushed_mm3,
         rebuilt_mm3=totals.rebuilt_mm3,
         part_mm3=float(by_owner[PART]),
         support_mm3=float(by_owner[SUPPORT]),
-        aside_mm3=float(by_owner[ASIDE]),
-        filament_mm=filament_mm(found.pushed_mm3, process),
-        mass_g=mass_g(found.pushed_mm3, process),
+        aside_mm3=float(by_owner[ASIDE:].sum()),
+        filament_mm=filament_mm(found.pushed_mm3, read.made_for),
+        mass_g=mass_g(found.pushed_mm3, read.made_for),
         time_s=found.time_s,
         planned_filament_mm=cost.filament_mm if cost is not None else None,
         planned_time_s=cost.time_s if cost is not None else None,
         nozzle_c=max(found.hottest_c, 0.0),
         bed_c=found.bed_c,
-        fan=totals.fan_mm / totals.fan_length_mm if totals.fan_length_mm else 0.0,
-        unfollowed=tuple(reading.unfollowed()),
+        fan=totals.fan,
+        unfollowed=tuple((u.word, u.count, u.line) for u in unfollowed),
         texts=tuple(sorted(reading.texts.items())),
+        harmless=harmless(unfollowed),
+        wall_speed_mm_s=totals.wall_speed_mm_s,
+        fed_share=read.fed.share,
     )
 
 
-def _in_short(t: UndersideAudit, findings: list[tuple[int, Finding]]) -> str:
-    mine = sorted((f for n, f in findings if n == t.number), key=lambda f: -f.level.rank)
+def _in_short(t: UndersideAudit, findings: list[Finding]) -> str:
+    mine = sorted(findings, key=lambda f: -f.level.rank)
     if mine:
         return f"{mine[0].level.value}: {', '.join(f.kind for f in mine)}"
     if t.strands_mm == 0.0:
         return "not printed"
     return "as planned" if t.planned_gap_mm or t.carried_share < 0.3 else "carried"
-
-
-def _verdict(findings: tuple[Finding, ...], told: tuple[UndersideAudit, ...]) -> str:
-    """What to do, in one sentence."""
-    worst = findings[0].level if findings else None
-    count = sum(f.level is worst for f in findings)
-    rest = len(findings) - count
-    more = f", and {rest} lesser {'finding' if rest == 1 else 'findings'}" if rest else ""
-    if worst is Level.RUIN:
-        return f"Do not print this: {count} {'thing' if count == 1 else 'things'} will ruin it{more}."
-    if worst is Level.FAULT:
-        return f"It will print, but not as it should: {count} {'fault' if count == 1 else 'faults'}{more}."
-    if worst is Level.CAUTION:
-        return f"It can be printed; look at {count} {'caution' if count == 1 else 'cautions'} first{more}."
-    notes = f" {count} {'note' if count == 1 else 'notes'} below." if count else ""
-    if told and all(t.planned_gap_mm for t in told):
-        return f"It does what the plan asks for.{notes}"
-    return f"Nothing is against it.{notes}"

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -318,7 +319,7 @@ def _refined(match: _Match, turn: float, shift: Floats, dz: float, usual: Usual)
     covered, outside, misfit = _fit(match, math.degrees(angle), by, usual)
     turn_deg = math.degrees(angle) % 360.0
     turn_deg = turn_deg - 360.0 if turn_deg > 180.0 else turn_deg
-    placement = Placement(turn_deg, (float(by[0]), float(by[1]), dz), misfit, covered)
+    placement = Placement(turn_deg, (float(by[0]), float(by[1]), dz), misfit, covered, outside)
     return _Fitted(placement, covered - 0.2 * outside)
 
 
@@ -337,6 +338,110 @@ def _fit(match: _Match, turn: float, shift: Floats, usual: Usual) -> tuple[float
     return on / len(every), off / several, float(np.median(every))
 
 
+@dataclass(frozen=True)
+class Stretch:
+    """How much larger than the part its outlines are printed: a scale, how sure that is, and what all are
+    wider.
+    """
+
+    scale: float
+    deviation: float
+    wider_mm: float
+
+
+_STARTS = (0.0, 0.01, -0.01, 0.02, -0.02, 0.005, -0.005)  # scales from which it is sought
+_CLOSE_MM, _MOST_CLOSE = 0.05, 0.93
+
+
+def stretch_of(placed: Placed, found: Survey, usual: Usual) -> Stretch | None:
+    """Scale about the part's middle by least squares: strands along outlines, less what all are wider."""
+    layers = _outlined(placed, found, usual)
+    if not layers:
+        return None
+    best: tuple[float, Stretch] | None = None
+    for start in _STARTS:  # from the wrong one outlines settle on the walls beside the outer ones
+        one = _stretched(layers, placed, start, 0.7 * usual.width_mm)
+        if one is not None and (best is None or one[0] > best[0] + 0.01):
+            best = one
+        if best is not None and best[0] > _MOST_CLOSE:
+            break
+    return None if best is None else best[1]
+
+
+@dataclass(frozen=True, eq=False)
+class _Outlined:
+    """Of one layer: points of the part's outlines and their outward normals, and the strands there."""
+
+    xy: Floats
+    normal: Floats
+    strand: Floats
+    across: Floats
+    tree: Any
+
+
+def _outlined(placed: Placed, found: Survey, usual: Usual) -> list[_Outlined]:
+    out: list[_Outlined] = []
+    for at in sorted(found.sample)[:: max(1, len(found.sample) // _SAMPLED)]:
+        one = replace(found, sample={at: found.sample[at]})
+        match = _matching(placed.stack, one, usual, placed.placement.shift_mm[2])
+        k = placed.layer_at(float(found.z_mm[at]) - 0.25 * usual.height_mm)
+        if not match.outline or k < 0:
+            continue
+        xy, normal = _outward(offset_mitred(placed.stack.regions[k], -0.5 * usual.width_mm))
+        if len(xy) > 8:
+            out.append(_Outlined(xy, normal, match.strand[0], match.normal[0], match.trees[0]))
+    return out
+
+
+def _stretched(
+    layers: list[_Outlined], placed: Placed, start: float, reach_mm: float
+) -> tuple[float, Stretch] | None:
+    """Share of points that come to lie on strands, and the stretch that brings them there."""
+    every = np.concatenate([layer.xy for layer in layers])
+    middle = 0.5 * (every.min(axis=0) + every.max(axis=0))
+    scale, wider, shift = start, 0.0, np.zeros(2)
+    spread, close = np.inf, 0.0
+    for _ in range(10):
+        rows, sides = [1e-3 * np.eye(4)], [np.zeros(4)]  # held to nothing where the outlines do not tell
+        for layer in layers:
+            normal = layer.normal
+            moved = middle + (1.0 + scale) * (layer.xy - middle) + wider * normal
+            here, turned = placed.to_program(moved) + shift, _turned(normal, placed.placement.turn_deg)
+            far, near = layer.tree.query(here, distance_upper_bound=reach_mm)
+            good = np.flatnonzero(np.isfinite(far))
+            good = good[np.abs((layer.across[near[good]] * turned[good]).sum(axis=1)) > 0.95]
+            along = ((layer.xy[good] - middle) * normal[good]).sum(axis=1)
+            rows.append(np.column_stack([np.ones(len(good)), along, turned[good]]))
+            sides.append(((layer.strand[near[good]] - here[good]) * turned[good]).sum(axis=1))
+        a, b = np.concatenate(rows), np.concatenate(sides)
+        if len(b) < 34:
+            return None
+        off = np.abs(b - a @ np.linalg.lstsq(a, b, rcond=None)[0])
+        kept = off <= max(3.0 * float(np.median(off)), 0.01)
+        by = np.linalg.lstsq(a[kept], b[kept], rcond=None)[0]
+        scale, wider, shift = scale + float(by[1]), wider + float(by[0]), shift + by[2:]
+        spread = float(np.sqrt(np.mean(off[kept] ** 2) / max(a[kept, 1].var(), 1e-9) / kept.sum()))
+        close = float((off < _CLOSE_MM).sum()) / len(every)
+        if abs(by[1]) < 1e-5 and np.abs(by).max() < 1e-4:
+            break
+    return close - 2.0 * abs(wider), Stretch(1.0 + scale, spread, wider)
+
+
+def _outward(region: shapely.Geometry) -> tuple[Floats, Floats]:
+    """Points along a region's outlines and the unit normals that lead out of it."""
+    points, normals = [np.zeros((0, 2))], [np.zeros((0, 2))]
+    for polygon in shapely.get_parts(shapely.orient_polygons(region)):
+        for ring in (polygon.exterior, *polygon.interiors):
+            corners = np.asarray(ring.coords)
+            edge = np.diff(corners, axis=0)
+            long = np.hypot(*edge.T)
+            for k in np.flatnonzero(long > 0.3):
+                share = (np.arange(max(1, int(long[k] / _POINT_MM))) + 0.5) / max(1, int(long[k] / _POINT_MM))
+                points.append(corners[k] + share[:, None] * edge[k])
+                normals.append(np.repeat([[edge[k, 1], -edge[k, 0]] / long[k]], len(share), axis=0))
+    return np.concatenate(points), np.concatenate(normals)
+
+
 def uncovered(placed: Placed, found: Survey, usual: Usual) -> list[tuple[float, float, Floats]]:
     """How far the part's outline is followed in each sampled layer: top, share followed, points that are not.
 
@@ -346,7 +451,7 @@ def uncovered(placed: Placed, found: Survey, usual: Usual) -> list[tuple[float, 
     dz = placement.shift_mm[2]
     out = []
     for at in sorted(found.sample):
-        one = Survey(found.reading, z_mm=found.z_mm, sample={at: found.sample[at]})
+        one = replace(found, sample={at: found.sample[at]})
         match = _matching(placed.stack, one, usual, dz)
         if not match.outline or len(match.outline[0]) < 10:
             continue

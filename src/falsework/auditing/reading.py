@@ -14,15 +14,29 @@ from typing import BinaryIO
 import numpy as np
 
 from falsework.errors import ProgramError
-from falsework.kernels.bead import program as rs274
+from falsework.kernels.bead import machine as rs274
+from falsework.kernels.bead.program import interpret
 from falsework.layers.stack import Floats, Indices
 from falsework.watch import QUIET, Watch
 
 _CHUNK = 1 << 20  # bytes read at a time
-_LONGEST_LINE = 1 << 16  # bytes; what has no end by then is cut, and counts as garbled
+_LONGEST_LINE = 1 << 16  # bytes; a line that has no end by then is passed over, and counts as garbled
 _ROWS = 1 << 15  # moves handed on at a time, and room for the chords of one more arc
-_CODES = 64
+_CODES = 256
+_ENDINGS = (".gcode", ".gco", ".g", ".nc", ".ngc", ".tap")  # of programs' names, in archives of several files
 _CURE = "Give the program as the machine reads it: text, or text packed by gzip or zip"
+
+
+@dataclass(frozen=True)
+class Unfollowed:
+    """A command word that is not followed: how often, its first line, and the first once a strand was laid
+    (or 0).
+    """
+
+    word: str
+    count: int
+    line: int
+    later_line: int
 
 
 @dataclass(eq=False)
@@ -30,14 +44,16 @@ class Reading:
     """What the interpreter knows, and what it met; arrays as ``kernels.bead.program`` describes them.
 
     ``texts``: line number and text of the first lines that hold a word of letters or make no sense.
+    ``archive``: which of several programs in an archive was read, and how many there are.
     """
 
     state: Floats
     counts: Indices = field(default_factory=lambda: np.zeros(rs274.KINDS, np.int64))
     firsts: Floats = field(default_factory=lambda: np.zeros((rs274.KINDS, rs274.KEPT, 2)))
-    codes: Indices = field(default_factory=lambda: np.zeros((_CODES, 3), np.int64))
+    codes: Indices = field(default_factory=lambda: np.zeros((_CODES, 4), np.int64))
     texts: dict[int, str] = field(default_factory=dict)
     bytes_read: int = 0
+    archive: tuple[str, int] | None = None
 
     @property
     def lines(self) -> int:
@@ -50,10 +66,13 @@ class Reading:
         """Numbers of the first lines in which this was met."""
         return tuple(int(line) for line in self.firsts[kind, : min(self.counts[kind], rs274.KEPT), 0])
 
-    def unfollowed(self) -> list[tuple[str, int, int]]:
-        """Command words that are not followed: word, how often, first line."""
+    def unfollowed(self) -> list[Unfollowed]:
+        """Command words that are not followed."""
         met = self.codes[:-1][self.codes[:-1, 1] > 0]
-        return [(f"{chr(key // 1_000_000)}{key % 1_000_000 / 10:g}", int(n), int(at)) for key, n, at in met]
+        return [
+            Unfollowed(f"{chr(key // 1_000_000)}{key % 1_000_000 / 10:g}", int(n), int(at), int(later))
+            for key, n, at, later in met
+        ]
 
 
 Program = str | Path | bytes
@@ -82,18 +101,19 @@ def moves(
     out = np.empty((_ROWS + rs274.ROOM, rs274.COLUMNS))
     name = name_of(program)
     kept = b""
+    skipping = False  # within a line that is too long
     try:
-        with _opened(program) as (stream, size, position):
+        with _opened(program, reading) as (stream, size, position):
             while True:
                 watch.at("reading the program", min(1.0, position() / size) if size else 1.0)
                 more = stream.read(_CHUNK)
-                text = kept + more
                 reading.bytes_read += len(more)
+                text, skipping = _without_long_line(kept + more, skipping, reading)
                 end = len(text) if not more else _last_end(text)
                 buffer = np.frombuffer(text, np.uint8)
                 at = 0
                 while at < end:
-                    used, n = rs274.interpret(
+                    used, n = interpret(
                         buffer[at:],
                         end - at,
                         reading.state,
@@ -119,7 +139,8 @@ def moves(
 class _opened:
     """The program's bytes unpacked, the packed size, and how far the packed bytes are read."""
 
-    def __init__(self, program: Program) -> None:
+    def __init__(self, program: Program, reading: Reading) -> None:
+        self.reading = reading
         if isinstance(program, bytes):
             self.file: BinaryIO = io.BytesIO(program)
             self.size = len(program)
@@ -137,7 +158,13 @@ class _opened:
             return gzip.GzipFile(fileobj=self.file), self.size, self.file.tell
         if start == b"PK\x03\x04":
             archive = zipfile.ZipFile(self.file)
-            largest = max(archive.infolist(), key=lambda member: member.file_size)
+            members = [m for m in archive.infolist() if not m.is_dir()]
+            programs = [m for m in members if m.filename.lower().endswith(_ENDINGS)] or members
+            if not programs:
+                raise zipfile.BadZipFile("it is empty")
+            largest = max(programs, key=lambda member: member.file_size)
+            if len(programs) > 1:
+                self.reading.archive = (largest.filename, len(programs))
             return archive.open(largest), self.size, self.file.tell
         return self.file, self.size, self.file.tell
 
@@ -146,11 +173,28 @@ class _opened:
 
 
 def _last_end(text: bytes) -> int:
-    """Just behind the last line's end; of one overlong line, all of it."""
+    """Just behind the last line's end."""
     end = text.rfind(b"\n") + 1
-    if end == 0:
-        end = text.rfind(b"\r", 0, len(text) - 1) + 1  # a \n may follow the very last \r
-    return len(text) if end == 0 and len(text) > _LONGEST_LINE else end
+    return end or text.rfind(b"\r", 0, len(text) - 1) + 1  # a \n may follow the very last \r
+
+
+def _without_long_line(text: bytes, skipping: bool, reading: Reading) -> tuple[bytes, bool]:
+    """The text without a line that never seems to end, and whether its end is still to come.
+
+    Such a line counts as one without sense.
+    """
+    if skipping:
+        end = min((at for at in (text.find(b"\n"), text.find(b"\r")) if at >= 0), default=-1)
+        return (text[end + 1 :], False) if end >= 0 else (b"", True)
+    if len(text) <= _LONGEST_LINE or _last_end(text):
+        return text, False
+    reading.state[rs274.LINE] += 1
+    line, met = reading.lines, reading.count(rs274.GARBLED)
+    if met < rs274.KEPT:
+        reading.firsts[rs274.GARBLED, met] = line, -1.0
+    reading.counts[rs274.GARBLED] += 1
+    reading.texts[line] = f"a line of more than {_LONGEST_LINE} characters"
+    return b"", True
 
 
 def _keep_texts(reading: Reading, text: bytes) -> None:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from falsework.auditing.plate import Ground
 from falsework.auditing.reading import Program, Reading, moves, name_of
 from falsework.errors import ProgramError
 from falsework.kernels.bead import laying
-from falsework.kernels.bead import program as rs274
+from falsework.kernels.bead import machine as rs274
 from falsework.kernels.bead import strands as cut
 from falsework.kernels.bead.motion import move_times
 from falsework.layers.stack import Floats, Indices
@@ -21,6 +22,8 @@ from falsework.watch import QUIET, Watch
 MOST_LAYERS = 200_000
 _KEPT_LAYERS = 32  # sampled layers; every second of them goes when there are more
 _KEPT_STRANDS = 20_000  # of each
+_FIRST_LAYERS = 4  # are kept in any case
+_OWN_MM = 5.0  # of strands on bodies that make a layer one of the print
 LEAST_NOZZLE_C = 120.0  # below that nothing flows
 
 
@@ -30,9 +33,10 @@ class Survey:
 
     ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
     ``line``, ``length_mm``, ``volume_mm3`` (layers,): top, first line, strands' length and volume of each
-    layer in the order of the program. ``sample``: strands of some layers, by the layer's index.
-    ``pushed_mm3``: all that comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s``
-    with acceleration and corners; ``printing_s`` the part of it spent on strands.
+    layer in the order of the program. ``sample``: strands of some layers, by the layer's index, without lines
+    beside the print. ``ground``: the bodies on the bed. ``first_layer``: index of the first that is no such
+    line. ``pushed_mm3``: all that comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest.
+    ``time_s`` with acceleration and corners; ``printing_s`` the part of it spent on strands.
     """
 
     reading: Reading
@@ -45,6 +49,8 @@ class Survey:
     length_mm: Floats = field(default_factory=lambda: np.zeros(0))
     volume_mm3: Floats = field(default_factory=lambda: np.zeros(0))
     sample: dict[int, Floats] = field(default_factory=dict)
+    ground: Ground = field(default_factory=Ground)
+    first_layer: int = 0
     pushed_mm3: float = 0.0
     blobs_mm3: float = 0.0
     time_s: float = 0.0
@@ -63,12 +69,17 @@ class Survey:
         return len(self.z_mm)
 
     def steps_mm(self) -> Floats:
-        """(layers,) rise of each layer over the nearest lower height that was printed before it."""
+        """(layers,) rise of each layer over the nearest lower height that was printed before it.
+
+        Up to the first layer of the print each lies on the bed, whatever lines were drawn beside it before.
+        """
         seen = np.zeros(1)
         steps = np.zeros(self.layers)
         at = 0.0
         for k, z in enumerate(self.z_mm):
-            if z > at:
+            if k <= self.first_layer:
+                steps[k] = z
+            elif z > at:
                 steps[k] = z - at
             else:  # back down: another object, or a second visit
                 below = seen[seen < z - 1e-4]
@@ -112,6 +123,7 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
         found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
         found.moves += len(rows)
         n = cut.strands(rows, carry, out)
+        found.ground.add(out[:n])
         layers.add(out[:n], blocks[: laying.tally(out[:n], LEAST_NOZZLE_C, sums, blocks)])
         if layers.count > MOST_LAYERS:
             raise ProgramError(
@@ -143,14 +155,17 @@ class _Layers:
             return
         self.blocks.append(blocks[:, :5].copy())
         self.count = int(blocks[-1, 0]) + 1
-        for k in np.flatnonzero(blocks[:, 0] % self.stride == 0):
+        kept = (blocks[:, 0] % self.stride == 0) | (blocks[:, 0] < _FIRST_LAYERS)
+        for k in np.flatnonzero(kept):
             at, begin, end = (int(v) for v in blocks[k, [0, 5, 6]])
             room = _KEPT_STRANDS - sum(map(len, self.sample.get(at, [])))
             if room > 0:
                 self.sample.setdefault(at, []).append(laying.sort_out(rows[begin:end])[0][:room])
         while len(self.sample) > _KEPT_LAYERS:
             self.stride *= 2
-            self.sample = {at: kept for at, kept in self.sample.items() if at % self.stride == 0}
+            self.sample = {
+                at: kept for at, kept in self.sample.items() if at % self.stride == 0 or at < _FIRST_LAYERS
+            }
 
     def into(self, found: Survey) -> None:
         blocks = np.concatenate(self.blocks)
@@ -160,7 +175,18 @@ class _Layers:
         found.line = blocks[first, 2].astype(np.int64)
         found.length_mm = np.add.reduceat(blocks[:, 3], first)
         found.volume_mm3 = np.add.reduceat(blocks[:, 4], first)
-        found.sample = {at: np.concatenate(kept) for at, kept in self.sample.items()}
+        for at, kept in sorted(self.sample.items()):
+            rows = np.concatenate(kept)
+            if found.ground.has_flat:
+                middle = 0.5 * (rows[:, [cut.AX, cut.AY]] + rows[:, [cut.BX, cut.BY]])
+                rows = rows[~found.ground.flat_at(middle)]
+            if len(rows):
+                found.sample[at] = rows
+        found.first_layer = next((at for at, rows in found.sample.items() if _length(rows) > _OWN_MM), 0)
+
+
+def _length(rows: Floats) -> float:
+    return float(np.hypot(rows[:, cut.BX] - rows[:, cut.AX], rows[:, cut.BY] - rows[:, cut.AY]).sum())
 
 
 def _sum_up(found: Survey, sums: Floats) -> None:
@@ -197,7 +223,7 @@ def usual(found: Survey) -> Usual:
     heights, widths, weights = [], [], []
     for at, strands in found.sample.items():
         h = float(steps[at])
-        if h <= 1e-3 or (at == 0 and len(found.sample) > 1):
+        if h <= 1e-3 or (at <= found.first_layer and len(found.sample) > 1):
             continue
         long = np.hypot(strands[:, cut.BX] - strands[:, cut.AX], strands[:, cut.BY] - strands[:, cut.AY])
         if np.any(strands[:, cut.AZ] != strands[:, cut.BZ]):  # a climbing path: its rise is not its height

@@ -11,7 +11,7 @@ from falsework.droop.estimate import Estimate
 from falsework.need.underside import Kind
 from falsework.request.standing import Standing
 
-SCHEMA = "falsework.audit/1"
+SCHEMA = "falsework.audit/2"
 
 
 class Level(StrEnum):
@@ -66,6 +66,36 @@ class Finding:
     planned: float | None = None
     unit: str = ""
     droop_mm: Estimate | None = None
+    follows: str = ""  # kind of the finding that it follows from, if any
+
+
+class Decision(StrEnum):
+    """What to do with the program."""
+
+    PRINT = "print"
+    LOOK = "look"  # at some things first
+    DO_NOT = "do not print"
+
+
+@dataclass(frozen=True)
+class Group:
+    """Findings of one kind, told as one: ``findings`` are their numbers, the first speaks for all."""
+
+    kind: str
+    level: Level
+    says: str
+    cure: str
+    findings: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What to do and why, in one sentence; the groups behind it, at most five; how many are folded."""
+
+    decision: Decision
+    says: str
+    groups: tuple[Group, ...]
+    folded: int
 
 
 @dataclass(frozen=True)
@@ -97,6 +127,7 @@ class UndersideAudit:
     longest_in_air_mm: float
     droop_mm: Estimate | None
     verdict: str
+    copy: int = 1  # of the part on the plate
 
 
 @dataclass(frozen=True)
@@ -109,6 +140,7 @@ class Placement:
     shift_mm: tuple[float, float, float]
     misfit_mm: float
     covered: float
+    beyond: float = 0.0  # share of points just outside the outlines that lie on strands
 
 
 @dataclass(frozen=True)
@@ -138,6 +170,9 @@ class ProgramFigures:
     bed_c: float
     fan: float  # mean over the strands above the first layer, by length
     unfollowed: tuple[tuple[str, int, int], ...]  # words not followed: word, how often, first line
+    harmless: int  # lines of commands that change nothing about what is laid
+    wall_speed_mm_s: float | None  # mean of closed lines above the first layer
+    fed_share: float | None  # of the filament that lines side by side need
     texts: tuple[tuple[int, str], ...]  # first lines that are no words at all: line, text
 
 
@@ -149,12 +184,23 @@ class Audit:
     part: str
     against: str  # 'plan', 'part' or 'program': what it was compared with
     process: str
-    verdict: str
+    answer: Answer
     findings: tuple[Finding, ...]
     figures: ProgramFigures
-    placement: Placement | None
+    copies: tuple[Placement, ...]  # how each copy of the part lies, the one found first in front
     undersides: tuple[UndersideAudit, ...]
+    would_add: str = ""  # what a part or a plan to hold it against would tell besides
     geometry: Any = field(default=None, compare=False, repr=False)
+
+    @property
+    def verdict(self) -> str:
+        """The answer in one sentence."""
+        return self.answer.says
+
+    @property
+    def placement(self) -> Placement | None:
+        """How the first copy of the part lies; None where there is none."""
+        return self.copies[0] if self.copies else None
 
     @property
     def worst(self) -> Level | None:
@@ -166,7 +212,7 @@ class Audit:
         return self.worst is not None and self.worst.rank > level.rank
 
     def to_json(self) -> str:
-        """Text under schema ``falsework.audit/1``."""
+        """Text under schema ``falsework.audit/2``."""
         return dumps(self, SCHEMA)
 
     @staticmethod

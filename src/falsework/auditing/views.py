@@ -13,7 +13,6 @@ from falsework.auditing.pipeline import Rebuilt
 from falsework.auditing.survey import width_mm
 from falsework.auditing.value import Place
 from falsework.kernels.bead import strands as cut
-from falsework.kernels.bead.resting import PART
 from falsework.layers.stack import Floats
 from falsework.watch import QUIET, Watch
 
@@ -102,9 +101,7 @@ def _keep(seen: _Seen, laid: Floats, box: Box, top: float, rebuilt: Rebuilt) -> 
     chosen = laid[_touching(laid, box)][: max(0, 8 * _MOST_STRANDS - seen.count)]
     if len(chosen) == 0:
         return
-    owner = np.full(len(chosen), PART, np.uint8)
-    if rebuilt.placed is not None:
-        owner = rebuilt.placed.owners(top, rebuilt.usual.height_mm, _ends(chosen))
+    owner = rebuilt.owners(top, rebuilt.usual.height_mm, _ends(chosen))
     seen.rows.append(chosen)
     seen.owner.append(owner)
     seen.count += len(chosen)

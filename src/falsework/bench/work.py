@@ -318,7 +318,7 @@ def _redraw(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
 def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A machine program held against the plan: the findings, the page about them, and what is seen around
     each."""
-    from falsework.auditing import audit
+    from falsework.auditing import Reads, audit
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
     from falsework.report.audit import figure_rows, page_of, pictures_of, underside_row, where
@@ -331,7 +331,7 @@ def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> N
             path,
             plan,
             belief=_belief(bench, arguments["fit"], plan.process),
-            volumetric=program["volumetric"],
+            reads=Reads(volumetric=program["volumetric"]),
             watch=watch.part(0.2, 0.8),
         )
     except ProgramError as error:  # it says the name under which the file is kept

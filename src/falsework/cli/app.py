@@ -116,6 +116,8 @@ def _refused(session: Session, error: FalseworkError) -> int:
         _tell_json(type(error).__name__, error.subject, error.wrong, error.cure)
     else:
         click.echo(str(error), err=True)
+    if session.refusal is not None:
+        return session.refusal
     return UNREADABLE if isinstance(error, ProgramError) else REFUSED
 
 

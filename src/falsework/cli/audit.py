@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,9 +14,30 @@ from falsework.cli.options import Pair, chosen_process, json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
+    from falsework.auditing import Bed
     from falsework.planning.value import Plan
 
+_NOT_AUDITED = 2  # 1 says that something was found
 LEVELS = ("note", "caution", "fault", "ruin")
+
+
+class _BedSize(click.ParamType):
+    """'220x220', '180x180x250,centre'."""
+
+    name = "bed"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Bed:
+        from falsework.auditing import Bed
+
+        size, _, origin = str(value).partition(",")
+        try:
+            numbers = [float(v) for v in size.lower().split("x")]
+        except ValueError:
+            numbers = []
+        if len(numbers) not in (2, 3) or origin.strip() not in ("", "corner", "centre"):
+            self.fail(f"{value!r} is no bed: give WxD or WxDxH in mm, and ',centre' if it counts from there")
+        height = numbers[2] if len(numbers) == 3 else None
+        return Bed(numbers[0], numbers[1], height, origin.strip() == "centre")
 
 
 @dataclass(frozen=True)
@@ -29,6 +50,7 @@ class Audited:
     process_name: str | None
     settings: tuple[tuple[str, str], ...]
     volumetric: bool
+    bed: Bed | None
     ledger_name: str | None
 
 
@@ -55,11 +77,17 @@ class Audited:
     type=Pair("FIELD=VALUE"),
     help="Change one setting of the process. Repeatable.",
 )
+@click.option(
+    "--bed",
+    type=_BedSize(),
+    metavar="WxD[xH][,centre]",
+    help="The machine's bed in mm, where no process names it; 'centre' where it counts from the middle.",
+)
 @click.option("--volumetric", is_flag=True, help="E words count mm³ of plastic, not mm of filament.")
 @click.option(
     "--worst",
     type=click.Choice(LEVELS),
-    default="note",
+    default="caution",
     show_default=True,
     help="Exit with 1 only for findings worse than this.",
 )
@@ -76,9 +104,10 @@ def audit_command(session: Session, audited: Audited, worst: str, out: Path | No
     """Read PROGRAM (RS-274 text, plain or packed by gzip or zip) as the machine will: rebuild what is laid,
     and judge each strand by what lies beneath it. Comments are not looked at, and nothing is changed or sent.
 
-    Exit codes: 0 nothing worse than --worst; 1 findings; 2 the program cannot be read.
+    Exit codes: 0 nothing worse than --worst; 1 worse findings; 2 it could not be audited.
     """
     session.as_json = as_json
+    session.refusal = _NOT_AUDITED
     plan_folder, part = audited.plan_folder, audited.part
     if plan_folder is not None and part is not None:
         raise click.UsageError("Give --plan or --part, not both")
@@ -88,10 +117,12 @@ def audit_command(session: Session, audited: Audited, worst: str, out: Path | No
         from falsework.files.atomic import PAGE_MARK, check_replaceable
 
         check_replaceable(out, PAGE_MARK, "page")  # before the work, not after it
+        if out.exists() and audited.program.exists() and out.samefile(audited.program):
+            raise click.UsageError(f"--out {out} is the program itself: give another name for the page")
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        from falsework.auditing import Level, audit
+        from falsework.auditing import Level, Reads, audit
         from falsework.cli.release import planned_again
         from falsework.process import load_process
         from falsework.request import Context
@@ -111,7 +142,7 @@ def audit_command(session: Session, audited: Audited, worst: str, out: Path | No
             part,
             process=process,
             belief=belief,
-            volumetric=audited.volumetric,
+            reads=Reads(audited.volumetric, audited.bed),
             watch=watch.part(0.2, until),
         )
         if out is not None:

@@ -1,57 +1,57 @@
-"""What ``falsework audit`` prints: the verdict, findings worst first, undersides, figures."""
+"""What ``falsework audit`` prints: the answer, five reasons at most, undersides, figures; the rest is
+counted.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from falsework.cli.say import say, table
 
 if TYPE_CHECKING:
-    from falsework.auditing.value import Audit, Finding
+    from falsework.auditing.value import Audit, Group
 
-_MOST_FINDINGS = 30
 _MOST_UNDERSIDES = 20
 
 
 def audit(result: Audit) -> None:
     """Everything that the command shows."""
     from falsework.report.audit import HEAD, figure_rows, underside_row
+    from falsework.wording.figures import plain
 
-    say(result.verdict)
-    shown = result.findings[:_MOST_FINDINGS]
-    if shown:
-        head = ("no.", "level", "layer", "height mm", "x, y mm", "lines", "finding")
-        more = len(result.findings) - len(shown)
-        some = f", the first {len(shown)} shown" if more else ""
-        table(f"Findings, worst first ({len(result.findings)}{some})", head, [_row(f) for f in shown])
+    say(result.answer.says)
+    for number, group in enumerate(result.answer.groups, 1):
+        _group(result, number, group)
+    _folded(result)
+    if result.would_add:
         say()
-        say("What to do:")
-        for cure in dict.fromkeys(f.cure for f in shown):
-            numbers = ", ".join(str(f.number) for f in shown if f.cure == cure)
-            say(f"  {cure} ({numbers}).")
+        say(result.would_add)
     if result.undersides:
         rows = [underside_row(u) for u in result.undersides[:_MOST_UNDERSIDES]]
         table(f"Undersides, planned and found ({len(result.undersides)})", HEAD, rows)
     say()
     for name, found, planned in figure_rows(result):
         beside = f" (plan: {planned})" if planned else ""
-        say(f"{name}: {found}{beside}".replace("\u00a0", " ").replace("\u202f", " "))
+        say(plain(f"{name}: {found}{beside}"))
 
 
-def _row(finding: Finding) -> tuple[str, ...]:
-    place = finding.place
-    says = f"{finding.kind}: {finding.says}"
-    if place is None:
-        lines = ", ".join(str(line) for line in finding.lines[:3]) + (", …" if len(finding.lines) > 3 else "")
-        return str(finding.number), finding.level.value, "–", "–", "–", lines or "–", says
-    a, b = place.lines
-    x, y = place.at_mm
-    return (
-        str(finding.number),
-        finding.level.value,
-        str(place.layer),
-        f"{place.z_mm:.2f}",
-        f"{x:.1f}, {y:.1f}",
-        str(a) if a == b else f"{a}–{b}",
-        says,
-    )
+def _group(result: Audit, number: int, group: Group) -> None:
+    from falsework.report.audit import where
+    from falsework.wording.figures import plain, sentence
+
+    first = result.findings[group.findings[0] - 1]
+    say()
+    say(plain(f"{number}. {group.kind} ({group.level.value}): {sentence(group.says)}"))
+    say(plain(f"   Where: {where(first)}."))
+    say(plain(f"   What to do: {sentence(group.cure)}"))
+
+
+def _folded(result: Audit) -> None:
+    """What is not shown, counted by kind."""
+    shown = {number for group in result.answer.groups for number in group.findings}
+    rest = Counter(f.kind for f in result.findings if f.number not in shown)
+    if rest:
+        kinds = ", ".join(f"{n} × {kind}" if n > 1 else kind for kind, n in rest.items())
+        say()
+        say(f"Not shown ({sum(rest.values())}): {kinds}. The page (--out) and --json have them all.")

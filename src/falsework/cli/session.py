@@ -21,12 +21,14 @@ class Session:
     """State of the running command, shared with the error boundary.
 
     ``as_json``: stdout carries one JSON document, errors included. ``written``: the results' place once
-    they are complete. ``stopping``: a signal asked for the end.
+    they are complete. ``stopping``: a signal asked for the end. ``refusal``: exit code of a refusal, where
+    the usual one means something else.
     """
 
     as_json: bool = False
     written: Path | None = None
     stopping: bool = False
+    refusal: int | None = None
     _stopped_at: float = field(default=0.0, repr=False)
 
     def stop(self, number: int, frame: FrameType | None) -> None:

@@ -63,6 +63,28 @@ class Printer:
         high=1000,
         source="from memory: power and wear; set your own",
     )
+    origin: str = setting(
+        "corner",
+        help="where on the bed programs count from: its corner in front on the left, or its middle",
+        choices=("corner", "centre"),
+        source="common practice, no source: machines with a square frame, and those with three arms",
+    )
+    nozzle_limit_c: float = setting(
+        300.0,
+        help="the hottest its nozzle may be asked to be",
+        unit="°C",
+        low=150,
+        high=600,
+        source="common practice, no source: hot ends of metal throughout; lined ones bear some 250",
+    )
+    bed_limit_c: float = setting(
+        130.0,
+        help="the hottest its bed may be asked to be",
+        unit="°C",
+        low=30,
+        high=300,
+        source="common practice, no source: more is not asked of common beds",
+    )
 
     def __post_init__(self) -> None:
         check_fields(self, "printer")

@@ -69,7 +69,10 @@ def audit_html(audit: Audit, watch: Watch = QUIET) -> str:
 
 def pictures_of(audit: Audit, watch: Watch = QUIET) -> dict[int, tuple[View, Drawn]]:
     """What is seen around the worst findings that have a place, by their numbers; reads the program again."""
-    placed = [(f.number, f.place) for f in audit.findings if f.place is not None][:_MOST_PICTURES]
+    first = [group.findings[0] for group in audit.answer.groups]
+    order = [*first, *(f.number for f in audit.findings if f.number not in first)]
+    every = [(n, audit.findings[n - 1].place) for n in order]
+    placed = [(n, place) for n, place in every if place is not None][:_MOST_PICTURES]
     views = views_of(audit.geometry, [place for _, place in placed], watch)
     return {
         number: (view, drawn_of(view, place)) for (number, place), view in zip(placed, views, strict=True)
@@ -88,6 +91,7 @@ def page_of(audit: Audit, pictures: Mapping[int, tuple[View, Drawn]]) -> str:
         figures=figure_rows(audit),
         undersides=[underside_row(u) for u in audit.undersides],
         where=where,
+        shown={number for group in audit.answer.groups for number in group.findings},
         tones=TONES,
         cautions=cautions(Task.PRINT),
         words=words,
@@ -224,9 +228,25 @@ def figure_rows(audit: Audit) -> list[tuple[str, str, str]]:
         rows.append(("beside part and supports", words.with_unit(f.aside_mm3 / 1000, "cm³", 2), ""))
     rows += [
         ("nozzle, bed", f"{f.nozzle_c:.0f} °C, {f.bed_c:.0f} °C", ""),
+        *_amounts(audit),
         ("fan above the first layer", f"{100 * f.fan:.0f} %", ""),
         ("lines read", str(f.lines), ""),
     ]
+    return rows
+
+
+def _amounts(audit: Audit) -> list[tuple[str, str, str]]:
+    """How much the strands get, how fast walls are, and what was passed over."""
+    f = audit.figures
+    rows = []
+    if f.fed_share is not None:
+        rows.append(("filament for the room between lines", words.share(f.fed_share), ""))
+    if f.wall_speed_mm_s is not None:
+        rows.append(("walls", words.with_unit(f.wall_speed_mm_s, "mm/s", 0), ""))
+    if f.harmless:
+        rows.append(("commands that change nothing laid", str(f.harmless), ""))
+    if len(audit.copies) > 1:
+        rows.append(("copies of the part", str(len(audit.copies)), ""))
     return rows
 
 

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from falsework.kernels.bead.resting import ASIDE, BED, OWNERS, PART, SUPPORT, drops
+from falsework.kernels.bead.resting import ASIDE, BED, FLAT, OWNERS, PART, SUPPORT, drops
 from falsework.kernels.bead.strands import (
     AX,
     AY,
@@ -131,6 +131,8 @@ def _layer_height(top, drop, clear, long, section, below, before, usual_height, 
     if votes[commonest] > 0.0 and commonest < bins - 1:
         best = sums[commonest] / counts[commonest]
         least, slack = _misfit(section, best, usual_width), unlikely
+        if best > 1.6 * usual_height and _misfit(section, usual_height, usual_width) <= unlikely:
+            return usual_height  # lines over the gaps between those of every second layer beneath
         if least <= unlikely:
             return best
     for h in candidates:
@@ -193,8 +195,8 @@ def measure(
 
 
 # what ``look_over`` marks: one bit each
-FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, THICK, TWICE, SUNK = range(9)
-MARKS = 9
+FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK = range(8)
+MARKS = 8
 
 
 @kernel
@@ -224,12 +226,13 @@ def look_over(
         by_owner[o] += rows[k, VOLUME]
         whole += l
         fanned += l * rows[k, FAN]
+        if o == FLAT:
+            continue
         mark = 0
-        if on == 0.0 and over > 0.9:
-            if first:
-                mark |= (shows[BED] > 0.9) << FLOATS
-            else:
-                mark |= (shows[PART] > 0.9 and gap[k, PART] <= carry and o == PART) << FLOATS
+        if on == 0.0 and first:
+            mark |= (shows[BED] > 0.9) << FLOATS
+        elif on == 0.0 and o == PART and shows[PART] > 0.1:
+            mark |= (gap[k, PART] > 0.4 * h and gap[k, PART] <= carry) << FLOATS
         if knows_part and not first:
             mark |= (o == PART and lies[SUPPORT] > 0.3) << FUSED_ON_TOP
             mark |= (o == SUPPORT and lies[PART] > 0.3) << FUSED_BELOW
@@ -240,7 +243,6 @@ def look_over(
             mark |= (thin or w < 0.55 * usual_width) << STARVED
             mark |= (w > 1.9 * max(usual_width, nozzle) or w > flattest * max(h, usual_height)) << OVERFED
             mark |= (twice[k] > 0.8 and not climbs) << TWICE
-        mark |= (h > 1.001 * nozzle and on > 0.5) << THICK
         if sunk[k] > 0.3:
             mark |= 1 << SUNK
             lengths[SUNK] += l * sunk[k]

@@ -13,8 +13,8 @@ import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
 
-OWNERS = 4
-BED, PART, SUPPORT, ASIDE = range(OWNERS)
+OWNERS = 5
+BED, PART, SUPPORT, ASIDE, FLAT = range(OWNERS)  # aside: another body; flat: a line beside the print
 
 _STEPS = 32  # samples of what lies beneath one strand, at most
 
@@ -108,15 +108,16 @@ def _with_ends(low, high, off, dx, dy, r):
 
 
 @kernel
-def rest(ends, half, height, top, owner, left, bottom, size, contact, window, carry):
+def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, window, carry):
     """On what each strand rests, cell by cell beneath it, before any strand of its layer is laid.
 
     ends (n, 6); half (n,) half widths; height (n,). A strand rests where the field reaches to within
     ``contact`` times its height of its underside; where it lies deeper, by ``window`` mm at most, there is a
-    gap. Returns shares of the cells beneath: share (n,) that carries it; resting and near (n, OWNERS) that
-    carry it and that are seen through a gap, by owner; gap (n, OWNERS), the least such gap, mm (infinite:
-    none); sunk (n,), the share that reaches above the nozzle; and the indices of the strands of which a cell,
-    or if all carry one just beside, has a gap of more than ``carry`` mm. O(cells).
+    gap. ``inside``, like ``top``: up to which height the cell lies inside what is filled, which is as good as
+    carried. Returns shares of the cells beneath: share (n,) that carries it; resting and near (n, OWNERS)
+    that carry it and that are seen through a gap, by owner; gap (n, OWNERS), the least such gap, mm
+    (infinite: none); sunk (n,), the share that reaches above the nozzle; and the indices of the strands of
+    which a cell, or if all carry one just beside, has a gap of more than ``carry`` mm. O(cells).
     """
     rows, columns = top.shape
     n = len(ends)
@@ -171,9 +172,9 @@ def rest(ends, half, height, top, owner, left, bottom, size, contact, window, ca
                 if i0 > i1:
                     i0, i1 = k1 + 1, k1
                 for i in range(k0, i0):
-                    edge |= top[j, i] < deep
+                    edge |= top[j, i] < deep and inside[j, i] < deep
                 for i in range(i1 + 1, k1 + 1):
-                    edge |= top[j, i] < deep
+                    edge |= top[j, i] < deep and inside[j, i] < deep
             for i in range(i0, i1 + 1):
                 air = floor - top[j, i]
                 if climb != 0.0:
@@ -189,7 +190,7 @@ def rest(ends, half, height, top, owner, left, bottom, size, contact, window, ca
                     if air < -h - 0.01:
                         ploughed += 1
                     continue
-                if air > carry:
+                if (air > carry or o == BED) and inside[j, i] < deep:
                     hollow = True
                 if air <= window:
                     near[s, o] += 1.0
@@ -206,7 +207,7 @@ def rest(ends, half, height, top, owner, left, bottom, size, contact, window, ca
                 carried = 1
                 ploughed = int(air < -h - 0.01)
             else:
-                hollow = air > carry
+                hollow = (air > carry or o == BED) and inside[j, i] < deep
                 if air <= window:
                     near[s, o] = 1.0
                     gap[s, o] = air
@@ -242,13 +243,15 @@ def _beside(x, y, z, dx, dy, r, h, top, left, bottom, size):
 
 
 @kernel
-def lay(order, ends, half, height, kind, path, travels, top, owner, left, bottom, size):
+def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven, left, bottom, size):
     """Lay strands in their order: the field rises to their tops.
 
     order (m,): which strand comes, or −1 − t for the travel t, which lays nothing. ends (n, 6), half, height,
-    kind (n,) uint8 owner to be, path (n,); travels (t, ≥ 6). Returns twice (n,), the share of a strand laid
-    over one of the same height, round ends left out; touch (n, 2), whether something of the same height lay
-    at the path's first and last end; struck (t,), mm of travel below what has been laid. O(cells).
+    kind (n,) uint8 owner to be, path (n,), fills (n,) whether it is no closed line; travels (t, ≥ 6).
+    ``woven``, like ``owner``: whether the cell's strand was such a one; walls beside it take precedence.
+    Returns twice (n,), the share of a strand laid over one of the same height, round ends left out; touch (n,
+    2), whether something of the same height lay at the path's first and last end; struck (t,), mm of travel
+    below what has been laid. O(cells).
     """
     rows, columns = top.shape
     twice = np.zeros(len(ends))
@@ -320,6 +323,10 @@ def lay(order, ends, half, height, kind, path, travels, top, owner, left, bottom
                 if climb != 0.0:
                     z += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
                 if z >= top[j, i]:
+                    if not fills[s]:
+                        woven[j, i] = 0
+                    elif z > top[j, i] + 0.1 * h:
+                        woven[j, i] = 1
                     top[j, i] = z
                     owner[j, i] = whose
     return twice, touch, struck

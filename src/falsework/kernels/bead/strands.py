@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from falsework.kernels.bead.program import (
+from falsework.kernels.bead.machine import (
     AT_FAN,
     AT_LINE,
     AT_NOZZLE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -48,7 +48,7 @@ class Planned:
 
 
 @dataclass(eq=False)
-class _Kept:
+class _Sums:
     """Sums over the strands laid over one underside, and over those of its support."""
 
     length: float = 0.0
@@ -68,7 +68,7 @@ class _Kept:
     foot: Place | None = None
 
 
-class Beside:
+class UndersideAuditor:
     """Takes the layers one after the other; afterwards says what became of each underside."""
 
     def __init__(
@@ -81,6 +81,8 @@ class Beside:
         tops_mm: Floats,
     ) -> None:
         self.need, self.placed, self.planned, self.limits, self.tops = need, placed, planned, limits, tops_mm
+        x, y = shapely.get_coordinates(shapely.transform(placed.shadow, placed.to_program)).T
+        self.box = float(x.min()), float(y.min()), float(x.max()), float(y.max())
         dz = placed.placement.shift_mm[2]
         self.bottom = stack.z_mm[need.region_layer] + dz  # (N,) of each region
         self.regions = shapely.transform(need.regions, placed.to_program)
@@ -88,7 +90,7 @@ class Beside:
         listed = np.array([u.kind is not Kind.HOLDS for u in need.undersides], bool)
         listed[_MOST_UNDERSIDES:] = False
         self.listed = listed
-        self.kept = [_Kept() for _ in need.undersides]
+        self.sums = [_Sums() for _ in need.undersides]
         self.flat: set[int] = (
             set()
         )  # undersides most of which lies in one layer: their support's pattern is told
@@ -116,15 +118,19 @@ class Beside:
         return out
 
     def take(self, layer: Layer) -> None:
+        """Look at the strands of one layer that this copy of the part is concerned with."""
+        middle = layer.middles
+        x0, y0, x1, y1 = self.box
+        own = (middle[:, 0] > x0) & (middle[:, 0] < x1) & (middle[:, 1] > y0) & (middle[:, 1] < y1)
         bottom = layer.z_mm - layer.step_mm
         half = 0.5 * layer.step_mm
         a, b = np.searchsorted(self._sorted, (bottom - half + 1e-6, bottom + half + 1e-6))
         over = self._order[a:b]
         over = over[self.listed[self.owner[over]]]
-        part = np.flatnonzero(layer.owner == PART)
+        part = np.flatnonzero(own & (layer.owner == PART))
         if len(over) and len(part):
             self._over(layer, over, part)
-        support = np.flatnonzero(layer.owner == SUPPORT)
+        support = np.flatnonzero(own & (layer.owner == SUPPORT))
         if len(support):
             self._under(layer, support)
 
@@ -149,9 +155,9 @@ class Beside:
                 continue
             share = np.bincount(which[inside], minlength=len(part)) / _POINTS
             mine = np.flatnonzero(share)
-            self._strands_over(self.kept[self.owner[at]], layer, part[mine], share[mine])
+            self._strands_over(self.sums[self.owner[at]], layer, part[mine], share[mine])
 
-    def _strands_over(self, kept: _Kept, layer: Layer, strands: np.ndarray, share: Floats) -> None:
+    def _strands_over(self, kept: _Sums, layer: Layer, strands: np.ndarray, share: Floats) -> None:
         long = layer.length_mm[strands] * share
         hollow = np.clip(1.0 - layer.resting[strands, PART], 0.0, 1.0)
         seen = layer.near[strands, SUPPORT]
@@ -207,7 +213,7 @@ class Beside:
             inside = near[shapely.contains_xy(window, points[near, 0], points[near, 1])]
             share = np.bincount(which[inside], minlength=len(support)) / _POINTS
             long = layer.length_mm[support] * share
-            kept = self.kept[u]
+            kept = self.sums[u]
             feet = near_part & (share > 0) & (seen & (gap < self.limits.carry_mm) | ~seen)
             if feet.any():
                 kept.foot_on_part += float(long[feet].sum())
@@ -237,10 +243,10 @@ class Beside:
 
     def undersides(self) -> tuple[UndersideAudit, ...]:
         return tuple(
-            self._told(u, self.kept[k]) for k, u in enumerate(self.need.undersides) if self.listed[k]
+            self._audited(u, self.sums[k]) for k, u in enumerate(self.need.undersides) if self.listed[k]
         )
 
-    def _told(self, u: Underside, kept: _Kept) -> UndersideAudit:
+    def _audited(self, u: Underside, kept: _Sums) -> UndersideAudit:
         planned = self.planned
         standing = planned.standings[u.number - 1] if planned else Standing.LEAVE
         long = max(kept.length, 1e-9)
@@ -279,7 +285,7 @@ class Beside:
         )
 
     def _pattern(
-        self, index: int, kept: _Kept, gap: float | None
+        self, index: int, kept: _Sums, gap: float | None
     ) -> tuple[int | None, float | None, int | None]:
         """Dense layers under the gap, spacing of the body's strands, closed lines around it."""
         window, _ = self.windows[index]
@@ -316,11 +322,11 @@ class Beside:
         return self.need.undersides[number - 1]
 
     def place(self, number: int) -> Place | None:
-        return self.kept[number - 1].place
+        return self.sums[number - 1].place
 
     def foot(self, number: int) -> tuple[float, Place | None]:
         """How much of an underside's support stands on the part, mm of strands, and where."""
-        kept = self.kept[number - 1]
+        kept = self.sums[number - 1]
         return kept.foot_on_part, kept.foot
 
     def gap_below(self) -> float | None:
@@ -358,132 +364,138 @@ def _meets(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
     return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
 
 
-def underside_findings(beside: Beside, told: Sequence[UndersideAudit]) -> Iterable[tuple[int, Finding]]:
+def underside_findings(
+    auditor: UndersideAuditor, found: Sequence[UndersideAudit]
+) -> Iterable[tuple[int, Finding]]:
     """What is wrong at each underside, with its number."""
-    planned, limits = beside.planned, beside.limits
-    by_number = {u.number: u for u in beside.need.undersides}
-    for t in told:
+    by_number = {u.number: u for u in auditor.need.undersides}
+    for t in found:
         u = by_number[t.number]
-        place = beside.place(t.number)
-        name = f"underside {t.number}, at height {t.height_mm:.1f} mm,"
+        tells = _Tells(u, t, auditor.place(t.number))
         if t.strands_mm == 0.0:
             if t.area_mm2 > 4.0:
-                says = f"{name} is not printed: no strand of the part lies there"
-                yield (
-                    t.number,
-                    _of(u, place, "not printed", Level.FAULT, says, "Check the part in the program"),
-                )
+                says = "is not printed: no strand of the part lies there"
+                yield t.number, tells("not printed", Level.FAULT, says, "Check the part in the program")
             continue
-        if planned is None:
+        if auditor.planned is None:
             continue
-        yield from ((t.number, f) for f in _support(t, u, name, place, planned, beside))
+        yield from ((t.number, f) for f in _support(tells, auditor.planned, auditor))
         if t.carried_share < _CARRIED and t.standing is Standing.LEAVE and u.kind is Kind.BRIDGE:
-            yield from ((t.number, f) for f in _bridge(t, u, name, place, limits))
+            yield from ((t.number, f) for f in _bridge(tells, auditor.limits))
 
 
-def _of(
-    u: Underside,
-    place: Place | None,
-    kind: str,
-    level: Level,
-    says: str,
-    cure: str,
-    found: float | None = None,
-    planned: float | None = None,
-    unit: str = "",
-) -> Finding:
-    return Finding(
-        0, kind, level, says, cure, place=place, underside=u.number, found=found, planned=planned, unit=unit
-    )
+@dataclass(frozen=True)
+class _Figures:
+    """A figure found beside the one planned."""
+
+    found: float
+    planned: float
+    unit: str = ""
 
 
-def _support(
-    t: UndersideAudit, u: Underside, name: str, place: Place | None, planned: Planned, beside: Beside
-) -> Iterable[Finding]:
-    height = beside.limits.usual.height_mm
+@dataclass(frozen=True)
+class _Tells:
+    """Makes findings of one underside, each a sentence that begins with its name."""
+
+    underside: Underside
+    audit: UndersideAudit
+    place: Place | None
+
+    def __call__(
+        self,
+        kind: str,
+        level: Level,
+        says: str,
+        cure: str,
+        figures: _Figures | None = None,
+        place: Place | None = None,
+    ) -> Finding:
+        finding = Finding(
+            0,
+            kind,
+            level,
+            f"underside {self.audit.number}, at height {self.audit.height_mm:.1f} mm, {says}",
+            cure,
+            place=place or self.place,
+            underside=self.audit.number,
+        )
+        if figures is None:
+            return finding
+        return replace(finding, found=figures.found, planned=figures.planned, unit=figures.unit)
+
+
+def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iterable[Finding]:
+    t = tells.audit
     if t.standing is Standing.LEAVE:
         if t.carried_share > _CARRIED:
-            says = f"{name} gets support where the plan wants none"
-            yield _of(u, place, "unwanted", Level.CAUTION, says, "Block supports there, or plan them")
+            says = "gets support where the plan wants none"
+            yield tells("unwanted", Level.CAUTION, says, "Block supports there, or plan them")
         return
     if t.carried_share < _BARELY:
-        says = f"{name} has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"
+        says = f"has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"
         cure = "Switch supports on there, or load the planned ones"
-        yield _of(u, place, "unsupported", Level.FAULT, says, cure, t.carried_share, 1.0)
+        yield tells("unsupported", Level.FAULT, says, cure, _Figures(t.carried_share, 1.0))
         return
     if t.carried_share < _CARRIED:
-        says = f"{name} is carried over {100 * t.carried_share:.0f} % only"
-        yield _of(
-            u, place, "barely supported", Level.CAUTION, says, "Compare with the plan", t.carried_share, 1.0
-        )
-    gap = planned.gap.realised_mm
-    if t.gap_mm is not None and t.gap_mm < 0.1 * height:
-        says = f"{name} lies on its support without a gap ({gap:.3g} mm planned): it will fuse"
-        cure = "Set the air gap in whole layers"
-        yield _of(u, place, "no gap", Level.FAULT, says, cure, t.gap_mm, gap, "mm")
-    elif t.gap_mm is not None and abs(t.gap_mm - gap) > 0.02 + 0.1 * height:
-        way = "wider" if t.gap_mm > gap else "narrower"
-        level = Level.FAULT if abs(t.gap_mm - gap) > 0.9 * height else Level.CAUTION
-        says = f"{name} has an air gap of {t.gap_mm:.3g} mm, {way} than the {gap:.3g} mm planned"
-        yield _of(u, place, "gap", level, says, "Set the air gap in whole layers", t.gap_mm, gap, "mm")
-    if t.interface_layers is not None and t.interface_layers != planned.interface_layers:
-        says = (
-            f"{name} has {t.interface_layers} interface layers beneath it, "
-            f"{planned.interface_layers} were planned"
-        )
-        cure = "Set the interface layers on top"
-        yield _of(
-            u,
-            place,
-            "interface",
-            Level.CAUTION,
-            says,
-            cure,
-            t.interface_layers,
-            planned.interface_layers,
-            "layers",
-        )
-    if t.spacing_mm is not None:
-        share = t.spacing_mm / planned.spacing_mm
-        if share < 0.65 or share > 1.5:
-            wanted = planned.spacing_mm
-            says = f"{name} has support strands {t.spacing_mm:.1f} mm apart, {wanted:.1f} mm were planned"
-            cure = "Set the spacing or density of the support's body"
-            yield _of(u, place, "spacing", Level.CAUTION, says, cure, t.spacing_mm, wanted, "mm")
-    if t.closed_lines is not None and (t.closed_lines > 0) != (planned.closed_lines > 0):
-        more = t.closed_lines > 0
-        says = f"{name} has a support {'with' if more else 'without'} closed lines around it, unlike the plan"
-        yield _of(
-            u, place, "perimeter", Level.CAUTION, says, "Set the closed lines around supports",
-            t.closed_lines, planned.closed_lines,
-        )  # fmt: skip
-    foot, where = beside.foot(t.number)
+        says = f"is carried over {100 * t.carried_share:.0f} % only"
+        cure = "Compare the support with the plan, and let it reach under all of the underside"
+        yield tells("barely supported", Level.FAULT, says, cure, _Figures(t.carried_share, 1.0))
+    yield from _gap(tells, planned, auditor.limits.usual.height_mm)
+    yield from _make_of_support(tells, planned)
+    foot, where = auditor.foot(t.number)
     if t.standing is Standing.BED and foot > 5.0:
-        says = f"{name} has a support that stands on the part; the plan lets it stand on the bed only"
+        says = "has a support that stands on the part; the plan lets it stand on the bed only"
         cure = "Let supports start from the bed only"
-        yield _of(u, where or place, "stands on part", Level.FAULT, says, cure, foot, 0.0, "mm")
+        yield tells("stands on part", Level.FAULT, says, cure, _Figures(foot, 0.0, "mm"), where)
 
 
-def _bridge(
-    t: UndersideAudit, u: Underside, name: str, place: Place | None, limits: Limits
-) -> Iterable[Finding]:
+def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:
+    gap, found = planned.gap.realised_mm, tells.audit.gap_mm
+    if found is None:
+        return
+    figures = _Figures(found, gap, "mm")
+    cure = "Set the air gap in whole layers"
+    if found < 0.1 * height:
+        says = f"lies on its support without a gap ({gap:.3g} mm planned): it will fuse"
+        yield tells("no gap", Level.FAULT, says, cure, figures)
+    elif abs(found - gap) > 0.02 + 0.1 * height:
+        way = "wider" if found > gap else "narrower"
+        level = Level.FAULT if abs(found - gap) > 0.9 * height else Level.CAUTION
+        says = f"has an air gap of {found:.3g} mm, {way} than the {gap:.3g} mm planned"
+        yield tells("gap", level, says, cure, figures)
+
+
+def _make_of_support(tells: _Tells, planned: Planned) -> Iterable[Finding]:
+    t = tells.audit
+    if t.interface_layers is not None and t.interface_layers != planned.interface_layers:
+        wanted = planned.interface_layers
+        says = f"has {t.interface_layers} interface layers beneath it, {wanted} were planned"
+        none = t.interface_layers == 0
+        level = Level.FAULT if none else Level.CAUTION
+        cure = "Set the interface layers on top"
+        yield tells("interface", level, says, cure, _Figures(t.interface_layers, wanted, "layers"))
+    if t.spacing_mm is not None and not 0.65 <= t.spacing_mm / planned.spacing_mm <= 1.5:
+        wanted_mm = planned.spacing_mm
+        says = f"has support strands {t.spacing_mm:.1f} mm apart, {wanted_mm:.1f} mm were planned"
+        cure = "Set the spacing or density of the support's body"
+        yield tells("spacing", Level.CAUTION, says, cure, _Figures(t.spacing_mm, wanted_mm, "mm"))
+    if t.closed_lines is not None and (t.closed_lines > 0) != (planned.closed_lines > 0):
+        more = "with" if t.closed_lines > 0 else "without"
+        says = f"has a support {more} closed lines around it, unlike the plan"
+        cure = "Set the closed lines around supports"
+        yield tells("perimeter", Level.CAUTION, says, cure, _Figures(t.closed_lines, planned.closed_lines))
+
+
+def _bridge(tells: _Tells, limits: Limits) -> Iterable[Finding]:
+    t, u = tells.audit, tells.underside
     if t.direction_deg is not None and u.span_mm > 2.0 * limits.usual.width_mm:
         off = abs((t.direction_deg - u.span_direction_deg + 90.0) % 180.0 - 90.0)
         if off > 30.0 and t.longest_in_air_mm > 1.3 * u.span_mm:
             says = (
-                f"{name} is bridged the wrong way: its strands run at {t.direction_deg:.0f}°, "
+                f"is bridged the wrong way: its strands run at {t.direction_deg:.0f}°, "
                 f"{t.longest_in_air_mm:.1f} mm through air; "
                 f"across, at {u.span_direction_deg:.0f}°, it is {u.span_mm:.1f} mm"
             )
             cure = f"Set the direction of bridges to {u.span_direction_deg:.0f}° there"
-            yield _of(
-                u,
-                place,
-                "bridge direction",
-                Level.FAULT,
-                says,
-                cure,
-                t.direction_deg,
-                u.span_direction_deg,
-                "°",
-            )
+            figures = _Figures(t.direction_deg, u.span_direction_deg, "°")
+            yield tells("bridge direction", Level.FAULT, says, cure, figures)

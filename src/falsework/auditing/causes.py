@@ -1,0 +1,145 @@
+"""Wrong figures by their true cause: amounts, heights, size, and what is printed instead of the part."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+
+from falsework.auditing.copies import Found, Instead
+from falsework.auditing.flow import Fed
+from falsework.auditing.placement import Placed, stretch_of
+from falsework.auditing.survey import Survey, Usual
+from falsework.auditing.value import Finding, Level
+from falsework.part.part import Part
+from falsework.process.settings import Process
+
+DIAMETERS_MM = (1.75, 2.85, 3.0)  # common practice, no source: filaments that are sold
+_UNDER, _OVER = 0.75, 1.35  # shares of what dense lines need, beyond which they do not come out
+_FITS = math.log(1.22)  # how near another diameter must come
+_OFF_MM, _OFF_SHARE = 0.035, 0.14  # of a first layer that is laid lower or higher than it is fed for
+_MIDDLE_MM = 0.004
+_TALLEST_MM = 2.0  # common practice, no source: large nozzles lay some 1 mm
+_SCALE_OFF, _SCALE_SURE, _SCALE_MM = 0.004, 5.0, 0.05
+
+
+def fitting_diameter(fed: Fed, diameter_mm: float) -> float | None:
+    """The filament that the program's amounts fit, where they do not fit the one it was read with."""
+    if fed.share is None or _UNDER <= fed.share <= _OVER:
+        return None
+    off = {d: abs(math.log(fed.share * (d / diameter_mm) ** 2)) for d in DIAMETERS_MM if d != diameter_mm}
+    best = min(off, key=lambda d: off[d])
+    return best if off[best] < _FITS else None
+
+
+def unit_findings(usual: Usual) -> Iterable[Finding]:
+    """Layers so high that no machine lays them: inches and millimetres mixed up."""
+    if usual.height_mm > _TALLEST_MM:
+        says = f"the layers are {usual.height_mm:.1f} mm high: millimetres are taken for inches"
+        cure = "Take out the word that sets inches (G20), or make the program again in millimetres"
+        yield Finding(0, "unit", Level.RUIN, says, cure, found=usual.height_mm, unit="mm")
+
+
+def filament_finding(diameter_mm: float, instead_of_mm: float) -> Finding:
+    says = (
+        f"the amounts fit filament of {diameter_mm:g} mm, not of {instead_of_mm:g} mm: "
+        "it was read as made for that"
+    )
+    cure = "See that such filament is loaded; else give the filament's diameter in the process"
+    return Finding(0, "filament diameter", Level.CAUTION, says, cure, found=diameter_mm, unit="mm")
+
+
+def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
+    """Too much or too little filament all through, told by the room between lines."""
+    share = fed.share
+    if share is None or _UNDER <= share <= _OVER:
+        return
+    other = fitting_diameter(fed, process.printer.filament_diameter_mm)
+    why = f"; amounts would fit filament of {other:g} mm" if other is not None else ""
+    cure = "Check filament diameter, flow and what E counts (by the move or from the start)"
+    if share < 1.0:
+        much = "half" if 0.42 < share < 0.58 else f"{100 * share:.0f} %"
+        says = f"the strands get {much} of the filament that they need{why}"
+        if much == "half":
+            says = f"half as much filament as the strands need{why}"
+        yield Finding(0, "underfed", Level.RUIN, says, cure, found=share, planned=1.0)
+    else:
+        much = "twice" if 1.8 < share < 2.2 else f"{share:.1f} times"
+        says = f"{much} as much filament as the strands have room for{why}"
+        yield Finding(0, "overfed throughout", Level.RUIN, says, cure, found=share, planned=1.0)
+
+
+def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
+    """A first layer that is laid lower or higher than it is fed for: an offset in z."""
+    if fed.first_share is None or fed.share is None:
+        return
+    z = float(found.z_mm[found.first_layer])
+    meant = z * fed.first_share / fed.share
+    off = z - meant
+    if abs(off) < max(_OFF_MM, _OFF_SHARE * z):
+        return
+    line = int(found.line[found.first_layer])
+    cure = "Check the offset in z: make the program again without it"
+    if off < 0.0:
+        middle = abs(z - 0.5 * usual.height_mm) < _MIDDLE_MM and abs(meant - usual.height_mm) < 0.05
+        level = Level.CAUTION if middle else Level.FAULT
+        says = (
+            f"the nozzle is driven into the bed: the first layer is fed for {meant:.2f} mm "
+            f"and laid at {z:.2f} mm, {-off:.2f} mm too low"
+        )
+    else:
+        level = Level.CAUTION if off < 0.1 else Level.FAULT
+        says = (
+            f"the first layer is fed for {meant:.2f} mm and laid at {z:.2f} mm, {off:.2f} mm too high: "
+            "it is hardly pressed on"
+        )
+    yield Finding(
+        0, "z offset", level, says, cure, lines=(line,), found=off, planned=0.0, unit="mm"
+    )  # fmt: skip
+
+
+def part_findings(part: Part, copies: Found, found: Survey, usual: Usual) -> Iterable[Finding]:
+    """Whether the part is there at all, as large as it should be, and the right way round."""
+    if copies.instead is not None:
+        yield _instead(part, copies.instead)
+    elif not copies.copies:
+        says = f"the program does not print {part.name}: its outlines are nowhere followed by strands"
+        cure = "Check that program and part belong together, its size, unit and how it lies"
+        yield Finding(0, "other part", Level.RUIN, says, cure)
+    else:
+        yield from _scaled(part, copies.copies[0], found, usual)
+
+
+def _instead(part: Part, instead: Instead) -> Finding:
+    cure = "Make the program again from the part as it was given"
+    if instead.mirrored:
+        return Finding(0, "mirrored", Level.RUIN, f"{part.name} is printed mirrored", cure)
+    if instead.scale != 1.0:
+        says = f"{part.name} is printed {_times(instead.scale)} as large"
+        known = {25.4: "inches taken for millimetres", 1 / 25.4: "millimetres taken for inches"}
+        for factor, why in known.items():
+            if abs(instead.scale / factor - 1.0) < 0.02:
+                says += f": {why}"
+        return Finding(0, "scale", Level.RUIN, says, cure, found=instead.scale, planned=1.0)
+    about = [f"by {turn}° about {axis}" for turn, axis in zip(instead.turn_deg, "xy", strict=True) if turn]
+    says = f"{part.name} lies another way: turned {' and '.join(about)}"
+    return Finding(0, "other lie", Level.RUIN, says, cure)
+
+
+def _times(scale: float) -> str:
+    return f"{scale:.3g} times" if scale >= 1.0 else f"{100 * scale:.3g} %"
+
+
+def _scaled(part: Part, placed: Placed, found: Survey, usual: Usual) -> Iterable[Finding]:
+    stretch = stretch_of(placed, found, usual)
+    if stretch is None:
+        return
+    off = stretch.scale - 1.0
+    half = 0.5 * float(np.ptp(part.vertices[:, :2], axis=0).max())
+    if abs(off) < _SCALE_OFF or abs(off) < _SCALE_SURE * stretch.deviation or abs(off) * half < _SCALE_MM:
+        return
+    way = "larger" if off > 0 else "smaller"
+    says = f"{part.name} is printed {100 * abs(off):.1f} % {way} than it is"
+    cure = "Set its scale to 100 %, unless that allows for shrinking"
+    yield Finding(0, "scale", Level.FAULT, says, cure, found=stretch.scale, planned=1.0)

@@ -1,0 +1,144 @@
+"""Every copy of the part on the plate; and where it is not there as it should be, what is there instead."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from falsework.auditing.placement import Placed, place_in
+from falsework.auditing.survey import Survey, Usual
+from falsework.kernels.bead import strands as cut
+from falsework.layers.stack import Floats
+from falsework.part.part import Part
+from falsework.watch import QUIET, Watch
+
+FOLLOWED = 0.7  # of the part's outlines, below which the program is taken to print something else
+_SAME = 0.9  # of a further copy's, or of another lie's
+_BETTER, _BEYOND = 0.02, 0.2  # shares: what makes another lie the better one, and what makes one look for it
+_MOST_COPIES = 40
+_ALIKE = 2.5  # times the ground that another copy takes, at most
+_SCALE_OFF, _SCALE_SPREAD = (
+    0.02,
+    0.03,
+)  # beyond what counts as the part's own size; how alike three axes must be
+
+
+@dataclass(frozen=True)
+class Instead:
+    """The part mirrored, lying another way, or of another size; ``scale`` 1 where it is not that."""
+
+    placed: Placed
+    mirrored: bool
+    turn_deg: tuple[int, int]  # about x, then y
+    scale: float
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """All copies of the part, the best followed first; or what is there instead."""
+
+    copies: tuple[Placed, ...]
+    instead: Instead | None
+
+
+def find_copies(part: Part, found: Survey, usual: Usual, around_mm: float, watch: Watch = QUIET) -> Found:
+    """Look for the part in a program. ``around_mm``: how far supports reach past it."""
+    first = place_in(part, found, usual, around_mm=around_mm, watch=watch.part(0.0, 0.5))
+    covered, beyond = first.placement.covered, first.placement.beyond
+    if covered >= 1.0 - _BETTER and beyond <= _BEYOND:
+        return Found((first, *_others(part, found, usual, around_mm, first)), None)
+    for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
+        watch.part(0.5, 1.0).at("looking how the part lies", min(0.99, 0.1 * k))
+        placed = place_in(other, found, usual, around_mm=around_mm)
+        better = _fit(placed) > _fit(first) + _BETTER
+        if placed.placement.covered >= max(_SAME, covered) and better:
+            return Found((), Instead(placed, mirrored, turn, scale))
+    if covered < FOLLOWED:
+        return Found((), None)
+    return Found((first, *_others(part, found, usual, around_mm, first)), None)
+
+
+def _fit(placed: Placed) -> float:
+    return placed.placement.covered - 0.5 * placed.placement.beyond
+
+
+def _others(part: Part, found: Survey, usual: Usual, around_mm: float, first: Placed) -> Iterator[Placed]:
+    """Further copies, one for each body on the bed that is about as large and as high."""
+    bodies = [b for b in found.ground.bodies if not b.flat]
+    if len(bodies) < 2:
+        return
+    shadow = shapely.transform(first.shadow, first.to_program)
+    shapely.prepare(shadow)
+    mine = [b for b in bodies if shapely.intersects(shadow, shapely.box(*b.box_mm))]
+    area = sum(b.area_mm2 for b in mine)
+    high = max((b.high_mm for b in mine), default=0.0)
+    taken = 1
+    for k, body in enumerate(found.ground.bodies, 1):
+        if body.flat or body in mine or taken >= _MOST_COPIES:
+            continue
+        if (
+            abs(body.high_mm - high) > 1.5 * usual.height_mm
+            or not area / _ALIKE < body.area_mm2 < _ALIKE * area
+        ):
+            continue
+        placed = place_in(part, only_body(found, k), usual, around_mm=around_mm)
+        if placed.placement.covered >= _SAME:
+            taken += 1
+            yield placed
+
+
+def only_body(found: Survey, label: int) -> Survey:
+    """The survey with samples of one body alone."""
+    sample = {}
+    for at, rows in found.sample.items():
+        middle = 0.5 * (rows[:, [cut.AX, cut.AY]] + rows[:, [cut.BX, cut.BY]])
+        mine = rows[found.ground.body_at(middle) == label]
+        if len(mine):
+            sample[at] = mine
+    return replace(found, sample=sample)
+
+
+def _other_ways(part: Part, found: Survey) -> Iterator[tuple[bool, tuple[int, int], float, Part]]:
+    yield True, (0, 0), 1.0, _changed(part, True, (0, 0), 1.0)
+    scale = _scale_by_size(part, found)
+    if scale is not None:
+        yield False, (0, 0), scale, _changed(part, False, (0, 0), scale)
+    height = max((b.high_mm for b in found.ground.bodies if not b.flat), default=0.0)
+    for turn in ((180, 0), (90, 0), (270, 0), (0, 90), (0, 270)):
+        other = _changed(part, False, turn, 1.0)
+        if abs(float(other.vertices[:, 2].max()) - height) < 0.05 * height + 1.0:
+            yield False, turn, 1.0, other
+
+
+def _changed(part: Part, mirrored: bool, turn_deg: tuple[int, int], scale: float) -> Part:
+    vertices, faces = part.vertices * scale, part.faces
+    if mirrored:
+        vertices = vertices * np.array([-1.0, 1.0, 1.0])
+        faces = np.ascontiguousarray(faces[:, ::-1])
+    about_x, about_y = (np.radians(v) for v in turn_deg)
+    c, s = np.cos(about_x), np.sin(about_x)
+    vertices = vertices @ np.array([[1, 0, 0], [0, c, s], [0, -s, c]])
+    c, s = np.cos(about_y), np.sin(about_y)
+    vertices = vertices @ np.array([[c, 0, -s], [0, 1, 0], [s, 0, c]])
+    vertices = vertices - np.array([0.0, 0.0, vertices[:, 2].min()])
+    return Part(part.name, np.ascontiguousarray(vertices), faces)
+
+
+def _scale_by_size(part: Part, found: Survey) -> float | None:
+    """The one scale that all three axes of what is printed agree on."""
+    rows: list[Floats] = list(found.sample.values())
+    if not rows:
+        return None
+    ends = np.concatenate([np.concatenate([r[:, [cut.AX, cut.AY]], r[:, [cut.BX, cut.BY]]]) for r in rows])
+    flat = np.ptp(ends, axis=0)
+    height = max((b.high_mm for b in found.ground.bodies if not b.flat), default=0.0)
+    size = np.ptp(part.vertices, axis=0)
+    ratios = np.sort(np.append(flat, 0.0))[1:] / np.sort(size[:2])
+    every = np.append(ratios, height / size[2])
+    scale = float(every[2])
+    if abs(scale - 1.0) < _SCALE_OFF or np.ptp(np.log(every)) > _SCALE_SPREAD + 0.5 / float(flat.min()):
+        return None
+    return scale

@@ -1,0 +1,104 @@
+"""Where a program as a whole differs from the process or the plan that it was to follow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from falsework.auditing.gather import MELTED_MM3_S, Totals
+from falsework.auditing.survey import Survey, Usual
+from falsework.auditing.value import Finding, Level
+from falsework.cost.filament import filament_mm
+from falsework.kernels.bead import machine as rs274
+from falsework.planning.value import Plan
+from falsework.process.settings import Process
+
+_WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
+_FILAMENT_OFF = 0.2
+_TIME_LESS, _TIME_MORE = 0.7, 1.8  # plans leave out retraction and lifting
+_FAST, _VERY_FAST = 1.4, 2.0  # times the process's speed of walls
+
+
+@dataclass(frozen=True)
+class _Differs:
+    """Makes a finding of a figure that is other than it should be."""
+
+    kind: str
+    what: str
+    unit: str
+    cure: str
+    whose: str = "the process has"
+    level: Level = Level.CAUTION
+
+    def __call__(self, found: float, wanted: float) -> Finding:
+        says = f"{self.what} {found:.3g} {self.unit}; {self.whose} {wanted:.3g} {self.unit}"
+        return Finding(0, self.kind, self.level, says, self.cure, found=found, planned=wanted, unit=self.unit)
+
+
+_HEIGHT = _Differs(
+    "layer height", "most layers are", "mm", "Set the layer height: gaps are whole multiples of it"
+)
+_FIRST = _Differs("first layer", "the first layer is", "mm", "Set the height of the first layer")
+_WIDTH = _Differs("line width", "most strands are", "mm wide", "Set line width, flow and filament diameter")
+_NOZZLE = _Differs("nozzle heat", "the nozzle is at", "°C", "Set the nozzle's temperature")
+_BED = _Differs("bed heat", "the bed is at", "°C", "Set the bed's temperature")
+_FAN = _Differs("fan", "the fan runs at", "%", "Set the fan as the plan has it")
+_WALLS = _Differs("fast walls", "walls are laid at", "mm/s", "Set the speed of walls")
+_FILAMENT = _Differs(
+    "filament", "it takes", "m of filament", "Compare walls, fill and supports with the settings sheet",
+    "the plan reckons with",
+)  # fmt: skip
+_TIME = _Differs(
+    "time", "it takes", "min", "Compare speeds with the settings sheet", "the plan reckons with", Level.NOTE
+)
+
+
+def process_findings(process: Process, usual: Usual, found: Survey, totals: Totals) -> Iterable[Finding]:
+    """Heights, widths, heat, fan and speed beside the process's."""
+    if abs(usual.height_mm - process.layer_height_mm) > 0.01:
+        yield _HEIGHT(usual.height_mm, process.layer_height_mm)
+    if abs(totals.first_height_mm - process.first_layer_height_mm) > 0.02:
+        yield _FIRST(totals.first_height_mm, process.first_layer_height_mm)
+    if abs(usual.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
+        yield _WIDTH(usual.width_mm, process.line_width_mm)
+    heat, bed = process.material.nozzle_temperature_c, process.material.bed_temperature_c
+    if found.hottest_c > 0 and abs(found.hottest_c - heat) > _HEAT_OFF_C:
+        yield _NOZZLE(found.hottest_c, heat)
+    if abs(found.bed_c - bed) > _HEAT_OFF_C and found.reading.state[rs274.HEATED]:
+        yield _BED(found.bed_c, bed)
+    if totals.fan_length_mm > 0 and abs(totals.fan - process.fan) > _FAN_OFF:
+        yield _FAN(100 * totals.fan, 100 * process.fan)
+    speed = totals.wall_speed_mm_s
+    if speed is not None and speed > _FAST * process.wall_speed_mm_s:
+        level = Level.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else Level.CAUTION
+        yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)
+
+
+def speed_findings(totals: Totals) -> Iterable[Finding]:
+    """Strands that no common nozzle melts as fast as they are asked for."""
+    if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
+        says = (
+            f"{totals.fast_mm / 1000:.1f} m of strands ask for up to {totals.most_mm3_s:.0f} mm³ "
+            f"of plastic a second; large nozzles melt some {MELTED_MM3_S:.0f}"
+        )
+        cure = "Set lower speeds, or thinner or narrower strands"
+        yield Finding(
+            0,
+            "too fast",
+            Level.FAULT,
+            says,
+            cure,
+            found=totals.most_mm3_s,
+            planned=MELTED_MM3_S,
+            unit="mm³/s",
+        )
+
+
+def plan_findings(plan: Plan, process: Process, found: Survey, copies: int) -> Iterable[Finding]:
+    """Filament and time beside what the plan reckons with, for as many copies as there are."""
+    cost = plan.part_cost + plan.support_cost
+    filament = filament_mm(found.pushed_mm3, process) / copies
+    if cost.filament_mm > 0 and abs(filament / cost.filament_mm - 1.0) > _FILAMENT_OFF:
+        yield _FILAMENT(filament / 1000, cost.filament_mm / 1000)
+    if cost.time_s > 0 and not _TIME_LESS < found.time_s / copies / cost.time_s < _TIME_MORE:
+        yield _TIME(found.time_s / copies / 60, cost.time_s / 60)

@@ -1,0 +1,120 @@
+"""How much filament the strands get for the room that they have: told by how far apart neighbours lie.
+
+Where lines lie side by side, the nozzle has to fill pitch times height; what is pushed out says what it was
+fed for. That needs neither the width that was meant nor the filament's: both follow.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.auditing.points import Points, points_along, sides
+from falsework.auditing.survey import Survey
+from falsework.kernels.bead import strands as cut
+from falsework.layers.stack import Floats, Indices
+
+_POINT_MM = 0.6  # between points along strands
+_MOST_POINTS = 6000  # of one layer
+_REACH_MM = 1.6  # so far beside a strand its neighbour is looked for
+_LEAST_MM = 0.08
+_PARALLEL = math.cos(math.radians(12.0))
+_LEAST_POINTS = 40
+_END_MM = 0.8  # of open paths, which overlaps walls
+_APART = 1.5
+_DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
+_BIN = 0.04  # of pitches, as logarithm
+
+
+@dataclass(frozen=True)
+class Fed:
+    """``share``: of what dense lines need that they get, 1 where it is right; ``pitch_mm`` between these.
+
+    ``first_share``: the same of the first layer alone; None where too few lines lie side by side.
+    """
+
+    share: float | None
+    first_share: float | None
+    pitch_mm: float | None
+
+
+def fed(found: Survey) -> Fed:
+    """Over the layers that the survey kept, the first by itself."""
+    steps = found.steps_mm()
+    first: list[Floats] = [np.zeros((0, 2))]
+    others: list[Floats] = [np.zeros((0, 2))]
+    for at in sorted(found.sample):
+        rows = found.sample[at]
+        h = float(steps[at])
+        if h <= 1e-3 or at < found.first_layer or np.any(rows[:, cut.AZ] != rows[:, cut.BZ]):
+            continue
+        ends = rows[:, [cut.AX, cut.AY, cut.BX, cut.BY]]
+        strand, pitch = pitches(ends, rows[:, cut.PATH])
+        section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
+        kept = first if at == found.first_layer else others
+        kept.append(np.column_stack([pitch, section[strand] / h]))
+    share, pitch_mm = _share(np.concatenate(others))
+    first_share, first_pitch_mm = _share(np.concatenate(first))
+    if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
+        first_share = None  # lines of a raft, apart from each other
+    return Fed(share, first_share, pitch_mm)
+
+
+def _share(points: Floats) -> tuple[float | None, float | None]:
+    """``points`` (n, 2): pitch, and section over height."""
+    if len(points) < _LEAST_POINTS:
+        return None, None
+    closest = float(np.quantile(points[:, 0], 0.1))
+    near = points[points[:, 0] <= _DENSE * closest]
+    # the pitch that most of them share, not that of lines squeezed in between
+    bins = np.floor(np.log(near[:, 0]) / _BIN).astype(np.int64)
+    values, counts = np.unique(bins, return_counts=True)
+    commonest = values[np.argmax(counts)]
+    dense = near[np.abs(bins - commonest) <= 1]
+    if len(dense) < _LEAST_POINTS:
+        return None, None
+    return float(np.median(dense[:, 1] / dense[:, 0])), float(np.median(dense[:, 0]))
+
+
+def pitches(ends: Floats, path: Floats, *, either: bool = False) -> tuple[Indices, Floats]:
+    """Of points along strands with a parallel neighbour on both sides: the strand, mean distance to these.
+
+    ``ends`` (m, 4), ``path`` (m,): strands of a layer in order. Ends of open paths are left out. ``either``:
+    one neighbour will do where there is none on the other side.
+    """
+    if len(ends) < 3:
+        return np.zeros(0, np.int64), np.zeros(0)
+    points = points_along(ends, _POINT_MM, _MOST_POINTS)
+    amid = _amid(points, ends, path)
+    p, q, across = sides(points, _REACH_MM, _PARALLEL)
+    both = amid[p] & amid[q]
+    p, across = p[both], across[both]
+    apart = np.abs(across) > _LEAST_MM
+    p, across = p[apart], across[apart]
+    left, right = np.full(len(points.xy), np.inf), np.full(len(points.xy), np.inf)
+    np.minimum.at(left, p[across > 0], across[across > 0])
+    np.minimum.at(right, p[across < 0], -across[across < 0])
+    both = np.isfinite(left) & np.isfinite(right)
+    least, most = np.minimum(left, right), np.where(both, np.maximum(left, right), np.inf)
+    even = both & (most < 1.6 * least)
+    pitch = np.where(even, 0.5 * (least + np.where(even, most, least)), least)
+    known = np.flatnonzero(even | (np.isfinite(least) & either))
+    return points.strand[known], pitch[known]
+
+
+def _amid(points: Points, ends: Floats, path: Floats) -> NDArray[np.bool_]:
+    """(points,) which do not lie at the end of an open path."""
+    long = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
+    begins = np.flatnonzero(np.diff(path, prepend=-1.0) != 0.0)
+    lasts = np.append(begins[1:], len(path)) - 1
+    closed = np.hypot(*(ends[begins, :2] - ends[lasts, 2:]).T) < 1.0
+    group = np.repeat(np.arange(len(begins)), np.diff(np.append(begins, len(path))))
+    so_far = np.cumsum(long)
+    start = (so_far - long)[begins][group]
+    whole = np.add.reduceat(long, begins)[group]
+    s = points.strand
+    along = (so_far - long - start)[s] + np.hypot(*(points.xy - ends[s, :2]).T)
+    return closed[group[s]] | ((along > _END_MM) & (whole[s] - along > _END_MM))

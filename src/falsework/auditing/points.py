@@ -1,0 +1,51 @@
+"""Points along strands, for what is told by who lies beside whom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from falsework.layers.stack import Floats, Indices
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """(n, 2) points, (n,) index of the strand of each, (n, 2) the strand's direction, and their distance."""
+
+    xy: Floats
+    strand: Indices
+    unit: Floats
+    step_mm: float
+
+
+def points_along(ends: Floats, step_mm: float, most: int) -> Points:
+    """Points along strands ``ends`` (m, 4) x0, y0, x1, y1, ``step_mm`` apart or as few as ``most`` in all."""
+    a, b = ends[:, :2], ends[:, 2:]
+    long = np.hypot(*(b - a).T)
+    step = max(step_mm, float(long.sum()) / most)
+    count = np.maximum(1, np.ceil(long / step)).astype(np.int64)
+    strand = np.repeat(np.arange(len(ends)), count)
+    share = (np.arange(len(strand)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[strand]
+    xy = a[strand] + share[:, None] * (b - a)[strand]
+    unit = ((b - a) / np.maximum(long, 1e-12)[:, None])[strand]
+    return Points(xy, strand, unit, step)
+
+
+def sides(points: Points, reach_mm: float, cosine: float) -> tuple[Indices, Indices, Floats]:
+    """Pairs of points of parallel strands side by side: (k,) both indices, and how far left the second lies,
+    mm.
+    """
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(points.xy).query_pairs(max(reach_mm, 1.2 * points.step_mm), output_type="ndarray")
+    near = np.concatenate([near, near[:, ::-1]])
+    p, q = near[:, 0], near[:, 1]
+    own = points.strand[p] != points.strand[q]
+    p, q = p[own], q[own]
+    off = points.xy[q] - points.xy[p]
+    unit = points.unit[p]
+    across = unit[:, 0] * off[:, 1] - unit[:, 1] * off[:, 0]
+    along = np.abs((off * unit).sum(axis=1))
+    beside = (np.abs((unit * points.unit[q]).sum(axis=1)) > cosine) & (along < 0.75 * points.step_mm)
+    return p[beside], q[beside], across[beside]

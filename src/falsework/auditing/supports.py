@@ -1,0 +1,165 @@
+"""Supports are parts too: each of their layers rests on bed, support or, through a gap, the part."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from falsework.auditing.deposit import BED, PART, SUPPORT, Layer
+from falsework.auditing.gather import Limits
+from falsework.auditing.placement import Placed
+from falsework.auditing.sites import Site, Sites, place_of, site_of
+from falsework.auditing.value import Finding, Level
+from falsework.layers.stack import Floats
+from falsework.support.scheme import Strands
+
+_LONG_MM, _SHARE = 3.0, 0.08  # of a layer's support that must float, both
+_MOST, _LOW_MM = 0.5, 4.0  # so high up some strands may hang over others' sides; most must, to begin there
+_ON = 0.03  # share of a strand that rests, below which it does not
+_CELL_MM, _BLUR = (
+    0.75,
+    5,
+)  # cells in which supports are compared with the plan's, and over how many they are spread
+_SHIFT_MM = 0.8  # that is told
+_BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than before, and in all
+_REACH_MM = 15.0  # so far a shift is looked for
+
+
+@dataclass(eq=False)
+class SupportAuditor:
+    """Takes the layers one after the other; ``sites`` holds what was met, by kind."""
+
+    limits: Limits
+    gap_below_mm: float  # planned, 0 where that is not known
+    sites: dict[str, Sites] = field(default_factory=lambda: defaultdict(Sites))
+    middles: list[Floats] = field(default_factory=list)  # (n, 4) x, y, length, height of strands of support
+    laid: bool = False
+
+    def take(self, layer: Layer) -> None:
+        """Look at the support of one layer."""
+        first, self.laid = not self.laid, True
+        support = np.flatnonzero(layer.owner == SUPPORT)
+        if len(support) == 0:
+            return
+        long = layer.length_mm[support]
+        self.middles.append(np.column_stack([layer.middles[support], long, layer.height_mm[support]]))
+        if first:
+            return
+        floats = support[layer.resting[support].sum(axis=1) < _ON]
+        if len(floats) == 0:
+            return
+        near = layer.near[floats]
+        beneath = np.argmax(near, axis=1)
+        nothing = near.sum(axis=1) < 0.3
+        on_part = ~nothing & (beneath == PART)
+        gap = layer.gap_mm[floats, beneath]
+        meant = max(self.gap_below_mm, 2.0 * self.limits.usual.height_mm) + 0.5 * self.limits.usual.height_mm
+        kinds = {
+            "support off the bed": (nothing | (beneath == BED)) & ~on_part,
+            "support layers missing": ~nothing & (beneath == SUPPORT),
+            "support off the part": on_part & (gap > meant),
+        }
+        for kind, mask in kinds.items():
+            chosen = floats[mask]
+            amount = float(layer.length_mm[chosen].sum())
+            high_up = kind == "support off the bed" and layer.z_mm > _LOW_MM
+            if amount < max(_LONG_MM, (_MOST if high_up else _SHARE) * float(long.sum())):
+                continue
+            gaps = gap[mask][np.isfinite(gap[mask])]
+            bottom = layer.z_mm - layer.step_mm
+            value = float(np.median(gaps)) if len(gaps) else bottom
+            self.sites[kind].add(site_of(layer, chosen, amount, bottom if kind.endswith("bed") else value))
+
+    def findings(self, tops_mm: Floats) -> Iterable[Finding]:
+        """One for each place, in plain words."""
+        height = self.limits.usual.height_mm
+        for kind, sites in self.sites.items():
+            for site in _firsts(sites.joined()):
+                yield Finding(
+                    0,
+                    kind,
+                    Level.RUIN if kind == "support off the bed" else Level.FAULT,
+                    _says(kind, site, height),
+                    _CURES[kind],
+                    count=site.more,
+                    place=place_of(site, tops_mm),
+                    found=site.value,
+                    planned=0.0,
+                    unit="mm",
+                )
+
+
+_CURES = {
+    "support off the bed": "Let supports start on the bed, in the first layer; make the program again",
+    "support layers missing": "Look why these layers have no support; make the program again",
+    "support off the part": "Set the gap beneath supports that stand on the part",
+}
+
+
+def _firsts(joined: list[Site]) -> list[Site]:
+    """What is told one by one: the worst, no more than three."""
+    return joined[:3]
+
+
+def _says(kind: str, site: Site, height: float) -> str:
+    layers = max(1, round(site.value / height))
+    many = "a layer is" if layers == 1 else f"{layers} layers are"
+    if kind == "support off the bed":
+        return f"a support begins {site.value:.2f} mm above the bed, on nothing: {many} missing beneath it"
+    if kind == "support layers missing":
+        return f"a support hangs {site.value:.2f} mm above its own layer beneath: {many} missing"
+    return f"a support begins {site.value:.2f} mm above the part that it stands on"
+
+
+def shift_finding(
+    auditor: SupportAuditor, placed: Placed, planned: Strands, heights_mm: Floats
+) -> Iterable[Finding]:
+    """Whether the supports are the planned ones, moved aside. ``heights_mm``: of the plan's layers."""
+    if not auditor.middles or len(planned.layer) == 0:
+        return
+    printed = np.concatenate(auditor.middles)
+    xy = placed.to_part(printed[:, :2])
+    ends = planned.ends_mm
+    wanted = 0.5 * (ends[:, :2] + ends[:, 2:])
+    low = np.minimum(xy.min(axis=0), ends.reshape(-1, 2).min(axis=0)) - _REACH_MM
+    span = np.maximum(xy.max(axis=0), ends.reshape(-1, 2).max(axis=0)) + _REACH_MM - low
+    shape = tuple(int(v / _CELL_MM) + 1 for v in span)
+    found = _spread(xy, printed[:, 2] * printed[:, 3], low, shape)
+    asked = _spread(wanted, planned.lengths_mm * heights_mm[planned.layer], low, shape)
+    before = float(np.minimum(found, asked).sum())
+    by, after = _best_shift(found, asked)
+    off = float(np.hypot(*by))
+    if off < _SHIFT_MM or after < _ALIKE or after < before + _BETTER:
+        return
+    says = (
+        f"the supports are the planned ones, but moved aside by {off:.1f} mm "
+        f"({by[0]:+.1f} mm in x, {by[1]:+.1f} mm in y of the plan)"
+    )
+    cure = "Load part and supports together, so that they keep their places"
+    yield Finding(0, "support shifted", Level.FAULT, says, cure, found=off, planned=0.0, unit="mm")
+
+
+def _spread(xy: Floats, weight: Floats, low: Floats, shape: Sequence[int]) -> Floats:
+    """Weights over cells, spread over their neighbours, that sum to 1."""
+    from scipy.ndimage import uniform_filter
+
+    i, j = ((xy - low) / _CELL_MM).astype(np.int64).T
+    cells = np.bincount(i * shape[1] + j, weights=weight, minlength=shape[0] * shape[1])
+    image: Floats = uniform_filter(cells.reshape(shape[0], shape[1]), _BLUR, mode="constant")
+    return image / max(float(image.sum()), 1e-12)
+
+
+def _best_shift(found: Floats, asked: Floats) -> tuple[Floats, float]:
+    """The shift from where it was planned, mm, and the share that then lies over each other."""
+    from scipy.fft import irfft2, rfft2
+
+    most = int(_REACH_MM / _CELL_MM)
+    match = irfft2(rfft2(found) * np.conj(rfft2(asked)), s=found.shape)
+    match = np.roll(match, (most, most), axis=(0, 1))[: 2 * most + 1, : 2 * most + 1]
+    i, j = np.unravel_index(int(np.argmax(match)), match.shape)
+    by = np.array([i, j]) - most
+    moved = np.roll(asked, tuple(by), axis=(0, 1))
+    return by * _CELL_MM, float(np.minimum(found, moved).sum())

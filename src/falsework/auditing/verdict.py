@@ -1,0 +1,130 @@
+"""From findings to an answer: causes first, what follows from them folded away, five groups at most."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from falsework.auditing.value import Answer, Decision, Finding, Group, Level
+
+MOST_GROUPS = 5
+_IN_AIR = frozenset({"on nothing", "starts in air", "ends in air", "long bridge", "overhang"})
+_AMOUNTS = frozenset(
+    {"starved", "overfed", "line width", "filament", "blob", "thick layer", "layer height", "time"}
+)
+_COMPARED = frozenset(
+    {
+        "outline", "too low", "not printed", "unsupported", "barely supported", "unwanted", "gap", "no gap",
+        "gap below", "interface", "spacing", "perimeter", "stands on part", "bridge direction",
+        "side gap", "fused on top", "fused below", "stray", "filament", "time", "support shifted",
+        "support off the part",
+    }
+)  # fmt: skip
+_TOUCHING = frozenset({"laid twice", "ploughs", "strikes", "floats"})
+
+FOLLOWS: Mapping[str, frozenset[str]] = {
+    "nozzle too hot": frozenset({"nozzle heat"}),
+    "bed too hot": frozenset({"bed heat"}),
+    "cold": frozenset({"nozzle heat"}),
+    "unit": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"outside", "overfed throughout", "other part"},
+    "underfed": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"z offset", "first layer"},
+    "overfed throughout": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"z offset", "first layer"},
+    "first layer missing": frozenset({"off the bed", "first layer", "too low", "support off the bed"})
+    | _AMOUNTS,
+    "z offset": frozenset({"off the bed", "first layer", "below the bed", "support off the bed"})
+    | _AMOUNTS,
+    "mirrored": _COMPARED,
+    "other lie": _COMPARED | _IN_AIR,
+    "other part": _COMPARED,
+    "scale": _COMPARED,
+    "too low": frozenset({"left hot", "filament", "time", "not printed", "outline"}),
+    "support shifted": _COMPARED | _IN_AIR | _TOUCHING | {"support off the bed", "support layers missing"},
+    "support off the bed": _IN_AIR | {"unsupported", "barely supported", "filament", "time", "floats"},
+    "support layers missing": _IN_AIR
+    | {"gap", "unsupported", "barely supported", "floats", "filament", "time"},
+    "unsupported": _IN_AIR | {"filament", "time"},
+    "barely supported": _IN_AIR | {"filament", "time"},
+    "no gap": frozenset({"fused on top"}),
+    "interface": _IN_AIR,
+    "fast walls": frozenset({"time"}),
+    "too fast": frozenset({"fast walls", "time", "fast over air"}),
+    "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
+    "laid twice": frozenset({"overfed"}),
+    "floats": _IN_AIR | {"outline"},
+}  # fmt: skip
+"""What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
+
+_ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
+
+
+def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Numbered from 1: the worst first, among equals causes, then by the order of the program.
+
+    What follows from another finding becomes a note that says so.
+    """
+    every = list(findings)
+    kinds = {f.kind for f in every}
+    cause_of: dict[str, str] = {}
+    for kind, follow in FOLLOWS.items():
+        if kind in kinds and kind not in cause_of:
+            for other in follow & kinds:
+                cause_of.setdefault(other, kind)
+    folded = [
+        replace(f, level=Level.NOTE, follows=cause_of[f.kind])
+        if f.kind in cause_of and f.level.rank > 0
+        else f
+        for f in every
+    ]
+    order = sorted(
+        folded,
+        key=lambda f: (
+            -f.level.rank,
+            _ORDER.get(f.kind, len(_ORDER)),
+            f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
+            f.kind,
+        ),
+    )
+    return tuple(replace(f, number=k) for k, f in enumerate(order, 1))
+
+
+def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
+    """Findings of one kind and level together, in their order; the first of each speaks for all."""
+    groups: dict[tuple[str, Level], list[Finding]] = {}
+    for f in findings:
+        if not f.follows:
+            groups.setdefault((f.kind, f.level), []).append(f)
+    return tuple(_group(members) for members in groups.values())
+
+
+def _group(members: list[Finding]) -> Group:
+    first = members[0]
+    says = first.says
+    if len(members) > 1:
+        says += f"; the same at {len(members) - 1} more place{'s' if len(members) > 2 else ''}"
+    return Group(first.kind, first.level, says, first.cure, tuple(f.number for f in members))
+
+
+_WORDS = ("nothing", "this", "these two", "these three", "these four", "these five")
+
+
+def answer(findings: tuple[Finding, ...], *, as_planned: bool) -> Answer:
+    """Print it, look at some things first, or do not print it; with the reasons, five at most."""
+    groups = grouped(findings)
+    weighty = [g for g in groups if g.level.rank >= Level.FAULT.rank]
+    shown = (weighty or [g for g in groups if g.level is Level.CAUTION])[:MOST_GROUPS]
+    folded = len(findings) - sum(len(g.findings) for g in shown)
+    if any(g.level is Level.RUIN for g in groups):
+        return Answer(Decision.DO_NOT, f"Do not print this: {groups[0].says}.", tuple(shown), folded)
+    if weighty:
+        what = _WORDS[len(weighty)] if len(weighty) < len(_WORDS) else f"these {len(weighty)} things"
+        why = "; ".join(g.says for g in weighty[:2])
+        return Answer(Decision.LOOK, f"Look at {what} before you print: {why}.", tuple(shown), folded)
+    says = "Print it: it does what the plan asks for." if as_planned else "Print it: nothing is against it."
+    if shown:
+        many = "one thing" if len(shown) == 1 else f"{len(groups_of_caution(groups))} things"
+        says = f"Print it: nothing weighs against it, though {many} may show."
+    return Answer(Decision.PRINT, says, tuple(shown), folded)
+
+
+def groups_of_caution(groups: Iterable[Group]) -> list[Group]:
+    return [g for g in groups if g.level is Level.CAUTION]
