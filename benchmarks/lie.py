@@ -26,7 +26,7 @@ from falsework.lie.body import Body, body_of
 from falsework.lie.directions import ODD_SPIN_DEG, even_directions, rotations_to_up
 from falsework.part.part import Part
 
-GRID, LIMIT, TOUCH, RIM = 128, 48.4, 0.1, 0.225
+GRID, LIMIT, TOUCH, RIM, HEAD = 128, 48.4, 0.1, 0.225, 1.125
 MEMORY = """
 import resource, sys
 sys.path.insert(0, "benchmarks")
@@ -64,6 +64,7 @@ def ours(body: Body, rotations: np.ndarray, grid: int = GRID) -> np.ndarray:
         LIMIT,
         TOUCH,
         RIM,
+        HEAD,
     )
 
 

@@ -23,11 +23,11 @@ sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 from falsework.kernels.column import intervals as k
 from falsework.lie.body import Body, body_of
-from falsework.lie.device import Counter, Limits, devices
+from falsework.lie.device import ColumnLimits, Counter, devices
 from falsework.lie.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
 from falsework.watch import QUIET
 
-LIMIT, TOUCH, RIM = 48.4, 0.1, 0.225
+LIMIT, TOUCH, RIM, HEAD = 48.4, 0.1, 0.225, 1.125
 NAMES = (
     "bed volume", "part volume", "contact", "unreached", "show bed", "show part", "show landing", "foot",
     "base", "lean", "base lean", "span", "height", "width", "depth", "solid", "uneven",
@@ -55,10 +55,10 @@ def _body(vertices: np.ndarray, faces: np.ndarray) -> Body:
     return body_of(np.asarray(vertices, float), np.ascontiguousarray(faces, np.int32), marked)
 
 
-def one_core(body: Body, rotations: np.ndarray, limits: Limits) -> np.ndarray:
+def one_core(body: Body, rotations: np.ndarray, limits: ColumnLimits) -> np.ndarray:
     return k.lie_figures(
         body.vertices, body.faces, body.normals, body.show, body.edges, body.beside, rotations, body.center,
-        limits.grid, limits.limit_deg, limits.touch_mm, limits.rim_mm,
+        limits.grid, limits.limit_deg, limits.touch_mm, limits.rim_mm, limits.head_mm,
     )  # fmt: skip
 
 
@@ -89,7 +89,7 @@ def main() -> None:
 
 def measured(name: str, body: Body, grid: int, rounds: int, beside: int) -> str:
     """A row of the table: so many rounds there, so many directions beside it here."""
-    limits = Limits(grid, LIMIT, TOUCH, RIM)
+    limits = ColumnLimits(grid, LIMIT, TOUCH, RIM, HEAD)
     count = 16384 if grid == 128 else 8192
     turns = rotations_to_up(even_directions(count), ODD_SPIN_DEG)
     counter = Counter(body, hull_corners(body.points))

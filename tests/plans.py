@@ -14,6 +14,7 @@ from falsework.cost.cost import Cost
 from falsework.droop.estimate import Estimate
 from falsework.layers.stack import LayerStack
 from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.objective import Price
 from falsework.part.part import Finding, Health, Part
 from falsework.planning.value import LayerSummary, PartSummary, Plan
 from falsework.process.settings import Process
@@ -106,7 +107,7 @@ def underside(number: int, kind: Kind = Kind.CANTILEVER, **changes: object) -> U
 def _choice(number: int, chosen: Standing, why: str) -> Choice:
     def option(standing: Standing, price: float, left: float) -> Option:
         cost = Cost(1000.0 * price, 415.0 * price, 1.24 * price, 600.0 * price, price)
-        return Option(standing, cost, 800.0 - left, left, 0.0, 0.1, price + left / 100)
+        return Option(standing, cost, 800.0 - left, left, 0.0, Price(time=price, finish=left / 100))
 
     options = (
         option(Standing.LEAVE, 0.0, 800.0),
@@ -214,7 +215,13 @@ def bracket_plan(
         choices=choices,
         alternatives=tuple(
             Alternative(
-                alias, Cost(1e3 * k, 4e2 * k, 1.2 * k, 600.0 * k, 1.0 * k), 3 - k, 800.0, 0.0, 0.0, 1.0 * k
+                alias,
+                Cost(1e3 * k, 4e2 * k, 1.2 * k, 600.0 * k, 1.0 * k),
+                3 - k,
+                800.0,
+                0.0,
+                0.0,
+                Price(time=1.0 * k),
             )
             for k, alias in enumerate(["leave", "bed", "bed-or-part", "chosen"])
         ),

@@ -25,11 +25,11 @@ from .files.stl import write_stl as write_stl
 from .files.threemf import write_3mf as write_3mf
 from .ledger import Ledger as Ledger
 from .lie import Lies as Lies
-from .lie import best_lies as best_lies
 from .need.underside import Kind as Kind
 from .need.underside import Underside as Underside
 from .part import read_part as read_part
 from .part.part import Part as Part
+from .planning import best_lies as best_lies
 from .planning import inspect as inspect
 from .planning import plan as plan
 from .planning import plan_for as plan_for

@@ -140,7 +140,7 @@ def test_the_same_by_command_line_is_understood_by_it() -> None:
     assert (context.params["scale"], context.params["unit"]) == (2.0, "inch")
     assert (context.params["standing"], context.params["supports_as"]) == ("bed", "model")
     assert context.params["spared"] == ("+z", "-x", "0.0,3.0,4.0", "thread M6")
-    assert context.params["weigh"] == "finish=0.5,filament=1.0,time=0.5"
+    assert context.params["weigh"] == "finish=0.5,filament=1.0,time=0.5,hands=12.0,show=2.0,strength=5.0"
     assert command("x.stl", merged(Choices(), {"keep_off": "0" * 64}), builtin=True) is None
 
 

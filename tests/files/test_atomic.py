@@ -12,7 +12,7 @@ from falsework.errors import OutputError
 from falsework.files import atomic
 from falsework.files.atomic import atomic_file, atomic_folder, check_file, check_folder, check_replaceable
 
-OURS = '{"schema": "falsework.plan/2"}'
+OURS = '{"schema": "falsework.plan/3"}'
 
 
 def tree(folder: Path) -> dict[str, str]:

@@ -18,12 +18,12 @@ import numpy as np
 
 from falsework.kernels.column import intervals as k
 from falsework.lie.body import body_of
-from falsework.lie.device import Counter, Limits, devices, wanted
+from falsework.lie.device import ColumnLimits, Counter, devices, wanted
 from falsework.lie.directions import hull_corners, rotations_to_up
 from falsework.watch import QUIET
 from solids import box, merged
 
-GRID, LIMITS = 8, Limits(8, 45.0, 0.1, 0.2)
+GRID, LIMITS = 8, ColumnLimits(8, 45.0, 0.1, 0.2, 0.5)
 SOLID = (0.3, -0.2, 0.93)
 
 
@@ -68,7 +68,7 @@ def main() -> None:
         turns = rotations_to_up(ups, 17.3)
         here = k.lie_figures(
             body.vertices, body.faces, body.normals, body.show, body.edges, body.beside, turns, body.center,
-            GRID, LIMITS.limit_deg, LIMITS.touch_mm, LIMITS.rim_mm,
+            GRID, LIMITS.limit_deg, LIMITS.touch_mm, LIMITS.rim_mm, LIMITS.head_mm,
         )  # fmt: skip
         corners = hull_corners(body.points) if np.ptp(vertices, axis=0).min() > 0 else body.points
         counter = Counter(body, corners)

@@ -34,6 +34,7 @@ def figures(mesh, up=(0.0, 0.0, 1.0), grid=256, limit=45.0, show=None, spin=17.3
         limit,
         TOUCH,
         rim,
+        rim,
     )
 
 

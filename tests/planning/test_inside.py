@@ -37,7 +37,7 @@ def test_what_stays_inside_all_the_same_is_weighed_against_leaving_it():
     mine = [c for c in made.choices if c.chosen.value != "leave"]
     assert mine and notice.pieces
     assert notice.inside_g == pytest.approx(made.support_cost.mass_g)
-    assert notice.stays_price == pytest.approx(sum(chosen_option(c).objective for c in mine))
+    assert notice.stays_price == pytest.approx(sum(chosen_option(c).price.total for c in mine))
     assert notice.left_price < notice.stays_price
     assert notice.worst_mm is not None and notice.worst_mm.value > 0.5
     for word in ("stay inside", "left bare", "cut open"):

@@ -15,7 +15,6 @@ from falsework.documents import decode, encode
 from falsework.errors import Cancelled, PartError
 from falsework.lie.body import Body, body_of
 from falsework.lie.search import FINE_GRID, judge_of
-from falsework.lie.value import Care
 from falsework.part.part import Health, Part
 from falsework.planning import inspect
 from falsework.process import limit_deg, load_process
@@ -296,7 +295,7 @@ def seeker(solid: Manifold) -> Seeker:
     vertices, faces = mesh_of(solid)
     none = np.zeros(len(faces), bool)
     body = body_of(vertices - vertices.mean(axis=0), faces, none)
-    return seeker_of(body, none, PROCESS, Weights(), Care(), Gluing())
+    return seeker_of(body, none, PROCESS, Weights(), Gluing())
 
 
 @settings(max_examples=4, deadline=None)
@@ -313,7 +312,7 @@ def test_the_cut_found_is_no_dearer_than_fifty_at_random(seed):
         along = seek.body.points @ direction
         at = rng.uniform(float(along.min()), float(along.max()))
         heights = heights_of(seek, direction, np.array([at]))
-        slabs = slabs_of(seek.body, direction, heights.mm, PROCESS, Weights(), Care())
+        slabs = slabs_of(seek.body, direction, heights.mm, PROCESS, Weights())
         place = int(np.argmin(np.abs(heights.offset_mm - at)))
         if not heights.allowed[place] or slabs.joint_mm2[place] < 10.0:
             continue
@@ -344,7 +343,7 @@ def test_slab_prices_are_those_of_pieces_really_cut(seed):
     seek = seeker(solid)
     direction = np.array([0.0, 0.0, 1.0])
     heights = heights_of(seek, direction)
-    slabs = slabs_of(seek.body, direction, heights.mm, PROCESS, Weights(), Care())
+    slabs = slabs_of(seek.body, direction, heights.mm, PROCESS, Weights())
     shift = float(mesh_of(solid)[0].mean(axis=0)[2])
     compared = 0
     for place in np.flatnonzero(heights.allowed)[::12]:
@@ -354,7 +353,7 @@ def test_slab_prices_are_those_of_pieces_really_cut(seed):
         for piece, price in ((below, slabs.price[0, place]), (above, slabs.price[place, -1])):
             vertices, faces = mesh_of(piece)
             body: Body = body_of(vertices - vertices.mean(axis=0), faces, np.zeros(len(faces), bool))
-            judge = judge_of(body, PROCESS, Weights(), Care(), None)
+            judge = judge_of(body, PROCESS, Weights(), None)
             real = judge(np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]]), FINE_GRID, QUIET, "").priced
             assert (
                 price >= 0.9 * real.total.min()

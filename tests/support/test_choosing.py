@@ -12,20 +12,26 @@ from hypothesis import strategies as st
 from falsework.cost import region_cost
 from falsework.cost.cost import Cost
 from falsework.need.underside import Kind
+from falsework.objective import (
+    FAILURE_CHANCE,
+    MINUTES_A_SCAR_CM2,
+    MINUTES_BY_HAND,
+    MINUTES_BY_TOOL,
+    SCAR,
+    Price,
+    contact_severity,
+    droop_severity,
+    failure_chance,
+)
 from falsework.process import Process, Structure
 from falsework.request.standing import Standing
 from falsework.request.value import Wish
 from falsework.request.weights import Weights
 from falsework.support.choosing import (
-    FAILURE_CHANCE,
-    SCAR,
     alternatives,
     as_built,
     choose,
     chosen_option,
-    contact_severity,
-    droop_severity,
-    failure_chance,
     options,
     standing_warnings,
 )
@@ -36,6 +42,7 @@ from stacks import need_of, underside
 
 PROCESS = Process()
 PART = Cost(volume_mm3=20_000.0, filament_mm=8_000.0, mass_g=25.0, time_s=3 * 3600.0, price=2.05)
+OWN = Price(filament=0.5, time=1.5)
 KINDS = st.sampled_from([Kind.HOLDS, Kind.BRIDGE, Kind.CANTILEVER, Kind.ISLAND])
 
 
@@ -84,17 +91,25 @@ def test_table_over_a_shelf_costs_what_its_structure_takes():
     np.testing.assert_allclose(astuple(anywhere.cost), astuple(expected), rtol=1e-12)
 
 
-def test_finish_price_adds_up_by_hand():
+def test_prices_add_up_by_hand():
     mine = underside(droop_mm=0.5, supported_droop_mm=0.05)
     weights = Weights(finish_per_cm2=2.0)
-    wish = Wish(PROCESS, weights=weights)
-    leave, bed, anywhere = options(_figures(TABLE), need_of([], [mine]), wish, PART)[0]
-    assert leave.finish_price == pytest.approx(23.0 * 0.5 * 2.0)
-    assert bed.finish_price == pytest.approx((15.0 * 0.15 + 8.0 * 0.5) * 2.0)
-    assert anywhere.finish_price == pytest.approx((23.0 * 0.15 + 8.0 * SCAR) * 2.0)
+    leave, bed, anywhere = options(
+        _figures(TABLE), need_of([], [mine]), Wish(PROCESS, weights=weights), PART
+    )[0]
+    assert leave.price.surface == pytest.approx(23.0 * 0.5 * 2.0)
+    assert bed.price.surface == pytest.approx((15.0 * 0.15 + 8.0 * 0.5) * 2.0)
+    assert anywhere.price.surface == pytest.approx((23.0 * 0.15 + 8.0 * SCAR) * 2.0)
     for option in (leave, bed, anywhere):
-        assert option.failure_price == 0.0
-        assert option.objective == pytest.approx(option.cost.price + option.finish_price, rel=1e-9)
+        assert option.price.risk == 0.0
+        assert option.price.printing == pytest.approx(option.cost.price, rel=1e-9)
+        assert option.price.total == pytest.approx(
+            option.cost.price + option.price.surface + option.price.hands, rel=1e-9
+        )
+    hour = weights.hands_per_hour / 60.0
+    assert leave.price.hands == 0.0
+    assert bed.price.hands == pytest.approx(MINUTES_BY_HAND * hour)
+    assert anywhere.price.hands == pytest.approx((MINUTES_BY_TOOL + 8.0 * MINUTES_A_SCAR_CM2) * hour)
 
 
 def test_severities_and_failure():
@@ -144,7 +159,7 @@ def test_weights_of_filament_and_time_count_apart():
     assert filament + machine == pytest.approx(bed.cost.price, rel=1e-9)
     weighted = options(_figures(TABLE), need, Wish(PROCESS, weights=Weights(0.0, 3.0, 0.5)), PART)[0][1]
     assert weighted.cost == bed.cost
-    assert weighted.objective == pytest.approx(3.0 * filament + 0.5 * machine, rel=1e-9)
+    assert weighted.price.printing == pytest.approx(3.0 * filament + 0.5 * machine, rel=1e-9)
 
 
 def test_a_part_scarred_for_little_is_not_stood_upon():
@@ -294,7 +309,7 @@ def test_alternatives_add_up():
     ]
     figures = _figures((100.0, 10.0, 0.0, 0.0), TABLE, (50.0, 5.0, 50.0, 5.0))
     choices = _choose(figures, undersides)
-    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
+    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides), OWN)
     assert [a.name for a in (leave, bed, anywhere, chosen)] == ["leave", "bed", "bed-or-part", "chosen"]
     assert (leave.left_count, leave.left_mm2, leave.contact_mm2, leave.scar_mm2) == (2, 2400.0, 0.0, 0.0)
     assert (bed.left_count, bed.left_mm2, bed.contact_mm2, bed.scar_mm2) == (1, 800.0, 1600.0, 0.0)
@@ -303,16 +318,16 @@ def test_alternatives_add_up():
     assert leave.cost == Cost()
     assert bed.cost == choices[0].options[1].cost + choices[1].options[1].cost + Cost()
     for alternative, place in zip((leave, bed, anywhere), range(3), strict=True):
-        by_hand = sum(c.options[place if u.kind is not Kind.HOLDS else 0].objective for c, u in
+        by_hand = sum(c.options[place if u.kind is not Kind.HOLDS else 0].price.total for c, u in
                       zip(choices, undersides, strict=True))  # fmt: skip
-        assert alternative.objective == pytest.approx(by_hand, rel=1e-12)
+        assert alternative.price.total == pytest.approx(OWN.total + by_hand, rel=1e-12)
 
 
 def test_a_part_that_needs_nothing():
     figures = _figures()
     assert _choose(figures, []) == ()
-    rows = alternatives((), need_of([], []))
-    assert all(row.cost == Cost() and row.left_count == 0 and row.objective == 0.0 for row in rows)
+    rows = alternatives((), need_of([], []), OWN)
+    assert all(row.cost == Cost() and row.left_count == 0 and row.price == OWN for row in rows)
 
 
 UNDERSIDES = st.lists(st.tuples(KINDS, st.floats(0.0, 8.0), st.floats(0.0, 0.5)), min_size=1, max_size=5)
@@ -330,14 +345,14 @@ def _drawn(data, rows):
 def test_auto_is_never_dearer_than_any_one_standing(data, rows, weights):
     undersides, figures = _drawn(data, rows)
     choices = _choose(figures, undersides, weights=weights)
-    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides))
-    assert chosen.objective <= min(leave.objective, bed.objective, anywhere.objective) * (1 + 1e-12)
+    leave, bed, anywhere, chosen = alternatives(choices, need_of([], undersides), OWN)
+    assert chosen.price.total <= min(row.price.total for row in (leave, bed, anywhere)) * (1 + 1e-12)
     for choice, area in zip(choices, figures.area_mm2, strict=True):
         for option in choice.options:
             assert option.contact_mm2 + option.left_mm2 == pytest.approx(area, rel=1e-9, abs=1e-9)
             assert 0.0 <= option.scar_mm2 <= option.contact_mm2 + 1e-9
             assert option.cost.price >= 0.0
-            assert option.finish_price <= area / 100.0 * weights.finish_per_cm2 * (1.0 + SCAR) + 1e-9
+            assert option.price.surface <= area / 100.0 * weights.finish_per_cm2 * (1.0 + SCAR) + 1e-9
 
 
 @settings(max_examples=80, deadline=None)
@@ -351,8 +366,8 @@ def test_a_dearer_finish_never_spoils_more_and_never_carries_less(data, rows, we
     after = _choose(figures, undersides, weights=dearer)
     for mine, a, b in zip(undersides, before, after, strict=True):
         a_option, b_option = chosen_option(a), chosen_option(b)
-        spoilt_before = a_option.finish_price / weights.finish_per_cm2
-        spoilt_after = b_option.finish_price / dearer.finish_per_cm2
+        spoilt_before = a_option.price.surface / weights.finish_per_cm2
+        spoilt_after = b_option.price.surface / dearer.finish_per_cm2
         assert spoilt_after <= spoilt_before * (1 + 1e-9) + 1e-12
         if droop_severity(mine.droop_mm.value) > contact_severity(mine.supported_droop_mm.value) + SCAR:
             assert b_option.contact_mm2 >= a_option.contact_mm2

@@ -21,6 +21,7 @@ from falsework.request import MarkedFaces, Placing, Wish
 from falsework.request import Standing as PlainStanding
 from falsework.request import Weights as PlainWeights
 from falsework.request.standing import EARLIER as _STANDING_WAS
+from falsework.request.weights import WEIGHTS
 
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
@@ -73,6 +74,9 @@ class ChosenWeights(Strict):
     finish_per_cm2: Weight = _PLAIN.finish_per_cm2
     filament: Weight = _PLAIN.filament
     time: Weight = _PLAIN.time
+    hands_per_hour: Weight = _PLAIN.hands_per_hour
+    show_per_cm2: Weight = _PLAIN.show_per_cm2
+    strength: Weight = _PLAIN.strength
 
 
 class NamedFaces(Strict):
@@ -318,9 +322,8 @@ def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -
         words += ["--overrule", f"{number}={standing}"]
     if choices.weights != ChosenWeights():
         weights = choices.weights
-        words.append(
-            f"--weigh=finish={weights.finish_per_cm2!r},filament={weights.filament!r},time={weights.time!r}"
-        )
+        named = {name: getattr(weights, field) for name, field in WEIGHTS.items()}
+        words.append("--weigh=" + ",".join(f"{name}={value!r}" for name, value in named.items()))
     words += [f"--spare={_way(direction)}" for direction in choices.spare.directions]
     words += [f"--spare={name}" for name in choices.spare.face_sets]
     if choices.supports_as != "support":

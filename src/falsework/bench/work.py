@@ -353,8 +353,8 @@ def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> N
 
 
 def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
-    from falsework.lie import lies_for
     from falsework.part import place
+    from falsework.planning.lying import lies_for
     from falsework.planning.value import lies_json
     from falsework.request import Context
 

@@ -59,8 +59,9 @@ def lie_command(session: Session, asked: Asked, directions: int, out: Path | Non
     with announced(), session.progress() as watch:
         request = asked.request(searches=True)
 
-        from falsework.lie import Search, lies_for
+        from falsework.lie import Search
         from falsework.part import place
+        from falsework.planning.lying import lies_for
         from falsework.planning.pipeline import raw_part
         from falsework.planning.value import lies_json
         from falsework.request import Context

@@ -18,7 +18,6 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 STANDINGS = ("leave", "bed", "bed-or-part")
 _STANDING_WAS = {"none": "leave", "anywhere": "bed-or-part"}  # words of earlier versions
-_WEIGHTS = {"finish": "finish_per_cm2", "filament": "filament", "time": "time"}
 
 
 class Triple(click.ParamType):
@@ -232,18 +231,18 @@ def chosen_overrules(pairs: tuple[tuple[str, str], ...]) -> dict[int, Standing]:
 
 def chosen_weights(text: str | None) -> Weights:
     """``finish=2,time=0.5`` as weights; what is not named keeps its default."""
-    from falsework.request.weights import Weights
+    from falsework.request.weights import WEIGHTS, Weights
 
     values: dict[str, float] = {}
     for item in filter(None, (text or "").split(",")):
         key, _, number = item.partition("=")
         try:
-            field, value = _WEIGHTS[key.strip()], float(number)
+            field, value = WEIGHTS[key.strip()], float(number)
         except (KeyError, ValueError):
             value = math.nan
         if not (math.isfinite(value) and value >= 0):
             raise click.BadParameter(
-                f"{item.strip()!r} is not a weight; use finish=, filament= or time= and a number from 0 up",
+                f"{item.strip()!r} is not a weight; use one of {', '.join(WEIGHTS)}, such as hands=20",
                 param_hint="--weigh",
             )
         values[field] = value

@@ -108,9 +108,9 @@ def lies(found: Lies) -> None:
         say(f"{found.part}: {figures.sentence(found.why)}")
     every = rows(found)
     # a column that says nothing about any of them is left out
-    telling = [k for k in range(len(HEAD)) if {row[k] for row in every} not in ({"–"}, {"yes"})]
+    telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     table(
-        "Ways to lie, cheapest first",
+        "Positions on the bed, cheapest first",
         [HEAD[k] for k in telling],
         [[row[k] for k in telling] for row in every],
     )
@@ -263,7 +263,7 @@ def _standings(result: Plan) -> None:
         "left to droop mm²",
         "carried mm²",
         "stood upon mm²",
-        "weighed",
+        "total",
     ]
     rows = [
         [
@@ -274,7 +274,7 @@ def _standings(result: Plan) -> None:
             f"{figures.number(a.left_mm2, 0)} ({a.left_count})",
             figures.number(a.contact_mm2, 0),
             figures.number(a.scar_mm2, 0),
-            figures.number(a.objective, 2),
+            figures.number(a.price.total, 2),
         ]
         for a in result.alternatives
     ]

@@ -1,10 +1,8 @@
-from .best import best_lies as best_lies
-from .best import lies_for as lies_for
-from .value import Care as Care
-from .value import LayerCheck as LayerCheck
+from .shortlist import Shortlist as Shortlist
+from .shortlist import shortlist as shortlist
 from .value import Lie as Lie
-from .value import LiePrice as LiePrice
 from .value import Lies as Lies
+from .value import Proof as Proof
 from .value import Search as Search
 from .words import HEAD as HEAD
 from .words import rows as rows

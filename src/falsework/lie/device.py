@@ -28,13 +28,14 @@ BUSY = 1 << 16  # threads that keep a device busy: small meshes are scanned by m
 
 
 @dataclass(frozen=True)
-class Limits:
+class ColumnLimits:
     """What columns are judged by, as ``lie_figures`` takes it."""
 
     grid: int
     limit_deg: float
     touch_mm: float
     rim_mm: float
+    head_mm: float
 
 
 def devices() -> int:
@@ -77,7 +78,7 @@ class Counter:
         self._ways = [_Way(number, body, corners) for number in range(count)]
         self._pool = ThreadPoolExecutor(count)
 
-    def figures(self, rotations: Floats, limits: Limits, watch: Watch, step: str) -> Floats:
+    def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
         """(d, FIGURES) as ``lie_figures`` finds them for rotations (d, 3, 3)."""
         chunks = list(_chunks(len(rotations), len(self._ways)))
         out = np.empty((len(rotations), k.FIGURES))
@@ -123,11 +124,11 @@ class _Way:
             self._corners = to(np.ascontiguousarray(corners, dtype=np.float32))
         self._kept: dict[tuple[int, int], tuple[Any, ...]] = {}
 
-    def figures(self, rotations: Floats, limits: Limits, watch: Watch, step: str) -> Floats:
+    def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
         """As :meth:`Counter.figures`, for at most ``CHUNK`` directions."""
         cuda, gpu, grid = self._cuda, self._gpu, limits.grid
         sine = np.float32(np.sin(np.radians(limits.limit_deg)) + k.LIMIT_BIAS)
-        touch, rim = np.float32(limits.touch_mm), np.float32(limits.rim_mm)
+        touch, head = np.float32(limits.touch_mm), np.float32(limits.head_mm)
         count, cells = len(rotations), grid * grid
         with cuda.gpus[self._number]:
             batch = self._batch(grid, count)
@@ -139,7 +140,7 @@ class _Way:
             leans = cuda.device_array((count, 2), np.float64)
             turns = cuda.to_device(np.ascontiguousarray(rotations.reshape(-1, 9), dtype=np.float32))
             centers = cuda.to_device(np.ascontiguousarray(rotations @ self._center))
-            bounds = cuda.to_device(np.array([sine, touch, rim], np.float32))
+            bounds = cuda.to_device(np.array([sine, touch, head], np.float32))
             gpu.place[count, gpu.THREADS](self._corners, turns, grid, placed)
             blocks = -(-max(batch * cells, count) // gpu.THREADS)
             gpu.clear[blocks, gpu.THREADS](counts, shortest, longest, overfull, sums)
@@ -205,7 +206,7 @@ class _Way:
         return max(1, min(BATCH, count, free // each))
 
 
-def figures_here(body: Body, rotations: Floats, limits: Limits) -> Floats:
+def figures_here(body: Body, rotations: Floats, limits: ColumnLimits) -> Floats:
     """(d, FIGURES) on this processor."""
     figures: Floats = k.lie_figures(
         body.vertices,
@@ -220,6 +221,7 @@ def figures_here(body: Body, rotations: Floats, limits: Limits) -> Floats:
         limits.limit_deg,
         limits.touch_mm,
         limits.rim_mm,
+        limits.head_mm,
     )
     return figures
 

@@ -28,20 +28,29 @@ from falsework.kernels.column.intervals import (
     facet_sums,
 )
 from falsework.lie.body import STEADY_DEG, Body
-from falsework.lie.value import Care
+from falsework.objective import (
+    MINUTES_A_SCAR_CM2,
+    MINUTES_BY_HAND,
+    MINUTES_BY_TOOL,
+    MOST_CHANCE,
+    PARTS,
+    SCAR,
+    TOPPLE_CHANCE,
+    contact_severity,
+)
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
 
-# As in the choice of standings (constructed): share of a surface's worth that support marks take, with a
-# typical remaining droop; that a broken-off foot takes; chance that what is left in the air ruins the part.
-MARKED, SCARRED, FAILS = 0.15, 0.30, 0.8
-TOPPLES = 0.9  # chance to topple at no lean at all; none from ``STEADY_DEG`` on (constructed)
+TYPICAL_DROOP_MM = 0.05  # that a carried underside is left with
+BARE = 0.5  # share of its worth that an underside left alone loses, and ...
+BARE_FAILS = 0.4  # ... the chance that so much ruins the part; which it is, only a plan can say (constructed)
 ENTRY_SHARE = 1.06  # time of walls over length / speed: corners and starts (measured on parts of this size)
 LAYER_S = 0.6  # travels and starts of a layer, s (constructed)
 
 STANDINGS = ("leave", "bed", "bed-or-part")
+MARKED = contact_severity(TYPICAL_DROOP_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +62,7 @@ class Priced:
     time_s: Floats
     support_mm3: Floats
     support_s: Floats
-    parts: Floats  # (d, 5): printing, finish, show, failure, strength
+    parts: Floats  # (d, 9): the terms of ``objective.Price``, in order
 
     @property
     def total(self) -> Floats:
@@ -151,74 +160,87 @@ def priced(
     volume_mm3: float | Floats,
     process: Process,
     weights: Weights,
-    care: Care,
 ) -> Priced:
     """Price (d,) lies from ``figures`` (d, FIGURES), ``sums`` (d, 4) and ``across`` (d,), load across layers.
 
-    ``volume_mm3`` of the part; (d,) where they are lies of several.
-
-    Of supports on the bed only, with the rest left to itself, and supports anywhere, the cheaper counts.
+    ``volume_mm3`` of the part; (d,) where they are lies of several. An estimate to rank by: of all undersides
+    left alone, supports on the bed only with the rest left alone, and supports anywhere, the cheapest counts.
     """
     extruded, own_s = part_estimate(figures, sums, volume_mm3, process)
     rate = region_cost(1.0, process, process.support_speed_mm_s)
-    weigh = np.array(
-        [
-            weights.filament * price_of(1.0, 0.0, process),
-            weights.time * price_of(0.0, 1.0, process),
-        ]
-    )
-    own = extruded * weigh[0] + own_s * weigh[1]
     gap, below = air_gap(process)[2], air_gap_below(process)[2]
     contact, unreached = figures[:, CONTACT_AREA], figures[:, UNREACHED_AREA]
-    reached = contact - unreached
-    on_bed = support_volume(figures[:, BED_VOLUME], reached, 0.0 * reached, gap * reached, process)
-    anywhere = support_volume(
-        figures[:, BED_VOLUME] + figures[:, PART_VOLUME],
-        contact,
-        unreached,
-        gap * contact + below * unreached,
-        process,
-    )
-    topples = TOPPLES * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0) ** 2
-    left = FAILS * unreached / np.maximum(contact, 1e-9)
-    cm2 = 0.01
-    strength = care.strength * across
-    options = []
-    for plastic, chance, marks, show in (
-        (
-            on_bed,
-            1.0 - (1.0 - topples) * (1.0 - left),
-            MARKED * reached + unreached,
-            MARKED * figures[:, SHOW_BED_AREA] + figures[:, SHOW_PART_AREA],
+    reached, none = contact - unreached, np.zeros(len(contact))
+    show_bed, show_part = figures[:, SHOW_BED_AREA], figures[:, SHOW_PART_AREA]
+    options = [
+        _Option(none, none, contact, none, BARE * (show_bed + show_part)),
+        _Option(
+            support_volume(figures[:, BED_VOLUME], reached, none, gap * reached, process),
+            reached,
+            unreached,
+            none,
+            MARKED * show_bed + BARE * show_part,
         ),
-        (
-            anywhere,
-            topples,
-            MARKED * contact + SCARRED * unreached,
-            MARKED * (figures[:, SHOW_BED_AREA] + figures[:, SHOW_PART_AREA])
-            + SCARRED * figures[:, SHOW_LANDING_AREA],
+        _Option(
+            support_volume(
+                figures[:, BED_VOLUME] + figures[:, PART_VOLUME],
+                contact,
+                unreached,
+                gap * contact + below * unreached,
+                process,
+            ),
+            contact,
+            none,
+            unreached,
+            MARKED * (show_bed + show_part) + SCAR * figures[:, SHOW_LANDING_AREA],
         ),
-    ):
-        printing = own + plastic * (weigh[0] + rate.time_s * weigh[1])
-        options.append(
-            np.column_stack(
-                [
-                    printing,
-                    cm2 * marks * weights.finish_per_cm2,
-                    cm2 * show * care.show_per_cm2,
-                    chance * printing,
-                    strength,
-                ]
-            )
-        )
-    bed_is_best = options[0].sum(axis=1) <= options[1].sum(axis=1)
-    plastic = np.where(bed_is_best, on_bed, anywhere)
-    standing = np.where(contact <= 0.0, 0, np.where(bed_is_best, 1, 2))
+    ]
+    topples = TOPPLE_CHANCE * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0) ** 2
+    rows = []
+    for option in options:
+        filament = (extruded + option.plastic_mm3) * weights.filament * price_of(1.0, 0.0, process)
+        time = (own_s + option.plastic_mm3 * rate.time_s) * weights.time * price_of(0.0, 1.0, process)
+        bare = BARE_FAILS * option.left_mm2 / np.maximum(contact, 1e-9)
+        spoilt_cm2 = 0.01 * (MARKED * option.carried_mm2 + BARE * option.left_mm2)
+        minutes = np.where(option.scar_mm2 > 0.0, MINUTES_BY_TOOL, MINUTES_BY_HAND) * (option.carried_mm2 > 0)
+        minutes += 0.01 * option.scar_mm2 * MINUTES_A_SCAR_CM2
+        terms = {
+            "filament": filament,
+            "time": time,
+            "finish": spoilt_cm2 * weights.finish_per_cm2,
+            "scars": 0.01 * SCAR * option.scar_mm2 * weights.finish_per_cm2,
+            "show": 0.01 * option.show_mm2 * weights.show_per_cm2,
+            "hands": minutes / 60.0 * weights.hands_per_hour,
+            "risk": _odds(1.0 - (1.0 - topples) * (1.0 - bare)) * (filament + time),
+            "strength": weights.strength * across,
+        }
+        rows.append(np.column_stack([terms.get(name, none) for name in PARTS]))
+    best = np.argmin([row.sum(axis=1) for row in rows], axis=0)
+    every = np.arange(len(best))
+    plastic = np.array([option.plastic_mm3 for option in options])[best, every]
     return Priced(
-        standing=standing,
+        standing=np.where(contact <= 0.0, 0, best),
         volume_mm3=extruded + plastic,
         time_s=own_s + plastic * rate.time_s,
         support_mm3=plastic,
         support_s=plastic * rate.time_s,
-        parts=np.where(bed_is_best[:, None], options[0], options[1]),
+        parts=np.array(rows)[best, every],
     )
+
+
+def _odds(chance: Floats) -> Floats:
+    """``objective.expected_loss`` of many, for a printing that costs 1."""
+    chance = np.minimum(chance, MOST_CHANCE)
+    odds: Floats = chance / (1.0 - chance)
+    return odds
+
+
+@dataclass(frozen=True, eq=False)
+class _Option:
+    """One way to support a lie, arrays over lies (d,); ``show_mm2`` is show face spoilt, by share."""
+
+    plastic_mm3: Floats
+    carried_mm2: Floats
+    left_mm2: Floats
+    scar_mm2: Floats
+    show_mm2: Floats

@@ -28,7 +28,7 @@ from falsework.kernels.column.intervals import (
 )
 from falsework.layers.slicing import lowest_mm
 from falsework.lie.body import Body
-from falsework.lie.device import Counter, Limits, figures_here
+from falsework.lie.device import ColumnLimits, Counter, figures_here
 from falsework.lie.directions import (
     ODD_SPIN_DEG,
     even_directions,
@@ -38,9 +38,9 @@ from falsework.lie.directions import (
     rotations_to_up,
 )
 from falsework.lie.price import Priced, priced, skin_and_band, surface_sums
-from falsework.lie.value import Care
+from falsework.objective import PARTS
 from falsework.part.part import Floats
-from falsework.process import limit_deg
+from falsework.process import head_reach_mm, limit_deg
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
 from falsework.watch import Watch
@@ -107,7 +107,6 @@ class Judge:
     corners: Floats  # of the hull
     process: Process
     weights: Weights
-    care: Care
     load_axis: Floats | None  # in the body's frame
     hidden: float = 0.0  # share of the needs of facets that is not believed: shells that cross hide some
     counter: Counter | None = None  # of columns on graphics processors; None: here
@@ -116,7 +115,13 @@ class Judge:
         """Look at directions (d, 3) with grid × grid columns."""
         process = self.process
         rotations = rotations_to_up(directions, ODD_SPIN_DEG)
-        limits = Limits(grid, limit_deg(process), 0.5 * process.layer_height_mm, 0.5 * process.line_width_mm)
+        limits = ColumnLimits(
+            grid,
+            limit_deg(process),
+            0.5 * process.layer_height_mm,
+            0.5 * process.line_width_mm,
+            head_reach_mm(process),
+        )
         if self.counter is not None:
             figures = self.counter.figures(rotations, limits, watch, step)
             sums = self.counter.surface_sums(directions, *skin_and_band(process))
@@ -162,7 +167,7 @@ class Judge:
             directions,
             span[:, 0],
             *limits,
-            0.5 * process.line_width_mm,
+            head_reach_mm(process),
         )
         needs[:, :3] *= 1.0 - self.hidden
         figures = np.zeros((len(directions), FIGURES))
@@ -193,7 +198,7 @@ class Judge:
 
     def _priced(self, directions: Floats, figures: Floats, sums: Floats) -> Priced:
         across, volume = self._across(directions), self.body.volume_mm3
-        return priced(figures, sums, across, volume, self.process, self.weights, self.care)
+        return priced(figures, sums, across, volume, self.process, self.weights)
 
     def _prints(self, directions: Floats) -> NDArray[np.bool_]:
         """(d,) whether the part has a layer at all: a sheet may lie lower than the first one."""
@@ -202,15 +207,10 @@ class Judge:
 
 
 def judge_of(
-    body: Body,
-    process: Process,
-    weights: Weights,
-    care: Care,
-    load_axis: Floats | None,
-    counter: Counter | None = None,
+    body: Body, process: Process, weights: Weights, load_axis: Floats | None, counter: Counter | None = None
 ) -> Judge:
     """A judge of lies of this body."""
-    return Judge(body, hull_corners(body.points), process, weights, care, load_axis, counter=counter)
+    return Judge(body, hull_corners(body.points), process, weights, load_axis, counter=counter)
 
 
 def laid_flat(looked: Looked, judge: Judge, resting: Floats, watch: Watch) -> Looked:
@@ -362,6 +362,8 @@ def _prices_by_facets(judge: Judge, tried: Floats) -> Floats:
 def _refined(judge: Judge, looked: Looked, most: int, steps: Floats, watch: Watch) -> Looked:
     """With ``looked`` what a pattern search on GRID finds from the best distinct few."""
     order = np.argsort(looked.rank, kind="stable")
+    stand = looked.figures[order, LEAN_DEG] > STANDS_DEG
+    order = order[stand] if stand.any() else order
     order = order[looked.rank[order] <= START_WORTH * looked.rank[order[0]]]
     starts = distinct(looked.directions, order, START_APART_DEG, most)
     seen: list[Looked] = []
@@ -430,9 +432,9 @@ def _around(directions: Floats, steps: Floats, turn: int) -> Floats:
 def front_rows(looked: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64]:
     """Rows that no other row beats or equals in everything, cheapest first.
 
-    Compared are printing, finish, show, failure and strength, each in steps of half a per cent of the best
-    total, so that the sampling of columns makes no front of its own. If any lie fits, only those that do
-    count; then, if any stands, only those.
+    Compared is what ``compared`` names, each in steps of half a per cent of the best total, so that the
+    sampling of columns makes no front of its own. If any lie fits, only those that do count; then, if any
+    stands, only those.
     """
     rows = np.arange(len(looked.rank))
     for sound in (looked.fit >= 1.0, looked.figures[:, LEAN_DEG] > STANDS_DEG):
@@ -440,8 +442,7 @@ def front_rows(looked: Looked, with_show: bool, with_load: bool) -> NDArray[np.i
             rows = rows[sound[rows]]
     rows = rows[np.argsort(looked.rank[rows], kind="stable")]
     unit = max(0.005 * float(looked.priced.total[rows[0]]), 1e-9)
-    columns = [0, 1, 3] + ([2] if with_show else []) + ([4] if with_load else [])
-    worth = np.round(looked.priced.parts[rows][:, columns] / unit)
+    worth = np.round(grouped(looked.priced)[rows][:, compared(with_show, with_load)] / unit)
     kept: list[int] = []
     for i in range(len(rows)):
         if not kept or not (worth[kept] <= worth[i]).all(axis=1).any():
@@ -453,3 +454,22 @@ def front_rows(looked: Looked, with_show: bool, with_load: bool) -> NDArray[np.i
         if not any((worth[j] <= worth[i]).all() and (worth[j] < worth[i]).any() for j in kept if j != i)
     ]
     return rows[front]
+
+
+def grouped(priced: Priced) -> Floats:
+    """(d, 5) prices by what people compare: printing, surface, removal and risk, show faces, strength."""
+    parts = dict(zip(PARTS, priced.parts.T, strict=True))
+    return np.column_stack(
+        [
+            parts["filament"] + parts["time"],
+            parts["finish"] + parts["scars"],
+            parts["hands"] + parts["inside"] + parts["risk"],
+            parts["show"],
+            parts["strength"],
+        ]
+    )
+
+
+def compared(with_show: bool, with_load: bool) -> list[int]:
+    """Columns of ``grouped`` in which lies differ at all."""
+    return [0, 1, 2] + ([3] if with_show else []) + ([4] if with_load else [])

@@ -3,36 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from falsework.errors import ProcessError
 from falsework.lie import words
-from falsework.process.checks import check_fields
-from falsework.process.fields import setting
+from falsework.objective import Price
 from falsework.request.marks import NO_FACES, MarkedFaces, Vector, marked_words
 from falsework.request.standing import renewed_words
 from falsework.request.weights import Weights
 from falsework.wording.notices import Notice
-
-
-@dataclass(frozen=True)
-class Care:
-    """What matters about a lie besides the ``Weights`` of a plan, as prices.
-
-    ``show_per_cm2``: what a square centimetre of fully spoilt show face costs on top;
-    ``strength``: what it costs that a load along the given axis pulls wholly across the layers.
-    """
-
-    show_per_cm2: float = setting(
-        2.0, help="what a square centimetre of fully spoilt show face costs on top", low=0, high=1e6
-    )
-    strength: float = setting(
-        5.0, help="what it costs that a load pulls wholly across the layers", low=0, high=1e6
-    )
-
-    def __post_init__(self) -> None:
-        check_fields(self, "care")
-
 
 FEWEST, MOST = 50, 200_000  # directions
 
@@ -41,14 +20,11 @@ FEWEST, MOST = 50, 200_000  # directions
 class Search:
     """How lies are searched for.
 
-    ``care``: what matters besides the weights. ``directions``: even directions looked at; resting faces of
-    the convex hull and refinement come on top. ``layers``: whether the recommended lie and today's are held
-    against the layers of a plan. ``ProcessError`` for a number of directions that is out of range.
+    ``directions``: even directions looked at; resting faces of the convex hull and refinement come on top.
+    ``ProcessError`` for a number of directions that is out of range.
     """
 
-    care: Care = Care()
     directions: int = 2000
-    layers: bool = True
 
     def __post_init__(self) -> None:
         if not (type(self.directions) is int and FEWEST <= self.directions <= MOST):
@@ -57,32 +33,33 @@ class Search:
 
 
 @dataclass(frozen=True)
-class LiePrice:
-    """The weighted price of a lie in its parts; ``total`` is what lies are ranked by."""
+class Proof:
+    """What the full plan of a lie says; where there is one, the figures and the price of the lie are its own.
 
-    printing: float  # filament and machine time of part and supports
-    finish: float  # marks of supports, and undersides left to themselves
-    show: float  # the same on show faces, on top
-    failure: float  # chance that what is left, or toppling, ruins the part, times the part's price
-    strength: float  # load across the layers
-
-    @property
-    def total(self) -> float:
-        return self.printing + self.finish + self.show + self.failure + self.strength
-
-
-@dataclass(frozen=True)
-class LayerCheck:
-    """What the layers of a plan say about the same lie.
-
-    ``undersides`` that do not hold by themselves, their area and the widest bridge among them.
-    ``needs_no_support``: each holds, or bridges with a droop of at most one layer height.
+    Attributes
+    ----------
+    undersides : that do not hold by themselves; ``carried`` of them stand on support as built, and ``bare``
+        have nothing beneath where they start in mid-air.
+    pieces : of support; ``weak`` of them may not stand; ``hard`` must be broken up, picked out or stay in.
+    first_layer_mm2 : of the part on the bed. safety : what holds it upright over what tips it, at the worst
+        height; ``stands``: it is enough, and the first layer is wide enough to print.
+    rim_mm : breadth of a rim around the first layer with which it stands, its price counted; 0: none would
+        do, or none is needed.
+    ready : whether it may be printed so. why_not : the reasons where it may not.
     """
 
     undersides: int
-    contact_mm2: float
-    span_mm: float
-    needs_no_support: bool
+    carried: int
+    bare: int
+    pieces: int
+    weak: int
+    hard: int
+    first_layer_mm2: float
+    safety: float
+    stands: bool
+    rim_mm: float
+    ready: bool
+    why_not: tuple[Notice, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,8 +70,6 @@ class Lie:
     ``turn_deg``: about x, then y, then z, as a plan takes it. Support volumes are the air beneath undersides,
     filled, without gaps.
     """
-
-    EARLIER = staticmethod(renewed_words)
 
     label: str
     up: Vector
@@ -122,8 +97,14 @@ class Lie:
     support_g: float  # of these, the supports
     support_s: float
     uneven_share: float  # columns that cross an open mesh unevenly
-    price: LiePrice
-    layers: LayerCheck | None = None
+    price: Price
+    proof: Proof | None = None  # None: by columns alone
+
+    @staticmethod
+    def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
+        """As documents up to falsework.lies/2 hold it: checked by layers, not planned; in earlier words."""
+        return {name: value for name, value in renewed_words(data).items() if name != "layers"}
+
     misfits: tuple[Notice, ...] = ()  # why it does not fit
 
     SAID: ClassVar[tuple[str, ...]] = ("misfit",)
@@ -142,7 +123,6 @@ class Lies:
     digest: str
     process: str
     weights: Weights
-    care: Care
     show: MarkedFaces
     load_axis: Vector | None
     recommended: Lie
@@ -154,6 +134,11 @@ class Lies:
     thinned_mm: float  # tolerance of the mesh that was searched; 0: the mesh itself
     spare: MarkedFaces = NO_FACES  # no support may touch them; weighed as ``show`` faces
     never_fits: Notice | None = None  # set when the part fits in no lie
+
+    @staticmethod
+    def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
+        """As documents up to falsework.lies/2 hold it: with what is among the weights now."""
+        return {name: value for name, value in data.items() if name != "care"}
 
     SAID: ClassVar[tuple[str, ...]] = ("why", "no_fit", "error")
 
@@ -169,7 +154,7 @@ class Lies:
 
     @property
     def error(self) -> str:
-        """How far the figures may be off, and what they rest on."""
+        """What the figures rest on."""
         return words.error(self)
 
     @property

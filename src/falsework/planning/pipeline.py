@@ -13,13 +13,15 @@ from falsework.cost.cost import Cost
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
-from falsework.lie import Lies, lies_for
+from falsework.lie import Lies
 from falsework.lie.body import face_normals
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Kind, NeedMap
+from falsework.objective import printing_price
 from falsework.part import place, read_part
 from falsework.part.part import Part
+from falsework.planning.price import price_of
 from falsework.planning.value import (
     Inspection,
     LayerSummary,
@@ -49,7 +51,7 @@ from falsework.support.choosing import (
     standing_warnings,
 )
 from falsework.support.generate import build_scheme
-from falsework.support.geometry import Geometry
+from falsework.support.geometry import Cared, Geometry
 from falsework.support.scheme import SupportScheme
 from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures
@@ -87,6 +89,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
     choices, bare = as_built(built.choices, need, carried, weighed.figures, obstacles)
     starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
+    own = printing_price(weighed.part_cost, process, wish.weights)
     result = Plan(
         part=summary,
         process=process,
@@ -97,7 +100,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
-        alternatives=alternatives(choices, need, sparing.whole if sparing else ()),
+        alternatives=alternatives(choices, need, own, sparing.whole if sparing else ()),
         gap=scheme.gap,
         gap_below=scheme.gap_below,
         pieces=scheme.pieces,
@@ -116,10 +119,9 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         sparing=sparing,
         starts=starts,
         stance=stance,
-        geometry=Geometry(placed, stack, need, scheme, spared),
+        geometry=Geometry(placed, stack, need, scheme, spared, _cared(weighed, wish, context)),
     )
-    if release:
-        result = judged(result, context.part(0.85, 1.0))
+    result = judged(result, context.part(0.85, 1.0)) if release else _priced(result)
     watch.at("done", 1.0)
     return result
 
@@ -183,7 +185,30 @@ def judged(plan: Plan, context: Context) -> Plan:
     assert plan.geometry is not None and plan.release is None
     released = judge_release(plan.geometry, plan.process, context, Pulls(directions=DIRECTIONS))
     said = release_warnings(released, plan.pieces, plan.choices, plan.undersides)
-    return replace(plan, release=released, warnings=(*plan.warnings, *said))
+    return _priced(replace(plan, release=released, warnings=(*plan.warnings, *said)))
+
+
+def _priced(plan: Plan) -> Plan:
+    """The plan with its price, which is also that of what was chosen in the table of standings."""
+    assert plan.geometry is not None
+    price = price_of(plan, plan.geometry.cared)
+    *others, chosen = plan.alternatives
+    built = replace(chosen, cost=plan.support_cost, price=price)
+    return replace(plan, price=price, alternatives=(*others, built))
+
+
+def _cared(weighed: _Weighed, wish: Wish, context: Context) -> Cared:
+    """What of the part is cared for, by the marks of the wish."""
+    shares: tuple[float, ...] = ()
+    if not wish.show.empty:
+        raw, placed = weighed.raw, weighed.placed
+        faces = marked_faces(raw, face_normals(raw.vertices, raw.faces)[0], wish.show)
+        shown = context.store.get(
+            ("shown", weighed.key, faces.tobytes()),
+            lambda: spared_faces(placed, faces, weighed.stack, weighed.need),
+        )
+        shares = () if shown is None else tuple(shown.share.tolist())
+    return Cared(shares, wish.load_axis)
 
 
 def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:
@@ -202,10 +227,11 @@ def totals_for(request: Request, context: Context) -> Totals:
     request, _, context = _laid(request, context)
     weighed = _weighed(request, context)
     sparing = _sparing(weighed)
+    own = printing_price(weighed.part_cost, request.wish.process, request.wish.weights)
     context.watch.at("done", 1.0)
     return Totals(
         choices=weighed.choices,
-        alternatives=alternatives(weighed.choices, weighed.need, sparing.whole if sparing else ()),
+        alternatives=alternatives(weighed.choices, weighed.need, own, sparing.whole if sparing else ()),
         part_cost=weighed.part_cost,
         warnings=standing_warnings(weighed.figures, weighed.need, weighed.choices),
         sparing=sparing,
@@ -251,6 +277,8 @@ def _laid(request: Request, context: Context) -> tuple[Request, Lies | None, Con
 
 
 def _lies(raw: Part, request: Request, context: Context) -> Lies:
+    from falsework.planning.lying import lies_for  # which plans each of them
+
     wish, scale = request.wish.of_lies, request.placing.scale
     sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=wish.bed_mm)
     named = {*wish.show.face_sets, *wish.spare.face_sets} & raw.face_sets.keys()
@@ -262,6 +290,7 @@ def _lies(raw: Part, request: Request, context: Context) -> Lies:
 class _Weighed:
     """Everything up to the choice of standings; ``key`` names what the part's columns depend on."""
 
+    raw: Part
     placed: Part
     summary: PartSummary
     stack: LayerStack
@@ -295,7 +324,7 @@ def _weighed(request: Request, context: Context) -> _Weighed:
         lambda: standing_figures(stack, need, process, spared=spared, watch=watch.part(0.87, 1.0)),
     )
     choices = choose(figures, need, wish, own_cost)
-    return _Weighed(placed, summary, stack, need, key, own_cost, spared, figures, choices)
+    return _Weighed(raw, placed, summary, stack, need, key, own_cost, spared, figures, choices)
 
 
 def _check_numbers(overrules: Mapping[int, Standing], need: NeedMap) -> None:

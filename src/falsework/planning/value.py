@@ -12,6 +12,7 @@ from falsework.documents import dumps, loads
 from falsework.lie.value import Lies
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Underside
+from falsework.objective import Price
 from falsework.part.part import Finding
 from falsework.process.settings import Process
 from falsework.release.value import Release
@@ -132,6 +133,9 @@ class Totals:
         return dumps(self, TOTALS_SCHEMA, said=said)
 
 
+FREE = Price()
+
+
 @dataclass(frozen=True)
 class Plan:
     """The result: a value that can be written, read back and compared."""
@@ -154,6 +158,7 @@ class Plan:
     part_cost: Cost
     support_cost: Cost  # as built
     warnings: tuple[Notice, ...]
+    price: Price = FREE  # all in all, as built: what it is chosen by
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     release: Release | None = None  # how the pieces come off
     lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked

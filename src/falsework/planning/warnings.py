@@ -123,8 +123,8 @@ def _trapped(
     return Trapped(
         tuple(piece.number for piece in pieces),
         sum(piece.cost.mass_g for piece in pieces),
-        sum(chosen_option(choice).objective for choice in mine),
-        sum(option.objective for option in bare),
+        sum(chosen_option(choice).price.total for choice in mine),
+        sum(option.price.total for option in bare),
         None if worst is None else Range(worst.droop_mm.value, worst.droop_mm.low, worst.droop_mm.high),
         worst is not None and worst.falls_mm is not None,
     )

@@ -122,6 +122,11 @@ def with_usual_structure(process: Process) -> Process:
     return replace(process, structure=replace(usual, spacing_mm=spacing_mm))
 
 
+def head_reach_mm(process: Process) -> float:
+    """How far the head of a support reaches to either side of an edge that is too narrow to print."""
+    return 0.5 * process.structure.head_widths * process.line_width_mm
+
+
 def limit_deg(process: Process) -> float:
     """The same reach as an angle from the vertical, at the process's layer height."""
     return math.degrees(math.atan2(reach_mm(process), process.layer_height_mm))

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from falsework.lie import Search, lies_for
+from falsework.lie import Search, shortlist
 from falsework.lie.body import face_normals
 from falsework.part import place
 from falsework.part.placing import turn_matrix
@@ -22,7 +22,7 @@ from falsework.redrawing.words import AS_IT_IS, best_of, lie_words
 from falsework.request.marks import marked_faces
 from falsework.watch import Watch
 
-FEW_LIES = Search(directions=200, layers=False)  # a tenth of a search for a lie alone: only compared
+FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 
 
@@ -34,9 +34,11 @@ def other_lie(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherLie | N
     scale = request.placing.scale
     sized = asked.part if scale == 1.0 else place(asked.part, scale=scale, bed_mm=wish.bed_mm)
     context = replace(asked.context, watch=watch.part(0.0, 0.7))
-    best = lies_for(sized, wish, context, FEW_LIES).recommended
     up = turn_matrix(planned.part.turn_deg)[2]
-    if float(up @ np.array(best.up)) > math.cos(math.radians(SAME_LIE_DEG)) or not best.fits:
+    same = math.cos(math.radians(SAME_LIE_DEG))
+    few = shortlist(sized, wish, context, FEW_LIES).lies
+    best = next((lie for lie in few[1:] if lie.fits and float(up @ np.array(lie.up)) <= same), None)
+    if best is None:
         return None
     laid = replace(request.turned(best.turn_deg), wish=wish.of_supports)
     other = asked.plan(laid, watch.part(0.7, 1.0))

@@ -144,7 +144,7 @@ def _treated(ground: Ground, row: Worked, combination: Combination) -> Treated:
         underside=ground.need.undersides[number - 1],
         standing=row.choice.chosen,
         support=option.cost,
-        price=option.objective,
+        price=option.price.total,
         changes=row.changes,
         declined=row.declined,
         chosen=taken.kind if taken else None,

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.cost import cost_of, part_cost, price
+from falsework.cost import cost_of, part_cost
 from falsework.cost.cost import Cost
 from falsework.layers.stack import LayerStack
+from falsework.objective import printing_price
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft
@@ -40,12 +41,10 @@ SAME_PRICE = 0.05  # of what the underside costs: prices this near are the same
 class Hands:
     """What breaking a change off again takes. Constructed, not measured: set your own.
 
-    ``per_hour``: price of an hour of hands, far below a wage, since the hands that take supports off are not
-    priced either. ``break_min``: minutes for each piece that is snapped off or cut out; ``trim_min_per_cm``
+    ``break_min``: minutes for each piece that is snapped off or cut out; ``trim_min_per_cm``
     for each centimetre of seam that is trimmed.
     """
 
-    per_hour: float = 6.0
     break_min: float = 0.25
     trim_min_per_cm: float = 0.1
 
@@ -53,9 +52,9 @@ class Hands:
         """Minutes of hand work that a change leaves."""
         return self.break_min * draft.breaks + self.trim_min_per_cm * 0.1 * draft.trim_mm
 
-    def price(self, draft: Draft) -> float:
+    def price(self, draft: Draft, weights: Weights) -> float:
         """The same in the process's currency."""
-        return self.per_hour * self.minutes(draft) / 60.0
+        return weights.hands_per_hour * self.minutes(draft) / 60.0
 
 
 USUAL_HANDS = Hands()
@@ -78,8 +77,8 @@ def priced(ground: Ground, draft: Draft, proof: Proof, planned: Plan, sayings: S
         before, after = _supports_before(ground, proof, planned), _supports_after(proof, planned)
     changed = proof.added_mm3 + proof.removed_mm3
     regions = [(region, True) for region in draft.added] + [(region, False) for region in draft.removed]
-    hand_price = USUAL_HANDS.price(draft) + _fin_marks(draft, planned)
-    own = weighted_price(extra, ground.process, planned.weights)
+    hand_price = USUAL_HANDS.price(draft, planned.weights) + _fin_marks(draft, planned)
+    own = printing_price(extra, ground.process, planned.weights).total
     return Change(
         kind=draft.kind,
         underside=draft.underside,
@@ -120,7 +119,7 @@ def _supports_before(ground: Ground, proof: Proof, planned: Plan) -> _Supports:
     """Of the undersides that the change reaches, as the plan has them."""
     numbers = {int(k) + 1 for k in np.flatnonzero(reaching(ground.need, *proof.changed.span))}
     options = [chosen_option(choice) for choice in planned.choices if choice.underside in numbers]
-    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.objective for o in options))
+    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.price.total for o in options))
 
 
 def _supports_after(proof: Proof, planned: Plan) -> _Supports:
@@ -129,7 +128,7 @@ def _supports_after(proof: Proof, planned: Plan) -> _Supports:
     figures = standing_figures(proof.changed.stack, proof.need, wish.process)
     choices = choose(figures, proof.need, wish, planned.part_cost)
     options = [chosen_option(choice) for choice in choices]
-    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.objective for o in options))
+    return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.price.total for o in options))
 
 
 def _fin_marks(draft: Draft, planned: Plan) -> float:
@@ -137,14 +136,8 @@ def _fin_marks(draft: Draft, planned: Plan) -> float:
     if draft.kind is not ChangeKind.FINS:
         return 0.0
     choice = planned.choices[draft.underside - 1]
-    carried = (option.finish_price for option in choice.options if option.contact_mm2 > 0.0)
+    carried = (option.price.surface for option in choice.options if option.contact_mm2 > 0.0)
     return FIN_MARKS * max(carried, default=0.0)
-
-
-def weighted_price(cost: Cost, process: Process, weights: Weights) -> float:
-    """Filament and machine time in one price."""
-    filament, machine = price(cost.volume_mm3, 0.0, process), price(0.0, cost.time_s, process)
-    return weights.filament * filament + weights.time * machine
 
 
 def ranked(changes: list[Change], worth: float) -> tuple[Change, ...]:

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from falsework.cost import price as price_of
 from falsework.cost.cost import Cost
 from falsework.planning.value import Plan, Totals
-from falsework.process.settings import Process
 from falsework.redrawing.site.ground import DAB_WIDTHS2, asks
-from falsework.request.weights import Weights
 
 
 @dataclass(frozen=True)
@@ -43,13 +40,12 @@ def printed_of(planned: Plan) -> Printed:
         support=planned.support_cost,
         undersides=asking,
         needs_no_support=asking == 0,
-        price=price_in_all(planned, process, planned.weights),
+        price=price_in_all(planned),
     )
 
 
-def price_in_all(planned: Plan | Totals, process: Process, weights: Weights) -> float:
-    """The part's printing and what its undersides cost as chosen, in one price."""
-    own = planned.part_cost
-    chosen = next(row for row in planned.alternatives if row.name == "chosen")
-    filament, time = price_of(own.volume_mm3, 0.0, process), price_of(0.0, own.time_s, process)
-    return weights.filament * filament + weights.time * time + chosen.objective
+def price_in_all(planned: Plan | Totals) -> float:
+    """The one price: of a plan as built, of totals as chosen."""
+    if isinstance(planned, Plan):
+        return planned.price.total
+    return next(row for row in planned.alternatives if row.name == "chosen").price.total

@@ -61,7 +61,7 @@ class _Take(Protocol):
 def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[LeftAlone, ...]]:
     """Choices of the undersides to be treated, dearest first; and those that ask but are left, and why."""
     process, numbers, wished = planned.process, scope.undersides, set(scope.chosen)
-    by_price = sorted(planned.choices, key=lambda c: (-chosen_option(c).objective, c.underside))
+    by_price = sorted(planned.choices, key=lambda c: (-chosen_option(c).price.total, c.underside))
     if numbers is not None or wished:
         unknown = [n for n in (*(numbers or ()), *wished) if not 1 <= n <= len(planned.undersides)]
         if unknown:
@@ -77,8 +77,8 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
         for c in by_price
         if c.chosen is not Standing.LEAVE or asks(planned.undersides[c.underside - 1], process)
     ]
-    least = LEAST_SHARE * sum(chosen_option(c).objective for c in asking)
-    treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).objective >= least]
+    least = LEAST_SHARE * sum(chosen_option(c).price.total for c in asking)
+    treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).price.total >= least]
     treated += [c for c in by_price if c.underside in wished and c not in treated]
     small = [c for c in asking if c not in treated]
     why = f"it costs less than the {len(treated)} treated; ask for it by its number"
@@ -109,7 +109,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
             changes[kind] = change
             declined.pop(kind, None)
 
-    worth = chosen_option(choice).objective
+    worth = chosen_option(choice).price.total
 
     def enough() -> str:
         best = max((c.saved_price for c in changes.values() if c.offered), default=0.0)

@@ -13,7 +13,6 @@ from falsework.kernels.column.intervals import BED_VOLUME, PART_VOLUME
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.lie.body import body_of
 from falsework.lie.search import judge_of
-from falsework.lie.value import Care
 from falsework.need.needmap import need_map, with_support
 from falsework.need.underside import Kind, NeedMap
 from falsework.part.part import Part
@@ -215,7 +214,7 @@ def _worth_building(part: Part, process: Process, turns_deg: Sequence[Turn]) -> 
         return []
     body = body_of(part.vertices, part.faces, np.zeros(len(part.faces), dtype=bool))
     ups = np.array([turn_matrix(turn)[2] for turn in turns_deg])
-    judge = judge_of(body, process, Weights(), Care(), None)
+    judge = judge_of(body, process, Weights(), None)
     figures = judge(ups, _GRID, QUIET, "").figures
     order = np.lexsort((np.round(figures[:, BED_VOLUME]), np.round(figures[:, PART_VOLUME])))
     return [turns_deg[k] for k in order[:TURNS_BUILT]]

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from falsework.report.pictures import Picture
     from falsework.report.scene import Soup
 
+TEXTS = ("position", "turn °", "comes off", "stands", "ready")  # columns of words
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 700.0, 24.0, 280.0  # of the chart
 _PIXELS = 0.9  # per drawing unit of the small pictures
 _UNTURNED = (0.0, 0.0, 0.0)
@@ -58,7 +59,7 @@ class Point:
 
 @dataclass(frozen=True)
 class Front:
-    """Price of finish against price of printing, in drawing units."""
+    """All else against the price of printing, in drawing units."""
 
     points: tuple[Point, ...]
     across: tuple[tuple[float, str], ...]
@@ -131,14 +132,14 @@ def _section(
     watch: Watch,
 ) -> Section:
     every = rows(lies)
-    telling = [k for k in range(len(HEAD)) if {row[k] for row in every} not in ({"–"}, {"yes"})]
+    telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     some = shown(lies)
     return Section(
         supportless=lies.recommended.needs_no_support,
         why=sentence(lies.why),
         use=use,
         marks=_marks(lies),
-        head=tuple((HEAD[k], HEAD[k] not in ("lie", "turn °", "fits")) for k in telling),
+        head=tuple((HEAD[k], HEAD[k] not in TEXTS) for k in telling),
         rows=tuple(
             Row(number, lie == lies.recommended, tuple(row[k] for k in telling))
             for number, (lie, row) in enumerate(zip(some, every, strict=True), 1)
@@ -177,10 +178,10 @@ def _way(direction: tuple[float, float, float]) -> str:
 
 
 def front_chart(lies: Lies) -> Front:
-    """Every lie shown as a point: right what printing it costs, up what its marks cost."""
+    """Every lie shown as a point: right what printing it costs, up all else."""
     some = shown(lies)
     across = [lie.price.printing for lie in some]
-    up = [lie.price.finish + lie.price.show for lie in some]
+    up = [lie.price.total - lie.price.printing for lie in some]
     low_x, high_x = _span(across)
     high_y = max(max(up), 0.01) * 1.05
     xs = [round(LEFT + (RIGHT - LEFT) * (price - low_x) / (high_x - low_x), 2) for price in across]
@@ -193,7 +194,7 @@ def front_chart(lies: Lies) -> Front:
         for number, (x, y, (shape, word), label) in enumerate(zip(xs, ys, kinds, labels, strict=True), 1)
     ]
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]
-    name = f"marks of supports, on {lies.marked} too, ¤" if lies.marked else "marks of supports, ¤"
+    name = "spoilt surface, hand work and risk, ¤"
     return Front(
         tuple(points),
         tuple(

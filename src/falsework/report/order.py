@@ -236,7 +236,7 @@ def _alternatives(plan: Plan) -> list[tuple[str, bool, tuple[str, ...]]]:
                 words.with_unit(a.left_mm2, "mm²"),
                 words.with_unit(a.contact_mm2, "mm²"),
                 words.with_unit(a.scar_mm2, "mm²"),
-                words.price(a.objective),
+                words.price(a.price.total),
             ),
         )
         for a in plan.alternatives

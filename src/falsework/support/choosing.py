@@ -1,11 +1,6 @@
 """Which underside gets support, and from where: every standing priced, the cheapest chosen, and said why.
 
-Everything is turned into one currency: filament and machine time as priced by the process, each times its
-weight; spoilt surface times what it is worth; and the part's own price times the chance that what is left
-alone ruins it.
-
-The constants below are constructed: plain values in the range of common practice, to be replaced by what the
-print room's own readings say. They decide between options; no length or volume depends on them.
+What an option costs is reckoned as everything is: see ``objective``.
 """
 
 from __future__ import annotations
@@ -17,11 +12,20 @@ from dataclasses import dataclass, replace
 from falsework.cost import region_cost
 from falsework.cost.cost import Cost
 from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.objective import (
+    SCAR,
+    Price,
+    contact_severity,
+    droop_severity,
+    expected_loss,
+    failure_chance,
+    hand_minutes,
+    printing_price,
+)
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
 from falsework.process.settings import Process
 from falsework.request.standing import AUTO, Standing
 from falsework.request.value import Wish
-from falsework.request.weights import Weights
 from falsework.support.figures import standing_figures
 from falsework.support.standing import Alternative, Choice, Option, StandingFigures
 from falsework.wording.notices import (
@@ -45,50 +49,14 @@ __all__ = [
     "alternatives",
     "as_built",
     "choose",
-    "contact_severity",
-    "droop_severity",
-    "failure_chance",
     "options",
     "standing_figures",
     "standing_warnings",
 ]
 
-SPOILT_DROOP_MM = 1.0  # droop at which a surface counts as wholly spoilt (constructed)
-ROUGHNESS = 0.10  # share of a carried surface's worth that the marks of the support take (constructed)
-SCAR = 0.30  # the same where a support stood on the part and was broken off (constructed)
-FAILS_FROM_MM = 3.0  # droop, or ...
-FAILS_FROM_LAYERS = (
-    10.0  # ... layers of droop (the larger counts), from which the print is in danger (constructed)
-)
-FAILURE_CHANCE = 0.8  # that an island, or twice the droop above, ruins the part when left alone (constructed)
-
 NEGLIGIBLE_SCAR_MM2 = 0.5  # no eye finds it
 _MOST_SCARS = 4  # said one by one
 NEGLIGIBLE_SHARE = 0.01  # of an underside: what the columns' sampling may invent
-
-
-def droop_severity(droop_mm: float) -> float:
-    """Share of a surface's worth that droop takes: in proportion, all of it from ``SPOILT_DROOP_MM``."""
-    return min(1.0, max(0.0, droop_mm / SPOILT_DROOP_MM))
-
-
-def contact_severity(supported_droop_mm: float) -> float:
-    """The same for a carried surface: its droop onto the support, and the support's marks."""
-    return min(1.0, ROUGHNESS + droop_severity(supported_droop_mm))
-
-
-def failure_chance(underside: Underside, layer_height_mm: float) -> float:
-    """Chance that the underside, left to itself, ruins the part.
-
-    ``FAILURE_CHANCE`` for an island; none up to a droop of ``FAILS_FROM_MM`` or ``FAILS_FROM_LAYERS`` layers,
-    the larger of the two; from there in proportion, up to ``FAILURE_CHANCE`` at twice that droop.
-    """
-    if underside.kind is Kind.ISLAND:
-        return FAILURE_CHANCE
-    if underside.kind is Kind.HOLDS:
-        return 0.0
-    limit_mm = max(FAILS_FROM_MM, FAILS_FROM_LAYERS * layer_height_mm)
-    return FAILURE_CHANCE * min(1.0, max(0.0, underside.droop_mm.value / limit_mm - 1.0))
 
 
 @dataclass(frozen=True)
@@ -131,12 +99,6 @@ def _structure_mm3(underside: Underside, bed: _Columns, part: _Columns, process:
     return roof_mm3 + floor_mm3 + body_mm3 + foot_mm3
 
 
-def _weighted_price(cost: Cost, process: Process, weights: Weights) -> float:
-    filament = cost.mass_g / 1000.0 * process.material.price_per_kg
-    machine = cost.time_s / 3600.0 * process.printer.price_per_hour
-    return weights.filament * filament + weights.time * machine
-
-
 def _option(
     standing: Standing,
     underside: Underside,
@@ -153,27 +115,26 @@ def _option(
     if contact_mm2 > 0.0:
         plastic_mm3 = _structure_mm3(underside, bed, part, process)
         cost = region_cost(plastic_mm3, process, process.support_speed_mm_s)
-    spoilt_mm2 = (
+    finish = (
         left_mm2 * droop_severity(underside.droop_mm.value)
         + contact_mm2 * contact_severity(underside.supported_droop_mm.value)
-        + part.area_mm2 * SCAR
-    )
-    finish_price = spoilt_mm2 / 100.0 * weights.finish_per_cm2
+    ) / 100.0
     left_share = left_mm2 / area_mm2 if area_mm2 > 0.0 else 0.0
-    failure_price = (
-        left_share
-        * failure_chance(underside, process.layer_height_mm)
-        * _weighted_price(part_cost, process, weights)
-    )
+    ruined = left_share * failure_chance(underside, process.layer_height_mm)
+    minutes = hand_minutes(part.area_mm2 == 0.0, part.area_mm2) if contact_mm2 > 0.0 else 0.0
     return Option(
         standing=standing,
         cost=cost,
         contact_mm2=contact_mm2,
         left_mm2=left_mm2,
         scar_mm2=part.area_mm2,
-        finish_price=finish_price,
-        failure_price=failure_price,
-        objective=_weighted_price(cost, process, weights) + finish_price + failure_price,
+        price=replace(
+            printing_price(cost, process, weights),
+            finish=finish * weights.finish_per_cm2,
+            scars=part.area_mm2 / 100.0 * SCAR * weights.finish_per_cm2,
+            hands=minutes / 60.0 * weights.hands_per_hour,
+            risk=expected_loss(ruined, printing_price(part_cost, process, weights).total),
+        ),
     )
 
 
@@ -248,7 +209,7 @@ def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost)
             choices.append(Choice(underside.number, row, Standing.LEAVE, reason))
             continue
         elif standing == AUTO:
-            chosen, asked = min(row, key=lambda option: option.objective).standing, ""
+            chosen, asked = min(row, key=lambda option: option.price.total).standing, ""
         else:
             chosen, asked = Standing(standing), "all"
         reason = _reason(underside, row, chosen, _spared_mm2(figures, k, chosen), asked)
@@ -301,9 +262,11 @@ def chosen_option(choice: Choice) -> Option:
 
 
 def alternatives(
-    choices: Iterable[Choice], need: NeedMap, spared: Collection[int] = ()
+    choices: Iterable[Choice], need: NeedMap, own: Price, spared: Collection[int] = ()
 ) -> tuple[Alternative, ...]:
     """Standings side by side for the whole part: leave, bed, bed-or-part and what was chosen, alike.
+
+    ``own`` is the price of printing the part itself; the price of each counts it.
 
     In the first three, undersides that hold by themselves are left, which never count as left to droop, and
     those whose numbers are in ``spared``, which do.
@@ -315,12 +278,12 @@ def alternatives(
         taken = [
             c.options[0 if h or c.underside in spared else at] for c, h in zip(choices, holds, strict=True)
         ]
-        rows.append(_alternative(standing.value, taken, holds))
-    rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds))
+        rows.append(_alternative(standing.value, taken, holds, own))
+    rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds, own))
     return tuple(rows)
 
 
-def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternative:
+def _alternative(name: str, taken: list[Option], holds: list[bool], own: Price) -> Alternative:
     left = [
         option.left_mm2
         for option, h in zip(taken, holds, strict=True)
@@ -333,7 +296,7 @@ def _alternative(name: str, taken: list[Option], holds: list[bool]) -> Alternati
         left_mm2=math.fsum(left),
         contact_mm2=math.fsum(option.contact_mm2 for option in taken),
         scar_mm2=math.fsum(option.scar_mm2 for option in taken),
-        objective=math.fsum(option.objective for option in taken),
+        price=sum((option.price for option in taken), own),
     )
 
 
@@ -361,7 +324,7 @@ def standing_warnings(
             low, high = figures.landing_range_mm[k].tolist()
             scars.append(Scar(number, option.scar_mm2, (x, y), (low, high)))
         told = built and underside.kind is Kind.ISLAND
-        if not told and option.failure_price > 0.0 and option.left_mm2 > least_mm2:
+        if not told and option.price.risk > 0.0 and option.left_mm2 > least_mm2:
             droop_mm = None if underside.kind is Kind.ISLAND else underside.droop_mm.value
             found.append(MayFail(number, droop_mm, option.left_mm2))
     return (*_on_spared_said(figures, need, choices), *found, *_scars(scars))
@@ -405,7 +368,7 @@ def _reason(
     if chosen is Standing.LEAVE or option.contact_mm2 == 0.0:
         if underside.kind is Kind.HOLDS and chosen is Standing.LEAVE:
             return Holds(underside.free_length_mm, asked)
-        carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.objective, default=None)
+        carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.price.total, default=None)
         no_room = "no-room-on-bed" if chosen is Standing.BED else "no-room"
         if spared_mm2 > 0.5 * option.left_mm2:
             no_room = "would-touch"

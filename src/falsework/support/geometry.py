@@ -5,8 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from falsework.need.measured import MeasuredPart
+from falsework.request.marks import Vector
 from falsework.support.scheme import SupportScheme
 from falsework.support.sparing import Spared
+
+
+@dataclass(frozen=True)
+class Cared:
+    """What of a part is cared for: ``show`` (U,), the share of each underside that lies on faces to keep
+    clean (empty: none is), and the load axis in the part's own frame (None: no load).
+    """
+
+    show: tuple[float, ...] = ()
+    load_axis: Vector | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -15,3 +26,4 @@ class Geometry(MeasuredPart):
 
     scheme: SupportScheme
     spared: Spared | None = None
+    cared: Cared = Cared()

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
+from falsework.documents import encode
 from falsework.layers.stack import Floats
+from falsework.objective import Price
 from falsework.request.standing import Standing, renewed_words
 from falsework.wording.notices import Notice
 
@@ -61,9 +63,12 @@ class Option:
     contact_mm2: float  # under the part, carried
     left_mm2: float  # left to droop
     scar_mm2: float  # part surface stood upon
-    finish_price: float
-    objective: float  # weighted sum in currency; the least is best
-    failure_price: float = 0.0  # weighted price of the part times the chance that what is left ruins it
+    price: Price  # of supporting it so, without the part; the least total is best
+
+    @staticmethod
+    def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
+        """As plans up to falsework.plan/2 hold it: a sum, and some of its terms."""
+        return _with_price(data, finish="finish_price", risk="failure_price")
 
 
 @dataclass(frozen=True)
@@ -90,12 +95,27 @@ class Choice:
 class Alternative:
     """One row of the table that shows standings side by side; ``name`` is 'chosen' or a standing."""
 
-    EARLIER = staticmethod(renewed_words)
-
     name: str
     cost: Cost
     left_count: int
     left_mm2: float
     contact_mm2: float
     scar_mm2: float
-    objective: float
+    price: Price  # of the part with these supports
+
+    @staticmethod
+    def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
+        """As plans up to falsework.plan/2 hold it: a sum, without the part, and earlier words."""
+        return _with_price(renewed_words(data))
+
+
+def _with_price(data: dict[str, Any], **terms: str) -> dict[str, Any]:
+    """A document's fields with a price in place of a sum ``objective``, of which some terms are known."""
+    if "objective" not in data:
+        return data
+    known = {term: data.get(name, 0.0) for term, name in terms.items()}
+    rest = data["objective"] - sum(known.values())
+    price = encode(Price(time=rest, **known))
+    return {name: v for name, v in data.items() if name not in ("objective", *terms.values())} | {
+        "price": price
+    }

@@ -396,7 +396,19 @@ def _sum_ridges(
 
 @kernel
 def lie_figures(
-    vertices, faces, normals, show, edges, beside, rotations, center, grid, limit_deg, touch_mm, rim_mm
+    vertices,
+    faces,
+    normals,
+    show,
+    edges,
+    beside,
+    rotations,
+    center,
+    grid,
+    limit_deg,
+    touch_mm,
+    rim_mm,
+    head_mm,
 ):
     """Figures of each rotation of a mesh, with occlusion.
 
@@ -409,8 +421,8 @@ def lie_figures(
     grid : columns along x and along y, at most 16000,
     limit_deg : steepest angle from the vertical that holds,
     touch_mm : undersides within this height of the lowest point rest on the bed, and lower gaps are closed,
-    rim_mm : half a line width: so much of the rim of base and feet holds nothing, and a lower edge that needs
-    support needs it this far to both sides.
+    rim_mm : half a line width: so much of the rim of base and feet holds nothing,
+    head_mm : a lower edge that needs support needs it this far to both sides.
 
     Returns
     -------
@@ -451,7 +463,7 @@ def lie_figures(
         )
         _sum_ridges(
             sums, edges, beside, normals, rotations[d].astype(np.float32), show, points, cell_x, cell_y, grid,
-            sine, touch, rim_mm, head, following, height, facet,
+            sine, touch, head_mm, head, following, height, facet,
         )  # fmt: skip
         turned = rotations[d] @ center
         x, y, rise = turned[0] - low[0], turned[1] - low[1], turned[2] - low[2]
@@ -535,16 +547,16 @@ def facet_needs(areas, normals, middles, show, ups, low_mm, limit_deg, touch_mm)
 
 
 @kernel
-def ridge_needs(vertices, normals, edges, beside, show, ups, low_mm, limit_deg, touch_mm, rim_mm):
+def ridge_needs(vertices, normals, edges, beside, show, ups, low_mm, limit_deg, touch_mm, head_mm):
     """(d, 3) for each up direction what sharp lower edges need, as ``facet_needs``: area, air, marked area.
 
-    vertices (3, n) float32, edges, beside (e, 2) int32 and rim_mm as for ``lie_figures``. O(d·e).
+    vertices (3, n) float32, edges, beside (e, 2) int32 and head_mm as for ``lie_figures``. O(d·e).
     """
     out = np.zeros((len(ups), 3))
     sine, touch = np.float32(np.sin(np.radians(limit_deg)) + LIMIT_BIAS), np.float32(touch_mm)
     none, half = np.float32(0.0), np.float32(0.5)
     cosine = np.sqrt(np.float32(1.0) - sine * sine)
-    wide = np.float32(2.0 * rim_mm)
+    wide = np.float32(2.0 * head_mm)
     for first in range(0, len(ups), ABREAST):
         u = _abreast(ups, first)
         rest = np.zeros(ABREAST, np.float32)

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost import region_cost
-from falsework.lie import best_lies
 from falsework.lie.body import body_of
-from falsework.lie.value import Care, Lie
+from falsework.lie.shortlist import shortlist
+from falsework.lie.value import Lie
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
@@ -42,7 +42,9 @@ from falsework.redrawing.split.search import (
 )
 from falsework.redrawing.split.slabs import LEAST_SHARE
 from falsework.redrawing.split.value import Gluing, Joint, Piece, Plane, Split, Splits, Uncut
+from falsework.request.context import Context
 from falsework.request.marks import MarkedFaces
+from falsework.request.value import Wish
 from falsework.request.weights import Weights
 from falsework.watch import QUIET, Watch
 
@@ -57,7 +59,7 @@ THIN_SHARE = 0.25  # of a joint that may be narrower than two and a half lines
 ALIKE_SHARE, ALIKE_PIECES = 0.01, 0.1  # splits whose prices and pieces' volumes differ by less are one
 DEARER = 1.5  # a piece's other lie is planned too, unless columns find it so many times as dear
 PLANNED = 3  # options that are made from the whole mesh and planned
-PLAIN_WEIGHTS, USUAL_CARE, USUAL_GLUING = Weights(), Care(), Gluing()
+PLAIN_WEIGHTS, USUAL_GLUING = Weights(), Gluing()
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,7 +83,6 @@ class _Case:
     origin: int  # for ``marks_of``
     thin: Manifold  # the same, thinned
     weights: Weights
-    care: Care
     gluing: Gluing
 
     @property
@@ -94,7 +95,6 @@ def split(
     *,
     shown: NDArray[np.bool_] | None = None,
     weights: Weights = PLAIN_WEIGHTS,
-    care: Care = USUAL_CARE,
     gluing: Gluing = USUAL_GLUING,
     most_cuts: int = 2,
     watch: Watch = QUIET,
@@ -115,10 +115,10 @@ def split(
     marks = np.where(ground.spared, SPARED, np.where(shown, SHOWN, PLAIN)).astype(np.int64)
     process = ground.process
     watch.at("the part in one piece", 0.0)
-    whole_lie = _uncut(ground, shown, weights, care, watch.part(0.0, 0.25))
+    whole_lie = _uncut(ground, shown, weights, watch.part(0.0, 0.25))
     whole, origin = marked_solid(ground.solid, marks)
     thin = whole.simplify(THINNED_LAYERS * process.layer_height_mm)
-    case = _Case(ground, whole, origin, thin, weights, care, gluing)
+    case = _Case(ground, whole, origin, thin, weights, gluing)
     apart = sum(body.volume() > 0.0 for body in whole.decompose()) > 1  # a void is no body
     tried, size, planes, made = _all_tried(case, whole_lie, most_cuts, apart, watch.part(0.25, 0.7))
     options: list[Split] = []
@@ -173,22 +173,15 @@ def _uncut(
     ground: Ground,
     shown: NDArray[np.bool_],
     weights: Weights,
-    care: Care,
     watch: Watch,
 ) -> Uncut:
     """The part in one piece, in its best lie or as it lies now, whichever is better by layers."""
     part = ground.part.with_face_set("shown", shown)
-    lies = best_lies(
-        part,
-        ground.process,
-        show=MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces(),
-        weights=weights,
-        care=care,
-        layers=False,
-        watch=watch.part(0.0, 0.5),
-    )
+    show = MarkedFaces(face_sets=("shown",)) if shown.any() else MarkedFaces()
+    wish = Wish(ground.process, weights=weights, show=show)
+    few = shortlist(part, wish, Context(watch=watch.part(0.0, 0.5))).lies[:2]
     tried = []
-    for number, lie in enumerate(dict.fromkeys((lies.recommended, lies.today))):
+    for number, lie in enumerate(few):
         stretch = watch.part(0.5 + 0.25 * number, 0.75 + 0.25 * number)
         said = printed(ground.part, lie.turn_deg, ground.process, weights, ground.belief, stretch)
         tried.append(Uncut(lie, said))
@@ -203,7 +196,7 @@ def _found(
     center = vertices.mean(axis=0)
     marks = marks_of(solid, case.origin)
     body = body_of(vertices - center, faces, marks == SHOWN)
-    seeker = seeker_of(body, marks != PLAIN, case.process, case.weights, case.care, case.gluing)
+    seeker = seeker_of(body, marks != PLAIN, case.process, case.weights, case.gluing)
     directions, askew = directions_of(body, seeker.flat, EVEN if through is None else AGAIN_EVEN)
     found = chains_of(seeker, directions, askew, most_cuts, most, watch)
     return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
@@ -236,7 +229,6 @@ def _try(case: _Case, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
             _ups(k, cuts, joints),
             case.process,
             case.weights,
-            case.care,
         )
         for k, body in enumerate(bodies)
     ]

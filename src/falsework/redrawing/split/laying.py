@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.droop import Belief
-from falsework.lie.best import lie_of_row
 from falsework.lie.body import body_of
 from falsework.lie.directions import resting_directions
 from falsework.lie.search import FINE_GRID, FLAT_WORTH, judge_of
-from falsework.lie.value import Care, Lie
+from falsework.lie.shortlist import lie_of_row
+from falsework.lie.value import Lie
 from falsework.part.part import Floats, Part
 from falsework.planning import plan, totals
 from falsework.process.settings import Process
@@ -45,16 +45,14 @@ class Laid:
         return self.on_cut if self.on_cut.price.total <= FLAT_WORTH * self.other.price.total else self.other
 
 
-def laid(
-    name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights, care: Care
-) -> Laid:
+def laid(name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights) -> Laid:
     """Lay a piece down: on its cut faces (``cut_up`` (k, 3) points up from each), and on its other sides.
 
     ``origin``: whose marks say which faces are shown.
     """
     vertices, faces = mesh_of(solid)
     body = body_of(vertices - vertices.mean(axis=0), faces, marks_of(solid, origin) == SHOWN)
-    judge = judge_of(body, process, weights, care, None)
+    judge = judge_of(body, process, weights, None)
     others = np.concatenate([-cut_up, resting_directions(body.points, RESTING)])
     coarse = judge(others, COARSE_GRID, QUIET, "")
     few = np.argsort(coarse.rank, kind="stable")[:FINER]
@@ -90,11 +88,7 @@ def price_by_layers(
     watch: Watch,
 ) -> float:
     """The price of ``printed``, without building any support."""
-    return price_in_all(
-        totals(part, process, turn_deg=turn_deg, weights=weights, belief=belief, watch=watch),
-        process,
-        weights,
-    )
+    return price_in_all(totals(part, process, turn_deg=turn_deg, weights=weights, belief=belief, watch=watch))
 
 
 def part_of(name: str, solid: Manifold) -> Part:

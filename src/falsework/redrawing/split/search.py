@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from falsework.lie.body import SHARP_DEG, Body, own_frame
 from falsework.lie.directions import even_directions, resting_directions
-from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.split.slabs import Slabs, slabs_of
@@ -61,7 +60,6 @@ class Seeker:
     barred: NDArray[np.int64]
     process: Process
     weights: Weights
-    care: Care
     gluing: Gluing
 
 
@@ -204,14 +202,14 @@ def _least(total: Floats) -> list[tuple[int, ...]]:
 
 
 def seeker_of(
-    body: Body, marked: NDArray[np.bool_], process: Process, weights: Weights, care: Care, gluing: Gluing
+    body: Body, marked: NDArray[np.bool_], process: Process, weights: Weights, gluing: Gluing
 ) -> Seeker:
     """A seeker of cuts that spare the ``marked`` (m,) faces: none is crossed, nor parted from the next."""
     f, g, cosine = _neighbours(body)
     parted = marked[f] & marked[g] & (cosine > np.cos(np.radians(SHARP_DEG)))
     own = np.flatnonzero(marked)
     barred = np.concatenate([np.column_stack([own, own]), np.column_stack([f, g])[parted]])
-    return Seeker(body, _plane_faces(body, f, g, cosine), barred, process, weights, care, gluing)
+    return Seeker(body, _plane_faces(body, f, g, cosine), barred, process, weights, gluing)
 
 
 def _neighbours(body: Body) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats]:
@@ -290,7 +288,7 @@ def chains_of(
     for number, direction in enumerate(directions):
         watch.at("looking for cuts", 0.8 * number / len(directions))
         heights = heights_of(seeker, direction)
-        slabs = slabs_of(seeker.body, direction, heights.mm, seeker.process, seeker.weights, seeker.care)
+        slabs = slabs_of(seeker.body, direction, heights.mm, seeker.process, seeker.weights)
         looked.append(_Looked(heights, slabs, bool(askew[number])))
     whole = Whole(
         max(float(one.slabs.joint_mm2.max()) for one in looked), min(one.slabs.printing for one in looked)
@@ -354,6 +352,6 @@ def _finer(seeker: Seeker, whole: Whole, chain: Chain) -> Chain:
         np.concatenate([*(offset + between for offset in chain.offsets_mm), [0.5 * (low + high)]])
     )
     heights = heights_of(seeker, chain.direction, extra[(extra > low) & (extra < high)])
-    slabs = slabs_of(seeker.body, chain.direction, heights.mm, seeker.process, seeker.weights, seeker.care)
+    slabs = slabs_of(seeker.body, chain.direction, heights.mm, seeker.process, seeker.weights)
     found = _Looked(heights, slabs, chain.askew).best(seeker, whole, len(chain.offsets_mm), 1)
     return found[0] if found and found[0].price <= chain.price else chain

@@ -12,7 +12,6 @@ from falsework.kernels.column import slabs as k
 from falsework.lie.body import Body
 from falsework.lie.directions import ODD_SPIN_DEG, rotations_to_up
 from falsework.lie.price import beads, priced
-from falsework.lie.value import Care
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process
@@ -44,9 +43,7 @@ class Slabs:
     printing: float
 
 
-def slabs_of(
-    body: Body, direction: Floats, heights_mm: Floats, process: Process, weights: Weights, care: Care
-) -> Slabs:
+def slabs_of(body: Body, direction: Floats, heights_mm: Floats, process: Process, weights: Weights) -> Slabs:
     """All slabs between the given heights (ascending, from the lowest point to the highest one)."""
     rotation = rotations_to_up(direction[None], ODD_SPIN_DEG)[0]
     solid_mm, band_mm = process.solid_layers * process.layer_height_mm, beads(process)[2]
@@ -91,7 +88,6 @@ def slabs_of(
         np.tile(volume, 2),
         process,
         weights,
-        care,
     )
     least = both.total.reshape(2, -1).min(axis=0)
     whole = count - 2  # the pair (0, count − 1)

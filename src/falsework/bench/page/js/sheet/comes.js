@@ -4,6 +4,7 @@ import { h, unseen } from "../dom.js";
 import * as words from "../words.js";
 import { processes } from "./printed.js";
 import { instead, scroll } from "./parts.js";
+import { opened, total } from "./price.js";
 import { Section } from "./section.js";
 
 const NAME = { leave: "no support", bed: "all that can, from the bed", "bed-or-part": "all, from bed or part", chosen: "chosen" };
@@ -11,6 +12,7 @@ const WEIGH = {
   finish_per_cm2: ["A square centimetre of spoilt finish costs", words.PRICE_UNIT],
   filament: ["Filament counts", "times its price"],
   time: ["Machine time counts", "times its price"],
+  hands_per_hour: ["An hour of hand work costs", words.PRICE_UNIT],
 };
 
 export class Comes extends Section {
@@ -34,14 +36,14 @@ export class Comes extends Section {
     const { store } = this, totals = store.value("totals", "totals.json");
     if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from anywhere, and what is chosen will stand here side by side.");
     const { standing } = store.choices;
-    const heads = ["Filament", "Time", "Price", "Left to droop", "Area left", "Contact under the part", "Scarred where it stands", "Weighed sum"];
-    const least = Math.min(...totals.alternatives.map((a) => a.objective));
+    const heads = ["Filament", "Time", "Price", "Left to droop", "Area left", "Contact under the part", "Scarred where it stands", "Total"];
+    const least = Math.min(...totals.alternatives.map((a) => total(a.price)));
     return [
       instead(store, ["totals"], totals, "adding up", ""),
       scroll("Standings side by side", h("table", { class: "standings" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports stand"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
         h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
-      h("p", { class: "sub" }, `Figures of support alone, all estimated alike from filled columns. Weighed sum: filament, machine time and spoilt surface at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
+      h("p", { class: "sub" }, `Filament, time, price and areas of support alone, all estimated alike from filled columns. Total: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
       this.weighing(),
       this.built(),
     ];
@@ -49,12 +51,12 @@ export class Comes extends Section {
 
   row(a, standing, least) {
     const chosen = a.name === "chosen", asked = a.name === standing || (chosen && standing === "auto");
-    const longest = 100 * Math.min(1, least > 0 ? a.objective / (4 * least) : 0);
+    const longest = 100 * Math.min(1, least > 0 ? total(a.price) / (4 * least) : 0);
     return h("tr", { class: chosen ? "chosen" : null, "data-key": `alternative-${a.name}` },
       h("th", { scope: "row" }, chosen && h("span", { "aria-hidden": "true" }, "▶ "), NAME[a.name] || a.name),
       [words.mass(a.cost.mass_g), words.duration(a.cost.time_s), words.price(a.cost.price), words.counted(a.left_count, "underside"),
         words.withUnit(a.left_mm2, "mm²"), words.withUnit(a.contact_mm2, "mm²"), words.withUnit(a.scar_mm2, "mm²")].map((cell) => h("td", { class: "n" }, cell)),
-      h("td", { class: "n" }, words.price(a.objective), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
+      h("td", { class: "n" }, opened(a.price, ""), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
       h("td", { class: "no-print" }, chosen
         ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ what weighs least" : "Choose what weighs least")
         : h("button", { type: "button", class: "quiet", "aria-pressed": asked ? "true" : "false", onclick: () => this.store.choose({ standing: asked ? "auto" : a.name }) }, asked ? "✓ asked for" : "Take it", unseen(`: ${NAME[a.name]}`))));

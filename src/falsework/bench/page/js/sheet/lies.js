@@ -5,6 +5,7 @@ import { h, keep, unseen } from "../dom.js";
 import { multiplied, turnedBack, turnMatrix } from "../figure/eye.js";
 import { Plate } from "../figure/plate.js";
 import { bed, turnedBounds } from "../figure/solids.js";
+import { total } from "./price.js";
 import * as words from "../words.js";
 import { Marks } from "./marks.js";
 import { pareto } from "./pareto.js";
@@ -28,18 +29,18 @@ export function waysOf(lies) {
 }
 
 const ROWS = [
-  ["Price", (l) => words.price(l.price.printing + l.price.finish + l.price.show + l.price.failure + l.price.strength), ""],
+  ["Total", (l) => (l.proof ? words.price(total(l.price)) : "–"), "printing, finish, hands, risk"],
   ["Supports", (l) => (l.needs_no_support ? "none" : words.mass(l.support_g))],
   ["Marked", (l) => area(l.contact_mm2), "needs support"],
-  ["Out of reach", (l) => area(l.unreached_mm2), "from the bed"],
-  ["Show faces marked", (l) => area(l.standing === "bed" ? l.show_bed_mm2 : l.show_any_mm2), "", "show"],
+  ["Show faces", (l) => words.price(l.price.show), "spoilt, as a price", "show"],
   ["Time", (l) => minutes(l.time_s)],
   ["Filament", (l) => words.mass(l.filament_g)],
   ["Height", (l) => words.withUnit(l.height_mm, "mm", 0)],
-  ["Topples at", (l) => (l.lean_deg > 0 ? words.withUnit(l.lean_deg, "°", 0) : "at once"), "lean"],
-  ["Longest bridge", (l) => words.withUnit(l.longest_bridge_mm, "mm", 0)],
+  ["Supports that come off hard", (l) => (l.proof ? `${l.proof.hard} of ${l.proof.pieces}` : "–")],
+  ["Stands while printed", (l) => (!l.proof ? "–" : l.proof.stands ? "yes" : l.proof.rim_mm > 0 ? `with a rim of ${words.withUnit(l.proof.rim_mm, "mm", 1)}` : "no")],
+  ["On the bed", (l) => area(l.proof ? l.proof.first_layer_mm2 : l.base_mm2), "first layer"],
   ["Load across layers", (l) => words.share(l.across_layers), "", "load"],
-  ["Fits the machine", (l) => (l.fits ? "yes" : `no: ${l.misfit}`)],
+  ["Ready to print", (l) => (!l.fits ? `no: ${l.misfit}` : !l.proof ? "–" : l.proof.ready ? "yes" : `no: ${l.proof.why_not.join("; ")}`)],
 ];
 
 export class Lies extends Section {
@@ -122,12 +123,12 @@ export class Lies extends Section {
           other ? ` You are looking at way ${looked.number}. ` : " ",
           other && h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Lay it as way ${looked.number}`)),
         this.table(ways, looked, laid, withShow, lies.load_axis !== null),
-        h("h3", {}, "What it costs to print against what it costs in finish"),
+        h("h3", {}, "What it costs to print against what it costs besides"),
         pareto(ways.map(({ lie, number, recommended, today }) => ({
-          number, printing: lie.price.printing, finish: lie.price.finish + lie.price.show,
+          number, printing: lie.price.printing, finish: total(lie.price) - lie.price.filament - lie.price.time,
           shape: recommended ? "recommended" : today ? "today" : "other", word: recommended ? "recommended" : today ? "as it came" : "",
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
-        h("p", { class: "sub" }, "Price: filament, machine time, marks and risk, weighed. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better; risk counts too and is not drawn. ",
+        h("p", { class: "sub" }, "Total: filament, machine time, spoilt surface, hand work and risk, as weighed. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
           words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`)),
       cautionList(["turn"]),
       this.marks.view(),
@@ -147,7 +148,7 @@ export class Lies extends Section {
       keep(`way-picture-${way.number}`, { class: "way-picture" }),
       h("button", { type: "button", class: "way-name", "aria-pressed": way === looked ? "true" : "false", onclick: () => this.pick(way.number) },
         h("b", {}, way.number), ` ${way.lie.label}`),
-      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${way.lie.turn_deg.map((t) => Math.round(t)).join(", ")}°`),
+      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${way.lie.turn_deg.map((t) => Number(t.toFixed(4))).join(", ")}°`),
       way === laid ? h("span", { class: "laid-mark" }, "✓ laid so")
         : h("button", { type: "button", class: "quiet", onclick: () => this.lay(way) }, "Lay it so", unseen(`, as way ${way.number}`)))))),
       h("tbody", {}, rows.map(([name, value, help]) => h("tr", {},

@@ -7,6 +7,7 @@ import { looksTexture, PATCH, patches } from "../figure/solids.js";
 import * as words from "../words.js";
 import { heights } from "./heights.js";
 import { instead, intervalBar, scroll } from "./parts.js";
+import { termsOf, total } from "./price.js";
 import { Section } from "./section.js";
 
 const SHOWN = 30; // rows in the open table; the rest are folded away
@@ -187,15 +188,13 @@ export class Undersides extends Section {
     const o = choice.options.find((one) => one.standing === standing);
     if (!o) return null;
     const is = this.standingOf(u, choice) === standing;
-    const least = choice.options.every((one) => one.objective >= o.objective);
+    const least = choice.options.every((one) => total(one.price) >= total(o.price));
     const facts = [
       ["Price", standing === "leave" ? "nothing" : words.price(o.cost.price)],
       ["Filament, time", standing === "leave" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
       ["Left to droop", words.withUnit(o.left_mm2, "mm²")],
       ["Scarred where it stands", words.withUnit(o.scar_mm2, "mm²")],
-      ["Spoilt finish", words.price(o.finish_price)],
-      ["Risk of failure", words.price(o.failure_price)],
-      ["Weighed sum", words.price(o.objective)],
+      ...termsOf(o.price).filter(([name]) => !["Filament", "Machine time"].includes(name)),
     ];
     return h("label", { class: `option${is ? " chosen" : ""}` },
       h("span", { class: "option-head" }, h("input", {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,10 +10,11 @@ import pytest
 
 from falsework.documents import dumps, encode, loads
 from falsework.errors import Cancelled, PartError, ProcessError
-from falsework.lie import HEAD, best_lies, rows
+from falsework.lie import HEAD, rows
 from falsework.lie.value import Lies
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
+from falsework.planning.lying import best_lies
 from falsework.process import load_process
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
@@ -41,9 +41,9 @@ T_BEAM = merged(box((10.0, 10.0, 40.0), (-5.0, -5.0, 0.0)), box((50.0, 10.0, 8.0
 def test_a_table_turns_over():
     lies = lies_of(TABLE, 5)
     best = lies.recommended
-    assert best.needs_no_support and best.layers.needs_no_support
+    assert best.needs_no_support and best.proof.pieces == 0
     assert best.up == pytest.approx((0.0, 0.0, -1.0), abs=1e-6)
-    assert "needs no support" in lies.why and "as it lies now it needs" in lies.why
+    assert "needs no support" in lies.why and "as it lies now its supports take" in lies.why
     assert lies.today.contact_mm2 == pytest.approx(60 * 40 - 4 * 16, rel=0.02)
     assert lies.today.bed_volume_mm3 == pytest.approx((60 * 40 - 4 * 16) * 30.0, rel=0.02)
     assert lies.supportless >= 1
@@ -66,8 +66,8 @@ def test_a_needle_lies_down():
     lies = lies_of(box((1.0, 1.0, 80.0)))
     assert lies.recommended.height_mm == pytest.approx(1.0, abs=1e-3)
     assert lies.today.lean_deg < 1.0
-    assert lies.today.price.failure > 0.5 * lies.today.price.printing
-    assert re.search(r"topples at \d+° instead of at once", lies.why)
+    assert lies.today.price.total > 2.0 * lies.recommended.price.total
+    assert not lies.today.proof.stands and lies.recommended.proof.stands
 
 
 def test_a_flat_sheet_stays():
@@ -119,7 +119,7 @@ def test_load_axis_lies_within_the_layers():
     lies = lies_of(T_BEAM, 2, load_axis="+z")
     assert lies.today.across_layers == pytest.approx(1.0)
     assert lies.recommended.across_layers == pytest.approx(0.0, abs=1e-9)
-    assert lies.today.price.strength == pytest.approx(lies.care.strength)
+    assert lies.today.price.strength == pytest.approx(lies.weights.strength)
     assert "% of the load across the layers" in lies.why
 
 
@@ -147,8 +147,8 @@ def test_open_mesh_is_counted_and_still_useful():
 
 
 def test_result_is_a_value():
-    lies = lies_of(T_BEAM, 2, load_axis=(1, 0, 0), layers=False)
-    again = lies_of(T_BEAM, 2, load_axis=(1, 0, 0), layers=False)
+    lies = lies_of(T_BEAM, 2, load_axis=(1, 0, 0))
+    again = lies_of(T_BEAM, 2, load_axis=(1, 0, 0))
     assert lies == again
     text = dumps(lies, "test/1")
     assert text == dumps(again, "test/1")

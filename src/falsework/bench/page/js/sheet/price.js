@@ -1,0 +1,22 @@
+// The one price: its terms and their sum, the same wherever a total is shown.
+
+import { h } from "../dom.js";
+import * as words from "../words.js";
+
+const TERMS = [
+  ["filament", "Filament"], ["time", "Machine time"], ["finish", "Droop and marks of supports"], ["scars", "Where supports stood on the part"],
+  ["show", "Faces to keep clean"], ["hands", "Hand work"], ["inside", "Support that stays inside"], ["risk", "Risk that it fails"], ["strength", "Load across the layers"],
+];
+
+export const total = (price) => Object.values(price).reduce((sum, term) => sum + term, 0);
+
+/** The terms that are not nothing, and their sum last. */
+export function termsOf(price) {
+  return [...TERMS.filter(([key]) => price[key] > 0).map(([key, name]) => [name, words.price(price[key])]), ["Total", words.price(total(price))]];
+}
+
+/** The total; its terms open beneath. */
+export function opened(price, name = "Total") {
+  return h("details", { class: "price-terms" }, h("summary", {}, `${name} ${words.price(total(price))}`),
+    h("table", { class: "plain" }, h("tbody", {}, termsOf(price).map(([term, text]) => h("tr", {}, h("th", { scope: "row" }, term), h("td", { class: "n" }, text))))));
+}
