@@ -57,6 +57,7 @@ from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures
 from falsework.support.starts import obstacles_of, starts_of
 from falsework.support.sweep import Swept, sweep_columns
+from falsework.support.trying import unbuilt
 from falsework.watch import Watch
 from falsework.wording import figures
 from falsework.wording.notices import HeldUpright
@@ -88,6 +89,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     }
     obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
     choices, bare = as_built(built.choices, need, carried, weighed.figures, obstacles)
+    missing = unbuilt(built.choices, carried, stack, need, process, swept, spared)
     starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
     own = printing_price(weighed.part_cost, process, wish.weights)
     result = Plan(
@@ -100,7 +102,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
-        alternatives=alternatives(choices, need, own, sparing.whole if sparing else ()),
+        alternatives=alternatives(choices, need, own, sparing.whole if sparing else (), missing),
         gap=scheme.gap,
         gap_below=scheme.gap_below,
         pieces=scheme.pieces,

@@ -59,8 +59,6 @@ def stance_of(
     balance = _Balance(sections, stack, weigh, printed, process)
     bed = of_bed(sections, printed)
     worst = balance.worst(bed, nowhere(len(sections.polygon)))
-    if not balance.printable_mm2:
-        worst = replace(worst, safety=0.0)
     held: tuple[int, ...] = ()
     borne = nowhere(len(sections.polygon))
     if scheme.pieces and worst.topples:
@@ -68,6 +66,8 @@ def stance_of(
         carried = balance.worst(bed, borne)
         held = pieces if carried.safety > worst.safety else ()
         worst = carried
+    if not balance.printable_mm2:  # nothing of it stands on the bed
+        worst, held = replace(worst, safety=0.0, righting_nmm=0.0), ()
     corners, curl_mm = _curl(base, stack, process)
     made = replace(worst, held_by=held, corners=corners, curl_mm=curl_mm)
     return replace(made, foot=balance.foot(base, borne)) if not made.stands else made

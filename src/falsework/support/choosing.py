@@ -262,21 +262,27 @@ def chosen_option(choice: Choice) -> Option:
 
 
 def alternatives(
-    choices: Iterable[Choice], need: NeedMap, own: Price, spared: Collection[int] = ()
+    choices: Iterable[Choice],
+    need: NeedMap,
+    own: Price,
+    spared: Collection[int] = (),
+    unbuilt: Collection[tuple[Standing, int]] = (),
 ) -> tuple[Alternative, ...]:
     """Standings side by side for the whole part: leave, bed, bed-or-part and what was chosen, alike.
 
     ``own`` is the price of printing the part itself; the price of each counts it.
 
     In the first three, undersides that hold by themselves are left, which never count as left to droop, and
-    those whose numbers are in ``spared``, which do.
+    those whose numbers are in ``spared``, which do; and so are those of which nothing would be built, by
+    standing and number ``unbuilt``.
     """
     choices = tuple(choices)
     holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
     rows = []
     for at, standing in enumerate((Standing.LEAVE, Standing.BED, Standing.BED_OR_PART)):
         taken = [
-            c.options[0 if h or c.underside in spared else at] for c, h in zip(choices, holds, strict=True)
+            c.options[0 if h or c.underside in spared or (standing, c.underside) in unbuilt else at]
+            for c, h in zip(choices, holds, strict=True)
         ]
         rows.append(_alternative(standing.value, taken, holds, own))
     rows.append(_alternative("chosen", [chosen_option(c) for c in choices], holds, own))

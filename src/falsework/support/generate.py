@@ -162,7 +162,7 @@ def _useful(support: Regions, need: NeedMap, gap: Gap) -> Regions:
     than the underside they were swept from."""
     cells = cells_of(support, 0.0)
     useful = np.zeros(cells.pieces, dtype=bool)
-    useful[_contacts(cells, need, gap)[0]] = True
+    useful[contacts_of(cells, need, gap)[0]] = True
     if useful.all():
         return support
     kept = useful[cells.piece]
@@ -328,7 +328,7 @@ def _pieces(
     process: Process,
 ) -> tuple[SupportPiece, ...]:
     cells, count = draft.cells, draft.cells.pieces
-    piece, underside, contact = _contacts(cells, need, gap)
+    piece, underside, contact = contacts_of(cells, need, gap)
     costs = strands_cost_by(
         strands.piece,
         count,
@@ -365,7 +365,7 @@ def _pieces(
     return tuple(out)
 
 
-def _contacts(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:
+def contacts_of(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:
     """Pieces, undersides and the area in which one carries the other through the gap."""
     i, j = facing(need.region_layer - 1 - gap.layers, need.regions, cells.layer, cells.polygon)
     area = shapely.area(overlay.intersection(need.regions[i], cells.polygon[j]))

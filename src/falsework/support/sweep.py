@@ -300,21 +300,28 @@ def sweep_columns(
     watch: Watch = QUIET,
     *,
     spared: Spared | None = None,
+    like: Swept | None = None,
 ) -> Swept:
     """Sweeps every underside that may be supported straight down.
 
     ``standings`` has one entry per underside. Bed standing keeps only columns that are clear of the part,
-    with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out.
+    with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out. ``like``
+    is another sweep of the same part and process, whose sections serve again.
     """
     where = np.array([str(s) for s in standings], dtype=object)
     anywhere, bed = where == Standing.BED_OR_PART, where == Standing.BED
     watch.at("sweeping supports down", 0.0)
     tolerance_mm = section_tolerance_mm(process)
-    sections = simplified(stack.regions, tolerance_mm)
+    sections = simplified(stack.regions, tolerance_mm) if like is None else like.sections
     if not (anywhere.any() or bed.any()):
         return Swept(sections, empties(stack.count), empties(stack.count), sections)
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
-    cleared: Regions = overlay.buffer(sections, clearance_mm, quad_segs=4)
+    known = like is not None and not shapely.is_empty(like.cleared).all()
+    cleared: Regions
+    if like is not None and known:
+        cleared = like.cleared
+    else:
+        cleared = overlay.buffer(sections, clearance_mm, quad_segs=4)
     heads = heads_of(need, anywhere | bed, process)
     columns = swept_down(sources(need, anywhere, sections, heads), sections, process.line_width_mm)
     if bed.any():
