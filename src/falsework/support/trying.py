@@ -35,7 +35,7 @@ def unbuilt(
     Columns that are broad in the mean are taken at their word; where others are not, all are swept.
     """
     out: set[tuple[Standing, int]] = set()
-    for standing in (Standing.BED, Standing.ANYWHERE):
+    for standing in (Standing.BED, Standing.BED_OR_PART):
         doubtful = []
         for choice in choices:
             option = next(o for o in choice.options if o.standing is standing)
@@ -72,7 +72,7 @@ def _carried(
     other."""
     whole = [False] * len(need.undersides) if spared is None else spared.whole.tolist()
     standings = [
-        Standing.NONE if u.kind is Kind.HOLDS or left else standing
+        Standing.LEAVE if u.kind is Kind.HOLDS or left else standing
         for u, left in zip(need.undersides, whole, strict=True)
     ]
     tried = sweep_columns(stack, need, standings, process, spared=spared, like=swept)
