@@ -448,7 +448,10 @@ def faults() -> dict[str, tuple[str, Callable[[], bytes | tuple[bytes, Plan]]]]:
         "tool change": ("tool change", lambda: _lines(_tower().end(), 60, "T1")),
         "unknown motion": ("unfollowed", lambda: _lines(_tower().end(), 60, "G99.7 X5")),
         "unknown word": ("unknown", lambda: _lines(_tower().end(), 60, "M4242 S1")),
-        "command of letters": ("commands of letters", lambda: _lines(_tower().end(), 3, "START BED=60")),
+        "command of letters": (
+            "the machine's own text commands",
+            lambda: _lines(_tower().end(), 3, "START BED=60"),
+        ),
         "pause": ("pause", lambda: _lines(_tower().end(), 60, "M600")),
         "units in between": ("units", lambda: _lines(_tower().end(), 60, "G20", "G21", "G20", "G21")),
         "after the end": ("after the end", lambda: _tower().end().bytes() + b"G1 X5 Y5\n"),

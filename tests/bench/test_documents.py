@@ -171,7 +171,7 @@ def test_a_changed_gap_slices_nothing_again_and_marked_faces_are_left(
     assert [u["number"] for u in totals["sparing"]["undersides"] if u["whole"]] == asked
     assert totals["sparing"]["faces"] == [] and totals["sparing"]["area_mm2"] > 0
     assert {c["chosen"] for c in totals["choices"]} == {"leave"}
-    assert "lies on faces that must not be touched" in totals["choices"][0]["why"]
+    assert "lies on faces supports must not touch" in totals["choices"][0]["why"]
     do(
         Stage.TOTALS,
         bench,

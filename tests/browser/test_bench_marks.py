@@ -66,7 +66,7 @@ def marked(page, digest):
 
 
 def test_a_smooth_patch_is_marked_to_be_shown_and_taken_back(page):
-    page.get_by_label("show face: smooth patch").check()
+    page.get_by_label("show face: whole face").check()
     settled(page, "patches")
     x, y = centre(page)
     page.mouse.click(x, y - 40)  # the top of the table, seen from above
@@ -80,7 +80,7 @@ def test_a_smooth_patch_is_marked_to_be_shown_and_taken_back(page):
 
 
 def test_the_brush_marks_what_it_goes_over_and_a_face_is_one_or_the_other(page):
-    page.get_by_label("not to be touched: brush").check()
+    page.get_by_label("no support: stroke").check()
     x, y = centre(page)
     page.mouse.move(x - 30, y - 40)
     page.mouse.down()
@@ -91,7 +91,7 @@ def test_the_brush_marks_what_it_goes_over_and_a_face_is_one_or_the_other(page):
     assert choices["show"]["faces"] is None
     chosen, normals = marked(page, choices["keep_off"])
     assert chosen.any() and (normals[chosen][:, 2] > -0.5).all()  # nothing that is not seen
-    page.get_by_label("rub out").check()
+    page.get_by_label("wipe").check()
     x, y = centre(page)
     page.mouse.move(x - 30, y - 40)
     page.mouse.down()
@@ -102,7 +102,7 @@ def test_the_brush_marks_what_it_goes_over_and_a_face_is_one_or_the_other(page):
 
 
 def test_marking_by_keyboard(page):
-    page.get_by_label("show face: smooth patch").check()
+    page.get_by_label("show face: whole face").check()
     settled(page, "patches")
     centre(page)
     page.focus("#lie .figure .stage-canvas")
@@ -192,11 +192,11 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     assert "300 mm² left, not to be touched" in said(page, "#undersides .decision")
     assert "300 mm² could be carried only by standing on them" in said(page, "#supports")
     assert "Left for their sake" in said(page, "#supports")
-    assert "would touch faces that must not be touched" in said(page, ".mind")
+    assert "would touch faces supports must not touch" in said(page, ".mind")
     assert sheet_of(page)["command"] is None
     page.locator("#undersides").get_by_role("button", name="Number 1: evidence and options").click()
     page.wait_for_selector("#docket-1")
-    assert "Of faces that must not be touched: 300 mm² could be carried" in said(page, "#docket-1")
+    assert "Of faces supports must not touch: 300 mm² could be carried" in said(page, "#docket-1")
 
     ceiling = (np.abs(z - 20.0) < 1e-4).all(axis=1)
     decide(page, {"keep_off": keep(page, ceiling)})

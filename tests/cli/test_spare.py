@@ -38,7 +38,7 @@ def test_a_spared_plan_says_so_and_is_built_again_as_it_was(folder, capsys) -> N
     plan = planned(folder, "--spare", "0,0.7,0.7", "--spare", "+z")
     said = capsys.readouterr().out
     assert free.sparing is None and plan.sparing is not None and plan.sparing.area_mm2 > 100
-    assert "for its support would touch faces that must not be touched" in said
+    assert "for its support would touch faces supports must not touch" in said
     assert sum(piece.scar_mm2 for piece in plan.pieces) < sum(piece.scar_mm2 for piece in free.pieces)
 
     again = planned_again(plan, folder / "bracket-plan", Context())
@@ -65,7 +65,7 @@ def test_marks_beside_the_part_are_read_said_and_overruled(folder, capsys) -> No
     marks.write_text('[show]\ndirections = ["+z"]\n[spare]\ndirections = ["-z"]\n')
     down = planned(folder)
     said = capsys.readouterr().err
-    assert "bracket.lie.toml lies beside the part: taken from it: faces to spare\n" in said
+    assert "bracket.lie.toml lies beside the part: taken from it: faces supports must not touch\n" in said
     assert down.sparing is not None and down.sparing.undersides
     up = planned(folder, "--spare", "+z")
     assert "lies beside the part" not in capsys.readouterr().err

@@ -82,7 +82,7 @@ def test_a_sheet_thinner_than_half_the_first_layer_stands_or_is_refused_as_a_who
     assert not lies.today.fits and lies.today.misfit == "it is lower than half the first layer"
     assert lies.recommended.fits and lies.recommended.height_mm > 1.0
     dust = lies_of(box((0.05, 0.05, 0.05)))
-    assert dust.why.startswith("In every lie test is lower than half the first layer.")
+    assert dust.why.startswith("In every position test is lower than half the first layer.")
 
 
 def test_a_sheet_without_thickness_and_a_dust_grain():
@@ -109,7 +109,7 @@ def test_a_rod_longer_than_the_bed_goes_across_it():
 
 def test_a_part_that_fits_in_no_lie_says_so_once():
     lies = lies_of(box((400.0, 30.0, 10.0)))
-    assert lies.no_fit.startswith("In no lie test fits the build volume of 220 × 220 × 250 mm; at ")
+    assert lies.no_fit.startswith("In no position test fits the build volume of 220 × 220 × 250 mm; at ")
     assert lies.why.startswith(lies.no_fit)
     assert not any(lie.fits for lie in lies.front)
 

@@ -44,12 +44,12 @@ def test_one_finding_is_not_counted() -> None:
 @pytest.mark.parametrize(
     ("states", "said"),
     [
-        ([State.DIG], ["piece 1 of the support must be dug out, and some of it may stay"]),
+        ([State.DIG], ["piece 1 of the support must be picked out in bits, and some of it may stay"]),
         (
             [State.DIG, State.TRAPPED, State.DIG, State.DIG],
             [
-                "piece 2 of the support is trapped in the part: it never comes out",
-                "pieces 1, 3 and 4 of the support must be dug out, and some of them may stay",
+                "piece 2 of the support cannot be removed: it stays in the part",
+                "pieces 1, 3 and 4 of the support must be picked out in bits, and some of them may stay",
             ],
         ),
         ([State.STAYS], []),

@@ -118,12 +118,12 @@ def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
     spared = replace(table, spared=below)
     whole = block(table, (0, 0, 0), (80, 50, 37))
     assert prove(table, added(whole)).good
-    assert prove(spared, added(whole)).faults == ("37.4\u00a0cm² of the faces to spare would be changed",)
+    assert prove(spared, added(whole)).faults == ("37.4\u00a0cm² of the faces to keep would be changed",)
     top = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 40.0).all(axis=1)
     spared = replace(table, spared=top)
     assert prove(spared, added(whole)).good
     cut = prove(spared, removed(block(table, (30, 20, 39.5), (32, 22, 41))))
-    assert "4.0\u00a0mm² of the faces to spare would be changed" in cut.faults
+    assert "4.0\u00a0mm² of the faces to keep would be changed" in cut.faults
 
 
 def test_a_change_that_grows_the_part_upwards_gets_its_layers(table: Ground) -> None:

@@ -93,9 +93,9 @@ def test_what_fills_a_closed_box_cannot_be_broken_out():
     [
         ((0.0, 0.0, 1.0), "straight up"),
         ((0.0, 0.02, -0.9998), "straight down"),
-        ((1.0, 0.0, 0.0), "towards +x"),
-        ((0.0, -1.0, 0.0), "towards −y"),
-        ((0.5, 0.5, -0.7071), "45° from x towards y, 45° down"),
+        ((1.0, 0.0, 0.0), "along the arrow (towards +x)"),
+        ((0.0, -1.0, 0.0), "along the arrow (towards −y)"),
+        ((0.5, 0.5, -0.7071), "along the arrow (45° from x towards y, 45° down)"),
     ],
 )
 def test_directions_in_words(direction, words):

@@ -133,7 +133,7 @@ def test_the_same_plan_gives_the_same_bytes(plan, text):
 def test_sections_follow_the_order_of_deciding(page):
     assert [h["text"] for h in page.all("h2")] == [
         "What to do", "What arrived", "Pictures", "Undersides", "By height",
-        "Where supports may stand, side by side", "How the support is built", "Cost", "Cautions",
+        "Where supports start, side by side", "How the support is built", "Cost", "Cautions",
         "What the figures rest on", "Process used",
     ]  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Faces to show, faces to spare and load axis: directions, face sets, and the file beside the part."""
+"""Faces to show, faces supports must not touch, load axis: directions, face sets, the file beside it."""
 
 from __future__ import annotations
 
@@ -105,8 +105,10 @@ def test_marked_faces():
         marked_faces(part, normals, MarkedFaces(face_sets=("plate",)))
     with pytest.raises(PartError, match="no face of the part"):
         marked_faces(part, normals, MarkedFaces(directions=((0.577, 0.577, 0.577),)))
-    with pytest.raises(PartError, match="faces to spare"):
-        marked_faces(part, normals, MarkedFaces(directions=((0.577, 0.577, 0.577),)), "faces to spare")
+    with pytest.raises(PartError, match="faces supports must not touch"):
+        marked_faces(
+            part, normals, MarkedFaces(directions=((0.577, 0.577, 0.577),)), "faces supports must not touch"
+        )
 
 
 def test_brushed_faces_become_a_named_set():

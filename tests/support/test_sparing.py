@@ -68,11 +68,11 @@ def test_no_column_stands_on_a_marked_floor():
     assert made.pieces == () and shapely.area(regions(made)).max() == 0.0
     (choice,) = made.choices
     none, bed, anywhere = choice.options
-    assert choice.chosen is Standing.LEAVE and "would touch faces that must not be touched" in choice.why
+    assert choice.chosen is Standing.LEAVE and "would touch faces supports must not touch" in choice.why
     assert anywhere.contact_mm2 == anywhere.scar_mm2 == anywhere.cost.volume_mm3 == 0.0
     assert none.left_mm2 == bed.left_mm2 == anywhere.left_mm2 == pytest.approx(600, rel=0.01)
     assert made.warnings[0].text.startswith(
-        "underside 1: support beneath would touch faces that must not be touched; left, it droops"
+        "underside 1: support beneath would touch faces supports must not touch; left, it droops"
     )
 
 
@@ -97,16 +97,16 @@ def test_on_a_half_marked_floor_support_stands_on_the_other_half(edge):
     assert option.contact_mm2 == pytest.approx(600 * share, rel=0.01)
     assert option.left_mm2 == pytest.approx(600 * (1 - share), rel=0.02)
     assert option.cost.volume_mm3 == pytest.approx(whole.cost.volume_mm3 * share, rel=0.02)
-    said = [w for w in made.warnings if "its support would touch faces that must not be touched" in w.text]
+    said = [w for w in made.warnings if "its support would touch faces supports must not touch" in w.text]
     assert len(said) == 1 and f"{100 * (1 - share):.0f} % of it" in plain(said[0].text)
-    assert "for the sake of faces that must not be touched" in made.choices[0].why
+    assert "for the sake of faces supports must not touch" in made.choices[0].why
 
 
 def test_a_marked_ceiling_is_left_unless_the_user_says_otherwise():
     made = planned(ROOM, DOWN)
     assert made.pieces == () and made.sparing.whole == (1,)
-    assert "it lies on faces that must not be touched" in made.choices[0].why
-    assert made.warnings[0].text.startswith("underside 1 lies on faces that must not be touched and is left")
+    assert "it lies on faces supports must not touch" in made.choices[0].why
+    assert made.warnings[0].text.startswith("underside 1 lies on faces supports must not touch and is left")
     free = planned(ROOM)
     assert made.choices[0].options == free.choices[0].options  # what overruling would take
     by_name = {row.name: row for row in made.alternatives}

@@ -300,7 +300,7 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         shown = "; ".join(reading.texts.get(line, "")[:30] for line in lines[:3])
         yield Finding(
             0,
-            "commands of letters",
+            "the machine's own text commands",
             Level.NOTE,
             f"{_times(texts)} with commands made of letters, which are the machine's own: {shown}",
             "Know what they do: what they move or heat is not seen here",

@@ -429,7 +429,7 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
     if t.standing is Standing.LEAVE:
         if t.carried_share > _CARRIED:
             says = "gets support where the plan wants none"
-            yield tells("unwanted", Level.CAUTION, says, "Block supports there, or plan them")
+            yield tells("unwanted", Level.CAUTION, says, "Keep supports away there, or plan them")
         return
     if t.carried_share < _BARELY:
         says = f"has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"

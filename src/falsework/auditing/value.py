@@ -20,7 +20,12 @@ class Level(StrEnum):
     NOTE = "note"  # good to know
     CAUTION = "caution"  # it may show
     FAULT = "fault"  # it will not come out as it should
-    RUIN = "ruin"  # the print fails, or the machine is at risk
+    RUIN = "stop: do not print"  # the print fails, or the machine is at risk
+
+    @classmethod
+    def _missing_(cls, value: object) -> Level | None:
+        """What earlier audits call it, and what the command line takes for short."""
+        return cls.RUIN if value in ("ruin", "stop") else None
 
     @property
     def rank(self) -> int:

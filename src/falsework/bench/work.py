@@ -370,7 +370,7 @@ def _patches(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) ->
     from falsework.bench.buffers import write_buffers
 
     part = _read(bench, arguments, watch.part(0.0, 0.8))
-    watch.at("finding smooth patches", 0.8)
+    watch.at("finding whole faces", 0.8)
     label = figures.smooth_patches(part)
     write_buffers(staging / "patches.bin", {"label": label}, {"labels": int(label.max()) + 1})
 

@@ -103,7 +103,7 @@ class Asked:
     def _marks(self, searches: bool) -> Marks:
         """What the options mark on the part; where they say nothing, the file of marks beside it, announced.
 
-        ``searches`` False: how it lies is settled, and only the faces to spare matter.
+        ``searches`` False: how it lies is settled, and only the faces supports must not touch matter.
         """
         from falsework.request.marks import Marks, direction, marks_beside, read_marks
 
@@ -114,7 +114,7 @@ class Asked:
             kept = read_marks(beside)
             used = [
                 *(["show faces"] if searches and not self.shown and not kept.show.empty else []),
-                *(["faces to spare"] if not self.spared and not kept.spare.empty else []),
+                *(["faces supports must not touch"] if not self.spared and not kept.spare.empty else []),
                 *(["the load axis"] if searches and self.load is None and kept.load_axis is not None else []),
             ]
             if used or searches:

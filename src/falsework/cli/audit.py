@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from falsework.planning.value import Plan
 
 _NOT_AUDITED = 2  # 1 says that something was found
-LEVELS = ("note", "caution", "fault", "ruin")
+LEVELS = ("note", "caution", "fault", "stop")
 
 
 class _BedSize(click.ParamType):

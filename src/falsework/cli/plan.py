@@ -77,7 +77,8 @@ def plan_command(
     """Plan the supports of PART (STL, 3MF, OBJ, PLY, OFF, glTF or STEP) and write them to a folder:
     plan.json, print.3mf, part.stl, supports.stl, settings.md and report.html.
 
-    Faces to spare in a file beside the part (cowl.stl: cowl.lie.toml) count where --spare is not given.
+    Faces that supports must not touch, in a file beside the part (cowl.stl: cowl.lie.toml), count where
+    --spare is not given.
     An earlier plan in the folder is replaced. Nothing is half-written if the work is stopped.
     """
     session.as_json = as_json

@@ -71,7 +71,7 @@ def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_
         say("  nothing had to be healed")
     say(
         f"{figures.counted(layers.count, 'layer')} of {figures.given_unit(layer_height_mm, 'mm')}; "
-        f"undersides hold by themselves up to {figures.with_unit(limit_deg, '°', 0)} from the vertical"
+        f"undersides print unaided up to {figures.with_unit(limit_deg, '°', 0)} from the vertical"
     )
 
 
@@ -256,13 +256,13 @@ def _readiness(result: Plan) -> None:
 
 def _standings(result: Plan) -> None:
     head = [
-        "standing",
+        "supports start",
         "filament g",
         "time",
         "price",
-        "left to droop mm²",
+        "left without mm²",
         "carried mm²",
-        "stood upon mm²",
+        "marked by feet mm²",
         "total",
     ]
     rows = [
@@ -278,7 +278,7 @@ def _standings(result: Plan) -> None:
         ]
         for a in result.alternatives
     ]
-    table("Where supports may stand, side by side (estimates)", head, rows)
+    table("Where supports start, side by side (estimates)", head, rows)
 
 
 def _cost(result: Plan) -> None:

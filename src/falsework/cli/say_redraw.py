@@ -21,7 +21,7 @@ def redraw(result: Redraw) -> None:
     for line in verdict(result):
         say(_plain(line))
     rows = [(("> " if w.chosen else "") + w.name, w.said, w.asking, *w.printed) for w in ways(result)]
-    head = ("way", "what is done", "undersides", "filament", "of it support", "time", "price in all")
+    head = ("way", "what is done", "undersides", "filament", "of which support", "time", "price in all")
     table("Ways to print it", head, [[_plain(cell) for cell in line] for line in rows])
     if result.treated:
         say()

@@ -18,7 +18,7 @@ def tuned(found: Tuned) -> None:
     if notice := words.invented(r):
         say(notice)
     table("What to set", words.ADVICE_HEAD, words.advice_rows(r))
-    say("  sure: probability of being right; the model's figures are medians with 90 % intervals.")
+    say("  likely right: probability; the model's figures are medians with 90 % intervals.")
     table("Every gap that can be printed", words.GAP_HEAD, words.gap_rows(r))
     say(f"  {r.laws_said}")
     table("What it predicts elsewhere", words.ELSEWHERE_HEAD, words.elsewhere_rows(r))

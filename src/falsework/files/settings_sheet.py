@@ -32,7 +32,7 @@ def settings_sheet(plan: Plan) -> str:
     blocks = [
         f"# Settings sheet: {_plain(plan.part.name)}",
         _opening(plan),
-        "## Where supports may stand",
+        "## Where supports start",
         *_standing_sentences(plan),
         "## How supports are built",
         _table(("choice", "value", "unit", "why"), _structure_rows(plan)),
@@ -57,7 +57,9 @@ def _opening(plan: Plan) -> str:
         a, b, c = (given(v, 4) for v in plan.part.turn_deg)
         turned = f"turned by {a}° about x, then {b}° about y, then {c}° about z"
     if plan.lies is not None:
-        turned += ", which is the best lie found" if any(plan.part.turn_deg) else ", the best lie found"
+        turned += (
+            ", which is the best position found" if any(plan.part.turn_deg) else ", the best position found"
+        )
     size = "" if plan.part.scale == 1 else f", scaled by {given(plan.part.scale)}"
     return (
         f"Part: {_plain(plan.part.name)}, {x} × {y} × {z} mm, {turned}{size}. "
@@ -105,7 +107,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             "limit angle, measured from the vertical",
             given(plan.limit_deg, 1),
             "°",
-            "a wall is 0°, a flat underside 90°; up to the limit undersides hold by themselves: "
+            "a wall is 0°, a flat underside 90°; up to the limit undersides print unaided: "
             f"a layer may reach {given(plan.reach_mm, 3)} mm past the one beneath",
         ),
         (
@@ -203,8 +205,8 @@ def _gap_rows(what: str, gap: Gap, why: str) -> list[tuple[str, str, str, str]]:
     realised = "whole layers that come nearest; this is what the printed gap will be"
     return [
         (f"{what}: asked for", given(gap.asked_mm, 3), "mm", why),
-        (f"{what}: realised", str(gap.layers), "layers", realised),
-        (f"{what}: realised", given(gap.realised_mm, 3), "mm", "the same in millimetres"),
+        (f"{what}: as printed", str(gap.layers), "layers", realised),
+        (f"{what}: as printed", given(gap.realised_mm, 3), "mm", "the same in millimetres"),
     ]
 
 
@@ -339,7 +341,7 @@ def _cautions(plan: Plan) -> Iterable[str]:
         )
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
-        yield f"Droop is predicted, not measured. It rests on {RESTS_ON.get(basis, basis)}."
+        yield f"Droop is predicted, not measured. It is based on {RESTS_ON.get(basis, basis)}."
     if plan.rests_on:
         yield f"Read so far: {plan.rests_on}."
     yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."

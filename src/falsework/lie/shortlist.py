@@ -76,7 +76,7 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
     normals = face_normals(part.vertices, part.faces)[0]
     marked = marked_faces(part, normals, wish.show)
-    marked |= marked_faces(part, normals, wish.spare, "faces to spare")
+    marked |= marked_faces(part, normals, wish.spare, "faces supports must not touch")
     own_axis = None if axis is None else frame @ np.array(axis)
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])

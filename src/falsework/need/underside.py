@@ -15,7 +15,7 @@ from falsework.layers.stack import Indices, Regions
 class Kind(StrEnum):
     """How an underside carries itself while it is printed."""
 
-    HOLDS = "holds"  # past the reach, but by so little that it prints
+    HOLDS = "holds"  # just past the limit
     BRIDGE = "bridge"  # anchored on two sides
     CANTILEVER = "cantilever"  # anchored on one side
     ISLAND = "island"  # starts in mid-air

@@ -319,7 +319,9 @@ def _weighed(request: Request, context: Context) -> _Weighed:
     spared = None
     if not wish.spare.empty:
         # where the faces marked on the part as it lies in its file have come to lie in its layers
-        faces = marked_faces(raw, face_normals(raw.vertices, raw.faces)[0], wish.spare, "faces to spare")
+        faces = marked_faces(
+            raw, face_normals(raw.vertices, raw.faces)[0], wish.spare, "faces supports must not touch"
+        )
         spared = store.get(("spared", key, faces.tobytes()), lambda: spared_faces(placed, faces, stack, need))
     figures = store.get(
         ("columns", key, _key_of(spared)),

@@ -84,7 +84,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     """The redraw of a part whose plan is at hand."""
     wish, scale, belief = asked.wish, asked.request.placing.scale, asked.context.belief
     normals, areas = face_normals(asked.part.vertices, asked.part.faces)
-    spared = marked_faces(asked.part, normals, wish.spare, "faces to spare")
+    spared = marked_faces(asked.part, normals, wish.spare, "faces to keep")
     ground = ground_of(planned, spared, belief)
     placement = placement_of(asked.part, ground.part, planned.part.turn_deg, scale)
     rooms = rooms_of(asked.candidates, placement, ground)

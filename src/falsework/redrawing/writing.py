@@ -24,7 +24,7 @@ from falsework.watch import Watch
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
-SPARED_SET = "faces to spare"
+SPARED_SET = "faces to keep"
 JITTER_MM = 1e-5  # a verdict that flips when corners move by this is none
 
 

@@ -14,8 +14,13 @@ class State(StrEnum):
     BY_HAND = "comes by hand"
     BY_TOOL = "comes with a tool"
     BREAK = "break up first"  # into blocks, each of which can be pulled out
-    DIG = "dig out"  # only crumb by crumb, with a pick
-    TRAPPED = "trapped"  # not even a pick reaches it
+    DIG = "pick out in bits"  # only crumb by crumb, with a pick
+    TRAPPED = "cannot be removed"  # not even a pick reaches it
+
+    @classmethod
+    def _missing_(cls, value: object) -> State | None:
+        """Words of earlier plans."""
+        return {"pick out in bits": cls.DIG, "trapped": cls.TRAPPED}.get(str(value))
 
 
 HAND_N = 20.0  # from memory: a comfortable pull between thumb and finger

@@ -17,10 +17,14 @@ if TYPE_CHECKING:
 
 
 def way_text(direction: Vector) -> str:
-    """A direction in words: down, along x, or by its angles."""
+    """A direction in words: up, down, or along the arrow that the pictures draw, with its angles."""
     x, y, z = direction
     if abs(z) > 0.996:
         return "straight up" if z > 0 else "straight down"
+    return f"along the arrow ({_angles(x, y, z)})"
+
+
+def _angles(x: float, y: float, z: float) -> str:
     compass = np.degrees(np.arctan2(y, x)) % 360.0
     flat = f"{figures.with_unit(compass, '°', 0)} from x towards y"
     for name, angle in (("+x", 0.0), ("+y", 90.0), ("−x", 180.0), ("−y", 270.0), ("+x", 360.0)):
@@ -90,8 +94,8 @@ def verdict(pieces: Sequence[PieceRelease]) -> str:
         State.BY_HAND: ("comes by hand", "come by hand"),
         State.BY_TOOL: ("comes with a tool", "come with a tool"),
         State.BREAK: ("must be broken up first", "must be broken up first"),
-        State.DIG: ("must be dug out", "must be dug out"),
-        State.TRAPPED: ("is trapped for ever", "are trapped for ever"),
+        State.DIG: ("must be picked out in bits", "must be picked out in bits"),
+        State.TRAPPED: ("cannot be removed", "cannot be removed"),
     }
     said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in State if counts[state]]
     torn = [piece.number for piece in pieces if piece.tears]

@@ -112,9 +112,9 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
     left = [u for u in plan.undersides if chosen.get(u.number, Standing.LEAVE) is Standing.LEAVE]
     extra = plan.support_cost
     figures = [
-        ("Machine time", words.duration(total.time_s), f"of it support {words.duration(extra.time_s)}"),
-        ("Filament", words.mass(total.mass_g), f"of it support {words.mass(extra.mass_g)}"),
-        ("Price", words.price(total.price), f"of it support {words.price(extra.price)}"),
+        ("Machine time", words.duration(total.time_s), f"of which support {words.duration(extra.time_s)}"),
+        ("Filament", words.mass(total.mass_g), f"of which support {words.mass(extra.mass_g)}"),
+        ("Price", words.price(total.price), f"of which support {words.price(extra.price)}"),
         ("Undersides", str(len(plan.undersides)), words.listed(kinds or ["nothing is printed over air"])),
         (
             "Supported", f"{len(plan.undersides) - len(left)} of {len(plan.undersides)}",

@@ -89,7 +89,7 @@ class Way:
     name: str
     said: str
     chosen: bool
-    printed: tuple[str, str, str, str]  # filament, of it support, time, price
+    printed: tuple[str, str, str, str]  # filament, of which support, time, price
     asking: str
 
 

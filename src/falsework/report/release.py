@@ -33,7 +33,7 @@ SHAPE = {
     State.DIG: "island",
     State.TRAPPED: "island",
 }
-NOTE = {State.TRAPPED: "trapped", State.DIG: "dig out", State.BREAK: "break up"}
+NOTE = {State.TRAPPED: "stays", State.DIG: "in bits", State.BREAK: "break up"}
 _ARROW_SHARE = 0.3  # of the part's longest side
 _MOST_ARROWS = 16
 _HEAD = 9.0  # length of an arrow's head, drawing units

@@ -11,13 +11,14 @@ from falsework.ledger.exchange import invented_notice
 from falsework.tuning.next_test import MINUTES_PER_CELL, WRONG_COSTS_MIN, Next
 from falsework.tuning.process_file import numbered
 from falsework.tuning.recommend import Advice, Disagreement, Recommendation
+from falsework.wording.figures import share
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
     from falsework.tuning.agreement import Agreement
     from falsework.tuning.results import Tuned
 
-ADVICE_HEAD = ("setting", "set to", "model", "practice", "sure", "basis", "readings")
+ADVICE_HEAD = ("setting", "set to", "model", "practice", "likely right", "basis", "readings")
 GAP_HEAD = ("layers", "gap mm", *(word.value for word in LET_GO_GRADES), "comes off", "closed or better", "")
 ELSEWHERE_HEAD = ("with", "limit °", "clean bridge mm", "gap layers", "basis")
 NEXT_HEAD = ("piece", "cells", "prints min", "grams", "saves min", "costs min", "settles")
@@ -62,7 +63,7 @@ def model(advice: Advice) -> str:
     """The model's own figure; for a choice, what is as good so far as anyone can tell."""
     if advice.estimate is not None:
         return interval(advice.estimate)
-    return f"as good: {', '.join(advice.as_good)}" if advice.as_good else "–"
+    return f"equally good so far: {', '.join(advice.as_good)}" if advice.as_good else "–"
 
 
 def practice(advice: Advice) -> str:
@@ -71,7 +72,7 @@ def practice(advice: Advice) -> str:
 
 def advice_rows(r: Recommendation) -> list[tuple[str, ...]]:
     return [
-        (a.name, value(a), model(a), practice(a), f"{a.sure:.2f}", a.basis, numbered(a.rests_on) or "none")
+        (a.name, value(a), model(a), practice(a), share(a.sure), a.basis, numbered(a.rests_on) or "none")
         for a in r.advice
     ]
 

@@ -68,14 +68,14 @@ def _(x: n.TooLow) -> str:
 def _(x: n.NeverFits) -> str:
     room = " × ".join(given(v) for v in x.build_mm)
     return (
-        f"In no lie {x.part} fits the build volume of {room} mm; at {given(x.fits_at_percent)} % of its size "
-        "it would"
+        f"In no position {x.part} fits the build volume of {room} mm; at {given(x.fits_at_percent)} % of its "
+        "size it would"
     )
 
 
 @said.register
 def _(x: n.AlwaysTooLow) -> str:
-    return f"In every lie {x.part} is lower than half the first layer"
+    return f"In every position {x.part} is lower than half the first layer"
 
 
 @said.register
@@ -237,7 +237,7 @@ def _(x: n.Rim) -> str:
 
 @said.register
 def _(x: n.OtherLie) -> str:
-    return "another lie, with a wider face down"
+    return "another position, with a wider face down"
 
 
 @said.register
@@ -254,9 +254,9 @@ def _(x: n.WeakPieces) -> str:
 
 @said.register
 def _(x: n.Trapped) -> str:
-    tail = "is trapped in the part: it never comes out"
+    tail = "cannot be removed: it stays in the part"
     if len(x.pieces) > 1:
-        tail = "are trapped in the part: they never come out"
+        tail = "cannot be removed: they stay in the part"
     text = f"{numbered('piece', x.pieces)} of the support {tail}"
     if x.worst_mm is None:
         return text
@@ -270,7 +270,8 @@ def _(x: n.Trapped) -> str:
 @said.register
 def _(x: n.DugOut) -> str:
     them = "it" if len(x.pieces) == 1 else "them"
-    return f"{numbered('piece', x.pieces)} of the support must be dug out, and some of {them} may stay"
+    pieces = numbered("piece", x.pieces)
+    return f"{pieces} of the support must be picked out in bits, and some of {them} may stay"
 
 
 @said.register
@@ -281,13 +282,13 @@ def _(x: n.Tears) -> str:
 
 @said.register
 def _(x: n.Holds) -> str:
-    return f"{_ASKED[x.asked]}holds by itself: no layer reaches more than {length(x.free_mm)} over air"
+    return f"{_ASKED[x.asked]}prints unaided: no layer reaches more than {length(x.free_mm)} over air"
 
 
 @said.register
 def _(x: n.Left) -> str:
     head = {
-        "holds": "left to itself",
+        "holds": "prints unaided, just past the limit",
         "bridge": f"left to bridge {length(x.over_mm)}",
         "cantilever": f"left to reach out {length(x.over_mm)}",
         "island": "left although it starts in mid-air",

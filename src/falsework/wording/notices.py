@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
-SPARED = "faces that must not be touched"
+SPARED = "faces supports must not touch"
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ class ThinPart(Notice, code="thin-part"):
     first_mm: tuple[float, float, float]
 
 
-# --- where supports may stand; areas in mm²
+# --- where supports start; areas in mm²
 
 
 @dataclass(frozen=True)

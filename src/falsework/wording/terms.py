@@ -4,13 +4,13 @@ from __future__ import annotations
 
 READY, NOT_READY = "ready to print", "not ready to print"
 KIND = {  # of an underside
-    "holds": "holds",
+    "holds": "prints unaided",
     "bridge": "bridge",
     "cantilever": "cantilever",
     "island": "island",
 }
 KIND_MEANING = {
-    "holds": "past the reach, but by so little that it prints",
+    "holds": "just past the limit",
     "bridge": "anchored on two sides",
     "cantilever": "anchored on one side",
     "island": "starts in mid-air",
@@ -25,12 +25,12 @@ WEAVE = {  # how the strands of a support's body run
     "crossed": "strands in two directions",
 }
 BASIS = {  # what a prediction rests on
-    "uncalibrated": "nothing printed on this machine with this material stands behind it yet",
+    "uncalibrated": "based on general values, not your prints",
     "extrapolated": "readings from this machine, but outside the range they cover",
     "calibrated": "readings from this machine",
 }
 RESTS_ON = {  # the same after 'it rests on'
-    "uncalibrated": "a general belief about the material; no test print of it on this machine has been read",
+    "uncalibrated": "general values, not your prints: no test print of it on this machine has been read",
     "extrapolated": "your readings, outside the range in which they were taken",
     "calibrated": "your readings",
 }

@@ -48,7 +48,7 @@ def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         return _refusal(
             site,
             "the membrane would touch a face that is to be spared",
-            "Take the bore from the faces to spare: the membrane leaves a seam of one layer in it",
+            "Take the bore from the faces to keep: the membrane leaves a seam of one layer in it",
         )
     thick_mm = high_mm - low_mm
     words = (

@@ -48,7 +48,7 @@ def crossed_steps(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
         return _refusal(
             site,
             "the steps would cut a face that is to be spared",
-            "Take the ceiling and the bore from the faces to spare, or use a membrane",
+            "Take the ceiling and the bore from the faces to keep, or use a membrane",
         )
     layer_mm = ground.process.layer_height_mm
     words = (

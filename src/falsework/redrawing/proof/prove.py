@@ -81,7 +81,7 @@ def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QU
         )
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
-    watch.at("faces to spare", 0.9)
+    watch.at("faces to keep", 0.9)
     if changed.lasting:
         faults += body_faults(changed)
     suspects = asking.suspects

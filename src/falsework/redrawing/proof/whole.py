@@ -90,4 +90,4 @@ def spared_faults(changed: Changed) -> list[str]:
     allowed = SPARED_LOSS_MM2 + SPARED_LOSS_SHARE * float(before[ground.spared].sum())
     if float(lost.sum()) <= allowed:
         return []
-    return [f"{figures.area(float(lost.sum()))} of the faces to spare would be changed"]
+    return [f"{figures.area(float(lost.sum()))} of the faces to keep would be changed"]

@@ -94,9 +94,9 @@ export function moment(seconds) {
   return `${when.toLocaleDateString("en-GB", options)}, ${clock}`;
 }
 
-export const KIND = { holds: "holds", bridge: "bridge", cantilever: "cantilever", island: "island" };
+export const KIND = { holds: "prints unaided", bridge: "bridge", cantilever: "cantilever", island: "island" };
 export const KIND_MEANING = {
-  holds: "past the reach, but by so little that it prints",
+  holds: "just past the limit",
   bridge: "anchored on two sides",
   cantilever: "anchored on one side",
   island: "starts in mid-air",
@@ -109,7 +109,7 @@ export const DECISION = {
 export const STANDING = { leave: "leave it", bed: "from the bed", "bed-or-part": "from bed or part" };
 export const WEAVE = { parallel: "strands all one way", crossed: "strands in two directions" };
 export const BASIS = {
-  uncalibrated: "nothing printed on this machine with this material stands behind it yet",
+  uncalibrated: "based on general values, not your prints",
   extrapolated: "readings from this machine, but outside the range they cover",
   calibrated: "readings from this machine",
 };

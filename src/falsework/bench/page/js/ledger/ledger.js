@@ -123,7 +123,7 @@ export class LedgerPage {
         h("tbody", {}, readings.map((r) => h("tr", { "data-key": `reading-${r.id}`, class: r.withdrawn ? "withdrawn" : null },
           h("th", { scope: "row", class: "n" }, r.id), h("td", {}, r.cell ? `${r.cell}: ` : "", conditionWords(r.reading.condition)),
           h("td", {}, outcomeWords(r.reading), r.withdrawn && h("strong", { class: "prop" }, " withdrawn"), r.reading.invented && h("strong", { class: "prop" }, " invented"),
-            r.flags.map((f) => h("span", { class: "sub" }, `Mind: ${f}`))),
+            r.flags.map((f) => h("span", { class: "sub" }, `Attention: ${f}`))),
           h("td", { class: "whole" }, r.print_id ? h("a", { href: address(["ledger", "prints", String(r.print_id)], { reading: r.id }) }, `print ${r.print_id}`) : "–"), h("td", { class: "whole" }, r.when || "–")))))),
       total > readings.length || this.pageNo > 1 ? h("p", { class: "inline" },
         this.pageNo > 1 && h("button", { type: "button", onclick: () => go(this.at(this.pageNo - 1)) }, "Later ones"),

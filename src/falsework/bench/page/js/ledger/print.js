@@ -131,7 +131,7 @@ export class PrintPage {
       h("tbody", {}, print.readings.flatMap((r) => [
         h("tr", { "data-key": `reading-${r.id}`, class: r.withdrawn ? "withdrawn" : null }, h("th", { scope: "row" }, r.cell || r.id), h("td", {}, conditionWords(r.reading.condition)),
           h("td", {}, outcomeWords(r.reading), r.withdrawn && h("strong", { class: "prop" }, " withdrawn"), r.changes ? h("span", { class: "sub" }, `corrected ${words.counted(r.changes, "time")}`) : null,
-            r.flags.map((f) => h("span", { class: "sub" }, `Mind: ${f}`)), r.note && h("span", { class: "sub" }, r.note)),
+            r.flags.map((f) => h("span", { class: "sub" }, `Attention: ${f}`)), r.note && h("span", { class: "sub" }, r.note)),
           h("td", {}, r.when || "–"),
           h("td", {}, h("button", { type: "button", class: "quiet", "aria-expanded": this.correcting === r.id ? "true" : "false", onclick: () => this.open(r.id) }, "Correct", unseen(` reading ${r.cell || r.id}`)))),
         this.correcting === r.id ? this.correction(r) : null,

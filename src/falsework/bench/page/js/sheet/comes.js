@@ -17,7 +17,7 @@ const WEIGH = {
 
 export class Comes extends Section {
   key = "totals";
-  title = "What it comes to";
+  title = "Totals";
   stages = ["totals"];
 
   constructor(page) {
@@ -36,11 +36,11 @@ export class Comes extends Section {
     const { store } = this, totals = store.value("totals", "totals.json");
     if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from anywhere, and what is chosen will stand here side by side.");
     const { standing } = store.choices;
-    const heads = ["Filament", "Time", "Price", "Left to droop", "Area left", "Contact under the part", "Scarred where it stands", "Total"];
+    const heads = ["Filament", "Time", "Price", "Left without support", "Area left", "Contact under the part", "Part surface marked by support feet", "Total"];
     const least = Math.min(...totals.alternatives.map((a) => total(a.price)));
     return [
       instead(store, ["totals"], totals, "adding up", ""),
-      scroll("Standings side by side", h("table", { class: "standings" },
+      scroll("Where supports start, side by side", h("table", { class: "standings" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports stand"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
         h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
       h("p", { class: "sub" }, `Filament, time, price and areas of support alone, all estimated alike from filled columns. Total: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
@@ -58,7 +58,7 @@ export class Comes extends Section {
         words.withUnit(a.left_mm2, "mm²"), words.withUnit(a.contact_mm2, "mm²"), words.withUnit(a.scar_mm2, "mm²")].map((cell) => h("td", { class: "n" }, cell)),
       h("td", { class: "n" }, opened(a.price, ""), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
       h("td", { class: "no-print" }, chosen
-        ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ what weighs least" : "Choose what weighs least")
+        ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ automatic" : "Choose automatic")
         : h("button", { type: "button", class: "quiet", "aria-pressed": asked ? "true" : "false", onclick: () => this.store.choose({ standing: asked ? "auto" : a.name }) }, asked ? "✓ asked for" : "Take it", unseen(`: ${NAME[a.name]}`))));
   }
 

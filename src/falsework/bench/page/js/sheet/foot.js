@@ -7,7 +7,7 @@ import * as words from "../words.js";
 const STAGE_WORDS = {
   part: "measuring the part", undersides: "finding undersides", totals: "adding up", supports: "building supports",
   release: "judging how they come off", lies: "searching lies", remedies: "trying changes", files: "writing files",
-  patches: "finding smooth patches", audit: "auditing the program",
+  patches: "finding whole faces", audit: "auditing the program",
 };
 
 /** Totals from the best that is known: as built, else as estimated; with what rests on older choices marked. */
@@ -56,7 +56,7 @@ export function footStrip(page) {
   const about = now?.estimated ? "about " : "";
   const value = (t, key, say) => (t ? say(t[key]) : null);
   const busy = store.working[0];
-  return h("aside", { class: "foot no-print", "aria-label": "What it comes to", "data-key": "foot" },
+  return h("aside", { class: "foot no-print", "aria-label": "Totals", "data-key": "foot" },
     h("dl", { class: "foot-figures" },
       now ? [
         figure("Machine time", about + words.duration(now.time), `support ${words.duration(now.support.time_s)}`, before && (before.estimated ? "about " : "") + value(before, "time", words.duration), now.stale),

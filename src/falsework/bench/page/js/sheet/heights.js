@@ -36,7 +36,7 @@ export function heights(inspection, { chosen, on }) {
   const drawing = s("svg", { class: "chart", viewBox: "0 0 730 262", role: "img", "aria-label": "By height: area printed over air in each layer, and predicted droop of each underside with its 90 % interval. The same figures stand in the table of undersides." },
     steps(0, top, 6).map((v) => [s("path", { class: "grid", d: `M64 ${y(v)}H700` }), s("text", { x: 56, y: y(v) + 4, "text-anchor": "end" }, number(v, digits))]),
     s("text", { class: "head", x: BARS[0], y: 14 }, "area over air, mm² a layer"),
-    s("text", { class: "head", x: DROOP[0], y: 14 }, "droop left alone, mm"),
+    s("text", { class: "head", x: DROOP[0], y: 14 }, "sag without support, mm"),
     s("text", { x: 56, y: BOTTOM + 19, "text-anchor": "end" }, "z, mm"),
     bars,
     s("path", { class: "axisline", d: `M${BARS[0]} ${TOP}V${BOTTOM}M${DROOP[0]} ${TOP}V${BOTTOM}M64 ${BOTTOM}H700` }),

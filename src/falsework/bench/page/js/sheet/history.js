@@ -149,7 +149,7 @@ export class HistoryPage {
       now ? h("p", {}, h("a", { href: address(["sheets", this.id]) }, "To the sheet"))
         : h("p", {}, h("button", { type: "button", class: "strong", onclick: () => this.takeBack() }, "Take this state back", unseen(` of ${words.moment(step.when)}`))),
       now ? null : this.differing(differs),
-      h("h3", {}, "What it comes to"),
+      h("h3", {}, "Totals"),
       this.figures(),
       h("div", { class: "past-figure", hidden: this.figure ? null : true }, keep("earlier-figure")),
       earlier.note ? [h("h3", {}, "Words for whoever prints it"), h("p", { class: "past-note" }, earlier.note)] : null);

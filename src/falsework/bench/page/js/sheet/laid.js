@@ -10,7 +10,7 @@ import * as words from "../words.js";
 const MOST_TAGS = 24;
 const LEAST_ACROSS_MM = 6, MOST_ACROSS_MM = 60; // of what is looked at from near
 /** Outline of a finding's tag by its level. */
-export const SHAPE = { ruin: "island", fault: "cantilever", caution: "bridge", note: "holds" };
+export const SHAPE = { "stop: do not print": "island", fault: "cantilever", caution: "bridge", note: "holds" };
 const MARGIN_MM = 1; // between what is looked at and the line around it
 const MARKED = [0.96, 0.62, 0.1], DIAGONAL = 2;
 const placed = (finding) => finding.place && [...finding.place.at_mm, finding.place.z_mm];

@@ -31,7 +31,7 @@ export function waysOf(lies) {
 const ROWS = [
   ["Total", (l) => (l.proof ? words.price(total(l.price)) : "–"), "printing, finish, hands, risk"],
   ["Supports", (l) => (l.needs_no_support ? "none" : words.mass(l.support_g))],
-  ["Marked", (l) => area(l.contact_mm2), "needs support"],
+  ["Area needing support", (l) => area(l.contact_mm2)],
   ["Show faces", (l) => words.price(l.price.show), "spoilt, as a price", "show"],
   ["Time", (l) => minutes(l.time_s)],
   ["Filament", (l) => words.mass(l.filament_g)],
@@ -105,8 +105,8 @@ export class Lies extends Section {
   view() {
     const { store } = this;
     const { value: lies, stale } = store.result("lies", "lies.json");
-    const waiting = instead(store, ["lies"], lies, "the search for better ways to lie",
-      "Ways to lay the part on the bed, side by side with their prices, will stand here.");
+    const waiting = instead(store, ["lies"], lies, "the search for better positions",
+      "Positions on the bed, side by side with their prices, will be shown here.");
     this.draw();
     this.seen();
     if (!lies) return [waiting, this.marks.view()];
@@ -115,7 +115,7 @@ export class Lies extends Section {
     const withShow = Boolean(lies.show.directions.length || lies.show.face_sets.length || lies.spare?.directions.length || lies.spare?.face_sets.length);
     const other = looked && looked !== laid;
     return [
-      stale && store.stage("lies").state !== "idle" && store.stage("lies").state !== "ready" ? progress(store, "lies", "the search for better ways to lie") : waiting,
+      stale && store.stage("lies").state !== "idle" && store.stage("lies").state !== "ready" ? progress(store, "lies", "the search for better positions") : waiting,
       stale && store.stage("lies").state === "idle" ? h("p", {}, "What the search rests on has changed since. ", h("button", { type: "button", onclick: () => store.ask("lies") }, "Search again")) : null,
       h("div", { class: stale ? "stale" : null },
         h("p", { class: "verdict" }, words.sentence(lies.why)),
@@ -141,7 +141,7 @@ export class Lies extends Section {
       "data-way": number, onpointerenter: () => this.page.hover("way", number), onpointerleave: () => this.page.hover("way", 0),
     });
     const classes = (way) => `way${way === looked ? " looked" : ""}${way === laid ? " laid" : ""}`;
-    return scroll("Ways to lie, side by side", h("table", { class: "ways" },
+    return scroll("Positions on the bed, side by side", h("table", { class: "ways" },
       h("thead", {}, h("tr", {}, h("td", {}, unseen("Figure")), ways.map((way) => h("th", {
         scope: "col", class: classes(way), "data-key": `way-${way.number}`, ...over(way.number),
       },

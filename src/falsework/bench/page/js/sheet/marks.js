@@ -1,4 +1,4 @@
-// What the user marks on the part: faces to keep clean, faces that must not be touched, the axis of a load.
+// What the user marks on the part: faces to keep clean, faces supports must not touch, the axis of a load.
 
 import { raw } from "../api.js";
 import { announce, h, unseen } from "../dom.js";
@@ -11,11 +11,11 @@ import { progress } from "./parts.js";
 const SHOW = 1, AVOID = 2; // bits of a face
 const TOOLS = {
   look: ["look", "Only turn the figure."],
-  "show-patch": ["show face: smooth patch", "Click a smooth patch that will be seen: supports then cost more there."],
-  "show-brush": ["show face: brush", "Draw over the faces that will be seen."],
-  "avoid-patch": ["not to be touched: smooth patch", "Click a smooth patch that no support may touch."],
-  "avoid-brush": ["not to be touched: brush", "Draw over the faces that no support may touch."],
-  rub: ["rub out", "Draw over marks to take them away."],
+  "show-patch": ["show face: whole face", "Click a face that will be seen: supports then cost more there."],
+  "show-brush": ["show face: stroke", "Draw over the faces that will be seen."],
+  "avoid-patch": ["no support: whole face", "Click a face that no support may touch."],
+  "avoid-brush": ["no support: stroke", "Draw over the faces that no support may touch."],
+  rub: ["wipe", "Draw over marks to take them away."],
   load: ["load: square to a face", "Click a face: the part will be pulled square to it."],
 };
 const WAYS = [["up, +z", [0, 0, 1]], ["down, −z", [0, 0, -1]], ["front, −y", [0, -1, 0]], ["back, +y", [0, 1, 0]], ["left, −x", [-1, 0, 0]], ["right, +x", [1, 0, 0]]];
@@ -55,8 +55,8 @@ export class Marks {
           type: "radio", name: "mark-tool", value: key, checked: this.tool === key, onchange: () => this.take(key),
         }), ` ${word}`))),
       h("p", { class: "sub", role: "status" }, TOOLS[this.tool][1], this.tool === "look" ? "" : " Dragging beside the part turns it. By keyboard: arrow keys move the ring, Enter marks, Shift with arrow keys turns."),
-      needsPatches && (store.stage("patches").state === "failed" ? h("p", {}, "The smooth patches could not be found; the brush works.") : progress(store, "patches", "finding smooth patches")),
-      this.tool.endsWith("brush") || this.tool === "rub" ? h("label", { class: "short-range" }, "Width of the brush ", h("input", {
+      needsPatches && (store.stage("patches").state === "failed" ? h("p", {}, "Whole faces could not be found; strokes work.") : progress(store, "patches", "finding whole faces")),
+      this.tool.endsWith("brush") || this.tool === "rub" ? h("label", { class: "short-range" }, "Width of the stroke ", h("input", {
         type: "range", min: 4, max: 60, value: this.brush, oninput: (e) => { this.brush = Number(e.target.value); },
       })) : null,
       this.byDirection("show", "By direction: faces to keep clean look, in the part as it came,"),

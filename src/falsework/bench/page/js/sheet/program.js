@@ -13,7 +13,7 @@ import { Section } from "./section.js";
 
 const SHOWN = 30; // rows in the open table; the rest are folded away
 const LEVEL = {
-  ruin: { sign: "▨", many: "that ruin it", means: "the print fails, or the machine is at risk" },
+  "stop: do not print": { sign: "▨", many: "to stop for: do not print", means: "the print fails, or the machine is at risk" },
   fault: { sign: "◆", many: "faults", means: "it will not come out as it should" },
   caution: { sign: "△", many: "cautions", means: "it may show" },
   note: { sign: "○", many: "notes", means: "good to know" },
@@ -185,8 +185,8 @@ export class Program extends Section {
           mark(level), ` ${words.counted(n, level, LEVEL[level].many)}: ${LEVEL[level].means}`))),
         this.findings(audit, said, key),
       ] : null,
-      h("h3", {}, "What it comes to"),
-      scroll("What the program comes to, and the plan", h("table", { class: "planned-found" },
+      h("h3", {}, "Totals"),
+      scroll("Totals of the program and of the plan", h("table", { class: "planned-found" },
         h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Program"), h("th", { scope: "col" }, "Plan"))),
         h("tbody", {}, said.figures.map(([name, is, planned]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, is), h("td", {}, planned || "–")))))),
       this.undersides(audit, said),
@@ -229,7 +229,7 @@ export class Program extends Section {
       type: "button", class: "number", "aria-expanded": open ? "true" : "false", "aria-controls": `finding-${f.number}`,
       "aria-label": `Finding ${f.number}: where it is`, onclick: toggle, onkeydown: (event) => this.arrows(event, f.number),
     }, f.number)),
-    h("td", { class: "kind" }, f.level === "ruin" || f.level === "fault" ? h("strong", { class: "prop" }, mark(f.level), ` ${f.level}`) : [mark(f.level), ` ${f.level}`]),
+    h("td", { class: "kind" }, f.level === "stop: do not print" || f.level === "fault" ? h("strong", { class: "prop" }, mark(f.level), ` ${f.level}`) : [mark(f.level), ` ${f.level}`]),
     h("td", {}, words.sentence(f.says), h("span", { class: "sub" }, words.sentence(f.cure))),
     h("td", { class: "wide-only" }, this.whereLines(f, said)));
     return open ? [row, this.docket(f, said, key)] : [row];
@@ -315,6 +315,6 @@ const mark = (level) => h("span", { class: "level-mark", "aria-hidden": "true" }
 
 /** The shapes of the numbers by level. */
 function legend() {
-  const SHAPES = { ruin: "six-sided", fault: "pointed", caution: "square", note: "round" };
+  const SHAPES = { "stop: do not print": "six-sided", fault: "pointed", caution: "square", note: "round" };
   return h("p", { class: "sub legend" }, "Numbers by level: ", words.listed(Object.keys(LEVEL).map((level) => `${SHAPES[level]} ${level}`)), ".");
 }

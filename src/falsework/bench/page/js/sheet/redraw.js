@@ -109,7 +109,7 @@ export class Redraw extends Section {
       found.verdict.map((line, k) => h("p", { class: k ? null : "verdict" }, line)),
       scroll("Ways to print the part", h("table", {},
         h("thead", {}, h("tr", {}, ["Way", "What is done", "Undersides"].map((name) => h("th", { scope: "col" }, name)),
-          ["Filament", "of it support", "Time", "Price in all"].map((name) => h("th", { scope: "col", class: "n" }, name)))),
+          ["Filament", "of which support", "Time", "Price in all"].map((name) => h("th", { scope: "col", class: "n" }, name)))),
         h("tbody", {}, found.ways.map((way) => h("tr", { class: way.chosen ? "chosen" : null },
           h("th", { scope: "row" }, way.chosen && h("span", { "aria-hidden": "true" }, "▶ "), way.name), h("td", {}, way.said), h("td", {}, way.asking),
           way.printed.map((cell) => h("td", { class: "n" }, cell))))))),

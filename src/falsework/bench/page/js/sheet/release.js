@@ -8,10 +8,10 @@ import * as words from "../words.js";
 import { failure, instead, progress } from "./parts.js";
 import { Section } from "./section.js";
 
-const HATCH = { "stays on the bed": 0, "comes by hand": 0, "comes with a tool": 1, "break up first": 2, "dig out": 3, trapped: 3 };
-const SHAPE = { "stays on the bed": "bridge", "comes by hand": "holds", "comes with a tool": "holds", "break up first": "cantilever", "dig out": "island", trapped: "island" };
+const HATCH = { "stays on the bed": 0, "comes by hand": 0, "comes with a tool": 1, "break up first": 2, "pick out in bits": 3, "cannot be removed": 3 };
+const SHAPE = { "stays on the bed": "bridge", "comes by hand": "holds", "comes with a tool": "holds", "break up first": "cantilever", "pick out in bits": "island", "cannot be removed": "island" };
 const ARROW_SHARE = 0.3, MOST_ARROWS = 16;
-const fails = (p) => p.tears || ["break up first", "dig out", "trapped"].includes(p.state);
+const fails = (p) => p.tears || ["break up first", "pick out in bits", "cannot be removed"].includes(p.state);
 
 export class Release extends Section {
   key = "release";
@@ -64,7 +64,7 @@ export class Release extends Section {
     if (!plan) return instead(store, ["supports", "release"], null, "judging how they come off", "The order of removal, what holds each piece, and what never leaves will stand here.");
     const { release } = plan;
     if (!plan.pieces.length || !release) return h("p", { class: "verdict" }, "There is nothing to take off.");
-    const { steps } = this, trapped = steps.filter((p) => p.state === "trapped" || p.state === "dig out");
+    const { steps } = this, trapped = steps.filter((p) => p.state === "cannot be removed" || p.state === "pick out in bits");
     return [
       instead(store, ["release"], plan, "judging how they come off", ""),
       h("p", { class: "verdict" }, words.sentence(release.verdict)),
@@ -88,7 +88,7 @@ export class Release extends Section {
           onpointerenter: () => this.page.hover("piece", p.number), onpointerleave: () => this.page.hover("piece", 0),
         },
         h("span", { class: "place" }, p.order ? `${p.order}.` : "never"), h("b", {}, `piece ${p.number}`),
-        h("span", {}, fails(p) && h("span", { "aria-hidden": "true" }, "▨ "), p.tears && !["break up first", "dig out", "trapped"].includes(p.state) ? `${p.state}; may tear` : p.state)))))));
+        h("span", {}, fails(p) && h("span", { "aria-hidden": "true" }, "▨ "), p.tears && !["break up first", "pick out in bits", "cannot be removed"].includes(p.state) ? `${p.state}; may tear` : p.state)))))));
   }
 
   doing(steps) {
@@ -144,6 +144,6 @@ export class Release extends Section {
       tags: plan.release.pieces.filter((p) => !off.has(p.number)).slice(0, 40).map((p) => ({ number: p.number, at: p.arrow_from_mm, shape: SHAPE[p.state] })),
     });
     this.plate.say((at === null ? "All pieces in place. " : `Step ${at}: ${off.size ? `${words.counted(off.size, "piece")} off already. ` : ""}`)
-      + "Arrows: where pieces are pulled; dashed, where blocks of a broken piece go. Plain pieces stay or come by hand, upright hatching asks for a tool, diagonal hatching must be broken up, crossed hatching is dug out or trapped.");
+      + "Arrows: where pieces are pulled; dashed, where blocks of a broken piece go. Plain pieces stay or come by hand, upright hatching asks for a tool, diagonal hatching must be broken up, crossed hatching is picked out in bits or cannot be removed.");
   }
 }

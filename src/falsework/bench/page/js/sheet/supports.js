@@ -12,11 +12,11 @@ import { sparedWords, undersideLooks } from "./undersides.js";
 const SHOWN = 30;
 const factor = (safety) => (safety < 100 ? words.number(safety, 1) : "over 100");
 
-/** What is left out for the sake of faces that must not be touched. */
+/** What is left out for the sake of faces supports must not touch. */
 function leftOut(plan) {
   if (!plan.sparing) return null;
   const { area_mm2: area, undersides } = plan.sparing;
-  const head = `No support stands on the faces that must not be touched (${words.withUnit(area, "mm²")}), and none carries them.`;
+  const head = `No support stands on the faces supports must not touch (${words.withUnit(area, "mm²")}), and none carries them.`;
   if (!undersides.length) return h("p", {}, `${head} No underside is left for their sake.`);
   return [
     h("p", {}, `${head} Left for their sake, with the clearance sideways about them:`),
@@ -77,7 +77,7 @@ export class Supports extends Section {
       h("p", {}, `${words.counted(plan.pieces.length, "piece")} of support: ${words.mass(plan.support_cost.mass_g)} of filament and ${words.duration(plan.support_cost.time_s)}, as built.`),
       leftOut(plan),
       scroll("Air gaps", h("table", { class: "gaps" },
-        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Air gap"), ["Asked", "Whole layers", "Realised"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Air gap"), ["Asked", "Whole layers", "Gap as printed"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
         h("tbody", {}, gaps.map(([name, gap]) => h("tr", {}, h("th", { scope: "row" }, name),
           h("td", { class: "n" }, words.withUnit(gap.asked_mm, "mm")), h("td", { class: "n" }, words.counted(gap.layers, "layer")), h("td", { class: "n" }, words.withUnit(gap.realised_mm, "mm"))))))),
       h("dl", { class: "build" }, facts.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),

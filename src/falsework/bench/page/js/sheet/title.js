@@ -17,7 +17,7 @@ function facts(store) {
     ["Size", part ? words.sizeOf(part.size_mm) : "…", "Process", choices.process + (own ? `, ${words.counted(own, "setting")} changed` : "")],
     ["Volume", part ? words.withUnit(part.volume_mm3 / 1000, "cm³") : "…", "Material", `${process.material.name}, ${words.withUnit(process.material.nozzle_temperature_c, "°C", 0)}`],
     ["Layers", layers || "…", "Machine", process.printer.name],
-    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "Part mark", h("span", { class: "code" }, file.digest.slice(0, 12))],
+    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "File fingerprint", h("span", { class: "code" }, file.digest.slice(0, 12))],
   ];
 }
 
@@ -73,7 +73,7 @@ export function titleBlock(page) {
       h("tbody", {}, facts(store).map(([a, b, c, d]) =>
         h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
     verdict(store),
-    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Mind"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
+    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Words for whoever prints it"),
       h("textarea", {

@@ -23,7 +23,7 @@ export const undersideLooks = (undersides) => looksTexture(undersides.map((u) =>
 
 const sparedOf = (totals, number) => totals?.sparing?.undersides.find((one) => one.number === number);
 
-/** What of an underside is left for faces that must not be touched, as a sentence; "" for none. */
+/** What of an underside is left for faces supports must not touch, as a sentence; "" for none. */
 export function sparedWords(spared, choices) {
   if (!spared) return "";
   const own = words.withUnit(spared.own_mm2, "mm²"), landing = words.withUnit(spared.landing_mm2, "mm²");
@@ -82,7 +82,7 @@ export class Undersides extends Section {
         h("caption", { class: "unseen" }, "Undersides, worst first"),
         h("thead", {}, h("tr", {}, [["No.", "n"], ["Kind"], ["Area", "n wide-only"], ["From height", "n wide-only"], ["Angle", "n wide-only"], ["Span or free length", "n wide-only"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)),
-        h("th", { scope: "col", class: "n" }, "Droop left alone", h("span", { class: "sub" }, "90 % interval")),
+        h("th", { scope: "col", class: "n" }, "Sag without support", h("span", { class: "sub" }, "90 % interval")),
         h("th", { scope: "col" }, "Decision"), h("th", { scope: "col", class: "n" }, "Price"))),
         h("tbody", {}, undersides.slice(0, cut).flatMap((u) => this.rows(u, byNumber.get(u.number), totals, open))))),
       cut < undersides.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${undersides.length - cut}`)) : null,
@@ -142,7 +142,7 @@ export class Undersides extends Section {
     if (!choice) return totals ? h("span", { class: "sub" }, "it holds by itself") : "…";
     const own = this.store.choices.overrules?.[u.number];
     const spared = sparedOf(totals, u.number), kept = spared?.whole && !own;
-    const auto = own ? "what weighs least" : `as weighed: ${words.STANDING[choice.chosen].replace("from ", "")}`;
+    const auto = own ? "automatic" : `automatic: ${words.STANDING[choice.chosen].replace("from ", "")}`;
     return [
       h("select", {
         "aria-label": `Decision on number ${u.number}`, value: own || "", class: own ? "own" : null,
@@ -169,7 +169,7 @@ export class Undersides extends Section {
       h("div", { class: "docket-body" },
         h("p", {}, h("b", {}, `Number ${u.number}, ${words.KIND[u.kind]}`), `: ${words.KIND_MEANING[u.kind]}; ${words.withUnit(u.area_mm2, "mm²")} from z ${words.withUnit(u.height_mm, "mm", 1)} on. `,
           choice ? words.sentence(choice.why) : "",
-          spared && !spared.whole ? ` Of faces that must not be touched: ${sparedWords(spared)}` : ""),
+          spared && !spared.whole ? ` Of faces supports must not touch: ${sparedWords(spared)}` : ""),
         h("table", { class: "droops" }, h("caption", { class: "unseen" }, "Predicted droop, with 90 % intervals"), h("tbody", {}, droops.map(([name, estimate]) =>
           h("tr", {}, h("th", { scope: "row" }, `Droop ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
             h("td", { class: "n" }, estimate === u.droop_mm ? words.leftAlone(u) : words.withUnit(estimate.value, "mm")),
@@ -177,7 +177,7 @@ export class Undersides extends Section {
         h("p", { class: "sub" }, `Droops rest on ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
         choice ? h("fieldset", { class: "options" }, h("legend", {}, `What to do about number ${u.number}`),
           STANDINGS.map((standing) => this.option(u, choice, standing, own)),
-          own ? h("p", {}, h("button", { type: "button", onclick: () => this.overrule(u.number, null) }, "Go back to what weighs least")) : null) : null,
+          own ? h("p", {}, h("button", { type: "button", onclick: () => this.overrule(u.number, null) }, "Go back to automatic")) : null) : null,
         h("label", { class: "stacked" }, `Words about number ${u.number}`, h("textarea", {
           rows: 1, maxlength: 1000, value: store.choices.underside_notes?.[u.number] || "",
           onchange: (e) => store.choose({ underside_notes: { [u.number]: e.target.value || null } }),
@@ -192,8 +192,8 @@ export class Undersides extends Section {
     const facts = [
       ["Price", standing === "leave" ? "nothing" : words.price(o.cost.price)],
       ["Filament, time", standing === "leave" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
-      ["Left to droop", words.withUnit(o.left_mm2, "mm²")],
-      ["Scarred where it stands", words.withUnit(o.scar_mm2, "mm²")],
+      ["Left without support", words.withUnit(o.left_mm2, "mm²")],
+      ["Part surface marked by support feet", words.withUnit(o.scar_mm2, "mm²")],
       ...termsOf(o.price).filter(([name]) => !["Filament", "Machine time"].includes(name)),
     ];
     return h("label", { class: `option${is ? " chosen" : ""}` },
@@ -261,7 +261,7 @@ function legend() {
   return h("div", { class: "legend" },
     s("svg", { class: "droop-scale", viewBox: "0 0 420 58", role: "img", "aria-label": "Colour scale of predicted droop, from at most 0.05 mm, light, to 5 mm and more, dark" },
       steps.map((v, k) => s("rect", { x: (10 + (388 * k) / 32).toFixed(1), y: 18, width: 12.6, height: 16, fill: css(droopTone(v)) })),
-      s("text", { x: 10, y: 13 }, "droop if left to itself, mm: the darker, the more"),
+      s("text", { x: 10, y: 13 }, "sag without support, mm: the darker, the more"),
       TICKS_MM.map((t) => s("text", { x: (16 + 388 * scalePosition(t)).toFixed(1), y: 50, "text-anchor": "middle" }, t === LEAST_MM ? `≤${t}` : t === MOST_MM ? `≥${t}` : String(t)))),
     h("ul", {}, KINDS.map((kind) => h("li", {}, hatchSample(HATCH_OF_KIND[kind]), " ", kindMark(kind), " ", h("b", {}, words.KIND[kind]), `: ${words.KIND_MEANING[kind]}`))));
 }
