@@ -25,7 +25,7 @@ def test_there_are_as_many_as_there_should_be() -> None:
 def test_a_sound_program_has_no_finding(name: str, program: bytes) -> None:
     result = audit(program)
     assert result.findings == () and result.worst is None
-    assert result.verdict == "Print it: nothing is against it."
+    assert result.verdict == "Print it: no problem found."
     # what comes out of the nozzle is what lies there
     assert result.figures.rebuilt_mm3 == pytest.approx(result.figures.pushed_mm3, rel=1e-3)
 

@@ -119,7 +119,7 @@ def answer(findings: tuple[Finding, ...], *, as_planned: bool) -> Answer:
         what = _WORDS[len(weighty)] if len(weighty) < len(_WORDS) else f"these {len(weighty)} things"
         why = "; ".join(g.says for g in weighty[:2])
         return Answer(Decision.LOOK, f"Look at {what} before you print: {why}.", tuple(shown), folded)
-    says = "Print it: it does what the plan asks for." if as_planned else "Print it: nothing is against it."
+    says = "Print it: it does what the plan asks for." if as_planned else "Print it: no problem found."
     if shown:
         many = "one thing" if len(shown) == 1 else f"{len(groups_of_caution(groups))} things"
         says = f"Print it: nothing weighs against it, though {many} may show."

@@ -20,7 +20,7 @@ class State(StrEnum):
     @classmethod
     def _missing_(cls, value: object) -> State | None:
         """Words of earlier plans."""
-        return {"pick out in bits": cls.DIG, "trapped": cls.TRAPPED}.get(str(value))
+        return {"dig out": cls.DIG, "trapped": cls.TRAPPED}.get(str(value))
 
 
 HAND_N = 20.0  # from memory: a comfortable pull between thumb and finger
