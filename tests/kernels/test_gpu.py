@@ -13,6 +13,7 @@ import pytest
 from falsework.errors import ProcessError
 from falsework.kernels.column import intervals as k
 from falsework.lie import device
+from falsework.request.context import Context
 
 SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly
 SHAPES = ("portal", "arm", "plates", "open", "degenerate", "one triangle", "flat")
@@ -56,8 +57,8 @@ def test_the_emulator_counts_as_a_device(emulated):
 
 def test_what_is_no_device_is_refused():
     with pytest.raises(ProcessError, match="unknown"):
-        device.wanted("abacus")
-    assert device.wanted("cpu") is False
+        Context(device="abacus")
+    assert device.wanted(Context(device="cpu").device) is False
 
 
 def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(monkeypatch):

@@ -61,6 +61,7 @@ FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most 
 BATCH = 64  # directions between two looks at the watch
 PROBES = 24  # directions by which it is told whether shells cross
 FEW = 24  # directions after which what is best so far is asked again
+BEST_OF_EVERY_SORT = 500  # of directions looked at everywhere: by price, and by each of its terms
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
 STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
@@ -262,7 +263,13 @@ def searched_everywhere(judge: Judge, today: Floats, count: int, watch: Watch) -
     """
     resting = resting_directions(judge.body.points)
     directions = np.concatenate([today[None], resting.reshape(-1, 3), even_directions(count)])
-    return judge(directions, GRID, watch, "looking at every side"), len(directions), resting
+    looked = judge(directions, GRID, watch, "looking at every side")
+    worth = np.column_stack(
+        [looked.rank, grouped(looked.priced) + WORSE_THAN_ANY * (looked.fit < 1.0)[:, None]]
+    )
+    best = np.argsort(worth, axis=0, kind="stable")[:BEST_OF_EVERY_SORT]
+    kept = np.union1d(best, np.arange(1 + len(resting)))
+    return looked.rows(kept), len(directions), resting
 
 
 def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:

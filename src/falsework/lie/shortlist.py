@@ -4,15 +4,16 @@ practised eye would try."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost import mass_g
-from falsework.errors import PartError
+from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
 from falsework.lie.body import body_of, face_normals, own_frame, thinned
+from falsework.lie.device import Counter, wanted
 from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
 from falsework.lie.price import STANDINGS
 from falsework.lie.search import (
@@ -27,6 +28,7 @@ from falsework.lie.search import (
     judge_of,
     laid_flat,
     searched,
+    searched_everywhere,
 )
 from falsework.lie.value import Lie, Search
 from falsework.objective import Price
@@ -60,6 +62,7 @@ class Shortlist:
     supportless: int
     cells: int
     thinned_mm: float
+    device: str
 
 
 def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Shortlist:
@@ -81,9 +84,8 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    found, looks, resting = searched(
-        judge_of(thin, process, wish.weights, own_axis), today, search.directions, watch.part(0.05, 0.8)
-    )
+    judge = judge_of(thin, process, wish.weights, own_axis)
+    (found, looks, resting), device = _found(judge, today, search, context.part(0.05, 0.8))
     few = _chosen(found, bool(marked.any()), axis is not None)
     whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
     judge = judge_of(whole, process, wish.weights, own_axis)
@@ -106,7 +108,28 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
         supportless=int(np.count_nonzero(found.negligible & (found.fit >= 1.0))),
         cells=FINE_GRID,
         thinned_mm=tolerance_mm,
+        device=device,
     )
+
+
+def _found(
+    judge: Judge, today: Floats, search: Search, context: Context
+) -> tuple[tuple[Looked, int, Floats], str]:
+    """What the search found, and what counted its columns.
+
+    A graphics processor that fails, or whose memory is full, is done without.
+    """
+    if wanted(context.device):
+        try:
+            counted = replace(judge, counter=Counter(judge.body, judge.corners))
+            return searched_everywhere(counted, today, search.count(True), context.watch), "gpu"
+        except Cancelled:
+            raise
+        except Exception:  # of many kinds: the driver's, the compiler's, the memory's
+            device = "cpu after gpu failed"
+    else:
+        device = "cpu"
+    return searched(judge, today, search.count(False), context.watch), device
 
 
 def _bases(found: Looked, resting: Floats) -> Floats:

@@ -14,22 +14,30 @@ from falsework.request.weights import Weights
 from falsework.wording.notices import Notice
 
 FEWEST, MOST = 50, 200_000  # directions
+USUAL, EVERYWHERE = 2000, 50_000  # directions here, and on a graphics processor
 
 
 @dataclass(frozen=True)
 class Search:
     """How lies are searched for.
 
-    ``directions``: even directions looked at; resting faces of the convex hull and refinement come on top.
+    ``directions``: even directions looked at, 2000, or 50 000 on a graphics processor; resting faces of the
+    convex hull and, without one, refinement come on top.
     ``ProcessError`` for a number of directions that is out of range.
     """
 
-    directions: int = 2000
+    directions: int | None = None
 
     def __post_init__(self) -> None:
+        if self.directions is None:
+            return
         if not (type(self.directions) is int and FEWEST <= self.directions <= MOST):
             wrong = f"{self.directions!r} is out of range"
             raise ProcessError("directions", wrong, f"Give {FEWEST} to {MOST}")
+
+    def count(self, on_gpu: bool) -> int:
+        """How many even directions are looked at."""
+        return self.directions or (EVERYWHERE if on_gpu else USUAL)
 
 
 @dataclass(frozen=True)
@@ -132,6 +140,7 @@ class Lies:
     supportless: int  # of these, without an underside in need
     cells: int  # columns along each side of the grid of the figures shown
     thinned_mm: float  # tolerance of the mesh that was searched; 0: the mesh itself
+    device: str = "cpu"  # what counted the columns of the search: cpu, gpu, or 'cpu after gpu failed'
     spare: MarkedFaces = NO_FACES  # no support may touch them; weighed as ``show`` faces
     never_fits: Notice | None = None  # set when the part fits in no lie
 

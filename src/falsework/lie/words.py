@@ -151,9 +151,13 @@ def error(lies: Lies) -> str:
     """What the figures rest on."""
     tolerance = given_unit(lies.thinned_mm, "mm")
     mesh = f"a mesh thinned within {tolerance}" if lies.thinned_mm > 0.0 else "the whole mesh"
+    place = {"cpu": "", "gpu": " on a graphics processor"}.get(
+        lies.device, " (the graphics processor failed: done without it)"
+    )
     text = (
-        f"searched on {mesh} by {lies.cells} × {lies.cells} columns; every position shown was then planned "
-        "in full, and its figures are those of its plan, but for the area marked, which is the columns'"
+        f"searched{place} on {mesh} by {lies.cells} × {lies.cells} columns; every position shown was then "
+        "planned in full, and its figures are those of its plan, but for the area marked, which is that of "
+        "the columns"
     )
     uneven = max(lie.uneven_share for lie in shown(lies))
     if uneven > 0.001:

@@ -163,6 +163,7 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Lie]) -> Lies:
         supportless=few.supportless,
         cells=few.cells,
         thinned_mm=few.thinned_mm,
+        device=few.device,
         spare=wish.spare,
         never_fits=few.never_fits,
     )

@@ -9,6 +9,9 @@ from falsework.errors import ProcessError
 from falsework.request.store import Store
 from falsework.watch import QUIET, Watch
 
+AUTO_DEVICE = "auto"
+DEVICES = (AUTO_DEVICE, "cpu", "gpu")
+
 
 @dataclass(frozen=True, eq=False)
 class Context:
@@ -20,12 +23,14 @@ class Context:
     store : keeps results of steps, so that a second plan repeats only what a changed setting touches.
     watch : progress and cancel.
     cores : processor cores that may be used at most; None for all there are.
+    device : what counts the columns of lies: 'auto' (a graphics processor where there is one), 'cpu', 'gpu'.
     """
 
     belief: Belief = PRIOR
     store: Store = field(default_factory=Store)
     watch: Watch = QUIET
     cores: int | None = None
+    device: str = AUTO_DEVICE
 
     def __post_init__(self) -> None:
         for name, kind in (("belief", Belief), ("store", Store), ("watch", Watch)):
@@ -34,6 +39,8 @@ class Context:
                 raise ProcessError(name, f"a {type(value).__name__} is none", cure)
         if self.cores is not None and not (type(self.cores) is int and self.cores >= 1):
             raise ProcessError("cores", f"{self.cores!r} is no number of cores", "Give 1 or more")
+        if self.device not in DEVICES:
+            raise ProcessError("device", f"{self.device!r} is unknown", f"Use {', '.join(DEVICES)}")
 
     def part(self, start: float, end: float) -> Context:
         """The same context for the stretch ``start``..``end`` of the watch (fractions of its own)."""

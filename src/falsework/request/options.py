@@ -29,6 +29,7 @@ class ContextOptions(TypedDict, total=False):
     watch: Watch
     store: Store | None
     cores: int | None
+    device: str
 
 
 class PlacingOptions(ContextOptions, total=False):
