@@ -1,4 +1,4 @@
-"""Bead, filament and melt of the built-in processes against handbook sections and published values."""
+"""Bead, filament and melt of the built-in processes against plain geometry and published values."""
 
 import math
 
@@ -7,8 +7,8 @@ import pytest
 from falsework.process import bead_section_mm2, builtin, filament_per_mm
 
 
-def test_bead_section_handbook_stadium():
-    # handbook stadium section h (w - h) + pi h²/4, worked for w 0.45, h 0.2; five figures given
+def test_bead_section_of_a_rectangle_between_half_circles():
+    # a rectangle between two half circles, h (w - h) + pi h²/4, worked for w 0.45, h 0.2; five figures given
     assert bead_section_mm2(0.45, 0.2) == pytest.approx(0.08142, abs=5e-6)
 
 
@@ -23,7 +23,7 @@ def _wlf_pa_s(material, celsius):
 
 
 def test_zero_shear_viscosity_of_abs():
-    # 2190 Pa·s at 239 °C: Kazmer, Injection Mold Design Engineering, appendix A (as quoted); three figures
+    # 2190 Pa·s at 239 °C: Kazmer, Injection Mold Design Engineering, appendix A, from memory; three figures
     assert _wlf_pa_s(builtin("abs-0.4").material, 239.0) == pytest.approx(2190, rel=0.01)
 
 

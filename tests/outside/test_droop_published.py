@@ -75,7 +75,7 @@ def test_zero_shear_viscosity_lies_in_the_published_range():
 
 
 def test_abs_viscosity_of_the_quoted_cross_wlf_set():
-    """Kazmer, Injection Mold Design Engineering, appendix A (as quoted): 2190 Pa·s at 239 °C. To 1 %."""
+    """Kazmer, Injection Mold Design Engineering, appendix A, from memory: 2190 Pa·s at 239 °C. To 1 %."""
     abs_ = replace(PLA.material, wlf_d1_pa_s=1.93e13, wlf_d2_c=100.0, wlf_a1=31.4, wlf_a2_k=51.6)
     assert viscosity_pa_s(abs_, 239.0) == pytest.approx(2190, rel=0.01)
 
@@ -123,7 +123,9 @@ def test_bridges_of_thirty_to_a_hundred_millimetres_sag_by_about_a_millimetre():
 def test_strand_over_support(
     width, height, diameter, contact_gap, run_fan, run_still, sag_fan_um, sag_still_um
 ):
-    """Computed: an independent prototype of the same equations, with its own air and material data.
+    """A guard against change, no check from outside: figures of an earlier program of the same equations.
+
+    It is not kept; docs/model.md derives the equations. Diameters follow from the section by arithmetic.
 
     Diameters and contact gaps to the digits given; runs until touching at a gap of two layers to 20 %
     (they go as the square root of the sag; still air differs most), sag between lines 4 mm apart to 35 %.
@@ -139,7 +141,7 @@ def test_strand_over_support(
 
 @pytest.mark.parametrize(("gap", "bond"), [(0.05, 0.52), (0.10, 0.15), (0.12, 0.05), (0.15, 0.004)])
 def test_contact_of_the_reference_strand(gap, bond):
-    """Computed: the same prototype, PLA 0.45 × 0.2, strands that undulate by 0.05 of their diameter.
+    """A guard against change, from the same program: PLA 0.45 × 0.2, strands that undulate by a twentieth.
 
     To 15 %, or one unit of the last digit.
     """

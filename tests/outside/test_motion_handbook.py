@@ -1,4 +1,4 @@
-"""Move times against the trapezoidal profile of any handbook of machine drives, as worked examples."""
+"""Move times against the trapezoidal profile (plain kinematics, from memory), as worked examples."""
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ def test_paths():
 
 @pytest.mark.parametrize("sides", [90, 360, 1440])
 def test_circle_within_its_centripetal_limit(sides):
-    # A circle of 20 mm radius can be run at √(a r) = 141 mm/s by the textbook formula for uniform circular
+    # A circle of 20 mm radius can be run at √(a r) = 141 mm/s by the acceleration of uniform circular
     # motion, so at 60 mm/s it takes its length plus one start and stop, however finely it is divided.
     turn = np.linspace(0, 2 * np.pi, sides, endpoint=False)
     points = 20 * np.column_stack([np.cos(turn), np.sin(turn)])

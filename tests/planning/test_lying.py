@@ -115,7 +115,7 @@ def test_a_part_that_fits_in_no_lie_says_so_once():
 
 
 def test_load_axis_lies_within_the_layers():
-    """A pull across layers: σ cos² of the angle (stress transformation, any strength handbook)."""
+    """A pull across layers: σ cos² of the angle (resolved by plain geometry)."""
     lies = lies_of(T_BEAM, 2, load_axis="+z")
     assert lies.today.across_layers == pytest.approx(1.0)
     assert lies.recommended.across_layers == pytest.approx(0.0, abs=1e-9)

@@ -29,7 +29,7 @@ def weight_n(made: Plan) -> float:
 
 
 def test_moments_of_a_ring_about_the_origin():
-    """Handbook: A, A x, and I + A x² of a rectangle with a rectangular hole."""
+    """Plain geometry: A, A x, and I + A x² of a rectangle with a rectangular hole."""
     import shapely
 
     ring = shapely.box(1, 2, 5, 8) - shapely.box(2, 3, 4, 7)

@@ -1,4 +1,4 @@
-"""What holds a body about an edge: handbook figures."""
+"""What holds a body about an edge: worked by hand."""
 
 from __future__ import annotations
 

@@ -54,7 +54,7 @@ def demo_command(session: Session, out: Path) -> None:
             for k, (name, make) in enumerate(parts.items()):
                 stretch = watch.part(0.8 * k / len(parts), 0.8 * (k + 1) / len(parts))
                 plans[name] = plan(make(), watch=stretch.part(0.0, 0.8))
-                extra = report_file(plans[name], stretch.part(0.8, 0.95))
+                extra = report_file(plans[name], stretch.part(0.8, 0.95), NOTICE)
                 (aside / name).mkdir()
                 write_files(plans[name], aside / name, extra=extra, watch=stretch.part(0.95, 1.0))
             tuned_museum(aside / TUNING, watch.part(0.8, 1.0))

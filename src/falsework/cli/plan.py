@@ -125,9 +125,9 @@ def _check_lie(asked: Asked) -> None:
         raise click.UsageError("--show and --load matter to the search for the best lie: add --lie auto.")
 
 
-def report_file(result: Plan, watch: Watch) -> dict[str, str]:
+def report_file(result: Plan, watch: Watch, notice: str = "") -> dict[str, str]:
     """The report as a file beside the plan: text by name."""
     from falsework.files.folder import REPORT
     from falsework.report import report_html
 
-    return {REPORT: report_html(result, watch)}
+    return {REPORT: report_html(result, watch, notice)}

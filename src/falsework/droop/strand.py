@@ -47,7 +47,8 @@ def _air(temperature_c: Array) -> tuple[Array, Array]:
     """Conductivity W/(m·K) and kinematic viscosity m²/s of air at 1 atm.
 
     Sutherland's law for the viscosity, the ideal gas for the density; the conductivity's power law meets
-    handbook tables (Incropera, table A.4) within 2 % between 300 and 550 K.
+    the tables of air in Incropera, Fundamentals of Heat and Mass Transfer (A.4, from memory), within 2 %
+    between 300 and 550 K.
     """
     kelvin = temperature_c + ZERO_C
     viscosity = 1.458e-6 * kelvin**1.5 / (kelvin + 110.4)

@@ -97,6 +97,12 @@ def _standing_sentences(plan: Plan) -> list[str]:
     return sentences
 
 
+def _limit_source(plan: Plan) -> str:
+    if plan.process.reach_share:
+        return "set in this process"
+    return "common practice, no source: about 45° at layers half as high as wide"
+
+
 def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
     process, structure = plan.process, plan.process.structure
     density = min(1.0, process.line_width_mm / structure.spacing_mm)
@@ -108,7 +114,8 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
             given(plan.limit_deg, 1),
             "°",
             "a wall is 0°, a flat underside 90°; up to the limit undersides print unaided: "
-            f"a layer may reach {given(plan.reach_mm, 3)} mm past the one beneath",
+            f"a layer may reach {given(plan.reach_mm, 3)} mm past the one beneath "
+            f"({_limit_source(plan)})",
         ),
         (
             "limit angle, measured from the horizontal",

@@ -2,7 +2,7 @@
 
 Everything is estimated from column figures and facet sums, with no layer drawn. The part: walls from the area
 of its walls (outline length = area / layer height), solid layers from its level area, the rest sparse. The
-supports: as a plan estimates them, dense interface above and beneath, lines between.
+supports: as a plan estimates them, interface layers above and beneath, lines between.
 """
 
 from __future__ import annotations

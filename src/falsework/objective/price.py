@@ -18,7 +18,7 @@ class Price:
     ----------
     filament, time : of the part and its supports.
     finish : surface that droops, and the marks of supports on what they carry.
-    scars : part surface that supports stood upon.
+    scars : part surface that supports marked by support feet.
     show : the same three on faces to keep clean, on top.
     hands : minutes that taking the supports off takes.
     inside : support that never comes out.

@@ -37,7 +37,7 @@ MINUTES_A_SCAR_CM2 = 0.3  # cleaning off what stays where a support stood on the
 
 
 def printing_price(cost: Cost, process: Process, weights: Weights) -> Price:
-    """Filament and machine time of a cost, as weighed."""
+    """Filament and machine time of a cost, with the same weights."""
     return Price(
         filament=weights.filament * cost.mass_g / 1000.0 * process.material.price_per_kg,
         time=weights.time * cost.time_s / 3600.0 * process.printer.price_per_hour,

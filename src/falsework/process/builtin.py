@@ -16,7 +16,7 @@ _MEMORY = "from memory"
 _DATASHEETS = "from memory: datasheets"
 _WEAK = "from memory, weak: datasheets"
 _ROADS = "from memory: road-cooling literature"
-_KAZMER = "cited: Kazmer, Injection Mold Design Engineering, appendix A"
+_KAZMER = "from memory: Kazmer, Injection Mold Design Engineering, appendix A"
 _FROM_ARRHENIUS = "constructed from 1.2 kPa·s at 240 °C and 100 kJ/mol, both from memory"
 _AS_PLA = "constructed as for PLA; to be fitted by tuning"
 
@@ -114,8 +114,7 @@ def _structure_fields(nozzle_mm: float) -> dict[str, Sourced]:
         "spacing_mm": (5 * nozzle_mm, "from memory: five times the nozzle bore"),
         "side_gap_mm": (
             nozzle_mm,
-            "0.2 moves, 0.1 fused at a 0.4 mm nozzle: one student laboratory record (anecdotal); doubled, "
-            "and scaled with the bore",
+            "from memory: 0.2 mm moves and 0.1 mm fuses at a 0.4 mm bore; doubled, scaled with the bore",
         ),
         "foot_widening_mm": (2.5 * nozzle_mm, "from memory: 2.5 times the nozzle bore"),
     }

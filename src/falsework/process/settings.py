@@ -269,7 +269,7 @@ class Structure:
         unit="mm",
         low=0.0,
         high=20,
-        source="0.2 moves, 0.1 fused: one student laboratory record (anecdotal); doubled",
+        source="from memory: 0.2 mm moves and 0.1 mm fuses; doubled",
     )
     head_widths: float = setting(
         5.0,

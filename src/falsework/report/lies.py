@@ -18,7 +18,7 @@ from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.report import paper
 from falsework.report.chart import ticks
-from falsework.report.colour import PART, SUPPORT, hatch_rgb
+from falsework.report.colour import PART, hatch_rgb
 from falsework.report.labels import place_words
 from falsework.request.marks import MarkedFaces
 from falsework.watch import QUIET, Watch
@@ -278,7 +278,7 @@ def _pictures(soup: Soup, turn: np.ndarray[Any, Any], limit: float) -> tuple[Pic
         tag=(past & ~low).astype(np.int64),
     )
     tones = pictures.Tones(
-        np.array([PART, SUPPORT]), np.array([0, 2], dtype=np.int64), np.array([PART, hatch_rgb(SUPPORT)])
+        np.array([PART, PART]), np.array([0, 2], dtype=np.int64), np.array([PART, hatch_rgb(PART)])
     )
     return tuple(
         pictures.composed(pictures.draw_soups(laid, None, None, tones, view, _PIXELS), [])

@@ -295,8 +295,10 @@ def _bases(undersides: Iterable[Underside]) -> list[str]:
     return [terms.BASIS.get(basis, basis) for basis in sorted(found)]
 
 
-def report_html(plan: Plan, watch: Watch = QUIET) -> str:
+def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
     """The work order of one plan as a single HTML page without any address outside itself.
+
+    ``notice`` stands beneath its title.
 
     The same plan gives the same bytes. Without ``plan.geometry`` there are no pictures and the page says so.
     The solid view is left out where the page would pass 5 MB.
@@ -310,6 +312,7 @@ def report_html(plan: Plan, watch: Watch = QUIET) -> str:
     size = " × ".join(words.number(v, 1) for v in plan.part.size_mm)
     context: dict[str, Any] = {
         "plan": plan,
+        "notice": notice,
         "lies": lies_of_plan(plan, watch.part(0.7, 0.95)),
         "released": released,
         "shapes": {u.number: str(u.kind) for u in plan.undersides},

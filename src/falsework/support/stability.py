@@ -35,7 +35,7 @@ def euler_load_n(youngs_modulus_gpa: float, moment_mm4: Floats, length_mm: Float
     """Load at which a column buckles, π² E I / (factor · length)².
 
     ``factor`` 2 for a column fixed at its foot and free at its head, 1 for one pinned at both ends.
-    Source: Euler column, any strength of materials handbook.
+    Source: Euler's column, from memory.
     """
     load: Floats = (
         math.pi**2 * 1e3 * youngs_modulus_gpa * np.asarray(moment_mm4) / (factor * np.asarray(length_mm)) ** 2

@@ -62,7 +62,7 @@ class Option:
     cost: Cost
     contact_mm2: float  # under the part, carried
     left_mm2: float  # left to droop
-    scar_mm2: float  # part surface stood upon
+    scar_mm2: float  # part surface marked by support feet
     price: Price  # of supporting it so, without the part; the least total is best
 
     @staticmethod

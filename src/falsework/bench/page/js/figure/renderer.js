@@ -70,7 +70,7 @@ class Renderer {
           middle: value(new Vector3()), fit: value(new Vector4()), deep: value(1), kind: value(kind),
           glass: value(0), tinted: value(0), faced: value(faced ? 1 : 0), hot: value(0), chosen: value(0),
           limited: value(0), cut: value(NO_CUT), pastLimit: value(-2), bedBand: value(0),
-          plain: value(new Vector3()), warn: value(new Vector3()), accent: value(new Vector3()),
+          plain: value(new Vector3()), accent: value(new Vector3()),
           showTone: value(new Vector3()), avoidTone: value(new Vector3()), looks: value(this.blank), marks: value(this.unmarked),
         },
       }));
@@ -129,7 +129,6 @@ class Renderer {
     u.pastLimit.value = item.pastLimit ?? -2;
     u.bedBand.value = item.bedBand ?? 0;
     u.plain.value.fromArray(item.plain);
-    u.warn.value.fromArray(view.tones.support);
     u.accent.value.fromArray(view.accent);
     u.showTone.value.fromArray(view.tones.show);
     u.avoidTone.value.fromArray(view.tones.avoid);

@@ -28,7 +28,7 @@ export const SOLID_FRAGMENT = `
   in vec3 world, seen; flat in int label; flat in int face;
   uniform int kind, glass, tinted, faced, hot, chosen, limited;
   uniform float cut, pastLimit, bedBand;
-  uniform vec3 plain, warn, accent, showTone, avoidTone;
+  uniform vec3 plain, accent, showTone, avoidTone;
   uniform sampler2D looks; uniform usampler2D marks;
   layout(location = 0) out vec4 tone; layout(location = 1) out vec4 form; layout(location = 2) out vec4 ident;
 
@@ -57,7 +57,7 @@ export const SOLID_FRAGMENT = `
     }
     float group = kind == 2 ? 0.9 : kind == 1 ? 0.3 : 0.4;
     if (limited == 1 && kind == 0 && flatWay.z < pastLimit && world.z > bedBand) {
-      colour = hatched(2, p) ? inkOn(warn) : warn;
+      if (hatched(2, p)) colour = inkOn(plain); // ink alone: the colours are for droop and supports
       group = 0.62;
     }
     if (tinted == 1 && label > 0) {

@@ -128,7 +128,7 @@ export class Lies extends Section {
           number, printing: lie.price.printing, finish: total(lie.price) - lie.price.filament - lie.price.time,
           shape: recommended ? "recommended" : today ? "today" : "other", word: recommended ? "recommended" : today ? "as it came" : "",
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
-        h("p", { class: "sub" }, "Total: filament, machine time, spoilt surface, hand work and risk, as weighed. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
+        h("p", { class: "sub" }, "Total: filament, machine time, spoilt surface, hand work and risk, with the same weights. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
           words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`)),
       cautionList(["turn"]),
       this.marks.view(),
