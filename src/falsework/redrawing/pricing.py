@@ -171,8 +171,16 @@ def extra_cost(ground: Ground, proof: Proof) -> Cost:
     if high - low > WHOLE_SHARE * ground.stack.count:  # the part as it was is counted only once
         after, before = part_cost(stack, process, every=ground.priced_every)[0], ground.cost
     else:
-        after, before = (_cost(one, low, high, process) for one in (stack, ground.stack))
+        after, before = _cost(stack, low, high, process), _cost_before(ground, low, high)
     return cost_of(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s, process)
+
+
+def _cost_before(ground: Ground, low: int, high: int) -> Cost:
+    """The cost of some layers of the part as it is, counted once for all changes that reach them."""
+    known = ground.layer_costs
+    if (low, high) not in known:
+        known[low, high] = _cost(ground.stack, low, high, ground.process)
+    return known[low, high]
 
 
 def _cost(stack: LayerStack, low: int, high: int, process: Process) -> Cost:

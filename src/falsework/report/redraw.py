@@ -119,7 +119,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         left=left_lines(redraw),
         views=views,
         pairs=pairs,
-        splits=tuple(_split(s, common) for s in options),
+        splits=tuple(_split(s, common, k == 0) for k, s in enumerate(options)),
         common=tuple(words.sentence(n) for n in common),
         why_not=_why_not(redraw),
         notes=notes(redraw),
@@ -335,7 +335,7 @@ def left_lines(redraw: Redraw) -> tuple[str, ...]:
     return tuple(words.sentence(f"{words.numbered('number', some)}: {why}") for why, some in reasons.items())
 
 
-def _split(split: Split, common: Sequence[str]) -> dict[str, object]:
+def _split(split: Split, common: Sequence[str], pictured: bool) -> dict[str, object]:
     return {
         "words": words.sentence(split.words),
         "price": words.price(split.price),
@@ -359,7 +359,32 @@ def _split(split: Split, common: Sequence[str]) -> dict[str, object]:
         ],
         "notes": [words.sentence(n) for n in split.notes if n not in common],
         "fits": split.fits,
+        "pictures": _pieces(split) if pictured else (),
     }
+
+
+def _pieces(split: Split) -> tuple[Picture, ...]:
+    """The pieces as they lie when printed, all at one scale; none where only figures are known."""
+    from falsework.part.placing import turn_matrix
+    from falsework.redrawing.body.solids import mesh_of
+    from falsework.report.scene import plain_soup
+
+    meshes = []
+    for piece in split.pieces:
+        if piece.solid is None:
+            return ()
+        vertices, faces = mesh_of(piece.solid)
+        vertices = vertices @ turn_matrix(piece.lie.turn_deg).T
+        meshes.append((vertices - 0.5 * (vertices.min(axis=0) + vertices.max(axis=0)), faces))
+    reach = np.max([np.abs(vertices).max(axis=0) for vertices, _ in meshes], axis=0)
+    room = np.array([[(-1.0, 1.0)[k >> d & 1] * reach[d] for d in range(3)] for k in range(8)])
+    drawn = []
+    for vertices, faces in meshes:
+        soup = plain_soup(vertices, faces)
+        soup = replace(soup, tag=np.zeros(len(faces), dtype=np.int64))
+        ink = pictures.draw_soups(soup, None, None, _INKS, pictures.ABOVE_RIGHT, _SMALL_PIXELS, room)
+        drawn.append(pictures.composed(ink, []))
+    return tuple(drawn)
 
 
 def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pair, ...]]:

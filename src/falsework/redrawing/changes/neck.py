@@ -37,7 +37,7 @@ def necked(wall: Wall, stack: LayerStack) -> Necked:
     floor_mm, head_mm = float(stack.z_mm[layer]), float(stack.z_mm[layer + 1])
     windows, posts_mm = [], 0.0
     for start, end in _stretches(wall, float(stack.middles_mm[layer])):
-        count = int((end - start - POST_MM) // (POST_MM + WINDOW_MM))
+        count = max(0, int((end - start - POST_MM) // (POST_MM + WINDOW_MM)))
         post_mm = (end - start - count * WINDOW_MM) / (count + 1)
         posts_mm += (count + 1) * post_mm
         at = start + post_mm + np.arange(count) * (post_mm + WINDOW_MM)

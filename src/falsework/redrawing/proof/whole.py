@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.kernels.mesh.crossing import crossing_faces
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import Finding, Part
-from falsework.redrawing.body.solids import areas_left_mm2
+from falsework.redrawing.body.solids import areas_left_mm2, mesh_of
 from falsework.redrawing.changes.draft import ChangeKind
 from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.site.value import Ground
 from falsework.wording import figures
 
 if TYPE_CHECKING:
@@ -21,6 +23,9 @@ if TYPE_CHECKING:
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
 # What a reader finds and need not mend.
 HARMLESS = ("separate shells", "search for crossing faces", "bodies wholly inside another")
+# Faces that cross deeper than this, and lie farther outside the part, are none that a union hides.
+CROSSING_MM, SHOWS_MM = 1e-4, 0.15
+MOST_PAIRS = 60  # of faces, tested for one another
 SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
 SPARED_LOSS_SHARE = 1e-6
 
@@ -38,7 +43,21 @@ def body_faults(changed: Changed) -> list[str]:
         faults.append("it would shut in a void")
     if after.bodies > before.bodies and not fins:
         faults.append("a piece would come loose")
+    if any(_crosses_itself(changed.ground, r.solid) for draft in drafts for r in draft.added):
+        faults.append("faces of what is added would cross one another")
     return faults
+
+
+def _crosses_itself(ground: Ground, solid: Manifold) -> bool:
+    """Whether faces of a body cross where they would show, outside the part."""
+    vertices, faces = mesh_of(solid)
+    flags, _ = crossing_faces(vertices, faces, CROSSING_MM, MOST_PAIRS * len(faces))
+    middles = vertices[faces[flags > 0]].mean(axis=1)
+    if not len(middles):
+        return False
+    layer = np.clip(np.searchsorted(ground.stack.z_mm, middles[:, 2]) - 1, 0, ground.stack.count - 1)
+    away = ground.outlines.distance_mm(np.ascontiguousarray(middles[:, :2]), layer.astype(np.int64))
+    return bool((away > SHOWS_MM).any())
 
 
 @dataclass(frozen=True, eq=False)

@@ -65,6 +65,11 @@ class Ground:
         return 1 + len(self.stack.points_mm) // PRICED_POINTS
 
     @cached_property
+    def layer_costs(self) -> dict[tuple[int, int], Cost]:
+        """Costs of ranges of its layers, as far as they have been counted."""
+        return {}
+
+    @cached_property
     def voids(self) -> list[Manifold]:
         """Closed voids of the part, as solids: nobody reaches what is in them."""
         from falsework.redrawing.body.solids import turned_out
