@@ -89,7 +89,7 @@ def asking_of(changed: Changed, need: NeedMap, *, whole: bool) -> Asking:
         here = np.where(there, shapely.area(overlay.intersection(fresh, foot)), 0.0)
         inside = np.maximum(inside, here)
     outside = np.maximum(shapely.area(fresh) - inside, 0.0)
-    islands = _new_islands(ground.need, need) if whole else np.empty(0, np.int64)
+    islands = new_islands(ground.need, need) if whole else np.empty(0, np.int64)
     first = need.undersides[int(islands[0])].center_mm if len(islands) else (0.0, 0.0, 0.0)
     suspects: tuple[int, ...] = ()
     if whole and len(drafts) > 1 and (len(fresh) or len(islands)):
@@ -100,7 +100,7 @@ def asking_of(changed: Changed, need: NeedMap, *, whole: bool) -> Asking:
     return Asking(float(inside @ weight), float(outside @ weight), len(islands), first, suspects)
 
 
-def _new_islands(old: NeedMap, need: NeedMap) -> Indices:
+def new_islands(old: NeedMap, need: NeedMap) -> Indices:
     """Indices of those islands of ``need`` that no island of ``old`` meets, in its layers or next to them."""
     was = np.array([u.kind is Kind.ISLAND for u in old.undersides], dtype=bool)
     known = was[old.region_underside] if len(old.regions) else np.zeros(0, dtype=bool)
