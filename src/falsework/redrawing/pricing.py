@@ -48,6 +48,11 @@ class Hands:
     break_min: float = 0.25
     trim_min_per_cm: float = 0.1
 
+    @property
+    def least_price(self) -> float:
+        """Of breaking anything off at all."""
+        return self.per_hour * self.break_min / 60.0
+
     def minutes(self, draft: Draft) -> float:
         """Minutes of hand work that a change leaves."""
         return self.break_min * draft.breaks + self.trim_min_per_cm * 0.1 * draft.trim_mm

@@ -11,7 +11,7 @@ from falsework.planning.value import Plan
 from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
 from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.pricing import DRAWN, Sayings, priced, ranked
+from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
 from falsework.redrawing.proof.function import Room, drop_words, touches_of
 from falsework.redrawing.proof.prove import Proof, prove
@@ -116,7 +116,11 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
         does = next((c.kind for c in changes.values() if c.offered and c.saved_price == best), None)
         return f"not tried: {does} saves nearly all" if does and best >= ENOUGH_SHARE * worth else ""
 
-    _draft_each(site, scope, take, enough, watch.part(0.0, 0.8))
+    def too_dear(kind: ChangeKind) -> str:
+        cheap = kind in BROKEN_OFF and worth <= USUAL_HANDS.least_price
+        return "not tried: the hands alone would cost more than it does" if cheap else ""
+
+    _draft_each(site, scope, take, lambda kind: enough() or too_dear(kind), watch.part(0.0, 0.8))
     if not any(change.proven for change in changes.values()):
         _draft_fallbacks(site, scope, take, watch.part(0.8, 1.0))
     return Worked(choice, ranked(list(changes.values()), worth), tuple(declined.values()))
@@ -163,7 +167,9 @@ def _too_much(draft: Draft, proof: Proof, ground: Ground) -> tuple[str, ...]:
     return (f"the look of the part: it changes {100.0 * share:.0f} % of its volume",)
 
 
-def _draft_each(site: Site, scope: Scope, take: _Take, enough: Callable[[], str], watch: Watch) -> None:
+def _draft_each(
+    site: Site, scope: Scope, take: _Take, useless: Callable[[ChangeKind], str], watch: Watch
+) -> None:
     """Every kind in the order in which a person would try them, until one does so well that the others need
     not be tried: those are declined, unless asked for by name."""
     wished = scope.chosen.get(site.underside.number)
@@ -171,7 +177,7 @@ def _draft_each(site: Site, scope: Scope, take: _Take, enough: Callable[[], str]
     for k, kind in enumerate(kinds):
         at = watch.part(k / len(kinds), (k + 1) / len(kinds))
         at.at(f"underside {site.underside.number}: {kind}", 0.0)
-        if kind is not wished and (why := enough()):
+        if kind is not wished and (why := useless(kind)):
             ask = f"Ask for it by --change {site.underside.number}='{kind}'"
             take(kind, Refusal(kind, site.underside.number, why, ask), at)
             continue
