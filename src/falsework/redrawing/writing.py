@@ -42,7 +42,7 @@ class FileWriter:
     shift_mm: Floats
 
     def written(self, solid: Manifold, watch: Watch) -> Written:
-        """The solid as its files hold it, looked at, without specks of what was added that hang in mid-air."""
+        """The solid as its files hold it, looked at, without added specks that hang in mid-air."""
         for k in range(MOST_PASSES):
             seen = self._written(solid, watch.part(k / MOST_PASSES, (k + 1) / MOST_PASSES))
             specks = self._specks(seen)
