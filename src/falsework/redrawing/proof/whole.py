@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
 # What a reader finds and need not mend.
 HARMLESS = ("separate shells", "search for crossing faces", "bodies wholly inside another")
-# Faces that cross deeper than this, and lie farther outside the part, are none that a union hides. A few go when
-# the mesh is rounded; whether they did is asked of what is written.
+# Faces that cross deeper than this, and lie farther outside the part, are none that a union hides. A few go
+# when the mesh is rounded; whether they did is asked of what is written.
 CROSSING_MM, SHOWS_MM, FEW_CROSSING = 1e-4, 0.15, 4
 MOST_PAIRS = 60  # of faces, tested for one another
 SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
