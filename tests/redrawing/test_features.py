@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 
-from falsework.part import demo_parts
+from falsework.part import demo_parts, read_part
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
 from falsework.redrawing.body.solids import mesh_of
@@ -52,6 +54,11 @@ def test_an_inner_thread_is_one_and_its_room_is_the_hole() -> None:
 @pytest.mark.parametrize("name", ["table", "gull", "pulley block", "lamp bracket"])
 def test_what_is_no_thread_is_none(name: str) -> None:
     assert not [c for c in candidates(demo_parts()[name]()) if c.sort == "thread"]
+
+
+def test_a_ring_of_coarse_facets_is_none() -> None:
+    part = read_part(Path(__file__).parents[1] / "data" / "torus.3mf")
+    assert not [c for c in candidates(part) if c.sort == "thread"]
 
 
 @settings(max_examples=20, deadline=None, derandomize=True)

@@ -196,9 +196,9 @@ def test_what_would_spoil_the_function_is_made_only_when_asked_for() -> None:
 def test_a_closed_void_is_one_body_and_gets_a_lid_and_no_fins() -> None:
     shell = Manifold.cube((50, 40, 40)) - Manifold.cube((42, 32, 32)).translate((4, 4, 4))
     part = Part("shell", *mesh_of(shell), Health(bodies=2))
-    found = redraw(part, kinds=["drawn-in fins"], other_lies=False)
-    (treated,) = found.treated
-    assert not treated.changes and "closed void" in treated.declined[0].why
+    with pytest.raises(PartError, match="in a closed void, where nobody can take it out"):
+        redraw(part, change={1: "drawn-in fins"}, other_lies=False, split=False)
+    found = redraw(part, kinds=["crossed steps"], other_lies=False)
     assert found.splits is not None and found.splits.options
     best = found.splits.options[0]
     assert best.needs_no_support and "Cut level at z = 36.00" in best.words

@@ -13,12 +13,9 @@ from falsework.need.underside import NeedMap
 from falsework.part.part import Part
 from falsework.planning import inspect_for
 from falsework.planning.value import Plan
-from falsework.redrawing.body.solids import prism, united
 from falsework.redrawing.body.written import roundings, written_part
-from falsework.redrawing.proof.asking import new_islands
 from falsework.redrawing.proof.whole import Written, mended
 from falsework.redrawing.request import RedrawRequest
-from falsework.redrawing.site.ground import DAB_WIDTHS2
 from falsework.redrawing.site.value import Ground
 from falsework.request.marks import NO_FACES, MarkedFaces
 from falsework.request.value import Placing, Request
@@ -28,8 +25,6 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
 SPARED_SET = "faces to keep"
-MOST_PASSES = 3  # at taking specks off
-SPECK_MM = 0.02  # past them
 JITTER_MM = 1e-5  # a verdict that flips when corners move by this is none
 
 
@@ -42,32 +37,7 @@ class FileWriter:
     shift_mm: Floats
 
     def written(self, solid: Manifold, watch: Watch) -> Written:
-        """The solid as its files hold it, looked at, without added specks that hang in mid-air."""
-        for k in range(MOST_PASSES):
-            seen = self._written(solid, watch.part(k / MOST_PASSES, (k + 1) / MOST_PASSES))
-            specks = self._specks(seen)
-            if specks is None:
-                break
-            solid = solid - specks
-        return seen
-
-    def _specks(self, seen: Written) -> Manifold | None:
-        """Boxes about what newly begins in mid-air and is no more than a dab, without the part; None for
-        nothing."""
-        ground, need = self.ground, seen.need
-        boxes = []
-        for k in new_islands(ground.need, need):
-            regions, layer = need.of(int(k))
-            if need.undersides[int(k)].area_mm2 > DAB_WIDTHS2 * ground.process.line_width_mm**2:
-                continue
-            for region, at in zip(regions, layer.tolist(), strict=True):
-                low, high = float(seen.stack.z_mm[at]), float(seen.stack.z_mm[at + 1])
-                boxes.append(
-                    prism(shapely.box(*region.bounds).buffer(SPECK_MM, join_style="mitre"), low, high)
-                )
-        return united(boxes).as_original() - ground.solid if boxes else None
-
-    def _written(self, solid: Manifold, watch: Watch) -> Written:
+        """The solid as its files hold it, looked at."""
         sets = {SPARED_SET: self.ground.spared}
         for tried in roundings(solid, self.shift_mm):
             watch.at("rounding as files do", 0.0)

@@ -19,6 +19,7 @@ from falsework.redrawing.features.rounds import Round
 
 LEADS_MM = (0.2, 12.0)
 SAME_SHARE = 0.15  # of the lead, within which faces agree: flat facets of a flank lie that far off it
+ALL_SHARE = 0.4  # of the lead that most agree on, how far off that of all flanks may be
 LEAST_TURNS = 1.5
 LEAST_SHARE = 0.5  # of the flanks' area in that stretch that agrees
 FEWEST_FACES = 24
@@ -98,6 +99,8 @@ def _about(axis: Floats, foot: Floats, middles: Floats, normals: Floats, areas: 
     w = areas[stretch]  # the two triangles of a twisted square err to both sides: all of them together do not
     a, t = n_a[stretch], 2.0 * np.pi * (radius * n_t)[stretch]
     lead_mm = abs(float((w * a * t).sum() / (w * a * a).sum()))
+    if abs(lead_mm - abs(best)) > ALL_SHARE * abs(best):
+        return None  # of a ring the facets err to both sides, and all of them together have no lead
     outward = float(areas[mine] @ np.einsum("ij,ij->i", normals, radial)[mine])
     return Thread(
         axis, foot, float(low), float(high), float(inner), float(outer), lead_mm, outward < 0.0, mine
