@@ -20,6 +20,7 @@ from falsework.redrawing.features.rounds import Round
 LEADS_MM = (0.2, 12.0)
 SAME_SHARE = 0.15  # of the lead, within which faces agree: flat facets of a flank lie that far off it
 ALL_SHARE = 0.4  # of the lead that most agree on, how far off that of all flanks may be
+DEEPEST = 1.5  # of its lead that a thread is deep
 LEAST_TURNS = 1.5
 LEAST_SHARE = 0.5  # of the flanks' area in that stretch that agrees
 FEWEST_FACES = 24
@@ -92,6 +93,7 @@ def _about(axis: Floats, foot: Floats, middles: Floats, normals: Floats, areas: 
         int(mine.sum()) < FEWEST_FACES
         or high - low < LEAST_TURNS * abs(best)
         or outer > MOST_RADII * max(inner, 1e-3)
+        or outer - inner > DEEPEST * abs(best)
         or float(areas[mine].sum()) < LEAST_SHARE * float(areas[stretch].sum())
         or len(np.unique(np.clip(sectors, 0, COVER_SECTORS - 1))) < COVER_SECTORS
     ):
