@@ -48,10 +48,9 @@ class Hands:
     break_min: float = 0.25
     trim_min_per_cm: float = 0.1
 
-    @property
-    def least_price(self) -> float:
+    def least_price(self, weights: Weights) -> float:
         """Of breaking anything off at all."""
-        return self.per_hour * self.break_min / 60.0
+        return weights.hands_per_hour * self.break_min / 60.0
 
     def minutes(self, draft: Draft) -> float:
         """Minutes of hand work that a change leaves."""

@@ -117,7 +117,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
         return f"not tried: {does} saves nearly all" if does and best >= ENOUGH_SHARE * worth else ""
 
     def too_dear(kind: ChangeKind) -> str:
-        cheap = kind in BROKEN_OFF and worth <= USUAL_HANDS.least_price
+        cheap = kind in BROKEN_OFF and worth <= USUAL_HANDS.least_price(place.planned.weights)
         return "not tried: the hands alone would cost more than it does" if cheap else ""
 
     _draft_each(site, scope, take, lambda kind: enough() or too_dear(kind), watch.part(0.0, 0.8))
