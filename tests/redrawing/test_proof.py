@@ -62,7 +62,7 @@ def test_half_a_block_leaves_the_rest(table: Ground) -> None:
     # what is left spans 32 mm from block to legs between them, and hangs free outside: all of it asks
     assert proof.left_mm2 == pytest.approx(40 * 50 - 2 * 64, rel=1e-3)
     assert proof.new_mm2 == 0.0
-    assert proof.faults == ("18.7\u00a0cm² of the underside still ask for support",)
+    assert proof.faults == ("18.7\u00a0cm² of the underside still need support",)
 
 
 def test_a_shelf_on_a_leg_is_a_new_underside(table: Ground) -> None:

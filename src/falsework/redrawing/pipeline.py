@@ -40,7 +40,7 @@ WHOLE = Scope()
 def redraw(
     part: Part | str | Path, process: Process | str | Path = "pla-0.4", **options: Unpack[RedrawOptions]
 ) -> Redraw:
-    """For each underside that asks for support the changes that make it hold; the best of them all together.
+    """For each underside that needs support the changes that make it hold; the best of them all together.
 
     Every change is applied to the part and judged by the layers of the result; what is proposed together is
     planned again as a whole.

@@ -63,7 +63,7 @@ def spared_words(spare: MarkedFaces, found: Sequence[Candidate]) -> list[str]:
 def lie_words(lie: Lie, printed: Printed) -> str:
     """One sentence on another way to lay the part."""
     count = printed.undersides
-    left = f"{figures.counted(count, 'underside')} would ask for support" if count else "none asks"
+    left = f"{figures.counted(count, 'underside')} would need support" if count else "none needs support"
     return f"turned by {turn_text(lie)} degrees: {left}"
 
 

@@ -186,13 +186,14 @@ def verdict(redraw: Redraw) -> list[str]:
                 f"support {'does' if gone == 1 else 'do'} so no more."
             )
         else:
-            lines.append(f"With the changes made, planned again, {gone} of {all_} undersides ask no more.")
+            said = f"{gone} of {all_} undersides need no support any more"
+            lines.append(f"With the changes made, planned again, {said}.")
         if combined.after.needs_no_support:
             lines.append("The redrawn part needs no support at all.")
     elif redraw.treated:
         lines.append("No change that was drawn makes an underside hold.")
     else:
-        lines.append("No underside asks for support: nothing has to be redrawn.")
+        lines.append("No underside needs support: nothing has to be redrawn.")
     return lines
 
 
@@ -240,7 +241,7 @@ def _printed(printed: Printed, price: float) -> tuple[str, str, str, str]:
 
 
 def _asking(count: int) -> str:
-    return "none asks" if count == 0 else f"{count} ask{'s' if count == 1 else ''}"
+    return "none" if count == 0 else f"{count} need{'s' if count == 1 else ''} support"
 
 
 def row(treated: Treated) -> Row:
@@ -249,7 +250,7 @@ def row(treated: Treated) -> Row:
     shown = change or next((c for c in treated.changes if c.proven), None)
     kind = terms.KIND[under.kind]
     z = words.with_unit(under.height_mm, "mm", 1)
-    support = "left alone"
+    support = "left without support"
     if treated.support.mass_g > 0.0:
         support = f"{words.mass(treated.support.mass_g)}, {words.duration(treated.support.time_s)}"
     others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]

@@ -113,7 +113,7 @@ def _(x: n.LeftForSpared) -> str:
 def _(x: n.OutOfReach) -> str:
     return (
         f"underside {x.underside}: {share(x.left_mm2 / x.of_mm2)} of it ({area(x.left_mm2)}) cannot be "
-        "carried from the bed and is left to itself"
+        "carried from the bed and gets no support"
     )
 
 

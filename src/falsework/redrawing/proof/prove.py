@@ -110,7 +110,7 @@ def _asking_faults(ground: Ground, drafts: tuple[Draft, ...], asking: Asking) ->
     """What is left asking, and what begins in mid-air. Whatever else asks anew has its price."""
     faults = []
     if asking.left_mm2 > sum(left_allowed_mm2(ground, n) for n in {d.underside for d in drafts}):
-        faults.append(f"{figures.area(asking.left_mm2)} of the underside still ask for support")
+        faults.append(f"{figures.area(asking.left_mm2)} of the underside still need support")
     if asking.islands:
         faults.append(f"something would begin in mid-air at {figures.place(asking.island_mm)}")
     return faults

@@ -4,7 +4,7 @@ import { h } from "../dom.js";
 import { failure } from "./parts.js";
 
 const FIELD = {
-  title: "the name", note: "the words for whoever prints it", process: "the process", settings: "settings",
+  title: "the name", note: "the note to the operator", process: "the process", settings: "settings",
   turn_deg: "how the part lies", scale: "the scale", unit: "the unit", standing: "where supports start",
   weights: "what is weighed", overrules: "the decision on an underside", show: "the faces to keep clean",
   spare: "the faces not to be touched", keep_off: "the faces not to be touched", load_axis: "the load axis", supports_as: "the kind of support object",

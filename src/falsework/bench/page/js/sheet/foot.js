@@ -62,7 +62,7 @@ export function footStrip(page) {
         figure("Machine time", about + words.duration(now.time), `support ${words.duration(now.support.time_s)}`, before && (before.estimated ? "about " : "") + value(before, "time", words.duration), now.stale),
         figure("Filament", about + words.mass(now.mass), `support ${words.mass(now.support.mass_g)}`, before && (before.estimated ? "about " : "") + value(before, "mass", words.mass), now.stale),
         figure("Price", about + words.price(now.price), `support ${words.price(now.support.price)}`, before && (before.estimated ? "about " : "") + value(before, "price", words.price), now.stale),
-        figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left alone", "left alone"), before && `${before.supported} of ${before.undersides}`, now.stale),
+        figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left without support", "left without support"), before && `${before.supported} of ${before.undersides}`, now.stale),
         now.worst && figure("Greatest droop left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
       ] : h("div", {}, h("dt", {}, "Totals"), h("dd", {}, h("b", {}, "…"), h("span", {}, "not worked out yet")))),
     h("div", { class: "foot-work" },

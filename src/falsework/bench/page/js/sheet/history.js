@@ -152,7 +152,7 @@ export class HistoryPage {
       h("h3", {}, "Totals"),
       this.figures(),
       h("div", { class: "past-figure", hidden: this.figure ? null : true }, keep("earlier-figure")),
-      earlier.note ? [h("h3", {}, "Words for whoever prints it"), h("p", { class: "past-note" }, earlier.note)] : null);
+      earlier.note ? [h("h3", {}, "Note to the operator"), h("p", { class: "past-note" }, earlier.note)] : null);
   }
 
   differing(differs) {

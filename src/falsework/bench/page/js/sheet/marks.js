@@ -69,7 +69,7 @@ export class Marks {
         this.counted("show faces", choices.show?.faces, () => store.choose({ show: { faces: null } })),
         this.counted("faces not to be touched", choices.keep_off, () => store.choose({ keep_off: null }))),
       h("p", { class: "sub" }, h("span", { class: "dots-sample", "aria-hidden": "true" }), " dotted: to keep clean. ", hatchSample(3),
-        " cross-hatched: not to be touched: no support stands there, and undersides there are left alone; one that lies there altogether is carried if you decide so."),
+        " cross-hatched: not to be touched: no support stands there, and undersides there get no support; one that lies there altogether is carried if you decide so."),
       this.error ? h("p", { role: "alert", class: "prop" }, this.error) : null);
   }
 

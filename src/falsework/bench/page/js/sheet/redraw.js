@@ -64,7 +64,7 @@ export class Redraw extends Section {
     this.seen();
     this.draw();
     return [
-      h("p", {}, "The cleanest support is the one that a part does not need. For each underside that asks for support the changes that make it hold are drawn, applied to the part and judged by its layers; another lie and a cut into pieces stand beside them."),
+      h("p", {}, "The cleanest support is the one that a part does not need. For each underside that needs support the changes that make it hold are drawn, applied to the part and judged by its layers; another lie and a cut into pieces stand beside them."),
       this.faces(),
       stage.state === "failed" ? failure(stage.error, () => store.ask("redraw")) : null,
       atWork(stage) ? progress(store, "redraw", "redrawing") : this.begin(found, stale),

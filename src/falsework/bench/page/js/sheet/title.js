@@ -75,7 +75,7 @@ export function titleBlock(page) {
     verdict(store),
     warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
     h("p", { class: "note" },
-      h("label", { for: "note-field" }, "Words for whoever prints it"),
+      h("label", { for: "note-field" }, "Note to the operator"),
       h("textarea", {
         id: "note-field", rows: sheet.note ? 3 : 1, maxlength: 5000, value: sheet.note || "",
         onchange: (event) => store.change({ note: event.target.value }),

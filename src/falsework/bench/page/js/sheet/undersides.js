@@ -164,7 +164,7 @@ export class Undersides extends Section {
 
   docket(u, choice, totals) {
     const { store } = this, own = store.choices.overrules?.[u.number], spared = sparedOf(totals, u.number);
-    const droops = [["left alone", u.droop_mm], ["on support", u.supported_droop_mm]];
+    const droops = [["without support", u.droop_mm], ["on support", u.supported_droop_mm]];
     return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 9 },
       h("div", { class: "docket-body" },
         h("p", {}, h("b", {}, `Number ${u.number}, ${words.KIND[u.kind]}`), `: ${words.KIND_MEANING[u.kind]}; ${words.withUnit(u.area_mm2, "mm²")} from z ${words.withUnit(u.height_mm, "mm", 1)} on. `,
@@ -229,7 +229,7 @@ export class Undersides extends Section {
     const { visible } = this.plate;
     if (!visible) return null;
     const hidden = undersides.filter((u) => !visible.has(u.number)).map((u) => u.number);
-    this.plate.say("Undersides from where you look; the darker, the more it would droop if left to itself.",
+    this.plate.say("Undersides from where you look; the darker, the more it would sag without support.",
       hidden.length ? ` Not seen from here: ${words.listed(hidden.slice(0, 12).map(String))}${hidden.length > 12 ? ` and ${hidden.length - 12} more` : ""}.` : "");
     return null;
   }
