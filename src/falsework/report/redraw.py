@@ -186,8 +186,8 @@ def verdict(redraw: Redraw) -> list[str]:
                 f"support {'does' if gone == 1 else 'do'} so no more."
             )
         else:
-            said = f"{gone} of {all_} undersides need no support any more"
-            lines.append(f"With the changes made, planned again, {said}.")
+            need = f"{gone} of {all_} undersides need no support any more"
+            lines.append(f"With the changes made, planned again, {need}.")
         if combined.after.needs_no_support:
             lines.append("The redrawn part needs no support at all.")
     elif redraw.treated:
