@@ -20,7 +20,9 @@ import pytest
 from falsework.cli.app import run
 from falsework.files.stl import write_stl
 from falsework.planning.value import Plan
+from falsework.wording.figures import plain
 from plans import bracket_plan
+from solids import box
 
 COMMAND = [sys.executable, "-c", "from falsework.cli import main; main()"]
 TIMEOUT_S = 300  # the first run on a machine compiles the kernels
@@ -190,3 +192,15 @@ def test_help_is_quick() -> None:
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stderr.strip() == ""
+
+
+def test_what_does_not_fit_is_said_first_and_worked_out_only_if_asked(tmp_path, monkeypatch, capsys) -> None:
+    monkeypatch.chdir(tmp_path)
+    vertices, faces = box((400.0, 10.0, 4.0))
+    write_stl(tmp_path / "rail.stl", np.asarray(vertices), np.asarray(faces, dtype=np.int32), "rail")
+    for command in ("plan", "lie", "inspect"):
+        assert run([command, "rail.stl", "--unit", "mm"]) == 1
+        assert "Scale it (--scale 0.55)" in capsys.readouterr().err
+    assert not (tmp_path / "rail-plan").exists()
+    assert run(["plan", "rail.stl", "--unit", "mm", "--too-large", "--no-report"]) == 0
+    assert "too long" in plain(capsys.readouterr().out)

@@ -69,7 +69,7 @@ def test_bad_turns_and_scales_are_refused():
 def test_what_does_not_fit_is_said_with_the_scale_that_would():
     part = part_of(*box((100, 50, 240)))
     assert fits(part, (100, 50, 240)) == []
-    told = fits(part, (80, 50, 200))
+    told = [notice.text for notice in fits(part, (80, 50, 200))]
     assert len(told) == 2
     assert told[0].startswith("along x") and "20.0\u00a0mm too long" in told[0]
     assert told[1].startswith("along z") and "40.0\u00a0mm too long" in told[1]

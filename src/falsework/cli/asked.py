@@ -53,6 +53,7 @@ class Asked:
     settings: tuple[tuple[str, str], ...] = ()
     scale: float = 1.0
     unit: str | None = None
+    too_large: bool = False
     ledger_name: str | None = None
     turn_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)
     lie: str = "as-is"
@@ -93,6 +94,24 @@ class Asked:
         from falsework.request import Placing, Request, Wish
 
         return Request(self.part, Placing(self.unit, self.scale, self.turn_deg), Wish(self.process))
+
+    def read(self, request: Request, watch: Watch, *, turnable: bool = False) -> Request:
+        """The request with its part read, once it is known to fit the printer; ``turnable``: in any lie.
+
+        Raises PartError for a part that does not, unless it was asked for.
+        """
+        from dataclasses import replace
+
+        from falsework.lie.room import check_room
+        from falsework.part import place
+        from falsework.planning.pipeline import raw_part
+
+        raw = raw_part(request, watch)
+        if not self.too_large:
+            placing, bed_mm = request.placing, request.wish.bed_mm
+            placed = place(raw, turn_deg=placing.turn_deg, scale=placing.scale, bed_mm=bed_mm)
+            check_room(placed, request.wish.process, scale=placing.scale, turnable=turnable)
+        return replace(request, part=raw)
 
     def context(self, watch: Watch) -> Context:
         """What it is worked on with: what the ledger has taught, and ``watch``."""

@@ -27,7 +27,8 @@ def inspect_command(session: Session, asked: Asked, as_json: bool) -> None:
     with announced(), session.progress() as watch:
         from falsework.planning import inspect_for
 
-        result = inspect_for(request, asked.context(watch))
+        request = asked.read(request, watch.part(0.0, 0.2))
+        result = inspect_for(request, asked.context(watch.part(0.2, 1.0)))
     if as_json:
         click.echo(result.to_json(), nl=False)
         return

@@ -80,7 +80,8 @@ def lie_command(
         from falsework.planning.value import lies_json
         from falsework.request import Context
 
-        raw, wish = raw_part(request, watch.part(0.0, 0.1)), request.wish
+        request = asked.read(request, watch.part(0.0, 0.1), turnable=True)
+        raw, wish = raw_part(request, watch.part(0.1, 0.1)), request.wish
         placed = place(raw, scale=request.placing.scale, bed_mm=wish.bed_mm)
         context = Context(watch=watch.part(0.1, 0.8), cores=cores, device=device)
         lies = lies_for(placed, wish, context, Search(directions))

@@ -92,6 +92,7 @@ def part_options(command: F) -> F:
         click.option(
             "--unit", metavar="UNIT", help="Unit of a file that carries none: um, mm, cm, inch, foot or m."
         ),
+        click.option("--too-large", is_flag=True, help="Work out even what does not fit the printer."),
     )
     return _added(command, options)
 

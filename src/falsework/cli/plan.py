@@ -92,12 +92,13 @@ def plan_command(
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        request = asked.request(searches=asked.lie == BEST)
+        best = asked.lie == BEST
+        request = asked.read(asked.request(searches=best), watch.part(0.0, 0.1), turnable=best)
 
         from falsework.files.folder import write_plan
         from falsework.planning import plan_for
 
-        result = plan_for(request, asked.context(watch.part(0.0, 0.8)))
+        result = plan_for(request, asked.context(watch.part(0.1, 0.8)))
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95))
         written = write_plan(
             result, folder, supports_as=supports_as, extra=extra, watch=watch.part(0.95, 1.0)

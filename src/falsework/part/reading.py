@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from falsework.errors import PartError
 from falsework.kernels.mesh.measures import finite_bounds
 from falsework.part.health import healed_part
+from falsework.part.off import read_off
 from falsework.part.part import Finding, Part
 from falsework.part.raw import RawMesh
 from falsework.part.scene import read_scene
 from falsework.part.step import read_step
 from falsework.part.stl import is_binary_stl, is_text_stl, read_binary_stl, read_text_stl
 from falsework.part.threemf import is_zip, read_3mf
-from falsework.part.units import guess_unit, mm_per_unit
+from falsework.part.units import MM_PER_UNIT, guess_unit, mm_per_unit
 from falsework.watch import QUIET, Watch
 from falsework.wording.figures import length, with_unit
 
@@ -48,6 +49,7 @@ def read_part(
     name: str | None = None,
     unit: str | None = None,
     scale: float = 1.0,
+    scaled_later: float = 1.0,
     face_set: tuple[str, NDArray[np.bool_]] | None = None,
     watch: Watch = QUIET,
 ) -> Part:
@@ -61,6 +63,7 @@ def read_part(
     unit : um, mm, cm, inch, foot or m, in place of what the file says; without it, a unit that the
         file does not carry is guessed from its size (see ``units.guess_unit``) and the guess is a finding.
     scale : factor on top of the unit, above 0 and up to 10,000.
+    scaled_later : factor that the caller puts on the part afterwards: it counts where a size is refused.
     face_set : a name and which triangles of the file, in its order, become the part's face set of that name,
         through all healing and in place of the sets that the file names.
 
@@ -77,7 +80,9 @@ def read_part(
     if face_set is not None:
         raw = _with_face_set(raw, *face_set, called.name)
     raw, factor = _with_unit(raw, unit, factor)
-    raw = _scaled(raw, factor * scale, called.name)
+    _check_size(_extent(raw), factor * scale * scaled_later, raw.unit, called.name)
+    if factor * scale != 1.0:
+        raw = replace(raw, vertices=raw.vertices * (factor * scale))
     return healed_part(called.stem, raw, subject=called.name, watch=watch.part(0.4, 1.0))
 
 
@@ -114,6 +119,8 @@ def _read_raw(path: Path, called: Path) -> RawMesh:
         if not is_zip(data):
             raise PartError(name, "this is no 3MF: it is not a zip package", "Export the file again")
         raw = read_3mf(data, name)
+    elif kind == "off":
+        raw = read_off(data, name)
     elif kind == "step":
         raw = read_step(path, name)
     else:
@@ -185,13 +192,20 @@ def _extent(raw: RawMesh) -> float:
     return float((high - low).max()) if bad < len(raw.vertices) else 0.0
 
 
-def _scaled(raw: RawMesh, factor: float, name: str) -> RawMesh:
-    """In millimetres; refuse what is larger than a hall or smaller than dust."""
-    extent = _extent(raw) * factor
-    if not extent <= LARGEST_MM:
-        raise PartError(
-            name, f"the part would be {with_unit(extent / 1000, 'm')} long", "Check unit and scale"
+def _check_size(extent: float, factor: float, unit: str | None, name: str) -> None:
+    """Refuse what is larger than a hall or smaller than dust, with the unit that makes a part of it."""
+    size_mm = extent * factor
+    if 0 < size_mm < SMALLEST_MM:
+        wrong = f"the part would be {length(size_mm)} long"
+    elif not size_mm <= LARGEST_MM:
+        wrong = f"the part would be {with_unit(size_mm / 1000, 'm')} long"
+    else:
+        return
+    known = mm_per_unit(unit) if unit else 1.0
+    likely = [u for u in ("mm", "cm", "inch", "m") if 5.0 <= size_mm * MM_PER_UNIT[u] / known <= 1000.0]
+    cure = "Check unit and scale"
+    if likely:
+        cure += ": " + " or ".join(
+            f"--unit {u} makes it {length(size_mm * MM_PER_UNIT[u] / known)}" for u in likely[:2]
         )
-    if 0 < extent < SMALLEST_MM:
-        raise PartError(name, f"the part would be {length(extent)} long", "Check unit and scale")
-    return raw if factor == 1.0 else replace(raw, vertices=raw.vertices * factor)
+    raise PartError(name, wrong, cure)

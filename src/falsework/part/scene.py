@@ -1,4 +1,4 @@
-"""OBJ, PLY, OFF and glTF, read through trimesh, without its cleaning."""
+"""OBJ, PLY and glTF, read through trimesh, without its cleaning."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Y_UP_TO_Z_UP = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])
 def read_scene(data: bytes, kind: str, path: Path, name: str) -> RawMesh:
     """All triangles of the file, node transforms applied; glTF is turned to z up and is in metres.
 
-    ``kind`` is obj, ply, off, glb or gltf; ``name`` is for messages. Colours, textures and files beside it
+    ``kind`` is obj, ply, glb or gltf; ``name`` is for messages. Colours, textures and files beside it
     are not opened, except the buffers of a .gltf, which must lie in the same folder.
     """
     if kind == "glb":
@@ -49,9 +49,9 @@ def _load(data: bytes, kind: str, name: str, options: dict[str, object]) -> obje
 
     try:
         return trimesh.load_scene(io.BytesIO(data), file_type=kind, process=False, **options)
-    except Exception as error:  # the library raises whatever its parsers stumble on
-        why = str(error).splitlines()[0][:120] if str(error) else type(error).__name__
-        raise PartError(name, f"the {kind.upper()} cannot be read ({why})", "Export the file again") from None
+    except Exception:  # the library raises whatever its parsers stumble on, in words of its own
+        wrong = f"the {kind.upper()} is broken: a number, a count or an index in it cannot be right"
+        raise PartError(name, wrong, "Export the file again") from None
 
 
 def _from_scene(scene: object, name: str, unit: str | None, turn: np.ndarray | None) -> RawMesh:

@@ -101,6 +101,7 @@ def _solid_lines(data: bytes) -> list[tuple[int, int, str]]:
 def _text_corners(data: bytes, begin: int, end: int, name: str) -> NDArray[np.float64]:
     """(m, 3, 3) corners of the facets in ``data[begin:end]``."""
     found = []
+    first = begin
     while begin < end:
         stop = min(begin + CHUNK, end)
         if stop < end:
@@ -122,5 +123,10 @@ def _text_corners(data: bytes, begin: int, end: int, name: str) -> NDArray[np.fl
         return np.empty((0, 3, 3))
     corners = np.concatenate(found)
     if len(corners) % 3:
-        raise PartError(name, "the text is cut off: its last facet has fewer than three corners", AGAIN)
+        text = data[first:end].lower()
+        wrong = "the text is cut off: its last facet has fewer than three corners"
+        if b"endsolid" in text:
+            facets = text.count(b"endfacet")
+            wrong = f"a facet does not have three corners: {len(corners)} corners in {facets} facets"
+        raise PartError(name, wrong, AGAIN)
     return corners.reshape(-1, 3, 3)

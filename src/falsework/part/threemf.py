@@ -10,6 +10,7 @@ import ctypes
 import io
 import re
 import zipfile
+from dataclasses import replace
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
+from falsework.part.packaged import check_extensions, without_materials
 from falsework.part.part import Finding
 from falsework.part.raw import MAX_TRIANGLES, RawMesh, check_count, joined
 
@@ -45,6 +47,18 @@ def is_zip(data: bytes) -> bool:
 def read_3mf(data: bytes, name: str) -> RawMesh:
     """All printable objects of the build, placed; support objects are left out with a finding."""
     check_package(data, name)
+    noted = check_extensions(data, name)
+    raw = _read_package(data, name)
+    if raw is None:
+        raw = _read_package(without_materials(data), name)
+        noted = [*noted, Finding("materials", 1, "left out: they break the 3MF specification", serious=True)]
+    if raw is None:
+        raise PartError(name, "its model does not follow the 3MF specification", AGAIN)
+    return replace(raw, findings=(*noted, *raw.findings))
+
+
+def _read_package(data: bytes, name: str) -> RawMesh | None:
+    """What the library reads; None where it refuses."""
     import lib3mf
 
     try:
@@ -60,10 +74,15 @@ def read_3mf(data: bytes, name: str) -> RawMesh:
         while items.MoveNext():
             item = items.GetCurrent()
             waiting.append((item.GetObjectResource(), _matrix(item.GetObjectTransform()), 0))
-        return _collect(lib3mf, library, model, waiting, name)
-    except lib3mf.ELib3MFException as error:
-        why = str(error).strip().splitlines()[0][:120]
-        raise PartError(name, f"the 3MF cannot be read ({why})", AGAIN) from None
+        raw = _collect(lib3mf, library, model, waiting, name)
+        warned = reader.GetWarningCount()
+    except lib3mf.ELib3MFException:
+        return None
+    if warned:
+        done = "read nevertheless: something of it may be missing or misplaced"
+        said = Finding("breaches of the 3MF specification", warned, done, serious=True)
+        raw = replace(raw, findings=(said, *raw.findings))
+    return raw
 
 
 def _collect(

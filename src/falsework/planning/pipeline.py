@@ -265,7 +265,10 @@ def inspect_for(request: Request, context: Context) -> Inspection:
 def raw_part(request: Request, watch: Watch) -> Part:
     """The part as its file has it."""
     part = request.part
-    return part if isinstance(part, Part) else read_part(part, unit=request.placing.unit, watch=watch)
+    if isinstance(part, Part):
+        return part
+    placing = request.placing
+    return read_part(part, unit=placing.unit, scaled_later=placing.scale, watch=watch)
 
 
 def _laid(request: Request, context: Context) -> tuple[Request, Lies | None, Context]:
