@@ -41,6 +41,7 @@ PAIRS_PER_FACE = 2000  # budget of the crossing test
 MAX_NESTED = 3000  # shells whose nesting is looked at
 # A turn by odd angles, so that the nesting test never looks exactly along an edge.
 ODD_TURN = np.linalg.qr(np.array([[0.78, 0.31, 0.42], [-0.27, 0.91, 0.13], [-0.51, -0.19, 0.83]]))[0]
+MOST_LOOSE_SHARE = 0.5  # of the triangles' edges without a neighbour, from which on it is no solid
 BIG_PATCH = 0.002  # a patch above this share of the area may change the part's shape: serious
 
 Steps = list[Finding]
@@ -108,6 +109,7 @@ def healed_part(name: str, raw: RawMesh, *, subject: str, watch: Watch = QUIET) 
     mesh, partner, steps = holes_closed(mesh, partner)
     found += steps
     _refuse_sheet(mesh, subject, flat_only=False)
+    _refuse_loose(mesh, partner, subject)
     watch.at("looking for faces that cross", 0.7)
     health, steps = diagnosed(mesh, partner)
     found += steps
@@ -458,6 +460,18 @@ def _refuse_sheet(mesh: Mesh, subject: str, *, flat_only: bool) -> None:
     thickness = abs(mesh.volume_mm3) / max(float(face_areas(mesh.vertices, mesh.faces).sum()), 1e-300)
     if thickness <= 1e-7 * size.max():
         raise PartError(subject, "it encloses no volume: a sheet without thickness", cure)
+
+
+def _refuse_loose(mesh: Mesh, partner: Ints, subject: str) -> None:
+    """Triangles that mostly hang together with none are no solid, and no layer of them can be trusted."""
+    loose = int(np.count_nonzero(partner < 0))
+    if loose > MOST_LOOSE_SHARE * partner.size:
+        raise PartError(
+            subject,
+            f"it is no solid: after all that could be closed, {loose:,} of {partner.size:,} edges of its "
+            "triangles have no neighbour",
+            "Export a closed surface mesh",
+        )
 
 
 def _volume_note(before: Mesh, after: Mesh) -> str:
