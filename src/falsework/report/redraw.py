@@ -119,7 +119,9 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         left=left_lines(redraw),
         views=views,
         pairs=pairs,
-        splits=tuple(_split(s, common, k == 0) for k, s in enumerate(options)),
+        splits=tuple(
+            _split(s, common, k == 0 and redraw.geometry is not None) for k, s in enumerate(options)
+        ),
         common=tuple(words.sentence(n) for n in common),
         why_not=_why_not(redraw),
         notes=notes(redraw),
