@@ -61,7 +61,7 @@ def test_the_readings(capsys):
     assert NOTICE in out and out.count("invented") == 2, "the notice, and the reading itself"
     rows = [line.split()[0] for line in out.splitlines() if line.strip()[:1].isdecimal()]
     assert rows[1:] == ["1", "2", "3", "4"], "the first of these lines is the notice"
-    assert "G7K a2" in out and "gap 0.4 mm, 2 dense" in out and "bridge 25 mm" in out
+    assert "G7K a2" in out and "gap 0.4 mm, 2 interface" in out and "bridge 25 mm" in out
     assert "Readings of harbour mole in PLA" in out and "printer" not in out
     assert "withdrawn" in out_of(capsys, "show", "--withdrawn")
     assert "G7K" not in out_of(capsys, "show", "--print", "1")

@@ -132,7 +132,7 @@ def test_what_is_recorded_stays_when_the_person_walks_off(folder, monkeypatch, c
 
 
 def test_without_a_command_it_asks_for_the_piece(folder, plan, monkeypatch, capsys):
-    answering(monkeypatch, folder.name, "mole", "PLA grey", "4", "", "", "", "", "q")
+    answering(monkeypatch, folder.name, "mole", "PLA grey", "y", "4", "", "", "", "", "q")
     assert run(["record"]) == 0
     (found,) = Ledger.open().readings()
     assert (found.reading.printer, found.reading.material) == ("mole", "PLA grey")

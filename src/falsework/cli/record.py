@@ -24,6 +24,7 @@ def print_options(command: F) -> F:
         click.option("--invented", is_flag=True, help="Made up for a demonstration, never measured."),
         click.option("--again", is_flag=True, help="It was printed once more: a print of its own."),
         click.option("--day", type=Day(), help="Day of the reading, such as 2031-05-04; today if not given."),
+        click.option("--alike", is_flag=True, help="A material that is new prints as the planned one does."),
         click.option("--by", default="", metavar="NAME", help="Who judges it; two people differ."),
         click.option("--spool", metavar="LABEL", help="Label of the spool; a new one becomes known."),
         click.option("--material", metavar="NAME", help="The material's name in the ledger."),
@@ -130,5 +131,5 @@ def print_command(session: Session, folder: Path, as_json: bool, **options: Any)
 
 
 def _where(options: dict[str, Any]) -> Where:
-    names = ("printer", "material", "spool", "day", "again", "invented", "by")
+    names = ("printer", "material", "spool", "day", "again", "invented", "by", "alike")
     return Where(*(options.pop(name) for name in names))

@@ -33,6 +33,7 @@ class Where:
     again: bool
     invented: bool
     by: str = ""
+    alike: bool = False
 
 
 def record_table(session: Session, path: Path, where: Where, dry_run: bool) -> None:
@@ -40,7 +41,7 @@ def record_table(session: Session, path: Path, where: Where, dry_run: bool) -> N
 
     content, beside = read_bytes(path), path.with_name(PIECE)
     ledger = Ledger.open(ledger_place())
-    given = Given(None, where.printer, where.material, None, where.day, where.invented, where.by)
+    given = Given(None, where.printer, where.material, None, where.day, where.invented, where.by, where.alike)
     document = read_text(beside) if beside.is_file() else _stored_piece(ledger, content, path)
     tray = ledger.record_tray(
         content, document, given, path.name, spool=where.spool, again=where.again, keep=not dry_run
@@ -159,7 +160,7 @@ class _Job:
         process = replace(
             self.process,
             printer=replace(self.process.printer, name=printer),
-            material=replace(self.process.material, name=material),
+            material=self.ledger.material_named(material, self.process.material, self.where.alike),
         )
         return replace(self, process=process)
 
@@ -291,6 +292,12 @@ def _faults(entry: Entry) -> list[str]:
     return list(faults(sound(entry), datetime.date.today()))
 
 
+def _built_in() -> set[str]:
+    from falsework.process.builtin import builtin, builtin_names
+
+    return {builtin(name).material.name for name in builtin_names()}
+
+
 def _ask_all(
     session: Session, job: _Job, spots: tuple[Spot, ...], prepare: Callable[[], object]
 ) -> tuple[list[int], tuple[str, ...]]:
@@ -309,6 +316,14 @@ def _ask_all(
         )
     except (asking.Back, asking.Skip, asking.Quit):
         return [], ()
+    own = job.process.material.name
+    known = {own, *job.ledger.materials(), *_built_in()}
+    if material not in known and not where.alike:
+        said = asking.answer(f"{material} is new. Does it print as {own} does? (y or n)")
+        if not said.lower().startswith("y"):
+            asking.say("Describe it first: 'falsework ledger describe' takes a process file.")
+            return [], ()
+        job = replace(job, where=replace(where, alike=True))
     job = job.named(printer, material)
     print_id = job.print_id()
     there = {} if print_id is None else {r.cell: r.id for r in job.ledger.readings(print_id=print_id)}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import io
 import json
 import os
@@ -11,7 +10,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from falsework.coupon.geometry import Body, CouponGeometry
-from falsework.coupon.reading import Condition
 from falsework.coupon.value import Batch, Coupon
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_folder, check_folder
@@ -24,15 +22,10 @@ _PRINT, _PIECE, _SUPPORTS = ("print", ".3mf"), ("piece", ".stl"), ("supports", "
 
 OUTCOMES = ("let_go", "finish", "thickness_mm", "droop_mm", "clean_up_min", "note")
 """Columns of the tray that the person fills in, besides the day."""
-_CONDITION = tuple(field.name for field in dataclasses.fields(Condition))
-COLUMNS = (
-    *("coupon", "cell", "printer", "material", "measured_on"),
-    *OUTCOMES,
-    *("#nominal_mm", *_CONDITION, "gap_method"),
-)
+COLUMNS = (*("coupon", "cell", "printer", "material", "measured_on", "by"), *OUTCOMES, "#nominal_mm")
 """Columns of the tray; those that start with # are for the person and not read.
 
-What a cell tries comes last, so that whoever judges it need not see it.
+What a cell tries is not among them, so that whoever judges it cannot see it: ``coupon.json`` has it.
 """
 
 
@@ -124,12 +117,12 @@ def _is_blank(path: Path) -> bool:
         rows = list(csv.DictReader(io.StringIO(path.read_text("utf-8-sig"))))
     except (OSError, UnicodeDecodeError, csv.Error):
         return False
-    filled = ("measured_on", *OUTCOMES)
+    filled = ("measured_on", "by", *OUTCOMES)
     return all(name in row and not (row[name] or "").strip() for row in rows for name in filled)
 
 
 def tray(coupon: Coupon) -> str:
-    """``readings.csv``: one row per cell, with everything but the outcomes."""
+    """``readings.csv``: one row per cell, to be filled in."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
@@ -140,15 +133,9 @@ def tray(coupon: Coupon) -> str:
             "#nominal_mm": "" if cell.nominal_mm is None else f"{cell.nominal_mm:.3f}",
             "printer": coupon.process.printer.name,
             "material": coupon.process.material.name,
-            "gap_method": cell.method,
-            **{name: _text(getattr(cell.condition, name)) for name in _CONDITION},
         }
         writer.writerow([known.get(name, "") for name in COLUMNS])
     return out.getvalue()
-
-
-def _text(value: object) -> str:
-    return "" if value is None else str(value)
 
 
 def file_names(batch: Batch) -> tuple[str, str, str]:

@@ -223,7 +223,9 @@ def troubles(path: Path) -> Iterator[None]:
         for known, (wrong, cure) in _SQLITE_TROUBLES.items():
             if name.startswith(known):
                 raise LedgerError(str(path), wrong, cure) from error
-        raise LedgerError(str(path), f"the database refuses: {error}", _USE_BACKUP) from error
+        raise LedgerError(str(path), f"is damaged ({error})", _USE_BACKUP) from error
+    except UnicodeDecodeError as error:  # even the database's own message may hold what is spoilt
+        raise LedgerError(str(path), "is damaged: a text cannot be read", _USE_BACKUP) from error
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             wrong, cure = _SQLITE_TROUBLES["SQLITE_FULL"]

@@ -31,6 +31,7 @@ from falsework.ledger.recording import (
     knows,
     last_print,
     mark,
+    material_named,
     record,
     unknown,
     versions,
@@ -58,6 +59,7 @@ from falsework.ledger.values import (
     process_of,
     recorded_of,
     settings_of,
+    sound_record,
     text_of,
     version_of,
 )
@@ -112,6 +114,12 @@ class Ledger:
         with database.writing(self.path) as db:
             return introduce(db, printer, material)
 
+    def material_named(self, name: str, made_for: Material, alike: bool = False) -> Material:
+        """The material of that name; LedgerError for one that nobody has described, where a piece or a plan
+        was made for another, unless it is said to be ``alike``."""
+        with database.reading(self.path) as db:
+            return material_named(db, name, made_for, alike)
+
     def printers(self) -> dict[str, Printer]:
         """The printers by name, as last described."""
         return self._described("printer", Printer)
@@ -123,7 +131,8 @@ class Ledger:
     def _described(self, table: str, kind: type[S]) -> dict[str, S]:
         with database.reading(self.path) as db:
             rows = db.execute(f"SELECT name, settings FROM {table}_settings ORDER BY name, number").fetchall()
-        return {row["name"]: settings_of(kind, row["settings"]) for row in rows}  # the last one stands
+        with sound_record():
+            return {row["name"]: settings_of(kind, row["settings"]) for row in rows}  # the last one stands
 
     def add_spool(
         self, material: str, label: str, note: str = "", opened_on: datetime.date | None = None
@@ -137,7 +146,8 @@ class Ledger:
         """All spools, by material and label."""
         with database.reading(self.path) as db:
             rows = db.execute("SELECT * FROM spool ORDER BY material, label").fetchall()
-        return [Spool(r["id"], r["material"], r["label"], r["note"], _day(r["opened_on"])) for r in rows]
+        with sound_record():
+            return [Spool(r["id"], r["material"], r["label"], r["note"], _day(r["opened_on"])) for r in rows]
 
     def add_process(self, process: Process) -> str:
         """Keep a process; returns its digest."""
@@ -150,7 +160,8 @@ class Ledger:
             row = db.execute("SELECT settings FROM process WHERE digest = ?", (digest,)).fetchone()
         if row is None:
             raise LedgerError("process", f"the ledger knows none of digest {digest[:12]!r}")
-        return process_of(row["settings"])
+        with sound_record():
+            return process_of(row["settings"])
 
     # test pieces, plans, prints
 
@@ -218,13 +229,14 @@ class Ledger:
         """All prints in the order in which they were recorded."""
         with database.reading(self.path) as db:
             rows = db.execute("SELECT * FROM print ORDER BY id").fetchall()
-        return [
-            Print(
-                *(r["id"], r["uid"], r["plan"], r["coupon"], r["printer"], r["material"], r["spool"]),
-                *(datetime.date.fromisoformat(r["printed_on"]), r["note"], bool(r["invented"])),
-            )
-            for r in rows
-        ]
+        with sound_record():
+            return [
+                Print(
+                    *(r["id"], r["uid"], r["plan"], r["coupon"], r["printer"], r["material"], r["spool"]),
+                    *(datetime.date.fromisoformat(r["printed_on"]), r["note"], bool(r["invented"])),
+                )
+                for r in rows
+            ]
 
     def add_event(self, printer: str, what: str, happened_on: datetime.date | None = None) -> int:
         """Keep that something happened to a known printer ('nozzle replaced'), today if no day is given;
@@ -260,13 +272,14 @@ class Ledger:
         )
         with database.reading(self.path) as db:
             rows = db.execute(sql).fetchall()
-        found = [
-            Event(
-                *(r["id"], r["uid"], r["printer"], datetime.date.fromisoformat(r["happened_on"])),
-                *(r["what"], r["withdrawn"]),
-            )
-            for r in rows
-        ]
+        with sound_record():
+            found = [
+                Event(
+                    *(r["id"], r["uid"], r["printer"], datetime.date.fromisoformat(r["happened_on"])),
+                    *(r["what"], r["withdrawn"]),
+                )
+                for r in rows
+            ]
         return [e for e in found if printer in (None, e.printer) and (withdrawn or not e.withdrawn)]
 
     # readings
@@ -441,6 +454,13 @@ class Ledger:
                 raise LedgerError("photograph", "shows one reading, print or test piece", "Name one of them")
             ((table, value),) = given.items()
             check_known(db, table, value, "code" if table == "coupon" else "id")
+            there = (
+                f"SELECT id FROM attachment WHERE photograph = ? AND {table} = ? "
+                "AND id NOT IN (SELECT attachment FROM detachment)"
+            )
+            row = db.execute(there, (digest, value)).fetchone()
+            if row is not None:  # the same photograph of the same thing counts once
+                return int(row["id"])
             fields = {"uid": uuid.uuid4().hex, "photograph": digest, **shown, "note": note}
             return insert(db, "attachment", **fields, recorded_at=database.now())
 

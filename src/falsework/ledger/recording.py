@@ -14,6 +14,7 @@ from falsework.ledger.checks import doubts, faults, sound, wrong_name, wrong_not
 from falsework.ledger.database import Connection, now
 from falsework.ledger.rows import Act, Entry, Source
 from falsework.ledger.values import CURRENT, READ, digest_of, marks, reading_row, recorded_of, text_of
+from falsework.process.builtin import builtin, builtin_names
 from falsework.process.checks import checked
 from falsework.process.earlier import renewed
 from falsework.process.schema import rows_of
@@ -64,6 +65,24 @@ def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str
             what = f"{table} {value.name!r} differs from the ledger's in {', '.join(others)}"
             told.append(f"{what}; the ledger's stands")
     return tuple(told)
+
+
+def material_named(db: Connection, name: str, made_for: Material, alike: bool = False) -> Material:
+    """The material of that name: what a piece or plan was made for, one that the ledger knows, or one that is
+    built in. Any other is as what it was made for only where it is said to be ``alike``; else
+    ``LedgerError``."""
+    if name == made_for.name:
+        return made_for
+    if alike or knows(db, "material", "name", name):
+        return replace(made_for, name=name)  # where it is known, the ledger's description stands
+    for built_in in builtin_names():
+        if (material := builtin(built_in).material).name == name:
+            return material
+    raise LedgerError(
+        f"material {name!r}",
+        f"is not known, and what was printed was made for {made_for.name!r}",
+        "Say --alike if it prints as that one does; else describe it first, with 'falsework ledger describe'",
+    )
 
 
 def differing(ours: str, theirs: str) -> list[str]:
@@ -381,9 +400,25 @@ def refuse(wrong: dict[int, list[str]], names: Callable[[int], str], subject: st
         ((k, found),) = wrong.items()
         told = f"{subject}, {names(k)}" if subject else names(k)
         raise LedgerError(told, "; ".join(found), "Nothing was recorded")
-    lines = "".join(f"\n  {names(k)}: {'; '.join(wrong[k])}" for k in sorted(wrong))
+    told_once: dict[str, list[int]] = {}
+    for k in sorted(wrong):
+        told_once.setdefault("; ".join(wrong[k]), []).append(k)
+    lines = "".join(f"\n  {_called_together(ks, names)}: {text}" for text, ks in told_once.items())
+    if any("the ledger knows no" in text for text in told_once):
+        lines += (
+            "\n  A table brings no printers, materials and test pieces along: 'falsework ledger import' the "
+            "ledger.json or the folder that 'falsework ledger export' wrote; or record a tray beside its "
+            "coupon.json"
+        )
     told = f"{len(wrong)} of them cannot be right, so nothing was recorded:{lines}"
     raise LedgerError(subject or "readings", told)
+
+
+def _called_together(ks: Sequence[int], names: Callable[[int], str]) -> str:
+    """'line 2', or 'line 2 to line 248 (247 of them)'."""
+    if len(ks) == 1:
+        return names(ks[0])
+    return f"{names(ks[0])} to {names(ks[-1])} ({len(ks)} of them)"
 
 
 def checked_reason(text: str) -> str:

@@ -17,6 +17,7 @@ from falsework.ledger.recording import (
     keep_coupon,
     keep_spool,
     last_print,
+    material_named,
     no_such,
     record,
 )
@@ -41,6 +42,7 @@ class Given:
     measured_on: datetime.date | None = None
     invented: bool = False
     graded_by: str = ""
+    alike: bool = False  # a material that is new prints as the one that the piece was made for
 
 
 def record_rows(db: Connection, rows: list[Row], given: Given, subject: str) -> Tray:
@@ -78,7 +80,9 @@ def record_tray(
     printer = _the_one(rows, "printer", given.printer, made.process.printer.name, subject)
     material = _the_one(rows, "material", given.material, made.process.material.name, subject)
     told = introduce(
-        db, replace(made.process.printer, name=printer), replace(made.process.material, name=material)
+        db,
+        replace(made.process.printer, name=printer),
+        material_named(db, material, made.process.material, given.alike),
     )
     spool_id = None if spool is None else keep_spool(db, material, spool)
     print_id = None if again else last_print(db, printer, material, coupon=made.code)

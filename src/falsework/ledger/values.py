@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Any, TypeVar
 
 from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.errors import LedgerError
 from falsework.ledger.rows import Act, Recorded, Source, Version
 from falsework.process.earlier import renewed
 from falsework.process.settings import Material, Printer, Process, Structure
@@ -26,6 +28,16 @@ CURRENT = (
     "AND v.number = (SELECT max(number) FROM version WHERE reading = r.id)"
 )
 """Each reading with its latest version."""
+
+
+@contextlib.contextmanager
+def sound_record() -> Iterator[None]:
+    """What a record holds and none can, comes out as damage of the file, not as a fault of the program."""
+    try:
+        yield
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
+        cure = "Restore a backup made with 'falsework ledger backup'; keep the damaged file"
+        raise LedgerError("the ledger", f"is damaged: a record cannot be read ({error})", cure) from error
 
 
 def reading_row(reading: Reading) -> tuple[Any, ...]:
@@ -44,6 +56,7 @@ def reading_of(row: sqlite3.Row) -> Reading:
     return Reading(condition=Condition(**tried), **read)
 
 
+@sound_record()
 def recorded_of(row: sqlite3.Row) -> Recorded:
     """A row of ``CURRENT`` as a value."""
     return Recorded(
@@ -63,6 +76,7 @@ def recorded_of(row: sqlite3.Row) -> Recorded:
     )
 
 
+@sound_record()
 def version_of(row: sqlite3.Row) -> Version:
     """A row of ``version`` as a value."""
     return Version(
