@@ -124,3 +124,14 @@ def test_names_that_look_like_markup_are_only_names() -> None:
 def test_a_piece_read_from_a_file_has_no_sheet() -> None:
     with pytest.raises(OutputError, match="holds no geometry"):
         sheet_html(replace(piece(CouponKind.GAP), geometry=None))
+
+
+@pytest.mark.parametrize("name", ["三号机 北窗", "プリンタ", "เครื่อง 2", "🦀 crab", "प्रिंटर", "한국"])
+def test_names_in_any_script_stand_on_the_sheet(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    coupon = piece(CouponKind.OVERHANG)
+    process = replace(coupon.process, printer=replace(coupon.process.printer, name=name))
+    coupon = replace(coupon, process=process)
+    assert name in sheet_html(coupon)
+    assert sheet_pdf(coupon).startswith(b"%PDF")
+    monkeypatch.setattr("falsework.report.coupon._FONT_PACKAGES", ())  # none at hand: no reason to fail
+    assert sheet_pdf(coupon).startswith(b"%PDF")

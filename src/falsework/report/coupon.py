@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
+from importlib.util import find_spec
 
 from falsework.coupon.guide import TITLES, TRIES, differing
 from falsework.coupon.reading import LET_GO_GRADES, Kind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.documents import encode
+from falsework.errors import OutputError
 from falsework.files.coupon import SHEET, SHEET_PDF, file_names, with_geometry
 from falsework.planning.handling import job_of
 from falsework.process.settings import Process
@@ -17,6 +19,9 @@ from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
 from falsework.wording.cautions import RULES, Task, cautions
 from falsework.wording.figures import sentence
+
+_FONT_PACKAGES = ("manimgx_fonts", "justmytype_intl_cjk")
+_ARMENIAN, _PUNCTUATION, _GLAGOLITIC = 0x530, 0x2000, 0x2C00  # first code points of these blocks
 
 
 @dataclass(frozen=True)
@@ -73,10 +78,35 @@ def sheet_pdf(coupon: Coupon) -> bytes:
     import typst
 
     source, inputs = typst_sheet(coupon)
-    pdf: bytes = typst.compile(
-        source, sys_inputs=inputs, ignore_system_fonts=True, pdf_standards="ua-1", timestamp=0
-    )
-    return pdf
+    folders = font_folders()
+    plain = {name: _with_letters_at_hand(text) for name, text in inputs.items()}
+    # with the fonts that come with packages; with those of the machine; without letters that none has
+    for ours_alone, told in ((True, inputs), (False, inputs), (True, plain)):
+        try:
+            pdf: bytes = typst.compile(
+                source,
+                sys_inputs=told,
+                font_paths=folders,
+                ignore_system_fonts=ours_alone,
+                pdf_standards="ua-1",
+                timestamp=0,
+            )
+        except typst.TypstError as error:
+            wrong = error
+        else:
+            return pdf
+    raise OutputError(SHEET_PDF, f"cannot be set ({wrong})", f"Use {SHEET} instead")
+
+
+def font_folders() -> list[str]:
+    """Folders of the installed packages that bring fonts for other scripts than Latin ones."""
+    found = (find_spec(name) for name in _FONT_PACKAGES)
+    return [place for spec in found if spec is not None for place in spec.submodule_search_locations or ()]
+
+
+def _with_letters_at_hand(text: str) -> str:
+    """A text with a question mark for every letter that the typesetter's own fonts may lack."""
+    return "".join(c if ord(c) < _ARMENIAN or _PUNCTUATION <= ord(c) < _GLAGOLITIC else "?" for c in text)
 
 
 def typst_sheet(coupon: Coupon) -> tuple[bytes, dict[str, str]]:
