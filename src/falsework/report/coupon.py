@@ -86,8 +86,7 @@ def sheet_pdf(coupon: Coupon) -> bytes:
             pdf: bytes = typst.compile(
                 source,
                 sys_inputs=told,
-                font_paths=folders,
-                ignore_system_fonts=ours_alone,
+                font_paths=typst.Fonts(font_paths=folders, include_system_fonts=not ours_alone),
                 pdf_standards="ua-1",
                 timestamp=0,
             )
