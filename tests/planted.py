@@ -156,7 +156,7 @@ def levels_of_plan(plan: Plan, *, regions=None) -> list[Level]:
     for k in range(len(heights)):
         below = k - 1 - plan.gap.layers
         if below >= 0:
-            cut.carried[k] = shapely.union_all([scheme.body[below], scheme.roof[below]]).buffer(0.3)
+            cut.carried[k] = shapely.union_all([scheme.body[below], scheme.cap[below]]).buffer(0.3)
     strands = scheme.strands
     levels = []
     for k, (z, h) in enumerate(heights):
@@ -173,8 +173,8 @@ _ROLES = {
     Role.LINE: "support",
     Role.CROSS: "support",
     Role.PERIMETER: "support",
-    Role.ROOF: "interface",
-    Role.FLOOR: "floor",
+    Role.CAP: "interface",
+    Role.SOLE: "floor",
     Role.FOOT: "foot",
 }
 _SUPPORT = ("support", "interface", "floor", "foot")

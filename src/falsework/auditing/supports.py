@@ -18,6 +18,7 @@ from falsework.support.scheme import Strands
 
 _LONG_MM, _SHARE = 3.0, 0.08  # of a layer's support that must float, both
 _MOST, _LOW_MM = 0.5, 4.0  # so high up some strands may hang over others' sides; most must, to begin there
+_CRUMB = 1.2  # widths: shorter strands lean on their neighbours
 _ON = 0.03  # share of a strand that rests, below which it does not
 _CELL_MM, _BLUR = (
     0.75,
@@ -48,7 +49,8 @@ class SupportAuditor:
         self.middles.append(np.column_stack([layer.middles[support], long, layer.height_mm[support]]))
         if first:
             return
-        floats = support[layer.resting[support].sum(axis=1) < _ON]
+        whole = layer.length_mm[support] > _CRUMB * layer.width_mm[support]
+        floats = support[whole & (layer.resting[support].sum(axis=1) < _ON)]
         if len(floats) == 0:
             return
         near = layer.near[floats]

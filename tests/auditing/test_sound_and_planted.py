@@ -1,0 +1,72 @@
+"""A quick share of ``benchmarks/audit_faults.py``: sound programs pass, planted faults are named first.
+
+The tests' own slicing in shapely is the reference; faults by construction.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import planted
+from falsework.auditing import Decision, Level, audit
+from primitives import SOLIDS
+from programs import Writer
+from sliced import Recipe, levels_of, moved, sliced, with_prime, with_skirt, written
+
+REAL = Path(__file__).parents[1] / "data" / "programs"
+_QUICK = ("boat", "table", "bracket", "slotted")
+
+
+def weighty(result) -> list[str]:
+    return [f"{f.kind}: {f.says}" for f in result.findings if f.level.rank >= Level.FAULT.rank]
+
+
+def test_a_boat_like_test_part_passes() -> None:
+    """Flared hull, cabin with arched windows, flat roof that bridges, bores, sparse fill, skirt and prime line."""
+    levels = moved(levels_of(sliced(SOLIDS["boat"](), Recipe())), 100.0, 100.0)
+    result = audit(written(with_prime(with_skirt(levels), 0), Writer(hop=0.2)).end().bytes())
+    assert weighty(result) == []
+    assert result.answer.decision is Decision.PRINT
+    assert result.figures.fed_share == pytest.approx(1.0, abs=0.02)
+
+
+@pytest.mark.parametrize("name", ["plot-part", "plant-sign", "vase-spiral"])
+def test_real_programs_pass(name: str) -> None:
+    result = audit(REAL / f"{name}.gcode.gz")
+    assert weighty(result) == []
+    assert result.answer.decision is Decision.PRINT
+
+
+def test_a_layer_that_a_real_program_skips_is_found() -> None:
+    result = audit(REAL / "cube-form.gcode.gz")
+    assert [f.kind for f in result.findings if f.level is Level.FAULT] == ["floats"]
+    assert result.answer.says.startswith("Look at this before you print")
+
+
+SOUND = list(planted.sound_alone(every=19))
+
+
+@pytest.mark.parametrize("case", SOUND, ids=[c.name for c in SOUND])
+def test_sound_programs_have_no_fault(case: planted.Case) -> None:
+    assert weighty(audit(case.program)) == []
+
+
+@pytest.mark.parametrize("part", ["table", "shelf"])
+def test_a_program_of_its_plan_has_no_fault(part: str) -> None:
+    plan, levels = planted.plan_of(part), planted.planned_levels(part)
+    result = audit(planted.planned_bytes(moved(levels, 9.0, -4.0), part), plan)
+    assert weighty(result) == []
+    assert len(result.copies) == 1
+
+
+@pytest.mark.parametrize("k", range(len(planted.FAULTS)), ids=list(planted.FAULTS))
+def test_a_planted_fault_is_named_first(k: int) -> None:
+    """Each kind on one of four parts, going round."""
+    name = list(planted.FAULTS)[k]
+    parts = [*_QUICK[k % 4 :], *_QUICK[: k % 4]]
+    case = next(planted.cases_of((name,), tuple(parts)))
+    result = audit(case.program, case.plan)
+    assert result.findings[0].kind in case.kinds, [f.kind for f in result.findings]
+    assert result.answer.decision is not Decision.PRINT or result.findings[0].level is Level.CAUTION
