@@ -1,12 +1,12 @@
-"""Sound programs that must pass, and planted faults that must be found and named: what the audit makes of both.
+"""Sound programs that must pass, and planted faults that must be named: what the audit makes of both.
 
     python benchmarks/audit_faults.py [--every 1] [--parts 10] [--list]
 
 Programs come from the tests' own slicing (``tests/sliced.py``, ``tests/planted.py``): ten solids of primitives,
 sliced in shapely with walls, skins, sparse fill, bridges and supports, in thirteen recipes, twelve plates and
-five dialects; faults by construction, one to a program. Half of the kinds of fault were set aside while the audit
-was made ('sealed') and only counted afterwards. 'right first': the first finding names the fault; 'found': any
-finding of caution or more names it. Prints Markdown tables.
+five dialects; faults by construction, one to a program. Half of the kinds of fault were set aside while the
+audit was made ('sealed') and only counted afterwards. 'right first': the first finding names the fault;
+'found': any finding of caution or more names it. Prints Markdown tables.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 import planted
-
 from falsework.auditing import Level, audit
 
 

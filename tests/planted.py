@@ -505,15 +505,16 @@ def _shifted(part: str) -> bytes | None:
 def _bare(part: str) -> bytes | None:
     if not _supported(part) or not plan_of(part).process.structure.interface_layers:
         return None
-    every = [0.0]
-
-    def change(level: Level, s: Stroke, k: int) -> Stroke | None:
-        if s.role != "interface":
-            return s
-        every[0] += 1
-        return replace(s, role="support") if every[0] % 6 == 0 else None
-
-    return _support_fault(part, change)
+    levels = planned_levels(part)
+    body: list[Stroke] = []  # goes on up through the layers of the interface
+    out = []
+    for level in levels:
+        own = [s for s in level.strokes if s.role == "support"]
+        body = own or body
+        bare = any(s.role == "interface" for s in level.strokes)
+        rest = [s for s in level.strokes if s.role != "interface" and s.role != "support"]
+        out.append(replace(level, strokes=[*(body if bare else own), *rest]))
+    return planned_bytes(out, part)
 
 
 @fault("support fused on top", "no gap", "fused on top", planned=True)
@@ -523,7 +524,7 @@ def _fused(part: str) -> bytes | None:
     return _raised_support(part, plan_of(part).gap.layers)
 
 
-@fault("gap too wide", "gap", planned=True)
+@fault("gap too wide", "gap", "fused below", planned=True)  # what stands on the part sinks into it
 def _wide_gap(part: str) -> bytes | None:
     return _raised_support(part, -1) if _supported(part) else None
 
@@ -554,9 +555,19 @@ def _one_side(part: str) -> bytes | None:
         return None
     strands = plan_of(part).geometry.scheme.strands.ends_mm
     middle = float(np.median(strands[:, 0]))
-    return _support_fault(
-        part, lambda level, s, k: None if _is_support(s) and s.points[:, 0].mean() > middle else s
-    )
+    left = shapely.box(-1e3, -1e3, middle, 1e3)
+
+    def change(level: Level, s: Stroke, k: int) -> Stroke | None:
+        if not _is_support(s):
+            return s
+        line = shapely.LineString(s.points).intersection(left)
+        return (
+            replace(s, points=np.asarray(line.coords))
+            if line.geom_type == "LineString" and line.length > 0.5
+            else None
+        )
+
+    return _support_fault(part, change)
 
 
 _KINDS = list(FAULTS)

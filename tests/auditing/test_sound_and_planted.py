@@ -24,7 +24,7 @@ def weighty(result) -> list[str]:
 
 
 def test_a_boat_like_test_part_passes() -> None:
-    """Flared hull, cabin with arched windows, flat roof that bridges, bores, sparse fill, skirt and prime line."""
+    """Flared hull, arched windows, a flat roof that bridges, bores, sparse fill, skirt and prime line."""
     levels = moved(levels_of(sliced(SOLIDS["boat"](), Recipe())), 100.0, 100.0)
     result = audit(written(with_prime(with_skirt(levels), 0), Writer(hop=0.2)).end().bytes())
     assert weighty(result) == []

@@ -19,6 +19,7 @@ DIAMETERS_MM = (1.75, 2.85, 3.0)  # common practice, no source: filaments that a
 _UNDER, _OVER = 0.75, 1.35  # shares of what dense lines need, beyond which they do not come out
 _FITS = math.log(1.22)  # how near another diameter must come
 _OFF_MM, _OFF_SHARE = 0.035, 0.14  # of a first layer that is laid lower or higher than it is fed for
+_LEAST_FED, _MOST_FED = 0.3, 2.6
 _MIDDLE_MM = 0.004
 _TALLEST_MM = 2.0  # common practice, no source: large nozzles lay some 1 mm
 _SCALE_OFF, _SCALE_SURE, _SCALE_MM = 0.004, 5.0, 0.05
@@ -74,6 +75,8 @@ def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
     """A first layer that is laid lower or higher than it is fed for: an offset in z."""
     if fed.first_share is None or fed.share is None:
         return
+    if not _LEAST_FED < fed.first_share / fed.share < _MOST_FED:
+        return  # that is no height, but lines over each other, or apart
     z = float(found.z_mm[found.first_layer])
     meant = z * fed.first_share / fed.share
     off = z - meant

@@ -26,6 +26,7 @@ _CELL_MM, _BLUR = (
 )  # cells in which supports are compared with the plan's, and over how many they are spread
 _SHIFT_MM = 0.8  # that is told
 _BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than before, and in all
+_AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
 
 
@@ -126,6 +127,10 @@ def shift_finding(
     xy = placed.to_part(printed[:, :2])
     ends = planned.ends_mm
     wanted = 0.5 * (ends[:, :2] + ends[:, 2:])
+    volume = float((printed[:, 2] * printed[:, 3]).sum())
+    wanted_volume = float((planned.lengths_mm * heights_mm[planned.layer]).sum())
+    if not _AS_MUCH < volume / wanted_volume < 1.0 / _AS_MUCH:
+        return  # some is missing, or there is more: not the same supports
     low = np.minimum(xy.min(axis=0), ends.reshape(-1, 2).min(axis=0)) - _REACH_MM
     span = np.maximum(xy.max(axis=0), ends.reshape(-1, 2).max(axis=0)) + _REACH_MM - low
     shape = tuple(int(v / _CELL_MM) + 1 for v in span)

@@ -29,6 +29,7 @@ _POINTS = 5  # along each strand that tell where it lies
 _BELOW_MM = 8.0  # how far beneath an underside its support is looked at
 _DENSE = 0.7  # share of a dense layer's strands
 _CARRIED, _BARELY = 0.6, 0.3  # shares of an underside carried that count as all of it, and as nothing
+_SEEN = 0.1  # share carried, from which the support's pattern is looked at
 _LEAST_MM2 = 12.0  # of an underside whose support's pattern can be told
 _MOST_UNDERSIDES = 400
 
@@ -253,7 +254,7 @@ class UndersideAuditor:
         carried = kept.carried / max(kept.hollow, 1e-9) if kept.hollow > 0 else 0.0
         gap = _middle(kept.gaps) if carried > 0.1 else None
         interface, spacing, loops = None, None, None
-        if carried > _CARRIED and u.number - 1 in self.flat:
+        if carried > _SEEN and u.number - 1 in self.flat:
             interface, spacing, loops = self._pattern(u.number - 1, kept, gap)
         turn = None
         if abs(kept.turn) > 0.5 * kept.hollow > 0:
@@ -431,6 +432,10 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
             says = "gets support where the plan wants none"
             yield tells("unwanted", Level.CAUTION, says, "Keep supports away there, or plan them")
         return
+    if t.carried_share < _CARRIED and _only_body(t, planned):
+        # the lines of the body reach up to the gap, where interface layers should be
+        yield from _make_of_support(tells, planned)
+        return
     if t.carried_share < _BARELY:
         says = f"has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"
         cure = "Switch supports on there, or load the planned ones"
@@ -447,6 +452,13 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
         says = "has a support that stands on the part; the plan lets it stand on the bed only"
         cure = "Let supports start from the bed only"
         yield tells("stands on part", Level.FAULT, says, cure, _Figures(foot, 0.0, "mm"), where)
+
+
+def _only_body(t: UndersideAudit, planned: Planned) -> bool:
+    """Whether the support is there as planned, but for its interface layers."""
+    if t.interface_layers != 0 or planned.interface_layers == 0 or t.spacing_mm is None:
+        return False
+    return 0.5 <= t.spacing_mm / planned.spacing_mm <= 1.6
 
 
 def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:

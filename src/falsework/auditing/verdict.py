@@ -67,7 +67,7 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     cause_of: dict[str, str] = {}
     for kind, follow in FOLLOWS.items():
         if kind in kinds and kind not in cause_of:
-            for other in follow & kinds:
+            for other in (follow & kinds) - {kind}:
                 cause_of.setdefault(other, kind)
     folded = [
         replace(f, level=Level.NOTE, follows=cause_of[f.kind])
