@@ -2,8 +2,8 @@
 
     python benchmarks/audit_faults.py [--every 1] [--parts 10] [--list]
 
-Programs come from the tests' own slicing (``tests/sliced.py``, ``tests/planted.py``): ten solids of primitives,
-sliced in shapely with walls, skins, sparse fill, bridges and supports, in thirteen recipes, twelve plates and
+Programs come from the tests' own slicing (``tests/sliced.py``, ``tests/planted.py``): ten solids of
+primitives, in walls, skins, sparse fill, bridges, supports; thirteen recipes, twelve plates and
 five dialects; faults by construction, one to a program. Half of the kinds of fault were set aside while the
 audit was made ('sealed') and only counted afterwards. 'right first': the first finding names the fault;
 'found': any finding of caution or more names it. Prints Markdown tables.

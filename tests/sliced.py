@@ -18,6 +18,7 @@ from shapely import affinity
 from programs import Writer, section_mm2
 
 Region = shapely.Geometry
+quietly = np.errstate(divide="ignore", invalid="ignore")  # mitred offsets of slivers divide by nothing
 EMPTY = shapely.Polygon()
 
 
@@ -228,6 +229,7 @@ def needs_support(under: Region, beneath: Region, recipe: Recipe) -> Region:
     return shapely.union_all(out) if out else EMPTY
 
 
+@quietly
 def slice_regions(regions: Sequence[Region], heights: list[tuple[float, float]], recipe: Recipe) -> Sliced:
     n = len(regions)
     w = recipe.width
@@ -276,6 +278,7 @@ def slice_regions(regions: Sequence[Region], heights: list[tuple[float, float]],
     return Sliced(recipe, heights, list(regions), body, interface, carried)
 
 
+@quietly
 def sliced(solid, recipe: Recipe) -> Sliced:
     return slice_regions(sections(solid, recipe), tops(solid.height, recipe), recipe)
 
@@ -313,6 +316,7 @@ def support_strokes(s: Sliced, k: int) -> list[Stroke]:
     return out
 
 
+@quietly
 def part_strokes(s: Sliced, k: int) -> list[Stroke]:
     recipe, (_, h) = s.recipe, s.heights[k]
     w, n = recipe.width, len(s.regions)
@@ -371,6 +375,7 @@ def part_strokes(s: Sliced, k: int) -> list[Stroke]:
     return out
 
 
+@quietly
 def levels_of(s: Sliced) -> list[Level]:
     return [
         Level(z, h, [*support_strokes(s, k), *part_strokes(s, k)], 0.0 if k == 0 else 1.0)
@@ -422,6 +427,7 @@ def with_skirt(levels: Sequence[Level], loops: int = 2, away: float = 4.0) -> li
     return [replace(first, strokes=[*strokes, *first.strokes]), *levels[1:]]
 
 
+@quietly
 def with_brim(levels: Sequence[Level], loops: int = 8) -> list[Level]:
     first = levels[0]
     whole = outline(levels).buffer(0.3).buffer(-0.3)

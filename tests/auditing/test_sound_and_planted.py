@@ -5,6 +5,7 @@ The tests' own slicing in shapely is the reference; faults by construction.
 
 from __future__ import annotations
 
+import functools
 from pathlib import Path
 
 import pytest
@@ -45,12 +46,15 @@ def test_a_layer_that_a_real_program_skips_is_found() -> None:
     assert result.answer.says.startswith("Look at this before you print")
 
 
-SOUND = list(planted.sound_alone(every=19))
+@functools.cache
+def sound_programs() -> list[planted.Case]:
+    return list(planted.sound_alone(every=19))
 
 
-@pytest.mark.parametrize("case", SOUND, ids=[c.name for c in SOUND])
-def test_sound_programs_have_no_fault(case: planted.Case) -> None:
-    assert weighty(audit(case.program)) == []
+@pytest.mark.parametrize("k", range(9))
+def test_sound_programs_have_no_fault(k: int) -> None:
+    case = sound_programs()[k]
+    assert weighty(audit(case.program)) == [], case.name
 
 
 @pytest.mark.parametrize("part", ["table", "shelf"])

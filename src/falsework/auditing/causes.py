@@ -19,6 +19,7 @@ DIAMETERS_MM = (1.75, 2.85, 3.0)  # common practice, no source: filaments that a
 _UNDER, _OVER = 0.75, 1.35  # shares of what dense lines need, beyond which they do not come out
 _FITS = math.log(1.22)  # how near another diameter must come
 _OFF_MM, _OFF_SHARE = 0.035, 0.14  # of a first layer that is laid lower or higher than it is fed for
+_MISSING_MM = 0.02
 _LEAST_FED, _MOST_FED = 0.3, 2.6
 _MIDDLE_MM = 0.004
 _TALLEST_MM = 2.0  # common practice, no source: large nozzles lay some 1 mm
@@ -83,6 +84,13 @@ def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
     if abs(off) < max(_OFF_MM, _OFF_SHARE * z):
         return
     line = int(found.line[found.first_layer])
+    if abs(off - usual.height_mm) < _MISSING_MM:
+        says = (
+            f"the first layer is missing: printing begins at {z:.2f} mm with strands fed for {meant:.2f} mm"
+        )
+        cure = "Make the program again, from the first layer on"
+        yield Finding(0, "first layer missing", Level.RUIN, says, cure, lines=(line,), found=z, unit="mm")
+        return
     cure = "Check the offset in z: make the program again without it"
     if off < 0.0:
         middle = abs(z - 0.5 * usual.height_mm) < _MIDDLE_MM and abs(meant - usual.height_mm) < 0.05
