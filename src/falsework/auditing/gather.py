@@ -148,7 +148,7 @@ class Gatherer:
             self._in_air(layer)
         if layer.step_mm > _TALL * limits.process.nozzle_mm and whole > _ALONG_MM:
             own = np.flatnonzero(layer.owner != FLAT)
-            if len(own):
+            if len(own) and not self._on_raft(layer):
                 self._add("thick layer", site_of(layer, own, whole, layer.step_mm))
         if lengths.any():
             self._marked(layer, marks, lengths, whole)
@@ -186,8 +186,8 @@ class Gatherer:
             ("fused below", laying.FUSED_BELOW, _ALONG_MM, None),
             ("stray", laying.STRAY, _ALONG_MM if layer.index > 3 else np.inf, None),
             ("starved", laying.STARVED, _ALONG_MM, layer.width_mm),
-            ("overfed", laying.OVERFED, max(_ALONG_MM, 0.1 * whole), layer.width_mm),
-            ("laid twice", laying.TWICE, max(_TWICE_MM, 0.04 * whole), None),
+            ("overfed", laying.OVERFED, max(_ALONG_MM, 0.25 * whole), layer.width_mm),
+            ("laid twice", laying.TWICE, max(_TWICE_MM, 0.1 * whole), None),
             ("ploughs", laying.SUNK, _SUNK_MM, None),
         ]
         for kind, mark, least, value in kinds:
