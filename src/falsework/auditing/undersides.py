@@ -29,6 +29,7 @@ _POINTS = 5  # along each strand that tell where it lies
 _BELOW_MM = 8.0  # how far beneath an underside its support is looked at
 _DENSE = 0.7  # share of a dense layer's strands
 _CARRIED, _BARELY = 0.6, 0.3  # shares of an underside carried that count as all of it, and as nothing
+_BY_BODY = 0.35  # share that the lines of a body alone carry, at most
 _SEEN = 0.1  # share carried, from which the support's pattern is looked at
 _LEAST_MM2 = 12.0  # of an underside whose support's pattern can be told
 _MOST_UNDERSIDES = 400
@@ -457,6 +458,8 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
 def _only_body(t: UndersideAudit, planned: Planned) -> bool:
     """Whether the support is there as planned, but for its interface layers."""
     if t.interface_layers != 0 or planned.interface_layers == 0 or t.spacing_mm is None:
+        return False
+    if t.carried_share > _BY_BODY:
         return False
     return 0.5 <= t.spacing_mm / planned.spacing_mm <= 1.6
 
