@@ -12,3 +12,8 @@ os.environ["FALSEWORK_LEDGER"] = os.path.join(
 
 settings.register_profile("steady", derandomize=True)
 settings.load_profile("steady")
+
+
+def pytest_make_parametrize_id(val: object) -> str | None:
+    """Bytes by their number: packed ones hold the time, and workers that collect apart must find the same."""
+    return f"{len(val)} bytes" if isinstance(val, bytes) else None
