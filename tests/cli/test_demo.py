@@ -40,10 +40,8 @@ def museum(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, object]
     }
     demo = types.ModuleType("falsework.part.demo")
     demo.demo_parts = lambda: {name: (lambda plan=plan: plan) for name, plan in parts.items()}  # type: ignore[attr-defined]
-    pipeline = types.ModuleType("falsework.planning.calls")
-    pipeline.plan = lambda part, **_: part  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, demo.__name__, demo)
-    monkeypatch.setitem(sys.modules, pipeline.__name__, pipeline)
+    monkeypatch.setattr("falsework.planning.plan", lambda part, **_: part, raising=False)
 
     def tuned(folder: Path, _watch: object) -> None:
         folder.mkdir()

@@ -61,7 +61,7 @@ def test_plan_writes_the_folder_and_says_what_was_found(here, pipeline, capsys) 
         "2 × duplicate faces: removed",
         "150 layers of 0.2 mm",
         "4.20 (1.90 to 8.80)",
-        "general belief about the material",
+        "general values, not your prints",
         "side by side",
         "caution: figures rest on a prior",
         "Written to bracket-plan: plan.json, print.3mf, part.stl, supports.stl, settings.md",

@@ -34,7 +34,8 @@ STILL = replace(PLA, fan=0.0)
 
 
 def strand(width_mm: float, height_mm: float, fan: float = 1.0) -> Process:
-    return replace(PLA, line_width_mm=width_mm, layer_height_mm=height_mm, fan=fan)
+    bore_mm = max(height_mm, width_mm / 1.125)  # nothing here depends on it but that the strand can be laid
+    return replace(PLA, nozzle_mm=bore_mm, line_width_mm=width_mm, layer_height_mm=height_mm, fan=fan)
 
 
 @pytest.mark.parametrize(("air_m_s", "film"), [(1, 184), (2, 251), (3, 302), (5, 383)])

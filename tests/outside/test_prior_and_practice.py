@@ -20,7 +20,8 @@ PLA = load_process("pla-0.4")
 
 
 def strand(height: float, width: float, fan: float = 1.0) -> Process:
-    return replace(PLA, layer_height_mm=height, line_width_mm=width, fan=fan)
+    bore_mm = max(height, width / 1.125)  # nothing here depends on it but that the strand can be laid
+    return replace(PLA, nozzle_mm=bore_mm, layer_height_mm=height, line_width_mm=width, fan=fan)
 
 
 @pytest.mark.parametrize("height", [0.1, 0.2, 0.4])

@@ -113,7 +113,7 @@ def test_a_marked_ceiling_is_left_unless_the_user_says_otherwise():
     assert by_name["bed-or-part"] == replace(by_name["leave"], name="bed-or-part")
 
     ruled = planned(ROOM, DOWN, overrules={1: Standing.BED_OR_PART})
-    assert ruled.choices[0].why.startswith("by your own choice, although it lies on faces that must not be")
+    assert ruled.choices[0].why.startswith("by your own choice, although it lies on faces supports must not")
     assert "carried all the same, by your own choice" in ruled.warnings[0].text
     assert ruled.pieces == free.pieces
     both = MarkedFaces((*UP.directions, *DOWN.directions))

@@ -101,7 +101,7 @@ def slabs_of(body: Body, direction: Floats, heights_mm: Floats, process: Process
         low_mm=float((body.points @ direction).min()),
         price=price,
         joint_mm2=sections[k.JOINT],
-        printing=float(both.parts[whole, 0]),
+        printing=float(both.parts[whole, :2].sum()),
     )
 
 
