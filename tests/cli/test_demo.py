@@ -84,7 +84,7 @@ def test_an_earlier_demo_is_replaced_a_strangers_folder_is_not(museum, tmp_path:
 
 
 def test_a_stop_at_the_second_part_leaves_nothing(museum, tmp_path: Path, monkeypatch, capsys) -> None:
-    def interrupted(plan, _watch) -> dict[str, str]:
+    def interrupted(plan, *_) -> dict[str, str]:
         if plan is museum["cowl"]:
             os.kill(os.getpid(), signal.SIGINT)
         return {}

@@ -20,7 +20,9 @@ PLA = load_process("pla-0.4")
 
 
 def strand(height: float, width: float, fan: float = 1.0) -> Process:
-    bore_mm = max(height, width / 1.125)  # nothing here depends on it but that the strand can be laid
+    bore_mm = max(
+        height, width / 1.125, PLA.first_layer_height_mm
+    )  # nothing here depends on it but that the strand can be laid
     return replace(PLA, nozzle_mm=bore_mm, layer_height_mm=height, line_width_mm=width, fan=fan)
 
 

@@ -59,7 +59,7 @@ def test_pieces_that_stay_are_said_once(states: list[State], said: list[str]) ->
     release = judged(block((0, 0, 10), (9, 9, 12)), [block((2, 2, 0), (6, 6, 9.6))], [piece()])
     one = release.pieces[0]
     pieces = tuple(replace(one, number=k, state=state, tears=False) for k, state in enumerate(states, 1))
-    built = tuple(piece(number=k, undersides=(1,)) for k in range(1, len(states) + 1))
+    built = tuple(piece(number=k) for k in range(1, len(states) + 1))
     whole = plan(part_of(*box((20.0, 8.0, 3.0), (0.0, 0.0, 10.0))), PROCESS, release=False)
     told = release_warnings(replace(release, pieces=pieces), built, whole.choices, whole.undersides)
     assert [notice.text.split(":")[0] for notice in told] == [text.split(":")[0] for text in said]

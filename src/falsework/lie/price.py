@@ -32,7 +32,6 @@ from falsework.objective import (
     MINUTES_A_SCAR_CM2,
     MINUTES_BY_HAND,
     MINUTES_BY_TOOL,
-    MOST_CHANCE,
     PARTS,
     SCAR,
     TOPPLE_CHANCE,
@@ -229,9 +228,10 @@ def priced(
 
 
 def _odds(chance: Floats) -> Floats:
-    """``objective.expected_loss`` of many, for a printing that costs 1."""
-    chance = np.minimum(chance, MOST_CHANCE)
-    odds: Floats = chance / (1.0 - chance)
+    """``objective.expected_loss`` of many, for a printing that costs 1, but no more than that: what
+    columns say of toppling is rough, and only a plan can say how often it would be printed again.
+    """
+    odds: Floats = np.minimum(chance / np.maximum(1.0 - chance, 1e-9), 1.0)
     return odds
 
 
