@@ -59,6 +59,7 @@ THIN_SHARE = 0.25  # of a joint that may be narrower than two and a half lines
 ALIKE_SHARE, ALIKE_PIECES = 0.01, 0.1  # splits whose prices and pieces' volumes differ by less are one
 DEARER = 1.5  # a piece's other lie is planned too, unless columns find it so many times as dear
 PLANNED = 3  # options that are made from the whole mesh and planned
+SAME_PRICE = 0.03  # of options that cost the same but for so much, those that need no support come first
 PLAIN_WEIGHTS, USUAL_GLUING = Weights(), Gluing()
 
 
@@ -129,7 +130,15 @@ def split(
         option = _made(case, one, size, stretch)
         if option is not None:
             options.append(option)
-    options.sort(key=lambda option: (not option.fits, option.price))
+    least = min((option.price for option in options), default=0.0)
+    options.sort(
+        key=lambda option: (
+            not option.fits,
+            option.price > (1.0 + SAME_PRICE) * least,
+            not option.needs_no_support,
+            option.price,
+        )
+    )
     watch.at("done", 1.0)
     if apart:
         why_not, cure = words.SEVERAL
