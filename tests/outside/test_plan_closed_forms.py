@@ -10,7 +10,6 @@ import math
 import os
 import subprocess
 import sys
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
