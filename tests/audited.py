@@ -43,7 +43,7 @@ def solid_process(**structure) -> Process:
         fill=1.0,
         wall_speed_mm_s=45.0,
         fill_speed_mm_s=45.0,
-        structure=replace(process.structure, **structure),
+        structure=replace(process.structure, **{"form": "curtain", **structure}),
     )
 
 

@@ -26,7 +26,7 @@ from falsework.droop.strand import (
     time_constant_s,
     viscosity_pa_s,
 )
-from falsework.droop.supported import clearance_mm, supported_droops
+from falsework.droop.supported import clearance_mm, lane_spacing_mm, supported_droops
 from falsework.process import load_process
 from falsework.process.settings import Process
 
@@ -167,22 +167,38 @@ def test_quantiles_are_the_usual_ones():
     assert quantiles(np.ones((1, 3))).tolist() == [[1.0] * 3] * 3
 
 
+CURTAIN = replace(FINE, structure=replace(FINE.structure, form="curtain"))
+
+
+def test_lanes_are_as_far_apart_as_the_roof_bridges_well():
+    """The roof's sag between lanes adds no more than a twentieth to what an underside sinks anyway."""
+    free = bridge_droop(80.0, FINE, PRIOR)
+    lanes, lines = (supported_droops([free], 0.4, process, PRIOR)[0].value for process in (FINE, CURTAIN))
+    assert lane_spacing_mm(FINE) == 5.5
+    assert lines < lanes <= 1.05 * lines
+    softer = load_process("petg-0.4")
+    assert FINE.structure.spacing_mm <= lane_spacing_mm(softer) < lane_spacing_mm(FINE)
+    fixed = replace(FINE, structure=replace(FINE.structure, lane_spacing_mm=8.0))
+    assert lane_spacing_mm(fixed) == 8.0
+    assert supported_droops([free], 0.4, fixed, PRIOR)[0].value > lanes
+
+
 def test_support_stops_the_sag_at_the_clearance():
     free = bridge_droop(80.0, FINE, PRIOR)
     short = bridge_droop(8.0, FINE, PRIOR)
-    on, short_on = supported_droops([free, short], 0.4, FINE, PRIOR)
+    on, short_on = supported_droops([free, short], 0.4, CURTAIN, PRIOR)
     assert clearance_mm(0.4, FINE) == pytest.approx(0.4 + 0.2 - 0.32197, abs=1e-5)
     assert on.value == pytest.approx(clearance_mm(0.4, FINE), rel=0.02)
     assert on.low < on.value < on.high
     # what would droop by less anyway is not made worse, and a gap that presses leaves no droop to speak of
     assert short_on.value == pytest.approx(short.value, rel=1e-3)
-    assert supported_droops([free], 0.05, FINE, PRIOR)[0].value < 3e-3
+    assert supported_droops([free], 0.05, CURTAIN, PRIOR)[0].value < 3e-3
 
 
-def test_lines_without_a_roof_add_their_own_small_sag():
+def test_lines_farther_apart_add_their_own_small_sag():
     free = bridge_droop(80.0, FINE, PRIOR)
-    open_lines = replace(FINE, structure=replace(FINE.structure, interface_layers=0, spacing_mm=4.0))
-    bare, roofed = (supported_droops([free], 0.4, process, PRIOR)[0] for process in (open_lines, FINE))
+    wide = replace(CURTAIN, structure=replace(CURTAIN.structure, spacing_mm=4.0))
+    bare, roofed = (supported_droops([free], 0.4, process, PRIOR)[0] for process in (wide, CURTAIN))
     assert 0.002 < bare.value - roofed.value < 0.01  # micrometres, as the model says: 4 at full fan
 
 

@@ -27,7 +27,9 @@ from falsework.support.sweep import section_tolerance_mm
 
 DATA = Path(__file__).parents[1] / "data"
 MESHES = tuple(sorted(p.name for p in DATA.iterdir() if p.suffix != ".md"))
-BARE_FOOT = override(load_process("pla-0.4"), {"structure.foot_widening_mm": "0"})
+BARE_FOOT = override(
+    load_process("pla-0.4"), {"structure.form": "curtain", "structure.foot_widening_mm": "0"}
+)
 SIDE_MM = 0.4 + section_tolerance_mm(BARE_FOOT)  # side gap asked for, and what sections may be simplified by
 
 

@@ -92,7 +92,9 @@ def printable(draw):
     nozzle = draw(st.floats(0.1, 3.0))
     width = draw(st.floats(max(0.05, 0.6 * nozzle), min(5.0, 2.5 * nozzle)))
     height = st.floats(0.02, min(nozzle, width, 2.5))
-    structure = draw(st.builds(Structure, **table("structure", spacing_mm=st.floats(max(0.3, width), 50.0))))
+    far = st.floats(max(0.3, width), 50.0)
+    lanes = st.just(0.0) | far
+    structure = draw(st.builds(Structure, **table("structure", spacing_mm=far, lane_spacing_mm=lanes)))
     glass = draw(st.floats(20.0, 300.0))
     hot = st.floats(max(120.0, glass), 500.0, exclude_min=glass >= 120.0)
     material = table("material", glass_temperature_c=st.just(glass), nozzle_temperature_c=hot)
@@ -125,7 +127,7 @@ def test_any_process_reads_back_equal(tmp_path_factory, process):
 WRONG = {
     "[process]\nlayer_heigt_mm = 0.2": r"harbour.toml, \[process\] layer_heigt_mm: .* layer_height_mm is",
     "[structure]\nspaceing_mm = 2": r"\[structure\] spaceing_mm: .* spacing_mm is meant",
-    "[structure]\nzzz = 2": r"zzz: there is no setting.* Known are weave, spacing_mm",
+    "[structure]\nzzz = 2": r"zzz: there is no setting.* Known are form, weave, spacing_mm",
     "[materials]\ndensity_g_cm3 = 1": r"\[materials\]: there is no table .* material is meant",
     "nozzle_mm = 0.4": r"\[nozzle_mm\]: there is no table",
     "process = 3": r"harbour.toml, process: this is a table",

@@ -49,7 +49,7 @@ def test_nothing_is_offered_where_nothing_fails():
 @pytest.fixture(scope="module")
 def spool_scene():
     # a wide gap where it stands on the part: what fails here is the room, not the bond
-    structure = Structure(weave="crossed", perimeter_lines=1, air_gap_below_layers=2.0)
+    structure = Structure(form="curtain", weave="crossed", perimeter_lines=1, air_gap_below_layers=2.0)
     return built(spool(), replace(THICK, structure=structure))
 
 

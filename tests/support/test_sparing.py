@@ -27,7 +27,7 @@ from falsework.wording.figures import plain
 from solids import ball_of_squares, blocks
 
 DATA = Path(__file__).parents[1] / "data"
-PLAIN = Process(structure=Structure(foot_widening_mm=0.0))
+PLAIN = Process(structure=Structure(form="curtain", foot_widening_mm=0.0))
 CLEARANCE_MM = PLAIN.structure.side_gap_mm + section_tolerance_mm(PLAIN)
 UP, DOWN = MarkedFaces(((0.0, 0.0, 1.0),)), MarkedFaces(((0.0, 0.0, -1.0),))
 MARKED = MarkedFaces(face_sets=("marked",))

@@ -254,14 +254,15 @@ def _copies(work: _Work | None, read: _Read, watch: Watch) -> Found:
 
 def _planned(plan: Plan) -> Planned:
     structure = plan.process.structure
+    fixed = structure.form == "curtain"
     chosen = {c.underside: c.chosen for c in plan.choices}
     return Planned(
         standings=[chosen[u.number] for u in plan.undersides],
         gap=plan.gap,
         gap_below=plan.gap_below,
-        interface_layers=structure.interface_layers,
-        spacing_mm=structure.spacing_mm,
-        closed_lines=structure.perimeter_lines,
+        interface_layers=structure.interface_layers if fixed else None,
+        spacing_mm=structure.spacing_mm if fixed else None,
+        closed_lines=structure.perimeter_lines if fixed else None,
         sets=2 if structure.weave == "crossed" else 1,
         side_gap_mm=structure.side_gap_mm,
     )

@@ -42,9 +42,9 @@ class Planned:
     standings: Sequence[Standing]
     gap: Gap
     gap_below: Gap
-    interface_layers: int
-    spacing_mm: float
-    closed_lines: int
+    interface_layers: int | None  # None, as the next two, where designed: it differs from place to place
+    spacing_mm: float | None
+    closed_lines: int | None
     sets: int  # of lines: 2 for a grid
     side_gap_mm: float
 
@@ -457,9 +457,9 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
 
 def _only_body(t: UndersideAudit, planned: Planned) -> bool:
     """Whether the support is there as planned, but for its interface layers."""
-    if t.interface_layers != 0 or planned.interface_layers == 0 or t.spacing_mm is None:
+    if t.interface_layers != 0 or not planned.interface_layers or t.spacing_mm is None:
         return False
-    if t.carried_share > _BY_BODY:
+    if planned.spacing_mm is None or t.carried_share > _BY_BODY:
         return False
     return 0.5 <= t.spacing_mm / planned.spacing_mm <= 1.6
 
@@ -482,23 +482,24 @@ def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:
 
 def _make_of_support(tells: _Tells, planned: Planned) -> Iterable[Finding]:
     t = tells.audit
-    if t.interface_layers is not None and t.interface_layers != planned.interface_layers:
-        wanted = planned.interface_layers
+    wanted = planned.interface_layers
+    if t.interface_layers is not None and wanted is not None and t.interface_layers != wanted:
         says = f"has {t.interface_layers} interface layers beneath it, {wanted} were planned"
         none = t.interface_layers == 0
         level = Level.FAULT if none else Level.CAUTION
         cure = "Set the interface layers on top"
         yield tells("interface", level, says, cure, _Figures(t.interface_layers, wanted, "layers"))
-    if t.spacing_mm is not None and not 0.65 <= t.spacing_mm / planned.spacing_mm <= 1.5:
-        wanted_mm = planned.spacing_mm
+    wanted_mm = planned.spacing_mm
+    if t.spacing_mm is not None and wanted_mm and not 0.65 <= t.spacing_mm / wanted_mm <= 1.5:
         says = f"has support strands {t.spacing_mm:.1f} mm apart, {wanted_mm:.1f} mm were planned"
         cure = "Set the spacing or density of the support's body"
         yield tells("spacing", Level.CAUTION, says, cure, _Figures(t.spacing_mm, wanted_mm, "mm"))
-    if t.closed_lines is not None and (t.closed_lines > 0) != (planned.closed_lines > 0):
-        more = "with" if t.closed_lines > 0 else "without"
+    lines, meant = t.closed_lines, planned.closed_lines
+    if lines is not None and meant is not None and (lines > 0) != (meant > 0):
+        more = "with" if lines > 0 else "without"
         says = f"has a support {more} closed lines around it, unlike the plan"
         cure = "Set the closed lines around supports"
-        yield tells("perimeter", Level.CAUTION, says, cure, _Figures(t.closed_lines, planned.closed_lines))
+        yield tells("perimeter", Level.CAUTION, says, cure, _Figures(lines, meant))
 
 
 def _bridge(tells: _Tells, limits: Limits) -> Iterable[Finding]:

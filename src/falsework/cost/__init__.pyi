@@ -6,6 +6,7 @@ from .filament import mass_g as mass_g
 from .filament import price as price
 from .part import PartLayers as PartLayers
 from .part import part_cost as part_cost
+from .strands import laid_costs as laid_costs
 from .strands import region_cost as region_cost
 from .strands import strands_cost as strands_cost
 from .strands import strands_cost_by as strands_cost_by

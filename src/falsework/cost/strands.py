@@ -6,10 +6,14 @@ import numpy as np
 
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of, costs_of
-from falsework.kernels.bead.motion import rest_to_rest_times
+from falsework.kernels.bead.motion import rest_to_rest_times, round_times
 from falsework.layers.stack import Floats, Indices
 from falsework.process import Process, bead_section_mm2
+from falsework.process.derived import corner_speed_mm_s
 
+BACK_S = 0.1  # drawing the filament back before a travel and feeding it again after; from memory
+NEAR_MM = 2.0  # shorter travels within a support are made without; from memory
+APPROACH_MM = 15.0  # mean travel to a piece of support in each of its layers; from memory
 TYPICAL_STRAND_MM = 10.0  # mean strand of supports that are only estimated; from memory
 
 
@@ -73,6 +77,43 @@ def strands_cost_by(
     times = strand_times_s(lengths_mm, layer, process, speed_mm_s)
     volume_of = np.bincount(key, weights=volumes, minlength=n).astype(np.float64)
     time_of = np.bincount(key, weights=times, minlength=n).astype(np.float64)
+    return costs_of(volume_of, time_of, process)
+
+
+def laid_costs(
+    piece: Indices,
+    n: int,
+    ends_mm: Floats,
+    layer: Indices,
+    heights_mm: Floats,
+    process: Process,
+    speed_mm_s: float,
+) -> list[Cost]:
+    """What the strands of each piece take as they are laid: ``piece`` (E,) is each strand's, in 0..n−1.
+
+    ``ends_mm`` (E, 4) x0, y0, x1, y1. In every layer of a piece the head goes to it, drawing the filament
+    back, and lays its strands in a round, from each to the nearest that is left.
+    """
+    lengths = np.hypot(ends_mm[:, 2] - ends_mm[:, 0], ends_mm[:, 3] - ends_mm[:, 1])
+    volume_of = np.bincount(
+        piece, weights=strand_volumes_mm3(lengths, layer, heights_mm, process), minlength=n
+    ).astype(np.float64)
+    order = np.lexsort((layer, piece))
+    step = np.diff(layer[order], prepend=-1) | np.diff(piece[order], prepend=-1)
+    first = np.flatnonzero(step).astype(np.int64)
+    printer = process.printer
+    slow = min(speed_mm_s, process.first_layer_speed_mm_s)
+    seconds = round_times(
+        np.ascontiguousarray(ends_mm[order]),
+        np.append(first, len(order)),
+        np.where(layer[order][first] == 0, float(slow), float(speed_mm_s)),
+        printer.acceleration_mm_s2,
+        corner_speed_mm_s(printer),
+        printer.travel_speed_mm_s,
+        BACK_S,
+        NEAR_MM,
+    ) + (hop_time_s(APPROACH_MM, process) + BACK_S)
+    time_of = np.bincount(piece[order][first], weights=seconds, minlength=n).astype(np.float64)
     return costs_of(volume_of, time_of, process)
 
 

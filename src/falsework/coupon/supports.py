@@ -67,7 +67,8 @@ def process_of(condition: Condition, process: Process) -> Process:
 
     Gaps are set in whole layers. The part's strands run along x, so the angle that they make with the top
     lines sets the direction of the support's lines: the lines' own, or across them where a dense roof, whose
-    strands run across the body's lines, lies on top. Feet are kept small: they bear on nothing that is read.
+    strands run across the body's lines, lies on top. It is a curtain's lines that are read. Feet are kept
+    small: they bear on nothing that is read.
     """
     if condition.kind is not Kind.SUPPORT:
         return replace(process, fan=condition.fan)
@@ -76,6 +77,7 @@ def process_of(condition: Condition, process: Process) -> Process:
     crossing = 90.0 if condition.crossing_deg is None else condition.crossing_deg
     structure = replace(
         process.structure,
+        form="curtain",
         weave=condition.weave or process.structure.weave,
         spacing_mm=condition.spacing_mm,
         line_angle_deg=90.0 - crossing if dense else crossing,

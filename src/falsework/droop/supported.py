@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.bridge import sag_mm
+from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.bridge import clean_span_mm, sag_mm
 from falsework.droop.estimate import Estimate, estimates, quantiles
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import lesser, logistic
 from falsework.droop.strand import Array, Strands, strand_diameter_mm, strand_of
+from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 
 LEAST_ROOM_MM = 1e-3  # a strand that is pressed has no room to sink, but for this
 _TOUCHING = 0.25  # log sag over which a strand comes to touch; constructed
+SAG_SHARE = (
+    0.05  # of the way an underside sinks onto its support: so much more where the roof sags between lanes
+)
+_WHOLE_MM = 0.5  # spacings are rounded down to this
 
 
 def clearance_mm(gap_mm: float, process: Process, factor: float = 1.0) -> float:
@@ -45,18 +52,32 @@ def touching(gap_mm: Array, run_mm: Array, strand: Strands, p: Parameters) -> Ar
     return logistic(np.log(sag_mm(run_mm, strand, p) / room_mm(gap_mm, strand, p)) / _TOUCHING)
 
 
+@lru_cache(maxsize=256)
+def lane_spacing_mm(process: Process, belief: Belief = PRIOR) -> float:
+    """Distance of the lanes under a designed support's roof: as set, or by the bridge law.
+
+    By the law a strand of the roof that is laid from lane to lane sags by ``SAG_SHARE`` of what the underside
+    sinks anyway until it touches the roof (:func:`clearance_mm`). At least the spacing of a curtain's lines.
+    """
+    structure = process.structure
+    if structure.lane_spacing_mm > 0:
+        return structure.lane_spacing_mm
+    room = max(clearance_mm(air_gap(process)[2], process), 0.5 * process.layer_height_mm)
+    spans = clean_span_mm(SAG_SHARE * room, strand_of(process), belief.parameters(process))
+    span = float(np.median(spans))
+    return max(structure.spacing_mm, math.floor(min(span, 50.0) / _WHOLE_MM) * _WHOLE_MM)
+
+
 def supported_droops(
     free: Sequence[Estimate], gap_mm: float, process: Process, belief: Belief
 ) -> list[Estimate]:
     """Droop with support ``gap_mm`` beneath, where undersides left to themselves would droop by ``free``.
 
-    min(e, free) + δ(s), with s the line spacing, or the line width under a dense roof; never more than
-    ``free``. Between lines up to 4 mm apart that second sag is a few micrometres: gravity is not what limits
-    spacing.
+    min(e, free) + δ(s), with s how far the support's lines, or the lanes beneath its roof, are apart; never
+    more than ``free``.
     """
-    structure = process.structure
     strand, p = strand_of(process), belief.parameters(process)
-    run = process.line_width_mm if structure.interface_layers > 0 else structure.spacing_mm
+    run = process.structure.spacing_mm if process.structure.form == "curtain" else lane_spacing_mm(process)
     room = quantiles(room_mm(gap_mm, strand, p) + sag_mm(run, strand, p))
     own = np.array([[e.value for e in free], [e.low for e in free], [e.high for e in free]])
     return estimates(lesser(own, room), [belief.basis("bridge", process)] * len(free))

@@ -106,13 +106,14 @@ def _fit_nozzle(process: Process) -> None:
             f"{width:g} mm is too {'narrow' if width < low else 'wide'} for a {nozzle:g} mm nozzle",
             f"Give {low:.4g} to {high:.4g} mm, usually {_USUAL * nozzle:.3g} mm",
         )
-    spacing = process.structure.spacing_mm
-    if spacing < width:
-        fail(
-            "structure.spacing_mm",
-            f"{spacing:g} mm is less than the {width:g} mm line is wide, so the lines would fuse",
-            f"Give at least {width:g} mm, usually {5 * nozzle:g} mm",
-        )
+    lanes = process.structure.lane_spacing_mm
+    for field, spacing in (("spacing_mm", process.structure.spacing_mm), ("lane_spacing_mm", lanes or width)):
+        if spacing < width:
+            fail(
+                f"structure.{field}",
+                f"{spacing:g} mm is less than the {width:g} mm line is wide, so the lines would fuse",
+                f"Give at least {width:g} mm, usually {5 * nozzle:g} mm",
+            )
 
 
 def _fit_temperatures(process: Process) -> None:

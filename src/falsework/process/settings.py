@@ -197,6 +197,13 @@ class Structure:
 
     EARLIER = staticmethod(renewed)
 
+    form: str = setting(
+        "designed",
+        help="what supports are built as: designed (shores, which narrow downwards into posts, or a curtain, "
+        "whichever is cheaper), or always a curtain: walls straight down",
+        choices=("designed", "curtain"),
+        source="our own choice: half the filament and less, in benchmarks/shores.py",
+    )
     weave: str = setting(
         "parallel",
         help="how the strands of the support's body run: all one way, or every layer in two directions",
@@ -206,11 +213,19 @@ class Structure:
     )
     spacing_mm: float = setting(
         2.0,
-        help="distance between the lines of the body",
+        help="distance between the lines of a curtain's body",
         unit="mm",
         low=0.3,
         high=50,
         source="common practice, no source",
+    )
+    lane_spacing_mm: float = setting(
+        0.0,
+        help="distance between the lanes under a shore's roof; 0 means: as far as the roof bridges well",
+        unit="mm",
+        low=0.0,
+        high=50,
+        source="our own choice: the bridge law, 5 % of the way to the support",
     )
     line_angle_deg: float = setting(
         0.0,

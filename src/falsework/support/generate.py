@@ -9,7 +9,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.cost.strands import strands_cost_by
+from falsework.cost.strands import laid_costs
+from falsework.droop.supported import lane_spacing_mm
 from falsework.errors import FalseworkError
 from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
@@ -19,11 +20,12 @@ from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import Bands, Cells, Dense, bands_of, cells_of, facing
+from falsework.support.design import Design, Site, designed
 from falsework.support.scheme import Gap, Role, Strands, SupportPiece, SupportScheme
 from falsework.support.solid import solid_of
 from falsework.support.sparing import Spared
 from falsework.support.stability import Brace, Check, check_pieces, remedy_text
-from falsework.support.strands import Walls, piece_middles, strands_of, walls_of
+from falsework.support.strands import Lines, Walls, piece_middles, strands_of, walls_of
 from falsework.support.sweep import (
     Surroundings,
     Swept,
@@ -35,6 +37,9 @@ from falsework.support.sweep import (
 )
 from falsework.watch import QUIET, Watch
 from falsework.wording.notices import WeakPieces
+
+_CHORD_LAYERS = 2  # layers beneath a shore's roof that stay as wide as it
+_SPECK_MM2 = 1e-3
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,8 +85,13 @@ def build_scheme(
     support, blocked = support_regions(swept, around, need.reach_mm, process)
     gap, gap_below = Gap(*air_gap(process)), Gap(*air_gap_below(process))
     support = _useful(support, need, gap)
+    design = None
+    if process.structure.form == "designed" and not shapely.is_empty(support).all():
+        watch.at("choosing what to build", 0.45)
+        design = _designed(support, blocked, around, stack, need.reach_mm, process)
+        support = design.support
     watch.at("building supports", 0.5)
-    draft, checks = _stable(support, blocked, around, stack, need.reach_mm, process)
+    draft, checks = _stable(support, design, blocked, around, stack, need.reach_mm, process)
     cells, bands = draft.cells, draft.bands
     watch.at("drawing strands", 0.7)
     strands = strands_of(
@@ -102,6 +112,8 @@ def build_scheme(
         process.line_width_mm,
     )
     pieces = _pieces(draft, checks, need, strands, stack, gap, process)
+    if design is not None:
+        pieces = tuple(replace(one, why=why) for one, why in zip(pieces, design.why(cells), strict=True))
     weak = tuple(piece.number for piece in pieces if piece.weak)
     notes = (WeakPieces(weak),) if weak else ()
     count = stack.count
@@ -127,8 +139,33 @@ def build_scheme(
     )
 
 
+def _designed(
+    support: Regions,
+    blocked: Regions,
+    around: Surroundings,
+    stack: LayerStack,
+    reach_mm: float,
+    process: Process,
+) -> Design:
+    """What is cheapest to build instead of ``support``, without what nothing would carry."""
+    layers = process.structure.interface_layers + _CHORD_LAYERS
+    heads = areas_only(overlay.intersection(support, around.near_above(layers)))
+    taken = blocked if around.free is None else areas_only(overlay.union(blocked, around.free))
+    under = shifted(around.sections, -1 - around.gap_below_layers)
+    site = Site(stack, support, heads, taken, under, reach_mm, lane_spacing_mm(process), process)
+    design = designed(site)
+    width = process.line_width_mm
+    regions = printable(design.support, 0.45 * width)
+    beneath = offset_mitred(shifted(regions, -1), reach_mm, limit=1.5)
+    hanging = overlay.difference(regions, beneath)
+    hanging[shapely.area(hanging) < _SPECK_MM2] = shapely.MultiPolygon()
+    regions = carried(regions, shifted(areas_only(hanging), 1), around, reach_mm, 0.9 * width)
+    return replace(design, support=regions)
+
+
 def _stable(
     support: Regions,
+    design: Design | None,
     blocked: Regions,
     around: Surroundings,
     stack: LayerStack,
@@ -138,23 +175,38 @@ def _stable(
     """Cells, bands and walls, braced where the checks ask for it, with the checks of what came out."""
     structure, width = process.structure, process.line_width_mm
     feet = min(structure.foot_layers, len(support))
-    slim_below = 2.0 * (structure.spacing_mm + width)
-    cells = cells_of(_with_feet(support, blocked, structure.foot_widening_mm, feet, width), slim_below)
-    draft = _drawn(cells, Brace(*np.zeros((3, cells.pieces))), around, reach_mm, process)
+    cells, shore = _cells(
+        _with_feet(support, blocked, structure.foot_widening_mm, feet, width), design, process
+    )
+    draft = _drawn(cells, shore, Brace(*np.zeros((3, cells.pieces))), around, reach_mm, process)
     check = _checked(draft, around, stack, process)
     wanted = check.wanted
     if wanted.reshapes:
         support = _thickened(support, cells, wanted.thicken_mm, blocked, around, reach_mm, width)
         regions = _with_feet(support, blocked, structure.foot_widening_mm, feet, width)
         regions[:feet] = _widened(regions[:feet], cells, wanted.widen_mm, blocked, width)
-        old, cells = cells, cells_of(regions, slim_below)
+        old = cells
+        cells, shore = _cells(regions, design, process)
         brace = _renumbered(wanted, old, cells)
-        draft = _drawn(cells, brace, around, reach_mm, process)
+        draft = _drawn(cells, shore, brace, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     if check.wanted.tie_mm.any() and structure.weave == "parallel":
         draft = _tied(draft, check.wanted.tie_mm, around, reach_mm, process)
         check = _checked(draft, around, stack, process)
     return draft, check
+
+
+def _cells(regions: Regions, design: Design | None, process: Process) -> tuple[Cells, NDArray[np.bool_]]:
+    """Cells, and which of them are of shores: closed lines run around those, lanes apart at most."""
+    width = process.line_width_mm
+    cells = cells_of(regions, 2.0 * (process.structure.spacing_mm + width))
+    if design is None:
+        return cells, np.zeros(len(cells.layer), dtype=bool)
+    shore: NDArray[np.bool_] = shapely.intersects(cells.polygon, design.shores[cells.layer])
+    slim_below = np.where(
+        shore, lane_spacing_mm(process) + 2.0 * width, 2.0 * (process.structure.spacing_mm + width)
+    )
+    return replace(cells, slim=cells.width_mm < slim_below), shore
 
 
 def _useful(support: Regions, need: NeedMap, gap: Gap) -> Regions:
@@ -257,7 +309,14 @@ def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Pr
     )
 
 
-def _drawn(cells: Cells, brace: Brace, around: Surroundings, reach_mm: float, process: Process) -> _Draft:
+def _drawn(
+    cells: Cells,
+    shore: NDArray[np.bool_],
+    brace: Brace,
+    around: Surroundings,
+    reach_mm: float,
+    process: Process,
+) -> _Draft:
     """Bands and walls of given cells."""
     structure, width = process.structure, process.line_width_mm
     bands = bands_of(
@@ -268,15 +327,21 @@ def _drawn(cells: Cells, brace: Brace, around: Surroundings, reach_mm: float, pr
         structure.foot_layers,
         0.9 * width,
     )
-    closed_lines = np.where(cells.slim, max(1, structure.perimeter_lines), structure.perimeter_lines)
+    closed_lines = np.where(cells.slim | shore, max(1, structure.perimeter_lines), structure.perimeter_lines)
     draft = _Draft(cells, bands, closed_lines.astype(np.int64), [], brace)
     angle, zero = structure.line_angle_deg, np.zeros(cells.pieces)
-    sets = [(Role.LINE, angle)]
+    turns = [(Role.LINE, angle)]
     if structure.weave == "crossed":
-        sets.append((Role.CROSS, angle + 90.0))
+        turns.append((Role.CROSS, angle + 90.0))
+    sets = ((~shore, structure.spacing_mm, False), (shore, lane_spacing_mm(process), len(turns) == 1))
     walls = [
-        (_walls(draft, ~cells.slim, role, turn, structure.spacing_mm, zero, around, reach_mm, process), zero)
-        for role, turn in sets
+        (
+            _walls(draft, mine & ~cells.slim, Lines(*turn, spacing, zero, arched), around, reach_mm, process),
+            zero,
+        )
+        for mine, spacing, arched in sets
+        if mine.any()
+        for turn in turns
     ]
     return replace(draft, walls=walls)
 
@@ -288,7 +353,8 @@ def _tied(draft: _Draft, tie_mm: Floats, around: Surroundings, reach_mm: float, 
     ties = []
     for spacing in np.unique(tie_mm[tie_mm > 0]):
         chosen = ~cells.slim & (tie_mm[cells.piece] == spacing)
-        made = _walls(draft, chosen, Role.CROSS, angle, float(spacing), middles, around, reach_mm, process)
+        lines = Lines(Role.CROSS, angle, float(spacing), middles)
+        made = _walls(draft, chosen, lines, around, reach_mm, process)
         ties.append((made, middles))
     return replace(draft, walls=draft.walls + ties, brace=replace(draft.brace, tie_mm=tie_mm))
 
@@ -296,10 +362,7 @@ def _tied(draft: _Draft, tie_mm: Floats, around: Surroundings, reach_mm: float, 
 def _walls(
     draft: _Draft,
     chosen: NDArray[np.bool_],
-    role: Role,
-    angle_deg: float,
-    spacing_mm: float,
-    phase_mm: Floats,
+    lines: Lines,
     around: Surroundings,
     reach_mm: float,
     process: Process,
@@ -307,10 +370,7 @@ def _walls(
     return walls_of(
         draft.cells,
         chosen,
-        role,
-        angle_deg,
-        spacing_mm,
-        phase_mm,
+        lines,
         draft.closed_lines,
         around.landings(),
         process.line_width_mm,
@@ -329,10 +389,10 @@ def _pieces(
 ) -> tuple[SupportPiece, ...]:
     cells, count = draft.cells, draft.cells.pieces
     piece, underside, contact = contacts_of(cells, need, gap)
-    costs = strands_cost_by(
+    costs = laid_costs(
         strands.piece,
         count,
-        strands.lengths_mm,
+        strands.ends_mm,
         strands.layer,
         stack.heights_mm,
         process,

@@ -52,7 +52,8 @@ class SupportPiece:
     ``undersides`` are the numbers it carries. Areas mm²: ``contact`` under the part (through the gap),
     ``foot`` on the bed, ``scar`` where it stands on the part. ``slenderness`` is free height over least
     thickness of its walls; ``buckling_safety`` Euler load over load carried; ``topple_safety`` righting over
-    overturning moment; ``remedy`` says what was done to make it stable ('' where nothing was needed),
+    overturning moment; ``why`` says what it is built as and what the next best would take ('' where nothing
+    was chosen); ``remedy`` says what was done to make it stable ('' where nothing was needed),
     ``weak`` that it still fails a check.
     """
 
@@ -69,6 +70,7 @@ class SupportPiece:
     remedy: str
     weak: bool
     cost: Cost
+    why: str = ""
 
 
 @dataclass(frozen=True)

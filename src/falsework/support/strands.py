@@ -8,14 +8,18 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from falsework.kernels.outline.strips import carried_spans, fit_strips, subtract_spans
-from falsework.layers.polygons import gathered, intersect, offset_mitred, rings_of, unite
+from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_strips, subtract_spans
+from falsework.layers import overlay
+from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense
 from falsework.support.scheme import Role, Strands
 from falsework.support.sweep import simplified
 
 _BRIDGE_LINES = 2.0  # how far a line may run free between two carriers, in spacings
+_CHORD = 3  # layers of a wall above its arches
+_ARCH_SHARE = 0.9  # of what holds by itself, by which an arch closes in a layer
+_LEG_WIDTHS = 9.0  # least length along its line of what hangs on no closed line, in line widths
 _BITE = 0.25  # how far a line reaches into the closed line around it, in line widths
 
 
@@ -61,13 +65,22 @@ class Walls:
     key: Indices
 
 
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Parallel lines on which walls stand: ``phase_mm`` (pieces,) where those of a piece start counting;
+    ``arched``: arches are carved out of the walls, which closed lines hold at their ends."""
+
+    role: Role
+    angle_deg: float
+    spacing_mm: float
+    phase_mm: Floats
+    arched: bool = False
+
+
 def walls_of(
     cells: Cells,
     chosen: NDArray[np.bool_],
-    role: Role,
-    angle_deg: float,
-    spacing_mm: float,
-    phase_mm: Floats,
+    lines: Lines,
     closed_lines: Indices,
     ground: Regions,
     width_mm: float,
@@ -75,38 +88,47 @@ def walls_of(
 ) -> Walls:
     """Walls in the chosen cells, each standing on itself, on the bed or on what else lies beneath.
 
-    ``phase_mm`` (pieces,) where the lines of a piece start counting; ``closed_lines`` (C,) how many closed
-    lines run around a cell and keep the walls from its edge; ``ground`` (L,) where the part beneath carries.
+    ``closed_lines`` (C,) how many closed lines run around a cell and keep the walls from its edge;
+    ``ground`` (L,) where the part beneath carries.
     """
+    angle_deg, spacing_mm = lines.angle_deg, lines.spacing_mm
     index = np.flatnonzero(chosen)
     rings = closed_lines[index]
     inset = np.where(rings > 0, (rings - _BITE) * width_mm, 0.0)
-    phase = phase_mm[cells.piece[index]]
+    phase = lines.phase_mm[cells.piece[index]]
     polygons = cells.polygon[index]
     cell, number, span = _strips(polygons, angle_deg, spacing_mm, phase, 0.5 * width_mm + inset)
     span = span + inset[cell, None] * np.array([1.0, -1.0])
 
     count = int(cells.layer.max(initial=0)) + 1
-    beneath = np.where(chosen[cells.upper] & cells.slim[cells.lower])[0]
-    tubes = gathered(
-        *_by_owner(cells.polygon[cells.lower[beneath]], cells.upper[beneath]), len(cells.polygon)
-    )
+    closed = closed_lines[cells.lower] > 0
+    beneath = np.flatnonzero(chosen[cells.upper] & closed)
+    tube = cells.polygon[cells.lower[beneath]].copy()
+    wide = np.flatnonzero(~cells.slim[cells.lower[beneath]])
+    inner = offset_mitred(tube[wide], -(width_mm + reach_mm))
+    tube[wide] = areas_only(overlay.difference(tube[wide], inner))
+    tubes = _united(tube, cells.upper[beneath], len(cells.polygon))
     landing = intersect(polygons, unite(ground[cells.layer[index]], tubes[index]))
     ground_cell, ground_number, landed = _strips(
         landing, angle_deg, spacing_mm, phase, np.full(len(index), 0.3 * width_mm)
     )
 
-    lines = _Lines(np.concatenate([number, ground_number]), count)
-    key = lines.key(cells.piece[index][cell], number, cells.layer[index][cell])
-    ground_key = lines.key(cells.piece[index][ground_cell], ground_number, cells.layer[index][ground_cell])
+    numbers = _Lines(np.concatenate([number, ground_number]), count)
+    key = numbers.key(cells.piece[index][cell], number, cells.layer[index][cell])
+    ground_key = numbers.key(cells.piece[index][ground_cell], ground_number, cells.layer[index][ground_cell])
     keep = span[:, 1] - span[:, 0] >= 1.5 * width_mm
     order = np.flatnonzero(keep)[np.lexsort((span[keep, 0], key[keep]))]
     ground_order = np.lexsort((landed[:, 0], ground_key))
+    span = np.ascontiguousarray(span[order])
+    if lines.arched:
+        step, leg = _ARCH_SHARE * reach_mm, _LEG_WIDTHS * width_mm
+        arches = arched_spans(key[order], span, _CHORD, spacing_mm, step, leg, 1.5 * width_mm)
+        order, span = order[arches[:, 0].astype(np.int64)], np.ascontiguousarray(arches[:, 1:])
     layer = cells.layer[index][cell[order]]
     found = carried_spans(
         key[order],
         layer,
-        np.ascontiguousarray(span[order]),
+        span,
         ground_key[ground_order],
         np.ascontiguousarray(landed[ground_order]),
         reach_mm,
@@ -118,19 +140,24 @@ def walls_of(
     return Walls(
         angle_deg,
         spacing_mm,
-        role,
+        lines.role,
         phase[cell[taken]] + number[taken] * spacing_mm,
         np.ascontiguousarray(found[:, 1:]),
         layer[source],
         cells.piece[index][cell[taken]],
-        key[taken] // lines.stride,
+        key[taken] // numbers.stride,
         key[taken],
     )
 
 
-def _by_owner(polygons: Regions, owner: Indices) -> tuple[Regions, Indices]:
+def _united(polygons: Regions, owner: Indices, count: int) -> Regions:
+    """(count,) regions of the polygons of each owner."""
+    out = np.full(count, EMPTY, dtype=object)
     order = np.argsort(owner, kind="stable")
-    return polygons[order], owner[order]
+    starts = np.flatnonzero(np.diff(owner[order], prepend=-1))
+    for first, group in zip(starts, np.split(polygons[order], starts[1:]), strict=False):
+        out[owner[order[first]]] = group[0] if len(group) == 1 else overlay.union_all(group)
+    return out
 
 
 class _Lines:

@@ -275,12 +275,12 @@ class Swept:
     def united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
         """(L,) the sections of the layers that lie ``shifts`` above each layer (negative: beneath), united.
 
-        With them, unless None, the cleared section ``clear`` layers above. Empty in layers without columns.
+        With them, unless None, the cleared section ``clear`` layers above. Empty in layers above all columns.
         What was united once is kept, so a gap one layer larger costs one union more.
         """
         if (clear, shifts) in self._kept:
             return self._kept[clear, shifts]
-        used = ~shapely.is_empty(self.columns)
+        used = beneath_top(self.columns)
         out = empties(len(used))
         if shifts:
             solid = self.sections if shifts[-1] < 0 else self.seen
@@ -333,9 +333,16 @@ def sweep_columns(
     if spared is None:
         return Swept(sections, cleared, columns, seen)
     watch.at("sparing faces", 0.9)
-    used = ~shapely.is_empty(columns)
+    used = beneath_top(columns)
     free = kept_free(spared, need, standings, sections, used, clearance_mm)
     return Swept(sections, cleared, areas_only(overlay.difference(columns, free)), seen, free)
+
+
+def beneath_top(columns: Regions) -> NDArray[np.bool_]:
+    """(L,) layers in which support may be: up to the highest column, for shores lean beside the part."""
+    full = np.flatnonzero(~shapely.is_empty(columns))
+    used: NDArray[np.bool_] = np.arange(len(columns)) <= full.max(initial=-1)
+    return used
 
 
 def support_regions(

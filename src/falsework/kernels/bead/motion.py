@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.compiled import kernel
+from falsework.kernels.compiled import inner, kernel
 
 _STRAIGHT = 1e-9  # sine of a turn that counts as none, above the rounding of coordinates in float64
 
@@ -160,3 +160,99 @@ def move_times(start, target, fed, speed, acceleration, corner_speed):
             seconds[k] = (2.0 * speed[k] - ends) / acceleration[k]
             seconds[k] += (peak - top) / (acceleration[k] * speed[k])
     return seconds
+
+
+@kernel
+def round_times(ends, start, speed, acceleration, corner_speed, travel_speed, back_s, near):
+    """Seconds of each of G groups of strands, each laid in a round that goes on to the nearest free end.
+
+    ends (E, 4) x0, y0, x1, y1; start (G + 1,) int64: group g has the strands start[g]:start[g + 1], begun
+    with the first of them; speed (G,). Strands that go on from the end of the last are laid without a stop,
+    as in ``path_times``; to others the head travels from rest to rest, and where that is farther than
+    ``near`` it draws the filament back, which takes ``back_s``. O(E² / G) in groups of a size.
+    """
+    groups = len(start) - 1
+    most = 1
+    for g in range(groups):
+        most = max(most, start[g + 1] - start[g])
+    length, enter = np.empty(most), np.empty(most + 1)
+    free = np.empty(most, np.int64)
+    seconds = np.zeros(groups)
+    for g in range(groups):
+        left = start[g + 1] - start[g]
+        for k in range(left):
+            free[k] = start[g] + k
+        top = speed[g] * speed[g]
+        x, y = ends[start[g], 0], ends[start[g], 1]
+        n = 0  # strands of the path in hand
+        along_x = along_y = 0.0
+        fresh = True
+        while left:
+            best, at, turned = np.inf, 0, False
+            for k in range(left):
+                row = ends[free[k]]
+                here = (row[0] - x) ** 2 + (row[1] - y) ** 2
+                there = (row[2] - x) ** 2 + (row[3] - y) ** 2
+                if here < best:
+                    best, at, turned = here, k, False
+                if there < best:
+                    best, at, turned = there, k, True
+            row = ends[free[at]]
+            left -= 1
+            free[at] = free[left]
+            ax, ay, bx, by = row[0], row[1], row[2], row[3]
+            if turned:
+                ax, ay, bx, by = bx, by, ax, ay
+            dx, dy = bx - ax, by - ay
+            long = np.hypot(dx, dy)
+            x, y = bx, by
+            if long == 0.0:
+                continue
+            dx, dy = dx / long, dy / long
+            if best < 1e-12 and n > 0:
+                cosine, sine = along_x * dx + along_y * dy, abs(along_x * dy - along_y * dx)
+                if sine > _STRAIGHT:
+                    enter[n] = min(top, corner_speed * corner_speed * max(0.0, 1.0 + cosine) / sine)
+                else:
+                    enter[n] = top if cosine > 0.0 else 0.0
+            else:
+                seconds[g] += _path_s(length, enter, n, speed[g], acceleration)
+                if not fresh:
+                    hop = np.sqrt(best)
+                    ramps = travel_speed * travel_speed / acceleration
+                    if hop < ramps:
+                        seconds[g] += 2.0 * np.sqrt(hop / acceleration)
+                    else:
+                        seconds[g] += hop / travel_speed + travel_speed / acceleration
+                    if hop > near:
+                        seconds[g] += back_s
+                n = 0
+                enter[0] = 0.0
+            fresh = False
+            length[n] = long
+            along_x, along_y = dx, dy
+            n += 1
+        seconds[g] += _path_s(length, enter, n, speed[g], acceleration)
+    return seconds
+
+
+@inner
+def _path_s(length, enter, n, speed, acceleration):
+    """Seconds of a path of n pieces from rest to rest; ``enter`` holds the most speed² into each."""
+    if n == 0:
+        return 0.0
+    enter[n] = 0.0
+    for k in range(n):
+        enter[k + 1] = min(enter[k + 1], enter[k] + 2.0 * acceleration * length[k])
+    for k in range(n - 1, -1, -1):
+        enter[k] = min(enter[k], enter[k + 1] + 2.0 * acceleration * length[k])
+    total, top = 0.0, speed * speed
+    for k in range(n):
+        here, there = enter[k], enter[k + 1]
+        peak = 0.5 * (here + there) + acceleration * length[k]
+        slow = np.sqrt(here) + np.sqrt(there)
+        if peak <= top:
+            total += (2.0 * np.sqrt(peak) - slow) / acceleration
+        else:
+            total += (2.0 * speed - slow) / acceleration + (peak - top) / (acceleration * speed)
+    return total

@@ -157,6 +157,108 @@ def carried_spans(key, layer, span, ground_key, ground, reach, bridge, least):
 
 
 @kernel
+def arched_spans(key, span, chord, bridge, step, leg, least):
+    """Walls with arches carved out of them from below, between the closed lines that hold their ends.
+
+    key (N,) int64 ascending : line * stride + layer; span (N, 2) float64 : from, to, ascending within a key.
+    The top ``chord`` layers of every wall stay. Beneath them a span that ends on both sides where the layer
+    beneath ends too (but for 1.5 steps: there the closed line beneath carries it) opens in the middle by
+    ``bridge``, or is left out where it is no longer; openings widen by ``step`` a layer on both sides. What
+    hangs on one side alone shrinks towards it, what hangs on none down to ``leg``.
+    Returns (M, 3): index of the span it comes from, from, to; ascending by index. O(N log N + N chord).
+    """
+    n = len(key)
+    first = np.empty(n + 1, np.int64)  # rows of one key each, from the last
+    keys = 0
+    for i in range(n):
+        if i == 0 or key[i] != key[i - 1]:
+            first[keys] = i
+            keys += 1
+    first[keys] = n
+    out = np.empty((n + 16, 3))
+    used = 0
+    wanted = np.empty((64, 2))  # of the layer above, shrunk: what this layer must hold
+    wanted_n = 0
+    for g in range(keys - 1, -1, -1):
+        a, b = first[g], first[g + 1]
+        here = key[a]
+        if g + 1 == keys or key[first[g + 1]] != here + 1:
+            wanted_n = 0
+        c, d = np.searchsorted(key, here + chord), np.searchsorted(key, here + chord + 1)
+        e, f = np.searchsorted(key, here - 1), np.searchsorted(key, here)
+        rows_from = used
+        for i in range(a, b):
+            low, high = span[i, 0], span[i, 1]
+            block_from = used
+            for w in range(wanted_n):
+                lo, hi = max(low, wanted[w, 0]), min(high, wanted[w, 1])
+                if hi > lo:
+                    # walls may have parted beneath: what ends near the new end goes on to it
+                    lo = low if lo - low <= bridge else lo
+                    hi = high if high - hi <= bridge else hi
+                    out = _grown(out, used)
+                    out[used, 0], out[used, 1], out[used, 2] = i, lo, hi
+                    used += 1
+            at = low  # what has no wall so many layers above belongs to the chord
+            for j in range(c, d + 1):
+                lo, hi = (span[j, 0], span[j, 1]) if j < d else (high, high)
+                if min(lo, high) - at > 1e-9:
+                    out = _grown(out, used)
+                    out[used, 0], out[used, 1], out[used, 2] = i, at, min(lo, high)
+                    used += 1
+                at = max(at, hi)
+            used = _merged(out, block_from, used, least)
+        if 2 * (used - rows_from) > len(wanted):
+            wanted = np.empty((4 * (used - rows_from), 2))
+        wanted_n = 0
+        for r in range(rows_from, used):
+            own = int(out[r, 0])
+            lo, hi = out[r, 1], out[r, 2]
+            left = right = False
+            for j in range(e, f):
+                left = left or (lo <= span[own, 0] + 1e-9 and abs(span[j, 0] - lo) <= 1.5 * step)
+                right = right or (hi >= span[own, 1] - 1e-9 and abs(span[j, 1] - hi) <= 1.5 * step)
+            if left and right:
+                middle = 0.5 * (lo + hi)
+                if hi - lo <= bridge:
+                    continue
+                wanted[wanted_n, 0], wanted[wanted_n, 1] = lo - 2 * step, middle - 0.5 * bridge
+                wanted[wanted_n + 1, 0], wanted[wanted_n + 1, 1] = middle + 0.5 * bridge, hi + 2 * step
+                wanted_n += 2
+            elif left or right:
+                if hi - lo <= step + least:
+                    continue
+                wanted[wanted_n, 0] = lo - 2 * step if left else lo + step
+                wanted[wanted_n, 1] = hi + 2 * step if right else hi - step
+                wanted_n += 1
+            else:
+                inward = min(step, max(0.0, 0.5 * (hi - lo - leg)))
+                wanted[wanted_n, 0], wanted[wanted_n, 1] = lo + inward, hi - inward
+                wanted_n += 1
+    return out[:used][np.argsort(out[:used, 0], kind="mergesort")]
+
+
+@inner
+def _merged(rows, begin, end, least):
+    """Rows begin:end sorted by their start, those that meet joined, short ones left out; the new end."""
+    order = begin + np.argsort(rows[begin:end, 1])
+    block = rows[order].copy()
+    used = begin
+    for k in range(len(block)):
+        if used > begin and block[k, 1] <= rows[used - 1, 2] + 1e-9:
+            rows[used - 1, 2] = max(rows[used - 1, 2], block[k, 2])
+        else:
+            rows[used] = block[k]
+            used += 1
+    kept = begin
+    for k in range(begin, used):
+        if rows[k, 2] - rows[k, 1] >= least:
+            rows[kept] = rows[k]
+            kept += 1
+    return kept
+
+
+@kernel
 def subtract_spans(key, span, other_key, other, least):
     """Spans without what other spans of the same key cover.
 

@@ -1,0 +1,296 @@
+"""What supports are built as: a curtain, or shores with bays of one size or another, chosen by price."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from falsework.cost import cost_of
+from falsework.cost.cost import Cost
+from falsework.layers import overlay
+from falsework.layers.polygons import EMPTY, areas_only, gathered, parts
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
+from falsework.need.measure import Outlines
+from falsework.process import bead_section_mm2
+from falsework.process.settings import Process
+from falsework.support.cells import Cells, cells_of, facing
+from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
+from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N, part_bond_mpa
+from falsework.wording.figures import duration, mass
+
+CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
+BAYS_MM = (40.0, 80.0)  # sides of bays that are tried
+LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
+SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
+_STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
+_PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
+_COARSE = 4  # layers taken in one step while bays and posts are only ranked
+_THINNEST_WIDTHS = 4.0  # side of a post at least
+_GIVES_WIDTHS = 1.0  # a post's head may give way by so much when the nozzle drags at it
+_AROUND = np.array(
+    [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
+)  # a post's corners and middles
+_RADII_MM = (1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0, 15.0, 20.0, 27.0)  # how far beside its bay a post is tried
+_BEARINGS_DEG = np.arange(0.0, 360.0, 22.5)
+_PATH_S = 0.35  # from memory: getting to a strand or a closed line, and up to speed
+_CORNER_S = 0.02  # lost at each of its corners
+
+
+@dataclass(frozen=True, eq=False)
+class Site:
+    """Where supports are to be built: the part's layers, ``support`` straight down, its ``heads`` under the
+    part, where nothing may be, and ``under`` each layer the part it would stand on, all (L,) regions; how far
+    a layer holds by itself."""
+
+    stack: LayerStack
+    support: Regions
+    heads: Regions
+    blocked: Regions
+    under: Regions
+    reach_mm: float
+    lane_spacing_mm: float
+    process: Process
+
+    @property
+    def lean(self) -> Lean:
+        return Lean(LEAN_SHARE * self.reach_mm, _THINNEST_WIDTHS * self.process.line_width_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """``support`` (L,) regions to build, of which ``shores`` (L,) are shores; ``prices``: of every connected
+    piece of what goes straight down, the estimated cost with each side of bays, the cheapest first;
+    ``piece`` of each of the ``heads`` (N,) in ``layer``."""
+
+    support: Regions
+    shores: Regions
+    prices: tuple[Mapping[float, Cost], ...]
+    heads: Regions
+    layer: Indices
+    piece: Indices
+
+    def why(self, cells: Cells) -> list[str]:
+        """What was built and what else it could have been, for each piece of ``cells``."""
+        said = [""] * cells.pieces
+        i, j = facing(self.layer, self.heads, cells.layer, cells.polygon)
+        pairs, counts = np.unique(
+            np.column_stack([cells.piece[j], self.piece[i]]), axis=0, return_counts=True
+        )
+        for k in np.argsort(counts, kind="stable"):
+            said[pairs[k, 0]] = _said(self.prices[pairs[k, 1]])
+        return said
+
+
+def _said(prices: Mapping[float, Cost]) -> str:
+    shown: list[str] = []
+    for side, cost in prices.items():
+        name = "curtain" if side == CURTAIN else f"shores with bays of {side:g} mm"
+        text = f"{name}, about {mass(cost.mass_g)} and {duration(cost.time_s)}"
+        if not shown or text.split(", about")[1] != shown[0].split(", about")[1]:
+            shown.append(text)
+    return "; next best ".join(shown[:2])
+
+
+def designed(site: Site) -> Design:
+    """The cheapest of curtain and shores for every connected piece of what goes straight down."""
+    cells = cells_of(site.support, 0.0)
+    polygon, layer = parts(site.heads)
+    i, j = facing(layer, polygon, cells.layer, cells.polygon)
+    piece = np.full(len(polygon), -1, dtype=np.int64)
+    piece[i] = cells.piece[j]
+    polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
+    blocked = _Blocked(plain_around(site.blocked), ~_on_part(cells, site))
+    bays, costs = _best_posts(
+        [bays_of(polygon, layer, piece, len(site.heads), side) for side in BAYS_MM], site, blocked
+    )
+    table = _table(cells, bays, costs, site)
+    best = np.array([next(iter(row)) for row in table])
+    bays = bays.only(bays.side_mm == best[bays.piece])
+    shores = np.full(len(site.heads), shapely.MultiPolygon(), dtype=object)
+    if len(bays.piece):
+        drawn, _ = blocked.drawn(bays, 1, site.lean)
+        shores = areas_only(np.array([overlay.union_all(one) for one in drawn.T], dtype=object))
+    upright = best[cells.piece] == CURTAIN
+    support = shores
+    if upright.any():
+        straight = gathered(cells.polygon[upright], cells.layer[upright], len(shores))
+        support = areas_only(overlay.union(shores, straight))
+    return Design(support, shores, tuple(table), polygon, layer, piece)
+
+
+def _table(cells: Cells, bays: Bays, costs: list[Cost], site: Site) -> list[dict[float, Cost]]:
+    """Estimated cost of every piece by side of bays, the cheapest first."""
+    rows = [{CURTAIN: cost} for cost in _curtain_costs(cells, site)]
+    for k, side, cost in zip(bays.piece.tolist(), bays.side_mm.tolist(), costs, strict=True):
+        rows[k][side] = rows[k].get(side, Cost()) + cost
+    return [dict(sorted(row.items(), key=lambda item: (item[1].price, -item[0]))) for row in rows]
+
+
+def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process) -> Floats:
+    """Side of a square post, a tube of one line, that drag of the nozzle at its head neither bends nor
+    topples.
+
+    Bending: F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (handbook cantilever). Toppling: F H against
+    the bond A b / 3 of its foot, with the margin of the stability checks.
+    """
+    width, structure = process.line_width_mm, process.structure
+    height = np.asarray(height_mm, dtype=np.float64)
+    stiffness = 2.0e3 * process.material.youngs_modulus_gpa * width * _GIVES_WIDTHS * width
+    bends = height * np.cbrt(NOZZLE_DRAG_N / stiffness)
+    bond = np.where(on_bed, BED_BOND_MPA, part_bond_mpa(process))
+    topples = np.cbrt(3.0 * LEAST_TOPPLE_SAFETY * NOZZLE_DRAG_N * height / bond)
+    topples = np.where(on_bed, topples - 2.0 * structure.foot_widening_mm, topples + 0.1 * width)
+    side: Floats = np.maximum(np.maximum(bends, topples), _THINNEST_WIDTHS * width)
+    return side
+
+
+def _on_part(cells: Cells, site: Site) -> NDArray[np.bool_]:
+    """(pieces,) which of what goes straight down stand on the part."""
+    under = site.under[cells.layer]
+    hit = np.flatnonzero(shapely.intersects(cells.polygon, under))
+    area = shapely.area(overlay.intersection(cells.polygon[hit], under[hit]))
+    out: NDArray[np.bool_] = np.bincount(cells.piece[hit], weights=area, minlength=cells.pieces) > _STOOD_MM2
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Blocked:
+    """Where shores may not be: (L,) ``blocked``, and for those of pieces that stand on the bed alone, (P,)
+    ``on_bed``, also all that lies above the part: they must not come to stand on it."""
+
+    blocked: Regions
+    on_bed: NDArray[np.bool_]
+
+    @cached_property
+    def shade(self) -> Regions:
+        out, total = self.blocked.copy(), EMPTY
+        for i, here in enumerate(self.blocked):
+            if not here.is_empty:
+                total = overlay.union(total, here)
+                plain = shapely.simplify(total, _PLAIN_MM)
+                total = plain if plain.is_valid else overlay.buffer(plain, 0)
+            out[i] = total
+        return out
+
+    def drawn(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
+        """``drawn_together``, of every so many layers."""
+        out = np.full(bays.heads.shape, EMPTY, dtype=object)
+        landed = np.zeros(len(out))
+        on_bed = self.on_bed[bays.piece]
+        for mine, name in ((on_bed, "shade"), (~on_bed, "blocked")):
+            if mine.any():
+                around = getattr(self, name)[::layers]
+                out[mine], landed[mine] = drawn_together(bays.only(mine), around, lean)
+        return out, landed
+
+
+def _best_posts(tried: list[Bays], site: Site, blocked: _Blocked) -> tuple[Bays, list[Cost]]:
+    """All bays, each with the cheaper of its posts, and what its shore costs, roughly."""
+    bays = joined_bays(tried)
+    if not len(bays.piece):
+        return bays, []
+    bays, group = _with_posts(bays, site)
+    costs = _shore_costs(bays, site, blocked)
+    order = np.lexsort((np.array([c.price for c in costs]), group))
+    best = order[np.flatnonzero(np.diff(group[order], prepend=-1))]
+    return bays.only(best), [costs[k] for k in best]
+
+
+def _with_posts(bays: Bays, site: Site) -> tuple[Bays, Indices]:
+    """Bays with a post in their middle; once more with one on the bed beside the part, where that one lands
+    on the part; and which bay each is of."""
+    outlines = Outlines(site.stack)
+    area = shapely.area(bays.heads)
+    layer = (area @ np.arange(area.shape[1]) / area.sum(axis=1)).astype(np.int64)
+    slim = np.full(len(layer), _THINNEST_WIDTHS * site.process.line_width_mm)
+    lands = _landing(bays.at_mm, slim, layer, site, outlines)
+    sets, group = [_sized(bays, lands, site)], [np.arange(len(layer))]
+    for b in np.flatnonzero(lands >= 0).tolist():
+        place = _beside(bays.at_mm[b], int(layer[b]), slim[b], site, outlines)
+        if place is not None:
+            moved = replace(bays.only(np.array([b])), at_mm=place[None])
+            sets.append(_sized(moved, np.array([-1]), site))
+            group.append(np.array([b]))
+    return joined_bays(sets), np.concatenate(group)
+
+
+def _sized(bays: Bays, lands: Indices, site: Site) -> Bays:
+    z = site.stack.z_mm
+    full = ~shapely.is_empty(bays.heads)
+    top = full.shape[1] - np.argmax(full[:, ::-1], axis=1)
+    return replace(bays, post_mm=post_side_mm(z[top] - z[lands + 1], lands < 0, site.process))
+
+
+def _landing(at_mm: Floats, side_mm: Floats, layer: Indices, site: Site, outlines: Outlines) -> Indices:
+    """(n,) highest layer below ``layer`` that lies beneath a post with its side clearance; -1: the bed."""
+    wide = side_mm + 2.0 * site.process.structure.side_gap_mm
+    points = (at_mm[:, None] + wide[:, None, None] * _AROUND).reshape(-1, 2)
+    found = outlines.beneath(points, np.repeat(layer, 9), np.zeros(len(points), dtype=np.int64))
+    highest: Indices = found.reshape(-1, 9).max(axis=1)
+    return highest
+
+
+def _beside(at_mm: Floats, layer: int, side_mm: float, site: Site, outlines: Outlines) -> Floats | None:
+    """The nearest place from which a post reaches the bed, as far as a shore can lean; None where none is."""
+    angle = np.radians(_BEARINGS_DEG)
+    around = np.column_stack([np.cos(angle), np.sin(angle)])
+    for radius in _RADII_MM:
+        if radius > site.lean.step_mm * layer:
+            return None
+        places = at_mm + radius * around
+        many = len(places)
+        lands = _landing(places, np.full(many, side_mm), np.full(many, layer), site, outlines)
+        if (lands < 0).any():
+            place: Floats = places[int(np.argmax(lands < 0))]
+            return place
+    return None
+
+
+def _shore_costs(bays: Bays, site: Site, blocked: _Blocked) -> list[Cost]:
+    """What every bay's shore costs: built in coarse layers and reckoned from areas and outlines."""
+    coarse = replace(bays, heads=coarser(bays.heads, _COARSE))
+    lean = replace(site.lean, step_mm=_COARSE * site.lean.step_mm)
+    out, landed = blocked.drawn(coarse, _COARSE, lean)
+    area, outline = shapely.area(out), shapely.length(out)
+    rings, corners = shapely.get_num_geometries(out) * (area > 0), shapely.get_num_coordinates(out)
+    wide = 4.0 * area > outline * site.lane_spacing_mm
+    lanes = np.where(wide, 0.5 * area / site.lane_spacing_mm, 0.0)  # half of it: arches are carved out
+    foot = 2.0 * area[:, 0] / site.process.line_width_mm / _COARSE
+    length = _COARSE * ((outline + lanes).sum(axis=1) + foot)
+    seconds = _COARSE * (_PATH_S * rings + _CORNER_S * corners).sum(axis=1)
+    return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
+
+
+def _curtain_costs(cells: Cells, site: Site) -> list[Cost]:
+    """What every piece costs straight down, reckoned alike."""
+    structure, width = site.process.structure, site.process.line_width_mm
+    area, outline = shapely.area(cells.polygon), shapely.length(cells.polygon)
+    slim = cells.width_mm < 2.0 * (structure.spacing_mm + width)
+    length = np.where(slim, outline, area / structure.spacing_mm)
+    length += np.where(cells.layer < structure.foot_layers, area / width, 0.0)
+    chord = np.pi * area / np.maximum(outline, 1e-9)
+    paths = np.where(slim, 1.0, area / structure.spacing_mm / np.maximum(chord, 1e-9))
+    seconds = _PATH_S * paths + np.where(slim, _CORNER_S * shapely.get_num_coordinates(cells.polygon), 0.0)
+    lowest = np.full(cells.pieces, np.iinfo(np.int64).max)
+    np.minimum.at(lowest, cells.piece, cells.layer)
+
+    def total(values: Floats) -> Floats:
+        return np.bincount(cells.piece, weights=values, minlength=cells.pieces).astype(np.float64)
+
+    stood = total(np.where((cells.layer == lowest[cells.piece]) & (cells.layer > 0), area, 0.0))
+    return _costs(total(length), total(seconds), SCAR_PRICE_MM2 * stood, site.process)
+
+
+def _costs(length_mm: Floats, seconds: Floats, more: Floats, process: Process) -> list[Cost]:
+    """Costs of strands of that length, with so much time on top of it and such prices."""
+    section = bead_section_mm2(process.line_width_mm, process.layer_height_mm)
+    out = []
+    for length, extra, price in zip(length_mm.tolist(), seconds.tolist(), more.tolist(), strict=True):
+        cost = cost_of(length * section, length / process.support_speed_mm_s + extra, process)
+        out.append(replace(cost, price=cost.price + price))
+    return out
