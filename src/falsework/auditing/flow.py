@@ -18,7 +18,8 @@ from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
 
 _POINT_MM = 0.6  # between points along strands
-_MOST_POINTS = 6000  # of one layer
+_MOST_POINTS = 4000  # of one layer
+_LAYERS = 10  # besides the first that are looked at
 _REACH_MM = 1.6  # so far beside a strand its neighbour is looked for
 _LEAST_MM = 0.08
 _PARALLEL = math.cos(math.radians(12.0))
@@ -46,7 +47,10 @@ def fed(found: Survey) -> Fed:
     steps = found.steps_mm()
     first: list[Floats] = [np.zeros((0, 2))]
     others: list[Floats] = [np.zeros((0, 2))]
-    for at in sorted(found.sample):
+    kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
+    for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
+        if at not in found.sample:
+            continue
         rows = found.sample[at]
         h = float(steps[at])
         if h <= 1e-3 or at < found.first_layer or np.any(rows[:, cut.AZ] != rows[:, cut.BZ]):
