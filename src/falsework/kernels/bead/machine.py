@@ -475,8 +475,11 @@ def _set_count(state, value, given):
 
 
 @inner
-def _targets(state, value, given, target):
-    """Where the line's axes lead; whether a machine can go there."""
+def _move(out, n, state, counts, firsts, value, given, target, curve, quadratic, line):
+    """The line's motion: straight, along an arc, or along a curve."""
+    if state[MODE] < 0.0 and not curve:
+        tally(counts, firsts, GARBLED, line, -1.0)
+        return n
     sane = True
     for k in range(4):
         target[k] = state[k]
@@ -492,16 +495,7 @@ def _targets(state, value, given, target):
             else:
                 target[k] = by + state[OFFSET + k]
         sane &= abs(target[k]) < _MOST * (1000.0 if k == 3 else 1.0)
-    return sane
-
-
-@inner
-def _move(out, n, state, counts, firsts, value, given, target, curve, quadratic, line):
-    """The line's motion: straight, along an arc, or along a curve."""
-    if state[MODE] < 0.0 and not curve:
-        tally(counts, firsts, GARBLED, line, -1.0)
-        return n
-    if not _targets(state, value, given, target):
+    if not sane:  # no machine can go there
         tally(counts, firsts, WILD, line, 0.0)
         return n
     if state[FEED] <= 0.0 and counts[MOVES] == 0:
@@ -532,6 +526,9 @@ def execute(out, n, state, counts, firsts, codes, value, words, g_words, m_words
     use = _MOTION
     quadratic = False
     for k in range(gs):
+        if g_words[k] in (RAPID, STRAIGHT):  # most lines, which spares a call
+            state[MODE] = g_words[k] // 10
+            continue
         now = _mode(g_words[k], state, codes, given, line)
         if now != _MOTION:
             use = now

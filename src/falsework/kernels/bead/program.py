@@ -72,36 +72,6 @@ def _long_number(text, first, end):
 
 
 @inner
-def _number(text, i, end, powers):
-    """(behind it, its value, how many digits) of the number that begins at ``i``; a sign or point may stand
-    alone.
-    """
-    sign = 1.0
-    if i < end and (text[i] == 45 or text[i] == 43):
-        if text[i] == 45:
-            sign = -1.0
-        i += 1
-    first = i
-    whole = np.int64(0)
-    while i < end and 48 <= text[i] <= 57:
-        whole = whole * 10 + (text[i] - 48)
-        i += 1
-    digits = i - first
-    decimals = 0
-    if i < end and text[i] == 46:
-        i += 1
-        point = i
-        while i < end and 48 <= text[i] <= 57:
-            whole = whole * 10 + (text[i] - 48)
-            i += 1
-        decimals = i - point
-        digits += decimals
-    if digits > _DIGITS:
-        whole, decimals = _long_number(text, first, i)
-    return i, sign * (whole / powers[decimals]), digits
-
-
-@inner
 def _ends_line(c):
     return c == 10 or c == 13
 
@@ -254,14 +224,43 @@ def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_wor
             words[TOOLED] = 1
             continue
         at = i
-        i, amount, digits = _number(text, i, end, powers)
+        sign = 1.0
+        if i < end and (text[i] == 45 or text[i] == 43):
+            if text[i] == 45:
+                sign = -1.0
+            i += 1
+        first = i
+        whole = np.int64(0)
+        while i < end and 48 <= text[i] <= 57:
+            whole = whole * 10 + (text[i] - 48)
+            i += 1
+        digits = i - first
+        decimals = 0
+        if i < end and text[i] == 46:
+            i += 1
+            point = i
+            while i < end and 48 <= text[i] <= 57:
+                whole = whole * 10 + (text[i] - 48)
+                i += 1
+            decimals = i - point
+            digits += decimals
+        if digits > _DIGITS:
+            whole, decimals = _long_number(text, first, i)
+        amount = sign * (whole / powers[decimals])
         if digits == 0 and i > at:  # a sign or a point and nothing behind it
             words[BAD] = 1
             rest = False
         elif digits == 0:
             rest = _bare(letter, following, value, words, g_words)
         else:
-            rest = _word(letter, amount, state, counts, firsts, value, words, g_words, m_words, line)
+            if letter in (G_WORD, M_WORD, N_WORD, T_WORD):
+                rest = _word(letter, amount, state, counts, firsts, value, words, g_words, m_words, line)
+            else:  # the many others here, which spares a call
+                rest = False
+                value[letter] = amount
+                if words[GIVEN] & (1 << letter) and (words[GS] > 0 or words[MS] == 0):
+                    words[BAD] = 1  # the same word twice
+                words[GIVEN] |= 1 << letter
             if i < end and (text[i] == 46 or text[i] == 45 or text[i] == 43) and words[MS] == 0:
                 words[BAD] = 1  # two numbers in one
         if rest:
@@ -272,7 +271,7 @@ def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_wor
 @inner
 def _count_line(state, counts, firsts, value, words, m_words, line):
     """Line numbers must follow one another; a word of its own sets them."""
-    if not words[NUMBERED] or value[N_WORD] < 0.0:
+    if value[N_WORD] < 0.0:
         return
     number = value[N_WORD]
     set_anew = words[MS] > 0 and m_words[0] == SET_LINE_NUMBER
@@ -305,7 +304,8 @@ def interpret(text, end, state, counts, firsts, codes, out):
         if i + 1 < end and text[i] == 13 and text[i + 1] == 10:
             i += 1
         i += 1
-        _count_line(state, counts, firsts, value, words, m_words, line)
+        if words[NUMBERED]:
+            _count_line(state, counts, firsts, value, words, m_words, line)
         if words[IS_TEXT]:
             tally(counts, firsts, TEXT, line, begin)
         elif words[BAD]:
