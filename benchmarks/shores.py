@@ -87,7 +87,10 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path, help="of meshes, with an index.csv")
     parser.add_argument("--only", nargs="*", default=[], help="parts whose names hold one of these")
     parser.add_argument("--no-release", action="store_true", help="do not judge how supports come off")
+    parser.add_argument("--quick", action="store_true", help="the demo parts alone, without release")
     asked = parser.parse_args()
+    if asked.quick:
+        asked.folder, asked.no_release = None, True
     from falsework.part.demo import demo_parts
 
     todo = [(name, f"demo:{name}", 1.0) for name in demo_parts()]

@@ -31,6 +31,7 @@ _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
 _COARSE = 4  # layers taken in one step while bays and posts are only ranked
 _THINNEST_WIDTHS = 4.0  # side of a post at least
+_SPARE = 1.1  # posts on the part are so much wider than they must be: heads that lean over weigh on them
 _GIVES_WIDTHS = 1.0  # a post's head may give way by so much when the nozzle drags at it
 _AROUND = np.array(
     [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
@@ -144,7 +145,7 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
     bends = height * np.cbrt(NOZZLE_DRAG_N / stiffness)
     bond = np.where(on_bed, BED_BOND_MPA, part_bond_mpa(process))
     topples = np.cbrt(3.0 * LEAST_TOPPLE_SAFETY * NOZZLE_DRAG_N * height / bond)
-    topples = np.where(on_bed, topples - 2.0 * structure.foot_widening_mm, topples + 0.1 * width)
+    topples = np.where(on_bed, topples - 2.0 * structure.foot_widening_mm, _SPARE * topples + 0.1 * width)
     side: Floats = np.maximum(np.maximum(bends, topples), _THINNEST_WIDTHS * width)
     return side
 
