@@ -129,7 +129,8 @@ def sound_alone(every: int = 1) -> Iterator[Case]:
 @functools.cache
 def process_of(layer: float = 0.2) -> Process:
     process = load_process("pla-0.4")
-    return replace(process, layer_height_mm=layer, first_layer_height_mm=layer)
+    curtain = replace(process.structure, form="curtain")  # the faults planted are those of upright walls
+    return replace(process, layer_height_mm=layer, first_layer_height_mm=layer, structure=curtain)
 
 
 @functools.cache

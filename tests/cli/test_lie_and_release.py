@@ -76,7 +76,8 @@ def test_options_that_contradict_each_other_are_wrong_usage(folder, monkeypatch,
 
 def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
-    assert run(["plan", "table.stl", "--out", "today"]) == 0
+    curtain = ["--set", "structure.form=curtain"]  # which stands on the bed by a wide foot
+    assert run(["plan", "table.stl", "--out", "today", *curtain]) == 0
     assert "How they come off: The one piece stays on the bed." in capsys.readouterr().out
     assert "How the supports come off" in (folder / "today" / "report.html").read_text("utf-8")
     assert run(["release", "today"]) == 0

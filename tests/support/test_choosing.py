@@ -269,7 +269,7 @@ def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
         figures, undersides, standing="bed", overrules={2: Standing.BED_OR_PART}, weights=Weights()
     )
     first, second = (plain(w.text) for w in standing_warnings(figures, need_of([], undersides), choices))
-    assert first == ("underside 1: 35 % of it (800 mm²) cannot be carried from the bed and is left to itself")
+    assert first == ("underside 1: 35 % of it (800 mm²) cannot be carried from the bed and gets no support")
     assert second == (
         "underside 2: its support stands on 800 mm² of the part around x 12.0, y 34.0 at z 5.0 to 6.0 mm "
         "and will scar it there"
