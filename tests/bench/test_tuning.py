@@ -82,4 +82,4 @@ def test_coupon_readings_tune_keep_plan(served: Served, tmp_path: Any) -> None:
     process = parse_process(client.get("/api/processes/tuned pla.toml").text, "tuned pla")
     belief = belief_of(Posterior.from_json(stored.text), process.printer.name, process.material)
     expected = plan(path, process, belief=belief)
-    assert result(client, release, "plan.json").decode() == expected.to_json()
+    assert result(client, release, "plan.json").decode() == expected.to_json(said=True)

@@ -38,8 +38,8 @@ def along_and_across(ends: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
 def laid(ends: np.ndarray, r: float, top: np.ndarray, owner: np.ndarray, kind: int = 1):
     return resting.lay(
         np.arange(len(ends)), ends, np.full(len(ends), r), np.full(len(ends), 0.2),
-        np.full(len(ends), kind, np.uint8), np.arange(len(ends), dtype=float), np.zeros((0, cut.STRAND)),
-        top, owner, 0.0, 0.0, SIZE,
+        np.full(len(ends), kind, np.uint8), np.arange(len(ends), dtype=float), np.zeros(len(ends), np.bool_),
+        np.zeros((0, cut.STRAND)), top, owner, np.zeros_like(owner), 0.0, 0.0, SIZE,
     )  # fmt: skip
 
 
@@ -72,7 +72,18 @@ def test_a_strand_rests_on_the_cells_beneath_it(ax, ay, bx, by, r, seed) -> None
     top = rng.choice([0.0, 0.1, 0.4], (CELLS, CELLS), p=[0.1, 0.1, 0.8]).astype(np.float32)
     owner = rng.integers(1, 3, (CELLS, CELLS)).astype(np.uint8)
     share, rests, near, gap, sunk, doubtful = resting.rest(
-        ends[None], np.array([r]), np.array([0.2]), top, owner, 0.0, 0.0, SIZE, 0.1, 5.0, 0.35
+        ends[None],
+        np.array([r]),
+        np.array([0.2]),
+        top,
+        owner,
+        np.zeros_like(top),
+        0.0,
+        0.0,
+        SIZE,
+        0.1,
+        5.0,
+        0.35,
     )
     along, across, long = along_and_across(ends)
     edge = (np.abs(across - r) < 1e-9) | (np.abs(along) < 1e-9) | (np.abs(along - long) < 1e-9)
@@ -97,7 +108,9 @@ def test_a_hollow_just_beside_makes_a_strand_doubtful() -> None:
     top[:40] = 0.4  # solid up to y = 10
     half, height = np.full(2, 0.225), np.full(2, 0.2)
     ends = np.array([[4.0, 9.78, 0.6, 14.0, 9.78, 0.6], [4.0, 9.0, 0.6, 14.0, 9.0, 0.6]])
-    share, *_, doubtful = resting.rest(ends, half, height, top, owner, 0.0, 0.0, SIZE, 0.1, 5.0, 0.0)
+    share, *_, doubtful = resting.rest(
+        ends, half, height, top, owner, np.zeros_like(top), 0.0, 0.0, SIZE, 0.1, 5.0, 0.0
+    )
     assert share.tolist() == [1.0, 1.0] and doubtful.tolist() == [0]
 
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import shapely
 
-from falsework.kernels.bead import program as k
+from falsework.kernels.bead import machine, program
+
+k = SimpleNamespace(**{**vars(machine), **vars(program)})
 
 
 def run(text: str | bytes, *, volumetric: bool = False, filament: float = 1.0, rows: int = 64):
@@ -17,7 +20,7 @@ def run(text: str | bytes, *, volumetric: bool = False, filament: float = 1.0, r
     state = k.fresh_state(filament, volumetric)
     counts = np.zeros(k.KINDS, np.int64)
     firsts = np.zeros((k.KINDS, k.KEPT, 2))
-    codes = np.zeros((8, 3), np.int64)
+    codes = np.zeros((8, 4), np.int64)
     out = np.empty((k.ROOM + rows, k.COLUMNS))
     found, at = [], 0
     while at < len(data):
@@ -185,9 +188,6 @@ def test_an_arc_whose_end_lies_off_its_circle_is_told_and_still_ends_there() -> 
         ("G1 Xabc", k.GARBLED),
         ("X5 Y5", k.GARBLED),  # no mode yet
         ("START_PRINT", k.TEXT),
-        ("M5555 S1", k.UNKNOWN),
-        ("G888", k.UNKNOWN),
-        ("G10 L2 P1 X5", k.UNKNOWN),
         ("N1 G1 X1*5", k.CHECKSUM),
         ("N1 G1 X1\nN3 G1 X2", k.JUMP),
         ("G5 X1 Y1 I1 J1 P1 Q1", k.CURVE),
@@ -206,6 +206,12 @@ def test_what_is_worth_telling_is_counted_once(text: str, kind: int) -> None:
     assert counts[kind] == 1
 
 
+@pytest.mark.parametrize("text", ["M5555 S1", "G888", "G10 L2 P1 X5"])
+def test_commands_that_are_not_followed_are_listed(text: str) -> None:
+    _, _, counts, _, codes = run(text)
+    assert counts[: k.MOVES].sum() == 0 and (codes[:, 1] > 0).sum() == 1
+
+
 def test_a_right_checksum_and_plain_dialect_are_not_worth_telling() -> None:
     total = 0
     for byte in b"N1 G1 X1 F600":
@@ -218,14 +224,14 @@ def test_a_right_checksum_and_plain_dialect_are_not_worth_telling() -> None:
 
 def test_words_that_are_not_followed_are_listed_by_name() -> None:
     codes = run("M5555\nM5555\nG77.5 X1\n")[4]
-    assert codes[:2].tolist() == [[ord("M") * 10**6 + 55550, 2, 1], [ord("G") * 10**6 + 775, 1, 3]]
+    assert codes[:2].tolist() == [[ord("M") * 10**6 + 55550, 2, 1, 0], [ord("G") * 10**6 + 775, 1, 3, 0]]
 
 
 def test_any_split_into_pieces_gives_the_same() -> None:
     text = (HEAD + "G1 X1 E1\nG2 X3 Y0 I1 J0 E2\nM106 S9\nG92 E0\nG1 X5 E1\n").encode()
     whole = run(text)[0]
     state = k.fresh_state(1.0)
-    rest = [np.zeros(k.KINDS, np.int64), np.zeros((k.KINDS, k.KEPT, 2)), np.zeros((8, 3), np.int64)]
+    rest = [np.zeros(k.KINDS, np.int64), np.zeros((k.KINDS, k.KEPT, 2)), np.zeros((8, 4), np.int64)]
     out = np.empty((k.ROOM + 1, k.COLUMNS))
     rows = []
     for line in text.splitlines(keepends=True):

@@ -124,7 +124,10 @@ def audit(
         figures=_figures(program_read, auditors, plan),
         copies=tuple(placed.placement for placed in copies.copies),
         undersides=tuple(
-            replace(t, verdict=_in_short(t, [f for c, n, f in by_underside if (c, n) == (t.copy, t.number)]))
+            replace(
+                t,
+                verdict=_in_short(t, [f for c, n, f in by_underside if (c, n) == (t.copy_number, t.number)]),
+            )
             for t in undersides
         ),
         would_add=_WOULD_ADD["program" if work is None else "part" if plan is None else "plan"],
@@ -438,7 +441,7 @@ def _undersides(
     several = len(auditors.undersides) > 1
     for copy, auditor in enumerate(auditors.undersides, 1):
         found = auditor.undersides()
-        every += [replace(t, copy=copy) for t in found]
+        every += [replace(t, copy_number=copy) for t in found]
         for number, finding in underside_findings(auditor, found):
             if several:
                 finding = replace(finding, says=f"copy {copy}: {finding.says}")

@@ -132,7 +132,7 @@ class UndersideAudit:
     longest_in_air_mm: float
     droop_mm: Estimate | None
     verdict: str
-    copy: int = 1  # of the part on the plate
+    copy_number: int = 1  # of the part on the plate
 
 
 @dataclass(frozen=True)

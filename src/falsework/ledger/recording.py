@@ -13,7 +13,16 @@ from falsework.errors import LedgerError
 from falsework.ledger.checks import doubts, faults, sound, wrong_name, wrong_note
 from falsework.ledger.database import Connection, now
 from falsework.ledger.rows import Act, Entry, Source
-from falsework.ledger.values import CURRENT, READ, digest_of, marks, reading_row, recorded_of, text_of
+from falsework.ledger.values import (
+    CURRENT,
+    READ,
+    digest_of,
+    marks,
+    reading_row,
+    recorded_of,
+    settings_of,
+    text_of,
+)
 from falsework.process.builtin import builtin, builtin_names
 from falsework.process.checks import checked
 from falsework.process.earlier import renewed
@@ -32,7 +41,7 @@ def describe(db: Connection, table: str, value: Printer | Material, reason: str 
     text = text_of(value)
     sql = f"SELECT number, settings FROM {table}_settings WHERE name = ? ORDER BY number DESC LIMIT 1"
     last = db.execute(sql, (value.name,)).fetchone()
-    if last is not None and not differing(last["settings"], text):
+    if last is not None and _settings(value, last["settings"]) == value:
         return False
     if last is None:
         db.execute(f"INSERT INTO {table} VALUES (?)", (value.name,))
@@ -47,6 +56,11 @@ def describe(db: Connection, table: str, value: Printer | Material, reason: str 
         recorded_at=now(),
     )
     return True
+
+
+def _settings(like: Printer | Material, text: str) -> Printer | Material:
+    """A stored description of the same sort; what it leaves out is as usual."""
+    return settings_of(Printer, text) if isinstance(like, Printer) else settings_of(Material, text)
 
 
 def introduce(db: Connection, printer: Printer, material: Material) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -111,7 +112,7 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
         warnings=(
             *part_warnings(placed, stack, process),
             *stance_warnings(stance),
-            *standing_warnings(weighed.figures, need, choices, built=True),
+            *standing_warnings(weighed.figures, need, choices, built=scheme.pieces),
             *island_warnings(starts),
             *bare,
             *scheme.notes,
@@ -195,7 +196,8 @@ def _priced(plan: Plan) -> Plan:
     assert plan.geometry is not None
     price = price_of(plan, plan.geometry.cared)
     *others, chosen = plan.alternatives
-    built = replace(chosen, cost=plan.support_cost, price=price)
+    scar_mm2 = math.fsum(piece.scar_mm2 for piece in plan.pieces)
+    built = replace(chosen, cost=plan.support_cost, scar_mm2=scar_mm2, price=price)
     return replace(plan, price=price, alternatives=(*others, built))
 
 

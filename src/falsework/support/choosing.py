@@ -27,6 +27,7 @@ from falsework.process.settings import Process
 from falsework.request.standing import AUTO, Standing
 from falsework.request.value import Wish
 from falsework.support.figures import standing_figures
+from falsework.support.scheme import SupportPiece
 from falsework.support.standing import Alternative, Choice, Option, StandingFigures
 from falsework.wording.notices import (
     Carried,
@@ -307,13 +308,26 @@ def _alternative(name: str, taken: list[Option], holds: list[bool], own: Price) 
 
 
 def standing_warnings(
-    figures: StandingFigures, need: NeedMap, choices: Iterable[Choice], *, built: bool = False
+    figures: StandingFigures,
+    need: NeedMap,
+    choices: Iterable[Choice],
+    *,
+    built: Sequence[SupportPiece] | None = None,
 ) -> tuple[Notice, ...]:
     """What the user should know about the choices: what is left for the sake of spared faces, what cannot be
     reached, what gets scarred, what may fail. Scars beyond the ``_MOST_SCARS`` largest are one notice. Once
-    supports are ``built``, the plan itself says more of what starts in mid-air."""
+    supports are ``built``, those that stand on the part say how much of it they stand on, and the plan itself
+    says more of what starts in mid-air."""
     choices = tuple(choices)
     found: list[Notice] = []
+    stood: dict[int, float] = {}
+    for piece in built or ():
+        for number in piece.undersides:
+            stood[number] = stood.get(number, 0.0) + piece.scar_mm2
+
+    def scar_mm2(number: int, option: Option) -> float:
+        return option.scar_mm2 if built is None else min(option.scar_mm2, stood.get(number, 0.0))
+
     scars: list[Scar] = []
     for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True)):
         option, number = chosen_option(choice), underside.number
@@ -325,11 +339,13 @@ def standing_warnings(
             found.append(LeftForSpared(number, spared_mm2, area_mm2))
         if choice.chosen is Standing.BED and unreached_mm2 > least_mm2:
             found.append(OutOfReach(number, unreached_mm2, area_mm2))
-        elif choice.chosen is Standing.BED_OR_PART and option.scar_mm2 > max(least_mm2, NEGLIGIBLE_SCAR_MM2):
+        elif choice.chosen is Standing.BED_OR_PART and scar_mm2(number, option) > max(
+            least_mm2, NEGLIGIBLE_SCAR_MM2
+        ):
             x, y, _ = figures.landing_mm[k].tolist()
             low, high = figures.landing_range_mm[k].tolist()
-            scars.append(Scar(number, option.scar_mm2, (x, y), (low, high)))
-        told = built and underside.kind is Kind.ISLAND
+            scars.append(Scar(number, scar_mm2(number, option), (x, y), (low, high)))
+        told = built is not None and underside.kind is Kind.ISLAND
         if not told and option.price.risk > 0.0 and option.left_mm2 > least_mm2:
             droop_mm = None if underside.kind is Kind.ISLAND else underside.droop_mm.value
             found.append(MayFail(number, droop_mm, option.left_mm2))
