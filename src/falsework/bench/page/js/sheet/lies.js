@@ -125,7 +125,7 @@ export class Lies extends Section {
         this.table(ways, looked, laid, withShow, lies.load_axis !== null),
         h("h3", {}, "What it costs to print against what it costs besides"),
         pareto(ways.map(({ lie, number, recommended, today }) => ({
-          number, printing: lie.price.printing, finish: total(lie.price) - lie.price.filament - lie.price.time,
+          number, printing: lie.price.filament + lie.price.time, finish: total(lie.price) - lie.price.filament - lie.price.time,
           shape: recommended ? "recommended" : today ? "today" : "other", word: recommended ? "recommended" : today ? "as it came" : "",
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
         h("p", { class: "sub" }, "Total: filament, machine time, spoilt surface, hand work and risk, with the same weights. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
