@@ -91,7 +91,7 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     page.locator(".step").first.click()
     expect(page).to_have_url(re.compile("step=1"))
     still(page)
-    assert "Wear eye protection" in page.inner_text("#release")
+    assert "wear eye protection" in page.inner_text("#release").lower()
     # totals side by side
     show(page, "totals")
     names = page.locator(".standings tbody th").all_inner_texts()
