@@ -18,5 +18,5 @@ export function termsOf(price) {
 /** The total; its terms open beneath. */
 export function opened(price, name = "Total") {
   return h("details", { class: "price-terms" }, h("summary", {}, `${name} ${words.price(total(price))}`),
-    h("table", { class: "plain" }, h("tbody", {}, termsOf(price).map(([term, text]) => h("tr", {}, h("th", { scope: "row" }, term), h("td", { class: "n" }, text))))));
+    h("ul", {}, termsOf(price).map(([term, text]) => h("li", {}, `${term}: ${text}`))));
 }
