@@ -21,7 +21,10 @@ from falsework.part.demo import demo_parts
 from falsework.planning import plan
 from programs import Writer, of_plan
 
-pytestmark = pytest.mark.browser
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.xfail(reason="the page does not show the answer of audits by groups yet"),
+]
 PART = "table"
 
 
