@@ -21,10 +21,7 @@ from falsework.part.demo import demo_parts
 from falsework.planning import plan
 from programs import Writer, of_plan
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.xfail(reason="the page does not show the answer of audits by groups yet"),
-]
+pytestmark = pytest.mark.browser
 PART = "table"
 
 
@@ -75,7 +72,7 @@ def made(bench, programs) -> str:
 
 def audited(page) -> Audit:
     """The audit that the sheet shows."""
-    page.wait_for_selector("#program.ready .findings, #program.ready .planned-found")
+    page.wait_for_selector("#program.ready .planned-found")
     still(page)
     key = sheet_of(page)["stages"]["audit"]["key"]
     text = page.evaluate("(key) => fetch(`/api/results/${key}/audit.json`).then((r) => r.text())", key)
@@ -100,9 +97,20 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     found = audited(page)
     assert page.url.endswith("/program") or "/program?" in page.url
     assert found.program == "fused.gcode" and found.placement is not None
-    # the verdict, how many of each level, what it comes to beside the plan, undersides
+    # the answer and what it rests on, each with its picture and a way to its place
     said = page.inner_text("#program")
     assert found.verdict in said and found.worst is not None
+    reasons = page.locator("#program .reasons > li")
+    assert reasons.count() == len(found.answer.groups) <= 5
+    for k, group in enumerate(found.answer.groups):
+        text = reasons.nth(k).inner_text()
+        assert group.says[1:] in text and group.cure[1:] in text and group.level.value in text
+        placed = found.findings[group.findings[0] - 1].place is not None
+        expect(reasons.nth(k).locator(".around")).to_have_count(int(placed))
+    # the rest is folded: how many of each level, what it comes to beside the plan, undersides
+    assert not page.locator("#program .findings").is_visible()
+    page.locator("#program [data-key='findings'] summary").click()
+    said = page.inner_text("#program")
     count = sum(f.level is found.worst for f in found.findings)
     assert re.search(rf"{count}\s{found.worst.value}", said)
     assert page.locator(".planned-found tbody tr").count() >= 8
@@ -110,7 +118,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     numbers = page.locator(".findings tbody tr").evaluate_all("(rows) => rows.map((r) => r.dataset.audited)")
     assert numbers == [str(f.number) for f in found.findings]
     # table and figure point at each other
-    fused = next(f for f in found.findings if f.kind == "fused on top")
+    fused = next(f for f in found.findings if f.kind == "no gap")
     assert fused.place is not None
     row = page.locator(f".findings tr[data-audited='{fused.number}']")
     row.hover()
@@ -121,7 +129,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     hot(page, fused.number)
     before = colours(page, "#program")
     tag.click()
-    page.wait_for_selector("#program .around")
+    page.wait_for_selector("#program .findings .around")
     still(page)
     assert page.url.endswith(f"/program?finding={fused.number}")
     # the figure is cut there and shows the strands it is about; the row says where it is
@@ -131,11 +139,12 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     where = page.inner_text(f"#finding-{fused.number}")
     assert f"Layer {fused.place.layer}, height {fused.place.z_mm:.2f}".rstrip("0") in where
     assert f"lines {fused.place.lines[0]} to {fused.place.lines[1]}" in where
-    assert page.locator("#program .around .tone-marked").count() >= 1
+    assert page.locator("#program .findings .around .tone-marked").count() >= 1
     # by keys: in the figure, and in the table
     page.locator("#program canvas").focus()
     page.keyboard.press("PageDown")
     onward = fused.number + 1
+    assert onward < len(found.findings)
     page.wait_for_url(re.compile(rf"finding={onward}\b"))
     expect(page.locator("#spoken")).to_contain_text(f"Finding {onward}")
     still(page)  # the strands about the finding come later, and the table with them
@@ -150,7 +159,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     page.go_back()
     page.wait_for_selector(f"#finding-{onward}")
     # from near: the strand that lies by itself
-    alone = next(f for f in found.findings if f.kind == "on nothing")
+    alone = next(f for f in found.findings if f.kind == "stray")
     page.locator(f".findings tr[data-audited='{alone.number}'] .number").click()
     page.wait_for_selector(f"#finding-{alone.number} .around")
     page.get_by_role("button", name="Look at it from near").click()
@@ -161,7 +170,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     # to take along
     with page.expect_download() as download:
         page.get_by_role("link", name="Take it for programs (JSON)").click()
-    assert json.loads(Path(download.value.path()).read_text("utf-8"))["schema"] == "falsework.audit/1"
+    assert json.loads(Path(download.value.path()).read_text("utf-8"))["schema"] == "falsework.audit/2"
     with page.expect_download() as download:
         page.get_by_role("link", name="Take the page").click()
     assert found.verdict in Path(download.value.path()).read_text("utf-8")
@@ -191,7 +200,7 @@ def test_another_program_and_another_choice(browse, made, programs):
     assert page.locator("#program.stale").count() == 1 and first.verdict in text
     assert page.get_by_role("link", name="Take the page").count() == 0
     page.get_by_role("button", name="Audit it again").click()
-    page.wait_for_selector("#program.ready .findings")
+    page.wait_for_selector("#program.ready .planned-found")
     still(page)
     assert "out of date" not in page.inner_text("#program")
     page.keyboard.press("Control+z")

@@ -48,13 +48,13 @@ export class Laid {
     if (this.drawn === is) return;
     this.drawn = is;
     dispose(this.strands);
-    const { placement, figures } = audit, z = chosen?.place?.z_mm;
+    const { copies, figures } = audit, z = chosen?.place?.z_mm;
     const height = z === undefined ? 0 : Math.min(z, z <= figures.first_height_mm + 1e-6 ? figures.first_height_mm : figures.height_mm);
-    const lies = placement && { turn: turnMatrix([0, 0, placement.turn_deg]), shift: placement.shift_mm };
-    const items = (lies ? solids : []).map(({ solid, positions }) => ({
-      solid, ...lies, pointed: false, cut: z === undefined ? undefined : z - height + 1e-3,
-      bounds: turnedBounds(positions, lies.turn).map((end) => end.map((v, k) => v + lies.shift[k])),
-    }));
+    const lies = copies.map((copy) => ({ turn: turnMatrix([0, 0, copy.turn_deg]), shift: copy.shift_mm }));
+    const items = lies.flatMap((lie) => solids.map(({ solid, positions }) => ({
+      solid, ...lie, pointed: false, cut: z === undefined ? undefined : z - height + 1e-3,
+      bounds: turnedBounds(positions, lie.turn).map((end) => end.map((v, k) => v + lie.shift[k])),
+    })));
     this.strands = seen && strands(seen.arrays, z);
     if (this.strands) items.push({ solid: this.strands, looks: strandLooks(), pointed: false });
     const findings = audit.findings.filter((f) => f.place), spots = findings.map(placed);
@@ -71,7 +71,7 @@ export class Laid {
       outlines: z === undefined ? [] : [{ z, box: chosen.place.box_mm.map((v, k) => v + (k < 2 ? -MARGIN_MM : MARGIN_MM)) }],
     });
     this.plate.bounds = box; // findings beside the part are seen too, and nothing moves from one to the next
-    this.caption({ lies, part: solids.length, chosen, seen, left: z === undefined ? findings.length - shown.length : 0 });
+    this.caption({ found: lies.length, part: solids.length, chosen, seen, left: z === undefined ? findings.length - shown.length : 0 });
   }
 
   /** Turn to a finding and come near. */
@@ -81,12 +81,12 @@ export class Laid {
     this.plate.closeTo([...(wide ? place.at_mm : [(x0 + x1) / 2, (y0 + y1) / 2]), place.z_mm], Math.max(LEAST_ACROSS_MM, Math.min(across, MOST_ACROSS_MM)));
   }
 
-  caption({ lies, part, chosen, seen, left }) {
+  caption({ found, part, chosen, seen, left }) {
     const said = [];
     if (chosen && !chosen.place) said.push(`Finding ${chosen.number} is about the whole program: it has no place.`);
     if (chosen?.place) said.push(`Finding ${chosen.number}: what is printed up to layer ${chosen.place.layer}, z ${words.withUnit(chosen.place.z_mm, "mm", 2)}.`);
     if (seen) said.push("Hatched: the strands it is about; plain and brick: other strands of that layer near it. Dashed: how far it reaches.");
-    if (!lies) said.push("The part was not found in the program, so it is not drawn.");
+    if (!found) said.push("The part was not found in the program, so it is not drawn.");
     else if (!part) said.push("The part now lies otherwise than it was audited, so it is not drawn.");
     else if (!chosen) said.push("Part and supports as planned, where the program lays them; numbers: the findings.");
     if (left) said.push(`${words.counted(left, "finding")} more without a number here.`);

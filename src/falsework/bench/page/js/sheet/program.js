@@ -97,7 +97,7 @@ export class Program extends Section {
   }
 
   row(number) {
-    return this.page.place.querySelector(`#program [data-audited="${number}"]`);
+    return this.page.place.querySelector(`#program .findings [data-audited="${number}"]`);
   }
 
   /** From finding to finding, by keys in the figure. */
@@ -176,15 +176,13 @@ export class Program extends Section {
   }
 
   result({ values: [audit, said], stale, key }) {
-    const { program } = this, counts = Object.keys(LEVEL).map((level) => [level, audit.findings.filter((f) => f.level === level).length]);
+    const { program } = this;
     return h("div", { class: stale ? "stale" : null },
       stale ? h("p", {}, h("strong", { class: "prop" }, "These findings are out of date"), `: ${this.whyStale(said, program)}`) : null,
-      h("p", { class: "verdict" }, audit.verdict),
-      audit.findings.length ? [
-        h("ul", { class: "levels" }, counts.filter(([, n]) => n).map(([level, n]) => h("li", {},
-          mark(level), ` ${words.counted(n, level, LEVEL[level].many)}: ${LEVEL[level].means}`))),
-        this.findings(audit, said, key),
-      ] : null,
+      h("p", { class: "verdict" }, audit.answer.says),
+      audit.answer.groups.length ? this.reasons(audit, said, key) : null,
+      audit.would_add ? h("p", { class: "sub" }, audit.would_add) : null,
+      audit.findings.length ? this.everything(audit, said, key) : null,
       h("h3", {}, "Totals"),
       scroll("Totals of the program and of the plan", h("table", { class: "planned-found" },
         h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Program"), h("th", { scope: "col" }, "Plan"))),
@@ -203,6 +201,39 @@ export class Program extends Section {
     if (said.program.digest !== program.digest) return `they are those of ${said.program.name}, which was here before.`;
     if (said.program.volumetric !== program.volumetric) return "how E counts was changed after it was audited.";
     return "the sheet was changed after the program was audited, so it is held against what the sheet said before.";
+  }
+
+  /** What the answer rests on, at most five things: each with its picture, where it is and what to do. */
+  reasons(audit, said, key) {
+    return [h("h3", {}, "Why, and what to do"), h("ol", { class: "reasons" }, audit.answer.groups.map((group) => {
+      const f = audit.findings[group.findings[0] - 1], says = words.sentence(group.says), seen = this.aroundIt(f, said, key);
+      return h("li", {
+        "data-audited": f.number, "data-key": `reason-${group.kind}-${group.level}`,
+        onpointerenter: () => this.page.hover("audited", f.number), onpointerleave: () => this.page.hover("audited", 0),
+        onfocusin: () => this.page.hover("audited", f.number),
+      },
+      h("p", {}, h("strong", {}, mark(group.level), ` ${says}`)),
+      h("p", {}, words.sentence(group.cure)),
+      h("p", { class: "sub" }, `${group.level}: ${group.kind}. ${words.sentence(said.where[f.number])} `,
+        h("button", { type: "button", class: "quiet no-print", onclick: () => this.look(f.number, { from: "reason" }) }, f.place ? "Show it in the figure" : "To its row", unseen(`: finding ${f.number}`))),
+      seen ? pictures(seen.meta, says) : null);
+    }))];
+  }
+
+  /** All findings, folded away until one is looked at. */
+  everything(audit, said, key) {
+    const { finding } = this.page.ui;
+    if (finding !== this.lookedAt) this.unfolded ||= Boolean(finding);
+    this.lookedAt = finding;
+    const counts = Object.keys(LEVEL).map((level) => [level, audit.findings.filter((f) => f.level === level).length]);
+    return [
+      h("h3", {}, "Everything that was found"),
+      h("ul", { class: "levels" }, counts.filter(([, n]) => n).map(([level, n]) => h("li", {},
+        mark(level), ` ${words.counted(n, level, LEVEL[level].many)}: ${LEVEL[level].means}`))),
+      h("details", { "data-key": "findings", open: this.unfolded || !audit.answer.groups.length, ontoggle: (event) => { this.unfolded = event.target.open; } },
+        h("summary", {}, `${words.counted(audit.findings.length, "finding")}, worst first`),
+        this.findings(audit, said, key)),
+    ];
   }
 
   findings(audit, said, key) {
@@ -230,7 +261,7 @@ export class Program extends Section {
       "aria-label": `Finding ${f.number}: where it is`, onclick: toggle, onkeydown: (event) => this.arrows(event, f.number),
     }, f.number)),
     h("td", { class: "kind" }, f.level === "stop: do not print" || f.level === "fault" ? h("strong", { class: "prop" }, mark(f.level), ` ${f.level}`) : [mark(f.level), ` ${f.level}`]),
-    h("td", {}, words.sentence(f.says), h("span", { class: "sub" }, words.sentence(f.cure))),
+    h("td", {}, words.sentence(f.says), h("span", { class: "sub" }, f.follows ? `It follows from what is called ${f.follows}.` : words.sentence(f.cure))),
     h("td", { class: "wide-only" }, this.whereLines(f, said)));
     return open ? [row, this.docket(f, said, key)] : [row];
   }
@@ -265,8 +296,7 @@ export class Program extends Section {
   /** What is seen around a finding, once it has come; null where nothing is drawn of it. */
   aroundIt(f, said, key) {
     if (!said.pictures.includes(f.number)) return null;
-    const { values, key: of } = this.store.results("audit", `around-${f.number}.bin`);
-    return of === key ? values?.[0] : null;
+    return this.store.fetched(key, `around-${f.number}.bin`).value; // of this very audit, not of one that comes
   }
 
   toUnderside(number) {
