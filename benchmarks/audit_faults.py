@@ -25,12 +25,12 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 import planted
-from falsework.auditing import Level, audit
+from falsework.auditing import FindingLevel, audit
 
 
 def _weighty(case: planted.Case) -> list[str]:
     found = audit(case.program, case.plan)
-    return [f.kind for f in found.findings if f.level.rank >= Level.FAULT.rank]
+    return [f.kind for f in found.findings if f.level.rank >= FindingLevel.FAULT.rank]
 
 
 def sound(name: str, cases: Iterable[planted.Case], *, list_all: bool) -> None:
@@ -54,7 +54,9 @@ def faulty(name: str, kinds: tuple[str, ...], parts: tuple[str, ...], *, list_al
     for case in planted.cases_of(kinds, parts):
         found = audit(case.program, case.plan)
         first = bool(found.findings) and found.findings[0].kind in case.kinds
-        named = any(f.kind in case.kinds and f.level.rank >= Level.CAUTION.rank for f in found.findings)
+        named = any(
+            f.kind in case.kinds and f.level.rank >= FindingLevel.CAUTION.rank for f in found.findings
+        )
         row = rows[case.name.split(":")[0]]
         row[0], row[1], row[2] = row[0] + 1, row[1] + first, row[2] + (first or named)
         if not first and list_all:

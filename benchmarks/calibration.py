@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc
 
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, Reading
 from falsework.droop.belief import Belief
 from falsework.droop.bond import FULL_RUN_MM, log_bond, top_of
 from falsework.droop.bridge import clean_span_mm, longest_clean_bridge_mm, sag_mm
@@ -43,7 +43,7 @@ from falsework.droop.supported import settled_mm
 from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.tuning.belief import belief_of
-from falsework.tuning.evidence import Cell, cell_of, laid
+from falsework.tuning.evidence import ReadingOrigin, cell_of, laid
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, columns_of, map_of, outcome
@@ -91,10 +91,14 @@ def tray(process: Process, count: int, rng: np.random.Generator) -> list[Conditi
     for k in range(count):
         if k % 3 == 0:
             angle = float(np.degrees(np.arctan(rng.uniform(0.15, 1.1) * w / h)))
-            found.append(printed(Kind.OVERHANG, process, angle_deg=angle, fan=float(rng.choice([1.0, 0.4]))))
+            found.append(
+                printed(ConditionKind.OVERHANG, process, angle_deg=angle, fan=float(rng.choice([1.0, 0.4])))
+            )
         elif k % 3 == 1:
             span = float(np.exp(rng.uniform(np.log(8), np.log(70))))
-            found.append(printed(Kind.BRIDGE, process, span_mm=span, fan=float(rng.choice([1.0, 0.0]))))
+            found.append(
+                printed(ConditionKind.BRIDGE, process, span_mm=span, fan=float(rng.choice([1.0, 0.0])))
+            )
         else:
             found.append(
                 support_condition(
@@ -115,10 +119,10 @@ def tray(process: Process, count: int, rng: np.random.Generator) -> list[Conditi
 class Truth:
     """A simulated world: every cell's parameters, and by which law the gap counts."""
 
-    parameters: dict[Cell, Floats]
+    parameters: dict[ReadingOrigin, Floats]
     by_layers: bool
 
-    def of(self, cell: Cell) -> Parameters:
+    def of(self, cell: ReadingOrigin) -> Parameters:
         """Of one cell, arrays of one."""
         return Parameters(**{n: self.parameters[cell][k : k + 1] for k, n in enumerate(NAMES)})
 
@@ -126,7 +130,7 @@ class Truth:
 def world(layout: Layout, rng: np.random.Generator) -> Truth:
     """Drawn from the prior."""
     cells = [
-        Cell(printer, process.material.name, (process.line_width_mm, process.layer_height_mm))
+        ReadingOrigin(printer, process.material.name, (process.line_width_mm, process.layer_height_mm))
         for printer, name in [
             *((p, n) for p, n, _ in layout.trays),
             *(("a", n) for n in layout.unseen),
@@ -220,7 +224,7 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
         process = PROCESSES[name]
         material = process.material
         belief: Belief = belief_of(posterior, "a", material, draws=DRAWS, seed=seed)
-        cell = Cell("a", material.name, (process.line_width_mm, process.layer_height_mm))
+        cell = ReadingOrigin("a", material.name, (process.line_width_mm, process.layer_height_mm))
         p = belief.parameters(process)
         there = truth.of(cell)
         there = replace(there, log_sag=there.log_sag + PRIORS["log_sag"].anew * rng.standard_normal())

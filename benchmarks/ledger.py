@@ -23,7 +23,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.ledger import Entry, Ledger
 from falsework.ledger.values import READ, reading_row
 from falsework.process.settings import Material, Printer
@@ -51,7 +51,7 @@ def entries(count: int, name: str = "") -> list[Entry]:
     made = []
     for k in range(count):
         tried = Condition(
-            *(Kind.SUPPORT, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0),
+            *(ConditionKind.SUPPORT, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0),
             span_mm=20.0 + 0.001 * k,
             air_gap_mm=0.2 * dice.randint(1, 5),
             interface_layers=dice.randint(0, 3),

@@ -34,9 +34,9 @@ from falsework.process import Process, builtin
 from falsework.tuning.belief import belief_of
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
-from falsework.tuning.next_test import Trial
+from falsework.tuning.next_test import MadeUpReadings
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
-from falsework.tuning.survey import Survey, survey
+from falsework.tuning.survey import SettingSurvey, survey
 from falsework.watch import QUIET
 
 PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
@@ -58,7 +58,7 @@ def processes() -> dict[str, Process]:
     }
 
 
-def printer_off(k: int, process: Process, believed: Survey) -> InventedPrinter:
+def printer_off(k: int, process: Process, believed: SettingSurvey) -> InventedPrinter:
     """The k-th printer, as far off as stated; all four combinations of up and down in turn."""
     up, wide = 1 if k % 2 else -1, 1 if (k // 2) % 2 else -1
     limit = float(np.median(believed.limit_deg)) + up * LIMIT_OFF_DEG
@@ -126,7 +126,7 @@ def most_telling(posterior: Posterior, count: int, process: Process) -> Conditio
     belief = belief_of(posterior, "invented", process.material)
     cells = candidate_conditions(CouponKind.GAP, process, belief)
     here = survey(posterior, process, "invented", more=cells)
-    trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
+    trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
     best = trial.best_cells(range(len(cells)), 1)
     return cells[best[0]] if best else next_of_ladder(posterior, count, process)
 

@@ -23,7 +23,7 @@ from manifold3d import Error, Manifold, Mesh64
 
 from falsework.errors import FalseworkError
 from falsework.files.redraw import CHANGES, MESH, PACKAGE, write_redraw
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.part import read_part
 from falsework.part.part import Part
 from falsework.planning import plan
@@ -106,7 +106,7 @@ def report(path: Path, asked: argparse.Namespace) -> int:
 
 
 def islands(planned: Plan) -> int:
-    return sum(under.kind is Kind.ISLAND for under in planned.undersides)
+    return sum(under.kind is UndersideKind.ISLAND for under in planned.undersides)
 
 
 def unsound(path: Path, several: bool = False) -> list[str]:

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 from scipy.stats import beta
 
-from falsework.coupon import Condition, Kind, LetGo, Reading
+from falsework.coupon import Condition, ConditionKind, LetGo, Reading
 from falsework.coupon.conditions import clean_droop_mm
 from falsework.process import Process, builtin
 from falsework.tuning.evidence import Taken
@@ -101,7 +101,7 @@ class World:
         from falsework.coupon.conditions import printed
 
         angles = np.linspace(5.0, 89.0, 841)
-        limit = self.limit_of(printed(Kind.OVERHANG, process, angle_deg=45.0))
+        limit = self.limit_of(printed(ConditionKind.OVERHANG, process, angle_deg=45.0))
         quality = (limit - angles) / self.degrees_a_grade
         sides = [quality + g * self.graders[0] / 2 - w * self.worse[0] for g in (-1, 1) for w in (0, 1)]
         closed = np.mean([expit(q / self.finish_scatter) for q in sides], axis=0)
@@ -110,7 +110,7 @@ class World:
     def true_bridge(self, process: Process) -> float:
         from falsework.coupon.conditions import printed
 
-        c = printed(Kind.BRIDGE, process, span_mm=10.0)
+        c = printed(ConditionKind.BRIDGE, process, span_mm=10.0)
         spans = np.geomspace(3.0, 300.0, 400)
         sag = np.array([self.sag(c, float(s)) for s in spans]) * math.exp(0.5 * self.worse[2])
         return float(np.exp(np.interp(math.log(clean_droop_mm(process)), np.log(sag), np.log(spans))))
@@ -150,10 +150,10 @@ class World:
     def _reading(self, c: Condition, side: float, jitter: float, worse: bool, rng: np.random.Generator):
         droop, let_go = None, None
         noise = self.finish_scatter * rng.logistic() + side * self.graders[0] - worse * self.worse[0]
-        if c.kind is Kind.OVERHANG:
+        if c.kind is ConditionKind.OVERHANG:
             assert c.angle_deg is not None
             finish = 2.5 + (self.limit_of(c) - c.angle_deg) / self.degrees_a_grade
-        elif c.kind is Kind.BRIDGE:
+        elif c.kind is ConditionKind.BRIDGE:
             assert c.span_mm is not None
             droop = self.sag(c, c.span_mm) * math.exp(0.1 * rng.standard_normal() + worse * self.worse[2])
             finish = 5.0 - 1.5 * math.sqrt(droop / 0.4)

@@ -13,9 +13,9 @@ from falsework.process import load_process
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.draft import Draft, Refusal
-from falsework.redrawing.proof.prove import Proof, prove
+from falsework.redrawing.proof.prove import ChangeProof, prove
 from falsework.redrawing.site.ground import asks, ground_of
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 
 PROCESS = load_process("pla-0.4")  # lines of 0.45 in layers of 0.2, clean spans up to 17.7 mm
 
@@ -24,18 +24,18 @@ def block(low: tuple[float, ...], high: tuple[float, ...]) -> Manifold:
     return Manifold.cube(np.subtract(high, low)).translate(low)
 
 
-def ground(solid: Manifold, process: Process = PROCESS) -> Ground:
+def ground(solid: Manifold, process: Process = PROCESS) -> PlannedPart:
     """The solid on the bed; the plan centres it there."""
     return ground_of(inspect(Part("test", *mesh_of(solid)), process))
 
 
-def worst(on: Ground) -> Site:
+def worst(on: PlannedPart) -> UndersideSite:
     """Its largest underside that asks for support."""
     asking = [under for under in on.need.undersides if asks(under, on.process)]
-    return Site(on, max(asking, key=lambda under: under.area_mm2))
+    return UndersideSite(on, max(asking, key=lambda under: under.area_mm2))
 
 
-def proved(on: Ground, maker: Callable[[Site], Draft | Refusal]) -> tuple[Draft, Proof]:
+def proved(on: PlannedPart, maker: Callable[[UndersideSite], Draft | Refusal]) -> tuple[Draft, ChangeProof]:
     """The draft for the largest asking underside, and its proof, which must be good."""
     draft = maker(worst(on))
     assert isinstance(draft, Draft), draft
@@ -44,14 +44,14 @@ def proved(on: Ground, maker: Callable[[Site], Draft | Refusal]) -> tuple[Draft,
     return draft, proof
 
 
-def refused(on: Ground, maker: Callable[[Site], Draft | Refusal]) -> Refusal:
+def refused(on: PlannedPart, maker: Callable[[UndersideSite], Draft | Refusal]) -> Refusal:
     """Why there is none."""
     refusal = maker(worst(on))
     assert isinstance(refusal, Refusal), refusal
     return refusal
 
 
-def spared(on: Ground, where: Callable[[np.ndarray], np.ndarray]) -> Ground:
+def spared(on: PlannedPart, where: Callable[[np.ndarray], np.ndarray]) -> PlannedPart:
     """The same with the faces spared whose three corners (m, 3, 3), from the part's lowest corner, all are
     ``where``."""
     from dataclasses import replace

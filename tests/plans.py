@@ -13,15 +13,15 @@ import shapely
 from falsework.cost.cost import Cost
 from falsework.droop.estimate import Estimate
 from falsework.layers.stack import LayerStack
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.objective import Price
-from falsework.part.part import Finding, Health, Part
+from falsework.part.part import Health, MeshFinding, Part
 from falsework.planning.value import LayerSummary, PartSummary, Plan
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.request.weights import Weights
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, Strands, SupportPiece, SupportScheme
+from falsework.support.scheme import Gap, SupportPiece, SupportScheme, SupportStrands
 from falsework.support.standing import Alternative, Choice, Option
 from falsework.wording.notices import Earlier
 
@@ -82,7 +82,7 @@ def _stack() -> LayerStack:
     )
 
 
-def underside(number: int, kind: Kind = Kind.CANTILEVER, **changes: object) -> Underside:
+def underside(number: int, kind: UndersideKind = UndersideKind.CANTILEVER, **changes: object) -> Underside:
     """An underside with plausible figures; give any field to change it."""
     usual = Underside(
         number=number,
@@ -90,11 +90,11 @@ def underside(number: int, kind: Kind = Kind.CANTILEVER, **changes: object) -> U
         area_mm2=800.0,
         layers=(125, 125),
         angle_deg=90.0,
-        span_mm=36.0 if kind is Kind.BRIDGE else 0.0,
-        span_direction_deg=30.0 if kind is Kind.BRIDGE else 0.0,
+        span_mm=36.0 if kind is UndersideKind.BRIDGE else 0.0,
+        span_direction_deg=30.0 if kind is UndersideKind.BRIDGE else 0.0,
         free_length_mm=40.0,
         extent_mm=40.0,
-        bridge_share=1.0 if kind is Kind.BRIDGE else 0.0,
+        bridge_share=1.0 if kind is UndersideKind.BRIDGE else 0.0,
         height_mm=25.0,
         center_mm=(110.0, 110.0, 25.0),
         droop_mm=Estimate(4.2, 1.9, 8.8),
@@ -126,13 +126,15 @@ def bracket_plan(
     """
     process = process or Process(name="bench process")
     vertices, faces = _bracket_mesh()
-    finding = Finding("duplicate faces", 2, "removed", (80.0, 100.0, 0.0))
+    finding = MeshFinding("duplicate faces", 2, "removed", (80.0, 100.0, 0.0))
     part = Part(name, vertices, faces, Health((finding,), closed=True, bodies=1))
     stack = _stack()
     undersides = (
         underside(1),
-        underside(2, Kind.BRIDGE, area_mm2=120.0, droop_mm=Estimate(0.4, 0.1, 0.9), risk=48.0),
-        underside(3, Kind.HOLDS, area_mm2=14.0, angle_deg=52.0, droop_mm=Estimate(0.1, 0.02, 0.3), risk=1.4),
+        underside(2, UndersideKind.BRIDGE, area_mm2=120.0, droop_mm=Estimate(0.4, 0.1, 0.9), risk=48.0),
+        underside(
+            3, UndersideKind.HOLDS, area_mm2=14.0, angle_deg=52.0, droop_mm=Estimate(0.1, 0.02, 0.3), risk=1.4
+        ),
     )
     arm = shapely.box(90, 100, 130, 120)
     need = NeedMap(
@@ -156,7 +158,7 @@ def bracket_plan(
     body = nothing.copy()
     if supported:
         body[:123] = shapely.union_all([shapely.box(95, 103, 105, 117), shapely.box(110, 103, 125, 117)])
-    strands = Strands(
+    strands = SupportStrands(
         np.array([[95.0, 103.0, 95.0, 117.0]] * len(blocks)).reshape(-1, 4),
         np.zeros(len(blocks), np.int64),
         np.zeros(len(blocks), np.int8),

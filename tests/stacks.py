@@ -10,7 +10,7 @@ from shapely.geometry.base import BaseGeometry
 
 from falsework.droop.estimate import Estimate
 from falsework.layers.stack import LayerStack
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 
 
 def stack_of(sections: Sequence[BaseGeometry], layer_mm: float = 0.2) -> LayerStack:
@@ -34,7 +34,7 @@ def stack_of(sections: Sequence[BaseGeometry], layer_mm: float = 0.2) -> LayerSt
 
 def underside(
     number: int = 1,
-    kind: Kind = Kind.CANTILEVER,
+    kind: UndersideKind = UndersideKind.CANTILEVER,
     area_mm2: float = 100.0,
     droop_mm: float = 1.0,
     supported_droop_mm: float = 0.05,
@@ -44,7 +44,7 @@ def underside(
     values: dict[str, object] = {
         "layers": (1, 1),
         "angle_deg": 90.0,
-        "span_mm": 12.0 if kind is Kind.BRIDGE else 0.0,
+        "span_mm": 12.0 if kind is UndersideKind.BRIDGE else 0.0,
         "span_direction_deg": 0.0,
         "free_length_mm": 6.0,
         "extent_mm": 6.0,

@@ -12,12 +12,21 @@ import pytest
 import falsework
 
 NAMES = [
-    *("Cancelled", "Cost", "Estimate", "FalseworkError", "Inspection", "Kind", "Material", "OutputError"),
+    *("Cancelled", "Cost", "Estimate", "FalseworkError", "Inspection", "Material", "OutputError"),
     *("Part", "PartError", "Plan", "Printer", "Process", "ProcessError", "Standing", "Store", "Structure"),
-    *("Underside", "Watch", "Weights", "__version__", "builtin_names", "dump_process", "inspect"),
+    *(
+        "Underside",
+        "UndersideKind",
+        "Watch",
+        "Weights",
+        "__version__",
+        "builtin_names",
+        "dump_process",
+        "inspect",
+    ),
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
     *("Lies", "Release", "MarkedFaces", "best_lies", "lies_html", "write_stl"),
-    *("Audit", "Level", "ProgramError", "audit", "audit_html"),
+    *("Audit", "FindingLevel", "ProgramError", "audit", "audit_html"),
     *("Coupon", "CouponKind", "design_coupon", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
     *("ChangeKind", "Redraw", "redraw", "redraw_html", "write_redraw"),

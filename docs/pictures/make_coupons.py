@@ -11,7 +11,7 @@ import typst
 from PIL import Image
 
 from falsework import CouponKind, design_coupon, load_process
-from falsework.coupon.geometry import Body
+from falsework.coupon.geometry import PrintedPiece
 from falsework.report.colour import BED, PART, SUPPORT
 from falsework.report.coupon import typst_sheet
 from falsework.report.pictures import ABOVE_RIGHT, Soup, Tones, bed_sheet, composed, draw_soups
@@ -21,7 +21,7 @@ HERE = Path(__file__).parent
 SEED = 3
 
 
-def oblique(body: Body) -> bytes:
+def oblique(body: PrintedPiece) -> bytes:
     """PNG of a piece with its supports, which show faintly through it."""
     tones = Tones(np.array([PART, SUPPORT, BED]), np.zeros(3, np.int64), np.zeros((3, 3)))
     part = plain_soup(body.part.vertices, body.part.faces)

@@ -1,5 +1,5 @@
 from .auditing import Audit as Audit
-from .auditing import Level as Level
+from .auditing import FindingLevel as FindingLevel
 from .auditing import audit as audit
 from .cost.cost import Cost as Cost
 from .coupon.designing import design_coupon as design_coupon
@@ -25,8 +25,8 @@ from .files.stl import write_stl as write_stl
 from .files.threemf import write_3mf as write_3mf
 from .ledger import Ledger as Ledger
 from .lie import Lies as Lies
-from .need.underside import Kind as Kind
 from .need.underside import Underside as Underside
+from .need.underside import UndersideKind as UndersideKind
 from .part import read_part as read_part
 from .part.part import Part as Part
 from .planning import best_lies as best_lies

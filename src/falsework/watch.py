@@ -58,14 +58,14 @@ def compiling(tell: Callable[[], None]) -> Iterator[None]:
     """
     from numba.core import event
 
-    class Notice(event.Listener):
+    class Listener(event.Listener):
         def on_start(self, event: Any) -> None:
             tell()
 
         def on_end(self, event: Any) -> None:
             pass
 
-    notice = Notice()
+    notice = Listener()
     event.register("numba:compile", notice)
     try:
         yield

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from audited import SQUARE
-from falsework.auditing import Decision, Level, audit
+from falsework.auditing import Decision, FindingLevel, audit
 from falsework.auditing.commands import MEANINGS, Effect
 from programs import Writer, block, heights
 
@@ -22,20 +22,20 @@ def with_line(line: str, at: int) -> bytes:
 )
 def test_what_changes_the_place_is_listed_with_its_line(line: str) -> None:
     (finding,) = audit(with_line(line, BEFORE)).findings
-    assert finding.kind == "command" and finding.level is Level.CAUTION
+    assert finding.kind == "command" and finding.level is FindingLevel.CAUTION
     assert finding.lines == (BEFORE + 1,) and line.split()[0] in finding.says
 
 
 @pytest.mark.parametrize(
     ("line", "kind", "level"),
     [
-        ("G29", "command", Level.FAULT),
-        ("M84", "stops", Level.RUIN),
-        ("M112", "stops", Level.RUIN),
-        ("M125", "command", Level.NOTE),
+        ("G29", "command", FindingLevel.FAULT),
+        ("M84", "stops", FindingLevel.RUIN),
+        ("M112", "stops", FindingLevel.RUIN),
+        ("M125", "command", FindingLevel.NOTE),
     ],
 )
-def test_in_the_middle_of_a_print_it_weighs_more(line: str, kind: str, level: Level) -> None:
+def test_in_the_middle_of_a_print_it_weighs_more(line: str, kind: str, level: FindingLevel) -> None:
     findings = audit(with_line(line, AMID)).findings
     assert [(f.kind, f.level) for f in findings] == [(kind, level)]
     assert "in the middle of the print" in findings[0].says
@@ -78,7 +78,7 @@ def test_what_is_dangerous_is_not_to_be_printed(line: str, kind: str) -> None:
 def test_no_heater_is_left_on(kept: str) -> None:
     program = "\n".join(line for line in SOUND if line != kept).encode()
     (finding,) = audit(program).findings
-    assert finding.kind == "left hot" and finding.level is Level.RUIN
+    assert finding.kind == "left hot" and finding.level is FindingLevel.RUIN
 
 
 def test_every_command_has_one_meaning() -> None:

@@ -8,7 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from audited import box_part, table_plan
-from falsework.auditing import Level, audit
+from falsework.auditing import FindingLevel, audit
 from falsework.auditing.placement import place_in
 from falsework.auditing.survey import survey, usual
 from falsework.planning import plan as make_plan
@@ -87,5 +87,5 @@ def test_whose_strands_are() -> None:
 def test_another_part_is_told() -> None:
     program = of_plan(L_PLAN).end().bytes()
     result = audit(program, part=box_part(((0, 0, 0), (9, 9, 12))))
-    assert result.placement is None and result.worst is Level.RUIN
+    assert result.placement is None and result.worst is FindingLevel.RUIN
     assert result.findings[0].kind == "other part"

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import planted
-from falsework.auditing import Decision, Level, audit
+from falsework.auditing import Decision, FindingLevel, audit
 from primitives import SOLIDS
 from programs import Writer
 from sliced import Recipe, levels_of, moved, sliced, with_prime, with_skirt, written
@@ -21,7 +21,7 @@ _QUICK = ("boat", "table", "bracket", "slotted")
 
 
 def weighty(result) -> list[str]:
-    return [f"{f.kind}: {f.says}" for f in result.findings if f.level.rank >= Level.FAULT.rank]
+    return [f"{f.kind}: {f.says}" for f in result.findings if f.level.rank >= FindingLevel.FAULT.rank]
 
 
 def test_a_boat_like_test_part_passes() -> None:
@@ -42,7 +42,7 @@ def test_real_programs_pass(name: str) -> None:
 
 def test_a_layer_that_a_real_program_skips_is_found() -> None:
     result = audit(REAL / "cube-form.gcode.gz")
-    assert [f.kind for f in result.findings if f.level is Level.FAULT] == ["floats"]
+    assert [f.kind for f in result.findings if f.level is FindingLevel.FAULT] == ["floats"]
     assert result.answer.says.startswith("Look at this before you print")
 
 
@@ -73,4 +73,4 @@ def test_a_planted_fault_is_named_first(k: int) -> None:
     case = next(planted.cases_of((name,), tuple(parts)))
     result = audit(case.program, case.plan)
     assert result.findings[0].kind in case.kinds, [f.kind for f in result.findings]
-    assert result.answer.decision is not Decision.PRINT or result.findings[0].level is Level.CAUTION
+    assert result.answer.decision is not Decision.PRINT or result.findings[0].level is FindingLevel.CAUTION

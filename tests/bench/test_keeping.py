@@ -15,7 +15,7 @@ from bench.test_security import let_in
 from bench.test_service import drop, patch
 from falsework.bench.app import create_app
 from falsework.bench.results import Results
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 from falsework.bench.stages import Stage
 from falsework.process import builtin
 from falsework.tuning.posterior import PRIOR_POSTERIOR
@@ -27,7 +27,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def opened(folder: Path, **settings: Any) -> tuple[Service, TestClient]:
-    app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3", **settings))
+    app = create_app(BenchSettings(folder, ledger=folder / "ledger.sqlite3", **settings))
     service: Service = app.state.service
     return service, let_in(service, app)
 

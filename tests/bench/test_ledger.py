@@ -15,7 +15,7 @@ from starlette.testclient import TestClient
 from bench.test_security import let_in
 from bench.test_service import drop
 from falsework.bench.app import create_app
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 from falsework.bench.stages import Stage
 from falsework.documents import encode
 from falsework.ledger import Ledger
@@ -39,7 +39,7 @@ OVERHANG = {
 
 @pytest.fixture
 def service(tmp_path: Path) -> Iterator[Service]:
-    app = create_app(Settings(tmp_path / "data", ledger=tmp_path / "ledger.sqlite3"))
+    app = create_app(BenchSettings(tmp_path / "data", ledger=tmp_path / "ledger.sqlite3"))
     service: Service = app.state.service
     service.app = app  # type: ignore[attr-defined]
     yield service
@@ -214,7 +214,7 @@ def test_the_whole_goes_out_and_comes_back(client: TestClient, tmp_path: Path) -
     assert b"harbour printer" in table
     again = client.post("/api/ledger/import", params={"form": "json"}, content=text).json()["imported"]
     assert again["known"] == 1
-    app = create_app(Settings(tmp_path / "other", ledger=tmp_path / "other.sqlite3"))
+    app = create_app(BenchSettings(tmp_path / "other", ledger=tmp_path / "other.sqlite3"))
     other = let_in(app.state.service, app)
     assert other.post("/api/ledger/import", params={"form": "json"}, content=text).status_code == 200
     assert other.get("/api/readings").json()["total"] == 1

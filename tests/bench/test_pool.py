@@ -12,7 +12,7 @@ import pytest
 from falsework.bench import pool as pool_module
 from falsework.bench import scheduler as scheduler_module
 from falsework.bench.events import Hub
-from falsework.bench.pool import JobResult, Limits, Worker, WorkerPool
+from falsework.bench.pool import JobResult, Worker, WorkerLimits, WorkerPool
 from falsework.bench.results import Results
 from falsework.bench.scheduler import Scheduler
 from falsework.bench.stages import key_of
@@ -23,11 +23,11 @@ from falsework.part.demo import gull
 from falsework.process import builtin
 from falsework.request import Placing, Wish
 
-ROOMY = Limits(memory_bytes=4 << 30, idle_bytes=4 << 30, job_s=600.0)
+ROOMY = WorkerLimits(memory_bytes=4 << 30, idle_bytes=4 << 30, job_s=600.0)
 
 
 def test_limits_share_the_memory() -> None:
-    one, two = Limits.of_this_machine(1), Limits.of_this_machine(2)
+    one, two = WorkerLimits.of_this_machine(1), WorkerLimits.of_this_machine(2)
     assert one.memory_bytes >= two.memory_bytes >= 2 << 30 and two.idle_bytes <= two.memory_bytes
 
 

@@ -18,7 +18,7 @@ from schemathesis.specs.openapi.checks import response_schema_conformance
 from falsework.bench.app import create_app
 from falsework.bench.description import describe_api
 from falsework.bench.security import cookie_name
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 
 NEVER_END = "/events$"
 
@@ -29,7 +29,7 @@ def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     folder = tmp_path_factory.mktemp("bench")
     with socket.create_server(("127.0.0.1", 0)) as bound:
         port = bound.getsockname()[1]
-        app = create_app(Settings(folder, port=port, ledger=folder / "ledger.sqlite3"))
+        app = create_app(BenchSettings(folder, port=port, ledger=folder / "ledger.sqlite3"))
         service: Service = app.state.service
         server = uvicorn.Server(uvicorn.Config(app, lifespan="off", log_level="warning"))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [bound]})

@@ -13,7 +13,7 @@ from falsework.bench import security
 from falsework.bench.app import create_app
 from falsework.bench.arriving import plain_name
 from falsework.bench.security import Hosts
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 
 HERE = "http://127.0.0.1:8808"
 
@@ -28,7 +28,7 @@ def let_in(service: Service, app: object, base: str = HERE) -> TestClient:
 @pytest.fixture(scope="module")
 def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
     folder = tmp_path_factory.mktemp("bench")
-    app = create_app(Settings(folder, upload_bytes=100_000, ledger=folder / "ledger.sqlite3"))
+    app = create_app(BenchSettings(folder, upload_bytes=100_000, ledger=folder / "ledger.sqlite3"))
     service: Service = app.state.service
     service.app = app  # type: ignore[attr-defined]
     yield service

@@ -13,7 +13,7 @@ from bench.test_security import let_in
 from falsework.bench import shapes
 from falsework.bench.app import create_app
 from falsework.bench.routes.parts import DEMO
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 from falsework.part.demo import demo_parts
 from falsework.process import builtin, builtin_names, describe, parse_process
 
@@ -25,7 +25,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def ann(folder: Path) -> Iterator[TestClient]:
-    app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
+    app = create_app(BenchSettings(folder, ledger=folder / "ledger.sqlite3"))
     service: Service = app.state.service
     yield let_in(service, app)
     service.sheets.close()
@@ -216,7 +216,7 @@ def test_sheets_and_visitors_are_there_after_a_restart(ann: TestClient, folder: 
     (folder / "arriving" / "half").write_bytes(b"half an upload")
     (folder / "parts" / "orphan").mkdir()  # a part whose sheet was never made
     ann.app.state.service.sheets.close()  # type: ignore[attr-defined]
-    app = create_app(Settings(folder, ledger=folder / "ledger.sqlite3"))
+    app = create_app(BenchSettings(folder, ledger=folder / "ledger.sqlite3"))
     again = TestClient(app, base_url=str(ann.base_url), cookies=ann.cookies)
     assert again.get(f"/api/sheets/{sheet['id']}").json()["note"] == "keep me"
     assert list((folder / "arriving").iterdir()) == []

@@ -14,7 +14,7 @@ import pytest
 
 from falsework.cli.app import run
 from falsework.cli.coupon import KINDS, coupon_command
-from falsework.coupon import Coupon, Kind, Reading, printed
+from falsework.coupon import ConditionKind, Coupon, Reading, printed
 from falsework.ledger import Ledger
 from falsework.part import read_part
 from falsework.process import builtin
@@ -94,7 +94,13 @@ def test_printer_and_ranges_come_from_the_ledger(here: Path, capsys) -> None:
     ledger.add_printer(small)
     ledger.add_material(process.material)
     readings = [
-        Reading(small.name, process.material.name, printed(Kind.OVERHANG, process, angle_deg=a), None, finish)
+        Reading(
+            small.name,
+            process.material.name,
+            printed(ConditionKind.OVERHANG, process, angle_deg=a),
+            None,
+            finish,
+        )
         for a in range(16, 60, 4)
         for finish in [5 if a < 28 else 4 if a < 32 else 2 if a < 36 else 1]
     ]

@@ -11,10 +11,10 @@ import pytest
 
 from falsework.cli.app import run
 from falsework.coupon import CouponKind
-from falsework.coupon.reading import Kind, LetGo
+from falsework.coupon.reading import ConditionKind, LetGo
 from falsework.ledger import Ledger
 from falsework.ledger.looking import spots_of_plan
-from falsework.need.underside import Kind as Need
+from falsework.need.underside import UndersideKind as Need
 from ledger.samples import DAY, piece
 from plans import bracket_plan, underside
 
@@ -285,11 +285,11 @@ def test_what_there_is_to_look_at_on_a_plan():
     pieces = [spot for name, spot in spots.items() if name.startswith("piece")]
     assert [spot.outcomes for spot in pieces] == [("let_go", "clean_up_min")] * len(made.pieces)
     carried, bridge, slope = (spots[f"underside {n}"] for n in (1, 2, 3))
-    assert carried.condition.kind is Kind.SUPPORT and carried.outcomes == ("finish", "droop_mm")
+    assert carried.condition.kind is ConditionKind.SUPPORT and carried.outcomes == ("finish", "droop_mm")
     assert carried.condition.air_gap_mm == pytest.approx(made.gap.realised_mm)
     assert carried.air_beneath_mm == 25.0
-    assert bridge.condition.kind is Kind.BRIDGE and bridge.condition.span_mm == 36.0
-    assert slope.condition.kind is Kind.OVERHANG
+    assert bridge.condition.kind is ConditionKind.BRIDGE and bridge.condition.span_mm == 36.0
+    assert slope.condition.kind is ConditionKind.OVERHANG
     assert slope.condition.speed_mm_s == made.process.wall_speed_mm_s
 
 

@@ -15,7 +15,7 @@ from falsework import write_stl
 from falsework.cli.app import run
 from falsework.cli.belief import on_printer
 from falsework.coupon import CouponKind, candidate_conditions, printed
-from falsework.coupon.reading import Kind, Reading
+from falsework.coupon.reading import ConditionKind, Reading
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin, dump_process, load_process
 from falsework.tuning.invented import invented_printer
@@ -88,7 +88,7 @@ def test_tune_writes_a_process_that_plan_takes_a_page_and_a_document(ledger, tmp
     assert process.structure.air_gap_layers == 3
     assert process.reach_share > 0.5
     evidence = tomllib.loads((tmp_path / "tuned" / "process.toml").read_text("utf-8"))["evidence"]
-    over_support = [r.id for r in readings if r.reading.condition.kind is Kind.SUPPORT]
+    over_support = [r.id for r in readings if r.reading.condition.kind is ConditionKind.SUPPORT]
     assert evidence["air_gap_layers"]["readings"] == f"{over_support[0]}–{over_support[-1]}"
     document = json.loads((tmp_path / "tuned" / "tuning.json").read_text("utf-8"))
     assert document["schema"] == "falsework.tuning/2"
@@ -173,7 +173,7 @@ def test_predictions_rest_on_the_ledgers_fit_for_its_printer_and_material(
 def test_readings_newer_than_the_fit_are_said_not_fitted(tuned, part, process, capsys) -> None:
     where = ("--ledger", str(tuned.path))
     first = _inspected(part, process, capsys, *where)
-    fin = printed(Kind.OVERHANG, PLA, angle_deg=40.0)
+    fin = printed(ConditionKind.OVERHANG, PLA, angle_deg=40.0)
     tuned.add_reading(Reading(PRINTER, "PLA", fin, finish=1))
     assert run(["inspect", part, "--process", process, "--json", *where]) == 0
     told = capsys.readouterr()

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.coupon import CouponKind, Kind, candidate_conditions, support_condition
+from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, support_condition
 from falsework.coupon.conditions import by_interest, clean_droop_mm, other_fan
 from falsework.droop import PRIOR
 from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
@@ -74,7 +74,7 @@ def test_gaps_are_whole_layers_around_the_usual_one(name: str) -> None:
 def test_support_runs_20_mm_and_as_far_as_strands_need_to_sag_onto_it(name: str, kind: CouponKind) -> None:
     process = builtin(name)
     for condition in candidate_conditions(kind, process):
-        if condition.kind is not Kind.SUPPORT:
+        if condition.kind is not ConditionKind.SUPPORT:
             continue
         assert condition.span_mm - 2 * process.structure.side_gap_mm >= 20.0
         clearance = clearance_mm(2 * process.layer_height_mm, process, PRIOR.clearance_factor)
@@ -95,7 +95,7 @@ def test_confirmation_has_one_underside_of_each_class_at_the_process_itself() ->
     process = builtin("pla-0.4")
     slope, bridge, ledge, island = candidate_conditions(CouponKind.CONFIRM, process)
     assert slope.angle_deg == math.floor(limit_deg(process))
-    assert bridge.kind is Kind.BRIDGE
+    assert bridge.kind is ConditionKind.BRIDGE
     assert ledge == island
     assert ledge.air_gap_mm == pytest.approx(air_gap(process)[2])
     assert ledge.interface_layers == process.structure.interface_layers

@@ -17,9 +17,9 @@ from scipy.sparse.csgraph import connected_components
 
 from coupon.pieces import piece
 from falsework.coupon import (
+    ConditionKind,
     Coupon,
     CouponKind,
-    Kind,
     Shape,
     candidate_conditions,
     design_coupon,
@@ -31,7 +31,7 @@ from falsework.coupon.supports import process_of
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.files.threemf import split_mesh
 from falsework.kernels.mesh.measures import mesh_volume
-from falsework.need.underside import Kind as Need
+from falsework.need.underside import UndersideKind as Need
 from falsework.planning import inspect, plan
 from falsework.process import builtin, builtin_names, limit_deg
 from falsework.support.sweep import section_tolerance_mm
@@ -63,7 +63,9 @@ def check(coupon: Coupon) -> None:
                 for k in (0, 1):
                     assert low[k] - 1e-6 <= cell.middle_mm[k] - 0.5 * cell.size_mm[k]
                     assert cell.middle_mm[k] + 0.5 * cell.size_mm[k] <= high[k] + 1e-6
-        supported = [c.label for c in coupon.cells if c.condition.kind is Kind.SUPPORT and c.batch == number]
+        supported = [
+            c.label for c in coupon.cells if c.condition.kind is ConditionKind.SUPPORT and c.batch == number
+        ]
         assert sorted(set(body.piece_cell)) == sorted(supported)
         check_supports(coupon, body)
 
@@ -253,7 +255,9 @@ def test_given_cells_are_built_in_the_order_wanted() -> None:
     coupon = design_coupon(CouponKind.GAP, process, cells=wanted, most_minutes=10)
     assert 0 < len(coupon.cells) < 3
     assert {cell.condition for cell in coupon.cells} == set(wanted[: len(coupon.cells)])
-    slopes = [printed(Kind.OVERHANG, process, angle_deg=a, fan=f) for a in (40.0, 50.0) for f in (1.0, 0.5)]
+    slopes = [
+        printed(ConditionKind.OVERHANG, process, angle_deg=a, fan=f) for a in (40.0, 50.0) for f in (1.0, 0.5)
+    ]
     assert [b.fan for b in design_coupon(CouponKind.OVERHANG, process, cells=slopes).batches] == [1.0, 0.5]
 
 
@@ -271,7 +275,7 @@ GOOD = support_condition(builtin("pla-0.4"), 30.0)
         (CouponKind.GAP, replace(GOOD, spacing_mm=None), "spacing_mm is missing"),
         (CouponKind.GAP, replace(GOOD, weave="waves"), "weave is 'waves'"),
         (CouponKind.GAP, replace(GOOD, interface_layers=99), "interface_layers is 99"),
-        (CouponKind.OVERHANG, replace(GOOD, kind=Kind.OVERHANG, angle_deg=89.0), "cannot lean 89°"),
+        (CouponKind.OVERHANG, replace(GOOD, kind=ConditionKind.OVERHANG, angle_deg=89.0), "cannot lean 89°"),
     ],
 )
 def test_conditions_that_a_piece_cannot_have_are_refused(kind: CouponKind, condition, wrong: str) -> None:

@@ -8,7 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from falsework.coupon import CouponKind, Kind, Shape, candidate_conditions, printed, support_condition
+from falsework.coupon import (
+    ConditionKind,
+    CouponKind,
+    Shape,
+    candidate_conditions,
+    printed,
+    support_condition,
+)
 from falsework.coupon.conditions import run_mm
 from falsework.coupon.shapes import draft_of
 from falsework.coupon.sizes import sizes_of
@@ -129,7 +136,7 @@ def test_the_jaws_read_the_nominal_thickness_off_a_print_that_did_not_sag() -> N
     """Layers stacked as they are printed, beads with round ends, steps and all."""
     process = builtin("pla-0.4")
     for angle in (35.0, 50.0, 65.0):
-        condition = printed(Kind.OVERHANG, process, angle_deg=angle)
+        condition = printed(ConditionKind.OVERHANG, process, angle_deg=angle)
         draft, part = cell(condition, Shape.FIN, process)
         stack = layers_of(part, process)
         lean = math.radians(angle)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from falsework.files.settings_sheet import settings_sheet
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.planning.value import Plan
 from falsework.process.settings import Material, Process, Structure
 from falsework.request.standing import Standing
@@ -102,7 +102,7 @@ def test_undersides_that_hold_are_counted_not_listed() -> None:
     sheet = settings_sheet(bracket_plan())
     assert "| 1 | cantilever | 800 | 90 |" in sheet
     assert "Not listed: 1 more" in sheet
-    all_hold = replace(bracket_plan(), undersides=(underside(1, Kind.HOLDS),))
+    all_hold = replace(bracket_plan(), undersides=(underside(1, UndersideKind.HOLDS),))
     assert "No underside needs a decision." in settings_sheet(all_hold)
 
 

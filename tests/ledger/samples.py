@@ -11,16 +11,16 @@ from dataclasses import replace
 from pathlib import Path
 
 from falsework.coupon import Batch, Cell, Coupon, CouponKind, Shape
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.ledger import Ledger
 from falsework.process.settings import Material, Printer, Process
 
 DAY = datetime.date(2024, 5, 17)
 
-OVERHANG = Condition(Kind.OVERHANG, 0.4, 0.2, 0.45, 210.0, 1.0, 45.0, angle_deg=50.0)
-BRIDGE = Condition(Kind.BRIDGE, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0, span_mm=25.0)
+OVERHANG = Condition(ConditionKind.OVERHANG, 0.4, 0.2, 0.45, 210.0, 1.0, 45.0, angle_deg=50.0)
+BRIDGE = Condition(ConditionKind.BRIDGE, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0, span_mm=25.0)
 SUPPORT = Condition(
-    *(Kind.SUPPORT, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0),
+    *(ConditionKind.SUPPORT, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0),
     air_gap_mm=0.4,
     interface_layers=2,
     spacing_mm=2.0,

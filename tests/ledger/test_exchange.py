@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.errors import LedgerError
 from falsework.ledger import Entry, Ledger
 from falsework.process.settings import Material, Printer
@@ -101,14 +101,14 @@ notes = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Zl", "Zp"
 
 @st.composite
 def entries(draw) -> Entry:
-    kind = draw(st.sampled_from(Kind))
+    kind = draw(st.sampled_from(ConditionKind))
     layer = draw(st.floats(0.05, 0.4))
     common = (kind, 0.4, layer, draw(st.floats(0.4, 0.9)), draw(st.floats(150, 300)), draw(st.floats(0, 1)))
     tried = Condition(*common, draw(st.floats(1, 500)), draw(st.floats(0, 60)))
     outcome = {"finish": draw(st.none() | st.integers(1, 5)), "droop_mm": draw(st.floats(-1, 100))}
-    if kind is Kind.OVERHANG:
+    if kind is ConditionKind.OVERHANG:
         tried = replace(tried, angle_deg=draw(st.floats(0, 90)))
-    elif kind is Kind.BRIDGE:
+    elif kind is ConditionKind.BRIDGE:
         tried = replace(tried, span_mm=draw(st.floats(0.1, 1000)))
     else:
         gap = layer * draw(st.integers(0, 5))

@@ -11,7 +11,7 @@ import sqlite3
 import numpy as np
 import pytest
 
-from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.errors import FalseworkError, LedgerError
 from falsework.ledger import Act, Entry, Ledger, Source
 from falsework.process.settings import Material, Printer, Process
@@ -29,14 +29,14 @@ def test_a_reading_comes_back_as_it_was_recorded(ledger):
     assert found.reading == HAND
     assert (found.id, found.when, found.source, found.flags) == (number, DAY, Source.OTHER, ())
     assert (found.changes, found.withdrawn, found.note) == (0, False, "with the small pliers at hand")
-    assert isinstance(found.reading.let_go, LetGo) and isinstance(found.reading.condition.kind, Kind)
+    assert isinstance(found.reading.let_go, LetGo) and isinstance(found.reading.condition.kind, ConditionKind)
 
 
 def test_words_and_numpy_numbers_become_plain_values(ledger):
     given = reading(tried(BRIDGE, kind="bridge", nozzle_temperature_c=np.float64(215)), finish=np.int64(2))
     ledger.add_reading(given, when=DAY)
     (found,) = ledger.readings()
-    assert found.reading.condition.kind is Kind.BRIDGE
+    assert found.reading.condition.kind is ConditionKind.BRIDGE
     assert type(found.reading.finish) is int
     assert type(found.reading.condition.nozzle_temperature_c) is float
 

@@ -16,7 +16,7 @@ from falsework.droop.overhang import overhang_droops
 from falsework.errors import Cancelled
 from falsework.need.needmap import need_map, with_support
 from falsework.need.strips import biased_reach_mm
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.process.derived import limit_deg, reach_mm
 from falsework.process.settings import Process
 from falsework.watch import Watch
@@ -80,7 +80,7 @@ def test_the_limit_from_both_sides(limit):
         assert need_map(leaning(lean, process), process).undersides == ()
         assert need_map(leaning(lean, process, both=True), process).undersides == ()
     beyond = only(need_map(leaning(limit + 1, process), process))
-    assert beyond.kind is Kind.CANTILEVER
+    assert beyond.kind is UndersideKind.CANTILEVER
     assert beyond.angle_deg == pytest.approx(limit + 1, abs=0.05)
     assert len(need_map(leaning(limit + 1, process, both=True), process).undersides) == 2
 
@@ -115,7 +115,7 @@ def test_inverted_cone(process, degrees):
     degrees = max(degrees, limit_deg(process) + 5)
     radii = 10 + math.tan(math.radians(degrees)) * h * np.arange(16)
     under = only(need_map(stack_of([disc(r) for r in radii], h), process))
-    assert under.kind is Kind.CANTILEVER
+    assert under.kind is UndersideKind.CANTILEVER
     assert under.area_mm2 == pytest.approx(math.pi * (radii[-1] ** 2 - radii[0] ** 2), rel=1e-6)
     assert under.angle_deg == pytest.approx(degrees, abs=1.0)
     assert under.free_length_mm == pytest.approx(radii[1] - radii[0], rel=1e-3)
@@ -156,7 +156,7 @@ def test_ring_lying_on_the_bed_has_two_undersides():
     last = int(np.flatnonzero(np.diff(half) > biased_reach_mm(reach_mm(USUAL)))[-1]) + 1
     outer = math.pi * ((big + half[last]) ** 2 - (big + half[0]) ** 2)
     inner = math.pi * ((big - half[0]) ** 2 - (big - half[last]) ** 2)
-    assert [u.kind for u in need.undersides] == [Kind.CANTILEVER] * 2
+    assert [u.kind for u in need.undersides] == [UndersideKind.CANTILEVER] * 2
     assert [u.area_mm2 for u in need.undersides] == pytest.approx([outer, inner], rel=1e-5)
 
 
@@ -172,7 +172,7 @@ def test_a_slope_between_two_walls_does_not_hold_because_its_corners_do(wide_mm)
     walls = shapely.union(shapely.box(-2, -4, 30, 0), shapely.box(-2, wide_mm, 30, wide_mm + 4))
     layers = [shapely.union(walls, shapely.box(-2, 0, step * k, wide_mm)) for k in range(1, 40)]
     slope = only(need_map(stack_of(layers), USUAL))
-    assert slope.kind is Kind.BRIDGE and slope.angle_deg == pytest.approx(70.0, abs=0.5)
+    assert slope.kind is UndersideKind.BRIDGE and slope.angle_deg == pytest.approx(70.0, abs=0.5)
     assert slope.area_mm2 > 0.5 * wide_mm * step * 37
 
 
@@ -191,7 +191,7 @@ def test_slab_on_two_walls_is_a_bridge(turn):
     """Walls 20 mm apart: span to 0.01 mm, direction across them to 0.2°."""
     walls = shapely.box(0, 0, 2, 12) | shapely.box(22, 0, 24, 12)
     under = only(need_map(table(walls, shapely.box(0, 0, 24, 12), turn), USUAL))
-    assert under.kind is Kind.BRIDGE
+    assert under.kind is UndersideKind.BRIDGE
     assert under.span_mm == pytest.approx(20.0, abs=0.01)
     off = (under.span_direction_deg - turn + 90) % 180 - 90
     assert abs(off) < 0.2
@@ -205,7 +205,11 @@ def test_ceiling_all_round_bridges_the_shorter_way():
     ceiling = shapely.box(0, 0, 30, 22)
     room = ceiling - shapely.box(5, 5, 25, 17)
     under = only(need_map(table(room, ceiling), USUAL))
-    assert (under.kind, under.span_mm, under.span_direction_deg) == (Kind.BRIDGE, pytest.approx(12.0), 90.0)
+    assert (under.kind, under.span_mm, under.span_direction_deg) == (
+        UndersideKind.BRIDGE,
+        pytest.approx(12.0),
+        90.0,
+    )
     assert under.free_length_mm == pytest.approx(6.0, rel=0.02)
 
 
@@ -214,7 +218,7 @@ def test_ceiling_around_a_column():
     ceiling = shapely.box(0, 0, 30, 22)
     room = ceiling - shapely.box(5, 5, 25, 17) | shapely.box(14, 10, 16, 12)
     under = only(need_map(table(room, ceiling), USUAL))
-    assert under.kind is Kind.BRIDGE and under.span_mm == pytest.approx(12.0)
+    assert under.kind is UndersideKind.BRIDGE and under.span_mm == pytest.approx(12.0)
     assert under.area_mm2 == pytest.approx(240 - 4)
 
 
@@ -222,10 +226,10 @@ def test_a_knife_edge_anchors_nothing():
     thick = shapely.box(0, 0, 2, 12) | shapely.box(22, 0, 24, 12)
     knife = shapely.box(0, 0, 2, 12) | shapely.box(22, 0, 22.1, 12)
     half_line = shapely.box(0, 0, 2, 12) | shapely.box(22, 0, 22.25, 12)
-    assert only(need_map(table(thick, thick.envelope), USUAL)).kind is Kind.BRIDGE
-    assert only(need_map(table(half_line, half_line.envelope), USUAL)).kind is Kind.BRIDGE
+    assert only(need_map(table(thick, thick.envelope), USUAL)).kind is UndersideKind.BRIDGE
+    assert only(need_map(table(half_line, half_line.envelope), USUAL)).kind is UndersideKind.BRIDGE
     on_knife = only(need_map(table(knife, knife.envelope), USUAL))
-    assert on_knife.kind is Kind.CANTILEVER and on_knife.bridge_share < 0.1
+    assert on_knife.kind is UndersideKind.CANTILEVER and on_knife.bridge_share < 0.1
 
 
 def test_table_on_four_legs_is_no_bridge():
@@ -233,7 +237,7 @@ def test_table_on_four_legs_is_no_bridge():
     top = shapely.box(0, 0, 30, 20)
     legs = shapely.union_all([shapely.box(x, y, x + 3, y + 3) for x in (0, 27) for y in (0, 17)])
     under = only(need_map(table(legs, top), USUAL))
-    assert under.kind is Kind.CANTILEVER
+    assert under.kind is UndersideKind.CANTILEVER
     assert 0.2 < under.bridge_share < 0.5
     assert under.free_length_mm == pytest.approx(math.hypot(12, 7), rel=0.03)
     assert under.span_mm == 0.0
@@ -244,7 +248,7 @@ def test_wide_legs_make_a_bridge_of_the_table():
     top = shapely.box(0, 0, 30, 20)
     legs = shapely.union_all([shapely.box(x, y, x + 3, y + 9.25) for x in (0, 27) for y in (0, 10.75)])
     under = only(need_map(table(legs, top), USUAL))
-    assert under.kind is Kind.BRIDGE and under.span_mm == pytest.approx(24.0, abs=0.1)
+    assert under.kind is UndersideKind.BRIDGE and under.span_mm == pytest.approx(24.0, abs=0.1)
 
 
 def test_a_keel_between_posts_sags_like_its_lowest_strands():
@@ -255,7 +259,7 @@ def test_a_keel_between_posts_sags_like_its_lowest_strands():
     keel = [posts | shapely.box(-15, -1 - step * i, 15, 1 + step * i) for i in range(15)]
     under = only(need_map(stack_of([posts] * 40 + keel), USUAL))
     strands, flank_mm = bridge_droop(14.0, USUAL, PRIOR), overhang_droops(np.array([step]), USUAL, PRIOR)[0]
-    assert under.kind is Kind.CANTILEVER and under.free_length_mm == pytest.approx(7, rel=0.01)
+    assert under.kind is UndersideKind.CANTILEVER and under.free_length_mm == pytest.approx(7, rel=0.01)
     assert strands.value > flank_mm
     assert under.droop_mm.value == pytest.approx(strands.value, rel=1e-3)
 
@@ -265,7 +269,7 @@ def test_a_bellied_strip_between_posts_is_a_bridge():
     posts = shapely.box(-15, -8, -7, 8) | shapely.box(7, -8, 15, 8)
     belly = shapely.Polygon([(-8, -1), (0, -1.3), (8, -1), (8, 1), (0, 1.3), (-8, 1)])
     under = only(need_map(stack_of([posts] * 40 + [posts | belly] * 2), USUAL))
-    assert under.kind is Kind.BRIDGE and under.span_mm == pytest.approx(14.0)
+    assert under.kind is UndersideKind.BRIDGE and under.span_mm == pytest.approx(14.0)
 
 
 @pytest.mark.parametrize("process", [USUAL, replace(USUAL, fan=0.3)])
@@ -286,7 +290,7 @@ def test_t_shape(process, arm):
     """Two arms: each a cantilever of exactly its own length, and flat."""
     stem, top = shapely.box(-2, 0, 2, 15), shapely.box(-2 - arm, 0, 2 + arm, 15)
     need = need_map(stack_of([stem] * 10 + [top] * 3, process.layer_height_mm), process)
-    assert [u.kind for u in need.undersides] == [Kind.CANTILEVER] * 2
+    assert [u.kind for u in need.undersides] == [UndersideKind.CANTILEVER] * 2
     for under in need.undersides:
         assert under.free_length_mm == pytest.approx(arm, rel=1e-9)
         assert under.extent_mm == pytest.approx(arm, rel=1e-9)
@@ -315,12 +319,12 @@ def test_hook():
     arm = shapely.box(0, 0, 18, 5)
     need = need_map(stack_of([post] * 10 + [post | lip] * 10 + [arm] * 3), USUAL)
     island, bridge = need.undersides
-    assert island.kind is Kind.ISLAND and island.number == 1
+    assert island.kind is UndersideKind.ISLAND and island.number == 1
     assert island.area_mm2 == pytest.approx(15.0) and island.layers == (10, 10)
     assert island.droop_mm.value == pytest.approx(2.0) and island.droop_mm.high == pytest.approx(2.0)
     assert island.height_mm == pytest.approx(2.0) and island.angle_deg == 90.0
     # once the lip is there, it carries the arm's other end
-    assert bridge.kind is Kind.BRIDGE and bridge.span_mm == pytest.approx(10.0)
+    assert bridge.kind is UndersideKind.BRIDGE and bridge.span_mm == pytest.approx(10.0)
 
 
 def test_what_starts_above_the_part_falls_onto_the_part():
@@ -337,7 +341,7 @@ def test_ball_above_the_bed_is_one_island():
     column = shapely.box(20, 0, 25, 5)  # something else that stands on the bed
     ball = [column] * 10 + [column | disc(r) for r in radii]
     under = only(need_map(stack_of(ball), USUAL))
-    assert under.kind is Kind.ISLAND and under.layers[0] == 10
+    assert under.kind is UndersideKind.ISLAND and under.layers[0] == 10
     last = int(np.flatnonzero(np.diff(radii) > biased_reach_mm(reach_mm(USUAL)))[-1]) + 1
     assert under.area_mm2 == pytest.approx(math.pi * radii[last] ** 2, rel=1e-5)
 
@@ -347,7 +351,7 @@ def test_a_stack_that_does_not_stand_on_the_bed_is_an_island():
     raised = replace(grounded, z_mm=grounded.z_mm + 3.0)
     assert need_map(grounded, USUAL).undersides == ()
     under = only(need_map(raised, USUAL))
-    assert under.kind is Kind.ISLAND and under.droop_mm.value == pytest.approx(3.0)
+    assert under.kind is UndersideKind.ISLAND and under.droop_mm.value == pytest.approx(3.0)
 
 
 # --- what holds --------------------------------------------------------------------------------------------
@@ -361,14 +365,14 @@ def chamfered(steps: int, step_mm: float, height_mm: float):
 def test_a_60_degree_facet_shorter_than_a_line_holds_and_a_longer_one_does_not():
     step = 0.2 * math.tan(math.radians(60))  # 0.346 mm
     short = only(need_map(chamfered(1, step, 0.2), USUAL))
-    assert short.kind is Kind.HOLDS and short.extent_mm == pytest.approx(step)
-    assert only(need_map(chamfered(2, step, 0.2), USUAL)).kind is Kind.CANTILEVER
+    assert short.kind is UndersideKind.HOLDS and short.extent_mm == pytest.approx(step)
+    assert only(need_map(chamfered(2, step, 0.2), USUAL)).kind is UndersideKind.CANTILEVER
 
 
 def test_a_shallow_stair_of_thick_layers_does_not_hold():
     """0.9 mm layers that step out by 0.8 of a 1.4 mm line: one step holds, four in a row do not."""
-    assert only(need_map(chamfered(1, 1.12, 0.9), COARSE)).kind is Kind.HOLDS
-    assert only(need_map(chamfered(4, 1.12, 0.9), COARSE)).kind is Kind.CANTILEVER
+    assert only(need_map(chamfered(1, 1.12, 0.9), COARSE)).kind is UndersideKind.HOLDS
+    assert only(need_map(chamfered(4, 1.12, 0.9), COARSE)).kind is UndersideKind.CANTILEVER
 
 
 def test_thousands_of_specks_make_one_row():
@@ -377,7 +381,7 @@ def test_thousands_of_specks_make_one_row():
     sections = [block] + [block | specks if i % 4 == 0 else block for i in range(1, 41)]
     arm = block | shapely.box(60, 0, 65, 10)
     need = need_map(stack_of([*sections, arm]), USUAL)
-    assert [u.kind for u in need.undersides] == [Kind.CANTILEVER, Kind.HOLDS]
+    assert [u.kind for u in need.undersides] == [UndersideKind.CANTILEVER, UndersideKind.HOLDS]
     assert need.undersides[1].area_mm2 == pytest.approx(10 * 30 * 0.09, rel=1e-6)
     assert (need.region_underside == 1).sum() == 300
 

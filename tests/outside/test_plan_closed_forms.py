@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework import FalseworkError, Kind, Plan, load_process, plan, write_3mf
+from falsework import FalseworkError, Plan, UndersideKind, load_process, plan, write_3mf
 from falsework.part.demo import demo_parts
 from falsework.part.part import Part
 from falsework.process import override
@@ -72,7 +72,7 @@ def test_a_slab_on_two_walls_bridges_exactly_the_clear_span(span_mm: float, turn
     """Closed form: span = distance between the walls, area = span × depth. Tolerance: rounding of a turn."""
     result = plan(drawn(two_walls(span_mm)), turn_deg=(0.0, 0.0, turn_deg), standing="leave", release=False)
     (under,) = result.undersides
-    assert under.kind is Kind.BRIDGE
+    assert under.kind is UndersideKind.BRIDGE
     assert under.span_mm == pytest.approx(span_mm, abs=1e-5)
     assert under.area_mm2 == pytest.approx(20.0 * span_mm, rel=1e-5)
     assert under.height_mm == pytest.approx(16.0, abs=1e-9)
@@ -152,7 +152,7 @@ def test_a_leaning_wall_on_either_side_of_the_limit(limit_deg: float, lean_deg: 
     solid = drawn(leaning(lean_deg, 60 * process.layer_height_mm))
     result = plan(solid, process, standing="bed-or-part", release=False)
     assert result.limit_deg == pytest.approx(limit_deg, abs=1e-6)
-    counted = [u for u in result.undersides if u.kind is not Kind.HOLDS]
+    counted = [u for u in result.undersides if u.kind is not UndersideKind.HOLDS]
     assert len(counted) == len(result.undersides) == needs
     if needs:
         assert counted[0].angle_deg == pytest.approx(lean_deg, abs=0.05)

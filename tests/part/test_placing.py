@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from falsework.errors import PartError
-from falsework.part import Finding, Health, fits, place
+from falsework.part import Health, MeshFinding, fits, place
 from falsework.part.placing import turn_matrix
 from solids import box, part_of
 
@@ -47,7 +47,7 @@ def test_a_part_below_the_bed_is_raised_and_one_on_it_is_no_finding():
 
 def test_turned_and_scaled_the_size_follows_and_the_rest_stays():
     sets = {"top": np.array([2, 3], np.int32)}
-    health = Health(findings=(Finding("hole", 1, "closed", (0.0, 0.0, 30.0)),))
+    health = Health(findings=(MeshFinding("hole", 1, "closed", (0.0, 0.0, 30.0)),))
     part = replace(part_of(*box((10, 20, 30)), health), face_sets=sets)
     placed = place(part, turn_deg=(90, 0, 0), scale=2.0, bed_mm=BED)
     assert placed.size_mm.tolist() == [20.0, 60.0, 40.0]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from falsework import Kind, Plan, load_process, plan
+from falsework import Plan, UndersideKind, load_process, plan
 from falsework.planning.readiness import readiness
 
 DATA = Path(__file__).parents[1] / "data"
@@ -25,7 +25,7 @@ def planned(name: str, standing: str) -> Plan:
 @pytest.mark.parametrize("name", PARTS)
 def test_each_island_is_carried_or_named(name, standing):
     made = planned(name, standing)
-    islands = {u.number for u in made.undersides if u.kind is Kind.ISLAND}
+    islands = {u.number for u in made.undersides if u.kind is UndersideKind.ISLAND}
     assert islands <= {start.underside for start in made.starts}
     left = sorted({start.underside for start in made.starts if not start.carried})
     found = readiness(made)

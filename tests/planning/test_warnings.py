@@ -7,11 +7,11 @@ from dataclasses import replace
 import pytest
 import shapely
 
-from falsework.part.part import Finding, Health
+from falsework.part.part import Health, MeshFinding
 from falsework.planning import plan
 from falsework.planning.warnings import part_warnings, release_warnings
 from falsework.process import load_process
-from falsework.release import State
+from falsework.release import ReleaseState
 from falsework.wording.figures import plain
 from release.scenes import box as block
 from release.scenes import judged, piece
@@ -33,7 +33,7 @@ def test_a_wall_thinner_than_a_line_is_said() -> None:
 
 def test_one_finding_is_not_counted() -> None:
     health = Health(
-        (Finding("hole", 2, "closed", serious=True), Finding("unit guessed", 1, "mm", serious=True))
+        (MeshFinding("hole", 2, "closed", serious=True), MeshFinding("unit guessed", 1, "mm", serious=True))
     )
     part = replace(part_of(*box()), health=health)
     stack = stack_of([shapely.box(0, 0, 10, 10)] * 50)
@@ -44,18 +44,18 @@ def test_one_finding_is_not_counted() -> None:
 @pytest.mark.parametrize(
     ("states", "said"),
     [
-        ([State.DIG], ["piece 1 of the support must be picked out in bits, and some of it may stay"]),
+        ([ReleaseState.DIG], ["piece 1 of the support must be picked out in bits, and some of it may stay"]),
         (
-            [State.DIG, State.TRAPPED, State.DIG, State.DIG],
+            [ReleaseState.DIG, ReleaseState.TRAPPED, ReleaseState.DIG, ReleaseState.DIG],
             [
                 "piece 2 of the support cannot be removed: it stays in the part",
                 "pieces 1, 3 and 4 of the support must be picked out in bits, and some of them may stay",
             ],
         ),
-        ([State.STAYS], []),
+        ([ReleaseState.STAYS], []),
     ],
 )
-def test_pieces_that_stay_are_said_once(states: list[State], said: list[str]) -> None:
+def test_pieces_that_stay_are_said_once(states: list[ReleaseState], said: list[str]) -> None:
     release = judged(block((0, 0, 10), (9, 9, 12)), [block((2, 2, 0), (6, 6, 9.6))], [piece()])
     one = release.pieces[0]
     pieces = tuple(replace(one, number=k, state=state, tears=False) for k, state in enumerate(states, 1))

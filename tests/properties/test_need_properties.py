@@ -18,7 +18,7 @@ from falsework.droop.overhang import overhang_droops
 from falsework.droop.supported import supported_droops
 from falsework.need.needmap import need_map
 from falsework.need.strips import DUST_SHARE, biased_reach_mm
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.process.derived import reach_mm
 from falsework.process.settings import Process
 from stacks import stack_of
@@ -71,9 +71,11 @@ def test_figures_are_sane(sections):
     need = need_map(stack_of(sections), PROCESS)
     total = sum(u.area_mm2 for u in need.undersides)
     assert total == pytest.approx(shapely.area(need.regions).sum())
-    ranks = [(u.kind is Kind.HOLDS, u.kind is not Kind.ISLAND, -u.risk) for u in need.undersides]
+    ranks = [
+        (u.kind is UndersideKind.HOLDS, u.kind is not UndersideKind.ISLAND, -u.risk) for u in need.undersides
+    ]
     assert ranks == sorted(ranks)
-    assert sum(u.kind is Kind.HOLDS for u in need.undersides) <= 1
+    assert sum(u.kind is UndersideKind.HOLDS for u in need.undersides) <= 1
     assert set(need.region_underside) == set(range(len(need.undersides)))
     for k, u in enumerate(need.undersides):
         assert u.number == k + 1
@@ -82,7 +84,7 @@ def test_figures_are_sane(sections):
         assert u.supported_droop_mm.value <= u.droop_mm.value
         assert 0 <= u.bridge_share <= 1 + 1e-12 and 0 < u.angle_deg <= 90
         assert 0 <= u.free_length_mm < np.inf and 0 <= u.extent_mm < np.inf
-        assert (u.span_mm > 0) == (u.kind is Kind.BRIDGE)
+        assert (u.span_mm > 0) == (u.kind is UndersideKind.BRIDGE)
         assert u.layers[0] <= u.layers[1]
 
 

@@ -12,23 +12,23 @@ from falsework.redrawing.changes.trellis import trellis
 from falsework.redrawing.changes.walls import Wall, trial
 from falsework.redrawing.site.ceiling import Ceiling, asking_of, ceiling_of, may_ask
 from falsework.redrawing.site.ground import asks
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from grounds import block, ground, worst
 
 
-def ball() -> Ground:
+def ball() -> PlannedPart:
     return ground(
         Manifold.sphere(1.0, 96).scale((9, 6, 7)).translate((9, 6, 12)) + block((30, 0, 0), (34, 4, 1))
     )
 
 
-def arch() -> Ground:
+def arch() -> PlannedPart:
     """Bridges of up to 24 mm, of which some are clean and some droop."""
     hole = Manifold.cylinder(12.0, 12.0, 12.0, 96).rotate((90, 0, 0)).translate((16, 12, 4))
     return ground(block((0, 0, 0), (32, 10, 24)) - hole - block((4, -1, -1), (28, 11, 4)))
 
 
-def walls_under(site: Site, ceiling: Ceiling) -> list[Wall]:
+def walls_under(site: UndersideSite, ceiling: Ceiling) -> list[Wall]:
     found = trellis(site, ceiling)
     assert found is not None
     return found.walls

@@ -17,7 +17,7 @@ from falsework.redrawing.pricing import Sayings, priced
 from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.proof.whole import Written
 from falsework.redrawing.site.ground import ground_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.value import Change
 from falsework.watch import QUIET, Watch
 
@@ -29,7 +29,7 @@ class Bench:
 
     def __init__(self) -> None:
         self.planned: Plan = plan(demo_parts()["table"](), PROCESS, release=False)
-        self.ground: Ground = ground_of(self.planned)
+        self.ground: PlannedPart = ground_of(self.planned)
         self.times = 0
 
     def change(self, *blocks: tuple[tuple[float, ...], tuple[float, ...]]) -> Change:

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.part import demo_parts
 from falsework.planning import inspect
 from falsework.process import limit_deg
@@ -23,7 +23,7 @@ from falsework.redrawing.changes.draft import Draft, Refusal
 from falsework.redrawing.changes.field import slope_of
 from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.site.ground import asks, ground_of
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 from grounds import PROCESS, block, ground, proved, worst
 
 THIN = replace(PROCESS, layer_height_mm=0.1, first_layer_height_mm=0.1)
@@ -138,7 +138,7 @@ def test_beneath_many_ledges_nothing_is_left_to_ask(
     turned = [shapely.affinity.rotate(shape, turn, origin=(0, 0)) for shape in (wide, plate)]
     on = ground(post_and_plate(*turned, 30.0))
     for underside in on.need.undersides[:1]:
-        draft = corbel(Site(on, underside))
+        draft = corbel(UndersideSite(on, underside))
         assert not isinstance(draft, Refusal)
         proof = prove(on, draft)
         assert not [fault for fault in proof.faults if "ask" in fault]
@@ -148,8 +148,8 @@ def test_what_hangs_in_mid_air_is_refused() -> None:
     solid = block((0, 0, 0), (30, 10, 4)) + block((0, 0, 0), (4, 10, 30)) + block((0, 0, 26), (30, 10, 30))
     solid += block((24, 2, 16), (28, 8, 27))
     on = ground(solid)
-    island = next(under for under in on.need.undersides if under.kind is Kind.ISLAND)
-    refusal = corbel(Site(on, island))
+    island = next(under for under in on.need.undersides if under.kind is UndersideKind.ISLAND)
+    refusal = corbel(UndersideSite(on, island))
     assert isinstance(refusal, Refusal)
     assert "mid-air" in refusal.why
 
@@ -166,6 +166,6 @@ def test_undersides_of_demo_parts_are_gone(name: str) -> None:
     asking = [under for under in on.need.undersides if asks(under, on.process)]
     assert asking
     for under in asking:
-        draft = corbel(Site(on, under))
+        draft = corbel(UndersideSite(on, under))
         assert isinstance(draft, Draft)
         assert prove(on, draft).faults == ()

@@ -14,27 +14,27 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework.need.strips import biased_reach_mm
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.part import demo_parts
 from falsework.planning import inspect
 from falsework.process import reach_mm
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.changes.courses import DRAWN_IN, courses
 from falsework.redrawing.changes.draft import Draft, Refusal
-from falsework.redrawing.proof.prove import Proof, prove
+from falsework.redrawing.proof.prove import ChangeProof, prove
 from falsework.redrawing.site.ground import asks, ground_of
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from grounds import PROCESS, block, ground, proved
 
 BACK = DRAWN_IN * reach_mm(PROCESS)
 STEEP = PROCESS.layer_height_mm / BACK  # rise per length of the flanks
 
 
-def asking(on: Ground) -> list[Site]:
-    return [Site(on, under) for under in on.need.undersides if asks(under, on.process)]
+def asking(on: PlannedPart) -> list[UndersideSite]:
+    return [UndersideSite(on, under) for under in on.need.undersides if asks(under, on.process)]
 
 
-def drawn(site: Site) -> tuple[Draft, Proof]:
+def drawn(site: UndersideSite) -> tuple[Draft, ChangeProof]:
     draft = courses(site)
     assert isinstance(draft, Draft)
     return draft, prove(site.ground, draft)
@@ -83,7 +83,7 @@ def test_a_ball_that_hangs_beside_a_wall_leans_on_it() -> None:
     solid = block((0, -15, 0), (4, 15, 60)) + block((0, -3, 45), (4 + away + 3, 3, 60))
     solid += Manifold.sphere(ball, 96).translate((4 + away, 0, height))
     on = ground(solid)
-    island = next(site for site in asking(on) if site.underside.kind is Kind.ISLAND)
+    island = next(site for site in asking(on) if site.underside.kind is UndersideKind.ISLAND)
     draft, proof = drawn(island)
     assert proof.faults == ()
     assert draft.added[0].solid.bounding_box()[2] > height - ball - 1.1 * (away + ball) * STEEP
@@ -96,7 +96,7 @@ def test_a_ball_that_hangs_beside_a_wall_leans_on_it() -> None:
 
 def test_what_finds_no_part_comes_down_to_the_bed_and_says_so() -> None:
     solid = block((0, 0, 0), (6, 10, 34)) + block((0, 0, 30), (60, 10, 34)) + block((50, 3, 24), (54, 7, 31))
-    island = next(site for site in asking(ground(solid)) if site.underside.kind is Kind.ISLAND)
+    island = next(site for site in asking(ground(solid)) if site.underside.kind is UndersideKind.ISLAND)
     draft, proof = drawn(island)
     assert draft.added[0].solid.bounding_box()[2] == pytest.approx(0.0, abs=1e-9)
     assert any("bed" in note for note in draft.notes)
@@ -109,7 +109,7 @@ def test_nothing_to_carry_is_refused() -> None:
     on = ground(block((0, 0, 0), (5, 20, 24)) + block((4, 0, 20), (13, 20, 24)))
     _, proof = proved(on, courses)
     carried = replace(on, solid=proof.changed.solid, stack=proof.changed.stack)
-    refusal = courses(Site(carried, on.need.undersides[0]))
+    refusal = courses(UndersideSite(carried, on.need.undersides[0]))
     assert isinstance(refusal, Refusal)
     assert refusal.why
 

@@ -17,7 +17,7 @@ from falsework.redrawing.changes.footing import foot_breadth_mm
 from falsework.redrawing.changes.neck import POST_MM, WINDOW_MM, necked, snap_force_n
 from falsework.redrawing.changes.walls import Wall
 from falsework.redrawing.proof.prove import prove
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
@@ -90,7 +90,7 @@ def test_an_island_stands_on_fins() -> None:
     solid = block((0, 0, 0), (6, 12, 30)) + block((0, 0, 26), (30, 12, 30)) + block((20, 0, 8), (30, 12, 27))
     on = ground(solid)
     island = next(under for under in on.need.undersides if under.kind == "island")
-    draft = fins(Site(on, island))
+    draft = fins(UndersideSite(on, island))
     assert isinstance(draft, Draft), draft
     assert prove(on, draft).good
     assert [region.name for region in draft.added if "fin" in region.name] == ["fin 1", "fin 2"]

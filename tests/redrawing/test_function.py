@@ -17,19 +17,21 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
 from falsework.redrawing.changes.roof import peaked_roof
 from falsework.redrawing.features.candidates import candidates
 from falsework.redrawing.proof.changed import Changed
-from falsework.redrawing.proof.function import Room, drop_words, rooms_of, touches_of
+from falsework.redrawing.proof.function import FeatureRoom, drop_words, rooms_of, touches_of
 from falsework.redrawing.site.ground import ground_of
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from grounds import PROCESS, block, ground, proved, worst
 
 
-def with_rooms(solid: Manifold) -> tuple[Ground, tuple[Room, ...]]:
+def with_rooms(solid: Manifold) -> tuple[PlannedPart, tuple[FeatureRoom, ...]]:
     part = Part("test", *mesh_of(solid))
     on = ground_of(inspect(part, PROCESS))
     return on, rooms_of(candidates(part), placement_of(part, on.part, (0.0, 0.0, 0.0), 1.0), on)
 
 
-def harms(on: Ground, rooms: tuple[Room, ...], solid: Manifold, kind: ChangeKind) -> tuple[str, ...]:
+def harms(
+    on: PlannedPart, rooms: tuple[FeatureRoom, ...], solid: Manifold, kind: ChangeKind
+) -> tuple[str, ...]:
     """What a body does that is added in the frame of the part's lowest corner."""
     there = solid.translate(tuple(on.part.bounds_mm[0]))
     draft = Draft(kind, 1, "", added=(Region("body", there),))
@@ -104,7 +106,7 @@ def test_a_corbel_is_told_as_chamfers_along_its_edges() -> None:
 def test_a_round_corbel_is_told_as_a_cone() -> None:
     mushroom = Manifold.cylinder(40, 8, 8, 96) + Manifold.cylinder(6, 16, 16, 96).translate((0, 0, 34))
     on = ground(mushroom)
-    draft = corbel(Site(on, worst(on).underside))
+    draft = corbel(UndersideSite(on, worst(on).underside))
     assert isinstance(draft, Draft)
     (one,) = draft.dimensions
     said = one.words(on.part.bounds_mm[0] + (16.0, 16.0, 0.0))

@@ -23,17 +23,17 @@ from falsework.redrawing.proof.prove import proof_of, prove
 from falsework.redrawing.proof.sections import outside_mm3
 from falsework.redrawing.proof.whole import Written
 from falsework.redrawing.site.ground import asks, ground_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 PROCESS = load_process("pla-0.4")
 
 
 @pytest.fixture(scope="module")
-def table() -> Ground:
+def table() -> PlannedPart:
     return ground_of(inspect(demo_parts()["table"](), PROCESS))
 
 
-def block(ground: Ground, low: tuple[float, ...], high: tuple[float, ...]) -> Manifold:
+def block(ground: PlannedPart, low: tuple[float, ...], high: tuple[float, ...]) -> Manifold:
     """A box in the frame of the table's own corner."""
     corner = ground.part.bounds_mm[0]
     return Manifold.cube(np.subtract(high, low)).translate(corner + low)
@@ -47,7 +47,7 @@ def removed(solid: Manifold) -> Draft:
     return Draft(ChangeKind.ROOF, 1, "", removed=(Region("removed", solid),))
 
 
-def test_a_block_beneath_the_whole_slab_settles_it(table: Ground) -> None:
+def test_a_block_beneath_the_whole_slab_settles_it(table: PlannedPart) -> None:
     proof = prove(table, added(block(table, (0, 0, 0), (80, 50, 37))))
     assert proof.good, proof.faults
     assert proof.left_mm2 == proof.new_mm2 == 0.0
@@ -57,7 +57,7 @@ def test_a_block_beneath_the_whole_slab_settles_it(table: Ground) -> None:
     assert proof.smallest_before_mm2 == proof.smallest_after_mm2 == pytest.approx(64.0)
 
 
-def test_half_a_block_leaves_the_rest(table: Ground) -> None:
+def test_half_a_block_leaves_the_rest(table: PlannedPart) -> None:
     proof = prove(table, added(block(table, (0, 0, 0), (40, 50, 37))))
     # what is left spans 32 mm from block to legs between them, and hangs free outside: all of it asks
     assert proof.left_mm2 == pytest.approx(40 * 50 - 2 * 64, rel=1e-3)
@@ -65,13 +65,13 @@ def test_half_a_block_leaves_the_rest(table: Ground) -> None:
     assert proof.faults == ("18.7\u00a0cm² of the underside still need support",)
 
 
-def test_a_shelf_on_a_leg_is_a_new_underside(table: Ground) -> None:
+def test_a_shelf_on_a_leg_is_a_new_underside(table: PlannedPart) -> None:
     proof = prove(table, added(block(table, (7, 0, 10), (27, 8, 12))))
     assert proof.new_mm2 == pytest.approx(19 * 8, rel=1e-3)
     assert not any("held before" in fault for fault in proof.faults)  # it has its price, and that is all
 
 
-def test_a_loose_block_and_a_thin_wall_and_a_change_beneath_the_bed(table: Ground) -> None:
+def test_a_loose_block_and_a_thin_wall_and_a_change_beneath_the_bed(table: PlannedPart) -> None:
     loose = prove(table, added(block(table, (30, 20, 0), (40, 30, 10))))
     assert "a piece would come loose" in loose.faults
     web = block(table, (0, 0, 0), (80, 50, 37)) + block(table, (20, 20, 39), (40, 20.4, 45))
@@ -81,7 +81,7 @@ def test_a_loose_block_and_a_thin_wall_and_a_change_beneath_the_bed(table: Groun
     assert "the change reaches beneath the bed" in deep.faults
 
 
-def test_walls_are_judged_as_they_are_once_fins_are_broken_off(table: Ground) -> None:
+def test_walls_are_judged_as_they_are_once_fins_are_broken_off(table: PlannedPart) -> None:
     web = added(block(table, (0, 0, 0), (80, 50, 37)) + block(table, (20, 20, 39), (40, 20.4, 45)))
     beside = [block(table, (20, y, 39), (40, y + 0.5, 45)) for y in (19.5, 20.4)]
     fins = Draft(ChangeKind.FINS, 1, "", tuple(Region("fin", one) for one in beside))
@@ -92,7 +92,7 @@ def test_walls_are_judged_as_they_are_once_fins_are_broken_off(table: Ground) ->
     assert proof.good and proof.smallest_after_mm2 == pytest.approx(8 * 8)
 
 
-def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: Ground) -> None:
+def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: PlannedPart) -> None:
     # four legs and a slab: walls between all legs leave a chamber that is open below only
     walls = block(table, (0, 0, 0), (80, 50, 37)) - block(table, (8, 8, -1), (72, 42, 38))
     assert "it would close a hole of the part" not in prove(table, added(walls)).faults
@@ -103,7 +103,7 @@ def test_a_hole_that_is_closed_and_a_void_that_is_shut_in(table: Ground) -> None
     assert "it would close a hole of the part" in filled.faults
 
 
-def test_specks_that_a_union_leaves_are_neither_pieces_nor_voids(table: Ground) -> None:
+def test_specks_that_a_union_leaves_are_neither_pieces_nor_voids(table: PlannedPart) -> None:
     speck = block(table, (40, 25, 10), (40.01, 25.01, 10.01))
     hole = block(table, (40, 25, 20), (40.01, 25.01, 20.01))
     top = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 40.0).all(axis=1)
@@ -113,7 +113,7 @@ def test_specks_that_a_union_leaves_are_neither_pieces_nor_voids(table: Ground) 
     assert len(proof.changed.solid.decompose()) == 1
 
 
-def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
+def test_spared_faces_are_found_out_when_covered_or_cut(table: PlannedPart) -> None:
     below = np.isclose(table.part.vertices[table.part.faces][:, :, 2], 36.0).all(axis=1)
     spared = replace(table, spared=below)
     whole = block(table, (0, 0, 0), (80, 50, 37))
@@ -126,14 +126,14 @@ def test_spared_faces_are_found_out_when_covered_or_cut(table: Ground) -> None:
     assert "4.0\u00a0mm² of the faces to keep would be changed" in cut.faults
 
 
-def test_a_change_that_grows_the_part_upwards_gets_its_layers(table: Ground) -> None:
+def test_a_change_that_grows_the_part_upwards_gets_its_layers(table: PlannedPart) -> None:
     mushroom = block(table, (30, 20, 39), (50, 30, 50)) + block(table, (20, 10, 49), (60, 40, 52))
     proof = prove(table, added(mushroom))
     assert proof.changed.stack.count == 260
     assert proof.new_mm2 == pytest.approx(40 * 30 - 20 * 10, rel=1e-3)
 
 
-def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Ground) -> None:
+def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: PlannedPart) -> None:
     drafts = (
         added(block(table, (0, 0, 10), (30, 50, 37)), ChangeKind.RIBS),
         removed(block(table, (35, 20, 30), (45, 30, 39))),
@@ -147,7 +147,7 @@ def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Gro
     assert shapely.area(need.regions[asking]).sum() == pytest.approx(proof.left_mm2 + proof.new_mm2, rel=1e-6)
 
 
-def test_layers_that_are_known_of_the_body_say_the_same(table: Ground) -> None:
+def test_layers_that_are_known_of_the_body_say_the_same(table: PlannedPart) -> None:
     # the slab's top millimetre goes too: the body has five layers fewer than the ground
     changed = Changed(
         table,
@@ -172,7 +172,7 @@ def written(changed: Changed, body: LayerStack) -> Written:
     return Written(_as_part(changed.solid), np.zeros(3), body, need_map(body, PROCESS))
 
 
-def test_what_begins_in_mid_air_is_never_let_pass(table: Ground) -> None:
+def test_what_begins_in_mid_air_is_never_let_pass(table: PlannedPart) -> None:
     speck = block(table, (30, 20, 10), (30.4, 20.4, 37))  # 0.16 mm²: a dab that no nozzle can aim at
     changed = Changed(table, (added(block(table, (0, 0, 20), (80, 50, 37)) + speck),))
     body = stack_layers(_as_part(changed.solid), table.stack.z_mm)

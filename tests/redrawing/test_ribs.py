@@ -13,7 +13,7 @@ from manifold3d import Manifold
 from falsework.process.derived import limit_deg
 from falsework.redrawing.changes.draft import Draft, Refusal
 from falsework.redrawing.changes.ribs import MARGIN_DEG, ribs
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
 THICK = 0.9
@@ -100,7 +100,7 @@ def test_a_shelf_on_one_wall_gets_brackets() -> None:
 def test_a_clean_bridge_needs_no_geometry() -> None:
     on = ground(channel(15, 40, 20))
     under = on.need.undersides[0]
-    draft = ribs(Site(on, under))
+    draft = ribs(UndersideSite(on, under))
     assert isinstance(draft, Draft) and draft.added == () and draft.removed == ()
     assert draft.words.startswith("bridge along 0° from x: the span there is 15.0 mm")
 
@@ -113,7 +113,7 @@ def test_refusals() -> None:
     floating = block((0, 0, 0), (5, 5, 30)) + block((0, 0, 25), (40, 5, 30)) + block((30, 0, 15), (40, 5, 26))
     on = ground(floating)
     island = next(under for under in on.need.undersides if under.kind == "island")
-    refusal = ribs(Site(on, island))
+    refusal = ribs(UndersideSite(on, island))
     assert isinstance(refusal, Refusal) and "mid-air" in refusal.why
 
 

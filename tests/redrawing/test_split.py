@@ -20,9 +20,9 @@ from falsework.planning import inspect
 from falsework.process import limit_deg, load_process
 from falsework.redrawing.body.solids import mesh_of, solid_of
 from falsework.redrawing.site.ground import asks, ground_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split.best import split
-from falsework.redrawing.split.bodies import Cut, cut_up, marked_solid, marks_of, meetings
+from falsework.redrawing.split.bodies import CuttingPlane, cut_up, marked_solid, marks_of, meetings
 from falsework.redrawing.split.pins import Side, drilled
 from falsework.redrawing.split.search import Seeker, chains_of, directions_of, heights_of, seeker_of
 from falsework.redrawing.split.slabs import slabs_of
@@ -43,7 +43,7 @@ def part_of(solid: Manifold, name: str = "part") -> Part:
     return Part(name, *mesh_of(solid))
 
 
-def ground(solid: Manifold, name: str = "part") -> Ground:
+def ground(solid: Manifold, name: str = "part") -> PlannedPart:
     return ground_of(inspect(part_of(solid, name), PROCESS))
 
 
@@ -53,7 +53,7 @@ def closed(solid: Manifold) -> bool:
     return bool(mesh.is_watertight and mesh.is_winding_consistent and mesh.volume > 0)
 
 
-def sound(option: Split, whole: Ground) -> None:
+def sound(option: Split, whole: PlannedPart) -> None:
     """What is true of every split: closed pieces that, with what was drilled, are the part again."""
     assert all(closed(piece.solid) for piece in option.pieces)
     assert all(closed(pin.solid) for joint in option.joints for pin in joint.pins)
@@ -71,7 +71,7 @@ def op_add():
 
 
 @pytest.fixture(scope="module")
-def beam() -> Ground:
+def beam() -> PlannedPart:
     """A T beam: a web of 8 × 80 × 30 beneath a flange of 40 × 80 × 8."""
     return ground(
         block((40.0, 80.0, 8.0), (0.0, 0.0, 30.0)) + block((8.0, 80.0, 31.0), (16.0, 0.0, 0.0)), "beam"
@@ -79,7 +79,7 @@ def beam() -> Ground:
 
 
 @pytest.fixture(scope="module")
-def beam_split(beam: Ground) -> Splits:
+def beam_split(beam: PlannedPart) -> Splits:
     return split(beam, most_cuts=1)
 
 
@@ -113,13 +113,13 @@ def test_splits_are_documents(beam_split):
 
 
 @pytest.fixture(scope="module")
-def ball() -> Ground:
+def ball() -> PlannedPart:
     vertices, faces = ball_of_squares(15.0, 12)
     return ground_of(inspect(Part("ball", vertices, faces), PROCESS))
 
 
 @pytest.fixture(scope="module")
-def ball_split(ball: Ground) -> Splits:
+def ball_split(ball: PlannedPart) -> Splits:
     return split(ball, most_cuts=1)
 
 
@@ -209,7 +209,7 @@ def test_no_cut_goes_through_marked_faces(ball):
     corners = beam_part.part.vertices[beam_part.part.faces]
     web = (corners[:, :, 2] < 30.1).all(axis=1) & (np.ptp(corners[:, :, 2], axis=1) > 1.0)
     assert web.any()
-    spared = Ground(**{**vars(beam_part), "spared": web})
+    spared = PlannedPart(**{**vars(beam_part), "spared": web})
     found = split(spared, most_cuts=1)
     assert found.options
     for option in found.options:
@@ -237,8 +237,10 @@ def test_a_second_cut_goes_through_one_piece_only_and_marks_stay_with_their_face
     marks = np.where(np.arange(len(beam.part.faces)) % 2 == 0, 1, 2)
     whole, origin = marked_solid(beam.solid, marks)
     cuts = (
-        Cut(np.array([0.0, 0.0, 1.0]), 29.999, True, False),
-        Cut(np.array([0.0, 1.0, 0.0]), float(beam.part.bounds_mm[:, 1].mean()), False, False, through=0),
+        CuttingPlane(np.array([0.0, 0.0, 1.0]), 29.999, True, False),
+        CuttingPlane(
+            np.array([0.0, 1.0, 0.0]), float(beam.part.bounds_mm[:, 1].mean()), False, False, through=0
+        ),
     )
     bodies = cut_up(whole, cuts)
     assert len(bodies) == 3
@@ -324,7 +326,7 @@ def test_the_cut_found_is_no_dearer_than_fifty_at_random(seed):
     bodies = cut_up(
         solid,
         (
-            Cut(
+            CuttingPlane(
                 best.direction,
                 best.offsets_mm[0] + float(best.direction @ mesh_of(solid)[0].mean(axis=0)),
                 False,

@@ -17,9 +17,9 @@ from falsework.need.measure import Outlines, measure_strips
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.fins import fins
 from falsework.redrawing.changes.trellis import APEX_LAYERS, MARGIN_DEG, _Lattice, trellis
-from falsework.redrawing.changes.walls import Placed, Wall, directions
+from falsework.redrawing.changes.walls import StandingWalls, Wall, directions
 from falsework.redrawing.site.ceiling import ceiling_of, may_ask, stack_near
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from grounds import PROCESS, block, ground, proved, worst
 
 LINE, LAYER = PROCESS.line_width_mm, PROCESS.layer_height_mm
@@ -33,7 +33,7 @@ def ball(radii: tuple[float, float, float], height: float) -> Manifold:
     )
 
 
-def crossed(on: Ground) -> Placed:
+def crossed(on: PlannedPart) -> StandingWalls:
     site = worst(on)
     found = trellis(site, ceiling_of(site))
     assert found is not None

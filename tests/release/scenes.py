@@ -16,7 +16,7 @@ from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, Strands, SupportPiece, SupportScheme
+from falsework.support.scheme import Gap, SupportPiece, SupportScheme, SupportStrands
 
 PLA = Process(name="test")
 NO_NEED = NeedMap(
@@ -85,7 +85,7 @@ def scheme_of(
         none,
         none,
         none,
-        Strands(np.empty((0, 4)), empty, np.empty(0, np.int8), empty),
+        SupportStrands(np.empty((0, 4)), empty, np.empty(0, np.int8), empty),
         np.concatenate(vertices),
         np.concatenate(faces).astype(np.int32),
         np.concatenate([np.empty(0, np.int64), *owner]).astype(np.int64),

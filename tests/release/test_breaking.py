@@ -18,7 +18,7 @@ from falsework.release.breaking import (
 )
 from falsework.release.pulling import confirmed
 from falsework.release.words import way_text
-from falsework.support.scheme import Role, Strands
+from falsework.support.scheme import Role, SupportStrands
 from release.scenes import arrays, box, part_of, rod, scheme_of
 
 AXES = np.eye(3)
@@ -35,7 +35,7 @@ def lines(offsets, layers=3, length=20.0):
     ends = np.array([(0.0, y, length, y) for _ in range(layers) for y in offsets])
     layer = np.repeat(np.arange(layers), len(offsets))
     count = len(ends)
-    return Strands(ends, layer, np.full(count, Role.LINE, np.int8), np.zeros(count, np.int64))
+    return SupportStrands(ends, layer, np.full(count, Role.LINE, np.int8), np.zeros(count, np.int64))
 
 
 def test_cuts_come_with_the_fewest_planes_first_and_never_make_too_many_blocks():

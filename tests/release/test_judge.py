@@ -11,7 +11,7 @@ from falsework.droop import PRIOR
 from falsework.droop.bond import bond_share
 from falsework.errors import FalseworkError, ProcessError
 from falsework.process.settings import Process, Structure
-from falsework.release import Release, State, Tool, judge_release
+from falsework.release import Release, ReleaseState, Tool, judge_release
 from falsework.release.hold import BED_BOND_MPA
 from falsework.release.state import TOOL_N
 from falsework.request.context import Context
@@ -33,7 +33,7 @@ def support():
 def test_a_table_lifts_off_support_on_the_bed():
     release = judged(table(), [support()], [piece(foot=1200.0, contact=1200.0)])
     only = release.pieces[0]
-    assert only.state is State.STAYS
+    assert only.state is ReleaseState.STAYS
     assert only.pull_direction == (0.0, 0.0, -1.0)
     assert (only.order, only.round) == (1, 0)
     # 2 mm to each leg, and 26 mm down or 29 mm aside to go: half a great circle's band, about 4° to either
@@ -48,7 +48,7 @@ def test_what_stands_on_the_part_comes_along_and_is_pulled_aside():
         table().translate((0, 0, 2)) + floor, [box((8, 1, 2.2), (52, 29, 27.6))], [piece(scar=200.0)]
     )
     only = release.pieces[0]
-    assert only.state in (State.BY_HAND, State.BY_TOOL) and only.bond_n.value < TOOL_N
+    assert only.state in (ReleaseState.BY_HAND, ReleaseState.BY_TOOL) and only.bond_n.value < TOOL_N
     # between floor, slab and two legs only ±y is open
     assert abs(only.pull_direction[1]) > 0.9
     assert only.round == 1
@@ -62,7 +62,7 @@ def test_what_holds_with_more_than_a_pull_is_not_said_to_come_with_the_tool():
     )
     only = release.pieces[0]
     assert only.bond_n.value > TOOL_N and only.pull_direction is not None
-    assert only.state is State.BREAK and only.blocks
+    assert only.state is ReleaseState.BREAK and only.blocks
     assert "150 N of a pull with the tool" in plain(only.why)
 
 
@@ -85,7 +85,7 @@ def test_a_closed_tube_keeps_its_support_for_ever():
     tube = rod(10, 40) - rod(7, 34, (0, 0, 3))
     release = judged(tube, [rod(6.6, 33.4, (0, 0, 3.2))])
     only = release.pieces[0]
-    assert only.state is State.TRAPPED
+    assert only.state is ReleaseState.TRAPPED
     assert (only.pull_direction, only.order, only.pick_share) == (None, 0, 0.0)
     assert release.order == ()
     assert "for ever" in only.why
@@ -106,7 +106,9 @@ def test_a_bottles_neck_lets_one_tool_in_and_not_another():
     stout = judged(bottle(20.0), [inside], tool=Tool(60.0, 16.0, 22.0, 70.0)).pieces[0]
     assert slim.tool_share > 0.01
     assert stout.tool_share == 0.0
-    assert slim.state is State.DIG and slim.pull_direction is None  # wider than the neck, also in eighths
+    assert (
+        slim.state is ReleaseState.DIG and slim.pull_direction is None
+    )  # wider than the neck, also in eighths
     # a short tool stops with the hand at the neck, 20 mm above the support
     short = judged(bottle(20.0), [inside], tool=Tool(10.0, 6.0, 8.0, 70.0)).pieces[0]
     assert short.tool_share == 0.0
@@ -116,7 +118,7 @@ def test_an_opening_smaller_than_a_pick_traps():
     # 1.2 mm bore: less than the 2 × 2 mm = 4 mm² least opening
     # (Cuellar et al. 2018, Proc. IMechE H 232(9):962-971)
     release = judged(bottle(1.2), [rod(14, 24, (0, 0, 2.4))])
-    assert release.pieces[0].state is State.TRAPPED
+    assert release.pieces[0].state is ReleaseState.TRAPPED
 
 
 def test_a_collar_round_a_spool_breaks_in_two():
@@ -124,7 +126,7 @@ def test_a_collar_round_a_spool_breaks_in_two():
     collar = rod(14, 11.4, (0, 0, 4.2)) - rod(6.4, 20)
     release = judged(spool, [collar])
     only = release.pieces[0]
-    assert only.state is State.BREAK
+    assert only.state is ReleaseState.BREAK
     assert only.pull_direction is None
     assert len(only.cuts) == 1 and len(only.blocks) == 2
     normal = np.array(only.cuts[0].normal)
@@ -166,7 +168,7 @@ def test_a_screws_thread_holds_its_support_against_any_straight_pull():
     thread, filling = screw()
     only = judged(thread, [filling], directions=400).pieces[0]
     assert only.pull_direction is None
-    assert only.state in (State.BREAK, State.DIG)
+    assert only.state in (ReleaseState.BREAK, ReleaseState.DIG)
     assert only.free_share == 0.0
 
 
@@ -198,8 +200,10 @@ def test_bond_against_foot_by_hand():
     assert other.bond_n.value == pytest.approx(one.bond_n.value * 0.45 / 2.0, rel=0.05)  # medians
     # 12,000 N × share beats 25 N: the piece comes along; with a gap of 0.4 mm it stays
     assert one.bond_n.value > one.bed_hold_n.value
-    assert one.state is not State.STAYS
-    assert judged(table(), [support()], pieces, process=dense, gap_mm=0.4).pieces[0].state is State.STAYS
+    assert one.state is not ReleaseState.STAYS
+    assert (
+        judged(table(), [support()], pieces, process=dense, gap_mm=0.4).pieces[0].state is ReleaseState.STAYS
+    )
 
 
 def test_a_thin_ledge_tears_where_support_sticks_and_not_where_it_lets_go():
@@ -216,7 +220,7 @@ def test_a_thin_ledge_tears_where_support_sticks_and_not_where_it_lets_go():
     assert stuck.neck_n == pytest.approx(540.0, rel=0.01)
     assert stuck.bond_n.value > 540.0 and stuck.tears and stuck.fails
     assert "may tear: its weakest section near the contact, 17.9\u00a0mm²" in stuck.why
-    assert loose.state is State.STAYS and not loose.tears
+    assert loose.state is ReleaseState.STAYS and not loose.tears
     assert "stays" in loose.why and "probably" not in loose.why
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from falsework.need.needmap import need_map
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.process.settings import Structure
-from falsework.release import Pulls, State, judge_release, what_to_change
+from falsework.release import Pulls, ReleaseState, judge_release, what_to_change
 from falsework.release.remedies import rank
 from falsework.request.context import Context
 from falsework.request.standing import Standing
@@ -27,7 +27,7 @@ def built(solid, process, standing=Standing.BED_OR_PART):
     part = part_of(solid)
     stack = stack_of_part(part, process)
     need = need_map(stack, process)
-    standings = [Standing.LEAVE if u.kind is Kind.HOLDS else standing for u in need.undersides]
+    standings = [Standing.LEAVE if u.kind is UndersideKind.HOLDS else standing for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
     planned = Geometry(part, stack, need, scheme)
     release = judge_release(planned, process, Context(), Pulls(directions=200))
@@ -42,7 +42,7 @@ def spool():
 def test_nothing_is_offered_where_nothing_fails():
     table = box((0, 0, 14), (40, 30, 18)) + box((0, 0, 0), (8, 30, 14)) + box((32, 0, 0), (40, 30, 14))
     scene = built(table, THICK, Standing.BED)
-    assert [piece.state for piece in scene[-1].pieces] == [State.STAYS]
+    assert [piece.state for piece in scene[-1].pieces] == [ReleaseState.STAYS]
     assert what_to_change(*scene, Context()) == ()
 
 
@@ -60,7 +60,7 @@ def spool_remedies(spool_scene):
 
 def test_a_spools_support_must_be_broken_up(spool_scene):
     release = spool_scene[-1]
-    assert [piece.state for piece in release.pieces] == [State.BREAK]
+    assert [piece.state for piece in release.pieces] == [ReleaseState.BREAK]
     assert all(cut.strands > 0 for cut in release.pieces[0].cuts)
 
 
@@ -111,7 +111,9 @@ def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
     laid = place(part, turn_deg=(90.0, 0.0, 0.0), bed_mm=(220.0, 220.0))
     stack = stack_of_part(laid, process)
     need = need_map(stack, process)
-    standings = [Standing.LEAVE if u.kind is Kind.HOLDS else Standing.BED_OR_PART for u in need.undersides]
+    standings = [
+        Standing.LEAVE if u.kind is UndersideKind.HOLDS else Standing.BED_OR_PART for u in need.undersides
+    ]
     scheme = build_scheme(stack, need, standings, process)
     release = judge_release(Geometry(laid, stack, need, scheme), process, Context(), Pulls(directions=250))
     assert turn.failing[1] == len(release.failing)

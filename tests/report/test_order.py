@@ -15,8 +15,8 @@ import pytest
 
 from falsework.cost.cost import Cost
 from falsework.droop.estimate import Estimate
-from falsework.need.underside import Kind
-from falsework.part.part import Finding
+from falsework.need.underside import UndersideKind
+from falsework.part.part import MeshFinding
 from falsework.process.schema import TABLES, describe, get, rows_of
 from falsework.report import order, report_html, solid
 from falsework.report.chart import make_chart, ticks
@@ -211,7 +211,9 @@ def test_without_undersides_or_supports_there_is_still_a_page(plan):
 
 
 def test_many_undersides_are_folded_and_none_is_lost(plan):
-    many = tuple(underside(k + 1, list(Kind)[k % 4], droop_mm=Estimate(1.0, 0.5, 2.0)) for k in range(75))
+    many = tuple(
+        underside(k + 1, list(UndersideKind)[k % 4], droop_mm=Estimate(1.0, 0.5, 2.0)) for k in range(75)
+    )
     page = Page(report_html(replace(plan, undersides=many)))
     rows = [e["id"] for e in page.all("tr") if e.get("id", "").startswith("underside-")]
     assert rows == [f"underside-{k + 1}" for k in range(75)]
@@ -219,7 +221,7 @@ def test_many_undersides_are_folded_and_none_is_lost(plan):
 
 
 def test_findings_are_told_with_their_place_and_weight(plan):
-    found = (Finding("hole", 3, "", (1.25, -2.0, 3.0), serious=True),)
+    found = (MeshFinding("hole", 3, "", (1.25, -2.0, 3.0), serious=True),)
     text = Page(report_html(replace(plan, part=replace(plan.part, findings=found, closed=False)))).all(
         "section"
     )[1]["text"]

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from falsework.planning import plan
-from falsework.release.value import Block, Cut, State
+from falsework.release.value import Block, BreakingPlane, ReleaseState
 from falsework.report import release_html
 from falsework.report.release import NOTE, SHAPE, cut_words, release_of_plan, way_words
 from falsework.report.scene import make_scene
@@ -21,16 +21,16 @@ def table():
     return plan(demo_parts()["table"]())
 
 
-def _stuck(table, state: State):
+def _stuck(table, state: ReleaseState):
     """The table's plan as if its one piece came off in no straight direction."""
-    cut = Cut((110.0, 100.0, 12.0), (1.0, 0.0, 0.0), 7)
+    cut = BreakingPlane((110.0, 100.0, 12.0), (1.0, 0.0, 0.0), 7)
     blocks = (Block((90.0, 100.0, 20.0), (-1.0, 0.0, 0.0)), Block((130.0, 100.0, 20.0), (0.8, 0.0, 0.6)))
     piece = replace(table.release.pieces[0], state=state, cuts=(cut,), blocks=blocks, pull_direction=None)
     return replace(table, release=replace(table.release, pieces=(piece,)))
 
 
 def test_the_strip_tells_cuts_and_blocks_one_by_one(table) -> None:
-    page = release_html(_stuck(table, State.BREAK), ()).replace("\u00a0", " ")
+    page = release_html(_stuck(table, ReleaseState.BREAK), ()).replace("\u00a0", " ")
     cut = page.index("Cut 1 of 1: upright, at x 110.0 mm, through 7 strands.")
     first = page.index("Then pull block 1, around x 90, y 100, z 20 mm, towards −x.")
     second = page.index("Then pull block 2, around x 130, y 100, z 20 mm, towards +x and up.")
@@ -70,8 +70,8 @@ def test_without_supports_there_is_no_section(table) -> None:
     ],
 )
 def test_a_cut_in_words(normal, said: str) -> None:
-    assert cut_words(Cut((1.0, 2.0, 3.0), normal, 1)) == f"{said}, through 1 strand" or cut_words(
-        Cut((1.0, 2.0, 3.0), normal, 1)
+    assert cut_words(BreakingPlane((1.0, 2.0, 3.0), normal, 1)) == f"{said}, through 1 strand" or cut_words(
+        BreakingPlane((1.0, 2.0, 3.0), normal, 1)
     ).startswith(said)
 
 

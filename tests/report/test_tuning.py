@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from falsework.coupon import CouponKind, Kind, candidate_conditions, printed
+from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, printed
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
 from falsework.report import curves, tuning_words
@@ -68,7 +68,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
         for c in candidate_conditions(kind, PLA)
     ]
     # one of another strand counts, but is not drawn among these
-    cells.append(printed(Kind.OVERHANG, replace(PLA, layer_height_mm=0.1), angle_deg=60.0))
+    cells.append(printed(ConditionKind.OVERHANG, replace(PLA, layer_height_mm=0.1), angle_deg=60.0))
     day = datetime.date(2024, 3, 4)
     ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, 1)])
     process = replace(PLA, printer=replace(PLA.printer, name=printer.name))
@@ -105,9 +105,9 @@ def test_every_reading_is_listed_and_those_of_the_strand_are_points(found: Tuned
         assert f'<th scope="row" class="n">{row.id}</th>' in page
     dots = [a for tag, a in parsed(page).tags if tag == "circle"]
     hollow = [a for a in dots if "hollow" in (a["class"] or "")]
-    bridges = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.BRIDGE]
-    supports = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.SUPPORT]
-    fins = [r for r in found.fitted.recorded if r.reading.condition.kind is Kind.OVERHANG]
+    bridges = [r for r in found.fitted.recorded if r.reading.condition.kind is ConditionKind.BRIDGE]
+    supports = [r for r in found.fitted.recorded if r.reading.condition.kind is ConditionKind.SUPPORT]
+    fins = [r for r in found.fitted.recorded if r.reading.condition.kind is ConditionKind.OVERHANG]
     assert len(hollow) == sum(r.reading.condition.fan == 0 for r in bridges) > 0
     assert len(dots) == len(bridges) + 2 * len(supports) + len(fins) - 1
     assert "1\u00a0reading of other strands" in page

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from falsework.cost import region_cost
 from falsework.cost.cost import Cost
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.objective import (
     FAILURE_CHANCE,
     MINUTES_A_SCAR_CM2,
@@ -43,7 +43,9 @@ from stacks import need_of, underside
 PROCESS = Process()
 PART = Cost(volume_mm3=20_000.0, filament_mm=8_000.0, mass_g=25.0, time_s=3 * 3600.0, price=2.05)
 OWN = Price(filament=0.5, time=1.5)
-KINDS = st.sampled_from([Kind.HOLDS, Kind.BRIDGE, Kind.CANTILEVER, Kind.ISLAND])
+KINDS = st.sampled_from(
+    [UndersideKind.HOLDS, UndersideKind.BRIDGE, UndersideKind.CANTILEVER, UndersideKind.ISLAND]
+)
 
 
 def _figures(*rows: tuple[float, float, float, float]) -> StandingFigures:
@@ -116,8 +118,8 @@ def test_severities_and_failure():
     assert [droop_severity(x) for x in (-1.0, 0.0, 0.25, 1.0, 9.0)] == [0.0, 0.0, 0.25, 1.0, 1.0]
     assert contact_severity(0.0) > 0.0
     assert contact_severity(5.0) == 1.0
-    assert failure_chance(underside(kind=Kind.ISLAND, droop_mm=0.0), 0.2) == FAILURE_CHANCE
-    assert failure_chance(underside(kind=Kind.HOLDS, droop_mm=99.0), 0.2) == 0.0
+    assert failure_chance(underside(kind=UndersideKind.ISLAND, droop_mm=0.0), 0.2) == FAILURE_CHANCE
+    assert failure_chance(underside(kind=UndersideKind.HOLDS, droop_mm=99.0), 0.2) == 0.0
     chances = [failure_chance(underside(droop_mm=d), 0.2) for d in (0.5, 3.0, 4.5, 6.0, 60.0)]
     assert chances == pytest.approx([0.0, 0.0, 0.5 * FAILURE_CHANCE, FAILURE_CHANCE, FAILURE_CHANCE])
     assert failure_chance(underside(droop_mm=6.0), 0.9) == 0.0  # ten thick layers are more than 3 mm
@@ -125,7 +127,7 @@ def test_severities_and_failure():
 
 @pytest.mark.parametrize("finish", [0.0, 0.5, 10.0])
 def test_an_island_must_be_supported(finish):
-    island = underside(kind=Kind.ISLAND, droop_mm=20.0, area_mm2=4.0)
+    island = underside(kind=UndersideKind.ISLAND, droop_mm=20.0, area_mm2=4.0)
     (choice,) = _choose(_figures((4.0, 30.0, 0.0, 0.0)), [island], weights=Weights(finish_per_cm2=finish))
     assert choice.chosen is Standing.BED
     assert "mid-air" in choice.why
@@ -135,7 +137,7 @@ def test_an_island_must_be_supported(finish):
 
 
 def test_a_bridge_of_little_droop_is_left_whatever_the_finish_is_worth():
-    bridge = underside(kind=Kind.BRIDGE, droop_mm=0.08, supported_droop_mm=0.04)
+    bridge = underside(kind=UndersideKind.BRIDGE, droop_mm=0.08, supported_droop_mm=0.04)
     for finish in (0.0, 0.5, 50.0):
         (choice,) = _choose(_figures(TABLE), [bridge], weights=Weights(finish_per_cm2=finish))
         assert choice.chosen is Standing.LEAVE
@@ -143,7 +145,7 @@ def test_a_bridge_of_little_droop_is_left_whatever_the_finish_is_worth():
 
 def test_a_long_flat_bridge_turns_with_the_weights():
     """4 cm² at 20 mm height: support costs more than its surface is worth, until the surface matters more."""
-    bridge = underside(kind=Kind.BRIDGE, droop_mm=0.6)
+    bridge = underside(kind=UndersideKind.BRIDGE, droop_mm=0.6)
     figures = _figures((400.0, 20.0, 0.0, 0.0))
     (cheap,) = _choose(figures, [bridge], weights=Weights(finish_per_cm2=0.01))
     (fine,) = _choose(figures, [bridge], weights=Weights(finish_per_cm2=5.0))
@@ -201,7 +203,11 @@ def test_more_structure_costs_more(structure):
 
 
 def test_what_is_asked_for_all_holds_for_all_that_need_it():
-    undersides = [underside(1, Kind.ISLAND), underside(2, Kind.BRIDGE), underside(3, Kind.HOLDS)]
+    undersides = [
+        underside(1, UndersideKind.ISLAND),
+        underside(2, UndersideKind.BRIDGE),
+        underside(3, UndersideKind.HOLDS),
+    ]
     figures = _figures(TABLE, TABLE, TABLE)
     for standing in Standing:
         choices = _choose(figures, undersides, standing=standing.value)
@@ -210,7 +216,7 @@ def test_what_is_asked_for_all_holds_for_all_that_need_it():
 
 
 def test_none_leaves_everything():
-    undersides = [underside(1, Kind.ISLAND), underside(2, Kind.CANTILEVER)]
+    undersides = [underside(1, UndersideKind.ISLAND), underside(2, UndersideKind.CANTILEVER)]
     choices = _choose(_figures(TABLE, TABLE), undersides, standing="leave")
     assert sum((chosen_option(c).cost for c in choices), Cost()) == Cost()
     assert sum(chosen_option(c).left_mm2 for c in choices) == 2 * 2300.0
@@ -222,7 +228,11 @@ def test_none_leaves_everything():
 @pytest.mark.parametrize("standing", ["leave", "bed", "bed-or-part", "auto"])
 @pytest.mark.parametrize("wish", list(Standing))
 def test_overrules_are_obeyed(standing, wish):
-    undersides = [underside(1, Kind.ISLAND), underside(2, Kind.HOLDS), underside(3, Kind.BRIDGE)]
+    undersides = [
+        underside(1, UndersideKind.ISLAND),
+        underside(2, UndersideKind.HOLDS),
+        underside(3, UndersideKind.BRIDGE),
+    ]
     figures = _figures(TABLE, TABLE, TABLE)
     plain = _choose(figures, undersides, standing=standing)
     ruled = _choose(figures, undersides, standing=standing, overrules={1: wish, 2: wish})
@@ -232,7 +242,7 @@ def test_overrules_are_obeyed(standing, wish):
 
 
 def test_reasons_carry_their_figures():
-    bridge = underside(kind=Kind.BRIDGE, droop_mm=0.2, supported_droop_mm=0.15)
+    bridge = underside(kind=UndersideKind.BRIDGE, droop_mm=0.2, supported_droop_mm=0.15)
     (choice,) = _choose(_figures((400.0, 20.0, 0.0, 0.0)), [bridge])
     assert plain(choice.why).startswith(
         "left to bridge 12.0 mm: droops 0.20 mm (0.10 to 0.40 mm), support would cost "
@@ -303,9 +313,9 @@ def test_numbers_in_words(numbers, said):
 
 def test_alternatives_add_up():
     undersides = [
-        underside(1, Kind.ISLAND),
-        underside(2, Kind.BRIDGE, droop_mm=0.05),
-        underside(3, Kind.HOLDS),
+        underside(1, UndersideKind.ISLAND),
+        underside(2, UndersideKind.BRIDGE, droop_mm=0.05),
+        underside(3, UndersideKind.HOLDS),
     ]
     figures = _figures((100.0, 10.0, 0.0, 0.0), TABLE, (50.0, 5.0, 50.0, 5.0))
     choices = _choose(figures, undersides)
@@ -318,7 +328,7 @@ def test_alternatives_add_up():
     assert leave.cost == Cost()
     assert bed.cost == choices[0].options[1].cost + choices[1].options[1].cost + Cost()
     for alternative, place in zip((leave, bed, anywhere), range(3), strict=True):
-        by_hand = sum(c.options[place if u.kind is not Kind.HOLDS else 0].price.total for c, u in
+        by_hand = sum(c.options[place if u.kind is not UndersideKind.HOLDS else 0].price.total for c, u in
                       zip(choices, undersides, strict=True))  # fmt: skip
         assert alternative.price.total == pytest.approx(OWN.total + by_hand, rel=1e-12)
 
@@ -375,7 +385,7 @@ def test_a_dearer_finish_never_spoils_more_and_never_carries_less(data, rows, we
 
 def test_a_choice_without_room_is_taken_back_and_said():
     """Columns promise support that gaps and clearance then leave no room for: the plan must not claim it."""
-    patches = [underside(1, Kind.ISLAND), underside(2, Kind.ISLAND)]
+    patches = [underside(1, UndersideKind.ISLAND), underside(2, UndersideKind.ISLAND)]
     figures = _figures(TABLE, TABLE)
     chosen = _choose(figures, patches, standing="bed-or-part")
     assert {c.chosen for c in chosen} == {Standing.BED_OR_PART}

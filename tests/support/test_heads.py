@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework import Kind, Plan, load_process, plan
+from falsework import Plan, UndersideKind, load_process, plan
 from falsework.planning.readiness import readiness
 from falsework.request.standing import Standing
 from falsework.wording.figures import plain
@@ -50,7 +50,7 @@ def test_a_tip_left_is_named_and_the_plan_is_not_ready(name):
     found = readiness(made)
     assert not found.ready and found.headline == "not ready to print"
     (reason,) = [r for r in found.reasons if r.notice.code == "island-left"]
-    island = next(u for u in made.undersides if u.kind is Kind.ISLAND)
+    island = next(u for u in made.undersides if u.kind is UndersideKind.ISLAND)
     assert reason.notice.underside == island.number and "falls" in reason.notice.text
     assert reason.notice in made.warnings
     chosen = made.alternatives[3]
@@ -63,7 +63,7 @@ def test_overruled_from_the_bed_it_is_built_or_the_obstacle_is_said():
     solid = gallows(cone(30)) + block((-4, -6, 0), (32, 6, 7))
     made = plan(drawn(solid), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
     island = made.undersides[0]
-    assert island.kind is Kind.ISLAND
+    assert island.kind is UndersideKind.ISLAND
     why = made.choices[0].why
     assert "the part is in the way" in why and "z 7.0" in plain(why)
     free = plan(drawn(gallows(cone(30))), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
@@ -74,7 +74,7 @@ def test_gaps_that_take_all_the_height_are_said_with_figures():
     """0.4 mm beneath the tip lies the part: two gaps need 0.6 mm."""
     solid = gallows(cone(30)) + block((-4, -6, 0), (32, 6, 11.6))
     made = plan(drawn(solid), PLA, standing="bed-or-part", release=False)
-    (choice,) = [c for c in made.choices if made.undersides[c.underside - 1].kind is Kind.ISLAND]
+    (choice,) = [c for c in made.choices if made.undersides[c.underside - 1].kind is UndersideKind.ISLAND]
     assert choice.chosen is Standing.LEAVE
     assert "gaps take" in plain(choice.why)
     assert not readiness(made).ready
@@ -106,7 +106,7 @@ def test_each_island_is_carried_or_named(half_deg, height_mm, layer_mm, standing
     process = replace(PLA, layer_height_mm=layer_mm, first_layer_height_mm=layer_mm)
     made = plan(drawn(gallows(cone(half_deg, height_mm))), process, standing=standing, release=False)
     said = " ".join(reason.notice.text for reason in readiness(made).reasons)
-    islands = {u.number for u in made.undersides if u.kind is Kind.ISLAND}
+    islands = {u.number for u in made.undersides if u.kind is UndersideKind.ISLAND}
     assert islands == {start.underside for start in made.starts}
     for start in made.starts:
         assert start.carried or f"underside {start.underside}" in said

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.process import load_process
 
 PLA = load_process("pla-0.4")
@@ -32,11 +32,13 @@ def tray() -> list[Reading]:
     finishes = (5, 5, 4, 4, 3, 3, 2, 1)
     for angle, finish in zip(range(35, 75, 5), finishes, strict=True):
         found.append(
-            Reading("heron", "PLA", printed(Kind.OVERHANG, PLA, angle_deg=float(angle)), finish=finish)
+            Reading(
+                "heron", "PLA", printed(ConditionKind.OVERHANG, PLA, angle_deg=float(angle)), finish=finish
+            )
         )
     for fan, sags in ((1.0, (0.08, 0.28, 0.60, 1.30)), (0.0, (0.21, 0.95, 1.60, 3.60))):
         for span, sag in zip((15.0, 30.0, 45.0, 70.0), sags, strict=True):
-            condition = printed(Kind.BRIDGE, PLA, span_mm=span, fan=fan)
+            condition = printed(ConditionKind.BRIDGE, PLA, span_mm=span, fan=fan)
             found.append(Reading("heron", "PLA", condition, finish=3, droop_mm=sag))
     outcomes = (LetGo.FUSED, LetGo.SCRAPED, LetGo.HAND, LetGo.HAND)
     for dense, mark in ((2, 4), (0, 3)):

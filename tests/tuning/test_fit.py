@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.droop.belief import PRIOR
 from falsework.droop.bond import bond_share, top_of
 from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
@@ -32,7 +32,7 @@ MATERIALS = {"PLA": MATERIAL}
 
 def slopes(finishes: dict[float, int], process=PLA, printer="heron") -> list[Reading]:
     return [
-        Reading(printer, "PLA", printed(Kind.OVERHANG, process, angle_deg=a), finish=f)
+        Reading(printer, "PLA", printed(ConditionKind.OVERHANG, process, angle_deg=a), finish=f)
         for a, f in finishes.items()
     ]
 
@@ -43,7 +43,7 @@ def bridges(factor: float, process=PLA, printer="heron") -> list[Reading]:
         Reading(
             printer,
             "PLA",
-            printed(Kind.BRIDGE, process, span_mm=span),
+            printed(ConditionKind.BRIDGE, process, span_mm=span),
             droop_mm=round(factor * bridge_droop(span, process, PRIOR).value, 3),
         )
         for span in (15.0, 25.0, 40.0, 60.0, 80.0)
@@ -202,8 +202,8 @@ def test_plan_and_prediction_agree(learnt):
     """The same equations over the same draws: medians and chances to rounding."""
     belief = belief_of(learnt, "heron", MATERIAL)
     conditions = [
-        printed(Kind.OVERHANG, PLA, angle_deg=52.0, speed_mm_s=PLA.bridge_speed_mm_s),
-        printed(Kind.BRIDGE, PLA, span_mm=40.0),
+        printed(ConditionKind.OVERHANG, PLA, angle_deg=52.0, speed_mm_s=PLA.bridge_speed_mm_s),
+        printed(ConditionKind.BRIDGE, PLA, span_mm=40.0),
         support_condition(PLA, 1000.0, air_gap_mm=0.4),
     ]
     found = predicted(belief, MATERIAL, conditions)
@@ -211,7 +211,7 @@ def test_plan_and_prediction_agree(learnt):
     told = [*found.let_go[2, :4], found.let_go[2, 4:].sum()]  # a plan tells touch and fell not apart
     np.testing.assert_allclose(told, let_go_chances(0.4, PLA, belief, top_of(PLA, 2)), rtol=1e-9)
     limit = limit_angle_deg(PLA, belief).value
-    at_limit = predicted(belief, MATERIAL, [printed(Kind.OVERHANG, PLA, angle_deg=limit)])
+    at_limit = predicted(belief, MATERIAL, [printed(ConditionKind.OVERHANG, PLA, angle_deg=limit)])
     assert at_limit.finish[0, 2:].sum() == pytest.approx(0.5, abs=0.05)
     same = predict(learnt, "heron", MATERIAL, conditions, draws=1000)
     np.testing.assert_allclose(same.let_go, found.let_go, atol=0.05, equal_nan=True)
@@ -227,7 +227,7 @@ def test_predictions_are_probabilities(learnt):
     assert (found.finish_draws >= 0).all() and (found.droop_mm_draws > 0).all()
     assert (np.diff(found.let_go[:, 2:].sum(axis=1)) > 0).all()  # a wider gap lets go more readily
     assert set(found.basis) == {"uncalibrated"}  # of this printer nothing was read
-    overhang = predict(learnt, "heron", MATERIAL, [printed(Kind.OVERHANG, PLA, angle_deg=90.0)])
+    overhang = predict(learnt, "heron", MATERIAL, [printed(ConditionKind.OVERHANG, PLA, angle_deg=90.0)])
     assert np.isnan(overhang.let_go).all() and overhang.finish[0, 0] > 0.99
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from falsework.coupon import Kind, LetGo, printed, support_condition
+from falsework.coupon import ConditionKind, LetGo, printed, support_condition
 from falsework.process import builtin
 from falsework.tuning.invented import InventedPrinter, invented_printer
 
@@ -17,7 +17,7 @@ SPANS = np.array([8.0, 15.0, 25.0, 40.0, 60.0, 100.0])
 
 
 def _sag(printer: InventedPrinter, fan: float, spans: np.ndarray = SPANS) -> np.ndarray:
-    condition = printed(Kind.BRIDGE, replace(PLA, fan=fan), span_mm=10.0)
+    condition = printed(ConditionKind.BRIDGE, replace(PLA, fan=fan), span_mm=10.0)
     return printer.sag_mm([condition] * len(spans), spans)
 
 
@@ -39,16 +39,16 @@ def test_a_printer_can_be_given_its_limit_and_its_gap() -> None:
     printer = invented_printer(3).with_limit(PLA, 52.0).with_gap(PLA, 0.37)
     assert printer.limit_deg(PLA) == pytest.approx(52.0, abs=1e-3)
     assert printer.gap_mm(PLA) == pytest.approx(0.37, abs=1e-3)
-    at_limit = printed(Kind.OVERHANG, PLA, angle_deg=52.0)
+    at_limit = printed(ConditionKind.OVERHANG, PLA, angle_deg=52.0)
     assert printer.closed([at_limit])[0] == pytest.approx(0.5, abs=1e-3)
 
 
 def test_readings_follow_the_truth_in_the_long_run() -> None:
     printer = invented_printer(4)
-    at_limit = printed(Kind.OVERHANG, PLA, angle_deg=printer.limit_deg(PLA))
+    at_limit = printed(ConditionKind.OVERHANG, PLA, angle_deg=printer.limit_deg(PLA))
     gap = printer.gap_mm(PLA)
     over_support = support_condition(PLA, 24.0, air_gap_mm=gap)
-    clean = printed(Kind.BRIDGE, PLA, span_mm=printer.longest_clean_bridge_mm(PLA))
+    clean = printed(ConditionKind.BRIDGE, PLA, span_mm=printer.longest_clean_bridge_mm(PLA))
     trays = [printer.readings([at_limit, over_support, clean], seed) for seed in range(1000)]
     closed = np.mean([tray[0].finish >= 3 for tray in trays])
     removable = np.mean([tray[1].let_go in (LetGo.TOOL, LetGo.HAND, LetGo.EARLY) for tray in trays])

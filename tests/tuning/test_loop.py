@@ -11,9 +11,9 @@ from falsework.coupon import CouponKind, candidate_conditions
 from falsework.process import builtin
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
-from falsework.tuning.next_test import Trial
+from falsework.tuning.next_test import MadeUpReadings
 from falsework.tuning.posterior import PRIOR_POSTERIOR
-from falsework.tuning.survey import Survey, survey
+from falsework.tuning.survey import SettingSurvey, survey
 
 PLA = builtin("pla-0.4")
 MATERIALS = {"PLA": PLA.material}
@@ -21,7 +21,7 @@ PRINTERS = 4
 
 
 @cache
-def believed() -> Survey:
+def believed() -> SettingSurvey:
     return survey(PRIOR_POSTERIOR, PLA, "invented")
 
 
@@ -54,7 +54,7 @@ def test_the_pair_of_cells_chosen_settles_the_gap_at_least_as_often_as_any_pair_
     """Chosen by the weight on right answers, judged by how often the best answer is right."""
     cells = candidate_conditions(CouponKind.GAP, PLA)
     here = survey(PRIOR_POSTERIOR, PLA, "invented", more=cells)
-    trial = Trial(here, [q for q in here.questions() if q.name == "air gap"])
+    trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
     chosen = trial.gains(trial.best_cells(range(len(cells)), 2))[0].after
     ladder = [k for k, c in enumerate(cells) if c.interface_layers == 2]
     pairs = [trial.gains([a, b])[0].after for a, b in combinations(ladder, 2)]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.errors import FalseworkError
 from falsework.process import load_process
 from falsework.tuning.evidence import gathered
@@ -27,10 +27,10 @@ def tray(seed: int = 0, printers: tuple[str, ...] = ("heron", "tern")) -> list[R
         for process in (PLA, replace(PETG, layer_height_mm=0.12)):
             material = process.material.name
             for angle in (20.0, 47.0, 70.0):
-                condition = printed(Kind.OVERHANG, process, angle_deg=angle, fan=0.3)
+                condition = printed(ConditionKind.OVERHANG, process, angle_deg=angle, fan=0.3)
                 found.append(Reading(printer, material, condition, finish=int(rng.integers(1, 6))))
             for span in (10.0, 45.0):
-                condition = printed(Kind.BRIDGE, process, span_mm=span, nozzle_temperature_c=221.0)
+                condition = printed(ConditionKind.BRIDGE, process, span_mm=span, nozzle_temperature_c=221.0)
                 found.append(
                     Reading(printer, material, condition, finish=2, droop_mm=float(rng.gamma(1.0, 0.5)))
                 )

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from falsework.coupon import CouponKind, Kind, candidate_conditions, printed
+from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, printed
 from falsework.process import builtin
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
-from falsework.tuning.next_test import SURE, Gain, Next, Proposal, Trial, advised, next_test
+from falsework.tuning.next_test import SURE, Gain, MadeUpReadings, Next, Proposal, advised, next_test
 from falsework.tuning.posterior import PRIOR_POSTERIOR
-from falsework.tuning.survey import Survey, survey
+from falsework.tuning.survey import SettingSurvey, survey
 
 PLA = builtin("pla-0.4")
 
@@ -51,14 +51,14 @@ def test_proposals_keep_to_the_limits_and_come_in_order_of_what_they_save(first:
             assert len({c.fan for c in p.cells}) == 2
 
 
-def _asked(more: list) -> tuple[Survey, Trial]:
+def _asked(more: list) -> tuple[SettingSurvey, MadeUpReadings]:
     here = survey(PRIOR_POSTERIOR, PLA, "any", more=more, draws=600)
-    return here, Trial(here, here.questions())
+    return here, MadeUpReadings(here, here.questions())
 
 
 def test_the_fin_near_the_limit_tells_most_a_wall_tells_nothing() -> None:
     angles = [1.0, 20.0, 48.0, 85.0]
-    _, trial = _asked([printed(Kind.OVERHANG, PLA, angle_deg=a) for a in angles])
+    _, trial = _asked([printed(ConditionKind.OVERHANG, PLA, angle_deg=a) for a in angles])
     assert trial.best_cells(range(4), 1) == [2]
     wall = {g.question: g for g in trial.gains([0])}["limit angle"]
     middle = {g.question: g for g in trial.gains([2])}["limit angle"]
@@ -66,11 +66,11 @@ def test_the_fin_near_the_limit_tells_most_a_wall_tells_nothing() -> None:
 
 
 def test_a_reading_that_cannot_vary_gains_nothing() -> None:
-    here, _ = _asked([printed(Kind.OVERHANG, PLA, angle_deg=48.0)])
+    here, _ = _asked([printed(ConditionKind.OVERHANG, PLA, angle_deg=48.0)])
     sure = np.zeros_like(here.predictions.finish_draws)
     sure[..., 2] = 1.0
     blunt = replace(here, predictions=replace(here.predictions, finish_draws=sure))
-    trial = Trial(blunt, here.questions())
+    trial = MadeUpReadings(blunt, here.questions())
     assert trial.best_cells([0], 1) == []
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from falsework.coupon import CouponKind, candidate_conditions
 from falsework.coupon.conditions import printed, support_condition
-from falsework.coupon.reading import Kind, LetGo, Reading
+from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.droop.belief import PRIOR
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
@@ -58,7 +58,7 @@ def slopes(limit: float, by: str = "", seed: int = 0) -> list[Reading]:
     rng = np.random.default_rng(seed)
     return [
         Reading(
-            *("mole", "PLA", printed(Kind.OVERHANG, MOLE, angle_deg=float(angle)), None),
+            *("mole", "PLA", printed(ConditionKind.OVERHANG, MOLE, angle_deg=float(angle)), None),
             int(np.clip(round(3 + (limit - angle) / 5 + 0.3 * rng.standard_normal()), 1, 5)),
             graded_by=by,
         )
@@ -77,7 +77,7 @@ def test_supports_that_hold_the_more_the_larger_the_gap_are_told_and_nothing_is_
     ways = (LetGo.EARLY, LetGo.HAND, LetGo.SCRAPED, LetGo.FUSED)
     record(ledger, supports(dict(zip((0.2, 0.4, 0.6, 0.8), ways, strict=True))))
     found = tuned(ledger)
-    assert found.agreement.fails(Kind.SUPPORT) and not found.agreement.fails(Kind.OVERHANG)
+    assert found.agreement.fails(ConditionKind.SUPPORT) and not found.agreement.fails(ConditionKind.OVERHANG)
     said = " ".join(tuning_words.doubts(found))
     assert "a gap of 0.2 mm came off early, the larger one of 0.8 mm fused" in said
     assert "reading 1 (c0, print 1)" in said and "print both once more" in said

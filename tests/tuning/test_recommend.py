@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from falsework.coupon import CouponKind, Kind, candidate_conditions
+from falsework.coupon import ConditionKind, CouponKind, candidate_conditions
 from falsework.ledger import Entry, Ledger, Recorded
 from falsework.process import builtin, dump_process, limit_deg, load_process
 from falsework.tuning.fit import fit_readings
@@ -99,9 +99,9 @@ def test_each_value_points_back_to_the_readings_of_its_kind(tuned) -> None:
     printer, posterior, recorded = tuned
     found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
     kinds = {r.id: r.reading.condition.kind for r in recorded}
-    assert {kinds[k] for k in found.of("limit angle").rests_on} == {Kind.OVERHANG}
-    assert {kinds[k] for k in found.of("longest clean bridge").rests_on} == {Kind.BRIDGE}
-    assert {kinds[k] for k in found.of("air gap").rests_on} == {Kind.SUPPORT}
+    assert {kinds[k] for k in found.of("limit angle").rests_on} == {ConditionKind.OVERHANG}
+    assert {kinds[k] for k in found.of("longest clean bridge").rests_on} == {ConditionKind.BRIDGE}
+    assert {kinds[k] for k in found.of("air gap").rests_on} == {ConditionKind.SUPPORT}
 
 
 def test_probabilities_of_every_printable_gap(tuned) -> None:

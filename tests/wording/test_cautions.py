@@ -12,7 +12,7 @@ from falsework.cli.cautions import LEADS_TO_HANDLING
 from falsework.planning.handling import job_of
 from falsework.process import builtin
 from falsework.wording import cautions as c
-from falsework.wording.cautions import Job, Task, cautions
+from falsework.wording.cautions import CautionedTask, PrintFacts, cautions
 from plans import bracket_plan
 
 ROOT = Path(__file__).parents[2]
@@ -21,10 +21,11 @@ BENCH = ROOT / "src/falsework/bench/page/js"
 
 
 def test_abs_is_warned_of_and_pla_is_not():
-    heads = [one.head for one in cautions(Task.PRINT, job=job_of(builtin("abs-0.4")))]
+    heads = [one.head for one in cautions(CautionedTask.PRINT, job=job_of(builtin("abs-0.4")))]
     assert "Fumes of ABS" in heads
     assert not any(
-        one.head.startswith("Fumes of") for one in cautions(Task.PRINT, job=job_of(builtin("pla-0.4")))
+        one.head.startswith("Fumes of")
+        for one in cautions(CautionedTask.PRINT, job=job_of(builtin("pla-0.4")))
     )
     for name in ("ASA black", "PA6-CF", "Nylon 12", "POM", "pc blend"):
         assert c.fuming(name), name
@@ -33,22 +34,28 @@ def test_abs_is_warned_of_and_pla_is_not():
 
 
 def test_a_foot_that_holds_fast_has_a_word_on_scrapers():
-    assert not any("crapers" in one.line for one in cautions(Task.TAKE_OFF, job=Job(hold_n=20.0)))
-    (line,) = (one.line for one in cautions(Task.TAKE_OFF, job=Job(hold_n=740.0)) if "crapers" in one.line)
+    assert not any(
+        "crapers" in one.line for one in cautions(CautionedTask.TAKE_OFF, job=PrintFacts(hold_n=20.0))
+    )
+    (line,) = (
+        one.line
+        for one in cautions(CautionedTask.TAKE_OFF, job=PrintFacts(hold_n=740.0))
+        if "crapers" in one.line
+    )
     assert "740" in line and "away from you" in line
 
 
 def test_a_turn_that_changes_the_layers_says_so():
     process = builtin("pla-0.4")
-    assert c.TURNED in cautions(Task.USE, job=job_of(process, (90.0, 0.0, 0.0)))
-    assert c.STRENGTH in cautions(Task.USE, job=job_of(process, (0.0, 360.0, 45.0)))
+    assert c.TURNED in cautions(CautionedTask.USE, job=job_of(process, (90.0, 0.0, 0.0)))
+    assert c.STRENGTH in cautions(CautionedTask.USE, job=job_of(process, (0.0, 360.0, 45.0)))
 
 
 def said(text: str) -> str:
     return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", "", text))).replace("\\", "")
 
 
-def missing(text: str, *tasks: Task, job: Job) -> list[str]:
+def missing(text: str, *tasks: CautionedTask, job: PrintFacts) -> list[str]:
     """Cautions that a page of these tasks lacks; their temperatures and forces included."""
     plain = said(text)
     lacks = [one.line for one in cautions(*tasks, job=job) if said(one.text) not in plain]
@@ -62,11 +69,11 @@ def test_report_release_page_and_settings_sheet_hold_them():
 
     plan = bracket_plan()
     job = job_of(plan.process, plan.part.turn_deg, plan.release)
-    everything = (Task.PRINT, Task.TAKE_OFF, Task.USE)
+    everything = (CautionedTask.PRINT, CautionedTask.TAKE_OFF, CautionedTask.USE)
     assert missing(report_html(plan), *everything, job=job) == []
     assert missing(settings_sheet(plan), *everything, job=job) == []
     if plan.release is not None and plan.pieces:
-        assert missing(release_html(plan), Task.TAKE_OFF, Task.USE, job=job) == []
+        assert missing(release_html(plan), CautionedTask.TAKE_OFF, CautionedTask.USE, job=job) == []
 
 
 @pytest.mark.parametrize("name", sorted(p.name for p in PAGES.glob("*.html")))
@@ -115,13 +122,13 @@ def test_the_command_says_all_of_it(capsys):
 
     assert run(["cautions", "--process", "abs-0.4"]) == 0
     out = re.sub(r"\s+", " ", capsys.readouterr().out)
-    for one in cautions(*Task, job=job_of(builtin("abs-0.4"))):
+    for one in cautions(*CautionedTask, job=job_of(builtin("abs-0.4"))):
         assert said(one.text).replace("\u00a0", " ") in out, one.head
     assert c.RULES in out
 
 
 def test_the_docs_page_is_what_the_module_says():
     text = re.sub(r"\s+", " ", (ROOT / "docs/cautions.md").read_text("utf-8"))
-    for one in (*cautions(*Task), c.TURNED, c.fuming("ABS"), c.prying(740.0)):
+    for one in (*cautions(*CautionedTask), c.TURNED, c.fuming("ABS"), c.prying(740.0)):
         assert one is not None and re.sub(r"\s+", " ", one.text) in text, one.head
     assert c.RULES in text

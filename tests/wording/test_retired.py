@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from falsework.auditing.value import Level
-from falsework.release.state import State
+from falsework.auditing.value import FindingLevel
+from falsework.release.state import ReleaseState
 from falsework.request.standing import Standing
 from falsework.wording import terms
 
@@ -61,7 +61,7 @@ def test_a_retired_word_is_shown_nowhere(words: str) -> None:
 def test_the_glossary_has_every_word_of_the_lists() -> None:
     told = {word.strip() for row in re.findall(r"^\| ([^|]+) \|", GLOSSARY, re.M) for word in row.split(",")}
     told |= {row.strip() for row in re.findall(r"^\| ([^|]+) \|", GLOSSARY, re.M)}
-    lists = (map(str, Standing), map(str, State), map(str, Level), ("weave", *terms.BASIS))
+    lists = (map(str, Standing), map(str, ReleaseState), map(str, FindingLevel), ("weave", *terms.BASIS))
     lacking = [
         word
         for words in lists

@@ -2,6 +2,6 @@
 
 from falsework.auditing.pipeline import audit
 from falsework.auditing.request import Bed, Reads
-from falsework.auditing.value import Audit, Decision, Finding, Level, UndersideAudit
+from falsework.auditing.value import Audit, Decision, Finding, FindingLevel, UndersideAudit
 
-__all__ = ["Audit", "Bed", "Decision", "Finding", "Level", "Reads", "UndersideAudit", "audit"]
+__all__ = ["Audit", "Bed", "Decision", "Finding", "FindingLevel", "Reads", "UndersideAudit", "audit"]

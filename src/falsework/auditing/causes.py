@@ -7,11 +7,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from falsework.auditing.copies import Found, Instead
+from falsework.auditing.copies import FoundCopies, Instead
 from falsework.auditing.flow import Fed
-from falsework.auditing.placement import Placed, stretch_of
-from falsework.auditing.survey import Survey, Usual
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.placement import PlacedSections, stretch_of
+from falsework.auditing.survey import ProgramSurvey, Usual
+from falsework.auditing.value import Finding, FindingLevel
 from falsework.part.part import Part
 from falsework.process.settings import Process
 
@@ -40,7 +40,7 @@ def unit_findings(usual: Usual) -> Iterable[Finding]:
     if usual.height_mm > _TALLEST_MM:
         says = f"the layers are {usual.height_mm:.1f} mm high: millimetres are taken for inches"
         cure = "Take out the word that sets inches (G20), or make the program again in millimetres"
-        yield Finding(0, "unit", Level.RUIN, says, cure, found=usual.height_mm, unit="mm")
+        yield Finding(0, "unit", FindingLevel.RUIN, says, cure, found=usual.height_mm, unit="mm")
 
 
 def filament_finding(diameter_mm: float, instead_of_mm: float) -> Finding:
@@ -49,7 +49,7 @@ def filament_finding(diameter_mm: float, instead_of_mm: float) -> Finding:
         "it was read as made for that"
     )
     cure = "See that such filament is loaded; else give the filament's diameter in the process"
-    return Finding(0, "filament diameter", Level.CAUTION, says, cure, found=diameter_mm, unit="mm")
+    return Finding(0, "filament diameter", FindingLevel.CAUTION, says, cure, found=diameter_mm, unit="mm")
 
 
 def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
@@ -65,14 +65,14 @@ def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
         says = f"the strands get {much} of the filament that they need{why}"
         if much == "half":
             says = f"half as much filament as the strands need{why}"
-        yield Finding(0, "underfed", Level.RUIN, says, cure, found=share, planned=1.0)
+        yield Finding(0, "underfed", FindingLevel.RUIN, says, cure, found=share, planned=1.0)
     else:
         much = "twice" if 1.8 < share < 2.2 else f"{share:.1f} times"
         says = f"{much} as much filament as the strands have room for{why}"
-        yield Finding(0, "overfed throughout", Level.RUIN, says, cure, found=share, planned=1.0)
+        yield Finding(0, "overfed throughout", FindingLevel.RUIN, says, cure, found=share, planned=1.0)
 
 
-def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
+def height_findings(fed: Fed, found: ProgramSurvey, usual: Usual) -> Iterable[Finding]:
     """A first layer that is laid lower or higher than it is fed for: an offset in z."""
     if fed.first_share is None or fed.share is None:
         return
@@ -89,18 +89,20 @@ def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
             f"the first layer is missing: printing begins at {z:.2f} mm with strands fed for {meant:.2f} mm"
         )
         cure = "Make the program again, from the first layer on"
-        yield Finding(0, "first layer missing", Level.RUIN, says, cure, lines=(line,), found=z, unit="mm")
+        yield Finding(
+            0, "first layer missing", FindingLevel.RUIN, says, cure, lines=(line,), found=z, unit="mm"
+        )
         return
     cure = "Check the offset in z: make the program again without it"
     if off < 0.0:
         middle = abs(z - 0.5 * usual.height_mm) < _MIDDLE_MM and abs(meant - usual.height_mm) < 0.05
-        level = Level.CAUTION if middle else Level.FAULT
+        level = FindingLevel.CAUTION if middle else FindingLevel.FAULT
         says = (
             f"the nozzle is driven into the bed: the first layer is fed for {meant:.2f} mm "
             f"and laid at {z:.2f} mm, {-off:.2f} mm too low"
         )
     else:
-        level = Level.CAUTION if off < 0.1 else Level.FAULT
+        level = FindingLevel.CAUTION if off < 0.1 else FindingLevel.FAULT
         says = (
             f"the first layer is fed for {meant:.2f} mm and laid at {z:.2f} mm, {off:.2f} mm too high: "
             "it is hardly pressed on"
@@ -110,14 +112,14 @@ def height_findings(fed: Fed, found: Survey, usual: Usual) -> Iterable[Finding]:
     )  # fmt: skip
 
 
-def part_findings(part: Part, copies: Found, found: Survey, usual: Usual) -> Iterable[Finding]:
+def part_findings(part: Part, copies: FoundCopies, found: ProgramSurvey, usual: Usual) -> Iterable[Finding]:
     """Whether the part is there at all, as large as it should be, and the right way round."""
     if copies.instead is not None:
         yield _instead(part, copies.instead)
     elif not copies.copies:
         says = f"the program does not print {part.name}: its outlines are nowhere followed by strands"
         cure = "Check that program and part belong together, its size, unit and how it lies"
-        yield Finding(0, "other part", Level.RUIN, says, cure)
+        yield Finding(0, "other part", FindingLevel.RUIN, says, cure)
     else:
         yield from _scaled(part, copies.copies[0], found, usual)
 
@@ -125,24 +127,24 @@ def part_findings(part: Part, copies: Found, found: Survey, usual: Usual) -> Ite
 def _instead(part: Part, instead: Instead) -> Finding:
     cure = "Make the program again from the part as it was given"
     if instead.mirrored:
-        return Finding(0, "mirrored", Level.RUIN, f"{part.name} is printed mirrored", cure)
+        return Finding(0, "mirrored", FindingLevel.RUIN, f"{part.name} is printed mirrored", cure)
     if instead.scale != 1.0:
         says = f"{part.name} is printed {_times(instead.scale)} as large"
         known = {25.4: "inches taken for millimetres", 1 / 25.4: "millimetres taken for inches"}
         for factor, why in known.items():
             if abs(instead.scale / factor - 1.0) < 0.02:
                 says += f": {why}"
-        return Finding(0, "scale", Level.RUIN, says, cure, found=instead.scale, planned=1.0)
+        return Finding(0, "scale", FindingLevel.RUIN, says, cure, found=instead.scale, planned=1.0)
     about = [f"by {turn}° about {axis}" for turn, axis in zip(instead.turn_deg, "xy", strict=True) if turn]
     says = f"{part.name} lies another way: turned {' and '.join(about)}"
-    return Finding(0, "other lie", Level.RUIN, says, cure)
+    return Finding(0, "other lie", FindingLevel.RUIN, says, cure)
 
 
 def _times(scale: float) -> str:
     return f"{scale:.3g} times" if scale >= 1.0 else f"{100 * scale:.3g} %"
 
 
-def _scaled(part: Part, placed: Placed, found: Survey, usual: Usual) -> Iterable[Finding]:
+def _scaled(part: Part, placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Iterable[Finding]:
     stretch = stretch_of(placed, found, usual)
     if stretch is None:
         return
@@ -153,4 +155,4 @@ def _scaled(part: Part, placed: Placed, found: Survey, usual: Usual) -> Iterable
     way = "larger" if off > 0 else "smaller"
     says = f"{part.name} is printed {100 * abs(off):.1f} % {way} than it is"
     cure = "Set its scale to 100 %, unless that allows for shrinking"
-    yield Finding(0, "scale", Level.FAULT, says, cure, found=stretch.scale, planned=1.0)
+    yield Finding(0, "scale", FindingLevel.FAULT, says, cure, found=stretch.scale, planned=1.0)

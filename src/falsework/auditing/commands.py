@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from falsework.auditing.reading import Unfollowed
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.value import Finding, FindingLevel
 
 
 class Effect(StrEnum):
@@ -386,12 +386,16 @@ MEANINGS: Mapping[str, Meaning] = {
 """By word. M205, M203, M566, M572, M900 and their like change how the machine moves, and only in passing what
 it lays; M500 keeps the machine's settings beyond this print, which :func:`command_findings` says."""
 
-_LEVEL_BEFORE = {Effect.PLACE: Level.CAUTION, Effect.AMOUNT: Level.NOTE, Effect.MOVES: Level.NOTE}
+_LEVEL_BEFORE = {
+    Effect.PLACE: FindingLevel.CAUTION,
+    Effect.AMOUNT: FindingLevel.NOTE,
+    Effect.MOVES: FindingLevel.NOTE,
+}
 _LEVEL_AMID = {
-    Effect.PLACE: Level.CAUTION,
-    Effect.AMOUNT: Level.CAUTION,
-    Effect.MOVES: Level.FAULT,
-    Effect.STOPS: Level.RUIN,
+    Effect.PLACE: FindingLevel.CAUTION,
+    Effect.AMOUNT: FindingLevel.CAUTION,
+    Effect.MOVES: FindingLevel.FAULT,
+    Effect.STOPS: FindingLevel.RUIN,
 }
 _HARMLESS_AMID = {"M125", "M600", "M603", "M701", "M702", "G60", "G27", "M401", "M402"}
 _CURE = "See in the machine's manual what it does, or take it out"
@@ -412,7 +416,7 @@ def command_findings(met: Iterable[Unfollowed], last_strand_line: int) -> Iterab
             continue
         if one.word == "M500":
             says = f"M500 in line {one.line} keeps the machine's settings beyond this print"
-            yield Finding(0, "command", Level.NOTE, says, _CURE, one.count, lines=(one.line,))
+            yield Finding(0, "command", FindingLevel.NOTE, says, _CURE, one.count, lines=(one.line,))
             continue
         if meaning.effect is Effect.NOTHING or (meaning.effect is Effect.STOPS and not amid):
             continue
@@ -420,7 +424,7 @@ def command_findings(met: Iterable[Unfollowed], last_strand_line: int) -> Iterab
             continue
         level = (_LEVEL_AMID if amid else _LEVEL_BEFORE)[meaning.effect]
         if amid and one.word in _HARMLESS_AMID:
-            level = Level.NOTE
+            level = FindingLevel.NOTE
         line = one.later_line if amid else one.line
         when = " in the middle of the print" if amid else ""
         says = f"{one.word} in line {line}{when} {meaning.says}; that is not followed here"
@@ -430,9 +434,11 @@ def command_findings(met: Iterable[Unfollowed], last_strand_line: int) -> Iterab
     others = [u for u in unknown if not u.word.startswith("G")]
     if motion:
         says = f"words that may move the machine are not followed: {_listed(motion)}"
-        yield _of_words("unfollowed", Level.CAUTION, says, motion)
+        yield _of_words("unfollowed", FindingLevel.CAUTION, says, motion)
     if others:
-        yield _of_words("unknown", Level.NOTE, f"words that are not known here: {_listed(others)}", others)
+        yield _of_words(
+            "unknown", FindingLevel.NOTE, f"words that are not known here: {_listed(others)}", others
+        )
 
 
 def harmless(met: Iterable[Unfollowed]) -> int:
@@ -440,7 +446,7 @@ def harmless(met: Iterable[Unfollowed]) -> int:
     return sum(u.count for u in met if (m := MEANINGS.get(u.word)) is not None and m.effect is Effect.NOTHING)
 
 
-def _of_words(kind: str, level: Level, says: str, words: list[Unfollowed]) -> Finding:
+def _of_words(kind: str, level: FindingLevel, says: str, words: list[Unfollowed]) -> Finding:
     cure = "Check by the machine's manual what they do"
     return Finding(
         0, kind, level, says, cure, sum(u.count for u in words), lines=tuple(u.line for u in words)

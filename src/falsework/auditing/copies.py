@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from falsework.auditing.placement import Placed, place_in
-from falsework.auditing.survey import Survey, Usual
+from falsework.auditing.placement import PlacedSections, place_in
+from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats
 from falsework.part.part import Part
@@ -30,42 +30,46 @@ _SCALE_OFF, _SCALE_SPREAD = (
 class Instead:
     """The part mirrored, lying another way, or of another size; ``scale`` 1 where it is not that."""
 
-    placed: Placed
+    placed: PlacedSections
     mirrored: bool
     turn_deg: tuple[int, int]  # about x, then y
     scale: float
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class FoundCopies:
     """All copies of the part, the best followed first; or what is there instead."""
 
-    copies: tuple[Placed, ...]
+    copies: tuple[PlacedSections, ...]
     instead: Instead | None
 
 
-def find_copies(part: Part, found: Survey, usual: Usual, around_mm: float, watch: Watch = QUIET) -> Found:
+def find_copies(
+    part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, watch: Watch = QUIET
+) -> FoundCopies:
     """Look for the part in a program. ``around_mm``: how far supports reach past it."""
     first = place_in(part, found, usual, around_mm=around_mm, watch=watch.part(0.0, 0.5))
     covered, beyond = first.placement.covered, first.placement.beyond
     if covered >= 1.0 - _BETTER and beyond <= _BEYOND:
-        return Found((first, *_others(part, found, usual, around_mm, first)), None)
+        return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
     for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
         watch.part(0.5, 1.0).at("looking how the part lies", min(0.99, 0.1 * k))
         placed = place_in(other, found, usual, around_mm=around_mm)
         better = _fit(placed) > _fit(first) + _BETTER
         if placed.placement.covered >= max(_SAME, covered) and better:
-            return Found((), Instead(placed, mirrored, turn, scale))
+            return FoundCopies((), Instead(placed, mirrored, turn, scale))
     if covered < FOLLOWED:
-        return Found((), None)
-    return Found((first, *_others(part, found, usual, around_mm, first)), None)
+        return FoundCopies((), None)
+    return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
 
 
-def _fit(placed: Placed) -> float:
+def _fit(placed: PlacedSections) -> float:
     return placed.placement.covered - 0.5 * placed.placement.beyond
 
 
-def _others(part: Part, found: Survey, usual: Usual, around_mm: float, first: Placed) -> Iterator[Placed]:
+def _others(
+    part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, first: PlacedSections
+) -> Iterator[PlacedSections]:
     """Further copies, one for each body on the bed that is about as large and as high."""
     bodies = [b for b in found.ground.bodies if not b.flat]
     if len(bodies) < 2:
@@ -90,7 +94,7 @@ def _others(part: Part, found: Survey, usual: Usual, around_mm: float, first: Pl
             yield placed
 
 
-def only_body(found: Survey, label: int) -> Survey:
+def only_body(found: ProgramSurvey, label: int) -> ProgramSurvey:
     """The survey with samples of one body alone."""
     sample = {}
     for at, rows in found.sample.items():
@@ -101,7 +105,7 @@ def only_body(found: Survey, label: int) -> Survey:
     return replace(found, sample=sample)
 
 
-def _other_ways(part: Part, found: Survey) -> Iterator[tuple[bool, tuple[int, int], float, Part]]:
+def _other_ways(part: Part, found: ProgramSurvey) -> Iterator[tuple[bool, tuple[int, int], float, Part]]:
     yield True, (0, 0), 1.0, _changed(part, True, (0, 0), 1.0)
     scale = _scale_by_size(part, found)
     if scale is not None:
@@ -127,7 +131,7 @@ def _changed(part: Part, mirrored: bool, turn_deg: tuple[int, int], scale: float
     return Part(part.name, np.ascontiguousarray(vertices), faces)
 
 
-def _scale_by_size(part: Part, found: Survey) -> float | None:
+def _scale_by_size(part: Part, found: ProgramSurvey) -> float | None:
     """The one scale that all three axes of what is printed agree on."""
     rows: list[Floats] = list(found.sample.values())
     if not rows:

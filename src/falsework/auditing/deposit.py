@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from falsework.auditing.plate import FLAT_MM
 from falsework.auditing.reading import Program, moves
-from falsework.auditing.survey import Survey, Usual
+from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import cells, laying
 from falsework.kernels.bead import resting as field_of
 from falsework.kernels.bead import strands as cut
@@ -129,7 +129,7 @@ TOUCHING = Carrying()  # only what touches carries
 
 def rebuild(
     program: Program,
-    found: Survey,
+    found: ProgramSurvey,
     process: Process,
     usual: Usual,
     *,
@@ -179,7 +179,7 @@ def by_layer(
 class _Field:
     """Tops and owners of what has been laid, by cell of the bed."""
 
-    def __init__(self, found: Survey, process: Process) -> None:
+    def __init__(self, found: ProgramSurvey, process: Process) -> None:
         margin = 2.0 * FAR_MM
         self.left, self.bottom = (float(v) - margin for v in found.low[:2])
         wide, deep = (float(v) + 2.0 * margin for v in (found.high - found.low)[:2])
@@ -220,7 +220,7 @@ class _State:
     """What all layers share, and what one hands to the next."""
 
     grid: _Field
-    found: Survey
+    found: ProgramSurvey
     usual: Usual
     carrying: Carrying
     needed: int  # lines of a strand's width that must be carried

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from falsework.auditing.gather import MELTED_MM3_S, Totals
-from falsework.auditing.survey import Survey, Usual
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.gather import MELTED_MM3_S, ProgramTotals
+from falsework.auditing.survey import ProgramSurvey, Usual
+from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.filament import filament_mm
 from falsework.kernels.bead import machine as rs274
 from falsework.planning.value import Plan
@@ -28,7 +28,7 @@ class _Differs:
     unit: str
     cure: str
     whose: str = "the process has"
-    level: Level = Level.CAUTION
+    level: FindingLevel = FindingLevel.CAUTION
 
     def __call__(self, found: float, wanted: float) -> Finding:
         says = f"{self.what} {found:.3g} {self.unit}; {self.whose} {wanted:.3g} {self.unit}"
@@ -49,11 +49,18 @@ _FILAMENT = _Differs(
     "the plan reckons with",
 )  # fmt: skip
 _TIME = _Differs(
-    "time", "it takes", "min", "Compare speeds with the settings sheet", "the plan reckons with", Level.NOTE
+    "time",
+    "it takes",
+    "min",
+    "Compare speeds with the settings sheet",
+    "the plan reckons with",
+    FindingLevel.NOTE,
 )
 
 
-def process_findings(process: Process, usual: Usual, found: Survey, totals: Totals) -> Iterable[Finding]:
+def process_findings(
+    process: Process, usual: Usual, found: ProgramSurvey, totals: ProgramTotals
+) -> Iterable[Finding]:
     """Heights, widths, heat, fan and speed beside the process's."""
     if abs(usual.height_mm - process.layer_height_mm) > 0.01:
         yield _HEIGHT(usual.height_mm, process.layer_height_mm)
@@ -70,11 +77,11 @@ def process_findings(process: Process, usual: Usual, found: Survey, totals: Tota
         yield _FAN(100 * totals.fan, 100 * process.fan)
     speed = totals.wall_speed_mm_s
     if speed is not None and speed > _FAST * process.wall_speed_mm_s:
-        level = Level.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else Level.CAUTION
+        level = FindingLevel.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else FindingLevel.CAUTION
         yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)
 
 
-def speed_findings(totals: Totals) -> Iterable[Finding]:
+def speed_findings(totals: ProgramTotals) -> Iterable[Finding]:
     """Strands that no common nozzle melts as fast as they are asked for."""
     if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
         says = (
@@ -85,7 +92,7 @@ def speed_findings(totals: Totals) -> Iterable[Finding]:
         yield Finding(
             0,
             "too fast",
-            Level.FAULT,
+            FindingLevel.FAULT,
             says,
             cure,
             found=totals.most_mm3_s,
@@ -94,7 +101,7 @@ def speed_findings(totals: Totals) -> Iterable[Finding]:
         )
 
 
-def plan_findings(plan: Plan, process: Process, found: Survey, copies: int) -> Iterable[Finding]:
+def plan_findings(plan: Plan, process: Process, found: ProgramSurvey, copies: int) -> Iterable[Finding]:
     """Filament and time beside what the plan reckons with, for as many copies as there are."""
     cost = plan.part_cost + plan.support_cost
     filament = filament_mm(found.pushed_mm3, process) / copies

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from falsework.auditing import plate
-from falsework.auditing.gather import Limits, droop_of
+from falsework.auditing.gather import AuditLimits, droop_of
 from falsework.auditing.request import Bed
-from falsework.auditing.sites import Site, Sites, place_of
-from falsework.auditing.survey import Survey
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.sites import FindingSite, Sites, place_of
+from falsework.auditing.survey import ProgramSurvey
+from falsework.auditing.value import Finding, FindingLevel
 from falsework.droop.estimate import Estimate
 from falsework.kernels.bead import machine as rs274
 from falsework.kernels.bead import strands as cut
@@ -24,8 +24,8 @@ _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
 
 @dataclass(frozen=True)
 class _Kind:
-    level: Level
-    says: Callable[[Site], str]
+    level: FindingLevel
+    says: Callable[[FindingSite], str]
     cure: str
     unit: str = ""
 
@@ -34,78 +34,78 @@ _HEIGHT_CURE = "Look at the heights of layers around here in the program that ma
 _AMOUNT_CURE = "Check filament diameter, flow and line width in the program that made this"
 SITE_KINDS: dict[str, _Kind] = {
     "on nothing": _Kind(
-        Level.RUIN,
+        FindingLevel.RUIN,
         lambda s: f"{_do(s, 'lies', 'lie')} on nothing, up to {s.value:.1f} mm long and held at no end",
         "Put support beneath, or turn the part",
         "mm",
     ),
     "starts in air": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{_do(s, 'starts', 'start')} in mid-air, {s.amount:.1f} mm past what could carry",
         "Put support beneath, or have them laid from the held end",
         "mm",
     ),
     "ends in air": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{_do(s, 'hangs', 'hang')} free by {s.amount:.1f} mm, held at one end only",
         "Put support beneath",
         "mm",
     ),
     "long bridge": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{_do(s, 'bridges', 'bridge')} {s.value:.1f} mm of air",
         "Lay these strands the short way, or put support beneath",
         "mm",
     ),
     "overhang": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"a layer reaches {s.amount:.2f} mm past the one beneath",
         "Expect a rough underside, or put support beneath",
         "mm",
     ),
     "fan over air": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"{_do(s, 'is', 'are')} laid over air with the fan at {100 * s.value:.0f} %",
         "Turn the fan up over bridges and overhangs",
     ),
     "fast over air": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"{_do(s, 'is', 'are')} laid over air at {s.value:.0f} mm/s",
         "Set a lower speed over air",
         "mm/s",
     ),
     "off the bed": _Kind(
-        Level.RUIN,
+        FindingLevel.RUIN,
         lambda s: f"the first layer is laid {s.value:.2f} mm above the bed and will not stick",
         "Check the height of the first layer and any offset in z",
         "mm",
     ),
     "floats": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{_do(s, 'lies', 'lie')} {s.value:.3g} mm above what is beneath: a layer is missing",
         _HEIGHT_CURE,
         "mm",
     ),
     "fused on top": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{s.amount:.0f} mm of the part's strands lie on the support without a gap: they will fuse",
         "Set an air gap of at least one layer under the part",
         "mm",
     ),
     "fused below": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{s.amount:.0f} mm of support stand on the part without a gap: they will fuse",
         "Set an air gap of at least one layer where supports stand on the part",
         "mm",
     ),
     "stray": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"{s.amount:.0f} mm of strands belong neither to the part nor to a support",
         "See what they are for",
         "mm",
     ),
     "side gap": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: (
             f"{s.amount:.0f} mm of support run {max(s.value, 0.0):.2f} mm beside the part: they may weld"
         ),
@@ -113,43 +113,43 @@ SITE_KINDS: dict[str, _Kind] = {
         "mm",
     ),
     "starved": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"{s.amount:.0f} mm of strands get too little: {s.value:.2f} mm wide",
         _AMOUNT_CURE,
         "mm",
     ),
     "overfed": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{s.amount:.0f} mm of strands get too much: {s.value:.2f} mm wide",
         _AMOUNT_CURE,
         "mm",
     ),
     "thick layer": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"a layer of {s.value:.2f} mm is higher than the nozzle bore: it is not pressed on",
         "Use thinner layers, or say which nozzle is fitted",
         "mm",
     ),
     "laid twice": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"{s.amount:.0f} mm of strands are laid a second time over themselves",
         "Look for doubled bodies or doubled lines in this layer",
         "mm",
     ),
     "blob": _Kind(
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         lambda s: f"{s.value:.1f} mm³ are pushed out while the head stands still",
         "Check what is fed after retraction, and any purge inside the print",
         "mm³",
     ),
     "ploughs": _Kind(
-        Level.RUIN,
+        FindingLevel.RUIN,
         lambda s: f"the nozzle ploughs through what is printed along {s.amount:.0f} mm of strands",
         "Check heights, and the order of parts that are printed one after the other",
         "mm",
     ),
     "strikes": _Kind(
-        Level.FAULT,
+        FindingLevel.FAULT,
         lambda s: f"the head travels through what is printed, {s.amount:.0f} mm in all",
         "Lift the head on travels, or change the order of parts",
         "mm",
@@ -157,11 +157,13 @@ SITE_KINDS: dict[str, _Kind] = {
 }
 
 
-def _do(site: Site, one: str, many: str) -> str:
+def _do(site: FindingSite, one: str, many: str) -> str:
     return f"one strand {one}" if site.more == 1 else f"{site.more} strands {many}"
 
 
-def site_findings(sites_by_kind: Mapping[str, Sites], limits: Limits, tops_mm: Floats) -> Iterable[Finding]:
+def site_findings(
+    sites_by_kind: Mapping[str, Sites], limits: AuditLimits, tops_mm: Floats
+) -> Iterable[Finding]:
     """Everything that was met in the layers, place by place."""
     for kind, sites in sites_by_kind.items():
         rule = SITE_KINDS[kind]
@@ -189,20 +191,20 @@ def site_findings(sites_by_kind: Mapping[str, Sites], limits: Limits, tops_mm: F
             yield finding
 
 
-def _with_droop(finding: Finding, kind: str, site: Site, limits: Limits) -> Finding:
+def _with_droop(finding: Finding, kind: str, site: FindingSite, limits: AuditLimits) -> Finding:
     basis = limits.belief.basis("bridge" if kind == "long bridge" else "overhang", limits.process)
     middle, low, high = (float(v) for v in droop_of(kind, site, limits))
     says = f"{finding.says}; expected to droop by {middle:.2f} mm ({low:.2f} to {high:.2f})"
     if kind in ("starts in air", "ends in air") and site.amount <= _SHORT_END_MM:
-        finding = replace(finding, level=Level.CAUTION)
+        finding = replace(finding, level=FindingLevel.CAUTION)
     return replace(finding, says=says, droop_mm=Estimate(middle, low, high, basis), found=site.amount)
 
 
-def reading_findings(found: Survey) -> Iterable[Finding]:
+def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
     """What the interpreter met that a person should know."""
     reading = found.reading
 
-    def met(kind: int, name: str, level: Level, says: str, cure: str) -> Iterable[Finding]:
+    def met(kind: int, name: str, level: FindingLevel, says: str, cure: str) -> Iterable[Finding]:
         n = reading.count(kind)
         if n:
             lines = reading.first_lines(kind)
@@ -223,60 +225,62 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
     yield from met(
         rs274.GARBLED,
         "garbled",
-        Level.FAULT,
+        FindingLevel.FAULT,
         "{n} without sense; a machine may take it for anything" + (f": {shown}" if shown else ""),
         again,
     )
-    yield from met(rs274.CHECKSUM, "checksum", Level.FAULT, "{n} with a wrong checksum", again)
-    yield from met(rs274.JUMP, "line numbers", Level.CAUTION, "{n} out of order by the number", again)
+    yield from met(rs274.CHECKSUM, "checksum", FindingLevel.FAULT, "{n} with a wrong checksum", again)
+    yield from met(rs274.JUMP, "line numbers", FindingLevel.CAUTION, "{n} out of order by the number", again)
     yield from met(
         rs274.BAD_ARC,
         "arc",
-        Level.FAULT,
+        FindingLevel.FAULT,
         "{n} with an arc that cannot be: centre, radius and ends do not agree",
         "Make the program again without arcs",
     )
     yield from met(
         rs274.CURVE,
         "curve",
-        Level.NOTE,
+        FindingLevel.NOTE,
         "{n} with a Bézier curve; it was followed as one",
         "See that the machine knows them: many do not",
     )
     yield from met(
         rs274.BAD_CURVE,
         "straight curve",
-        Level.FAULT,
+        FindingLevel.FAULT,
         "{n} with a Bézier curve that lacks control points; it was taken as a straight move",
         "Make the program again without curves",
     )
-    yield from met(rs274.WILD, "wild", Level.FAULT, "{n} with a position that no machine can reach", again)
-    yield from met(rs274.NO_FEED, "no speed", Level.FAULT, "{n} with a speed of nothing", again)
+    yield from met(
+        rs274.WILD, "wild", FindingLevel.FAULT, "{n} with a position that no machine can reach", again
+    )
+    yield from met(rs274.NO_FEED, "no speed", FindingLevel.FAULT, "{n} with a speed of nothing", again)
     yield from met(
         rs274.FEEDLESS,
         "speed unset",
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         "moves begin in line {line} before any speed was set",
         "Set a speed first: the machine will use whatever it used last",
     )
     yield from met(
         rs274.TOOL_CHANGE,
         "tool change",
-        Level.NOTE,
+        FindingLevel.NOTE,
         "{n} with a change of tool; all were taken as one",
         "Check the heights and offsets of the tools yourself",
     )
     yield from met(
         rs274.PAUSE,
         "pause",
-        Level.NOTE,
+        FindingLevel.NOTE,
         "{n} at which the machine waits for somebody",
         "Be there, or take them out",
     )
     yield from met(
         rs274.AFTER_END,
         "after the end",
-        Level.CAUTION,
+        FindingLevel.CAUTION,
         "{n} behind the program's end; it is not run",
         "See whether something was joined to it by mistake",
     )
@@ -285,7 +289,7 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         yield Finding(
             0,
             "units",
-            Level.CAUTION,
+            FindingLevel.CAUTION,
             f"the program changes between inches and millimetres {reading.count(rs274.UNITS)} times",
             "Check that nothing was joined together in different units",
             lines=lines,
@@ -293,7 +297,7 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
     if reading.archive is not None:
         name, count = reading.archive
         says = f"the archive holds {count} programs; {name}, the largest, is the one that was looked at"
-        yield Finding(0, "archive", Level.CAUTION, says, "Unpack the one that is to be printed", count)
+        yield Finding(0, "archive", FindingLevel.CAUTION, says, "Unpack the one that is to be printed", count)
     texts = reading.count(rs274.TEXT)
     if texts:
         lines = reading.first_lines(rs274.TEXT)
@@ -301,7 +305,7 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         yield Finding(
             0,
             "the machine's own text commands",
-            Level.NOTE,
+            FindingLevel.NOTE,
             f"{_times(texts)} with commands made of letters, which are the machine's own: {shown}",
             "Know what they do: what they move or heat is not seen here",
             texts,
@@ -309,14 +313,14 @@ def reading_findings(found: Survey) -> Iterable[Finding]:
         )
 
 
-def program_findings(found: Survey, last_line: int) -> Iterable[Finding]:
+def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
     """What is wrong with the program as a whole, whatever the part."""
     reading = found.reading
     if found.held_back:
         yield Finding(
             0,
             "held back",
-            Level.FAULT,
+            FindingLevel.FAULT,
             f"{found.held_back} strands are laid while the filament is drawn back: they start empty",
             "See that every retraction word is followed by one that feeds it again",
             found.held_back,
@@ -327,7 +331,7 @@ def program_findings(found: Survey, last_line: int) -> Iterable[Finding]:
         yield Finding(
             0,
             "homes in between",
-            Level.FAULT,
+            FindingLevel.FAULT,
             "the machine looks for its reference point in the middle of the print",
             "Take it out, or see that the head cannot strike the print",
             reading.count(rs274.LATE_HOME),
@@ -337,7 +341,7 @@ def program_findings(found: Survey, last_line: int) -> Iterable[Finding]:
         yield Finding(
             0,
             "below the bed",
-            Level.RUIN,
+            FindingLevel.RUIN,
             f"strands are laid at {found.low[2]:.2f} mm, below the bed",
             "Check the offset in z",
             found=float(found.low[2]),
@@ -345,7 +349,7 @@ def program_findings(found: Survey, last_line: int) -> Iterable[Finding]:
         )
 
 
-def outside_findings(found: Survey, bed: Bed) -> Iterable[Finding]:
+def outside_findings(found: ProgramSurvey, bed: Bed) -> Iterable[Finding]:
     """Strands that lie beyond a bed that was named; lines beside the print told apart."""
     low, high = bed.low, bed.high
     for body in found.ground.bodies:
@@ -359,7 +363,7 @@ def outside_findings(found: Survey, bed: Bed) -> Iterable[Finding]:
             continue
         k = "xy".index(axis)
         what = "a line beside the print reaches" if body.flat else "the print reaches"
-        level = Level.CAUTION if body.flat else Level.RUIN
+        level = FindingLevel.CAUTION if body.flat else FindingLevel.RUIN
         span = f"from {body.box_mm[k]:.0f} to {body.box_mm[k + 2]:.0f} mm in {axis}"
         says = f"{what} {span}; the bed goes from {low[k]:.0f} to {high[k]:.0f}"
         cure = "Move it on the bed; check the unit, and bed and origin in the process"
@@ -373,11 +377,11 @@ def outside_findings(found: Survey, bed: Bed) -> Iterable[Finding]:
         line = int(found.line[int(np.argmax(found.z_mm > bed.height_mm + 0.5))])
         cure = "Check the unit, and the machine's height in the process"
         yield Finding(
-            0, "outside", Level.RUIN, says, cure, lines=(line,), found=float(found.high[2]), unit="mm"
+            0, "outside", FindingLevel.RUIN, says, cure, lines=(line,), found=float(found.high[2]), unit="mm"
         )
 
 
-def _first_line_over(found: Survey, body: plate.Body) -> int:
+def _first_line_over(found: ProgramSurvey, body: plate.StrandCluster) -> int:
     """The first sampled line of a body."""
     x0, y0, x1, y1 = body.box_mm
     for rows in found.sample.values():

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.auditing.points import Points, points_along, sides
-from falsework.auditing.survey import Survey
+from falsework.auditing.survey import ProgramSurvey
 from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
 
@@ -42,7 +42,7 @@ class Fed:
     pitch_mm: float | None
 
 
-def fed(found: Survey) -> Fed:
+def fed(found: ProgramSurvey) -> Fed:
     """Over the layers that the survey kept, the first by itself."""
     steps = found.steps_mm()
     first: list[Floats] = [np.zeros((0, 2))]

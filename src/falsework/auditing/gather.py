@@ -10,9 +10,9 @@ import numpy as np
 
 from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT, Layer
 from falsework.auditing.flow import pitches
-from falsework.auditing.plate import Ground
+from falsework.auditing.plate import BedHeights
 from falsework.auditing.points import points_along, sides
-from falsework.auditing.sites import Site, Sites, box_of, run_sites, site_of
+from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
@@ -44,7 +44,7 @@ MELTED_MM3_S = 32.0  # common practice, no source: what large hot ends melt; com
 
 
 @dataclass(frozen=True)
-class Limits:
+class AuditLimits:
     """What counts as too much, for one process as the program prints it.
 
     ``strict``: the process was given, so that fan, speed and heat can be held against it.
@@ -62,16 +62,16 @@ class Limits:
 
 def limits_of(
     process: Process, belief: Belief, usual: Usual, *, gap_mm: float, knows_part: bool, strict: bool
-) -> Limits:
+) -> AuditLimits:
     """``gap_mm``: the air gap that supports are planned with."""
     sag = max(usual.height_mm, LEAST_SAG_MM)
     span = longest_clean_bridge_mm(process, belief, sag).value
     carry = max(3.0 * usual.height_mm, 1.5 * gap_mm) + 0.02
-    return Limits(process, belief, usual, sag, span, carry, knows_part, strict)
+    return AuditLimits(process, belief, usual, sag, span, carry, knows_part, strict)
 
 
 @dataclass(eq=False)
-class Totals:
+class ProgramTotals:
     """Sums over the whole program."""
 
     rebuilt_mm3: float = 0.0
@@ -114,10 +114,10 @@ class Totals:
 class Gatherer:
     """Takes the layers one after the other; afterwards ``sites`` holds what was met, by kind."""
 
-    def __init__(self, limits: Limits, ground: Ground) -> None:
+    def __init__(self, limits: AuditLimits, ground: BedHeights) -> None:
         self.limits, self.ground = limits, ground
         self.sites: dict[str, Sites] = defaultdict(Sites)
-        self.totals = Totals(by_owner_mm3=np.zeros(OWNERS))
+        self.totals = ProgramTotals(by_owner_mm3=np.zeros(OWNERS))
         self._laid = False
         self._boxes: list[tuple[float, float, float, float]] = []  # of the first layers
 
@@ -170,7 +170,7 @@ class Gatherer:
             for a, b, c, d in self._boxes
         )
 
-    def _add(self, kind: str, site: Site) -> None:
+    def _add(self, kind: str, site: FindingSite) -> None:
         self.sites[kind].add(site)
 
     def _marked(self, layer: Layer, marks: np.ndarray, lengths: Floats, whole: float) -> None:
@@ -266,7 +266,7 @@ class Gatherer:
             mine = np.flatnonzero(which.ravel() == k)
             x, y = float(places[k, 0]), float(places[k, 1])
             lines = int(blobs[mine[0], cut.LINE]), int(blobs[mine[-1], cut.LINE])
-            site = Site(
+            site = FindingSite(
                 layer.index, layer.z_mm, float(volume[k]), (x, y), (x, y, x, y), lines, float(volume[k]), 1
             )
             self._add("blob", site)
@@ -285,7 +285,7 @@ class Gatherer:
             )
             self._add(
                 "strikes",
-                Site(
+                FindingSite(
                     layer.index,
                     float(worst[cut.BZ]),
                     float(layer.struck_mm[struck].sum()),
@@ -344,7 +344,7 @@ _BY_SHARE = ("floats", "off the bed", "ploughs")  # whose least is met by what i
 _CLOSER = {"laid twice": _doubled, "starved": _short_of, "overfed": _too_full}
 
 
-def droop_of(kind: str, site: Site, limits: Limits) -> Floats:
+def droop_of(kind: str, site: FindingSite, limits: AuditLimits) -> Floats:
     """(3,) middle, low and high of the droop at a site of stretches in air, mm."""
     length = np.array([site.amount])
     if kind == "long bridge":

@@ -17,20 +17,20 @@ from falsework.auditing.causes import (
     unit_findings,
 )
 from falsework.auditing.commands import command_findings, harmless
-from falsework.auditing.copies import Found, find_copies
+from falsework.auditing.copies import FoundCopies, find_copies
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
 from falsework.auditing.differences import plan_findings, process_findings, speed_findings
 from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
 from falsework.auditing.flow import Fed, fed
-from falsework.auditing.gather import Gatherer, Limits, limits_of
-from falsework.auditing.placement import Placed, uncovered
+from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
+from falsework.auditing.placement import PlacedSections, uncovered
 from falsework.auditing.reading import Program, name_of
 from falsework.auditing.request import PLAIN, Reads, bed_of
 from falsework.auditing.safety import heat_limits, safety_findings
 from falsework.auditing.supports import SupportAuditor, shift_finding
-from falsework.auditing.survey import Survey, Usual, survey, usual
+from falsework.auditing.survey import ProgramSurvey, Usual, survey, usual
 from falsework.auditing.undersides import Planned, UndersideAuditor, underside_findings
-from falsework.auditing.value import Audit, Finding, Level, Place, ProgramFigures, UndersideAudit
+from falsework.auditing.value import Audit, Finding, FindingLevel, Place, ProgramFigures, UndersideAudit
 from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import filament_mm, mass_g
 from falsework.droop.belief import PRIOR, Belief
@@ -59,10 +59,10 @@ class Rebuilt:
 
     program: Program
     volumetric: bool
-    survey: Survey
+    survey: ProgramSurvey
     usual: Usual
     process: Process
-    copies: tuple[Placed, ...]
+    copies: tuple[PlacedSections, ...]
 
     def owners(self, z_mm: float, height_mm: float, ends: Floats) -> np.ndarray:
         """Whose strands are; see ``deposit.Owners``."""
@@ -158,7 +158,7 @@ class _Read:
 
     program: Program
     reads: Reads
-    found: Survey
+    found: ProgramSurvey
     usual: Usual
     fed: Fed
     given: Process | None
@@ -182,7 +182,7 @@ def _given(plan: Plan | None, process: Process | str | Path | None) -> Process |
 
 def _surveyed(
     program: Program, given: Process | None, reads: Reads, watch: Watch
-) -> tuple[Survey, Process, list[Finding]]:
+) -> tuple[ProgramSurvey, Process, list[Finding]]:
     """The survey; without a process for the filament that the amounts fit."""
     made_for = given if given is not None else load_process("pla-0.4")
     found = survey(program, made_for, volumetric=reads.volumetric, watch=watch)
@@ -196,14 +196,16 @@ def _surveyed(
     return survey(program, made_for, watch=watch), made_for, [filament_finding(other, was)]
 
 
-def _read(program: Program, given: Process | None, made_for: Process, reads: Reads, found: Survey) -> _Read:
+def _read(
+    program: Program, given: Process | None, made_for: Process, reads: Reads, found: ProgramSurvey
+) -> _Read:
     of_most = usual(found)
     printed = _as_printed(made_for, of_most, found, strict=given is not None)
     tops = np.unique(np.round(found.z_mm, 4))
     return _Read(program, reads, found, of_most, fed(found), given, made_for, printed, tops)
 
 
-def _as_printed(base: Process, of_most: Usual, found: Survey, *, strict: bool) -> Process:
+def _as_printed(base: Process, of_most: Usual, found: ProgramSurvey, *, strict: bool) -> Process:
     """The process with the program's height and width; without one given, with its heat and nozzle too."""
     # what no process may have is told by its cause; it is judged as if it were the most that one may
     height = min(max(of_most.height_mm, _LEAST_MM), _MOST_HEIGHT_MM)
@@ -248,9 +250,9 @@ def _work(
     return _Work(standing, stack, need_map(stack, process, belief, watch.part(0.7, 1.0)))
 
 
-def _copies(work: _Work | None, read: _Read, watch: Watch) -> Found:
+def _copies(work: _Work | None, read: _Read, watch: Watch) -> FoundCopies:
     if work is None:
-        return Found((), None)
+        return FoundCopies((), None)
     around = read.made_for.structure.foot_widening_mm + 2.0 * read.usual.width_mm + 1.0
     return find_copies(work.part, read.found, read.usual, around, watch)
 
@@ -275,12 +277,12 @@ def _planned(plan: Plan) -> Planned:
 class _Auditors:
     """Who looks at each layer: its strands, its supports, the undersides of each copy of the part."""
 
-    limits: Limits
+    limits: AuditLimits
     tops: Floats
     strands: Gatherer
     supports: SupportAuditor | None
     undersides: tuple[UndersideAuditor, ...]
-    copies: tuple[Placed, ...]
+    copies: tuple[PlacedSections, ...]
 
     def take(self, layer: Layer) -> None:
         self.strands.take(layer)
@@ -290,7 +292,9 @@ class _Auditors:
             one.take(layer)
 
 
-def _auditors(read: _Read, plan: Plan | None, work: _Work | None, copies: Found, belief: Belief) -> _Auditors:
+def _auditors(
+    read: _Read, plan: Plan | None, work: _Work | None, copies: FoundCopies, belief: Belief
+) -> _Auditors:
     planned = _planned(plan) if plan is not None and copies.copies else None
     limits = limits_of(
         read.printed,
@@ -332,7 +336,7 @@ def _layers(read: _Read, auditors: _Auditors, watch: Watch) -> Iterable[Layer]:
 _RANK = np.array([0, 3, 2, 1, 0], np.uint8)  # whose word counts where copies disagree: part, support, aside
 
 
-def _owners(copies: tuple[Placed, ...], z_mm: float, height_mm: float, ends: Floats) -> np.ndarray:
+def _owners(copies: tuple[PlacedSections, ...], z_mm: float, height_mm: float, ends: Floats) -> np.ndarray:
     if not copies:
         return np.full(len(ends), PART, np.uint8)
     owner = copies[0].owners(z_mm, height_mm, ends)
@@ -372,12 +376,12 @@ def _expected(findings: Iterable[Finding], auditors: _Auditors) -> Iterable[Find
             left, droop = auditor.left_alone(number), finding.droop_mm
             if left is not None and droop is not None and droop.value <= left.droop_mm.high:
                 says = f"{finding.says}; the plan leaves underside {number} as it is"
-                finding = replace(finding, level=Level.NOTE, says=says)
+                finding = replace(finding, level=FindingLevel.NOTE, says=says)
             break
         yield finding
 
 
-def _of_part(work: _Work, copies: Found, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
+def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     """Whether the program prints the part, all of it."""
     yield from part_findings(work.part, copies, read.found, read.usual)
     for placed in copies.copies:
@@ -391,12 +395,12 @@ def _of_part(work: _Work, copies: Found, read: _Read, auditors: _Auditors) -> It
         says = f"the part ends at {totals.part_top_mm:.2f} mm; it should reach {high:.2f} mm"
         cure = "The program may be cut short, or the part scaled"
         yield Finding(
-            0, "too low", Level.RUIN, says, cure, lines=(totals.last_line,), found=totals.part_top_mm,
+            0, "too low", FindingLevel.RUIN, says, cure, lines=(totals.last_line,), found=totals.part_top_mm,
             planned=high, unit="mm",
         )  # fmt: skip
 
 
-def _outline(placed: Placed, read: _Read) -> Iterable[Finding]:
+def _outline(placed: PlacedSections, read: _Read) -> Iterable[Finding]:
     missed = [m for m in uncovered(placed, read.found, read.usual) if m[1] < _WELL]
     if not missed:
         return
@@ -412,7 +416,7 @@ def _outline(placed: Placed, read: _Read) -> Iterable[Finding]:
     )
     says = f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
     cure = "Compare the part with what the program prints: a body may be missing, or its size differ"
-    yield Finding(0, "outline", Level.FAULT, says, cure, len(missed), spot, found=share, planned=1.0)
+    yield Finding(0, "outline", FindingLevel.FAULT, says, cure, len(missed), spot, found=share, planned=1.0)
 
 
 def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
@@ -461,7 +465,7 @@ def _gap_below(auditor: UndersideAuditor) -> Iterable[Finding]:
             f"supports that stand on the part keep a gap of {gap:.3g} mm there; {wanted:.3g} mm were planned"
         )
         cure = "Set the air gap below supports in whole layers"
-        yield Finding(0, "gap below", Level.CAUTION, says, cure, found=gap, planned=wanted, unit="mm")
+        yield Finding(0, "gap below", FindingLevel.CAUTION, says, cure, found=gap, planned=wanted, unit="mm")
 
 
 def _figures(read: _Read, auditors: _Auditors, plan: Plan | None) -> ProgramFigures:

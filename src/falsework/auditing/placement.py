@@ -11,8 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT
-from falsework.auditing.survey import Survey, Usual
-from falsework.auditing.value import Placement
+from falsework.auditing.survey import ProgramSurvey, Usual
+from falsework.auditing.value import ProgramPlacement
 from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
@@ -35,14 +35,14 @@ _SURE = 0.02  # by so much another turn must be better than the one before
 
 
 @dataclass(frozen=True, eq=False)
-class Placed:
+class PlacedSections:
     """The part as the program prints it: sections at the program's own layers, and whose a strand is.
 
     ``stack``: the part's sections in its own coordinates. Points of the program go to the part's by
     ``to_part``.
     """
 
-    placement: Placement
+    placement: ProgramPlacement
     stack: LayerStack
     sections: Regions  # a little wider, for telling what lies inside
     shadow: shapely.Geometry  # where supports may be: under and around the part
@@ -86,7 +86,9 @@ def _turned(xy: Floats, deg: float) -> Floats:
     return out
 
 
-def place_in(part: Part, found: Survey, usual: Usual, *, around_mm: float, watch: Watch = QUIET) -> Placed:
+def place_in(
+    part: Part, found: ProgramSurvey, usual: Usual, *, around_mm: float, watch: Watch = QUIET
+) -> PlacedSections:
     """Find the part in a program: rotation about z, shift in x, y and z.
 
     Its sections' outlines, half a strand inwards, must run along strands, and just outside there should be
@@ -113,10 +115,10 @@ def place_in(part: Part, found: Survey, usual: Usual, *, around_mm: float, watch
     some = stack.regions[:: max(1, stack.count // 64)]
     shadow = overlay.buffer(overlay.union_all(shapely.simplify(some, 0.05)), around_mm)
     shapely.prepare(shadow)
-    return Placed(placement, stack, sections, shadow)
+    return PlacedSections(placement, stack, sections, shadow)
 
 
-def _sections(part: Part, found: Survey, dz: float) -> LayerStack:
+def _sections(part: Part, found: ProgramSurvey, dz: float) -> LayerStack:
     """Sections at the middle of the program's layers, as far as the part is high."""
     tops = np.unique(np.round(found.z_mm, 4)) - dz
     tops = tops[np.append(True, np.diff(tops) > 0.009)]
@@ -140,14 +142,14 @@ class _Match:
 
 @dataclass(frozen=True)
 class _Fitted:
-    placement: Placement
+    placement: ProgramPlacement
     score: float  # share of outlines followed, less some for strands just outside them
 
 
-def _search(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Fitted:
+def _search(stack: LayerStack, found: ProgramSurvey, usual: Usual, dz: float) -> _Fitted:
     match = _matching(stack, found, usual, dz)
     if not match.outline:
-        return _Fitted(Placement(0.0, (0.0, 0.0, dz), 1e3, 0.0), 0.0)
+        return _Fitted(ProgramPlacement(0.0, (0.0, 0.0, dz), 1e3, 0.0), 0.0)
     correlator = _Correlator(match)
     best = _best_of(match, correlator, (0.0, 90.0, 180.0, 270.0), dz, usual)
     if best.score < _GOOD:
@@ -196,7 +198,7 @@ def _middle_of(match: _Match) -> Floats:
     return middle
 
 
-def _matching(stack: LayerStack, found: Survey, usual: Usual, dz: float) -> _Match:
+def _matching(stack: LayerStack, found: ProgramSurvey, usual: Usual, dz: float) -> _Match:
     from scipy.spatial import cKDTree
 
     match = _Match([], [], [], [], [])
@@ -319,7 +321,7 @@ def _refined(match: _Match, turn: float, shift: Floats, dz: float, usual: Usual)
     covered, outside, misfit = _fit(match, math.degrees(angle), by, usual)
     turn_deg = math.degrees(angle) % 360.0
     turn_deg = turn_deg - 360.0 if turn_deg > 180.0 else turn_deg
-    placement = Placement(turn_deg, (float(by[0]), float(by[1]), dz), misfit, covered, outside)
+    placement = ProgramPlacement(turn_deg, (float(by[0]), float(by[1]), dz), misfit, covered, outside)
     return _Fitted(placement, covered - 0.2 * outside)
 
 
@@ -353,7 +355,7 @@ _STARTS = (0.0, 0.01, -0.01, 0.02, -0.02, 0.005, -0.005)  # scales from which it
 _CLOSE_MM, _MOST_CLOSE = 0.05, 0.93
 
 
-def stretch_of(placed: Placed, found: Survey, usual: Usual) -> Stretch | None:
+def stretch_of(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Stretch | None:
     """Scale about the part's middle by least squares: strands along outlines, less what all are wider."""
     layers = _outlined(placed, found, usual)
     if not layers:
@@ -379,7 +381,7 @@ class _Outlined:
     tree: Any
 
 
-def _outlined(placed: Placed, found: Survey, usual: Usual) -> list[_Outlined]:
+def _outlined(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> list[_Outlined]:
     out: list[_Outlined] = []
     for at in sorted(found.sample)[:: max(1, len(found.sample) // _SAMPLED)]:
         one = replace(found, sample={at: found.sample[at]})
@@ -394,7 +396,7 @@ def _outlined(placed: Placed, found: Survey, usual: Usual) -> list[_Outlined]:
 
 
 def _stretched(
-    layers: list[_Outlined], placed: Placed, start: float, reach_mm: float
+    layers: list[_Outlined], placed: PlacedSections, start: float, reach_mm: float
 ) -> tuple[float, Stretch] | None:
     """Share of points that come to lie on strands, and the stretch that brings them there."""
     every = np.concatenate([layer.xy for layer in layers])
@@ -442,7 +444,9 @@ def _outward(region: shapely.Geometry) -> tuple[Floats, Floats]:
     return np.concatenate(points), np.concatenate(normals)
 
 
-def uncovered(placed: Placed, found: Survey, usual: Usual) -> list[tuple[float, float, Floats]]:
+def uncovered(
+    placed: PlacedSections, found: ProgramSurvey, usual: Usual
+) -> list[tuple[float, float, Floats]]:
     """How far the part's outline is followed in each sampled layer: top, share followed, points that are not.
 
     Points (n, 2) in the program's coordinates.

@@ -20,7 +20,7 @@ FLAT_MM, _FLAT_SHARE = 0.9, 0.34  # lines beside the print are lower, also than 
 
 
 @dataclass(frozen=True)
-class Body:
+class StrandCluster:
     """Strands that hang together seen from above: box of the ground they take, lowest and highest top, mm."""
 
     box_mm: tuple[float, float, float, float]
@@ -30,7 +30,7 @@ class Body:
     flat: bool  # a line beside the print: to fill the nozzle, or around the part
 
 
-class Ground:
+class BedHeights:
     """Lowest and highest top of strands over each cell of the bed, as the strands come."""
 
     def __init__(self) -> None:
@@ -42,7 +42,7 @@ class Ground:
         cells.mark_ground(rows, self.low, self.high, _LEFT_MM, _LEFT_MM, SIZE_MM)
 
     @cached_property
-    def bodies(self) -> tuple[Body, ...]:
+    def bodies(self) -> tuple[StrandCluster, ...]:
         """All of them, by label less one."""
         from scipy.ndimage import find_objects
 
@@ -54,10 +54,12 @@ class Ground:
             box = (columns.start, rows.start, columns.stop, rows.stop)
             x0, y0, x1, y1 = (_LEFT_MM + SIZE_MM * v for v in box)
             low, high = float(self.low[place][mine].min()), float(self.high[place][mine].max())
-            found.append(Body((x0, y0, x1, y1), low, high, float(mine.sum()) * SIZE_MM**2, False))
+            found.append(StrandCluster((x0, y0, x1, y1), low, high, float(mine.sum()) * SIZE_MM**2, False))
         highest = max((b.high_mm for b in found), default=0.0)
         flat = min(FLAT_MM, _FLAT_SHARE * highest)
-        return tuple(Body(b.box_mm, b.low_mm, b.high_mm, b.area_mm2, b.high_mm < flat) for b in found[:count])
+        return tuple(
+            StrandCluster(b.box_mm, b.low_mm, b.high_mm, b.area_mm2, b.high_mm < flat) for b in found[:count]
+        )
 
     @cached_property
     def _labelled(self) -> tuple[NDArray[np.int32], int]:

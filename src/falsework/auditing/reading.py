@@ -40,7 +40,7 @@ class Unfollowed:
 
 
 @dataclass(eq=False)
-class Reading:
+class ProgramReading:
     """What the interpreter knows, and what it met; arrays as ``kernels.bead.program`` describes them.
 
     ``texts``: line number and text of the first lines that hold a word of letters or make no sense.
@@ -89,7 +89,7 @@ def moves(
     volumetric: bool = False,
     acceleration_mm_s2: float = 1000.0,
     watch: Watch = QUIET,
-) -> Iterator[tuple[Floats, Reading]]:
+) -> Iterator[tuple[Floats, ProgramReading]]:
     """The moves of a program in order, some ten thousand at a time, with the reading so far.
 
     Each yields (n, COLUMNS) rows (see ``kernels.bead.program``); they lie in a buffer that the next take.
@@ -97,7 +97,9 @@ def moves(
     the program sets its own. Raises ``ProgramError`` for a file that cannot be opened or unpacked, or that is
     no program: no line in ten makes sense.
     """
-    reading = Reading(rs274.fresh_state(filament_mm2, volumetric, acceleration_mm_s2=acceleration_mm_s2))
+    reading = ProgramReading(
+        rs274.fresh_state(filament_mm2, volumetric, acceleration_mm_s2=acceleration_mm_s2)
+    )
     out = np.empty((_ROWS + rs274.ROOM, rs274.COLUMNS))
     name = name_of(program)
     kept = b""
@@ -139,7 +141,7 @@ def moves(
 class _opened:
     """The program's bytes unpacked, the packed size, and how far the packed bytes are read."""
 
-    def __init__(self, program: Program, reading: Reading) -> None:
+    def __init__(self, program: Program, reading: ProgramReading) -> None:
         self.reading = reading
         if isinstance(program, bytes):
             self.file: BinaryIO = io.BytesIO(program)
@@ -178,7 +180,7 @@ def _last_end(text: bytes) -> int:
     return end or text.rfind(b"\r", 0, len(text) - 1) + 1  # a \n may follow the very last \r
 
 
-def _without_long_line(text: bytes, skipping: bool, reading: Reading) -> tuple[bytes, bool]:
+def _without_long_line(text: bytes, skipping: bool, reading: ProgramReading) -> tuple[bytes, bool]:
     """The text without a line that never seems to end, and whether its end is still to come.
 
     Such a line counts as one without sense.
@@ -197,7 +199,7 @@ def _without_long_line(text: bytes, skipping: bool, reading: Reading) -> tuple[b
     return b"", True
 
 
-def _keep_texts(reading: Reading, text: bytes) -> None:
+def _keep_texts(reading: ProgramReading, text: bytes) -> None:
     for kind in (rs274.TEXT, rs274.GARBLED):
         kept = min(int(reading.counts[kind]), rs274.KEPT)
         for line, begin in reading.firsts[kind, :kept]:
@@ -207,7 +209,7 @@ def _keep_texts(reading: Reading, text: bytes) -> None:
                 reading.texts[int(line)] = "".join(c if c.isprintable() else "�" for c in shown)
 
 
-def _check(name: str, reading: Reading, more: bool) -> None:
+def _check(name: str, reading: ProgramReading, more: bool) -> None:
     """Refuse what is not a program, as soon as that can be told."""
     bad = reading.count(rs274.GARBLED) + reading.count(rs274.TEXT)
     lines = reading.lines

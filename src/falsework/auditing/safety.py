@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from falsework.auditing.survey import Survey
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.survey import ProgramSurvey
+from falsework.auditing.value import Finding, FindingLevel
 from falsework.kernels.bead import machine as rs274
 from falsework.process.settings import Printer, Process
 
@@ -39,7 +39,7 @@ def heat_limits(process: Process, *, given: bool) -> HeatLimits:
     )
 
 
-def safety_findings(found: Survey, limits: HeatLimits) -> Iterable[Finding]:
+def safety_findings(found: ProgramSurvey, limits: HeatLimits) -> Iterable[Finding]:
     """What is dangerous, or fails at once."""
     yield from _too_hot(found, limits)
     yield from _left_on(found)
@@ -48,7 +48,7 @@ def safety_findings(found: Survey, limits: HeatLimits) -> Iterable[Finding]:
         yield Finding(
             0,
             "cold",
-            Level.RUIN,
+            FindingLevel.RUIN,
             f"{_strands(found.cold)} laid before the nozzle is asked to be hot",
             "Heat the nozzle first",
             found.cold,
@@ -60,7 +60,7 @@ def _strands(n: int) -> str:
     return "one strand is" if n == 1 else f"{n} strands are"
 
 
-def _too_hot(found: Survey, limits: HeatLimits) -> Iterable[Finding]:
+def _too_hot(found: ProgramSurvey, limits: HeatLimits) -> Iterable[Finding]:
     state = found.reading.state
     asked = (
         (
@@ -78,7 +78,7 @@ def _too_hot(found: Survey, limits: HeatLimits) -> Iterable[Finding]:
             yield Finding(
                 0,
                 kind,
-                Level.RUIN,
+                FindingLevel.RUIN,
                 f"{what} is asked to be at {state[most]:.0f} °C, more than the {limit:.0f} °C that {whose}: "
                 "fumes, fire or a ruined machine",
                 "Correct the temperature in the program that made this",
@@ -89,7 +89,7 @@ def _too_hot(found: Survey, limits: HeatLimits) -> Iterable[Finding]:
             )
 
 
-def _left_on(found: Survey) -> Iterable[Finding]:
+def _left_on(found: ProgramSurvey) -> Iterable[Finding]:
     reading = found.reading
     tools = reading.state[rs274.TOOL_HEAT : rs274.TOOL_HEAT + rs274.TOOLS]
     nozzle, bed = float(tools.max()), float(reading.state[rs274.BED])
@@ -100,7 +100,7 @@ def _left_on(found: Survey) -> Iterable[Finding]:
         yield Finding(
             0,
             "left hot",
-            Level.RUIN,
+            FindingLevel.RUIN,
             f"the program ends and leaves {' and '.join(hot)}: it may be cut short",
             "See whether the end is missing; switch all heat off at the end",
             lines=(reading.lines,),
@@ -110,7 +110,7 @@ def _left_on(found: Survey) -> Iterable[Finding]:
         )
 
 
-def _safeguards(found: Survey) -> Iterable[Finding]:
+def _safeguards(found: ProgramSurvey) -> Iterable[Finding]:
     reading = found.reading
     allowed = reading.firsts[rs274.COLD_ALLOWED, : min(reading.count(rs274.COLD_ALLOWED), rs274.KEPT)]
     low = [(int(line), float(value)) for line, value in allowed if value < LEAST_FEED_C]
@@ -120,7 +120,7 @@ def _safeguards(found: Survey) -> Iterable[Finding]:
         yield Finding(
             0,
             "cold allowed",
-            Level.RUIN,
+            FindingLevel.RUIN,
             f"line {line} lets the machine feed filament {how}: a cold nozzle goes unnoticed",
             "Take the line out",
             len(low),
@@ -131,7 +131,7 @@ def _safeguards(found: Survey) -> Iterable[Finding]:
         yield Finding(
             0,
             "limits off",
-            Level.RUIN,
+            FindingLevel.RUIN,
             f"line {lines[0]} switches the machine's soft limits off: it may drive against its ends",
             "Take the line out",
             reading.count(rs274.LIMITS_OFF),

@@ -17,7 +17,7 @@ _NEAR_MM = 3.0  # sites of following layers that are nearer go together
 
 
 @dataclass(frozen=True)
-class Site:
+class FindingSite:
     """Something met in one layer: how much of it, where, in which lines of the program."""
 
     layer: int
@@ -36,22 +36,22 @@ class Site:
 class Sites:
     """All sites of one kind, in the order of the program."""
 
-    kept: list[Site] = field(default_factory=list)
+    kept: list[FindingSite] = field(default_factory=list)
     count: int = 0
 
-    def add(self, site: Site) -> None:
+    def add(self, site: FindingSite) -> None:
         self.count += 1
         if len(self.kept) < _MOST:
             self.kept.append(site)
 
-    def joined(self) -> list[Site]:
+    def joined(self) -> list[FindingSite]:
         """Sites of neighbouring layers that lie over each other as one, the worst first.
 
         The one kept stands where it begins and says the worst figure.
         """
-        open_: list[Site] = []
+        open_: list[FindingSite] = []
         last: list[int] = []
-        done: list[Site] = []
+        done: list[FindingSite] = []
         for site in self.kept:
             alive = [k for k in range(len(open_)) if site.layer - last[k] <= 2]
             done += [other for k, other in enumerate(open_) if k not in alive]
@@ -76,7 +76,7 @@ def _near(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
     )
 
 
-def _joined(a: Site, b: Site) -> Site:
+def _joined(a: FindingSite, b: FindingSite) -> FindingSite:
     worst = a if a.amount >= b.amount else b
     box = (
         min(a.box_mm[0], b.box_mm[0]),
@@ -99,7 +99,7 @@ def _joined(a: Site, b: Site) -> Site:
     )
 
 
-def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) -> Site:
+def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) -> FindingSite:
     """The site of some strands of a layer; it points at one of the long ones near their middle."""
     ends = layer.ends[chosen]
     box = box_of(np.concatenate([ends[:, 0:2], ends[:, 3:5]]))
@@ -107,7 +107,7 @@ def site_of(layer: Layer, chosen: Indices, amount: float, value: float = 0.0) ->
     away = layer.middles[long] - [0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])]
     central = long[np.argmin(np.hypot(*away.T))]
     lines = layer.rows[chosen, cut.LINE]
-    return Site(
+    return FindingSite(
         layer.index,
         layer.z_mm,
         amount,
@@ -136,7 +136,7 @@ def _point(xy: Floats) -> tuple[float, float]:
     return float(xy[0]), float(xy[1])
 
 
-def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[Site]:
+def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[FindingSite]:
     """Stretches in air of one layer as sites, those beside each other together; ``amount`` (chosen,)."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -155,7 +155,7 @@ def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[Site]:
         worst = mine[np.argmax(amount[mine])]
         lines = runs.lines[chosen[mine]]
         sites.append(
-            Site(
+            FindingSite(
                 layer.index,
                 layer.z_mm,
                 float(amount[worst]),
@@ -169,7 +169,7 @@ def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[Site]:
     return sites
 
 
-def place_of(site: Site, tops_mm: Floats) -> Place:
+def place_of(site: FindingSite, tops_mm: Floats) -> Place:
     """A site as people number layers: by height, from 1. ``tops_mm``: heights of the program, ascending."""
     layer = int(np.searchsorted(tops_mm, site.z_mm - 1e-4)) + 1
     return Place(layer, site.z_mm, site.at_mm, site.box_mm, site.lines, site.layers, site.own_lines)

@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from falsework.auditing.deposit import BED, PART, SUPPORT, Layer
-from falsework.auditing.gather import Limits
-from falsework.auditing.placement import Placed
-from falsework.auditing.sites import Site, Sites, place_of, site_of
-from falsework.auditing.value import Finding, Level
+from falsework.auditing.gather import AuditLimits
+from falsework.auditing.placement import PlacedSections
+from falsework.auditing.sites import FindingSite, Sites, place_of, site_of
+from falsework.auditing.value import Finding, FindingLevel
 from falsework.layers.stack import Floats
-from falsework.support.scheme import Strands
+from falsework.support.scheme import SupportStrands
 
 _LONG_MM, _SHARE = 3.0, 0.08  # of a layer's support that must float, both
 _MOST, _LOW_MM = 0.5, 4.0  # so high up some strands may hang over others' sides; most must, to begin there
@@ -34,7 +34,7 @@ _REACH_MM = 15.0  # so far a shift is looked for
 class SupportAuditor:
     """Takes the layers one after the other; ``sites`` holds what was met, by kind."""
 
-    limits: Limits
+    limits: AuditLimits
     gap_below_mm: float  # planned, 0 where that is not known
     sites: dict[str, Sites] = field(default_factory=lambda: defaultdict(Sites))
     middles: list[Floats] = field(default_factory=list)  # (n, 4) x, y, length, height of strands of support
@@ -84,7 +84,7 @@ class SupportAuditor:
                 yield Finding(
                     0,
                     kind,
-                    Level.RUIN if kind == "support off the bed" else Level.FAULT,
+                    FindingLevel.RUIN if kind == "support off the bed" else FindingLevel.FAULT,
                     _says(kind, site, height),
                     _CURES[kind],
                     count=site.more,
@@ -102,12 +102,12 @@ _CURES = {
 }
 
 
-def _firsts(joined: list[Site]) -> list[Site]:
+def _firsts(joined: list[FindingSite]) -> list[FindingSite]:
     """What is told one by one: the worst, no more than three."""
     return joined[:3]
 
 
-def _says(kind: str, site: Site, height: float) -> str:
+def _says(kind: str, site: FindingSite, height: float) -> str:
     layers = max(1, round(site.value / height))
     many = "a layer is" if layers == 1 else f"{layers} layers are"
     if kind == "support off the bed":
@@ -118,7 +118,7 @@ def _says(kind: str, site: Site, height: float) -> str:
 
 
 def shift_finding(
-    auditor: SupportAuditor, placed: Placed, planned: Strands, heights_mm: Floats
+    auditor: SupportAuditor, placed: PlacedSections, planned: SupportStrands, heights_mm: Floats
 ) -> Iterable[Finding]:
     """Whether the supports are the planned ones, moved aside. ``heights_mm``: of the plan's layers."""
     if not auditor.middles or len(planned.layer) == 0:
@@ -146,7 +146,7 @@ def shift_finding(
         f"({by[0]:+.1f} mm in x, {by[1]:+.1f} mm in y of the plan)"
     )
     cure = "Load part and supports together, so that they keep their places"
-    yield Finding(0, "support shifted", Level.FAULT, says, cure, found=off, planned=0.0, unit="mm")
+    yield Finding(0, "support shifted", FindingLevel.FAULT, says, cure, found=off, planned=0.0, unit="mm")
 
 
 def _spread(xy: Floats, weight: Floats, low: Floats, shape: Sequence[int]) -> Floats:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from falsework.auditing.plate import Ground
-from falsework.auditing.reading import Program, Reading, moves, name_of
+from falsework.auditing.plate import BedHeights
+from falsework.auditing.reading import Program, ProgramReading, moves, name_of
 from falsework.errors import ProgramError
 from falsework.kernels.bead import laying
 from falsework.kernels.bead import machine as rs274
@@ -28,7 +28,7 @@ LEAST_NOZZLE_C = 120.0  # below that nothing flows
 
 
 @dataclass(eq=False)
-class Survey:
+class ProgramSurvey:
     """What the whole program comes to; lengths mm.
 
     ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
@@ -39,7 +39,7 @@ class Survey:
     ``time_s`` with acceleration and corners; ``printing_s`` the part of it spent on strands.
     """
 
-    reading: Reading
+    reading: ProgramReading
     low: Floats = field(default_factory=lambda: np.full(3, np.inf))
     high: Floats = field(default_factory=lambda: np.full(3, -np.inf))
     reach_low: Floats = field(default_factory=lambda: np.full(3, np.inf))
@@ -49,7 +49,7 @@ class Survey:
     length_mm: Floats = field(default_factory=lambda: np.zeros(0))
     volume_mm3: Floats = field(default_factory=lambda: np.zeros(0))
     sample: dict[int, Floats] = field(default_factory=dict)
-    ground: Ground = field(default_factory=Ground)
+    ground: BedHeights = field(default_factory=BedHeights)
     first_layer: int = 0
     pushed_mm3: float = 0.0
     blobs_mm3: float = 0.0
@@ -89,14 +89,16 @@ class Survey:
         return steps
 
 
-def survey(program: Program, process: Process, *, volumetric: bool = False, watch: Watch = QUIET) -> Survey:
+def survey(
+    program: Program, process: Process, *, volumetric: bool = False, watch: Watch = QUIET
+) -> ProgramSurvey:
     """Read the program once through; errors as in ``reading.moves``, and where nothing is extruded."""
     printer = process.printer
     carry = cut.fresh_carry(process.layer_height_mm)
     layers = _Layers()
     out, blocks = np.empty((0, cut.STRAND)), np.empty((0, laying.BLOCK))
     sums, start = laying.fresh_sums(), np.zeros(3)
-    found: Survey | None = None
+    found: ProgramSurvey | None = None
     name = name_of(program)
     for rows, reading in moves(
         program,
@@ -106,7 +108,7 @@ def survey(program: Program, process: Process, *, volumetric: bool = False, watc
         watch=watch,
     ):
         if found is None:
-            found = Survey(reading)
+            found = ProgramSurvey(reading)
         if len(out) < len(rows):
             out, blocks = np.empty((len(rows), cut.STRAND)), np.empty((len(rows), laying.BLOCK))
         targets = rows[:, : rs274.TO_Z + 1]
@@ -167,7 +169,7 @@ class _Layers:
                 at: kept for at, kept in self.sample.items() if at % self.stride == 0 or at < _FIRST_LAYERS
             }
 
-    def into(self, found: Survey) -> None:
+    def into(self, found: ProgramSurvey) -> None:
         blocks = np.concatenate(self.blocks)
         layer = blocks[:, 0].astype(np.int64)
         first = np.flatnonzero(np.diff(layer, prepend=-1))
@@ -189,7 +191,7 @@ def _length(rows: Floats) -> float:
     return float(np.hypot(rows[:, cut.BX] - rows[:, cut.AX], rows[:, cut.BY] - rows[:, cut.AY]).sum())
 
 
-def _sum_up(found: Survey, sums: Floats) -> None:
+def _sum_up(found: ProgramSurvey, sums: Floats) -> None:
     found.pushed_mm3, found.blobs_mm3 = float(sums[laying.PUSHED]), float(sums[laying.BLOBS])
     found.low, found.high, found.reach_low, found.reach_high = sums[laying.LOW :].reshape(4, 3)
     found.hottest_c = float(sums[laying.HOTTEST])
@@ -217,7 +219,7 @@ class Usual:
     width_mm: float
 
 
-def usual(found: Survey) -> Usual:
+def usual(found: ProgramSurvey) -> Usual:
     """Medians over the sampled layers, weighted by length; the first layer left out where there are more."""
     steps = found.steps_mm()
     heights, widths, weights = [], [], []

@@ -11,17 +11,17 @@ import numpy as np
 import shapely
 
 from falsework.auditing.deposit import PART, SUPPORT, Layer
-from falsework.auditing.gather import Limits
-from falsework.auditing.placement import Placed
+from falsework.auditing.gather import AuditLimits
+from falsework.auditing.placement import PlacedSections
 from falsework.auditing.sites import Sites, site_of
-from falsework.auditing.value import Finding, Level, Place, UndersideAudit
+from falsework.auditing.value import Finding, FindingLevel, Place, UndersideAudit
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
 from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.request.standing import Standing
 from falsework.support.scheme import Gap
 
@@ -77,9 +77,9 @@ class UndersideAuditor:
         self,
         need: NeedMap,
         stack: LayerStack,
-        placed: Placed,
+        placed: PlacedSections,
         planned: Planned | None,
-        limits: Limits,
+        limits: AuditLimits,
         tops_mm: Floats,
     ) -> None:
         self.need, self.placed, self.planned, self.limits, self.tops = need, placed, planned, limits, tops_mm
@@ -89,7 +89,7 @@ class UndersideAuditor:
         self.bottom = stack.z_mm[need.region_layer] + dz  # (N,) of each region
         self.regions = shapely.transform(need.regions, placed.to_program)
         self.owner = need.region_underside
-        listed = np.array([u.kind is not Kind.HOLDS for u in need.undersides], bool)
+        listed = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], bool)
         listed[_MOST_UNDERSIDES:] = False
         self.listed = listed
         self.sums = [_Sums() for _ in need.undersides]
@@ -377,12 +377,15 @@ def underside_findings(
         if t.strands_mm == 0.0:
             if t.area_mm2 > 4.0:
                 says = "is not printed: no strand of the part lies there"
-                yield t.number, tells("not printed", Level.FAULT, says, "Check the part in the program")
+                yield (
+                    t.number,
+                    tells("not printed", FindingLevel.FAULT, says, "Check the part in the program"),
+                )
             continue
         if auditor.planned is None:
             continue
         yield from ((t.number, f) for f in _support(tells, auditor.planned, auditor))
-        if t.carried_share < _CARRIED and t.standing is Standing.LEAVE and u.kind is Kind.BRIDGE:
+        if t.carried_share < _CARRIED and t.standing is Standing.LEAVE and u.kind is UndersideKind.BRIDGE:
             yield from ((t.number, f) for f in _bridge(tells, auditor.limits))
 
 
@@ -406,7 +409,7 @@ class _Tells:
     def __call__(
         self,
         kind: str,
-        level: Level,
+        level: FindingLevel,
         says: str,
         cure: str,
         figures: _Figures | None = None,
@@ -431,7 +434,7 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
     if t.standing is Standing.LEAVE:
         if t.carried_share > _CARRIED:
             says = "gets support where the plan wants none"
-            yield tells("unwanted", Level.CAUTION, says, "Keep supports away there, or plan them")
+            yield tells("unwanted", FindingLevel.CAUTION, says, "Keep supports away there, or plan them")
         return
     if t.carried_share < _CARRIED and _only_body(t, planned):
         # the lines of the body reach up to the gap, where interface layers should be
@@ -440,19 +443,19 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
     if t.carried_share < _BARELY:
         says = f"has no support: {100 * t.carried_share:.0f} % of what was planned to be is carried"
         cure = "Switch supports on there, or load the planned ones"
-        yield tells("unsupported", Level.FAULT, says, cure, _Figures(t.carried_share, 1.0))
+        yield tells("unsupported", FindingLevel.FAULT, says, cure, _Figures(t.carried_share, 1.0))
         return
     if t.carried_share < _CARRIED:
         says = f"is carried over {100 * t.carried_share:.0f} % only"
         cure = "Compare the support with the plan, and let it reach under all of the underside"
-        yield tells("barely supported", Level.FAULT, says, cure, _Figures(t.carried_share, 1.0))
+        yield tells("barely supported", FindingLevel.FAULT, says, cure, _Figures(t.carried_share, 1.0))
     yield from _gap(tells, planned, auditor.limits.usual.height_mm)
     yield from _make_of_support(tells, planned)
     foot, where = auditor.foot(t.number)
     if t.standing is Standing.BED and foot > 5.0:
         says = "has a support that stands on the part; the plan lets it stand on the bed only"
         cure = "Let supports start from the bed only"
-        yield tells("stands on part", Level.FAULT, says, cure, _Figures(foot, 0.0, "mm"), where)
+        yield tells("stands on part", FindingLevel.FAULT, says, cure, _Figures(foot, 0.0, "mm"), where)
 
 
 def _only_body(t: UndersideAudit, planned: Planned) -> bool:
@@ -472,10 +475,10 @@ def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:
     cure = "Set the air gap in whole layers"
     if found < 0.1 * height:
         says = f"lies on its support without a gap ({gap:.3g} mm planned): it will fuse"
-        yield tells("no gap", Level.FAULT, says, cure, figures)
+        yield tells("no gap", FindingLevel.FAULT, says, cure, figures)
     elif abs(found - gap) > 0.02 + 0.1 * height:
         way = "wider" if found > gap else "narrower"
-        level = Level.FAULT if abs(found - gap) > 0.9 * height else Level.CAUTION
+        level = FindingLevel.FAULT if abs(found - gap) > 0.9 * height else FindingLevel.CAUTION
         says = f"has an air gap of {found:.3g} mm, {way} than the {gap:.3g} mm planned"
         yield tells("gap", level, says, cure, figures)
 
@@ -486,23 +489,23 @@ def _make_of_support(tells: _Tells, planned: Planned) -> Iterable[Finding]:
     if t.interface_layers is not None and wanted is not None and t.interface_layers != wanted:
         says = f"has {t.interface_layers} interface layers beneath it, {wanted} were planned"
         none = t.interface_layers == 0
-        level = Level.FAULT if none else Level.CAUTION
+        level = FindingLevel.FAULT if none else FindingLevel.CAUTION
         cure = "Set the interface layers on top"
         yield tells("interface", level, says, cure, _Figures(t.interface_layers, wanted, "layers"))
     wanted_mm = planned.spacing_mm
     if t.spacing_mm is not None and wanted_mm and not 0.65 <= t.spacing_mm / wanted_mm <= 1.5:
         says = f"has support strands {t.spacing_mm:.1f} mm apart, {wanted_mm:.1f} mm were planned"
         cure = "Set the spacing or density of the support's body"
-        yield tells("spacing", Level.CAUTION, says, cure, _Figures(t.spacing_mm, wanted_mm, "mm"))
+        yield tells("spacing", FindingLevel.CAUTION, says, cure, _Figures(t.spacing_mm, wanted_mm, "mm"))
     lines, meant = t.closed_lines, planned.closed_lines
     if lines is not None and meant is not None and (lines > 0) != (meant > 0):
         more = "with" if lines > 0 else "without"
         says = f"has a support {more} closed lines around it, unlike the plan"
         cure = "Set the closed lines around supports"
-        yield tells("perimeter", Level.CAUTION, says, cure, _Figures(lines, meant))
+        yield tells("perimeter", FindingLevel.CAUTION, says, cure, _Figures(lines, meant))
 
 
-def _bridge(tells: _Tells, limits: Limits) -> Iterable[Finding]:
+def _bridge(tells: _Tells, limits: AuditLimits) -> Iterable[Finding]:
     t, u = tells.audit, tells.underside
     if t.direction_deg is not None and u.span_mm > 2.0 * limits.usual.width_mm:
         off = abs((t.direction_deg - u.span_direction_deg + 90.0) % 180.0 - 90.0)
@@ -514,4 +517,4 @@ def _bridge(tells: _Tells, limits: Limits) -> Iterable[Finding]:
             )
             cure = f"Set the direction of bridges to {u.span_direction_deg:.0f}° there"
             figures = _Figures(t.direction_deg, u.span_direction_deg, "°")
-            yield tells("bridge direction", Level.FAULT, says, cure, figures)
+            yield tells("bridge direction", FindingLevel.FAULT, says, cure, figures)

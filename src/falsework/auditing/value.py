@@ -8,13 +8,13 @@ from typing import Any
 
 from falsework.documents import dumps, loads
 from falsework.droop.estimate import Estimate
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.request.standing import Standing
 
 SCHEMA = "falsework.audit/2"
 
 
-class Level(StrEnum):
+class FindingLevel(StrEnum):
     """How much a finding matters."""
 
     NOTE = "note"  # good to know
@@ -23,13 +23,13 @@ class Level(StrEnum):
     RUIN = "stop: do not print"  # the print fails, or the machine is at risk
 
     @classmethod
-    def _missing_(cls, value: object) -> Level | None:
+    def _missing_(cls, value: object) -> FindingLevel | None:
         """What earlier audits call it, and what the command line takes for short."""
         return cls.RUIN if value in ("ruin", "stop") else None
 
     @property
     def rank(self) -> int:
-        return list(Level).index(self)
+        return list(FindingLevel).index(self)
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Finding:
 
     number: int
     kind: str
-    level: Level
+    level: FindingLevel
     says: str
     cure: str
     count: int = 1
@@ -87,7 +87,7 @@ class Group:
     """Findings of one kind, told as one: ``findings`` are their numbers, the first speaks for all."""
 
     kind: str
-    level: Level
+    level: FindingLevel
     says: str
     cure: str
     findings: tuple[int, ...]
@@ -114,7 +114,7 @@ class UndersideAudit:
     """
 
     number: int
-    kind: Kind
+    kind: UndersideKind
     area_mm2: float
     height_mm: float
     standing: Standing
@@ -136,7 +136,7 @@ class UndersideAudit:
 
 
 @dataclass(frozen=True)
-class Placement:
+class ProgramPlacement:
     """How the part lies in the program: turned about z, then shifted; ``misfit_mm``: median distance of the
     part's outlines from the strands that should run along them; ``covered``: share of outlines so
     followed."""
@@ -192,7 +192,7 @@ class Audit:
     answer: Answer
     findings: tuple[Finding, ...]
     figures: ProgramFigures
-    copies: tuple[Placement, ...]  # how each copy of the part lies, the one found first in front
+    copies: tuple[ProgramPlacement, ...]  # how each copy of the part lies, the one found first in front
     undersides: tuple[UndersideAudit, ...]
     would_add: str = ""  # what a part or a plan to hold it against would tell besides
     geometry: Any = field(default=None, compare=False, repr=False)
@@ -203,16 +203,16 @@ class Audit:
         return self.answer.says
 
     @property
-    def placement(self) -> Placement | None:
+    def placement(self) -> ProgramPlacement | None:
         """How the first copy of the part lies; None where there is none."""
         return self.copies[0] if self.copies else None
 
     @property
-    def worst(self) -> Level | None:
+    def worst(self) -> FindingLevel | None:
         """The worst level among the findings; None without any."""
         return max((f.level for f in self.findings), key=lambda level: level.rank, default=None)
 
-    def worse_than(self, level: Level) -> bool:
+    def worse_than(self, level: FindingLevel) -> bool:
         """Whether any finding is worse than that."""
         return self.worst is not None and self.worst.rank > level.rank
 

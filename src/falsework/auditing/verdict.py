@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from falsework.auditing.value import Answer, Decision, Finding, Group, Level
+from falsework.auditing.value import Answer, Decision, Finding, FindingLevel, Group
 
 MOST_GROUPS = 5
 _IN_AIR = frozenset({"on nothing", "starts in air", "ends in air", "long bridge", "overhang"})
@@ -70,7 +70,7 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             for other in (follow & kinds) - {kind}:
                 cause_of.setdefault(other, kind)
     folded = [
-        replace(f, level=Level.NOTE, follows=cause_of[f.kind])
+        replace(f, level=FindingLevel.NOTE, follows=cause_of[f.kind])
         if f.kind in cause_of and f.level.rank > 0
         else f
         for f in every
@@ -89,7 +89,7 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:
     """Findings of one kind and level together, in their order; the first of each speaks for all."""
-    groups: dict[tuple[str, Level], list[Finding]] = {}
+    groups: dict[tuple[str, FindingLevel], list[Finding]] = {}
     for f in findings:
         if not f.follows:
             groups.setdefault((f.kind, f.level), []).append(f)
@@ -110,10 +110,10 @@ _WORDS = ("nothing", "this", "these two", "these three", "these four", "these fi
 def answer(findings: tuple[Finding, ...], *, as_planned: bool) -> Answer:
     """Print it, look at some things first, or do not print it; with the reasons, five at most."""
     groups = grouped(findings)
-    weighty = [g for g in groups if g.level.rank >= Level.FAULT.rank]
-    shown = (weighty or [g for g in groups if g.level is Level.CAUTION])[:MOST_GROUPS]
+    weighty = [g for g in groups if g.level.rank >= FindingLevel.FAULT.rank]
+    shown = (weighty or [g for g in groups if g.level is FindingLevel.CAUTION])[:MOST_GROUPS]
     folded = len(findings) - sum(len(g.findings) for g in shown)
-    if any(g.level is Level.RUIN for g in groups):
+    if any(g.level is FindingLevel.RUIN for g in groups):
         return Answer(Decision.DO_NOT, f"Do not print this: {groups[0].says}.", tuple(shown), folded)
     if weighty:
         what = _WORDS[len(weighty)] if len(weighty) < len(_WORDS) else f"these {len(weighty)} things"
@@ -127,4 +127,4 @@ def answer(findings: tuple[Finding, ...], *, as_planned: bool) -> Answer:
 
 
 def groups_of_caution(groups: Iterable[Group]) -> list[Group]:
-    return [g for g in groups if g.level is Level.CAUTION]
+    return [g for g in groups if g.level is FindingLevel.CAUTION]

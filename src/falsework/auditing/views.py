@@ -27,7 +27,7 @@ Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
-class View:
+class PlaceView:
     """What is seen around a place: from above, and cut through.
 
     From above: ``box_mm`` the square; ``ends_mm`` (n, 4), ``width_mm``, ``owner`` (n,), ``beneath`` (n,) of
@@ -58,7 +58,7 @@ def square_of(place: Place) -> Box:
 
 
 @dataclass(eq=False)
-class _Seen:
+class _KeptRows:
     """Rows of strands kept for one place, with their tops and owners."""
 
     rows: list[Floats] = field(default_factory=list)
@@ -66,13 +66,13 @@ class _Seen:
     count: int = 0
 
 
-def views_of(rebuilt: Rebuilt, places: Sequence[Place], watch: Watch = QUIET) -> list[View]:
+def views_of(rebuilt: Rebuilt, places: Sequence[Place], watch: Watch = QUIET) -> list[PlaceView]:
     """One view for each place; reads the program once more."""
     if not places:
         return []
     height = rebuilt.usual.height_mm
     squares = [square_of(place) for place in places]
-    kept = [_Seen() for _ in places]
+    kept = [_KeptRows() for _ in places]
     z = np.array([place.z_mm for place in places])
     for _, rows in by_layer(rebuilt.program, rebuilt.process, rebuilt.volumetric, watch):
         laid = rows[(rows[:, cut.VOLUME] > 0.0) & np.any(rows[:, :2] != rows[:, 3:5], axis=1)]
@@ -97,7 +97,7 @@ def _touching(rows: Floats, box: Box, margin: float = 0.0) -> Mask:
     return inside
 
 
-def _keep(seen: _Seen, laid: Floats, box: Box, top: float, rebuilt: Rebuilt) -> None:
+def _keep(seen: _KeptRows, laid: Floats, box: Box, top: float, rebuilt: Rebuilt) -> None:
     chosen = laid[_touching(laid, box)][: max(0, 8 * _MOST_STRANDS - seen.count)]
     if len(chosen) == 0:
         return
@@ -107,7 +107,7 @@ def _keep(seen: _Seen, laid: Floats, box: Box, top: float, rebuilt: Rebuilt) -> 
     seen.count += len(chosen)
 
 
-def _view(box: Box, place: Place, seen: _Seen, height: float) -> View:
+def _view(box: Box, place: Place, seen: _KeptRows, height: float) -> PlaceView:
     rows = np.concatenate([np.zeros((0, cut.STRAND)), *seen.rows])
     owner = np.concatenate([np.zeros(0, np.uint8), *seen.owner])
     a, b = rows[:, [cut.AX, cut.AY]], rows[:, [cut.BX, cut.BY]]
@@ -133,7 +133,7 @@ def _view(box: Box, place: Place, seen: _Seen, height: float) -> View:
     through = np.flatnonzero((spans[:, 0] <= spans[:, 1]) & (top < place.z_mm + _CUT_HIGH * height))
     through = through[-_MOST_STRANDS:]
     cuts = np.column_stack([spans[through], top[through] - height, top[through]])
-    return View(
+    return PlaceView(
         box,
         np.hstack([a, b])[above],
         width[above],

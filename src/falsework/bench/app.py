@@ -17,10 +17,10 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from falsework.bench import description
 from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
-from falsework.bench.pool import Limits, WorkerPool
+from falsework.bench.pool import WorkerLimits, WorkerPool
 from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 from falsework.errors import FalseworkError
 from falsework.version import __version__
 
@@ -35,7 +35,7 @@ _WORDS = {
 }
 
 
-def create_app(settings: Settings) -> FastAPI:
+def create_app(settings: BenchSettings) -> FastAPI:
     """The application for one data folder; its workers run while it is served.
 
     OutputError where the folder cannot be used.
@@ -44,7 +44,7 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def served(app: FastAPI) -> AsyncIterator[None]:
-        limits = Limits.of_this_machine(2 * settings.workers, settings.job_s)
+        limits = WorkerLimits.of_this_machine(2 * settings.workers, settings.job_s)
         pool = WorkerPool(settings.workers, settings.folder, limits, service.scheduler.dispatch)
         service.scheduler.pool = pool
         await pool.start()

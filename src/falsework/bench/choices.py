@@ -27,7 +27,7 @@ Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Words = Annotated[str, StringConstraints(max_length=20_000)]
 UndersideNumber = Annotated[str, StringConstraints(pattern=r"^[1-9][0-9]{0,5}$")]
-Standing = Annotated[
+StandingWord = Annotated[
     Literal["leave", "bed", "bed-or-part"], BeforeValidator(lambda word: _STANDING_WAS.get(str(word), word))
 ]
 Unit = Literal["um", "mm", "cm", "inch", "foot", "m"]
@@ -46,20 +46,20 @@ def _number(value: Any) -> Any:
 Number = Annotated[float, BeforeValidator(_number), Field(allow_inf_nan=False)]
 Angle = Annotated[Number, Field(ge=-3600, le=3600)]
 Weight = Annotated[Number, Field(ge=0, le=1e6)]
-Vector = tuple[
+GivenVector = tuple[
     Annotated[Number, Field(ge=-1e6, le=1e6)],
     Annotated[Number, Field(ge=-1e6, le=1e6)],
     Annotated[Number, Field(ge=-1e6, le=1e6)],
 ]
 
 
-def _some_way(vector: Vector) -> Vector:
+def _some_way(vector: GivenVector) -> GivenVector:
     if not math.hypot(*vector) > 1e-9:
         raise ValueError("must point somewhere")
     return vector
 
 
-Direction = Annotated[Vector, AfterValidator(_some_way)]
+Direction = Annotated[GivenVector, AfterValidator(_some_way)]
 
 
 class Strict(BaseModel):
@@ -118,9 +118,9 @@ class Choices(Strict):
     turn_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
     scale: Annotated[Number, Field(gt=0, le=1e4)] = 1.0
     unit: Unit | None = None
-    standing: Literal["auto"] | Standing = "auto"
+    standing: Literal["auto"] | StandingWord = "auto"
     weights: ChosenWeights = ChosenWeights()
-    overrules: Annotated[dict[UndersideNumber, Standing], Field(max_length=5000)] = {}
+    overrules: Annotated[dict[UndersideNumber, StandingWord], Field(max_length=5000)] = {}
     show: ShownFaces = ShownFaces()
     spare: NamedFaces = NamedFaces()  # not to be touched, and by marks:
     keep_off: Digest | None = None
@@ -331,7 +331,7 @@ def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -
     return " ".join(map(shlex.quote, words))
 
 
-def _way(direction: Vector) -> str:
+def _way(direction: GivenVector) -> str:
     """A direction as a command takes it: '+z', '0.0,1.0,1.0'."""
     for axis, along in zip("xyz", direction, strict=True):
         if along and math.hypot(*direction) == abs(along):

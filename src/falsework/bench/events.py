@@ -16,7 +16,7 @@ _STILL_HERE_S = 15.0
 
 
 @dataclass(frozen=True)
-class Event:
+class ChannelEvent:
     """One event: its number in the channel, its name, its data as JSON text."""
 
     number: int
@@ -29,8 +29,8 @@ class Channel:
     """Events on one subject, numbered from 1 since the server started."""
 
     numbered: int = 0
-    remembered: deque[Event] = field(default_factory=lambda: deque(maxlen=_REMEMBERED))
-    listeners: set[asyncio.Queue[Event | None]] = field(default_factory=set)
+    remembered: deque[ChannelEvent] = field(default_factory=lambda: deque(maxlen=_REMEMBERED))
+    listeners: set[asyncio.Queue[ChannelEvent | None]] = field(default_factory=set)
 
 
 class Hub:
@@ -45,7 +45,7 @@ class Hub:
         """Send an event to whoever listens on ``subject`` now or resumes soon."""
         channel = self._channels.setdefault(subject, Channel())
         channel.numbered += 1
-        event = Event(channel.numbered, name, json.dumps(data, ensure_ascii=True, allow_nan=False))
+        event = ChannelEvent(channel.numbered, name, json.dumps(data, ensure_ascii=True, allow_nan=False))
         channel.remembered.append(event)
         for queue in list(channel.listeners):
             if queue.qsize() >= _MOST_BEHIND:
@@ -79,14 +79,14 @@ class Hub:
         come, and again when they have gone.
         """
         channel = self._channels.setdefault(subject, Channel())
-        queue: asyncio.Queue[Event | None] = asyncio.Queue()
+        queue: asyncio.Queue[ChannelEvent | None] = asyncio.Queue()
         channel.listeners.add(queue)
         try:
             yield b"retry: 2000\n\n"
             missed = self._missed(channel, last_id)
             if missed is None:
                 told = await first()
-                missed = [Event(channel.numbered, name, json.dumps(data)) for name, data in told]
+                missed = [ChannelEvent(channel.numbered, name, json.dumps(data)) for name, data in told]
             for event in missed:
                 yield self._waiting(event)
             moved()
@@ -103,7 +103,7 @@ class Hub:
             channel.listeners.discard(queue)
             moved()
 
-    def _missed(self, channel: Channel, last_id: str) -> list[Event] | None:
+    def _missed(self, channel: Channel, last_id: str) -> list[ChannelEvent] | None:
         server, _, number = last_id.partition("-")
         if server != self.server or not number.isdecimal():
             return None
@@ -113,5 +113,5 @@ class Hub:
             return None
         return [event for event in channel.remembered if event.number > seen]
 
-    def _waiting(self, event: Event) -> bytes:
+    def _waiting(self, event: ChannelEvent) -> bytes:
         return f"id: {self.server}-{event.number}\nevent: {event.name}\ndata: {event.data}\n\n".encode()

@@ -14,7 +14,7 @@ from falsework.part.part import Part
 from falsework.support.geometry import Geometry
 
 if TYPE_CHECKING:
-    from falsework.auditing.views import View
+    from falsework.auditing.views import PlaceView
     from falsework.redrawing.value import Redraw
 
 Arrays = dict[str, NDArray[Any]]
@@ -156,7 +156,7 @@ def redrawn_mesh(redraw: Redraw) -> tuple[Arrays, dict[str, Any]]:
     return arrays, {"changed": True, "tags": tags}
 
 
-def strands_around(view: View) -> Arrays:
+def strands_around(view: PlaceView) -> Arrays:
     """The strands of a finding's own layer: ``ends`` (n, 4), ``width`` (n,), ``role`` (n,): 1 part or other,
     2 support, 3 what the finding is about."""
     here = ~view.beneath

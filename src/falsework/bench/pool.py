@@ -32,7 +32,7 @@ Tell = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
-class Limits:
+class WorkerLimits:
     """What one worker may take: resident bytes while it works and between jobs, seconds for a job."""
 
     memory_bytes: int
@@ -40,14 +40,14 @@ class Limits:
     job_s: float
 
     @staticmethod
-    def of_this_machine(workers: int, job_s: float = 1800.0) -> Limits:
+    def of_this_machine(workers: int, job_s: float = 1800.0) -> WorkerLimits:
         """Three quarters of the memory shared among the workers, at least 2 GB each."""
         try:
             whole = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
         except (AttributeError, OSError, ValueError):
             whole = 8 << 30
         each = max(2 << 30, int(0.75 * whole / workers))
-        return Limits(each, min(each // 2, 3 << 30), job_s)
+        return WorkerLimits(each, min(each // 2, 3 << 30), job_s)
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ class WorkerPool:
 
     size: int
     folder: Path
-    limits: Limits
+    limits: WorkerLimits
     when_free: Callable[[], None]
     workers: list[Worker] = field(default_factory=list)
     closing: bool = False

@@ -21,7 +21,7 @@ from falsework.process.settings import Process
 _AGREE_MM = 0.02  # what two ways of taking a droop may differ by
 
 
-class Outcome(Strict):
+class SeenOutcome(Strict):
     """What was seen. What was not looked at is left out."""
 
     let_go: LetGo | None = None
@@ -32,7 +32,7 @@ class Outcome(Strict):
     graded_by: shapes.Title = ""
 
 
-class ReadingIn(Outcome):
+class ReadingIn(SeenOutcome):
     """One outcome with where it belongs: a cell of a test piece, a spot of a print, or any condition."""
 
     once: Annotated[str, shapes.StringConstraints(pattern=r"^[A-Za-z0-9-]{8,64}$")] | None = None

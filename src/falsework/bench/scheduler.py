@@ -44,7 +44,7 @@ class TooMany(Exception):
 
 
 @dataclass(eq=False)
-class Job:
+class QueuedJob:
     """One piece of work, for however many sheets want it."""
 
     key: str
@@ -75,7 +75,7 @@ class _Wanted:
 
 
 @dataclass(eq=False)
-class Task:
+class SideTask:
     """Work beside the sheets (making a demo part, a test piece, a fit): followed by its id.
 
     ``finish``, given the key of the result, makes ``result`` of it.
@@ -109,10 +109,10 @@ class Scheduler:
         self.pool: WorkerPool | None = None
         self._marks_of = marks_of
         self._waiting = JobQueue()
-        self._jobs: dict[str, Job] = {}
+        self._jobs: dict[str, QueuedJob] = {}
         self._sheets: dict[str, _Wanted] = {}
         self._failures: OrderedDict[str, Error] = OrderedDict()
-        self._tasks: OrderedDict[str, Task] = OrderedDict()
+        self._tasks: OrderedDict[str, SideTask] = OrderedDict()
         self._running: set[asyncio.Task[None]] = set()
 
     # sheets
@@ -220,7 +220,7 @@ class Scheduler:
         arguments: Mapping[str, Any],
         client: str,
         finish: Callable[[str], Awaitable[Any]],
-    ) -> Task:
+    ) -> SideTask:
         """Work beside the sheets; ``finish``, given the key of the result, makes the task's result of it.
 
         The same work that is already done is finished at once.
@@ -228,7 +228,7 @@ class Scheduler:
         if self._waiting.count_of(client) >= MOST_WAITING:
             raise TooMany
         key = key_of(what, arguments)
-        task = Task(secrets.token_hex(8), words, key, finish)
+        task = SideTask(secrets.token_hex(8), words, key, finish)
         self._tasks[task.id] = task
         while len(self._tasks) > _REMEMBERED_TASKS:
             self._tasks.popitem(last=False)
@@ -236,7 +236,7 @@ class Scheduler:
             self._end_task(task, JobResult("done"))
             self._tell_task(task)
         else:
-            self._queue(Job(key, what, arguments, client, key, PRECEDENCE[Stage.LIES]))
+            self._queue(QueuedJob(key, what, arguments, client, key, PRECEDENCE[Stage.LIES]))
             self._tell_task(task)
         return task
 
@@ -251,18 +251,18 @@ class Scheduler:
         """Wait for what is under way when the workers are gone."""
         await asyncio.gather(*self._running, return_exceptions=True)
 
-    def task(self, id: str) -> Task | None:
+    def task(self, id: str) -> SideTask | None:
         """A task by its id, None where there is none of it or no longer."""
         return self._tasks.get(id)
 
-    def stop_task(self, task: Task) -> None:
+    def stop_task(self, task: SideTask) -> None:
         """Have a task not done."""
         if task.open:
             task.state = "stopped"
             self._drop_unwanted()
             self._tell_task(task)
 
-    def _end_task(self, task: Task, outcome: JobResult) -> None:
+    def _end_task(self, task: SideTask, outcome: JobResult) -> None:
         if outcome.state == "done":
             finishing = asyncio.create_task(self._finish(task))
             self._running.add(finishing)
@@ -271,7 +271,7 @@ class Scheduler:
             task.state, task.error = outcome.state, outcome.error
             self._tell_task(task)
 
-    async def _finish(self, task: Task) -> None:
+    async def _finish(self, task: SideTask) -> None:
         try:
             task.result, task.state = await task.finish(task.key), "done"
         except FalseworkError as error:
@@ -281,7 +281,7 @@ class Scheduler:
             task.error, task.state = fault(f"{type(error).__name__}: {error}"), "failed"
         self._tell_task(task)
 
-    def _tell_task(self, task: Task) -> None:
+    def _tell_task(self, task: SideTask) -> None:
         self.hub.tell(EVERYBODY, "task", task.as_json())
 
     # jobs
@@ -303,7 +303,7 @@ class Scheduler:
             # the worker is taken from now on, not from when the task first runs
             idle[place].job = job.key
 
-    async def _run(self, job: Job, pool: WorkerPool, worker: Worker) -> None:
+    async def _run(self, job: QueuedJob, pool: WorkerPool, worker: Worker) -> None:
         bits = {digest: self._marks_of(digest) or b"" for digest in job.marks}
         message = {
             "what": job.what,
@@ -324,7 +324,7 @@ class Scheduler:
         outcome = await pool.give(worker, job.key, message, job.part, tell)
         self._ended(job, outcome)
 
-    def _ended(self, job: Job, outcome: JobResult) -> None:
+    def _ended(self, job: QueuedJob, outcome: JobResult) -> None:
         job.running = False
         if outcome.state == "lost" and job.tries + 1 < _TRIES and self._has_takers(job.key):
             job.tries += 1
@@ -352,7 +352,7 @@ class Scheduler:
         self.dispatch()
         self._tell_places()
 
-    def _queue(self, job: Job) -> None:
+    def _queue(self, job: QueuedJob) -> None:
         if job.key not in self._jobs:
             self._jobs[job.key] = job
             self._waiting.add(Waiting(job.key, job.client, job.precedence, job.part))
@@ -372,7 +372,7 @@ class Scheduler:
             arguments = wanted.order.arguments(missing)
             marks = arguments.get("marks", {}).values()
             self._queue(
-                Job(
+                QueuedJob(
                     key,
                     missing.value,
                     arguments,
@@ -417,7 +417,7 @@ class Scheduler:
                 wanted.told[stage] = state
                 self.hub.tell(f"sheet:{sheet}", "stage", {"stage": stage.value, **state})
 
-    def _tell_about(self, job: Job) -> None:
+    def _tell_about(self, job: QueuedJob) -> None:
         for sheet, wanted in self._sheets.items():
             if job.key in wanted.keys.values():
                 self._tell(sheet, wanted)

@@ -150,7 +150,7 @@ class Guard:
         limit = self._limit(scope["method"], scope["path"])
         length = headers.get("content-length", "")
         if length.isdecimal() and int(length) > limit:
-            await refusal(413, "TooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
+            await refusal(413, "BodyTooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
                 scope, receive, send
             )
             return
@@ -192,7 +192,7 @@ class Guard:
         return self.sessions.visitor(found.value) if found else None
 
 
-class TooLarge(HTTPException):
+class BodyTooLarge(HTTPException):
     """A body grew past its limit."""
 
     def __init__(self, limit: int) -> None:
@@ -207,8 +207,8 @@ class TooSlow(HTTPException):
 
 
 def _counted(receive: Receive, limit: int) -> Receive:
-    """``receive`` that raises ``TooLarge`` when the body, whatever it announced, is longer than ``limit``,
-    and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S``."""
+    """``receive`` that raises ``BodyTooLarge`` when the body, whatever it announced, is longer than
+    ``limit``, and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S``."""
     seen, whole = 0, False
 
     async def counting() -> Message:
@@ -223,7 +223,7 @@ def _counted(receive: Receive, limit: int) -> Receive:
             whole = not message.get("more_body", False)
             seen += len(message.get("body", b""))
             if seen > limit:
-                raise TooLarge(limit)
+                raise BodyTooLarge(limit)
         return message
 
     return counting

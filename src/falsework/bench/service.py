@@ -32,7 +32,7 @@ from falsework.bench.ledger_access import LedgerAccess
 from falsework.bench.results import Results
 from falsework.bench.scheduler import EVERYBODY, Scheduler
 from falsework.bench.security import Hosts, Sessions
-from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, Step
+from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, SheetStep
 from falsework.bench.stages import Order, Stage
 from falsework.documents import decode, encode
 from falsework.errors import FalseworkError
@@ -41,7 +41,7 @@ from falsework.planning.handling import job_of
 from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
 from falsework.process.toml import parse_process
-from falsework.wording.cautions import Caution, Task, cautions
+from falsework.wording.cautions import Caution, CautionedTask, cautions
 
 LOG = logging.getLogger("falsework.bench")
 _LOOK_EVERY_S = 5.0
@@ -55,7 +55,7 @@ MOST_PROGRAMS = 20  # that a sheet remembers
 
 
 @dataclass(frozen=True)
-class Settings:
+class BenchSettings:
     """How a bench is run. ``upload_bytes`` and ``upload_s`` limit one file, ``results_bytes`` all results."""
 
     folder: Path
@@ -73,7 +73,7 @@ class Settings:
 class Service:
     """One running bench."""
 
-    settings: Settings
+    settings: BenchSettings
     sheets: Sheets
     hub: Hub
     results: Results
@@ -85,7 +85,7 @@ class Service:
     _orders: OrderedDict[tuple[str, int, str], Order] = field(default_factory=OrderedDict)
 
     @staticmethod
-    def open(settings: Settings) -> Service:
+    def open(settings: BenchSettings) -> Service:
         """Open the data folder, made if it is not there; OutputError where it cannot be used."""
         for name in (PARTS, PROGRAMS, ARRIVING):
             (settings.folder / name).mkdir(parents=True, exist_ok=True)
@@ -249,7 +249,7 @@ class Service:
         self.changed(done, who)
         return done
 
-    async def earlier(self, sheet: str, number: int) -> tuple[Step, dict[str, Any]]:
+    async def earlier(self, sheet: str, number: int) -> tuple[SheetStep, dict[str, Any]]:
         """A step of the sheet's history and its state; 404 where there is none of that number."""
         await self.get(sheet)
         try:
@@ -349,7 +349,7 @@ class Service:
 
     def _cautions(self, order: Order) -> tuple[Caution, ...]:
         job = job_of(order.process, order.choices.turn_deg)
-        return cautions(Task.PRINT, Task.TAKE_OFF, Task.USE, job=job)
+        return cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF, CautionedTask.USE, job=job)
 
     def _command(self, order: Order) -> str | None:
         """The same plan by command line, with this bench's ledger where the command would not find it."""

@@ -16,7 +16,7 @@ from types import FrameType
 import uvicorn
 
 from falsework.bench.app import create_app
-from falsework.bench.service import Service, Settings
+from falsework.bench.service import BenchSettings, Service
 from falsework.errors import OutputError
 
 LOCK = "bench.lock"
@@ -41,7 +41,7 @@ class _Server(uvicorn.Server):
             self._ready()
 
 
-def serve(settings: Settings, ready: Callable[[str], None]) -> None:
+def serve(settings: BenchSettings, ready: Callable[[str], None]) -> None:
     """Serve until a signal comes. ``ready`` is called with the one-time address once requests are answered.
 
     Port 0 takes a free one. Raises OutputError where the folder is in use or cannot be used, or the address
@@ -73,7 +73,7 @@ def serve(settings: Settings, ready: Callable[[str], None]) -> None:
 
 
 @contextmanager
-def _bound(settings: Settings) -> Iterator[socket.socket]:
+def _bound(settings: BenchSettings) -> Iterator[socket.socket]:
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     # named as TCP, or the loop leaves Nagle's delay on: 40 ms for every answer
     bound = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)

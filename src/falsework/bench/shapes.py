@@ -11,7 +11,7 @@ from falsework.bench.documents import model_of
 from falsework.process.settings import Process
 
 Title = Annotated[str, StringConstraints(max_length=200)]
-Version = Annotated[int, Field(ge=1, le=10**12, strict=True)]
+SheetVersion = Annotated[int, Field(ge=1, le=10**12, strict=True)]
 ProcessName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
 
 
@@ -290,7 +290,7 @@ class TaskOut(BaseModel):
 class Expected(Strict):
     """The version of the sheet that is meant."""
 
-    version: Version
+    version: SheetVersion
 
 
 class ProgramIn(Strict):
@@ -304,7 +304,7 @@ class ProgramIn(Strict):
 class SheetPatch(Strict):
     """A change: what is absent stays. ``choices`` is a JSON merge patch of ``Choices``."""
 
-    version: Version
+    version: SheetVersion
     title: Title | None = None
     note: Words | None = None
     program: Annotated[

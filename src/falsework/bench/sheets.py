@@ -48,7 +48,7 @@ CREATE TABLE visitors (secret TEXT PRIMARY KEY, since REAL NOT NULL);
 CREATE TABLE invitations (secret TEXT PRIMARY KEY, ends REAL NOT NULL);
 """
 
-State = dict[str, Any]
+SheetState = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -60,13 +60,13 @@ class Sheet:
     version: int
     created: float
     changed: float
-    state: State
+    state: SheetState
     undo: str | None
     redo: str | None
 
 
 @dataclass(frozen=True)
-class Step:
+class SheetStep:
     """One state that a sheet has had: ``what`` was done to come there, by ``who``, ``when``.
 
     ``place``: 'before' and 'after' are where undo and redo lead, 'now' is what the sheet shows, 'aside' what
@@ -88,7 +88,7 @@ class Outdated(Exception):
     """Somebody else changed the sheet: ``base`` is the state that was meant to be changed (None where that is
     too long ago), ``sheet`` what it is now."""
 
-    def __init__(self, sheet: Sheet, base: State | None) -> None:
+    def __init__(self, sheet: Sheet, base: SheetState | None) -> None:
         super().__init__(sheet.id)
         self.sheet, self.base = sheet, base
 
@@ -143,7 +143,7 @@ class Sheets:
 
     # sheets
 
-    def add(self, state: State, who: str, what: str) -> Sheet:
+    def add(self, state: SheetState, who: str, what: str) -> Sheet:
         """A new sheet in its first version."""
         sheet, now = uuid.uuid4().hex[:16], time.time()
         with self._writing() as db:
@@ -163,7 +163,7 @@ class Sheets:
             ids = self._db.execute("SELECT id FROM sheets WHERE deleted IS NULL ORDER BY changed DESC, id")
             return [_sheet(self._db, row["id"]) for row in ids.fetchall()]
 
-    def edit(self, sheet: str, version: int, state: State, what: str, who: str) -> Sheet:
+    def edit(self, sheet: str, version: int, state: SheetState, what: str, who: str) -> Sheet:
         """A new state in place of version ``version``; Outdated where that is not the latest."""
         now = time.time()
         with self._writing() as db:
@@ -195,7 +195,7 @@ class Sheets:
                 raise NothingToUndo
             return _point(db, row, future[-1], [*past, row["step"]], future[:-1], time.time())
 
-    def history(self, sheet: str) -> list[Step]:
+    def history(self, sheet: str) -> list[SheetStep]:
         """Every state of the sheet that is kept, in the order in which they were made."""
         with self._lock:
             row = _row(self._db, sheet)
@@ -204,7 +204,7 @@ class Sheets:
             ).fetchall()
         return _steps(row, found)
 
-    def earlier(self, sheet: str, number: int) -> tuple[Step, State]:
+    def earlier(self, sheet: str, number: int) -> tuple[SheetStep, SheetState]:
         """A step of the sheet's history and its state; Missing where there is none of that number."""
         with self._lock:
             row = _row(self._db, sheet)
@@ -353,7 +353,7 @@ class Sheets:
             return taken.rowcount > 0
 
 
-def _add_step(db: sqlite3.Connection, sheet: str, what: str, who: str, at: float, state: State) -> int:
+def _add_step(db: sqlite3.Connection, sheet: str, what: str, who: str, at: float, state: SheetState) -> int:
     text = json.dumps(state, allow_nan=False)
     found = db.execute(
         "INSERT INTO steps (sheet, what, who, at, state) VALUES (?, ?, ?, ?, ?)", (sheet, what, who, at, text)
@@ -389,11 +389,12 @@ def _sheet(db: sqlite3.Connection, sheet: str) -> Sheet:
     )
 
 
-def _steps(sheet: sqlite3.Row, found: list[sqlite3.Row]) -> list[Step]:
+def _steps(sheet: sqlite3.Row, found: list[sqlite3.Row]) -> list[SheetStep]:
     places = dict.fromkeys(json.loads(sheet["past"]), "before")
     places |= {**dict.fromkeys(json.loads(sheet["future"]), "after"), sheet["step"]: "now"}
     return [
-        Step(row["id"], row["what"], row["who"], row["at"], places.get(row["id"], "aside")) for row in found
+        SheetStep(row["id"], row["what"], row["who"], row["at"], places.get(row["id"], "aside"))
+        for row in found
     ]
 
 

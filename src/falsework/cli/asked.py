@@ -45,7 +45,7 @@ def collected(kind: type[Any], name: str) -> Callable[[F], F]:
 
 
 @dataclass(frozen=True)
-class Asked:
+class AskedOptions:
     """The options that say what is asked, as given; a command without one of them has it at its default."""
 
     part: str

@@ -32,7 +32,7 @@ class Quit(Exception):
 
 
 @dataclass(frozen=True)
-class Question:
+class Prompt:
     """One thing to ask: ``read`` turns the answer into a value, ValueError says why it cannot."""
 
     field: str
@@ -66,22 +66,22 @@ def named(text: str, default: str) -> str:
     return answer(text, default) or default
 
 
-def questions(spot: Spot) -> list[Question]:
+def questions(spot: Spot) -> list[Prompt]:
     """What to ask about one thing to look at, in the order in which a person meets it."""
     asked = {
-        "let_go": Question("let_go", f"came off ({_LET_GO_SHORT})", let_go_of, _LET_GO_LONG),
-        "finish": Question("finish", "underside, 1 to 5", finish_of, _FINISH_LONG),
+        "let_go": Prompt("let_go", f"came off ({_LET_GO_SHORT})", let_go_of, _LET_GO_LONG),
+        "finish": Prompt("finish", "underside, 1 to 5", finish_of, _FINISH_LONG),
         "droop_mm": _droop(spot),
-        "clean_up_min": Question("clean_up_min", "minutes of clean-up", number_of),
+        "clean_up_min": Prompt("clean_up_min", "minutes of clean-up", number_of),
     }
     return [asked[field] for field in spot.outcomes]
 
 
-def _droop(spot: Spot) -> Question:
+def _droop(spot: Spot) -> Prompt:
     nominal_mm = spot.nominal_mm
     if nominal_mm is None:
         hangs = "How far it hangs below its place at the lowest point, in mm."
-        return Question("droop_mm", "droop, mm", number_of, (hangs,))
+        return Prompt("droop_mm", "droop, mm", number_of, (hangs,))
     why = (
         f"{spot.calipers[:1].upper()}{spot.calipers[1:]}.",
         f"They read {nominal_mm:.2f} mm where nothing has sagged; what is more is the droop.",
@@ -91,7 +91,7 @@ def _droop(spot: Spot) -> Question:
         return round(number_of(text) - nominal_mm, 6)
 
     text = f"thickness, mm ({nominal_mm:.2f} if nothing sagged)"
-    return Question("droop_mm", text, droop, why, lambda droop_mm: f"{nominal_mm + droop_mm:g}")
+    return Prompt("droop_mm", text, droop, why, lambda droop_mm: f"{nominal_mm + droop_mm:g}")
 
 
 _LET_GO_SHORT = " ".join(f"{k} {way}" for k, way in enumerate(LET_GO_GRADES, 1))
@@ -117,7 +117,7 @@ def finish_of(text: str) -> int:
     return int(text)
 
 
-def ask(asked: Sequence[Question], before: dict[str, Any], explain: bool) -> dict[str, Any]:
+def ask(asked: Sequence[Prompt], before: dict[str, Any], explain: bool) -> dict[str, Any]:
     """The answers by field and a note; ``before`` holds what was answered earlier and stays at Enter.
 
     ``Back`` at the first question goes to whoever asked. The last question, for a note, is also the moment
@@ -143,17 +143,17 @@ def ask(asked: Sequence[Question], before: dict[str, Any], explain: bool) -> dic
 
 
 _NUMBER = "A number; decimal comma or point."
-_NOTE_QUESTION = Question(NOTE, "a note, or Enter to record", str)
+_NOTE_QUESTION = Prompt(NOTE, "a note, or Enter to record", str)
 
 
-def explained(question: Question) -> None:
+def explained(question: Prompt) -> None:
     """The long form of a question."""
     usual = "Anything worth keeping; it is recorded then." if question is _NOTE_QUESTION else _NUMBER
     for line in question.explained or (usual,):
         say(f"      {line}")
 
 
-def _value(question: Question, before: Any) -> Any:
+def _value(question: Prompt, before: Any) -> Any:
     while True:
         text = answer(f"    {question.text}", "" if before in (None, "") else question.shown(before))
         if not text:

@@ -10,7 +10,7 @@ import click
 
 from falsework.cli.asked import collected
 from falsework.cli.belief import chosen_belief, ledger_option
-from falsework.cli.options import Pair, chosen_process, json_option
+from falsework.cli.options import KeyValue, chosen_process, json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ class Audited:
     "--set",
     "settings",
     multiple=True,
-    type=Pair("FIELD=VALUE"),
+    type=KeyValue("FIELD=VALUE"),
     help="Change one setting of the process. Repeatable.",
 )
 @click.option(
@@ -122,7 +122,7 @@ def audit_command(session: Session, audited: Audited, worst: str, out: Path | No
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        from falsework.auditing import Level, Reads, audit
+        from falsework.auditing import FindingLevel, Reads, audit
         from falsework.cli.release import planned_again
         from falsework.process import load_process
         from falsework.request import Context
@@ -161,7 +161,7 @@ def audit_command(session: Session, audited: Audited, worst: str, out: Path | No
         say_audit.audit(result)
         if session.written is not None:
             click.echo(f"Written to {session.written}")
-    return 1 if result.worse_than(Level(worst)) else 0
+    return 1 if result.worse_than(FindingLevel(worst)) else 0
 
 
 def _saved(folder: Path) -> Plan:

@@ -60,11 +60,11 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
     browser in, once; from there others can be invited. Stop it with Ctrl-C: sheets are kept.
     """
 
-    from falsework.bench.service import Settings
+    from falsework.bench.service import BenchSettings
     from falsework.bench.serving import serve
     from falsework.ledger.place import data_folder
 
-    settings = Settings(
+    settings = BenchSettings(
         folder=served.folder or data_folder() / "bench",
         host=served.host,
         port=served.port,

@@ -19,16 +19,16 @@ def cautions_command(process_name: str | None) -> None:
     """Say what can hurt people who print, take supports off or use the part, and what to do about it. The
     maker's manual and local rules come first."""
     from falsework.cli import say
-    from falsework.wording.cautions import RULES, Job, Task, cautions
+    from falsework.wording.cautions import RULES, CautionedTask, PrintFacts, cautions
     from falsework.wording.figures import plain, sentence
 
-    job = Job()
+    job = PrintFacts()
     if process_name is not None:
         from falsework.planning.handling import job_of
         from falsework.process import load_process
 
         job = job_of(load_process(process_name))
-    for caution in cautions(*Task, job=job):
+    for caution in cautions(*CautionedTask, job=job):
         say.say(f"- {plain(sentence(caution.line))}")
     say.say(f"- {RULES}")
 

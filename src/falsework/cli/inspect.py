@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from falsework.cli.asked import Asked, collected
+from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.belief import ledger_option
 from falsework.cli.options import json_option, part_options, turn_option
 from falsework.cli.session import Session
@@ -16,8 +16,8 @@ from falsework.cli.session import Session
 @turn_option
 @json_option
 @click.pass_obj
-@collected(Asked, "asked")
-def inspect_command(session: Session, asked: Asked, as_json: bool) -> None:
+@collected(AskedOptions, "asked")
+def inspect_command(session: Session, asked: AskedOptions, as_json: bool) -> None:
     """Show what PART's mesh is like and which of its undersides are printed over air. Writes nothing."""
     session.as_json = as_json
     request = asked.placed()

@@ -18,7 +18,7 @@ from falsework.cli.ledger_file import (
     read_bytes,
     read_text,
 )
-from falsework.cli.options import Day, Pair, json_option
+from falsework.cli.options import Day, KeyValue, json_option
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -169,7 +169,7 @@ def history_command(session: Session, number: int, as_json: bool) -> None:
 
 @ledger_command.command("correct", short_help="Change a reading; what it said is kept.")
 @click.argument("number", type=int)
-@click.argument("changes", nargs=-1, required=True, type=Pair("FIELD=VALUE"), metavar="FIELD=VALUE...")
+@click.argument("changes", nargs=-1, required=True, type=KeyValue("FIELD=VALUE"), metavar="FIELD=VALUE...")
 @_WHY
 @place_option
 @json_option
@@ -512,14 +512,14 @@ def _changed(before: Recorded, changes: dict[str, str]) -> Entry:
     """The reading with some of its fields read anew from text."""
     from falsework.errors import LedgerError
     from falsework.ledger import Entry
-    from falsework.ledger.tables import OUTCOME, Row, values_of
+    from falsework.ledger.tables import OUTCOME, TableRow, values_of
     from falsework.ledger.values import TRIED
 
     known = ("printer", "material", "measured_on", *TRIED, "gap_method", *OUTCOME)
     for field in changes:
         if field not in known:
             raise LedgerError(field, "there is no such field of a reading", f"Known are {', '.join(known)}")
-    values, wrong = values_of(Row(0, changes))
+    values, wrong = values_of(TableRow(0, changes))
     if wrong:
         raise LedgerError(f"reading {before.id}", "; ".join(wrong), "Nothing was changed")
     if values.get("measured_on", before.when) is None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.asked import Asked, collected
+from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.options import (
     json_option,
     marks_options,
@@ -46,10 +46,10 @@ LIES, PAGE = "lies.json", "lies.html"
 )
 @json_option
 @click.pass_obj
-@collected(Asked, "asked")
+@collected(AskedOptions, "asked")
 def lie_command(
     session: Session,
-    asked: Asked,
+    asked: AskedOptions,
     directions: int | None,
     device: str,
     cores: int | None,
@@ -106,7 +106,7 @@ def lie_command(
         say.say(f"Written to {out}: {LIES}, {PAGE}")
 
 
-def _how_to_use(asked: Asked, recommended: Lie) -> str:
+def _how_to_use(asked: AskedOptions, recommended: Lie) -> str:
     import shlex
 
     from falsework.lie import turn_text

@@ -60,7 +60,7 @@ class Day(click.ParamType):
             self.fail(str(error), param, ctx)
 
 
-class Pair(click.ParamType):
+class KeyValue(click.ParamType):
     """``KEY=VALUE``."""
 
     def __init__(self, name: str) -> None:
@@ -112,7 +112,7 @@ def process_options(command: F) -> F:
             "--set",
             "settings",
             multiple=True,
-            type=Pair("FIELD=VALUE"),
+            type=KeyValue("FIELD=VALUE"),
             help="Change one setting of the process, such as structure.spacing_mm=3. Repeatable.",
         ),
     )

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.asked import BEST, Asked, collected
+from falsework.cli.asked import BEST, AskedOptions, collected
 from falsework.cli.belief import ledger_option
 from falsework.cli.options import (
     STANDINGS,
-    Pair,
+    KeyValue,
     StartOf,
     json_option,
     marks_options,
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     "--overrule",
     "overrules",
     multiple=True,
-    type=Pair("NUMBER=START"),
+    type=KeyValue("NUMBER=START"),
     help="Decide one underside yourself, such as 3=bed. Repeatable.",
 )
 @weigh_option
@@ -65,10 +65,10 @@ if TYPE_CHECKING:
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 @json_option
 @click.pass_obj
-@collected(Asked, "asked")
+@collected(AskedOptions, "asked")
 def plan_command(
     session: Session,
-    asked: Asked,
+    asked: AskedOptions,
     supports_as: SupportsAs,
     out: Path | None,
     no_report: bool,
@@ -116,7 +116,7 @@ def plan_command(
         say.say("There is no supports.stl: nothing is supported.")
 
 
-def _check_lie(asked: Asked) -> None:
+def _check_lie(asked: AskedOptions) -> None:
     """Options that contradict each other are wrong usage."""
     source = click.get_current_context().get_parameter_source("turn_deg")
     if asked.lie == BEST:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.asked import Asked, collected
+from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.belief import ledger_option
 from falsework.cli.ledger_file import document
 from falsework.cli.options import (
@@ -88,11 +88,11 @@ class Changing:
 )
 @json_option
 @click.pass_obj
-@collected(Asked, "asked")
+@collected(AskedOptions, "asked")
 @collected(Changing, "changing")
 def redraw_command(
     session: Session,
-    asked: Asked,
+    asked: AskedOptions,
     changing: Changing,
     list_faces: bool,
     out: Path | None,

@@ -11,7 +11,7 @@ from falsework.process.fields import spec_of
 
 if TYPE_CHECKING:
     from falsework.coupon.reading import Condition
-    from falsework.ledger import Photograph, Plan, Print, Recorded, Version
+    from falsework.ledger import HistoryEntry, Photograph, Print, Recorded, StoredPlan
 
 
 def condition(tried: Condition) -> str:
@@ -85,7 +85,10 @@ def _tried(tried: Condition) -> str:
 
 
 def prints(
-    made: Sequence[Print], found: Sequence[Recorded], plans: Mapping[str, Plan], labels: Mapping[int, str]
+    made: Sequence[Print],
+    found: Sequence[Recorded],
+    plans: Mapping[str, StoredPlan],
+    labels: Mapping[int, str],
 ) -> None:
     """Prints as a table: what of, and how many readings there are."""
     if not made:
@@ -126,7 +129,7 @@ def reading_in_full(r: Recorded, shown: Sequence[Photograph]) -> None:
     photographs(shown)
 
 
-def history(number: int, steps: Sequence[Version]) -> None:
+def history(number: int, steps: Sequence[HistoryEntry]) -> None:
     """What happened to a reading: each step, and what it changed."""
     say(f"Reading {number}: {condition(steps[-1].reading.condition)}")
     before: dict[str, object] = {}
@@ -148,7 +151,7 @@ def history(number: int, steps: Sequence[Version]) -> None:
 _OUTCOMES = ("let_go", "finish", "droop_mm", "clean_up_min")
 
 
-def _told(step: Version) -> dict[str, object]:
+def _told(step: HistoryEntry) -> dict[str, object]:
     told = dataclasses.asdict(step.reading)
     told |= told.pop("condition")
     return {**told, "measured_on": step.when, "gap_method": step.gap_method, "note": step.note}

@@ -3,7 +3,7 @@ from .conditions import printed as printed
 from .conditions import support_condition as support_condition
 from .designing import design_coupon as design_coupon
 from .reading import Condition as Condition
-from .reading import Kind as Kind
+from .reading import ConditionKind as ConditionKind
 from .reading import LetGo as LetGo
 from .reading import Reading as Reading
 from .value import Batch as Batch

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from falsework.coupon.conditions import LEAST_RUN_MM
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.errors import ProcessError
 from falsework.process.derived import whole_layers
@@ -13,17 +13,24 @@ from falsework.process.fields import spec_of
 from falsework.process.settings import Process
 
 _KINDS = {
-    CouponKind.OVERHANG: (Kind.OVERHANG,),
-    CouponKind.BRIDGE: (Kind.BRIDGE,),
-    CouponKind.GAP: (Kind.SUPPORT,),
-    CouponKind.PATTERN: (Kind.SUPPORT,),
-    CouponKind.CONFIRM: tuple(Kind),
+    CouponKind.OVERHANG: (ConditionKind.OVERHANG,),
+    CouponKind.BRIDGE: (ConditionKind.BRIDGE,),
+    CouponKind.GAP: (ConditionKind.SUPPORT,),
+    CouponKind.PATTERN: (ConditionKind.SUPPORT,),
+    CouponKind.CONFIRM: tuple(ConditionKind),
 }
 _SAME = ("nozzle_mm", "layer_height_mm", "line_width_mm", "room_temperature_c")
 _NEEDED = {
-    Kind.OVERHANG: ("angle_deg",),
-    Kind.BRIDGE: ("span_mm",),
-    Kind.SUPPORT: ("span_mm", "air_gap_mm", "interface_layers", "spacing_mm", "weave", "crossing_deg"),
+    ConditionKind.OVERHANG: ("angle_deg",),
+    ConditionKind.BRIDGE: ("span_mm",),
+    ConditionKind.SUPPORT: (
+        "span_mm",
+        "air_gap_mm",
+        "interface_layers",
+        "spacing_mm",
+        "weave",
+        "crossing_deg",
+    ),
 }
 _STEEPEST_DEG, _FLATTEST_DEG = 1.0, 85.0
 _NEARLY = 1e-6
@@ -58,9 +65,9 @@ def _check(subject: str, kind: CouponKind, condition: Condition, process: Proces
             raise ProcessError(
                 subject, f"{name} is {value:g}", f"Give {spec.low:g} to {spec.high:g} {spec.unit}".rstrip()
             )
-    if condition.kind is Kind.OVERHANG:
+    if condition.kind is ConditionKind.OVERHANG:
         _check_angle(subject, condition)
-    elif condition.kind is Kind.SUPPORT:
+    elif condition.kind is ConditionKind.SUPPORT:
         _check_support(subject, condition, process)
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import chain, zip_longest
 from typing import Any
 
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.bond import bond_share
@@ -39,7 +39,7 @@ _SPACINGS = (0.6, 1.0, 1.7)  # times the spacing of the process
 _LEAST_SPACING_LINES = 2.0
 
 
-def printed(kind: Kind, process: Process, **tried: Any) -> Condition:
+def printed(kind: ConditionKind, process: Process, **tried: Any) -> Condition:
     """A condition as ``process`` prints it; ``tried`` gives the fields that this kind has, or changes some.
 
     The speed is that of walls for overhangs and that over air for bridges and supported undersides.
@@ -50,7 +50,9 @@ def printed(kind: Kind, process: Process, **tried: Any) -> Condition:
         "line_width_mm": process.line_width_mm,
         "nozzle_temperature_c": process.material.nozzle_temperature_c,
         "fan": process.fan,
-        "speed_mm_s": process.wall_speed_mm_s if kind is Kind.OVERHANG else process.bridge_speed_mm_s,
+        "speed_mm_s": process.wall_speed_mm_s
+        if kind is ConditionKind.OVERHANG
+        else process.bridge_speed_mm_s,
         "room_temperature_c": process.room_temperature_c,
     }
     return Condition(kind=kind, **{**common, **tried})
@@ -104,7 +106,7 @@ def support_condition(process: Process, run_mm: float, **tried: Any) -> Conditio
         "crossing_deg": 90.0,
         "perimeter_lines": structure.perimeter_lines,
     }
-    return printed(Kind.SUPPORT, process, **{**own, **tried})
+    return printed(ConditionKind.SUPPORT, process, **{**own, **tried})
 
 
 def by_interest(values: Sequence[float], middle: float) -> list[float]:
@@ -133,7 +135,7 @@ def _overhangs(process: Process, belief: Belief) -> list[Condition]:
         angles = [k * step for k in steps if _FIN_RANGE_DEG[0] <= k * step <= _FIN_RANGE_DEG[1]]
         if len(angles) >= _FEWEST_FINS:
             break
-    return [printed(Kind.OVERHANG, process, angle_deg=a) for a in by_interest(angles, middle)]
+    return [printed(ConditionKind.OVERHANG, process, angle_deg=a) for a in by_interest(angles, middle)]
 
 
 def _bridges(process: Process, belief: Belief) -> list[Condition]:
@@ -145,7 +147,8 @@ def _bridges(process: Process, belief: Belief) -> list[Condition]:
         ratio = (longest / shortest) ** (1 / (_SPANS - 1))
         spans = sorted({float(round(shortest * ratio**k)) for k in range(_SPANS)})
         return [
-            printed(Kind.BRIDGE, here, span_mm=span) for span in by_interest(spans, min(clean.value, longest))
+            printed(ConditionKind.BRIDGE, here, span_mm=span)
+            for span in by_interest(spans, min(clean.value, longest))
         ]
 
     return _taking_turns([row(process.fan), row(other_fan(process))])
@@ -196,8 +199,8 @@ def _confirming(process: Process, belief: Belief) -> list[Condition]:
     clean = longest_clean_bridge_mm(process, belief, clean_droop_mm(process)).value
     span = float(max(math.floor(clean), math.ceil(_LEAST_SPAN_LINES * process.line_width_mm)))
     return [
-        printed(Kind.OVERHANG, process, angle_deg=float(math.floor(limit_deg(process)))),
-        printed(Kind.BRIDGE, process, span_mm=span),
+        printed(ConditionKind.OVERHANG, process, angle_deg=float(math.floor(limit_deg(process)))),
+        printed(ConditionKind.BRIDGE, process, span_mm=span),
         support_condition(process, run),
         support_condition(process, run),
     ]

@@ -14,12 +14,12 @@ from falsework.cost import part_cost
 from falsework.cost.cost import Cost
 from falsework.coupon.checking import check_conditions
 from falsework.coupon.conditions import candidate_conditions
-from falsework.coupon.geometry import Body, CouponGeometry
+from falsework.coupon.geometry import CouponGeometry, PrintedPiece
 from falsework.coupon.guide import calipers, differing, look, notes
 from falsework.coupon.layout import Layout, laid_out, plate
 from falsework.coupon.lettering import CODE_SIGNS, LABELS
-from falsework.coupon.reading import Condition, Kind
-from falsework.coupon.shapes import Draft, draft_of, lettered
+from falsework.coupon.reading import Condition, ConditionKind
+from falsework.coupon.shapes import CellSolid, draft_of, lettered
 from falsework.coupon.sizes import Sizes, sizes_of
 from falsework.coupon.supports import Built, built, layers_of, part_of
 from falsework.coupon.value import Batch, Cell, Coupon, CouponKind, LeftOut, Shape
@@ -33,7 +33,11 @@ from falsework.watch import QUIET, Watch
 
 MOST_MINUTES, MOST_GRAMS = 30.0, 15.0
 
-_SHAPES = {Kind.OVERHANG: Shape.FIN, Kind.BRIDGE: Shape.RUNG, Kind.SUPPORT: Shape.ROOF}
+_SHAPES = {
+    ConditionKind.OVERHANG: Shape.FIN,
+    ConditionKind.BRIDGE: Shape.RUNG,
+    ConditionKind.SUPPORT: Shape.ROOF,
+}
 _LEADING = {
     CouponKind.OVERHANG: "F",
     CouponKind.BRIDGE: "L",
@@ -57,7 +61,7 @@ class _Choice(NamedTuple):
 class _Made(NamedTuple):
     """One batch: its cells in place, its body and what it takes."""
 
-    body: Body
+    body: PrintedPiece
     cells: tuple[Cell, ...]
     size_mm: tuple[float, float, float]
     cost: Cost
@@ -149,7 +153,7 @@ def _shaped(kind: CouponKind, wanted: Sequence[Condition]) -> list[_Choice]:
     choices, supported = [], 0
     for condition, words in zip(wanted, differing(wanted)[0], strict=True):
         shape = _SHAPES[condition.kind]
-        if kind is CouponKind.CONFIRM and condition.kind is Kind.SUPPORT:
+        if kind is CouponKind.CONFIRM and condition.kind is ConditionKind.SUPPORT:
             shape = (Shape.LEDGE, Shape.PEG)[supported % 2]
             supported += 1
         choices.append(_Choice(condition, shape, words))
@@ -287,7 +291,7 @@ def _made(
     return _Made(_body(part, meshes), tuple(cells), size, cost)
 
 
-def _cell(label: str, choice: _Choice, draft: Draft, batch: int, at: np.ndarray, sizes: Sizes) -> Cell:
+def _cell(label: str, choice: _Choice, draft: CellSolid, batch: int, at: np.ndarray, sizes: Sizes) -> Cell:
     low, high = draft.low_mm + sizes.strip, draft.high_mm
     return Cell(
         label=label,
@@ -302,7 +306,7 @@ def _cell(label: str, choice: _Choice, draft: Draft, batch: int, at: np.ndarray,
     )
 
 
-def _body(part: Part, meshes: Sequence[tuple[str, Built, np.ndarray]]) -> Body:
+def _body(part: Part, meshes: Sequence[tuple[str, Built, np.ndarray]]) -> PrintedPiece:
     """The part with all supports in its frame, pieces numbered through."""
     vertices, faces, pieces = [np.empty((0, 3))], [np.empty((0, 3), np.int32)], [np.empty(0, np.int64)]
     owners: list[str] = []
@@ -315,7 +319,7 @@ def _body(part: Part, meshes: Sequence[tuple[str, Built, np.ndarray]]) -> Body:
         pieces.append(cell.scheme.face_piece + len(owners))
         owners += [label] * len(cell.scheme.pieces)
         count += len(cell.vertices_mm)
-    return Body(
+    return PrintedPiece(
         part,
         np.concatenate(vertices),
         np.concatenate(faces),

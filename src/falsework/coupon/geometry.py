@@ -12,7 +12,7 @@ from falsework.part.part import Part
 
 
 @dataclass(frozen=True, eq=False)
-class Body:
+class PrintedPiece:
     """One print: the piece itself, and its supports as separate shells.
 
     ``support_vertices`` (n, 3) mm, ``support_faces`` (m, 3), ``face_piece`` (m,) index of the support piece;
@@ -30,4 +30,4 @@ class Body:
 class CouponGeometry:
     """The bodies of a test piece, one per batch."""
 
-    bodies: tuple[Body, ...]
+    bodies: tuple[PrintedPiece, ...]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import CouponKind, Shape
 from falsework.process.settings import Process
 
@@ -54,9 +54,9 @@ def calipers(shape: Shape) -> str:
 
 def facets(condition: Condition) -> dict[str, str]:
     """What a condition tries, by what may differ between the cells of a piece, in a few words each."""
-    if condition.kind is Kind.OVERHANG:
+    if condition.kind is ConditionKind.OVERHANG:
         return {"angle": f"{condition.angle_deg:g}° from the vertical"}
-    if condition.kind is Kind.BRIDGE:
+    if condition.kind is ConditionKind.BRIDGE:
         return {"span": f"{condition.span_mm:g} mm", "fan": f"fan {100 * condition.fan:.0f} %"}
     assert condition.air_gap_mm is not None
     layers = round(condition.air_gap_mm / condition.layer_height_mm)
@@ -127,11 +127,11 @@ def notes(process: Process, conditions: Sequence[Condition]) -> tuple[str, ...]:
             f"whole print at {shares}; only the first layers may keep the fan that they usually have. Leave "
             "all else as it is."
         )
-    if sum(condition.kind is Kind.OVERHANG for condition in conditions) > 1:
+    if sum(condition.kind is ConditionKind.OVERHANG for condition in conditions) > 1:
         out.append(_TOGETHER)
-    if Kind.SUPPORT in kinds:
+    if ConditionKind.SUPPORT in kinds:
         out += [_OWN_SUPPORTS, _LONG_WAY, _FROM_BENEATH, _WHOLE_LAYERS]
-    if process.layer_height_mm <= 2 * _SAG_SEEN_MM and Kind.SUPPORT in kinds:
+    if process.layer_height_mm <= 2 * _SAG_SEEN_MM and ConditionKind.SUPPORT in kinds:
         out.append(_ROUGH)
     return (*out, _MINUTES)
 

@@ -8,7 +8,7 @@ from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from falsework.coupon.lettering import HIGH, width_strokes
-from falsework.coupon.shapes import Draft, box, raised
+from falsework.coupon.shapes import CellSolid, box, raised
 from falsework.coupon.sizes import Sizes
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ class Layout:
     size_mm: tuple[float, float]
 
 
-def laid_out(drafts: Sequence[Draft], code: str, sizes: Sizes, joined: bool) -> Layout | None:
+def laid_out(drafts: Sequence[CellSolid], code: str, sizes: Sizes, joined: bool) -> Layout | None:
     """Cells in as few columns as the bed has length for, in their order; None where the bed is too small.
 
     All columns start on the plate, at y = 0; as long as its code and the strips need. ``joined``

@@ -14,7 +14,7 @@ from falsework.process.earlier import renewed
 from falsework.process.fields import setting
 
 
-class Kind(StrEnum):
+class ConditionKind(StrEnum):
     """What an underside or a cell tries."""
 
     OVERHANG = "overhang"  # a slope or ledge without support
@@ -45,7 +45,7 @@ class Condition:
 
     EARLIER = staticmethod(renewed)
 
-    kind: Kind = setting(help="what is tried", choices=tuple(Kind))
+    kind: ConditionKind = setting(help="what is tried", choices=tuple(ConditionKind))
     nozzle_mm: float = setting(help="nozzle bore", unit="mm", low=0.1, high=3.0)
     layer_height_mm: float = setting(help="layer height", unit="mm", low=0.02, high=2.5)
     line_width_mm: float = setting(help="width of one strand", unit="mm", low=0.05, high=5.0)

@@ -27,7 +27,7 @@ _OVERLAP_MM = 0.01  # neighbouring strips reach into each other by this, so that
 
 
 @dataclass(frozen=True, eq=False)
-class Draft:
+class CellSolid:
     """One cell as a solid, not yet placed.
 
     ``low_mm`` and ``high_mm``: x of its ends; ``pitch_mm``: y from cell to cell; ``wide_mm``: its own y.
@@ -45,7 +45,7 @@ class Draft:
     nominal_mm: float
 
 
-def draft_of(condition: Condition, shape: Shape, sizes: Sizes, joined: bool) -> Draft:
+def draft_of(condition: Condition, shape: Shape, sizes: Sizes, joined: bool) -> CellSolid:
     """The cell of that condition. ``joined``: a strip joins the posts at high x, too."""
     if shape is Shape.FIN:
         return _fin(condition, sizes)
@@ -54,7 +54,7 @@ def draft_of(condition: Condition, shape: Shape, sizes: Sizes, joined: bool) -> 
     return _over_support(condition, shape, sizes, joined)
 
 
-def lettered(draft: Draft, label: str, sizes: Sizes) -> Manifold:
+def lettered(draft: CellSolid, label: str, sizes: Sizes) -> Manifold:
     """The cell with its label standing on the strip."""
     middle = draft.low_mm + 0.5 * sizes.strip
     half = 0.5 * sizes.stroke
@@ -97,7 +97,7 @@ def _joined(solids: list[Manifold]) -> Manifold:
     return Manifold.batch_boolean(solids, OpType.Add)
 
 
-def _fin(condition: Condition, sizes: Sizes) -> Draft:
+def _fin(condition: Condition, sizes: Sizes) -> CellSolid:
     assert condition.angle_deg is not None
     lean, height = math.radians(condition.angle_deg), sizes.process.layer_height_mm
     base = sizes.z(sizes.plate)
@@ -107,7 +107,7 @@ def _fin(condition: Condition, sizes: Sizes) -> Draft:
     profile = [(0.0, sunk), (0.0, base), (out, top), (out - thick, top), (-thick, base), (-thick, sunk)]
     # extruded along z, then laid down so that z becomes y and y becomes z
     fin = _section(shapely.Polygon(profile)).extrude(width).translate((0, 0, -0.5 * width)).rotate((90, 0, 0))
-    return Draft(
+    return CellSolid(
         condition,
         Shape.FIN,
         _joined([_strip(low, 0.0, pitch, sizes), fin]),
@@ -121,7 +121,7 @@ def _fin(condition: Condition, sizes: Sizes) -> Draft:
     )
 
 
-def _rung(condition: Condition, sizes: Sizes) -> Draft:
+def _rung(condition: Condition, sizes: Sizes) -> CellSolid:
     assert condition.span_mm is not None
     half, width, wide = 0.5 * condition.span_mm, sizes.rung_wide, sizes.post_wide
     under, top = sizes.z(sizes.under), sizes.z(sizes.under + sizes.roof)
@@ -132,12 +132,12 @@ def _rung(condition: Condition, sizes: Sizes) -> Draft:
         box((half, -0.5 * wide, 0.0), (high, 0.5 * wide, top)),
         box((-half - 0.5 * sizes.post, -0.5 * width, under), (half + 0.5 * sizes.post, 0.5 * width, top)),
     ]
-    return Draft(
+    return CellSolid(
         condition, Shape.RUNG, _joined(solids), low - sizes.strip, high, wide, pitch, under, top - under
     )
 
 
-def _over_support(condition: Condition, shape: Shape, sizes: Sizes, joined: bool) -> Draft:
+def _over_support(condition: Condition, shape: Shape, sizes: Sizes, joined: bool) -> CellSolid:
     assert condition.span_mm is not None
     run, width = 0.5 * condition.span_mm, sizes.roof_wide(condition)
     side, pitch = 0.5 * width, sizes.pitch(width)
@@ -162,4 +162,6 @@ def _over_support(condition: Condition, shape: Shape, sizes: Sizes, joined: bool
     solids.append(box((-half - 0.5 * sizes.post, -side, roof), (high - 0.5 * (high - half), side, top)))
     if shape is Shape.PEG:
         solids.append(box((-run, -side, under), (run, side, 0.5 * (roof + top))))
-    return Draft(condition, shape, _joined(solids), low - sizes.strip, high, width, pitch, under, top - under)
+    return CellSolid(
+        condition, shape, _joined(solids), low - sizes.strip, high, width, pitch, under, top - under
+    )

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from falsework.coupon.lettering import HIGH, WIDE
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import bridge_droop
 from falsework.process.derived import whole_layers
@@ -120,11 +120,11 @@ def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) 
     foot = strip + wall
     under = max(_LEAST_LAYERS, math.ceil(_UNDER_MM / height))
     for condition in conditions:
-        if condition.kind is Kind.OVERHANG and condition.angle_deg is not None:
+        if condition.kind is ConditionKind.OVERHANG and condition.angle_deg is not None:
             layers = _fin_layers(condition.angle_deg, height)
             out = layers * height * math.tan(math.radians(condition.angle_deg))
             foot = max(foot, _FOOT_SHARE * out)
-        elif condition.kind is Kind.BRIDGE and condition.span_mm is not None:
+        elif condition.kind is ConditionKind.BRIDGE and condition.span_mm is not None:
             sag = bridge_droop(condition.span_mm, process, belief).high
             under = max(under, math.ceil(min(1.5 * sag, 3 * _UNDER_MM) / height))
     return Sizes(

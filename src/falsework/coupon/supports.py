@@ -11,8 +11,8 @@ import numpy as np
 
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
-from falsework.coupon.reading import Condition, Kind
-from falsework.coupon.shapes import Draft
+from falsework.coupon.reading import Condition, ConditionKind
+from falsework.coupon.shapes import CellSolid
 from falsework.coupon.sizes import FOOT_LAYERS, foot_widening_mm
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.parameters import NAMES, Parameters
@@ -41,7 +41,7 @@ class Built:
     ``scheme`` is None for cells without support; its own frame is shifted (see ``_evenly``).
     """
 
-    draft: Draft
+    draft: CellSolid
     scheme: SupportScheme | None
     vertices_mm: Floats
     cost: Cost
@@ -70,7 +70,7 @@ def process_of(condition: Condition, process: Process) -> Process:
     strands run across the body's lines, lies on top. It is a curtain's lines that are read. Feet are kept
     small: they bear on nothing that is read.
     """
-    if condition.kind is not Kind.SUPPORT:
+    if condition.kind is not ConditionKind.SUPPORT:
         return replace(process, fan=condition.fan)
     assert condition.air_gap_mm is not None and condition.spacing_mm is not None
     dense = condition.interface_layers or 0
@@ -91,10 +91,10 @@ def process_of(condition: Condition, process: Process) -> Process:
     return replace(process, fan=condition.fan, structure=structure)
 
 
-def built(draft: Draft, process: Process) -> Built:
+def built(draft: CellSolid, process: Process) -> Built:
     """The cell with its supports and its cost, as a plan would make and reckon them."""
     mine = process_of(draft.condition, process)
-    if draft.condition.kind is not Kind.SUPPORT:
+    if draft.condition.kind is not ConditionKind.SUPPORT:
         cost = part_cost(layers_of(part_of("cell", draft.solid), mine), mine)[0]
         return Built(draft, None, np.empty((0, 3)), cost)
     shift = np.array([*_evenly(draft, mine), 0.0])
@@ -117,7 +117,7 @@ def _any_belief() -> Belief:
     return Belief(Parameters(**draw), PRIOR.by_layers[:1])
 
 
-def _evenly(draft: Draft, process: Process) -> tuple[float, float]:
+def _evenly(draft: CellSolid, process: Process) -> tuple[float, float]:
     """Shift in x and y that sets the body's lines evenly about the middle of the cell.
 
     Lines count from the origin, as in a plan. In a cell a few lines wide it matters whether one or two fit:

@@ -23,7 +23,7 @@ from falsework.droop.strand import (
     REFERENCE_DIAMETER_MM,
     REFERENCE_MM,
     Array,
-    Strands,
+    LaidStrands,
     strand_of,
 )
 from falsework.droop.supported import touching
@@ -34,7 +34,7 @@ _NOTHING = 1e-12  # share that stands for no contact at all
 
 
 @dataclass(frozen=True, eq=False)
-class Top:
+class Landing:
     """What the strands come to lie on: numbers, or one array each.
 
     ``coverage`` share of it that is strands, ``dense`` layers of cap, ``grid`` 1 for two crossing sets,
@@ -48,7 +48,7 @@ class Top:
     along: Array = 0.0
 
 
-CAP = Top()
+CAP = Landing()
 
 
 def coverage(width_mm: Array, spacing_mm: Array, dense_layers: Array, grid: Array) -> Array:
@@ -59,12 +59,12 @@ def coverage(width_mm: Array, spacing_mm: Array, dense_layers: Array, grid: Arra
     )
 
 
-def top_of(process: Process, dense_layers: int) -> Top:
+def top_of(process: Process, dense_layers: int) -> Landing:
     """The top, or the underneath, of the process's support with so many dense layers, strands across it."""
     structure = process.structure
     grid = float(structure.weave == "crossed")
     share = float(coverage(process.line_width_mm, structure.spacing_mm, dense_layers, grid))
-    return Top(share, dense_layers, grid, structure.perimeter_lines)
+    return Landing(share, dense_layers, grid, structure.perimeter_lines)
 
 
 def log_contact_share(height: Array, softness: Array) -> Array:
@@ -79,7 +79,7 @@ def log_contact_share(height: Array, softness: Array) -> Array:
 
 
 def log_bond(
-    gap_mm: Array, run_mm: Array, top: Top, strand: Strands, p: Parameters, by_layers: Array
+    gap_mm: Array, run_mm: Array, top: Landing, strand: LaidStrands, p: Parameters, by_layers: Array
 ) -> Array:
     """Log of what holds per area, as a share of a full weld, before the limit of 1.
 
@@ -111,7 +111,7 @@ def log_bond(
 
 
 def bond_share(
-    gap_mm: float, process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
+    gap_mm: float, process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
 ) -> Estimate:
     """Bond across ``gap_mm`` as a share (0..1) of a full weld over the whole area of contact."""
     strand, p = strand_of(process), belief.parameters(process)

@@ -7,7 +7,7 @@ import numpy as np
 from falsework.droop.belief import Belief
 from falsework.droop.estimate import Estimate, quantiles, spread
 from falsework.droop.parameters import Parameters
-from falsework.droop.strand import Array, Strands, fluidity_1_pa, strand_of
+from falsework.droop.strand import Array, LaidStrands, fluidity_1_pa, strand_of
 from falsework.process.settings import Process
 
 _STRETCH = 320.0 / 3.0
@@ -16,13 +16,13 @@ _ENDLESS_M = 1e6
 _REPEATS = 12  # each takes the error times half the exponent's
 
 
-def _terms(strand: Strands, p: Parameters) -> tuple[Array, Array, Array]:
+def _terms(strand: LaidStrands, p: Parameters) -> tuple[Array, Array, Array]:
     """Load ρ g Φ (1/m), bending 72 d² (m²) and tautness 24 ε (1) of the cubic, SI."""
     d = strand.diameter_mm * 1e-3
     return strand.load_n_m3 * fluidity_1_pa(strand, p), 72 * d * d, 24 * strand.taut * np.exp(p.log_taut)
 
 
-def _beside(strand: Strands, p: Parameters) -> Array:
+def _beside(strand: LaidStrands, p: Parameters) -> Array:
     """Factor on the sag over 30 mm that the cubic does not explain."""
     return np.exp(
         p.log_sag
@@ -33,7 +33,7 @@ def _beside(strand: Strands, p: Parameters) -> Array:
     )
 
 
-def sag_mm(span_mm: Array, strand: Strands, p: Parameters) -> Array:
+def sag_mm(span_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Sag at mid-span of one layer of strands over ``span_mm`` (> 0), mm.
 
     The peak of a viscous catenary that cools and contracts, in closed form:
@@ -53,7 +53,7 @@ def _bent(log_span: Array, p: Parameters) -> Array:
     return log_span * (p.sag_by_span + p.sag_bend * np.tanh(log_span))
 
 
-def clean_span_mm(tolerance_mm: Array, strand: Strands, p: Parameters) -> Array:
+def clean_span_mm(tolerance_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """The span whose sag is ``tolerance_mm``: inverse of :func:`sag_mm`; infinite where none flows.
 
     The cubic's own inverse is closed; what it misses by span is met by repeating it, to 1e-6.

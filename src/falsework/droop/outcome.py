@@ -11,12 +11,12 @@ from typing import NamedTuple
 import numpy as np
 
 from falsework.droop.belief import Belief
-from falsework.droop.bond import CAP, FULL_RUN_MM, Top, log_bond
+from falsework.droop.bond import CAP, FULL_RUN_MM, Landing, log_bond
 from falsework.droop.estimate import Estimate, spread
 from falsework.droop.overhang import threshold
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import logistic
-from falsework.droop.strand import Array, Strands, strand_of
+from falsework.droop.strand import Array, LaidStrands, strand_of
 from falsework.process.settings import Process
 
 SCRAPED = -4.8  # log share of a full weld above which a support no longer comes off in one go; constructed
@@ -48,18 +48,18 @@ def finish_grading(p: Parameters) -> Grading:
     return Grading(cuts, np.exp(p.log_finish_scatter))
 
 
-def overhang_quality(share: Array, strand: Strands, p: Parameters) -> Array:
+def overhang_quality(share: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Finish quality of a slope whose lines lie over air by this share."""
     return (threshold(strand, p) - share) / np.exp(p.log_onset)
 
 
-def bridge_quality(sag: Array, strand: Strands, p: Parameters) -> Array:
+def bridge_quality(sag: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Finish quality of a bridge that sags by ``sag`` mm."""
     half = np.exp(p.log_bridge_half) * (strand.height_mm + CLEAN_BRIDGE_MM)
     return -np.exp(p.log_bridge_steep) * np.log((sag + 1e-3) / half)
 
 
-def carried_quality(droop: Array, bond: Array, top: Top, strand: Strands, p: Parameters) -> Array:
+def carried_quality(droop: Array, bond: Array, top: Landing, strand: LaidStrands, p: Parameters) -> Array:
     """Finish quality of an underside on support: its droop, the scars where it must be scraped off, and what
     it was laid on."""
     return (
@@ -82,7 +82,7 @@ def probabilities(quality: Array, grading: Grading) -> Array:
 
 
 def let_go_chances(
-    gap_mm: float, process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
+    gap_mm: float, process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
 ) -> tuple[float, float, float, float, float]:
     """Chances that a support of the process is fused, scraped, off by tool, by hand, or by itself."""
     p = belief.parameters(process)
@@ -93,7 +93,9 @@ def let_go_chances(
     return a, b, c, d, e
 
 
-def removable_gaps_mm(run_mm: Array, top: Top, strand: Strands, p: Parameters, by_layers: Array) -> Array:
+def removable_gaps_mm(
+    run_mm: Array, top: Landing, strand: LaidStrands, p: Parameters, by_layers: Array
+) -> Array:
     """(S,) least gap, mm, at which 4 of 5 supports come off in one go, in each draw of parameters (S, 1).
 
     To a hundredth of a layer; 6 layers stand for more.
@@ -110,7 +112,7 @@ def removable_gaps_mm(run_mm: Array, top: Top, strand: Strands, p: Parameters, b
 
 
 def removable_gap_mm(
-    process: Process, belief: Belief, top: Top = CAP, run_mm: float = FULL_RUN_MM
+    process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
 ) -> Estimate:
     """Least air gap at which 4 of 5 supports of the process come off in one go, whether it can be printed
     or not, mm."""

@@ -14,19 +14,19 @@ from falsework.droop.belief import Belief
 from falsework.droop.estimate import Estimate, quantiles, spread
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import softplus
-from falsework.droop.strand import Array, Strands, strand_of
+from falsework.droop.strand import Array, LaidStrands, strand_of
 from falsework.process.settings import Process
 
 CURL_LEDGE_MM = 2.0  # ledge whose curl is taken as the measure; constructed
 CURL_SHAPE = 0.375  # lift of a ledge b whose strain varies through the layer: ½ · ¾ · ε b²/h
 
 
-def curl_layers(strand: Strands) -> Array:
+def curl_layers(strand: LaidStrands) -> Array:
     """How far a ledge curls up by its own contraction, in layer heights: 0.375 ε_s (b/h)², b = 2 mm."""
     return CURL_SHAPE * strand.shrinks * (CURL_LEDGE_MM / strand.height_mm) ** 2
 
 
-def threshold(strand: Strands, p: Parameters) -> Array:
+def threshold(strand: LaidStrands, p: Parameters) -> Array:
     """f₅₀: share of a line over air at which half of such lines look closed with visible sag.
 
     More fan moves it out, curl takes some of it.
@@ -40,7 +40,7 @@ def threshold(strand: Strands, p: Parameters) -> Array:
     )
 
 
-def ledge_mm(free_mm: Array, strand: Strands, p: Parameters) -> Array:
+def ledge_mm(free_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Droop of the free edge of a layer that reaches ``free_mm`` past the one beneath, mm.
 
     h · s · softplus((f − f₅₀)/s) with f = free/line width: next to nothing below the threshold f₅₀, then one

@@ -128,7 +128,7 @@ def _flow_1_pa_s(material: Material, nozzle_c: float, room_c: float) -> float:
 
 
 @dataclass(frozen=True, eq=False)
-class Strands:
+class LaidStrands:
     """Strands as they are laid: all that the laws need of process and material, one array each (or numbers).
 
     ``cooler`` fan share above the material's usual, ``hotter`` 20 K steps above its usual nozzle temperature,
@@ -172,7 +172,7 @@ def strands(
     nozzle_c: Array,
     room_c: Array,
     materials: Sequence[Material],
-) -> Strands:
+) -> LaidStrands:
     """Strands from arrays (n,) of how each is laid, and its material."""
 
     def of(field: str) -> Array:
@@ -183,7 +183,7 @@ def strands(
     flow = np.array(
         [_flow_1_pa_s(m, float(t), float(r)) for m, t, r in zip(materials, nozzle_c, room_c, strict=True)]
     )
-    return Strands(
+    return LaidStrands(
         width_mm,
         height_mm,
         diameter,
@@ -204,7 +204,7 @@ def strands(
 
 
 @lru_cache(maxsize=256)
-def strand_of(process: Process) -> Strands:
+def strand_of(process: Process) -> LaidStrands:
     """The strand of a process as it is laid over air, arrays of one."""
     material = process.material
     laid = (
@@ -219,7 +219,7 @@ def strand_of(process: Process) -> Strands:
     return strands(width, height, fan, speed, nozzle, room, (material,))
 
 
-def strand_time_constant_s(strand: Strands, p: Parameters) -> Array:
+def strand_time_constant_s(strand: LaidStrands, p: Parameters) -> Array:
     """τ at the fan, s; film taken at the nozzle's temperature.
 
     Forced and free convection together (third powers add, as for mixed convection) plus radiation. The air
@@ -232,6 +232,6 @@ def strand_time_constant_s(strand: Strands, p: Parameters) -> Array:
     return time_constant_s(strand.diameter_mm, film, strand.heat_j_m3_k, strand.conductivity)
 
 
-def fluidity_1_pa(strand: Strands, p: Parameters) -> Array:
+def fluidity_1_pa(strand: LaidStrands, p: Parameters) -> Array:
     """Fluidity integral Φ = ∫ dt / η₀(T(t)) from nozzle to solid, 1/Pa: all the flow the strand has in it."""
     return strand_time_constant_s(strand, p) * strand.flow_1_pa_s * np.exp(p.log_fluidity)

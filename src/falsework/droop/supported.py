@@ -13,7 +13,7 @@ from falsework.droop.bridge import clean_span_mm, sag_mm
 from falsework.droop.estimate import Estimate, estimates, quantiles
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import lesser, logistic
-from falsework.droop.strand import Array, Strands, strand_diameter_mm, strand_of
+from falsework.droop.strand import Array, LaidStrands, strand_diameter_mm, strand_of
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 
@@ -30,13 +30,13 @@ def clearance_mm(gap_mm: float, process: Process, factor: float = 1.0) -> float:
     return gap_mm + process.layer_height_mm - factor * strand_diameter_mm(process)
 
 
-def room_mm(gap_mm: Array, strand: Strands, p: Parameters) -> Array:
+def room_mm(gap_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """The same as far as it is positive."""
     room = gap_mm + strand.height_mm - np.exp(p.log_clearance) * strand.diameter_mm
     return np.where(np.real(room) > LEAST_ROOM_MM, room, LEAST_ROOM_MM)
 
 
-def settled_mm(gap_mm: Array, run_mm: Array, between_mm: Array, strand: Strands, p: Parameters) -> Array:
+def settled_mm(gap_mm: Array, run_mm: Array, between_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Droop of strands over a run (anchor to anchor) with support ``gap_mm`` beneath, mm.
 
     A strand sinks until it touches, at most by the clearance, and then sags between the support's lines,
@@ -47,7 +47,7 @@ def settled_mm(gap_mm: Array, run_mm: Array, between_mm: Array, strand: Strands,
     return lesser(free, room)
 
 
-def touching(gap_mm: Array, run_mm: Array, strand: Strands, p: Parameters) -> Array:
+def touching(gap_mm: Array, run_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     """Share of strands that sag far enough over their run to touch the support."""
     return logistic(np.log(sag_mm(run_mm, strand, p) / room_mm(gap_mm, strand, p)) / _TOUCHING)
 

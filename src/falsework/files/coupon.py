@@ -9,12 +9,12 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from falsework.coupon.geometry import Body, CouponGeometry
+from falsework.coupon.geometry import CouponGeometry, PrintedPiece
 from falsework.coupon.value import Batch, Coupon
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_folder, check_folder
 from falsework.files.stl import write_stl
-from falsework.files.threemf import Solid, SupportsAs, check_supports_as, split_mesh, write_solids
+from falsework.files.threemf import MeshObject, SupportsAs, check_supports_as, split_mesh, write_solids
 from falsework.watch import QUIET, Watch
 
 COUPON, READINGS, SHEET, SHEET_PDF = "coupon.json", "readings.csv", "sheet.html", "sheet.pdf"
@@ -145,14 +145,18 @@ def file_names(batch: Batch) -> tuple[str, str, str]:
     return next(three), next(three), next(three)
 
 
-def _write_batch(aside: Path, coupon: Coupon, batch: Batch, body: Body, supports_as: SupportsAs) -> list[str]:
+def _write_batch(
+    aside: Path, coupon: Coupon, batch: Batch, body: PrintedPiece, supports_as: SupportsAs
+) -> list[str]:
     package, piece, supports = file_names(batch)
     name = f"test piece {batch.code}"
     count = len(body.piece_cell)
-    solids = [Solid("model", name, "part", body.part.vertices, body.part.faces.astype("int64"))]
+    solids = [MeshObject("model", name, "part", body.part.vertices, body.part.faces.astype("int64"))]
     meshes = split_mesh(body.support_vertices, body.support_faces, body.face_piece, count)
     for number, (label, (vertices, faces)) in enumerate(zip(body.piece_cell, meshes, strict=True), 1):
-        solids.append(Solid(supports_as, f"support of cell {label}", f"support-{number}", vertices, faces))
+        solids.append(
+            MeshObject(supports_as, f"support of cell {label}", f"support-{number}", vertices, faces)
+        )
     write_solids(aside / package, name, solids)
     write_stl(aside / piece, body.part.vertices, body.part.faces, name)
     names = [package, piece]

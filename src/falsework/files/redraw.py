@@ -20,7 +20,7 @@ from falsework.errors import OutputError
 from falsework.files.atomic import atomic_folder
 from falsework.files.step import StepSolid, write_step
 from falsework.files.stl import write_stl
-from falsework.files.threemf import Solid, write_solids
+from falsework.files.threemf import MeshObject, write_solids
 from falsework.part.placing import turn_matrix
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.body.written import sound_solids, written_mesh
@@ -91,7 +91,7 @@ def write_redraw_files(
     if geometry.redrawn is not None:
         watch.at("writing the redrawn part", 0.0)
         vertices, faces = geometry.redrawn.vertices, geometry.redrawn.faces  # the numbers that were proved
-        redrawn = Solid("model", f"{name}, redrawn", "redrawn", vertices, faces.astype(np.int64))
+        redrawn = MeshObject("model", f"{name}, redrawn", "redrawn", vertices, faces.astype(np.int64))
         write_solids(staging / PACKAGE, redrawn.name, [redrawn])
         write_stl(staging / MESH, vertices, faces, redrawn.name)
         names += [PACKAGE, MESH]
@@ -154,7 +154,7 @@ def with_step(redraw: Redraw, source: Path, watch: Watch = QUIET) -> tuple[Redra
     return replace(redraw, notes=(*redraw.notes, note)), held
 
 
-def _changed_solids(redraw: Redraw) -> list[Solid]:
+def _changed_solids(redraw: Redraw) -> list[MeshObject]:
     """Every region of the changes proposed together, named, in the frame of the files, in short numbers."""
     assert redraw.geometry is not None
     shift_mm = redraw.geometry.placement.shift_mm
@@ -167,7 +167,7 @@ def _changed_solids(redraw: Redraw) -> list[Solid]:
         for solid in sound_solids(region.solid, shift_mm)
     ]
     return [
-        Solid("model", title, f"change-{k}", *written_mesh(solid, shift_mm)[:2])
+        MeshObject("model", title, f"change-{k}", *written_mesh(solid, shift_mm)[:2])
         for k, (title, solid) in enumerate(named, 1)
     ]
 

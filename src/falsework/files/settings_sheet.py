@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from falsework.droop.estimate import Estimate
-from falsework.need.underside import Kind, Underside
+from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
-from falsework.wording.cautions import RULES, Task, cautions
+from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import given, numbered, sentence
 from falsework.wording.terms import RESTS_ON
 
@@ -76,7 +76,7 @@ def _standing_sentences(plan: Plan) -> list[str]:
         standing: [c.underside for c in plan.choices if c.chosen is standing] for standing in Standing
     }
     bed, anywhere, none = (by_standing[s] for s in (Standing.BED, Standing.BED_OR_PART, Standing.LEAVE))
-    holding = {u.number for u in plan.undersides if u.kind is Kind.HOLDS}
+    holding = {u.number for u in plan.undersides if u.kind is UndersideKind.HOLDS}
     alone = [number for number in none if number not in holding]
     if not bed and not anywhere:
         sentences = ["**No supports.** Switch supports off."]
@@ -253,7 +253,7 @@ def _printing_rows(process: Process) -> list[tuple[str, str, str, str]]:
 
 
 def _bridges(plan: Plan) -> list[str]:
-    bridges = [u for u in plan.undersides if u.kind is Kind.BRIDGE]
+    bridges = [u for u in plan.undersides if u.kind is UndersideKind.BRIDGE]
     if not bridges:
         return ["There is no bridge."]
     chosen = {c.underside: c.chosen for c in plan.choices}
@@ -288,7 +288,7 @@ def _bridges(plan: Plan) -> list[str]:
 
 def _undersides(plan: Plan) -> list[str]:
     choices = {c.underside: c for c in plan.choices}
-    listed = [u for u in plan.undersides if u.kind is not Kind.HOLDS]
+    listed = [u for u in plan.undersides if u.kind is not UndersideKind.HOLDS]
     holding = len(plan.undersides) - len(listed)
     blocks = []
     if listed:
@@ -357,7 +357,7 @@ def _cautions(plan: Plan) -> Iterable[str]:
 
 def _dangers(plan: Plan) -> Iterable[str]:
     job = job_of(plan.process, plan.part.turn_deg, plan.release)
-    tasks = (Task.PRINT, *((Task.TAKE_OFF,) if plan.pieces else ()), Task.USE)
+    tasks = (CautionedTask.PRINT, *((CautionedTask.TAKE_OFF,) if plan.pieces else ()), CautionedTask.USE)
     return (*(caution.line for caution in cautions(*tasks, job=job)), RULES)
 
 

@@ -52,7 +52,7 @@ _FINEST_DECIMALS = 9
 
 
 @dataclass(frozen=True)
-class Solid:
+class MeshObject:
     """One mesh object of a package: ``kind`` 'model', 'support' or 'solidsupport', its name and number.
 
     ``vertices`` (n, 3) mm, ``faces`` (m, 3).
@@ -95,7 +95,7 @@ def check_supports_as(path: str | os.PathLike[str], supports_as: str) -> None:
 
 
 def write_solids(
-    path: str | os.PathLike[str], name: str, solids: Sequence[Solid], *, whole: str = ""
+    path: str | os.PathLike[str], name: str, solids: Sequence[MeshObject], *, whole: str = ""
 ) -> None:
     """Write solids that belong together as one 3MF file; same solids, same bytes.
 
@@ -119,11 +119,11 @@ def _entry(name: str) -> zipfile.ZipInfo:
     return entry
 
 
-def _solids(plan: Plan, supports_as: str) -> Iterator[Solid]:
+def _solids(plan: Plan, supports_as: str) -> Iterator[MeshObject]:
     assert plan.geometry is not None
     part, scheme = plan.geometry.part, plan.geometry.scheme
     faces = np.asarray(part.faces, dtype=np.int64)
-    yield Solid("model", plan.part.name, "part", part.vertices, faces)
+    yield MeshObject("model", plan.part.name, "part", part.vertices, faces)
     for piece, (vertices, faces) in zip(
         scheme.pieces,
         split_mesh(scheme.vertices, scheme.faces, scheme.face_piece, len(scheme.pieces)),
@@ -133,7 +133,7 @@ def _solids(plan: Plan, supports_as: str) -> Iterator[Solid]:
             raise RuntimeError(f"support piece {piece.number} was designed but has no mesh")
         carried = ", ".join(map(str, piece.undersides))
         name = f"support {piece.number}" + (f" under {carried}" if carried else "")
-        yield Solid(supports_as, name, f"support-{piece.number}", vertices, faces)
+        yield MeshObject(supports_as, name, f"support-{piece.number}", vertices, faces)
 
 
 def split_mesh(
@@ -160,7 +160,9 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
     return vertices
 
 
-def _write_model(write: Callable[[bytes], object], name: str, solids: Sequence[Solid], whole: str) -> None:
+def _write_model(
+    write: Callable[[bytes], object], name: str, solids: Sequence[MeshObject], whole: str
+) -> None:
     title = _text(name)
     write(
         (

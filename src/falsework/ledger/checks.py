@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from enum import StrEnum
 from typing import Any
 
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.ledger.rows import Entry
 from falsework.process.fields import spec_of
 
@@ -27,15 +27,15 @@ _MOST_DROOP = {4: (1.0, 4.0), 5: (0.5, 2.0)}  # by finish: mm, or layers if that
 _CARRIED_NOTHING = (LetGo.FELL, LetGo.EARLY)
 _NARROWEST, _WIDEST = 0.6, 2.5  # line width over nozzle bore, as a process allows it; from memory
 
-_OF_KIND: dict[Kind, tuple[tuple[str, ...], tuple[str, ...]]] = {  # needed, and allowed besides
-    Kind.OVERHANG: (("angle_deg",), ()),
-    Kind.BRIDGE: (("span_mm",), ()),
-    Kind.SUPPORT: (
+_OF_KIND: dict[ConditionKind, tuple[tuple[str, ...], tuple[str, ...]]] = {  # needed, and allowed besides
+    ConditionKind.OVERHANG: (("angle_deg",), ()),
+    ConditionKind.BRIDGE: (("span_mm",), ()),
+    ConditionKind.SUPPORT: (
         ("air_gap_mm", "interface_layers", "spacing_mm", "weave"),
         ("span_mm", "crossing_deg", "perimeter_lines"),
     ),
 }
-_PARTICULAR = ("angle_deg", "span_mm", *_OF_KIND[Kind.SUPPORT][0], "crossing_deg", "perimeter_lines")
+_PARTICULAR = ("angle_deg", "span_mm", *_OF_KIND[ConditionKind.SUPPORT][0], "crossing_deg", "perimeter_lines")
 _OUTCOMES = ("let_go", "finish", "droop_mm", "clean_up_min")
 
 
@@ -51,14 +51,14 @@ def faults(entry: Entry, today: datetime.date) -> Iterator[str]:
         return
     if wrong:  # what follows compares values that are sound
         return
-    needed, besides = _OF_KIND[Kind(tried.kind)]
+    needed, besides = _OF_KIND[ConditionKind(tried.kind)]
     for name in _PARTICULAR:
         given = getattr(tried, name) is not None
         if name in needed and not given:
             yield f"{name} is missing: a reading of kind {tried.kind} needs it ({_help(tried, name)})"
         if given and name not in (*needed, *besides):
             yield f"{name} does not belong to a reading of kind {tried.kind}"
-    if tried.kind != Kind.SUPPORT and reading.let_go is not None:
+    if tried.kind != ConditionKind.SUPPORT and reading.let_go is not None:
         yield f"let_go says how a support came off, but a reading of kind {tried.kind} has none"
     if all(getattr(reading, name) is None for name in _OUTCOMES):
         yield f"no outcome is given: one of {', '.join(_OUTCOMES)} is needed"
@@ -208,7 +208,7 @@ def _trimmed(text: Any) -> Any:
     return text.strip() if isinstance(text, str) else text
 
 
-_ENUMS: dict[str, type[StrEnum]] = {"kind": Kind, "let_go": LetGo}
+_ENUMS: dict[str, type[StrEnum]] = {"kind": ConditionKind, "let_go": LetGo}
 
 
 def _plain(record: Any) -> Any:

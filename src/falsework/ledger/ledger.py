@@ -38,19 +38,19 @@ from falsework.ledger.recording import (
 )
 from falsework.ledger.rows import (
     Act,
-    Coupon,
     Entry,
-    Event,
+    HistoryEntry,
     Imported,
     Photograph,
-    Plan,
     Print,
+    PrinterEvent,
     Recorded,
     Source,
     Spool,
+    StoredCoupon,
     StoredFit,
+    StoredPlan,
     Tray,
-    Version,
 )
 from falsework.ledger.tray import Given, record_rows, record_tray
 from falsework.ledger.values import (
@@ -174,11 +174,11 @@ class Ledger:
             keep_coupon(db, piece.code, str(piece.kind), document, database.now())
         return piece.code
 
-    def coupons(self) -> dict[str, Coupon]:
+    def coupons(self) -> dict[str, StoredCoupon]:
         """The test pieces by code."""
         with database.reading(self.path) as db:
             rows = db.execute("SELECT code, kind, digest, document FROM coupon ORDER BY code").fetchall()
-        return {row["code"]: Coupon(*row) for row in rows}
+        return {row["code"]: StoredCoupon(*row) for row in rows}
 
     def add_plan(self, digest: str, part: str, process: Process, summary: dict[str, Any]) -> None:
         """Keep what a plan was: SHA-256 of its plan.json, the part's name, its process and a few figures."""
@@ -188,11 +188,11 @@ class Ledger:
                 values = {"process": keep_process(db, process), "summary": text_of(summary)}
                 insert(db, "plan", digest=digest, part=part, **values, recorded_at=database.now())
 
-    def plans(self) -> dict[str, Plan]:
+    def plans(self) -> dict[str, StoredPlan]:
         """The plans by digest."""
         with database.reading(self.path) as db:
             rows = db.execute("SELECT digest, part, process, summary FROM plan ORDER BY digest").fetchall()
-        return {row["digest"]: Plan(*row) for row in rows}
+        return {row["digest"]: StoredPlan(*row) for row in rows}
 
     def add_print(
         self,
@@ -264,7 +264,7 @@ class Ledger:
                 raise LedgerError(f"event {event_id}", "has been withdrawn already", "Nothing was changed")
             insert(db, "event_withdrawal", event=event_id, reason=reason, recorded_at=database.now())
 
-    def events(self, printer: str | None = None, *, withdrawn: bool = False) -> list[Event]:
+    def events(self, printer: str | None = None, *, withdrawn: bool = False) -> list[PrinterEvent]:
         """What happened to the printers, or to one, by day; what was withdrawn only where asked for."""
         sql = (
             "SELECT e.id, e.uid, e.printer, e.happened_on, e.what, coalesce(w.reason, '') AS withdrawn "
@@ -274,7 +274,7 @@ class Ledger:
             rows = db.execute(sql).fetchall()
         with sound_record():
             found = [
-                Event(
+                PrinterEvent(
                     *(r["id"], r["uid"], r["printer"], datetime.date.fromisoformat(r["happened_on"])),
                     *(r["what"], r["withdrawn"]),
                 )
@@ -344,7 +344,7 @@ class Ledger:
         with database.reading(self.path) as db:
             return recorded_of(current(db, reading_id))
 
-    def history(self, reading_id: int) -> list[Version]:
+    def history(self, reading_id: int) -> list[HistoryEntry]:
         """Everything that a reading has ever said, the first version first."""
         with database.reading(self.path) as db:
             current(db, reading_id)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from falsework.coupon import Coupon, printed, support_condition
-from falsework.coupon.reading import Condition, Kind
-from falsework.need.underside import Kind as Need
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.need.underside import Underside
+from falsework.need.underside import UndersideKind as Need
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.support.scheme import SupportPiece
@@ -47,7 +47,9 @@ def spots_of_piece(piece: Coupon) -> tuple[Spot, ...]:
     return tuple(
         Spot(
             *(cell.label, cell.look, cell.condition),
-            (*RELEASE[:1], *SURFACE, *RELEASE[1:]) if cell.condition.kind is Kind.SUPPORT else SURFACE,
+            (*RELEASE[:1], *SURFACE, *RELEASE[1:])
+            if cell.condition.kind is ConditionKind.SUPPORT
+            else SURFACE,
             nominal_mm=cell.nominal_mm,
             calipers=cell.calipers,
             gap_method=cell.method,
@@ -117,10 +119,10 @@ def _carried(underside: Underside, process: Process, piece: SupportPiece | None)
 
 def _bare(underside: Underside, process: Process) -> Spot:
     if underside.kind is Need.BRIDGE and underside.span_mm > 0:
-        tried, worst = printed(Kind.BRIDGE, process, span_mm=underside.span_mm), "widest"
+        tried, worst = printed(ConditionKind.BRIDGE, process, span_mm=underside.span_mm), "widest"
     else:  # a slope of that angle has the same share of a line over air as the layer that reaches farthest
         lean = math.degrees(math.atan2(underside.free_length_mm, process.layer_height_mm))
-        tried, worst = printed(Kind.OVERHANG, process, angle_deg=lean), "flattest"
+        tried, worst = printed(ConditionKind.OVERHANG, process, angle_deg=lean), "flattest"
     how = f"{underside.kind}, without support, where it is {worst}"
     return _spot(underside, how, tried, SURFACE)
 

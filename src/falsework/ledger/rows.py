@@ -77,7 +77,7 @@ class Recorded:
 
 
 @dataclass(frozen=True)
-class Version:
+class HistoryEntry:
     """One step in a reading's history."""
 
     number: int
@@ -92,7 +92,7 @@ class Version:
 
 
 @dataclass(frozen=True)
-class Event:
+class PrinterEvent:
     """Something that happened to a printer and may have changed what it does, such as 'nozzle replaced'."""
 
     id: int
@@ -131,7 +131,7 @@ class Print:
 
 
 @dataclass(frozen=True)
-class Plan:
+class StoredPlan:
     """What a plan was: digest of its plan.json, the part's name, digest of its process, a few figures."""
 
     digest: str
@@ -141,7 +141,7 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Coupon:
+class StoredCoupon:
     """A test piece as stored: its code, what it is, and the text of its coupon.json."""
 
     code: str

@@ -20,7 +20,7 @@ from typing import Any
 
 from falsework.coupon.reading import Condition, LetGo, Reading
 from falsework.errors import LedgerError
-from falsework.ledger.rows import Recorded, Version
+from falsework.ledger.rows import HistoryEntry, Recorded
 from falsework.ledger.values import READ, TRIED
 from falsework.process.earlier import renewed
 
@@ -55,7 +55,7 @@ _YES, _NO = {"yes", "true", "1"}, {"", "no", "false", "0"}
 
 
 @dataclass(frozen=True)
-class Row:
+class TableRow:
     """One row of a file: its line, and its texts by column, without blanks around them."""
 
     line: int
@@ -74,7 +74,7 @@ def to_csv(readings: Iterable[Recorded], print_uids: dict[int, str]) -> str:
     return _written(_WRITTEN, (_current(r, print_uids) for r in readings))
 
 
-def history_csv(histories: Iterable[tuple[int, Sequence[Version]]]) -> str:
+def history_csv(histories: Iterable[tuple[int, Sequence[HistoryEntry]]]) -> str:
     """Every version of every reading: pairs of a reading's number and its history."""
     return _written(_HISTORY, (_step(number, step) for number, steps in histories for step in steps))
 
@@ -92,7 +92,7 @@ def _current(recorded: Recorded, print_uids: dict[int, str]) -> dict[str, Any]:
     }
 
 
-def _step(number: int, step: Version) -> dict[str, Any]:
+def _step(number: int, step: HistoryEntry) -> dict[str, Any]:
     return {
         **_values(step.reading),
         "id": number,
@@ -131,7 +131,7 @@ def _cell(value: Any) -> str:
     return str(value)
 
 
-def read_rows(content: bytes, subject: str) -> list[Row]:
+def read_rows(content: bytes, subject: str) -> list[TableRow]:
     """The rows of a file; ``LedgerError`` where it is not such a table at all."""
     text = _decoded(content, subject)
     head, _, rest = text.partition("\n")
@@ -161,7 +161,7 @@ def read_rows(content: bytes, subject: str) -> list[Row]:
                 f"\n  line {line}: has {len(cells)} cells, but there are {len(columns)} columns{hint}"
             )
         texts = {name: _plain(cell) for name, cell in zip(columns, cells, strict=False) if name}
-        rows.append(Row(line, texts))
+        rows.append(TableRow(line, texts))
     if wrong:
         raise LedgerError(subject, f"rows are too long:{''.join(wrong)}\n", "Nothing was recorded")
     return rows
@@ -210,7 +210,7 @@ def _plain(cell: str) -> str:
     return text[1:] if len(text) > 1 and text[0] == "'" and text[1] in _RISKY else text
 
 
-def values_of(row: Row) -> tuple[dict[str, Any], list[str]]:
+def values_of(row: TableRow) -> tuple[dict[str, Any], list[str]]:
     """A row's texts as values by column, None where empty; and what is wrong with those that are none."""
     values: dict[str, Any] = {}
     wrong = []

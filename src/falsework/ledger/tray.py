@@ -22,7 +22,7 @@ from falsework.ledger.recording import (
     record,
 )
 from falsework.ledger.rows import Entry, Source, Tray
-from falsework.ledger.tables import Row, day_of, values_of
+from falsework.ledger.tables import TableRow, day_of, values_of
 from falsework.ledger.values import TRIED
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class Given:
     alike: bool = False  # a material that is new prints as the one that the piece was made for
 
 
-def record_rows(db: Connection, rows: list[Row], given: Given, subject: str) -> Tray:
+def record_rows(db: Connection, rows: list[TableRow], given: Given, subject: str) -> Tray:
     """Record all rows, or raise ``LedgerError`` that names each one at fault."""
     pieces: dict[str, Coupon | str] = {}
     filled = [row for row in rows if not row.empty]
@@ -70,7 +70,13 @@ def record_rows(db: Connection, rows: list[Row], given: Given, subject: str) -> 
 
 
 def record_tray(
-    db: Connection, rows: list[Row], piece: str, given: Given, subject: str, spool: str | None, again: bool
+    db: Connection,
+    rows: list[TableRow],
+    piece: str,
+    given: Given,
+    subject: str,
+    spool: str | None,
+    again: bool,
 ) -> Tray:
     """Record a test piece's rows with the print they belong to (see :meth:`Ledger.record_tray`)."""
     from falsework.coupon import Coupon
@@ -101,7 +107,7 @@ def record_tray(
     return replace(tray, notes=told, printer=printer, material=material)
 
 
-def _first_day(rows: list[Row]) -> datetime.date | None:
+def _first_day(rows: list[TableRow]) -> datetime.date | None:
     """The earliest day that the rows name, which the print was made on at the latest."""
     days = []
     for row in rows:
@@ -110,7 +116,7 @@ def _first_day(rows: list[Row]) -> datetime.date | None:
     return min((day for day in days if day <= datetime.date.today()), default=None)
 
 
-def _the_one(rows: list[Row], column: str, given: str | None, otherwise: str, subject: str) -> str:
+def _the_one(rows: list[TableRow], column: str, given: str | None, otherwise: str, subject: str) -> str:
     """The name given, or the one that all rows agree on: a tray is of one printer and one material."""
     if given is not None:
         return given

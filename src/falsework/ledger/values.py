@@ -11,9 +11,9 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import Any, TypeVar
 
-from falsework.coupon.reading import Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.errors import LedgerError
-from falsework.ledger.rows import Act, Recorded, Source, Version
+from falsework.ledger.rows import Act, HistoryEntry, Recorded, Source
 from falsework.process.earlier import renewed
 from falsework.process.settings import Material, Printer, Process, Structure
 
@@ -50,7 +50,7 @@ def reading_of(row: sqlite3.Row) -> Reading:
     """The inverse of :func:`reading_row`, from a row that holds the columns of ``READ``."""
     tried = {name: row[name] for name in TRIED}
     read = {name: row[name] for name in READ if name not in tried}
-    tried["kind"] = Kind(tried["kind"])
+    tried["kind"] = ConditionKind(tried["kind"])
     read["let_go"] = None if read["let_go"] is None else LetGo(read["let_go"])
     read["invented"] = bool(read["invented"])
     return Reading(condition=Condition(**tried), **read)
@@ -77,9 +77,9 @@ def recorded_of(row: sqlite3.Row) -> Recorded:
 
 
 @sound_record()
-def version_of(row: sqlite3.Row) -> Version:
+def version_of(row: sqlite3.Row) -> HistoryEntry:
     """A row of ``version`` as a value."""
-    return Version(
+    return HistoryEntry(
         number=row["number"],
         act=Act(row["act"]),
         reason=row["reason"],

@@ -73,7 +73,7 @@ class Counter:
     def __init__(self, body: Body, corners: Floats) -> None:
         count = max(devices(), 1)
         self._body, self._corners = body, corners
-        self._ways = [_Way(number, body, corners) for number in range(count)]
+        self._ways = [_LoadedBody(number, body, corners) for number in range(count)]
         self._pool = ThreadPoolExecutor(count)
 
     def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
@@ -101,7 +101,7 @@ def _chunks(count: int, ways: int) -> Iterator[slice]:
         yield slice(first, min(first + size, count))
 
 
-class _Way:
+class _LoadedBody:
     """One device with the mesh of one body on it."""
 
     def __init__(self, number: int, body: Body, corners: Floats) -> None:

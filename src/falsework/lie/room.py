@@ -30,7 +30,7 @@ _MOST_PIECES = 12  # a cut into more is no advice
 
 
 @dataclass(frozen=True)
-class Room:
+class WaysToFit:
     """How a part that does not fit as it lies would fit.
 
     ``turn_deg`` lays it so that it does (None: nothing does); ``share`` of its size at which it fits as it
@@ -42,7 +42,7 @@ class Room:
     pieces: int
 
 
-def room_for(part: Part, process: Process) -> Room | None:
+def room_for(part: Part, process: Process) -> WaysToFit | None:
     """None for a part that fits as it lies."""
     printer = process.printer
     build_mm = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
@@ -63,7 +63,7 @@ def room_for(part: Part, process: Process) -> Room | None:
     if best is not None:
         outline = outline_of((corners @ rotations_to_up(up[best : best + 1])[0].T)[:, :2])
         turn = turn_deg_of(up[best], spin_for(outline, build_mm[:2])[0])
-    return Room(turn, misfits[0].fits_at_percent / 100.0, pieces)
+    return WaysToFit(turn, misfits[0].fits_at_percent / 100.0, pieces)
 
 
 def check_room(part: Part, process: Process, *, scale: float = 1.0, turnable: bool = False) -> None:

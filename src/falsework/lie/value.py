@@ -41,7 +41,7 @@ class Search:
 
 
 @dataclass(frozen=True)
-class Proof:
+class LieProof:
     """What the full plan of a lie says; where there is one, the figures and the price of the lie are its own.
 
     Attributes
@@ -106,7 +106,7 @@ class Lie:
     support_s: float
     uneven_share: float  # columns that cross an open mesh unevenly
     price: Price
-    proof: Proof | None = None  # None: by columns alone
+    proof: LieProof | None = None  # None: by columns alone
 
     @staticmethod
     def EARLIER(data: dict[str, Any]) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Need: what gets printed over air, by layer and joined into undersides."""
 
 from falsework.need.needmap import need_map, with_support
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 
-__all__ = ["Kind", "NeedMap", "Underside", "need_map", "with_support"]
+__all__ = ["NeedMap", "Underside", "UndersideKind", "need_map", "with_support"]

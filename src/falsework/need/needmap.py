@@ -19,7 +19,7 @@ from falsework.need.groups import Groups
 from falsework.need.join import join_strips
 from falsework.need.measure import Outlines, StripFigures, measure_strips, polygon_edges
 from falsework.need.strips import strips_over_air, without_dust
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.process.derived import air_gap, limit_deg, reach_mm
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
@@ -236,7 +236,7 @@ def _undersides(
     droop = estimates(droops, bases.tolist())
     supported = supported_droops(droop, air_gap(process)[2], process, belief)
 
-    kinds = (Kind.HOLDS, Kind.ISLAND, Kind.BRIDGE, Kind.CANTILEVER)
+    kinds = (UndersideKind.HOLDS, UndersideKind.ISLAND, UndersideKind.BRIDGE, UndersideKind.CANTILEVER)
     kind = np.select([holds, islands, bridges], [0, 1, 2], default=3)
     span, direction = (
         np.where(kind == 2, figure[widest], 0.0) for figure in (figures.span, figures.direction)

@@ -12,7 +12,7 @@ from falsework.droop.estimate import Estimate
 from falsework.layers.stack import Indices, Regions
 
 
-class Kind(StrEnum):
+class UndersideKind(StrEnum):
     """How an underside carries itself while it is printed."""
 
     HOLDS = "holds"  # just past the limit
@@ -34,7 +34,7 @@ class Underside:
     """
 
     number: int
-    kind: Kind
+    kind: UndersideKind
     area_mm2: float
     layers: tuple[int, int]
     angle_deg: float
@@ -52,7 +52,7 @@ class Underside:
     @property
     def falls_mm(self) -> float | None:
         """How deep an island falls when it is left to itself; None for what droops."""
-        return self.droop_mm.value if self.kind is Kind.ISLAND else None
+        return self.droop_mm.value if self.kind is UndersideKind.ISLAND else None
 
 
 @dataclass(frozen=True, eq=False)

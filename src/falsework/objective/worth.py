@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from falsework.cost.cost import Cost
-from falsework.need.underside import Kind, Underside
+from falsework.need.underside import Underside, UndersideKind
 from falsework.objective.price import Price
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
@@ -60,9 +60,9 @@ def failure_chance(underside: Underside, layer_height_mm: float) -> float:
     ``FAILURE_CHANCE`` for an island; none up to a droop of ``FAILS_FROM_MM`` or ``FAILS_FROM_LAYERS`` layers,
     the larger of the two; from there in proportion, up to ``FAILURE_CHANCE`` at twice that droop.
     """
-    if underside.kind is Kind.ISLAND:
+    if underside.kind is UndersideKind.ISLAND:
         return FAILURE_CHANCE
-    if underside.kind is Kind.HOLDS:
+    if underside.kind is UndersideKind.HOLDS:
         return 0.0
     limit_mm = max(FAILS_FROM_MM, FAILS_FROM_LAYERS * layer_height_mm)
     return FAILURE_CHANCE * min(1.0, max(0.0, underside.droop_mm.value / limit_mm - 1.0))

@@ -1,6 +1,6 @@
 """The healing ladder: from triangles as a file has them to a ``Part`` whose health is known.
 
-Each step takes a ``Mesh`` and returns a new one with what it found. Nothing is repaired on a guess
+Each step takes a ``CheckedMesh`` and returns a new one with what it found. Nothing is repaired on a guess
 that could change the part's shape without a finding that says so, with the volume before and after.
 """
 
@@ -30,7 +30,7 @@ from falsework.kernels.mesh.measures import (
     shell_figures,
 )
 from falsework.part.holes import close_holes
-from falsework.part.part import Finding, Floats, Health, Ints, Part
+from falsework.part.part import Floats, Health, Ints, MeshFinding, Part
 from falsework.part.raw import RawMesh
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as wording
@@ -44,11 +44,11 @@ ODD_TURN = np.linalg.qr(np.array([[0.78, 0.31, 0.42], [-0.27, 0.91, 0.13], [-0.5
 MOST_LOOSE_SHARE = 0.5  # of the triangles' edges without a neighbour, from which on it is no solid
 BIG_PATCH = 0.002  # a patch above this share of the area may change the part's shape: serious
 
-Steps = list[Finding]
+Steps = list[MeshFinding]
 
 
 @dataclass(frozen=True, eq=False)
-class Mesh:
+class CheckedMesh:
     """Checked arrays on their way up the ladder: vertices (n, 3), faces (m, 3) int32, label (m,)."""
 
     vertices: Floats
@@ -79,9 +79,9 @@ class Mesh:
         low, high = finite_bounds(self.vertices)[0]
         return float(np.linalg.norm(high - low)) if len(self.vertices) else 0.0
 
-    def only(self, keep: NDArray[np.bool_]) -> Mesh:
+    def only(self, keep: NDArray[np.bool_]) -> CheckedMesh:
         """The same mesh with some faces left out."""
-        return Mesh(self.vertices, np.ascontiguousarray(self.faces[keep]), self.label[keep])
+        return CheckedMesh(self.vertices, np.ascontiguousarray(self.faces[keep]), self.label[keep])
 
 
 def healed_part(name: str, raw: RawMesh, *, subject: str, watch: Watch = QUIET) -> Part:
@@ -129,7 +129,7 @@ def healed_part(name: str, raw: RawMesh, *, subject: str, watch: Watch = QUIET) 
     )
 
 
-def checked(raw: RawMesh, subject: str) -> tuple[Mesh, Steps]:
+def checked(raw: RawMesh, subject: str) -> tuple[CheckedMesh, Steps]:
     """Indices must point at vertices; faces on vertices that are no numbers are dropped if they are few."""
     faces = raw.faces
     if len(faces) == 0:
@@ -142,7 +142,7 @@ def checked(raw: RawMesh, subject: str) -> tuple[Mesh, Steps]:
             f"a face points at vertex {int(faces.max()) + 1}, but there are {len(raw.vertices)}",
             "Export the file again",
         )
-    mesh = Mesh(
+    mesh = CheckedMesh(
         np.ascontiguousarray(raw.vertices, dtype=np.float64),
         np.ascontiguousarray(faces, dtype=np.int32),
         np.ascontiguousarray(raw.label, dtype=np.int32),
@@ -159,21 +159,21 @@ def checked(raw: RawMesh, subject: str) -> tuple[Mesh, Steps]:
             "Export it again",
         )
     vertices = np.where(finite[:, None], mesh.vertices, 0.0)
-    mesh = Mesh(vertices, mesh.faces, mesh.label).only(keep)
-    return mesh, [Finding("corners that are no numbers", lost, "their triangles dropped", serious=True)]
+    mesh = CheckedMesh(vertices, mesh.faces, mesh.label).only(keep)
+    return mesh, [MeshFinding("corners that are no numbers", lost, "their triangles dropped", serious=True)]
 
 
-def welded(mesh: Mesh, *, tell: bool) -> tuple[Mesh, Steps]:
+def welded(mesh: CheckedMesh, *, tell: bool) -> tuple[CheckedMesh, Steps]:
     """Vertices at exactly the same place become one. ``tell`` when the format should have shared them."""
     group, first = group_rows((mesh.vertices + 0.0).view(np.int64))  # + 0.0: there is one zero
     merged = len(mesh.vertices) - len(first)
     if merged == 0:
         return mesh, []
-    out = Mesh(np.ascontiguousarray(mesh.vertices[first]) + 0.0, group[mesh.faces], mesh.label)
-    return out, [Finding("vertices at the same place", merged, "merged")] if tell else []
+    out = CheckedMesh(np.ascontiguousarray(mesh.vertices[first]) + 0.0, group[mesh.faces], mesh.label)
+    return out, [MeshFinding("vertices at the same place", merged, "merged")] if tell else []
 
 
-def without_idle_faces(mesh: Mesh) -> tuple[Mesh, Steps]:
+def without_idle_faces(mesh: CheckedMesh) -> tuple[CheckedMesh, Steps]:
     """Faces with a repeated corner go; of equal faces one stays; of two back to back neither stays.
 
     Thin faces with three distinct corners stay: without them their neighbours would not meet.
@@ -183,7 +183,7 @@ def without_idle_faces(mesh: Mesh) -> tuple[Mesh, Steps]:
     idle = (a == b) | (b == c) | (a == c)
     if idle.any():
         mesh = mesh.only(~idle)
-        found.append(Finding("faces without area", int(idle.sum()), "dropped"))
+        found.append(MeshFinding("faces without area", int(idle.sum()), "dropped"))
     if len(mesh.faces) == 0:
         return mesh, found
     keys = np.sort(mesh.faces, axis=1).astype(np.int64)
@@ -203,15 +203,15 @@ def without_idle_faces(mesh: Mesh) -> tuple[Mesh, Steps]:
     doubled = len(group) - int(keep.sum()) - paired
     if doubled:
         where = _middle(mesh, int(np.flatnonzero(~keep & ~back[group])[0]))
-        found.append(Finding("duplicate faces", doubled, "dropped", where))
+        found.append(MeshFinding("duplicate faces", doubled, "dropped", where))
     if paired:
         where = _middle(mesh, int(np.flatnonzero(back[group])[0]))
         done = "dropped: they lie back to back and enclose nothing"
-        found.append(Finding("faces back to back", paired, done, where))
+        found.append(MeshFinding("faces back to back", paired, done, where))
     return mesh.only(keep), found
 
 
-def stitched(mesh: Mesh) -> tuple[Mesh, Steps]:
+def stitched(mesh: CheckedMesh) -> tuple[CheckedMesh, Steps]:
     """Vertices of open edges that lie almost at one place become one, where that closes edges."""
     before = mesh
     reach = 0.0
@@ -229,10 +229,10 @@ def stitched(mesh: Mesh) -> tuple[Mesh, Steps]:
         return mesh, []
     count = before.open_edges - mesh.open_edges
     done = f"closed by merging corners up to {wording.length(reach)} apart{_volume_note(before, mesh)}"
-    return mesh, [Finding("cracks between faces", count, done, _open_spot(before))]
+    return mesh, [MeshFinding("cracks between faces", count, done, _open_spot(before))]
 
 
-def _stitch(mesh: Mesh, reach_mm: float) -> Mesh | None:
+def _stitch(mesh: CheckedMesh, reach_mm: float) -> CheckedMesh | None:
     """Merge vertices of open edges within ``reach_mm``, never the two ends of one edge."""
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
@@ -256,10 +256,10 @@ def _stitch(mesh: Mesh, reach_mm: float) -> Mesh | None:
     onto[rim] = rim[first[part]]
     faces = onto[mesh.faces]
     a, b, c = faces.T
-    return Mesh(mesh.vertices, faces, mesh.label).only((a != b) & (b != c) & (a != c))
+    return CheckedMesh(mesh.vertices, faces, mesh.label).only((a != b) & (b != c) & (a != c))
 
 
-def wound(mesh: Mesh) -> tuple[Mesh, Steps]:
+def wound(mesh: CheckedMesh) -> tuple[CheckedMesh, Steps]:
     """Faces of a shell are turned to agree, then shells to face outward; the walls of voids stay inward.
 
     Within a shell the winding that covers more area is taken for meant. An outermost shell of
@@ -277,20 +277,20 @@ def wound(mesh: Mesh) -> tuple[Mesh, Steps]:
     if turn.any():
         where = _middle(mesh, int(np.flatnonzero(turn)[0]))
         done = f"turned to agree with their neighbours{_volume_note(before, mesh)}"
-        found.append(Finding("faces wound the wrong way", int(turn.sum()), done, where))
+        found.append(MeshFinding("faces wound the wrong way", int(turn.sum()), done, where))
     if twisted:
-        found.append(Finding("edges of a one-sided surface", twisted, "", serious=True))
+        found.append(MeshFinding("edges of a one-sided surface", twisted, "", serious=True))
     before = mesh
     flip, doubts = _inside_out(mesh, shell, shells)
     found += doubts
     if flip.any():
         mesh = _turned(mesh, flip[shell])
         done = f"turned to face outward{_volume_note(before, mesh)}"
-        found.append(Finding("shells inside out", int(flip.sum()), done))
+        found.append(MeshFinding("shells inside out", int(flip.sum()), done))
     return mesh, found
 
 
-def _inside_out(mesh: Mesh, shell: Ints, shells: int) -> tuple[NDArray[np.bool_], Steps]:
+def _inside_out(mesh: CheckedMesh, shell: Ints, shells: int) -> tuple[NDArray[np.bool_], Steps]:
     """Which shells must turn (shells,), and doubts about shells within shells."""
     figures = shell_figures(mesh.vertices, mesh.faces, shell, shells)
     volume = figures[:, 0]
@@ -299,7 +299,7 @@ def _inside_out(mesh: Mesh, shell: Ints, shells: int) -> tuple[NDArray[np.bool_]
         return flip, []
     if shells > MAX_NESTED:
         flip[:] = volume.sum() < 0
-        return flip, [Finding("very many shells", shells, "voids left as they are wound", serious=True)]
+        return flip, [MeshFinding("very many shells", shells, "voids left as they are wound", serious=True)]
     holder = _holders(mesh, shell, figures)
     depth = holder.sum(axis=1)
     size = np.abs(volume)
@@ -318,11 +318,11 @@ def _inside_out(mesh: Mesh, shell: Ints, shells: int) -> tuple[NDArray[np.bool_]
             where = (float(x), float(y), float(z))
     if unclear:
         done = "taken as solid within solid, not as a void"
-        doubts.append(Finding("bodies wholly inside another", unclear, done, where, serious=True))
+        doubts.append(MeshFinding("bodies wholly inside another", unclear, done, where, serious=True))
     return flip, doubts
 
 
-def _holders(mesh: Mesh, shell: Ints, figures: Floats) -> NDArray[np.bool_]:
+def _holders(mesh: CheckedMesh, shell: Ints, figures: Floats) -> NDArray[np.bool_]:
     """(shells, shells): does shell j hold shell i? Boxes first, then three points each."""
     shells = len(figures)
     low, high = figures[:, 2:5], figures[:, 5:8]
@@ -346,7 +346,7 @@ def _holders(mesh: Mesh, shell: Ints, figures: Floats) -> NDArray[np.bool_]:
     return holder & boxed
 
 
-def fans_parted(mesh: Mesh) -> tuple[Mesh, Ints, Steps]:
+def fans_parted(mesh: CheckedMesh) -> tuple[CheckedMesh, Ints, Steps]:
     """Where bodies touch in an edge and four or more faces share it, each body gets its own edge.
 
     Returns the mesh, the partner of each half-edge, and findings; edges that cannot be parted remain.
@@ -364,17 +364,17 @@ def fans_parted(mesh: Mesh) -> tuple[Mesh, Ints, Steps]:
         corner = part_corners(mesh.faces, partner)
         _, first = np.unique(corner, return_index=True)
         vertices = np.ascontiguousarray(mesh.vertices[mesh.faces.ravel()[first]])
-        out = Mesh(vertices, corner.reshape(-1, 3), mesh.label)
+        out = CheckedMesh(vertices, corner.reshape(-1, 3), mesh.label)
         done = "parted: bodies touch there"
-        found.append(Finding("edges shared by four faces or more", parted, done, where))
+        found.append(MeshFinding("edges shared by four faces or more", parted, done, where))
         mesh = out
     if left:
         spot = _middle(mesh, int(np.flatnonzero(partner == -2)[0]) // 3)
-        found.append(Finding("edges shared by three faces or more", left, "", spot, serious=True))
+        found.append(MeshFinding("edges shared by three faces or more", left, "", spot, serious=True))
     return mesh, partner, found
 
 
-def holes_closed(mesh: Mesh, partner: Ints) -> tuple[Mesh, Ints, Steps]:
+def holes_closed(mesh: CheckedMesh, partner: Ints) -> tuple[CheckedMesh, Ints, Steps]:
     """Close loops of open edges; what stays open is a serious finding with a place to look at."""
     if not (partner == -1).any():
         return mesh, partner, []
@@ -386,7 +386,7 @@ def holes_closed(mesh: Mesh, partner: Ints) -> tuple[Mesh, Ints, Steps]:
         mesh.vertices, mesh.faces, mesh.label, partner, shell, figures[:, 1]
     )
     if closed:
-        mesh, more = wound(Mesh(vertices, faces, label))
+        mesh, more = wound(CheckedMesh(vertices, faces, label))
         mesh, partner, extra = fans_parted(mesh)
         area = sum(a for _, a, _ in closed)
         widest = max(closed, key=lambda c: c[1])
@@ -396,14 +396,14 @@ def holes_closed(mesh: Mesh, partner: Ints) -> tuple[Mesh, Ints, Steps]:
         )
         serious = bool(widest[1] > BIG_PATCH * figures[:, 1].sum())
         spot = (float(widest[0][0]), float(widest[0][1]), float(widest[0][2]))
-        found = [Finding("hole", len(closed), done, spot, serious), *more, *extra]
+        found = [MeshFinding("hole", len(closed), done, spot, serious), *more, *extra]
     still = int((partner == -1).sum())
     if still:
-        found.append(Finding("open edges", still, "", _open_spot(mesh), serious=True))
+        found.append(MeshFinding("open edges", still, "", _open_spot(mesh), serious=True))
     return mesh, partner, found
 
 
-def diagnosed(mesh: Mesh, partner: Ints) -> tuple[Health, Steps]:
+def diagnosed(mesh: CheckedMesh, partner: Ints) -> tuple[Health, Steps]:
     """What is true of the final mesh: closed, bodies, faces that cross."""
     _, _, shells, twisted = wind_shells(mesh.faces, partner)
     flat = mesh.faces.ravel()
@@ -420,33 +420,33 @@ def diagnosed(mesh: Mesh, partner: Ints) -> tuple[Health, Steps]:
         if not complete:
             done += "; at least this many, the search was cut short"
         where = _middle(mesh, int(np.flatnonzero(flags)[0]))
-        found.append(Finding("faces that cross or cover others", crossings, done, where))
+        found.append(MeshFinding("faces that cross or cover others", crossings, done, where))
     elif not complete:
-        found.append(Finding("search for crossing faces", 1, "cut short: too many faces in one place"))
+        found.append(MeshFinding("search for crossing faces", 1, "cut short: too many faces in one place"))
     if shells > 1:
-        found.append(Finding("separate shells", shells, "kept"))
+        found.append(MeshFinding("separate shells", shells, "kept"))
     return Health((), closed, shells, crossings), found
 
 
-def compact(mesh: Mesh) -> Mesh:
+def compact(mesh: CheckedMesh) -> CheckedMesh:
     """The mesh without vertices that no face uses, in the order of the rest."""
     used = np.zeros(len(mesh.vertices), bool)
     used[mesh.faces] = True
     if used.all():
         return mesh
     number = (np.cumsum(used) - 1).astype(np.int32)
-    return Mesh(np.ascontiguousarray(mesh.vertices[used]), number[mesh.faces], mesh.label)
+    return CheckedMesh(np.ascontiguousarray(mesh.vertices[used]), number[mesh.faces], mesh.label)
 
 
-def _turned(mesh: Mesh, turn: NDArray[np.bool_]) -> Mesh:
+def _turned(mesh: CheckedMesh, turn: NDArray[np.bool_]) -> CheckedMesh:
     if not turn.any():
         return mesh
     faces = mesh.faces.copy()
     faces[turn] = faces[turn][:, [0, 2, 1]]
-    return Mesh(mesh.vertices, faces, mesh.label)
+    return CheckedMesh(mesh.vertices, faces, mesh.label)
 
 
-def _refuse_sheet(mesh: Mesh, subject: str, *, flat_only: bool) -> None:
+def _refuse_sheet(mesh: CheckedMesh, subject: str, *, flat_only: bool) -> None:
     """A surface without thickness cannot be printed. Every vertex must be in use."""
     cure = "Give it thickness in the program it came from"
     if len(mesh.faces) == 0:
@@ -462,7 +462,7 @@ def _refuse_sheet(mesh: Mesh, subject: str, *, flat_only: bool) -> None:
         raise PartError(subject, "it encloses no volume: a sheet without thickness", cure)
 
 
-def _refuse_loose(mesh: Mesh, partner: Ints, subject: str) -> None:
+def _refuse_loose(mesh: CheckedMesh, partner: Ints, subject: str) -> None:
     """Triangles that mostly hang together with none are no solid, and no layer of them can be trusted."""
     loose = int(np.count_nonzero(partner < 0))
     if loose > MOST_LOOSE_SHARE * partner.size:
@@ -474,7 +474,7 @@ def _refuse_loose(mesh: Mesh, partner: Ints, subject: str) -> None:
         )
 
 
-def _volume_note(before: Mesh, after: Mesh) -> str:
+def _volume_note(before: CheckedMesh, after: CheckedMesh) -> str:
     """'; volume a → b mm³' when it changed by more than rounding."""
     a, b = before.volume_mm3, after.volume_mm3
     if abs(a - b) <= 1e-9 * max(abs(a), abs(b)):
@@ -487,11 +487,11 @@ def _once(found: Steps) -> Steps:
     return list({(f.what, f.done): f for f in found}.values())
 
 
-def _middle(mesh: Mesh, face: int) -> tuple[float, float, float]:
+def _middle(mesh: CheckedMesh, face: int) -> tuple[float, float, float]:
     x, y, z = mesh.vertices[mesh.faces[face]].mean(axis=0)
     return float(x), float(y), float(z)
 
 
-def _open_spot(mesh: Mesh) -> tuple[float, float, float] | None:
+def _open_spot(mesh: CheckedMesh) -> tuple[float, float, float] | None:
     spots = np.flatnonzero(mesh.edges[1] == -1)
     return _middle(mesh, int(spots[0]) // 3) if len(spots) else None

@@ -12,7 +12,7 @@ import re
 import zipfile
 
 from falsework.errors import PartError
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 
 _SHOWN = re.compile(rb"<(?:\w+:)?model\b[^>]*>")
 _REQUIRED = re.compile(rb"""requiredextensions\s*=\s*["']([^"']*)["']""")
@@ -35,7 +35,7 @@ _NAMES = {
 CURE = "Export it as plain triangles"
 
 
-def check_extensions(data: bytes, name: str) -> list[Finding]:
+def check_extensions(data: bytes, name: str) -> list[MeshFinding]:
     """What is left out of a package; PartError where an extension is required that is not read."""
     beams = slices = 0
     for text in _models(data):
@@ -45,9 +45,9 @@ def check_extensions(data: bytes, name: str) -> list[Finding]:
     found = []
     if beams:
         done = "left out: falsework reads triangles alone, so the part is without them"
-        found.append(Finding("beam lattices", beams, done, serious=True))
+        found.append(MeshFinding("beam lattices", beams, done, serious=True))
     if slices:
-        found.append(Finding("slice stacks", slices, "left out: the triangles are planned"))
+        found.append(MeshFinding("slice stacks", slices, "left out: the triangles are planned"))
     return found
 
 

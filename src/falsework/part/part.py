@@ -14,7 +14,7 @@ Ints = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
-class Finding:
+class MeshFinding:
     """One thing found in the mesh and what was done about it.
 
     ``what`` is a short key ('duplicate faces', 'hole', 'unit guessed', …), ``count`` how many,
@@ -33,7 +33,7 @@ class Finding:
 class Health:
     """The mesh as it is after healing, and what healing did."""
 
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[MeshFinding, ...] = ()
     closed: bool = True  # every edge is shared by two faces, wound consistently
     bodies: int = 1  # connected shells
     self_intersections: int = 0  # faces that cross another face

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from falsework.errors import PartError
-from falsework.part.part import Finding, Floats, Part
+from falsework.part.part import Floats, MeshFinding, Part
 from falsework.wording.figures import length
 from falsework.wording.notices import TooLarge
 
@@ -79,7 +79,7 @@ def place(
     if not turned and abs(low[2]) > SETTLED_MM:
         how = "lowered" if low[2] > 0 else "raised"
         findings.append(
-            Finding("part off the bed", 1, f"{how} by {length(abs(float(low[2])))} to stand on it")
+            MeshFinding("part off the bed", 1, f"{how} by {length(abs(float(low[2])))} to stand on it")
         )
     return replace(
         part,

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 
 MAX_TRIANGLES = 20_000_000
 SIMPLIFY = "reduce it to fewer triangles in the program it came from"
@@ -28,10 +28,10 @@ class RawMesh:
     label: NDArray[np.int32]
     names: tuple[str, ...]
     unit: str | None = None
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[MeshFinding, ...] = ()
 
 
-Piece = tuple[str, NDArray[np.float64], NDArray[np.integer]]  # name, vertices, faces
+RawPiece = tuple[str, NDArray[np.float64], NDArray[np.integer]]  # name, vertices, faces
 
 
 def check_count(name: str, triangles: int) -> None:
@@ -44,7 +44,7 @@ def check_count(name: str, triangles: int) -> None:
         )
 
 
-def joined(pieces: list[Piece]) -> RawMesh:
+def joined(pieces: list[RawPiece]) -> RawMesh:
     """One raw mesh from named pieces (name, vertices, faces); equal names are numbered apart.
 
     A single piece may stay without a name.

@@ -14,7 +14,7 @@ from falsework.errors import PartError
 from falsework.kernels.mesh.measures import finite_bounds
 from falsework.part.health import healed_part
 from falsework.part.off import read_off
-from falsework.part.part import Finding, Part
+from falsework.part.part import MeshFinding, Part
 from falsework.part.raw import RawMesh
 from falsework.part.scene import read_scene
 from falsework.part.step import read_step
@@ -127,7 +127,7 @@ def _read_raw(path: Path, called: Path) -> RawMesh:
         raw = read_scene(data, kind, path, name)
     if promised != kind:
         what = f"read as {kind.upper()}, whatever the name '{name}' says"
-        raw = replace(raw, findings=(Finding("misleading file name", 1, what), *raw.findings))
+        raw = replace(raw, findings=(MeshFinding("misleading file name", 1, what), *raw.findings))
     return raw
 
 
@@ -177,7 +177,7 @@ def _with_unit(raw: RawMesh, unit: str | None, factor: float | None) -> tuple[Ra
     if factor is not None:
         findings = raw.findings
         if raw.unit is not None and raw.unit != unit:
-            note = Finding("unit replaced", 1, f"the file says {raw.unit}; {unit} was asked for")
+            note = MeshFinding("unit replaced", 1, f"the file says {raw.unit}; {unit} was asked for")
             findings = (note, *findings)
         return replace(raw, unit=unit, findings=findings), factor
     if raw.unit is not None:

@@ -12,7 +12,7 @@ from urllib.parse import unquote
 import numpy as np
 
 from falsework.errors import PartError
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 from falsework.part.raw import RawMesh, check_count, joined
 
 NAMELESS = re.compile(r"geometry(_\d+)?")  # what trimesh calls a mesh that has no name
@@ -87,7 +87,7 @@ def _from_scene(scene: object, name: str, unit: str | None, turn: np.ndarray | N
         )
     raw = joined(pieces)
     findings = (
-        (Finding("points or lines", left_out, "left out: only faces can be planned"),) if left_out else ()
+        (MeshFinding("points or lines", left_out, "left out: only faces can be planned"),) if left_out else ()
     )
     return RawMesh(raw.vertices, raw.faces, raw.label, raw.names, unit, findings)
 

@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.part.part import Finding
-from falsework.part.raw import Piece, RawMesh, check_count, joined, soup
+from falsework.part.part import MeshFinding
+from falsework.part.raw import RawMesh, RawPiece, check_count, joined, soup
 
 HEADER = 84
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -54,10 +54,10 @@ def read_binary_stl(data: bytes, name: str) -> RawMesh:
             AGAIN,
         )
     check_count(name, count)
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[MeshFinding, ...] = ()
     surplus = (held - count) * RECORD.itemsize + rest
     if surplus:
-        findings = (Finding("surplus bytes", surplus, "left out: they follow the last triangle"),)
+        findings = (MeshFinding("surplus bytes", surplus, "left out: they follow the last triangle"),)
     corners = np.frombuffer(data, RECORD, count, HEADER)["corners"]
     vertices, faces = soup(corners)
     return RawMesh(vertices, faces, np.zeros(count, np.int32), ("",), None, findings)
@@ -66,7 +66,7 @@ def read_binary_stl(data: bytes, name: str) -> RawMesh:
 def read_text_stl(data: bytes, name: str) -> RawMesh:
     """Loose triangles of a text STL; each ``solid`` becomes a named piece."""
     starts = _solid_lines(data)
-    pieces: list[Piece] = []
+    pieces: list[RawPiece] = []
     total = 0
     for (_, begin, title), (end, _, _) in pairwise([*starts, (len(data), 0, "")]):
         corners = _text_corners(data, begin, end, name)
@@ -79,7 +79,7 @@ def read_text_stl(data: bytes, name: str) -> RawMesh:
     raw = joined(pieces)
     if b"endsolid" not in data[-4096:].lower():
         done = "read up to its end, which lacks 'endsolid': it may have been cut off"
-        raw = replace(raw, findings=(Finding("unfinished text", 1, done, serious=True),))
+        raw = replace(raw, findings=(MeshFinding("unfinished text", 1, done, serious=True),))
     return raw
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from falsework.errors import PartError
 from falsework.part.packaged import check_extensions, without_materials
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 from falsework.part.raw import MAX_TRIANGLES, RawMesh, check_count, joined
 
 MAX_UNPACKED = 4 << 30  # bytes, all entries together
@@ -51,7 +51,10 @@ def read_3mf(data: bytes, name: str) -> RawMesh:
     raw = _read_package(data, name)
     if raw is None:
         raw = _read_package(without_materials(data), name)
-        noted = [*noted, Finding("materials", 1, "left out: they break the 3MF specification", serious=True)]
+        noted = [
+            *noted,
+            MeshFinding("materials", 1, "left out: they break the 3MF specification", serious=True),
+        ]
     if raw is None:
         raise PartError(name, "its model does not follow the 3MF specification", AGAIN)
     return replace(raw, findings=(*noted, *raw.findings))
@@ -80,7 +83,7 @@ def _read_package(data: bytes, name: str) -> RawMesh | None:
         return None
     if warned:
         done = "read nevertheless: something of it may be missing or misplaced"
-        said = Finding("breaches of the 3MF specification", warned, done, serious=True)
+        said = MeshFinding("breaches of the 3MF specification", warned, done, serious=True)
         raw = replace(raw, findings=(said, *raw.findings))
     return raw
 
@@ -132,10 +135,10 @@ def _collect(
         pieces.append((title, vertices @ matrix[:3] + matrix[3], faces[:, ::-1] if mirrored else faces))
     findings = []
     if supports:
-        findings.append(Finding("support objects", supports, "left out: falsework designs its own"))
+        findings.append(MeshFinding("support objects", supports, "left out: falsework designs its own"))
     if others:
         done = "left out: no triangles, or of type other"
-        findings.append(Finding("objects that are no part", others, done, serious=True))
+        findings.append(MeshFinding("objects that are no part", others, done, serious=True))
     if not pieces:
         raise PartError(name, "its build holds no triangles to print", AGAIN)
     raw = joined(pieces)

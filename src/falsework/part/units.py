@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from falsework.errors import PartError
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 from falsework.wording.figures import length
 
 MM_PER_UNIT = {"um": 0.001, "mm": 1.0, "cm": 10.0, "inch": 25.4, "foot": 304.8, "m": 1000.0}
@@ -16,7 +16,7 @@ def mm_per_unit(unit: str) -> float:
     return MM_PER_UNIT[unit]
 
 
-def guess_unit(extent: float) -> tuple[str, Finding]:
+def guess_unit(extent: float) -> tuple[str, MeshFinding]:
     """Guess the unit of numbers that come without one, from the largest extent of the part.
 
     The rule prefers millimetres and leaves them only where they make a part that nobody prints:
@@ -46,4 +46,4 @@ def guess_unit(extent: float) -> tuple[str, Finding]:
     told = f"taken as {unit}: the part is {length(extent * MM_PER_UNIT[unit])} at its longest"
     if others:
         told += "; it would be " + " or ".join(f"{length(extent * MM_PER_UNIT[u])} in {u}" for u in others)
-    return unit, Finding("unit guessed", 1, f"{told}; give the unit to be sure", serious=serious)
+    return unit, MeshFinding("unit guessed", 1, f"{told}; give the unit to be sure", serious=serious)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from falsework.process.settings import Process
-from falsework.wording.cautions import Job
+from falsework.wording.cautions import PrintFacts
 
 if TYPE_CHECKING:
     from falsework.release.value import Release
@@ -14,13 +14,13 @@ if TYPE_CHECKING:
 
 def job_of(
     process: Process, turn_deg: Sequence[float] = (0.0, 0.0, 0.0), release: Release | None = None
-) -> Job:
+) -> PrintFacts:
     """A print by ``process`` of a part turned so, whose supports come off as ``release`` says.
 
     A turn about z leaves the direction of the layers as it was.
     """
     material = process.material
-    return Job(
+    return PrintFacts(
         material.name,
         material.nozzle_temperature_c,
         material.bed_temperature_c,

@@ -9,8 +9,8 @@ from typing import Unpack
 
 from falsework.droop import Belief
 from falsework.lie.shortlist import Shortlist, shortlist
-from falsework.lie.value import Lie, Lies, Proof, Search
-from falsework.need.underside import Kind
+from falsework.lie.value import Lie, LieProof, Lies, Search
+from falsework.need.underside import UndersideKind
 from falsework.objective import Price
 from falsework.part.part import Part
 from falsework.planning.lanes import lanes_for, side_by_side
@@ -108,7 +108,7 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Lie, ...]) -> l
 def planned(lie: Lie, plan: Plan) -> Lie:
     """A lie with the figures of its plan."""
     judged = readiness(plan)
-    asks = [u for u in plan.undersides if u.kind is not Kind.HOLDS]
+    asks = [u for u in plan.undersides if u.kind is not UndersideKind.HOLDS]
     carried = {number for piece in plan.pieces for number in piece.undersides}
     released = plan.release.pieces if plan.release is not None else ()
     stance, rim = plan.stance, rim_of(plan)
@@ -122,7 +122,7 @@ def planned(lie: Lie, plan: Plan) -> Lie:
         support_g=plan.support_cost.mass_g,
         support_s=plan.support_cost.time_s,
         price=plan.price,
-        proof=Proof(
+        proof=LieProof(
             undersides=len(asks),
             carried=sum(u.number in carried for u in asks),
             bare=len({start.underside for start in plan.starts if not start.carried}),

@@ -18,7 +18,7 @@ from falsework.lie import Lies
 from falsework.lie.body import face_normals
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.objective import printing_price
 from falsework.part import place, read_part
 from falsework.part.part import Part
@@ -166,7 +166,7 @@ def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> 
         for c in built.choices
         if c.chosen is Standing.LEAVE and c.underside not in wish.overrules and not whole[c.underside - 1]
     ]
-    holds = {u.number for u in weighed.need.undersides if u.kind is Kind.HOLDS}
+    holds = {u.number for u in weighed.need.undersides if u.kind is UndersideKind.HOLDS}
     first = [number for number in idle if number not in holds]
     for tried in ([first] if first else []) + ([idle] if len(idle) > len(first) else []):
         reason = HeldUpright(tuple(tried))
@@ -357,7 +357,7 @@ def _sparing(weighed: _Weighed) -> Sparing | None:
         return None
     area_mm2 = weighed.figures.area_mm2
     own_mm2 = np.where(spared.whole, spared.share * area_mm2, figures.own_mm2)
-    asks = np.array([u.kind is not Kind.HOLDS for u in weighed.need.undersides], dtype=bool)
+    asks = np.array([u.kind is not UndersideKind.HOLDS for u in weighed.need.undersides], dtype=bool)
     asks &= spared.whole | (own_mm2 + figures.landing_mm2 > NEGLIGIBLE_SHARE * area_mm2)
     edges = np.flatnonzero(np.diff(spared.faces.astype(np.int8), prepend=0, append=0)).tolist()
     return Sparing(
@@ -427,7 +427,7 @@ def _need(part: Part, stack: LayerStack, process: Process, context: Context) -> 
 
 
 def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:
-    counts = np.array([u.kind is not Kind.HOLDS for u in need.undersides], dtype=bool)
+    counts = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], dtype=bool)
     listed = counts[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     need_mm2 = np.bincount(
         need.region_layer[listed], weights=shapely.area(need.regions[listed]), minlength=stack.count

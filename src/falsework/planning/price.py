@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from falsework.cost.cost import Cost
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.objective import (
     FAILURE_CHANCE,
     MINUTES_A_BLOCK,
@@ -33,7 +33,7 @@ from falsework.objective import (
 )
 from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
-from falsework.release.value import PieceRelease, State
+from falsework.release.value import PieceRelease, ReleaseState
 from falsework.stance import Foot
 from falsework.support.choosing import chosen_option
 from falsework.support.geometry import Cared
@@ -85,14 +85,14 @@ def _minutes(plan: Plan) -> Iterator[float]:
 
 
 def _taken_off(piece: SupportPiece, off: PieceRelease) -> float:
-    if off.state is State.TRAPPED:
+    if off.state is ReleaseState.TRAPPED:
         return 0.0
-    if off.state is State.STAYS:
+    if off.state is ReleaseState.STAYS:
         return MINUTES_A_LIFT
-    minutes = MINUTES_BY_HAND if off.state is State.BY_HAND else MINUTES_BY_TOOL
-    if off.state is State.BREAK:
+    minutes = MINUTES_BY_HAND if off.state is ReleaseState.BY_HAND else MINUTES_BY_TOOL
+    if off.state is ReleaseState.BREAK:
         minutes += MINUTES_A_BLOCK * len(off.blocks)
-    if off.state is State.DIG:
+    if off.state is ReleaseState.DIG:
         minutes += MINUTES_A_CM2_PICKED * piece.contact_mm2 / 100.0
     return minutes + MINUTES_A_SCAR_CM2 * piece.scar_mm2 / 100.0
 
@@ -102,7 +102,7 @@ def _share_inside(plan: Plan) -> float:
     if plan.release is None:
         return 0.0
     states = zip(plan.pieces, plan.release.pieces, strict=True)
-    kept_g = sum(piece.cost.mass_g for piece, off in states if off.state is State.TRAPPED)
+    kept_g = sum(piece.cost.mass_g for piece, off in states if off.state is ReleaseState.TRAPPED)
     return min(1.0, kept_g / max(plan.part_cost.mass_g, 1e-9))
 
 
@@ -114,7 +114,7 @@ def _chances(plan: Plan, options: list[Option]) -> Iterator[float]:
     for underside, option in zip(plan.undersides, options, strict=True):
         if underside.number in bare:
             yield FAILURE_CHANCE
-        elif underside.kind is not Kind.ISLAND:
+        elif underside.kind is not UndersideKind.ISLAND:
             share = option.left_mm2 / max(option.left_mm2 + option.contact_mm2, 1e-9)
             yield share * failure_chance(underside, layer_mm)
     if plan.stance is not None:

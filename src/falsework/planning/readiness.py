@@ -9,9 +9,9 @@ from falsework.stance.value import Stance
 from falsework.wording.notices import (
     IslandLeft,
     IslandsLeft,
+    LayOtherwise,
     NarrowFirstLayer,
     Notice,
-    OtherLie,
     Rim,
     TooLarge,
     Topples,
@@ -24,7 +24,7 @@ _BLOCKING = (TooLarge, *_STANCE, IslandLeft, IslandsLeft, WeakPieces)
 
 
 @dataclass(frozen=True)
-class Reason:
+class Obstruction:
     """One of a plan's warnings that keeps it from being printed, and what would help."""
 
     notice: Notice
@@ -35,7 +35,7 @@ class Reason:
 class Readiness:
     """The reasons why a plan is not ready; none where it is."""
 
-    reasons: tuple[Reason, ...]
+    reasons: tuple[Obstruction, ...]
 
     @property
     def ready(self) -> bool:
@@ -53,17 +53,17 @@ def readiness(plan: Plan) -> Readiness:
     reasons = []
     for notice in plan.warnings:
         if isinstance(notice, _STANCE):
-            reasons.append(Reason(notice, _stance_remedies(plan.stance)))
+            reasons.append(Obstruction(notice, _stance_remedies(plan.stance)))
         elif isinstance(notice, IslandLeft):
-            reasons.append(Reason(notice, (why[notice.underside],) if notice.underside in why else ()))
+            reasons.append(Obstruction(notice, (why[notice.underside],) if notice.underside in why else ()))
         elif isinstance(notice, _BLOCKING):
-            reasons.append(Reason(notice))
+            reasons.append(Obstruction(notice))
     return Readiness(tuple(reasons))
 
 
 def _stance_remedies(stance: Stance | None) -> tuple[Notice, ...]:
     """What would make the part stand."""
     if stance is None or stance.foot is None:
-        return (OtherLie(),)
+        return (LayOtherwise(),)
     foot = stance.foot
-    return (Rim(foot.breadth_mm, foot.cost.mass_g, foot.cost.price, foot.safety), OtherLie())
+    return (Rim(foot.breadth_mm, foot.cost.mass_g, foot.cost.price, foot.safety), LayOtherwise())

@@ -13,7 +13,7 @@ from falsework.lie.value import Lies
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Underside
 from falsework.objective import Price
-from falsework.part.part import Finding
+from falsework.part.part import MeshFinding
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.standing import renewed_words
@@ -46,7 +46,7 @@ class PartSummary:
     unit: str  # what the file's numbers were taken as
     scale: float
     turn_deg: tuple[float, float, float]
-    findings: tuple[Finding, ...]
+    findings: tuple[MeshFinding, ...]
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from falsework.need.underside import Underside
 from falsework.part import fits
 from falsework.part.part import Part
 from falsework.process.settings import Process
-from falsework.release import Release, State
+from falsework.release import Release, ReleaseState
 from falsework.request.standing import Standing
 from falsework.stance.value import Stance
 from falsework.support.choosing import chosen_option
@@ -103,9 +103,9 @@ def release_warnings(
 ) -> tuple[Notice, ...]:
     """What of the supports will stay in the part or may take some of it along."""
     found: list[Notice] = []
-    if stay := {piece.number for piece in release.pieces if piece.state is State.TRAPPED}:
+    if stay := {piece.number for piece in release.pieces if piece.state is ReleaseState.TRAPPED}:
         found.append(_trapped([piece for piece in pieces if piece.number in stay], choices, undersides))
-    if dug := tuple(piece.number for piece in release.pieces if piece.state is State.DIG):
+    if dug := tuple(piece.number for piece in release.pieces if piece.state is ReleaseState.DIG):
         found.append(DugOut(dug))
     if torn := tuple(piece.number for piece in release.pieces if piece.tears):
         found.append(Tears(torn))

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Protocol
 
 from falsework.planning.value import Plan
 from falsework.redrawing.proof.changed import Changed
-from falsework.redrawing.proof.prove import Proof, proof_of
+from falsework.redrawing.proof.prove import ChangeProof, proof_of
 from falsework.redrawing.proof.whole import Written
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.value import Change
 from falsework.watch import Watch
 
@@ -37,14 +37,14 @@ class Combination:
     where there are no changes), and why those of an underside were left out, by its number."""
 
     changes: tuple[Change, ...]
-    proof: Proof | None
+    proof: ChangeProof | None
     written: Written | None
     plan: Plan | None
     dropped: dict[int, str]
 
 
 @dataclass(frozen=True, eq=False)
-class _Row:
+class _Alternatives:
     """What may be done for one underside: the change at hand, and those to be tried after it."""
 
     change: Change
@@ -52,14 +52,14 @@ class _Row:
 
 
 def combine(
-    ground: Ground, ranked: Sequence[tuple[Change, ...]], writer: Writer, watch: Watch
+    ground: PlannedPart, ranked: Sequence[tuple[Change, ...]], writer: Writer, watch: Watch
 ) -> Combination:
     """One proven change of each row, applied in the order of rows.
 
     All firsts are made at once and proved as their files hold them, as they are and a hair off. Of a row that
     lies next to what fails the next change is tried; a row that has none left is dropped.
     """
-    rows = [_Row(row[0], row[1:]) for row in ranked if row]
+    rows = [_Alternatives(row[0], row[1:]) for row in ranked if row]
     dropped: dict[int, str] = {}
     rounds = sum(1 + len(row.others) for row in rows)
     for k in range(rounds):
@@ -79,7 +79,9 @@ def combine(
     return Combination((), None, None, None, dropped)
 
 
-def _proved(ground: Ground, rows: list[_Row], writer: Writer, watch: Watch) -> tuple[Written, Proof]:
+def _proved(
+    ground: PlannedPart, rows: list[_Alternatives], writer: Writer, watch: Watch
+) -> tuple[Written, ChangeProof]:
     """All rows' changes made, written and proved; where that is good, proved once more a hair off."""
     drafts = tuple(row.change.draft for row in rows if row.change.draft is not None)
     changed = Changed(ground, drafts)
@@ -91,12 +93,14 @@ def _proved(ground: Ground, rows: list[_Row], writer: Writer, watch: Watch) -> t
     return written, proof_of(changed, replace(off, part=written.part), watch.part(0.9, 1.0))
 
 
-def _without(rows: list[_Row], proof: Proof) -> tuple[list[_Row], _Row | None]:
+def _without(
+    rows: list[_Alternatives], proof: ChangeProof
+) -> tuple[list[_Alternatives], _Alternatives | None]:
     """The rows with the worst suspect's next change in the place of its first; the row that went for want of
     one. Of several suspects the one that saves least."""
     suspects = [row for row in rows if row.change.underside in proof.suspects] or rows
     worst = min(suspects, key=lambda row: (not row.others, row.change.saved_price))
     if not worst.others:
         return [row for row in rows if row is not worst], worst
-    nxt = _Row(worst.others[0], worst.others[1:])
+    nxt = _Alternatives(worst.others[0], worst.others[1:])
     return [nxt if row is worst else row for row in rows], None

@@ -14,7 +14,7 @@ from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
 from falsework.redrawing.printed import Printed, printed_of
 from falsework.redrawing.request import RedrawRequest
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split.best import split
 from falsework.redrawing.split.value import Splits
 from falsework.redrawing.value import Combined, OtherLie
@@ -46,7 +46,7 @@ def other_lie(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherLie | N
     return OtherLie(best.turn_deg, lie_words(best, printed), printed.needs_no_support, printed)
 
 
-def splits_of(asked: RedrawRequest, ground: Ground, watch: Watch) -> Splits | None:
+def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:
     """The best cuts; None where they are not asked for."""
     if not asked.scope.split:
         return None

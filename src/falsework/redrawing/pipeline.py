@@ -22,7 +22,7 @@ from falsework.redrawing.proof.function import rooms_of
 from falsework.redrawing.proof.sections import outside_mm3
 from falsework.redrawing.request import RedrawOptions, RedrawRequest, Scope
 from falsework.redrawing.site.ground import ground_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.treating import Worked, Workplace, to_treat, worked, worth_making
 from falsework.redrawing.value import Combined, Redraw, RedrawGeometry, Treated
 from falsework.redrawing.words import CAUTION, outcome, spared_words
@@ -135,7 +135,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     )
 
 
-def _treated(ground: Ground, row: Worked, combination: Combination) -> Treated:
+def _treated(ground: PlannedPart, row: Worked, combination: Combination) -> Treated:
     """An underside with its changes, and which of them was taken."""
     number = row.choice.underside
     option = chosen_option(row.choice)
@@ -152,7 +152,7 @@ def _treated(ground: Ground, row: Worked, combination: Combination) -> Treated:
     )
 
 
-def _combined(ground: Ground, combination: Combination) -> Combined | None:
+def _combined(ground: PlannedPart, combination: Combination) -> Combined | None:
     """The whole part planned again, and what it says of the undersides that were treated; None where nothing
     is changed."""
     proof, written, plan = combination.proof, combination.written, combination.plan

@@ -15,8 +15,8 @@ from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.proof.asking import reaching
-from falsework.redrawing.proof.prove import Proof
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.proof.prove import ChangeProof
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.value import Change, ChangedRegion
 from falsework.request.value import Wish
 from falsework.request.weights import Weights
@@ -72,7 +72,7 @@ class Sayings:
     dimensions: tuple[str, ...] = ()
 
 
-def priced(ground: Ground, draft: Draft, proof: Proof, planned: Plan, sayings: Sayings) -> Change:
+def priced(ground: PlannedPart, draft: Draft, proof: ChangeProof, planned: Plan, sayings: Sayings) -> Change:
     """The change with its figures; ``planned``: the plan of the part as it is."""
     extra, before, after = Cost(), _NOTHING, _NOTHING
     hand_min = USUAL_HANDS.minutes(draft)
@@ -119,14 +119,14 @@ class _Supports:
 _NOTHING = _Supports(Cost(), 0.0)
 
 
-def _supports_before(ground: Ground, proof: Proof, planned: Plan) -> _Supports:
+def _supports_before(ground: PlannedPart, proof: ChangeProof, planned: Plan) -> _Supports:
     """Of the undersides that the change reaches, as the plan has them."""
     numbers = {int(k) + 1 for k in np.flatnonzero(reaching(ground.need, *proof.changed.span))}
     options = [chosen_option(choice) for choice in planned.choices if choice.underside in numbers]
     return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.price.total for o in options))
 
 
-def _supports_after(proof: Proof, planned: Plan) -> _Supports:
+def _supports_after(proof: ChangeProof, planned: Plan) -> _Supports:
     """Of the undersides that are there instead, chosen as a plan chooses."""
     wish = Wish(planned.process, standing=planned.standing, weights=planned.weights)
     figures = standing_figures(proof.changed.stack, proof.need, wish.process)
@@ -166,7 +166,7 @@ def ranked(changes: list[Change], worth: float) -> tuple[Change, ...]:
     return tuple(sorted(changes, key=key))
 
 
-def extra_cost(ground: Ground, proof: Proof) -> Cost:
+def extra_cost(ground: PlannedPart, proof: ChangeProof) -> Cost:
     """What the part takes more (or less, below 0) with the change: from the changed layers and those that
     they make solid or sparse."""
     process, stack, (first, last) = ground.process, proof.changed.stack, proof.changed.span
@@ -179,7 +179,7 @@ def extra_cost(ground: Ground, proof: Proof) -> Cost:
     return cost_of(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s, process)
 
 
-def _cost_before(ground: Ground, low: int, high: int) -> Cost:
+def _cost_before(ground: PlannedPart, low: int, high: int) -> Cost:
     """The cost of some layers of the part as it is, counted once for all changes that reach them."""
     known = ground.layer_costs
     if (low, high) not in known:

@@ -13,11 +13,11 @@ from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
 from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
-from falsework.redrawing.proof.function import Room, drop_words, touches_of
-from falsework.redrawing.proof.prove import Proof, prove
+from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
+from falsework.redrawing.proof.prove import ChangeProof, prove
 from falsework.redrawing.request import Scope
 from falsework.redrawing.site.ground import asks
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.redrawing.value import Change, LeftAlone
 from falsework.request.standing import Standing
 from falsework.support.choosing import chosen_option
@@ -47,10 +47,10 @@ class Workplace:
     """What all undersides of a part share: its ground, its plan, what may be tried, the room its features
     need and the scale they are drawn at."""
 
-    ground: Ground
+    ground: PlannedPart
     planned: Plan
     scope: Scope
-    rooms: tuple[Room, ...]
+    rooms: tuple[FeatureRoom, ...]
     scale: float
 
 
@@ -91,7 +91,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
     wished = scope.chosen.get(choice.underside)
     if wished is not None and wished not in scope.tried:
         scope = replace(scope, kinds=(*scope.tried, wished))
-    site = Site(ground, ground.need.undersides[choice.underside - 1])
+    site = UndersideSite(ground, ground.need.undersides[choice.underside - 1])
     changes: dict[ChangeKind, Change] = {}
     declined: dict[ChangeKind, Refusal] = {}
 
@@ -126,7 +126,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
     return Worked(choice, ranked(list(changes.values()), worth), tuple(declined.values()))
 
 
-def _sayings(place: Workplace, draft: Draft, proof: Proof) -> Sayings:
+def _sayings(place: Workplace, draft: Draft, proof: ChangeProof) -> Sayings:
     """What a proven change harms, and its dimensions."""
     if not proof.good:
         return Sayings()
@@ -158,7 +158,7 @@ def worth_making(row: Worked, scope: Scope) -> tuple[Change, ...]:
     )
 
 
-def _too_much(draft: Draft, proof: Proof, ground: Ground) -> tuple[str, ...]:
+def _too_much(draft: Draft, proof: ChangeProof, ground: PlannedPart) -> tuple[str, ...]:
     """Said of a change that would make another part of it."""
     share = (proof.added_mm3 + proof.removed_mm3) / max(ground.solid.volume(), 1e-9)
     most = MOST_FREEFORM_SHARE if draft.freeform else MOST_SHARE
@@ -168,7 +168,7 @@ def _too_much(draft: Draft, proof: Proof, ground: Ground) -> tuple[str, ...]:
 
 
 def _draft_each(
-    site: Site, scope: Scope, take: _Take, useless: Callable[[ChangeKind], str], watch: Watch
+    site: UndersideSite, scope: Scope, take: _Take, useless: Callable[[ChangeKind], str], watch: Watch
 ) -> None:
     """Every kind in the order in which a person would try them, until one does so well that the others need
     not be tried: those are declined, unless asked for by name."""
@@ -184,7 +184,7 @@ def _draft_each(
         take(kind, draft_of(kind, site, at.part(0.0, 0.5), scope.flat_mm), at.part(0.5, 1.0))
 
 
-def _draft_fallbacks(site: Site, scope: Scope, take: _Take, watch: Watch) -> None:
+def _draft_fallbacks(site: UndersideSite, scope: Scope, take: _Take, watch: Watch) -> None:
     for kind in scope.tried:
         draft = fallback_draft(kind, site, watch.part(0.0, 0.5))
         if draft is not None:

@@ -16,7 +16,7 @@ from falsework.planning.value import Plan
 from falsework.redrawing.body.written import roundings, written_part
 from falsework.redrawing.proof.whole import Written, mended
 from falsework.redrawing.request import RedrawRequest
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.request.marks import NO_FACES, MarkedFaces
 from falsework.request.value import Placing, Request
 from falsework.watch import Watch
@@ -33,7 +33,7 @@ class FileWriter:
     """``shift_mm`` (3,): from the frame of the files to the place of the ground."""
 
     asked: RedrawRequest
-    ground: Ground
+    ground: PlannedPart
     shift_mm: Floats
 
     def written(self, solid: Manifold, watch: Watch) -> Written:

@@ -1,10 +1,10 @@
 from .judge import judge_release as judge_release
 from .remedies import what_to_change as what_to_change
 from .value import Block as Block
-from .value import Cut as Cut
+from .value import BreakingPlane as BreakingPlane
 from .value import PieceRelease as PieceRelease
 from .value import Pulls as Pulls
 from .value import Release as Release
+from .value import ReleaseState as ReleaseState
 from .value import Remedy as Remedy
-from .value import State as State
 from .value import Tool as Tool

@@ -25,7 +25,7 @@ Floats32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
-class Mesh:
+class BodyMesh:
     """``vertices`` (3, n) float32, ``faces`` (m, 3) int32; ``closed`` ones are seen from outside alone.
 
     ``start`` (k + 1,): body k owns faces start[k]:start[k + 1].
@@ -55,12 +55,12 @@ class Mesh:
             [[c.min(axis=0), c.max(axis=0)] if len(c) else np.zeros((2, 3)) for c in self.corners]
         ).reshape(-1, 2, 3)
 
-    def only(self, bodies: Indices) -> Mesh:
+    def only(self, bodies: Indices) -> BodyMesh:
         """The given bodies alone, over the same vertices."""
         faces = [self.faces[self.start[b] : self.start[b + 1]] for b in bodies]
         start = np.concatenate([[0], np.cumsum([len(f) for f in faces])]).astype(np.int64)
         every = np.ascontiguousarray(np.concatenate(faces))
-        return Mesh(self.vertices, every, self.closed, start)
+        return BodyMesh(self.vertices, every, self.closed, start)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,18 +72,18 @@ class Samples:
     start: Indices
 
 
-def part_mesh(part: Part, clearance_mm: float) -> Mesh:
+def part_mesh(part: Part, clearance_mm: float) -> BodyMesh:
     """The part, thinned by no more than a tenth of the clearance."""
     show = np.zeros(len(part.faces), dtype=bool)
     body, _ = thinned(part, part.vertices, show, THINNED_SHARE * clearance_mm)
-    return Mesh(body.vertices, body.faces, part.health.closed, np.array([0, len(body.faces)]))
+    return BodyMesh(body.vertices, body.faces, part.health.closed, np.array([0, len(body.faces)]))
 
 
-def piece_mesh(vertices: Floats, faces: NDArray[np.int32], face_piece: Indices, count: int) -> Mesh:
+def piece_mesh(vertices: Floats, faces: NDArray[np.int32], face_piece: Indices, count: int) -> BodyMesh:
     """The pieces of a scheme, faces sorted by piece."""
     order = np.argsort(face_piece, kind="stable")
     start = np.searchsorted(face_piece[order], np.arange(count + 1))
-    return Mesh(
+    return BodyMesh(
         np.ascontiguousarray(vertices.T, dtype=np.float32),
         np.ascontiguousarray(faces[order], dtype=np.int32),
         True,
@@ -91,7 +91,7 @@ def piece_mesh(vertices: Floats, faces: NDArray[np.int32], face_piece: Indices, 
     )
 
 
-def surface_points(mesh: Mesh, each: int) -> Samples:
+def surface_points(mesh: BodyMesh, each: int) -> Samples:
     """About ``each`` points on every body, the same every time: evenly by area, and its outermost corners.
 
     Level faces count threefold: there the contact is. Additive golden-ratio steps place a point in its
@@ -147,7 +147,7 @@ class Window:
     lowest: Floats32
     columns: int
 
-    def overlap(self, mesh: Mesh, body: int) -> float:
+    def overlap(self, mesh: BodyMesh, body: int) -> float:
         """Share of the columns in which ``mesh``'s body lies above this one."""
         above = np.full(len(self.lowest), NOTHING, dtype=np.float32)
         first, last = int(mesh.start[body]), int(mesh.start[body + 1])
@@ -171,7 +171,7 @@ class Window:
         return float(np.count_nonzero(above + self.lowest > SLACK_MM)) / max(self.columns, 1)
 
 
-def window_of(mesh: Mesh, body: int, direction: Floats, fine_mm: float = FINE_MM) -> Window:
+def window_of(mesh: BodyMesh, body: int, direction: Floats, fine_mm: float = FINE_MM) -> Window:
     """Columns of a body along ``direction``, ``fine_mm`` apart or as near as FINE_MOST samples each way
     allow."""
     rotation = turns(direction[None])[0]

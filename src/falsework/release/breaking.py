@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.directions import even_directions
-from falsework.release.bodies import Mesh, surface_points
+from falsework.release.bodies import BodyMesh, surface_points
 from falsework.release.order import PIECE_SHARE, Exit, blockers_of, peeled
 from falsework.release.pulling import SCREEN_SHARE, apart, blocked, confirmed, local_axes, plain_directions
-from falsework.support.scheme import Role, Strands
+from falsework.support.scheme import Role, SupportStrands
 from falsework.watch import QUIET, Watch
 
 DIRECTIONS = 300  # even directions tried for each block
@@ -72,7 +72,7 @@ def simple_cuts(low: Floats, high: Floats, axes: Floats, between: Floats) -> Ite
         yield Planes(np.array(normals), np.array(offsets))
 
 
-def between_lines(strands: Strands, body: int, line_angle_deg: float) -> Floats:
+def between_lines(strands: SupportStrands, body: int, line_angle_deg: float) -> Floats:
     """Middles between neighbouring body lines of a piece, across the lines, ascending."""
     ends = strands.ends_mm[(strands.piece == body) & (strands.role == Role.LINE)]
     across = plain_directions(line_angle_deg)[4]
@@ -82,10 +82,10 @@ def between_lines(strands: Strands, body: int, line_angle_deg: float) -> Floats:
 
 
 def break_up(
-    part: Mesh,
-    pieces: Mesh,
+    part: BodyMesh,
+    pieces: BodyMesh,
     bodies: Sequence[int],
-    strands: Strands,
+    strands: SupportStrands,
     line_angle_deg: float,
     margin_mm: float,
     watch: Watch = QUIET,
@@ -133,7 +133,7 @@ class _Ways:
 
 
 def _fewest(
-    part: Mesh, mesh: Mesh, ways: _Ways, axes: Floats, between: Floats, margin_mm: float
+    part: BodyMesh, mesh: BodyMesh, ways: _Ways, axes: Floats, between: Floats, margin_mm: float
 ) -> Broken | None:
     if (ways.in_way.min(axis=0) > 0).mean() > SCREEN_SHARE:
         return None  # points that no straight way leads out from: no cut frees them
@@ -158,8 +158,8 @@ def _fewest(
 
 
 def _verified(
-    part: Mesh,
-    mesh: Mesh,
+    part: BodyMesh,
+    mesh: BodyMesh,
     planes: Planes,
     labels: Indices,
     openness: Floats,
@@ -193,7 +193,13 @@ def _verified(
 
 
 def _candidates(
-    part: Mesh, mesh: Mesh, blocks: Mesh, block: int, openness: Floats, directions: Floats, margin_mm: float
+    part: BodyMesh,
+    mesh: BodyMesh,
+    blocks: BodyMesh,
+    block: int,
+    openness: Floats,
+    directions: Floats,
+    margin_mm: float,
 ) -> Iterator[Floats]:
     """Directions worth confirming: the most open first, of those as open away from the rest of the piece."""
     rows = np.flatnonzero(openness > 0.0)
@@ -204,7 +210,7 @@ def _candidates(
     yield from local_axes(part, low - margin_mm, high + margin_mm)
 
 
-def _split(mesh: Mesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
+def _split(mesh: BodyMesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
     """Vertices and faces of each block by label; empty where the mesh is no solid."""
     from manifold3d import Error, Manifold, Mesh64
 
@@ -231,7 +237,7 @@ def _split(mesh: Mesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
     return out
 
 
-def _joined(solids: list[tuple[Floats, Indices]]) -> Mesh:
+def _joined(solids: list[tuple[Floats, Indices]]) -> BodyMesh:
     vertices: list[Floats] = [np.empty((0, 3))]
     faces: list[Indices] = [np.empty((0, 3), np.int64)]
     start, total = [0], 0
@@ -240,7 +246,7 @@ def _joined(solids: list[tuple[Floats, Indices]]) -> Mesh:
         faces.append(triangles + total)
         total += len(points)
         start.append(start[-1] + len(triangles))
-    return Mesh(
+    return BodyMesh(
         np.ascontiguousarray(np.concatenate(vertices).T, dtype=np.float32),
         np.ascontiguousarray(np.concatenate(faces), dtype=np.int32),
         True,
@@ -248,7 +254,7 @@ def _joined(solids: list[tuple[Floats, Indices]]) -> Mesh:
     )
 
 
-def severed(planes: Planes, strands: Strands, body: int, middles_mm: Floats) -> Indices:
+def severed(planes: Planes, strands: SupportStrands, body: int, middles_mm: Floats) -> Indices:
     """(p,) strands of a piece that each plane cuts; of a level plane, those of the layer just above it."""
     mine = strands.piece == body
     ends, layer = strands.ends_mm[mine], strands.layer[mine]

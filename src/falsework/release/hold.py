@@ -68,7 +68,7 @@ class Neck:
 
 
 @dataclass(frozen=True, eq=False)
-class Sections:
+class SectionNecks:
     """Connected sections of the part by layer, with the narrowest on the widest way from each to the bulk.
 
     ``polygon``, ``layer`` (S,) ascending; ``narrowest`` (S,) index of that section, -1 where nothing joins
@@ -80,7 +80,7 @@ class Sections:
     narrowest: Indices
 
 
-def sections_of(stack: LayerStack) -> Sections:
+def sections_of(stack: LayerStack) -> SectionNecks:
     """Ways through sections that lie on each other, each as wide as its narrowest section.
 
     Where a part has several ways side by side only the widest counts: errs towards too weak. How far two
@@ -94,7 +94,7 @@ def sections_of(stack: LayerStack) -> Sections:
     layer = layer.astype(np.int64)
     narrowest = np.full(len(polygon), -1, dtype=np.int64)
     if not len(polygon):
-        return Sections(polygon, layer, narrowest)
+        return SectionNecks(polygon, layer, narrowest)
     area = shapely.area(polygon)
     upper, lower = facing(layer - 1, polygon, layer, polygon)
     width = np.minimum(area[upper], area[lower])
@@ -109,7 +109,7 @@ def sections_of(stack: LayerStack) -> Sections:
     for node in order[1:].tolist():
         near = narrowest[before[node]]
         narrowest[node] = node if area[node] < area[near] else near
-    return Sections(polygon, layer, narrowest)
+    return SectionNecks(polygon, layer, narrowest)
 
 
 def _solid_mm2(section: shapely.Geometry, process: Process) -> float:

@@ -16,7 +16,7 @@ from falsework.process.settings import Process
 from falsework.release.bodies import (
     GRID,
     SLACK_MM,
-    Mesh,
+    BodyMesh,
     Samples,
     part_mesh,
     piece_mesh,
@@ -33,11 +33,11 @@ from falsework.release.value import (
     FINGERS,
     PICK,
     Block,
-    Cut,
+    BreakingPlane,
     PieceRelease,
     Pulls,
     Release,
-    State,
+    ReleaseState,
     Tool,
     Vector,
 )
@@ -126,7 +126,7 @@ def _check_meshes(scheme: SupportScheme) -> None:
 
 
 def _touched(
-    body: Mesh,
+    body: BodyMesh,
     samples: Samples,
     exits: Mapping[int, Sequence[Exit]],
     angle_deg: float,
@@ -158,8 +158,8 @@ def _touched(
 
 
 def _staying(
-    body: Mesh,
-    mesh: Mesh,
+    body: BodyMesh,
+    mesh: BodyMesh,
     screen: Screen,
     scheme: SupportScheme,
     bonds: Sequence[Estimate],
@@ -177,8 +177,8 @@ def _staying(
 
 
 def _exits(
-    body: Mesh,
-    mesh: Mesh,
+    body: BodyMesh,
+    mesh: BodyMesh,
     samples: Samples,
     screen: Screen,
     k: int,
@@ -202,7 +202,7 @@ def _grip(touched: Floats, k: int) -> bool:
     return bool(touched[:2, k].max() >= REACHED_SHARE)
 
 
-def _in_order(rounds: Mapping[int, int], mesh: Mesh) -> list[int]:
+def _in_order(rounds: Mapping[int, int], mesh: BodyMesh) -> list[int]:
     """By rounds; within one from the outside in, larger pieces before smaller ones as far out."""
     middles = mesh.bounds.mean(axis=1)
     out = np.round(np.linalg.norm(middles - middles.mean(axis=0), axis=1), 1)
@@ -210,19 +210,19 @@ def _in_order(rounds: Mapping[int, int], mesh: Mesh) -> list[int]:
     return sorted(rounds, key=lambda k: (rounds[k], -out[k], -size[k], k))
 
 
-def _state(k: int, touched: Floats, stays: bool, whole: bool, breaks: bool, bond: Estimate) -> State:
+def _state(k: int, touched: Floats, stays: bool, whole: bool, breaks: bool, bond: Estimate) -> ReleaseState:
     _, fingers, pick = touched[:, k]
     if stays:
-        return State.STAYS
+        return ReleaseState.STAYS
     if pick < REACHED_SHARE and not whole:
-        return State.TRAPPED
+        return ReleaseState.TRAPPED
     if whole and fingers >= REACHED_SHARE and bond.value <= HAND_N:
-        return State.BY_HAND
+        return ReleaseState.BY_HAND
     if whole and _grip(touched, k) and bond.value <= TOOL_N:
-        return State.BY_TOOL
+        return ReleaseState.BY_TOOL
     if breaks:
-        return State.BREAK
-    return State.DIG
+        return ReleaseState.BREAK
+    return ReleaseState.DIG
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,7 +231,7 @@ class _Found:
 
     scheme: SupportScheme
     stack: LayerStack
-    mesh: Mesh
+    mesh: BodyMesh
     screen: Screen
     touched: Floats
     stay: frozenset[int]
@@ -246,13 +246,13 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
     rounds, stay = found.rounds, found.stay
     piece = scheme.pieces[k]
     state = _state(k, touched, k in stay, k in taken, k in found.broken, bond)
-    leaves = k in rounds and state is not State.TRAPPED
+    leaves = k in rounds and state is not ReleaseState.TRAPPED
     direction = _DOWN if k in stay else taken[k].direction if k in taken else None
     near = [necks[number] for number in piece.undersides if number in necks]
     neck = min(near, key=lambda n: (n.bears_n, n.area_mm2)) if near else Neck()
-    cuts: tuple[Cut, ...] = ()
+    cuts: tuple[BreakingPlane, ...] = ()
     blocks: tuple[Block, ...] = ()
-    if state is State.BREAK:
+    if state is ReleaseState.BREAK:
         cuts, blocks = _cuts(found, k)
     blockers = taken[k].blockers if k in taken else frozenset()
     after = tuple(sorted(scheme.pieces[b].number for b in blockers if b in rounds and rounds[b] < rounds[k]))
@@ -273,18 +273,18 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
         bed_hold_n=hold,
         neck_mm2=neck.area_mm2,
         neck_n=neck.bears_n,
-        tears=state is not State.TRAPPED and bool(near) and bond.high >= neck.bears_n,
+        tears=state is not ReleaseState.TRAPPED and bool(near) and bond.high >= neck.bears_n,
         cuts=cuts,
         blocks=blocks,
     )
 
 
-def _cuts(found: _Found, k: int) -> tuple[tuple[Cut, ...], tuple[Block, ...]]:
+def _cuts(found: _Found, k: int) -> tuple[tuple[BreakingPlane, ...], tuple[Block, ...]]:
     broken = found.broken[k]
     middle = found.mesh.bounds[k].mean(axis=0)
     strands = severed(broken.planes, found.scheme.strands, k, found.stack.middles_mm)
     cuts = tuple(
-        Cut(_vector(middle + (offset - normal @ middle) * normal), _vector(normal), int(count))
+        BreakingPlane(_vector(middle + (offset - normal @ middle) * normal), _vector(normal), int(count))
         for normal, offset, count in zip(broken.planes.normals, broken.planes.offsets, strands, strict=True)
     )
     blocks = tuple(
@@ -294,7 +294,7 @@ def _cuts(found: _Found, k: int) -> tuple[tuple[Cut, ...], tuple[Block, ...]]:
     return cuts, blocks
 
 
-def _arrow(mesh: Mesh, k: int, direction: Floats | None) -> Vector:
+def _arrow(mesh: BodyMesh, k: int, direction: Floats | None) -> Vector:
     """A corner of the piece that lies far along the pull and near its axis; its middle where nothing is
     pulled."""
     corners, middle = mesh.corners[k], mesh.bounds[k].mean(axis=0)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.layers.stack import Floats
-from falsework.release.bodies import Mesh, window_of
+from falsework.release.bodies import BodyMesh, window_of
 
 PIECE_SHARE = 0.01  # of a piece's columns that others may block: strands give way
 PIECE_FINE_MM = 0.3  # distance of samples while pieces are held against each other
@@ -26,7 +26,7 @@ class Exit:
     blockers: frozenset[int]
 
 
-def blockers_of(mesh: Mesh, body: int, direction: Floats) -> frozenset[int]:
+def blockers_of(mesh: BodyMesh, body: int, direction: Floats) -> frozenset[int]:
     """Other bodies of ``mesh`` that ``body`` would hit on its way along ``direction``."""
     window = window_of(mesh, body, direction, PIECE_FINE_MM)
     r = window.rotation

@@ -13,7 +13,7 @@ from falsework.kernels.column.reach import blocked_points
 from falsework.layers.stack import Floats, Indices
 from falsework.lie.body import face_normals
 from falsework.lie.directions import even_directions
-from falsework.release.bodies import CLEAR_SHARE, GRID, SLACK_MM, Mesh, Samples, turns, window_of
+from falsework.release.bodies import CLEAR_SHARE, GRID, SLACK_MM, BodyMesh, Samples, turns, window_of
 from falsework.watch import Watch
 
 SCREEN_SHARE = 0.02  # of a piece's points that may seem blocked in a direction still worth confirming
@@ -56,7 +56,7 @@ def plain_directions(line_angle_deg: float) -> Floats:
 
 
 def blocked(
-    obstacle: Mesh, points: NDArray[np.float32], directions: Floats, grid: int = GRID
+    obstacle: BodyMesh, points: NDArray[np.float32], directions: Floats, grid: int = GRID
 ) -> NDArray[np.uint8]:
     """(d, k) whether the obstacle lies in the way of each point."""
     return blocked_points(
@@ -64,7 +64,7 @@ def blocked(
     )
 
 
-def screened(obstacle: Mesh, samples: Samples, plain: Floats, count: int, watch: Watch) -> Screen:
+def screened(obstacle: BodyMesh, samples: Samples, plain: Floats, count: int, watch: Watch) -> Screen:
     """Shares of each body's points that are blocked, in ``count`` even directions and the plain ones."""
     directions = np.concatenate([even_directions(count), plain])
     shares = np.empty((len(directions), len(samples.start) - 1))
@@ -89,7 +89,7 @@ def _openness(directions: Floats, shares: Floats, even: int) -> Floats:
     return openness / near.shape[1]
 
 
-def local_axes(part: Mesh, low: Floats, high: Floats) -> Floats:
+def local_axes(part: BodyMesh, low: Floats, high: Floats) -> Floats:
     """(6, 3) both ways along the axes of the part's surface around a box: a bore's axis, a slot's sides.
 
     Eigenvectors of Σ area n nᵀ over faces whose middle lies in the box.
@@ -115,7 +115,7 @@ def ranked(screen: Screen, body: int) -> Indices:
 
 
 def confirmed(
-    obstacle: Mesh, pieces: Mesh, body: int, direction: Floats, most_share: float = CLEAR_SHARE
+    obstacle: BodyMesh, pieces: BodyMesh, body: int, direction: Floats, most_share: float = CLEAR_SHARE
 ) -> bool:
     """Whether the obstacle is nowhere in the way, by height maps of both at the same samples.
 
@@ -137,7 +137,7 @@ def apart(directions: Floats, rows: Indices, least_deg: float, most: int) -> lis
 
 
 def ways_out(
-    obstacle: Mesh, pieces: Mesh, samples: Samples, screen: Screen, body: int, margin_mm: float
+    obstacle: BodyMesh, pieces: BodyMesh, samples: Samples, screen: Screen, body: int, margin_mm: float
 ) -> Iterator[Floats]:
     """Confirmed directions of a body, the most open first; narrow ways out last. Lazy: each costs a
     raster."""
@@ -157,7 +157,7 @@ def ways_out(
 
 
 def _narrow(
-    obstacle: Mesh, points: NDArray[np.float32], screen: Screen, body: int, axes: Floats
+    obstacle: BodyMesh, points: NDArray[np.float32], screen: Screen, body: int, axes: Floats
 ) -> Iterator[Floats]:
     """Axes of the surface around, then the least blocked directions, each turned towards less blocked
     ones."""

@@ -14,12 +14,12 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.lie.body import body_of
 from falsework.lie.search import judge_of
 from falsework.need.needmap import need_map, with_support
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.part.part import Part
 from falsework.part.placing import place, turn_matrix
 from falsework.process.settings import Process, Structure
 from falsework.release.judge import judge_release
-from falsework.release.value import Pulls, Release, Remedy, State
+from falsework.release.value import Pulls, Release, ReleaseState, Remedy
 from falsework.request.context import Context
 from falsework.request.standing import Standing
 from falsework.request.value import Turn
@@ -64,7 +64,7 @@ class _Trial:
 
     @property
     def trapped(self) -> int:
-        return sum(piece.state is State.TRAPPED for piece in self.release.pieces)
+        return sum(piece.state is ReleaseState.TRAPPED for piece in self.release.pieces)
 
     @property
     def strands(self) -> int:
@@ -73,14 +73,14 @@ class _Trial:
     @property
     def left_mm2(self) -> float:
         """Undersides that ask for support, less what the supports carry."""
-        asked = sum(u.area_mm2 for u in self.need.undersides if u.kind is not Kind.HOLDS)
+        asked = sum(u.area_mm2 for u in self.need.undersides if u.kind is not UndersideKind.HOLDS)
         return max(0.0, asked - sum(piece.contact_mm2 for piece in self.scheme.pieces))
 
     @property
     def droop_mm(self) -> float:
         """The worst droop: onto its support of what is carried, of the bare underside of what is left."""
         carried = {number for piece in self.scheme.pieces for number in piece.undersides}
-        asking = (u for u in self.need.undersides if u.kind is not Kind.HOLDS)
+        asking = (u for u in self.need.undersides if u.kind is not UndersideKind.HOLDS)
         return max(
             ((u.supported_droop_mm if u.number in carried else u.droop_mm).value for u in asking), default=0.0
         )
@@ -131,12 +131,12 @@ def rank(remedy: Remedy) -> tuple[float, ...]:
     return (remedy.trapped[1], harm_mm2, remedy.strands[1], round(remedy.price[1], 4))
 
 
-Make = Callable[[], _Trial]
+MakeTrial = Callable[[], _Trial]
 
 
 def _trials(
     now: _Trial, process: Process, context: Context, turns_deg: Sequence[Turn]
-) -> list[tuple[str, Make]]:
+) -> list[tuple[str, MakeTrial]]:
     """Changes that apply, in words, and how each is made."""
     part, quiet = now.planned.part, replace(context, watch=QUIET)
     structure, failing = process.structure, now.release.failing
@@ -148,10 +148,10 @@ def _trials(
         then = Geometry(part, stack, need, scheme, spared)
         return _Trial(then, standings, judge_release(then, changed, quiet, now.pulls))
 
-    def with_structure(changed: Structure) -> Make:
+    def with_structure(changed: Structure) -> MakeTrial:
         return lambda: rebuilt(replace(process, structure=changed), now.standings)
 
-    trials: list[tuple[str, Make]] = []
+    trials: list[tuple[str, MakeTrial]] = []
     pieces = {piece.number: piece for piece in now.scheme.pieces}
     on_part = {n for f in failing if pieces[f.number].scar_mm2 > 0 for n in pieces[f.number].undersides}
     if on_part:
@@ -183,7 +183,7 @@ def _trials(
     return trials
 
 
-def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> Make:
+def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> MakeTrial:
     """The part laid otherwise, with supports wherever they may stand now."""
     allowed = Standing.BED_OR_PART if Standing.BED_OR_PART in now.standings else Standing.BED
 
@@ -198,7 +198,7 @@ def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> 
         stack = stack_layers(laid, z_mm)
         need = need_map(stack, process, context.belief)
         away = None if spared is None else spared_faces(laid, spared.faces, stack, need)
-        left = np.array([u.kind is Kind.HOLDS for u in need.undersides], dtype=bool)
+        left = np.array([u.kind is UndersideKind.HOLDS for u in need.undersides], dtype=bool)
         left |= away is not None and away.whole
         standings = [Standing.LEAVE if leave else allowed for leave in left]
         scheme = build_scheme(stack, need, standings, process, spared=away)
@@ -256,7 +256,7 @@ def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
 
 def _split(now: _Trial) -> Remedy | None:
     """Pieces that blocks can leave, built in those blocks from the start."""
-    parted = [piece for piece in now.release.failing if piece.state is State.BREAK and not piece.tears]
+    parted = [piece for piece in now.release.failing if piece.state is ReleaseState.BREAK and not piece.tears]
     if not parted:
         return None
     cuts = sum(len(piece.cuts) for piece in parted)

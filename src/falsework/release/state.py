@@ -7,7 +7,7 @@ from enum import StrEnum
 Vector = tuple[float, float, float]
 
 
-class State(StrEnum):
+class ReleaseState(StrEnum):
     """What becomes of a piece, best first."""
 
     STAYS = "stays on the bed"  # the part is lifted off it
@@ -18,7 +18,7 @@ class State(StrEnum):
     TRAPPED = "cannot be removed"  # not even a pick reaches it
 
     @classmethod
-    def _missing_(cls, value: object) -> State | None:
+    def _missing_(cls, value: object) -> ReleaseState | None:
         """Words of earlier plans."""
         return {"dig out": cls.DIG, "trapped": cls.TRAPPED}.get(str(value))
 

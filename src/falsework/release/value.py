@@ -10,8 +10,8 @@ from falsework.errors import ProcessError
 from falsework.process.checks import check_fields
 from falsework.process.fields import setting
 from falsework.release import words
-from falsework.release.state import State, Vector
-from falsework.wording.cautions import RULES, Job, Task, cautions
+from falsework.release.state import ReleaseState, Vector
+from falsework.wording.cautions import RULES, CautionedTask, PrintFacts, cautions
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ doi 10.1177/0954411918794734; as a square. Its length and hand are from memory."
 
 
 @dataclass(frozen=True)
-class Cut:
+class BreakingPlane:
     """A plane through a piece: a point on it, its unit normal, and ``strands``, how many strands it
     severs."""
 
@@ -98,7 +98,7 @@ class PieceRelease:
     """
 
     number: int
-    state: State
+    state: ReleaseState
     pull_direction: Vector | None
     arrow_from_mm: Vector
     order: int
@@ -114,7 +114,7 @@ class PieceRelease:
     neck_mm2: float
     neck_n: float
     tears: bool
-    cuts: tuple[Cut, ...]
+    cuts: tuple[BreakingPlane, ...]
     blocks: tuple[Block, ...]
 
     SAID: ClassVar[tuple[str, ...]] = ("why",)
@@ -128,7 +128,7 @@ class PieceRelease:
     def fails(self) -> bool:
         """Whether something about it should be changed: it does not come off whole, or takes the part
         along."""
-        return self.tears or self.state in (State.BREAK, State.DIG, State.TRAPPED)
+        return self.tears or self.state in (ReleaseState.BREAK, ReleaseState.DIG, ReleaseState.TRAPPED)
 
 
 @dataclass(frozen=True)
@@ -152,8 +152,11 @@ class Release:
         """What to mind at the bench, where there is anything to take off."""
         if not self.pieces:
             return ()
-        job = Job(hold_n=max(piece.bed_hold_n.value for piece in self.pieces))
-        return (*(caution.line for caution in cautions(Task.TAKE_OFF, job=job)), RULES.removesuffix("."))
+        job = PrintFacts(hold_n=max(piece.bed_hold_n.value for piece in self.pieces))
+        return (
+            *(caution.line for caution in cautions(CautionedTask.TAKE_OFF, job=job)),
+            RULES.removesuffix("."),
+        )
 
     @property
     def failing(self) -> tuple[PieceRelease, ...]:

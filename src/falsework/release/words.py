@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.release.state import TOOL_N, State, Vector
+from falsework.release.state import TOOL_N, ReleaseState, Vector
 from falsework.wording import figures
 from falsework.wording.figures import numbered
 
@@ -45,7 +45,7 @@ def why(p: PieceRelease) -> str:
         else ""
     )
     bond = figures.about_force(p.bond_n)
-    if p.state is State.STAYS:
+    if p.state is ReleaseState.STAYS:
         sure = "" if p.bond_n.high < p.bed_hold_n.low else " probably"
         return (
             f"The part lifts straight off it; it{sure} stays: the bed holds it with "
@@ -57,19 +57,19 @@ def why(p: PieceRelease) -> str:
     along = ""
     if p.bed_hold_n.value > 0.0:
         along = f"It comes along with the part once {figures.about_force(p.bed_hold_n)} lets its foot go. "
-    if p.state in (State.BY_HAND, State.BY_TOOL):
+    if p.state in (ReleaseState.BY_HAND, ReleaseState.BY_TOOL):
         assert p.pull_direction is not None
-        means = "by hand" if p.state is State.BY_HAND else "with the tool"
+        means = "by hand" if p.state is ReleaseState.BY_HAND else "with the tool"
         return f"{along}Pull it {means} {way_text(p.pull_direction)}{after}; {bond} holds it{tears}."
     firm = p.pull_direction is not None and p.bond_n.value > TOOL_N
     holds = f"As a whole it holds with more than the {figures.force(TOOL_N)} of a pull with the tool"
-    if p.state is State.BREAK:
+    if p.state is ReleaseState.BREAK:
         strands = sum(cut.strands for cut in p.cuts)
         planes = figures.counted(len(p.cuts), "cut")
         severs = f", {figures.counted(strands, 'strand')}," if strands else ""
         whole = holds if firm else "It leaves in no straight direction as a whole"
         return f"{whole}; {planes}{severs} into {figures.counted(len(p.blocks), 'block')} free it{tears}."
-    if p.state is State.DIG:
+    if p.state is ReleaseState.DIG:
         if firm:
             return f"{holds}, and no few cuts free it: cut it away bit by bit{tears}."
         if p.pull_direction is not None:
@@ -90,14 +90,14 @@ def verdict(pieces: Sequence[PieceRelease]) -> str:
         return "There is nothing to take off."
     counts = Counter(piece.state for piece in pieces)
     plural = {
-        State.STAYS: ("stays on the bed", "stay on the bed"),
-        State.BY_HAND: ("comes by hand", "come by hand"),
-        State.BY_TOOL: ("comes with a tool", "come with a tool"),
-        State.BREAK: ("must be broken up first", "must be broken up first"),
-        State.DIG: ("must be picked out in bits", "must be picked out in bits"),
-        State.TRAPPED: ("cannot be removed", "cannot be removed"),
+        ReleaseState.STAYS: ("stays on the bed", "stay on the bed"),
+        ReleaseState.BY_HAND: ("comes by hand", "come by hand"),
+        ReleaseState.BY_TOOL: ("comes with a tool", "come with a tool"),
+        ReleaseState.BREAK: ("must be broken up first", "must be broken up first"),
+        ReleaseState.DIG: ("must be picked out in bits", "must be picked out in bits"),
+        ReleaseState.TRAPPED: ("cannot be removed", "cannot be removed"),
     }
-    said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in State if counts[state]]
+    said = [f"{counts[state]} {plural[state][counts[state] > 1]}" for state in ReleaseState if counts[state]]
     torn = [piece.number for piece in pieces if piece.tears]
     tears = f"; {numbered('piece', torn)} may tear the part" if torn else ""
     if len(pieces) == 1:

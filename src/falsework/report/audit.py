@@ -9,15 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from falsework.auditing.value import Audit, Finding, Level, Place, UndersideAudit
-from falsework.auditing.views import View, views_of
+from falsework.auditing.value import Audit, Finding, FindingLevel, Place, UndersideAudit
+from falsework.auditing.views import PlaceView, views_of
 from falsework.kernels.bead.resting import SUPPORT
 from falsework.report import paper
 from falsework.report.colour import SUPPORT as BRICK
 from falsework.report.colour import css
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 
 _MOST_PICTURES = 24
 _SIDE = 320.0  # of a picture, drawing units
@@ -33,12 +33,12 @@ TONES = {
 """Tone of each role that a strand may have in a picture."""
 
 LEVEL_MEANS = {
-    Level.RUIN: "the print fails, or the machine is at risk",
-    Level.FAULT: "it will not come out as it should",
-    Level.CAUTION: "it may show",
-    Level.NOTE: "good to know",
+    FindingLevel.RUIN: "the print fails, or the machine is at risk",
+    FindingLevel.FAULT: "it will not come out as it should",
+    FindingLevel.CAUTION: "it may show",
+    FindingLevel.NOTE: "good to know",
 }
-SIGN = {Level.RUIN: "▨", Level.FAULT: "◆", Level.CAUTION: "△", Level.NOTE: "○"}
+SIGN = {FindingLevel.RUIN: "▨", FindingLevel.FAULT: "◆", FindingLevel.CAUTION: "△", FindingLevel.NOTE: "○"}
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ def audit_html(audit: Audit, watch: Watch = QUIET) -> str:
     return page_of(audit, pictures_of(audit, watch))
 
 
-def pictures_of(audit: Audit, watch: Watch = QUIET) -> dict[int, tuple[View, Drawn]]:
+def pictures_of(audit: Audit, watch: Watch = QUIET) -> dict[int, tuple[PlaceView, Drawn]]:
     """What is seen around the worst findings that have a place, by their numbers; reads the program again."""
     first = [group.findings[0] for group in audit.answer.groups]
     order = [*first, *(f.number for f in audit.findings if f.number not in first)]
@@ -79,7 +79,7 @@ def pictures_of(audit: Audit, watch: Watch = QUIET) -> dict[int, tuple[View, Dra
     }
 
 
-def page_of(audit: Audit, pictures: Mapping[int, tuple[View, Drawn]]) -> str:
+def page_of(audit: Audit, pictures: Mapping[int, tuple[PlaceView, Drawn]]) -> str:
     """The page of an audit with its pictures as :func:`pictures_of` gives them."""
     return paper.render(
         "audit.html",
@@ -87,13 +87,13 @@ def page_of(audit: Audit, pictures: Mapping[int, tuple[View, Drawn]]) -> str:
         pictures={number: drawn for number, (_, drawn) in pictures.items()},
         means=LEVEL_MEANS,
         sign=SIGN,
-        counts=[(level, sum(f.level is level for f in audit.findings)) for level in reversed(Level)],
+        counts=[(level, sum(f.level is level for f in audit.findings)) for level in reversed(FindingLevel)],
         figures=figure_rows(audit),
         undersides=[underside_row(u) for u in audit.undersides],
         where=where,
         shown={number for group in audit.answer.groups for number in group.findings},
         tones=TONES,
-        cautions=cautions(Task.PRINT),
+        cautions=cautions(CautionedTask.PRINT),
         words=words,
     )
 
@@ -119,7 +119,7 @@ def where(finding: Finding) -> str:
     return f"{layer}, height {words.number(place.z_mm, 2)} mm, x {x}, y {y}; {lines}"
 
 
-def drawn_of(view: View, place: Place) -> Drawn:
+def drawn_of(view: PlaceView, place: Place) -> Drawn:
     """A view as paths: layers beneath pale, the layer itself in the part's and the support's tone."""
     x0, y0, x1, _ = view.box_mm
     scale = _SIDE / (x1 - x0)
@@ -162,7 +162,7 @@ def drawn_of(view: View, place: Place) -> Drawn:
     )
 
 
-def _cut(view: View, place: Place, scale: float) -> dict[str, Any]:
+def _cut(view: PlaceView, place: Place, scale: float) -> dict[str, Any]:
     """The cut through a place: boxes of strands, heights drawn larger than lengths where they are small."""
     axis = "xy"[view.axis]
     left = view.box_mm[view.axis]
@@ -194,7 +194,7 @@ def _cut(view: View, place: Place, scale: float) -> dict[str, Any]:
     }
 
 
-def _path(view: View, chosen: np.ndarray, scale: float) -> str:
+def _path(view: PlaceView, chosen: np.ndarray, scale: float) -> str:
     x0, y0, _, _ = view.box_mm
     ends = view.ends_mm[chosen]
     xa, ya = (ends[:, 0] - x0) * scale, _SIDE - (ends[:, 1] - y0) * scale

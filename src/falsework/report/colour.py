@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 
 # Cividis at 17 even steps, sRGB 0..255: Nuñez, Anderton, Renslow 2018, "Optimizing colormaps with
 # consideration for color vision deficiency", PLoS ONE 13(7): e0199239, doi 10.1371/journal.pone.0199239.
@@ -28,7 +28,12 @@ PART: Rgb = (0.86, 0.85, 0.82)
 SUPPORT: Rgb = (0.80, 0.46, 0.36)  # brick: outside the droop scale, and told apart by its many lines as well
 BED: Rgb = (0.90, 0.89, 0.84)
 
-HATCH = {Kind.HOLDS: 0, Kind.BRIDGE: 1, Kind.CANTILEVER: 2, Kind.ISLAND: 3}
+HATCH = {
+    UndersideKind.HOLDS: 0,
+    UndersideKind.BRIDGE: 1,
+    UndersideKind.CANTILEVER: 2,
+    UndersideKind.ISLAND: 3,
+}
 """Pattern of ``kernels.picture.drawing.ink_picture`` for each kind: plain, upright, diagonal, crossed."""
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from importlib.util import find_spec
 
 from falsework.coupon.guide import TITLES, TRIES, differing
-from falsework.coupon.reading import LET_GO_GRADES, Kind
+from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import Cell, Coupon
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.documents import encode
@@ -17,7 +17,7 @@ from falsework.planning.handling import job_of
 from falsework.process.settings import Process
 from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
-from falsework.wording.cautions import RULES, Task, cautions
+from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import sentence
 
 _FONT_PACKAGES = ("manimgx_fonts", "justmytype_intl_cjk")
@@ -34,7 +34,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Line:
+class CellLine:
     """One cell's line to fill in."""
 
     label: str
@@ -44,7 +44,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class RecordingSheet:
     """Everything on the sheet; the two templates only lay it out."""
 
     title: str
@@ -56,7 +56,7 @@ class Sheet:
     looks: tuple[Figure, ...]
     finishes: tuple[Figure, ...]
     lets_go: tuple[tuple[str, str], ...]
-    lines: tuple[Line, ...]
+    lines: tuple[CellLine, ...]
     in_common: str
     arrows: bool  # whether the plans show which way strands run
     left_out: str
@@ -114,9 +114,9 @@ def typst_sheet(coupon: Coupon) -> tuple[bytes, dict[str, str]]:
     return paper.page_file("coupon.typ").encode(), {"sheet": data}
 
 
-def _sheet(coupon: Coupon) -> Sheet:
+def _sheet(coupon: Coupon) -> RecordingSheet:
     process = coupon.process
-    supported = any(cell.condition.kind is Kind.SUPPORT for cell in coupon.cells)
+    supported = any(cell.condition.kind is ConditionKind.SUPPORT for cell in coupon.cells)
     files = ", then ".join(file_names(batch)[0] for batch in coupon.batches)
     cells = sorted(coupon.cells, key=lambda cell: cell.label)
     own, in_common = differing([cell.condition for cell in cells])
@@ -127,7 +127,7 @@ def _sheet(coupon: Coupon) -> Sheet:
         ("File", files),
         ("Takes", f"{coupon.minutes:.0f} min, {coupon.grams:.1f} g"),
     )
-    return Sheet(
+    return RecordingSheet(
         title=TITLES[coupon.kind],
         code=coupon.code,
         tries=TRIES[coupon.kind],
@@ -141,14 +141,14 @@ def _sheet(coupon: Coupon) -> Sheet:
         lets_go=tuple((way.value, LET_GO[way]) for way in LET_GO_GRADES) if supported else (),
         lines=tuple(_line(cell, words) for cell, words in zip(cells, own, strict=True)),
         in_common=in_common,
-        arrows=any(cell.condition.kind is not Kind.OVERHANG for cell in cells),
+        arrows=any(cell.condition.kind is not ConditionKind.OVERHANG for cell in cells),
         left_out=_left_out(coupon),
         cautions=_cautions(process),
     )
 
 
 def _cautions(process: Process) -> tuple[str, ...]:
-    found = cautions(Task.PRINT, Task.TAKE_OFF, job=job_of(process))
+    found = cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF, job=job_of(process))
     return (*(sentence(caution.line) for caution in found), RULES)
 
 
@@ -177,9 +177,9 @@ def _looks(cells: tuple[Cell, ...]) -> tuple[Figure, ...]:
     )
 
 
-def _line(cell: Cell, words: str) -> Line:
+def _line(cell: Cell, words: str) -> CellLine:
     nominal = "" if cell.nominal_mm is None else f"{cell.nominal_mm:.2f}"
-    return Line(cell.label, cell.condition.kind is Kind.SUPPORT, nominal, words)
+    return CellLine(cell.label, cell.condition.kind is ConditionKind.SUPPORT, nominal, words)
 
 
 def _left_out(coupon: Coupon) -> str:

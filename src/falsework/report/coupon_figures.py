@@ -10,7 +10,7 @@ import math
 import numpy as np
 import shapely
 
-from falsework.coupon.geometry import Body
+from falsework.coupon.geometry import PrintedPiece
 from falsework.coupon.lettering import HIGH, lettering, width_strokes
 from falsework.coupon.sizes import strip_mm, stroke_mm
 from falsework.coupon.supports import layers_of
@@ -39,7 +39,7 @@ def _path(region: shapely.Geometry) -> str:
     return "".join(rings)
 
 
-def plan_svg(coupon: Coupon, batch: int, body: Body) -> str:
+def plan_svg(coupon: Coupon, batch: int, body: PrintedPiece) -> str:
     """One body from above, at the scale of all: what lies on the bed dark, what is over air or support light.
 
     Beside each cell its label; on it the direction of the strands (arrows) and, dashed, where the jaws go.

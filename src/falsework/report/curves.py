@@ -32,7 +32,7 @@ class Dot:
 
 
 @dataclass(frozen=True)
-class Layer:
+class ShareBand:
     """One grade of a field of shares: the area it takes up, its tone, its row of readings."""
 
     path: str
@@ -46,7 +46,7 @@ class Shares:
     """Probabilities of grades over a setting, stacked from the worst at the bottom; the readings above
     them in a row for each grade. The band is the 90 % interval of the border that matters."""
 
-    layers: tuple[Layer, ...]
+    layers: tuple[ShareBand, ...]
     border: str
     band: str
     dots: tuple[Dot, ...]
@@ -56,7 +56,7 @@ class Shares:
 
 
 @dataclass(frozen=True)
-class Line:
+class MedianLine:
     """One median with its band; dashed lines belong to hollow points."""
 
     middle: str
@@ -71,7 +71,7 @@ class Line:
 class Sags:
     """Sag over span, both on logarithmic axes, for two shares of the fan."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[MedianLine, ...]
     dots: tuple[Dot, ...]
     level_y: float  # what still counts as clean
     level: str
@@ -103,7 +103,7 @@ def shares(
     below = np.concatenate([np.zeros((len(x), 1)), np.cumsum(grades.mean(axis=0), axis=1)], axis=1)
     places = [at_x(float(v)) for v in x]
     layers = tuple(
-        Layer(
+        ShareBand(
             _closed(places, [at_y(v) for v in below[:, k + 1]], [at_y(v) for v in below[:, k]]),
             css(tone_rgb(4 * k / best)),
             names[k],
@@ -162,7 +162,7 @@ def sags(
         inside = [j for j, v in enumerate(middle) if low_y <= v <= high_y]
         place = inside[len(inside) // 2]
         lines.append(
-            Line(
+            MedianLine(
                 _open([places[j] for j in inside], [at_y(float(middle[j])) for j in inside]),
                 _closed(places, [at_y(float(v)) for v in high], [at_y(float(v)) for v in low]),
                 k > 0,

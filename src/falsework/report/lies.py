@@ -23,7 +23,7 @@ from falsework.report.labels import place_words
 from falsework.request.marks import MarkedFaces
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 from falsework.wording.figures import sentence
 
 if TYPE_CHECKING:
@@ -37,14 +37,14 @@ _UNTURNED = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
-class Row:
+class LieRow:
     number: int
     chosen: bool
     cells: tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class Point:
+class LiePoint:
     """One lie in the chart, with the place of its number."""
 
     number: int
@@ -61,7 +61,7 @@ class Point:
 class Front:
     """All else against the price of printing, in drawing units."""
 
-    points: tuple[Point, ...]
+    points: tuple[LiePoint, ...]
     across: tuple[tuple[float, str], ...]
     up: tuple[tuple[float, str], ...]
     up_name: str
@@ -76,7 +76,7 @@ class Card:
 
 
 @dataclass(frozen=True)
-class Section:
+class LiesSection:
     """Everything the template draws."""
 
     supportless: bool
@@ -84,7 +84,7 @@ class Section:
     use: str
     marks: str
     head: tuple[tuple[str, bool], ...]  # name, whether its cells are figures
-    rows: tuple[Row, ...]
+    rows: tuple[LieRow, ...]
     chart: Front
     cards: tuple[Card, ...]
     limit: str
@@ -106,12 +106,12 @@ def lies_html(lies: Lies, part: Part, process: Process, watch: Watch = QUIET) ->
         size=f"{size}\u00a0mm",
         sheet=lies.digest[:12],
         layer_height=words.with_unit(process.layer_height_mm, "mm"),
-        cautions=cautions(Task.PRINT, Task.USE, job=replace(job_of(process), turned=True)),
+        cautions=cautions(CautionedTask.PRINT, CautionedTask.USE, job=replace(job_of(process), turned=True)),
         words=words,
     )
 
 
-def lies_of_plan(plan: Plan, watch: Watch = QUIET) -> Section | None:
+def lies_of_plan(plan: Plan, watch: Watch = QUIET) -> LiesSection | None:
     """The section of a work order; None where the part was laid as asked. Without geometry, no pictures."""
     if plan.lies is None:
         return None
@@ -130,18 +130,18 @@ def _section(
     laid_deg: tuple[float, float, float],
     limit: float,
     watch: Watch,
-) -> Section:
+) -> LiesSection:
     every = rows(lies)
     telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     some = shown(lies)
-    return Section(
+    return LiesSection(
         supportless=lies.recommended.needs_no_support,
         why=sentence(lies.why),
         use=use,
         marks=_marks(lies),
         head=tuple((HEAD[k], HEAD[k] not in TEXTS) for k in telling),
         rows=tuple(
-            Row(number, lie == lies.recommended, tuple(row[k] for k in telling))
+            LieRow(number, lie == lies.recommended, tuple(row[k] for k in telling))
             for number, (lie, row) in enumerate(zip(some, every, strict=True), 1)
         ),
         chart=front_chart(lies),
@@ -190,7 +190,7 @@ def front_chart(lies: Lies) -> Front:
     texts = [f"{number} {word}".rstrip() for number, (_, word) in enumerate(kinds, 1)]
     labels = place_words(list(zip(xs, ys, texts, strict=True)), LEFT, TOP, RIGHT, BOTTOM)
     points = [
-        Point(number, x, y, shape, label.x, label.y, label.anchor, word)
+        LiePoint(number, x, y, shape, label.x, label.y, label.anchor, word)
         for number, (x, y, (shape, word), label) in enumerate(zip(xs, ys, kinds, labels, strict=True), 1)
     ]
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from falsework.cost.cost import Cost
-from falsework.need.underside import Kind, Underside
+from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
@@ -23,7 +23,7 @@ from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 
 _MOST_BYTES = 5_000_000  # of the whole page; beyond it the solid view is left out
 _PIXELS = (1.5, 1.2, 1.2)  # per drawing unit: the first picture of a set is shown wide
@@ -31,7 +31,7 @@ _ROWS_SHOWN = 30  # undersides in the open table; the rest are folded away
 
 
 @dataclass(frozen=True)
-class _Row:
+class _UndersideRow:
     """One underside as the table shows it."""
 
     number: int
@@ -52,13 +52,13 @@ class _Row:
     fill: str
 
 
-def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _Row:
-    if u.kind is Kind.BRIDGE:
+def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _UndersideRow:
+    if u.kind is UndersideKind.BRIDGE:
         length = f"{words.with_unit(u.span_mm, 'mm')} span"
     else:
         length = f"{words.with_unit(u.free_length_mm, 'mm')} free"
     supported = decision is not Standing.LEAVE
-    return _Row(
+    return _UndersideRow(
         u.number,
         str(u.kind),
         terms.KIND[u.kind],
@@ -77,7 +77,7 @@ def _row(u: Underside, decision: Standing, option: Option | None, why: str) -> _
     )
 
 
-def _rows(plan: Plan) -> list[_Row]:
+def _rows(plan: Plan) -> list[_UndersideRow]:
     choices = {c.underside: c for c in plan.choices}
     rows = []
     for u in plan.undersides:
@@ -105,7 +105,12 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
     total = plan.part_cost + plan.support_cost
     kinds = [
         words.counted(n, *_kind_words(kind))
-        for kind in (Kind.ISLAND, Kind.CANTILEVER, Kind.BRIDGE, Kind.HOLDS)
+        for kind in (
+            UndersideKind.ISLAND,
+            UndersideKind.CANTILEVER,
+            UndersideKind.BRIDGE,
+            UndersideKind.HOLDS,
+        )
         if (n := sum(u.kind is kind for u in plan.undersides))
     ]
     chosen = {c.underside: c.chosen for c in plan.choices}
@@ -146,12 +151,12 @@ def _stance_figures(stance: Stance) -> list[tuple[str, str, str]]:
     ]  # fmt: skip
 
 
-def _kind_words(kind: Kind) -> tuple[str, str]:
+def _kind_words(kind: UndersideKind) -> tuple[str, str]:
     return {
-        Kind.HOLDS: ("that holds", "that hold"),
-        Kind.BRIDGE: ("bridge", "bridges"),
-        Kind.CANTILEVER: ("cantilever", "cantilevers"),
-        Kind.ISLAND: ("island", "islands"),
+        UndersideKind.HOLDS: ("that holds", "that hold"),
+        UndersideKind.BRIDGE: ("bridge", "bridges"),
+        UndersideKind.CANTILEVER: ("cantilever", "cantilevers"),
+        UndersideKind.ISLAND: ("island", "islands"),
     }[kind]
 
 
@@ -334,7 +339,7 @@ def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
         "chart": chart,
         "rows": rows,
         "shown": _ROWS_SHOWN,
-        "kinds": [(str(k), terms.KIND[k], terms.KIND_MEANING[k]) for k in Kind],
+        "kinds": [(str(k), terms.KIND[k], terms.KIND_MEANING[k]) for k in UndersideKind],
         "legend_steps": legend_steps,
         "legend_ticks": legend_ticks,
         "support_tone": css(SUPPORT),
@@ -351,7 +356,7 @@ def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
         "weights": plan.weights,
         "settings": _settings(plan),
         "bases": _bases(plan.undersides),
-        "cautions": cautions(Task.PRINT, Task.TAKE_OFF, Task.USE, job=job),
+        "cautions": cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF, CautionedTask.USE, job=job),
         "words": words,
     }
 

@@ -16,7 +16,7 @@ from falsework.report.colour import BED, PART, SUPPORT, Rgb, hatch_rgb
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -43,7 +43,7 @@ _MOST_PAIRS = 10
 
 
 @dataclass(frozen=True)
-class Row:
+class ChangeRow:
     """One underside: what it is, what its support takes, what is done instead, in cells."""
 
     number: int
@@ -94,7 +94,7 @@ class Way:
 
 
 @dataclass(frozen=True)
-class Pair:
+class ChangePictures:
     """Pictures of a block around one change, before and after."""
 
     number: int
@@ -125,7 +125,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         common=tuple(words.sentence(n) for n in common),
         why_not=_why_not(redraw),
         notes=notes(redraw),
-        cautions=cautions(*Task, job=replace(job_of(redraw.process), turned=True)),
+        cautions=cautions(*CautionedTask, job=replace(job_of(redraw.process), turned=True)),
         span=words.with_unit(redraw.span_mm, "mm"),
         limit=words.with_unit(redraw.limit_deg, "°", 0),
         words=words,
@@ -246,7 +246,7 @@ def _asking(count: int) -> str:
     return "none" if count == 0 else f"{count} need{'s' if count == 1 else ''} support"
 
 
-def row(treated: Treated) -> Row:
+def row(treated: Treated) -> ChangeRow:
     """The cells of one underside."""
     under, change = treated.underside, treated.change
     shown = change or next((c for c in treated.changes if c.proven), None)
@@ -256,7 +256,7 @@ def row(treated: Treated) -> Row:
     if treated.support.mass_g > 0.0:
         support = f"{words.mass(treated.support.mass_g)}, {words.duration(treated.support.time_s)}"
     others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]
-    return Row(
+    return ChangeRow(
         number=under.number,
         what=f"{kind}, {words.with_unit(under.area_mm2 / 100.0, 'cm²')}, at z {z}",
         support=support,
@@ -390,7 +390,7 @@ def _pieces(split: Split) -> tuple[Picture, ...]:
     return tuple(drawn)
 
 
-def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pair, ...]]:
+def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[ChangePictures, ...]]:
     """The whole part redrawn, from two sides, and a block around each change before and after."""
     chosen = [t for t in redraw.treated if t.change is not None]
     if redraw.geometry is None or not chosen:
@@ -414,7 +414,7 @@ def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Pai
             _picture(solid ^ block, (change,), view, _SMALL_PIXELS, block)
             for solid in (whole, _applied(whole, (change,)))
         ]
-        pairs.append(Pair(treated.underside.number, words.sentence(treated.outcome), tuple(drawn)))
+        pairs.append(ChangePictures(treated.underside.number, words.sentence(treated.outcome), tuple(drawn)))
     return views, tuple(pairs)
 
 

@@ -10,30 +10,30 @@ import numpy as np
 
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
-from falsework.release.value import Cut, PieceRelease, Remedy, State, Vector
+from falsework.release.value import BreakingPlane, PieceRelease, ReleaseState, Remedy, Vector
 from falsework.report import paper, pictures
 from falsework.report.colour import BED, PART, SUPPORT, hatch_rgb
 from falsework.report.scene import Scene
 from falsework.wording import figures as words
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 
 HATCH = {
-    State.STAYS: 0,
-    State.BY_HAND: 0,
-    State.BY_TOOL: 1,
-    State.BREAK: 2,
-    State.DIG: 3,
-    State.TRAPPED: 3,
+    ReleaseState.STAYS: 0,
+    ReleaseState.BY_HAND: 0,
+    ReleaseState.BY_TOOL: 1,
+    ReleaseState.BREAK: 2,
+    ReleaseState.DIG: 3,
+    ReleaseState.TRAPPED: 3,
 }
 SHAPE = {
-    State.STAYS: "bridge",
-    State.BY_HAND: "holds",
-    State.BY_TOOL: "holds",
-    State.BREAK: "cantilever",
-    State.DIG: "island",
-    State.TRAPPED: "island",
+    ReleaseState.STAYS: "bridge",
+    ReleaseState.BY_HAND: "holds",
+    ReleaseState.BY_TOOL: "holds",
+    ReleaseState.BREAK: "cantilever",
+    ReleaseState.DIG: "island",
+    ReleaseState.TRAPPED: "island",
 }
-NOTE = {State.TRAPPED: "stays", State.DIG: "in bits", State.BREAK: "break up"}
+NOTE = {ReleaseState.TRAPPED: "stays", ReleaseState.DIG: "in bits", ReleaseState.BREAK: "break up"}
 _ARROW_SHARE = 0.3  # of the part's longest side
 _MOST_ARROWS = 16
 _HEAD = 9.0  # length of an arrow's head, drawing units
@@ -43,7 +43,7 @@ Arrow = tuple[str, bool]  # path in drawing units, and whether it is that of a b
 
 
 @dataclass(frozen=True)
-class Step:
+class StripStep:
     """One row of the strip: place in the order (0: never), the piece, and what to do at the table, if more
     than to pull."""
 
@@ -53,11 +53,11 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Section:
+class ReleaseSection:
     """Everything the template draws; ``remedies`` None where none were looked for."""
 
     verdict: str
-    strip: tuple[Step, ...]
+    strip: tuple[StripStep, ...]
     pulls: list[tuple[pictures.Picture, list[Arrow]]]
     shapes: dict[int, str]  # of the pieces' tags
     notes: dict[int, str]  # word beside a tag
@@ -67,15 +67,15 @@ class Section:
 
 def release_of_plan(
     plan: Plan, scene: Scene | None, remedies: Sequence[Remedy] | None = None
-) -> Section | None:
+) -> ReleaseSection | None:
     """The section of a plan; None where nothing was judged or nothing stands; no scene, no pictures."""
     release = plan.release
     if release is None or not plan.pieces:
         return None
     steps = sorted(((p.order, p) for p in release.pieces), key=lambda s: (s[0] == 0, s[0], s[1].number))
-    return Section(
+    return ReleaseSection(
         verdict=release.verdict,
-        strip=tuple(Step(place, piece, doing(piece)) for place, piece in steps),
+        strip=tuple(StripStep(place, piece, doing(piece)) for place, piece in steps),
         pulls=release_pictures(plan, scene) if scene is not None else [],
         shapes={piece.number: SHAPE[piece.state] for piece in release.pieces},
         notes={piece.number: NOTE[piece.state] for piece in release.pieces if piece.state in NOTE},
@@ -98,7 +98,7 @@ def release_html(plan: Plan, remedies: Sequence[Remedy] | None = None) -> str:
         section=section,
         size=f"{size}\u00a0mm",
         sheet=plan.part.digest[:12],
-        cautions=cautions(Task.TAKE_OFF, Task.USE, job=job),
+        cautions=cautions(CautionedTask.TAKE_OFF, CautionedTask.USE, job=job),
         words=words,
     )
 
@@ -114,7 +114,7 @@ def doing(piece: PieceRelease) -> tuple[str, ...]:
     return (*cuts, *blocks)
 
 
-def cut_words(cut: Cut) -> str:
+def cut_words(cut: BreakingPlane) -> str:
     """Where a cut runs, in the words of someone who holds the part as it lay on the bed."""
     x, y, z = (words.number(v, 1) for v in cut.point_mm)
     severs = words.counted(cut.strands, "strand")
@@ -168,7 +168,7 @@ def _pulls(plan: Plan, length_mm: float) -> list[tuple[np.ndarray, np.ndarray, b
     assert plan.release is not None
     whole, blocks = [], []
     for piece in plan.release.pieces:
-        if piece.pull_direction is not None and piece.state is not State.STAYS:
+        if piece.pull_direction is not None and piece.state is not ReleaseState.STAYS:
             whole.append((piece.arrow_from_mm, piece.pull_direction, False))
         blocks += [(block.center_mm, block.pull_direction, True) for block in piece.blocks]
     return [

@@ -20,7 +20,7 @@ _COARSEST = 1 / 150  # of the longest side: thinner than this a mesh would no lo
 
 
 @dataclass(frozen=True)
-class Solid:
+class ShownSolid:
     """``facts`` JSON text, ``data`` deflated and base64, '' where it cannot be shown: see ``why_not``."""
 
     facts: str
@@ -87,7 +87,7 @@ def _runs(tag: Indices) -> list[list[int]]:
     return [[int(v), int(c)] for v, c in zip(values, counts, strict=True)]
 
 
-def pack(scene: Scene, plan: Plan) -> Solid:
+def pack(scene: Scene, plan: Plan) -> ShownSolid:
     """Pack part and supports for ``page/solid.js``; meshes past the limit are thinned, or left out."""
     low = scene.bounds_mm[0].copy()
     high = scene.bounds_mm[1].copy()
@@ -103,7 +103,7 @@ def pack(scene: Scene, plan: Plan) -> Solid:
         reason = (
             f"The solid view is left out: the {what} has {count} triangles, too many to travel in a page."
         )
-        return Solid("", "", "", reason)
+        return ShownSolid("", "", "", reason)
     unit = longest / _GRID
     blob = _bytes(part, part.step_mm / unit) + _bytes(supports, supports.step_mm / unit)
     colours = [droop_rgb(u.droop_mm.value) for u in plan.undersides]
@@ -128,4 +128,4 @@ def pack(scene: Scene, plan: Plan) -> Solid:
     coarsest = max((p.step_mm for p in (part, supports) if p.step_mm > 1.5 * unit), default=0.0)
     remark = f"The mesh is thinned to {coarsest:.2g}\u00a0mm here; the pictures are not." if coarsest else ""
     packed = base64.b64encode(zlib.compress(blob, 6)).decode("ascii")
-    return Solid(json.dumps(facts, separators=(",", ":")), packed, remark)
+    return ShownSolid(json.dumps(facts, separators=(",", ":")), packed, remark)

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from falsework.coupon.conditions import clean_droop_mm, other_fan
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo
 from falsework.planning.handling import job_of
 from falsework.report import curves, paper, tuning_words
 from falsework.tuning.process_file import evidence_of
 from falsework.tuning.survey import CLOSED_FINISH
 from falsework.wording import figures as words
-from falsework.wording.cautions import Task, cautions
+from falsework.wording.cautions import CautionedTask, cautions
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
@@ -24,7 +24,7 @@ _NEAR = 0.02  # log distance in layer height and line width up to which a readin
 
 
 @dataclass(frozen=True)
-class Row:
+class EvidenceRow:
     """One reading in the table of evidence."""
 
     id: int
@@ -37,7 +37,7 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Evidence:
+class ValueBasis:
     """What one value rests on."""
 
     name: str
@@ -78,7 +78,7 @@ def tuning_html(found: Tuned) -> str:
         elsewhere_count=len(own) - len(near),
         evidence=_evidence(found),
         rows=[_row(row) for row in own],
-        cautions=cautions(Task.PRINT, Task.TAKE_OFF, job=job_of(r.process)),
+        cautions=cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF, job=job_of(r.process)),
     )
 
 
@@ -150,7 +150,7 @@ def _sag(found: Tuned, near: Sequence[Recorded]) -> curves.Sags:
         return [
             (c.span_mm, row.reading.droop_mm)
             for row in near
-            if (c := row.reading.condition).kind == Kind.BRIDGE
+            if (c := row.reading.condition).kind == ConditionKind.BRIDGE
             and c.span_mm is not None
             and row.reading.droop_mm is not None
             and abs(c.fan - fan) < 0.01
@@ -168,14 +168,14 @@ def _sag(found: Tuned, near: Sequence[Recorded]) -> curves.Sags:
     )
 
 
-def _evidence(found: Tuned) -> list[Evidence]:
+def _evidence(found: Tuned) -> list[ValueBasis]:
     by_id = {row.id: row for row in found.fitted.recorded}
     told = []
     for advice in found.recommendation.advice:
         facts = evidence_of(advice, [by_id[k] for k in advice.rests_on])
         days = (facts.get("from", ""), facts.get("to", ""))
         told.append(
-            Evidence(
+            ValueBasis(
                 advice.name,
                 tuning_words.value(advice),
                 advice.basis,
@@ -188,23 +188,23 @@ def _evidence(found: Tuned) -> list[Evidence]:
     return told
 
 
-def _row(row: Recorded) -> Row:
+def _row(row: Recorded) -> EvidenceRow:
     c, read = row.reading.condition, row.reading
     tried = {
-        Kind.OVERHANG: f"{c.angle_deg or 0:g}° from the vertical",
-        Kind.BRIDGE: f"{c.span_mm or 0:g} mm",
-        Kind.SUPPORT: (
+        ConditionKind.OVERHANG: f"{c.angle_deg or 0:g}° from the vertical",
+        ConditionKind.BRIDGE: f"{c.span_mm or 0:g} mm",
+        ConditionKind.SUPPORT: (
             f"gap {c.air_gap_mm or 0:.3g} mm, {c.interface_layers} interface layers, {c.weave or 'parallel'} "
             f"{c.spacing_mm or 0:g} mm"
         ),
-    }[Kind(c.kind)]
+    }[ConditionKind(c.kind)]
     outcome = [
         *([f"came off: {read.let_go.value}"] if read.let_go is not None else []),
         *([f"finish {read.finish}"] if read.finish is not None else []),
         *([f"droop {read.droop_mm:.2f} mm"] if read.droop_mm is not None else []),
     ]
     strand = f"{c.line_width_mm:g} × {c.layer_height_mm:g} mm"
-    return Row(
+    return EvidenceRow(
         row.id,
         row.when.isoformat(),
         f"{row.coupon or '–'}{f', {row.cell}' if row.cell else ''}",

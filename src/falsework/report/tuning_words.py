@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from falsework.coupon.reading import LET_GO_GRADES, Kind
+from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.ledger.exchange import invented_notice
@@ -104,12 +104,16 @@ def elsewhere_rows(r: Recommendation) -> list[tuple[str, ...]]:
     ]
 
 
-_KIND_OF = {CouponKind.OVERHANG: Kind.OVERHANG, CouponKind.BRIDGE: Kind.BRIDGE, CouponKind.GAP: Kind.SUPPORT}
+_KIND_OF = {
+    CouponKind.OVERHANG: ConditionKind.OVERHANG,
+    CouponKind.BRIDGE: ConditionKind.BRIDGE,
+    CouponKind.GAP: ConditionKind.SUPPORT,
+}
 
 
 def disagreement(d: Disagreement, agreed: Agreement) -> str:
     """What is in dispute, and the readings or the test piece that settle it."""
-    if agreed.fails(_KIND_OF.get(d.settled_by, Kind.SUPPORT)):
+    if agreed.fails(_KIND_OF.get(d.settled_by, ConditionKind.SUPPORT)):
         return f"{d.what} The readings do not settle it: they disagree with the model too, see below."
     if d.basis == "calibrated":
         return f"{d.what} The readings speak for the model."
@@ -162,7 +166,11 @@ def doubts(found: Tuned) -> list[str]:
     return said
 
 
-_SUBJECT = {Kind.OVERHANG: "Slopes", Kind.BRIDGE: "Bridges", Kind.SUPPORT: "Supports"}
+_SUBJECT = {
+    ConditionKind.OVERHANG: "Slopes",
+    ConditionKind.BRIDGE: "Bridges",
+    ConditionKind.SUPPORT: "Supports",
+}
 GRADER_HEAD = ("graded by", "readings", "finish against the others, grades", "supports hold, log bond")
 
 

@@ -21,7 +21,7 @@ from falsework.layers.polygons import offset, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
-from falsework.stance.grounds import Ground, Sections, of_bed, of_supports, sections_of
+from falsework.stance.grounds import BedContact, JoinedSections, of_bed, of_supports, sections_of
 from falsework.stance.value import Foot, Stance
 from falsework.support.scheme import SupportScheme
 from falsework.support.stability import (
@@ -84,7 +84,12 @@ class _Balance:
     """The part's sections with their weights, ready to be held against what they stand on."""
 
     def __init__(
-        self, sections: Sections, stack: LayerStack, weight_n_mm3: float, printed: Regions, process: Process
+        self,
+        sections: JoinedSections,
+        stack: LayerStack,
+        weight_n_mm3: float,
+        printed: Regions,
+        process: Process,
     ) -> None:
         self.sections, self.stack, self.process = sections, stack, process
         area = shapely.area(sections.polygon)
@@ -94,7 +99,7 @@ class _Balance:
         self.first_mm2 = float(area[sections.first].sum())
         self.printable_mm2 = float(shapely.area(printed).sum())
 
-    def worst(self, bed: Ground, borne: Floats) -> Stance:
+    def worst(self, bed: BedContact, borne: Floats) -> Stance:
         """The height at which the part, or a body of it, stands worst."""
         s, along = self.sections, around()
         top_mm = self.stack.z_mm[s.layer + 1]

@@ -18,7 +18,7 @@ from falsework.support.statics import around, hulls, moments, nowhere
 
 
 @dataclass(frozen=True, eq=False)
-class Sections:
+class JoinedSections:
     """Connected sections of the part by layer, and those beneath each: ``lower[start[k]:start[k + 1]]``."""
 
     polygon: Regions
@@ -32,28 +32,28 @@ class Sections:
         return np.flatnonzero(self.layer == 0)
 
 
-def sections_of(stack: LayerStack) -> Sections:
+def sections_of(stack: LayerStack) -> JoinedSections:
     """The part's sections, joined where those of neighbouring layers meet."""
     polygon, layer = parts(stack.regions)
     layer = layer.astype(np.int64)
     upper, lower = facing(layer - 1, polygon, layer, polygon)
     order = np.argsort(upper, kind="stable")
     start = np.searchsorted(upper[order], np.arange(len(polygon) + 1))
-    return Sections(polygon, layer, start.astype(np.int64), lower[order].astype(np.int64))
+    return JoinedSections(polygon, layer, start.astype(np.int64), lower[order].astype(np.int64))
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class BedContact:
     """What each section has on the bed: ``sums`` (n, SUMS) and support functions ``hull`` (n, d)."""
 
     sums: Floats
     hull: Floats
 
 
-def of_bed(sections: Sections, regions: Regions) -> Ground:
+def of_bed(sections: JoinedSections, regions: Regions) -> BedContact:
     """The first layer as printed: ``regions``, one for each section of it."""
     count = len(sections.polygon)
-    out = Ground(np.zeros((count, SUMS)), nowhere(count))
+    out = BedContact(np.zeros((count, SUMS)), nowhere(count))
     polygons, owner = parts(areas_only(regions))
     if not len(polygons):
         return out
@@ -63,7 +63,9 @@ def of_bed(sections: Sections, regions: Regions) -> Ground:
     return out
 
 
-def of_supports(sections: Sections, need: NeedMap, scheme: SupportScheme) -> tuple[Floats, tuple[int, ...]]:
+def of_supports(
+    sections: JoinedSections, need: NeedMap, scheme: SupportScheme
+) -> tuple[Floats, tuple[int, ...]]:
     """(n, d) support functions of the strands beneath each section, one air gap lower, of supports that stand
     on the bed; and which these pieces are."""
     out = nowhere(len(sections.polygon))

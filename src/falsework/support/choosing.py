@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from falsework.cost import region_cost
 from falsework.cost.cost import Cost
-from falsework.need.underside import Kind, NeedMap, Underside
+from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.objective import (
     SCAR,
     Price,
@@ -203,7 +203,7 @@ def choose(figures: StandingFigures, need: NeedMap, wish: Wish, part_cost: Cost)
         if underside.number in overrules:
             chosen = overrules[underside.number]
             asked = "own-on-spared" if on_spared and chosen is not Standing.LEAVE else "own"
-        elif underside.kind is Kind.HOLDS:
+        elif underside.kind is UndersideKind.HOLDS:
             chosen, asked = Standing.LEAVE, ""
         elif on_spared:
             reason = _left(underside, "lies-on-spared")
@@ -278,7 +278,7 @@ def alternatives(
     standing and number ``unbuilt``.
     """
     choices = tuple(choices)
-    holds = [underside.kind is Kind.HOLDS for underside in need.undersides]
+    holds = [underside.kind is UndersideKind.HOLDS for underside in need.undersides]
     rows = []
     for at, standing in enumerate((Standing.LEAVE, Standing.BED, Standing.BED_OR_PART)):
         taken = [
@@ -345,9 +345,9 @@ def standing_warnings(
             x, y, _ = figures.landing_mm[k].tolist()
             low, high = figures.landing_range_mm[k].tolist()
             scars.append(Scar(number, scar_mm2(number, option), (x, y), (low, high)))
-        told = built is not None and underside.kind is Kind.ISLAND
+        told = built is not None and underside.kind is UndersideKind.ISLAND
         if not told and option.price.risk > 0.0 and option.left_mm2 > least_mm2:
-            droop_mm = None if underside.kind is Kind.ISLAND else underside.droop_mm.value
+            droop_mm = None if underside.kind is UndersideKind.ISLAND else underside.droop_mm.value
             found.append(MayFail(number, droop_mm, option.left_mm2))
     return (*_on_spared_said(figures, need, choices), *found, *_scars(scars))
 
@@ -357,7 +357,7 @@ def _on_spared_said(figures: StandingFigures, need: NeedMap, choices: Sequence[C
     mine = [
         (underside, choice)
         for k, (underside, choice) in enumerate(zip(need.undersides, choices, strict=True))
-        if _on_spared(figures, k) and underside.kind is not Kind.HOLDS
+        if _on_spared(figures, k) and underside.kind is not UndersideKind.HOLDS
     ]
     found: list[Notice] = []
     left = [underside for underside, choice in mine if choice.chosen is Standing.LEAVE]
@@ -388,7 +388,7 @@ def _reason(
     """Why the choice is as it is, with its figures; ``spared_mm2`` are left for spared faces."""
     option = next(o for o in row if o.standing is chosen)
     if chosen is Standing.LEAVE or option.contact_mm2 == 0.0:
-        if underside.kind is Kind.HOLDS and chosen is Standing.LEAVE:
+        if underside.kind is UndersideKind.HOLDS and chosen is Standing.LEAVE:
             return Holds(underside.free_length_mm, asked)
         carried = min((o for o in row if o.contact_mm2 > 0.0), key=lambda o: o.price.total, default=None)
         no_room = "no-room-on-bed" if chosen is Standing.BED else "no-room"
@@ -410,7 +410,7 @@ def _reason(
         where,
         option.cost.mass_g,
         option.cost.time_s,
-        None if underside.kind is Kind.ISLAND else _droop(underside),
+        None if underside.kind is UndersideKind.ISLAND else _droop(underside),
         area_mm2,
         left_mm2=option.left_mm2 if option.left_mm2 > least_mm2 else 0.0,
         spared_mm2=spared_mm2 if spared_mm2 > least_mm2 else 0.0,
@@ -420,7 +420,7 @@ def _reason(
 
 
 def _left(underside: Underside, because: str) -> Left:
-    over_mm = underside.span_mm if underside.kind is Kind.BRIDGE else underside.extent_mm
+    over_mm = underside.span_mm if underside.kind is UndersideKind.BRIDGE else underside.extent_mm
     return Left(underside.kind.value, over_mm, _droop(underside), because)
 
 

@@ -43,7 +43,7 @@ _CORNER_S = 0.02  # lost at each of its corners
 
 
 @dataclass(frozen=True, eq=False)
-class Site:
+class SupportSite:
     """Where supports are to be built: the part's layers, ``support`` straight down, its ``heads`` under the
     part, where nothing may be, and ``under`` each layer the part it would stand on, all (L,) regions; how far
     a layer holds by itself."""
@@ -97,7 +97,7 @@ def _said(prices: Mapping[float, Cost]) -> str:
     return "; next best ".join(shown[:2])
 
 
-def designed(site: Site) -> Design:
+def designed(site: SupportSite) -> Design:
     """The cheapest of curtain and shores for every connected piece of what goes straight down."""
     cells = cells_of(site.support, 0.0)
     polygon, layer = parts(site.heads)
@@ -124,7 +124,7 @@ def designed(site: Site) -> Design:
     return Design(support, shores, tuple(table), polygon, layer, piece)
 
 
-def _table(cells: Cells, bays: Bays, costs: list[Cost], site: Site) -> list[dict[float, Cost]]:
+def _table(cells: Cells, bays: Bays, costs: list[Cost], site: SupportSite) -> list[dict[float, Cost]]:
     """Estimated cost of every piece by side of bays, the cheapest first."""
     rows = [{CURTAIN: cost} for cost in _curtain_costs(cells, site)]
     for k, side, cost in zip(bays.piece.tolist(), bays.side_mm.tolist(), costs, strict=True):
@@ -150,7 +150,7 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
     return side
 
 
-def _on_part(cells: Cells, site: Site) -> NDArray[np.bool_]:
+def _on_part(cells: Cells, site: SupportSite) -> NDArray[np.bool_]:
     """(pieces,) which of what goes straight down stand on the part."""
     under = site.under[cells.layer]
     hit = np.flatnonzero(shapely.intersects(cells.polygon, under))
@@ -190,7 +190,7 @@ class _Blocked:
         return out, landed
 
 
-def _best_posts(tried: list[Bays], site: Site, blocked: _Blocked) -> tuple[Bays, list[Cost]]:
+def _best_posts(tried: list[Bays], site: SupportSite, blocked: _Blocked) -> tuple[Bays, list[Cost]]:
     """All bays, each with the cheaper of its posts, and what its shore costs, roughly."""
     bays = joined_bays(tried)
     if not len(bays.piece):
@@ -202,7 +202,7 @@ def _best_posts(tried: list[Bays], site: Site, blocked: _Blocked) -> tuple[Bays,
     return bays.only(best), [costs[k] for k in best]
 
 
-def _with_posts(bays: Bays, site: Site) -> tuple[Bays, Indices]:
+def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
     """Bays with a post in their middle; once more with one on the bed beside the part, where that one lands
     on the part; and which bay each is of."""
     outlines = Outlines(site.stack)
@@ -220,14 +220,16 @@ def _with_posts(bays: Bays, site: Site) -> tuple[Bays, Indices]:
     return joined_bays(sets), np.concatenate(group)
 
 
-def _sized(bays: Bays, lands: Indices, site: Site) -> Bays:
+def _sized(bays: Bays, lands: Indices, site: SupportSite) -> Bays:
     z = site.stack.z_mm
     full = ~shapely.is_empty(bays.heads)
     top = full.shape[1] - np.argmax(full[:, ::-1], axis=1)
     return replace(bays, post_mm=post_side_mm(z[top] - z[lands + 1], lands < 0, site.process))
 
 
-def _landing(at_mm: Floats, side_mm: Floats, layer: Indices, site: Site, outlines: Outlines) -> Indices:
+def _landing(
+    at_mm: Floats, side_mm: Floats, layer: Indices, site: SupportSite, outlines: Outlines
+) -> Indices:
     """(n,) highest layer below ``layer`` that lies beneath a post with its side clearance; -1: the bed."""
     wide = side_mm + 2.0 * site.process.structure.side_gap_mm
     points = (at_mm[:, None] + wide[:, None, None] * _AROUND).reshape(-1, 2)
@@ -236,7 +238,9 @@ def _landing(at_mm: Floats, side_mm: Floats, layer: Indices, site: Site, outline
     return highest
 
 
-def _beside(at_mm: Floats, layer: int, side_mm: float, site: Site, outlines: Outlines) -> Floats | None:
+def _beside(
+    at_mm: Floats, layer: int, side_mm: float, site: SupportSite, outlines: Outlines
+) -> Floats | None:
     """The nearest place from which a post reaches the bed, as far as a shore can lean; None where none is."""
     angle = np.radians(_BEARINGS_DEG)
     around = np.column_stack([np.cos(angle), np.sin(angle)])
@@ -252,7 +256,7 @@ def _beside(at_mm: Floats, layer: int, side_mm: float, site: Site, outlines: Out
     return None
 
 
-def _shore_costs(bays: Bays, site: Site, blocked: _Blocked) -> list[Cost]:
+def _shore_costs(bays: Bays, site: SupportSite, blocked: _Blocked) -> list[Cost]:
     """What every bay's shore costs: built in coarse layers and reckoned from areas and outlines."""
     coarse = replace(bays, heads=coarser(bays.heads, _COARSE))
     lean = replace(site.lean, step_mm=_COARSE * site.lean.step_mm)
@@ -267,7 +271,7 @@ def _shore_costs(bays: Bays, site: Site, blocked: _Blocked) -> list[Cost]:
     return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
 
 
-def _curtain_costs(cells: Cells, site: Site) -> list[Cost]:
+def _curtain_costs(cells: Cells, site: SupportSite) -> list[Cost]:
     """What every piece costs straight down, reckoned alike."""
     structure, width = site.process.structure, site.process.line_width_mm
     area, outline = shapely.area(cells.polygon), shapely.length(cells.polygon)

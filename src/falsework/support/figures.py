@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from falsework.layers.polygons import rings_of
 from falsework.layers.stack import Floats, LayerStack
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.settings import Process
 from falsework.support.heads import heads_of
 from falsework.support.sealed import sealed_undersides
@@ -189,7 +189,7 @@ def standing_figures(
 
 def _widened(need: NeedMap, process: Process) -> NeedMap:
     """The need with its tips and edges as wide as the heads that they would be carried by."""
-    asks = np.array([u.kind is not Kind.HOLDS for u in need.undersides], dtype=bool)
+    asks = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], dtype=bool)
     heads = heads_of(need, asks, process)
     plated = ~shapely.is_empty(heads)
     if not plated.any():

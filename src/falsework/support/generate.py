@@ -20,11 +20,11 @@ from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import Bands, Cells, Dense, bands_of, cells_of, facing
-from falsework.support.design import Design, Site, designed
-from falsework.support.scheme import Gap, Role, Strands, SupportPiece, SupportScheme
+from falsework.support.design import Design, SupportSite, designed
+from falsework.support.scheme import Gap, Role, SupportPiece, SupportScheme, SupportStrands
 from falsework.support.solid import solid_of
 from falsework.support.sparing import Spared
-from falsework.support.stability import Brace, Check, check_pieces, remedy_text
+from falsework.support.stability import Brace, StabilityCheck, check_pieces, remedy_text
 from falsework.support.strands import Lines, Walls, piece_middles, strands_of, walls_of
 from falsework.support.sweep import (
     Surroundings,
@@ -152,7 +152,7 @@ def _designed(
     heads = areas_only(overlay.intersection(support, around.near_above(layers)))
     taken = blocked if around.free is None else areas_only(overlay.union(blocked, around.free))
     under = shifted(around.sections, -1 - around.gap_below_layers)
-    site = Site(stack, support, heads, taken, under, reach_mm, lane_spacing_mm(process), process)
+    site = SupportSite(stack, support, heads, taken, under, reach_mm, lane_spacing_mm(process), process)
     design = designed(site)
     width = process.line_width_mm
     regions = printable(design.support, 0.45 * width)
@@ -171,7 +171,7 @@ def _stable(
     stack: LayerStack,
     reach_mm: float,
     process: Process,
-) -> tuple[_Draft, Check]:
+) -> tuple[_Draft, StabilityCheck]:
     """Cells, bands and walls, braced where the checks ask for it, with the checks of what came out."""
     structure, width = process.structure, process.line_width_mm
     feet = min(structure.foot_layers, len(support))
@@ -297,7 +297,7 @@ def _renumbered(brace: Brace, old: Cells, new: Cells) -> Brace:
     return Brace(np.zeros(new.pieces), moved[1], moved[2])
 
 
-def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Process) -> Check:
+def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Process) -> StabilityCheck:
     cells = draft.cells
     down = 1 + around.gap_below_layers
     under = shifted(around.sections, -down)[cells.layer]
@@ -380,9 +380,9 @@ def _walls(
 
 def _pieces(
     draft: _Draft,
-    check: Check,
+    check: StabilityCheck,
     need: NeedMap,
-    strands: Strands,
+    strands: SupportStrands,
     stack: LayerStack,
     gap: Gap,
     process: Process,

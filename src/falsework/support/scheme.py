@@ -25,7 +25,7 @@ class Role(IntEnum):
 
 
 @dataclass(frozen=True, eq=False)
-class Strands:
+class SupportStrands:
     """Straight strands of support, layer by layer: centre lines of extruded beads.
 
     ``ends_mm`` (E, 4) x0, y0, x1, y1; ``layer`` (E,) ; ``role`` (E,) values of ``Role``;
@@ -99,7 +99,7 @@ class SupportScheme:
     cap: Regions
     sole: Regions
     foot: Regions
-    strands: Strands
+    strands: SupportStrands
     vertices: Floats
     faces: NDArray[np.int32]
     face_piece: Indices

@@ -61,7 +61,7 @@ class Brace:
 
 
 @dataclass(frozen=True, eq=False)
-class Check:
+class StabilityCheck:
     """Figures of every piece, arrays over pieces (P,), and the remedies that they ask for.
 
     ``wall_ok``: no wall is too slender or buckles; ``column_ok``: the same of slim columns; ``topple_ok``.
@@ -87,7 +87,7 @@ def check_pieces(
     dense_mm2: Floats,
     z_mm: Floats,
     process: Process,
-) -> Check:
+) -> StabilityCheck:
     """Checks every piece as it is drawn.
 
     ``tie_mm`` (pieces,) distance of ties, 0 for none; ``scar_of_cell_mm2`` (C,) area of each cell over part
@@ -114,7 +114,7 @@ def check_pieces(
         | (topple < LEAST_TOPPLE_SAFETY)
     )
     wanted = Brace(wall[2], widen, column[2])
-    return Check(slenderness, buckling, topple, wanted, weak, foot, scar, bottom, top)
+    return StabilityCheck(slenderness, buckling, topple, wanted, weak, foot, scar, bottom, top)
 
 
 def _sum(group: Indices, values: Floats, count: int) -> Floats:

@@ -10,15 +10,15 @@ import shapely
 
 from falsework.layers import overlay
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.heads import PRINTABLE_WIDTHS, heads_of
-from falsework.support.scheme import Gap, Strands
+from falsework.support.scheme import Gap, SupportStrands
 from falsework.wording.notices import Obstacle
 
-Place = tuple[float, float, float]
+StartPoint = tuple[float, float, float]
 
 CARRIED_SHARE = 0.5  # of a start that must lie over strands: side clearance takes its rim
 MOST_LOWER = 2  # layers more than the gap: next to a lower tip the head of that one keeps the support down
@@ -35,7 +35,7 @@ class Start:
     """
 
     underside: int
-    at_mm: Place
+    at_mm: StartPoint
     area_mm2: float
     falls_mm: float
     piece: int
@@ -47,10 +47,10 @@ class Start:
 
 
 def starts_of(
-    stack: LayerStack, need: NeedMap, strands: Strands, gap: Gap, process: Process
+    stack: LayerStack, need: NeedMap, strands: SupportStrands, gap: Gap, process: Process
 ) -> tuple[Start, ...]:
     """Every start of ``need``, from the lowest up, held against the ``strands`` that are built."""
-    holds = np.array([u.kind is Kind.HOLDS for u in need.undersides], dtype=bool)
+    holds = np.array([u.kind is UndersideKind.HOLDS for u in need.undersides], dtype=bool)
     at = np.flatnonzero(need.region_starts)
     at = at[~holds[need.region_underside[at]]]
     if not len(at):
@@ -79,7 +79,9 @@ def starts_of(
     )
 
 
-def _over(regions: Regions, beneath: Indices, strands: Strands, process: Process) -> tuple[Floats, Indices]:
+def _over(
+    regions: Regions, beneath: Indices, strands: SupportStrands, process: Process
+) -> tuple[Floats, Indices]:
     """(n,) share of each region over strands of the layer ``beneath`` it, and the number of their piece (0:
     none lies near enough)."""
     share, piece = np.zeros(len(regions)), np.zeros(len(regions), np.int64)

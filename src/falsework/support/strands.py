@@ -13,7 +13,7 @@ from falsework.layers import overlay
 from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense
-from falsework.support.scheme import Role, Strands
+from falsework.support.scheme import Role, SupportStrands
 from falsework.support.sweep import simplified
 
 _BRIDGE_LINES = 2.0  # how far a line may run free between two carriers, in spacings
@@ -277,7 +277,7 @@ def strands_of(
     closed_lines: Indices,
     line_angle_deg: float,
     width_mm: float,
-) -> Strands:
+) -> SupportStrands:
     """All strands. ``walls`` with the phase (pieces,) of their lines, as they were made."""
     dense = (bands.cap, bands.sole, bands.foot)
     across = line_angle_deg + 90.0
@@ -287,7 +287,7 @@ def strands_of(
         rows.append(_dense_rows(band, role, across, width_mm))
     ends, layer, roles, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
     order = np.lexsort((np.arange(len(layer)), piece, roles, layer))
-    return Strands(
+    return SupportStrands(
         np.ascontiguousarray(ends[order]),
         layer[order].astype(np.int64),
         roles[order].astype(np.int8),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 
 from falsework.layers.stack import LayerStack
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
@@ -53,7 +53,7 @@ def unbuilt(
 def _narrow(need: NeedMap, number: int, contact_mm2: float, process: Process) -> bool:
     """Whether columns of that area beneath an underside are so narrow that a line may not fit."""
     underside = need.undersides[number - 1]
-    if underside.kind is Kind.HOLDS:
+    if underside.kind is UndersideKind.HOLDS:
         return False
     long_mm = max(underside.extent_mm, math.sqrt(contact_mm2))
     sure_mm = 2.0 * process.structure.side_gap_mm + _SURE_WIDTHS * process.line_width_mm
@@ -72,7 +72,7 @@ def _carried(
     other."""
     whole = [False] * len(need.undersides) if spared is None else spared.whole.tolist()
     standings = [
-        Standing.LEAVE if u.kind is Kind.HOLDS or left else standing
+        Standing.LEAVE if u.kind is UndersideKind.HOLDS or left else standing
         for u, left in zip(need.undersides, whole, strict=True)
     ]
     tried = sweep_columns(stack, need, standings, process, spared=spared, like=swept)

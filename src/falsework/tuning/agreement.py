@@ -19,16 +19,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtri, stdtr
 
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
 from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
 from falsework.droop.parameters import NAMES, Parameters
 from falsework.process.settings import Material
 from falsework.tuning.evidence import (
     NOT_READ,
-    Cell,
     Evidence,
     Floats,
     Ints,
+    ReadingOrigin,
     Taken,
     cell_of,
     gathered,
@@ -46,16 +46,24 @@ _DRAWS = 400
 _SEED = 20261129
 _FEWEST = 4  # readings of a kind below which there is nothing to check
 _MOST_NAMED = 6
-_RANK = {Kind.OVERHANG: "angle_deg", Kind.BRIDGE: "span_mm", Kind.SUPPORT: "air_gap_mm"}
-_PLURAL = {Kind.OVERHANG: "slopes", Kind.BRIDGE: "bridges", Kind.SUPPORT: "supports"}
-_LEVEL = {Kind.OVERHANG: "angle", Kind.BRIDGE: "span", Kind.SUPPORT: "gap"}
+_RANK = {
+    ConditionKind.OVERHANG: "angle_deg",
+    ConditionKind.BRIDGE: "span_mm",
+    ConditionKind.SUPPORT: "air_gap_mm",
+}
+_PLURAL = {
+    ConditionKind.OVERHANG: "slopes",
+    ConditionKind.BRIDGE: "bridges",
+    ConditionKind.SUPPORT: "supports",
+}
+_LEVEL = {ConditionKind.OVERHANG: "angle", ConditionKind.BRIDGE: "span", ConditionKind.SUPPORT: "gap"}
 
 
 @dataclass(frozen=True)
-class Check:
+class FigureCheck:
     """One figure of one kind: ``chance`` of one so bad, were the model true."""
 
-    kind: Kind
+    kind: ConditionKind
     of: str
     chance: float
     readings: int
@@ -71,7 +79,7 @@ class Outlier:
     expected."""
 
     at: int
-    kind: Kind
+    kind: ConditionKind
     says: str
     expected: str
     chance: float
@@ -83,7 +91,7 @@ class Contradiction:
     fitted; in words."""
 
     at: tuple[int, int]
-    kind: Kind
+    kind: ConditionKind
     says: str
 
 
@@ -91,11 +99,11 @@ class Contradiction:
 class Agreement:
     """Whether readings and model agree."""
 
-    checks: tuple[Check, ...] = ()
+    checks: tuple[FigureCheck, ...] = ()
     outliers: tuple[Outlier, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
 
-    def fails(self, kind: Kind) -> bool:
+    def fails(self, kind: ConditionKind) -> bool:
         """Whether anything of a kind speaks against the model, so that nothing of it is known."""
         return any(not c.holds for c in self.checks if c.kind == kind)
 
@@ -105,14 +113,14 @@ class Agreement:
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class _ReadOutcome:
     """One outcome of readings of a kind, as numbers that grow the worse it is, and what draws make of it.
 
     ``at`` (n,) places; ``read`` (n,); ``made`` (S, n) made up; ``log`` (S, n) log density of the reading and
     ``log_made`` of what was made up.
     """
 
-    kind: Kind
+    kind: ConditionKind
     of: str
     at: list[int]
     read: Floats
@@ -137,11 +145,11 @@ def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
         if len(seen.at) < _FEWEST:
             continue
         tried = [mine[k].condition for k in seen.at]
-        checks.append(Check(seen.kind, seen.of, _unlikely(seen), len(seen.at)))
+        checks.append(FigureCheck(seen.kind, seen.of, _unlikely(seen), len(seen.at)))
         pairs = _comparable(tried, seen.kind)
         if len(pairs):
             chance = _against_order(seen, pairs)
-            checks.append(Check(seen.kind, f"order of {seen.of}", chance, len(seen.at)))
+            checks.append(FigureCheck(seen.kind, f"order of {seen.of}", chance, len(seen.at)))
             contradictions += _told(seen, pairs, mine, failing=chance < FAILS_BELOW)
     return Agreement(
         tuple(checks),
@@ -184,7 +192,7 @@ def _seen(
     readings: Sequence[Reading],
     materials: Mapping[str, Material],
     taken: Sequence[Taken],
-) -> list[_Seen]:
+) -> list[_ReadOutcome]:
     """What draws make of the readings, by kind and outcome."""
     rng = np.random.default_rng(_SEED)
     chosen = np.sort(rng.permutation(len(posterior.sets))[:_DRAWS])
@@ -210,14 +218,14 @@ def _seen(
 
 
 def _places(
-    readings: Sequence[Reading], cells: Sequence[Cell], taken: Sequence[Taken]
-) -> dict[Kind, list[int]]:
+    readings: Sequence[Reading], cells: Sequence[ReadingOrigin], taken: Sequence[Taken]
+) -> dict[ConditionKind, list[int]]:
     """Places of the readings of each kind, in the order in which they were gathered."""
     how = told_apart(taken)
     number = {cell: k for k, cell in enumerate(cells)}
     of = [number[cell_of(r.printer, r.material, r.condition, t)] for r, t in zip(readings, how, strict=True)]
-    found: dict[Kind, list[int]] = {}
-    for kind in Kind:
+    found: dict[ConditionKind, list[int]] = {}
+    for kind in ConditionKind:
         mine = [k for k, r in enumerate(readings) if r.condition.kind == kind]
         found[kind] = sorted(mine, key=lambda k: of[k])
     return found
@@ -230,7 +238,7 @@ def _graded(
     chances: Floats,
     grades: tuple[Ints, Ints],
     rng: np.random.Generator,
-) -> _Seen:
+) -> _ReadOutcome:
     """Grades, from the lowest to the highest that a word may mean, against chances (S, n, grades); a share of
     all grades says nothing."""
     graded = np.flatnonzero(grades[0] != NOT_READ)
@@ -245,7 +253,7 @@ def _graded(
     plain = np.concatenate([np.zeros((len(graded), 1)), np.cumsum(chances.mean(axis=0), axis=-1)], axis=-1)
     least, most = plain[rows, high + 1], 1.0 - plain[rows, low]
     middle = (plain[:, 1:] < 0.5).sum(axis=-1)
-    return _Seen(
+    return _ReadOutcome(
         part.laid.kind,
         of,
         [at[k] for k in graded.tolist()],
@@ -261,7 +269,7 @@ def _graded(
 
 def _measured(
     part: Evidence, at: Sequence[int], droop: Floats, scale: Floats, rng: np.random.Generator
-) -> _Seen:
+) -> _ReadOutcome:
     """Measured droop against its median and the scale of its error, each (S, n)."""
     read = np.flatnonzero(~np.isnan(part.droop_mm))
     droop, scale = droop[:, read] + 0.0 * scale[:, read], scale[:, read] + 0.0 * droop[:, read]
@@ -275,7 +283,7 @@ def _measured(
         return density
 
     below = stdtr(FREEDOM, (mm - droop) / scale).mean(axis=0)
-    return _Seen(
+    return _ReadOutcome(
         part.laid.kind,
         "droop",
         [at[k] for k in read.tolist()],
@@ -289,19 +297,21 @@ def _measured(
     )
 
 
-def _unlikely(seen: _Seen) -> float:
+def _unlikely(seen: _ReadOutcome) -> float:
     """Chance of readings altogether so improbable."""
     worse = -seen.log.sum(axis=1) <= -seen.log_made.sum(axis=1)
     return float((1 + np.sum(worse)) / (1 + len(worse)))
 
 
-def _comparable(tried: Sequence[Condition], kind: Kind) -> Ints:
+def _comparable(tried: Sequence[Condition], kind: ConditionKind) -> Ints:
     """(pairs, 2) of readings alike in all but what is tried, the easier first."""
     name = _RANK[kind]
 
     def rest(c: Condition) -> tuple[object, ...]:
         return tuple(
-            v for f, v in vars(c).items() if f not in (name, "span_mm" if kind is Kind.SUPPORT else name)
+            v
+            for f, v in vars(c).items()
+            if f not in (name, "span_mm" if kind is ConditionKind.SUPPORT else name)
         )
 
     groups: dict[tuple[object, ...], list[int]] = {}
@@ -324,20 +334,20 @@ def _disorder(values: Floats, pairs: Ints, rising: float) -> Floats:
     return wrong
 
 
-def _rising(seen: _Seen) -> float:
+def _rising(seen: _ReadOutcome) -> float:
     """1 where ``read`` should rise with what is tried: worse as slopes lean and spans grow; a larger gap
     holds less, but sags more and looks worse."""
     return -1.0 if seen.of == "let-go" else 1.0
 
 
-def _against_order(seen: _Seen, pairs: Ints) -> float:
-    if seen.kind is Kind.SUPPORT and seen.of == "finish":
+def _against_order(seen: _ReadOutcome, pairs: Ints) -> float:
+    if seen.kind is ConditionKind.SUPPORT and seen.of == "finish":
         return 1.0  # scars at small gaps, droop at large ones: no order
     rising = _rising(seen)
     return tail_chance(float(_disorder(seen.read, pairs, rising)), _disorder(seen.made, pairs, rising) + 1e-9)
 
 
-def _told(seen: _Seen, pairs: Ints, readings: Sequence[Reading], failing: bool) -> list[Contradiction]:
+def _told(seen: _ReadOutcome, pairs: Ints, readings: Sequence[Reading], failing: bool) -> list[Contradiction]:
     """The worst pairs where the order is in doubt."""
     if not failing:
         return []
@@ -350,9 +360,9 @@ def _told(seen: _Seen, pairs: Ints, readings: Sequence[Reading], failing: bool) 
     return found
 
 
-def _contradiction(easy: Reading, hard: Reading, seen: _Seen) -> str:
+def _contradiction(easy: Reading, hard: Reading, seen: _ReadOutcome) -> str:
     name = _RANK[seen.kind]
-    unit = "°" if seen.kind is Kind.OVERHANG else " mm"
+    unit = "°" if seen.kind is ConditionKind.OVERHANG else " mm"
     a, b = (f"{getattr(r.condition, name):g}{unit}" for r in (easy, hard))
     of = _LEVEL[seen.kind]
     if seen.of == "let-go":
@@ -366,7 +376,9 @@ def _word(reading: Reading) -> str:
     return "" if reading.let_go is None else reading.let_go.value
 
 
-def _strange(found: Sequence[_Seen], readings: Sequence[Reading], some: Sequence[int]) -> list[Outlier]:
+def _strange(
+    found: Sequence[_ReadOutcome], readings: Sequence[Reading], some: Sequence[int]
+) -> list[Outlier]:
     """Single readings that the model would hardly give, the strangest first."""
     count = sum(len(seen.at) for seen in found)
     told = []
@@ -378,7 +390,7 @@ def _strange(found: Sequence[_Seen], readings: Sequence[Reading], some: Sequence
     return sorted(told, key=lambda one: one.chance)[:_MOST_NAMED]
 
 
-def _said(seen: _Seen, reading: Reading, middle: float) -> tuple[str, str]:
+def _said(seen: _ReadOutcome, reading: Reading, middle: float) -> tuple[str, str]:
     if seen.of == "finish":
         return f"finish {reading.finish}", f"about {middle + 1:.0f}"
     if seen.of == "let-go":

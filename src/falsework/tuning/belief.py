@@ -7,7 +7,7 @@ import numpy as np
 from falsework.droop.belief import DRAWS, PRIOR, Belief, Seen
 from falsework.droop.parameters import LEVELS, NAMES, PRIORS, Parameters
 from falsework.process.settings import Material
-from falsework.tuning.evidence import Cell, Floats
+from falsework.tuning.evidence import Floats, ReadingOrigin
 from falsework.tuning.model import key_of
 from falsework.tuning.posterior import Posterior
 
@@ -26,7 +26,7 @@ def belief_of(
     rng = np.random.default_rng(seed + 1)
     fresh: dict[tuple[str, str, str], Floats] = {}
 
-    def offset(name: str, level: str, cell: Cell) -> Floats | float:
+    def offset(name: str, level: str, cell: ReadingOrigin) -> Floats | float:
         sd, key = PRIORS[name].spread(level), key_of(level, cell)
         if sd == 0 or key is None:
             return 0.0
@@ -40,7 +40,7 @@ def belief_of(
         return sd * fresh[column]
 
     def values(name: str, strand: tuple[float, float], levels: tuple[str, ...]) -> Floats:
-        cell = Cell(printer, material.name, strand)
+        cell = ReadingOrigin(printer, material.name, strand)
         total = PRIORS[name].centre + PRIORS[name].lean + sum(offset(name, level, cell) for level in levels)
         # rounded so that the order in which a library adds does not show
         return np.round(np.broadcast_to(total, (draws,)), 9)

@@ -24,7 +24,7 @@ CLEAR = 0.01  # chance of a step as clear where there is none, below which it is
 
 
 @dataclass(frozen=True)
-class Step:
+class LevelShift:
     """A change of level after ``after`` figures: ``chance`` of one as clear where there is none, ``before``
     and ``since`` the means, ``odds`` (n - 1,) the probability of each place, if there is one."""
 
@@ -35,7 +35,7 @@ class Step:
     odds: tuple[float, ...]
 
 
-def step_in(values: Sequence[float]) -> Step | None:
+def step_in(values: Sequence[float]) -> LevelShift | None:
     """The likeliest step in a row of figures; None with fewer than ``FEWEST``."""
     n = len(values)
     if n < FEWEST:
@@ -50,11 +50,11 @@ def step_in(values: Sequence[float]) -> Step | None:
     t = np.sqrt(explained[at] * (n - 2) / within[at])
     chance = min(1.0, (n - 1) * 2.0 * float(stdtr(n - 2, -t)))
     before, since = float(sums[at] / (at + 1)), float((sums[-1] - sums[at]) / (n - at - 1))
-    return Step(at + 1, before, since, chance, tuple(np.exp(logs - logsumexp(logs)).tolist()))
+    return LevelShift(at + 1, before, since, chance, tuple(np.exp(logs - logsumexp(logs)).tolist()))
 
 
 @dataclass(frozen=True)
-class Change:
+class UnnotedChange:
     """A change that nobody wrote down: between which days, of what, by how much in standard deviations."""
 
     since: datetime.date
@@ -64,7 +64,7 @@ class Change:
     chance: float
 
 
-def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[Change, ...]:
+def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[UnnotedChange, ...]:
     """What changed on a day without an event, from how far readings lie off what is expected.
 
     ``scores``: for each sort of outcome the readings' places and how far each is off, as a normal score.
@@ -81,7 +81,7 @@ def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[Change
         if step is None or step.chance >= CLEAR or rows[step.after][0] == rows[step.after - 1][0]:
             continue
         found.append(
-            Change(
+            UnnotedChange(
                 rows[step.after][0],
                 rows[step.after - 1][0],
                 what,

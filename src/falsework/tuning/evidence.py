@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo, Reading
-from falsework.droop.bond import Top, coverage
-from falsework.droop.strand import Strands, strands
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
+from falsework.droop.bond import Landing, coverage
+from falsework.droop.strand import LaidStrands, strands
 from falsework.errors import FalseworkError
 from falsework.process.settings import Material
 
@@ -38,7 +38,7 @@ class Taken(NamedTuple):
     era: int = 0
 
 
-class Cell(NamedTuple):
+class ReadingOrigin(NamedTuple):
     """Whose reading it is: printer, material, the strand laid (width, height in mm), and how it was taken."""
 
     printer: str
@@ -50,27 +50,27 @@ class Cell(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False)
-class Laid:
+class LaidConditions:
     """Conditions of one kind, arrays (n,): the strands, and what the kind tries.
 
     ``share`` of a line over air (overhang); ``run_mm`` between anchors (bridge, support); ``gap_mm``,
     ``top`` and ``between_mm``, the lines beneath (support).
     """
 
-    kind: Kind
-    strand: Strands
+    kind: ConditionKind
+    strand: LaidStrands
     share: Floats
     run_mm: Floats
     gap_mm: Floats
-    top: Top
+    top: Landing
     between_mm: Floats
 
     def __len__(self) -> int:
         return len(self.share)
 
-    def rows(self, rows: slice) -> Laid:
+    def rows(self, rows: slice) -> LaidConditions:
         """Some of the conditions."""
-        return Laid(
+        return LaidConditions(
             self.kind,
             _rows(self.strand, rows),
             self.share[rows],
@@ -91,7 +91,9 @@ def _rows(arrays: Any, rows: slice) -> Any:
     )
 
 
-def laid(kind: Kind, conditions: Sequence[Condition], materials: Sequence[Material]) -> Laid:
+def laid(
+    kind: ConditionKind, conditions: Sequence[Condition], materials: Sequence[Material]
+) -> LaidConditions:
     """Arrays of conditions of one kind, each with its material.
 
     Raises FalseworkError where a condition lacks what its kind needs.
@@ -119,21 +121,27 @@ def laid(kind: Kind, conditions: Sequence[Condition], materials: Sequence[Materi
     spacing = np.where(np.isnan(spacing), USUAL_SPACING_NOZZLES * of("nozzle_mm"), spacing)
     grid = np.array([float(c.weave == "crossed") for c in conditions])
     along = 1.0 - of("crossing_deg", 90.0) / 90.0
-    top = Top(coverage(width, spacing, dense, grid), dense, grid, of("perimeter_lines", 0.0), along)
+    top = Landing(coverage(width, spacing, dense, grid), dense, grid, of("perimeter_lines", 0.0), along)
     run = of("span_mm", USUAL_RUN_MM)
-    return Laid(kind, strand, share, run, of("air_gap_mm"), top, np.where(dense > 0, width, spacing))
+    return LaidConditions(
+        kind, strand, share, run, of("air_gap_mm"), top, np.where(dense > 0, width, spacing)
+    )
 
 
-def any_laid(kind: Kind) -> Laid:
+def any_laid(kind: ConditionKind) -> LaidConditions:
     """One ordinary condition of a kind, to try the laws on."""
     tried = Condition(kind, 0.4, 0.2, 0.45, 210.0, 1.0, 30.0, angle_deg=45.0, span_mm=20.0, air_gap_mm=0.4)
     return laid(kind, [tried], [Material()])
 
 
-_NEEDED = {Kind.OVERHANG: "angle_deg", Kind.BRIDGE: "span_mm", Kind.SUPPORT: "air_gap_mm"}
+_NEEDED = {
+    ConditionKind.OVERHANG: "angle_deg",
+    ConditionKind.BRIDGE: "span_mm",
+    ConditionKind.SUPPORT: "air_gap_mm",
+}
 
 
-def _complete(kind: Kind, conditions: Sequence[Condition]) -> None:
+def _complete(kind: ConditionKind, conditions: Sequence[Condition]) -> None:
     for condition in conditions:
         if getattr(condition, _NEEDED[kind]) is None:
             raise FalseworkError(
@@ -150,7 +158,7 @@ class Evidence:
     ``droop_mm`` (n,) NaN where none.
     """
 
-    laid: Laid
+    laid: LaidConditions
     cell: Ints
     let_go: Ints
     let_go_to: Ints
@@ -169,18 +177,18 @@ class Evidence:
         )
 
 
-def cell_of(printer: str, material: str, condition: Condition, taken: Taken | None = None) -> Cell:
+def cell_of(printer: str, material: str, condition: Condition, taken: Taken | None = None) -> ReadingOrigin:
     """The cell of a reading; strands count as one to a nanometre."""
     strand = round(condition.line_width_mm, 6), round(condition.layer_height_mm, 6)
     how = taken or Taken()
-    return Cell(printer, material, strand, how.era, how.print, how.grader)
+    return ReadingOrigin(printer, material, strand, how.era, how.print, how.grader)
 
 
 def gathered(
     readings: Sequence[Reading],
     materials: Mapping[str, Material],
     taken: Sequence[Taken] | None = None,
-) -> tuple[list[Cell], list[Evidence]]:
+) -> tuple[list[ReadingOrigin], list[Evidence]]:
     """All cells in order of name, and the readings by kind, sorted by cell. ``taken``: how each was taken.
 
     Raises FalseworkError for a material without properties.
@@ -195,7 +203,7 @@ def gathered(
     cells = sorted(set(of_reading))
     place = {cell: k for k, cell in enumerate(cells)}
     found = []
-    for kind in Kind:
+    for kind in ConditionKind:
         some = [k for k, r in enumerate(readings) if r.condition.kind == kind]
         some.sort(key=lambda k: place[of_reading[k]])
         if some:

@@ -80,7 +80,7 @@ def fit_readings(
     )
 
 
-class Top(NamedTuple):
+class LawMode(NamedTuple):
     """The most probable unknowns under one law, mean (d,), and the normal density around them by its
     curvature there: the lower factor of its covariance (d, d)."""
 
@@ -88,12 +88,12 @@ class Top(NamedTuple):
     factor: Floats
 
 
-def _top(density: Density, by_layers: bool, *starts: Floats) -> Top:
+def _top(density: Density, by_layers: bool, *starts: Floats) -> LawMode:
     """The highest of the tops reached from the starts."""
     found = [_climbed(density, z, by_layers) for z in starts]
     _, z, information = max(found, key=lambda one: one[0])
     root = linalg.cholesky(information, lower=True)
-    return Top(z, linalg.solve_triangular(root, np.eye(len(z)), lower=True).T)
+    return LawMode(z, linalg.solve_triangular(root, np.eye(len(z)), lower=True).T)
 
 
 def _climbed(density: Density, z: Floats, by_layers: bool) -> tuple[float, Floats, Floats]:
@@ -123,7 +123,7 @@ class Walk(NamedTuple):
     log_evidence: float
 
 
-def _walked(density: Density, top: Top, by_layers: bool, watch: Watch) -> Walk:
+def _walked(density: Density, top: LawMode, by_layers: bool, watch: Watch) -> Walk:
     """Walkers start from the normal density; of the second half of their sweeps ten are kept."""
     rng = np.random.default_rng(_SEED)
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind, LetGo, Reading
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
 from falsework.process.settings import Process
 
 Floats = NDArray[np.float64]
@@ -148,13 +148,13 @@ class InventedPrinter:
 
     def limit_deg(self, process: Process) -> float:
         """Angle from the vertical at which half of the slopes of the process still look closed."""
-        start = printed(Kind.OVERHANG, process, angle_deg=0.0)
+        start = printed(ConditionKind.OVERHANG, process, angle_deg=0.0)
         return _zero(lambda angle: 0.5 - float(self.closed([replace(start, angle_deg=angle)])[0]), 0.0, 89.5)
 
     def longest_clean_bridge_mm(self, process: Process) -> float:
         """Span whose median sag is one layer height or 0.3 mm, whichever is more."""
         spans = np.geomspace(2.0, 400.0, 60)
-        start = printed(Kind.BRIDGE, process, span_mm=10.0)
+        start = printed(ConditionKind.BRIDGE, process, span_mm=10.0)
         sag = np.maximum.accumulate(self.sag_mm([start] * len(spans), spans))
         return float(np.exp(np.interp(math.log(clean_droop_mm(process)), np.log(sag + 1e-9), np.log(spans))))
 
@@ -189,16 +189,16 @@ class InventedPrinter:
         sag_cell = np.exp(self.sag_jitter * rng.standard_normal(n))
         calipers = 0.04 * rng.standard_normal(n)
         read: dict[int, Reading] = {}
-        for kind in Kind:
+        for kind in ConditionKind:
             some = [k for k in range(n) if conditions[k].kind == kind]
             if not some:
                 continue
             of_kind = [conditions[k] for k in some]
             noise = finish_print + finish_cell[some]
-            if kind is Kind.OVERHANG:
+            if kind is ConditionKind.OVERHANG:
                 finish = _scored(self._slope_finish(of_kind) + noise)
                 outcomes: list[_Outcome] = [(None, f, None) for f in finish]
-            elif kind is Kind.BRIDGE:
+            elif kind is ConditionKind.BRIDGE:
                 spans = np.array([c.span_mm for c in of_kind], dtype=np.float64)
                 sag = self.sag_mm(of_kind, spans) * sag_cell[some]
                 finish = _scored(5.0 - 1.5 * np.sqrt(sag / 0.4) + noise)

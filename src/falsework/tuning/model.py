@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from scipy import sparse
 
-from falsework.coupon.reading import Kind
+from falsework.coupon.reading import ConditionKind
 from falsework.droop.bond import log_bond
 from falsework.droop.bridge import sag_mm
 from falsework.droop.outcome import (
@@ -33,7 +33,7 @@ from falsework.droop.parameters import LEVELS, NAMES, PRIORS, Parameters
 from falsework.droop.smooth import logistic, softplus
 from falsework.droop.strand import Array
 from falsework.droop.supported import settled_mm
-from falsework.tuning.evidence import NOT_READ, Cell, Evidence, Floats, Laid, any_laid
+from falsework.tuning.evidence import NOT_READ, Evidence, Floats, LaidConditions, ReadingOrigin, any_laid
 
 CENTRES = [PRIORS[name].centre + PRIORS[name].lean for name in NAMES]
 FREEDOM = 4.0  # degrees of freedom of Student's t: a slipped caliper now and then; constructed
@@ -48,7 +48,7 @@ Column = tuple[str, str, str]  # parameter, level, key of the group ('' for all)
 
 
 @dataclass(frozen=True, eq=False)
-class Outcome:
+class PredictedOutcome:
     """What the laws predict for conditions: qualities with their cuts, and the median droop with its error.
 
     ``bond`` is None where there is no support.
@@ -60,27 +60,27 @@ class Outcome:
     bond: Array | None = None
 
 
-def outcome(laid: Laid, p: Parameters, by_layers: Array) -> Outcome:
+def outcome(laid: LaidConditions, p: Parameters, by_layers: Array) -> PredictedOutcome:
     """Outcomes of conditions (n,) under parameters that broadcast with them."""
     strand = laid.strand
-    if laid.kind is Kind.OVERHANG:
+    if laid.kind is ConditionKind.OVERHANG:
         droop = ledge_mm(laid.share * strand.width_mm, strand, p)
         error = np.exp(2 * p.log_error) + np.exp(2 * p.log_error_ledge) * droop**2
-        return Outcome(overhang_quality(laid.share, strand, p) - p.strictness, droop, error)
-    if laid.kind is Kind.BRIDGE:
+        return PredictedOutcome(overhang_quality(laid.share, strand, p) - p.strictness, droop, error)
+    if laid.kind is ConditionKind.BRIDGE:
         droop = sag_mm(laid.run_mm, strand, p)
-        return Outcome(bridge_quality(droop, strand, p) - p.strictness, droop, _error(droop, p))
+        return PredictedOutcome(bridge_quality(droop, strand, p) - p.strictness, droop, _error(droop, p))
     droop = settled_mm(laid.gap_mm, laid.run_mm, laid.between_mm, strand, p)
     bond = log_bond(laid.gap_mm, laid.run_mm, laid.top, strand, p, by_layers)
     finish = carried_quality(droop, bond, laid.top, strand, p) - p.strictness
-    return Outcome(finish, droop, _error(droop, p), bond)
+    return PredictedOutcome(finish, droop, _error(droop, p), bond)
 
 
 def _error(droop: Array, p: Parameters) -> Array:
     return np.exp(2 * p.log_error) + np.exp(2 * p.log_error_share) * droop**2
 
 
-def key_of(level: str, cell: Cell) -> str | None:
+def key_of(level: str, cell: ReadingOrigin) -> str | None:
     """By what an offset of this level is shared; None where the cell has none."""
     width, height = cell.strand
     return {
@@ -96,7 +96,7 @@ def key_of(level: str, cell: Cell) -> str | None:
     }[level]
 
 
-def columns_of(cells: Sequence[Cell]) -> list[Column]:
+def columns_of(cells: Sequence[ReadingOrigin]) -> list[Column]:
     """The unknowns z that these cells bring with them; the common ones always."""
     columns: dict[Column, None] = {}
     for level in LEVELS[:-1]:  # what is drawn anew cannot be learned
@@ -108,7 +108,7 @@ def columns_of(cells: Sequence[Cell]) -> list[Column]:
     return list(columns)
 
 
-def map_of(cells: Sequence[Cell], columns: Sequence[Column]) -> Any:
+def map_of(cells: Sequence[ReadingOrigin], columns: Sequence[Column]) -> Any:
     """Sparse (cells · parameters, columns): the offsets' standard deviations, one row a cell's parameter."""
     place = {column: k for k, column in enumerate(columns)}
     rows, at, sds = [], [], []
@@ -130,7 +130,7 @@ class Density:
     ``cells`` and ``evidence`` as gathered; ``columns`` name the unknowns.
     """
 
-    def __init__(self, cells: Sequence[Cell], evidence: Sequence[Evidence]) -> None:
+    def __init__(self, cells: Sequence[ReadingOrigin], evidence: Sequence[Evidence]) -> None:
         self.cells = list(cells)
         self.blocks = [part.rows(rows) for part in evidence for rows in _blocks(part.cell)]
         self.rows = sum(len(block.cell) for block in self.blocks)
@@ -189,7 +189,7 @@ def _blocks(cell: Any) -> list[slice]:
 
 
 @cache
-def _asked(kind: Kind) -> tuple[int, ...]:
+def _asked(kind: ConditionKind) -> tuple[int, ...]:
     """Places in ``NAMES`` of the parameters that the laws of a kind ask for."""
     names: set[str] = set()
 

@@ -17,12 +17,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.coupon.conditions import candidate_conditions
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import Coupon, CouponKind
 from falsework.errors import ProcessError
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
-from falsework.tuning.survey import Floats, Question, Survey, survey
+from falsework.tuning.survey import Floats, OpenQuestion, SettingSurvey, survey
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -112,12 +112,12 @@ def next_test(
     watch.at("predicting", 0.0)
     here = survey(posterior, process, printer, more=every)
     questions = here.questions()
-    doubted = [kind for kind in Kind if agreed is not None and agreed.fails(kind)]
+    doubted = [kind for kind in ConditionKind if agreed is not None and agreed.fails(kind)]
     if not doubted and all(known(question, here) for question in questions):
         return Next(
             (), True, f"Every setting is known, each right with probability {SURE:g} or more. {_CONFIRM}"
         )
-    trial = Trial(here, questions)
+    trial = MadeUpReadings(here, questions)
     proposals: list[Proposal] = []
     too_big: list[str] = []
     start = 0
@@ -162,15 +162,19 @@ def next_test(
     return advised(tuple(proposals), doubted)
 
 
-def known(question: Question, here: Survey) -> bool:
+def known(question: OpenQuestion, here: SettingSurvey) -> bool:
     """Whether a question is settled: read often enough, and the answer right with probability ``SURE``."""
     return here.basis[question.kind] == "calibrated" and question.sure >= SURE
 
 
-_PIECE = {Kind.OVERHANG: CouponKind.OVERHANG, Kind.BRIDGE: CouponKind.BRIDGE, Kind.SUPPORT: CouponKind.GAP}
+_PIECE = {
+    ConditionKind.OVERHANG: CouponKind.OVERHANG,
+    ConditionKind.BRIDGE: CouponKind.BRIDGE,
+    ConditionKind.SUPPORT: CouponKind.GAP,
+}
 
 
-def advised(proposals: tuple[Proposal, ...], doubted: Sequence[Kind] = ()) -> Next:
+def advised(proposals: tuple[Proposal, ...], doubted: Sequence[ConditionKind] = ()) -> Next:
     """The advice that goes with proposals in order."""
     if doubted:
         again = ", ".join(_PIECE[kind].value for kind in doubted)
@@ -196,10 +200,10 @@ def _saved_min(gains: Sequence[Gain]) -> float:
     return WRONG_COSTS_MIN * sum(gain.after - gain.now for gain in gains)
 
 
-class Trial:
+class MadeUpReadings:
     """Readings made up from some draws, the turns, and weighed by all others."""
 
-    def __init__(self, here: Survey, questions: Sequence[Question], seed: int = 0) -> None:
+    def __init__(self, here: SettingSurvey, questions: Sequence[OpenQuestion], seed: int = 0) -> None:
         self._found, self._conditions = here.predictions, here.conditions
         self._first = here.more.start
         self._questions = questions
@@ -263,13 +267,13 @@ class Trial:
         found, turns, condition = self._found, self._turns, self._conditions[column]
         total = np.zeros_like(self._blank, dtype=np.float64)
         graded = [found.finish_draws[:, column]]
-        if condition.kind is Kind.SUPPORT:
+        if condition.kind is ConditionKind.SUPPORT:
             graded.append(found.let_go_draws[:, column])
         for chances in graded:
             steps = np.cumsum(chances[turns], axis=1)
             grades = (self._rng.random((len(turns), 1)) > steps[:, :-1]).sum(axis=1)
             total += np.log(np.maximum(chances[:, grades].T, 1e-12))
-        if condition.kind is Kind.OVERHANG:
+        if condition.kind is ConditionKind.OVERHANG:
             return total  # fins are looked at, not measured
         middle, scale = found.droop_mm_draws[:, column], found.error_mm_draws[:, column]
         read = middle[turns] + scale[turns] * self._rng.standard_t(FREEDOM, len(turns))

@@ -20,7 +20,7 @@ from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
-    from falsework.ledger import Event, Ledger, Print, Recorded
+    from falsework.ledger import Ledger, Print, PrinterEvent, Recorded
 
 MOST_ERAS = 5  # events told apart; older readings count as of the oldest
 
@@ -33,7 +33,7 @@ class Fitted:
     recorded: tuple[Recorded, ...] = ()
     taken: tuple[Taken, ...] = ()
     days: tuple[datetime.date, ...] = ()
-    events: tuple[Event, ...] = ()
+    events: tuple[PrinterEvent, ...] = ()
     materials: Mapping[str, Material] = field(default_factory=dict)
 
 
@@ -114,7 +114,7 @@ def printed_days(recorded: Sequence[Recorded], prints: Sequence[Print]) -> list[
 
 
 def taken_of(
-    recorded: Sequence[Recorded], days: Sequence[datetime.date], events: Sequence[Event]
+    recorded: Sequence[Recorded], days: Sequence[datetime.date], events: Sequence[PrinterEvent]
 ) -> list[Taken]:
     """How each reading was taken: its print, its grader, and how many events of its printer came after it."""
     on: dict[str, list[datetime.date]] = {}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.coupon.reading import LET_GO_GRADES, Condition, Kind
+from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind
 from falsework.droop.belief import Belief
 from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
 from falsework.droop.parameters import NAMES, Parameters
@@ -72,7 +72,7 @@ def predicted(belief: Belief, material: Material, conditions: Sequence[Condition
     shape = (len(belief.by_layers), len(conditions))
     let_go, finish = np.full((*shape, len(LET_GO_GRADES)), np.nan), np.empty((*shape, 5))
     droop, error = np.empty(shape), np.empty(shape)
-    for kind in Kind:
+    for kind in ConditionKind:
         some = [k for k, c in enumerate(conditions) if c.kind == kind]
         if not some:
             continue

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.coupon.conditions import clean_droop_mm
-from falsework.coupon.reading import LET_GO_GRADES, Kind
+from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.process.builtin import builtin, builtin_names
@@ -29,8 +29,8 @@ from falsework.tuning.survey import (
     MOST_GAP_LAYERS,
     REMOVABLE,
     Floats,
-    Make,
-    Survey,
+    SettingSurvey,
+    SupportVariant,
     survey,
 )
 from falsework.watch import QUIET, Watch
@@ -155,7 +155,7 @@ def recommend(
     *,
     printer: str = "",
     recorded: Sequence[Recorded] = (),
-    found: Survey | None = None,
+    found: SettingSurvey | None = None,
     watch: Watch = QUIET,
 ) -> Recommendation:
     """What to set for ``process`` on ``printer`` (default: the process's own), from a fitted posterior.
@@ -190,13 +190,13 @@ def recommend(
     )
 
 
-def settings_from(here: Survey, own: Sequence[Recorded] = ()) -> tuple[Advice, ...]:
+def settings_from(here: SettingSurvey, own: Sequence[Recorded] = ()) -> tuple[Advice, ...]:
     """What to set, from a survey; ``own`` are the readings of that printer and material, to point back to."""
-    behind = {kind: tuple(r.id for r in own if r.reading.condition.kind == kind) for kind in Kind}
+    behind = {kind: tuple(r.id for r in own if r.reading.condition.kind == kind) for kind in ConditionKind}
     return (
-        _limit(here, replace(here.process, reach_share=0.0), behind[Kind.OVERHANG]),
-        _bridge(here, behind[Kind.BRIDGE]),
-        _gap(here, behind[Kind.SUPPORT]),
+        _limit(here, replace(here.process, reach_share=0.0), behind[ConditionKind.OVERHANG]),
+        _bridge(here, behind[ConditionKind.BRIDGE]),
+        _gap(here, behind[ConditionKind.SUPPORT]),
         *_makes(here, own),
     )
 
@@ -207,8 +207,8 @@ def estimate_of(draws: Floats, basis: str) -> Estimate:
     return Estimate(float(middle), float(low), float(high), basis)
 
 
-def _limit(here: Survey, plain: Process, behind: tuple[int, ...]) -> Advice:
-    basis = here.basis[Kind.OVERHANG]
+def _limit(here: SettingSurvey, plain: Process, behind: tuple[int, ...]) -> Advice:
+    basis = here.basis[ConditionKind.OVERHANG]
     estimate = estimate_of(here.limit_deg, basis)
     practice = limit_deg(plain)
     value = practice if basis == UNCALIBRATED else estimate.value
@@ -233,8 +233,8 @@ def _limit(here: Survey, plain: Process, behind: tuple[int, ...]) -> Advice:
     )
 
 
-def _bridge(here: Survey, behind: tuple[int, ...]) -> Advice:
-    estimate = estimate_of(here.bridge_mm, here.basis[Kind.BRIDGE])
+def _bridge(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
+    estimate = estimate_of(here.bridge_mm, here.basis[ConditionKind.BRIDGE])
     clean, fan = clean_droop_mm(here.process), 100 * here.process.fan
     return Advice(
         name="longest clean bridge",
@@ -253,8 +253,8 @@ def _bridge(here: Survey, behind: tuple[int, ...]) -> Advice:
     )
 
 
-def _gap(here: Survey, behind: tuple[int, ...]) -> Advice:
-    basis = here.basis[Kind.SUPPORT]
+def _gap(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
+    basis = here.basis[ConditionKind.SUPPORT]
     estimate = estimate_of(here.gap_layers, basis)
     layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
     why = (
@@ -290,7 +290,7 @@ _NAMES = {
 }
 
 
-def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
+def _makes(here: SettingSurvey, own: Sequence[Recorded]) -> Iterable[Advice]:
     """One advice for each setting of the support's make.
 
     What the process has stands unless another value is better, by what shows, with probability ``_BETTER``:
@@ -303,7 +303,7 @@ def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
         start = next(k for k in columns if here.makes[k].value == usual)
         good = here.made
         best = max(columns, key=lambda k: float(good[:, k].mean()))
-        basis = here.basis[Kind.SUPPORT]
+        basis = here.basis[ConditionKind.SUPPORT]
         tried = {getattr(r.reading.condition, setting) for r in own} - {None}
         behind = tuple(r.id for r in own if getattr(r.reading.condition, setting) is not None)
         if len(tried) < 2:  # readings of one value alone say nothing about the others
@@ -336,10 +336,10 @@ def _makes(here: Survey, own: Sequence[Recorded]) -> Iterable[Advice]:
 
 
 def _words(value: Value, unit: str) -> str:
-    return f"{Make('', value).words} {unit}".strip()
+    return f"{SupportVariant('', value).words} {unit}".strip()
 
 
-def _outcome(here: Survey, layers: int, recommended: bool) -> GapOutcome:
+def _outcome(here: SettingSurvey, layers: int, recommended: bool) -> GapOutcome:
     at = here.at_layers(layers)
     let_go = here.let_go[:, at].mean(axis=0)
     finish = here.finish[:, at].mean(axis=0)
@@ -350,7 +350,7 @@ def _outcome(here: Survey, layers: int, recommended: bool) -> GapOutcome:
         gap_mm=layers * here.process.layer_height_mm,
         let_go={word.value: float(p) for word, p in zip(LET_GO_GRADES, let_go, strict=True)},
         finish=tuple(float(p) for p in finish),
-        removable=Estimate(float(share.mean()), float(low), float(high), here.basis[Kind.SUPPORT]),
+        removable=Estimate(float(share.mean()), float(low), float(high), here.basis[ConditionKind.SUPPORT]),
         recommended=recommended,
     )
 
@@ -365,8 +365,8 @@ def _laws_said(layers: float) -> str:
     return f"Of the two laws of the gap {winning} is ahead, {sureness}: weight {weight:.2f}."
 
 
-def _disagreements(here: Survey, plain: Process) -> Iterable[Disagreement]:
-    gap = estimate_of(here.gap_layers, here.basis[Kind.SUPPORT])
+def _disagreements(here: SettingSurvey, plain: Process) -> Iterable[Disagreement]:
+    gap = estimate_of(here.gap_layers, here.basis[ConditionKind.SUPPORT])
     usual, height = USUAL_LAYERS, plain.layer_height_mm
     enough = here.best_layers
     less = float((here.gap_layers <= usual - 1).mean())  # probability that practice wastes a layer
@@ -380,7 +380,7 @@ def _disagreements(here: Survey, plain: Process) -> Iterable[Disagreement]:
             CouponKind.GAP,
             f"cells at {min(other, usual)} and {max(other, usual)} layers",
         )
-    limit = estimate_of(here.limit_deg, here.basis[Kind.OVERHANG])
+    limit = estimate_of(here.limit_deg, here.basis[ConditionKind.OVERHANG])
     rule = limit_deg(plain)
     if abs(limit.value - rule) > _DIFFERENT_DEG:
         yield Disagreement(
@@ -426,9 +426,9 @@ def _elsewhere(posterior: Posterior, other: Process, printer: str, what: str, wa
     return Elsewhere(
         other.name,
         what,
-        estimate_of(there.limit_deg, there.basis[Kind.OVERHANG]),
-        estimate_of(there.bridge_mm, there.basis[Kind.BRIDGE]),
-        estimate_of(there.gap_layers, there.basis[Kind.SUPPORT]),
+        estimate_of(there.limit_deg, there.basis[ConditionKind.OVERHANG]),
+        estimate_of(there.bridge_mm, there.basis[ConditionKind.BRIDGE]),
+        estimate_of(there.gap_layers, there.basis[ConditionKind.SUPPORT]),
     )
 
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from falsework.documents import dumps
 from falsework.process.settings import Process
 from falsework.tuning.agreement import Agreement, agreement, scores
-from falsework.tuning.change import Change, changes
+from falsework.tuning.change import UnnotedChange, changes
 from falsework.tuning.graders import Grader, graders
 from falsework.tuning.next_test import Next, next_test
 from falsework.tuning.of_ledger import Fitted
 from falsework.tuning.recommend import Recommendation, recommend
-from falsework.tuning.survey import Survey, survey
+from falsework.tuning.survey import SettingSurvey, survey
 from falsework.watch import QUIET, Watch
 
 SCHEMA = "falsework.tuning/2"
@@ -26,9 +26,9 @@ class Tuned:
     recommendation: Recommendation
     next: Next
     agreement: Agreement
-    changes: tuple[Change, ...]
+    changes: tuple[UnnotedChange, ...]
     graders: tuple[Grader, ...]
-    survey: Survey = field(compare=False, repr=False)
+    survey: SettingSurvey = field(compare=False, repr=False)
     fitted: Fitted = field(compare=False, repr=False)
 
     def to_json(self) -> str:

@@ -1,4 +1,4 @@
-"""``Survey``: what a posterior says along every setting of one process, draw by draw, from one prediction.
+"""``SettingSurvey``: what a posterior says along every setting of one process, draw by draw.
 
 A draw is one world that the readings leave possible. In each world every setting has its right answer: the
 angle at which half of the slopes still look closed, the smallest gap at which four of five supports come off,
@@ -22,7 +22,7 @@ from falsework.coupon.conditions import (
     run_mm,
     support_condition,
 )
-from falsework.coupon.reading import Condition, Kind
+from falsework.coupon.reading import Condition, ConditionKind
 from falsework.process.settings import Process
 
 if TYPE_CHECKING:
@@ -45,11 +45,11 @@ _SPANS_MM = np.geomspace(3.0, 240.0, 30)
 _GAPS_LAYERS = np.linspace(0.0, MOST_GAP_LAYERS, 31)
 _SPACINGS = (0.6, 1.0, 1.7)  # times that of the process
 AS_GOOD = 0.05  # of the share that comes off and looks closed: a difference nobody sees in a dozen prints
-_BLOCK_OF = {Kind.OVERHANG: "slopes", Kind.BRIDGE: "bridges", Kind.SUPPORT: "gaps"}
+_BLOCK_OF = {ConditionKind.OVERHANG: "slopes", ConditionKind.BRIDGE: "bridges", ConditionKind.SUPPORT: "gaps"}
 
 
 @dataclass(frozen=True)
-class Make:
+class SupportVariant:
     """One way to build the support: a setting of ``structure`` and a value for it."""
 
     setting: str
@@ -61,7 +61,7 @@ class Make:
 
 
 @dataclass(frozen=True, eq=False)
-class Question:
+class OpenQuestion:
     """One thing to be settled: the answers there are, and how right each is in each draw.
 
     ``right`` (S, A), 1 where an answer lies within the tolerance of what is true in that draw; ``set_to``
@@ -70,7 +70,7 @@ class Question:
     """
 
     name: str
-    kind: Kind
+    kind: ConditionKind
     within: str
     right: Floats
     set_to: int | None = None
@@ -83,7 +83,7 @@ class Question:
 
 
 @dataclass(frozen=True, eq=False)
-class Survey:
+class SettingSurvey:
     """Predictions along each setting; draws in rows, values in columns. ``more``: those asked for besides."""
 
     process: Process
@@ -95,12 +95,12 @@ class Survey:
     gaps_layers: Floats
     let_go: Floats  # (S, gaps, 6)
     finish: Floats  # (S, gaps, 5)
-    makes: tuple[Make, ...]
+    makes: tuple[SupportVariant, ...]
     make_good: Floats  # (S, gaps of whole layers, makes): probability that it comes off and looks closed
     limit_deg: Floats  # the right answer in each draw
     bridge_mm: Floats
     gap_layers: Floats
-    basis: dict[Kind, str]
+    basis: dict[ConditionKind, str]
     conditions: tuple[Condition, ...]
     predictions: Predictions
     more: slice
@@ -139,32 +139,32 @@ class Survey:
         """How good each make is at the best gap (S, makes)."""
         return self.make_good[:, self.best_layers - 1]
 
-    def questions(self) -> list[Question]:
+    def questions(self) -> list[OpenQuestion]:
         """What can be settled about the process, in the order in which it is told."""
         spans = np.log(self.bridge_mm)
         return [
-            Question(
+            OpenQuestion(
                 "limit angle",
-                Kind.OVERHANG,
+                ConditionKind.OVERHANG,
                 f"{LIMIT_WITHIN_DEG:g}°",
                 _near(self.limit_deg, self.angles_deg[0], self.angles_deg[-1], LIMIT_WITHIN_DEG),
             ),
-            Question(
+            OpenQuestion(
                 "longest clean bridge",
-                Kind.BRIDGE,
+                ConditionKind.BRIDGE,
                 f"{100 * BRIDGE_WITHIN:.0f} %",
                 _near(spans, spans.min(), spans.max(), float(np.log1p(BRIDGE_WITHIN))),
             ),
-            Question(
+            OpenQuestion(
                 "air gap",
-                Kind.SUPPORT,
+                ConditionKind.SUPPORT,
                 GAP_WITHIN,
                 self.gap_right,
                 self.best_layers - 1,
             ),
-            Question(
+            OpenQuestion(
                 "make of the support",
-                Kind.SUPPORT,
+                ConditionKind.SUPPORT,
                 "what shows",
                 (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64),
             ),
@@ -179,12 +179,12 @@ def survey(
     more: Sequence[Condition] = (),
     draws: int = _DRAWS,
     seed: int = 0,
-) -> Survey:
+) -> SettingSurvey:
     """Everything that is predicted for ``process``, in one go, so that a draw means one world throughout."""
     from falsework.tuning.predict import predict
 
     blocks: dict[str, list[Condition]] = {
-        "slopes": [printed(Kind.OVERHANG, process, angle_deg=float(a)) for a in _ANGLES_DEG],
+        "slopes": [printed(ConditionKind.OVERHANG, process, angle_deg=float(a)) for a in _ANGLES_DEG],
         "bridges": _ladder(process),
         "others": _ladder(replace(process, fan=other_fan(process))),
         "gaps": _gaps(process),
@@ -212,7 +212,7 @@ def survey(
     spans = np.log(_SPANS_MM)
     bridges = sag[:, places["bridges"]]
     tolerance = clean_droop_mm(process)
-    return Survey(
+    return SettingSurvey(
         process=process,
         angles_deg=_ANGLES_DEG,
         slope_finish=found.finish_draws[:, places["slopes"]],
@@ -254,7 +254,7 @@ def _near(truth: Floats, low: float, high: float, within: float) -> Floats:
 
 
 def _ladder(process: Process) -> list[Condition]:
-    return [printed(Kind.BRIDGE, process, span_mm=float(span)) for span in _SPANS_MM]
+    return [printed(ConditionKind.BRIDGE, process, span_mm=float(span)) for span in _SPANS_MM]
 
 
 def _gaps(process: Process) -> list[Condition]:
@@ -262,7 +262,7 @@ def _gaps(process: Process) -> list[Condition]:
     return [support_condition(process, run, air_gap_mm=float(n * h)) for n in _GAPS_LAYERS]
 
 
-def _makes(process: Process) -> tuple[Make, ...]:
+def _makes(process: Process) -> tuple[SupportVariant, ...]:
     """The process's own make first, then each change of one setting."""
     own = process.structure
     values: tuple[tuple[str, Sequence[float | int | str]], ...] = (
@@ -271,4 +271,4 @@ def _makes(process: Process) -> tuple[Make, ...]:
         ("weave", ("parallel", "crossed")),
         ("perimeter_lines", (own.perimeter_lines, 0, 1)),
     )
-    return tuple(dict.fromkeys(Make(setting, v) for setting, every in values for v in every))
+    return tuple(dict.fromkeys(SupportVariant(setting, v) for setting, every in values for v in every))

@@ -25,7 +25,7 @@ _FUMING = {  # by the first word of a material's name: what it gives off, from m
 }
 
 
-class Task(StrEnum):
+class CautionedTask(StrEnum):
     """What a page, a sheet or a command leads to."""
 
     PRINT = "print"
@@ -35,7 +35,7 @@ class Task(StrEnum):
 
 
 @dataclass(frozen=True)
-class Job:
+class PrintFacts:
     """What is known of the print; what is not known is said in general.
 
     ``turned``: the part lies otherwise than it came; ``hold_n``: the firmest hold of the bed on a foot.
@@ -103,7 +103,7 @@ TURNED = Caution(
 )
 
 
-def hot(job: Job) -> Caution:
+def hot(job: PrintFacts) -> Caution:
     """Heat, with the temperatures where they are known."""
     if job.nozzle_c is None or job.bed_c is None:
         return Caution("Hot", "nozzle, bed and fresh prints burn; let them cool before you reach in")
@@ -137,22 +137,22 @@ def prying(hold_n: float) -> Caution | None:
     )
 
 
-def cautions(*tasks: Task, job: Job | None = None) -> tuple[Caution, ...]:
+def cautions(*tasks: CautionedTask, job: PrintFacts | None = None) -> tuple[Caution, ...]:
     """What to say where a page leads to these tasks, in the order of the work; ``RULES`` follows it."""
-    return tuple(found for task in Task if task in tasks for found in _of(task, job or Job()))
+    return tuple(found for task in CautionedTask if task in tasks for found in _of(task, job or PrintFacts()))
 
 
-def _of(task: Task, job: Job) -> Iterator[Caution]:
-    if task is Task.PRINT:
+def _of(task: CautionedTask, job: PrintFacts) -> Iterator[Caution]:
+    if task is CautionedTask.PRINT:
         yield from (ALONE, hot(job), MOVING, FUMES)
         if (own := fuming(job.material)) is not None:
             yield own
         yield WATCH
-    elif task is Task.TAKE_OFF:
+    elif task is CautionedTask.TAKE_OFF:
         yield from (COOL, EYES, CUTTERS)
         if (own := prying(job.hold_n)) is not None:
             yield own
-    elif task is Task.REWORK:
+    elif task is CautionedTask.REWORK:
         yield REWORK
     else:
         yield from (NOT_FOR, TURNED if job.turned else STRENGTH)

@@ -236,7 +236,7 @@ def _(x: n.Rim) -> str:
 
 
 @said.register
-def _(x: n.OtherLie) -> str:
+def _(x: n.LayOtherwise) -> str:
     return "another position, with a wider face down"
 
 

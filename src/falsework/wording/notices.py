@@ -269,7 +269,7 @@ class Rim(Notice, code="rim"):
 
 
 @dataclass(frozen=True)
-class OtherLie(Notice, code="other-lie"):
+class LayOtherwise(Notice, code="other-lie"):
     """What helps: laying the part down otherwise."""
 
 

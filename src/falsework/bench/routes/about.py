@@ -13,7 +13,7 @@ from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.choices import base_process
 from falsework.bench.routes import Here, Who
-from falsework.bench.scheduler import Task
+from falsework.bench.scheduler import SideTask
 from falsework.bench.security import BODY_BYTES, INVITATION_S
 from falsework.bench.service import Service
 from falsework.documents import encode
@@ -26,7 +26,7 @@ from falsework.version import __version__
 from falsework.wording import cautions
 
 router = APIRouter(prefix="/api", tags=["bench"])
-ProcessName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
+ProcessNameInPath = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
 
 
 @router.get("/bench", response_model=shapes.BenchOut, responses=shapes.errors())
@@ -113,7 +113,7 @@ def _process(service: Service, name: str, text: str | None, basis: str) -> dict[
 @router.get("/cautions", response_model=shapes.CautionsOut, responses=shapes.errors())
 async def told_cautions() -> Response:
     """What can hurt people, by what a page leads to."""
-    tasks = {task.value: encode(cautions.cautions(task)) for task in cautions.Task}
+    tasks = {task.value: encode(cautions.cautions(task)) for task in cautions.CautionedTask}
     tasks["turn"] = encode((cautions.TURNED,))
     return Json({"tasks": tasks, "rules": cautions.RULES})
 
@@ -131,7 +131,7 @@ async def processes(service: Here) -> Response:
     "/processes/{name}.toml",
     responses=shapes.errors(404) | {200: {"content": {"application/toml": {"schema": {"type": "string"}}}}},
 )
-async def process_file(service: Here, name: ProcessName) -> Response:
+async def process_file(service: Here, name: ProcessNameInPath) -> Response:
     """A process as a file, every setting with its unit, range and meaning."""
     kept = await service.ask(service.sheets.processes)
     text = kept[name][0] if name in kept else None
@@ -144,7 +144,7 @@ async def process_file(service: Here, name: ProcessName) -> Response:
 
 
 @router.get("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(404))
-async def process(service: Here, name: ProcessName) -> Response:
+async def process(service: Here, name: ProcessNameInPath) -> Response:
     """One process."""
     kept = await service.ask(service.sheets.processes)
     if name in builtin_names():
@@ -155,7 +155,7 @@ async def process(service: Here, name: ProcessName) -> Response:
 
 
 @router.put("/processes/{name}", response_model=shapes.ProcessOut, responses=shapes.errors(409, 422))
-async def keep_process(service: Here, name: ProcessName, wanted: shapes.ProcessIn) -> Response:
+async def keep_process(service: Here, name: ProcessNameInPath, wanted: shapes.ProcessIn) -> Response:
     """Keep a process: from a file's text, or from another one with settings changed."""
     if (wanted.toml is None) == (wanted.based_on is None):
         raise Refused(422, "Invalid", "request", "needs either toml or based_on", "Give one of them")
@@ -187,7 +187,7 @@ def basis_of(text: str) -> str:
 
 
 @router.delete("/processes/{name}", status_code=204, responses=shapes.errors(404))
-async def drop_process(service: Here, name: ProcessName) -> Response:
+async def drop_process(service: Here, name: ProcessNameInPath) -> Response:
     """Keep a process no longer; sheets that chose it keep their settings."""
     if not await service.ask(service.sheets.drop_process, name):
         raise not_found("process", name)
@@ -197,7 +197,7 @@ async def drop_process(service: Here, name: ProcessName) -> Response:
 TaskId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
 
 
-def _known(service: Service, task: str) -> Task:
+def _known(service: Service, task: str) -> SideTask:
     found = service.scheduler.task(task)
     if found is None:
         raise not_found("task", task)

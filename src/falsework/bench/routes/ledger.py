@@ -17,10 +17,10 @@ from falsework.bench.choices import Strict
 from falsework.bench.ledger_access import plain
 from falsework.bench.recording import condition_of, reading_json, refuse_where
 from falsework.bench.routes import Here, Who
-from falsework.bench.routes.parts import _FOR_EVER, RAW, Digest
+from falsework.bench.routes.parts import _FOR_EVER, RAW, DigestInPath
 from falsework.bench.service import Service
 from falsework.bench.stages import Stage
-from falsework.coupon.reading import Kind
+from falsework.coupon.reading import ConditionKind
 from falsework.errors import LedgerError
 from falsework.ledger import Ledger, Recorded
 from falsework.ledger.values import digest_of
@@ -29,7 +29,7 @@ from falsework.process.toml import override
 
 router = APIRouter(prefix="/api", tags=["ledger"])
 
-Number = Annotated[int, Path(ge=1, le=2**53)]
+RowNumber = Annotated[int, Path(ge=1, le=2**53)]
 Code = Annotated[str, Path(pattern=r"^[A-Za-z0-9-]{1,40}$")]
 Named = Annotated[str, Path(min_length=1, max_length=100)]
 _PAGE_ROWS = 50
@@ -169,7 +169,7 @@ class Filter(shapes.BaseModel):
     material: Annotated[str | None, shapes.Field(max_length=200)] = None
     coupon: Annotated[str | None, shapes.Field(max_length=40)] = None
     print: Annotated[int | None, shapes.Field(ge=1, le=2**53)] = None
-    kind: Kind | None = None
+    kind: ConditionKind | None = None
     numbers: Annotated[str, shapes.Field(max_length=2000, pattern=_NUMBERS, description="such as 3,7-12")] = (
         ""
     )
@@ -234,21 +234,21 @@ class Correction(Strict):
     """What a reading is to say from now on; what is left out stays, null forgets it."""
 
     reason: Annotated[str, shapes.StringConstraints(min_length=1, max_length=1000)]
-    outcome: recording.Outcome = recording.Outcome()
+    outcome: recording.SeenOutcome = recording.SeenOutcome()
     condition: dict[str, shapes.JsonValue] | None = None
     measured_on: datetime.date | None = None
     gap_method: shapes.Title | None = None
     note: shapes.Words | None = None
 
 
-class Reason(Strict):
+class WithdrawalReason(Strict):
     """Why."""
 
     reason: Annotated[str, shapes.StringConstraints(min_length=1, max_length=1000)]
 
 
 @router.patch("/readings/{number}", responses=shapes.errors(404, 422))
-async def correct(service: Here, number: Number, told: Correction) -> Response:
+async def correct(service: Here, number: RowNumber, told: Correction) -> Response:
     """Let a reading say something else; what it said stays in its history."""
 
     def corrected() -> dict[str, Any]:
@@ -275,7 +275,7 @@ def _counting(
 
 
 @router.post("/readings/{number}/withdraw", responses=shapes.errors(404, 422))
-async def withdraw(service: Here, number: Number, told: Reason) -> Response:
+async def withdraw(service: Here, number: RowNumber, told: WithdrawalReason) -> Response:
     """Let a reading no longer count; it stays in the ledger with the reason."""
 
     return await _recorded_answer(
@@ -284,7 +284,7 @@ async def withdraw(service: Here, number: Number, told: Reason) -> Response:
 
 
 @router.post("/readings/{number}/restore", responses=shapes.errors(404, 422))
-async def restore(service: Here, number: Number, told: Reason) -> Response:
+async def restore(service: Here, number: RowNumber, told: WithdrawalReason) -> Response:
     """Let a withdrawn reading count again."""
 
     return await _recorded_answer(
@@ -293,7 +293,7 @@ async def restore(service: Here, number: Number, told: Reason) -> Response:
 
 
 @router.get("/readings/{number}/history", responses=shapes.errors(404))
-async def reading_history(service: Here, number: Number) -> Response:
+async def reading_history(service: Here, number: RowNumber) -> Response:
     """Everything that a reading has ever said, the first version first."""
     versions = await service.ask(lambda: _known(service).history(number))
     return Json({"versions": plain(list(versions))})
@@ -324,7 +324,7 @@ async def photograph(
 
 
 @router.get("/photographs/{digest}", responses=shapes.errors(404))
-async def photograph_of(service: Here, digest: Digest) -> Response:
+async def photograph_of(service: Here, digest: DigestInPath) -> Response:
     """A photograph, whatever it was called."""
     ledger = service.ledger_access.existing()
     if ledger is None:
@@ -422,7 +422,7 @@ async def prints(
 
 
 @router.get("/prints/{number}", responses=shapes.errors(404))
-async def one_print(service: Here, number: Number) -> Response:
+async def one_print(service: Here, number: RowNumber) -> Response:
     """One print: what was printed, what there is to look at, what was read off it, its photographs."""
     return Json(await service.ask(lambda: _print_json(service, _known(service), number)))
 
@@ -452,7 +452,7 @@ class Shown(Strict):
 
 
 @router.post("/photographs/{digest}/shows", status_code=201, responses=shapes.errors(404, 422))
-async def attach(service: Here, digest: Digest, told: Shown) -> Response:
+async def attach(service: Here, digest: DigestInPath, told: Shown) -> Response:
     """Say what a photograph shows."""
 
     def attached() -> dict[str, Any]:

@@ -25,7 +25,7 @@ from falsework.bench.work import part_file
 
 router = APIRouter(prefix="/api", tags=["parts"])
 
-Digest = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
+DigestInPath = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]
 FileName = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,60}$")]
 RAW: dict[str, Any] = {
     "requestBody": {
@@ -113,7 +113,7 @@ async def taken_in(
 
 @router.get("/parts/{digest}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def original(
-    service: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "part"
+    service: Here, digest: DigestInPath, name: Annotated[str, Query(max_length=1000)] = "part"
 ) -> Response:
     """The file as it was uploaded."""
     if await service.ask(service.sheets.part_bytes, digest) is None:
@@ -169,7 +169,7 @@ async def marks(service: Here, request: Request) -> Response:
 
 
 @router.get("/marks/{digest}", responses=shapes.errors(404) | BINARY)
-async def marked(service: Here, digest: Digest) -> Response:
+async def marked(service: Here, digest: DigestInPath) -> Response:
     """Marked faces as they were sent."""
     bits = await service.ask(service.sheets.marks, digest)
     if bits is None:
@@ -178,7 +178,7 @@ async def marked(service: Here, digest: Digest) -> Response:
 
 
 @router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
-async def result(service: Here, key: Digest, file: FileName) -> Response:
+async def result(service: Here, key: DigestInPath, file: FileName) -> Response:
     """One file of a result; it never changes."""
     path = service.results.file(key, file)
     if path is None:

@@ -11,7 +11,7 @@ from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_program, plain_name
 from falsework.bench.routes import Here
-from falsework.bench.routes.parts import BINARY, RAW, Digest, FileName, handed
+from falsework.bench.routes.parts import BINARY, RAW, DigestInPath, FileName, handed
 from falsework.bench.routes.sheets import SheetId
 from falsework.bench.service import ARRIVING
 from falsework.bench.stages import Stage
@@ -43,7 +43,7 @@ async def upload(
 
 @router.get("/programs/{digest}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
 async def original(
-    service: Here, digest: Digest, name: Annotated[str, Query(max_length=1000)] = "program"
+    service: Here, digest: DigestInPath, name: Annotated[str, Query(max_length=1000)] = "program"
 ) -> Response:
     """A machine program to the byte as it came."""
     path = program_file(service.settings.folder, digest)

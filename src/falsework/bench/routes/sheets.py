@@ -16,7 +16,7 @@ from falsework.bench.history import differing
 from falsework.bench.routes import Here, Who
 from falsework.bench.scheduler import EVERYBODY, MOST_WAITING, TooMany
 from falsework.bench.service import Service, patched
-from falsework.bench.sheets import Sheet, Step
+from falsework.bench.sheets import Sheet, SheetStep
 from falsework.bench.stages import Stage
 from falsework.bench.work import program_file
 
@@ -107,7 +107,7 @@ async def history(service: Here, who: Who, sheet: SheetId) -> Response:
     return Json({"title": now.state["title"], "version": now.version, "steps": steps})
 
 
-def _step_json(step: Step, who: str) -> dict[str, Any]:
+def _step_json(step: SheetStep, who: str) -> dict[str, Any]:
     return {**asdict(step), "own": step.who == who}
 
 

@@ -30,15 +30,15 @@ router = APIRouter(prefix="/api", tags=["tuning"])
 KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
 _MOST_SEED = 999_999
 
-Kind = Annotated[str, shapes.StringConstraints(pattern=f"^({'|'.join(KINDS)})$")]
-Settings = dict[shapes.Name, Annotated[str, shapes.StringConstraints(max_length=200)]]
+CouponKindName = Annotated[str, shapes.StringConstraints(pattern=f"^({'|'.join(KINDS)})$")]
+SettingTexts = dict[shapes.Name, Annotated[str, shapes.StringConstraints(max_length=200)]]
 
 
 class ProcessChoice(Strict):
     """A process of this bench, its settings changed, on a printer and with a material of the ledger."""
 
     process: shapes.Name
-    settings: Annotated[Settings, shapes.Field(max_length=200, default_factory=dict)]
+    settings: Annotated[SettingTexts, shapes.Field(max_length=200, default_factory=dict)]
     printer: shapes.Name | None = None
     material: shapes.Name | None = None
     minutes: Annotated[float, shapes.Field(gt=0, le=600)] = 30.0
@@ -48,7 +48,7 @@ class ProcessChoice(Strict):
 class CouponIn(ProcessChoice):
     """A test piece that is wanted; ``cells`` as a proposal has them, else as is best."""
 
-    kind: Kind
+    kind: CouponKindName
     seed: Annotated[int, shapes.Field(ge=0, le=2**53)] | None = None
     cells: Annotated[list[dict[str, shapes.JsonValue]], shapes.Field(max_length=60)] | None = None
 

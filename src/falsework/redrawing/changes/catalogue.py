@@ -5,9 +5,9 @@ from __future__ import annotations
 import importlib
 from collections.abc import Callable
 
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 from falsework.watch import Watch
 
 Drafter = Callable[..., Draft | Refusal]
@@ -30,13 +30,13 @@ _OF_NO_USE = {
 }
 
 
-def draft_of(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
+def draft_of(kind: ChangeKind, site: UndersideSite, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
     """The change of this kind for an underside, or why there is none.
 
     ``flat_mm`` matters to a peaked roof alone.
     """
     low, high = site.underside.layers
-    if kind in _OF_NO_USE and site.underside.kind is Kind.ISLAND and high - low > BELLY_LAYERS:
+    if kind in _OF_NO_USE and site.underside.kind is UndersideKind.ISLAND and high - low > BELLY_LAYERS:
         return Refusal(kind, site.underside.number, _OF_NO_USE[kind])
     drafter = _drafter(*_HOMES[kind])
     if kind is ChangeKind.ROOF:
@@ -44,7 +44,7 @@ def draft_of(kind: ChangeKind, site: Site, watch: Watch, flat_mm: float = 0.0) -
     return drafter(site, watch=watch)
 
 
-def fallback_draft(kind: ChangeKind, site: Site, watch: Watch) -> Draft | Refusal | None:
+def fallback_draft(kind: ChangeKind, site: UndersideSite, watch: Watch) -> Draft | Refusal | None:
     """The change of this kind to fall back on where none holds, or why there is none; None if the kind has no
     such."""
     return _drafter(*_FALLBACKS[kind])(site, watch=watch) if kind in _FALLBACKS else None

@@ -25,7 +25,7 @@ from falsework.redrawing.changes.field import (
     RIM,
     Canvas,
     Carriers,
-    Grid,
+    HeightGrid,
     body,
     canvas_of,
     cut,
@@ -37,7 +37,7 @@ from falsework.redrawing.changes.field import (
     slope_of,
 )
 from falsework.redrawing.site.footprint import Footprint, footprint_of
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -54,15 +54,15 @@ _SHARE_UNSEEN = 0.02  # of the footprint that no way leads to
 
 
 @dataclass(frozen=True, eq=False)
-class _Way:
+class _CanvasWays:
     """The ways over a canvas: see ``falsework.kernels.field.ways``."""
 
     place: NDArray[np.int8]
-    distance: Grid
-    away: Grid
+    distance: HeightGrid
+    away: HeightGrid
 
 
-def corbel(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """The least corbel beneath an underside, or why there is none."""
     ground = site.ground
     watch.at("outline of the underside", 0.0)
@@ -133,11 +133,11 @@ def _dimensions(footprint: Footprint, canvas: Canvas, slope: float) -> tuple[Dim
     return chamfers(footprint, float(np.median(canvas.surface[canvas.held])), slope)
 
 
-def _refusal(site: Site, why: str, cure: str) -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str) -> Refusal:
     return Refusal(ChangeKind.CORBEL, site.underside.number, why, cure)
 
 
-def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, _Way]:
+def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[HeightGrid, _CanvasWays]:
     """The corbel's own underside over a canvas, and the ways it follows."""
     from falsework.kernels.field.grids import extend
     from falsework.kernels.field.ways import sunk, ways
@@ -161,7 +161,7 @@ def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, _Way
     )  # fmt: skip
     if not (canvas.held & np.isnan(lower)).any():
         extend(lower, 3 * RIM)
-    return lower, _Way(place, distance, away)
+    return lower, _CanvasWays(place, distance, away)
 
 
 def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, Floats]:
@@ -200,13 +200,13 @@ def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
     return overlay.buffer(overlay.union_all(thin), half_mm, quad_segs=2)
 
 
-def _unseen(canvas: Canvas, lower: Grid) -> float:
+def _unseen(canvas: Canvas, lower: HeightGrid) -> float:
     """Share of the footprint to which no way leads."""
     return float((canvas.held & ~np.isfinite(lower)).sum() / max(1, canvas.held.sum()))
 
 
 def _behind(
-    ground: Ground, canvas: Canvas, lower: Grid, carriers: Carriers, slope: float
+    ground: PlannedPart, canvas: Canvas, lower: HeightGrid, carriers: Carriers, slope: float
 ) -> tuple[shapely.Geometry | None, bool]:
     """Where what carries recedes beneath its edge: the area that the ways still cross until they are inside
     the part, and whether any comes down to the bed first."""
@@ -255,11 +255,11 @@ def _behind(
 
 
 def _solid(
-    ground: Ground,
+    ground: PlannedPart,
     footprint: Footprint,
     canvas: Canvas,
-    lower: Grid,
-    way: _Way,
+    lower: HeightGrid,
+    way: _CanvasWays,
     more: shapely.Geometry,
     receding: bool,
 ) -> Manifold:
@@ -288,7 +288,9 @@ def _into(footprint: Footprint, by_mm: float) -> shapely.Geometry:
     return overlay.buffer(lines, by_mm, cap_style="flat", join_style="mitre", mitre_limit=2.0)
 
 
-def _roofed(ground: Ground, canvas: Canvas, lower: Grid, upper: Grid, way: _Way) -> Grid:
+def _roofed(
+    ground: PlannedPart, canvas: Canvas, lower: HeightGrid, upper: HeightGrid, way: _CanvasWays
+) -> HeightGrid:
     """Behind receding walls the body reaches up into the first surface above its own underside."""
     from falsework.kernels.field.grids import surface_above
     from falsework.kernels.field.ways import BEHIND

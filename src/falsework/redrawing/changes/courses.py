@@ -23,7 +23,7 @@ from falsework.need.strips import MITRE
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.field import settled
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class _Rule:
     dust_mm2: float
 
     @staticmethod
-    def of(ground: Ground) -> _Rule:
+    def of(ground: PlannedPart) -> _Rule:
         width, reach = ground.process.line_width_mm, ground.need.reach_mm
         return _Rule(
             back=DRAWN_IN * reach,
@@ -69,7 +69,7 @@ class _Rule:
         )
 
 
-def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def courses(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """The corbel of an underside in courses, or why there is none."""
     ground = site.ground
     strips, of = ground.need.of(site.index)
@@ -101,7 +101,7 @@ def courses(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     )
 
 
-def _laid(ground: Ground, over_air: dict[int, Area], watch: Watch) -> dict[int, Area]:
+def _laid(ground: PlannedPart, over_air: dict[int, Area], watch: Watch) -> dict[int, Area]:
     """The course of each layer that has one."""
     rule = _Rule.of(ground)
     lowest, top = min(over_air), max(over_air)
@@ -118,7 +118,7 @@ def _laid(ground: Ground, over_air: dict[int, Area], watch: Watch) -> dict[int, 
     return laid
 
 
-def _course(ground: Ground, rule: _Rule, layer: int, course: Area, strip: Area) -> Area:
+def _course(ground: PlannedPart, rule: _Rule, layer: int, course: Area, strip: Area) -> Area:
     """What must be laid in a layer for the ``course`` and the ``strip`` over air of the one above to hold,
     besides the part's own section."""
     above = _union(course, strip)
@@ -184,7 +184,7 @@ def _needed(drawn: Area, loose: Area, rule: _Rule) -> Area:
 
 
 def _moved_wings(
-    ground: Ground, rule: _Rule, layer: int, above: Area, bare: Area, drawn: Area, solid: Area
+    ground: PlannedPart, rule: _Rule, layer: int, above: Area, bare: Area, drawn: Area, solid: Area
 ) -> list[Area]:
     """What is too narrow to be drawn in, each piece moved towards where it is rooted."""
     out: list[Area] = []
@@ -249,7 +249,7 @@ def _moved(wing: Area, tip: Area, root: Area, rule: _Rule) -> Area:
     return _shifted(wing, way * (min(rule.back, length) / length)) if length > 1e-9 else wing
 
 
-def _leaning(ground: Ground, rule: _Rule, layer: int, wing: Area) -> list[Area]:
+def _leaning(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> list[Area]:
     """What hangs by itself: drawn in from its ends, then leaning to the part that is soonest met."""
     long_mm, along = _axis(wing)
     away, way = _way(ground, rule, layer, wing)
@@ -283,7 +283,7 @@ def _drawn_together(wing: Area, along: Floats, rule: _Rule) -> list[Area]:
     return out
 
 
-def _way(ground: Ground, rule: _Rule, layer: int, wing: Area) -> tuple[float, Floats]:
+def _way(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> tuple[float, Floats]:
     """How far aside the part lies that a wing can lean on soonest, and how far it moves there in this layer.
 
     Infinite and nothing where it can only come down to the bed.
@@ -305,7 +305,7 @@ def _way(ground: Ground, rule: _Rule, layer: int, wing: Area) -> tuple[float, Fl
     return float(away[first]), (line[1] - line[0]) / steps[first]
 
 
-def _solid(ground: Ground, over_air: dict[int, Area], laid: dict[int, Area]) -> Manifold:
+def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]) -> Manifold:
     """The courses as one body.
 
     Sections of the part are known half way up each layer. A course reaches up to just below the next of

@@ -18,7 +18,7 @@ from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.site.footprint import Footprint
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -36,7 +36,7 @@ FLAT_MM = 2e-3
 _FALLS = 0.15  # steeper than this, per length, a surface falls
 _LEAST_CELLS = 8.0  # of the grid, so long must the edges be that are left
 
-Grid = NDArray[np.float64]
+HeightGrid = NDArray[np.float64]
 
 
 def slope_of(process: Process, first_layer: bool) -> float:
@@ -124,7 +124,7 @@ class Canvas:
     step: float
     held: NDArray[np.bool_]
     wanted: NDArray[np.bool_]
-    surface: Grid
+    surface: HeightGrid
 
     @property
     def place(self) -> tuple[float, float, float]:
@@ -141,7 +141,7 @@ class Canvas:
         return sampled(self.surface, self, points_mm)
 
 
-def sampled(values: Grid, canvas: Canvas, points_mm: Floats) -> Floats:
+def sampled(values: HeightGrid, canvas: Canvas, points_mm: Floats) -> Floats:
     """(n,) bilinear values of a field at (n, 2) points; nan off the grid or beside an unknown vertex."""
     u = (points_mm[:, 0] - canvas.x0) / canvas.step
     v = (points_mm[:, 1] - canvas.y0) / canvas.step
@@ -155,7 +155,7 @@ def sampled(values: Grid, canvas: Canvas, points_mm: Floats) -> Floats:
     return np.where(inside, (1 - v) * low + v * high, np.nan)
 
 
-def canvas_of(ground: Ground, footprint: Footprint, more: shapely.Geometry | None = None) -> Canvas:
+def canvas_of(ground: PlannedPart, footprint: Footprint, more: shapely.Geometry | None = None) -> Canvas:
     """The grid over a footprint (and over ``more`` beside it) and the exact surface of the part above it."""
     from falsework.kernels.field.grids import cover, extend, surface_above
 
@@ -225,7 +225,7 @@ def rising(footprint: Footprint, canvas: Canvas) -> Footprint:
     return replace(footprint, carried=keeps)
 
 
-def faces_over(ground: Ground, box: tuple[float, float, float, float]) -> NDArray[np.int32]:
+def faces_over(ground: PlannedPart, box: tuple[float, float, float, float]) -> NDArray[np.int32]:
     """(k, 3) faces of the part whose outline in plan meets a box."""
     low, high = ground.face_boxes
     keep = (low[:, 0] <= box[2]) & (high[:, 0] >= box[0]) & (low[:, 1] <= box[3]) & (high[:, 1] >= box[1])
@@ -263,7 +263,7 @@ def _spread(layer: NDArray[np.int32]) -> NDArray[np.int32]:
     return out
 
 
-def body(z: Grid, canvas: Canvas, level_mm: float, *, above: bool) -> Manifold:
+def body(z: HeightGrid, canvas: Canvas, level_mm: float, *, above: bool) -> Manifold:
     """Everything between a field and a level beyond it: above the field, or beneath it.
 
     The field must be known on all of ``canvas.wanted``; the body stands over the cells whose corners are.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism, united
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
@@ -18,7 +18,7 @@ from falsework.redrawing.changes.spokes import Spoke, chains_of, spoke_length_mm
 from falsework.redrawing.changes.trellis import trellis
 from falsework.redrawing.changes.walls import (
     Lane,
-    Placed,
+    StandingWalls,
     Wall,
     below,
     directions,
@@ -32,7 +32,7 @@ from falsework.redrawing.changes.walls import (
     trial,
 )
 from falsework.redrawing.site.ceiling import Ceiling, ceiling_of, free_edges, sections_near
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures
 
@@ -47,7 +47,7 @@ MOST_FINS = 40
 MOST_LET_DOWN = 5  # arrangements that carry as seen from above, but may not for what stands below
 
 
-def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def fins(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """Fins under an underside, with feet and ties where they are slender.
 
     Under a flat one as long in all and as high as little as carries: directions and spacings are tried in the
@@ -55,7 +55,7 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     crossed ones.
     """
     ground, under = site.ground, site.underside
-    if under.kind is Kind.HOLDS:
+    if under.kind is UndersideKind.HOLDS:
         return _refusal(site, "it holds by itself")
     ceiling = ceiling_of(site)
     watch.at("placing fins", 0.1)
@@ -74,7 +74,7 @@ def fins(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     return _draft(site, found, ties, feet(ground, [*found.standing, *ties]))
 
 
-def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str = "") -> Refusal:
     return Refusal(ChangeKind.FINS, site.underside.number, why, cure)
 
 
@@ -87,7 +87,7 @@ class _Arrangement:
     spokes: tuple[Spoke, ...] = ()
 
 
-def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
+def _arranged(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWalls | None:
     """Fins that carry the underside, the shortest in rows or else crossed; None if none do."""
     if ceiling.flat:
         found = _in_rows(site, ceiling, watch.part(0.0, 0.5))
@@ -96,7 +96,7 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
     return trellis(site, ceiling, watch.part(0.5, 1.0))
 
 
-def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
+def _in_rows(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWalls | None:
     """The shortest parallel fins or spokes under a flat underside."""
     ground = site.ground
     clear_mm = ground.process.structure.side_gap_mm
@@ -115,14 +115,14 @@ def _in_rows(site: Site, ceiling: Ceiling, watch: Watch) -> Placed | None:
         walls = [wall for path in paths if (wall := let_down(under, path, stack.middles_mm, clear_mm))]
         whole = abs(_head_mm(walls) - _head_mm(stubs)) < 1e-6
         if walls and (whole or trial(site, ceiling, walls).settled):
-            return Placed(tuple(walls), (), "square to the free edge" if one.spokes else _apart(walls))
+            return StandingWalls(tuple(walls), (), "square to the free edge" if one.spokes else _apart(walls))
         let += 1
         if let == MOST_LET_DOWN:
             break
     return None
 
 
-def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], list[_Arrangement]]:
+def _arrangements(site: UndersideSite, ceiling: Ceiling) -> tuple[list[_Arrangement], list[_Arrangement]]:
     """Arrangements of parallel lines and of spokes, the shortest first of each."""
     ground = site.ground
     line_mm, inset = ground.process.line_width_mm, inset_mm(ground)
@@ -148,7 +148,7 @@ def _arrangements(site: Site, ceiling: Ceiling) -> tuple[list[_Arrangement], lis
     return sorted(parallel, key=lambda one: round(one.length_mm, 6)), square
 
 
-def _lanes(ground: Ground, ceiling: Ceiling, room: shapely.Geometry, one: _Arrangement) -> list[Lane]:
+def _lanes(ground: PlannedPart, ceiling: Ceiling, room: shapely.Geometry, one: _Arrangement) -> list[Lane]:
     """The lanes of an arrangement; of a spoke only the stretch that begins at its foot."""
     line_mm = ground.process.line_width_mm
     least_mm = LEAST_LENGTH_WIDTHS * line_mm
@@ -172,7 +172,7 @@ def _apart(walls: list[Wall]) -> str:
     return f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if len(walls) > 1 else "")
 
 
-def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry) -> Draft:
+def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: shapely.Geometry) -> Draft:
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
@@ -234,7 +234,7 @@ def _draft(site: Site, placed: Placed, ties: list[Wall], foot: shapely.Geometry)
     )
 
 
-def _neck_notes(necks: Sequence[Necked], ground: Ground) -> list[str]:
+def _neck_notes(necks: Sequence[Necked], ground: PlannedPart) -> list[str]:
     """What the necks come to; uncalibrated, as no print was made."""
     with_posts = [one for one in necks if one.section_mm2 > 0.0]
     if not with_posts:

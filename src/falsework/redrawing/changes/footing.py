@@ -13,7 +13,7 @@ from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 from falsework.redrawing.changes.walls import GENTLE_LAYERS, Wall, below, lane, let_down, merged
 from falsework.redrawing.site.ceiling import Ceiling
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 
 # A free-standing wall of one line sways from this height over thickness on: below the 40 at which supports
@@ -28,12 +28,12 @@ TIE_OVERHANG_WIDTHS = 5.0
 TIE_HEIGHTS = 8.0  # a share of the fin's height
 
 
-def inset_mm(ground: Ground) -> float:
+def inset_mm(ground: PlannedPart) -> float:
     """How far behind a free edge fins stay: what is left beyond them holds, and no outer face is marked."""
     return 0.5 * ground.need.reach_mm
 
 
-def room_under(ground: Ground, ceiling: Ceiling, behind_mm: float) -> shapely.Geometry:
+def room_under(ground: PlannedPart, ceiling: Ceiling, behind_mm: float) -> shapely.Geometry:
     """Where fins may meet the underside: behind its edges and clear of the walls that stand beside it."""
     clear_mm = ground.process.structure.side_gap_mm
     lower = np.maximum(ceiling.layers - 1 - GENTLE_LAYERS, 0)
@@ -44,7 +44,7 @@ def room_under(ground: Ground, ceiling: Ceiling, behind_mm: float) -> shapely.Ge
     return overlay.difference(offset_mitred(ceiling.footprint, -behind_mm), near)
 
 
-def tied(ground: Ground, ceiling: Ceiling, walls: list[Wall]) -> list[Wall]:
+def tied(ground: PlannedPart, ceiling: Ceiling, walls: list[Wall]) -> list[Wall]:
     """Cross walls that hold slender fins, from the floor up to a gap beneath the underside."""
     line_mm, stack = ground.process.line_width_mm, ground.stack
     most_mm = TIE_SLENDERNESS * line_mm
@@ -85,7 +85,7 @@ def _height_mm(wall: Wall) -> float:
     return float((bounds[:, 3] - bounds[:, 1]).max())
 
 
-def feet(ground: Ground, walls: list[Wall]) -> shapely.Geometry:
+def feet(ground: PlannedPart, walls: list[Wall]) -> shapely.Geometry:
     """Where slender walls stand wider on the bed: at least three lines, and so wide that the nozzle's drag at
     the top does not turn them over; clear of the part."""
     process, bed_mm = ground.process, float(ground.stack.z_mm[0])

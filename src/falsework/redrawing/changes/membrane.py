@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.sparing import prism_touches_spared
-from falsework.redrawing.site.ceiling import Trial, ceiling_of, flat_mm, sections_near
+from falsework.redrawing.site.ceiling import SectionTrial, ceiling_of, flat_mm, sections_near
 from falsework.redrawing.site.stepped import stepped_hole
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 from falsework.watch import QUIET, Watch
 
 OVERLAP_MM = 0.1  # into the bore's wall
@@ -20,10 +20,10 @@ BY_HAND = (
 )
 
 
-def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def membrane(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """One whole layer across the bore, at the height of the ceiling, which then bridges from wall to wall."""
     ground = site.ground
-    if site.underside.kind is Kind.HOLDS:
+    if site.underside.kind is UndersideKind.HOLDS:
         return _refusal(site, "it holds by itself")
     watch.at("looking for a stepped hole", 0.1)
     ceiling = ceiling_of(site)
@@ -36,7 +36,7 @@ def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     first, last = int(ceiling.layers[0]) - 1, min(int(ceiling.layers[-1]) + 1, ground.stack.count - 1)
     sections = sections_near(ground, first, last, hole.wide)
     sections[hole.layer - first] = overlay.union(sections[hole.layer - first], hole.bore)
-    tried = Trial(site, first, sections, hole.wide)
+    tried = SectionTrial(site, first, sections, hole.wide)
     if not tried.settled:
         return _refusal(
             site,
@@ -67,5 +67,5 @@ def membrane(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     )
 
 
-def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str = "") -> Refusal:
     return Refusal(ChangeKind.MEMBRANE, site.underside.number, why, cure)

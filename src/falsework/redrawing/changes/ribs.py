@@ -10,7 +10,7 @@ import shapely
 
 from falsework.layers import overlay
 from falsework.layers.stack import Floats
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
@@ -35,7 +35,7 @@ from falsework.redrawing.changes.walls import (
 from falsework.redrawing.site.ceiling import Ceiling, ceiling_of, free_edges, sections_near
 from falsework.redrawing.site.ground import asks
 from falsework.redrawing.site.stepped import stepped_hole
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 
 SPACINGS = (1.0, 0.7, 0.5, 0.35)  # shares of the clean span, tried as distances
@@ -52,7 +52,7 @@ class _Rib:
     from_wall: bool  # a bracket that recedes to the walls beside it, else from the floor up
 
 
-def ribs(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def ribs(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """Ribs under a flat underside so that every span left bridges, of the least volume among the directions.
 
     Each stretch of a rib goes down to the nearest solid below or, if that is less, recedes at the limit angle
@@ -60,15 +60,15 @@ def ribs(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     the underside bridges cleanly as it is, the draft has no solids and says which way.
     """
     ground, under = site.ground, site.underside
-    if under.kind is Kind.HOLDS:
+    if under.kind is UndersideKind.HOLDS:
         return _refusal(site, "it holds by itself")
-    if under.kind is Kind.BRIDGE and not asks(under, ground.process):
+    if under.kind is UndersideKind.BRIDGE and not asks(under, ground.process):
         words = (
             f"bridge along {under.span_direction_deg:.0f}° from x: the span there is {under.span_mm:.1f} mm, "
             f"up to {ground.span_mm:.1f} mm prints cleanly"
         )
         return Draft(ChangeKind.RIBS, under.number, words)
-    if under.kind is Kind.ISLAND:
+    if under.kind is UndersideKind.ISLAND:
         return _refusal(site, "it starts in mid-air: there is no span to split")
     ceiling = ceiling_of(site)
     if not ceiling.flat:
@@ -88,11 +88,11 @@ def ribs(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     return _draft(site, placed, span_mm)
 
 
-def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str = "") -> Refusal:
     return Refusal(ChangeKind.RIBS, site.underside.number, why, cure)
 
 
-def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[_Rib], float] | Refusal:
+def _arranged(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> tuple[list[_Rib], float] | Refusal:
     """The least ribs that carry the underside, and the longest span left."""
     ground = site.ground
     line_mm = ground.process.line_width_mm
@@ -139,7 +139,7 @@ def _arranged(site: Site, ceiling: Ceiling, watch: Watch) -> tuple[list[_Rib], f
     return (best[1], best[2]) if best else refused
 
 
-def _least_mm3(ground: Ground, lengths_mm: Floats, ceiling: Ceiling, thick_mm: float) -> float:
+def _least_mm3(ground: PlannedPart, lengths_mm: Floats, ceiling: Ceiling, thick_mm: float) -> float:
     """The least volume of ribs of these lengths: receding to walls at both ends, or down to the bed."""
     height = float(ground.stack.z_mm[ceiling.layers[0]])
     flat = 0.25 * lengths_mm * _drop(ground.process) + ground.process.layer_height_mm
@@ -251,7 +251,7 @@ def _end(under: Below, path: Lane, x: float, way: float, top_mm: float) -> _End:
     return _End(at, top_mm - float(under.ground.stack.z_mm[lowest]) if below_it in going else 0.0)
 
 
-def _draft(site: Site, placed: list[_Rib], span_mm: float) -> Draft:
+def _draft(site: UndersideSite, placed: list[_Rib], span_mm: float) -> Draft:
     ground = site.ground
     count, thick = len(placed), max(rib.wall.thick_mm for rib in placed)
     down = sum(not rib.from_wall for rib in placed)

@@ -19,7 +19,7 @@ from falsework.redrawing.changes.field import (
     RIM,
     Canvas,
     Carriers,
-    Grid,
+    HeightGrid,
     body,
     canvas_of,
     cut,
@@ -29,7 +29,7 @@ from falsework.redrawing.changes.field import (
     slope_of,
 )
 from falsework.redrawing.site.footprint import footprint_of
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures
 
@@ -38,7 +38,7 @@ _WALL_WIDTHS = 2.0  # what stays above the roof, in line widths
 _LEAST_MM3 = 1e-3
 
 
-def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft | Refusal:
+def peaked_roof(site: UndersideSite, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft | Refusal:
     """The lowest roof over a ceiling that closes by itself, or why there is none.
 
     ``flat_mm``: the width that stays flat at the top, to be bridged; 0 for a peak.
@@ -94,11 +94,11 @@ def peaked_roof(site: Site, flat_mm: float = 0.0, watch: Watch = QUIET) -> Draft
     return Draft(ChangeKind.ROOF, site.underside.number, words, removed=(Region("peaked roof", solid),))
 
 
-def _refusal(site: Site, why: str, cure: str) -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str) -> Refusal:
     return Refusal(ChangeKind.ROOF, site.underside.number, why, cure)
 
 
-def _upper(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[Grid, Grid]:
+def _upper(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[HeightGrid, HeightGrid]:
     """The roof over a canvas, and the distance from what it rises from (negative past it)."""
     from falsework.kernels.field.grids import extend
     from falsework.kernels.field.ways import raised, ways
@@ -136,7 +136,7 @@ def _open_share(canvas: Canvas, carriers: Carriers, slope: float) -> float:
     return float((known & (ending == FREE)).sum() / max(1, known.sum()))
 
 
-def _left_above_mm(ground: Ground, canvas: Canvas, upper: Grid) -> float:
+def _left_above_mm(ground: PlannedPart, canvas: Canvas, upper: HeightGrid) -> float:
     """The least height of material that stays above the roof."""
     from falsework.kernels.field.grids import surface_above
 

@@ -10,19 +10,21 @@ import shapely
 from falsework.layers import overlay
 from falsework.layers.stack import Floats
 from falsework.redrawing.changes.walls import Wall
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 TOUCH_MM = 0.01  # what lies no deeper than this in a face leaves it as it is
 
 
-def prism_touches_spared(ground: Ground, polygon: shapely.Geometry, low_mm: float, high_mm: float) -> bool:
+def prism_touches_spared(
+    ground: PlannedPart, polygon: shapely.Geometry, low_mm: float, high_mm: float
+) -> bool:
     """Whether a polygon drawn up from one height to another reaches a spared face."""
     if not ground.spared.any():
         return False
     return bool(within_slab(_spared(ground), polygon, low_mm, high_mm).any())
 
 
-def wall_touches_spared(ground: Ground, wall: Wall) -> bool:
+def wall_touches_spared(ground: PlannedPart, wall: Wall) -> bool:
     """Whether an upright wall reaches a spared face."""
     if not ground.spared.any():
         return False
@@ -32,7 +34,7 @@ def wall_touches_spared(ground: Ground, wall: Wall) -> bool:
     return bool(within_slab(seen, wall.profile, wall.across_mm - half, wall.across_mm + half).any())
 
 
-def _spared(ground: Ground) -> Floats:
+def _spared(ground: PlannedPart) -> Floats:
     corners: Floats = ground.part.vertices[ground.part.faces[ground.spared]]
     return corners
 

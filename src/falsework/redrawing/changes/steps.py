@@ -11,14 +11,14 @@ import numpy as np
 import shapely
 
 from falsework.layers import overlay
-from falsework.need.underside import Kind
+from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.sparing import prism_touches_spared
 from falsework.redrawing.changes.walls import directions, turned
-from falsework.redrawing.site.ceiling import Ceiling, Trial, ceiling_of, sections_near
+from falsework.redrawing.site.ceiling import Ceiling, SectionTrial, ceiling_of, sections_near
 from falsework.redrawing.site.stepped import SteppedHole, stepped_hole
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 
 MOST_STEPS = 5  # slot, square, and the square cut to 8, 16 and 32 corners
@@ -26,10 +26,10 @@ COVER_LAYERS = 2  # whole layers that must be left above the last step
 TRIED = 12
 
 
-def crossed_steps(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
+def crossed_steps(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """As few steps as make the ceiling of a stepped hole bridge, along the direction of the least span."""
     ground = site.ground
-    if site.underside.kind is Kind.HOLDS:
+    if site.underside.kind is UndersideKind.HOLDS:
         return _refusal(site, "it holds by itself")
     ceiling = ceiling_of(site)
     hole = stepped_hole(ground, ceiling) if ceiling.flat else None
@@ -66,12 +66,12 @@ def crossed_steps(site: Site, watch: Watch = QUIET) -> Draft | Refusal:
     return Draft(ChangeKind.STEPS, site.underside.number, words, (), removed, notes=notes)
 
 
-def _refusal(site: Site, why: str, cure: str = "") -> Refusal:
+def _refusal(site: UndersideSite, why: str, cure: str = "") -> Refusal:
     return Refusal(ChangeKind.STEPS, site.underside.number, why, cure)
 
 
 def _least(
-    site: Site, ceiling: Ceiling, hole: SteppedHole, watch: Watch
+    site: UndersideSite, ceiling: Ceiling, hole: SteppedHole, watch: Watch
 ) -> tuple[float, list[shapely.Geometry], float] | Refusal:
     """Direction, open outlines of the steps and longest span: the fewest steps, of these the least span."""
     ground = site.ground
@@ -105,7 +105,7 @@ def _least(
             for k, step in enumerate(steps):
                 at = hole.layer + k - first
                 sections[at] = overlay.difference(sections[at], step)
-            trial = Trial(site, first, sections, wide)
+            trial = SectionTrial(site, first, sections, wide)
             if trial.settled and trial.span_mm is not None:
                 return deg, steps, trial.span_mm
     if thin:
@@ -125,7 +125,9 @@ def _span_mm(wide: shapely.Polygon, bore: shapely.Polygon, deg: float) -> float:
     return max(float(chords.max(initial=0.0)), high - low)
 
 
-def _outlines(ground: Ground, hole: SteppedHole, deg: float, count: int) -> list[shapely.Geometry] | None:
+def _outlines(
+    ground: PlannedPart, hole: SteppedHole, deg: float, count: int
+) -> list[shapely.Geometry] | None:
     """What each of ``count`` steps leaves open; None if the last would leave no more than the bore itself."""
     steps: list[shapely.Geometry] = []
     for k in range(count):
@@ -154,7 +156,7 @@ def _band(bore: shapely.Geometry, deg: float) -> shapely.Polygon:
     return band
 
 
-def _covered(ground: Ground, hole: SteppedHole, steps: list[shapely.Geometry]) -> bool:
+def _covered(ground: PlannedPart, hole: SteppedHole, steps: list[shapely.Geometry]) -> bool:
     """Whether the part goes on above every step, everywhere but in the bore."""
     last = hole.layer + len(steps) - 1 + COVER_LAYERS
     if last >= ground.stack.count:

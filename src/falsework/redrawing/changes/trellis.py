@@ -21,7 +21,7 @@ from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
 from falsework.redrawing.changes.walls import (
     Lane,
-    Placed,
+    StandingWalls,
     Turned,
     Wall,
     below,
@@ -36,7 +36,7 @@ from falsework.redrawing.changes.walls import (
 from falsework.redrawing.site.ceiling import (
     QUIET_SURE,
     Ceiling,
-    Trial,
+    SectionTrial,
     asking_of,
     may_ask,
     quiet_mm,
@@ -44,7 +44,7 @@ from falsework.redrawing.site.ceiling import (
     stack_near,
 )
 from falsework.redrawing.site.ground import left_allowed_mm2
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
 
 FIRST_BAY_MM = 8.0  # of the fins that cross the standing ones: rounder contours ask for less anyway
@@ -107,7 +107,7 @@ class _Drawn:
     puts: list[tuple[_Fin, tuple[float, float]]]
 
 
-def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None:
+def trellis(site: UndersideSite, ceiling: Ceiling, watch: Watch = QUIET) -> StandingWalls | None:
     """Crossed fins that carry an underside, or None if none do."""
     lattice = _Lattice(site, ceiling, directions(ceiling)[0])
     bays = lattice.first()
@@ -131,7 +131,7 @@ def trellis(site: Site, ceiling: Ceiling, watch: Watch = QUIET) -> Placed | None
 class _Lattice:
     """The underside between the fins placed so far."""
 
-    def __init__(self, site: Site, ceiling: Ceiling, deg: float) -> None:
+    def __init__(self, site: UndersideSite, ceiling: Ceiling, deg: float) -> None:
         ground = site.ground
         self.site, self.ceiling, self.deg = site, ceiling, deg
         self.first_layer = int(ceiling.layers[0]) - 1
@@ -142,7 +142,7 @@ class _Lattice:
         self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
         self.depth_mm = np.full(len(self.strips), np.inf)  # to what carries them; not yet measured
         self.fins: list[_Fin] = []
-        self.tried: Trial | None = None
+        self.tried: SectionTrial | None = None
         self.clear_mm = ground.process.structure.side_gap_mm
         self.under = below(ground, ceiling, self.clear_mm + ground.process.line_width_mm)
         self.tops_mm = np.append(ground.stack.middles_mm[1:], ground.stack.z_mm[-1])
@@ -299,7 +299,7 @@ class _Lattice:
                 out += [_Bay(bay.u0, bay.u1, bay.v0, at), _Bay(bay.u0, bay.u1, at, bay.v1)]
         return out
 
-    def built(self) -> Placed:
+    def built(self) -> StandingWalls:
         """The fins as walls: arches where older fins are there to spring from, else standing."""
         for fin in self.fins:
             fin.borne.clear()
@@ -312,7 +312,7 @@ class _Lattice:
                 older.borne.append(load)
             drawn.append(fin.drawn)
         standing = tuple(one.wall for one in drawn if one.stands)
-        return Placed(standing, tuple(one.wall for one in drawn if not one.stands), "crossed")
+        return StandingWalls(standing, tuple(one.wall for one in drawn if not one.stands), "crossed")
 
 
 def _parts(wall: Wall | None) -> Regions:
@@ -342,7 +342,7 @@ def _posts(low: float, high: float, most: float, end: float) -> list[float]:
     return places
 
 
-def _arched(ground: Ground, fin: _Fin, fins: list[_Fin]) -> _Drawn:
+def _arched(ground: PlannedPart, fin: _Fin, fins: list[_Fin]) -> _Drawn:
     """A fin cut to arches between the older ones that cross it, standing where none does."""
     process, wall = ground.process, fin.wall
     steep = 1.0 / math.tan(math.radians(ground.need.limit_deg - MARGIN_DEG))

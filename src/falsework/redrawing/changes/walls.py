@@ -17,8 +17,8 @@ from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.body.solids import prism
-from falsework.redrawing.site.ceiling import Ceiling, Trial, sections_near
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.ceiling import Ceiling, SectionTrial, sections_near
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -92,7 +92,7 @@ class Wall:
 
 
 @dataclass(frozen=True, eq=False)
-class Placed:
+class StandingWalls:
     """Walls that stand, arches that spring from these where they cross, and where they are in words."""
 
     standing: tuple[Wall, ...]
@@ -269,7 +269,9 @@ def lane(
     return Lane(deg, across_mm, thick_mm, tuple((layer, part) for layer, part in strips if len(part)))
 
 
-def trial(site: Site, ceiling: Ceiling, walls: list[Wall], before: Trial | None = None) -> Trial:
+def trial(
+    site: UndersideSite, ceiling: Ceiling, walls: list[Wall], before: SectionTrial | None = None
+) -> SectionTrial:
     """The layers around an underside with walls standing under it.
 
     ``before``: the same with other walls; of layers in which they are alike nothing is done anew.
@@ -287,7 +289,7 @@ def trial(site: Site, ceiling: Ceiling, walls: list[Wall], before: Trial | None 
             sections[k] = before.sections[k]
         elif len(some):
             sections[k] = overlay.union_all([sections[k], *some])
-    return Trial(site, first, sections, ceiling.footprint, tuple(standing), before)
+    return SectionTrial(site, first, sections, ceiling.footprint, tuple(standing), before)
 
 
 @dataclass(frozen=True, eq=False)
@@ -297,7 +299,7 @@ class Below:
     ``own``: the lowest layer of the underside itself.
     """
 
-    ground: Ground
+    ground: PlannedPart
     own: int
     layers: Indices
     sections: Regions
@@ -315,7 +317,7 @@ class Below:
         return found, self.layers[mine[of]]
 
 
-def below(ground: Ground, ceiling: Ceiling, margin_mm: float) -> Below:
+def below(ground: PlannedPart, ceiling: Ceiling, margin_mm: float) -> Below:
     """Everything below an underside, up to ``margin_mm`` around its footprint."""
     x0, y0, x1, y1 = ceiling.footprint.bounds
     window = shapely.box(x0 - margin_mm, y0 - margin_mm, x1 + margin_mm, y1 + margin_mm)

@@ -14,10 +14,10 @@ from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.needmap import need_of
 from falsework.need.strips import strips_over_air
-from falsework.need.underside import Kind, NeedMap
+from falsework.need.underside import NeedMap, UndersideKind
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.ground import DAB_WIDTHS2, LEFT_WIDTHS2, asks, left_allowed_mm2
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 HOLDING_LAYERS = 12  # a patch that holds spans fewer
 SAME_ISLAND_MM = 0.05  # an island that begins so near to where one began is the same
@@ -102,12 +102,12 @@ def asking_of(changed: Changed, need: NeedMap, *, whole: bool) -> Asking:
 
 def new_islands(old: NeedMap, need: NeedMap) -> Indices:
     """Indices of those islands of ``need`` that no island of ``old`` meets, in its layers or next to them."""
-    was = np.array([u.kind is Kind.ISLAND for u in old.undersides], dtype=bool)
+    was = np.array([u.kind is UndersideKind.ISLAND for u in old.undersides], dtype=bool)
     known = was[old.region_underside] if len(old.regions) else np.zeros(0, dtype=bool)
     regions, layer = old.regions[known], old.region_layer[known]
     new = []
     for k, under in enumerate(need.undersides):
-        if under.kind is not Kind.ISLAND:
+        if under.kind is not UndersideKind.ISLAND:
             continue
         mine, at = need.of(k)
         near = (layer >= at.min() - 1) & (layer <= at.max() + 1)
@@ -117,7 +117,7 @@ def new_islands(old: NeedMap, need: NeedMap) -> Indices:
     return np.array(new, dtype=np.int64)
 
 
-def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tuple[int, ...]:
+def still_asking(ground: PlannedPart, numbers: Collection[int], need: NeedMap) -> tuple[int, ...]:
     """Which of the treated undersides a need, of the whole part in the same place, still finds asking."""
     fresh, layer, weight = _fresh(ground, set(numbers), need)
     found = []
@@ -130,14 +130,14 @@ def still_asking(ground: Ground, numbers: Collection[int], need: NeedMap) -> tup
     return tuple(found)
 
 
-def _fresh(ground: Ground, treated: set[int], need: NeedMap) -> tuple[Regions, Indices, Floats]:
+def _fresh(ground: PlannedPart, treated: set[int], need: NeedMap) -> tuple[Regions, Indices, Floats]:
     """What asks in ``need`` and did not in the ground's, or did in a treated underside; its layers; and how
     much an area of it counts: that of an island more, so that no more than a dab of one may be left."""
     old, process = ground.need, ground.process
     mark = np.array([asks(u, process) for u in need.undersides], dtype=bool)
     asking = mark[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     regions, layer = need.regions[asking], need.region_layer[asking]
-    islands = np.array([u.kind is Kind.ISLAND for u in need.undersides], dtype=bool)
+    islands = np.array([u.kind is UndersideKind.ISLAND for u in need.undersides], dtype=bool)
     weight = np.where(islands[need.region_underside[asking]], LEFT_WIDTHS2 / DAB_WIDTHS2, 1.0)
     if len(regions) == 0:
         return regions, layer, weight

@@ -16,7 +16,7 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.redrawing.body.solids import mesh_of, united, without_specks
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -33,7 +33,7 @@ class Changed:
     sections of the changes added and taken away.
     """
 
-    ground: Ground
+    ground: PlannedPart
     drafts: tuple[Draft, ...]
 
     @cached_property

@@ -17,7 +17,7 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.features.zones import Cylinder
 from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -30,7 +30,7 @@ LEVEL = 0.3  # of an axis along z, up to which a bore lies on its side: its roof
 
 
 @dataclass(frozen=True, eq=False)
-class Room:
+class FeatureRoom:
     """A feature with the room it needs, in the place of the ground; ``axis``: of a round one, or across a
     slot."""
 
@@ -41,7 +41,9 @@ class Room:
     axis: Floats
 
 
-def rooms_of(features: Sequence[Candidate], placement: Placement, ground: Ground) -> tuple[Room, ...]:
+def rooms_of(
+    features: Sequence[Candidate], placement: Placement, ground: PlannedPart
+) -> tuple[FeatureRoom, ...]:
     """The rooms of all features that need some; what lies in a closed void serves for nothing."""
     turn = placement.scale * placement.turn
     frame = np.column_stack([turn, placement.shift_mm])
@@ -54,11 +56,11 @@ def rooms_of(features: Sequence[Candidate], placement: Placement, ground: Ground
             box = np.reshape(solid.bounding_box(), (2, 3))
             zone = feature.zone
             axis = placement.turn @ np.array(zone.axis if isinstance(zone, Cylinder) else zone.normal)
-            rooms.append(Room(feature, solid, float(solid.volume()), box, axis))
+            rooms.append(FeatureRoom(feature, solid, float(solid.volume()), box, axis))
     return tuple(rooms)
 
 
-def touches_of(changed: Changed, rooms: Sequence[Room], scale: float) -> tuple[str, ...]:
+def touches_of(changed: Changed, rooms: Sequence[FeatureRoom], scale: float) -> tuple[str, ...]:
     """What of the part's function a change would spoil, a phrase each; none for what is broken off again."""
     found = []
     for draft in changed.drafts:
@@ -72,7 +74,7 @@ def touches_of(changed: Changed, rooms: Sequence[Room], scale: float) -> tuple[s
     return tuple(dict.fromkeys(found))
 
 
-def _taken(ground: Ground, draft: Draft, room: Room, scale: float) -> str:
+def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -> str:
     """What the added solids take of a room, in words; '' for nothing."""
     taken = None
     for region in draft.added:
@@ -98,7 +100,7 @@ def _taken(ground: Ground, draft: Draft, room: Room, scale: float) -> str:
     return f"{name} (Ø {size:.1f}) narrowed to {left:.1f}: drill after"
 
 
-def _off_axis_mm(taken: Manifold, room: Room) -> float:
+def _off_axis_mm(taken: Manifold, room: FeatureRoom) -> float:
     """How near to the axis of a round room a piece comes."""
     zone = room.feature.zone
     assert isinstance(zone, Cylinder)
@@ -112,7 +114,7 @@ def _off_axis_mm(taken: Manifold, room: Room) -> float:
     return min((float(shapely.distance(shapely.Point(0.0, 0.0), one)) for one in outlines), default=0.0)
 
 
-def drop_words(draft: Draft, rooms: Sequence[Room], scale: float) -> tuple[str, ...]:
+def drop_words(draft: Draft, rooms: Sequence[FeatureRoom], scale: float) -> tuple[str, ...]:
     """A roof over level bores told as a drop: how far its peak lies above the axis of each."""
     found = []
     for region in draft.removed if draft.kind is ChangeKind.ROOF else ():
@@ -136,7 +138,7 @@ def drop_words(draft: Draft, rooms: Sequence[Room], scale: float) -> tuple[str, 
     return tuple(dict.fromkeys(found))
 
 
-def _cut(changed: Changed, draft: Draft, rooms: Sequence[Room]) -> list[str]:
+def _cut(changed: Changed, draft: Draft, rooms: Sequence[FeatureRoom]) -> list[str]:
     """Bores that are not drop-shaped by it and shafts of which a cut takes more than it may."""
     ground = changed.ground
     boxes = np.array([np.reshape(region.solid.bounding_box(), (2, 3)) for region in draft.removed])

@@ -14,7 +14,7 @@ from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2
 from falsework.redrawing.proof.whole import Written, body_faults, spared_faults, written_faults
 from falsework.redrawing.site.ground import left_allowed_mm2
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures
 
@@ -23,7 +23,7 @@ SLIVER_MM = 0.02  # mean width of what differs between two sections by rounding
 
 
 @dataclass(frozen=True, eq=False)
-class Proof:
+class ChangeProof:
     """What the layers say of a change, or of several at once.
 
     ``faults`` are plain sentences, none for a change that is good; ``suspects`` numbers of the treated
@@ -52,12 +52,12 @@ class Proof:
         return not self.faults
 
 
-def prove(ground: Ground, draft: Draft, watch: Watch = QUIET) -> Proof:
+def prove(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) -> ChangeProof:
     """Make one change and judge it: see :func:`proof_of`."""
     return proof_of(Changed(ground, (draft,)), watch=watch)
 
 
-def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QUIET) -> Proof:
+def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QUIET) -> ChangeProof:
     """Judge the part with changes by its layers.
 
     A change is good when nothing that asks for support is left where its underside was, no wall thinner than
@@ -92,7 +92,7 @@ def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QU
     if ground.spared.any():
         faults += spared_faults(changed)
     watch.at("proved", 1.0)
-    return Proof(
+    return ChangeProof(
         tuple(faults),
         tuple(dict.fromkeys(suspects)),
         asking.left_mm2,
@@ -106,7 +106,7 @@ def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QU
     )
 
 
-def _asking_faults(ground: Ground, drafts: tuple[Draft, ...], asking: Asking) -> list[str]:
+def _asking_faults(ground: PlannedPart, drafts: tuple[Draft, ...], asking: Asking) -> list[str]:
     """What is left asking, and what begins in mid-air. Whatever else asks anew has its price."""
     faults = []
     if asking.left_mm2 > sum(left_allowed_mm2(ground, n) for n in {d.underside for d in drafts}):

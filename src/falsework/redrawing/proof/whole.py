@@ -10,11 +10,11 @@ import numpy as np
 from falsework.kernels.mesh.crossing import crossing_faces
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
-from falsework.part.part import Finding, Part
+from falsework.part.part import MeshFinding, Part
 from falsework.redrawing.body.solids import areas_left_mm2, mesh_of
 from falsework.redrawing.changes.draft import ChangeKind
 from falsework.redrawing.proof.changed import Changed
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.wording import figures
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ def body_faults(changed: Changed) -> list[str]:
     return faults
 
 
-def _crosses_itself(ground: Ground, solid: Manifold) -> bool:
+def _crosses_itself(ground: PlannedPart, solid: Manifold) -> bool:
     """Whether faces of a body cross where they would show, outside the part."""
     vertices, faces = mesh_of(solid)
     flags, _ = crossing_faces(vertices, faces, CROSSING_MM, MOST_PAIRS * len(faces))
@@ -73,19 +73,19 @@ class Written:
 
 
 @dataclass(frozen=True)
-class _Shells:
+class _ShellCounts:
     bodies: int
     voids: int
     handles: int
 
 
-def _shells(solid: Manifold) -> _Shells:
+def _shells(solid: Manifold) -> _ShellCounts:
     shells = solid.decompose()
     voids = sum(shell.volume() < 0.0 for shell in shells)
-    return _Shells(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
+    return _ShellCounts(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
 
 
-def mended(before: Part, after: Part) -> list[Finding]:
+def mended(before: Part, after: Part) -> list[MeshFinding]:
     """What a reader mends in a part, or would have to, and did not in the one that it was made from."""
     known = {finding.what for finding in before.health.findings}
     return [f for f in after.health.findings if f.what not in known and f.what not in HARMLESS]

@@ -22,7 +22,7 @@ from falsework.need.needmap import HOLDS_WIDTHS, need_of
 from falsework.need.strips import strips_over_air
 from falsework.process.settings import Process
 from falsework.redrawing.site.ground import CLEAN_EDGE_LAYERS, asks
-from falsework.redrawing.site.value import Ground, Site
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 
 # An underside of which one layer has this share is flat: a fillet or chamfer at its edge does not count.
 FLAT_SHARE = 0.8
@@ -50,7 +50,7 @@ class Ceiling:
         return self.flat_share >= FLAT_SHARE
 
 
-def ceiling_of(site: Site) -> Ceiling:
+def ceiling_of(site: UndersideSite) -> Ceiling:
     """The strips of the site's underside, layer by layer."""
     strips, layer = site.ground.need.of(site.index)
     layers = np.unique(layer)
@@ -63,7 +63,7 @@ def ceiling_of(site: Site) -> Ceiling:
     )
 
 
-def sections_near(ground: Ground, first: int, last: int, footprint: shapely.Geometry) -> Regions:
+def sections_near(ground: PlannedPart, first: int, last: int, footprint: shapely.Geometry) -> Regions:
     """Sections of the layers ``first`` … ``last`` as far as they lie near a footprint."""
     margin = MARGIN_WIDTHS * ground.process.line_width_mm
     x0, y0, x1, y1 = footprint.bounds
@@ -72,7 +72,7 @@ def sections_near(ground: Ground, first: int, last: int, footprint: shapely.Geom
     return near
 
 
-def stack_near(ground: Ground, first: int, sections: Regions) -> LayerStack:
+def stack_near(ground: PlannedPart, first: int, sections: Regions) -> LayerStack:
     """Layers from ``first`` on with other sections than they have."""
     z_mm = ground.stack.z_mm[first : first + len(sections) + 1].copy()
     z_mm[0] = ground.stack.z_mm[0]  # as far above the bed as it is
@@ -88,7 +88,7 @@ def quiet_mm(process: Process, belief: Belief) -> tuple[float, float]:
     return float(edge_mm), longest_clean_bridge_mm(process, belief, most_mm).value
 
 
-def may_ask(ground: Ground, figures: StripFigures) -> NDArray[np.bool_]:
+def may_ask(ground: PlannedPart, figures: StripFigures) -> NDArray[np.bool_]:
     """(n,) strips for which an underside may ask: one without any such does not, by the need's own rules."""
     edge_mm, span_mm = quiet_mm(ground.process, ground.belief)
     droops = np.where(
@@ -99,7 +99,7 @@ def may_ask(ground: Ground, figures: StripFigures) -> NDArray[np.bool_]:
 
 
 def asking_of(
-    ground: Ground, stack: LayerStack, strips: Regions, layer: Indices, may: NDArray[np.bool_]
+    ground: PlannedPart, stack: LayerStack, strips: Regions, layer: Indices, may: NDArray[np.bool_]
 ) -> Regions:
     """Of strips (n,) in ``layer`` (n,), ascending, those of undersides that ask; ``may`` (n,) of them may."""
     if not may.any():
@@ -113,19 +113,19 @@ def asking_of(
 
 
 @dataclass(frozen=True, eq=False)
-class Trial:
+class SectionTrial:
     """The layers from ``first`` on around an underside, with other sections than they have.
 
     ``standing``: what was added to each layer, as bytes; ``before``: a trial of the same layers with other
     such, of which all is taken over that is alike.
     """
 
-    site: Site
+    site: UndersideSite
     first: int
     sections: Regions
     footprint: shapely.Geometry
     standing: tuple[frozenset[bytes], ...] = ()
-    before: Trial | None = None
+    before: SectionTrial | None = None
 
     @cached_property
     def stack(self) -> LayerStack:
@@ -211,7 +211,7 @@ class Trial:
         return area > self.site.ground.process.line_width_mm**2
 
 
-def _asked_by_others(site: Site, first: int, count: int) -> shapely.Geometry:
+def _asked_by_others(site: UndersideSite, first: int, count: int) -> shapely.Geometry:
     """What other undersides cover in ``count`` layers from ``first`` on."""
     need = site.ground.need
     others = (need.region_underside != site.index) & (need.region_layer >= first)
@@ -239,7 +239,7 @@ def free_edges(ceiling: Ceiling, sections: Regions, first: int) -> Floats:
     return np.concatenate([np.empty((0, 4)), *found])
 
 
-def flat_mm(ground: Ground, ceiling: Ceiling) -> float:
+def flat_mm(ground: PlannedPart, ceiling: Ceiling) -> float:
     """The height of a flat underside as it is drawn, which may lie up to half a layer off its layer's."""
     layer = ceiling.main
     low, high = (float(z) for z in ground.stack.middles_mm[layer - 1 : layer + 1])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.redrawing.site.value import Site
+from falsework.redrawing.site.value import UndersideSite
 
 # Outlines stray by no more than this, so that a circle of many pieces keeps its corners but a comb of strips
 # does not; where there are still too many corners, by more.
@@ -40,7 +40,7 @@ class Footprint:
     layer: Indices
 
 
-def footprint_of(site: Site) -> Footprint:
+def footprint_of(site: UndersideSite) -> Footprint:
     """The footprint of a site's underside."""
     need, width_mm = site.ground.need, site.ground.process.line_width_mm
     strips, layer = need.of(site.index)
@@ -89,7 +89,7 @@ def _edges(area: shapely.Geometry) -> tuple[Floats, Indices]:
 
 
 def _classed(
-    site: Site, edges: Floats, follows: Indices, strips: Regions, layer: Indices, seat_mm: float
+    site: UndersideSite, edges: Floats, follows: Indices, strips: Regions, layer: Indices, seat_mm: float
 ) -> tuple[Floats, NDArray[np.bool_], Indices]:
     """Edges cut where they change from carried to free."""
     outlines = site.ground.outlines

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from falsework.droop import PRIOR, Belief
 from falsework.droop.bridge import longest_clean_bridge_mm
-from falsework.need.underside import Kind, Underside
+from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.value import Inspection, Plan
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import solid_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 # What droops by no more than this many layers is clean: a bridge evens it out in the layer above; at a free
 # edge the nozzle meets it again, so there it must be less. Common practice, no source.
@@ -26,7 +26,7 @@ DAB_WIDTHS2 = 1.0  # line widths squared: less is a dab that no nozzle can aim a
 
 def ground_of(
     planned: Plan | Inspection, spared: NDArray[np.bool_] | None = None, belief: Belief = PRIOR
-) -> Ground:
+) -> PlannedPart:
     """The ground of a plan or an inspection that holds its geometry; ``PartError`` for an open mesh.
 
     ``spared`` (m,): faces of the placed part, in their order, that must stay as they are.
@@ -36,7 +36,7 @@ def ground_of(
     part, process = at_hand.part, planned.process
     tolerance_mm = CLEAN_BRIDGE_LAYERS * process.layer_height_mm
     span_mm = longest_clean_bridge_mm(process, belief, tolerance_mm).value
-    return Ground(
+    return PlannedPart(
         part=part,
         solid=solid_of(part),
         stack=at_hand.stack,
@@ -50,15 +50,15 @@ def ground_of(
 
 def asks(underside: Underside, process: Process) -> bool:
     """Whether an underside, left to itself, would come out worse than clean."""
-    if underside.kind is Kind.HOLDS:
+    if underside.kind is UndersideKind.HOLDS:
         return False
-    if underside.kind is Kind.ISLAND:
+    if underside.kind is UndersideKind.ISLAND:
         return True
-    layers = CLEAN_BRIDGE_LAYERS if underside.kind is Kind.BRIDGE else CLEAN_EDGE_LAYERS
+    layers = CLEAN_BRIDGE_LAYERS if underside.kind is UndersideKind.BRIDGE else CLEAN_EDGE_LAYERS
     return underside.droop_mm.value > layers * process.layer_height_mm
 
 
-def left_allowed_mm2(ground: Ground, number: int) -> float:
+def left_allowed_mm2(ground: PlannedPart, number: int) -> float:
     """How much of an underside may be left asking: see ``LEFT_WIDTHS2``."""
     most = LEFT_WIDTHS2 * ground.process.line_width_mm**2
     return min(most, LEFT_SHARE * ground.need.undersides[number - 1].area_mm2)

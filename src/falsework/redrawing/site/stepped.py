@@ -10,7 +10,7 @@ import shapely
 from falsework.layers import overlay
 from falsework.layers.polygons import offset_mitred
 from falsework.redrawing.site.ceiling import Ceiling
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 
 LEAST_BORE_WIDTHS = 1.0  # a bore narrower than this closes by itself
 
@@ -29,12 +29,12 @@ class SteppedHole:
     bore: shapely.MultiPolygon
     closed: bool
 
-    def bore_in(self, ground: Ground, layer: int) -> shapely.Geometry:
+    def bore_in(self, ground: PlannedPart, layer: int) -> shapely.Geometry:
         """What is open above the wide hole in another layer."""
         return opened(self.wide, ground, layer)
 
 
-def stepped_hole(ground: Ground, ceiling: Ceiling) -> SteppedHole | None:
+def stepped_hole(ground: PlannedPart, ceiling: Ceiling) -> SteppedHole | None:
     """The stepped hole that an underside is the ceiling of; None if it is not one.
 
     The wide hole is the closed hole of the layer beneath in which the ceiling lies, or else, for a ceiling
@@ -53,7 +53,7 @@ def stepped_hole(ground: Ground, ceiling: Ceiling) -> SteppedHole | None:
     return _found(ground, layer, outer[0], False) if len(outer) == 1 and len(parts) == 1 else None
 
 
-def _found(ground: Ground, layer: int, wide: shapely.Polygon, closed: bool) -> SteppedHole | None:
+def _found(ground: PlannedPart, layer: int, wide: shapely.Polygon, closed: bool) -> SteppedHole | None:
     bore = opened(wide, ground, layer)
     least_mm2 = (LEAST_BORE_WIDTHS * ground.process.line_width_mm) ** 2
     above = min(layer + 1, ground.stack.count - 1)
@@ -62,7 +62,7 @@ def _found(ground: Ground, layer: int, wide: shapely.Polygon, closed: bool) -> S
     return SteppedHole(layer, wide, shapely.MultiPolygon(kept), closed) if kept else None
 
 
-def opened(wide: shapely.Polygon, ground: Ground, layer: int) -> shapely.Geometry:
+def opened(wide: shapely.Polygon, ground: PlannedPart, layer: int) -> shapely.Geometry:
     """What of a hole's outline is open in a layer, without slivers along its edge."""
     if layer >= ground.stack.count:
         return wide

@@ -1,4 +1,4 @@
-"""``Site``: everything that is known of one underside when a change for it is drawn."""
+"""``UndersideSite``: everything that is known of one underside when a change for it is drawn."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ PRICED_POINTS = 40_000
 
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class PlannedPart:
     """The planned part as changes see it, in its place on the bed; the same for all of its undersides.
 
     ``solid`` is ``part`` as one closed body. ``spared`` (m,) marks faces of ``part`` that must stay as they
@@ -103,10 +103,10 @@ class Ground:
 
 
 @dataclass(frozen=True, eq=False)
-class Site:
+class UndersideSite:
     """One underside on its ground."""
 
-    ground: Ground
+    ground: PlannedPart
     underside: Underside
 
     @property

@@ -16,25 +16,25 @@ from falsework.lie.value import Lie
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
-from falsework.redrawing.site.value import Ground
+from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split import words
 from falsework.redrawing.split.bodies import (
     PLAIN,
     SHOWN,
     SPARED,
-    Cut,
+    CuttingPlane,
     Meeting,
     cut_up,
     marked_solid,
     marks_of,
     meetings,
 )
-from falsework.redrawing.split.laying import ON_CUT, Laid, laid, part_of, price_by_layers, printed
+from falsework.redrawing.split.laying import ON_CUT, PieceLies, laid, part_of, price_by_layers, printed
 from falsework.redrawing.split.pins import Drilled, Side, drilled
 from falsework.redrawing.split.search import (
     EVEN,
     Chain,
-    Found,
+    FoundChains,
     Whole,
     chains_of,
     directions_of,
@@ -67,10 +67,10 @@ PLAIN_WEIGHTS, USUAL_GLUING = Weights(), Gluing()
 class _Tried:
     """Cuts made on the thinned solid: bodies, where they meet, their lies, and the price by columns."""
 
-    cuts: tuple[Cut, ...]
+    cuts: tuple[CuttingPlane, ...]
     bodies: list[Manifold]
     joints: list[Meeting]
-    lies: list[Laid]
+    lies: list[PieceLies]
     price: float
     fits: bool
 
@@ -79,7 +79,7 @@ class _Tried:
 class _Case:
     """What stays the same while one part is split."""
 
-    ground: Ground
+    ground: PlannedPart
     whole: Manifold  # with marks
     origin: int  # for ``marks_of``
     thin: Manifold  # the same, thinned
@@ -92,7 +92,7 @@ class _Case:
 
 
 def split(
-    ground: Ground,
+    ground: PlannedPart,
     *,
     shown: NDArray[np.bool_] | None = None,
     weights: Weights = PLAIN_WEIGHTS,
@@ -179,7 +179,7 @@ def _all_tried(
 
 
 def _uncut(
-    ground: Ground,
+    ground: PlannedPart,
     shown: NDArray[np.bool_],
     weights: Weights,
     watch: Watch,
@@ -199,7 +199,7 @@ def _uncut(
 
 def _found(
     case: _Case, solid: Manifold, most_cuts: int, most: int, through: int | None, watch: Watch
-) -> tuple[Found, list[tuple[Cut, ...]]]:
+) -> tuple[FoundChains, list[tuple[CuttingPlane, ...]]]:
     """Chains across a solid, and the same as cuts in the frame of the placed part."""
     vertices, faces = mesh_of(solid)
     center = vertices.mean(axis=0)
@@ -211,15 +211,15 @@ def _found(
     return found, [_cuts(chain, center, through) for chains in found.chains for chain in chains]
 
 
-def _cuts(chain: Chain, center: Floats, through: int | None) -> tuple[Cut, ...]:
+def _cuts(chain: Chain, center: Floats, through: int | None) -> tuple[CuttingPlane, ...]:
     shift = float(chain.direction @ center)
     return tuple(
-        Cut(chain.direction, offset + shift, on_face, chain.askew, through)
+        CuttingPlane(chain.direction, offset + shift, on_face, chain.askew, through)
         for offset, on_face in zip(chain.offsets_mm, chain.on_face, strict=True)
     )
 
 
-def _try(case: _Case, cuts: tuple[Cut, ...], size: Whole) -> _Tried | None:
+def _try(case: _Case, cuts: tuple[CuttingPlane, ...], size: Whole) -> _Tried | None:
     """Make the cuts and lay the pieces down; None where they leave crumbs, splinters or too many pieces."""
     line_mm = case.process.line_width_mm
     bodies = cut_up(case.thin, cuts)
@@ -260,7 +260,7 @@ def _sound(bodies: list[Manifold], volume_mm3: float) -> bool:
     return min(body.volume() for body in bodies) >= LEAST_SHARE * volume_mm3
 
 
-def _ups(body: int, cuts: tuple[Cut, ...], joints: list[Meeting]) -> Floats:
+def _ups(body: int, cuts: tuple[CuttingPlane, ...], joints: list[Meeting]) -> Floats:
     """(k, 3) up directions in which a body lies on one of its cut faces."""
     found = {
         (joint.cut, joint.above == body): cuts[joint.cut].normal * (1.0 if joint.above == body else -1.0)
@@ -274,7 +274,7 @@ def _area(joints: list[Meeting]) -> float:
     return math.fsum(float(joint.region.area) for joint in joints)
 
 
-def _risk(gluing: Gluing, cuts: tuple[Cut, ...], joints: list[Meeting], size: Whole) -> float:
+def _risk(gluing: Gluing, cuts: tuple[CuttingPlane, ...], joints: list[Meeting], size: Whole) -> float:
     """Price of the joints' chance to fail and of their seams."""
     price = 0.0
     for number, cut in enumerate(cuts):
@@ -379,7 +379,7 @@ def _name(k: int) -> str:
 
 
 def _drills(
-    cuts: tuple[Cut, ...],
+    cuts: tuple[CuttingPlane, ...],
     met: list[Meeting],
     bodies: list[Manifold],
     lies: list[Lie],
@@ -415,7 +415,7 @@ def _pieces(case: _Case, bodies: list[Manifold], lies: list[Lie], watch: Watch) 
     return tuple(pieces)
 
 
-def _plane(cut: Cut, origin_mm: Floats) -> Plane:
+def _plane(cut: CuttingPlane, origin_mm: Floats) -> Plane:
     """A cut in the frame of the files."""
     x, y, z = (float(v) for v in cut.normal)
     through = "the part" if cut.through is None else "one piece"
@@ -433,7 +433,7 @@ def _joint(joint: Meeting, drill: Drilled) -> Joint:
     )
 
 
-def _by_layers(case: _Case, name: str, body: Manifold, lies: Laid, watch: Watch) -> Lie:
+def _by_layers(case: _Case, name: str, body: Manifold, lies: PieceLies, watch: Watch) -> Lie:
     """The lie that is better by layers, of the two where columns do not find one much dearer."""
     first = lies.best
     second = lies.other if first is lies.on_cut else lies.on_cut

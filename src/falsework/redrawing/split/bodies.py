@@ -25,7 +25,7 @@ MITRE = shapely.BufferJoinStyle.mitre
 
 
 @dataclass(frozen=True, eq=False)
-class Cut:
+class CuttingPlane:
     """One plane in the placed part's frame, and the place of the body that it goes through (None: all)."""
 
     normal: Floats
@@ -70,7 +70,7 @@ def marks_of(solid: Manifold, origin: int) -> NDArray[np.int64]:
     return marks
 
 
-def cut_up(solid: Manifold, cuts: tuple[Cut, ...]) -> list[Manifold]:
+def cut_up(solid: Manifold, cuts: tuple[CuttingPlane, ...]) -> list[Manifold]:
     """The bodies that the cuts leave, one after the other; crumbs of rounding are left out."""
     bodies = [solid]
     for cut in cuts:
@@ -85,7 +85,7 @@ def cut_up(solid: Manifold, cuts: tuple[Cut, ...]) -> list[Manifold]:
     return bodies
 
 
-def meetings(bodies: list[Manifold], cuts: tuple[Cut, ...], line_mm: float) -> list[Meeting]:
+def meetings(bodies: list[Manifold], cuts: tuple[CuttingPlane, ...], line_mm: float) -> list[Meeting]:
     """Every pair of bodies that meet across a cut."""
     found = []
     corners = [mesh_of(body)[0] for body in bodies]

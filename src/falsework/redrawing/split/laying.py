@@ -31,7 +31,7 @@ ON_CUT = "on its cut face"
 
 
 @dataclass(frozen=True, eq=False)
-class Laid:
+class PieceLies:
     """Lies of a piece by columns: the best of those on a cut face, and the best of the others."""
 
     on_cut: Lie
@@ -45,7 +45,9 @@ class Laid:
         return self.on_cut if self.on_cut.price.total <= FLAT_WORTH * self.other.price.total else self.other
 
 
-def laid(name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights) -> Laid:
+def laid(
+    name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights
+) -> PieceLies:
     """Lay a piece down: on its cut faces (``cut_up`` (k, 3) points up from each), and on its other sides.
 
     ``origin``: whose marks say which faces are shown.
@@ -62,7 +64,7 @@ def laid(name: str, solid: Manifold, origin: int, cut_up: Floats, process: Proce
         lie_of_row(part, judge, looked, row, np.eye(3), today_too=False)
         for row in (int(np.argmin(looked.rank[:count])), count + int(np.argmin(looked.rank[count:])))
     )
-    return Laid(replace(on_cut, label=ON_CUT), replace(other, label="on another side"))
+    return PieceLies(replace(on_cut, label=ON_CUT), replace(other, label="on another side"))
 
 
 def printed(

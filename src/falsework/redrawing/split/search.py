@@ -277,7 +277,7 @@ def directions_of(body: Body, flat: NDArray[np.bool_], even: int = EVEN) -> tupl
 
 def chains_of(
     seeker: Seeker, directions: Floats, askew: NDArray[np.bool_], most_cuts: int, most: int, watch: Watch
-) -> Found:
+) -> FoundChains:
     """The best ``most`` chains of one cut, and of two where asked.
 
     A third of them whatever they are, a third along axes or faces, a third in faces: columns only know the
@@ -303,7 +303,7 @@ def chains_of(
         chains.append(sorted(finer, key=lambda chain: chain.price))
         watch.at("looking for cuts", 0.8 + 0.2 * cuts / most_cuts)
     planes = sum(int(np.count_nonzero(one.heights.allowed)) for one in looked)
-    return Found(chains, whole, planes)
+    return FoundChains(chains, whole, planes)
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,7 +315,7 @@ class Whole:
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class FoundChains:
     """Chains of one cut, then of two, cheapest first; the uncut body; how many planes were looked at."""
 
     chains: list[list[Chain]]
