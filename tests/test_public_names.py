@@ -25,7 +25,7 @@ NAMES = [
         "inspect",
     ),
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
-    *("Lies", "Release", "MarkedFaces", "best_lies", "lies_html", "write_stl"),
+    *("Orientations", "Release", "MarkedFaces", "best_orientations", "orientations_html", "write_stl"),
     *("Audit", "FindingLevel", "ProgramError", "audit", "audit_html"),
     *("Coupon", "CouponKind", "design_coupon", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),

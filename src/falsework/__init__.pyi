@@ -24,12 +24,12 @@ from .files.settings_sheet import settings_sheet as settings_sheet
 from .files.stl import write_stl as write_stl
 from .files.threemf import write_3mf as write_3mf
 from .ledger import Ledger as Ledger
-from .lie import Lies as Lies
 from .need.underside import Underside as Underside
 from .need.underside import UndersideKind as UndersideKind
+from .orientation import Orientations as Orientations
 from .part import read_part as read_part
 from .part.part import Part as Part
-from .planning import best_lies as best_lies
+from .planning import best_orientations as best_orientations
 from .planning import inspect as inspect
 from .planning import plan as plan
 from .planning import plan_for as plan_for
@@ -47,7 +47,7 @@ from .redrawing import Redraw as Redraw
 from .redrawing import redraw as redraw
 from .release import Release as Release
 from .report import audit_html as audit_html
-from .report import lies_html as lies_html
+from .report import orientations_html as orientations_html
 from .report import report_html as report_html
 from .report.redraw import redraw_html as redraw_html
 from .report.tuning import tuning_html as tuning_html

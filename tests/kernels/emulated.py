@@ -17,9 +17,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 import numpy as np
 
 from falsework.kernels.column import intervals as k
-from falsework.lie.body import body_of
-from falsework.lie.device import ColumnLimits, Counter, devices, wanted
-from falsework.lie.directions import hull_corners, rotations_to_up
+from falsework.orientation.body import body_of
+from falsework.orientation.device import ColumnLimits, Counter, devices, wanted
+from falsework.orientation.directions import hull_corners, rotations_to_up
 from falsework.watch import QUIET
 from solids import box, merged
 
@@ -66,7 +66,7 @@ def main() -> None:
         ups = np.asarray(ups, float)
         ups /= np.linalg.norm(ups, axis=1)[:, None]
         turns = rotations_to_up(ups, 17.3)
-        here = k.lie_figures(
+        here = k.orientation_figures(
             body.vertices, body.faces, body.normals, body.show, body.edges, body.beside, turns, body.center,
             GRID, LIMITS.limit_deg, LIMITS.touch_mm, LIMITS.rim_mm, LIMITS.head_mm,
         )  # fmt: skip

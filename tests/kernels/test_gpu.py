@@ -12,7 +12,7 @@ import pytest
 
 from falsework.errors import ProcessError
 from falsework.kernels.column import intervals as k
-from falsework.lie import device
+from falsework.orientation import device
 from falsework.request.context import Context
 
 SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from falsework.kernels.column.reach import NOTHING, blocked_points, height_map, touched_points
-from falsework.lie.directions import even_directions, rotations_to_up
+from falsework.orientation.directions import even_directions, rotations_to_up
 from release.scenes import arrays, box, rod
 from solids import ball_of_squares, sphere
 

@@ -7,8 +7,8 @@ import pytest
 
 from falsework.kernels.column import slabs as k
 from falsework.kernels.column.intervals import facet_sums
-from falsework.lie.body import body_of
-from falsework.lie.directions import rotations_to_up
+from falsework.orientation.body import body_of
+from falsework.orientation.directions import rotations_to_up
 from solids import ball_of_squares, box, merged, revolved
 
 TOUCH, LIMIT, GRID, SOLID, BAND = 0.1, 45.0, 20, 0.8, 0.9

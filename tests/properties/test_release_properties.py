@@ -9,7 +9,7 @@ import pytest
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
-from falsework.lie.directions import even_directions
+from falsework.orientation.directions import even_directions
 from falsework.release.bodies import part_mesh, piece_mesh, window_of
 from falsework.release.order import Exit, blockers_of, peeled, staying
 from release.scenes import PLA, arrays, box, judged, part_of, rod

@@ -10,7 +10,7 @@ from manifold3d import Manifold
 
 from falsework.errors import PartError
 from falsework.kernels.mesh.measures import face_areas
-from falsework.lie.body import face_normals
+from falsework.orientation.body import face_normals
 from falsework.part import demo_parts
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix

@@ -13,8 +13,8 @@ from manifold3d import Manifold
 
 from falsework.documents import decode, encode
 from falsework.errors import Cancelled, PartError
-from falsework.lie.body import Body, body_of
-from falsework.lie.search import FINE_GRID, judge_of
+from falsework.orientation.body import Body, body_of
+from falsework.orientation.search import FINE_GRID, judge_of
 from falsework.part.part import Health, Part
 from falsework.planning import inspect
 from falsework.process import limit_deg, load_process

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from falsework.errors import PartError, ProcessError
-from falsework.lie.body import face_normals
+from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.request.marks import MarkedFaces, Marks, direction, marked_faces, marks_beside, read_marks
 from solids import ball_of_squares, box

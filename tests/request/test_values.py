@@ -164,7 +164,7 @@ def test_the_same_is_made_of_words_numbers_and_values():
 
 def test_what_of_a_wish_matters_to_what():
     wish = Wish(PLA, "bed", {1: Standing.LEAVE}, show=MarkedFaces(("+z",)), load_axis="+x")
-    assert wish.of_lies == Wish(PLA, show=MarkedFaces(("+z",)), load_axis="+x")
+    assert wish.of_orientations == Wish(PLA, show=MarkedFaces(("+z",)), load_axis="+x")
     assert wish.of_supports == Wish(PLA, "bed", {1: Standing.LEAVE})
     assert wish.of_supports.show is NO_FACES
 

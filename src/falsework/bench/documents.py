@@ -58,10 +58,10 @@ def _shape(hint: Any) -> Any:
 def document_models() -> list[type[BaseModel]]:
     """Models of every document that the bench hands out; imports the pipeline's values."""
     from falsework.auditing.value import Audit
-    from falsework.lie.value import Lies
+    from falsework.orientation.value import Orientations
     from falsework.planning.value import Inspection, PartSummary, Plan, Totals
     from falsework.redrawing import Redraw
     from falsework.release.value import Remedy
 
-    kinds = (PartSummary, Inspection, Totals, Plan, Lies, Remedy, Redraw, Audit)
+    kinds = (PartSummary, Inspection, Totals, Plan, Orientations, Remedy, Redraw, Audit)
     return [model_of(kind) for kind in kinds]

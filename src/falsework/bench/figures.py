@@ -73,7 +73,7 @@ def smooth_patches(part: Part) -> NDArray[np.uint32]:
     from scipy.sparse.csgraph import connected_components
 
     from falsework.kernels.mesh.edges import pair_edges, sort_edges
-    from falsework.lie.body import face_normals
+    from falsework.orientation.body import face_normals
 
     faces = np.ascontiguousarray(part.faces)
     partner, _ = pair_edges(faces, sort_edges(faces, len(part.vertices)))

@@ -79,7 +79,7 @@ class Order:
         if stage in (Stage.PATCHES, Stage.FACES):
             return out | {"placing": encode(Placing(placing.unit))}
         if stage is Stage.LIES:
-            out |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_lies)}
+            out |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_orientations)}
             return out | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
         out["placing"] = encode(placing)
         if stage is Stage.PART:

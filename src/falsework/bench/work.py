@@ -354,15 +354,15 @@ def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> N
 
 def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.part import place
-    from falsework.planning.lying import lies_for
-    from falsework.planning.value import lies_json
+    from falsework.planning.orienting import orientations_for
+    from falsework.planning.value import orientations_json
     from falsework.request import Context
 
     request = _request(bench, arguments, watch.part(0.0, 0.1))
     assert not isinstance(request.part, str | Path)
     placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
-    lies = lies_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
-    _text(staging, "lies.json", lies_json(lies, said=True))
+    lies = orientations_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
+    _text(staging, "lies.json", orientations_json(lies, said=True))
 
 
 def _patches(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:

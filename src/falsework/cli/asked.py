@@ -102,7 +102,7 @@ class AskedOptions:
         """
         from dataclasses import replace
 
-        from falsework.lie.room import check_room
+        from falsework.orientation.room import check_room
         from falsework.part import place
         from falsework.planning.pipeline import raw_part
 

@@ -18,7 +18,7 @@ from falsework.cli.options import (
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
-    from falsework.lie.value import Lie
+    from falsework.orientation.value import Orientation
 
 LIES, PAGE = "lies.json", "lies.html"
 
@@ -73,29 +73,29 @@ def lie_command(
     with announced(), session.progress() as watch:
         request = asked.request(searches=True)
 
-        from falsework.lie import Search
+        from falsework.orientation import Search
         from falsework.part import place
-        from falsework.planning.lying import lies_for
+        from falsework.planning.orienting import orientations_for
         from falsework.planning.pipeline import raw_part
-        from falsework.planning.value import lies_json
+        from falsework.planning.value import orientations_json
         from falsework.request import Context
 
         request = asked.read(request, watch.part(0.0, 0.1), turnable=True)
         raw, wish = raw_part(request, watch.part(0.1, 0.1)), request.wish
         placed = place(raw, scale=request.placing.scale, bed_mm=wish.bed_mm)
         context = Context(watch=watch.part(0.1, 0.8), cores=cores, device=device)
-        lies = lies_for(placed, wish, context, Search(directions))
+        lies = orientations_for(placed, wish, context, Search(directions))
         if out is not None:
             from falsework.files.atomic import atomic_folder
-            from falsework.report import lies_html
+            from falsework.report import orientations_html
 
-            text = lies_html(lies, placed, wish.process, watch.part(0.8, 1.0))
+            text = orientations_html(lies, placed, wish.process, watch.part(0.8, 1.0))
             with atomic_folder(out, mark=LIES, own=(LIES, PAGE)) as aside:
-                (aside / LIES).write_bytes(lies_json(lies).encode("utf-8", "replace"))
+                (aside / LIES).write_bytes(orientations_json(lies).encode("utf-8", "replace"))
                 (aside / PAGE).write_bytes(text.encode("utf-8", "replace"))
             session.written = out
     if as_json:
-        click.echo(lies_json(lies), nl=False)
+        click.echo(orientations_json(lies), nl=False)
         return
     from falsework.cli import say
 
@@ -106,10 +106,10 @@ def lie_command(
         say.say(f"Written to {out}: {LIES}, {PAGE}")
 
 
-def _how_to_use(asked: AskedOptions, recommended: Lie) -> str:
+def _how_to_use(asked: AskedOptions, recommended: Orientation) -> str:
     import shlex
 
-    from falsework.lie import turn_text
+    from falsework.orientation import turn_text
 
     if not any(recommended.turn_deg):
         return "Nothing has to be turned: plan it as it lies."

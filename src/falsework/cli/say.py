@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from falsework.coupon.reading import Condition
     from falsework.coupon.value import Coupon
     from falsework.droop.estimate import Estimate
-    from falsework.lie.value import Lies
     from falsework.need.underside import Underside
+    from falsework.orientation.value import Orientations
     from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
     from falsework.release.value import Release, Remedy
 
@@ -97,9 +97,9 @@ def plan(result: Plan) -> None:
     warnings([notice.text for notice in result.warnings])
 
 
-def lies(found: Lies) -> None:
+def lies(found: Orientations) -> None:
     """The recommended lie and why, then every way to lie beside it."""
-    from falsework.lie import HEAD, rows
+    from falsework.orientation import HEAD, rows
 
     if found.recommended.needs_no_support:
         say(f"{found.part} can be printed without any support.")

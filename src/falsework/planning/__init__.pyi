@@ -1,7 +1,7 @@
 from .calls import inspect as inspect
 from .calls import plan as plan
 from .calls import totals as totals
-from .lying import best_lies as best_lies
+from .orienting import best_orientations as best_orientations
 from .pipeline import inspect_for as inspect_for
 from .pipeline import judged as judged
 from .pipeline import placed_part as placed_part

@@ -30,7 +30,7 @@ def plan(
     turn_deg : rotation about x, then y, then z; the part is then put on the bed, centred.
     lie : 'as-is', or 'auto' to search for the best way to lay the part down and turn it so; then ``turn_deg``
         is not to be given, and ``lies`` of the plan holds what was found. ``show`` (faces to keep clean) and
-        ``load_axis`` matter to that search alone: see :func:`falsework.best_lies`.
+        ``load_axis`` matter to that search alone: see :func:`falsework.best_orientations`.
     spare : faces that no support may touch, in the part's own frame: none stands on them, and undersides on
         them are left, those that lie on them altogether unless ``overrules`` says otherwise.
     scale, unit : factor on the size; unit of a file that carries none ('mm', 'inch', …).

@@ -39,7 +39,7 @@ def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
 
 
 def side_by_side(shared: Any, jobs: Sequence[Any], lanes: int, watch: Watch, step: str) -> list[Any]:
-    """``work(shared, job)`` of every job by ``planning.lying.work``, in the order of jobs.
+    """``work(shared, job)`` of every job by ``planning.orienting.work``, in the order of jobs.
 
     Raises what a job raised, the first in the order of jobs; ``Cancelled`` when the watch says stop.
     Lanes never outlive the call.
@@ -139,6 +139,6 @@ def _serve(work: Callable[[Any, Any], Any]) -> None:
 
 
 if __name__ == "__main__":
-    from falsework.planning.lying import work
+    from falsework.planning.orienting import work
 
     _serve(work)

@@ -14,12 +14,12 @@ from falsework.cost.cost import Cost
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
-from falsework.lie import Lies
-from falsework.lie.body import face_normals
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.objective import printing_price
+from falsework.orientation import Orientations
+from falsework.orientation.body import face_normals
 from falsework.part import place, read_part
 from falsework.part.part import Part
 from falsework.planning.price import price_of
@@ -273,24 +273,26 @@ def raw_part(request: Request, watch: Watch) -> Part:
     return read_part(part, unit=placing.unit, scaled_later=placing.scale, watch=watch)
 
 
-def _laid(request: Request, context: Context) -> tuple[Request, Lies | None, Context]:
+def _laid(request: Request, context: Context) -> tuple[Request, Orientations | None, Context]:
     """The request with the part turned as is best, where that is asked for; what was found; and the context
     for what is left to do."""
     if request.placing.lie == AS_IS:
         return request, None, context
     raw = raw_part(request, context.watch.part(0.0, 0.1))
-    lies = _lies(raw, request, context.part(0.1, 0.4))
+    lies = _orientations(raw, request, context.part(0.1, 0.4))
     return replace(request.turned(lies.recommended.turn_deg), part=raw), lies, context.part(0.4, 1.0)
 
 
-def _lies(raw: Part, request: Request, context: Context) -> Lies:
-    from falsework.planning.lying import lies_for  # which plans each of them
+def _orientations(raw: Part, request: Request, context: Context) -> Orientations:
+    from falsework.planning.orienting import orientations_for  # which plans each of them
 
-    wish, scale = request.wish.of_lies, request.placing.scale
+    wish, scale = request.wish.of_orientations, request.placing.scale
     sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=wish.bed_mm)
     named = {*wish.show.face_sets, *wish.spare.face_sets} & raw.face_sets.keys()
     sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
-    return context.store.get(("lies", sized.digest, repr(wish), sets), lambda: lies_for(sized, wish, context))
+    return context.store.get(
+        ("lies", sized.digest, repr(wish), sets), lambda: orientations_for(sized, wish, context)
+    )
 
 
 @dataclass(frozen=True, eq=False)

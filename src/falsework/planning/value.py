@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
 from falsework.documents import dumps, loads
-from falsework.lie.value import Lies
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import Underside
 from falsework.objective import Price
+from falsework.orientation.value import Orientations
 from falsework.part.part import MeshFinding
 from falsework.process.settings import Process
 from falsework.release.value import Release
@@ -161,7 +161,7 @@ class Plan:
     price: Price = FREE  # all in all, as built: what it is chosen by
     rests_on: str = ""  # on what its predictions rest, in words; '' for the prior
     release: Release | None = None  # how the pieces come off
-    lies: Lies | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
+    lies: Orientations | None = None  # the search that chose ``part.turn_deg``; None: laid as asked
     sparing: Sparing | None = None  # what no support may touch; None: nothing is spared
     starts: tuple[Start, ...] = ()  # what starts in mid-air, and what carries it
     stance: Stance | None = None  # how the part itself stands; None in plans from before it was looked at
@@ -177,7 +177,7 @@ class Plan:
         return loads(Plan, text, SCHEMA, subject)
 
 
-def lies_json(lies: Lies, *, said: bool = False) -> str:
+def orientations_json(lies: Orientations, *, said: bool = False) -> str:
     """Text of ``lies.json`` under schema ``falsework.lies/3``."""
     return dumps(lies, LIES_SCHEMA, said=said)
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from falsework.lie import Search, shortlist
-from falsework.lie.body import face_normals
+from falsework.orientation import Search, shortlist
+from falsework.orientation.body import face_normals
 from falsework.part import place
 from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
@@ -17,8 +17,8 @@ from falsework.redrawing.request import RedrawRequest
 from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split.best import split
 from falsework.redrawing.split.value import Splits
-from falsework.redrawing.value import Combined, OtherLie
-from falsework.redrawing.words import AS_IT_IS, best_of, lie_words
+from falsework.redrawing.value import Combined, OtherOrientation
+from falsework.redrawing.words import AS_IT_IS, best_of, orientation_words
 from falsework.request.marks import marked_faces
 from falsework.watch import Watch
 
@@ -26,7 +26,7 @@ FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only c
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 
 
-def other_lie(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherLie | None:
+def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherOrientation | None:
     """The best other way to lay the part down, planned like the one at hand; None where there is none."""
     if planned.lies is not None or not asked.scope.other_lies:
         return None  # it lies as is best, or nobody asks
@@ -43,7 +43,9 @@ def other_lie(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherLie | N
     laid = replace(request.turned(best.turn_deg), wish=wish.of_supports)
     other = asked.plan(laid, watch.part(0.7, 1.0))
     printed = printed_of(other)
-    return OtherLie(best.turn_deg, lie_words(best, printed), printed.needs_no_support, printed)
+    return OtherOrientation(
+        best.turn_deg, orientation_words(best, printed), printed.needs_no_support, printed
+    )
 
 
 def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:
@@ -56,7 +58,7 @@ def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits
 
 
 def best_way(
-    before: Printed, lie: OtherLie | None, combined: Combined | None, splits: Splits | None
+    before: Printed, lie: OtherOrientation | None, combined: Combined | None, splits: Splits | None
 ) -> tuple[str, str]:
     """Which way to print the part is cheapest, and a sentence."""
     return best_of(

@@ -7,14 +7,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Unpack
 
-from falsework.lie.body import face_normals
+from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.redrawing.body.placement import placement_of
 from falsework.redrawing.combine import Combination, combine
-from falsework.redrawing.comparing import best_way, other_lie, splits_of
+from falsework.redrawing.comparing import best_way, other_orientation, splits_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
 from falsework.redrawing.printed import printed_of
 from falsework.redrawing.proof.asking import still_asking
@@ -99,7 +99,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     writer = FileWriter(asked, ground, placement.shift_mm)
     combination = combine(ground, worth, writer, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
-    other = other_lie(asked, planned, watch.part(0.7, 0.87))
+    other = other_orientation(asked, planned, watch.part(0.7, 0.87))
     splits = splits_of(asked, ground, watch.part(0.87, 1.0))
     best, why = best_way(before, other, combined, splits)
     watch.at("done", 1.0)

@@ -145,7 +145,7 @@ class Combined:
 
 
 @dataclass(frozen=True)
-class OtherLie:
+class OtherOrientation:
     """The best other way to lay the part as it is, unchanged."""
 
     turn_deg: tuple[float, float, float]
@@ -194,7 +194,7 @@ class Redraw:
     treated: tuple[Treated, ...]
     left: tuple[LeftAlone, ...]
     combined: Combined | None
-    lie: OtherLie | None
+    lie: OtherOrientation | None
     splits: Splits | None
     best: str
     why: str

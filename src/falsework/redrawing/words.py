@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from falsework.lie.value import Lie
-from falsework.lie.words import turn_text
+from falsework.orientation.value import Orientation
+from falsework.orientation.words import turn_text
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
@@ -60,7 +60,7 @@ def spared_words(spare: MarkedFaces, found: Sequence[Candidate]) -> list[str]:
     ]
 
 
-def lie_words(lie: Lie, printed: Printed) -> str:
+def orientation_words(lie: Orientation, printed: Printed) -> str:
     """One sentence on another way to lay the part."""
     count = printed.undersides
     left = f"{figures.counted(count, 'underside')} would need support" if count else "none needs support"

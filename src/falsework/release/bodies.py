@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from falsework.kernels.column.reach import NOTHING, height_map
 from falsework.layers.stack import Floats, Indices
-from falsework.lie.body import face_normals, thinned
-from falsework.lie.directions import ODD_SPIN_DEG, rotations_to_up
+from falsework.orientation.body import face_normals, thinned
+from falsework.orientation.directions import ODD_SPIN_DEG, rotations_to_up
 from falsework.part.part import Part
 
 GRID = 144  # samples each way while many directions are screened

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices
-from falsework.lie.directions import even_directions
+from falsework.orientation.directions import even_directions
 from falsework.release.bodies import BodyMesh, surface_points
 from falsework.release.order import PIECE_SHARE, Exit, blockers_of, peeled
 from falsework.release.pulling import SCREEN_SHARE, apart, blocked, confirmed, local_axes, plain_directions

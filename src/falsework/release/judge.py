@@ -11,7 +11,7 @@ from falsework.droop.estimate import Estimate
 from falsework.errors import FalseworkError
 from falsework.kernels.column.reach import touched_points
 from falsework.layers.stack import Floats, LayerStack
-from falsework.lie.directions import even_directions
+from falsework.orientation.directions import even_directions
 from falsework.process.settings import Process
 from falsework.release.bodies import (
     GRID,

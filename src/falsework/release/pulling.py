@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from falsework.kernels.column.reach import blocked_points
 from falsework.layers.stack import Floats, Indices
-from falsework.lie.body import face_normals
-from falsework.lie.directions import even_directions
+from falsework.orientation.body import face_normals
+from falsework.orientation.directions import even_directions
 from falsework.release.bodies import CLEAR_SHARE, GRID, SLACK_MM, BodyMesh, Samples, turns, window_of
 from falsework.watch import Watch
 

@@ -11,10 +11,10 @@ import numpy as np
 from falsework.cost.cost import Cost
 from falsework.kernels.column.intervals import BED_VOLUME, PART_VOLUME
 from falsework.layers import layer_boundaries, stack_layers
-from falsework.lie.body import body_of
-from falsework.lie.search import judge_of
 from falsework.need.needmap import need_map, with_support
 from falsework.need.underside import NeedMap, UndersideKind
+from falsework.orientation.body import body_of
+from falsework.orientation.search import judge_of
 from falsework.part.part import Part
 from falsework.part.placing import place, turn_matrix
 from falsework.process.settings import Process, Structure

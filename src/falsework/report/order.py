@@ -13,7 +13,7 @@ from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
 from falsework.report import paper
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
-from falsework.report.lies import lies_of_plan
+from falsework.report.orientations import orientations_of_plan
 from falsework.report.verdict import factor, left_alone, verdict
 from falsework.request.standing import Standing
 from falsework.stance.value import Stance
@@ -318,7 +318,7 @@ def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
     context: dict[str, Any] = {
         "plan": plan,
         "notice": notice,
-        "lies": lies_of_plan(plan, watch.part(0.7, 0.95)),
+        "lies": orientations_of_plan(plan, watch.part(0.7, 0.95)),
         "released": released,
         "shapes": {u.number: str(u.kind) for u in plan.undersides},
         "size": f"{size}\u00a0mm",

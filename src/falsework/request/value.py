@@ -118,7 +118,7 @@ class Wish:
         return self.process.printer.build_width_mm, self.process.printer.build_depth_mm
 
     @property
-    def of_lies(self) -> Wish:
+    def of_orientations(self) -> Wish:
         """What of it matters to how a part should lie."""
         return replace(self, standing=AUTO, overrules={})
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
 
-# Columns of one row of ``lie_figures``. Areas are as seen from below or above, like those of a plan.
+# Columns of one row of ``orientation_figures``. Areas are as seen from below or above, like those of a plan.
 (
     BED_VOLUME,  # air beneath undersides down to the bed, mm³
     PART_VOLUME,  # air beneath undersides down to the part, mm³
@@ -395,7 +395,7 @@ def _sum_ridges(
 
 
 @kernel
-def lie_figures(
+def orientation_figures(
     vertices,
     faces,
     normals,
@@ -511,11 +511,12 @@ def facet_sums(areas, normals, ups, solid_mm, band_mm):
 
 @kernel
 def facet_needs(areas, normals, middles, show, ups, low_mm, limit_deg, touch_mm):
-    """(d, 4) for each up direction, as if nothing stood in the way: what ``lie_figures`` finds by columns.
+    """(d, 4) for each up direction, as if nothing stood in the way:
+    what ``orientation_figures`` finds by columns.
 
     Undersides in need mm², the air beneath them down to the bed mm³, the marked among them mm², and what lies
     on the bed mm². middles (m, 3) float32 of the facets, each of which lies on the bed or not as a whole;
-    low_mm (d,) height of the lowest point; the rest as for ``lie_figures`` and ``facet_sums``. O(d·m).
+    low_mm (d,) height of the lowest point; the rest as for ``facet_sums``. O(d·m).
     """
     out = np.zeros((len(ups), 4))
     sine, touch = np.float32(np.sin(np.radians(limit_deg)) + LIMIT_BIAS), np.float32(touch_mm)
@@ -550,7 +551,7 @@ def facet_needs(areas, normals, middles, show, ups, low_mm, limit_deg, touch_mm)
 def ridge_needs(vertices, normals, edges, beside, show, ups, low_mm, limit_deg, touch_mm, head_mm):
     """(d, 3) for each up direction what sharp lower edges need, as ``facet_needs``: area, air, marked area.
 
-    vertices (3, n) float32, edges, beside (e, 2) int32 and head_mm as for ``lie_figures``. O(d·e).
+    vertices (3, n) float32, edges, beside (e, 2) int32 and head_mm as for ``orientation_figures``. O(d·e).
     """
     out = np.zeros((len(ups), 3))
     sine, touch = np.float32(np.sin(np.radians(limit_deg)) + LIMIT_BIAS), np.float32(touch_mm)

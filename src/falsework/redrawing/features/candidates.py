@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from falsework.layers.stack import Floats
-from falsework.lie.body import face_normals
+from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import FLAT_DEG, Facets, facets_of, meetings_of
 from falsework.redrawing.features.inside import inside_part

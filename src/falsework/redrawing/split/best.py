@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost import region_cost
-from falsework.lie.body import body_of
-from falsework.lie.shortlist import shortlist
-from falsework.lie.value import Lie
+from falsework.orientation.body import body_of
+from falsework.orientation.shortlist import shortlist
+from falsework.orientation.value import Orientation
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
@@ -29,7 +29,14 @@ from falsework.redrawing.split.bodies import (
     marks_of,
     meetings,
 )
-from falsework.redrawing.split.laying import ON_CUT, PieceLies, laid, part_of, price_by_layers, printed
+from falsework.redrawing.split.laying import (
+    ON_CUT,
+    PieceOrientations,
+    laid,
+    part_of,
+    price_by_layers,
+    printed,
+)
 from falsework.redrawing.split.pins import Drilled, Side, drilled
 from falsework.redrawing.split.search import (
     EVEN,
@@ -70,7 +77,7 @@ class _Tried:
     cuts: tuple[CuttingPlane, ...]
     bodies: list[Manifold]
     joints: list[Meeting]
-    lies: list[PieceLies]
+    lies: list[PieceOrientations]
     price: float
     fits: bool
 
@@ -382,7 +389,7 @@ def _drills(
     cuts: tuple[CuttingPlane, ...],
     met: list[Meeting],
     bodies: list[Manifold],
-    lies: list[Lie],
+    lies: list[Orientation],
     process: Process,
     watch: Watch,
 ) -> tuple[list[Drilled], list[Manifold]]:
@@ -399,7 +406,7 @@ def _drills(
     return drills, bodies
 
 
-def _pieces(case: _Case, bodies: list[Manifold], lies: list[Lie], watch: Watch) -> tuple[Piece, ...]:
+def _pieces(case: _Case, bodies: list[Manifold], lies: list[Orientation], watch: Watch) -> tuple[Piece, ...]:
     """The bodies as they lie, planned."""
     pieces = []
     for k, (solid, lie) in enumerate(zip(bodies, lies, strict=True)):
@@ -433,7 +440,7 @@ def _joint(joint: Meeting, drill: Drilled) -> Joint:
     )
 
 
-def _by_layers(case: _Case, name: str, body: Manifold, lies: PieceLies, watch: Watch) -> Lie:
+def _by_layers(case: _Case, name: str, body: Manifold, lies: PieceOrientations, watch: Watch) -> Orientation:
     """The lie that is better by layers, of the two where columns do not find one much dearer."""
     first = lies.best
     second = lies.other if first is lies.on_cut else lies.on_cut

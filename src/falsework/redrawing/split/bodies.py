@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from falsework.layers import overlay
-from falsework.lie.directions import rotations_to_up
+from falsework.orientation.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.redrawing.body.solids import mesh_of
 

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.droop import Belief
-from falsework.lie.body import body_of
-from falsework.lie.directions import resting_directions
-from falsework.lie.search import FINE_GRID, FLAT_WORTH, judge_of
-from falsework.lie.shortlist import lie_of_row
-from falsework.lie.value import Lie
+from falsework.orientation.body import body_of
+from falsework.orientation.directions import resting_directions
+from falsework.orientation.search import FINE_GRID, FLAT_WORTH, judge_of
+from falsework.orientation.shortlist import orientation_of_row
+from falsework.orientation.value import Orientation
 from falsework.part.part import Floats, Part
 from falsework.planning import plan, totals
 from falsework.process.settings import Process
@@ -31,14 +31,14 @@ ON_CUT = "on its cut face"
 
 
 @dataclass(frozen=True, eq=False)
-class PieceLies:
+class PieceOrientations:
     """Lies of a piece by columns: the best of those on a cut face, and the best of the others."""
 
-    on_cut: Lie
-    other: Lie
+    on_cut: Orientation
+    other: Orientation
 
     @property
-    def best(self) -> Lie:
+    def best(self) -> Orientation:
         """The better of the two; the cut face where that costs hardly more."""
         if self.on_cut.fits != self.other.fits:
             return self.on_cut if self.on_cut.fits else self.other
@@ -47,7 +47,7 @@ class PieceLies:
 
 def laid(
     name: str, solid: Manifold, origin: int, cut_up: Floats, process: Process, weights: Weights
-) -> PieceLies:
+) -> PieceOrientations:
     """Lay a piece down: on its cut faces (``cut_up`` (k, 3) points up from each), and on its other sides.
 
     ``origin``: whose marks say which faces are shown.
@@ -61,10 +61,10 @@ def laid(
     looked = judge(np.concatenate([cut_up, others[few]]), FINE_GRID, QUIET, "")
     part, count = Part(name, vertices, faces), len(cut_up)
     on_cut, other = (
-        lie_of_row(part, judge, looked, row, np.eye(3), today_too=False)
+        orientation_of_row(part, judge, looked, row, np.eye(3), today_too=False)
         for row in (int(np.argmin(looked.rank[:count])), count + int(np.argmin(looked.rank[count:])))
     )
-    return PieceLies(replace(on_cut, label=ON_CUT), replace(other, label="on another side"))
+    return PieceOrientations(replace(on_cut, label=ON_CUT), replace(other, label="on another side"))
 
 
 def printed(

@@ -19,7 +19,7 @@ import numpy as np
 import shapely
 
 from falsework.layers import overlay
-from falsework.lie.directions import rotations_to_up
+from falsework.orientation.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.lie.body import SHARP_DEG, Body, own_frame
-from falsework.lie.directions import even_directions, resting_directions
+from falsework.orientation.body import SHARP_DEG, Body, own_frame
+from falsework.orientation.directions import even_directions, resting_directions
 from falsework.part.part import Floats
 from falsework.process.settings import Process
 from falsework.redrawing.split.slabs import Slabs, slabs_of

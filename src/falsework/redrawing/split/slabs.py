@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from falsework.kernels.column import intervals as f
 from falsework.kernels.column import slabs as k
-from falsework.lie.body import Body
-from falsework.lie.directions import ODD_SPIN_DEG, rotations_to_up
-from falsework.lie.price import beads, priced
+from falsework.orientation.body import Body
+from falsework.orientation.directions import ODD_SPIN_DEG, rotations_to_up
+from falsework.orientation.price import beads, priced
 from falsework.part.part import Floats
 from falsework.process import limit_deg
 from falsework.process.settings import Process

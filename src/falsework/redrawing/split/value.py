@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from manifold3d import Manifold
 
-from falsework.lie.value import Lie
+from falsework.orientation.value import Orientation
 from falsework.redrawing.printed import Printed
 from falsework.request.marks import Vector
 
@@ -68,7 +68,7 @@ class Piece:
 
     name: str
     volume_mm3: float
-    lie: Lie
+    lie: Orientation
     on_cut: bool
     printed: Printed
     solid: Manifold | None = field(default=None, compare=False, repr=False)
@@ -151,7 +151,7 @@ class Split:
 class Uncut:
     """The part in one piece, in its best lie."""
 
-    lie: Lie
+    lie: Orientation
     printed: Printed
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from falsework.wording.figures import area, duration, given_unit, length, mass, number, share
 
 if TYPE_CHECKING:
-    from falsework.lie.value import Lie, Lies
+    from falsework.orientation.value import Orientation, Orientations
 
 HEAD = (
     "position",
@@ -26,7 +26,7 @@ HEAD = (
 )
 
 
-def shown(lies: Lies) -> list[Lie]:
+def shown(lies: Orientations) -> list[Orientation]:
     """Every lie that is shown, today's last unless it is among the best."""
     some = list(lies.front)
     for lie in (lies.recommended, lies.today):
@@ -35,12 +35,12 @@ def shown(lies: Lies) -> list[Lie]:
     return some
 
 
-def rows(lies: Lies) -> list[tuple[str, ...]]:
+def rows(lies: Orientations) -> list[tuple[str, ...]]:
     """Cells under ``HEAD`` for every lie shown."""
     return [_row(lie, lies) for lie in shown(lies)]
 
 
-def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
+def _row(lie: Orientation, lies: Orientations) -> tuple[str, ...]:
     proof = lie.proof
     return (
         lie.label,
@@ -59,7 +59,7 @@ def _row(lie: Lie, lies: Lies) -> tuple[str, ...]:
     )
 
 
-def comes_off(lie: Lie) -> str:
+def comes_off(lie: Orientation) -> str:
     """How its supports come off, in a few words."""
     if lie.proof is None:
         return "–"
@@ -69,7 +69,7 @@ def comes_off(lie: Lie) -> str:
     return f"{hard} of {lie.proof.pieces} hard" if hard else f"all {lie.proof.pieces}"
 
 
-def stands(lie: Lie) -> str:
+def stands(lie: Orientation) -> str:
     """Whether the part stands by itself while it is printed."""
     if lie.proof is None:
         return "–"
@@ -78,19 +78,19 @@ def stands(lie: Lie) -> str:
     return "yes" if lie.proof.stands else "no"
 
 
-def ready(lie: Lie) -> str:
+def ready(lie: Orientation) -> str:
     """Whether it may be printed so."""
     if not lie.fits:
         return "does not fit"
     return "–" if lie.proof is None else "yes" if lie.proof.ready else "no"
 
 
-def turn_text(lie: Lie) -> str:
+def turn_text(lie: Orientation) -> str:
     """The turn as a plan takes it: x,y,z in degrees, every digit that counts."""
     return ",".join(_angle(angle) for angle in lie.turn_deg)
 
 
-def turn_words(lie: Lie) -> str:
+def turn_words(lie: Orientation) -> str:
     """The same for people."""
     return ", ".join(_angle(angle) for angle in lie.turn_deg)
 
@@ -100,7 +100,7 @@ def _angle(angle_deg: float) -> str:
     return "0" if text in ("", "-0") else text
 
 
-def why(lies: Lies) -> str:
+def why(lies: Orientations) -> str:
     """The recommendation as one plain sentence with the figures of the plans."""
     best, now = lies.recommended, lies.today
     text = _stays(best) if best.turn_deg == now.turn_deg else _turned(lies)
@@ -109,7 +109,7 @@ def why(lies: Lies) -> str:
     return f"{lies.no_fit}. {text}" if lies.no_fit else text
 
 
-def _stays(lie: Lie) -> str:
+def _stays(lie: Orientation) -> str:
     if lie.proof is None:
         return "It stays as it lies now"
     return (
@@ -117,7 +117,7 @@ def _stays(lie: Lie) -> str:
     )
 
 
-def _turned(lies: Lies) -> str:
+def _turned(lies: Orientations) -> str:
     best, now = lies.recommended, lies.today
     text = f"Turned by {turn_words(best)}°: {_needs(best)}, {duration(best.time_s)} in all"
     if now.proof is None:
@@ -136,7 +136,7 @@ def _turned(lies: Lies) -> str:
     return text
 
 
-def _needs(lie: Lie) -> str:
+def _needs(lie: Orientation) -> str:
     proof = lie.proof
     if proof is None or not proof.pieces:
         return (
@@ -147,7 +147,7 @@ def _needs(lie: Lie) -> str:
     return f"its supports take {mass(lie.support_g)}"
 
 
-def error(lies: Lies) -> str:
+def error(lies: Orientations) -> str:
     """What the figures rest on."""
     tolerance = given_unit(lies.thinned_mm, "mm")
     mesh = f"a mesh thinned within {tolerance}" if lies.thinned_mm > 0.0 else "the whole mesh"

@@ -1,6 +1,6 @@
 """Figures of lies on a graphics processor, against one core of the same machine; run where there is one.
 
-    python benchmarks/lie_gpu.py [--quick]
+    python benchmarks/orientation_gpu.py [--quick]
 
 All figures of ``lie_figures`` for even directions of an organic figure at three sizes and of a box frame, on
 128 and 256 columns a side: directions a second once warm (median of five), the same on one core through the
@@ -22,9 +22,9 @@ import numpy as np
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 from falsework.kernels.column import intervals as k
-from falsework.lie.body import Body, body_of
-from falsework.lie.device import ColumnLimits, Counter, devices
-from falsework.lie.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
+from falsework.orientation.body import Body, body_of
+from falsework.orientation.device import ColumnLimits, Counter, devices
+from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
 from falsework.watch import QUIET
 
 LIMIT, TOUCH, RIM, HEAD = 48.4, 0.1, 0.225, 1.125
@@ -56,7 +56,7 @@ def _body(vertices: np.ndarray, faces: np.ndarray) -> Body:
 
 
 def one_core(body: Body, rotations: np.ndarray, limits: ColumnLimits) -> np.ndarray:
-    return k.lie_figures(
+    return k.orientation_figures(
         body.vertices, body.faces, body.normals, body.show, body.edges, body.beside, rotations, body.center,
         limits.grid, limits.limit_deg, limits.touch_mm, limits.rim_mm, limits.head_mm,
     )  # fmt: skip

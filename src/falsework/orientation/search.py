@@ -27,9 +27,10 @@ from falsework.kernels.column.intervals import (
     ridge_needs,
 )
 from falsework.layers.slicing import lowest_mm
-from falsework.lie.body import Body
-from falsework.lie.device import ColumnLimits, Counter, figures_here
-from falsework.lie.directions import (
+from falsework.objective import PARTS
+from falsework.orientation.body import Body
+from falsework.orientation.device import ColumnLimits, Counter, figures_here
+from falsework.orientation.directions import (
     ODD_SPIN_DEG,
     even_directions,
     fit_ratios,
@@ -37,8 +38,7 @@ from falsework.lie.directions import (
     resting_directions,
     rotations_to_up,
 )
-from falsework.lie.price import Priced, priced, skin_and_band, surface_sums
-from falsework.objective import PARTS
+from falsework.orientation.price import Priced, priced, skin_and_band, surface_sums
 from falsework.part.part import Floats
 from falsework.process import head_reach_mm, limit_deg
 from falsework.process.settings import Process

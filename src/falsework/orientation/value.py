@@ -1,4 +1,4 @@
-"""``Lie`` and ``Lies``: ways to lay a part down, with everything they cost."""
+"""``Orientation`` and ``Orientations``: ways to lay a part down, with everything they cost."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from falsework.errors import ProcessError
-from falsework.lie import words
 from falsework.objective import Price
+from falsework.orientation import words
 from falsework.request.marks import NO_FACES, MarkedFaces, Vector, marked_words
 from falsework.request.standing import renewed_words
 from falsework.request.weights import Weights
@@ -41,7 +41,7 @@ class Search:
 
 
 @dataclass(frozen=True)
-class LieProof:
+class OrientationProof:
     """What the full plan of a lie says; where there is one, the figures and the price of the lie are its own.
 
     Attributes
@@ -71,7 +71,7 @@ class LieProof:
 
 
 @dataclass(frozen=True)
-class Lie:
+class Orientation:
     """One way to lay the part on the bed, and its figures with occlusion.
 
     Areas are as seen from below. ``up``: direction of the part as it was given that points up;
@@ -106,7 +106,7 @@ class Lie:
     support_s: float
     uneven_share: float  # columns that cross an open mesh unevenly
     price: Price
-    proof: LieProof | None = None  # None: by columns alone
+    proof: OrientationProof | None = None  # None: by columns alone
 
     @staticmethod
     def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
@@ -124,7 +124,7 @@ class Lie:
 
 
 @dataclass(frozen=True)
-class Lies:
+class Orientations:
     """The search's result: the best lie, the best of every sort, and today's, alike in every figure."""
 
     part: str
@@ -133,9 +133,9 @@ class Lies:
     weights: Weights
     show: MarkedFaces
     load_axis: Vector | None
-    recommended: Lie
-    front: tuple[Lie, ...]  # none is better than another in everything; cheapest first
-    today: Lie
+    recommended: Orientation
+    front: tuple[Orientation, ...]  # none is better than another in everything; cheapest first
+    today: Orientation
     searched: int  # directions weighed, most of them by their facets alone
     supportless: int  # of these, without an underside in need
     cells: int  # columns along each side of the grid of the figures shown

@@ -1,6 +1,6 @@
 """Every part of a folder as it lies and as is recommended, both planned in full.
 
-    python benchmarks/lie_plans.py FOLDER [--parts a.stl b.obj] [--cores N] [--largest MM]
+    python benchmarks/orientation_plans.py FOLDER [--parts a.stl b.obj] [--cores N] [--largest MM]
 
 For meshes of any format that falsework reads: filament, machine time and total of the plan as the file
 lies and of the recommended one, what is left bare, weak pieces, whether the part stands, and how long the
@@ -18,8 +18,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from falsework import FalseworkError, best_lies, load_process, plan, read_part
-from falsework.lie.value import Lie, Lies
+from falsework import FalseworkError, best_orientations, load_process, plan, read_part
+from falsework.orientation.value import Orientation, Orientations
 from falsework.part import place
 from falsework.part.part import Part
 
@@ -30,7 +30,7 @@ SAME = 1e-9  # of a total
 @dataclass(frozen=True)
 class Row:
     name: str
-    lies: Lies
+    lies: Orientations
     plan_s: float  # one plan as it lies: wall ...
     plan_cpu_s: float  # ... and processor
     wall_s: float  # the whole search
@@ -57,7 +57,7 @@ def measured(path: Path, largest_mm: float, cores: int | None) -> Row:
     plan(part, process)
     plan_s, plan_cpu_s = time.perf_counter() - start, cpu() - used
     start, used = time.perf_counter(), cpu()
-    lies = best_lies(part, process, cores=cores)
+    lies = best_orientations(part, process, cores=cores)
     return Row(path.name, lies, plan_s, plan_cpu_s, time.perf_counter() - start, cpu() - used)
 
 
@@ -70,7 +70,7 @@ def shown(row: Row) -> str:
     )
 
 
-def figures(lie: Lie) -> str:
+def figures(lie: Orientation) -> str:
     if lie.proof is None:
         return "does not fit | – | – | – | – | –"
     p = lie.proof

@@ -1,6 +1,6 @@
 """How fast and how well lies are searched, against embree rays and against finer columns.
 
-    python benchmarks/lie.py [--quick]
+    python benchmarks/orientation.py [--quick]
 
 A figure of about 200 k triangles, 128 × 128 columns, warm, CPU seconds (user and system, all threads), all
 sides in one process and alternating, so that they meet the same machine. ``--quick`` leaves out the
@@ -22,8 +22,8 @@ import numpy as np
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 from falsework.kernels.column import intervals as k
-from falsework.lie.body import Body, body_of
-from falsework.lie.directions import ODD_SPIN_DEG, even_directions, rotations_to_up
+from falsework.orientation.body import Body, body_of
+from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, rotations_to_up
 from falsework.part.part import Part
 
 GRID, LIMIT, TOUCH, RIM, HEAD = 128, 48.4, 0.1, 0.225, 1.125
@@ -31,7 +31,7 @@ MEMORY = """
 import resource, sys
 sys.path.insert(0, "benchmarks")
 from lie import figure
-from falsework.lie import best_lies
+from falsework.orientation import best_lies
 from falsework.process import load_process
 part = figure(int(sys.argv[1]))
 best_lies(part, load_process("pla-0.4"))
@@ -51,7 +51,7 @@ def prepared(part: Part) -> Body:
 
 
 def ours(body: Body, rotations: np.ndarray, grid: int = GRID) -> np.ndarray:
-    return k.lie_figures(
+    return k.orientation_figures(
         body.vertices,
         body.faces,
         body.normals,
@@ -217,7 +217,7 @@ def slope(cpu_by_size: dict[int, float]) -> float:
 def against_finer_columns(part: Part) -> list[tuple[str, str]]:
     from scipy.stats import spearmanr
 
-    from falsework.lie.body import thinned
+    from falsework.orientation.body import thinned
 
     rotations = rotations_to_up(even_directions(150), ODD_SPIN_DEG)
     body = prepared(part)
@@ -247,7 +247,7 @@ def total(figures: np.ndarray) -> np.ndarray:
 
 
 def against_plans(part: Part) -> list[tuple[str, str]]:
-    from falsework.lie import best_lies
+    from falsework.orientation import best_lies
     from falsework.planning import plan
     from falsework.process import load_process
 
@@ -261,11 +261,12 @@ def against_plans(part: Part) -> list[tuple[str, str]]:
 
 def against_random() -> list[tuple[str, str]]:
     """The found price over the best of 50,000 random directions, on parts thrown together from shells."""
-    from falsework.lie import Care, best_lies
-    from falsework.lie.search import FINE_GRID, judge_of
+    from properties.test_lie_properties import PROCESS, clutter, random_directions
+
+    from falsework.orientation import Care, best_lies
+    from falsework.orientation.search import FINE_GRID, judge_of
     from falsework.request.weights import Weights
     from falsework.watch import QUIET
-    from properties.test_lie_properties import PROCESS, clutter, random_directions
 
     worst = 0.0
     for seed in range(3):

@@ -16,7 +16,7 @@ import numpy as np
 
 from falsework.errors import Cancelled, ProcessError
 from falsework.kernels.column import intervals as k
-from falsework.lie.body import Body
+from falsework.orientation.body import Body
 from falsework.part.part import Floats
 from falsework.watch import Watch
 
@@ -206,7 +206,7 @@ class _LoadedBody:
 
 def figures_here(body: Body, rotations: Floats, limits: ColumnLimits) -> Floats:
     """(d, FIGURES) on this processor."""
-    figures: Floats = k.lie_figures(
+    figures: Floats = k.orientation_figures(
         body.vertices,
         body.faces,
         body.normals,

@@ -27,7 +27,6 @@ from falsework.kernels.column.intervals import (
     UNREACHED_AREA,
     facet_sums,
 )
-from falsework.lie.body import STEADY_DEG, Body
 from falsework.objective import (
     MINUTES_A_SCAR_CM2,
     MINUTES_BY_HAND,
@@ -37,6 +36,7 @@ from falsework.objective import (
     TOPPLE_CHANCE,
     contact_severity,
 )
+from falsework.orientation.body import STEADY_DEG, Body
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
 from falsework.process.settings import Process

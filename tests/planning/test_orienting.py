@@ -1,4 +1,4 @@
-"""``best_lies`` on parts whose answer is known, and its promises: reproducible, a value, can be stopped."""
+"""``best_orientations`` on parts whose answer is known, and its promises."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import pytest
 
 from falsework.documents import dumps, encode, loads
 from falsework.errors import Cancelled, PartError, ProcessError
-from falsework.lie import HEAD, rows
-from falsework.lie.value import Lies
+from falsework.orientation import HEAD, rows
+from falsework.orientation.value import Orientations
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
-from falsework.planning.lying import best_lies
+from falsework.planning.orienting import best_orientations
 from falsework.process import load_process
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
@@ -30,7 +30,7 @@ def part_of(mesh, bodies=1, closed=True):
 
 
 def lies_of(mesh, bodies=1, directions=300, **more):
-    return best_lies(part_of(mesh, bodies), PROCESS, directions=directions, **more)
+    return best_orientations(part_of(mesh, bodies), PROCESS, directions=directions, **more)
 
 
 LEGS = [box((4.0, 4.0, 30.0), (x, y, 0.0)) for x in (0.0, 56.0) for y in (0.0, 36.0)]
@@ -53,7 +53,7 @@ def test_a_table_turns_over():
 def test_the_turn_is_that_of_a_plan():
     """Placed by ``turn_deg``, the recommended side is really up, and the extents are those stated."""
     tilted = np.array(TABLE[0]) @ turn_matrix((20.0, 35.0, 50.0)).T
-    lies = best_lies(part_of((tilted, TABLE[1]), 5), PROCESS, directions=300)
+    lies = best_orientations(part_of((tilted, TABLE[1]), 5), PROCESS, directions=300)
     best = lies.recommended
     turned = tilted @ turn_matrix(best.turn_deg).T
     assert np.ptp(turned, axis=0) == pytest.approx((best.width_mm, best.depth_mm, best.height_mm), abs=1e-3)
@@ -87,10 +87,10 @@ def test_a_sheet_thinner_than_half_the_first_layer_stands_or_is_refused_as_a_who
 
 def test_a_sheet_without_thickness_and_a_dust_grain():
     sheet = (np.array([[0, 0, 0], [30, 0, 0], [30, 20, 0], [0, 20, 0.0]]), np.array([[0, 1, 2], [0, 2, 3]]))
-    lies = best_lies(part_of(sheet, closed=False), PROCESS, directions=100)
+    lies = best_orientations(part_of(sheet, closed=False), PROCESS, directions=100)
     assert np.isfinite(lies.recommended.price.total)
     with pytest.raises(PartError, match="no surface"):
-        best_lies(part_of((np.zeros((3, 3)), [[0, 1, 2]]), closed=False), PROCESS)
+        best_orientations(part_of((np.zeros((3, 3)), [[0, 1, 2]]), closed=False), PROCESS)
 
 
 def test_a_sphere_is_the_same_in_every_lie():
@@ -139,7 +139,7 @@ def test_open_mesh_is_counted_and_still_useful():
     """Without half its top and two faces of its legs; what lacks an underside nobody can know."""
     vertices, faces = TABLE
     part = part_of((vertices, np.delete(faces, [2, 17, 30], axis=0)), 5, closed=False)
-    lies = best_lies(part, PROCESS, directions=300)
+    lies = best_orientations(part, PROCESS, directions=300)
     assert "the mesh is open" in lies.error
     assert lies.today.uneven_share > 0.0
     assert lies.today.bed_volume_mm3 == pytest.approx((60 * 40 - 4 * 16) * 30.0, rel=0.02)
@@ -152,7 +152,7 @@ def test_result_is_a_value():
     assert lies == again
     text = dumps(lies, "test/1")
     assert text == dumps(again, "test/1")
-    assert loads(Lies, text, "test/1", "lies") == lies
+    assert loads(Orientations, text, "test/1", "lies") == lies
     json.dumps(encode(lies), allow_nan=False)
 
 

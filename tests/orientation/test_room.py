@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from falsework.errors import PartError
-from falsework.lie.room import check_room, room_for
+from falsework.orientation.room import check_room, room_for
 from falsework.part.placing import place
 from falsework.process import load_process
 from falsework.wording.figures import plain

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from falsework.lie import HEAD, rows, shown, turn_text, turn_words
-from falsework.lie.value import Lie, Lies
+from falsework.orientation import HEAD, rows, shown, turn_text, turn_words
+from falsework.orientation.value import Orientation, Orientations
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
 from falsework.planning.handling import job_of
@@ -37,14 +37,14 @@ _UNTURNED = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True)
-class LieRow:
+class OrientationRow:
     number: int
     chosen: bool
     cells: tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class LiePoint:
+class OrientationPoint:
     """One lie in the chart, with the place of its number."""
 
     number: int
@@ -61,7 +61,7 @@ class LiePoint:
 class Front:
     """All else against the price of printing, in drawing units."""
 
-    points: tuple[LiePoint, ...]
+    points: tuple[OrientationPoint, ...]
     across: tuple[tuple[float, str], ...]
     up: tuple[tuple[float, str], ...]
     up_name: str
@@ -76,7 +76,7 @@ class Card:
 
 
 @dataclass(frozen=True)
-class LiesSection:
+class OrientationsSection:
     """Everything the template draws."""
 
     supportless: bool
@@ -84,7 +84,7 @@ class LiesSection:
     use: str
     marks: str
     head: tuple[tuple[str, bool], ...]  # name, whether its cells are figures
-    rows: tuple[LieRow, ...]
+    rows: tuple[OrientationRow, ...]
     chart: Front
     cards: tuple[Card, ...]
     limit: str
@@ -93,14 +93,14 @@ class LiesSection:
     with_load: bool
 
 
-def lies_html(lies: Lies, part: Part, process: Process, watch: Watch = QUIET) -> str:
+def orientations_html(lies: Orientations, part: Part, process: Process, watch: Watch = QUIET) -> str:
     """A self-contained page of the ways to lay ``part``, as it was given to the search, on the bed."""
     size = " × ".join(words.number(float(v), 1) for v in part.size_mm)
     use = f"Plan it so with --turn={turn_text(lies.recommended)}, or with --lie auto."
     if lies.recommended.turn_deg == _UNTURNED:
         use = "Plan it as it lies."
     return paper.render(
-        "lies.html",
+        "orientations.html",
         lies=lies,
         section=_section(lies, use, part, _UNTURNED, limit_deg(process), watch),
         size=f"{size}\u00a0mm",
@@ -111,7 +111,7 @@ def lies_html(lies: Lies, part: Part, process: Process, watch: Watch = QUIET) ->
     )
 
 
-def lies_of_plan(plan: Plan, watch: Watch = QUIET) -> LiesSection | None:
+def orientations_of_plan(plan: Plan, watch: Watch = QUIET) -> OrientationsSection | None:
     """The section of a work order; None where the part was laid as asked. Without geometry, no pictures."""
     if plan.lies is None:
         return None
@@ -124,24 +124,24 @@ def lies_of_plan(plan: Plan, watch: Watch = QUIET) -> LiesSection | None:
 
 
 def _section(
-    lies: Lies,
+    lies: Orientations,
     use: str,
     part: Part | None,
     laid_deg: tuple[float, float, float],
     limit: float,
     watch: Watch,
-) -> LiesSection:
+) -> OrientationsSection:
     every = rows(lies)
     telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     some = shown(lies)
-    return LiesSection(
+    return OrientationsSection(
         supportless=lies.recommended.needs_no_support,
         why=sentence(lies.why),
         use=use,
         marks=_marks(lies),
         head=tuple((HEAD[k], HEAD[k] not in TEXTS) for k in telling),
         rows=tuple(
-            LieRow(number, lie == lies.recommended, tuple(row[k] for k in telling))
+            OrientationRow(number, lie == lies.recommended, tuple(row[k] for k in telling))
             for number, (lie, row) in enumerate(zip(some, every, strict=True), 1)
         ),
         chart=front_chart(lies),
@@ -153,7 +153,7 @@ def _section(
     )
 
 
-def _marks(lies: Lies) -> str:
+def _marks(lies: Orientations) -> str:
     """What was marked on the part, in words."""
     said = []
     if not lies.show.empty:
@@ -177,7 +177,7 @@ def _way(direction: tuple[float, float, float]) -> str:
     return "({})".format(", ".join(words.number(v, 2) for v in direction))
 
 
-def front_chart(lies: Lies) -> Front:
+def front_chart(lies: Orientations) -> Front:
     """Every lie shown as a point: right what printing it costs, up all else."""
     some = shown(lies)
     across = [lie.price.printing for lie in some]
@@ -190,7 +190,7 @@ def front_chart(lies: Lies) -> Front:
     texts = [f"{number} {word}".rstrip() for number, (_, word) in enumerate(kinds, 1)]
     labels = place_words(list(zip(xs, ys, texts, strict=True)), LEFT, TOP, RIGHT, BOTTOM)
     points = [
-        LiePoint(number, x, y, shape, label.x, label.y, label.anchor, word)
+        OrientationPoint(number, x, y, shape, label.x, label.y, label.anchor, word)
         for number, (x, y, (shape, word), label) in enumerate(zip(xs, ys, kinds, labels, strict=True), 1)
     ]
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]
@@ -206,7 +206,7 @@ def front_chart(lies: Lies) -> Front:
     )
 
 
-def _kind_of(lie: Lie, lies: Lies) -> tuple[str, str]:
+def _kind_of(lie: Orientation, lies: Orientations) -> tuple[str, str]:
     """Shape of a lie's spot, and the word beside its number."""
     if lie == lies.recommended:
         return "recommended", "recommended"
@@ -232,7 +232,7 @@ def _price(value: float, span: float) -> str:
 
 
 def _cards(
-    lies: Lies, part: Part, laid_deg: tuple[float, float, float], limit: float, watch: Watch
+    lies: Orientations, part: Part, laid_deg: tuple[float, float, float], limit: float, watch: Watch
 ) -> tuple[Card, ...]:
     """Two pictures of every lie: from the front with the bed, and from below."""
     from falsework.report.scene import plain_soup
@@ -248,7 +248,7 @@ def _cards(
     return tuple(cards)
 
 
-def _said(lie: Lie) -> str:
+def _said(lie: Orientation) -> str:
     turn = "not turned" if lie.turn_deg == _UNTURNED else f"turned by {turn_words(lie)}°"
     size = " × ".join(words.number(v, 0) for v in (lie.width_mm, lie.depth_mm, lie.height_mm))
     need = (

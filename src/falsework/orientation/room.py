@@ -9,7 +9,7 @@ from itertools import permutations
 import numpy as np
 
 from falsework.errors import PartError
-from falsework.lie.directions import (
+from falsework.orientation.directions import (
     even_directions,
     fit_ratios,
     hull_corners,

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from falsework.cost import mass_g
 from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
-from falsework.lie.body import body_of, face_normals, own_frame, thinned
-from falsework.lie.device import Counter, wanted
-from falsework.lie.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
-from falsework.lie.price import STANDINGS
-from falsework.lie.search import (
+from falsework.objective import Price
+from falsework.orientation.body import body_of, face_normals, own_frame, thinned
+from falsework.orientation.device import Counter, wanted
+from falsework.orientation.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
+from falsework.orientation.price import STANDINGS
+from falsework.orientation.search import (
     FINE_GRID,
     Judge,
     Looked,
@@ -30,8 +31,7 @@ from falsework.lie.search import (
     searched,
     searched_everywhere,
 )
-from falsework.lie.value import Lie, Search
-from falsework.objective import Price
+from falsework.orientation.value import Orientation, Search
 from falsework.part.part import Floats, Part
 from falsework.part.placing import fits, place
 from falsework.process.settings import Process
@@ -56,7 +56,7 @@ class Shortlist:
     ``lies``: today's first, then by what they are expected to cost. The rest as in ``Lies``.
     """
 
-    lies: tuple[Lie, ...]
+    lies: tuple[Orientation, ...]
     never_fits: Notice | None
     searched: int
     supportless: int
@@ -97,7 +97,7 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     bases = judge(_bases(found, resting), FINE_GRID, watch.part(0.95, 1.0), "measuring resting faces")
     fine = joined(joined(at_today, steady), bases)
     rows = [0, *_apart(fine)]
-    lies = [lie_of_row(part, judge, fine, row, frame, today_too=row == 0) for row in rows]
+    lies = [orientation_of_row(part, judge, fine, row, frame, today_too=row == 0) for row in rows]
     fits_somewhere = bool((fine.fit >= 1.0).any()) or any(lie.fits for lie in lies)
     never_fits = None if fits_somewhere else _never_fits(part, process, fine)
     watch.at("done", 1.0)
@@ -195,7 +195,9 @@ def _steady(measured: Looked, count: int) -> Looked:
     return measured.rows(order[np.searchsorted(owner[order], np.arange(count))])
 
 
-def lie_of_row(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool) -> Lie:
+def orientation_of_row(
+    part: Part, judge: Judge, looked: Looked, row: int, frame: Floats, *, today_too: bool
+) -> Orientation:
     """One row in words and plain numbers."""
     process, printer = judge.process, judge.process.printer
     build = (printer.build_width_mm, printer.build_depth_mm, printer.build_height_mm)
@@ -213,7 +215,7 @@ def lie_of_row(part: Part, judge: Judge, looked: Looked, row: int, frame: Floats
         misfits.append(TooLow())
     f, p = looked.figures[row], looked.priced
     width, depth, height = (float(v) for v in placed.size_mm)
-    return Lie(
+    return Orientation(
         label="",
         up=(0.0, 0.0, 1.0) if today_too else (x, y, z),
         turn_deg=turn,

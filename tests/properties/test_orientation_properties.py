@@ -5,17 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.lie.body import body_of, own_frame
-from falsework.lie.directions import (
+from falsework.orientation.body import body_of, own_frame
+from falsework.orientation.directions import (
     even_directions,
     resting_directions,
     rotations_to_up,
     spin_for,
     turn_deg_of,
 )
-from falsework.lie.search import FINE_GRID, GRID, judge_of, with_hidden
-from falsework.lie.shortlist import shortlist
-from falsework.lie.value import Search
+from falsework.orientation.search import FINE_GRID, GRID, judge_of, with_hidden
+from falsework.orientation.shortlist import shortlist
+from falsework.orientation.value import Search
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
 from falsework.process import load_process

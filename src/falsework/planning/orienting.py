@@ -1,4 +1,4 @@
-"""``best_lies``: a shortlist by columns, every lie on it planned for real, and the choice among the plans."""
+"""``best_orientations``: a shortlist by columns, each planned for real, and the choice among the plans."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Unpack
 
 from falsework.droop import Belief
-from falsework.lie.shortlist import Shortlist, shortlist
-from falsework.lie.value import Lie, LieProof, Lies, Search
 from falsework.need.underside import UndersideKind
 from falsework.objective import Price
+from falsework.orientation.shortlist import Shortlist, shortlist
+from falsework.orientation.value import Orientation, OrientationProof, Orientations, Search
 from falsework.part.part import Part
 from falsework.planning.lanes import lanes_for, side_by_side
 from falsework.planning.pipeline import plan_for
@@ -31,13 +31,15 @@ STEP = 0.005  # of the best total: differences of less are none
 NOISE = 0.02  # of the best total: differences of less earn no name
 
 
-class LieOptions(LyingOptions, ContextOptions, total=False):
+class OrientationOptions(LyingOptions, ContextOptions, total=False):
     """Fields of ``Wish`` that matter to how a part should lie, of ``Search`` and of ``Context``."""
 
     directions: int
 
 
-def best_lies(part: Part, process: Process | str | Path, **options: Unpack[LieOptions]) -> Lies:
+def best_orientations(
+    part: Part, process: Process | str | Path, **options: Unpack[OrientationOptions]
+) -> Orientations:
     """The best ways to lay ``part`` on the bed, and today's beside them, each planned as it would be printed.
 
     Parameters
@@ -55,10 +57,10 @@ def best_lies(part: Part, process: Process | str | Path, **options: Unpack[LieOp
     PartError : the part is flat, or a face set is unknown. ProcessError : a wish that is none.
     """
     wish, context, search = by_class(options, Wish, Context, Search)
-    return lies_for(part, Wish(process_of(process), **wish), Context(**context), Search(**search))
+    return orientations_for(part, Wish(process_of(process), **wish), Context(**context), Search(**search))
 
 
-def lies_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Lies:
+def orientations_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Orientations:
     """The same for a wish: see :func:`best_lies`."""
     few = shortlist(part, wish, context.part(0.0, 0.3), search)
     lies = proved(part, wish, context.part(0.3, 1.0), few.lies)
@@ -75,7 +77,7 @@ class Shared:
     belief: Belief
 
 
-def work(shared: Shared, lie: Lie, watch: Watch = QUIET) -> Lie:
+def work(shared: Shared, lie: Orientation, watch: Watch = QUIET) -> Orientation:
     """The lie with its figures and price from its plan; one that does not fit is not planned."""
     if not lie.fits:
         return lie
@@ -83,7 +85,7 @@ def work(shared: Shared, lie: Lie, watch: Watch = QUIET) -> Lie:
     return planned(lie, plan_for(request, Context(belief=shared.belief, watch=watch)))
 
 
-def proved(part: Part, wish: Wish, context: Context, lies: tuple[Lie, ...]) -> list[Lie]:
+def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
     """Every lie planned, in their order: the first here, the rest on all cores where that pays.
 
     The same for any number of cores.
@@ -105,7 +107,7 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Lie, ...]) -> l
     return out
 
 
-def planned(lie: Lie, plan: Plan) -> Lie:
+def planned(lie: Orientation, plan: Plan) -> Orientation:
     """A lie with the figures of its plan."""
     judged = readiness(plan)
     asks = [u for u in plan.undersides if u.kind is not UndersideKind.HOLDS]
@@ -122,7 +124,7 @@ def planned(lie: Lie, plan: Plan) -> Lie:
         support_g=plan.support_cost.mass_g,
         support_s=plan.support_cost.time_s,
         price=plan.price,
-        proof=LieProof(
+        proof=OrientationProof(
             undersides=len(asks),
             carried=sum(u.number in carried for u in asks),
             bare=len({start.underside for start in plan.starts if not start.carried}),
@@ -139,7 +141,7 @@ def planned(lie: Lie, plan: Plan) -> Lie:
     )
 
 
-def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Lie]) -> Lies:
+def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> Orientations:
     """The choice among lies that were planned, today's first."""
     ranked = sorted(range(len(lies)), key=lambda row: (_trouble(lies[row]), lies[row].price.total, row))
     first = ranked[0]
@@ -149,7 +151,7 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Lie]) -> Lies:
     front = [row for row in ranked if row == first or (row != 0 and _unbeaten(row, lies))]
     named = labelled(lies, first, [first, *(row for row in front if row != first)])
     recommended, now = named[first], named[0]
-    return Lies(
+    return Orientations(
         part=part.name,
         digest=part.digest,
         process=wish.process.name,
@@ -169,7 +171,7 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Lie]) -> Lies:
     )
 
 
-def _trouble(lie: Lie) -> int:
+def _trouble(lie: Orientation) -> int:
     """0 for a lie that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
     that does not, 2 for one that does not fit: less comes first, whatever it costs."""
     if lie.proof is None:
@@ -183,7 +185,7 @@ def _compared(price: Price) -> tuple[float, ...]:
     return price.printing, price.surface, price.removal, price.risk, price.show, price.strength
 
 
-def _unbeaten(row: int, lies: list[Lie]) -> bool:
+def _unbeaten(row: int, lies: list[Orientation]) -> bool:
     """Whether no other lie that fits is as good in everything and better in something."""
     unit = STEP * max(min(lie.price.total for lie in lies), 1e-9)
     mine = [round(v / unit) for v in _compared(lies[row].price)]
@@ -196,7 +198,7 @@ def _unbeaten(row: int, lies: list[Lie]) -> bool:
     return True
 
 
-def labelled(lies: list[Lie], first: int, front: list[int]) -> list[Lie]:
+def labelled(lies: list[Orientation], first: int, front: list[int]) -> list[Orientation]:
     """Every lie named by what it is best at in the whole table, today's included, if by more than noise."""
     names: dict[int, list[str]] = {row: [] for row in range(len(lies))}
     names[first].append("recommended")

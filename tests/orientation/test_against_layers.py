@@ -10,11 +10,11 @@ import pytest
 from falsework.cost import part_cost
 from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
-from falsework.lie import price
-from falsework.lie.body import body_of, thinned
-from falsework.lie.directions import turn_deg_of
-from falsework.lie.search import FINE_GRID, judge_of
 from falsework.need.needmap import need_map
+from falsework.orientation import price
+from falsework.orientation.body import body_of, thinned
+from falsework.orientation.directions import turn_deg_of
+from falsework.orientation.search import FINE_GRID, judge_of
 from falsework.part.part import Health, Part
 from falsework.part.placing import place
 from falsework.process import load_process

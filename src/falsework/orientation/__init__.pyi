@@ -1,8 +1,8 @@
 from .shortlist import Shortlist as Shortlist
 from .shortlist import shortlist as shortlist
-from .value import Lie as Lie
-from .value import LieProof as LieProof
-from .value import Lies as Lies
+from .value import Orientation as Orientation
+from .value import OrientationProof as OrientationProof
+from .value import Orientations as Orientations
 from .value import Search as Search
 from .words import HEAD as HEAD
 from .words import rows as rows
