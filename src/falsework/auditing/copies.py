@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 
 from falsework.auditing.placement import PlacedSections, place_in
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import strands as cut
+from falsework.layers import planar
 from falsework.layers.stack import Floats
 from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
@@ -74,9 +74,9 @@ def _others(
     bodies = [b for b in found.ground.bodies if not b.flat]
     if len(bodies) < 2:
         return
-    shadow = shapely.transform(first.shadow, first.to_program)
-    shapely.prepare(shadow)
-    mine = [b for b in bodies if shapely.intersects(shadow, shapely.box(*b.box_mm))]
+    shadow = planar.transform(first.shadow, first.to_program)
+    planar.prepare(shadow)
+    mine = [b for b in bodies if planar.intersects(shadow, planar.box(*b.box_mm))]
     area = sum(b.area_mm2 for b in mine)
     high = max((b.high_mm for b in mine), default=0.0)
     taken = 1

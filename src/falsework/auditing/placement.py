@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import ProgramPlacement
 from falsework.kernels.bead import strands as cut
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.slicing import stack_layers
 from falsework.layers.stack import Floats, LayerStack, Regions
@@ -45,7 +44,7 @@ class PlacedSections:
     placement: ProgramPlacement
     stack: LayerStack
     sections: Regions  # a little wider, for telling what lies inside
-    shadow: shapely.Geometry  # where supports may be: under and around the part
+    shadow: planar.Geometry  # where supports may be: under and around the part
 
     def to_part(self, xy: Floats) -> Floats:
         dx, dy, _ = self.placement.shift_mm
@@ -70,9 +69,9 @@ class PlacedSections:
         for share in (0.2, 0.5, 0.8):
             xy = self.to_part(ends[:, 0:2] + share * (ends[:, 3:5] - ends[:, 0:2]))
             if k >= 0:
-                inside += shapely.contains_xy(self.sections[k], xy[:, 0], xy[:, 1])
+                inside += planar.contains_xy(self.sections[k], xy[:, 0], xy[:, 1])
             if share == 0.5:
-                shaded = shapely.contains_xy(self.shadow, xy[:, 0], xy[:, 1])
+                shaded = planar.contains_xy(self.shadow, xy[:, 0], xy[:, 1])
         if k >= 0:
             owner[shaded] = SUPPORT
         owner[inside >= 2] = PART
@@ -111,10 +110,10 @@ def place_in(
     assert best is not None
     placement, stack = best[0].placement, best[1]
     sections = overlay.buffer(stack.regions, 0.25 * usual.width_mm)
-    shapely.prepare(sections)
+    planar.prepare(sections)
     some = stack.regions[:: max(1, stack.count // 64)]
-    shadow = overlay.buffer(overlay.union_all(shapely.simplify(some, 0.05)), around_mm)
-    shapely.prepare(shadow)
+    shadow = overlay.buffer(overlay.union_all(planar.simplify(some, 0.05)), around_mm)
+    planar.prepare(shadow)
     return PlacedSections(placement, stack, sections, shadow)
 
 
@@ -229,15 +228,15 @@ def _matching(stack: LayerStack, found: ProgramSurvey, usual: Usual, dz: float) 
     return match
 
 
-def _along(region: shapely.Geometry, step_mm: float) -> Floats:
+def _along(region: planar.Geometry, step_mm: float) -> Floats:
     """Points along a region's outlines, about ``step_mm`` apart."""
-    lines = shapely.get_parts(region.boundary)
+    lines = planar.get_parts(region.boundary)
     if len(lines) == 0:
         return np.zeros((0, 2))
-    step = max(step_mm, float(shapely.length(lines).sum()) / 4000)
+    step = max(step_mm, float(planar.length(lines).sum()) / 4000)
     points = [
-        shapely.get_coordinates(
-            shapely.line_interpolate_point(line, np.arange(0.5 * step, max(line.length, 0.51 * step), step))
+        planar.get_coordinates(
+            planar.line_interpolate_point(line, np.arange(0.5 * step, max(line.length, 0.51 * step), step))
         )
         for line in lines
     ]
@@ -429,10 +428,10 @@ def _stretched(
     return close - 2.0 * abs(wider), Stretch(1.0 + scale, spread, wider)
 
 
-def _outward(region: shapely.Geometry) -> tuple[Floats, Floats]:
+def _outward(region: planar.Geometry) -> tuple[Floats, Floats]:
     """Points along a region's outlines and the unit normals that lead out of it."""
     points, normals = [np.zeros((0, 2))], [np.zeros((0, 2))]
-    for polygon in shapely.get_parts(shapely.orient_polygons(region)):
+    for polygon in planar.get_parts(planar.orient_polygons(region)):
         for ring in (polygon.exterior, *polygon.interiors):
             corners = np.asarray(ring.coords)
             edge = np.diff(corners, axis=0)

@@ -8,7 +8,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import shapely
 
 from falsework.auditing.deposit import PART, SUPPORT, Layer
 from falsework.auditing.gather import AuditLimits
@@ -18,7 +17,7 @@ from falsework.auditing.value import Finding, FindingLevel, Place, UndersideAudi
 from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
 from falsework.kernels.bead import strands as cut
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap, Underside, UndersideKind
@@ -83,11 +82,11 @@ class UndersideAuditor:
         tops_mm: Floats,
     ) -> None:
         self.need, self.placed, self.planned, self.limits, self.tops = need, placed, planned, limits, tops_mm
-        x, y = shapely.get_coordinates(shapely.transform(placed.shadow, placed.to_program)).T
+        x, y = planar.get_coordinates(planar.transform(placed.shadow, placed.to_program)).T
         self.box = float(x.min()), float(y.min()), float(x.max()), float(y.max())
         dz = placed.placement.shift_mm[2]
         self.bottom = stack.z_mm[need.region_layer] + dz  # (N,) of each region
-        self.regions = shapely.transform(need.regions, placed.to_program)
+        self.regions = planar.transform(need.regions, placed.to_program)
         self.owner = need.region_underside
         listed = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], bool)
         listed[_MOST_UNDERSIDES:] = False
@@ -97,16 +96,16 @@ class UndersideAuditor:
             set()
         )  # undersides most of which lies in one layer: their support's pattern is told
         self.windows = self._windows()
-        self.bounds = shapely.bounds(self.regions)
+        self.bounds = planar.bounds(self.regions)
         self.sites: dict[str, Sites] = defaultdict(Sites)
         self.below_gaps: list[tuple[float, float]] = []
         self._order = np.argsort(self.bottom, kind="stable")
         self._sorted = self.bottom[self._order]
 
-    def _windows(self) -> dict[int, tuple[shapely.Geometry, float]]:
+    def _windows(self) -> dict[int, tuple[planar.Geometry, float]]:
         """Of each listed underside its largest region, drawn in a little, and that region's height."""
         width = self.limits.usual.width_mm
-        area = shapely.area(self.regions)
+        area = planar.area(self.regions)
         out = {}
         for u in np.flatnonzero(self.listed):
             mine = np.flatnonzero(self.owner == u)
@@ -115,7 +114,7 @@ class UndersideAuditor:
             window = self.regions[at] if inner.is_empty else inner
             if area[at] > 0.5 * self.need.undersides[u].area_mm2:
                 self.flat.add(int(u))
-            shapely.prepare(window)
+            planar.prepare(window)
             out[int(u)] = (window, float(self.bottom[at]))
         return out
 
@@ -152,7 +151,7 @@ class UndersideAuditor:
             )
             if len(near) == 0:
                 continue
-            inside = near[shapely.contains_xy(self.regions[at], points[near, 0], points[near, 1])]
+            inside = near[planar.contains_xy(self.regions[at], points[near, 0], points[near, 1])]
             if len(inside) == 0:
                 continue
             share = np.bincount(which[inside], minlength=len(part)) / _POINTS
@@ -206,13 +205,13 @@ class UndersideAuditor:
         for u, (window, high) in self.windows.items():
             if not high - _BELOW_MM < layer.z_mm <= high + 1e-6 and not near_part.any():
                 continue
-            x0, y0, x1, y1 = shapely.bounds(window)
+            x0, y0, x1, y1 = planar.bounds(window)
             near = np.flatnonzero(
                 (points[:, 0] >= x0) & (points[:, 0] <= x1) & (points[:, 1] >= y0) & (points[:, 1] <= y1)
             )
             if len(near) == 0 or layer.z_mm > high + 1e-6:
                 continue
-            inside = near[shapely.contains_xy(window, points[near, 0], points[near, 1])]
+            inside = near[planar.contains_xy(window, points[near, 0], points[near, 1])]
             share = np.bincount(which[inside], minlength=len(support)) / _POINTS
             long = layer.length_mm[support] * share
             kept = self.sums[u]
@@ -234,7 +233,7 @@ class UndersideAuditor:
         if k < 0 or self.placed.stack.regions[k].is_empty:
             return
         ends = self.placed.to_part(layer.ends[support][:, [0, 1, 3, 4]].reshape(-1, 2)).reshape(-1, 2, 2)
-        clear = shapely.distance(shapely.linestrings(ends), self.placed.stack.regions[k])
+        clear = planar.distance(planar.linestrings(ends), self.placed.stack.regions[k])
         clear = clear - 0.5 * layer.width_mm[support]
         tight = np.flatnonzero(clear < 0.4 * self.planned.side_gap_mm)
         long = float(layer.length_mm[support[tight]].sum())
@@ -291,7 +290,7 @@ class UndersideAuditor:
     ) -> tuple[int | None, float | None, int | None]:
         """Dense layers under the gap, spacing of the body's strands, closed lines around it."""
         window, _ = self.windows[index]
-        area = float(shapely.area(window))
+        area = float(planar.area(window))
         tops = sorted(kept.below, reverse=True)
         if area < _LEAST_MM2 or not tops or gap is None:
             return None, None, None
@@ -313,8 +312,8 @@ class UndersideAuditor:
         height = self.limits.usual.height_mm
         near = np.flatnonzero(np.abs(self.bottom - (place.z_mm - height)) < 0.6 * height)
         x0, y0, x1, y1 = place.box_mm
-        box = shapely.box(x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
-        shared = shapely.area(overlay.intersection(self.regions[near], box))
+        box = planar.box(x0 - 0.5, y0 - 0.5, x1 + 0.5, y1 + 0.5)
+        shared = planar.area(overlay.intersection(self.regions[near], box))
         return int(self.owner[near[np.argmax(shared)]]) + 1 if np.any(shared > 0.0) else 0
 
     def left_alone(self, number: int) -> Underside | None:

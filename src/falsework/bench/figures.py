@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.bead.resting import SUPPORT
+from falsework.layers import planar
 from falsework.need.measured import MeasuredPart
 from falsework.part.part import Part
 from falsework.support.geometry import Geometry
@@ -101,11 +101,11 @@ def undersides_mesh(ground: MeasuredPart) -> Arrays:
 def need_layers(ground: MeasuredPart) -> Arrays:
     """Sections of the part by layer, and beside them the outlines of what is printed over air."""
     stack, need = ground.stack, ground.need
-    polygons, region = shapely.get_parts(need.regions, return_index=True)
+    polygons, region = planar.get_parts(need.regions, return_index=True)
     order = np.argsort(need.region_layer[region], kind="stable")
     polygons, region = polygons[order], region[order]
     if len(polygons):
-        _, points, (ring_start, polygon_start) = shapely.to_ragged_array(polygons, include_z=False)
+        _, points, (ring_start, polygon_start) = planar.to_ragged_array(polygons, include_z=False)
         ring_owner = np.repeat(np.arange(len(polygons)), np.diff(polygon_start))
     else:
         points, ring_start, ring_owner = np.zeros((0, 2)), np.zeros(1), np.zeros(0, dtype=np.int64)

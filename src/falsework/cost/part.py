@@ -6,12 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from falsework.cost.cost import Cost
 from falsework.cost.filament import cost_of
 from falsework.kernels.bead.motion import path_times, rest_to_rest_times
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2
@@ -78,8 +77,8 @@ def part_cost(
     def everywhere(chosen: Floats) -> Floats:
         return np.interp(np.arange(stack.count), at, chosen)
 
-    core_mm2 = area * everywhere(_share(shapely.area(core), area[at]))
-    sparse_mm2 = core_mm2 * everywhere(_share(shapely.area(sparse), shapely.area(core)))
+    core_mm2 = area * everywhere(_share(planar.area(core), area[at]))
+    sparse_mm2 = core_mm2 * everywhere(_share(planar.area(sparse), planar.area(core)))
     sparse_mm2[: process.solid_layers] = sparse_mm2[max(0, stack.count - process.solid_layers) :] = 0.0
     wall_mm2 = area - core_mm2
     solid_mm2 = core_mm2 - sparse_mm2
@@ -126,13 +125,13 @@ def _core(regions: Regions, inset_mm: Floats, tolerance_mm: float) -> Regions:
 
     Polygons of one layer are inset one by one: they cannot meet by shrinking, and it is faster.
     """
-    polygons, layer = shapely.get_parts(regions, return_index=True)
-    simple = shapely.simplify(polygons, tolerance_mm, preserve_topology=False)
+    polygons, layer = planar.get_parts(regions, return_index=True)
+    simple = planar.simplify(polygons, tolerance_mm, preserve_topology=False)
     inset = offset_mitred(simple, -inset_mm[layer], limit=2.0)
-    pieces, of = shapely.get_parts(inset, return_index=True)
-    full = ~shapely.is_empty(pieces)
-    core: Regions = np.full(len(regions), shapely.MultiPolygon(), dtype=object)
-    shapely.multipolygons(pieces[full], indices=layer[of[full]], out=core)
+    pieces, of = planar.get_parts(inset, return_index=True)
+    full = ~planar.is_empty(pieces)
+    core: Regions = np.full(len(regions), planar.MultiPolygon(), dtype=object)
+    planar.multipolygons(pieces[full], indices=layer[of[full]], out=core)
     return core
 
 
@@ -146,26 +145,26 @@ def _covered(core: Regions, regions: Regions, at: Indices, layers: int) -> Regio
     if layers == 0:
         return covered
     end = (at < layers) | (at >= len(regions) - layers)
-    covered[end] = shapely.MultiPolygon()
+    covered[end] = planar.MultiPolygon()
     inner = np.flatnonzero(~end)
-    shapely.prepare(regions)
+    planar.prepare(regions)
     # The farthest first: it cuts most, and what it leaves the nearer ones often cover.
     for step in [s * k for k in range(layers, 0, -1) for s in (1, -1)]:
-        cut = inner[~shapely.contains_properly(regions[at[inner] + step], covered[inner])]
+        cut = inner[~planar.contains_properly(regions[at[inner] + step], covered[inner])]
         covered[cut] = overlay.intersection(covered[cut], regions[at[cut] + step])
     return covered
 
 
 def _mean_chord_mm(regions: Regions) -> Floats:
     """(L,) mean length that lines in all directions cut from a region: π area / perimeter (Crofton)."""
-    chord: Floats = math.pi * shapely.area(regions) / np.maximum(shapely.length(regions), 1e-9)
+    chord: Floats = math.pi * planar.area(regions) / np.maximum(planar.length(regions), 1e-9)
     return chord
 
 
 def _solid_chord_mm(core: Regions, sparse: Regions) -> Floats:
     """(L,) mean chord of what is in the core and not in the sparse part of it."""
     solid = core.copy()
-    mixed = np.flatnonzero(~shapely.is_empty(sparse) & (shapely.area(sparse) < shapely.area(core)))
+    mixed = np.flatnonzero(~planar.is_empty(sparse) & (planar.area(sparse) < planar.area(core)))
     solid[mixed] = overlay.difference(core[mixed], sparse[mixed])
     return _mean_chord_mm(solid)
 
@@ -184,7 +183,7 @@ def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, proces
     )
     layer = np.repeat(np.arange(stack.count), rings_of)
     outline_s = np.bincount(layer, weights=seconds, minlength=stack.count)
-    outline_mm = shapely.length(stack.regions)
+    outline_mm = planar.length(stack.regions)
     times: Floats = outline_s * length_mm / np.maximum(outline_mm, 1e-9)
     return times
 
@@ -215,7 +214,7 @@ def _fill_times(
 def _hop_times(stack: LayerStack, solid_mm2: Floats, sparse_mm2: Floats, process: Process) -> Floats:
     """(L,) time of travels: one to each ring and one to each fill, along a short round through them all."""
     hops = np.diff(stack.layer_start) + (solid_mm2 > 0).astype(np.int64) + (sparse_mm2 > 0)
-    box = shapely.bounds(stack.regions)
+    box = planar.bounds(stack.regions)
     box_mm2 = np.nan_to_num((box[:, 2] - box[:, 0]) * (box[:, 3] - box[:, 1]))
     hop_mm = _ROUND_TRIP * np.sqrt(box_mm2 / np.maximum(hops, 1))
     printer = process.printer

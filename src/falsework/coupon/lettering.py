@@ -7,9 +7,8 @@ equally wide, so whatever the nozzle, lines and gaps are as wide as the stroke a
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 
 # Corner points as digits: column 0..2 times two strokes, row 0..4 times one stroke; lines parted by spaces.
 _GLYPHS = {
@@ -56,15 +55,15 @@ def width_strokes(text: str) -> float:
     return len(text) * (WIDE + APART) - APART
 
 
-def lettering(text: str, stroke_mm: float) -> shapely.Geometry:
+def lettering(text: str, stroke_mm: float) -> planar.Geometry:
     """Outline of a line of text, lower left corner at the origin, ``HIGH`` strokes high; KeyError on a sign
     that there is no glyph for."""
     strokes = []
-    box = shapely.box(0.0, 0.0, width_strokes(text) * stroke_mm, HIGH * stroke_mm)
+    box = planar.box(0.0, 0.0, width_strokes(text) * stroke_mm, HIGH * stroke_mm)
     for place, sign in enumerate(text):
         left = 0.5 + place * (WIDE + APART)
         for line in _GLYPHS[sign].split(","):
             points = [(left + int(p[0]), 0.5 + int(p[1])) for p in line.split()]
-            strokes.append(shapely.LineString(np.array(points) * stroke_mm))
+            strokes.append(planar.LineString(np.array(points) * stroke_mm))
     wide = overlay.buffer(strokes, 0.5 * stroke_mm, cap_style="square", join_style="mitre", mitre_limit=1.5)
     return overlay.intersection(overlay.union_all(wide), box)

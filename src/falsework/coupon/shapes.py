@@ -13,12 +13,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
 from falsework.coupon.lettering import HIGH, lettering, width_strokes
 from falsework.coupon.reading import Condition
 from falsework.coupon.sizes import Sizes
 from falsework.coupon.value import Shape
+from falsework.layers import planar
 
 if TYPE_CHECKING:
     from manifold3d import CrossSection, Manifold
@@ -65,7 +65,7 @@ def lettered(draft: CellSolid, label: str, sizes: Sizes) -> Manifold:
 def raised(text: str, sizes: Sizes, corner: tuple[float, float], z_mm: float) -> Manifold:
     """Lettering that stands on a surface at ``z_mm``, sunk into it a little so that they are one body."""
     sunk = 0.5 * sizes.process.layer_height_mm
-    outline = shapely.transform(lettering(text, sizes.stroke), lambda p: p + np.array(corner))
+    outline = planar.transform(lettering(text, sizes.stroke), lambda p: p + np.array(corner))
     height = sunk + sizes.raised * sizes.process.layer_height_mm
     return _section(outline).extrude(height).translate((0.0, 0.0, z_mm - sunk))
 
@@ -77,10 +77,10 @@ def box(low: Sequence[float], high: Sequence[float]) -> Manifold:
     return Manifold.cube([h - l for l, h in zip(low, high, strict=True)]).translate(tuple(low))
 
 
-def _section(region: shapely.Geometry) -> CrossSection:
+def _section(region: planar.Geometry) -> CrossSection:
     from manifold3d import CrossSection, FillRule
 
-    polygons = shapely.orient_polygons(shapely.get_parts(region), exterior_cw=False)
+    polygons = planar.orient_polygons(planar.get_parts(region), exterior_cw=False)
     rings = [np.asarray(ring.coords)[:-1] for p in polygons for ring in (p.exterior, *p.interiors)]
     return CrossSection(rings, FillRule.Positive)
 
@@ -106,7 +106,7 @@ def _fin(condition: Condition, sizes: Sizes) -> CellSolid:
     low, pitch, sunk = -sizes.foot, sizes.pitch(width), 0.5 * base
     profile = [(0.0, sunk), (0.0, base), (out, top), (out - thick, top), (-thick, base), (-thick, sunk)]
     # extruded along z, then laid down so that z becomes y and y becomes z
-    fin = _section(shapely.Polygon(profile)).extrude(width).translate((0, 0, -0.5 * width)).rotate((90, 0, 0))
+    fin = _section(planar.Polygon(profile)).extrude(width).translate((0, 0, -0.5 * width)).rotate((90, 0, 0))
     return CellSolid(
         condition,
         Shape.FIN,

@@ -1,4 +1,4 @@
-"""Polygon operations on whole arrays of regions: the one place that knows how shapely spells them.
+"""Polygon operations on whole arrays of regions.
 
 A region is a shapely Polygon or MultiPolygon, possibly empty; never None, never a line or a point.
 Functions take and return (N,) object arrays and work elementwise; a single region broadcasts.
@@ -9,16 +9,15 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.int64]
 Regions = NDArray[np.object_]  # shapely Polygon / MultiPolygon, possibly empty
 
-EMPTY = shapely.MultiPolygon()
+EMPTY = planar.MultiPolygon()
 _POLYGON, _MULTIPOLYGON = 3, 6
 
 
@@ -49,8 +48,8 @@ def regions_from_rings(points_mm: Floats, ring_start: Indices, layer_start: Indi
     polygon_start = np.append(np.flatnonzero(area[rings] > 0.0), len(rings))
     outer_layer = np.searchsorted(layer_start, owner[rings[polygon_start[:-1]]], side="right") - 1
     layer_polygons = np.searchsorted(outer_layer, np.arange(layers + 1))
-    regions: Regions = shapely.from_ragged_array(
-        shapely.GeometryType.MULTIPOLYGON, points[index], (closed_start, polygon_start, layer_polygons)
+    regions: Regions = planar.from_ragged_array(
+        planar.GeometryType.MULTIPOLYGON, points[index], (closed_start, polygon_start, layer_polygons)
     )
     doubtful = np.flatnonzero(status)
     regions[doubtful] = repair(regions[doubtful])
@@ -62,8 +61,8 @@ def rings_of(regions: Regions) -> tuple[Floats, Indices, Indices]:
     polygons, layer = parts(regions)
     if len(polygons) == 0:
         return np.empty((0, 2)), np.zeros(1, dtype=np.int64), np.zeros(len(regions) + 1, dtype=np.int64)
-    _, points, (ring_end, polygon_end) = shapely.to_ragged_array(
-        shapely.orient_polygons(polygons, exterior_cw=False), include_z=False
+    _, points, (ring_end, polygon_end) = planar.to_ragged_array(
+        planar.orient_polygons(polygons, exterior_cw=False), include_z=False
     )
     rings_of_layer = np.bincount(layer, weights=np.diff(polygon_end), minlength=len(regions))
     keep = np.ones(len(points), dtype=bool)
@@ -77,7 +76,7 @@ def rings_of(regions: Regions) -> tuple[Floats, Indices, Indices]:
 
 def areas(regions: Regions) -> Floats:
     """Area of each region, holes taken off."""
-    found: Floats = shapely.area(regions)
+    found: Floats = planar.area(regions)
     return found
 
 
@@ -91,23 +90,21 @@ def offset(regions: Regions, distance_mm: float | Floats, segments: int = 4) -> 
     return areas_only(overlay.buffer(regions, distance_mm, quad_segs=segments))
 
 
-def offset_mitred(
-    regions: Regions | shapely.Geometry, distance_mm: float | Floats, limit: float = 5.0
-) -> Any:
+def offset_mitred(regions: Regions | planar.Geometry, distance_mm: float | Floats, limit: float = 5.0) -> Any:
     """Regions, or a single one, grown or shrunk by ``distance_mm`` with pointed corners.
 
     Exact but for corners sharper than ``limit`` (point over distance), which are cut off. Once
     in a while GEOS (3.14) loses a whole polygon on the way; what lost one is offset with round corners.
     """
     out = overlay.buffer(regions, distance_mm, join_style="mitre", mitre_limit=limit)
-    before, after = shapely.area(regions), shapely.area(out)
-    least = before + np.minimum(distance_mm, 0.0) * shapely.length(regions)
+    before, after = planar.area(regions), planar.area(out)
+    least = before + np.minimum(distance_mm, 0.0) * planar.length(regions)
     doubtful = np.asarray(after < (1.0 - 1e-9) * least)
     if not doubtful.any():
         return out
     round_ = overlay.buffer(regions, np.where(doubtful, distance_mm, 0.0), quad_segs=2)
-    fewer = shapely.get_num_geometries(out) < shapely.get_num_geometries(round_)
-    lost = doubtful & ((after < 0.9 * shapely.area(round_)) | fewer)
+    fewer = planar.get_num_geometries(out) < planar.get_num_geometries(round_)
+    lost = doubtful & ((after < 0.9 * planar.area(round_)) | fewer)
     found: Any = np.where(lost, round_, out)
     return found[()]
 
@@ -130,7 +127,7 @@ def intersect(a: Regions, b: Regions) -> Regions:
 def clean(regions: Regions, tolerance_mm: float) -> Regions:
     """Regions without slivers: connected parts whose mean width, 2 area / outline, is below tolerance."""
     polygons, index = parts(regions)
-    wide = 2.0 * shapely.area(polygons) >= tolerance_mm * shapely.length(polygons)
+    wide = 2.0 * planar.area(polygons) >= tolerance_mm * planar.length(polygons)
     return gathered(polygons[wide], index[wide], len(regions))
 
 
@@ -143,7 +140,7 @@ def despiked(polygons: Regions, width_mm: float = 1e-4) -> tuple[Regions, NDArra
     index = np.arange(len(polygons), dtype=np.int64)
     if len(polygons) == 0:
         return polygons, index
-    _, points, (ring_end, polygon_end) = shapely.to_ragged_array(polygons, include_z=False)
+    _, points, (ring_end, polygon_end) = planar.to_ragged_array(polygons, include_z=False)
     edge = np.diff(points, axis=0)
     inner = np.ones(len(edge), dtype=bool)
     inner[ring_end[1:-1] - 1] = False  # from one ring to the next
@@ -168,8 +165,8 @@ def despiked(polygons: Regions, width_mm: float = 1e-4) -> tuple[Regions, NDArra
 
 def parts(regions: Regions) -> tuple[Regions, NDArray[np.int64]]:
     """Connected parts, (M,) Polygons in order, and (M,) the index of the region each belongs to."""
-    polygons, index = shapely.get_parts(regions, return_index=True)
-    full = ~shapely.is_empty(polygons)
+    polygons, index = planar.get_parts(regions, return_index=True)
+    full = ~planar.is_empty(polygons)
     return polygons[full], index[full]
 
 
@@ -177,22 +174,22 @@ def gathered(polygons: Regions, index: NDArray[np.int64], count: int) -> Regions
     """(count,) MultiPolygons from Polygons and the ascending index of each: the inverse of ``parts``."""
     regions: Regions = np.full(count, EMPTY, dtype=object)
     if len(polygons):
-        shapely.multipolygons(polygons, indices=index, out=regions)
+        planar.multipolygons(polygons, indices=index, out=regions)
     return regions
 
 
 def areas_only(geometries: Regions) -> Regions:
     """Geometries with lines, points and None taken away."""
     geometries = np.asarray(geometries, dtype=object)
-    kinds = shapely.get_type_id(geometries)
+    kinds = planar.get_type_id(geometries)
     odd = np.flatnonzero((kinds != _POLYGON) & (kinds != _MULTIPOLYGON))
     if len(odd):
-        polygons, index = shapely.get_parts(geometries[odd], return_index=True)
-        nested = np.flatnonzero(shapely.get_type_id(polygons) == _MULTIPOLYGON)
+        polygons, index = planar.get_parts(geometries[odd], return_index=True)
+        nested = np.flatnonzero(planar.get_type_id(polygons) == _MULTIPOLYGON)
         if len(nested):
-            polygons, inner = shapely.get_parts(polygons, return_index=True)
+            polygons, inner = planar.get_parts(polygons, return_index=True)
             index = index[inner]
-        area = shapely.get_type_id(polygons) == _POLYGON
+        area = planar.get_type_id(polygons) == _POLYGON
         geometries = geometries.copy()
         geometries[odd] = gathered(polygons[area], index[area], len(odd))
     return geometries
@@ -201,7 +198,7 @@ def areas_only(geometries: Regions) -> Regions:
 def repair(regions: Regions) -> Regions:
     """Regions made valid where they are not."""
     regions = np.array(regions, dtype=object)
-    broken = np.flatnonzero(~shapely.is_valid(regions))
+    broken = np.flatnonzero(~planar.is_valid(regions))
     if len(broken):
         valid = overlay.make_valid(regions[broken])
         regions[broken] = areas_only(valid)

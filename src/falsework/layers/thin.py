@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import LayerStack
 
@@ -28,10 +27,10 @@ def thin_walls(stack: LayerStack, line_width_mm: float) -> ThinWalls:
     looked = np.unique(np.linspace(0, stack.count - 1, min(stack.count, _LOOKED_AT)).astype(np.int64))
     polygons, owner = parts(stack.regions[looked])
     room = overlay.buffer(polygons, -0.499 * line_width_mm, quad_segs=2)
-    thin = shapely.is_empty(room)
+    thin = planar.is_empty(room)
     if not thin.any():
         return ThinWalls(0.0, (0.0, 0.0, 0.0))
-    area = shapely.area(polygons)
+    area = planar.area(polygons)
     printed = np.unique(owner).size
     only_thin = printed - np.unique(owner[~thin]).size
     first = int(np.flatnonzero(thin)[0])

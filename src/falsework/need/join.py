@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
 from falsework.kernels.outline.distance import joined, run_boxes
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 
 
@@ -20,11 +20,11 @@ def join_strips(edges: Floats, first: Indices, layer: Indices, reach_mm: float) 
     x1, y1 = np.maximum.reduceat(boxes[:, 2:], first_box[:-1]).T
     # One tree answers for all layers when each layer is laid out beside the last one.
     stride = float(x1.max() - x0.min()) + 4 * reach_mm + 1.0
-    tree = shapely.STRtree(shapely.box(x0 + stride * layer, y0, x1 + stride * layer, y1))
+    tree = planar.STRtree(planar.box(x0 + stride * layer, y0, x1 + stride * layer, y1))
     x0, y0, x1, y1 = x0 - reach_mm, y0 - reach_mm, x1 + reach_mm, y1 + reach_mm
     upper, lower = np.concatenate(
         [
-            tree.query(shapely.box(x0 + stride * beneath, y0, x1 + stride * beneath, y1))
+            tree.query(planar.box(x0 + stride * beneath, y0, x1 + stride * beneath, y1))
             for beneath in (layer - 1, layer - 2)
         ],
         axis=1,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.chords import best_bridges, depth_inside
@@ -17,6 +16,7 @@ from falsework.kernels.outline.distance import (
     run_boxes,
     seated,
 )
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 
@@ -89,7 +89,7 @@ def polygon_edges(polygons: Regions) -> tuple[Floats, Indices]:
     """(E, 4) edges of polygons, rings in order, and (N + 1,) first edge of each polygon."""
     if len(polygons) == 0:
         return np.empty((0, 4)), np.zeros(1, np.int64)
-    _, points, (rings, owners) = shapely.to_ragged_array(polygons)
+    _, points, (rings, owners) = planar.to_ragged_array(polygons)
     last = np.zeros(len(points), bool)
     last[rings[1:] - 1] = True
     edges = np.hstack([points[:-1], points[1:]])[~last[:-1]]
@@ -121,7 +121,7 @@ def measure_strips(strips: Regions, layer: Indices, outlines: Outlines, line_wid
             edges[mine], starts, seat[mine], line_width_mm, BRIDGE_SHARE
         )
     return StripFigures(
-        area=shapely.area(strips),
+        area=planar.area(strips),
         anchored=anchored,
         depth=depth,
         step=np.where(np.isnan(step), depth, step),

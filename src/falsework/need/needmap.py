@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import PRIOR, Belief
@@ -14,6 +13,7 @@ from falsework.droop.bridge import bridge_droops
 from falsework.droop.estimate import estimates
 from falsework.droop.overhang import island_droops, overhang_droops
 from falsework.droop.supported import supported_droops
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
 from falsework.need.join import join_strips
@@ -127,7 +127,7 @@ def _strips(
     process: Process,
     belief: Belief,
 ) -> _Strips:
-    box = shapely.bounds(polygons)
+    box = planar.bounds(polygons)
     island = (figures.anchored <= 0) & (figures.depth >= HOLDS_WIDTHS * process.line_width_mm)
     own_half = 0.5 * np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
     free = np.where(island, own_half, figures.depth)
@@ -139,7 +139,7 @@ def _strips(
     # the floor matters only where it is near enough to stop the droop
     down = np.ceil(high / float(stack.heights_mm.min())).astype(np.int64) + 1
     lowest = np.where(island, 0, np.maximum(layer - down, 0))
-    xy = shapely.get_coordinates(shapely.point_on_surface(polygons))
+    xy = planar.get_coordinates(planar.point_on_surface(polygons))
     floor = outlines.beneath(xy, layer, lowest)
     floor_z = np.where(floor < 0, 0.0, stack.z_mm[floor + 1])
     fall = np.where((floor < lowest) & (lowest > 0), np.inf, stack.z_mm[layer] - floor_z)
@@ -215,7 +215,7 @@ def _undersides(
     slope = np.degrees(np.arctan2(np.where(strips.island, strips.free_mm, figures.step), rise))
     angle = groups.total(figures.area * slope) / area
     angle[(high - low < 2) & (farthest > FLAT_WIDTHS * process.line_width_mm)] = 90.0
-    box = shapely.bounds(strips.polygons)
+    box = planar.bounds(strips.polygons)
     across = np.hypot(
         groups.most(box[:, 2], -np.inf) - groups.least(box[:, 0], np.inf),
         groups.most(box[:, 3], -np.inf) - groups.least(box[:, 1], np.inf),

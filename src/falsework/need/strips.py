@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.following import following
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import despiked, gathered, offset_mitred, parts
 from falsework.layers.stack import Indices, LayerStack, Regions
 from falsework.watch import QUIET, Watch
@@ -36,7 +35,7 @@ def without_dust(stack: LayerStack, line_width_mm: float) -> LayerStack:
     Were it kept, the next layer would seem to rest on it, and nothing would start in mid-air.
     """
     pieces, layer = parts(stack.regions)
-    real = shapely.area(pieces) > DUST_SHARE * line_width_mm**2
+    real = planar.area(pieces) > DUST_SHARE * line_width_mm**2
     if real.all():
         return stack
     regions = gathered(pieces[real], layer[real], stack.count)
@@ -75,8 +74,8 @@ def strips_over_air(
     if not strips:
         return np.empty(0, object), np.empty(0, np.int64)
     found, index = despiked(np.concatenate(strips))
-    keep = shapely.area(found) > DUST_SHARE * line_width_mm**2
-    return shapely.orient_polygons(found[keep]), np.concatenate(layers)[index[keep]].astype(np.int64)
+    keep = planar.area(found) > DUST_SHARE * line_width_mm**2
+    return planar.orient_polygons(found[keep]), np.concatenate(layers)[index[keep]].astype(np.int64)
 
 
 def _held_all_round(pieces: Regions, layer: Indices, layers: int, hold_mm: float) -> NDArray[np.bool_]:
@@ -87,7 +86,7 @@ def _held_all_round(pieces: Regions, layer: Indices, layers: int, hold_mm: float
     """
     if len(pieces) == 0:
         return np.zeros(0, bool)
-    _, points, (ring_start, polygon_ring) = shapely.to_ragged_array(pieces, include_z=False)
+    _, points, (ring_start, polygon_ring) = planar.to_ragged_array(pieces, include_z=False)
     start = np.searchsorted(layer, np.arange(layers + 1))
     held: NDArray[np.bool_] = following(
         points, ring_start.astype(np.int64), polygon_ring.astype(np.int64), start, hold_mm
@@ -103,20 +102,20 @@ def _strips(pieces: Regions, below: Regions, hold_mm: float, line_width_mm: floa
     """
     dust_mm2 = DUST_SHARE * line_width_mm**2
     held = offset_mitred(below, hold_mm, limit=MITRE)
-    bits, owner = shapely.get_parts(overlay.difference(pieces, held), return_index=True)
-    area = shapely.area(bits)
-    real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * shapely.length(bits))
+    bits, owner = planar.get_parts(overlay.difference(pieces, held), return_index=True)
+    area = planar.area(bits)
+    real = (area > dust_mm2) & (2 * area > BIAS_LEAST_MM * planar.length(bits))
     if not real.any():
         return np.empty(0, object), np.empty(0, np.int64)
     loose_piece, group = np.unique(owner[real], return_inverse=True)
-    loose = shapely.multipolygons(bits[real], indices=group)
+    loose = planar.multipolygons(bits[real], indices=group)
     # back to the section beneath: the loose bit starts ``hold_mm`` away from it
     grown = offset_mitred(loose, 1.05 * hold_mm, limit=MITRE)
-    near, of = shapely.get_parts(overlay.intersection(grown, pieces[loose_piece]), return_index=True)
-    found, which = shapely.get_parts(overlay.difference(near, below[loose_piece[of]]), return_index=True)
+    near, of = planar.get_parts(overlay.intersection(grown, pieces[loose_piece]), return_index=True)
+    found, which = planar.get_parts(overlay.difference(near, below[loose_piece[of]]), return_index=True)
     of = of[which]
     # growing may also reach the far side of a thin wall: only what is connected with the loose bit belongs
-    mine = (shapely.area(found) > dust_mm2) & shapely.intersects(found, loose[of])
+    mine = (planar.area(found) > dust_mm2) & planar.intersects(found, loose[of])
     return found[mine], loose_piece[of[mine]].astype(np.int64)
 
 
@@ -125,17 +124,17 @@ def _pieces_below(
 ) -> Regions:
     """(n,) for each piece what lies beneath it or within the hold, as one region: all of ``beneath`` in its
     layer that, grown by the hold, can come near it."""
-    out = np.full(len(pieces), shapely.MultiPolygon(), dtype=object)
+    out = np.full(len(pieces), planar.MultiPolygon(), dtype=object)
     if len(pieces) == 0 or len(beneath) == 0:
         return out
     # layers laid out side by side, so that one tree answers for all of them
-    boxes, boxes_beneath = shapely.bounds(pieces), shapely.bounds(beneath)
+    boxes, boxes_beneath = planar.bounds(pieces), planar.bounds(beneath)
     margin = _GROWS_AT_MOST * hold_mm
     ends = np.concatenate([boxes, boxes_beneath])
     stride = float(ends[:, 2].max() - ends[:, 0].min()) + 4 * margin
     x, x_beneath = stride * layer, stride * beneath_layer
-    tree = shapely.STRtree(
-        shapely.box(
+    tree = planar.STRtree(
+        planar.box(
             boxes_beneath[:, 0] + x_beneath,
             boxes_beneath[:, 1],
             boxes_beneath[:, 2] + x_beneath,
@@ -143,7 +142,7 @@ def _pieces_below(
         )
     )
     piece, found = tree.query(
-        shapely.box(
+        planar.box(
             boxes[:, 0] + x - margin, boxes[:, 1] - margin, boxes[:, 2] + x + margin, boxes[:, 3] + margin
         )
     )
@@ -151,10 +150,10 @@ def _pieces_below(
         return out
     # of several some are near its box alone
     several = np.bincount(piece)[piece] > 1
-    shapely.prepare(beneath)
-    several[several] = ~shapely.dwithin(beneath[found[several]], pieces[piece[several]], margin)
+    planar.prepare(beneath)
+    several[several] = ~planar.dwithin(beneath[found[several]], pieces[piece[several]], margin)
     piece, found = piece[~several], found[~several]
     order = np.lexsort((found, piece))
     with_some, group = np.unique(piece[order], return_inverse=True)
-    out[with_some] = shapely.multipolygons(beneath[found[order]], indices=group)
+    out[with_some] = planar.multipolygons(beneath[found[order]], indices=group)
     return out

@@ -7,12 +7,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
 from falsework.errors import PartError, ProcessError
-from falsework.layers import layer_boundaries, stack_layers
+from falsework.layers import layer_boundaries, planar, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
@@ -432,7 +431,7 @@ def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:
     counts = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], dtype=bool)
     listed = counts[need.region_underside] if len(need.regions) else np.zeros(0, dtype=bool)
     need_mm2 = np.bincount(
-        need.region_layer[listed], weights=shapely.area(need.regions[listed]), minlength=stack.count
+        need.region_layer[listed], weights=planar.area(need.regions[listed]), minlength=stack.count
     ).astype(np.float64)  # of nothing at all it counts in whole numbers
     return LayerSummary(
         count=stack.count,

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
+from falsework.layers import planar
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
@@ -75,4 +75,4 @@ def _moved(stack: LayerStack, away_mm: Floats) -> LayerStack:
 
 
 def _need_moved(need: NeedMap, away_mm: Floats) -> NeedMap:
-    return replace(need, regions=shapely.transform(need.regions, lambda xy: xy + away_mm))
+    return replace(need, regions=planar.transform(need.regions, lambda xy: xy + away_mm))

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from falsework.droop.belief import Belief
 from falsework.droop.bond import bond_share, top_of
 from falsework.droop.estimate import Estimate, around
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -95,7 +94,7 @@ def sections_of(stack: LayerStack) -> SectionNecks:
     narrowest = np.full(len(polygon), -1, dtype=np.int64)
     if not len(polygon):
         return SectionNecks(polygon, layer, narrowest)
-    area = shapely.area(polygon)
+    area = planar.area(polygon)
     upper, lower = facing(layer - 1, polygon, layer, polygon)
     width = np.minimum(area[upper], area[lower])
     # the widest ways to everywhere run along the tree that joins all by the widest steps
@@ -112,7 +111,7 @@ def sections_of(stack: LayerStack) -> SectionNecks:
     return SectionNecks(polygon, layer, narrowest)
 
 
-def _solid_mm2(section: shapely.Geometry, process: Process) -> float:
+def _solid_mm2(section: planar.Geometry, process: Process) -> float:
     """Plastic in a section: its walls whole, its inside by the fill."""
     inside = float(overlay.buffer(section, -process.wall_lines * process.line_width_mm).area)
     return float(section.area) - (1.0 - process.fill) * inside
@@ -144,30 +143,30 @@ def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Proce
     return necks
 
 
-def _root(stack: LayerStack, footprint: shapely.Geometry, first: int, last: int, process: Process) -> Neck:
+def _root(stack: LayerStack, footprint: planar.Geometry, first: int, last: int, process: Process) -> Neck:
     """Upright section of the part along the line where a footprint is anchored, up to ``NEAR_MM`` high."""
-    x0, y0, x1, y1 = shapely.bounds(footprint)
-    window = shapely.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
+    x0, y0, x1, y1 = planar.bounds(footprint)
+    window = planar.box(x0 - 1.0, y0 - 1.0, x1 + 1.0, y1 + 1.0)
 
     def near(regions: Regions) -> Regions:
         return overlay.intersection(regions, window)
 
-    outline = near(shapely.boundary(stack.regions[last]))
+    outline = near(planar.boundary(stack.regions[last]))
     # just inside the footprint, so that walls that end on the line do not count
-    inside = shapely.boundary(overlay.buffer(footprint, -_EDGE_MM))
+    inside = planar.boundary(overlay.buffer(footprint, -_EDGE_MM))
     line = overlay.difference(inside, overlay.buffer(outline, 1.1 * _EDGE_MM))
     line = overlay.intersection(line, near(stack.regions[last]))
-    if shapely.length(line) < _EDGE_MM:
+    if planar.length(line) < _EDGE_MM:
         return Neck()
     end = int(np.searchsorted(stack.z_mm, stack.z_mm[first] + NEAR_MM - 1e-9))
     layers = np.arange(first, max(min(end, stack.count), first + 1))
     chosen = np.unique(np.linspace(0, len(layers) - 1, min(_SAMPLED, len(layers))).astype(np.int64))
-    lengths = shapely.length(overlay.intersection(line, near(stack.regions[layers[chosen]])))
+    lengths = planar.length(overlay.intersection(line, near(stack.regions[layers[chosen]])))
     gone = np.flatnonzero(lengths[1:] == 0.0)
     if len(gone):  # look at every layer up to the first empty one
         layers = layers[: chosen[gone[0] + 1]]
         chosen = np.arange(len(layers))
-        lengths = shapely.length(overlay.intersection(line, near(stack.regions[layers])))
+        lengths = planar.length(overlay.intersection(line, near(stack.regions[layers])))
     heights: Floats = stack.heights_mm[layers]
     at_all = np.interp(np.arange(len(layers)), chosen, lengths)
     area = float(at_all @ heights)

@@ -8,14 +8,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import shapely
 
 from falsework.coupon.geometry import PrintedPiece
 from falsework.coupon.lettering import HIGH, lettering, width_strokes
 from falsework.coupon.sizes import strip_mm, stroke_mm
 from falsework.coupon.supports import layers_of
 from falsework.coupon.value import Cell, Coupon, Shape
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 
 INK, SOFT, LOW, OVER, PAPER = "#22282b", "#565d60", "#cfcabd", "#f0ece1", "#ffffff"
 MARK = "#8a3a29"  # where to look and to measure: also told apart by its dashes
@@ -29,10 +28,10 @@ def _svg(width: float, height: float, body: str, view: str | None = None) -> str
     )
 
 
-def _path(region: shapely.Geometry) -> str:
+def _path(region: planar.Geometry) -> str:
     """Path data of polygons, y upwards turned down."""
     rings = []
-    for polygon in shapely.get_parts(region):
+    for polygon in planar.get_parts(region):
         for ring in (polygon.exterior, *polygon.interiors):
             points = np.asarray(ring.coords)[:-1]
             rings.append("M" + "L".join(f"{x:.2f} {-y:.2f}" for x, y in points) + "z")
@@ -46,7 +45,7 @@ def plan_svg(coupon: Coupon, batch: int, body: PrintedPiece) -> str:
     """
     stack = layers_of(body.part, coupon.process)
     outline = overlay.union_all(stack.regions)
-    x0, y0, _, _ = shapely.bounds(outline)
+    x0, y0, _, _ = planar.bounds(outline)
     wide, high = (max(one.size_mm[k] for one in coupon.batches) for k in (0, 1))
     pen = 0.006 * max(wide, high)
     edge = f'stroke="{INK}" stroke-width="{pen:.3f}" fill-rule="evenodd"'
@@ -64,7 +63,7 @@ def plan_svg(coupon: Coupon, batch: int, body: PrintedPiece) -> str:
 
 
 def _letters(text: str, stroke: float, x: float, y: float) -> str:
-    outline = shapely.transform(lettering(text, stroke), lambda p: p + np.array([x, y]))
+    outline = planar.transform(lettering(text, stroke), lambda p: p + np.array([x, y]))
     return f'<path d="{_path(outline)}" fill="{INK}" fill-rule="evenodd"/>'
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.picture.drawing import corner_normals
 from falsework.kernels.picture.regions import find_patches, map_regions
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 from falsework.need.measured import MeasuredPart
 from falsework.support.geometry import Geometry
@@ -68,13 +68,13 @@ class _RegionGrid:
 
 def _region_grid(ground: MeasuredPart) -> _RegionGrid | None:
     need, z_mm = ground.need, ground.stack.z_mm
-    polygons, of_region = shapely.get_parts(need.regions, return_index=True)
+    polygons, of_region = planar.get_parts(need.regions, return_index=True)
     if not len(polygons):
         return None
     owner, layer = need.region_underside[of_region], need.region_layer[of_region]
     order = np.argsort(owner, kind="stable")
     polygons, owner, layer = polygons[order], owner[order], layer[order]
-    _, points, (ring_start, region_start) = shapely.to_ragged_array(polygons, include_z=False)
+    _, points, (ring_start, region_start) = planar.to_ragged_array(polygons, include_z=False)
     low, high = ground.part.bounds_mm
     # Regions begin a reach away from the layer beneath; painted back by as much they close up on a slope.
     cell = max(float((high - low)[:2].max()) / _CELLS, need.reach_mm / 2, 1e-3)

@@ -12,11 +12,10 @@ import math
 from dataclasses import replace
 
 import numpy as np
-import shapely
 
 from falsework.cost.strands import region_cost
 from falsework.kernels.field.tipping import MOST, tipping
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -92,12 +91,12 @@ class _Balance:
         process: Process,
     ) -> None:
         self.sections, self.stack, self.process = sections, stack, process
-        area = shapely.area(sections.polygon)
+        area = planar.area(sections.polygon)
         self.weight: Floats = area * stack.heights_mm[sections.layer] * weight_n_mm3
-        middle = shapely.get_coordinates(shapely.centroid(sections.polygon))
+        middle = planar.get_coordinates(planar.centroid(sections.polygon))
         self.moment: Floats = middle * self.weight[:, None]
         self.first_mm2 = float(area[sections.first].sum())
-        self.printable_mm2 = float(shapely.area(printed).sum())
+        self.printable_mm2 = float(planar.area(printed).sum())
 
     def worst(self, bed: BedContact, borne: Floats) -> Stance:
         """The height at which the part, or a body of it, stands worst."""
@@ -166,13 +165,13 @@ def _curl(base: Regions, stack: LayerStack, process: Process) -> tuple[int, floa
         hull = polygon.convex_hull
         if hull.geom_type != "Polygon":
             continue
-        outline = shapely.simplify(hull, 0.25 * _CORNER_MM)
-        points = shapely.get_coordinates(outline)[:-1]
+        outline = planar.simplify(hull, 0.25 * _CORNER_MM)
+        points = planar.get_coordinates(outline)[:-1]
         before, after = np.roll(points, 1, axis=0) - points, np.roll(points, -1, axis=0) - points
         lengths = np.hypot(*before.T) * np.hypot(*after.T)
         cosine = np.sum(before * after, axis=1) / np.maximum(lengths, 1e-12)
         sharp = cosine > math.cos(math.radians(SHARP_DEG))
-        away = np.hypot(*(points - shapely.get_coordinates(polygon.centroid)).T)
+        away = np.hypot(*(points - planar.get_coordinates(polygon.centroid)).T)
         count += int(sharp.sum())
         if sharp.any():
             worst = max(worst, float(away[sharp].max()))

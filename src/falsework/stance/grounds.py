@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from falsework.kernels.field.tipping import SUMS
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -76,17 +75,17 @@ def of_supports(
     used = used[firm[strands.piece[used]]]
     if not len(used):
         return out, ()
-    lines = shapely.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
-    region, line = shapely.STRtree(lines).query(need.regions, predicate="intersects")
+    lines = planar.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
+    region, line = planar.STRtree(lines).query(need.regions, predicate="intersects")
     right = strands.layer[used[line]] == beneath[region]
     region, line = region[right], line[right]
     inside = overlay.intersection(lines[line], need.regions[region])
-    bits, owner = shapely.get_parts(inside, return_index=True)
-    long = shapely.get_num_coordinates(bits) > 1
+    bits, owner = planar.get_parts(inside, return_index=True)
+    long = planar.get_num_coordinates(bits) > 1
     bits, owner = bits[long], owner[long]
     if not len(bits):
         return out, ()
-    ends = np.hstack([shapely.get_coordinates(shapely.get_point(bits, end)) for end in (0, -1)])
+    ends = np.hstack([planar.get_coordinates(planar.get_point(bits, end)) for end in (0, -1)])
     held, at = facing(need.region_layer, need.regions, sections.layer, sections.polygon)
     home = np.full(len(need.regions), -1, np.int64)
     home[held] = at

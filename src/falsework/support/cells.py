@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.sweep import Surroundings, empties, printable
@@ -20,10 +19,10 @@ def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Region
     counts = np.searchsorted(other_keys, keys, "right") - first
     i = np.repeat(np.arange(len(keys)), counts)
     j = np.arange(len(i)) - np.repeat(np.cumsum(counts) - counts, counts) + first[i]
-    a, b = shapely.bounds(polygons), shapely.bounds(others)
+    a, b = planar.bounds(polygons), planar.bounds(others)
     near = (a[i, 0] <= b[j, 2]) & (b[j, 0] <= a[i, 2]) & (a[i, 1] <= b[j, 3]) & (b[j, 1] <= a[i, 3])
     i, j = i[near], j[near]
-    meet = shapely.intersects(polygons[i], others[j])
+    meet = planar.intersects(polygons[i], others[j])
     return i[meet], j[meet]
 
 
@@ -69,8 +68,8 @@ def cells_of(regions: Regions, slim_below_mm: float) -> Cells:
     polygon, layer = parts(regions)
     layer = layer.astype(np.int64)
     upper, lower = facing(layer - 1, polygon, layer, polygon)
-    length = shapely.length(polygon)
-    width = 4.0 * shapely.area(polygon) / np.where(length > 0, length, 1.0)
+    length = planar.length(polygon)
+    width = 4.0 * planar.area(polygon) / np.where(length > 0, length, 1.0)
     return Cells(
         polygon, layer, joined(len(polygon), lower, upper), width, width < slim_below_mm, lower, upper
     )
@@ -113,9 +112,9 @@ def bands_of(
 
     def cut(near: Regions) -> Regions:
         band = empties(len(rest))
-        meets = ~feet & shapely.intersects(rest, near[cells.layer])
+        meets = ~feet & planar.intersects(rest, near[cells.layer])
         band[meets] = printable(overlay.intersection(rest[meets], near[cells.layer[meets]]), 0.5 * least_mm)
-        some = ~shapely.is_empty(band)
+        some = ~planar.is_empty(band)
         rest[some] = areas_only(overlay.difference(rest[some], band[some]))
         return band
 

@@ -7,12 +7,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.cost import cost_of
 from falsework.cost.cost import Cost
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, gathered, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines
@@ -112,7 +111,7 @@ def designed(site: SupportSite) -> Design:
     table = _table(cells, bays, costs, site)
     best = np.array([next(iter(row)) for row in table])
     bays = bays.only(bays.side_mm == best[bays.piece])
-    shores = np.full(len(site.heads), shapely.MultiPolygon(), dtype=object)
+    shores = np.full(len(site.heads), planar.MultiPolygon(), dtype=object)
     if len(bays.piece):
         drawn, _ = blocked.drawn(bays, 1, site.lean)
         shores = areas_only(np.array([overlay.union_all(one) for one in drawn.T], dtype=object))
@@ -153,8 +152,8 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
 def _on_part(cells: Cells, site: SupportSite) -> NDArray[np.bool_]:
     """(pieces,) which of what goes straight down stand on the part."""
     under = site.under[cells.layer]
-    hit = np.flatnonzero(shapely.intersects(cells.polygon, under))
-    area = shapely.area(overlay.intersection(cells.polygon[hit], under[hit]))
+    hit = np.flatnonzero(planar.intersects(cells.polygon, under))
+    area = planar.area(overlay.intersection(cells.polygon[hit], under[hit]))
     out: NDArray[np.bool_] = np.bincount(cells.piece[hit], weights=area, minlength=cells.pieces) > _STOOD_MM2
     return out
 
@@ -173,7 +172,7 @@ class _Blocked:
         for i, here in enumerate(self.blocked):
             if not here.is_empty:
                 total = overlay.union(total, here)
-                plain = shapely.simplify(total, _PLAIN_MM)
+                plain = planar.simplify(total, _PLAIN_MM)
                 total = plain if plain.is_valid else overlay.buffer(plain, 0)
             out[i] = total
         return out
@@ -206,7 +205,7 @@ def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
     """Bays with a post in their middle; once more with one on the bed beside the part, where that one lands
     on the part; and which bay each is of."""
     outlines = Outlines(site.stack)
-    area = shapely.area(bays.heads)
+    area = planar.area(bays.heads)
     layer = (area @ np.arange(area.shape[1]) / area.sum(axis=1)).astype(np.int64)
     slim = np.full(len(layer), _THINNEST_WIDTHS * site.process.line_width_mm)
     lands = _landing(bays.at_mm, slim, layer, site, outlines)
@@ -222,7 +221,7 @@ def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
 
 def _sized(bays: Bays, lands: Indices, site: SupportSite) -> Bays:
     z = site.stack.z_mm
-    full = ~shapely.is_empty(bays.heads)
+    full = ~planar.is_empty(bays.heads)
     top = full.shape[1] - np.argmax(full[:, ::-1], axis=1)
     return replace(bays, post_mm=post_side_mm(z[top] - z[lands + 1], lands < 0, site.process))
 
@@ -261,8 +260,8 @@ def _shore_costs(bays: Bays, site: SupportSite, blocked: _Blocked) -> list[Cost]
     coarse = replace(bays, heads=coarser(bays.heads, _COARSE))
     lean = replace(site.lean, step_mm=_COARSE * site.lean.step_mm)
     out, landed = blocked.drawn(coarse, _COARSE, lean)
-    area, outline = shapely.area(out), shapely.length(out)
-    rings, corners = shapely.get_num_geometries(out) * (area > 0), shapely.get_num_coordinates(out)
+    area, outline = planar.area(out), planar.length(out)
+    rings, corners = planar.get_num_geometries(out) * (area > 0), planar.get_num_coordinates(out)
     wide = 4.0 * area > outline * site.lane_spacing_mm
     lanes = np.where(wide, 0.5 * area / site.lane_spacing_mm, 0.0)  # half of it: arches are carved out
     foot = 2.0 * area[:, 0] / site.process.line_width_mm / _COARSE
@@ -274,13 +273,13 @@ def _shore_costs(bays: Bays, site: SupportSite, blocked: _Blocked) -> list[Cost]
 def _curtain_costs(cells: Cells, site: SupportSite) -> list[Cost]:
     """What every piece costs straight down, reckoned alike."""
     structure, width = site.process.structure, site.process.line_width_mm
-    area, outline = shapely.area(cells.polygon), shapely.length(cells.polygon)
+    area, outline = planar.area(cells.polygon), planar.length(cells.polygon)
     slim = cells.width_mm < 2.0 * (structure.spacing_mm + width)
     length = np.where(slim, outline, area / structure.spacing_mm)
     length += np.where(cells.layer < structure.foot_layers, area / width, 0.0)
     chord = np.pi * area / np.maximum(outline, 1e-9)
     paths = np.where(slim, 1.0, area / structure.spacing_mm / np.maximum(chord, 1e-9))
-    seconds = _PATH_S * paths + np.where(slim, _CORNER_S * shapely.get_num_coordinates(cells.polygon), 0.0)
+    seconds = _PATH_S * paths + np.where(slim, _CORNER_S * planar.get_num_coordinates(cells.polygon), 0.0)
     lowest = np.full(cells.pieces, np.iinfo(np.int64).max)
     np.minimum.at(lowest, cells.piece, cells.layer)
 

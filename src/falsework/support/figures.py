@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
+from falsework.layers import planar
 from falsework.layers.polygons import rings_of
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap, UndersideKind
@@ -191,7 +191,7 @@ def _widened(need: NeedMap, process: Process) -> NeedMap:
     """The need with its tips and edges as wide as the heads that they would be carried by."""
     asks = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides], dtype=bool)
     heads = heads_of(need, asks, process)
-    plated = ~shapely.is_empty(heads)
+    plated = ~planar.is_empty(heads)
     if not plated.any():
         return need
     regions = need.regions.copy()

@@ -6,13 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.cost.strands import laid_costs
 from falsework.droop.supported import lane_spacing_mm
 from falsework.errors import FalseworkError
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -86,7 +85,7 @@ def build_scheme(
     gap, gap_below = Gap(*air_gap(process)), Gap(*air_gap_below(process))
     support = _useful(support, need, gap)
     design = None
-    if process.structure.form == "designed" and not shapely.is_empty(support).all():
+    if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
         design = _designed(support, blocked, around, stack, need.reach_mm, process)
         support = design.support
@@ -158,7 +157,7 @@ def _designed(
     regions = printable(design.support, 0.45 * width)
     beneath = offset_mitred(shifted(regions, -1), reach_mm, limit=1.5)
     hanging = overlay.difference(regions, beneath)
-    hanging[shapely.area(hanging) < _SPECK_MM2] = shapely.MultiPolygon()
+    hanging[planar.area(hanging) < _SPECK_MM2] = planar.MultiPolygon()
     regions = carried(regions, shifted(areas_only(hanging), 1), around, reach_mm, 0.9 * width)
     return replace(design, support=regions)
 
@@ -202,7 +201,7 @@ def _cells(regions: Regions, design: Design | None, process: Process) -> tuple[C
     cells = cells_of(regions, 2.0 * (process.structure.spacing_mm + width))
     if design is None:
         return cells, np.zeros(len(cells.layer), dtype=bool)
-    shore: NDArray[np.bool_] = shapely.intersects(cells.polygon, design.shores[cells.layer])
+    shore: NDArray[np.bool_] = planar.intersects(cells.polygon, design.shores[cells.layer])
     slim_below = np.where(
         shore, lane_spacing_mm(process) + 2.0 * width, 2.0 * (process.structure.spacing_mm + width)
     )
@@ -241,7 +240,7 @@ def _with_feet(
     return out
 
 
-def _wider(region: shapely.Geometry, by_mm: float) -> shapely.Geometry:
+def _wider(region: planar.Geometry, by_mm: float) -> planar.Geometry:
     """Grown, with square corners kept and sharper ones blunted."""
     return offset_mitred(region, by_mm, limit=1.5)
 
@@ -301,8 +300,8 @@ def _checked(draft: _Draft, around: Surroundings, stack: LayerStack, process: Pr
     cells = draft.cells
     down = 1 + around.gap_below_layers
     under = shifted(around.sections, -down)[cells.layer]
-    scar = shapely.area(overlay.intersection(cells.polygon, under))
-    dense = np.maximum(shapely.area(cells.polygon) - shapely.area(draft.bands.body), 0.0)
+    scar = planar.area(overlay.intersection(cells.polygon, under))
+    dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
     walls = [walls for walls, _ in draft.walls]
     return check_pieces(
         cells, walls, draft.closed_lines, draft.brace.tie_mm, scar, dense, stack.z_mm, process
@@ -428,6 +427,6 @@ def _pieces(
 def contacts_of(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:
     """Pieces, undersides and the area in which one carries the other through the gap."""
     i, j = facing(need.region_layer - 1 - gap.layers, need.regions, cells.layer, cells.polygon)
-    area = shapely.area(overlay.intersection(need.regions[i], cells.polygon[j]))
-    real = area > np.minimum(1e-3, 0.5 * shapely.area(need.regions[i]))  # a tip may be less than that
+    area = planar.area(overlay.intersection(need.regions[i], cells.polygon[j]))
+    real = area > np.minimum(1e-3, 0.5 * planar.area(need.regions[i]))  # a tip may be less than that
     return cells.piece[j[real]], need.region_underside[i[real]], area[real]

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, parts
 from falsework.layers.stack import Indices, Regions
 from falsework.need.underside import NeedMap
@@ -37,7 +36,7 @@ def heads_of(need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regi
     slim = np.concatenate([_alone(need, starts, half_mm, radius_mm), _narrow(need, mine, radius_mm)])
     slim = np.unique(slim)
     strips = need.regions[slim]
-    breadth_mm = 2.0 * shapely.area(strips) / np.maximum(shapely.length(strips), 1e-9)
+    breadth_mm = 2.0 * planar.area(strips) / np.maximum(planar.length(strips), 1e-9)
     out[slim] = overlay.buffer(strips, np.maximum(half_mm - 0.5 * breadth_mm, radius_mm), quad_segs=_ROUND)
     return out
 
@@ -46,19 +45,19 @@ def _alone(need: NeedMap, starts: Indices, half_mm: float, radius_mm: float) -> 
     """Of the strips ``starts`` those beneath which nothing printable would end, whatever carries the rest."""
     if not len(starts):
         return starts
-    box = shapely.bounds(need.regions[starts]) + half_mm * np.array([-1.0, -1.0, 1.0, 1.0])
-    windows = shapely.box(*box.T)
-    tree = shapely.STRtree(need.regions)
+    box = planar.bounds(need.regions[starts]) + half_mm * np.array([-1.0, -1.0, 1.0, 1.0])
+    windows = planar.box(*box.T)
+    tree = planar.STRtree(need.regions)
     of, near = tree.query(windows)
     same = need.region_underside[near] == need.region_underside[starts[of]]
     of, near = of[same], near[same]
     order = np.lexsort((near, of))
     of, near = of[order], near[order]
     bits = overlay.intersection(need.regions[near], windows[of])
-    about = overlay.buffer(shapely.geometrycollections(bits, indices=of), _SEAM_MM, quad_segs=1)
+    about = overlay.buffer(planar.geometrycollections(bits, indices=of), _SEAM_MM, quad_segs=1)
     core = overlay.buffer(about, -_SEAM_MM - radius_mm, quad_segs=2)
-    carried = shapely.intersects(
-        overlay.buffer(core, radius_mm), shapely.point_on_surface(need.regions[starts])
+    carried = planar.intersects(
+        overlay.buffer(core, radius_mm), planar.point_on_surface(need.regions[starts])
     )
     return starts[~carried]
 
@@ -76,13 +75,13 @@ def _narrow(need: NeedMap, mine: Indices, radius_mm: float) -> Indices:
     order = np.argsort(group, kind="stable")
     mine, group = mine[order], group[order]
     together = overlay.buffer(
-        shapely.geometrycollections(need.regions[mine], indices=group), _SEAM_MM, quad_segs=1
+        planar.geometrycollections(need.regions[mine], indices=group), _SEAM_MM, quad_segs=1
     )
     patches, owner = parts(together)
     narrow = ~_fits(patches, radius_mm + _SEAM_MM)
     touching = np.zeros(len(mine), dtype=bool)
-    points = shapely.point_on_surface(need.regions[mine])
-    tree = shapely.STRtree(points)
+    points = planar.point_on_surface(need.regions[mine])
+    tree = planar.STRtree(points)
     patch, strip = tree.query(patches[narrow], predicate="intersects")
     touching[strip[owner[narrow][patch] == group[strip]]] = True
     return mine[touching]
@@ -90,9 +89,9 @@ def _narrow(need: NeedMap, mine: Indices, radius_mm: float) -> Indices:
 
 def _fits(polygons: Regions, radius_mm: float) -> NDArray[np.bool_]:
     """(n,) whether a disc of that radius fits into each polygon."""
-    area, outline = shapely.area(polygons), shapely.length(polygons)
+    area, outline = planar.area(polygons), planar.length(polygons)
     out: NDArray[np.bool_] = 2.0 * area >= 4.0 * radius_mm * outline
     hopeless = area < np.pi * radius_mm**2
     doubtful = np.flatnonzero(~out & ~hopeless)
-    out[doubtful] = ~shapely.is_empty(overlay.buffer(polygons[doubtful], -radius_mm, quad_segs=2))
+    out[doubtful] = ~planar.is_empty(overlay.buffer(polygons[doubtful], -radius_mm, quad_segs=2))
     return out

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -28,8 +27,8 @@ def sealed_undersides(stack: LayerStack, need: NeedMap, doubtful: NDArray[np.boo
         return out
     mine = np.flatnonzero(doubtful[need.region_underside] & (need.region_layer > 0))
     beneath = need.region_layer[mine] - 1
-    points = shapely.get_coordinates(shapely.point_on_surface(need.regions[mine]))
-    walled = shapely.contains_xy(_filled(stack.regions[beneath]), points[:, 0], points[:, 1])
+    points = planar.get_coordinates(planar.point_on_surface(need.regions[mine]))
+    walled = planar.contains_xy(_filled(stack.regions[beneath]), points[:, 0], points[:, 1])
     mine = mine[walled]
     if not len(mine):
         return out
@@ -37,12 +36,12 @@ def sealed_undersides(stack: LayerStack, need: NeedMap, doubtful: NDArray[np.boo
     strip, void = facing(need.region_layer[mine] - 1, need.regions[mine], layer, piece)
     kept = sealed[void]
     strip, void = strip[kept], void[kept]
-    inside = shapely.area(
+    inside = planar.area(
         overlay.intersection(need.regions[mine[strip]], overlay.buffer(piece[void], PICK_MM))
     )
     count = len(out)
     over = np.bincount(need.region_underside[mine[strip]], weights=inside, minlength=count)
-    whole = np.bincount(need.region_underside, weights=shapely.area(need.regions), minlength=count)
+    whole = np.bincount(need.region_underside, weights=planar.area(need.regions), minlength=count)
     found: NDArray[np.bool_] = doubtful & (over >= SEALED_SHARE * whole) & (whole > 0.0)
     return found
 
@@ -50,23 +49,23 @@ def sealed_undersides(stack: LayerStack, need: NeedMap, doubtful: NDArray[np.boo
 def _filled(sections: Regions) -> Regions:
     """Sections without their holes."""
     polygons, owner = parts(sections)
-    solid = shapely.polygons(shapely.get_exterior_ring(polygons))
-    out: Regions = np.full(len(sections), shapely.MultiPolygon(), dtype=object)
+    solid = planar.polygons(planar.get_exterior_ring(polygons))
+    out: Regions = np.full(len(sections), planar.MultiPolygon(), dtype=object)
     if len(solid):
-        shapely.multipolygons(solid, indices=owner, out=out)
+        planar.multipolygons(solid, indices=owner, out=out)
     return out
 
 
 def _voids(stack: LayerStack) -> tuple[Regions, NDArray[np.int64], NDArray[np.bool_]]:
     """Connected voids of one layer each, their layers, and whether each belongs to a closed one."""
-    x0, y0, x1, y1 = shapely.total_bounds(stack.regions)
-    box = shapely.box(x0 - _MARGIN_MM, y0 - _MARGIN_MM, x1 + _MARGIN_MM, y1 + _MARGIN_MM)
+    x0, y0, x1, y1 = planar.total_bounds(stack.regions)
+    box = planar.box(x0 - _MARGIN_MM, y0 - _MARGIN_MM, x1 + _MARGIN_MM, y1 + _MARGIN_MM)
     air = overlay.buffer(overlay.difference(box, stack.regions), -0.5 * PICK_MM, quad_segs=2)
     piece, layer = parts(air)
     layer = layer.astype(np.int64)
     upper, lower = facing(layer - 1, piece, layer, piece)
     void = joined(len(piece), lower, upper)
-    bounds = shapely.bounds(piece)
+    bounds = planar.bounds(piece)
     at_open = (bounds[:, 0] < x0 - 1.0) | (layer == 0) | (layer == stack.count - 1)
     opened = np.zeros(int(void.max()) + 1 if len(void) else 0, dtype=bool)
     opened[void[at_open]] = True

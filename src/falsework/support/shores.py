@@ -13,10 +13,9 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import (
     EMPTY,
     areas_only,
@@ -60,12 +59,12 @@ def bays_of(polygon: Regions, layer: Indices, piece: Indices, layers: int, side_
     for k in np.unique(piece):
         mine = piece == k
         whole = gathered(polygon[mine], layer[mine], layers)
-        used = np.flatnonzero(~shapely.is_empty(whole))
-        for box in _lattice(shapely.total_bounds(polygon[mine]), side_mm):
+        used = np.flatnonzero(~planar.is_empty(whole))
+        for box in _lattice(planar.total_bounds(polygon[mine]), side_mm):
             bay = np.full(layers, EMPTY, dtype=object)
-            hit = used[shapely.intersects(whole[used], box)]
+            hit = used[planar.intersects(whole[used], box)]
             bay[hit] = areas_only(overlay.intersection(whole[hit], box))
-            area = shapely.area(bay)
+            area = planar.area(bay)
             if area.sum() > _SPECK_MM2:
                 bays.append(bay)
                 owner.append(k)
@@ -92,14 +91,14 @@ def coarser(heads: Regions, many: int) -> Regions:
     padded = np.full((count, groups * many), EMPTY, dtype=object)
     padded[:, :layers] = heads
     padded = padded.reshape(count * groups, many)
-    some = ~shapely.is_empty(padded).all(axis=1)
+    some = ~planar.is_empty(padded).all(axis=1)
     out = np.full(count * groups, EMPTY, dtype=object)
-    united = [overlay.union_all(row[~shapely.is_empty(row)]) for row in padded[some]]
+    united = [overlay.union_all(row[~planar.is_empty(row)]) for row in padded[some]]
     out[some] = areas_only(np.array(united, dtype=object)) if united else EMPTY
     return out.reshape(count, groups)
 
 
-def _lattice(bounds: Floats, side_mm: float) -> list[shapely.Polygon]:
+def _lattice(bounds: Floats, side_mm: float) -> list[planar.Polygon]:
     """Boxes of at most 1.3 times that side that together cover the bounds."""
     cuts = []
     for low, high in ((bounds[0], bounds[2]), (bounds[1], bounds[3])):
@@ -109,7 +108,7 @@ def _lattice(bounds: Floats, side_mm: float) -> list[shapely.Polygon]:
         cuts.append(cut)
     half = 0.5 * _OVERLAP_MM
     return [
-        shapely.box(x0 - half, y0 - half, x1 + half, y1 + half)
+        planar.box(x0 - half, y0 - half, x1 + half, y1 + half)
         for x0, x1 in zip(cuts[0][:-1], cuts[0][1:], strict=True)
         for y0, y1 in zip(cuts[1][:-1], cuts[1][1:], strict=True)
     ]
@@ -118,7 +117,7 @@ def _lattice(bounds: Floats, side_mm: float) -> list[shapely.Polygon]:
 def _middle(bay: Regions, area: Floats) -> Floats:
     """Centroid of a bay's heads, or where they come nearest to it: a post beneath heads meets the least."""
     some = np.flatnonzero(area > 0)
-    centres = shapely.get_coordinates(shapely.centroid(bay[some]))
+    centres = planar.get_coordinates(planar.centroid(bay[some]))
     middle: Floats = (centres * area[some, None]).sum(axis=0) / area.sum()
     return middle
 
@@ -126,7 +125,7 @@ def _middle(bay: Regions, area: Floats) -> Floats:
 def plain_around(blocked: Regions) -> Regions:
     """Regions a little larger, in few vertices."""
     grown = offset_mitred(blocked, _PLAIN_MM, limit=1.5)
-    return areas_only(repair(shapely.simplify(grown, _PLAIN_MM, preserve_topology=False)))
+    return areas_only(repair(planar.simplify(grown, _PLAIN_MM, preserve_topology=False)))
 
 
 @dataclass(frozen=True)
@@ -148,12 +147,12 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
     count, layers = bays.heads.shape
     out = np.full((count, layers), EMPTY, dtype=object)
     landed = np.zeros(count)
-    full = ~shapely.is_empty(bays.heads)
+    full = ~planar.is_empty(bays.heads)
     top = layers - 1 - np.argmax(full[:, ::-1], axis=1)
     few = np.zeros(count)
     half = 0.5 * bays.post_mm
     x, y = bays.at_mm.T
-    posts = shapely.box(x - half, y - half, x + half, y + half)
+    posts = planar.box(x - half, y - half, x + half, y + half)
     for i in range(layers - 1, -1, -1):
         some = np.flatnonzero(top >= i)
         if not len(some):
@@ -161,7 +160,7 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
         now = np.full(len(some), EMPTY, dtype=object)
         if i + 1 < layers:
             before = out[some, i + 1]
-            old = np.flatnonzero(~shapely.is_empty(before))
+            old = np.flatnonzero(~planar.is_empty(before))
             mine = some[old]
             if len(old):
                 now[old] = _moved(before[old], bays.at_mm[mine], half[mine], step_mm)
@@ -178,7 +177,7 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
 def _without_slivers(regions: Regions) -> Regions:
     """Regions without connected parts of a mean width of less than ``_SLIVER_MM``."""
     out = areas_only(regions)
-    some = np.flatnonzero(shapely.get_num_geometries(out) > 1)
+    some = np.flatnonzero(planar.get_num_geometries(out) > 1)
     if len(some):
         out[some] = clean(out[some], _SLIVER_MM)
     return out
@@ -186,7 +185,7 @@ def _without_slivers(regions: Regions) -> Regions:
 
 def _moved(regions: Regions, at_mm: Floats, half_mm: Floats, step_mm: float) -> Regions:
     """Regions with every corner moved towards the post, along x and y apart, none past the post's edge."""
-    corners, owner = shapely.get_coordinates(regions, return_index=True)
+    corners, owner = planar.get_coordinates(regions, return_index=True)
     off = corners - at_mm[owner]
     far = np.abs(off)
     reach = np.zeros((len(regions), 2))
@@ -195,13 +194,13 @@ def _moved(regions: Regions, at_mm: Floats, half_mm: Floats, step_mm: float) -> 
     step = np.where(both, step_mm / np.sqrt(2.0), step_mm)[owner, None]
     edge = half_mm[owner, None]
     far = np.maximum(far - step, np.minimum(far, edge))
-    moved = shapely.set_coordinates(regions.copy(), at_mm[owner] + np.copysign(far, off))
+    moved = planar.set_coordinates(regions.copy(), at_mm[owner] + np.copysign(far, off))
     return repair(moved)
 
 
 def _with_posts(regions: Regions, posts: Regions, step_mm: float) -> Regions:
     """Regions with what of their posts they carry down."""
-    near = np.flatnonzero(shapely.intersects(regions, posts))
+    near = np.flatnonzero(planar.intersects(regions, posts))
     out = regions.copy()
     if len(near):
         under = overlay.intersection(posts[near], offset_mitred(regions[near], step_mm, limit=1.5))
@@ -209,30 +208,30 @@ def _with_posts(regions: Regions, posts: Regions, step_mm: float) -> Regions:
     return out
 
 
-def _plain(regions: Regions, blocked: shapely.Geometry, few: Floats, mine: Indices) -> Regions:
+def _plain(regions: Regions, blocked: planar.Geometry, few: Floats, mine: Indices) -> Regions:
     """Regions in few vertices, notches filled; ``few`` remembers how many each last had."""
-    many = shapely.get_num_coordinates(regions) > np.maximum(_MORE_VERTICES * few[mine], 16)
+    many = planar.get_num_coordinates(regions) > np.maximum(_MORE_VERTICES * few[mine], 16)
     at = np.flatnonzero(many)
     out = regions.copy()
     if len(at):
         wide = overlay.buffer(regions[at], _NOTCH_MM, quad_segs=2)  # pointed corners would creep outwards
         back = offset_mitred(wide, _EASE_MM - _NOTCH_MM)
-        plain = repair(shapely.simplify(back, _EASE_MM, preserve_topology=False))
+        plain = repair(planar.simplify(back, _EASE_MM, preserve_topology=False))
         out[at] = areas_only(overlay.difference(plain, blocked))
-        few[mine[at]] = shapely.get_num_coordinates(out[at])
+        few[mine[at]] = planar.get_num_coordinates(out[at])
     return out
 
 
 def _kept_off(
-    moved: Regions, before: Regions, blocked: shapely.Geometry, lean: Lean
+    moved: Regions, before: Regions, blocked: planar.Geometry, lean: Lean
 ) -> tuple[Regions, Floats]:
     """What of the moved regions is free, with what stays free by going straight down instead; and the area
     (mm²) that can do neither and lands."""
     lost_mm2 = np.zeros(len(moved))
     if blocked.is_empty:
         return moved, lost_mm2
-    shapely.prepare(blocked)
-    hit = np.flatnonzero(shapely.intersects(blocked, moved))
+    planar.prepare(blocked)
+    hit = np.flatnonzero(planar.intersects(blocked, moved))
     if not len(hit):
         return moved, lost_mm2
     out = moved.copy()
@@ -241,12 +240,12 @@ def _kept_off(
     straight = areas_only(overlay.difference(before[hit], blocked))
     out[hit] = _united(free, _near(straight, taken, lean.step_mm))
     thin, owner = parts(out[hit])
-    pressed = 2.0 * shapely.area(thin) < lean.thin_mm * shapely.length(thin)
+    pressed = 2.0 * planar.area(thin) < lean.thin_mm * planar.length(thin)
     if pressed.any():
         thin = gathered(thin[pressed], owner[pressed], len(hit))
         out[hit] = _united(out[hit], _near(straight, thin, 1.5 * lean.step_mm))
     carried = offset_mitred(out[hit], lean.step_mm, limit=1.5)
-    lost_mm2[hit] = shapely.area(overlay.difference(before[hit], carried))
+    lost_mm2[hit] = planar.area(overlay.difference(before[hit], carried))
     return out, lost_mm2
 
 

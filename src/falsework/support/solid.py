@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import panel_levels, stack_panels
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, facing, joined
@@ -110,15 +109,15 @@ def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
     if not len(polygons):
         return Blocks(polygons, layer, layer, piece)
     upper, lower = facing(layer - 1, polygons, layer, polygons)
-    stray = np.abs(shapely.bounds(polygons[upper]) - shapely.bounds(polygons[lower])).max(axis=1, initial=0.0)
-    change = np.abs(shapely.area(polygons[upper]) - shapely.area(polygons[lower]))
-    change /= shapely.length(polygons[lower])
+    stray = np.abs(planar.bounds(polygons[upper]) - planar.bounds(polygons[lower])).max(axis=1, initial=0.0)
+    change = np.abs(planar.area(polygons[upper]) - planar.area(polygons[lower]))
+    change /= planar.length(polygons[lower])
     equal = (stray < 1e-6) & (change < 1e-6)
     alike = (stray < _ALIKE_MM) & (change < 0.25 * _ALIKE_MM)
     alike &= layer[upper] // _MOST_ALIKE == layer[lower] // _MOST_ALIKE
     doubtful = np.flatnonzero(alike & ~equal)
-    shared_mm2 = shapely.area(overlay.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
-    alike[doubtful] = shared_mm2 > _SHARED * shapely.area(polygons[lower[doubtful]])
+    shared_mm2 = planar.area(overlay.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
+    alike[doubtful] = shared_mm2 > _SHARED * planar.area(polygons[lower[doubtful]])
     good = equal | alike
     run = joined(len(polygons), lower[good], upper[good])
     order = np.argsort(run, kind="stable")
@@ -136,7 +135,7 @@ def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
 def _without_specks(blocks: Blocks) -> Blocks:
     """Each connected outline a block of its own, those too small to be a solid left out."""
     polygons, owner = parts(areas_only(blocks.polygon))
-    good = shapely.area(polygons) > 1e-3
+    good = planar.area(polygons) > 1e-3
     owner = owner[good]
     return Blocks(polygons[good], blocks.first[owner], blocks.last[owner], blocks.piece[owner])
 

@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, gathered, offset, offset_mitred, repair
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -65,8 +64,8 @@ def spared_faces(part: Part, faces: NDArray[np.bool_], stack: LayerStack, need: 
     beneath = np.concatenate([none, seen[:-1]])
     bottoms = overlay.difference(overlay.intersection(beneath, solid), np.concatenate([none, solid[:-1]]))
     count = len(need.undersides)
-    whole = np.bincount(need.region_underside, shapely.area(need.regions), count)
-    mine = shapely.area(overlay.intersection(need.regions, bottoms[need.region_layer]))
+    whole = np.bincount(need.region_underside, planar.area(need.regions), count)
+    mine = planar.area(overlay.intersection(need.regions, bottoms[need.region_layer]))
     share = np.bincount(need.region_underside, mine, count) / np.maximum(whole, 1e-12)
     key = hashlib.sha256(np.packbits(faces).tobytes()).hexdigest()
     return Spared(faces, 0.5 * float(doubled.sum()), tops, bottoms, share, key)
@@ -74,10 +73,10 @@ def spared_faces(part: Part, faces: NDArray[np.bool_], stack: LayerStack, need: 
 
 def _near(corners: Floats, need: NeedMap) -> Floats:
     """Triangles that lie beneath the need or near it, or above it, seen from the side."""
-    about = offset(shapely.simplify(need.regions, _COARSE_MM, preserve_topology=False), _MARGIN_MM, 2)
+    about = offset(planar.simplify(need.regions, _COARSE_MM, preserve_topology=False), _MARGIN_MM, 2)
     over = overlay.union_all(about)
-    shapely.prepare(over)
-    found: Floats = corners[shapely.intersects(over, shapely.polygons(corners[:, :, :2]))]
+    planar.prepare(over)
+    found: Floats = corners[planar.intersects(over, planar.polygons(corners[:, :, :2]))]
     return found
 
 
@@ -120,11 +119,11 @@ def _clipped(corners: Floats, low_mm: Floats, high_mm: Floats, slab: Indices) ->
     points = corners[:, :, None, :2] + np.stack([begin, end], axis=2)[..., None] * way[:, :, None]
     owner = np.nonzero(inside)[0]
     kept, ring = np.unique(owner, return_inverse=True)
-    rings = shapely.linearrings(points[inside].reshape(-1, 2), indices=np.repeat(ring, 2))
-    polygons = shapely.polygons(rings)
-    bent = ~shapely.is_valid(polygons)  # a corner met from two edges, once with other rounding than before
-    polygons[bent] = shapely.convex_hull(polygons[bent])
-    real = shapely.area(polygons) > 1e-9
+    rings = planar.linearrings(points[inside].reshape(-1, 2), indices=np.repeat(ring, 2))
+    polygons = planar.polygons(rings)
+    bent = ~planar.is_valid(polygons)  # a corner met from two edges, once with other rounding than before
+    polygons[bent] = planar.convex_hull(polygons[bent])
+    real = planar.area(polygons) > 1e-9
     return polygons[real], slab[kept[real]]
 
 
@@ -163,9 +162,9 @@ def kept_free(
 
 def _air(seeds: Regions, sections: Regions) -> Regions:
     """Entry i: what of the seeds of entries before it, grown a little, has no section in between."""
-    seeds = offset_mitred(shapely.simplify(seeds, _OUTLINE_TOLERANCE_MM), _OVERLAP_MM)
+    seeds = offset_mitred(planar.simplify(seeds, _OUTLINE_TOLERANCE_MM), _OVERLAP_MM)
     out = np.full(len(seeds), EMPTY, dtype=object)
-    empty, blank, here = shapely.is_empty(seeds), shapely.is_empty(sections), EMPTY
+    empty, blank, here = planar.is_empty(seeds), planar.is_empty(sections), EMPTY
     for i in range(1, len(seeds)):
         if not empty[i - 1]:
             here = overlay.union(here, seeds[i - 1])
@@ -173,7 +172,7 @@ def _air(seeds: Regions, sections: Regions) -> Regions:
             continue
         if not blank[i]:
             here = overlay.difference(here, sections[i])
-            here = shapely.simplify(here, _OUTLINE_TOLERANCE_MM)
+            here = planar.simplify(here, _OUTLINE_TOLERANCE_MM)
         out[i] = here
     return out
 
@@ -181,11 +180,11 @@ def _air(seeds: Regions, sections: Regions) -> Regions:
 def within(points_mm: Floats, layer: Indices, regions: Regions) -> NDArray[np.bool_]:
     """(n,) whether each point (n, 2) lies in the region of its layer."""
     inside = np.zeros(len(points_mm), dtype=bool)
-    candidates = np.flatnonzero(~shapely.is_empty(regions)[layer])
+    candidates = np.flatnonzero(~planar.is_empty(regions)[layer])
     order = candidates[np.argsort(layer[candidates], kind="stable")]
     starts = np.flatnonzero(np.diff(layer[order], prepend=-1))
     for group in np.split(order, starts[1:]) if len(order) else ():
         region = regions[layer[group[0]]]
-        shapely.prepare(region)
-        inside[group] = shapely.contains_xy(region, points_mm[group, 0], points_mm[group, 1])
+        planar.prepare(region)
+        inside[group] = planar.contains_xy(region, points_mm[group, 0], points_mm[group, 1])
     return inside

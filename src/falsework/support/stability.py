@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 
 from falsework.droop.belief import PRIOR
 from falsework.droop.bond import bond_share, top_of
 from falsework.kernels.field.tipping import SUMS
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import air_gap_below
 from falsework.process.settings import Process
@@ -95,7 +95,7 @@ def check_pieces(
     """
     count = cells.pieces
     bottom, top = _extremes(cells.piece, z_mm[cells.layer], z_mm[cells.layer + 1], count)
-    area = shapely.area(cells.polygon)
+    area = planar.area(cells.polygon)
     on_bed = cells.layer == 0
     foot = _sum(cells.piece[on_bed], area[on_bed], count)
     scar = _sum(cells.piece, scar_of_cell_mm2, count)
@@ -219,7 +219,7 @@ def _check_columns(
     middle = (starts + np.append(starts[1:], len(order))) // 2
     pick = slim[order[middle]]
     breadth = np.maximum(cells.width_mm[pick] * 0.5, process.line_width_mm)  # of a strip; a square has twice
-    outline = shapely.length(cells.polygon[pick])
+    outline = planar.length(cells.polygon[pick])
     square = cells.width_mm[pick] * 4.0 >= 0.85 * outline
     breadth = np.where(square, cells.width_mm[pick], breadth)
     piece = cells.piece[pick]
@@ -263,7 +263,7 @@ def _check_toppling(
     """
     count = cells.pieces
     safety, breadth = np.zeros(count), np.zeros(count)
-    area = shapely.area(cells.polygon)
+    area = planar.area(cells.polygon)
     stands = np.flatnonzero((cells.layer == 0) | (scar_of_cell_mm2 > 0))
     if not len(stands):
         return safety, breadth
@@ -275,7 +275,7 @@ def _check_toppling(
     hull = nowhere(count)
     np.maximum.at(hull, piece, hulls(polygon))
     some = np.unique(piece)
-    middle = shapely.get_coordinates(shapely.centroid(cells.polygon)) * area[:, None]
+    middle = planar.get_coordinates(planar.centroid(cells.polygon)) * area[:, None]
     middle = np.column_stack([_sum(cells.piece, middle[:, k], count) for k in (0, 1)])
     middle /= np.maximum(_sum(cells.piece, area, count), 1e-9)[:, None]
     arm = (hull - middle @ around().T)[some]

@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import air_gap, air_gap_below
@@ -63,14 +62,14 @@ def starts_of(
         found, by = _over(regions[open_], beneath, strands, process)
         better = found > share[open_]
         share[open_[better]], piece[open_[better]] = found[better], by[better]
-    points = shapely.get_coordinates(shapely.point_on_surface(regions))
+    points = planar.get_coordinates(planar.point_on_surface(regions))
     z_mm = stack.z_mm[layer]
     falls = z_mm - _floor_mm(stack, points, layer)
     return tuple(
         Start(
             underside=need.undersides[need.region_underside[k]].number,
             at_mm=(float(points[n, 0]), float(points[n, 1]), float(z_mm[n])),
-            area_mm2=float(shapely.area(regions[n])),
+            area_mm2=float(planar.area(regions[n])),
             falls_mm=float(falls[n]),
             piece=int(piece[n]),
             carried_share=min(1.0, float(share[n])),
@@ -89,20 +88,20 @@ def _over(
     used = np.flatnonzero(np.isin(strands.layer, beneath))
     if not len(used):
         return share, piece
-    lines = shapely.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
-    tree = shapely.STRtree(lines)
+    lines = planar.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
+    tree = planar.STRtree(lines)
     which, line = tree.query(regions, predicate="dwithin", distance=spacing_mm + width_mm)
     right = strands.layer[used[line]] == beneath[which]
     which, line = which[right], line[right]
     order = np.lexsort((line, which))
     which, line = which[order], line[order]
-    near = shapely.dwithin(regions[which], lines[line], _SEAT_WIDTHS * width_mm)
+    near = planar.dwithin(regions[which], lines[line], _SEAT_WIDTHS * width_mm)
     some, group = np.unique(which, return_inverse=True)
     if len(some):
-        together = shapely.geometrycollections(lines[line], indices=group)
+        together = planar.geometrycollections(lines[line], indices=group)
         reach_mm = width_mm if process.structure.interface_layers else 0.5 * spacing_mm + width_mm
         over = overlay.intersection(regions[some], overlay.buffer(together, reach_mm, quad_segs=4))
-        share[some] = shapely.area(over) / np.maximum(shapely.area(regions[some]), 1e-12)
+        share[some] = planar.area(over) / np.maximum(planar.area(regions[some]), 1e-12)
         piece[which[near]] = strands.piece[used[line[near]]] + 1
     share[piece == 0] = 0.0
     return share, piece
@@ -113,7 +112,7 @@ def _floor_mm(stack: LayerStack, points_mm: Floats, layer: Indices) -> Floats:
     out = np.zeros(len(layer))
     for n in range(len(layer)):
         below = stack.regions[: layer[n]]
-        solid = np.flatnonzero(shapely.contains_xy(below, points_mm[n, 0], points_mm[n, 1]))
+        solid = np.flatnonzero(planar.contains_xy(below, points_mm[n, 0], points_mm[n, 1]))
         if len(solid):
             out[n] = stack.z_mm[solid[-1] + 1]
     return out
@@ -145,10 +144,10 @@ def _obstacle(
     mine = np.flatnonzero(need.region_underside == index)
     layer = int(need.region_layer[mine].min())
     first = mine[need.region_layer[mine] == layer]
-    first = first[[int(np.argmax(shapely.area(need.regions[first])))]]
+    first = first[[int(np.argmax(planar.area(need.regions[first])))]]
     strip = need.regions[first[0]]
     free = overlay.union_all(np.concatenate([need.regions[first], heads[first]]))
-    x, y = shapely.get_coordinates(shapely.point_on_surface(strip))[0].tolist()
+    x, y = planar.get_coordinates(planar.point_on_surface(strip))[0].tolist()
     side_mm, radius_mm = process.structure.side_gap_mm, 0.5 * PRINTABLE_WIDTHS * process.line_width_mm
     takes_mm = air_gap(process)[2]
     for below in range(layer - 1, -1, -1):
@@ -162,6 +161,6 @@ def _obstacle(
             return Obstacle("gap", (x, y, top_mm), float(z_mm[layer]) - top_mm, takes_mm)
         free = overlay.difference(free, overlay.buffer(here, side_mm))
         if overlay.buffer(free, -radius_mm).is_empty:
-            place = shapely.get_coordinates(shapely.point_on_surface(here))[0].tolist()
+            place = planar.get_coordinates(planar.point_on_surface(here))[0].tolist()
             return Obstacle("part" if lands else "sides", (place[0], place[1], top_mm))
     return Obstacle("gap", (x, y, 0.0), float(z_mm[layer]), takes_mm)

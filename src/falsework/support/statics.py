@@ -7,9 +7,9 @@ that edge, its bond with a stress that grows in proportion to the distance from 
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
 from falsework.kernels.field.tipping import AREA, FAR, SUMS, SX, SXX, SXY, SY, SYY
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Regions
 from falsework.need.measure import polygon_edges
 
@@ -24,7 +24,7 @@ def around() -> Floats:
 
 def moments(polygons: Regions) -> Floats:
     """(n, SUMS) area, first and second moments of polygons about the origin, by Green's theorem."""
-    edges, first = polygon_edges(shapely.orient_polygons(polygons))
+    edges, first = polygon_edges(planar.orient_polygons(polygons))
     x0, y0, x1, y1 = edges.T
     cross = x0 * y1 - x1 * y0
     out = np.zeros((len(edges), SUMS))

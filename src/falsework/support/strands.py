@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_strips, subtract_spans
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense
@@ -230,7 +229,7 @@ def _dense_rows(band: Dense, role: Role, angle_deg: float, width_mm: float):
 
 def _bounds_turned(polygons: Regions, angle_deg: float) -> Floats:
     """(N, 2) lowest and highest v of each polygon."""
-    coordinates, index = shapely.get_coordinates(polygons, return_index=True)
+    coordinates, index = planar.get_coordinates(polygons, return_index=True)
     v = turned(coordinates, angle_deg)[:, 1]
     low = np.full(len(polygons), np.inf)
     high = np.full(len(polygons), -np.inf)
@@ -256,7 +255,7 @@ def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: f
         index = np.flatnonzero(closed_lines > ring)
         inset = offset_mitred(body[index], -(ring + 0.5) * width_mm)
         if ring == 0:  # bits hardly as wide as the line still get one
-            narrow = shapely.is_empty(inset)
+            narrow = planar.is_empty(inset)
             inset[narrow] = offset_mitred(body[index][narrow], -0.4 * width_mm)
         points, ring_start, cell_start = rings_of(simplified(inset, 0.1 * width_mm))
         following = np.arange(len(points)) + 1

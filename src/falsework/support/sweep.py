@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
@@ -20,7 +19,7 @@ from falsework.support.heads import heads_of
 from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
 
-EMPTY = shapely.MultiPolygon()
+EMPTY = planar.MultiPolygon()
 _OUTLINE_TOLERANCE_MM = 0.02  # outlines of swept columns: the side that faces no part may stray by this
 _NOTCH_LINES = 4.0  # notches and holes of swept columns narrower than so many line widths are filled
 _STRAY_LINES = 0.35  # and outlines may stray by so many, less than what holds by itself
@@ -56,8 +55,8 @@ def shifted_flags(flags: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
 
 def simplified(regions: Regions, tolerance_mm: float) -> Regions:
     """Fewer vertices, each still one of the old ones; repaired where a ring came to cross itself."""
-    thin: Regions = shapely.simplify(regions, tolerance_mm, preserve_topology=False)
-    crossed = ~shapely.is_valid(thin)
+    thin: Regions = planar.simplify(regions, tolerance_mm, preserve_topology=False)
+    crossed = ~planar.is_valid(thin)
     if crossed.any():
         thin[crossed] = overlay.buffer(thin[crossed], 0)
     return thin
@@ -74,10 +73,10 @@ def printable(regions: Regions, radius_mm: float) -> Regions:
 def sifted(regions: Regions, radius_mm: float) -> tuple[Regions, Regions]:
     """What is :func:`printable`, and the connected parts that are not."""
     polygons, owner = parts(areas_only(regions))
-    area, outline = shapely.area(polygons), shapely.length(polygons)
+    area, outline = planar.area(polygons), planar.length(polygons)
     good = area > _SPECK_MM2
     narrow = np.flatnonzero(good & (2.0 * area < 4.0 * radius_mm * outline))
-    good[narrow] = ~shapely.is_empty(overlay.buffer(polygons[narrow], -radius_mm, quad_segs=2))
+    good[narrow] = ~planar.is_empty(overlay.buffer(polygons[narrow], -radius_mm, quad_segs=2))
     count = len(regions)
     return gathered(polygons[good], owner[good], count), gathered(polygons[~good], owner[~good], count)
 
@@ -93,10 +92,10 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions, heads: 
         return out
     layer = need.region_layer[mine]
     strips = offset_mitred(
-        shapely.simplify(need.regions[mine], _OUTLINE_TOLERANCE_MM, preserve_topology=False), _OVERLAP_MM
+        planar.simplify(need.regions[mine], _OUTLINE_TOLERANCE_MM, preserve_topology=False), _OVERLAP_MM
     )
     strips = overlay.intersection(strips, sections[layer])
-    plated = ~shapely.is_empty(heads[mine])
+    plated = ~planar.is_empty(heads[mine])
     strips[plated] = overlay.union(strips[plated], heads[mine][plated])
     order = np.argsort(layer, kind="stable")
     starts = np.flatnonzero(np.diff(layer[order], prepend=-1))
@@ -108,18 +107,18 @@ def sources(need: NeedMap, chosen: NDArray[np.bool_], sections: Regions, heads: 
 def with_heads(sections: Regions, heads: Regions, need: NeedMap) -> Regions:
     """(L,) sections as wide as the heads beneath them: from there down the gap is taken off."""
     out = sections.copy()
-    for k in np.flatnonzero(~shapely.is_empty(heads)).tolist():
+    for k in np.flatnonzero(~planar.is_empty(heads)).tolist():
         layer = need.region_layer[k]
         out[layer] = overlay.union(out[layer], heads[k])
     return out
 
 
-def filled(region: shapely.Geometry, line_width_mm: float) -> shapely.Geometry:
+def filled(region: planar.Geometry, line_width_mm: float) -> planar.Geometry:
     """The region with narrow notches and holes filled, in few vertices."""
     half_mm = 0.5 * _NOTCH_LINES * line_width_mm
     back = offset_mitred(offset_mitred(region, half_mm, limit=2.0), -half_mm, limit=2.0)
-    thin = shapely.simplify(back, _STRAY_LINES * line_width_mm, preserve_topology=False)
-    return thin if shapely.is_valid(thin) else overlay.buffer(thin, 0)
+    thin = planar.simplify(back, _STRAY_LINES * line_width_mm, preserve_topology=False)
+    return thin if planar.is_valid(thin) else overlay.buffer(thin, 0)
 
 
 def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regions:
@@ -130,37 +129,37 @@ def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regi
     are filled, which leaves a tenth of the vertices to all that follows.
     """
     out = empties(len(sections))
-    blank, no_strip = shapely.is_empty(sections), shapely.is_empty(strips)
+    blank, no_strip = planar.is_empty(sections), planar.is_empty(strips)
     here, few = EMPTY, 0
     for i in range(len(sections) - 2, -1, -1):
         if not no_strip[i + 1]:
             here = overlay.union(here, strips[i + 1])
-            if shapely.get_num_coordinates(here) > _MORE_VERTICES * few:
+            if planar.get_num_coordinates(here) > _MORE_VERTICES * few:
                 here = filled(here, line_width_mm)
-                few = shapely.get_num_coordinates(here)
+                few = planar.get_num_coordinates(here)
         if here.is_empty:
             continue
         if not blank[i]:
             here = overlay.difference(here, sections[i])
-        thin = shapely.simplify(here, _OUTLINE_TOLERANCE_MM, preserve_topology=False)
-        here = thin if shapely.is_valid(thin) else overlay.buffer(thin, 0)
+        thin = planar.simplify(here, _OUTLINE_TOLERANCE_MM, preserve_topology=False)
+        here = thin if planar.is_valid(thin) else overlay.buffer(thin, 0)
         out[i] = here
     return out
 
 
 def reaching_bed(columns: Regions, cleared: Regions) -> Regions:
     """What of the columns has nothing of ``cleared`` (sections with clearance) anywhere beneath."""
-    active = np.flatnonzero(~shapely.is_empty(columns))
+    active = np.flatnonzero(~planar.is_empty(columns))
     if not len(active):
         return columns
     top = active[-1] + 1
-    box = shapely.total_bounds(columns)
-    beneath = overlay.intersection(cleared[:top], shapely.box(*(box + np.array([-1.0, -1.0, 1.0, 1.0]))))
+    box = planar.total_bounds(columns)
+    beneath = overlay.intersection(cleared[:top], planar.box(*(box + np.array([-1.0, -1.0, 1.0, 1.0]))))
     shade = empties(top)
     total = EMPTY
     for i in range(top):
         if not beneath[i].is_empty:
-            total = shapely.simplify(overlay.union(total, beneath[i]), _OUTLINE_TOLERANCE_MM)
+            total = planar.simplify(overlay.union(total, beneath[i]), _OUTLINE_TOLERANCE_MM)
         shade[i] = total
     out = columns.copy()
     out[:top] = overlay.difference(columns[:top], shade)
@@ -196,7 +195,7 @@ class Surroundings:
         """
         below = range(-self.gap_below_layers, 0)
         out = self._swept.united(0, (*below, *range(1, self.gap_layers + 1))).copy()
-        used = ~shapely.is_empty(self._swept.columns)
+        used = ~planar.is_empty(self._swept.columns)
         lips: Regions = empties(len(used))
         beside = used | shifted_flags(used, 1) | shifted_flags(used, -1)
         lips[beside] = overlay.buffer(self.sections[beside], 0.5 * self.side_mm, quad_segs=2)
@@ -213,13 +212,13 @@ class Surroundings:
         gap = self.gap_below_layers
         return self._swept.united(None, tuple(range(-gap - layers, -gap)))
 
-    def ground(self, layer: int, reach_mm: float, window: shapely.Geometry) -> shapely.Geometry:
+    def ground(self, layer: int, reach_mm: float, window: planar.Geometry) -> planar.Geometry:
         """Where the part beneath carries ``layer``: through the gap, sideways through the clearance."""
         lowest = max(0, layer - 1 - self.gap_below_layers)
         near = overlay.intersection(self.sections[lowest:layer], window)
         reach = np.full(len(near), reach_mm)
         reach[-1] += self.side_mm
-        ground: shapely.Geometry = overlay.union_all(overlay.buffer(near, reach, quad_segs=4))
+        ground: planar.Geometry = overlay.union_all(overlay.buffer(near, reach, quad_segs=4))
         return ground
 
 
@@ -240,7 +239,7 @@ def carried(
         over = overlay.intersection(out[i], gone[i - 1])
         if over.area < _SPECK_MM2:
             continue
-        window = shapely.box(*(over.bounds + margin * np.array([-1, -1, 1, 1])))
+        window = planar.box(*(over.bounds + margin * np.array([-1, -1, 1, 1])))
         rest = overlay.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
             continue
@@ -316,7 +315,7 @@ def sweep_columns(
     if not (anywhere.any() or bed.any()):
         return Swept(sections, empties(stack.count), empties(stack.count), sections)
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
-    known = like is not None and not shapely.is_empty(like.cleared).all()
+    known = like is not None and not planar.is_empty(like.cleared).all()
     cleared: Regions
     if like is not None and known:
         cleared = like.cleared
@@ -340,7 +339,7 @@ def sweep_columns(
 
 def beneath_top(columns: Regions) -> NDArray[np.bool_]:
     """(L,) layers in which support may be: up to the highest column, for shores lean beside the part."""
-    full = np.flatnonzero(~shapely.is_empty(columns))
+    full = np.flatnonzero(~planar.is_empty(columns))
     used: NDArray[np.bool_] = np.arange(len(columns)) <= full.max(initial=-1)
     return used
 
@@ -349,7 +348,7 @@ def support_regions(
     swept: Swept, around: Surroundings, reach_mm: float, process: Process
 ) -> tuple[Regions, Regions]:
     """(L,) regions filled by support, and (L,) where none may be."""
-    active = ~shapely.is_empty(swept.columns)
+    active = ~planar.is_empty(swept.columns)
     if not active.any():
         return swept.columns, empties(len(active))
     blocked = around.blocked()

@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
 from falsework.kernels.mesh.measures import face_areas
+from falsework.layers import planar
 from falsework.layers.stack import Floats
 from falsework.part.part import Part
 
@@ -118,13 +118,13 @@ def came_from(ground: Manifold, solid: Manifold) -> NDArray[np.int64]:
     return np.where(mine, np.asarray(mesh.face_id, dtype=np.int64), -1)
 
 
-def prism(polygon: shapely.Polygon | shapely.MultiPolygon, low_mm: float, high_mm: float) -> Manifold:
+def prism(polygon: planar.Polygon | planar.MultiPolygon, low_mm: float, high_mm: float) -> Manifold:
     """A polygon with holes, drawn up from one height to another."""
     from manifold3d import CrossSection, FillRule, Manifold
 
     rings = [
         np.asarray(ring.coords)[:-1, :2]
-        for one in shapely.get_parts(shapely.orient_polygons(polygon))
+        for one in planar.get_parts(planar.orient_polygons(polygon))
         for ring in (one.exterior, *one.interiors)
     ]
     section = CrossSection(rings, FillRule.Positive)

@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats
 from falsework.redrawing.changes.dimensions import chamfers
@@ -190,13 +189,13 @@ def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, F
     return bends, base
 
 
-def _widened(footprint: Footprint, line_mm: float) -> shapely.Geometry:
+def _widened(footprint: Footprint, line_mm: float) -> planar.Geometry:
     """What must be added beside a footprint for no part of it to be narrower than two lines."""
     half_mm = 0.5 * _WALL_WIDTHS * line_mm
     whole = overlay.union(footprint.area, _into(footprint, 2.0 * half_mm))
     wide = offset_mitred(offset_mitred(whole, -half_mm), 1.02 * half_mm, limit=2.0)
-    thin = shapely.get_parts(overlay.difference(footprint.area, wide))
-    thin = thin[shapely.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
+    thin = planar.get_parts(overlay.difference(footprint.area, wide))
+    thin = thin[planar.area(thin) > _LEAST_THIN_WIDTHS2 * line_mm**2]
     return overlay.buffer(overlay.union_all(thin), half_mm, quad_segs=2)
 
 
@@ -207,7 +206,7 @@ def _unseen(canvas: Canvas, lower: HeightGrid) -> float:
 
 def _behind(
     ground: PlannedPart, canvas: Canvas, lower: HeightGrid, carriers: Carriers, slope: float
-) -> tuple[shapely.Geometry | None, bool]:
+) -> tuple[planar.Geometry | None, bool]:
     """Where what carries recedes beneath its edge: the area that the ways still cross until they are inside
     the part, and whether any comes down to the bed first."""
     c = carriers
@@ -249,7 +248,7 @@ def _behind(
     # sections are known a layer apart, so the wall's face lies within a layer's way of where it was met
     past = ground.process.layer_height_mm / slope + stride
     far = (reach + past + OVERLAP_MM)[:, None] * normal
-    quads = shapely.polygons(np.stack([a, b, b - far, a - far], axis=1)[going])
+    quads = planar.polygons(np.stack([a, b, b - far, a - far], axis=1)[going])
     area = overlay.union_all(grown(overlay.make_valid(quads), 0.5 * canvas.step))
     return area, to_bed
 
@@ -260,7 +259,7 @@ def _solid(
     canvas: Canvas,
     lower: HeightGrid,
     way: _CanvasWays,
-    more: shapely.Geometry,
+    more: planar.Geometry,
     receding: bool,
 ) -> Manifold:
     """The body between the corbel's underside and the part's, cut off at the footprint's free edges."""
@@ -276,15 +275,15 @@ def _solid(
     return cut(body(lower, canvas, top, above=True) ^ body(upper, canvas, bottom, above=False), area)
 
 
-def _within(footprint: Footprint) -> shapely.Geometry:
+def _within(footprint: Footprint) -> planar.Geometry:
     """The footprint, and a little way into what carries it."""
     return overlay.union(footprint.area, _into(footprint, OVERLAP_MM))
 
 
-def _into(footprint: Footprint, by_mm: float) -> shapely.Geometry:
+def _into(footprint: Footprint, by_mm: float) -> planar.Geometry:
     """A band along both sides of the carried edges."""
     edges = footprint.ends[footprint.carried].reshape(-1, 2, 2)
-    lines = shapely.line_merge(shapely.multilinestrings(list(edges)))
+    lines = planar.line_merge(planar.multilinestrings(list(edges)))
     return overlay.buffer(lines, by_mm, cap_style="flat", join_style="mitre", mitre_limit=2.0)
 
 

@@ -14,9 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, offset_mitred, repair
 from falsework.layers.stack import Floats, Regions
 from falsework.need.strips import MITRE
@@ -135,7 +134,7 @@ def _course(ground: PlannedPart, rule: _Rule, layer: int, course: Area, strip: A
     if loose.is_empty:
         return EMPTY
     pieces = _pieces(above)
-    above = overlay.union_all(pieces[shapely.dwithin(pieces, loose, 1e-6)])
+    above = overlay.union_all(pieces[planar.dwithin(pieces, loose, 1e-6)])
     # closed first: each gap left open would be a free edge
     by = 0.5 * rule.slit
     closed = offset_mitred(offset_mitred(_union(above, solid), by), -by)
@@ -167,7 +166,7 @@ def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
     both = _union(course, solid)
     opened = offset_mitred(offset_mitred(both, -rule.wall), 1.2 * rule.wall)
     thin = _pieces(_difference(course, opened))
-    thin = thin[shapely.area(thin) > 0.5 * rule.wall**2]
+    thin = thin[planar.area(thin) > 0.5 * rule.wall**2]
     if not len(thin):
         return course
     grown = overlay.union_all([_thickened(piece, rule) for piece in thin])
@@ -177,10 +176,10 @@ def _stout(course: Area, solid: Area, within: Area, rule: _Rule) -> Area:
 def _needed(drawn: Area, loose: Area, rule: _Rule) -> Area:
     """Those pieces that carry anything, plainly outlined."""
     pieces = _pieces(drawn)
-    pieces = pieces[(shapely.area(pieces) > rule.dust_mm2) & shapely.dwithin(pieces, loose, rule.hold)]
+    pieces = pieces[(planar.area(pieces) > rule.dust_mm2) & planar.dwithin(pieces, loose, rule.hold)]
     if not len(pieces):
         return EMPTY
-    return _areas(shapely.simplify(overlay.union_all(pieces), _SIMPLE_MM))
+    return _areas(planar.simplify(overlay.union_all(pieces), _SIMPLE_MM))
 
 
 def _moved_wings(
@@ -196,7 +195,7 @@ def _moved_wings(
         tip = wing if tip.is_empty else tip
         if len(necks) == 0 or not _difference(tip, overlay.buffer(roots, rule.half, quad_segs=2)).is_empty:
             wing = _thickened(wing, rule)
-        on_part = shapely.dwithin(necks, solid, _PLAIN_MM)
+        on_part = planar.dwithin(necks, solid, _PLAIN_MM)
         if len(necks) == 0:
             out += _leaning(ground, rule, layer, wing)
         elif on_part.all() or not on_part.any():
@@ -209,7 +208,7 @@ def _moved_wings(
 def _smooth(wing: Area, rule: _Rule) -> Area:
     """A wing without the teeth that it would grow from course to course."""
     by = 0.5 * rule.slit
-    return shapely.simplify(
+    return planar.simplify(
         overlay.buffer(overlay.buffer(wing, by, quad_segs=2), -by, quad_segs=2), _SIMPLE_MM
     )
 
@@ -227,23 +226,23 @@ def _receding(wing: Area, tip: Area, necks: Regions, rule: _Rule) -> list[Area]:
     """A wing moved along itself to where it is rooted; one between several roots opens between them."""
     if len(necks) == 1:
         return [_moved(wing, tip, necks[0], rule)]
-    x0, y0, x1, y1 = shapely.total_bounds(necks)
+    x0, y0, x1, y1 = planar.total_bounds(necks)
     if math.hypot(x1 - x0, y1 - y0) < _OPENS * rule.half:
         return [_moved(wing, tip, overlay.union_all(necks), rule)]
-    cells = shapely.voronoi_polygons(
-        shapely.multipoints(shapely.get_coordinates(shapely.centroid(necks))), extend_to=wing
+    cells = planar.voronoi_polygons(
+        planar.multipoints(planar.get_coordinates(planar.centroid(necks))), extend_to=wing
     )
     out = []
-    for cell in shapely.get_parts(cells):
+    for cell in planar.get_parts(cells):
         for piece in _pieces(_intersection(wing, cell)):
-            nearest = int(shapely.distance(piece, necks).argmin())
+            nearest = int(planar.distance(piece, necks).argmin())
             out.append(_moved(piece, piece, necks[nearest], rule))
     return out
 
 
 def _moved(wing: Area, tip: Area, root: Area, rule: _Rule) -> Area:
     """A wing moved from its tip's middle straight to its root."""
-    line = shapely.get_coordinates(shapely.shortest_line(shapely.centroid(tip), root))
+    line = planar.get_coordinates(planar.shortest_line(planar.centroid(tip), root))
     way = line[1] - line[0]
     length = float(np.hypot(*way))
     return _shifted(wing, way * (min(rule.back, length) / length)) if length > 1e-9 else wing
@@ -260,7 +259,7 @@ def _leaning(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> list[A
 
 def _axis(wing: Area) -> tuple[float, Floats]:
     """How long a wing is, and the direction in which it is, as a vector of length one."""
-    box = shapely.get_coordinates(shapely.oriented_envelope(wing))
+    box = planar.get_coordinates(planar.oriented_envelope(wing))
     if len(box) < 4:
         return 0.0, np.array([1.0, 0.0])
     sides = np.diff(box[:3], axis=0)
@@ -271,12 +270,12 @@ def _axis(wing: Area) -> tuple[float, Floats]:
 
 def _drawn_together(wing: Area, along: Floats, rule: _Rule) -> list[Area]:
     """Both halves of a long wing moved towards its middle."""
-    middle = shapely.get_coordinates(shapely.centroid(wing))[0]
+    middle = planar.get_coordinates(planar.centroid(wing))[0]
     aside = _FAR_MM * np.array([-along[1], along[0]])
     out = []
     for outwards in (along, -along):
         ahead = _FAR_MM * outwards
-        half = shapely.polygons(
+        half = planar.polygons(
             [middle - aside, middle + aside, middle + aside + ahead, middle - aside + ahead]
         )
         out.append(_shifted(_intersection(wing, half), -rule.back * outwards))
@@ -290,7 +289,7 @@ def _way(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> tuple[floa
     """
     if layer == 0:
         return math.inf, np.zeros(2)
-    points = shapely.get_coordinates(wing)
+    points = planar.get_coordinates(wing)
     points = points[:: max(1, len(points) // 12)]
     beneath = np.arange(layer)[::-1]  # nearest first
     at = np.ascontiguousarray(np.repeat(points, layer, axis=0))
@@ -301,7 +300,7 @@ def _way(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> tuple[floa
     if not len(met):
         return math.inf, np.zeros(2)
     first = met[0]
-    line = shapely.get_coordinates(shapely.shortest_line(wing, ground.stack.regions[beneath[first]]))
+    line = planar.get_coordinates(planar.shortest_line(wing, ground.stack.regions[beneath[first]]))
     return float(away[first]), (line[1] - line[0]) / steps[first]
 
 
@@ -346,20 +345,20 @@ def _held(region: Area, rule: _Rule) -> Area:
 def _without_dust(region: Area, rule: _Rule) -> Area:
     pieces = _pieces(region)
     pieces = pieces[
-        (shapely.area(pieces) > rule.dust_mm2)
-        & (2.0 * shapely.area(pieces) > _SLIVER_MM * shapely.length(pieces))
+        (planar.area(pieces) > rule.dust_mm2)
+        & (2.0 * planar.area(pieces) > _SLIVER_MM * planar.length(pieces))
     ]
     return overlay.union_all(pieces) if len(pieces) else EMPTY
 
 
 def _pieces(region: Area) -> Regions:
-    pieces = shapely.get_parts(region)
-    kept: Regions = pieces[shapely.area(pieces) > 0.0]
+    pieces = planar.get_parts(region)
+    kept: Regions = pieces[planar.area(pieces) > 0.0]
     return kept
 
 
 def _shifted(region: Area, by: Floats) -> Area:
-    return shapely.transform(region, lambda xy: xy + by)
+    return planar.transform(region, lambda xy: xy + by)
 
 
 def _areas(region: Area) -> Area:

@@ -6,9 +6,8 @@ import math
 from itertools import pairwise
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.draft import ChangeKind, Dimension, Draft, Region
@@ -100,7 +99,7 @@ def _cone(
     footprint: Footprint, circle: tuple[Floats, float], z_mm: float, slope: float, angle: float
 ) -> Dimension:
     middle, radius = circle
-    away = np.linalg.norm(shapely.get_coordinates(footprint.area) - middle, axis=1)
+    away = np.linalg.norm(planar.get_coordinates(footprint.area) - middle, axis=1)
     far = float(away.max()) if abs(away.max() - radius) > abs(away.min() - radius) else float(away.min())
     return Dimension(
         f"cone {angle:.1f}° from the vertical about the axis through {{}}: radius {far:.2f} mm at the "
@@ -113,7 +112,7 @@ def _reach_mm(footprint: Footprint, start: Floats, end: Floats) -> float:
     """How far the underside reaches from one of its edges, straight across it."""
     along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-12)
     turn = np.array([[along[0], along[1]], [-along[1], along[0]]])
-    seen = shapely.transform(footprint.area, lambda xy: (xy - start) @ turn.T)
+    seen = planar.transform(footprint.area, lambda xy: (xy - start) @ turn.T)
     band = overlay.clip_by_rect(seen, 0.0, 0.0, float((end - start) @ along), 1e4)
     return 0.0 if band.is_empty else float(band.bounds[3])
 
@@ -131,7 +130,7 @@ def _ridge(region: Region) -> Dimension:
 
 def _box(region: Region, what: str) -> Dimension:
     points = mesh_of(region.solid)[0]
-    box = np.asarray(shapely.oriented_envelope(shapely.MultiPoint(points[:, :2])).exterior.coords)[:4]
+    box = np.asarray(planar.oriented_envelope(planar.MultiPoint(points[:, :2])).exterior.coords)[:4]
     sides = [box[1] - box[0], box[2] - box[1]]
     long = int(np.linalg.norm(sides[1]) > np.linalg.norm(sides[0]))
     wide = float(np.linalg.norm(sides[1 - long]))

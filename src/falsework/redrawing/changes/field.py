@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices
 from falsework.need.measure import polygon_edges
@@ -155,12 +154,12 @@ def sampled(values: HeightGrid, canvas: Canvas, points_mm: Floats) -> Floats:
     return np.where(inside, (1 - v) * low + v * high, np.nan)
 
 
-def canvas_of(ground: PlannedPart, footprint: Footprint, more: shapely.Geometry | None = None) -> Canvas:
+def canvas_of(ground: PlannedPart, footprint: Footprint, more: planar.Geometry | None = None) -> Canvas:
     """The grid over a footprint (and over ``more`` beside it) and the exact surface of the part above it."""
     from falsework.kernels.field.grids import cover, extend, surface_above
 
     whole = footprint.area if more is None else overlay.union(footprint.area, more)
-    low_x, low_y, high_x, high_y = shapely.bounds(whole)
+    low_x, low_y, high_x, high_y = planar.bounds(whole)
     extent = max(high_x - low_x, high_y - low_y)
     breadth = 2.0 * footprint.area.area / footprint.area.length  # of a long strip
     fine = min(_FINE_WIDTHS * ground.process.line_width_mm, max(_LEAST_STEP_MM, breadth / 5.0))
@@ -233,12 +232,12 @@ def faces_over(ground: PlannedPart, box: tuple[float, float, float, float]) -> N
 
 
 def _over(
-    area: shapely.Geometry, x0: float, y0: float, step: float, rows: int, columns: int
+    area: planar.Geometry, x0: float, y0: float, step: float, rows: int, columns: int
 ) -> NDArray[np.bool_]:
     from falsework.kernels.field.grids import cover
 
     out = np.full((rows, columns), -1, np.int32)
-    polygons = shapely.get_parts(np.array([area], dtype=object))
+    polygons = planar.get_parts(np.array([area], dtype=object))
     edges, first = polygon_edges(polygons)
     cover(edges, first, np.zeros(len(polygons), np.int64), x0, y0, step, out)
     return out >= 0
@@ -293,13 +292,13 @@ def body(z: HeightGrid, canvas: Canvas, level_mm: float, *, above: bool) -> Mani
     return Manifold(mesh).simplify(_PLAIN_MM)
 
 
-def cut(solid: Manifold, area: shapely.Geometry) -> Manifold:
+def cut(solid: Manifold, area: planar.Geometry) -> Manifold:
     """What of a solid lies over an area."""
     low, high = solid.bounding_box()[2] - 1.0, solid.bounding_box()[5] + 1.0
     return (solid ^ prism(area, low, high)).simplify(_PLAIN_MM)
 
 
-def grown(area: shapely.Geometry, by_mm: float) -> shapely.Geometry:
+def grown(area: planar.Geometry, by_mm: float) -> planar.Geometry:
     """An area grown with pointed corners."""
     return offset_mitred(area, by_mm, limit=2.0)
 

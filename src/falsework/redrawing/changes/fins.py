@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
+from falsework.layers import planar
 from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism, united
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
@@ -148,7 +148,7 @@ def _arrangements(site: UndersideSite, ceiling: Ceiling) -> tuple[list[_Arrangem
     return sorted(parallel, key=lambda one: round(one.length_mm, 6)), square
 
 
-def _lanes(ground: PlannedPart, ceiling: Ceiling, room: shapely.Geometry, one: _Arrangement) -> list[Lane]:
+def _lanes(ground: PlannedPart, ceiling: Ceiling, room: planar.Geometry, one: _Arrangement) -> list[Lane]:
     """The lanes of an arrangement; of a spoke only the stretch that begins at its foot."""
     line_mm = ground.process.line_width_mm
     least_mm = LEAST_LENGTH_WIDTHS * line_mm
@@ -172,7 +172,7 @@ def _apart(walls: list[Wall]) -> str:
     return f"along {walls[0].deg:.0f}° from x" + (f", at most {apart:.1f} mm apart" if len(walls) > 1 else "")
 
 
-def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: shapely.Geometry) -> Draft:
+def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: planar.Geometry) -> Draft:
     ground = site.ground
     line_mm, bed_mm = ground.process.line_width_mm, float(ground.stack.z_mm[0])
     top_mm = float(ground.stack.z_mm[min(foot_layers(ground.process), ground.stack.count)])
@@ -185,10 +185,10 @@ def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: s
         else _numbered("fin", walls)
     )
     added += _numbered("tie", ties)
-    plans = shapely.get_parts(foot)
+    plans = planar.get_parts(foot)
     added += [
         Region(f"foot {k}", prism(plan, bed_mm, top_mm))
-        for k, plan in enumerate(plans[~shapely.is_empty(plans)], 1)
+        for k, plan in enumerate(plans[~planar.is_empty(plans)], 1)
     ]
     many = len(walls) > 1
     if crossed:

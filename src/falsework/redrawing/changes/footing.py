@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
@@ -33,12 +32,12 @@ def inset_mm(ground: PlannedPart) -> float:
     return 0.5 * ground.need.reach_mm
 
 
-def room_under(ground: PlannedPart, ceiling: Ceiling, behind_mm: float) -> shapely.Geometry:
+def room_under(ground: PlannedPart, ceiling: Ceiling, behind_mm: float) -> planar.Geometry:
     """Where fins may meet the underside: behind its edges and clear of the walls that stand beside it."""
     clear_mm = ground.process.structure.side_gap_mm
     lower = np.maximum(ceiling.layers - 1 - GENTLE_LAYERS, 0)
     x0, y0, x1, y1 = ceiling.footprint.bounds
-    window = shapely.box(x0 - 1 - clear_mm, y0 - 1 - clear_mm, x1 + 1 + clear_mm, y1 + 1 + clear_mm)
+    window = planar.box(x0 - 1 - clear_mm, y0 - 1 - clear_mm, x1 + 1 + clear_mm, y1 + 1 + clear_mm)
     beside = offset_mitred(overlay.intersection(ground.stack.regions[lower], window), clear_mm)
     near = overlay.union_all(overlay.intersection(ceiling.regions, beside))
     return overlay.difference(offset_mitred(ceiling.footprint, -behind_mm), near)
@@ -81,18 +80,18 @@ def _places(walls: list[Wall], most_mm: float) -> list[float]:
 
 
 def _height_mm(wall: Wall) -> float:
-    bounds = shapely.bounds(shapely.get_parts(wall.profile))
+    bounds = planar.bounds(planar.get_parts(wall.profile))
     return float((bounds[:, 3] - bounds[:, 1]).max())
 
 
-def feet(ground: PlannedPart, walls: list[Wall]) -> shapely.Geometry:
+def feet(ground: PlannedPart, walls: list[Wall]) -> planar.Geometry:
     """Where slender walls stand wider on the bed: at least three lines, and so wide that the nozzle's drag at
     the top does not turn them over; clear of the part."""
     process, bed_mm = ground.process, float(ground.stack.z_mm[0])
     line_mm, clear_mm = process.line_width_mm, process.structure.side_gap_mm
     wide = []
     for wall in walls:
-        for part in shapely.get_parts(wall.profile):
+        for part in planar.get_parts(wall.profile):
             height, length = part.bounds[3] - part.bounds[1], part.bounds[2] - part.bounds[0]
             if part.bounds[1] > bed_mm + 1e-6 or height < FOOT_SLENDERNESS * line_mm:
                 continue
@@ -100,11 +99,11 @@ def feet(ground: PlannedPart, walls: list[Wall]) -> shapely.Geometry:
             more = 0.5 * (min(breadth, MOST_FOOT_MM) - line_mm)
             wide += list(offset_mitred(wall.plans(np.array([[part.bounds[0], part.bounds[2]]])), more))
     if not wide:
-        return shapely.Polygon()
+        return planar.Polygon()
     first = ground.stack.regions[: foot_layers(process)]
     foot = overlay.union_all(wide)
     x0, y0, x1, y1 = foot.bounds
-    near = shapely.box(x0 - 1, y0 - 1, x1 + 1, y1 + 1)
+    near = planar.box(x0 - 1, y0 - 1, x1 + 1, y1 + 1)
     part = overlay.union_all(offset_mitred(overlay.intersection(first, near), clear_mm))
     left = overlay.difference(foot, part)
     return offset_mitred(offset_mitred(left, -0.49 * line_mm), 0.49 * line_mm)

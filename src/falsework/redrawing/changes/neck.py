@@ -9,9 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import LayerStack
 from falsework.process.settings import Process
 from falsework.redrawing.changes.walls import Wall, runs
@@ -41,7 +40,7 @@ def necked(wall: Wall, stack: LayerStack) -> Necked:
         post_mm = (end - start - count * WINDOW_MM) / (count + 1)
         posts_mm += (count + 1) * post_mm
         at = start + post_mm + np.arange(count) * (post_mm + WINDOW_MM)
-        windows += [shapely.box(x, floor_mm, x + WINDOW_MM, head_mm) for x in at.tolist()]
+        windows += [planar.box(x, floor_mm, x + WINDOW_MM, head_mm) for x in at.tolist()]
     if not windows:
         return Necked(wall, 0.0)
     profile = overlay.difference(wall.profile, overlay.union_all(windows))
@@ -60,6 +59,6 @@ def snap_force_n(one: Necked, process: Process) -> float:
 def _stretches(wall: Wall, z_mm: float) -> list[list[float]]:
     """Where along it a wall stands at a height."""
     low, _, high, _ = wall.profile.bounds
-    level = shapely.LineString([(low - 1.0, z_mm), (high + 1.0, z_mm)])
+    level = planar.LineString([(low - 1.0, z_mm), (high + 1.0, z_mm)])
     found: list[list[float]] = runs(overlay.intersection(wall.profile, level)).tolist()
     return found

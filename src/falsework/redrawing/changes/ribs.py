@@ -6,9 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 from falsework.need.underside import UndersideKind
 from falsework.process.derived import limit_deg
@@ -159,7 +158,7 @@ def _built(under: Below, paths: list[Lane]) -> list[_Rib] | None:
         if full is None:
             return None
         for start, end in runs(full.profile).tolist():
-            column = overlay.intersection(full.profile, shapely.box(start, -1.0, end, full.profile.bounds[3]))
+            column = overlay.intersection(full.profile, planar.box(start, -1.0, end, full.profile.bounds[3]))
             rib = _cheaper(under, path, column)
             if rib is None:
                 return None
@@ -176,7 +175,7 @@ class _End:
     held_mm: float
 
 
-def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
+def _cheaper(under: Below, path: Lane, column: planar.Geometry) -> _Rib | None:
     """The lesser of a rib from the floor, which ``column`` is, and one from the walls at its ends."""
     process = under.ground.process
     start, low, end, high = column.bounds
@@ -184,7 +183,7 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
     ends = [_end(under, path, x, way, top_mm) for x, way in ((start, -1.0), (end, 1.0))]
     floors = [_lowest(column, x) for x in (start, end)]
     onto = [
-        shapely.box(one.at_mm, floor, x, high)
+        planar.box(one.at_mm, floor, x, high)
         for one, floor, x in zip(ends, floors, (start, end), strict=True)
     ]
     column = overlay.union_all([column, *onto])
@@ -204,7 +203,7 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
                 (x, top_mm - process.layer_height_mm - abs(tip - x) * drop)
                 for x in sorted({ends[0].at_mm, tip, ends[1].at_mm})
             ]
-            above = shapely.Polygon([*line, (line[-1][0], high), (line[0][0], high)])
+            above = planar.Polygon([*line, (line[-1][0], high), (line[0][0], high)])
             brackets.append(overlay.intersection(column, above))
     shut = all(one.held_mm >= top_mm - floor - 1e-6 for one, floor in zip(ends, floors, strict=True))
     least_lines = math.ceil(
@@ -217,11 +216,9 @@ def _cheaper(under: Below, path: Lane, column: shapely.Geometry) -> _Rib | None:
     return None if shut else _Rib(Wall(path.deg, path.across_mm, thick_mm, column), False)
 
 
-def _lowest(profile: shapely.Geometry, along_mm: float) -> float:
+def _lowest(profile: planar.Geometry, along_mm: float) -> float:
     """The lower end of a profile within rounding of a place along it."""
-    cut = overlay.intersection(
-        profile, shapely.box(along_mm - 1e-3, -1.0, along_mm + 1e-3, profile.bounds[3])
-    )
+    cut = overlay.intersection(profile, planar.box(along_mm - 1e-3, -1.0, along_mm + 1e-3, profile.bounds[3]))
     return float(cut.bounds[1])
 
 
@@ -240,10 +237,10 @@ def _end(under: Below, path: Lane, x: float, way: float, top_mm: float) -> _End:
     at = way * (face + OVERLAP_MM)
     side = (0.5 * path.thick_mm - ROUNDING_MM) * np.array([-1.0, 0.0, 1.0])
     spots = [(way * (face + 0.5 * OVERLAP_MM), path.across_mm + y) for y in side]
-    spots = shapely.get_coordinates(turned(shapely.points(spots), path.deg))
+    spots = planar.get_coordinates(turned(planar.points(spots), path.deg))
     inside = np.ones(len(under.layers), dtype=bool)
     for spot in spots:
-        inside &= shapely.contains_xy(under.sections, *spot)
+        inside &= planar.contains_xy(under.sections, *spot)
     going = {int(layer) for layer in under.layers[inside]}
     lowest = below_it
     while lowest - 1 in going:

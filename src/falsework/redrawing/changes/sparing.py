@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 from falsework.redrawing.changes.walls import Wall
 from falsework.redrawing.site.value import PlannedPart
@@ -16,7 +15,7 @@ TOUCH_MM = 0.01  # what lies no deeper than this in a face leaves it as it is
 
 
 def prism_touches_spared(
-    ground: PlannedPart, polygon: shapely.Geometry, low_mm: float, high_mm: float
+    ground: PlannedPart, polygon: planar.Geometry, low_mm: float, high_mm: float
 ) -> bool:
     """Whether a polygon drawn up from one height to another reaches a spared face."""
     if not ground.spared.any():
@@ -39,7 +38,7 @@ def _spared(ground: PlannedPart) -> Floats:
     return corners
 
 
-def within_slab(triangles: Floats, polygon: shapely.Geometry, low: float, high: float) -> np.ndarray:
+def within_slab(triangles: Floats, polygon: planar.Geometry, low: float, high: float) -> np.ndarray:
     """(n,) whether triangles (n, 3, 3) reach deeper than a touch into a polygon of the first two coordinates
     drawn along the third from ``low`` to ``high``."""
     polygon, low, high = (
@@ -68,6 +67,6 @@ def within_slab(triangles: Floats, polygon: shapely.Geometry, low: float, high: 
     some = np.unique(owner)
     if not len(some):
         return found
-    hulls = shapely.convex_hull(shapely.multipoints(flat[kept], indices=np.searchsorted(some, owner)))
-    found[near[some]] = shapely.intersects(polygon, hulls)
+    hulls = planar.convex_hull(planar.multipoints(flat[kept], indices=np.searchsorted(some, owner)))
+    found[near[some]] = planar.intersects(polygon, hulls)
     return found

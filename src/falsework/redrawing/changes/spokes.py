@@ -6,9 +6,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 
 CORNER_DEG = 30.0  # a free edge that turns by more at one point ends there
@@ -37,15 +36,15 @@ def spokes(
     return [spoke for chain in long for spoke in _on_chain(chain, edge, bay_mm, turn_deg)]
 
 
-def spoke_length_mm(spoke: Spoke, footprint: shapely.Geometry, inset_mm: float) -> float:
+def spoke_length_mm(spoke: Spoke, footprint: planar.Geometry, inset_mm: float) -> float:
     """How long a spoke is under a footprint, from its foot to where that first ends."""
     c, s = math.cos(math.radians(spoke.deg)), math.sin(math.radians(spoke.deg))
     x = (spoke.along_mm + inset_mm) * c - spoke.across_mm * s
     y = (spoke.along_mm + inset_mm) * s + spoke.across_mm * c
-    ray = shapely.LineString([(x, y), (x + _ENDLESS * c, y + _ENDLESS * s)])
-    parts = shapely.get_parts(overlay.intersection(ray, footprint))
-    near = shapely.distance(parts, shapely.Point(x, y)) <= inset_mm
-    return float(shapely.length(parts[near]).sum())
+    ray = planar.LineString([(x, y), (x + _ENDLESS * c, y + _ENDLESS * s)])
+    parts = planar.get_parts(overlay.intersection(ray, footprint))
+    near = planar.distance(parts, planar.Point(x, y)) <= inset_mm
+    return float(planar.length(parts[near]).sum())
 
 
 def chains_of(free: Floats) -> list[Floats]:

@@ -8,9 +8,8 @@ bores further pairs, each turned by half the angle, leave what is rounder; then 
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
@@ -72,12 +71,12 @@ def _refusal(site: UndersideSite, why: str, cure: str = "") -> Refusal:
 
 def _least(
     site: UndersideSite, ceiling: Ceiling, hole: SteppedHole, watch: Watch
-) -> tuple[float, list[shapely.Geometry], float] | Refusal:
+) -> tuple[float, list[planar.Geometry], float] | Refusal:
     """Direction, open outlines of the steps and longest span: the fewest steps, of these the least span."""
     ground = site.ground
     bore, wide = hole.bore.geoms[0], hole.wide
-    box = shapely.minimum_rotated_rectangle(bore)
-    side = np.diff(shapely.get_coordinates(box)[:3], axis=0)
+    box = planar.minimum_rotated_rectangle(bore)
+    side = np.diff(planar.get_coordinates(box)[:3], axis=0)
     own = np.degrees(np.arctan2(side[:, 1], side[:, 0]))
     # to a tenth of a millimetre, for of directions as good as each other the rounder is easier to set
     tried = [(_span_mm(wide, bore, deg), deg) for deg in directions(ceiling, *own)]
@@ -113,23 +112,21 @@ def _least(
     return _refusal(site, "no steps make all of it bridge", "Use a membrane, or support it")
 
 
-def _span_mm(wide: shapely.Polygon, bore: shapely.Polygon, deg: float) -> float:
+def _span_mm(wide: planar.Polygon, bore: planar.Polygon, deg: float) -> float:
     """The longest strand that crossed steps along ``deg`` ask for: beside the slot, or across it."""
     hole = turned(wide, -deg)
     _, low, _, high = turned(bore, -deg).bounds
     x0, y0, x1, y1 = hole.bounds
-    beside = overlay.difference(hole, shapely.box(x0 - 1, low, x1 + 1, high))
+    beside = overlay.difference(hole, planar.box(x0 - 1, low, x1 + 1, high))
     at = np.concatenate([np.linspace(y0, low, 33)[1:], np.linspace(high, y1, 33)[:-1]])
-    lines = shapely.linestrings([[(x0 - 1, y), (x1 + 1, y)] for y in at])
-    chords = shapely.length(shapely.get_parts(overlay.intersection(lines, overlay.buffer(beside, 1e-6))))
+    lines = planar.linestrings([[(x0 - 1, y), (x1 + 1, y)] for y in at])
+    chords = planar.length(planar.get_parts(overlay.intersection(lines, overlay.buffer(beside, 1e-6))))
     return max(float(chords.max(initial=0.0)), high - low)
 
 
-def _outlines(
-    ground: PlannedPart, hole: SteppedHole, deg: float, count: int
-) -> list[shapely.Geometry] | None:
+def _outlines(ground: PlannedPart, hole: SteppedHole, deg: float, count: int) -> list[planar.Geometry] | None:
     """What each of ``count`` steps leaves open; None if the last would leave no more than the bore itself."""
-    steps: list[shapely.Geometry] = []
+    steps: list[planar.Geometry] = []
     for k in range(count):
         bore = overlay.intersection(hole.bore_in(ground, hole.layer + k), hole.wide)
         if k < 2:
@@ -141,7 +138,7 @@ def _outlines(
         for way in ways:
             open_ = overlay.intersection(open_, _band(bore, way))
         middle = bore.representative_point()
-        parts = shapely.get_parts(open_)
+        parts = planar.get_parts(open_)
         open_ = next((part for part in parts if part.intersects(middle)), open_)
         if open_.area - bore.area < 1e-3 * bore.area:
             return None
@@ -149,14 +146,14 @@ def _outlines(
     return steps
 
 
-def _band(bore: shapely.Geometry, deg: float) -> shapely.Polygon:
+def _band(bore: planar.Geometry, deg: float) -> planar.Polygon:
     """An endless band along ``deg``, as wide as a bore."""
     _, low, _, high = turned(bore, -deg).bounds
-    band: shapely.Polygon = turned(shapely.box(-1e5, low, 1e5, high), deg)
+    band: planar.Polygon = turned(planar.box(-1e5, low, 1e5, high), deg)
     return band
 
 
-def _covered(ground: PlannedPart, hole: SteppedHole, steps: list[shapely.Geometry]) -> bool:
+def _covered(ground: PlannedPart, hole: SteppedHole, steps: list[planar.Geometry]) -> bool:
     """Whether the part goes on above every step, everywhere but in the bore."""
     last = hole.layer + len(steps) - 1 + COVER_LAYERS
     if last >= ground.stack.count:

@@ -11,10 +11,9 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
@@ -137,7 +136,7 @@ class _Lattice:
         self.first_layer = int(ceiling.layers[0]) - 1
         last = int(ceiling.layers[-1])
         self.sections = sections_near(ground, self.first_layer, last, ceiling.footprint)
-        self.strips, owner = shapely.get_parts(ceiling.regions, return_index=True)
+        self.strips, owner = planar.get_parts(ceiling.regions, return_index=True)
         self.strip_layer = ceiling.layers[owner] - self.first_layer
         self.bad = self.may_ask = np.zeros(len(self.strips), dtype=bool)
         self.depth_mm = np.full(len(self.strips), np.inf)  # to what carries them; not yet measured
@@ -177,17 +176,17 @@ class _Lattice:
             deep_mm = _DEEPER * (high - low) + FIRST_BAY_MM
             low_mm = float(self.site.ground.stack.z_mm[path.strips[0][0]]) - deep_mm
             sprung = _parts(let_down(self.under, path, self.tops_mm, low_mm=low_mm))
-            x0, _, x1, _ = shapely.bounds(sprung).T[:, :, None]
+            x0, _, x1, _ = planar.bounds(sprung).T[:, :, None]
             sprung = sprung[((x0 - near <= springs) & (springs <= x1 + near)).any(axis=1)]
         if not len(sprung) or _length_mm(sprung) < path.length_mm - line_mm:
             standing = _parts(let_down(self.under, path, self.tops_mm, self.clear_mm))
             close = _parts(let_down(self.under, path, self.tops_mm))
             if _length_mm(standing) < _CLEAR_SHARE * _length_mm(close):
                 standing = close
-            x0, _, x1, _ = shapely.bounds(standing).T
+            x0, _, x1, _ = planar.bounds(standing).T
             standing = standing[x1 - x0 >= LEAST_LENGTH_WIDTHS * line_mm]
             if len(sprung):
-                standing = standing[~shapely.intersects(standing, overlay.union_all(sprung))]
+                standing = standing[~planar.intersects(standing, overlay.union_all(sprung))]
         profile = overlay.union_all([*sprung, *standing])
         if not profile.is_empty:
             wall = Wall(path.deg, path.across_mm, path.thick_mm, profile)
@@ -235,10 +234,10 @@ class _Lattice:
         # fins farther away than what carries a strip change none of its figures
         near_mm = np.clip(self.depth_mm, line_mm, _FAR_MM)
         near = np.zeros(len(self.strips), dtype=bool)
-        near[shapely.STRtree(plans).query(self.strips, predicate="dwithin", distance=near_mm)[0]] = True
+        near[planar.STRtree(plans).query(self.strips, predicate="dwithin", distance=near_mm)[0]] = True
         pieces, of = parts(areas_only(overlay.difference(self.strips[near], laid)))
-        some = shapely.area(pieces) > DUST_SHARE * line_mm**2
-        pieces, layer = shapely.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
+        some = planar.area(pieces) > DUST_SHARE * line_mm**2
+        pieces, layer = planar.orient_polygons(pieces[some]), self.strip_layer[near][of[some]]
         figures = measure_strips(pieces, layer, Outlines(stack), line_mm)
         layer = np.concatenate([self.strip_layer[~near], layer])
         order = np.argsort(layer, kind="stable")
@@ -258,7 +257,7 @@ class _Lattice:
     def _counts(self, left: Regions, share: float = 1.0) -> bool:
         """Whether strips are more than a share of what may be left asking."""
         allowed_mm2 = left_allowed_mm2(self.site.ground, self.site.underside.number)
-        return float(shapely.area(left).sum()) > share * allowed_mm2
+        return float(planar.area(left).sum()) > share * allowed_mm2
 
     def left_above(self, walls: list[Wall]) -> Regions | None:
         """The same of the fins as they are drawn, by all of the layers' own rules."""
@@ -273,8 +272,8 @@ class _Lattice:
         bays then."""
         boxes = np.array([[bay.u0, bay.v0, bay.u1, bay.v1] for bay in bays])
         lying = turned(left, -self.deg)
-        of, strip = shapely.STRtree(lying).query(shapely.box(*boxes.T), predicate="intersects")
-        ends = shapely.bounds(lying)[strip]
+        of, strip = planar.STRtree(lying).query(planar.box(*boxes.T), predicate="intersects")
+        ends = planar.bounds(lying)[strip]
         low, high = np.maximum(ends[:, :2], boxes[of, :2]), np.minimum(ends[:, 2:], boxes[of, 2:])
         extent = np.zeros((len(bays), 2))
         np.add.at(extent, of, high - low)
@@ -317,12 +316,12 @@ class _Lattice:
 
 def _parts(wall: Wall | None) -> Regions:
     """The connected parts of a wall's profile."""
-    parts: Regions = shapely.get_parts(wall.profile) if wall else np.empty(0, dtype=object)
+    parts: Regions = planar.get_parts(wall.profile) if wall else np.empty(0, dtype=object)
     return parts
 
 
 def _length_mm(profiles: Regions) -> float:
-    x0, _, x1, _ = shapely.bounds(profiles).T
+    x0, _, x1, _ = planar.bounds(profiles).T
     return float((x1 - x0).sum())
 
 
@@ -351,7 +350,7 @@ def _arched(ground: PlannedPart, fin: _Fin, fins: list[_Fin]) -> _Drawn:
     ]
     if not older:
         return _Drawn(wall, True, list(fin.borne), [])
-    tops = shapely.get_parts(wall.profile)
+    tops = planar.get_parts(wall.profile)
     half = 0.4 * process.line_width_mm
     kept, puts, stands = [], [], False
     for part in tops:
@@ -385,12 +384,12 @@ def _arched(ground: PlannedPart, fin: _Fin, fins: list[_Fin]) -> _Drawn:
         roof = np.array(
             [[x1 + 1.0, bottom[-1]], [x1 + 1.0, top + 1.0], [x0 - 1.0, top + 1.0], [x0 - 1.0, bottom[0]]]
         )
-        opening = shapely.simplify(shapely.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
+        opening = planar.simplify(planar.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
         kept.append(overlay.intersection(part, opening))
     return _Drawn(replace(wall, profile=overlay.union_all(kept)), stands, list(fin.borne), puts)
 
 
-def _top_of(profile: shapely.Geometry, x: Floats) -> Floats:
+def _top_of(profile: planar.Geometry, x: Floats) -> Floats:
     """Height of a profile's upper edge, (n,) at ``x`` (n,) ascending."""
     start, _, end, _ = profile.bounds
     inside = np.clip(x, start + 1e-6, end - 1e-6)

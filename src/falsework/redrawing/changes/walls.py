@@ -9,11 +9,10 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import shapely
 
 from falsework.kernels.outline.distance import run_boxes
 from falsework.kernels.outline.lanes import columns, highest, passed, uncovered
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.body.solids import prism
@@ -35,9 +34,9 @@ class Turned:
     """Outlines of regions (N,), turned so that walls along ``deg`` run along x."""
 
     def __init__(self, regions: Regions, deg: float) -> None:
-        polygons, owner = shapely.get_parts(regions, return_index=True)
-        rings, polygon = shapely.get_rings(polygons, return_index=True)
-        xy, ring = shapely.get_coordinates(rings, return_index=True)
+        polygons, owner = planar.get_parts(regions, return_index=True)
+        rings, polygon = planar.get_rings(polygons, return_index=True)
+        xy, ring = planar.get_coordinates(rings, return_index=True)
         xy = xy @ turning(-deg)
         on = ring[1:] == ring[:-1]
         self.edges = np.hstack([xy[:-1], xy[1:]])[on]
@@ -66,7 +65,7 @@ class Wall:
     deg: float
     across_mm: float
     thick_mm: float
-    profile: shapely.Geometry
+    profile: planar.Geometry
 
     @property
     def volume_mm3(self) -> float:
@@ -87,7 +86,7 @@ class Wall:
         """Its plans (n,) over stretches (n, 2) along it."""
         half = 0.5 * self.thick_mm
         low, high = self.across_mm - half, self.across_mm + half
-        plans: Regions = turned(shapely.box(along_mm[:, 0], low, along_mm[:, 1], high), self.deg)
+        plans: Regions = turned(planar.box(along_mm[:, 0], low, along_mm[:, 1], high), self.deg)
         return plans
 
 
@@ -107,7 +106,7 @@ class StandingWalls:
 def turned(shape: Any, deg: float) -> Any:
     """Shapes turned about the origin, from x towards y."""
     matrix = turning(deg)
-    return shapely.transform(shape, lambda xy: xy @ matrix)
+    return planar.transform(shape, lambda xy: xy @ matrix)
 
 
 def turning(deg: float) -> Floats:
@@ -116,9 +115,9 @@ def turning(deg: float) -> Floats:
     return np.array([[c, s], [-s, c]])
 
 
-def runs(profile: shapely.Geometry) -> Floats:
+def runs(profile: planar.Geometry) -> Floats:
     """(n, 2) stretches along x that the connected parts of a profile cover, merged and ascending."""
-    x0, _, x1, _ = shapely.bounds(shapely.get_parts(profile)).T
+    x0, _, x1, _ = planar.bounds(planar.get_parts(profile)).T
     return merged(np.column_stack([x0, x1])[x1 > x0])
 
 
@@ -147,16 +146,16 @@ def without(a: Floats, b: Floats) -> Floats:
     return both(a, ends)
 
 
-def _seamless(profiles: Regions) -> shapely.Geometry:
+def _seamless(profiles: Regions) -> planar.Geometry:
     """Profiles as one, without slits between them."""
     whole = overlay.union_all(profiles)
     if len(profiles) < 2:
         return whole
-    closed: shapely.Geometry = offset_mitred(offset_mitred(whole, SEAM_MM), -SEAM_MM)
+    closed: planar.Geometry = offset_mitred(offset_mitred(whole, SEAM_MM), -SEAM_MM)
     return closed
 
 
-def stretches(region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float) -> Floats:
+def stretches(region: planar.Geometry, deg: float, across_mm: float, thick_mm: float) -> Floats:
     """(n, 2) stretches along ``deg`` on which a wall lies wholly under a region."""
     half = 0.5 * thick_mm - 0.1 * ROUNDING_MM
     across = across_mm + half * np.array([0.0, -1.0, 1.0])
@@ -168,11 +167,11 @@ def stretches(region: shapely.Geometry, deg: float, across_mm: float, thick_mm: 
 def directions(ceiling: Ceiling, *more_deg: float) -> list[float]:
     """Directions worth trying for walls, degrees 0..180: along the outline's box and its long edges, along x
     and y, and ``more_deg``."""
-    hull = shapely.get_coordinates(shapely.minimum_rotated_rectangle(ceiling.footprint))
+    hull = planar.get_coordinates(planar.minimum_rotated_rectangle(ceiling.footprint))
     edges = [np.diff(hull[:3], axis=0)]
     rim = [
-        np.diff(shapely.get_coordinates(r), axis=0)
-        for r in shapely.get_rings(shapely.get_parts(ceiling.footprint))
+        np.diff(planar.get_coordinates(r), axis=0)
+        for r in planar.get_rings(planar.get_parts(ceiling.footprint))
     ]
     steps = np.concatenate(rim)
     length = np.hypot(*steps.T)
@@ -189,7 +188,7 @@ def directions(ceiling: Ceiling, *more_deg: float) -> list[float]:
 
 
 def lines_across(
-    footprint: shapely.Geometry, free: Floats, deg: float, thick_mm: float, inset_mm: float, span_mm: float
+    footprint: planar.Geometry, free: Floats, deg: float, thick_mm: float, inset_mm: float, span_mm: float
 ) -> list[float]:
     """Where walls along ``deg`` stand, so that no two supports are more than ``span_mm`` apart.
 
@@ -197,8 +196,8 @@ def lines_across(
     between these and the outline's own ends. ``free``: (E, 4) edges, with the footprint on their left.
     """
     _, low, _, high = turned(footprint, -deg).bounds
-    edge = turned(shapely.linestrings(free.reshape(-1, 2, 2)), -deg)
-    xy = shapely.get_coordinates(edge).reshape(-1, 4)
+    edge = turned(planar.linestrings(free.reshape(-1, 2, 2)), -deg)
+    xy = planar.get_coordinates(edge).reshape(-1, 4)
     run, rise = xy[:, 2] - xy[:, 0], xy[:, 3] - xy[:, 1]
     along = np.abs(rise) <= math.tan(math.radians(PARALLEL_DEG)) * np.abs(run)
     at_edges: list[float] = []
@@ -219,11 +218,11 @@ def lines_across(
     return sorted(out)
 
 
-def lengths_along_mm(footprint: shapely.Geometry, deg: float, across_mm: list[float]) -> Floats:
+def lengths_along_mm(footprint: planar.Geometry, deg: float, across_mm: list[float]) -> Floats:
     """How long each connected stretch of walls along ``deg`` would be, under all of a footprint."""
     ends = np.array([[(-_ENDLESS, y), (_ENDLESS, y)] for y in across_mm]).reshape(-1, 2, 2)
-    lines = shapely.linestrings(ends)
-    lengths: Floats = shapely.length(shapely.get_parts(overlay.intersection(lines, turned(footprint, -deg))))
+    lines = planar.linestrings(ends)
+    lengths: Floats = planar.length(planar.get_parts(overlay.intersection(lines, turned(footprint, -deg))))
     return lengths
 
 
@@ -248,7 +247,7 @@ class Lane:
 
     def wall(self, low_mm: float, top_mm: Floats) -> Wall:
         """The wall from one height up to ``top_mm`` (by layer)."""
-        boxes = [shapely.box(part[:, 0], low_mm, part[:, 1], top_mm[layer]) for layer, part in self.strips]
+        boxes = [planar.box(part[:, 0], low_mm, part[:, 1], top_mm[layer]) for layer, part in self.strips]
         return Wall(self.deg, self.across_mm, self.thick_mm, _seamless(np.concatenate(boxes)))
 
 
@@ -259,7 +258,7 @@ def strips_turned(ceiling: Ceiling, deg: float) -> Turned:
 
 
 def lane(
-    ceiling: Ceiling, region: shapely.Geometry, deg: float, across_mm: float, thick_mm: float, least_mm: float
+    ceiling: Ceiling, region: planar.Geometry, deg: float, across_mm: float, thick_mm: float, least_mm: float
 ) -> Lane:
     """The lane under ``region`` of an underside. Stretches shorter than ``least_mm`` are left out."""
     found = stretches(region, deg, across_mm, thick_mm)
@@ -284,7 +283,7 @@ def trial(
     standing = []
     for k in range(last - first + 1):
         some = plan[layer == k]
-        standing.append(frozenset(shapely.to_wkb(some)))
+        standing.append(frozenset(planar.to_wkb(some)))
         if before is not None and before.standing[k] == standing[k]:
             sections[k] = before.sections[k]
         elif len(some):
@@ -320,10 +319,10 @@ class Below:
 def below(ground: PlannedPart, ceiling: Ceiling, margin_mm: float) -> Below:
     """Everything below an underside, up to ``margin_mm`` around its footprint."""
     x0, y0, x1, y1 = ceiling.footprint.bounds
-    window = shapely.box(x0 - margin_mm, y0 - margin_mm, x1 + margin_mm, y1 + margin_mm)
-    shapely.prepare(window)
+    window = planar.box(x0 - margin_mm, y0 - margin_mm, x1 + margin_mm, y1 + margin_mm)
+    planar.prepare(window)
     beneath = ground.stack.regions[: int(ceiling.layers[-1])]
-    layers = np.flatnonzero(shapely.intersects(window, beneath))
+    layers = np.flatnonzero(planar.intersects(window, beneath))
     return Below(ground, int(ceiling.layers[0]), layers, overlay.intersection(window, beneath[layers]))
 
 
@@ -355,19 +354,19 @@ def let_down(
     )
     if not len(boxes):
         return None
-    profile = _seamless(shapely.box(*boxes.T))
+    profile = _seamless(planar.box(*boxes.T))
     beneath = layer < under.own
     if beneath.any():
         ends, height = highest(blocked[beneath], middles[layer[beneath]])
         x = np.repeat(ends, 2)
         z = np.pad(np.repeat(np.maximum(height, floor_mm - 1.0), 2), 1, constant_values=floor_mm - 2.0)
-        profile = overlay.difference(profile, shapely.Polygon(np.column_stack([x, z])))
+        profile = overlay.difference(profile, planar.Polygon(np.column_stack([x, z])))
     return None if profile.is_empty else Wall(path.deg, path.across_mm, path.thick_mm, profile)
 
 
 def on_part_mm(wall: Wall, bed_mm: float) -> float:
     """The length on which a wall stands on the part instead of the bed."""
-    level = shapely.LineString([(-_ENDLESS, bed_mm), (_ENDLESS, bed_mm)])
+    level = planar.LineString([(-_ENDLESS, bed_mm), (_ENDLESS, bed_mm)])
     bed = runs(overlay.intersection(wall.profile, level))
     x0, _, x1, _ = wall.profile.bounds
     return float(sum(b - a for a, b in without(runs(wall.profile), bed))) if x1 > x0 else 0.0

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import Facets
@@ -72,15 +71,15 @@ def _between(
     drawn = []
     for facet in pair:
         triangles = part.vertices[part.faces[faces[facet]]] @ plane.T
-        drawn.append(overlay.union_all(shapely.polygons(triangles)))
+        drawn.append(overlay.union_all(planar.polygons(triangles)))
     common = overlay.intersection(*drawn)
-    parts = [p for p in shapely.get_parts(common) if p.area >= LEAST_FACE_MM2]
+    parts = [p for p in planar.get_parts(common) if p.area >= LEAST_FACE_MM2]
     if not parts:
         return None
     largest = max(parts, key=lambda p: p.area)
     if largest.area < LEAST_OVERLAP_SHARE * min(facets.area[one], facets.area[other]):
         return None
-    box = np.asarray(shapely.oriented_envelope(largest).exterior.coords)
+    box = np.asarray(planar.oriented_envelope(largest).exterior.coords)
     sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
     if sides.min() < LEAST_DEPTH_GAPS * gap_mm:
         return None
@@ -89,7 +88,7 @@ def _between(
     spots = [inner @ plane + (at + share * gap_mm) * normal for share in (0.03, 0.25, 0.5, 0.75, 0.97)]
     if inside_part(part, np.array(spots)).any():
         return None
-    ring = shapely.simplify(shapely.Polygon(largest.exterior), OUTLINE_MM)
+    ring = planar.simplify(planar.Polygon(largest.exterior), OUTLINE_MM)
     outline = tuple((float(x), float(y)) for x, y in np.asarray(ring.exterior.coords)[:-1])
     return Slot(
         normal,

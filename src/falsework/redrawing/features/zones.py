@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 
 if TYPE_CHECKING:
@@ -65,8 +64,8 @@ class Prism:
         """The room as a body, in the part's own frame."""
         from manifold3d import CrossSection, Manifold
 
-        ring = overlay.buffer(shapely.Polygon(self.outline), -CLEAR_MM, join_style="mitre")
-        inner = shapely.orient_polygons(shapely.get_parts(ring))
+        ring = overlay.buffer(planar.Polygon(self.outline), -CLEAR_MM, join_style="mitre")
+        inner = planar.orient_polygons(planar.get_parts(ring))
         rings = [np.asarray(one.exterior.coords)[:-1] for one in inner if not one.is_empty]
         if not rings or self.gap_mm <= 2 * CLEAR_MM:
             return Manifold()

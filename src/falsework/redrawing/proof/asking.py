@@ -6,10 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.needmap import need_of
@@ -86,9 +85,9 @@ def asking_of(changed: Changed, need: NeedMap, *, whole: bool) -> Asking:
         foot = ground.footprint(number)
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        here = np.where(there, shapely.area(overlay.intersection(fresh, foot)), 0.0)
+        here = np.where(there, planar.area(overlay.intersection(fresh, foot)), 0.0)
         inside = np.maximum(inside, here)
-    outside = np.maximum(shapely.area(fresh) - inside, 0.0)
+    outside = np.maximum(planar.area(fresh) - inside, 0.0)
     islands = new_islands(ground.need, need) if whole else np.empty(0, np.int64)
     first = need.undersides[int(islands[0])].center_mm if len(islands) else (0.0, 0.0, 0.0)
     suspects: tuple[int, ...] = ()
@@ -111,7 +110,7 @@ def new_islands(old: NeedMap, need: NeedMap) -> Indices:
             continue
         mine, at = need.of(k)
         near = (layer >= at.min() - 1) & (layer <= at.max() + 1)
-        met = shapely.dwithin(overlay.union_all(mine), regions[near], SAME_ISLAND_MM)
+        met = planar.dwithin(overlay.union_all(mine), regions[near], SAME_ISLAND_MM)
         if not met.any():
             new.append(k)
     return np.array(new, dtype=np.int64)
@@ -124,7 +123,7 @@ def still_asking(ground: PlannedPart, numbers: Collection[int], need: NeedMap) -
     for number in numbers:
         a, b = ground.need.undersides[number - 1].layers
         there = (layer >= a - 1) & (layer <= b + 1)
-        left = shapely.area(overlay.intersection(fresh[there], ground.footprint(number)))
+        left = planar.area(overlay.intersection(fresh[there], ground.footprint(number)))
         if float(left @ weight[there]) > left_allowed_mm2(ground, number):
             found.append(number)
     return tuple(found)

@@ -8,9 +8,8 @@ from functools import cached_property, reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
-from falsework.layers import layer_boundaries, overlay, stack_layers
+from falsework.layers import layer_boundaries, overlay, planar, stack_layers
 from falsework.layers.polygons import EMPTY, areas_only
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
@@ -120,8 +119,8 @@ class Changed:
         for added, removed in self._each:
             more = areas_only(overlay.union(regions, added))
             left = areas_only(overlay.difference(more, removed))
-            came_mm3 += float((shapely.area(more) - shapely.area(regions)) @ self.heights_mm)
-            went_mm3 += float((shapely.area(more) - shapely.area(left)) @ self.heights_mm)
+            came_mm3 += float((planar.area(more) - planar.area(regions)) @ self.heights_mm)
+            went_mm3 += float((planar.area(more) - planar.area(left)) @ self.heights_mm)
             regions = left
         return regions, came_mm3, went_mm3
 
@@ -136,7 +135,7 @@ class Changed:
         return [(self._sections(draft.added), self._sections(draft.removed)) for draft in self.drafts]
 
     def _overlaid(self, several: Sequence[Regions]) -> Regions:
-        some = [one for one in several if not shapely.is_empty(one).all()]
+        some = [one for one in several if not planar.is_empty(one).all()]
         if not some:
             return np.full(self.span[1] + 1 - self.span[0], EMPTY, dtype=object)
         return reduce(lambda a, b: areas_only(overlay.union(a, b)), some)
@@ -158,7 +157,7 @@ class Changed:
         for draft, both in zip(self.drafts, self._each, strict=True):
             for step in (-2, -1, 0, 1, 2):
                 at = np.clip(layer[within] + step - first, 0, last - first)
-                if any(shapely.dwithin(regions[within], side[at], reach_mm).any() for side in both):
+                if any(planar.dwithin(regions[within], side[at], reach_mm).any() for side in both):
                     found.append(draft.underside)
                     break
         return tuple(found)

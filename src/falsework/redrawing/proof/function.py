@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
+from falsework.layers import planar
 from falsework.layers.stack import Floats
 from falsework.redrawing.body.placement import Placement
 from falsework.redrawing.body.solids import areas_left_mm2
@@ -110,8 +110,8 @@ def _off_axis_mm(taken: Manifold, room: FeatureRoom) -> float:
     first /= np.linalg.norm(first)
     flat = np.array([first, np.cross(axis, first), axis])
     seen = taken.transform(np.column_stack([flat, -flat @ middle])).project().to_polygons()
-    outlines = [shapely.Polygon(ring) for ring in seen if len(ring) > 2]
-    return min((float(shapely.distance(shapely.Point(0.0, 0.0), one)) for one in outlines), default=0.0)
+    outlines = [planar.Polygon(ring) for ring in seen if len(ring) > 2]
+    return min((float(planar.distance(planar.Point(0.0, 0.0), one)) for one in outlines), default=0.0)
 
 
 def drop_words(draft: Draft, rooms: Sequence[FeatureRoom], scale: float) -> tuple[str, ...]:

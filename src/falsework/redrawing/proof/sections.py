@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, clean, gathered, offset_mitred, parts, repair
 from falsework.layers.slicing import SIMPLIFY_MM
 from falsework.layers.stack import LayerStack, Regions
@@ -26,7 +25,7 @@ def outside_mm3(changed: Changed, stack: LayerStack) -> float:
     before, after = _unlike(changed.before, changed.of(stack))
     differs = clean(areas_only(overlay.symmetric_difference(before, after)), moved_mm)
     within = offset_mitred(changed.sections, moved_mm)
-    outside = shapely.area(overlay.difference(differs, within))
+    outside = planar.area(overlay.difference(differs, within))
     return float(outside @ changed.heights_mm)
 
 
@@ -34,7 +33,7 @@ def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
     """Both without the connected parts that they have in common."""
     pieces, layer = zip(*(parts(regions) for regions in (one, other)), strict=True)
     known = [
-        np.column_stack([l, shapely.bounds(p), shapely.area(p)]).round(_SAME_DIGITS)
+        np.column_stack([l, planar.bounds(p), planar.area(p)]).round(_SAME_DIGITS)
         for p, l in zip(pieces, layer, strict=True)
     ]
     _, which, count = np.unique(np.concatenate(known), axis=0, return_inverse=True, return_counts=True)
@@ -53,21 +52,21 @@ def new_thin_mm2(before: Regions, after: Regions, changed: Regions, line_mm: flo
         return overlay.difference(regions, repair(open_))
 
     new = overlay.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
-    pieces, layer = shapely.get_parts(new, return_index=True)
-    some = shapely.area(pieces) > DAB_WIDTHS2 * line_mm**2
-    some[some] = shapely.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
+    pieces, layer = planar.get_parts(new, return_index=True)
+    some = planar.area(pieces) > DAB_WIDTHS2 * line_mm**2
+    some[some] = planar.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
     pieces = pieces[some]
     if len(pieces) == 0:
         return 0.0
-    rings = shapely.get_exterior_ring(shapely.oriented_envelope(pieces))
-    long_mm = np.array([np.hypot(*np.diff(shapely.get_coordinates(r), axis=0).T).max() for r in rings])
-    return float(shapely.area(pieces)[long_mm > WALL_WIDTHS * line_mm].max(initial=0.0))
+    rings = planar.get_exterior_ring(planar.oriented_envelope(pieces))
+    long_mm = np.array([np.hypot(*np.diff(planar.get_coordinates(r), axis=0).T).max() for r in rings])
+    return float(planar.area(pieces)[long_mm > WALL_WIDTHS * line_mm].max(initial=0.0))
 
 
 def smallest_mm2(regions: Regions, changed: Regions, line_mm: float) -> float:
     """Smallest connected section, mm², that meets what is ``changed`` in its layer; 0 where none does."""
-    pieces, layer = shapely.get_parts(regions, return_index=True)
-    area = shapely.area(pieces)
+    pieces, layer = planar.get_parts(regions, return_index=True)
+    area = planar.area(pieces)
     hit = area > DAB_WIDTHS2 * line_mm**2
-    hit[hit] = shapely.dwithin(pieces[hit], changed[layer[hit]], 0.1 * line_mm)
+    hit[hit] = planar.dwithin(pieces[hit], changed[layer[hit]], 0.1 * line_mm)
     return float(area[hit].min()) if hit.any() else 0.0

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
 from falsework.droop.bridge import longest_clean_bridge_mm
 from falsework.droop.overhang import overhang_droops
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
@@ -41,7 +40,7 @@ class Ceiling:
 
     layers: Indices
     regions: Regions
-    footprint: shapely.Geometry
+    footprint: planar.Geometry
     main: int
     flat_share: float
 
@@ -56,18 +55,18 @@ def ceiling_of(site: UndersideSite) -> Ceiling:
     layers = np.unique(layer)
     regions = np.empty(len(layers), dtype=object)
     regions[:] = [overlay.union_all(strips[layer == l]) for l in layers]
-    area = shapely.area(regions)
+    area = planar.area(regions)
     most = int(np.argmax(area))
     return Ceiling(
         layers, regions, overlay.union_all(regions), int(layers[most]), float(area[most] / area.sum())
     )
 
 
-def sections_near(ground: PlannedPart, first: int, last: int, footprint: shapely.Geometry) -> Regions:
+def sections_near(ground: PlannedPart, first: int, last: int, footprint: planar.Geometry) -> Regions:
     """Sections of the layers ``first`` … ``last`` as far as they lie near a footprint."""
     margin = MARGIN_WIDTHS * ground.process.line_width_mm
     x0, y0, x1, y1 = footprint.bounds
-    window = shapely.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
+    window = planar.box(x0 - margin, y0 - margin, x1 + margin, y1 + margin)
     near: Regions = overlay.intersection(ground.stack.regions[first : last + 1], window)
     return near
 
@@ -123,7 +122,7 @@ class SectionTrial:
     site: UndersideSite
     first: int
     sections: Regions
-    footprint: shapely.Geometry
+    footprint: planar.Geometry
     standing: tuple[frozenset[bytes], ...] = ()
     before: SectionTrial | None = None
 
@@ -166,7 +165,7 @@ class SectionTrial:
     @cached_property
     def mine(self) -> NDArray[np.bool_]:
         """(n,) strips that lie where the underside is."""
-        mine: NDArray[np.bool_] = shapely.intersects(self.strips[0], self._near)
+        mine: NDArray[np.bool_] = planar.intersects(self.strips[0], self._near)
         return mine
 
     @cached_property
@@ -193,25 +192,25 @@ class SectionTrial:
         """(n,) strips where the underside is that ask for support."""
         ground = self.site.ground
         found = asking_of(ground, self.stack, *self.strips, may_ask(ground, self.figures))
-        left: Regions = found[shapely.intersects(found, self._near)]
+        left: Regions = found[planar.intersects(found, self._near)]
         return left
 
     @cached_property
-    def _near(self) -> shapely.Geometry:
+    def _near(self) -> planar.Geometry:
         if self.before is not None:
             return self.before._near
         near = overlay.buffer(self.footprint, self.site.ground.process.line_width_mm, quad_segs=2)
-        shapely.prepare(near)
+        planar.prepare(near)
         return near
 
     def _counts(self, left: Regions) -> bool:
         """Whether regions are more than a dab that no nozzle can aim at, and not what others asked before."""
         others = _asked_by_others(self.site, self.first, len(self.sections))
-        area = float(shapely.area(overlay.difference(left, others)).sum())
+        area = float(planar.area(overlay.difference(left, others)).sum())
         return area > self.site.ground.process.line_width_mm**2
 
 
-def _asked_by_others(site: UndersideSite, first: int, count: int) -> shapely.Geometry:
+def _asked_by_others(site: UndersideSite, first: int, count: int) -> planar.Geometry:
     """What other undersides cover in ``count`` layers from ``first`` on."""
     need = site.ground.need
     others = (need.region_underside != site.index) & (need.region_layer >= first)
@@ -226,15 +225,15 @@ def free_edges(ceiling: Ceiling, sections: Regions, first: int) -> Floats:
     """
     found = []
     for k, (layer, region) in enumerate(zip(ceiling.layers, ceiling.regions, strict=True)):
-        rings = shapely.get_rings(shapely.orient_polygons(shapely.get_parts(region)))
+        rings = planar.get_rings(planar.orient_polygons(planar.get_parts(region)))
         for ring in rings:
-            xy = shapely.get_coordinates(ring)
+            xy = planar.get_coordinates(ring)
             found.append(np.hstack([xy[:-1], xy[1:]]))
-            middle = shapely.points(0.5 * (xy[:-1] + xy[1:]))
+            middle = planar.points(0.5 * (xy[:-1] + xy[1:]))
             # of nothing at all it is nan
-            free = ~(shapely.distance(sections[layer - 1 - first], middle) <= SAME_MM)
+            free = ~(planar.distance(sections[layer - 1 - first], middle) <= SAME_MM)
             if k + 1 < len(ceiling.layers):  # a slope goes on there
-                free &= ~(shapely.distance(ceiling.regions[k + 1], middle) <= SAME_MM)
+                free &= ~(planar.distance(ceiling.regions[k + 1], middle) <= SAME_MM)
             found[-1] = found[-1][free]
     return np.concatenate([np.empty((0, 4)), *found])
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.redrawing.site.value import UndersideSite
@@ -32,7 +31,7 @@ class Footprint:
     layer and the layer of each.
     """
 
-    area: shapely.Geometry
+    area: planar.Geometry
     ends: Floats
     carried: NDArray[np.bool_]
     follows: Indices
@@ -52,32 +51,32 @@ def footprint_of(site: UndersideSite) -> Footprint:
     return Footprint(area, ends, carried, follows, strips, layer)
 
 
-def _joined(strips: Regions, reach_mm: float) -> shapely.Geometry:
+def _joined(strips: Regions, reach_mm: float) -> planar.Geometry:
     """Strips as one region: seams closed, as wide ones as it takes, straight edges and corners kept."""
     area = strips[0]
     for seam in _SEAMS if len(strips) > 1 else ():
         by_mm = 0.5 * seam * reach_mm
         area = overlay.union_all(offset_mitred(strips, by_mm, limit=2.0))
         area = offset_mitred(area, -by_mm, limit=5.0)
-        if shapely.get_num_geometries(area) == 1:
+        if planar.get_num_geometries(area) == 1:
             break
     return area
 
 
-def _plain(area: shapely.Geometry) -> shapely.Geometry:
+def _plain(area: planar.Geometry) -> planar.Geometry:
     """The area with no more corners than it takes, outer rings counter-clockwise."""
     for tolerance_mm in _PLAIN_MM:
-        plain = shapely.simplify(area, tolerance_mm, preserve_topology=True)
-        if shapely.get_num_coordinates(plain) <= _MOST_EDGES:
+        plain = planar.simplify(area, tolerance_mm, preserve_topology=True)
+        if planar.get_num_coordinates(plain) <= _MOST_EDGES:
             break
-    return shapely.orient_polygons(plain)
+    return planar.orient_polygons(plain)
 
 
-def _edges(area: shapely.Geometry) -> tuple[Floats, Indices]:
+def _edges(area: planar.Geometry) -> tuple[Floats, Indices]:
     """(E, 4) edges of all rings, and (E,) the edge after each."""
     rings = [
         np.asarray(ring.coords)[:, :2]
-        for polygon in shapely.get_parts(area)
+        for polygon in planar.get_parts(area)
         for ring in (polygon.exterior, *polygon.interiors)
     ]
     edges = np.concatenate([np.hstack([ring[:-1], ring[1:]]) for ring in rings])
@@ -93,7 +92,7 @@ def _classed(
 ) -> tuple[Floats, NDArray[np.bool_], Indices]:
     """Edges cut where they change from carried to free."""
     outlines = site.ground.outlines
-    tree = shapely.STRtree(strips)
+    tree = planar.STRtree(strips)
     along = edges[:, 2:] - edges[:, :2]
     length = np.maximum(np.hypot(*along.T), 1e-12)
     outward = np.column_stack([along[:, 1], -along[:, 0]]) / length[:, None]
@@ -101,7 +100,7 @@ def _classed(
     def carried(edge: Indices, share: Floats) -> NDArray[np.bool_]:
         at = edges[edge, :2] + share[:, None] * along[edge]
         pairs, found = tree.query(
-            shapely.points(at - 0.02 * outward[edge]),
+            planar.points(at - 0.02 * outward[edge]),
             predicate="dwithin",
             distance=0.5 * site.ground.need.reach_mm,
         )

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.redrawing.site.ceiling import Ceiling
 from falsework.redrawing.site.value import PlannedPart
@@ -25,11 +24,11 @@ class SteppedHole:
     """
 
     layer: int
-    wide: shapely.Polygon
-    bore: shapely.MultiPolygon
+    wide: planar.Polygon
+    bore: planar.MultiPolygon
     closed: bool
 
-    def bore_in(self, ground: PlannedPart, layer: int) -> shapely.Geometry:
+    def bore_in(self, ground: PlannedPart, layer: int) -> planar.Geometry:
         """What is open above the wide hole in another layer."""
         return opened(self.wide, ground, layer)
 
@@ -43,30 +42,30 @@ def stepped_hole(ground: PlannedPart, ceiling: Ceiling) -> SteppedHole | None:
     layer = ceiling.main
     region = ceiling.regions[int(np.searchsorted(ceiling.layers, layer))]
     inner = region.representative_point()
-    for polygon in shapely.get_parts(ground.stack.regions[layer - 1]):
+    for polygon in planar.get_parts(ground.stack.regions[layer - 1]):
         for ring in polygon.interiors:
-            hole = shapely.Polygon(ring)
-            if hole.contains(inner) and shapely.area(overlay.difference(region, hole)) < 1e-3 * region.area:
+            hole = planar.Polygon(ring)
+            if hole.contains(inner) and planar.area(overlay.difference(region, hole)) < 1e-3 * region.area:
                 return _found(ground, layer, hole, True)
-    parts = shapely.get_parts(region)
-    outer = [shapely.Polygon(part.exterior) for part in parts if len(part.interiors)]
+    parts = planar.get_parts(region)
+    outer = [planar.Polygon(part.exterior) for part in parts if len(part.interiors)]
     return _found(ground, layer, outer[0], False) if len(outer) == 1 and len(parts) == 1 else None
 
 
-def _found(ground: PlannedPart, layer: int, wide: shapely.Polygon, closed: bool) -> SteppedHole | None:
+def _found(ground: PlannedPart, layer: int, wide: planar.Polygon, closed: bool) -> SteppedHole | None:
     bore = opened(wide, ground, layer)
     least_mm2 = (LEAST_BORE_WIDTHS * ground.process.line_width_mm) ** 2
     above = min(layer + 1, ground.stack.count - 1)
     through = overlay.intersection(bore, opened(wide, ground, above))
-    kept = [p for p in shapely.get_parts(bore) if p.area > least_mm2 and p.intersects(through)]
-    return SteppedHole(layer, wide, shapely.MultiPolygon(kept), closed) if kept else None
+    kept = [p for p in planar.get_parts(bore) if p.area > least_mm2 and p.intersects(through)]
+    return SteppedHole(layer, wide, planar.MultiPolygon(kept), closed) if kept else None
 
 
-def opened(wide: shapely.Polygon, ground: PlannedPart, layer: int) -> shapely.Geometry:
+def opened(wide: planar.Polygon, ground: PlannedPart, layer: int) -> planar.Geometry:
     """What of a hole's outline is open in a layer, without slivers along its edge."""
     if layer >= ground.stack.count:
         return wide
     sliver = 0.1 * ground.process.line_width_mm
     open_ = overlay.difference(wide, ground.stack.regions[layer])
-    parts = shapely.get_parts(open_)
-    return overlay.union_all(parts[~shapely.is_empty(offset_mitred(parts, -sliver))])
+    parts = planar.get_parts(open_)
+    return overlay.union_all(parts[~planar.is_empty(offset_mitred(parts, -sliver))])

@@ -7,11 +7,10 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.measure import Outlines
 from falsework.need.underside import NeedMap, Underside
@@ -81,7 +80,7 @@ class PlannedPart:
         volume = solid.volume()
         return any((solid ^ void).volume() > 0.5 * volume for void in self.voids)
 
-    def footprint(self, number: int) -> shapely.Geometry:
+    def footprint(self, number: int) -> planar.Geometry:
         """Where an underside lies in plan, a line width more all around."""
         if number not in self._footprints:
             mine = self.need.regions[self.need.region_underside == number - 1]
@@ -91,7 +90,7 @@ class PlannedPart:
         return self._footprints[number]
 
     @cached_property
-    def _footprints(self) -> dict[int, shapely.Geometry]:
+    def _footprints(self) -> dict[int, planar.Geometry]:
         """Those that have been asked for."""
         return {}
 

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.orientation.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.redrawing.body.solids import mesh_of
@@ -21,7 +20,7 @@ PLAIN, SHOWN, SPARED = 0, 1, 2  # marks of faces
 APART_MM = 0.02  # sections are taken this far from a cut: a face that lies in it belongs to one side
 CRUMB_MM3 = 1e-6  # less is rounding
 THIN_LINES = 2.5  # of a joint, what is narrower holds little glue
-MITRE = shapely.BufferJoinStyle.mitre
+MITRE = planar.BufferJoinStyle.mitre
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +44,7 @@ class Meeting:
     above: int
     below: int
     cut: int
-    region: shapely.Polygon | shapely.MultiPolygon
+    region: planar.Polygon | planar.MultiPolygon
     thin_share: float
 
 
@@ -99,8 +98,8 @@ def meetings(bodies: list[Manifold], cuts: tuple[CuttingPlane, ...], line_mm: fl
         for a, upper in over.items():
             for b, lower in under.items():
                 common = overlay.intersection(upper, lower)
-                region = shapely.MultiPolygon(
-                    [p for p in shapely.get_parts(common) if p.geom_type == "Polygon" and p.area > line_mm**2]
+                region = planar.MultiPolygon(
+                    [p for p in planar.get_parts(common) if p.geom_type == "Polygon" and p.area > line_mm**2]
                 )
                 if region.is_empty:
                     continue
@@ -114,13 +113,13 @@ def turned(solid: Manifold, turn: Floats) -> Manifold:
     return solid.transform(np.column_stack([turn, np.zeros(3)]))
 
 
-def section(solid: Manifold, height_mm: float) -> shapely.Geometry:
+def section(solid: Manifold, height_mm: float) -> planar.Geometry:
     """Section of a solid at a height."""
-    rings = [shapely.LinearRing(ring) for ring in solid.slice(height_mm).to_polygons() if len(ring) >= 3]
-    return overlay.buffer(overlay.build_area(shapely.GeometryCollection(rings)), 0.0)
+    rings = [planar.LinearRing(ring) for ring in solid.slice(height_mm).to_polygons() if len(ring) >= 3]
+    return overlay.buffer(overlay.build_area(planar.GeometryCollection(rings)), 0.0)
 
 
-def opened(region: shapely.Geometry, radius_mm: float) -> shapely.Geometry:
+def opened(region: planar.Geometry, radius_mm: float) -> planar.Geometry:
     """What of a region a square nib of twice ``radius_mm`` reaches."""
     inset = overlay.buffer(region, -radius_mm, join_style=MITRE)
     return overlay.intersection(overlay.buffer(inset, 1.01 * radius_mm, join_style=MITRE), region)

@@ -16,9 +16,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-import shapely
 
-from falsework.layers import overlay
+from falsework.layers import overlay, planar
 from falsework.orientation.directions import rotations_to_up
 from falsework.part.part import Floats
 from falsework.process import limit_deg
@@ -69,7 +68,7 @@ class Drilled:
 
 
 def drilled(
-    region: shapely.Polygon | shapely.MultiPolygon,
+    region: planar.Polygon | planar.MultiPolygon,
     normal: Floats,
     offset_mm: float,
     above: Side,
@@ -119,23 +118,23 @@ class _Places:
     """Where the axis of a hole may be, and how deep the hole may go there."""
 
     depth_mm: float
-    region: shapely.Geometry
+    region: planar.Geometry
 
     @property
     def corners(self) -> Floats:
         """(k, 2) corners of the region, and points between them."""
-        outline = shapely.simplify(self.region, 0.01)
-        corners: Floats = shapely.get_coordinates(
-            shapely.segmentize(outline, max(BETWEEN_MM, 0.01 * outline.length))
+        outline = planar.simplify(self.region, 0.01)
+        corners: Floats = planar.get_coordinates(
+            planar.segmentize(outline, max(BETWEEN_MM, 0.01 * outline.length))
         )
         return corners
 
 
-def _rooms(solid: Manifold, turn: Floats, offset_mm: float, sign: float) -> list[shapely.Geometry]:
+def _rooms(solid: Manifold, turn: Floats, offset_mm: float, sign: float) -> list[planar.Geometry]:
     """What is solid all the way from the plane to each further level, ``LEVEL_STEP_MM`` apart."""
     deepest = HOLES_MM[0] * (DEPTHS[0] + 0.5) + 2.0
     solid = turned(solid, turn)
-    rooms: list[shapely.Geometry] = []
+    rooms: list[planar.Geometry] = []
     for level in np.arange(APART_MM, deepest, LEVEL_STEP_MM):
         here = section(solid, offset_mm + sign * float(level))
         rooms.append(here if not rooms else overlay.intersection(rooms[-1], here))
@@ -145,8 +144,8 @@ def _rooms(solid: Manifold, turn: Floats, offset_mm: float, sign: float) -> list
 
 
 def _places(
-    region: shapely.Geometry,
-    rooms: list[list[shapely.Geometry]],
+    region: planar.Geometry,
+    rooms: list[list[planar.Geometry]],
     hole_mm: float,
     wall_mm: float,
     process: Process,
@@ -161,7 +160,7 @@ def _places(
         level = math.ceil((depth + _cone_mm(hole_mm, process) + wall_mm) / LEVEL_STEP_MM)
         place = on_face
         for side in rooms:
-            inside = side[level] if level < len(side) else shapely.Polygon()
+            inside = side[level] if level < len(side) else planar.Polygon()
             place = overlay.intersection(place, overlay.buffer(inside, -around, join_style=MITRE))
         if not place.is_empty:
             return _Places(depth, place)
@@ -246,7 +245,7 @@ def _hole(hole_mm: float, depth_mm: float, into: Floats, up: Floats, process: Pr
         )
         return bore + lead + end
     touch = (radius * math.sin(roof), radius * math.cos(roof))  # of a roof's plane and the bore
-    gable = shapely.Polygon([(0.0, 0.0), (touch[0], -touch[1]), (radius / math.sin(roof), 0.0), touch])
+    gable = planar.Polygon([(0.0, 0.0), (touch[0], -touch[1]), (radius / math.sin(roof), 0.0), touch])
     return bore + lead + prism(gable, 0.0, depth_mm)
 
 
