@@ -25,7 +25,7 @@ class Links(HTMLParser):
         self.words: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.targets += [value or "" for name, value in attrs if name in ("href", "src")]
+        self.targets += [value or "" for name, value in attrs if name in ("href", "src") and tag != "image"]
 
     def handle_data(self, data: str) -> None:
         self.words.append(data)

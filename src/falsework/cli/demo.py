@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,10 +57,10 @@ def demo_command(session: Session, out: Path) -> None:
                 extra = report_file(plans[name], stretch.part(0.8, 0.95), NOTICE)
                 (aside / name).mkdir()
                 write_files(plans[name], aside / name, extra=extra, watch=stretch.part(0.95, 1.0))
-            tuned_museum(aside / TUNING, watch.part(0.8, 1.0))
+            tuned_museum(aside / TUNING, watch.part(0.8, 0.95))
             index = {"schema": "falsework.demo/1", "notice": NOTICE, "parts": list(plans)}
             (aside / MARK).write_text(json.dumps(index, indent=1) + "\n", "utf-8")
-            (aside / INDEX).write_text(index_html(plans), "utf-8")
+            (aside / INDEX).write_text(index_html(plans, watch.part(0.95, 1.0)), "utf-8")
         session.written = out
 
     from falsework.cli import say
@@ -114,56 +114,14 @@ def _figures(result: Plan) -> tuple[str, ...]:
     )
 
 
-def index_html(plans: dict[str, Plan]) -> str:
-    """The page that links the reports of all demo parts."""
-    from html import escape
+def index_html(plans: Mapping[str, Plan], watch: Watch) -> str:
+    """The page of all demo parts, with pictures, that leads to their reports."""
+    from falsework.report.gallery import gallery_html
 
-    head = ("part", "size, mm", "undersides", "supported", "part, g", "supports, g", "time")
-    rows = "\n".join(
-        f'<tr><th scope="row"><a href="{escape(name)}/report.html">{escape(result.part.name)}</a></th>'
-        + "".join(f"<td>{escape(cell)}</td>" for cell in _figures(result))
-        + "</tr>"
-        for name, result in plans.items()
+    return gallery_html(
+        "Parts of the harbour museum",
+        NOTICE,
+        {f"{name}/report.html": plan for name, plan in plans.items()},
+        {f"{TUNING}/tuning.html": "Tuning: settings found with test pieces, from invented readings."},
+        watch,
     )
-    titles = "".join(f'<th scope="col">{escape(title)}</th>' for title in head)
-    return f"""<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Parts of the harbour museum</title>
-<style>
-:root {{ --table: #dfdbd0; --paper: #fbf9f3; --ink: #22282b; --rule: #b9b3a4; --link: #0b5c8a; }}
-@media (prefers-color-scheme: dark) {{
-  :root {{ --table: #16191b; --paper: #23282a; --ink: #e9e5da; --rule: #565c5d; --link: #8fd0f5; }}
-}}
-body {{ margin: 0; background: var(--table); color: var(--ink);
-  font: 1rem/1.5 "Source Sans 3", Arial, sans-serif; }}
-main {{ max-width: 62rem; margin: 1.5rem auto; padding: 2rem; background: var(--paper);
-  border: 1px solid var(--rule); }}
-h1 {{ font: 600 2rem/1.15 Palatino, Georgia, serif; margin: 0 0 1rem; }}
-a {{ color: var(--link); }}
-table {{ border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }}
-th, td {{ padding: .4rem .6rem; text-align: right; white-space: nowrap;
-  border-bottom: 1px solid var(--rule); }}
-th:first-child {{ text-align: left; }}
-.scroll {{ overflow-x: auto; }}
-</style>
-</head>
-<body>
-<main>
-<h1>Parts of the harbour museum</h1>
-<p>{escape(NOTICE)}</p>
-<p><a href="{TUNING}/tuning.html">Tuning</a>: settings found with test pieces, from invented readings.</p>
-<div class="scroll" tabindex="0" role="region" aria-label="Parts and their plans">
-<table>
-<thead><tr>{titles}</tr></thead>
-<tbody>
-{rows}
-</tbody>
-</table>
-</div>
-</main>
-</body>
-</html>
-"""
