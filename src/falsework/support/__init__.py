@@ -1,0 +1,1 @@
+"""Support: where supports start, how they are designed and built, whether they stand."""
