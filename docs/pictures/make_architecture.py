@@ -59,7 +59,8 @@ def purpose(room: str) -> str:
     text = " ".join((ast.get_docstring(tree) or "").replace("``", "").split())
     first = re.split(r"(?<=[^A-Z])[.?](?: |$)|; ", text)[0]
     head, _, rest = first.partition(": ")
-    return rest if rest and len(head.split()) < 3 else first
+    named = bool(rest) and len(head.split()) < 3
+    return rest if named else first if len(first) < 100 else head
 
 
 def picture() -> str:

@@ -14,7 +14,9 @@ from falsework.part import place
 from falsework.part.demo import demo_parts
 
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
-COMMANDS = re.findall(r"^(?:falsework|\./run) (?!test|benchmark|bounds)(.+)$", README, flags=re.MULTILINE)
+COMMANDS = re.findall(
+    r"^(?:falsework|\./run) (?!test|benchmark|bounds|docs)(.+)$", README, flags=re.MULTILINE
+)
 
 NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
