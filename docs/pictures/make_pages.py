@@ -12,6 +12,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -73,9 +74,9 @@ def _bent(side: int) -> Manifold:
     """One horn: up from the foot, then in over it."""
     points = [(side * 32, 3), (side * 38, 20), (side * 32, 36), (side * 16, 42)]
     beads = [Manifold.sphere(7.0, AROUND).scale((1, 1, 1)).translate((x, 0, z)) for x, z in points]
-    return sum(
-        (Manifold.batch_hull([a, b]) for a, b in zip(beads, beads[1:], strict=False)), start=Manifold()
-    ).trim_by_plane((0, 0, 1), 0.0)
+    return sum((Manifold.batch_hull([a, b]) for a, b in pairwise(beads)), start=Manifold()).trim_by_plane(
+        (0, 0, 1), 0.0
+    )
 
 
 def parts() -> dict[str, Callable[[], Part]]:
@@ -111,7 +112,7 @@ def bench(data: Path) -> Iterator[str]:
 def take_cards(page: Any, plans: dict[str, Any]) -> None:
     """One picture a part, before and after, and the list that docs/gallery.md includes."""
     GALLERY.mkdir(exist_ok=True)
-    page.set_content(gallery_html("", "", {name: found for name, found in plans.items()}, {}))
+    page.set_content(gallery_html("", "", dict(plans), {}))
     lines = []
     for (name, found), shown in zip(plans.items(), page.locator(".shown").all(), strict=True):
         file = f"{name.replace(' ', '-')}.png"

@@ -1,4 +1,4 @@
-"""A page of several parts: each as it is printed over air and as it is printed, what was decided, the price."""
+"""A page of several parts: what each prints over air, how it is printed, what was decided, the price."""
 
 from __future__ import annotations
 
