@@ -6,6 +6,7 @@ For tests of what is written and shown, where the figures must be known beforeha
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -21,7 +22,7 @@ from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.request.weights import Weights
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, SupportPiece, SupportScheme, SupportStrands
+from falsework.support.scheme import Gap, SupportMesh, SupportPiece, SupportScheme, SupportStrands
 from falsework.support.standing import Alternative, Choice, Option
 from falsework.wording.notices import Earlier
 
@@ -173,11 +174,14 @@ def bracket_plan(
         nothing,
         nothing,
         strands,
-        np.concatenate(blocks) if blocks else np.zeros((0, 3)),
-        np.concatenate([block_faces + 8 * k for k in range(len(blocks))])
-        if blocks
-        else np.zeros((0, 3), np.int32),
-        np.repeat(np.arange(len(blocks), dtype=np.int64), 12),
+        partial(
+            SupportMesh,
+            np.concatenate(blocks) if blocks else np.zeros((0, 3)),
+            np.concatenate([block_faces + 8 * k for k in range(len(blocks))])
+            if blocks
+            else np.zeros((0, 3), np.int32),
+            np.repeat(np.arange(len(blocks), dtype=np.int64), 12),
+        ),
     )
     chosen = Standing.BED if supported else Standing.LEAVE
     choices = (

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from falsework.errors import OutputError
 from falsework.files.threemf import _rounded, write_3mf
 from falsework.planning.value import Plan
+from falsework.support.scheme import SupportMesh
 from plans import box, bracket_plan
 
 CORE = "{http://schemas.microsoft.com/3dmanufacturing/core/2015/02}"
@@ -159,7 +160,8 @@ def test_a_plan_without_geometry_is_refused(tmp_path: Path) -> None:
 def test_a_piece_without_a_mesh_is_never_left_out_silently(tmp_path: Path) -> None:
     plan = bracket_plan()
     scheme = plan.geometry.scheme
-    first_only = replace(scheme, faces=scheme.faces[:12], face_piece=scheme.face_piece[:12])
+    first = SupportMesh(scheme.vertices, scheme.faces[:12], scheme.face_piece[:12])
+    first_only = replace(scheme, mesher=lambda: first)
     broken = replace(plan, geometry=replace(plan.geometry, scheme=first_only))
     with pytest.raises(RuntimeError, match="support piece 2"):
         write_3mf(tmp_path / "print.3mf", broken)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from manifold3d import CrossSection, Manifold, Mesh64
@@ -16,7 +17,7 @@ from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, SupportPiece, SupportScheme, SupportStrands
+from falsework.support.scheme import Gap, SupportMesh, SupportPiece, SupportScheme, SupportStrands
 
 PLA = Process(name="test")
 NO_NEED = NeedMap(
@@ -86,9 +87,12 @@ def scheme_of(
         none,
         none,
         SupportStrands(np.empty((0, 4)), empty, np.empty(0, np.int8), empty),
-        np.concatenate(vertices),
-        np.concatenate(faces).astype(np.int32),
-        np.concatenate([np.empty(0, np.int64), *owner]).astype(np.int64),
+        partial(
+            SupportMesh,
+            np.concatenate(vertices),
+            np.concatenate(faces).astype(np.int32),
+            np.concatenate([np.empty(0, np.int64), *owner]).astype(np.int64),
+        ),
     )
 
 

@@ -17,7 +17,7 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines
 from falsework.process import bead_section_mm2
 from falsework.process.settings import Process
-from falsework.support.cells import Cells, cells_of, facing
+from falsework.support.cells import Cells, cells_of, facing, joined
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N, part_bond_mpa
 from falsework.wording.figures import duration, mass
@@ -25,6 +25,8 @@ from falsework.wording.figures import duration, mass
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
 BAYS_MM = (40.0, 80.0)  # sides of bays that are tried
 LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
+STUCK_PRICE = 0.4  # what it costs more to take off what cannot leave whole: two minutes of hand work, and ...
+STUCK_PRICE_MM2 = 0.003  # ... a minute and a half a cm² under the part
 SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
 _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
@@ -56,23 +58,114 @@ class SupportSite:
     lane_spacing_mm: float
     process: Process
 
+    @cached_property
+    def outlines(self) -> Outlines:
+        return Outlines(self.stack)
+
     @property
     def lean(self) -> Lean:
         return Lean(LEAN_SHARE * self.reach_mm, _THINNEST_WIDTHS * self.process.line_width_mm)
 
 
 @dataclass(frozen=True, eq=False)
-class Design:
-    """``support`` (L,) regions to build, of which ``shores`` (L,) are shores; ``prices``: of every connected
-    piece of what goes straight down, the estimated cost with each side of bays, the cheapest first;
-    ``piece`` of each of the ``heads`` (N,) in ``layer``."""
+class Clear:
+    """Where shores may not be: (L,) ``blocked``, and for those of pieces that stand on the bed alone, (P,)
+    ``on_bed``, also all that lies above the part: they must not come to stand on it."""
 
-    support: Regions
-    shores: Regions
+    blocked: Regions
+    on_bed: NDArray[np.bool_]
+
+    @cached_property
+    def shade(self) -> Regions:
+        out, total = self.blocked.copy(), EMPTY
+        for i, here in enumerate(self.blocked):
+            if not here.is_empty:
+                total = overlay.union(total, here)
+                plain = planar.simplify(total, _PLAIN_MM)
+                total = plain if plain.is_valid else overlay.buffer(plain, 0)
+            out[i] = total
+        return out
+
+    def drawn(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
+        """``drawn_together``, of every so many layers."""
+        out = np.full(bays.heads.shape, EMPTY, dtype=object)
+        landed = np.zeros(len(out))
+        on_bed = self.on_bed[bays.piece]
+        for mine, name in ((on_bed, "shade"), (~on_bed, "blocked")):
+            if mine.any():
+                around = getattr(self, name)[::layers]
+                out[mine], landed[mine] = drawn_together(bays.only(mine), around, lean)
+        return out, landed
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """What is built at a site.
+
+    ``straight``: the cells of what goes straight down, in P connected pieces; ``side_mm`` (P,) of the bays
+    that each is built with, or ``CURTAIN``; ``prices`` of each, the estimated cost with every side of bays,
+    the cheapest first. ``bays`` (B,) with the (B, L) regions of their shores, ``drawn``. ``piece`` of each of
+    the ``heads`` (N,) in ``layer``.
+    """
+
+    site: SupportSite
+    clear: Clear
+    straight: Cells
+    side_mm: Floats
     prices: tuple[Mapping[float, Cost], ...]
+    bays: Bays
+    drawn: Regions
     heads: Regions
     layer: Indices
     piece: Indices
+
+    @cached_property
+    def shores(self) -> Regions:
+        """(L,) regions of all shores."""
+        out = np.full(len(self.site.heads), EMPTY, dtype=object)
+        if len(self.drawn):
+            out = areas_only(np.array([overlay.union_all(one) for one in self.drawn.T], dtype=object))
+        return out
+
+    @property
+    def outlines(self) -> Outlines:
+        return self.site.outlines
+
+    @property
+    def support(self) -> Regions:
+        """(L,) regions of all that is built."""
+        upright = self.side_mm == CURTAIN
+        if not upright.any():
+            return self.shores
+        return areas_only(overlay.union(self.shores, self.curtain(upright)))
+
+    def curtain(self, pieces: NDArray[np.bool_]) -> Regions:
+        """(L,) regions of some pieces straight down."""
+        mine = pieces[self.straight.piece]
+        return gathered(self.straight.polygon[mine], self.straight.layer[mine], len(self.site.heads))
+
+    def with_curtains(self, pieces: NDArray[np.bool_]) -> Design:
+        """The same with some pieces straight down."""
+        side = np.where(pieces, CURTAIN, self.side_mm)
+        kept = side[self.bays.piece] != CURTAIN
+        return replace(self, side_mm=side, bays=self.bays.only(kept), drawn=self.drawn[kept])
+
+    def with_posts(self, times: Floats) -> Design:
+        """The same with the posts of each piece so many times as wide."""
+        wider = np.flatnonzero(times[self.bays.piece] > 1.0)
+        post_mm, drawn = self.bays.post_mm.copy(), self.drawn.copy()
+        post_mm[wider] *= times[self.bays.piece[wider]]
+        bays = replace(self.bays, post_mm=post_mm)
+        drawn[wider] = self.clear.drawn(bays.only(wider), 1, self.site.lean)[0]
+        return replace(self, bays=bays, drawn=drawn)
+
+    def groups(self, cells: Cells) -> tuple[Indices, Indices]:
+        """Labels (P,) of the pieces and (pieces,) of those of ``cells``, alike where they carry the same
+        heads."""
+        i, j = facing(self.layer, self.heads, cells.layer, cells.polygon)
+        count = self.straight.pieces
+        label = joined(count + cells.pieces, self.piece[i], count + cells.piece[j])
+        return label[:count], label[count:]
 
     def why(self, cells: Cells) -> list[str]:
         """What was built and what else it could have been, for each piece of ``cells``."""
@@ -82,18 +175,21 @@ class Design:
             np.column_stack([cells.piece[j], self.piece[i]]), axis=0, return_counts=True
         )
         for k in np.argsort(counts, kind="stable"):
-            said[pairs[k, 0]] = _said(self.prices[pairs[k, 1]])
+            said[pairs[k, 0]] = _said(self.prices[pairs[k, 1]], float(self.side_mm[pairs[k, 1]]))
         return said
 
 
-def _said(prices: Mapping[float, Cost]) -> str:
-    shown: list[str] = []
-    for side, cost in prices.items():
-        name = "curtain" if side == CURTAIN else f"shores with bays of {side:g} mm"
-        text = f"{name}, about {mass(cost.mass_g)} and {duration(cost.time_s)}"
-        if not shown or text.split(", about")[1] != shown[0].split(", about")[1]:
-            shown.append(text)
-    return "; next best ".join(shown[:2])
+def _said(prices: Mapping[float, Cost], built: float) -> str:
+    said = _named(built)
+    others = [side for side in prices if side != built]
+    if others:
+        cost = prices[others[0]]
+        said += f"; next best {_named(others[0])}, about {mass(cost.mass_g)} and {duration(cost.time_s)}"
+    return said
+
+
+def _named(side_mm: float) -> str:
+    return "curtain" if side_mm == CURTAIN else f"shores with bays of {side_mm:g} mm"
 
 
 def designed(site: SupportSite) -> Design:
@@ -104,23 +200,23 @@ def designed(site: SupportSite) -> Design:
     piece = np.full(len(polygon), -1, dtype=np.int64)
     piece[i] = cells.piece[j]
     polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
-    blocked = _Blocked(plain_around(site.blocked), ~_on_part(cells, site))
-    bays, costs = _best_posts(
-        [bays_of(polygon, layer, piece, len(site.heads), side) for side in BAYS_MM], site, blocked
-    )
+    clear = Clear(plain_around(site.blocked), ~_on_part(cells, site))
+    bays, costs = _best_posts(_lattices(polygon, layer, piece, len(site.heads)), site, clear)
     table = _table(cells, bays, costs, site)
     best = np.array([next(iter(row)) for row in table])
     bays = bays.only(bays.side_mm == best[bays.piece])
-    shores = np.full(len(site.heads), planar.MultiPolygon(), dtype=object)
-    if len(bays.piece):
-        drawn, _ = blocked.drawn(bays, 1, site.lean)
-        shores = areas_only(np.array([overlay.union_all(one) for one in drawn.T], dtype=object))
-    upright = best[cells.piece] == CURTAIN
-    support = shores
-    if upright.any():
-        straight = gathered(cells.polygon[upright], cells.layer[upright], len(shores))
-        support = areas_only(overlay.union(shores, straight))
-    return Design(support, shores, tuple(table), polygon, layer, piece)
+    drawn = clear.drawn(bays, 1, site.lean)[0]
+    return Design(site, clear, cells, best, tuple(table), bays, drawn, polygon, layer, piece)
+
+
+def _lattices(polygon: Regions, layer: Indices, piece: Indices, layers: int) -> list[Bays]:
+    """The heads in bays of each side; larger ones only for pieces that they divide otherwise."""
+    sets = [bays_of(polygon, layer, piece, layers, BAYS_MM[0])]
+    for side in BAYS_MM[1:]:
+        many = np.bincount(sets[-1].piece, minlength=int(piece.max(initial=-1)) + 1)
+        split = many[piece] > 1
+        sets.append(bays_of(polygon[split], layer[split], piece[split], layers, side))
+    return sets
 
 
 def _table(cells: Cells, bays: Bays, costs: list[Cost], site: SupportSite) -> list[dict[float, Cost]]:
@@ -158,44 +254,13 @@ def _on_part(cells: Cells, site: SupportSite) -> NDArray[np.bool_]:
     return out
 
 
-@dataclass(frozen=True, eq=False)
-class _Blocked:
-    """Where shores may not be: (L,) ``blocked``, and for those of pieces that stand on the bed alone, (P,)
-    ``on_bed``, also all that lies above the part: they must not come to stand on it."""
-
-    blocked: Regions
-    on_bed: NDArray[np.bool_]
-
-    @cached_property
-    def shade(self) -> Regions:
-        out, total = self.blocked.copy(), EMPTY
-        for i, here in enumerate(self.blocked):
-            if not here.is_empty:
-                total = overlay.union(total, here)
-                plain = planar.simplify(total, _PLAIN_MM)
-                total = plain if plain.is_valid else overlay.buffer(plain, 0)
-            out[i] = total
-        return out
-
-    def drawn(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
-        """``drawn_together``, of every so many layers."""
-        out = np.full(bays.heads.shape, EMPTY, dtype=object)
-        landed = np.zeros(len(out))
-        on_bed = self.on_bed[bays.piece]
-        for mine, name in ((on_bed, "shade"), (~on_bed, "blocked")):
-            if mine.any():
-                around = getattr(self, name)[::layers]
-                out[mine], landed[mine] = drawn_together(bays.only(mine), around, lean)
-        return out, landed
-
-
-def _best_posts(tried: list[Bays], site: SupportSite, blocked: _Blocked) -> tuple[Bays, list[Cost]]:
+def _best_posts(tried: list[Bays], site: SupportSite, clear: Clear) -> tuple[Bays, list[Cost]]:
     """All bays, each with the cheaper of its posts, and what its shore costs, roughly."""
     bays = joined_bays(tried)
     if not len(bays.piece):
         return bays, []
     bays, group = _with_posts(bays, site)
-    costs = _shore_costs(bays, site, blocked)
+    costs = _shore_costs(bays, site, clear)
     order = np.lexsort((np.array([c.price for c in costs]), group))
     best = order[np.flatnonzero(np.diff(group[order], prepend=-1))]
     return bays.only(best), [costs[k] for k in best]
@@ -204,7 +269,7 @@ def _best_posts(tried: list[Bays], site: SupportSite, blocked: _Blocked) -> tupl
 def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
     """Bays with a post in their middle; once more with one on the bed beside the part, where that one lands
     on the part; and which bay each is of."""
-    outlines = Outlines(site.stack)
+    outlines = site.outlines
     area = planar.area(bays.heads)
     layer = (area @ np.arange(area.shape[1]) / area.sum(axis=1)).astype(np.int64)
     slim = np.full(len(layer), _THINNEST_WIDTHS * site.process.line_width_mm)
@@ -255,11 +320,11 @@ def _beside(
     return None
 
 
-def _shore_costs(bays: Bays, site: SupportSite, blocked: _Blocked) -> list[Cost]:
+def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     """What every bay's shore costs: built in coarse layers and reckoned from areas and outlines."""
     coarse = replace(bays, heads=coarser(bays.heads, _COARSE))
     lean = replace(site.lean, step_mm=_COARSE * site.lean.step_mm)
-    out, landed = blocked.drawn(coarse, _COARSE, lean)
+    out, landed = clear.drawn(coarse, _COARSE, lean)
     area, outline = planar.area(out), planar.length(out)
     rings, corners = planar.get_num_geometries(out) * (area > 0), planar.get_num_coordinates(out)
     wide = 4.0 * area > outline * site.lane_spacing_mm

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,13 +85,22 @@ class Gap:
 
 
 @dataclass(frozen=True, eq=False)
+class SupportMesh:
+    """Closed, outward-facing shells of plates and slabs, which overlap where they hold on to each other:
+    ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,) index of the piece, ascending."""
+
+    vertices: Floats
+    faces: NDArray[np.int32]
+    face_piece: Indices
+
+
+@dataclass(frozen=True, eq=False)
 class SupportScheme:
     """Supports ready to be written: nothing in them touches the part, every layer rests on something.
 
     ``body``, ``cap``, ``sole``, ``foot``: (L,) shapely regions per layer of the part's ``LayerStack``
     (cap and sole are the interface layers above and beneath; body excludes them; foot is the widening on the
-    bed). ``vertices`` (n, 3), ``faces`` (m, 3), ``face_piece`` (m,): closed, outward-facing shells of plates
-    and slabs, which overlap where they hold on to each other.
+    bed). ``mesher`` makes the ``mesh``, once and when they are first asked for: to write, draw or pull.
     """
 
     gap: Gap
@@ -100,7 +111,21 @@ class SupportScheme:
     sole: Regions
     foot: Regions
     strands: SupportStrands
-    vertices: Floats
-    faces: NDArray[np.int32]
-    face_piece: Indices
+    mesher: Callable[[], SupportMesh]
     notes: tuple[Notice, ...] = ()
+
+    @cached_property
+    def mesh(self) -> SupportMesh:
+        return self.mesher()
+
+    @property
+    def vertices(self) -> Floats:
+        return self.mesh.vertices
+
+    @property
+    def faces(self) -> NDArray[np.int32]:
+        return self.mesh.faces
+
+    @property
+    def face_piece(self) -> Indices:
+        return self.mesh.face_piece

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import panel_levels, stack_panels
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, facing, joined
+from falsework.support.scheme import SupportMesh
 from falsework.support.strands import Walls, turned_back
 from falsework.support.sweep import EMPTY, simplified
 
@@ -162,8 +162,8 @@ def solid_of(
     closed_lines: Indices,
     z_mm: Floats,
     width_mm: float,
-) -> tuple[Floats, NDArray[np.int32], Indices]:
-    """(n, 3) vertices, (m, 3) faces and (m,) piece of each face, sorted by piece: closed outward shells.
+) -> SupportMesh:
+    """Closed outward shells of all that is laid.
 
     Plates run through the dense bands, so that these hold on to them. Shells that overlap or touch are left
     as they are: readers unite them by the positive winding that 3MF Core asks for, and uniting them here
@@ -178,4 +178,4 @@ def solid_of(
     faces = np.concatenate([one.faces + at for one, at in zip(shells, offsets, strict=False)])
     piece = np.concatenate([one.piece for one in shells])
     order = np.argsort(piece, kind="stable")
-    return vertices, faces[order].astype(np.int32), piece[order]
+    return SupportMesh(vertices, faces[order].astype(np.int32), piece[order])

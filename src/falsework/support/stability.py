@@ -12,7 +12,7 @@ from falsework.droop.bond import bond_share, top_of
 from falsework.kernels.field.tipping import SUMS
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
-from falsework.process.derived import air_gap_below
+from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.support.cells import Cells, joined
 from falsework.support.scheme import Role
@@ -28,6 +28,7 @@ LEAST_TOPPLE_SAFETY = 1.5  # from memory
 GRAVITY_M_S2 = 9.81
 _MOST_WIDENING_MM = 8.0
 _MOST_THICKENING_MM = 3.0
+_STAYS = 1.2  # so much better a foot on the bed holds than the part above, for a piece to stay there
 _ENDLESS = 1e6  # reported where nothing loads a piece or nothing can fail
 
 
@@ -58,6 +59,10 @@ class Brace:
     @property
     def reshapes(self) -> bool:
         return bool(self.widen_mm.any() or self.thicken_mm.any())
+
+    def also(self, more: Brace) -> Brace:
+        """With feet wider and columns thicker by as much again."""
+        return Brace(self.tie_mm, self.widen_mm + more.widen_mm, self.thicken_mm + more.thicken_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,6 +301,17 @@ def part_bond_mpa(process: Process) -> float:
     dense = process.structure.interface_layers_below
     share = bond_share(air_gap_below(process)[2], process, PRIOR, top_of(process, dense)).value
     return process.material.weld_strength_mpa * share
+
+
+def foot_to_stay_mm2(contact_mm2: Floats, process: Process) -> Floats:
+    """Foot on the bed that holds a piece better than the part above does, so that it stays there when the
+    part is lifted; by the bond model's middle."""
+    share = bond_share(
+        air_gap(process)[2], process, PRIOR, top_of(process, process.structure.interface_layers)
+    )
+    bond = process.material.weld_strength_mpa * share.value * np.asarray(contact_mm2)
+    foot: Floats = _STAYS * bond / BED_BOND_MPA
+    return foot
 
 
 def remedy_text(tie_mm: float, widen_mm: float, thicken_mm: float) -> str:

@@ -11,7 +11,7 @@ from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import cells_of
-from falsework.support.generate import contacts_of
+from falsework.support.contacts import contacts_of
 from falsework.support.scheme import Gap
 from falsework.support.sparing import Spared
 from falsework.support.standing import Choice
