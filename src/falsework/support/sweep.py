@@ -316,11 +316,7 @@ def sweep_columns(
         return Swept(sections, empties(stack.count), empties(stack.count), sections)
     clearance_mm = process.structure.side_gap_mm + tolerance_mm
     known = like is not None and not planar.is_empty(like.cleared).all()
-    cleared: Regions
-    if like is not None and known:
-        cleared = like.cleared
-    else:
-        cleared = overlay.buffer(sections, clearance_mm, quad_segs=4)
+    cleared = like.cleared if like is not None and known else cleared_of(sections, process)
     heads = heads_of(need, anywhere | bed, process)
     columns = swept_down(sources(need, anywhere, sections, heads), sections, process.line_width_mm)
     if bed.any():
@@ -335,6 +331,14 @@ def sweep_columns(
     used = beneath_top(columns)
     free = kept_free(spared, need, standings, sections, used, clearance_mm)
     return Swept(sections, cleared, areas_only(overlay.difference(columns, free)), seen, free)
+
+
+def cleared_of(sections: Regions, process: Process) -> Regions:
+    """(L,) sections with their side clearance, and what simplified ones may stray by."""
+    cleared: Regions = overlay.buffer(
+        sections, process.structure.side_gap_mm + section_tolerance_mm(process), quad_segs=4
+    )
+    return cleared
 
 
 def beneath_top(columns: Regions) -> NDArray[np.bool_]:

@@ -5,7 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-from falsework.layers.stack import LayerStack
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.layers import overlay, planar
+from falsework.layers.polygons import areas_only, repair
+from falsework.layers.stack import Floats, Indices, LayerStack
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import air_gap
 from falsework.process.settings import Process
@@ -15,8 +20,9 @@ from falsework.support.contacts import contacts_of
 from falsework.support.scheme import Gap
 from falsework.support.sparing import Spared
 from falsework.support.standing import Choice
-from falsework.support.sweep import Surroundings, Swept, support_regions, sweep_columns
+from falsework.support.sweep import Surroundings, Swept, cleared_of, empties, support_regions, sweep_columns
 
+_AROUND_MM = 6.0  # what lies farther from a narrow underside does not help to carry it
 _SURE_WIDTHS = 4.0  # columns broader than so many lines and both side gaps always leave room for one
 
 
@@ -45,7 +51,7 @@ def unbuilt(
             elif option.contact_mm2 > 0.0 and _narrow(need, choice.underside, option.contact_mm2, process):
                 doubtful.append(choice.underside)
         if doubtful:
-            carried = _carried(standing, stack, need, process, swept, spared)
+            carried = _carried(standing, doubtful, stack, need, process, swept, spared)
             out.update((standing, number) for number in doubtful if number not in carried)
     return frozenset(out)
 
@@ -62,23 +68,70 @@ def _narrow(need: NeedMap, number: int, contact_mm2: float, process: Process) ->
 
 def _carried(
     standing: Standing,
+    doubtful: Sequence[int],
     stack: LayerStack,
     need: NeedMap,
     process: Process,
     swept: Swept,
     spared: Spared | None,
 ) -> set[int]:
-    """Which undersides support would end beneath if all that ask for it stood so: neighbours help each
-    other."""
-    whole = [False] * len(need.undersides) if spared is None else spared.whole.tolist()
-    standings = [
-        Standing.LEAVE if u.kind is UndersideKind.HOLDS or left else standing
-        for u, left in zip(need.undersides, whole, strict=True)
-    ]
-    tried = sweep_columns(stack, need, standings, process, spared=spared, like=swept)
-    support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
-    cells = cells_of(support, 0.0)
-    if not cells.pieces:
-        return set()
-    _, underside, _ = contacts_of(cells, need, Gap(*air_gap(process)))
-    return {need.undersides[u].number for u in set(underside.tolist())}
+    """Undersides that support would end beneath if all that ask for it stood so, of those near the doubtful:
+    neighbours help each other. Only windows around these are swept."""
+    whole = np.zeros(len(need.undersides), dtype=bool) if spared is None else spared.whole
+    asks = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides]) & ~whole
+    boxes, tops = _extents(need)
+    out: set[int] = set()
+    for window in _windows(boxes[[number - 1 for number in doubtful]]):
+        near = _meet(boxes, window)
+        standings = [standing if one else Standing.LEAVE for one in (asks & near).tolist()]
+        seen = _through(window, swept, int(tops[near].max()) + 2, process)
+        tried = sweep_columns(stack, need, standings, process, spared=spared, like=seen)
+        support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
+        cells = cells_of(support, 0.0)
+        if cells.pieces:
+            _, underside, _ = contacts_of(cells, need, Gap(*air_gap(process)))
+            out.update(need.undersides[u].number for u in set(underside.tolist()))
+    return out
+
+
+def _extents(need: NeedMap) -> tuple[Floats, Indices]:
+    """(U, 4) bounds of every underside seen from above, and (U,) its highest layer."""
+    count = len(need.undersides)
+    low, high = np.full((count, 2), np.inf), np.full((count, 2), -np.inf)
+    top = np.zeros(count, dtype=np.int64)
+    bounds = planar.bounds(need.regions)
+    np.minimum.at(low, need.region_underside, bounds[:, :2])
+    np.maximum.at(high, need.region_underside, bounds[:, 2:])
+    np.maximum.at(top, need.region_underside, need.region_layer)
+    return np.hstack([low, high]), top
+
+
+def _meet(boxes: Floats, window: Floats) -> NDArray[np.bool_]:
+    apart = (boxes[:, :2] > window[2:]) | (boxes[:, 2:] < window[:2])
+    return ~np.asarray(apart.any(axis=1))
+
+
+def _windows(boxes: Floats) -> list[Floats]:
+    """Boxes with ``_AROUND_MM`` around them, those that meet taken together."""
+    windows = [box + _AROUND_MM * np.array([-1.0, -1.0, 1.0, 1.0]) for box in boxes]
+    done: list[Floats] = []
+    while windows:
+        one = windows.pop()
+        met = [k for k, other in enumerate(done) if _meet(other[None], one)[0]]
+        if not met:
+            done.append(one)
+            continue
+        for k in reversed(met):
+            other = done.pop(k)
+            one = np.concatenate([np.minimum(one[:2], other[:2]), np.maximum(one[2:], other[2:])])
+        windows.append(one)
+    return done
+
+
+def _through(window: Floats, swept: Swept, layers: int, process: Process) -> Swept:
+    """What of the part is seen through a window, up to a layer."""
+    sections = empties(len(swept.sections))
+    clipped = overlay.clip_by_rect(swept.sections[:layers], *window.tolist())
+    sections[:layers] = repair(areas_only(clipped))
+    none = empties(len(sections))
+    return Swept(sections, cleared_of(sections, process), none, sections)
