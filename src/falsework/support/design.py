@@ -269,14 +269,13 @@ def _best_posts(tried: list[Bays], site: SupportSite, clear: Clear) -> tuple[Bay
 def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
     """Bays with a post in their middle; once more with one on the bed beside the part, where that one lands
     on the part; and which bay each is of."""
-    outlines = site.outlines
     area = planar.area(bays.heads)
     layer = (area @ np.arange(area.shape[1]) / area.sum(axis=1)).astype(np.int64)
     slim = np.full(len(layer), _THINNEST_WIDTHS * site.process.line_width_mm)
-    lands = _landing(bays.at_mm, slim, layer, site, outlines)
+    lands = _landing(bays.at_mm, slim, layer, site)
     sets, group = [_sized(bays, lands, site)], [np.arange(len(layer))]
     for b in np.flatnonzero(lands >= 0).tolist():
-        place = _beside(bays.at_mm[b], int(layer[b]), slim[b], site, outlines)
+        place = _beside(bays.at_mm[b], int(layer[b]), slim[b], site)
         if place is not None:
             moved = replace(bays.only(np.array([b])), at_mm=place[None])
             sets.append(_sized(moved, np.array([-1]), site))
@@ -297,7 +296,7 @@ def _landing(
     """(n,) highest layer below ``layer`` that lies beneath a post with its side clearance; -1: the bed."""
     wide = side_mm + 2.0 * site.process.structure.side_gap_mm
     points = (at_mm[:, None] + wide[:, None, None] * _AROUND).reshape(-1, 2)
-    found = outlines.beneath(points, np.repeat(layer, 9), np.zeros(len(points), dtype=np.int64))
+    found = site.outlines.beneath(points, np.repeat(layer, 9), np.zeros(len(points), dtype=np.int64))
     highest: Indices = found.reshape(-1, 9).max(axis=1)
     return highest
 
@@ -313,7 +312,7 @@ def _beside(
             return None
         places = at_mm + radius * around
         many = len(places)
-        lands = _landing(places, np.full(many, side_mm), np.full(many, layer), site, outlines)
+        lands = _landing(places, np.full(many, side_mm), np.full(many, layer), site)
         if (lands < 0).any():
             place: Floats = places[int(np.argmax(lands < 0))]
             return place
