@@ -290,9 +290,7 @@ def _sized(bays: Bays, lands: Indices, site: SupportSite) -> Bays:
     return replace(bays, post_mm=post_side_mm(z[top] - z[lands + 1], lands < 0, site.process))
 
 
-def _landing(
-    at_mm: Floats, side_mm: Floats, layer: Indices, site: SupportSite, outlines: Outlines
-) -> Indices:
+def _landing(at_mm: Floats, side_mm: Floats, layer: Indices, site: SupportSite) -> Indices:
     """(n,) highest layer below ``layer`` that lies beneath a post with its side clearance; -1: the bed."""
     wide = side_mm + 2.0 * site.process.structure.side_gap_mm
     points = (at_mm[:, None] + wide[:, None, None] * _AROUND).reshape(-1, 2)
@@ -301,9 +299,7 @@ def _landing(
     return highest
 
 
-def _beside(
-    at_mm: Floats, layer: int, side_mm: float, site: SupportSite, outlines: Outlines
-) -> Floats | None:
+def _beside(at_mm: Floats, layer: int, side_mm: float, site: SupportSite) -> Floats | None:
     """The nearest place from which a post reaches the bed, as far as a shore can lean; None where none is."""
     angle = np.radians(_BEARINGS_DEG)
     around = np.column_stack([np.cos(angle), np.sin(angle)])
