@@ -30,7 +30,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "falsework"
 ROOMS = {
-    "droop": ("tests/droop",),
+    "droop": ("tests/droop", "tests/outside"),
     "support": ("tests/support", "tests/properties"),
     "release": ("tests/release",),
     "orientation": ("tests/orientation",),
@@ -137,7 +137,8 @@ def _is_number(node: ast.Constant) -> bool:
 
 
 def _text(node: ast.expr) -> str:
-    return ast.unparse(node)
+    text = ast.unparse(node)
+    return text if isinstance(node, ast.Name | ast.Constant | ast.Call | ast.Attribute) else f"({text})"
 
 
 def faults(room: str, count: int, seed: int) -> list[Fault]:
