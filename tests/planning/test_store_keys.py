@@ -1,0 +1,35 @@
+"""What is kept of one plan serves another only where nothing that it rests on has changed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from falsework import Store, load_process, plan
+from falsework.droop.belief import PRIOR
+from falsework.process import override
+from solids import box, merged, part_of
+
+PLA = load_process("pla-0.4")
+SHELF = part_of(*merged(box((6.0, 12.0, 16.0)), box((20.0, 12.0, 3.0), (5.0, 0.0, 10.0))))
+SAGGIER = replace(PRIOR, draws=replace(PRIOR.draws, log_sag=PRIOR.draws.log_sag + 1.0))
+CHANGES = {
+    "belief": {"belief": SAGGIER},
+    "layer height": {"process": override(PLA, {"layer_height_mm": "0.28"})},
+    "fan": {"process": override(PLA, {"fan": "0.2"})},
+    "air gap": {"process": override(PLA, {"structure.air_gap_layers": "3"})},
+    "spacing": {"process": override(PLA, {"structure.spacing_mm": "4"})},
+    "where supports start": {"standing": "leave"},
+    "turn": {"turn_deg": (90.0, 0.0, 0.0)},
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_store_that_has_seen_another_plan_changes_nothing(change: str) -> None:
+    store = Store()
+    asked = {"process": PLA} | CHANGES[change]
+    before = plan(SHELF, process=PLA, store=store, release=False)
+    after = plan(SHELF, store=store, release=False, **asked)
+    assert after.to_json() == plan(SHELF, release=False, **asked).to_json()
+    assert after.to_json() != before.to_json()
