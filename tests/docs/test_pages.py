@@ -1,4 +1,4 @@
-"""What README and docs say of the project itself: links that lead somewhere, the version, the service's file."""
+"""What README and docs say of the project itself: links, the version, the file of the service."""
 
 from __future__ import annotations
 
@@ -13,7 +13,11 @@ import falsework
 from falsework.cli.app import group
 
 ROOT = Path(__file__).parents[2]
-PAGES = [*sorted(ROOT.glob("*.md")), ROOT / "benchmarks" / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+PAGES = [
+    *sorted(ROOT.glob("*.md")),
+    ROOT / "benchmarks" / "README.md",
+    *sorted((ROOT / "docs").rglob("*.md")),
+]
 LINK = re.compile(r"\]\(([^)#\s]+)[^)]*\)")
 
 

@@ -42,6 +42,10 @@ MAX_NESTED = 3000  # shells whose nesting is looked at
 # A turn by odd angles, so that the nesting test never looks exactly along an edge.
 ODD_TURN = np.linalg.qr(np.array([[0.78, 0.31, 0.42], [-0.27, 0.91, 0.13], [-0.51, -0.19, 0.83]]))[0]
 MOST_LOOSE_SHARE = 0.5  # of the triangles' edges without a neighbour, from which on it is no solid
+LEAST_INSIDE_SHARE = (
+    0.01  # of the box around a part: no surface turned outwards encloses less than minus that
+)
+MOST_TIMES_THE_BOX = 4.0  # what overlaps counts once for each of the shells
 BIG_PATCH = 0.002  # a patch above this share of the area may change the part's shape: serious
 
 Steps = list[MeshFinding]
@@ -110,6 +114,7 @@ def healed_part(name: str, raw: RawMesh, *, subject: str, watch: Watch = QUIET) 
     found += steps
     _refuse_sheet(mesh, subject, flat_only=False)
     _refuse_loose(mesh, partner, subject)
+    refuse_no_volume(mesh, subject)
     watch.at("looking for faces that cross", 0.7)
     health, steps = diagnosed(mesh, partner)
     found += steps
@@ -470,6 +475,19 @@ def _refuse_loose(mesh: CheckedMesh, partner: Ints, subject: str) -> None:
             subject,
             f"it is no solid: after all that could be closed, {loose:,} of {partner.size:,} edges of its "
             "triangles have no neighbour",
+            "Export a closed surface mesh",
+        )
+
+
+def refuse_no_volume(mesh: CheckedMesh, subject: str) -> None:
+    """A surface that encloses less than nothing, or several times the box around it, has no inside."""
+    low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
+    volume, box = mesh.volume_mm3, float(np.prod(high - low))
+    if volume < -LEAST_INSIDE_SHARE * box or volume > MOST_TIMES_THE_BOX * box:
+        raise PartError(
+            subject,
+            f"it is no solid: by its surface it encloses {wording.volume(volume)}, "
+            f"in a box of {wording.volume(box)}",
             "Export a closed surface mesh",
         )
 

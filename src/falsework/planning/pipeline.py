@@ -63,6 +63,7 @@ from falsework.wording import figures
 from falsework.wording.notices import HeldUpright
 
 MOST_LAYERS = 20_000
+MOST_STITCHED_SHARE = 0.9  # of its length: gaps as wide as that are not closed but guessed
 
 
 def plan_for(request: Request, context: Context, *, release: bool = True) -> Plan:
@@ -248,6 +249,7 @@ def inspect_for(request: Request, context: Context) -> Inspection:
     raw = raw_part(request, watch.part(0.0, 0.5))
     placed, summary = placed_part(raw, request.placing, request.wish.bed_mm, context.store)
     stack = _layers(placed, process, watch.part(0.5, 0.7), context.store)
+    summary = _by_layers(summary, stack)
     need = _need(placed, stack, process, context.part(0.7, 1.0))
     watch.at("done", 1.0)
     return Inspection(
@@ -317,6 +319,7 @@ def _weighed(request: Request, context: Context) -> _Weighed:
     raw = raw_part(request, watch.part(0.0, 0.33))
     placed, summary = placed_part(raw, request.placing, wish.bed_mm, store)
     stack = _layers(placed, process, watch.part(0.33, 0.5), store)
+    summary = _by_layers(summary, stack)
     need = _need(placed, stack, process, context.part(0.5, 0.83))
     _check_numbers(wish.overrules, need)
     key = (placed.digest, repr(with_usual_structure(process)))
@@ -402,6 +405,24 @@ def placed_part(
         findings=health.findings,
     )
     return placed, summary
+
+
+def _by_layers(summary: PartSummary, stack: LayerStack) -> PartSummary:
+    """An open mesh encloses no volume: what is printed of it does. ``PartError`` for what is no solid."""
+    if summary.closed:
+        return summary
+    longest = max(summary.size_mm[:2])
+    if stack.volume_mm3 <= 0.0:
+        wrong = "it is no solid: none of its layers encloses anything"
+        raise PartError(summary.name, wrong, "Export a closed surface mesh")
+    if stack.widest_stitch_mm > MOST_STITCHED_SHARE * longest:
+        gap, across = figures.length(stack.widest_stitch_mm), figures.length(longest)
+        raise PartError(
+            summary.name,
+            f"it is no solid: in its layers gaps of {gap} would have to be bridged, and it is {across} long",
+            "Export a closed surface mesh",
+        )
+    return replace(summary, volume_mm3=stack.volume_mm3)
 
 
 def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerStack:
