@@ -30,11 +30,11 @@ GRID, LIMIT, TOUCH, RIM, HEAD = 128, 48.4, 0.1, 0.225, 1.125
 MEMORY = """
 import resource, sys
 sys.path.insert(0, "benchmarks")
-from lie import figure
-from falsework.orientation import best_lies
+from orientation import figure
+from falsework.planning import best_orientations
 from falsework.process import load_process
 part = figure(int(sys.argv[1]))
-best_lies(part, load_process("pla-0.4"))
+best_orientations(part, load_process("pla-0.4"))
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
 """
 
@@ -247,26 +247,25 @@ def total(figures: np.ndarray) -> np.ndarray:
 
 
 def against_plans(part: Part) -> list[tuple[str, str]]:
-    from falsework.orientation import best_lies
-    from falsework.planning import plan
+    from falsework.planning import best_orientations, plan
     from falsework.process import load_process
 
     process = load_process("pla-0.4")
-    best_lies(part, process, directions=50)
+    best_orientations(part, process, directions=50)
     plan(part, process)
-    search = cpu(lambda: best_lies(part, process))
+    search = cpu(lambda: best_orientations(part, process))
     one = cpu(lambda: plan(part, process))
     return [("whole default search, against one plan", f"{search:.1f} s, {search / one:.2f} plans")]
 
 
 def against_random() -> list[tuple[str, str]]:
     """The found price over the best of 50,000 random directions, on parts thrown together from shells."""
-    from properties.test_lie_properties import PROCESS, clutter, random_directions
-
-    from falsework.orientation import Care, best_lies
+    from falsework.orientation import Care
     from falsework.orientation.search import FINE_GRID, judge_of
+    from falsework.planning import best_orientations
     from falsework.request.weights import Weights
     from falsework.watch import QUIET
+    from properties.test_orientation_properties import PROCESS, clutter, random_directions
 
     worst = 0.0
     for seed in range(3):
@@ -275,7 +274,7 @@ def against_random() -> list[tuple[str, str]]:
         many = judge(random_directions(50_000, seed), 64, QUIET, "random")
         few = many.directions[np.argsort(many.rank)[:300]]
         least = judge(few, FINE_GRID, QUIET, "random").priced.total.min()
-        best = best_lies(part, PROCESS, layers=False).recommended.price.total
+        best = best_orientations(part, PROCESS, layers=False).recommended.price.total
         worst = max(worst, best / least - 1.0)
     return [("price found over the best of 50,000 random lies, worst of 3 parts", f"{worst:+.1%}")]
 

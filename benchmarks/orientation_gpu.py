@@ -2,7 +2,7 @@
 
     python benchmarks/orientation_gpu.py [--quick]
 
-All figures of ``lie_figures`` for even directions of an organic figure at three sizes and of a box frame, on
+All figures of ``intervals`` for even directions of an organic figure at three sizes and of a box frame, on
 128 and 256 columns a side: directions a second once warm (median of five), the same on one core through the
 processor's own kernel, and how far the figures of the two are apart. Says whether two runs give the same
 bytes, how much of the time each kernel takes, and what moving the mesh through the second-level cache alone

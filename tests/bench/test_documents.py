@@ -37,7 +37,7 @@ def test_models_say_what_documents_hold() -> None:
         "Plan",
         "Inspection",
         "Totals",
-        "Lies",
+        "Orientations",
         "Remedy",
     }
 

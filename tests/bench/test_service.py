@@ -267,7 +267,7 @@ def test_the_registry_names_every_field_and_the_demo_parts_are_those_of_the_room
 
 def test_pages_and_the_description_need_nothing_from_elsewhere(ann: TestClient) -> None:
     described = ann.get("/api/openapi.json").json()
-    assert {"Plan", "Inspection", "Lies", "Totals", "Remedy", "SheetOut"} <= described["components"][
+    assert {"Plan", "Inspection", "Orientations", "Totals", "Remedy", "SheetOut"} <= described["components"][
         "schemas"
     ].keys()
     page = ann.get("/api/docs").text

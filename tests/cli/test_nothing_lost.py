@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from falsework.cli.app import run
-from falsework.coupon import CouponKind, design_coupon
+from falsework.coupon import CouponKind, PieceLimits, design_coupon
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
 from falsework.part.demo import demo_parts
@@ -167,7 +167,7 @@ def test_pages_replace_pages_and_nothing_else(desk: Path, capsys) -> None:
 
 def test_an_export_does_not_replace_a_filled_tray(desk: Path, capsys) -> None:
     process = builtin("pla-0.4")
-    piece = design_coupon(CouponKind.OVERHANG, process, seed=1, most_minutes=9)
+    piece = design_coupon(CouponKind.OVERHANG, process, seed=1, limits=PieceLimits(minutes=9))
     ledger = Ledger.open(desk / "ledger.sqlite3")
     ledger.introduce(process.printer, process.material)
     machine = invented_printer(1, name=process.printer.name)

@@ -20,6 +20,7 @@ from falsework.coupon import (
     ConditionKind,
     Coupon,
     CouponKind,
+    PieceLimits,
     Shape,
     candidate_conditions,
     design_coupon,
@@ -136,7 +137,7 @@ def test_pieces_for_processes_of_all_sorts(
         structure=structure,
         printer=replace(base.printer, build_width_mm=bed, build_depth_mm=bed),
     )
-    check(design_coupon(kind, process, seed=5, most_minutes=120, most_grams=60))
+    check(design_coupon(kind, process, seed=5, limits=PieceLimits(minutes=120, grams=60)))
 
 
 @pytest.mark.parametrize("kind", [CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP])
@@ -167,10 +168,10 @@ def test_a_coupon_survives_its_json_and_other_texts_are_refused() -> None:
 @pytest.mark.parametrize("kind", [CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP])
 def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
     process = builtin("pla-0.4")
-    whole = design_coupon(kind, process, seed=1, most_minutes=200, most_grams=200)
+    whole = design_coupon(kind, process, seed=1, limits=PieceLimits(minutes=200, grams=200))
     assert not whole.left_out
-    small = design_coupon(kind, process, seed=1, most_minutes=0.6 * whole.minutes, most_grams=200)
-    light = design_coupon(kind, process, seed=1, most_minutes=200, most_grams=0.6 * whole.grams)
+    small = design_coupon(kind, process, seed=1, limits=PieceLimits(minutes=0.6 * whole.minutes, grams=200))
+    light = design_coupon(kind, process, seed=1, limits=PieceLimits(minutes=200, grams=0.6 * whole.grams))
     for cut, unit in ((small, "min"), (light, "g")):
         check(cut)
         assert 0 < len(cut.cells) < len(whole.cells)
@@ -183,7 +184,7 @@ def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
 
 def test_a_limit_too_tight_for_one_cell_is_refused() -> None:
     with pytest.raises(ProcessError, match=r"not even one cell .* more than 1"):
-        design_coupon(CouponKind.GAP, builtin("pla-0.4"), most_minutes=1)
+        design_coupon(CouponKind.GAP, builtin("pla-0.4"), limits=PieceLimits(minutes=1))
     process = builtin("pla-0.4")
     tiny = replace(process, printer=replace(process.printer, build_width_mm=25, build_depth_mm=25))
     with pytest.raises(ProcessError, match="the bed has no room"):
@@ -252,7 +253,7 @@ def test_the_confirmation_piece_has_an_underside_of_each_class() -> None:
 def test_given_cells_are_built_in_the_order_wanted() -> None:
     process = builtin("pla-0.4")
     wanted = [support_condition(process, 30.0, air_gap_mm=n * 0.2) for n in (2, 1, 3)]
-    coupon = design_coupon(CouponKind.GAP, process, cells=wanted, most_minutes=10)
+    coupon = design_coupon(CouponKind.GAP, process, cells=wanted, limits=PieceLimits(minutes=10))
     assert 0 < len(coupon.cells) < 3
     assert {cell.condition for cell in coupon.cells} == set(wanted[: len(coupon.cells)])
     slopes = [

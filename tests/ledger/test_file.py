@@ -254,12 +254,12 @@ def test_a_damaged_file_is_not_migrated(tmp_path):
 WRITER = """
 import datetime, sys
 from pathlib import Path
-from falsework.coupon.reading import Condition, Kind, Reading
+from falsework.coupon.reading import Condition, ConditionKind, Reading
 from falsework.ledger import Entry, Ledger
 from falsework.process.settings import Material, Printer
 path, mine, times, size = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3]), int(sys.argv[4])
 DAY = datetime.date(2024, 5, 17)
-TRIED = Condition(Kind.BRIDGE, 0.4, 0.2, 0.45, 210, 1, 30, span_mm=25)
+TRIED = Condition(ConditionKind.BRIDGE, 0.4, 0.2, 0.45, 210, 1, 30, span_mm=25)
 GIVEN = Reading("harbour mole", "PLA", TRIED, finish=3)
 ledger = Ledger.open(path)
 ledger.add_printer(Printer("harbour mole"))

@@ -10,7 +10,7 @@ import pytest
 import shapely
 
 from coupon.pieces import piece
-from falsework.coupon import CouponKind, Shape, design_coupon
+from falsework.coupon import CouponKind, PieceLimits, Shape, design_coupon
 from falsework.coupon.reading import LET_GO_GRADES
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.errors import OutputError
@@ -100,7 +100,7 @@ def test_a_piece_with_as_many_cells_as_there_are_letters_still_has_a_sheet() -> 
     process = builtin("pla-0.8")
     cells = piece(CouponKind.BRIDGE, "pla-0.8").cells
     wanted = [replace(c.condition, span_mm=c.condition.span_mm + k / 10) for k in range(3) for c in cells]
-    coupon = design_coupon(CouponKind.BRIDGE, process, cells=wanted, most_minutes=500, most_grams=500)
+    coupon = design_coupon(CouponKind.BRIDGE, process, cells=wanted, limits=PieceLimits(500, 500))
     assert len(coupon.cells) == 23
     assert any("no more letters" in one.why for one in coupon.left_out)
     files = sheet_files(coupon)

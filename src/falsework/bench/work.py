@@ -387,7 +387,7 @@ def _demo(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
 
 def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     """A test piece: its files, its recording sheet, and what there is to look at."""
-    from falsework.coupon import Condition, CouponKind
+    from falsework.coupon import Condition, CouponKind, PieceLimits
     from falsework.coupon.designing import design_coupon
     from falsework.files.coupon import write_coupon
     from falsework.ledger.looking import spots_of_piece
@@ -400,8 +400,7 @@ def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
         process,
         _belief(bench, arguments["fit"], process),
         seed=arguments["seed"],
-        most_minutes=arguments["minutes"],
-        most_grams=arguments["grams"],
+        limits=PieceLimits(arguments["minutes"], arguments["grams"]),
         cells=None if cells is None else [decode(Condition, cell) for cell in cells],
         watch=watch.part(0.0, 0.7),
     )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from falsework.cli.options import chosen_process
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,6 +56,28 @@ def on_printer(process: Process, name: str | None, ledger: Ledger | None) -> Pro
     if known:
         click.echo(f"caution: {name} is new to the ledger, which knows {', '.join(known)}", err=True)
     return replace(process, printer=replace(process.printer, name=name))
+
+
+@dataclass(frozen=True)
+class ChosenProcess:
+    """The options that say how and on what it is printed, and whose readings count."""
+
+    process_name: str
+    settings: tuple[tuple[str, str], ...] = ()
+    printer: str | None = None
+    ledger_name: str | None = None
+
+    def plain(self) -> Process:
+        """The process of that name or file with the given settings changed."""
+        return chosen_process(self.process_name, self.settings)
+
+    def ledger(self) -> Ledger | None:
+        """The ledger of that name: see ``ledger_named``."""
+        return ledger_named(self.ledger_name)
+
+    def belief(self, process: Process) -> Belief:
+        """What that ledger has taught of it."""
+        return chosen_belief(process, self.ledger_name)
 
 
 def ledger_named(name: str | None) -> Ledger | None:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from falsework.cli.belief import chosen_belief, ledger_named, ledger_option, on_printer, printer_option
+from falsework.cli.asked import collected
+from falsework.cli.belief import ChosenProcess, ledger_option, on_printer, printer_option
 from falsework.cli.options import (
-    chosen_process,
     json_option,
     piece_options,
     process_options,
@@ -20,7 +21,7 @@ from falsework.cli.options import (
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
-    from falsework.coupon.value import Coupon
+    from falsework.coupon.value import Coupon, PieceLimits
     from falsework.droop.belief import Belief
     from falsework.files.threemf import SupportsAs
     from falsework.process.settings import Process
@@ -28,6 +29,22 @@ if TYPE_CHECKING:
 
 KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
 _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be typed
+
+
+@dataclass(frozen=True)
+class WantedPiece:
+    """The options that say which test piece is wanted."""
+
+    kind: str | None
+    minutes: float
+    grams: float
+    seed: int | None
+
+    def limits(self) -> PieceLimits:
+        """What it may take."""
+        from falsework.coupon import PieceLimits
+
+        return PieceLimits(self.minutes, self.grams)
 
 
 @click.command("coupon", short_help="Make a test piece for a process, with its recording sheet.")
@@ -47,16 +64,12 @@ _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be type
 )
 @json_option
 @click.pass_obj
+@collected(ChosenProcess, "chosen")
+@collected(WantedPiece, "wanted")
 def coupon_command(
     session: Session,
-    kind: str | None,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    minutes: float,
-    grams: float,
-    seed: int | None,
-    printer: str | None,
-    ledger_name: str | None,
+    wanted: WantedPiece,
+    chosen: ChosenProcess,
     supports_as: SupportsAs,
     out: Path | None,
     as_json: bool,
@@ -70,9 +83,10 @@ def coupon_command(
     and record what you saw.
     """
     session.as_json = as_json
+    kind = wanted.kind
     if kind is None and out is not None:
         raise click.UsageError("--out needs a KIND: without one nothing is written")
-    process = on_printer(chosen_process(process_name, settings), printer, ledger_named(ledger_name))
+    process = on_printer(chosen.plain(), chosen.printer, chosen.ledger())
     if out is not None:
         from falsework.files.coupon import check_place
 
@@ -81,8 +95,7 @@ def coupon_command(
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        belief = chosen_belief(process, ledger_name)
-        make = partial(designed, process=process, belief=belief, minutes=minutes, grams=grams)
+        make = partial(designed, process=process, belief=chosen.belief(process), limits=wanted.limits())
         if kind is None:
             pieces = [
                 make(one, seed=0, watch=watch.part(k / len(KINDS), (k + 1) / len(KINDS)))
@@ -91,7 +104,7 @@ def coupon_command(
         else:
             from secrets import randbelow
 
-            seed = randbelow(_MOST_SEED + 1) if seed is None else seed
+            seed = randbelow(_MOST_SEED + 1) if wanted.seed is None else wanted.seed
             piece = make(kind, seed=seed, watch=watch.part(0.0, 0.7))
             folder = out or Path(f"{kind}-{piece.code}")
             written(piece, folder, supports_as, watch.part(0.7, 1.0))
@@ -112,7 +125,7 @@ def coupon_command(
 
 
 def designed(
-    kind: str, process: Process, belief: Belief, seed: int, minutes: float, grams: float, watch: Watch
+    kind: str, process: Process, belief: Belief, seed: int, limits: PieceLimits, watch: Watch
 ) -> Coupon:
     """The test piece of that kind within the limits."""
     from falsework.coupon import CouponKind, design_coupon
@@ -122,8 +135,7 @@ def designed(
         process,
         belief,
         seed=seed,
-        most_minutes=minutes,
-        most_grams=grams,
+        limits=limits,
         watch=watch,
     )
 

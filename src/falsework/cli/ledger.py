@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from falsework.cli.asked import collected
 from falsework.cli.ledger_file import (
     document,
     ledger_place,
@@ -23,6 +24,40 @@ from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.ledger import Entry, Imported, Ledger, Recorded
+
+
+@dataclasses.dataclass(frozen=True)
+class PhotographSubject:
+    """The options that say what a photograph shows."""
+
+    reading: int | None
+    print_id: int | None
+    piece: str | None
+
+
+@dataclasses.dataclass(frozen=True)
+class ReadingFilter:
+    """The options that say which readings are listed."""
+
+    printer: str | None
+    material: str | None
+    piece: str | None
+    print_id: int | None
+    flagged: bool
+    withdrawn: bool
+    last: int | None
+
+    def of(self, ledger: Ledger) -> list[Recorded]:
+        """Those of a ledger."""
+        found = ledger.readings(
+            *(self.printer, self.material),
+            coupon=self.piece,
+            print_id=self.print_id,
+            withdrawn=self.withdrawn,
+        )
+        found = [recorded for recorded in found if recorded.flags or not self.flagged]
+        return found[-self.last :] if self.last else found
+
 
 _WHY = click.option("--why", required=True, metavar="TEXT", help="The reason, which is kept.")
 _JSON, _TABLE, _HISTORY, _PHOTOGRAPHS, _MARK = (
@@ -96,27 +131,17 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
 @place_option
 @json_option
 @click.pass_obj
+@collected(ReadingFilter, "only")
 def show_command(
     session: Session,
     number: int | None,
-    printer: str | None,
-    material: str | None,
-    piece: str | None,
-    print_id: int | None,
-    flagged: bool,
-    withdrawn: bool,
-    last: int | None,
+    only: ReadingFilter,
     as_json: bool,
 ) -> None:
     """Show the readings as they stand now; with NUMBER one of them with all its values."""
     session.as_json = as_json
     ledger = _existing()
-    if number is not None:
-        found = [ledger.reading(number)]
-    else:
-        found = ledger.readings(printer, material, coupon=piece, print_id=print_id, withdrawn=withdrawn)
-        found = [recorded for recorded in found if recorded.flags or not flagged]
-        found = found[-last:] if last else found
+    found = only.of(ledger) if number is None else [ledger.reading(number)]
     if as_json:
         document("falsework.readings/1", readings=found)
         return
@@ -452,12 +477,11 @@ def check_command(session: Session, as_json: bool) -> None:
 @place_option
 @json_option
 @click.pass_obj
+@collected(PhotographSubject, "of")
 def photo_command(
     session: Session,
     file: Path | None,
-    reading: int | None,
-    print_id: int | None,
-    piece: str | None,
+    of: PhotographSubject,
     note: str,
     detach: int | None,
     why: str,
@@ -475,12 +499,12 @@ def photo_command(
             raise click.UsageError("--detach takes no FILE.")
         ledger.detach(detach, why)
     elif file is not None:
-        if sum(value is not None for value in (reading, print_id, piece)) != 1:
+        if sum(value is not None for value in (of.reading, of.print_id, of.piece)) != 1:
             raise click.UsageError("Say what it shows by one of --reading, --print and --piece.")
         digest = ledger.keep_photograph(file)
-        ledger.attach(digest, reading=reading, print_id=print_id, coupon=piece, note=note)
+        ledger.attach(digest, reading=of.reading, print_id=of.print_id, coupon=of.piece, note=note)
     session.written = ledger.path
-    shown = ledger.photographs(reading=reading, print_id=print_id, coupon=piece)
+    shown = ledger.photographs(reading=of.reading, print_id=of.print_id, coupon=of.piece)
     if as_json:
         document("falsework.photographs/1", photographs=shown)
         return

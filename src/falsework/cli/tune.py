@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from falsework.cli.belief import ledger_named, ledger_option, on_printer, printer_option
-from falsework.cli.options import Day, chosen_process, json_option, piece_options, process_options
+from falsework.cli.asked import collected
+from falsework.cli.belief import ChosenProcess, ledger_option, on_printer, printer_option
+from falsework.cli.options import Day, json_option, piece_options, process_options
 from falsework.cli.session import Session
 
 if TYPE_CHECKING:
@@ -40,12 +41,10 @@ PROCESS, PAGE, TUNING = "process.toml", "tuning.html", "tuning.json"
 )
 @json_option
 @click.pass_obj
+@collected(ChosenProcess, "chosen")
 def tune_command(
     session: Session,
-    process_name: str,
-    settings: tuple[tuple[str, str], ...],
-    printer: str | None,
-    ledger_name: str | None,
+    chosen: ChosenProcess,
     minutes: float,
     grams: float,
     since: datetime.date | None,
@@ -60,7 +59,7 @@ def tune_command(
     practice that is recommended, and said so.
     """
     session.as_json = as_json
-    process = chosen_process(process_name, settings)
+    process = chosen.plain()
     if out is not None:
         from falsework.files.atomic import check_folder
 
@@ -68,8 +67,8 @@ def tune_command(
     from falsework.cli.compiling import announced
 
     with announced(), session.progress() as watch:
-        ledger = ledger_named(ledger_name)
-        process = on_printer(process, printer, ledger)
+        ledger = chosen.ledger()
+        process = on_printer(process, chosen.printer, ledger)
         from falsework.tuning.of_ledger import fit_ledger
         from falsework.tuning.results import tune
 

@@ -11,4 +11,5 @@ from .value import Cell as Cell
 from .value import Coupon as Coupon
 from .value import CouponKind as CouponKind
 from .value import LeftOut as LeftOut
+from .value import PieceLimits as PieceLimits
 from .value import Shape as Shape

@@ -22,7 +22,7 @@ from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.shapes import CellSolid, draft_of, lettered
 from falsework.coupon.sizes import Sizes, sizes_of
 from falsework.coupon.supports import Built, built, layers_of, part_of
-from falsework.coupon.value import Batch, Cell, Coupon, CouponKind, LeftOut, Shape
+from falsework.coupon.value import COMMON_LIMITS, Batch, Cell, Coupon, CouponKind, LeftOut, PieceLimits, Shape
 from falsework.documents import encode
 from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProcessError
@@ -30,8 +30,6 @@ from falsework.part.part import Part
 from falsework.process.settings import Process
 from falsework.version import __version__
 from falsework.watch import QUIET, Watch
-
-MOST_MINUTES, MOST_GRAMS = 30.0, 15.0
 
 _SHAPES = {
     ConditionKind.OVERHANG: Shape.FIN,
@@ -73,16 +71,15 @@ def design_coupon(
     belief: Belief = PRIOR,
     *,
     seed: int = 0,
-    most_minutes: float = MOST_MINUTES,
-    most_grams: float = MOST_GRAMS,
+    limits: PieceLimits = COMMON_LIMITS,
     watch: Watch = QUIET,
     cells: Sequence[Condition] | None = None,
 ) -> Coupon:
     """A test piece for ``process``, ready to be written.
 
     ``cells`` are the conditions to try, the most wanted first; by default those of
-    :func:`candidate_conditions`, whose ranges follow from ``belief``. As many as ``most_minutes``,
-    ``most_grams`` and the bed allow are built, those after the first that does not fit only where they cost
+    :func:`candidate_conditions`, whose ranges follow from ``belief``. As many as ``limits`` and
+    the bed allow are built, those after the first that does not fit only where they cost
     less; the rest is listed in ``left_out``. ``seed`` shuffles their places, so that what varies over the bed
     or during the print does not pass for an effect. Each fan share that the cells ask for is a batch of its
     own, as fans are set for a whole print.
@@ -105,14 +102,14 @@ def design_coupon(
         watch.at("building cells", 0.7 * number / len(choices))
         ready.append((choice, built(draft_of(choice.condition, choice.shape, sizes, joined), process)))
 
-    kept, left = _fitting(ready, sizes, joined, most_minutes, most_grams)
+    kept, left = _fitting(ready, sizes, joined, limits)
     while True:
         watch.at("joining cells", 0.75)
         conditions = tuple(choice.condition for choice, _ in kept)
-        code = _code(kind, process, conditions, seed, most_minutes, most_grams, tuple(left))
+        code = _code(kind, process, conditions, seed, limits.minutes, limits.grams, tuple(left))
         made = _batches(kept, code, sizes, joined, seed)
         total = sum((batch.cost for batch in made), Cost())
-        over = _over(total, most_minutes, most_grams)
+        over = _over(total, limits)
         if not over:
             break
         left.append(LeftOut(kept[-1][0].words, over))
@@ -140,8 +137,8 @@ def design_coupon(
         ),
         minutes=total.time_s / 60.0,
         grams=total.mass_g,
-        most_minutes=most_minutes,
-        most_grams=most_grams,
+        most_minutes=limits.minutes,
+        most_grams=limits.grams,
         left_out=tuple(left),
         notes=notes(process, conditions),
         geometry=CouponGeometry(tuple(batch.body for batch in made)),
@@ -169,8 +166,7 @@ def _fitting(
     ready: Sequence[tuple[_Choice, Built]],
     sizes: Sizes,
     joined: bool,
-    most_minutes: float,
-    most_grams: float,
+    limits: PieceLimits,
 ) -> tuple[list[tuple[_Choice, Built]], list[LeftOut]]:
     """The cells that stay within the limits and on the bed, taken in their order, and those left out."""
     kept: list[tuple[_Choice, Built]] = []
@@ -179,7 +175,7 @@ def _fitting(
     total = Cost()
     for choice, cell in ready:
         trial = [*kept, (choice, cell)]
-        reason = _over(total + cell.cost, most_minutes, most_grams)
+        reason = _over(total + cell.cost, limits)
         if len(trial) > len(LABELS):
             reason = "there are no more letters for labels"
         elif not reason and not all(
@@ -197,12 +193,12 @@ def _fitting(
     return kept, left
 
 
-def _over(total: Cost, most_minutes: float, most_grams: float) -> str:
+def _over(total: Cost, limits: PieceLimits) -> str:
     """Which limit a piece of that cost would break, '' if none."""
-    if total.time_s > 60.0 * most_minutes:
-        return f"with it the piece would take {total.time_s / 60:.1f} min, more than {most_minutes:g}"
-    if total.mass_g > most_grams:
-        return f"with it the piece would take {total.mass_g:.1f} g, more than {most_grams:g}"
+    if total.time_s > 60.0 * limits.minutes:
+        return f"with it the piece would take {total.time_s / 60:.1f} min, more than {limits.minutes:g}"
+    if total.mass_g > limits.grams:
+        return f"with it the piece would take {total.mass_g:.1f} g, more than {limits.grams:g}"
     return ""
 
 

@@ -83,6 +83,17 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
+class PieceLimits:
+    """The most that a test piece may take to print, supports included."""
+
+    minutes: float = 30.0
+    grams: float = 15.0
+
+
+COMMON_LIMITS = PieceLimits()
+
+
+@dataclass(frozen=True)
 class Coupon:
     """A test piece: what it tries, where, and what it takes to print.
 

@@ -15,10 +15,9 @@ from math import exp, hypot, log
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.process.settings import Process
-
-Floats = NDArray[np.float64]
 
 DRAWS = 1000
 NEAR = 0.3  # how near a reading must be to count, in log layer height and log line width

@@ -11,10 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import Floats, Indices
 from falsework.layers import overlay, planar
 
-Floats = NDArray[np.float64]
-Indices = NDArray[np.int64]
 Regions = NDArray[np.object_]  # shapely Polygon / MultiPolygon, possibly empty
 
 EMPTY = planar.MultiPolygon()

@@ -20,7 +20,7 @@ from falsework.ledger.checks import faults, sound, wrong_name, wrong_note
 from falsework.ledger.database import Connection
 from falsework.ledger.photographs import ENDINGS
 from falsework.ledger.recording import append, differing, insert, keep_coupon, versions
-from falsework.ledger.rows import Act, Entry, Imported, Source
+from falsework.ledger.rows import Act, Deed, Entry, Imported, Source
 from falsework.ledger.values import CURRENT, READ, TRIED, digest_of, process_of, settings_of, text_of
 from falsework.process.checks import checked
 from falsework.process.earlier import renewed
@@ -354,8 +354,8 @@ class _Merge:
                     raise self.wrong(where, what)
         for k in range(len(known), len(steps)):
             step = steps[k]
-            told = (step["act"], step["reason"], entries[k], tuple(step["flags"]), step["recorded_at"])
-            append(self.db, number, k + 1, *told)
+            deed = Deed(k + 1, step["act"], step["reason"], step["recorded_at"])
+            append(self.db, number, deed, entries[k], tuple(step["flags"]))
         return row is None
 
     def version(self, where: str, record: Any) -> dict[str, Any]:

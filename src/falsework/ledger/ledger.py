@@ -6,7 +6,7 @@ import datetime
 import uuid
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Unpack
 
 from falsework.coupon.reading import Reading
 from falsework.errors import LedgerError
@@ -38,12 +38,15 @@ from falsework.ledger.recording import (
 )
 from falsework.ledger.rows import (
     Act,
+    Deed,
     Entry,
+    EntryOptions,
     HistoryEntry,
     Imported,
     Photograph,
     Print,
     PrinterEvent,
+    PrintOptions,
     Recorded,
     Source,
     Spool,
@@ -194,29 +197,10 @@ class Ledger:
             rows = db.execute("SELECT digest, part, process, summary FROM plan ORDER BY digest").fetchall()
         return {row["digest"]: StoredPlan(*row) for row in rows}
 
-    def add_print(
-        self,
-        printer: str,
-        material: str,
-        *,
-        plan: str | None = None,
-        coupon: str | None = None,
-        spool: int | None = None,
-        printed_on: datetime.date | None = None,
-        note: str = "",
-        invented: bool = False,
-    ) -> int:
+    def add_print(self, printer: str, material: str, **told: Unpack[PrintOptions]) -> int:
         """Keep that something was printed, of a plan (digest) or a test piece (code); returns its number."""
         with database.writing(self.path) as db:
-            return add_print(
-                *(db, printer, material),
-                plan=plan,
-                coupon=coupon,
-                spool=spool,
-                printed_on=printed_on,
-                note=note,
-                invented=invented,
-            )
+            return add_print(db, printer, material, **told)
 
     def last_print(
         self, printer: str, material: str, *, plan: str | None = None, coupon: str | None = None
@@ -288,20 +272,13 @@ class Ledger:
         self,
         reading: Reading,
         *,
-        coupon: str | None = None,
-        cell: str | None = None,
-        print_id: int | None = None,
         source: Source | str | None = None,
         when: datetime.date | None = None,
-        gap_method: str = "",
-        note: str = "",
-        air_beneath_mm: float | None = None,
-        uid: str | None = None,
+        **told: Unpack[EntryOptions],
     ) -> int:
         """Record one outcome; the arguments are those of ``Entry``. Returns the reading's number."""
         where = Source(source) if source is not None else None
-        entry = Entry(reading, coupon, cell, print_id, where, when, gap_method, note, air_beneath_mm, uid)
-        return self.add_many([entry])[0]
+        return self.add_many([Entry(reading, source=where, measured_on=when, **told)])[0]
 
     def add_many(
         self, entries: Sequence[Entry], names: Callable[[int], str] = lambda k: f"reading {k + 1}"
@@ -381,7 +358,7 @@ class Ledger:
             )
             if found := list(faults(entry, datetime.date.today())) or unknown(db, entry):
                 raise LedgerError(f"reading {reading_id}", "; ".join(found), "Nothing was changed")
-            append(db, reading_id, row["number"] + 1, Act.CORRECTED, reason, entry, doubts(entry))
+            append(db, reading_id, Deed(row["number"] + 1, Act.CORRECTED, reason), entry, doubts(entry))
 
     def withdraw(self, reading_id: int | Sequence[int], reason: str) -> None:
         """Let one reading or several no longer count, all or none; they are kept, with the reason."""

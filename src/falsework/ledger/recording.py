@@ -7,12 +7,12 @@ import json
 import uuid
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, Unpack
 
 from falsework.errors import LedgerError
 from falsework.ledger.checks import doubts, faults, sound, wrong_name, wrong_note
 from falsework.ledger.database import Connection, now
-from falsework.ledger.rows import Act, Entry, Source
+from falsework.ledger.rows import Act, Deed, Entry, PrintOptions, Source
 from falsework.ledger.values import (
     CURRENT,
     READ,
@@ -238,7 +238,7 @@ def add(db: Connection, entry: Entry, flags: tuple[str, ...]) -> int:
         print=entry.print_id,
         air_beneath_mm=entry.air_beneath_mm,
     )
-    append(db, number, 1, Act.RECORDED, "", entry, flags)
+    append(db, number, Deed(1, Act.RECORDED), entry, flags)
     return number
 
 
@@ -281,36 +281,25 @@ def record(
     return ids
 
 
-def add_print(
-    db: Connection,
-    printer: str,
-    material: str,
-    *,
-    plan: str | None = None,
-    coupon: str | None = None,
-    spool: int | None = None,
-    printed_on: datetime.date | None = None,
-    note: str = "",
-    invented: bool = False,
-) -> int:
+def add_print(db: Connection, printer: str, material: str, **told: Unpack[PrintOptions]) -> int:
     """Append a print; returns its number."""
+    note = told.get("note", "")
     check_note("note", note)
     check_known(db, "printer", printer)
     check_known(db, "material", material)
-    for table, key, value in (("plan", "digest", plan), ("coupon", "code", coupon), ("spool", "id", spool)):
+    of: dict[str, Any] = {"plan": told.get("plan"), "coupon": told.get("coupon"), "spool": told.get("spool")}
+    for (table, value), key in zip(of.items(), ("digest", "code", "id"), strict=True):
         if value is not None:
             check_known(db, table, value, key)
     return insert(
         *(db, "print"),
         uid=uuid.uuid4().hex,
-        plan=plan,
-        coupon=coupon,
+        **of,
         printer=printer,
         material=material,
-        spool=spool,
-        printed_on=checked_day(printed_on).isoformat(),
+        printed_on=checked_day(told.get("printed_on")).isoformat(),
         note=note,
-        invented=int(invented),
+        invented=int(told.get("invented", False)),
         recorded_at=now(),
     )
 
@@ -324,26 +313,17 @@ def last_print(
     return number
 
 
-def append(
-    db: Connection,
-    reading_id: int,
-    number: int,
-    act: Act,
-    reason: str,
-    entry: Entry,
-    flags: tuple[str, ...],
-    recorded_at: str = "",
-) -> None:
+def append(db: Connection, reading_id: int, deed: Deed, entry: Entry, flags: tuple[str, ...]) -> None:
     """Append a version of a reading."""
     assert entry.measured_on is not None
     insert(
         db,
         "version",
         reading=reading_id,
-        number=number,
-        act=act,
-        reason=reason,
-        recorded_at=recorded_at or now(),
+        number=deed.number,
+        act=deed.act,
+        reason=deed.reason,
+        recorded_at=deed.recorded_at or now(),
         measured_on=entry.measured_on.isoformat(),
         gap_method=entry.gap_method,
         note=entry.note,
@@ -364,7 +344,7 @@ def mark(db: Connection, reading_id: int, act: Act, reason: str) -> None:
     if act is Act.RESTORED and old.cell is not None and (other := twin(db, entry)) is not None:
         wrong = f"reading {other} has taken its place"
         raise LedgerError(f"reading {reading_id}", wrong, "Withdraw that one first")
-    append(db, reading_id, row["number"] + 1, act, reason, entry, old.flags)
+    append(db, reading_id, Deed(row["number"] + 1, act, reason), entry, old.flags)
 
 
 def insert(db: Connection, table: str, **values: Any) -> int:

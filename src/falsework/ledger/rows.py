@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import NamedTuple
+from typing import NamedTuple, TypedDict
 
 from falsework.coupon.reading import Reading
 
@@ -25,6 +25,15 @@ class Act(StrEnum):
     CORRECTED = "corrected"
     WITHDRAWN = "withdrawn"  # no longer counts
     RESTORED = "restored"  # counts again
+
+
+class Deed(NamedTuple):
+    """What was done to a reading: its number in the reading's history, the reason, and when ('' for now)."""
+
+    number: int
+    act: Act
+    reason: str = ""
+    recorded_at: str = ""
 
 
 @dataclass(frozen=True)
@@ -52,6 +61,30 @@ class Entry:
     note: str = ""
     air_beneath_mm: float | None = None
     uid: str | None = None
+
+
+class EntryOptions(TypedDict, total=False):
+    """Fields of ``Entry`` that have a default."""
+
+    coupon: str | None
+    cell: str | None
+    print_id: int | None
+    gap_method: str
+    note: str
+    air_beneath_mm: float | None
+    uid: str | None
+
+
+class PrintOptions(TypedDict, total=False):
+    """What may be said of a print beside its printer and material: digest of the plan or code of the test
+    piece, number of the spool, the day (today if not given), and whether it is made up."""
+
+    plan: str | None
+    coupon: str | None
+    spool: int | None
+    printed_on: datetime.date | None
+    note: str
+    invented: bool
 
 
 @dataclass(frozen=True)

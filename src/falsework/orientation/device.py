@@ -1,6 +1,6 @@
 """Figures of many lies at once on graphics processors: the mesh is taken there once, directions in batches.
 
-Figures are those of ``lie_figures`` and ``facet_sums`` of ``kernels.column.intervals``, which are the
+Figures are those of ``orientation_figures`` and ``facet_sums`` of ``kernels.column.intervals``, which are the
 reference twins; directions with a column of more hits than a graphics processor keeps are done here.
 """
 
@@ -29,7 +29,7 @@ BUSY = 1 << 16  # threads that keep a device busy: small meshes are scanned by m
 
 @dataclass(frozen=True)
 class ColumnLimits:
-    """What columns are judged by, as ``lie_figures`` takes it."""
+    """What columns are judged by, as ``orientation_figures`` takes it."""
 
     grid: int
     limit_deg: float
@@ -77,7 +77,7 @@ class Counter:
         self._pool = ThreadPoolExecutor(count)
 
     def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
-        """(d, FIGURES) as ``lie_figures`` finds them for rotations (d, 3, 3)."""
+        """(d, FIGURES) as ``orientation_figures`` finds them for rotations (d, 3, 3)."""
         chunks = list(_chunks(len(rotations), len(self._ways)))
         out = np.empty((len(rotations), k.FIGURES))
         for n in range(0, len(chunks), len(self._ways)):

@@ -5,11 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.kernels.mesh.measures import merged_normals
-
-Floats = NDArray[np.float64]
 
 ODD_SPIN_DEG = 17.3
 """Turn about the vertical while columns are counted: a grid aligned with the part's own edges errs most."""

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats, Ints
 from falsework.kernels.mesh.edges import boundary_loops, least_area_patch, pair_edges, sort_edges
 from falsework.kernels.mesh.measures import face_areas
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
 
 MAX_LOOP = 20_000  # edges of one hole
 MAX_HOLES = 20_000

@@ -11,8 +11,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
+from falsework.arrays import Floats, Ints
+
 Formula = Callable[[Floats], Floats]  # points (n, 3) -> values (n,), negative inside
 
 CHUNK = 1 << 18  # points evaluated in one go, to bound memory

@@ -9,8 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int32]
+from falsework.arrays import Floats, Ints
 
 
 @dataclass(frozen=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from falsework.arrays import Indices
 
 
-def triangulated(points: NDArray[np.float64], corners: Ints, start: Ints) -> Ints:
+def triangulated(points: NDArray[np.float64], corners: Indices, start: Indices) -> Indices:
     """(m, 3) triangles of faces whose corners are ``corners[start[f]:start[f + 1]]``, wound as they are.
 
     A convex face is cut from its first corner; another one by its ears, seen along its mean normal. Faces of
@@ -42,7 +42,7 @@ def _convex(shapes: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray((turns[..., 0] >= 0.0).all(axis=1))
 
 
-def _ears(points: NDArray[np.float64], face: Ints) -> Ints:
+def _ears(points: NDArray[np.float64], face: Indices) -> Indices:
     import mapbox_earcut
 
     normal = _normals(points[face][None])[0]

@@ -61,7 +61,7 @@ def best_orientations(
 
 
 def orientations_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Orientations:
-    """The same for a wish: see :func:`best_lies`."""
+    """The same for a wish: see :func:`best_orientations`."""
     few = shortlist(part, wish, context.part(0.0, 0.3), search)
     lies = proved(part, wish, context.part(0.3, 1.0), few.lies)
     context.watch.at("done", 1.0)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from enum import StrEnum
 
-Vector = tuple[float, float, float]
-
 
 class ReleaseState(StrEnum):
     """What becomes of a piece, best first."""

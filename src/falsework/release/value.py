@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import ClassVar
 
+from falsework.arrays import Vector
 from falsework.droop.estimate import Estimate
 from falsework.errors import ProcessError
 from falsework.process.checks import check_fields
 from falsework.process.fields import setting
 from falsework.release import words
-from falsework.release.state import ReleaseState, Vector
+from falsework.release.state import ReleaseState
 from falsework.wording.cautions import RULES, CautionedTask, PrintFacts, cautions
 
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from falsework.release.state import TOOL_N, ReleaseState, Vector
+from falsework.arrays import Vector
+from falsework.release.state import TOOL_N, ReleaseState
 from falsework.wording import figures
 from falsework.wording.figures import numbered
 

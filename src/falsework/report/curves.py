@@ -7,12 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.report.chart import ticks
 from falsework.report.colour import css, tone_rgb
 
-Floats = NDArray[np.float64]
 Ticks = tuple[tuple[float, str], ...]
 
 WIDTH, HEIGHT = 466.0, 330.0

@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from falsework.arrays import Vector
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
-from falsework.release.value import BreakingPlane, PieceRelease, ReleaseState, Remedy, Vector
+from falsework.release.value import BreakingPlane, PieceRelease, ReleaseState, Remedy
 from falsework.report import paper, pictures
 from falsework.report.colour import BED, PART, SUPPORT, hatch_rgb
 from falsework.report.scene import Scene

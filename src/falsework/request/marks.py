@@ -25,10 +25,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import Vector
 from falsework.errors import PartError, ProcessError
 from falsework.part.part import Floats, Part
-
-Vector = tuple[float, float, float]
 
 NEAR_DEG = 30.0
 """Faces whose normal is within this angle of a marked direction are marked."""

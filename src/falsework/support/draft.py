@@ -17,7 +17,7 @@ from falsework.process.settings import Process
 from falsework.support.cells import Bands, Cells, bands_of, cells_of, facing
 from falsework.support.contacts import contacts_of
 from falsework.support.scheme import Gap, Role
-from falsework.support.stability import Brace, StabilityCheck, check_pieces, foot_to_stay_mm2
+from falsework.support.stability import Brace, CellAreas, StabilityCheck, check_pieces, foot_to_stay_mm2
 from falsework.support.strands import Lines, Walls, piece_middles, walls_of
 from falsework.support.sweep import Surroundings, carried, printable, shifted
 
@@ -201,8 +201,9 @@ def _checked(draft: SupportDraft, place: SupportPlace) -> StabilityCheck:
     scar = planar.area(overlay.intersection(cells.polygon, under))
     dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
     walls = [walls for walls, _ in draft.walls]
+    areas = CellAreas(scar, dense)
     return check_pieces(
-        cells, walls, draft.closed_lines, draft.brace.tie_mm, scar, dense, place.stack.z_mm, place.process
+        cells, walls, draft.closed_lines, draft.brace.tie_mm, areas, place.stack.z_mm, place.process
     )
 
 

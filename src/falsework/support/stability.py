@@ -83,34 +83,40 @@ class StabilityCheck:
     top_mm: Floats
 
 
+@dataclass(frozen=True, eq=False)
+class CellAreas:
+    """Of each cell (C,): ``scar_mm2`` over part surface, ``dense_mm2`` that is cap, sole or foot."""
+
+    scar_mm2: Floats
+    dense_mm2: Floats
+
+
 def check_pieces(
     cells: Cells,
     walls: list[Walls],
     closed_lines: Indices,
     tie_mm: Floats,
-    scar_of_cell_mm2: Floats,
-    dense_mm2: Floats,
+    areas: CellAreas,
     z_mm: Floats,
     process: Process,
 ) -> StabilityCheck:
     """Checks every piece as it is drawn.
 
-    ``tie_mm`` (pieces,) distance of ties, 0 for none; ``scar_of_cell_mm2`` (C,) area of each cell over part
-    surface; ``dense_mm2`` (C,) of each cell that is cap, sole or foot.
+    ``tie_mm`` (pieces,) distance of ties, 0 for none.
     """
     count = cells.pieces
     bottom, top = _extremes(cells.piece, z_mm[cells.layer], z_mm[cells.layer + 1], count)
     area = planar.area(cells.polygon)
     on_bed = cells.layer == 0
     foot = _sum(cells.piece[on_bed], area[on_bed], count)
-    scar = _sum(cells.piece, scar_of_cell_mm2, count)
+    scar = _sum(cells.piece, areas.scar_mm2, count)
     share = process.line_width_mm / process.structure.spacing_mm
-    volume = (dense_mm2 + np.maximum(area - dense_mm2, 0.0) * share) * np.diff(z_mm)[cells.layer]
+    volume = (areas.dense_mm2 + np.maximum(area - areas.dense_mm2, 0.0) * share) * np.diff(z_mm)[cells.layer]
     weight = _weight_n(_sum(cells.piece, volume, count), process)
 
     wall = _check_walls(walls, tie_mm, closed_lines, cells, weight, z_mm, process)
     column = _check_columns(cells, closed_lines, weight, z_mm, process)
-    topple, widen = _check_toppling(cells, foot, scar_of_cell_mm2, weight, bottom, top, process)
+    topple, widen = _check_toppling(cells, foot, areas.scar_mm2, weight, bottom, top, process)
     slenderness = np.maximum(wall[0], column[0])
     buckling = np.minimum(wall[1], column[1])
     weak = (

@@ -27,7 +27,7 @@ from falsework.tuning.evidence import (
     NOT_READ,
     Evidence,
     Floats,
-    Ints,
+    Indices,
     ReadingOrigin,
     Taken,
     cell_of,
@@ -236,7 +236,7 @@ def _graded(
     at: Sequence[int],
     of: str,
     chances: Floats,
-    grades: tuple[Ints, Ints],
+    grades: tuple[Indices, Indices],
     rng: np.random.Generator,
 ) -> _ReadOutcome:
     """Grades, from the lowest to the highest that a word may mean, against chances (S, n, grades); a share of
@@ -303,7 +303,7 @@ def _unlikely(seen: _ReadOutcome) -> float:
     return float((1 + np.sum(worse)) / (1 + len(worse)))
 
 
-def _comparable(tried: Sequence[Condition], kind: ConditionKind) -> Ints:
+def _comparable(tried: Sequence[Condition], kind: ConditionKind) -> Indices:
     """(pairs, 2) of readings alike in all but what is tried, the easier first."""
     name = _RANK[kind]
 
@@ -327,7 +327,7 @@ def _comparable(tried: Sequence[Condition], kind: ConditionKind) -> Ints:
     return np.array(pairs, dtype=np.int64).reshape(-1, 2)
 
 
-def _disorder(values: Floats, pairs: Ints, rising: float) -> Floats:
+def _disorder(values: Floats, pairs: Indices, rising: float) -> Floats:
     """Sum of the steps that go the wrong way, over pairs; the last axis is of readings."""
     step = rising * (values[..., pairs[:, 1]] - values[..., pairs[:, 0]])
     wrong: Floats = np.maximum(-step, 0.0).sum(axis=-1)
@@ -340,14 +340,16 @@ def _rising(seen: _ReadOutcome) -> float:
     return -1.0 if seen.of == "let-go" else 1.0
 
 
-def _against_order(seen: _ReadOutcome, pairs: Ints) -> float:
+def _against_order(seen: _ReadOutcome, pairs: Indices) -> float:
     if seen.kind is ConditionKind.SUPPORT and seen.of == "finish":
         return 1.0  # scars at small gaps, droop at large ones: no order
     rising = _rising(seen)
     return tail_chance(float(_disorder(seen.read, pairs, rising)), _disorder(seen.made, pairs, rising) + 1e-9)
 
 
-def _told(seen: _ReadOutcome, pairs: Ints, readings: Sequence[Reading], failing: bool) -> list[Contradiction]:
+def _told(
+    seen: _ReadOutcome, pairs: Indices, readings: Sequence[Reading], failing: bool
+) -> list[Contradiction]:
     """The worst pairs where the order is in doubt."""
     if not failing:
         return []

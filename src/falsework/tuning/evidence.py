@@ -9,16 +9,13 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats, Indices
 from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
 from falsework.droop.bond import Landing, coverage
 from falsework.droop.strand import LaidStrands, strands
 from falsework.errors import FalseworkError
 from falsework.process.settings import Material
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # what a reading that does not say was most likely printed like; from memory
 USUAL_RUN_MM, USUAL_DENSE, USUAL_SPACING_NOZZLES = 20.0, 2, 5.0
@@ -159,10 +156,10 @@ class Evidence:
     """
 
     laid: LaidConditions
-    cell: Ints
-    let_go: Ints
-    let_go_to: Ints
-    finish: Ints
+    cell: Indices
+    let_go: Indices
+    let_go_to: Indices
+    finish: Indices
     droop_mm: Floats
 
     def rows(self, rows: slice) -> Evidence:

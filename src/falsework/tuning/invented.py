@@ -15,14 +15,13 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from falsework.arrays import Floats
 from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
 from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
 from falsework.process.settings import Process
 
-Floats = NDArray[np.float64]
 _Outcome = tuple[LetGo | None, int | None, float | None]  # let go, finish, droop in mm
 
 _MELTS = {

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.reading import Condition, ConditionKind
-from falsework.coupon.value import Coupon, CouponKind
+from falsework.coupon.value import Coupon, CouponKind, PieceLimits
 from falsework.errors import ProcessError
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
@@ -133,8 +133,7 @@ def next_test(
                 process,
                 belief,
                 cells=[every[j] for j in taken],
-                most_minutes=most_minutes,
-                most_grams=most_grams,
+                limits=PieceLimits(most_minutes, most_grams),
                 watch=watch.part(0.6 + 0.1 * k, 0.7 + 0.1 * k),
             )
         except ProcessError:  # not one cell of it keeps to the limits

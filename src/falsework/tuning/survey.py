@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.coupon.conditions import (
     clean_droop_mm,
     other_fan,
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from falsework.tuning.posterior import Posterior
     from falsework.tuning.predict import Predictions
 
-Floats = NDArray[np.float64]
 
 REMOVABLE, CLOSED = 0.8, 0.5  # shares that make a gap large enough, and an angle the limit
 LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2

@@ -1,6 +1,6 @@
 """What ``intervals`` finds of each rotation of a mesh, on a graphics processor; imported only where wanted.
 
-``lie_figures`` and ``facet_sums`` of ``kernels.column.intervals`` are the reference twins, figure by figure.
+``orientation_figures`` and ``facet_sums`` of ``intervals`` are the reference twins, figure by figure.
 One thread takes a triangle through a few directions, turns it in flight and drops it at once if it covers no
 column; what hits a column is packed into one word, its height above, and put into the next free of ``SLOTS``
 words of that column, slot by slot so that neighbours lie side by side. One thread a column then sorts its few

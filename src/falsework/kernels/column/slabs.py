@@ -232,7 +232,7 @@ def slab_tables(
 
     Parameters
     ----------
-    vertices, faces, normals, areas, show, grid, limit_deg, touch_mm : as for ``intervals.lie_figures``;
+    vertices, faces, normals, areas, show, grid, limit_deg, touch_mm : as for ``orientation_figures``;
     areas (m,) float32. rotation (3, 3): turns the direction across the cuts to +z.
     heights (Q,) float64, ascending, above the lowest point: the first below it, the last above the highest
     one, so that rounding leaves out no end. What is within ``touch_mm`` of a cut counts as lying in it.

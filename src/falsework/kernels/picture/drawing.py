@@ -9,10 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import Floats, Indices
 from falsework.kernels.compiled import inner, kernel
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.int64]
 
 BUSY_VERTEX = 256  # corners around a vertex with more faces than this keep their facet's own normal
 

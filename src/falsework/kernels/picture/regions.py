@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats, Indices
 from falsework.kernels.compiled import kernel
 from falsework.kernels.sorting import sort_part
-
-Floats = NDArray[np.float64]
-Indices = NDArray[np.int64]
 
 
 @kernel

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.arrays import Point
+
 if TYPE_CHECKING:
     from manifold3d import Manifold
 
@@ -23,9 +25,6 @@ class ChangeKind(StrEnum):
     STEPS = "crossed steps"  # a stepped hole closed by bridges that cross, a layer each
     MEMBRANE = "membrane"  # one layer across a stepped hole, cut out afterwards
     FINS = "drawn-in fins"  # break-away walls that belong to the drawing
-
-
-Point = tuple[float, ...]
 
 
 @dataclass(frozen=True)

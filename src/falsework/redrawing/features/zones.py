@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.arrays import Point
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 
@@ -15,8 +16,6 @@ if TYPE_CHECKING:
 
 SEGMENTS = 64
 CLEAR_MM, CLEAR_SHARE = 0.05, 0.02  # so far within its walls the room begins: facets stand inside a circle
-
-Point = tuple[float, ...]
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from manifold3d import Manifold
 
+from falsework.arrays import Vector
 from falsework.orientation.value import Orientation
 from falsework.redrawing.printed import Printed
-from falsework.request.marks import Vector
 
 
 @dataclass(frozen=True)
