@@ -18,7 +18,7 @@ _PIXELS = 1.2  # of a picture per drawing unit: two stand side by side
 
 
 @dataclass(frozen=True, eq=False)
-class Card:
+class GalleryCard:
     """One part of the page. ``before`` shows its undersides, ``after`` its supports in place; both are None
     where the plan came without geometry."""
 
@@ -34,7 +34,7 @@ class Card:
     after: pictures.Picture | None
 
 
-def card(plan: Plan, address: str) -> Card:
+def card(plan: Plan, address: str) -> GalleryCard:
     """What the page shows of a plan whose own report lies at ``address``."""
     judged = readiness(plan)
     together = plan.part_cost + plan.support_cost
@@ -53,7 +53,7 @@ def card(plan: Plan, address: str) -> Card:
         ("size", figures.size(plan.part.size_mm)),
     )
     said = tuple(verdict(plan))
-    return Card(
+    return GalleryCard(
         plan.part.name,
         address,
         judged.ready,
