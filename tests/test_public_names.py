@@ -27,7 +27,7 @@ NAMES = [
     *("load_process", "plan", "read_part", "report_html", "settings_sheet", "write_3mf", "write_plan"),
     *("Orientations", "Release", "MarkedFaces", "best_orientations", "orientations_html", "write_stl"),
     *("Audit", "FindingLevel", "ProgramError", "audit", "audit_html"),
-    *("Coupon", "CouponKind", "design_coupon", "write_coupon"),
+    *("Coupon", "CouponKind", "PieceLimits", "design_coupon", "write_coupon"),
     *("Condition", "Ledger", "LedgerError", "LetGo", "Reading"),
     *("ChangeKind", "Redraw", "redraw", "redraw_html", "write_redraw"),
     *("Context", "Placing", "Request", "Wish", "plan_for"),

@@ -8,6 +8,7 @@ from .coupon.reading import LetGo as LetGo
 from .coupon.reading import Reading as Reading
 from .coupon.value import Coupon as Coupon
 from .coupon.value import CouponKind as CouponKind
+from .coupon.value import PieceLimits as PieceLimits
 from .droop.belief import Belief as Belief
 from .droop.estimate import Estimate as Estimate
 from .errors import Cancelled as Cancelled
