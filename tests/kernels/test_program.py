@@ -24,7 +24,7 @@ def run(text: str | bytes, *, volumetric: bool = False, filament: float = 1.0, r
     out = np.empty((k.ROOM + rows, k.COLUMNS))
     found, at = [], 0
     while at < len(data):
-        used, n = k.interpret(data[at:], len(data) - at, state, counts, firsts, codes, out)
+        used, n = k.interpret(data[at:], len(data) - at, state, counts, firsts, codes, k.fresh_scratch(), out)
         found.append(out[:n].copy())
         at += used
     return np.concatenate([np.zeros((0, k.COLUMNS)), *found]), state, counts, firsts, codes
@@ -236,7 +236,7 @@ def test_any_split_into_pieces_gives_the_same() -> None:
     rows = []
     for line in text.splitlines(keepends=True):
         piece = np.frombuffer(line, np.uint8)
-        used, n = k.interpret(piece, len(piece), state, *rest, out)
+        used, n = k.interpret(piece, len(piece), state, *rest, k.fresh_scratch(), out)
         assert used == len(piece)
         rows.append(out[:n].copy())
     np.testing.assert_array_equal(np.concatenate(rows), whole)

@@ -152,5 +152,5 @@ def test_reach_is_the_way_to_what_carries() -> None:
     top = np.zeros((100, 100), np.float32)
     top[:, :50] = 1.0  # everything left of x = 5
     points = np.array([[8.0, 5.0, 1.0, 0.2], [4.0, 5.0, 1.0, 0.2], [9.9, 5.0, 5.0, 0.2]])
-    far = k.reaches(points, top, 0.0, 0.0, 0.1, 0.1, 0.0, 6.0)
+    far = k.reaches(points, top, np.ones(top.shape, np.uint8), 0.0, 0.0, 0.1, 0.1, 0.0, 6.0)
     assert far[0] == pytest.approx(3.0, abs=0.1) and far[1] < 0.1 and far[2] == 6.0

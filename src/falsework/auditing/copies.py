@@ -18,6 +18,8 @@ from falsework.watch import QUIET, Watch
 FOLLOWED = 0.7  # of the part's outlines, below which the program is taken to print something else
 _SAME = 0.9  # of a further copy's, or of another lie's
 _BETTER, _BEYOND = 0.02, 0.2  # shares: what makes another lie the better one, and what makes one look for it
+_MIRRORED = 0.006  # what makes the mirrored part the better one: most of a part may be its own mirror image
+_SURELY = 0.997  # of the part's outlines, beyond which nobody looks for it mirrored
 _MOST_COPIES = 40
 _ALIKE = 2.5  # times the ground that another copy takes, at most
 _SCALE_OFF, _SCALE_SPREAD = (
@@ -51,6 +53,10 @@ def find_copies(
     first = place_in(part, found, usual, around_mm=around_mm, watch=watch.part(0.0, 0.5))
     covered, beyond = first.placement.covered, first.placement.beyond
     if covered >= 1.0 - _BETTER and beyond <= _BEYOND:
+        if covered < _SURELY:
+            placed = place_in(_changed(part, True, (0, 0), 1.0), found, usual, around_mm=around_mm)
+            if _fit(placed) > _fit(first) + _MIRRORED:
+                return FoundCopies((), Instead(placed, True, (0, 0), 1.0))
         return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
     for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
         watch.part(0.5, 1.0).at("looking how the part lies", min(0.99, 0.1 * k))

@@ -192,23 +192,15 @@ class _Field:
         self.inside = np.full(
             shape, -1.0, np.float32
         )  # height up to which the cell lies inside what is filled
+        self.runs = cells.fresh_runs()  # scratch, kept for its size
         self.bin = max(2.0, 8.0 * self.size, math.sqrt(wide * deep / 250_000))
         self.columns, self.rows = int(wide / self.bin) + 1, int(deep / self.bin) + 1
 
     def enclose(self, ends: Floats, z_mm: float, step_mm: float) -> None:
         """Note which cells a layer that has been laid encloses."""
-        x, y = ends[:, [0, 3]], ends[:, [1, 4]]
-        rows, columns = self.top.shape
-        near = 3.0 * self.size  # so that what lies outside goes all round
-        window = (
-            max(0, int((float(y.min()) - near - self.bottom) / self.size)),
-            min(rows, int((float(y.max()) + near - self.bottom) / self.size) + 2),
-            max(0, int((float(x.min()) - near - self.left) / self.size)),
-            min(columns, int((float(x.max()) + near - self.left) / self.size) + 2),
-        )
-        cells.enclose(
-            self.top, self.woven, self.inside, window, z_mm, z_mm - 0.5 * step_mm, z_mm - _RECENT * step_mm
-        )
+        heights = z_mm, z_mm - 0.5 * step_mm, z_mm - _RECENT * step_mm
+        while cells.enclose(self.top, self.woven, self.inside, ends, *self.frame, *heights, self.runs) < 0:
+            self.runs = cells.fresh_runs(2 * self.runs.shape[1])
 
     @property
     def frame(self) -> tuple[float, float, float]:
@@ -300,7 +292,7 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     if len(doubtful):
         pieces = _stretches(laid, state)
         runs = _runs(pieces[~_inside(pieces, laid, state)], laid, state)
-    fills = _open_paths(laid)
+    fills = laying.open_paths(laid.path, ends, half)
     twice, touch, struck = field_of.lay(
         order, ends, half, height, owner, laid.path, fills, travels, field.top, field.owner, field.woven,
         *field.frame,
@@ -313,16 +305,6 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     return Layer(
         index, top, step, rows, ends, long, section, height, 2.0 * half, owner, fills, share, resting, near,
         gap, sunk, twice, runs, blobs, travels, struck, )  # fmt: skip
-
-
-def _open_paths(laid: _Beads) -> NDArray[np.bool_]:
-    """(n,) whether each strand's path ends elsewhere than it began: fill, and not a wall."""
-    path, ends = laid.path, laid.ends
-    begins = np.flatnonzero(np.diff(path, prepend=-1.0) != 0.0)
-    finishes = np.append(begins[1:], len(path)) - 1
-    gap = np.hypot(*(ends[begins, 0:2] - ends[finishes, 3:5]).T)
-    closed = (gap < 2.4 * laid.half[begins]) & (finishes > begins + 1)
-    return np.repeat(~closed, np.diff(np.append(begins, len(path))))
 
 
 def _stretches(laid: _Beads, state: _State) -> Floats:
@@ -370,17 +352,13 @@ def _stretches(laid: _Beads, state: _State) -> Floats:
 
 def _inside(pieces: Floats, laid: _Beads, state: _State) -> NDArray[np.bool_]:
     """(m,) which stretches in air run inside what is filled, most of three points along each."""
-    field, ends = state.grid, laid.ends
-    strand = laid.doubtful[pieces[:, 0].astype(np.int64)]
-    under = 0.5 * (ends[strand, 2] + ends[strand, 5]) - laid.height[strand] - state.carrying.carry_mm
-    within = np.zeros(len(pieces), np.int64)
-    for share in (0.2, 0.5, 0.8):
-        t = (pieces[:, 1] + share * (pieces[:, 2] - pieces[:, 1])) / laid.long[strand]
-        xy = ends[strand, 0:2] + t[:, None] * (ends[strand, 3:5] - ends[strand, 0:2])
-        i = ((xy[:, 0] - field.left) / field.size).astype(np.int64)
-        j = ((xy[:, 1] - field.bottom) / field.size).astype(np.int64)
-        within += field.inside[j, i] >= under
-    return within >= 2
+    field = state.grid
+    out = np.zeros(len(pieces), np.bool_)
+    field_of.lies_inside(
+        pieces, laid.doubtful, laid.ends, laid.long, laid.height, field.inside, *field.frame,
+        state.carrying.carry_mm, out,
+    )  # fmt: skip
+    return out
 
 
 def _in_air(
@@ -485,7 +463,7 @@ def _reaches(sought: Indices, j: _Joined, laid: _Beads, state: _State) -> Floats
         field = state.grid
         points = _along(sought, j, laid)
         far = field_of.reaches(
-            points[:, 1:], field.top, *field.frame, CONTACT, state.carrying.carry_mm, FAR_MM
+            points[:, 1:], field.top, field.owner, *field.frame, CONTACT, state.carrying.carry_mm, FAR_MM
         )
         run = points[:, 0].astype(np.int64)
         far = np.where(far < FAR_MM, far + laid.half[j.strand[j.first]][run], FAR_MM)

@@ -19,6 +19,7 @@ from falsework.layers.stack import Floats, Indices
 
 _POINT_MM = 0.6  # between points along strands
 _MOST_POINTS = 4000  # of one layer
+_FEW_POINTS = 1600  # where those of some layers come together
 _LAYERS = 10  # besides the first that are looked at
 _REACH_MM = 1.6  # so far beside a strand its neighbour is looked for
 _LEAST_MM = 0.08
@@ -56,7 +57,7 @@ def fed(found: ProgramSurvey) -> Fed:
         if h <= 1e-3 or at < found.first_layer or np.any(rows[:, cut.AZ] != rows[:, cut.BZ]):
             continue
         ends = rows[:, [cut.AX, cut.AY, cut.BX, cut.BY]]
-        strand, pitch = pitches(ends, rows[:, cut.PATH])
+        strand, pitch = pitches(ends, rows[:, cut.PATH], most=_FEW_POINTS)
         section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
         kept = first if at == found.first_layer else others
         kept.append(np.column_stack([pitch, section[strand] / h]))
@@ -83,15 +84,17 @@ def _share(points: Floats) -> tuple[float | None, float | None]:
     return float(np.median(dense[:, 1] / dense[:, 0])), float(np.median(dense[:, 0]))
 
 
-def pitches(ends: Floats, path: Floats, *, either: bool = False) -> tuple[Indices, Floats]:
+def pitches(
+    ends: Floats, path: Floats, *, either: bool = False, most: int = _MOST_POINTS
+) -> tuple[Indices, Floats]:
     """Of points along strands with a parallel neighbour on both sides: the strand, mean distance to these.
 
     ``ends`` (m, 4), ``path`` (m,): strands of a layer in order. Ends of open paths are left out. ``either``:
-    one neighbour will do where there is none on the other side.
+    one neighbour will do where there is none on the other side. ``most``: points in all.
     """
     if len(ends) < 3:
         return np.zeros(0, np.int64), np.zeros(0)
-    points = points_along(ends, _POINT_MM, _MOST_POINTS)
+    points = points_along(ends, _POINT_MM, most)
     amid = _amid(points, ends, path)
     p, q, across = sides(points, _REACH_MM, _PARALLEL)
     both = amid[p] & amid[q]
@@ -102,9 +105,9 @@ def pitches(ends: Floats, path: Floats, *, either: bool = False) -> tuple[Indice
     np.minimum.at(left, p[across > 0], across[across > 0])
     np.minimum.at(right, p[across < 0], -across[across < 0])
     both = np.isfinite(left) & np.isfinite(right)
-    least, most = np.minimum(left, right), np.where(both, np.maximum(left, right), np.inf)
-    even = both & (most < 1.6 * least)
-    pitch = np.where(even, 0.5 * (least + np.where(even, most, least)), least)
+    least, wider = np.minimum(left, right), np.where(both, np.maximum(left, right), np.inf)
+    even = both & (wider < 1.6 * least)
+    pitch = np.where(even, 0.5 * (least + np.where(even, wider, least)), least)
     known = np.flatnonzero(even | (np.isfinite(least) & either))
     return points.strand[known], pitch[known]
 

@@ -97,18 +97,21 @@ class ProgramTotals:
         """Mean speed of closed lines above the first layer."""
         return self.wall_mm2_s / self.wall_mm if self.wall_mm > _WALLS_MM else None
 
-    def add_speeds(self, layer: Layer, melted_mm3_s: float) -> None:
-        """Sum up how fast a layer is laid."""
-        pace = layer.rows[:, cut.PACE]
-        melt = layer.section_mm2 * pace
-        self.whole_mm += float(layer.length_mm.sum())
-        fast = melt > melted_mm3_s
-        if fast.any():
-            self.fast_mm += float(layer.length_mm[fast].sum())
-            self.most_mm3_s = max(self.most_mm3_s, float(melt[fast].max()))
-        walls = ~layer.fills & (layer.owner == PART)
-        self.wall_mm += float(layer.length_mm[walls].sum())
-        self.wall_mm2_s += float((layer.length_mm * pace)[walls].sum())
+    def add(self, layer: Layer, by_owner: Floats, sums: Floats) -> None:
+        """Sum up a layer's strands as ``look_over`` gives them."""
+        self.rebuilt_mm3 += float(sums[laying.REBUILT])
+        self.by_owner_mm3 += by_owner
+        self.last_line = int(layer.rows[-1, cut.LINE])
+
+    def add_above(self, sums: Floats) -> None:
+        """The same of what counts only above the first layer."""
+        self.fan_mm += float(sums[laying.FANNED])
+        self.fan_length_mm += float(sums[laying.WHOLE])
+        self.whole_mm += float(sums[laying.WHOLE])
+        self.fast_mm += float(sums[laying.TOO_FAST])
+        self.most_mm3_s = max(self.most_mm3_s, float(sums[laying.MOST_MELT]))
+        self.wall_mm += float(sums[laying.WALLS])
+        self.wall_mm2_s += float(sums[laying.WALL_PACE])
 
 
 class Gatherer:
@@ -123,23 +126,18 @@ class Gatherer:
 
     def take(self, layer: Layer) -> None:
         totals, limits = self.totals, self.limits
-        marks, lengths, by_owner, rebuilt, whole, fanned = laying.look_over(
+        marks, lengths, by_owner, sums = laying.look_over(
             layer.rows, layer.length_mm, layer.section_mm2, layer.height_mm, layer.width_mm, layer.owner,
-            layer.resting, layer.near, layer.gap_mm, layer.sunk, layer.twice, not self._laid,
+            layer.fills, layer.resting, layer.near, layer.gap_mm, layer.sunk, layer.twice, not self._laid,
             limits.knows_part, limits.carry_mm, limits.usual.height_mm, limits.usual.width_mm,
-            limits.process.nozzle_mm, _FLATTEST,
+            limits.process.nozzle_mm, _FLATTEST, MELTED_MM3_S,
         )  # fmt: skip
-        totals.rebuilt_mm3 += rebuilt
-        totals.by_owner_mm3 += by_owner
-        totals.last_line = int(layer.rows[-1, cut.LINE])
-        own = layer.owner != FLAT
-        if not own.any():
+        totals.add(layer, by_owner, sums)
+        if sums[laying.OWN] == 0.0:
             return
+        whole = float(sums[laying.WHOLE])
         if self._laid:
-            totals.add_speeds(layer, MELTED_MM3_S)
-        if self._laid:
-            totals.fan_mm += fanned
-            totals.fan_length_mm += whole
+            totals.add_above(sums)
         else:
             totals.first_height_mm = layer.step_mm
         if by_owner[PART] > 0.0:
@@ -158,6 +156,7 @@ class Gatherer:
             self._struck(layer)
         self._laid = True
         if len(self._boxes) < _RAFT_LAYERS:
+            own = layer.owner != FLAT
             self._boxes.append(box_of(np.concatenate([layer.ends[own, 0:2], layer.ends[own, 3:5]])))
 
     def _on_raft(self, layer: Layer) -> bool:

@@ -101,6 +101,7 @@ def moves(
         rs274.fresh_state(filament_mm2, volumetric, acceleration_mm_s2=acceleration_mm_s2)
     )
     out = np.empty((_ROWS + rs274.ROOM, rs274.COLUMNS))
+    scratch = rs274.fresh_scratch()
     name = name_of(program)
     kept = b""
     skipping = False  # within a line that is too long
@@ -122,6 +123,7 @@ def moves(
                         reading.counts,
                         reading.firsts,
                         reading.codes,
+                        scratch,
                         out,
                     )
                     _keep_texts(reading, text[at:])

@@ -48,6 +48,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "interface": _IN_AIR,
     "fast walls": frozenset({"time"}),
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
+    "starved": frozenset({"starts in air", "ends in air", "overhang"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
     "laid twice": frozenset({"overfed"}),
     "floats": _IN_AIR | {"outline"},
@@ -57,24 +58,22 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 _ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
 
 
+_NEAR_MM = 5.0  # around a cause that has a place, within which something may follow from it
+
+
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Numbered from 1: the worst first, among equals causes, then by the order of the program.
 
     What follows from another finding becomes a note that says so.
     """
     every = list(findings)
-    kinds = {f.kind for f in every}
-    cause_of: dict[str, str] = {}
-    for kind, follow in FOLLOWS.items():
-        if kind in kinds and kind not in cause_of:
-            for other in (follow & kinds) - {kind}:
-                cause_of.setdefault(other, kind)
-    folded = [
-        replace(f, level=FindingLevel.NOTE, follows=cause_of[f.kind])
-        if f.kind in cause_of and f.level.rank > 0
-        else f
-        for f in every
-    ]
+    by_kind: dict[str, list[Finding]] = {}
+    for f in every:
+        by_kind.setdefault(f.kind, []).append(f)
+    folded = []
+    for f in every:
+        cause = _cause_of(f, by_kind) if f.level.rank > 0 else ""
+        folded.append(replace(f, level=FindingLevel.NOTE, follows=cause) if cause else f)
     order = sorted(
         folded,
         key=lambda f: (
@@ -85,6 +84,25 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         ),
     )
     return tuple(replace(f, number=k) for k, f in enumerate(order, 1))
+
+
+def _cause_of(f: Finding, by_kind: Mapping[str, list[Finding]]) -> str:
+    """The kind of the first cause that it may follow from; a cause that has a place reaches only what lies
+    over, under or near it.
+    """
+    for kind, follow in FOLLOWS.items():
+        if f.kind in follow and any(_near(f, cause) for cause in by_kind.get(kind, ())):
+            return kind
+    return ""
+
+
+def _near(f: Finding, cause: Finding) -> bool:
+    if f is cause or f.place is None or cause.place is None:
+        return f is not cause
+    ax0, ay0, ax1, ay1 = f.place.box_mm
+    bx0, by0, bx1, by1 = cause.place.box_mm
+    apart = max(ax0 - bx1, bx0 - ax1, ay0 - by1, by0 - ay1)
+    return apart <= _NEAR_MM
 
 
 def grouped(findings: Iterable[Finding]) -> tuple[Group, ...]:

@@ -35,7 +35,16 @@ _UNUSED_DAYS = 30  # a folder of another version that was not used for so long g
 
 def kernel(function: Callable[..., Any]) -> Any:
     """Compile a function when it is first called, and keep the code; see the module."""
-    dispatcher = njit(nogil=True, error_model="numpy")(function)
+    return _kept(function)
+
+
+def bare_kernel(function: Callable[..., Any]) -> Any:
+    """A kernel that makes no array and calls only ``bare`` functions."""
+    return _kept(function, _nrt=False)
+
+
+def _kept(function: Callable[..., Any], **options: Any) -> Any:
+    dispatcher = njit(nogil=True, error_model="numpy", **options)(function)
     dispatcher._cache = _Cache(function)
     return dispatcher
 
@@ -43,6 +52,14 @@ def kernel(function: Callable[..., Any]) -> Any:
 def inner(function: Callable[..., Any]) -> Any:
     """Compile a function with the kernels that call it; see the module."""
     return njit(nogil=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)(function)
+
+
+def bare(function: Callable[..., Any]) -> Any:
+    """As ``inner``, for functions that make no array: nobody counts who uses one, which costs more than the
+    work of what is called for every byte or line. Such functions call only their like, and are laid into what
+    calls them."""
+    options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "forceinline": True, "_nrt": False}
+    return njit(nogil=True, error_model="numpy", **options)(function)
 
 
 @cache

@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from falsework.kernels.bead.strands import AX, AY, AZ, BX, BY, BZ, VOLUME
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, bare_kernel, kernel
 
 LEAST_SHARE = 0.15  # of a pocket's border that fill takes, at least
 
@@ -41,7 +41,7 @@ def mark_ground(rows, low, high, left, bottom, size):
             high[j, i] = max(high[j, i], most)
 
 
-@inner
+@bare
 def _root(parent, k):
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -49,70 +49,48 @@ def _root(parent, k):
     return k
 
 
-@kernel
-def enclose(top, woven, inside, window, z, barrier_z, recent_z):
-    """Raise ``inside`` to ``z`` in every pocket of the layer that fill goes through; returns their cells.
+BEGIN, END, ROW, PARENT, BORDER, FILL, RECENT, OPEN = range(8)  # rows of the room for runs
 
-    top, inside (rows, columns) float32, woven uint8: whether the cell's last strand was fill. ``window``:
-    first row, past the last, first column, past the last; what reaches its edge lies outside. Cells whose top
+
+def fresh_runs(count=1024):
+    """Room for so many runs of empty cells."""
+    return np.empty((8, count), np.int64)
+
+
+_NEAR = 3.0  # cells around a layer, so that what lies outside goes all round
+
+
+@bare
+def _box_of(ends, left, bottom, size, shape):
+    """First row, past the last, first column, past the last of the cells around strands (n, 6)."""
+    x0 = y0 = np.inf
+    x1 = y1 = -np.inf
+    for k in range(len(ends)):
+        x0, x1 = min(x0, ends[k, 0], ends[k, 3]), max(x1, ends[k, 0], ends[k, 3])
+        y0, y1 = min(y0, ends[k, 1], ends[k, 4]), max(y1, ends[k, 1], ends[k, 4])
+    return (
+        max(0, int((y0 - bottom) / size - _NEAR)),
+        min(shape[0], int((y1 - bottom) / size + _NEAR) + 2),
+        max(0, int((x0 - left) / size - _NEAR)),
+        min(shape[1], int((x1 - left) / size + _NEAR) + 2),
+    )
+
+
+@bare_kernel
+def enclose(top, woven, inside, ends, left, bottom, size, z, barrier_z, recent_z, runs):
+    """Raise ``inside`` to ``z`` in every pocket of the layer that fill goes through; returns their cells, or
+    −1 where ``runs`` has too little room.
+
+    top, inside (rows, columns) float32, woven uint8: whether the cell's last strand was fill. ``ends`` (n, 6)
+    of the layer's strands: what reaches beyond their box by some cells lies outside. Cells whose top
     is at least ``barrier_z`` bound the pockets. A pocket counts if fill takes ``LEAST_SHARE`` of its border,
-    or lies in it above ``recent_z`` (fill that comes only every so many layers). O(cells of the window).
+    or lies in it above ``recent_z`` (fill that comes only every so many layers). O(cells of the box).
     """
-    j0, j1, i0, i1 = window
-    room = 1024
-    begin, end, row = np.empty(room, np.int64), np.empty(room, np.int64), np.empty(room, np.int64)
-    parent = np.empty(room, np.int64)
-    border, fill, recent, open_ = np.zeros(room), np.zeros(room), np.zeros(room), np.zeros(room, np.bool_)
-    n = 0
-    above, above_end = 0, 0  # runs of the row before
-    for j in range(j0, j1):
-        first = n
-        i = i0
-        at = above
-        while i < i1:
-            if top[j, i] >= barrier_z:
-                i += 1
-                continue
-            a = i
-            fresh = 0
-            while i < i1 and top[j, i] < barrier_z:
-                fresh += woven[j, i] != 0 and top[j, i] > recent_z
-                i += 1
-            if n == room:
-                room *= 2
-                begin, end, row = _grown(begin, room), _grown(end, room), _grown(row, room)
-                parent = _grown(parent, room)
-                border, fill, recent = _grown(border, room), _grown(fill, room), _grown(recent, room)
-                open_ = _grown(open_, room)
-            begin[n], end[n], row[n], parent[n] = a, i, j, n
-            border[n] = fill[n] = 0.0
-            recent[n] = fresh
-            open_[n] = j == j0 or j == j1 - 1 or a == i0 or i == i1
-            if a > i0:
-                border[n] += 1
-                fill[n] += woven[j, a - 1]
-            if i < i1:
-                border[n] += 1
-                fill[n] += woven[j, i]
-            while at < above_end and end[at] <= a:
-                at += 1
-            k = at
-            while k < above_end and begin[k] < i:
-                ra, rb = _root(parent, k), _root(parent, n)
-                if ra != rb:
-                    parent[max(ra, rb)] = min(ra, rb)
-                k += 1
-            n += 1
-        above, above_end = first, n
-    # what lies above and below a run, where it is no run itself
-    for k in range(n):
-        j = row[k]
-        for step in (-1, 1):
-            if j0 <= j + step < j1:
-                for i in range(begin[k], end[k]):
-                    if top[j + step, i] >= barrier_z:
-                        border[k] += 1
-                        fill[k] += woven[j + step, i]
+    window = _box_of(ends, left, bottom, size, top.shape)
+    n = _runs_of(top, woven, window, np.float32(barrier_z), np.float32(recent_z), runs)
+    if n < 0:
+        return n
+    parent, border, fill, recent, open_ = runs[PARENT], runs[BORDER], runs[FILL], runs[RECENT], runs[OPEN]
     for k in range(n - 1, -1, -1):  # roots come first
         r = _root(parent, k)
         if r != k:
@@ -123,16 +101,68 @@ def enclose(top, woven, inside, window, z, barrier_z, recent_z):
     cells = 0
     for k in range(n):
         r = _root(parent, k)
-        if open_[r] or (fill[r] < LEAST_SHARE * border[r] and recent[r] == 0.0):
+        if open_[r] != 0 or (fill[r] < LEAST_SHARE * border[r] and recent[r] == 0):
             continue
-        for i in range(begin[k], end[k]):
-            inside[row[k], i] = z
-        cells += end[k] - begin[k]
+        a, b = runs[BEGIN, k], runs[END, k]
+        row = inside[runs[ROW, k]]
+        for i in range(a, b):
+            row[i] = z
+        cells += b - a
     return cells
 
 
-@inner
-def _grown(old, room):
-    out = np.zeros(room, old.dtype)
-    out[: len(old)] = old
-    return out
+@bare
+def _runs_of(top, woven, window, barrier, recent_z, runs):
+    """Runs of cells below the barrier, row by row, joined to those of the row before; how many."""
+    j0, j1, i0, i1 = window
+    n = 0
+    above, above_end = 0, 0  # runs of the row before
+    for j in range(j0, j1):
+        first = n
+        row, before, after = top[j], top[max(j - 1, j0)], top[min(j + 1, j1 - 1)]
+        fills, fills_before, fills_after = woven[j], woven[max(j - 1, j0)], woven[min(j + 1, j1 - 1)]
+        i = i0
+        at = above
+        while True:
+            while i < i1 and row[i] >= barrier:
+                i += 1
+            if i == i1:
+                break
+            a = i
+            while i < i1 and row[i] < barrier:
+                i += 1
+            if n == runs.shape[1]:
+                return -1
+            runs[BEGIN, n], runs[END, n], runs[ROW, n], runs[PARENT, n] = a, i, j, n
+            runs[OPEN, n] = j == j0 or j == j1 - 1 or a == i0 or i == i1
+            border = fill = fresh = 0
+            if a > i0:
+                border += 1
+                fill += fills[a - 1]
+            if i < i1:
+                border += 1
+                fill += fills[i]
+            for k in range(a, i):
+                fresh += (fills[k] != 0) & (row[k] > recent_z)
+            if runs[OPEN, n] == 0:  # what lies above and below it, where it is no run itself
+                for k in range(a, i):
+                    above_it, below_it = before[k] >= barrier, after[k] >= barrier
+                    border += above_it + below_it
+                    fill += above_it * fills_before[k] + below_it * fills_after[k]
+            runs[BORDER, n], runs[FILL, n], runs[RECENT, n] = border, fill, fresh
+            while at < above_end and runs[END, at] <= a:
+                at += 1
+            k = at
+            while k < above_end and runs[BEGIN, k] < i:
+                _join(runs[PARENT], k, n)
+                k += 1
+            n += 1
+        above, above_end = first, n
+    return n
+
+
+@bare
+def _join(parent, a, b):
+    a, b = _root(parent, a), _root(parent, b)
+    if a != b:
+        parent[max(a, b)] = min(a, b)

@@ -19,15 +19,16 @@ from falsework.kernels.bead.strands import (
     LAYER,
     LINE,
     NOZZLE,
+    PACE,
     STRAND,
     VOLUME,
 )
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, bare_kernel, inner, kernel
 
 REST_MM = 1e-6  # what is pushed along less than this is pushed at rest
 
 
-@inner
+@bare
 def _length(row):
     """Length of a move in x, y; quicker than ``hypot``, and no machine is large enough to need that."""
     dx, dy = row[BX] - row[AX], row[BY] - row[AY]
@@ -77,14 +78,14 @@ def sort_out(rows):
     return strands, ends, lengths, section, low, top, travels, blobs, order
 
 
-@kernel
+@bare_kernel
 def bead_width(section, height):
     """Width of a bead of that section and height: a stadium's; where too thin for one, a round thread's."""
     stadium = section / height + height * (1.0 - 0.25 * math.pi)
     return stadium if stadium >= height else math.sqrt(4.0 / math.pi * section)
 
 
-@kernel
+@bare_kernel
 def bead_section(width, height):
     """The inverse of ``bead_width``."""
     if width >= height:
@@ -146,7 +147,7 @@ def _layer_height(top, drop, clear, long, section, below, before, usual_height, 
 _GROWN_MM = 0.02  # a path that begins to climb grows from nothing; lower than that its width tells nothing
 
 
-@inner
+@bare
 def _strand_height(climbs, drop, clear, section, step, usual_width):
     """Height of one strand: the layer's, but for paths that climb, and fill of several layers at once.
 
@@ -194,26 +195,52 @@ def measure(
     return step, height, half, beads, middle
 
 
+@kernel
+def open_paths(path, ends, half):
+    """(n,) whether each strand's path (n,) ends elsewhere than it began: fill, and not a wall.
+
+    ends (n, 6), half (n,) half widths.
+    """
+    n = len(path)
+    out = np.empty(n, np.bool_)
+    begin = 0
+    while begin < n:
+        last = begin
+        while last + 1 < n and path[last + 1] == path[begin]:
+            last += 1
+        gap = math.hypot(ends[begin, 0] - ends[last, 3], ends[begin, 1] - ends[last, 4])
+        is_open = gap >= 2.4 * half[begin] or last <= begin + 1
+        for k in range(begin, last + 1):
+            out[k] = is_open
+        begin = last + 1
+    return out
+
+
 # what ``look_over`` marks: one bit each
 FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK = range(8)
 MARKS = 8
+# and sums up: mm³ rebuilt from outer measures; mm of length, of length times fan, of what asks for more than
+# nozzles melt, the most of that in mm³/s; mm of closed lines of the part, and times their speed; mm but those
+# of flat lines beside the print
+REBUILT, WHOLE, FANNED, TOO_FAST, MOST_MELT, WALLS, WALL_PACE, OWN = range(8)
+LOOKED = 8
 
 
 @kernel
 def look_over(
-    rows, long, section, height, width, owner, resting, near, gap, sunk, twice,
-    first, knows_part, carry, usual_height, usual_width, nozzle, flattest,
+    rows, long, section, height, width, owner, fills, resting, near, gap, sunk, twice,
+    first, knows_part, carry, usual_height, usual_width, nozzle, flattest, melted,
 ):  # fmt: skip
     """Strands of a laid layer with something about them, and sums over all.
 
     ``first``: the layer is the lowest; ``knows_part``: owners tell part from support; carry: widest gap that
-    counts as one, mm; flattest: widest strand, in heights. Returns marks (n,) uint16, one bit for each; mm of
-    strands with each mark (MARKS,), sunk ones by their sunk share; mm³ by owner (OWNERS,); and mm³ rebuilt
-    from outer measures, mm of length, and of length times fan.
+    counts as one, mm; flattest: widest strand, in heights; fills (n,): no closed lines; melted: what nozzles
+    melt, mm³/s. Returns marks (n,) uint16, one bit for each; mm of strands with each mark (MARKS,), sunk ones
+    by their sunk share; mm³ by owner (OWNERS,); and sums (LOOKED,) as named below.
     """
     marks = np.zeros(len(rows), np.uint16)
-    lengths, by_owner = np.zeros(MARKS), np.zeros(OWNERS)
-    rebuilt = whole = fanned = 0.0
+    lengths, by_owner, sums = np.zeros(MARKS), np.zeros(OWNERS), np.zeros(LOOKED)
+    rebuilt = whole = fanned = fast = most = walls = paced = own = 0.0
     lies, shows = np.zeros(OWNERS), np.zeros(OWNERS)
     for k in range(len(rows)):
         l, h, w, o = long[k], height[k], width[k], owner[k]
@@ -226,8 +253,16 @@ def look_over(
         by_owner[o] += rows[k, VOLUME]
         whole += l
         fanned += l * rows[k, FAN]
+        melt = section[k] * rows[k, PACE]
+        if melt > melted:
+            fast += l
+            most = max(most, melt)
+        if o == PART and not fills[k]:
+            walls += l
+            paced += l * rows[k, PACE]
         if o == FLAT:
             continue
+        own += l
         mark = 0
         if on == 0.0 and first:
             mark |= (shows[BED] > 0.9) << FLOATS
@@ -251,7 +286,9 @@ def look_over(
             for c in range(SUNK):
                 if mark >> c & 1:
                     lengths[c] += l
-    return marks, lengths, by_owner, rebuilt, whole, fanned
+    sums[REBUILT], sums[WHOLE], sums[FANNED], sums[TOO_FAST] = rebuilt, whole, fanned, fast
+    sums[MOST_MELT], sums[WALLS], sums[WALL_PACE], sums[OWN] = most, walls, paced, own
+    return marks, lengths, by_owner, sums
 
 
 # sums over strands as they come, for ``tally``

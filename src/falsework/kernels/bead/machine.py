@@ -18,7 +18,7 @@ import math
 
 import numpy as np
 
-from falsework.kernels.compiled import inner
+from falsework.kernels.compiled import bare
 
 # state
 X, Y, Z, E = 0, 1, 2, 3  # where the machine is; E counts all filament ever fed forward less back
@@ -51,6 +51,7 @@ KINDS, KEPT = 20, 8
 # number
 GIVEN, GS, MS, BAD, IS_TEXT, TOOLED, NUMBERED = range(7)
 WORDS = 7
+SOME_G, SOME_M = 8, 4  # words of a line that are kept
 
 # letters of words, as places in the alphabet
 _E, _F, G_WORD, _H, _I, _L, M_WORD, N_WORD, _P, _Q, _R, _S, T_WORD = (
@@ -120,7 +121,13 @@ def fresh_state(
     return state
 
 
-@inner
+def fresh_scratch() -> tuple[np.ndarray, ...]:
+    """Room for one line: values by letter, where it leads, what is known of it, its G and its M words."""
+    whole = np.int64
+    return np.zeros(26), np.empty(4), np.zeros(WORDS, whole), np.zeros(SOME_G, whole), np.zeros(SOME_M, whole)
+
+
+@bare
 def tally(counts, firsts, kind, line, value):
     seen = counts[kind]
     if seen < KEPT:
@@ -129,7 +136,7 @@ def tally(counts, firsts, kind, line, value):
     counts[kind] = seen + 1
 
 
-@inner
+@bare
 def _note_code(codes, letter, code, line, laid):
     key = letter * 1_000_000 + code
     last = len(codes) - 1
@@ -145,7 +152,7 @@ def _note_code(codes, letter, code, line, laid):
     codes[last, 1] += 1
 
 
-@inner
+@bare
 def _emit(out, n, state, x, y, z, e, line):
     """One straight move to x, y, z with the feed up to E = e."""
     row = out[n]
@@ -173,7 +180,7 @@ def _emit(out, n, state, x, y, z, e, line):
     return n + 1
 
 
-@inner
+@bare
 def _arc(out, n, state, counts, firsts, value, given, target, clockwise, line):
     """Chords of a circular or helical move; a straight one where centre or radius make no sense."""
     plane = int(state[PLANE])
@@ -229,23 +236,29 @@ def _arc(out, n, state, counts, firsts, value, given, target, clockwise, line):
         sweep += 2.0 * math.pi
     step = 2.0 * math.acos(max(0.0, 1.0 - state[CHORD] / max(first, state[CHORD])))
     chords = min(ROOM - 2, max(1, math.ceil(abs(sweep) / step)))
-    point = np.empty(3)
     for k in range(1, chords + 1):
         share = k / chords
         if k == chords:
-            point[a], point[b], point[c] = end_a, end_b, end_c
+            target[a], target[b], target[c] = end_a, end_b, end_c
         else:
             angle = from_angle + sweep * share
             radius = first + (last - first) * share
-            point[a] = centre_a + radius * math.cos(angle)
-            point[b] = centre_b + radius * math.sin(angle)
-            point[c] = start_c + (end_c - start_c) * share
-        n = _emit(out, n, state, point[0], point[1], point[2], e0 + (e1 - e0) * share, line)
+            target[a] = centre_a + radius * math.cos(angle)
+            target[b] = centre_b + radius * math.sin(angle)
+            target[c] = start_c + (end_c - start_c) * share
+        n = _emit(out, n, state, target[0], target[1], target[2], e0 + (e1 - e0) * share, line)
     counts[ARCS] += 1
     return n
 
 
-@inner
+@bare
+def _cubic(t, a, b, c, d):
+    """A coordinate of a cubic Bézier curve."""
+    s = 1.0 - t
+    return s * s * s * a + 3 * s * s * t * b + 3 * s * t * t * c + t * t * t * d
+
+
+@bare
 def _curve(out, n, state, counts, firsts, value, given, target, quadratic, line):
     """Chords of a Bézier curve in x, y (z and feed in step with it); straight where it lacks control points.
 
@@ -272,30 +285,29 @@ def _curve(out, n, state, counts, firsts, value, given, target, quadratic, line)
         tally(counts, firsts, BAD_CURVE, line, 0.0)
         return _emit(out, n, state, x3, y3, target[2], target[3], line)
     chords = min(ROOM - 2, max(1, math.ceil(math.sqrt(0.75 * bend / state[CHORD]))))
-    points = np.empty((chords + 1, 3))  # x, y and the way so far
-    for k in range(chords + 1):
-        t = k / chords
-        s = 1.0 - t
-        points[k, 0] = s * s * s * x0 + 3 * s * s * t * x1 + 3 * s * t * t * x2 + t * t * t * x3
-        points[k, 1] = s * s * s * y0 + 3 * s * s * t * y1 + 3 * s * t * t * y2 + t * t * t * y3
-        points[k, 2] = 0.0
-        if k:
-            step = math.hypot(points[k, 0] - points[k - 1, 0], points[k, 1] - points[k - 1, 1])
-            points[k, 2] = points[k - 1, 2] + step
-    whole = points[chords, 2]
+    whole = 0.0
+    at_x, at_y = x0, y0
     for k in range(1, chords + 1):
-        share = points[k, 2] / whole if whole > 0.0 else k / chords
-        x, y, z = points[k, 0], points[k, 1], z0 + share * (target[2] - z0)
-        n = _emit(out, n, state, x, y, z, e0 + share * (target[3] - e0), line)
+        x, y = _cubic(k / chords, x0, x1, x2, x3), _cubic(k / chords, y0, y1, y2, y3)
+        whole += math.hypot(x - at_x, y - at_y)
+        at_x, at_y = x, y
+    so_far = 0.0
+    at_x, at_y = x0, y0
+    for k in range(1, chords + 1):
+        x, y = _cubic(k / chords, x0, x1, x2, x3), _cubic(k / chords, y0, y1, y2, y3)
+        so_far += math.hypot(x - at_x, y - at_y)
+        at_x, at_y = x, y
+        share = so_far / whole if whole > 0.0 else k / chords
+        n = _emit(out, n, state, x, y, z0 + share * (target[2] - z0), e0 + share * (target[3] - e0), line)
     return n
 
 
-@inner
+@bare
 def _has(given, letter):
     return given & (1 << letter) != 0
 
 
-@inner
+@bare
 def _heat(state, value, given, line):
     """Heat asked of a nozzle: S, or R where it may also wait for it to cool; T another tool than the one in
     use.
@@ -315,7 +327,7 @@ def _heat(state, value, given, line):
         state[ASKED_MOST], state[ASKED_LINE] = wanted, line
 
 
-@inner
+@bare
 def _bed_heat(state, value, given, line):
     if not (_has(given, _S) or _has(given, _R)):
         return
@@ -326,7 +338,7 @@ def _bed_heat(state, value, given, line):
             state[BED_MOST], state[BED_LINE] = wanted, line
 
 
-@inner
+@bare
 def _fan(state, value, given, on):
     """The fan on the part: up to 1 a share, above that of 255; P: another fan."""
     if _has(given, _P) and value[_P] != 0.0:
@@ -337,7 +349,7 @@ def _fan(state, value, given, on):
     state[FAN] = min(1.0, max(0.0, share))
 
 
-@inner
+@bare
 def _rate_limits(state, value, given):
     """The axes' own limits of acceleration; of x and y the lesser."""
     x = value[_X] if _has(given, _X) else np.inf
@@ -348,7 +360,7 @@ def _rate_limits(state, value, given):
         state[RISE_MOST] = value[_Z] * state[UNIT]
 
 
-@inner
+@bare
 def _rates(state, value, given):
     """Accelerations. S: all moves; P: strands; T: travels."""
     both = value[_S] if _has(given, _S) else 0.0
@@ -360,7 +372,7 @@ def _rates(state, value, given):
         state[TRAVEL_RATE] = (both if both > 0.0 else travels) * state[UNIT]
 
 
-@inner
+@bare
 def _safeguards(code, counts, firsts, value, given, line):
     """Words that let the machine feed cold filament (with its least heat, −1: any), or leave its room."""
     if code == _COLD:
@@ -374,7 +386,7 @@ def _safeguards(code, counts, firsts, value, given, line):
         tally(counts, firsts, LIMITS_OFF, line, 0.0)
 
 
-@inner
+@bare
 def _shares(code, state, value, given):
     """Shares of speed and flow, and what E counts."""
     if code == _VOLUMES:
@@ -387,7 +399,7 @@ def _shares(code, state, value, given):
             state[FLOW_SHARE] = 0.01 * value[_S]
 
 
-@inner
+@bare
 def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
     """One M word of the line."""
     if code in (_E_ABSOLUTE, _E_BY_STEPS):
@@ -419,7 +431,7 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
 _MOTION, _FOR_DWELL, _FOR_CURVE, _FOR_DRAWING, _FOR_HOME, _FOR_COUNT, _FOR_OTHER = range(7)
 
 
-@inner
+@bare
 def _mode(code, state, codes, given, line):
     """One G word of the line; returns what the line's axes are for."""
     if code in (RAPID, STRAIGHT, ARC_CLOCKWISE, ARC_COUNTER):
@@ -449,7 +461,7 @@ def _mode(code, state, codes, given, line):
     return _MOTION
 
 
-@inner
+@bare
 def _home(state, counts, firsts, given, line):
     every = given & _AXES == 0
     for k in range(3):
@@ -460,12 +472,12 @@ def _home(state, counts, firsts, given, line):
         tally(counts, firsts, LATE_HOME, line, 0.0)
 
 
-@inner
+@bare
 def _letter_of(axis):
     return _X + axis if axis < 3 else _E
 
 
-@inner
+@bare
 def _set_count(state, value, given):
     for k in range(4):
         if given & _COUNTED == 0:
@@ -474,7 +486,7 @@ def _set_count(state, value, given):
             state[OFFSET + k] = state[k] - value[_letter_of(k)] * state[UNIT]
 
 
-@inner
+@bare
 def _move(out, n, state, counts, firsts, value, given, target, curve, quadratic, line):
     """The line's motion: straight, along an arc, or along a curve."""
     if state[MODE] < 0.0 and not curve:
@@ -510,7 +522,7 @@ def _move(out, n, state, counts, firsts, value, given, target, curve, quadratic,
     return n
 
 
-@inner
+@bare
 def _wait(state, value, given):
     if _has(given, _S):
         state[DWELL] += min(1e5, max(0.0, value[_S]))
@@ -518,7 +530,7 @@ def _wait(state, value, given):
         state[DWELL] += min(1e5, max(0.0, 0.001 * value[_P]))
 
 
-@inner
+@bare
 def execute(out, n, state, counts, firsts, codes, value, words, g_words, m_words, line, target):
     """What one line tells the machine to do, in the order of RS-274: modes first, motion last."""
     given, gs, ms = words[GIVEN], words[GS], words[MS]

@@ -1,6 +1,6 @@
 """Reads an RS-274 machine program: from its bytes to the moves that the machine makes.
 
-O(bytes), no allocation but a few small scratch arrays per call. Arrays as ``machine`` describes them.
+O(bytes), no allocation. Arrays as ``machine`` describes them.
 """
 
 from __future__ import annotations
@@ -35,6 +35,8 @@ from falsework.kernels.bead.machine import (
     ROOM,
     SET_COUNT,
     SET_LINE_NUMBER,
+    SOME_G,
+    SOME_M,
     STRAIGHT,
     T_WORD,
     TEXT,
@@ -43,17 +45,16 @@ from falsework.kernels.bead.machine import (
     TOOL_HEAT,
     TOOLED,
     TOOLS,
-    WORDS,
     execute,
     tally,
 )
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, bare_kernel
 
-_SOME_G, _SOME_M = 8, 4  # words of a line that are kept
 _DIGITS = 17  # that a whole number of 64 bits holds with room to spare
+_POWERS = 10.0 ** np.arange(0, 19)
 
 
-@inner
+@bare
 def _long_number(text, first, end):
     """First digits of a number of many, as a whole number and how many of them are decimals."""
     whole = np.int64(0)
@@ -71,19 +72,19 @@ def _long_number(text, first, end):
     return whole, decimals
 
 
-@inner
+@bare
 def _ends_line(c):
     return c == 10 or c == 13
 
 
-@inner
+@bare
 def _line_end(text, i, end):
     while i < end and not _ends_line(text[i]):
         i += 1
     return i
 
 
-@inner
+@bare
 def _text_end(text, i, end):
     """Where a text ends: at the line's end, or at a checksum."""
     while i < end and not _ends_line(text[i]) and text[i] != 42:
@@ -91,7 +92,7 @@ def _text_end(text, i, end):
     return i
 
 
-@inner
+@bare
 def _past(text, i, end, mark):
     """Behind the next ``mark``, or at the line's end."""
     while i < end and text[i] != mark and not _ends_line(text[i]):
@@ -99,7 +100,7 @@ def _past(text, i, end, mark):
     return i + 1 if i < end and text[i] == mark else i
 
 
-@inner
+@bare
 def _checksum(text, begin, i, end, counts, firsts, line):
     """Behind a checksum, whose star stands at ``i``; told if it is wrong."""
     total = 0
@@ -116,7 +117,7 @@ def _checksum(text, begin, i, end, counts, firsts, line):
     return i
 
 
-@inner
+@bare
 def _bare(letter, following, value, words, g_words):
     """A letter without a number; returns whether the rest of the line is text."""
     if 97 <= following <= 122:
@@ -138,13 +139,13 @@ def _bare(letter, following, value, words, g_words):
     return False
 
 
-@inner
+@bare
 def _takes_text(code):
     """Whether what follows an M word is text: names of files, messages."""
     return code in (160, 230, 280, 290, 320, 330, 980, 1170, 1180, 5500, 5510, 5870)
 
 
-@inner
+@bare
 def _tool(amount, state, counts, firsts, line):
     if amount == state[TOOL]:
         return
@@ -156,16 +157,16 @@ def _tool(amount, state, counts, firsts, line):
         state[NOZZLE] = heat
 
 
-@inner
+@bare
 def _word(letter, amount, state, counts, firsts, value, words, g_words, m_words, line):
     """A letter and its number; returns whether the rest of the line is text."""
     tenths = np.int64(math.floor(min(abs(amount), 1e6) * 10.0 + 0.5))
     if letter == G_WORD:
-        if words[GS] < _SOME_G:
+        if words[GS] < SOME_G:
             g_words[words[GS]] = tenths
             words[GS] += 1
     elif letter == M_WORD:
-        if words[MS] < _SOME_M:
+        if words[MS] < SOME_M:
             m_words[words[MS]] = tenths
             words[MS] += 1
         return _takes_text(tenths)
@@ -185,11 +186,12 @@ def _word(letter, amount, state, counts, firsts, value, words, g_words, m_words,
     return False
 
 
-@inner
-def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_words, powers, line):
+@bare
+def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_words, line):
     """The words of the line that begins at ``i``; returns where it ends."""
     begin = i
-    words[:] = 0
+    for k in range(len(words)):
+        words[k] = 0
     while i < end and not _ends_line(text[i]):
         c = text[i]
         if c <= 32 or c == 37 or c == 47:  # % tape ends, / optional line
@@ -246,7 +248,7 @@ def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_wor
             digits += decimals
         if digits > _DIGITS:
             whole, decimals = _long_number(text, first, i)
-        amount = sign * (whole / powers[decimals])
+        amount = sign * (whole / _POWERS[decimals])
         if digits == 0 and i > at:  # a sign or a point and nothing behind it
             words[BAD] = 1
             rest = False
@@ -268,7 +270,7 @@ def _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_wor
     return i
 
 
-@inner
+@bare
 def _count_line(state, counts, firsts, value, words, m_words, line):
     """Line numbers must follow one another; a word of its own sets them."""
     if value[N_WORD] < 0.0:
@@ -280,17 +282,15 @@ def _count_line(state, counts, firsts, value, words, m_words, line):
     state[NEXT_N] = number + 1.0
 
 
-@kernel
-def interpret(text, end, state, counts, firsts, codes, out):
+@bare_kernel
+def interpret(text, end, state, counts, firsts, codes, scratch, out):
     """Run the whole lines of ``text[:end]`` (uint8) until they or the room in ``out`` are used up.
 
     ``end`` must lie behind a line's end, or at the program's. ``out`` (n, COLUMNS) float64, n > ROOM, takes
-    the moves: each starts where the one before ended. Returns (bytes used, moves written).
+    the moves: each starts where the one before ended. ``scratch``: see ``machine.fresh_scratch``. Returns
+    (bytes used, moves written).
     """
-    value, target = np.zeros(26), np.empty(4)
-    words = np.zeros(WORDS, np.int64)
-    g_words, m_words = np.zeros(_SOME_G, np.int64), np.zeros(_SOME_M, np.int64)
-    powers = 10.0 ** np.arange(0, 19)
+    value, target, words, g_words, m_words = scratch
     n = i = 0
     most = len(out) - ROOM
     while i < end and n <= most:
@@ -299,7 +299,7 @@ def interpret(text, end, state, counts, firsts, codes, out):
         begin = i
         if line == 1.0 and i + 2 < end and text[i] == 239 and text[i + 1] == 187 and text[i + 2] == 191:
             i += 3  # the mark of UTF-8
-        i = _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_words, powers, line)
+        i = _read_line(text, i, end, state, counts, firsts, value, words, g_words, m_words, line)
         # the line's end: \n, \r or \r\n
         if i + 1 < end and text[i] == 13 and text[i + 1] == 10:
             i += 1

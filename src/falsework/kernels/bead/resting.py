@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, bare_kernel, inner, kernel
 
 OWNERS = 5
 BED, PART, SUPPORT, ASIDE, FLAT = range(OWNERS)  # aside: another body; flat: a line beside the print
@@ -65,7 +65,7 @@ def drops(ends, top, left, bottom, size):
     return drop, share
 
 
-@inner
+@bare
 def _sides(dx, dy, long):
     """How a bead's straight part cuts rows, for ``_row``: slope and reach of its long sides, and of its ends.
 
@@ -81,7 +81,7 @@ def _sides(dx, dy, long):
     return side, reach, end, first, last
 
 
-@inner
+@bare
 def _row(off, dy, r, side, reach, end, first, last):
     """(from, to) of a bead without its round ends in the row ``off`` above its start, in x from there.
 
@@ -93,7 +93,7 @@ def _row(off, dy, r, side, reach, end, first, last):
     return (low, high) if low <= high else (np.inf, -np.inf)
 
 
-@inner
+@bare
 def _with_ends(low, high, off, dx, dy, r):
     """The same with its round ends."""
     more = r * r - off * off
@@ -223,7 +223,7 @@ def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, wi
     return share, resting, near, gap, sunk, doubtful[:doubts]
 
 
-@inner
+@bare
 def _beside(x, y, z, dx, dy, r, h, top, left, bottom, size):
     """Whether something of height z lies at a strand's end: beyond it along (dx, dy); around it for 0, 0."""
     rows, columns = top.shape
@@ -284,17 +284,20 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
             over = 0
             ux, uy = dx / long, dy / long
             steps = int((long - 2.0 * r) / size)
+            climb = (bz - az) / long
+            # in cells: the first point, half a step past the round end; each step is one cell long
+            from_x = (ax + (r + 0.5 * size) * ux - left) / size
+            from_y = (ay + (r + 0.5 * size) * uy - bottom) / size
             for k in range(steps):
-                t = r + (k + 0.5) * size
-                i = int((ax + t * ux - left) / size)
-                j = int((ay + t * uy - bottom) / size)
+                i, j = int(from_x + k * ux), int(from_y + k * uy)
                 if not (0 <= i < columns and 0 <= j < rows):
                     continue
-                cx, cy = left + (i + 0.5) * size - ax, bottom + (j + 0.5) * size - ay
-                if cx * cx + cy * cy < 1.1 * r * r:  # laid by the round end of the strand before
-                    continue
+                if k * size < r + size:  # it may lie in the round end of the strand before
+                    cx, cy = left + (i + 0.5) * size - ax, bottom + (j + 0.5) * size - ay
+                    if cx * cx + cy * cy < 1.1 * r * r:
+                        continue
                 inner += 1
-                if abs(top[j, i] - (az + t / long * (bz - az))) < 0.1 * h:
+                if abs(top[j, i] - (az + (r + (k + 0.5) * size) * climb)) < 0.1 * h:
                     over += 1
             if inner:
                 twice[s] = over / inner
@@ -332,7 +335,7 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
     return twice, touch, struck
 
 
-@kernel
+@bare_kernel
 def within(ax, ay, ux, uy, long, off, cx, cy, dx, dy, r):
     """Stretch (from, to) of a line within a bead: it starts at a and runs along u, shifted left by ``off``.
 
@@ -376,7 +379,7 @@ def within(ax, ay, ux, uy, long, off, cx, cy, dx, dy, r):
 LINES = 8  # parallel lines that stand for a strand's width
 
 
-@inner
+@bare
 def _holds(ax, ay, bx, by, side_x, side_y, cx, cy, dx, dy, r):
     """Whether a bead of half width ``r`` around c – c + d covers the rectangle a – b with those half sides.
 
@@ -598,9 +601,32 @@ def stretches(spans, whole, long, needed, contact_only, share, runs):
     return n
 
 
+@bare_kernel
+def lies_inside(pieces, strands, ends, long, height, inside, left, bottom, size, carry, out):
+    """Of stretches (m, ≥ 3: place in ``strands``, from, to) which run inside what is filled: two of three
+    points along each lie where ``inside`` reaches to within ``carry`` mm of the underside. Into ``out``
+    (m,).
+    """
+    rows, columns = inside.shape
+    for p in range(len(pieces)):
+        s = strands[int(pieces[p, 0])]
+        under = 0.5 * (ends[s, 2] + ends[s, 5]) - height[s] - carry
+        dx, dy = (ends[s, 3] - ends[s, 0]) / long[s], (ends[s, 4] - ends[s, 1]) / long[s]
+        within_ = 0
+        for share in (0.2, 0.5, 0.8):
+            t = pieces[p, 1] + share * (pieces[p, 2] - pieces[p, 1])
+            i = min(max(int((ends[s, 0] + t * dx - left) / size), 0), columns - 1)
+            j = min(max(int((ends[s, 1] + t * dy - bottom) / size), 0), rows - 1)
+            within_ += inside[j, i] >= under
+        out[p] = within_ >= 2
+
+
 @kernel
-def reaches(points, top, left, bottom, size, contact, carry, most):
-    """How far each point (n, 4) x, y, underside, height is from what could carry it, mm; at most ``most``."""
+def reaches(points, top, owner, left, bottom, size, contact, carry, most):
+    """How far each point (n, 4) x, y, underside, height is from what could carry it, mm; at most ``most``.
+
+    Through a gap of up to ``carry`` mm anything carries but the bed.
+    """
     rows, columns = top.shape
     far = np.full(len(points), most)
     span = int(most / size)
@@ -614,7 +640,10 @@ def reaches(points, top, left, bottom, size, contact, carry, most):
                 edge = j == j0 - ring or j == j0 + ring
                 stride = 1 if edge or ring == 0 else 2 * ring
                 for i in range(i0 - ring, i0 + ring + 1, stride):
-                    if 0 <= i < columns and under - top[j, i] <= max(carry, contact * h):
+                    if not 0 <= i < columns:
+                        continue
+                    air = under - top[j, i]
+                    if air <= contact * h or (air <= carry and owner[j, i] != BED):
                         cx, cy = left + (i + 0.5) * size - x, bottom + (j + 0.5) * size - y
                         far[p] = min(far[p], math.hypot(cx, cy))
     return far
