@@ -16,10 +16,13 @@ def finding(kind: str, level: FindingLevel, at: tuple[float, float] | None = Non
     return Finding(0, kind, level, f"{kind} is met", "look", place=place)
 
 
-def test_what_hangs_over_a_support_that_is_missing_follows_from_it_and_what_hangs_elsewhere_does_not() -> None:
+def test_what_hangs_over_a_support_that_is_missing_follows_from_it_and_what_hangs_elsewhere_does_not() -> (
+    None
+):
     cause = finding("support off the bed", FindingLevel.RUIN, (50.0, 50.0))
     over, apart = (
-        finding("on nothing", FindingLevel.RUIN, at, layer) for at, layer in (((53.0, 50.0), 90), ((90.0, 50.0), 6))
+        finding("on nothing", FindingLevel.RUIN, at, layer)
+        for at, layer in (((53.0, 50.0), 90), ((90.0, 50.0), 6))
     )
     found = ranked([over, apart, cause])
     assert [f.follows for f in found if f.kind == "on nothing"] == ["", "support off the bed"]
@@ -28,12 +31,16 @@ def test_what_hangs_over_a_support_that_is_missing_follows_from_it_and_what_hang
 
 
 def test_from_a_cause_without_a_place_everything_follows() -> None:
-    found = ranked([finding("floats", FindingLevel.FAULT, (5.0, 5.0)), finding("underfed", FindingLevel.RUIN)])
+    found = ranked(
+        [finding("floats", FindingLevel.FAULT, (5.0, 5.0)), finding("underfed", FindingLevel.RUIN)]
+    )
     assert [(f.kind, f.follows) for f in found] == [("underfed", ""), ("floats", "underfed")]
 
 
 def test_no_finding_follows_from_itself() -> None:
-    found = ranked([finding("support shifted", FindingLevel.FAULT), finding("support shifted", FindingLevel.FAULT)])
+    found = ranked(
+        [finding("support shifted", FindingLevel.FAULT), finding("support shifted", FindingLevel.FAULT)]
+    )
     assert [f.follows for f in found] == ["", ""]
 
 
@@ -41,7 +48,11 @@ def test_no_finding_follows_from_itself() -> None:
     ("levels", "decision", "begins"),
     [
         ((), Decision.PRINT, "Print it: no problem found."),
-        ((FindingLevel.CAUTION,), Decision.PRINT, "Print it: nothing weighs against it, though one thing may show."),
+        (
+            (FindingLevel.CAUTION,),
+            Decision.PRINT,
+            "Print it: nothing weighs against it, though one thing may show.",
+        ),
         ((FindingLevel.FAULT,), Decision.LOOK, "Look at this before you print: "),
         ((FindingLevel.FAULT, FindingLevel.FAULT), Decision.LOOK, "Look at these two before you print: "),
         ((FindingLevel.CAUTION, FindingLevel.RUIN), Decision.DO_NOT, "Do not print this: "),

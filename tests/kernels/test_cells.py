@@ -1,4 +1,4 @@
-"""Pockets that a layer encloses, on small fields of cells, and shapely's polygons as reference for random ones."""
+"""Pockets that a layer encloses, on small fields of cells; a library's components are the reference."""
 
 from __future__ import annotations
 
