@@ -20,7 +20,7 @@ def line_of(*jobs: tuple[str, int, str]) -> JobQueue:
 def taken(line: JobQueue) -> list[str]:
     out = []
     while (one := line.take([()])) is not None:
-        out.append(one[0].key)
+        out.append(one[0].run)
     return out
 
 
@@ -31,7 +31,7 @@ def test_one_with_many_jobs_does_not_hold_up_one_with_few() -> None:
 
 def test_of_ones_own_the_first_picture_goes_before_long_work_and_else_the_oldest() -> None:
     line = line_of(("ann", 5, "p"), ("ann", 0, "q"), ("ann", 5, "r"), ("ann", 2, "s"))
-    assert [waiting.key for waiting in line.in_turn()] == ["ann1", "ann3", "ann0", "ann2"]
+    assert [waiting.run for waiting in line.in_turn()] == ["ann1", "ann3", "ann0", "ann2"]
     assert taken(line) == ["ann1", "ann3", "ann0", "ann2"]
 
 
@@ -53,7 +53,7 @@ def test_all_go_once_in_the_order_foretold_and_nobody_waits_for_more_than_one_of
     jobs: list[tuple[str, int]],
 ) -> None:
     line = line_of(*((client, precedence, "p") for client, precedence in jobs))
-    foretold = [waiting.key for waiting in line.in_turn()]
+    foretold = [waiting.run for waiting in line.in_turn()]
     order = taken(line)
     assert order == foretold and len(set(order)) == len(jobs)
     # between two turns of a client who still waits, each other one goes at most once

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 
 @dataclass(eq=False)
 class Waiting:
-    """A job in the line: of which client, in which precedence (less goes first), on which part."""
+    """A run in the line: of which client, in which precedence (less goes first), on which part."""
 
-    key: str
+    run: str
     client: str
     precedence: int
     part: str
@@ -29,10 +29,10 @@ class JobQueue:
         place = next((k for k, other in enumerate(mine) if other.precedence > waiting.precedence), len(mine))
         mine.insert(place, waiting)
 
-    def drop(self, key: str) -> None:
-        """Take a job out, wherever it stands."""
+    def drop(self, run: str) -> None:
+        """Take a run out, wherever it stands."""
         for client, mine in list(self._clients.items()):
-            mine[:] = [waiting for waiting in mine if waiting.key != key]
+            mine[:] = [waiting for waiting in mine if waiting.run != run]
             if not mine:
                 del self._clients[client]
 

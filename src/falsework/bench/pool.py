@@ -25,6 +25,7 @@ _ROOM_FOR_CODE = 2 << 30  # address space that libraries take without using the 
 _LONGEST_LINE = 1 << 20
 _LAST_WORDS = 2000
 _KNOWS_PARTS = 4
+_PAUSE_S = 1.0  # before a worker that ended by itself is replaced: the next may do the same
 
 LOG = logging.getLogger("falsework.bench")
 
@@ -252,7 +253,19 @@ class WorkerPool:
 
     async def _replace(self, worker: Worker) -> None:
         self.workers.remove(worker)
-        await self._hire()
+        try:
+            await self._hire()
+        except OSError as error:  # no room for one more process now: ``fill`` tries again
+            LOG.warning("no worker could be started: %s", error.strerror or error)
+
+    async def fill(self) -> None:
+        """Hire what is missing; ``watch`` of the scheduler asks for it again and again."""
+        for dead in [worker for worker in self.workers if not worker.alive and not worker.job]:
+            self.workers.remove(dead)
+        with contextlib.suppress(OSError):
+            while not self.closing and len(self.workers) < self.size:
+                await self._hire()
+                self.when_free()
 
     async def _listen_to_complaints(self, worker: Worker) -> None:
         """Keep stderr from filling up; its end tells what a crashed worker said last."""
@@ -263,7 +276,7 @@ class WorkerPool:
         await worker.process.wait()
         if not self.closing and not worker.job and worker in self.workers:
             LOG.warning("a worker ended by itself: %s", worker.last_words.decode("utf-8", "replace").strip())
-            await asyncio.sleep(1.0)
+            await asyncio.sleep(_PAUSE_S)
             if not self.closing and worker in self.workers:
                 await self._replace(worker)
                 self.when_free()

@@ -51,7 +51,12 @@ class Results:
         if not (_KEY.fullmatch(key) and _FILE.fullmatch(name) and self.has(key)):
             return None
         path = self.place(key) / name
-        return path if path.is_file() else None
+        if path.is_file():
+            return path
+        if not path.parent.is_dir():  # somebody cleared it out: it is made again when it is asked for
+            self._sizes.pop(key, None)
+            self._used.pop(key, None)
+        return None
 
     def trim(self, needed: Collection[str]) -> None:
         """Delete the longest unused results that nobody needs until the rest fits."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import base64
+import itertools
 import secrets
 import time
 from collections import OrderedDict
@@ -16,6 +17,7 @@ from falsework.bench.events import Hub
 from falsework.bench.job_queue import JobQueue, Waiting
 from falsework.bench.pool import LOG, Error, JobResult, Worker, WorkerPool, fault
 from falsework.bench.results import Results
+from falsework.bench.runs import QueuedJob, Run, Runs, RunState
 from falsework.bench.stages import BY_ITSELF, PRECEDENCE, Order, Stage, before, key_of
 from falsework.errors import FalseworkError
 
@@ -41,24 +43,6 @@ _LOST_RESULT = {
 
 class TooMany(Exception):
     """One client has more jobs waiting than is fair."""
-
-
-@dataclass(eq=False)
-class QueuedJob:
-    """One piece of work, for however many sheets want it."""
-
-    key: str
-    what: str
-    arguments: Mapping[str, Any]
-    client: str
-    part: str
-    precedence: int
-    marks: tuple[str, ...] = ()
-    step: str = ""
-    fraction: float = 0.0
-    running: bool = False
-    tries: int = 0
-    told_at: float = 0.0
 
 
 @dataclass(eq=False)
@@ -109,11 +93,17 @@ class Scheduler:
         self.pool: WorkerPool | None = None
         self._marks_of = marks_of
         self._waiting = JobQueue()
-        self._jobs: dict[str, QueuedJob] = {}
+        self._runs = Runs()
         self._sheets: dict[str, _Wanted] = {}
         self._failures: OrderedDict[str, Error] = OrderedDict()
         self._tasks: OrderedDict[str, SideTask] = OrderedDict()
         self._running: set[asyncio.Task[None]] = set()
+        # what is told is numbered, over restarts too, so that an answer that was overtaken is known as such
+        self._news = itertools.count(time.time_ns() // 1_000_000 * 1000)
+
+    def news(self) -> int:
+        """The number of what is told next: greater than of all that was told before."""
+        return next(self._news)
 
     # sheets
 
@@ -179,11 +169,11 @@ class Scheduler:
             return told | {"state": "ready"}
         if (shown := wanted.shown.get(stage)) is not None and self.results.has(shown):
             told["shown"] = shown
-        job = self._jobs.get(key)
-        if job is not None and job.running:
-            return told | {"state": "running", "step": job.step, "fraction": job.fraction}
-        if job is not None:
-            return told | {"state": "queued", "ahead": self._places().get(key, 0)}
+        run = self._runs.live(key)
+        if run is not None and run.running:
+            return told | {"state": "running", "step": run.step, "fraction": run.fraction}
+        if run is not None:
+            return told | {"state": "queued", "ahead": self._places().get(run.id, 0)}
         chain = [wanted.keys[each] for each in (stage, *reversed(before(stage)))]
         failed = next((self._failures[each] for each in chain if each in self._failures), None)
         if failed is not None and self._is_wanted(wanted, stage):
@@ -204,12 +194,12 @@ class Scheduler:
 
     def fits(self) -> set[str]:
         """The fits of readings that a sheet's work or a job rests on."""
-        jobs = {job.arguments.get("fit", "") for job in self._jobs.values()}
-        return jobs | {wanted.order.fit for wanted in self._sheets.values()}
+        at_work = {run.job.arguments.get("fit", "") for run in self._runs}
+        return at_work | {wanted.order.fit for wanted in self._sheets.values()}
 
     def busy(self) -> dict[str, int]:
         """How many jobs run and wait."""
-        return {"running": sum(job.running for job in self._jobs.values()), "waiting": len(self._waiting)}
+        return {"running": sum(run.running for run in self._runs), "waiting": len(self._waiting)}
 
     # tasks
 
@@ -241,9 +231,12 @@ class Scheduler:
         return task
 
     async def watch(self) -> None:
-        """Have the workers relieved where jobs wait behind long ones, for as long as the bench is served."""
+        """Have lost workers replaced, and all relieved where jobs wait behind long ones, for as long as the
+        bench is served."""
         while True:
             await asyncio.sleep(_WATCH_EVERY_S)
+            if self.pool is not None:
+                await self.pool.fill()
             if len(self._waiting) and self.pool is not None and await self.pool.relieve():
                 self.dispatch()
 
@@ -284,10 +277,10 @@ class Scheduler:
     def _tell_task(self, task: SideTask) -> None:
         self.hub.tell(EVERYBODY, "task", task.as_json())
 
-    # jobs
+    # runs
 
     def dispatch(self) -> None:
-        """Give waiting jobs to idle workers."""
+        """Give waiting runs to idle workers."""
         if self.pool is None:
             return
         while idle := self.pool.idle():
@@ -295,15 +288,26 @@ class Scheduler:
             if taken is None:
                 break
             waiting, place = taken
-            job = self._jobs[waiting.key]
-            job.running = True
-            running = asyncio.create_task(self._run(job, self.pool, idle[place]))
+            run, worker = self._runs.by_id(waiting.run), idle[place]
+            self._runs.move(run, RunState.RUNNING)
+            running = asyncio.create_task(self._run(run, self.pool, worker))
             self._running.add(running)
             running.add_done_callback(self._running.discard)
             # the worker is taken from now on, not from when the task first runs
-            idle[place].job = job.key
+            worker.job = run.id
 
-    async def _run(self, job: QueuedJob, pool: WorkerPool, worker: Worker) -> None:
+    async def _run(self, run: Run, pool: WorkerPool, worker: Worker) -> None:
+        try:
+            outcome = await self._given(run, pool, worker)
+        except Exception as error:  # whatever goes wrong here, the run ends and is told about
+            LOG.error("%s", run.job.what, exc_info=error)
+            outcome = JobResult("failed", fault(f"{type(error).__name__}: {error}"))
+            if worker.job == run.id:
+                worker.job = ""
+        self._ended(run, outcome)
+
+    async def _given(self, run: Run, pool: WorkerPool, worker: Worker) -> JobResult:
+        job = run.job
         bits = {digest: self._marks_of(digest) or b"" for digest in job.marks}
         message = {
             "what": job.what,
@@ -311,51 +315,67 @@ class Scheduler:
             "into": str(self.results.place(job.key)),
             "marks": {digest: base64.b64encode(raw).decode() for digest, raw in bits.items()},
         }
-        job.step, job.fraction = "starting", 0.0
-        self._tell_about(job)
+        run.step, run.fraction = "starting", 0.0
+        self._tell_about(run)
 
         def tell(step: str, fraction: float) -> None:
-            job.step, job.fraction = step, fraction
+            run.step, run.fraction = step, fraction
             now = time.monotonic()
-            if now - job.told_at > _TELL_EVERY_S:
-                job.told_at = now
-                self._tell_about(job)
+            if now - run.told_at > _TELL_EVERY_S:
+                run.told_at = now
+                self._tell_about(run)
 
-        outcome = await pool.give(worker, job.key, message, job.part, tell)
-        self._ended(job, outcome)
+        return await pool.give(worker, run.id, message, job.part, tell)
 
-    def _ended(self, job: QueuedJob, outcome: JobResult) -> None:
-        job.running = False
-        if outcome.state == "lost" and job.tries + 1 < _TRIES and self._has_takers(job.key):
-            job.tries += 1
-            self._waiting.add(Waiting(job.key, job.client, job.precedence, job.part))
-            self._tell_about(job)
-            self.dispatch()
-            return
-        self._jobs.pop(job.key, None)
-        if outcome.state == "done" and not self.results.added(job.key):
+    def _ended(self, run: Run, outcome: JobResult) -> None:
+        told_to_stop = run.state is RunState.STOPPING
+        self._runs.move(run, RunState.ENDED)
+        if outcome.state == "done" and not self.results.added(run.key):
             outcome = JobResult("failed", _LOST_RESULT)
-        if outcome.state == "lost":
-            outcome = JobResult("failed", outcome.error)
-        if outcome.error is not None:
-            self._failures[job.key] = outcome.error
-            while len(self._failures) > _REMEMBERED_FAILURES:
-                self._failures.popitem(last=False)
-        for task in list(self._tasks.values()):
-            if task.key == job.key and task.open:
-                self._end_task(task, outcome)
-        for sheet, wanted in list(self._sheets.items()):
-            if job.key in wanted.keys.values():
-                self._advance(sheet, wanted)
-                self._tell(sheet, wanted)
+        if told_to_stop:
+            # what came of it all the same counts; that it was ended counts for nobody
+            if outcome.state in ("done", "refused"):
+                self._settle(run, outcome)
+        elif outcome.state in ("lost", "stopped"):  # nobody told it to: its worker is gone
+            if run.tries + 1 < _TRIES and self._has_takers(run.key):
+                self._tell_about(self._put_in_line(run.job, run.tries + 1))
+            else:
+                self._settle(run, JobResult("failed", outcome.error or fault("it stopped by itself")))
+        else:
+            self._settle(run, outcome)
         self.results.trim(self.needed())
         self.dispatch()
         self._tell_places()
 
+    def _settle(self, run: Run, outcome: JobResult) -> None:
+        """What came of a run, for all who want its result; another run of it that waits is not needed."""
+        twin = self._runs.live(run.key)
+        if twin is not None and twin.state is RunState.WAITING:
+            self._leave_line(twin)
+        if outcome.error is not None:
+            self._failures[run.key] = outcome.error
+            while len(self._failures) > _REMEMBERED_FAILURES:
+                self._failures.popitem(last=False)
+        for task in list(self._tasks.values()):
+            if task.key == run.key and task.open:
+                self._end_task(task, outcome)
+        for sheet, wanted in list(self._sheets.items()):
+            if run.key in wanted.keys.values():
+                self._advance(sheet, wanted)
+                self._tell(sheet, wanted)
+
+    def _put_in_line(self, job: QueuedJob, tries: int = 0) -> Run:
+        run = self._runs.begin(job, tries)
+        self._waiting.add(Waiting(run.id, job.client, job.precedence, job.part))
+        return run
+
+    def _leave_line(self, run: Run) -> None:
+        self._waiting.drop(run.id)
+        self._runs.move(run, RunState.ENDED)
+
     def _queue(self, job: QueuedJob) -> None:
-        if job.key not in self._jobs:
-            self._jobs[job.key] = job
-            self._waiting.add(Waiting(job.key, job.client, job.precedence, job.part))
+        if self._runs.live(job.key) is None:
+            self._put_in_line(job)
             self.dispatch()
 
     def _advance(self, sheet: str, wanted: _Wanted) -> None:
@@ -367,7 +387,7 @@ class Scheduler:
                 each for each in (*before(stage), stage) if not self.results.has(wanted.keys[each])
             )
             key = wanted.keys[missing]
-            if key in self._jobs or key in self._failures or key in wanted.stopped:
+            if self._runs.live(key) or key in self._failures or key in wanted.stopped:
                 continue
             arguments = wanted.order.arguments(missing)
             marks = arguments.get("marks", {}).values()
@@ -396,38 +416,39 @@ class Scheduler:
         )
 
     def _drop_unwanted(self) -> None:
-        for key, job in list(self._jobs.items()):
-            if self._has_takers(key):
+        for run in self._runs.all_live():
+            if self._has_takers(run.key):
                 continue
-            if job.running and self.pool is not None:
-                self.pool.stop(key)
-            elif not job.running:
-                self._waiting.drop(key)
-                del self._jobs[key]
+            if run.state is RunState.WAITING:
+                self._leave_line(run)
+            else:
+                self._runs.move(run, RunState.STOPPING)
+                if self.pool is not None:
+                    self.pool.stop(run.id)
 
     # telling
 
     def _places(self) -> dict[str, int]:
-        return {waiting.key: place for place, waiting in enumerate(self._waiting.in_turn())}
+        return {waiting.run: place for place, waiting in enumerate(self._waiting.in_turn())}
 
     def _tell(self, sheet: str, wanted: _Wanted) -> None:
         for stage in Stage:
             state = self.state(sheet, stage)
             if wanted.told.get(stage) != state:
                 wanted.told[stage] = state
-                self.hub.tell(f"sheet:{sheet}", "stage", {"stage": stage.value, **state})
+                self.hub.tell(f"sheet:{sheet}", "stage", {"stage": stage.value, **state, "news": self.news()})
 
-    def _tell_about(self, job: QueuedJob) -> None:
+    def _tell_about(self, run: Run) -> None:
         for sheet, wanted in self._sheets.items():
-            if job.key in wanted.keys.values():
+            if run.key in wanted.keys.values():
                 self._tell(sheet, wanted)
         for task in self._tasks.values():
-            if task.key == job.key and task.open:
-                task.state = "running" if job.running else "queued"
-                task.step, task.fraction = job.step, job.fraction
+            if task.key == run.key and task.open:
+                task.state = "running" if run.running else "queued"
+                task.step, task.fraction = run.step, run.fraction
                 self._tell_task(task)
 
     def _tell_places(self) -> None:
         for waiting in self._waiting.in_turn():
-            self._tell_about(self._jobs[waiting.key])
+            self._tell_about(self._runs.by_id(waiting.run))
         self.hub.tell(EVERYBODY, "bench", {"busy": self.busy()})

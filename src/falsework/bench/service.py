@@ -342,6 +342,7 @@ class Service:
             "choices": state["choices"],
             "undo": {"what": sheet.undo, "redo": sheet.redo},
             "stages": {stage.value: self.scheduler.state(sheet.id, stage, order) for stage in Stage},
+            "news": self.scheduler.news(),
             "process": state["process"],
             "command": self._command(order),
             "cautions": encode(self._cautions(order)),

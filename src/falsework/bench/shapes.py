@@ -31,7 +31,10 @@ class ErrorBody(BaseModel):
 
 
 class StageOut(BaseModel):
-    """Where a stage stands; ``shown`` is an older result that may be shown meanwhile, marked stale."""
+    """Where a stage stands; ``shown`` is an older result that may be shown meanwhile, marked stale.
+
+    ``news`` numbers what is told: what has a lesser number is older, however late it comes.
+    """
 
     state: Literal["idle", "waiting", "queued", "running", "ready", "failed"]
     key: str | None = None
@@ -40,6 +43,7 @@ class StageOut(BaseModel):
     ahead: int | None = None
     error: ErrorOut | None = None
     shown: str | None = None
+    news: int | None = None
 
 
 class PartOut(BaseModel):
@@ -103,6 +107,7 @@ class SheetOut(BaseModel):
     choices: Choices
     undo: UndoOut
     stages: dict[str, StageOut]
+    news: Annotated[int, Field(description="the number of this news; see StageOut")]
     process: model_of(Process)  # type: ignore[valid-type]
     command: str | None
     cautions: Annotated[list[CautionOut], Field(description="of printing this part and taking supports off")]

@@ -179,7 +179,8 @@ async def ask_for(service: Here, who: Who, sheet: SheetId, stage: Stage) -> Resp
         raise Refused(409, "NotReady", "audit", "there is no program on this sheet", cure)
     service.scheduler.want(sheet, service.order(now), who, work=True)
     try:
-        return Json(service.scheduler.ask(sheet, stage, who), 202)
+        state = service.scheduler.ask(sheet, stage, who)
+        return Json(state | {"news": service.scheduler.news()}, 202)
     except TooMany:
         wrong = f"{MOST_WAITING} of your jobs are waiting already"
         raise Refused(429, "TooMany", "bench", wrong, "Wait for some of them, or stop some") from None
@@ -195,7 +196,8 @@ async def stop(service: Here, who: Who, sheet: SheetId, stage: Stage) -> Respons
     """Stop computing a stage."""
     now = await service.get(sheet)
     service.scheduler.want(sheet, service.order(now), who)
-    return Json(service.scheduler.stop(sheet, stage), 202)
+    state = service.scheduler.stop(sheet, stage)
+    return Json(state | {"news": service.scheduler.news()}, 202)
 
 
 _STREAM: shapes.Responses = {200: {"content": {"text/event-stream": {"schema": {"type": "string"}}}}}

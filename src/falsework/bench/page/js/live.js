@@ -1,18 +1,24 @@
-// What the server tells by itself: one stream a page, closed while nobody looks.
+// What the server tells by itself: one stream a page, closed when it is left and while nobody looks.
 //
-// A browser keeps at most six connections to one server for all its tabs, so a page has one stream, and a page
-// in the background lets go of it once nothing is at work for it.
+// A browser keeps at most six connections to one server for all its tabs and windows, so a page never has two
+// streams, whatever is opened and left in which order, and a page in the background lets go of its own.
 
 import { get, reached, remove } from "./api.js";
 
-const QUIET_MS = 20_000;
+const QUIET_MS = 4000;
+let current = null;
 
 export class Stream {
-  /** `on`: handlers by event name, given the parsed data. `busy()`: whether to stay although nobody looks. */
-  constructor(url, on, busy = () => false) {
-    Object.assign(this, { url, on, busy });
-    this.looks = () => this.looked();
-    document.addEventListener("visibilitychange", this.looks);
+  /** `on`: handlers by event name, given the parsed data. The stream before it on this page ends. */
+  constructor(url, on) {
+    Object.assign(this, { url, on });
+    current?.close();
+    current = this;
+    this.ends = new AbortController();
+    const { signal } = this.ends;
+    document.addEventListener("visibilitychange", () => this.looked(), { signal });
+    window.addEventListener("pagehide", () => this.drop(), { signal });
+    window.addEventListener("pageshow", (event) => event.persisted && !this.source && this.open(), { signal });
     this.open();
   }
 
@@ -29,15 +35,8 @@ export class Stream {
 
   looked() {
     clearTimeout(this.leaving);
-    if (document.visibilityState === "visible") {
-      if (!this.source) this.open();
-      return;
-    }
-    const leave = () => {
-      if (this.busy()) this.leaving = setTimeout(leave, QUIET_MS);
-      else this.drop();
-    };
-    this.leaving = setTimeout(leave, QUIET_MS);
+    if (document.visibilityState !== "visible") this.leaving = setTimeout(() => this.drop(), QUIET_MS);
+    else if (!this.source) this.open();
   }
 
   drop() {
@@ -47,8 +46,9 @@ export class Stream {
 
   close() {
     clearTimeout(this.leaving);
-    document.removeEventListener("visibilitychange", this.looks);
+    this.ends.abort();
     this.drop();
+    if (current === this) current = null;
   }
 }
 

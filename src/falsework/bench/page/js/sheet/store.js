@@ -35,7 +35,6 @@ export class SheetStore {
     this.lastSeen = new Map(); // by stage and files: stands in until the new one has come
     this.madeFor = new Map(); // key of the part by key of a result
     this.missing = new Set(); // keys that were cleared out
-    this.finished = new Map(); // key that is ready, by stage: events may overtake answers
     this.pending = [];
     this.listeners = new Set();
     this.declined = new Set(); // stages that the user stopped
@@ -57,7 +56,7 @@ export class SheetStore {
       this.tell();
       return;
     }
-    this.stream();
+    if (!this.closed) this.stream();
   }
 
   url(rest = "") {
@@ -77,29 +76,32 @@ export class SheetStore {
         this.events.close();
         this.tell();
       },
-    }, () => this.working.length > 0);
+    });
   }
 
   close() {
+    this.closed = true;
     this.events?.close();
     this.listeners.clear();
   }
 
+  /** A sheet as it was told; of each stage the latest news counts, for events may overtake answers. */
   take(sheet) {
-    if (this.sheet && sheet.version < this.sheet.version) return;
-    const stages = Object.fromEntries(Object.entries(sheet.stages).map(([name, stage]) =>
-      [name, stage.key && this.finished.get(name) === stage.key ? { state: "ready", key: stage.key } : stage]));
+    if (this.closed || (this.sheet && sheet.version < this.sheet.version)) return;
+    const stages = Object.fromEntries(Object.entries(sheet.stages).map(([name, stage]) => {
+      const known = this.sheet?.stages[name];
+      return [name, known?.news > sheet.news ? known : { ...stage, news: sheet.news }];
+    }));
     this.sheet = { ...sheet, stages };
     this.tell();
   }
 
   takeStage(name, stage) {
-    if (!this.sheet) return;
-    const before = this.sheet.stages[name];
-    if (stage.state === "ready") {
-      this.finished.set(name, stage.key);
-      for (const [at, { error }] of this.files) if (error && at.startsWith(stage.key)) this.files.delete(at); // made again
-    } else if (stage.key && this.finished.get(name) === stage.key) return; // an answer that an event has overtaken
+    const before = this.sheet?.stages[name];
+    if (!this.sheet || before?.news > stage.news) return;
+    if (stage.state === "ready") { // perhaps made again
+      for (const [at, { error }] of this.files) if (error && at.startsWith(stage.key)) this.files.delete(at);
+    }
     this.sheet = { ...this.sheet, stages: { ...this.sheet.stages, [name]: stage } };
     if (before?.state !== stage.state && stage.state === "failed") announce(`${name}: ${stage.error?.wrong || "failed"}`);
     this.tell();
@@ -247,7 +249,6 @@ export class SheetStore {
 
   async ask(stage, body = {}) {
     this.declined.delete(stage);
-    this.finished.delete(stage);
     try {
       this.takeStage(stage, await post(this.url(`/stages/${stage}`), body));
     } catch (error) {

@@ -24,7 +24,7 @@ function behind({ name, rests_on }) {
 export class TuningPage {
   constructor(place) {
     this.place = place;
-    this.events = new Stream("/api/events", { ledger: () => this.load() }, () => Boolean(this.doing));
+    this.events = new Stream("/api/events", { ledger: () => this.load() });
   }
 
   close() {
