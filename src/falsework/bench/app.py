@@ -25,7 +25,7 @@ from falsework.errors import FalseworkError
 from falsework.version import __version__
 
 LOG = logging.getLogger("falsework.bench")
-_OPEN = ("/enter",)
+_OPEN = ("/enter", "/assets/css/base.css", "/assets/icon.svg")  # no secret: the page of those not let in
 _NO_SUCH = "there is nothing at this address"
 _WORDS = {
     404: ("NotFound", _NO_SUCH),
@@ -124,7 +124,10 @@ def _add_pages(app: FastAPI, service: Service) -> None:
             return stranger_page()
         answer = RedirectResponse("/", 303)
         name = cookie_name(service.settings.port)
-        answer.set_cookie(name, secret, max_age=COOKIE_AGE_S, httponly=True, samesite="strict")
+        # lax: a link from mail or a ticket opens for who is let in; what another site writes, or asks of the
+        # interface, is refused by the guard
+        secure = service.settings.public.startswith("https:")
+        answer.set_cookie(name, secret, max_age=COOKIE_AGE_S, httponly=True, samesite="lax", secure=secure)
         return answer
 
     @app.get("/assets/{name:path}", include_in_schema=False)

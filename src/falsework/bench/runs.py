@@ -1,7 +1,7 @@
-"""Runs: every time that a piece of work is begun is a run of its own, with an identity and one of four states.
+"""Runs: every time that work is begun is a run of its own, with an identity and one of four states.
 
-What is to be done is named by the hash of its input, and the same may be wanted, stopped and wanted again within
-a moment. A run that was told to stop never comes back: whoever wants the same work again gets a new one.
+What is to be done is named by the hash of its input, and the same may be wanted, stopped and wanted again
+within a moment. A run that was told to stop never comes back: whoever wants that work again gets a new one.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import ipaddress
+import math
 import secrets
 import time
 from collections.abc import Callable, Iterable, Mapping
@@ -30,7 +31,8 @@ if TYPE_CHECKING:
 INVITATION_S = 15 * 60.0
 COOKIE_AGE_S = 400 * 86400  # the longest that browsers keep one
 BODY_BYTES = 2 << 20  # of everything but uploads
-BODY_PATIENCE_S = 60.0
+BODY_PATIENCE_S = 60.0  # for the next bytes of a body
+BODY_S = 180.0  # for all of a body that is no file
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; font-src 'self'; "
@@ -59,9 +61,7 @@ class Sessions:
 
     def invite(self, seconds: float = INVITATION_S) -> str:
         """A one-time token for the address of one more browser."""
-        token = secrets.token_urlsafe(24)
-        self._sheets.add_invitation(_hashed(token), time.time() + seconds)
-        return token
+        return new_invitation(self._sheets, seconds)
 
     def admit(self, token: str) -> str | None:
         """Use a token up for a new visitor's secret; None where it was used, is too old or never was."""
@@ -78,6 +78,13 @@ class Sessions:
         return hashed[:12] if hashed in self._visitors else None
 
 
+def new_invitation(sheets: Sheets, seconds: float = INVITATION_S) -> str:
+    """A one-time token that lets one more browser into the bench of that database, running or not."""
+    token = secrets.token_urlsafe(24)
+    sheets.add_invitation(_hashed(token), time.time() + seconds)
+    return token
+
+
 def _hashed(secret: str) -> str:
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
 
@@ -90,15 +97,19 @@ def cookie_name(port: int) -> str:
 class Hosts:
     """Which Host headers are ours: loopback's names; bound elsewhere also plain addresses and the given name.
 
-    An attacker's name that points to this machine is no plain address, so those are safe.
+    An attacker's name that points to this machine is no plain address, so those are safe. ``public`` is the
+    address under which a server that speaks HTTPS passes requests on, '' for none.
     """
 
-    def __init__(self, bound: str, port: int, names: Iterable[str] = ()) -> None:
+    def __init__(self, bound: str, port: int, names: Iterable[str] = (), public: str = "") -> None:
         self.port = port
+        self.public = urlsplit(public).netloc.lower()
         self.loopback = bound in ("127.0.0.1", "::1", "localhost")
         self._names = {*_LOOPBACK, *(() if self.loopback else (bound.lower(), *map(str.lower, names)))}
 
     def knows(self, host: str) -> bool:
+        if self.public and host.lower() == self.public:
+            return True
         name, port = _split(host.lower())
         if port not in (self.port, None if self.port == 80 else self.port):
             return False
@@ -148,6 +159,7 @@ class Guard:
             await answer(scope, receive, send)
             return
         limit = self._limit(scope["method"], scope["path"])
+        whole_s = BODY_S if limit <= BODY_BYTES else math.inf  # files have a time of their own
         length = headers.get("content-length", "")
         if length.isdecimal() and int(length) > limit:
             await refusal(413, "BodyTooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
@@ -156,7 +168,7 @@ class Guard:
             return
         if not length:  # nobody knows when it ends: what is refused is not waited for
             send = _hanging_up(send)
-        await self.app(scope, _counted(receive, limit), send)
+        await self.app(scope, _counted(receive, limit, whole_s), send)
 
     def _refused(self, scope: Scope, headers: Mapping[str, str]) -> ASGIApp | None:
         host = headers.get("host", "")
@@ -166,7 +178,8 @@ class Guard:
         writing = scope["method"] not in _READING
         origin = headers.get("origin")
         foreign = origin is not None and (
-            urlsplit(origin).netloc.lower() != host.lower() or not origin.startswith("http")
+            urlsplit(origin).netloc.lower() not in {host.lower(), self.hosts.public or host.lower()}
+            or not origin.startswith("http")
         )
         if headers.get("sec-fetch-site", "none") not in ("same-origin", "none") and (
             writing or scope["path"].startswith("/api/")
@@ -206,17 +219,19 @@ class TooSlow(HTTPException):
         super().__init__(408, "the request stopped coming")
 
 
-def _counted(receive: Receive, limit: int) -> Receive:
+def _counted(receive: Receive, limit: int, whole_s: float) -> Receive:
     """``receive`` that raises ``BodyTooLarge`` when the body, whatever it announced, is longer than
-    ``limit``, and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S``."""
+    ``limit``, and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S`` or all of it not within ``whole_s``."""
     seen, whole = 0, False
+    end = time.monotonic() + whole_s
 
     async def counting() -> Message:
         nonlocal seen, whole
         if whole:  # what comes now is the end of the connection, whenever that is
             return await receive()
         try:
-            message = await asyncio.wait_for(receive(), BODY_PATIENCE_S)
+            left = min(BODY_PATIENCE_S, end - time.monotonic())
+            message = await asyncio.wait_for(receive(), max(0.0, left))
         except TimeoutError:
             raise TooSlow from None
         if message["type"] == "http.request":
@@ -255,16 +270,23 @@ def _with_headers(send: Send) -> Send:
 
 
 def stranger_page() -> Response:
-    """What a browser without the cookie sees."""
+    """What a browser without the cookie sees: in the bench's look, with what of it a stranger may read."""
     text = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>falsework bench</title></head><body><main>
+<meta name="color-scheme" content="light dark">
+<title>Not let in: falsework bench</title>
+<link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
+<link rel="stylesheet" href="/assets/css/base.css">
+</head><body>
+<header class="bar"><span class="mark-name">falsework</span></header>
+<main class="empty">
 <h1>This browser has not been let in</h1>
 <p>The bench opens with an address that is good for one browser and one time. This one has been used, is
 too old, or is not complete.</p>
-<p>Start <code>falsework bench</code> again on its machine and open the address that it prints, or ask
-somebody who has the bench open for a new one.</p>
+<p>On the machine where the bench runs, <code>falsework bench</code> prints a fresh one at any time, whether
+the bench is running already or not. Or ask somebody who has the bench open to make one for you: the button
+stands below the list of work orders. Then come back to this address.</p>
 </main></body></html>
 """
     return HTMLResponse(text, 401)

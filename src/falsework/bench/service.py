@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import logging
 import shutil
@@ -29,6 +30,7 @@ from falsework.bench.choices import (
 )
 from falsework.bench.events import Hub
 from falsework.bench.ledger_access import LedgerAccess
+from falsework.bench.reach import numeric_addresses
 from falsework.bench.results import Results
 from falsework.bench.scheduler import EVERYBODY, Scheduler
 from falsework.bench.security import Hosts, Sessions
@@ -50,7 +52,8 @@ _KEPT_ORDERS = 1000
 _AS_AFTER = "as it was after: "
 
 T = TypeVar("T")
-DATABASE, PARTS, PROGRAMS, RESULTS, ARRIVING = "bench.sqlite", "parts", "programs", "results", "arriving"
+DATABASE, PARTS, PROGRAMS, RESULTS = "bench.sqlite", "parts", "programs", "results"
+ARRIVING, FITS = "arriving", "fits"
 MOST_PROGRAMS = 20  # that a sheet remembers
 
 
@@ -67,6 +70,7 @@ class BenchSettings:
     job_s: float = 1800.0
     results_bytes: int = 8 << 30
     ledger: Path | None = None  # the user's own if not given
+    public: str = ""  # the address under which a server that speaks HTTPS passes requests on
 
 
 @dataclass
@@ -87,8 +91,10 @@ class Service:
     @staticmethod
     def open(settings: BenchSettings) -> Service:
         """Open the data folder, made if it is not there; OutputError where it cannot be used."""
-        for name in (PARTS, PROGRAMS, ARRIVING):
+        for name in (PARTS, PROGRAMS, ARRIVING, RESULTS, FITS):
             (settings.folder / name).mkdir(parents=True, exist_ok=True)
+            with contextlib.suppress(OSError):  # what people bring is theirs alone; not every disk can say so
+                (settings.folder / name).chmod(0o700)
         for left in (settings.folder / ARRIVING).iterdir():  # uploads that a stopped server did not finish
             left.unlink(missing_ok=True)
         sheets = Sheets(settings.folder / DATABASE)
@@ -110,7 +116,7 @@ class Service:
             results,
             scheduler,
             Sessions(sheets),
-            Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn())),
+            Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn()), settings.public),
             ledger_access,
         )
 
@@ -126,11 +132,21 @@ class Service:
             raise not_found("sheet", str(missing)) from None
 
     def address(self, path: str = "/") -> str:
-        """An address of this bench as a browser takes it."""
+        """The address of this bench that a browser elsewhere takes, numeric where there is one."""
+        if self.settings.public:
+            return f"{self.settings.public}{path}"
+        return f"{self._at(next(iter(numeric_addresses(self.settings.host)), self.settings.host))}{path}"
+
+    def addresses(self) -> tuple[str, list[str]]:
+        """Its address on this machine itself, and those for others: the public one, else numeric ones."""
         host = self.settings.host
-        if host in ("0.0.0.0", "::"):
-            host = socket.gethostname()
-        return f"http://{f'[{host}]' if ':' in host else host}:{self.settings.port}{path}"
+        others = [self._at(address) for address in numeric_addresses(host)]
+        local = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+        return self._at(local), [self.settings.public] if self.settings.public else others
+
+    def _at(self, host: str) -> str:
+        host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)
+        return f"http://{f'[{host}]' if ':' in host else host}:{self.settings.port}"
 
     # sheets
 

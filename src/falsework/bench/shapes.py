@@ -264,6 +264,7 @@ class InvitationOut(BaseModel):
     """A one-time address for one more browser."""
 
     address: str
+    picture: Annotated[str, Field(description="the address as a QR code: an SVG image's data address")]
     expires: float
 
 

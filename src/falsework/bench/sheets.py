@@ -8,6 +8,7 @@ one, and the version counts both, so that whoever edits an older version is told
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 import threading
 import time
@@ -102,6 +103,7 @@ class Sheets:
 
     def __init__(self, path: Path) -> None:
         self._lock = threading.Lock()
+        _private(path)
         self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
         self._db.row_factory = sqlite3.Row
         try:
@@ -351,6 +353,15 @@ class Sheets:
                 "DELETE FROM invitations WHERE secret = ? AND ends >= ?", (secret, time.time())
             )
             return taken.rowcount > 0
+
+
+def _private(path: Path) -> None:
+    """The file is there and its owner's alone; what SQLite writes beside it follows it in that."""
+    try:
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        os.chmod(path, 0o600)
+    except OSError:
+        return  # SQLite says what is wrong, or the disk knows no owners
 
 
 def _add_step(db: sqlite3.Connection, sheet: str, what: str, who: str, at: float, state: SheetState) -> int:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from falsework.cli.asked import collected
 from falsework.cli.session import Session
 
-_LOOPBACK = ("127.0.0.1", "::1", "localhost")
+if TYPE_CHECKING:
+    from falsework.bench.serving import Entrances
 
 
 @dataclass(frozen=True)
@@ -24,6 +26,7 @@ class Served:
     ledger: Path | None
     workers: int | None
     most_mb: int
+    public: str
 
 
 @click.command("bench", short_help="Do the whole job in the browser.")
@@ -50,6 +53,12 @@ class Served:
 @click.option(
     "--most-mb", type=click.IntRange(1, 4096), default=512, show_default=True, help="Largest file to take."
 )
+@click.option(
+    "--public",
+    metavar="URL",
+    default="",
+    help="The https address under which a web server in front of the bench passes requests on to it.",
+)
 @click.option("--no-open", is_flag=True, help="Print the address only; open no browser.")
 @click.pass_obj
 @collected(Served, "served")
@@ -57,13 +66,19 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
     """Serve the bench and open it in the browser: drop a part, see what it needs, decide, take the files.
 
     Only this machine can reach it unless --host says otherwise. The address that is printed lets one
-    browser in, once; from there others can be invited. Stop it with Ctrl-C: sheets are kept.
+    browser in, once; from there others can be invited. Where a bench runs on the folder already, a fresh
+    address of that one is printed. Stop it with Ctrl-C: sheets are kept.
     """
 
     from falsework.bench.service import BenchSettings
     from falsework.bench.serving import serve
     from falsework.ledger.place import data_folder
 
+    public = served.public.rstrip("/")
+    if public and not public.startswith(("https://", "http://")):
+        raise click.UsageError(
+            "--public is an address as a browser shows it, such as https://bench.example.org"
+        )
     settings = BenchSettings(
         folder=served.folder or data_folder() / "bench",
         host=served.host,
@@ -71,15 +86,38 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
         workers=served.workers or os.cpu_count() or 1,
         upload_bytes=served.most_mb << 20,
         ledger=served.ledger,
+        public=public,
     )
 
-    def ready(address: str) -> None:
-        click.echo(f"The bench is open at {address}")
-        if served.host not in _LOOPBACK:
-            click.echo("Others on this network can reach it; what they send is not encrypted.", err=True)
+    def ready(entrances: Entrances) -> None:
+        _say(entrances)
         if not no_open:
             import webbrowser
 
-            webbrowser.open(address)
+            webbrowser.open(entrances.here)
 
     serve(settings, ready)
+
+
+def _say(entrances: Entrances) -> None:
+    """The one-time addresses; where others may come in, what they send in the clear and how to hide it."""
+    from falsework.bench.reach import as_terminal_picture
+
+    if entrances.running:
+        click.echo(
+            "The bench is running already; this lets one more browser in, once, within a quarter of an hour."
+        )
+    click.echo(f"The bench is open at {entrances.here}")
+    if not entrances.others:
+        return
+    click.echo("For one phone or one other machine, once:")
+    for address in entrances.others:
+        click.echo(f"  {address}")
+    click.echo(as_terminal_picture(entrances.others[0]))
+    if not entrances.others[0].startswith("https://"):
+        click.echo(
+            "Others on this network can reach it; what they send (parts, notes, cookies) is not encrypted. "
+            "To hide it, put a web server with a certificate in front and start the bench with --public: "
+            "see docs/bench.md.",
+            err=True,
+        )

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.choices import base_process
+from falsework.bench.reach import as_picture
 from falsework.bench.routes import Here, Who
 from falsework.bench.scheduler import SideTask
 from falsework.bench.security import BODY_BYTES, INVITATION_S
@@ -54,9 +55,10 @@ async def bench(service: Here) -> Response:
 
 @router.post("/invitations", status_code=201, response_model=shapes.InvitationOut, responses=shapes.errors())
 async def invite(service: Here) -> Response:
-    """A one-time address for another browser, good for a quarter of an hour."""
+    """A one-time address for another browser, good for a quarter of an hour; with a picture for a phone."""
     token = await service.ask(service.sessions.invite)
-    body = {"address": service.address(f"/enter?token={token}"), "expires": time.time() + INVITATION_S}
+    address = service.address(f"/enter?token={token}")
+    body = {"address": address, "picture": as_picture(address), "expires": time.time() + INVITATION_S}
     return Json(body, 201)
 
 
