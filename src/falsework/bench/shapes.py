@@ -115,7 +115,7 @@ class SheetOut(BaseModel):
 
 
 class SheetRow(BaseModel):
-    """A sheet in the list."""
+    """A sheet in the list; what is known only of a whole plan is null before there is one."""
 
     id: str
     title: str
@@ -124,6 +124,14 @@ class SheetRow(BaseModel):
     created: float
     changed: float
     stages: dict[str, str]
+    step: Annotated[str | None, Field(description="what is being worked out for it")]
+    picture: Annotated[str | None, Field(description="key of the result with part.mesh and coarse.mesh")]
+    size_mm: tuple[float, float, float] | None
+    time_s: float | None
+    mass_g: float | None
+    price: Annotated[float | None, Field(description="all in all, as everything is chosen by")]
+    ready: Annotated[bool | None, Field(description="whether it may be printed as it is")]
+    wrong: Annotated[list[str], Field(description="why it may not")]
 
 
 class SheetsOut(BaseModel):

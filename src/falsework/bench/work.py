@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 Arguments = Mapping[str, Any]
 
 KEPT_STEPS = 40
+BRIEF = "brief.json"  # beside the whole plan: what the tray tells of it
 _BY_HAND = {"show": "faces marked to show", "spare": "faces not to touch"}
 
 
@@ -243,8 +244,24 @@ def _release(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) ->
     steps = {piece.number: doing(piece) for piece in plan.release.pieces}
     _text(staging, "plan.json", plan.to_json(said=True))
     _json(staging, "words.json", {"verdict": verdict(plan), "doing": steps})
+    _json(staging, BRIEF, _brief(plan))
     spots = [encode(spot) for spot in spots_of_plan(plan)]
     _json(staging, "spots.json", {"summary": summary(plan), "spots": spots})
+
+
+def _brief(plan: Plan) -> dict[str, Any]:
+    """What the tray says of a plan."""
+    from falsework.planning.readiness import readiness
+
+    found = readiness(plan)
+    return {
+        "size_mm": plan.part.size_mm,
+        "time_s": plan.part_cost.time_s + plan.support_cost.time_s,
+        "mass_g": plan.part_cost.mass_g + plan.support_cost.mass_g,
+        "price": plan.price.total,
+        "ready": found.ready,
+        "wrong": [reason.notice.text for reason in found.reasons],
+    }
 
 
 def _remedies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:

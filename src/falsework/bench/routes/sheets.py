@@ -18,11 +18,13 @@ from falsework.bench.scheduler import EVERYBODY, MOST_WAITING, TooMany
 from falsework.bench.service import Service, patched
 from falsework.bench.sheets import Sheet, SheetStep
 from falsework.bench.stages import Stage
+from falsework.bench.tray import Briefs, row
 from falsework.bench.work import program_file
 
 router = APIRouter(prefix="/api", tags=["sheets"])
 SheetId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
 StepNumber = Annotated[int, Path(ge=1, le=2**53)]
+_BRIEFS = Briefs()
 _CONFLICT: shapes.Responses = {409: {"model": shapes.ConflictBody}}
 
 
@@ -37,26 +39,12 @@ def answered(service: Service, sheet: Sheet, status: int = 200, dropped: list[st
 @router.get("/sheets", response_model=shapes.SheetsOut, responses=shapes.errors())
 async def list_sheets(service: Here, search: Annotated[str, Query(max_length=200)] = "") -> Response:
     """All sheets whose title, note or part's name holds ``search``, the latest changed first."""
-    rows = []
+    found = []
     for sheet in await service.ask(service.sheets.all):
         state = sheet.state
-        if search.lower() not in f"{state['title']}\n{state['note']}\n{state['part']['name']}".lower():
-            continue
-        order = service.order(sheet)
-        rows.append(
-            {
-                "id": sheet.id,
-                "title": state["title"],
-                "part_name": state["part"]["name"],
-                "version": sheet.version,
-                "created": sheet.created,
-                "changed": sheet.changed,
-                "stages": {
-                    stage.value: service.scheduler.state(sheet.id, stage, order)["state"] for stage in Stage
-                },
-            }
-        )
-    return Json({"sheets": rows})
+        if search.lower() in f"{state['title']}\n{state['note']}\n{state['part']['name']}".lower():
+            found.append(row(service, _BRIEFS, sheet))
+    return Json({"sheets": found})
 
 
 @router.get("/sheets/{sheet}", response_model=shapes.SheetOut, responses=shapes.errors(404))

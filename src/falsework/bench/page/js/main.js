@@ -2,13 +2,13 @@
 
 import { fetchCautions } from "./cautions.js";
 import { get, isReachable, onReach, reached } from "./api.js";
-import { bringIn, bringingNotices, isProgram, limitTo, onBringing, refuse } from "./bringing.js";
+import { bringAll, bringingNotices, isProgram, limitTo, onBringing, refuse } from "./bringing.js";
 import { h, morph } from "./dom.js";
 import { LedgerPage } from "./ledger/ledger.js";
 import { here, onRoute } from "./route.js";
 import { HistoryPage } from "./sheet/history.js";
 import { SheetPage } from "./sheet/sheet.js";
-import { TrayPage } from "./tray.js";
+import { TrayPage } from "./tray/tray.js";
 import { TuningPage } from "./tuning/tuning.js";
 import * as words from "./words.js";
 
@@ -102,19 +102,22 @@ onReach((now) => {
 const cover = document.getElementById("drop-cover");
 let over = 0;
 
-/** A part begins a work order; a machine program goes to the sheet that is open. */
-function take(file, onto) {
-  const program = isProgram(file.name) || onto?.closest?.("[data-takes='program']");
-  if (!program) bringIn(file);
-  else if (page?.takeProgram) page.takeProgram(file);
-  else refuse(`${file.name} is a machine program. Open the work order of the part that it prints, and drop it there; or drop the part first.`);
+/** Parts begin work orders; a machine program goes to the sheet that is open. */
+function take(files, onto) {
+  const onProgram = onto?.closest?.("[data-takes='program']");
+  const programs = files.filter((file) => isProgram(file.name) || onProgram);
+  bringAll(files.filter((file) => !programs.includes(file)));
+  for (const file of programs) {
+    if (page?.takeProgram) page.takeProgram(file);
+    else refuse(`${file.name} is a machine program. Open the work order of the part that it prints, and drop it there; or drop the part first.`);
+  }
 }
 const holdsFiles = (event) => [...(event.dataTransfer?.types || [])].includes("Files");
 window.addEventListener("dragenter", (event) => {
   if (!holdsFiles(event)) return;
   event.preventDefault();
   over++;
-  const letGo = page?.takeProgram ? "Let go: a part begins a work order, a machine program is audited on this one." : "Let go: a work order begins.";
+  const letGo = page?.takeProgram ? "Let go: each part begins a work order, a machine program is audited on this one." : "Let go: each part begins a work order.";
   cover.firstElementChild.textContent = letGo;
   cover.hidden = false;
 });
@@ -127,10 +130,10 @@ window.addEventListener("drop", (event) => {
   event.preventDefault();
   over = 0;
   cover.hidden = true;
-  [...event.dataTransfer.files].forEach((file) => take(file, event.target));
+  take([...event.dataTransfer.files], event.target);
 });
 document.getElementById("pick-file").addEventListener("change", (event) => {
-  [...event.target.files].forEach((file) => take(file));
+  take([...event.target.files]);
   event.target.value = "";
 });
 
