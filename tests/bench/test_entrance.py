@@ -24,7 +24,7 @@ from falsework.bench import reach, serving
 from falsework.bench.app import create_app
 from falsework.bench.connections import MOST_IDLE
 from falsework.bench.security import Hosts
-from falsework.bench.service import Service, BenchSettings
+from falsework.bench.service import BenchSettings, Service
 from falsework.bench.serving import Entrances
 from falsework.cli.bench import bench_command
 

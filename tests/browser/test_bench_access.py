@@ -158,7 +158,7 @@ def test_a_sheet_can_be_begun_by_keyboard(browse):
     page = browse()
     page.wait_for_selector(".demo-parts button")
     with page.expect_file_chooser():
-        page.get_by_role("button", name="Choose a file…").press("Enter")
+        page.get_by_role("button", name="Choose files…").press("Enter")
     page.locator(".demo-parts").get_by_role("button", name="table", exact=True).press("Enter")
     page.wait_for_selector("#arrived.ready")
     still(page)

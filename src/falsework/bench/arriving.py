@@ -17,6 +17,8 @@ from falsework.bench.work import part_file, program_file
 _SPARE_BYTES = 256 << 20  # left on the disk for the database and for results
 _UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _LONGEST_NAME = 150
+_ILLEGAL = re.compile(r'[<>:"/\\|?*.]+')
+_RESERVED = {"CON", "PRN", "AUX", "NUL", *(f"{port}{k}" for port in ("COM", "LPT") for k in range(10))}
 
 
 def plain_name(name: str) -> str:
@@ -26,6 +28,13 @@ def plain_name(name: str) -> str:
     if len(last) > _LONGEST_NAME and dot and len(suffix) < 10:
         last = f"{stem[: _LONGEST_NAME - 10]}.{suffix}"
     return last[:_LONGEST_NAME] or "part"
+
+
+def legal_name(name: str) -> str:
+    """A file name without suffix that every system takes: none of the characters, endings and names that
+    Windows keeps for itself, none that a shell would trip over at its beginning."""
+    plain = _ILLEGAL.sub("-", plain_name(name)).strip(" .").lstrip("-~")
+    return f"{plain}-plan" if plain.split(".")[0].upper() in _RESERVED else plain or "plan"
 
 
 async def arrive(stream: AsyncIterator[bytes], folder: Path, seconds: float) -> tuple[Path, str, int]:

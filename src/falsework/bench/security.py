@@ -221,7 +221,8 @@ class TooSlow(HTTPException):
 
 def _counted(receive: Receive, limit: int, whole_s: float) -> Receive:
     """``receive`` that raises ``BodyTooLarge`` when the body, whatever it announced, is longer than
-    ``limit``, and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S`` or all of it not within ``whole_s``."""
+    ``limit``, and ``TooSlow`` when nothing of it comes for ``BODY_PATIENCE_S``, or not all within
+    ``whole_s``."""
     seen, whole = 0, False
     end = time.monotonic() + whole_s
 

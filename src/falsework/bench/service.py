@@ -169,11 +169,12 @@ class Service:
         self.changed(sheet, who)
         return sheet
 
-    async def copy(self, sheet: str, who: str) -> Sheet:
-        """A new sheet that starts where this one stands."""
+    async def copy(self, sheet: str, who: str, patch: Mapping[str, Any] | None = None) -> Sheet:
+        """A new sheet that starts where this one stands, but for what ``patch`` changes (see ``patched``)."""
         state = (await self.get(sheet)).state
-        title = f"{state['title'][:190]} (copy)"
-        made = await self.ask(self.sheets.add, {**state, "title": title}, who, "copied")
+        named = {"title": f"{state['title'][:190]} (copy)", **(patch or {})}
+        after, _ = await asyncio.to_thread(self._settled, state, lambda now: patched(now, named))
+        made = await self.ask(self.sheets.add, after, who, "copied")
         self.changed(made, who)
         return made
 

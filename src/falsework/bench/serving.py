@@ -23,7 +23,7 @@ import uvicorn
 from falsework.bench.app import create_app
 from falsework.bench.connections import PatientProtocol
 from falsework.bench.security import new_invitation
-from falsework.bench.service import DATABASE, Service, BenchSettings
+from falsework.bench.service import DATABASE, BenchSettings, Service
 from falsework.bench.sheets import Sheets
 from falsework.errors import OutputError
 

@@ -194,6 +194,12 @@ class DifferingOut(BaseModel):
     now: str
 
 
+class AgainstOut(BaseModel):
+    """How two sheets differ."""
+
+    differs: list[DifferingOut]
+
+
 class EarlierOut(BaseModel):
     """A state of a sheet's history: what it said, what differs from now, and which results are still kept."""
 
@@ -313,6 +319,16 @@ class ProgramIn(Strict):
     digest: Digest
     name: Name
     volumetric: bool = False
+
+
+class CopyIn(Strict):
+    """What a copy has otherwise than the sheet that it is made of."""
+
+    title: Title | None = None
+    choices: Annotated[
+        dict[str, JsonValue],
+        Field(description="JSON merge patch (RFC 7396) of Choices; null: the default", default_factory=dict),
+    ]
 
 
 class SheetPatch(Strict):

@@ -10,7 +10,7 @@ from falsework.bench.sheets import Sheet
 from falsework.bench.stages import BY_ITSELF, Stage
 from falsework.bench.work import BRIEF
 
-_NOTHING = {"size_mm": None, "time_s": None, "mass_g": None, "price": None, "ready": None, "wrong": []}
+_UNKNOWN = dict.fromkeys(("size_mm", "time_s", "mass_g", "price", "ready"))
 _MOST_KEPT = 2000
 
 Brief = dict[str, Any]
@@ -39,7 +39,7 @@ def row(service: Service, briefs: Briefs, sheet: Sheet) -> dict[str, Any]:
     state, order = sheet.state, service.order(sheet)
     stages = {stage: service.scheduler.state(sheet.id, stage, order) for stage in Stage}
     brief = briefs.of(service, order.key(Stage.RELEASE)) if _is_ready(stages, Stage.RELEASE) else None
-    told = {**_NOTHING, **(brief or {})}
+    told: dict[str, Any] = {**_UNKNOWN, "wrong": [], **(brief or {})}
     failed = next((stages[each]["error"] for each in BY_ITSELF if stages[each]["state"] == "failed"), None)
     if failed is not None:
         told |= {"ready": False, "wrong": [f"{failed['subject']}: {failed['wrong']}"]}

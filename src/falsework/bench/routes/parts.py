@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path as FilePath
 from typing import Annotated, Any
@@ -15,7 +16,7 @@ from starlette.responses import FileResponse, Response
 
 from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
-from falsework.bench.arriving import arrive, keep_part, plain_name
+from falsework.bench.arriving import arrive, keep_part, legal_name, plain_name
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.sheets import SheetId
 from falsework.bench.security import FRAMED
@@ -205,18 +206,42 @@ async def handed_over(service: Here, sheet: SheetId, file: FileName, view: bool 
 async def all_handed_over(service: Here, sheet: SheetId) -> Response:
     """All files to hand over in one."""
     stem, listed = await ready_file(service, sheet, Stage.FILES, "files.json")
+    return await _packed(service, {stem: listed}, stem)
+
+
+@router.get("/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | BINARY)
+async def files_of_several(
+    service: Here, sheets: Annotated[str, Query(pattern=r"^[0-9a-f]{16}(,[0-9a-f]{16}){0,199}$")]
+) -> Response:
+    """The files of several sheets in one archive, each in a folder of its own."""
+    folders: dict[str, FilePath] = {}
+    for sheet in dict.fromkeys(sheets.split(",")):
+        stem, listed = await ready_file(service, sheet, Stage.FILES, "files.json")
+        taken = {name.lower() for name in folders}
+        names = (stem, *(f"{stem}-{k}" for k in range(2, 300)))
+        folders[next(name for name in names if name.lower() not in taken)] = listed
+    return await _packed(service, folders, "work-orders")
+
+
+async def _packed(service: Service, folders: Mapping[str, FilePath], name: str) -> FileResponse:
+    """An archive of folders by name; each value is the list of its files, which lies beside them."""
     packed = service.settings.folder / ARRIVING / uuid4().hex
 
     def pack() -> None:
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
-            for path in sorted(listed.parent.iterdir()):
-                if path != listed:
-                    store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
-                    out.write(path, f"{stem}/{path.name}", store)
+        try:
+            with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
+                for folder, listed in folders.items():
+                    for path in sorted(listed.parent.iterdir()):
+                        if path != listed:
+                            store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
+                            out.write(path, f"{folder}/{path.name}", store)
+        except BaseException:
+            packed.unlink(missing_ok=True)
+            raise
 
     await service.ask(pack)
     gone = BackgroundTask(packed.unlink, missing_ok=True)
-    return FileResponse(packed, media_type="application/zip", filename=f"{stem}.zip", background=gone)
+    return FileResponse(packed, media_type="application/zip", filename=f"{name}.zip", background=gone)
 
 
 async def handed(service: Service, sheet: str, stage: Stage, file: str, view: bool) -> FileResponse:
@@ -239,4 +264,4 @@ async def ready_file(service: Service, sheet: str, stage: Stage, file: str) -> t
     path = service.results.file(key, file)
     if path is None:
         raise not_found("file", file)
-    return plain_name(now.state["title"] or "plan").replace(".", "-"), path
+    return legal_name(now.state["title"]), path

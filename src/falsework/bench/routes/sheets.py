@@ -129,11 +129,21 @@ async def take_back(
 
 
 @router.post(
-    "/sheets/{sheet}/copy", status_code=201, response_model=shapes.SheetOut, responses=shapes.errors(404)
+    "/sheets/{sheet}/copy", status_code=201, response_model=shapes.SheetOut, responses=shapes.errors(404, 422)
 )
-async def copy_sheet(service: Here, who: Who, sheet: SheetId) -> Response:
-    """A new sheet that starts where this one stands."""
-    return answered(service, await service.copy(sheet, who), 201)
+async def copy_sheet(
+    service: Here, who: Who, sheet: SheetId, wanted: shapes.CopyIn | None = None
+) -> Response:
+    """A new sheet that starts where this one stands, but for the changes given."""
+    patch = {} if wanted is None else wanted.model_dump(exclude_unset=True)
+    return answered(service, await service.copy(sheet, who, patch), 201)
+
+
+@router.get("/sheets/{sheet}/against/{other}", response_model=shapes.AgainstOut, responses=shapes.errors(404))
+async def against(service: Here, sheet: SheetId, other: SheetId) -> Response:
+    """What is decided otherwise on another sheet: ``then`` is this one's, ``now`` the other's."""
+    mine, theirs = (await service.get(sheet)).state, (await service.get(other)).state
+    return Json({"differs": [asdict(one) for one in differing(mine, theirs)]})
 
 
 @router.delete("/sheets/{sheet}", status_code=204, responses=shapes.errors(404) | _CONFLICT)

@@ -4,8 +4,10 @@ import { fetchCautions } from "./cautions.js";
 import { get, isReachable, onReach, reached } from "./api.js";
 import { bringAll, bringingNotices, isProgram, limitTo, onBringing, refuse } from "./bringing.js";
 import { h, morph } from "./dom.js";
+import { ComparePage } from "./sheet/compare.js";
 import { LedgerPage } from "./ledger/ledger.js";
-import { here, onRoute } from "./route.js";
+import { commandsFrom, openPalette } from "./palette.js";
+import { go, here, onRoute } from "./route.js";
 import { HistoryPage } from "./sheet/history.js";
 import { SheetPage } from "./sheet/sheet.js";
 import { TrayPage } from "./tray/tray.js";
@@ -16,6 +18,7 @@ const place = document.getElementById("place");
 const PLACES = {
   "": { word: "Work orders", open: () => new TrayPage(place, { isBusy }) },
   sheets: { open: (path) => (!path[1] ? new TrayPage(place, { isBusy }) : isHistory(path) ? new HistoryPage(place, path[1]) : new SheetPage(place, path[1])) },
+  compare: { open: (path) => new ComparePage(place, path[1], path[2]) },
   tuning: { word: "Tuning", open: () => new TuningPage(place) },
   ledger: { word: "Ledger", open: () => new LedgerPage(place) },
 };
@@ -27,7 +30,8 @@ let page = null, pageKey = null;
 function show(route, why) {
   const [name = "", id = ""] = route.path;
   const known = PLACES[name];
-  const key = known ? `${name}/${name === "sheets" ? id : ""}${isHistory(route.path) ? "/history" : ""}` : "?";
+  const which = { sheets: id, compare: route.path.slice(1, 3).join("/") }[name] || "";
+  const key = known ? `${name}/${which}${isHistory(route.path) ? "/history" : ""}` : "?";
   if (key !== pageKey) {
     page?.close();
     pageKey = key;
@@ -48,11 +52,17 @@ function show(route, why) {
 }
 
 function head(name) {
-  const current = name === "sheets" ? "" : name;
+  const current = name === "sheets" || name === "compare" ? "" : name;
   const links = Object.entries(PLACES).filter(([, { word }]) => word);
   morph(document.getElementById("places"), links.map(([key, { word }]) =>
     h("a", { href: `/${key}`, "aria-current": key === current ? "page" : null }, word)));
 }
+
+commandsFrom(() => [
+  ...(page?.commands?.() || []),
+  ...Object.entries(PLACES).filter(([, { word }]) => word).map(([key, { word }]) => ({ name: `Go to ${word.toLowerCase()}`, run: () => go(`/${key}`) })),
+]);
+document.getElementById("by-name").addEventListener("click", openPalette);
 
 // ---- the bench itself ----------------------------------------------------------------------------------------------
 
