@@ -108,7 +108,8 @@ def test_several_are_compared_and_their_files_taken_as_one_archive(browse, bench
 
 
 def test_sorting_filtering_and_keys(browse, bench):
-    demo(bench.client, "gull")
+    for part in ("table", "mooring cleat"):
+        wait(bench.client, demo(bench.client, part)["id"], "release")
     page = browse()
     page.locator(".tray select").nth(0).select_option("title")
     still(page)
