@@ -11,8 +11,11 @@ export class BenchError extends Error {
 const listeners = new Set();
 let reachable = true;
 
-/** Be told when the bench can no longer be reached, and when it can again. */
-export const onReach = (listener) => listeners.add(listener);
+/** Be told when the bench can no longer be reached, and when it can again. Returns what ends it. */
+export function onReach(listener) {
+  listeners.add(listener);
+  return () => listeners.delete(listener);
+}
 export const isReachable = () => reachable;
 
 export function reached(now) {

@@ -63,16 +63,17 @@ export class Arrived extends Section {
   /** Unit and scale: what a file cannot say. */
   form(about) {
     const { store } = this, { choices } = store;
+    const scale = store.field("scale", {
+      number: true, read: () => String(store.sheet.choices.scale ?? 1), change: (text) => ({ choices: { scale: text === "" ? null : Number(text) } }),
+    });
     return h("form", { class: "inline no-print", onsubmit: (event) => event.preventDefault() },
       h("label", {}, "Its numbers are ",
         h("select", { value: choices.unit || "", onchange: (e) => store.choose({ unit: e.target.value || null }) },
           [["", `as read (${about.part.unit})`], ["mm", "mm"], ["cm", "cm"], ["m", "m"], ["um", "µm"], ["inch", "inches"], ["foot", "feet"]]
             .map(([value, word]) => h("option", { value }, word)))),
       h("label", {}, "scale × ",
-        h("input", {
-          type: "number", min: 0.001, max: 1000, step: "any", value: choices.scale ?? 1, class: "short",
-          onchange: (e) => Number(e.target.value) > 0 && store.choose({ scale: Number(e.target.value) }),
-        })),
+        h("input", { ...scale.attributes(), inputmode: "decimal", autocomplete: "off", class: "short" })),
+      scale.said("the scale"),
       h("label", { class: "button", for: "other-file" }, "Another file for this sheet…"),
       h("input", {
         id: "other-file", class: "unseen", type: "file", onchange: (e) => {

@@ -63,16 +63,17 @@ export class Comes extends Section {
   }
 
   weighing() {
-    const { store } = this, weights = store.choices.weights || {};
+    const { store } = this;
     const defaults = Object.fromEntries((this.weighRows || []).map((row) => [row.field, row.default]));
     return h("form", { class: "inline weighing no-print", onsubmit: (e) => e.preventDefault() },
-      Object.entries(WEIGH).map(([field, [before, after]]) => h("label", { class: "weigh" }, `${before} `, h("input", {
-        class: "short", inputmode: "decimal", value: String(weights[field] ?? defaults[field] ?? ""), autocomplete: "off",
-        onchange: (e) => {
-          const value = Number(e.target.value);
-          store.choose({ weights: { [field]: e.target.value.trim() === "" || !Number.isFinite(value) ? null : value } });
-        },
-      }), ` ${after}`)));
+      Object.entries(WEIGH).map(([name, [before, after]]) => {
+        const field = store.field(`weights.${name}`, {
+          number: true, read: () => String(store.sheet.choices.weights?.[name] ?? defaults[name] ?? ""),
+          change: (text) => ({ choices: { weights: { [name]: text === "" ? null : Number(text) } } }),
+        });
+        return [h("label", { class: "weigh" }, `${before} `, h("input", { ...field.attributes(), class: "short", inputmode: "decimal", autocomplete: "off" }), ` ${after}`),
+          field.said(before)];
+      }));
   }
 
   built() {

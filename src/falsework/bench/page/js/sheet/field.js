@@ -89,12 +89,12 @@ export class Field {
     this.store.tell();
   }
 
-  /** What an input or a text area needs. */
-  get attributes() {
+  /** What an input or a text area needs; `place` tells two apart that show the same field. */
+  attributes(place = "") {
     const wrong = this.store.wrong.get(this.path);
     return {
       value: this.text, "aria-invalid": wrong ? "true" : null,
-      "aria-describedby": wrong || this.draft ? `said-${this.path}` : null,
+      "aria-describedby": wrong || this.draft ? `said-${this.path}${place}` : null,
       oninput: (event) => this.write(event.target.value),
       onchange: (event) => {
         this.write(event.target.value);
@@ -104,10 +104,10 @@ export class Field {
   }
 
   /** What there is to say beside it; null while all is well. */
-  said(label) {
+  said(label, place = "") {
     const { draft, path } = this, wrong = this.store.wrong.get(path);
     if (!draft) return null;
-    const id = `said-${path}`;
+    const id = `said-${path}${place}`;
     if (this.overtaken) {
       return h("div", { class: "field-said theirs", id, role: "alert", "data-key": id },
         h("p", {}, "Somebody else wrote here meanwhile: ", h("q", {}, this.read() || "nothing"), ". Yours is kept in the field."),

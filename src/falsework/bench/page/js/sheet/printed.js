@@ -66,17 +66,21 @@ export class Printed extends Section {
     const now = given ?? String(row.table === "process" ? process[row.field] : process[row.table][row.field]);
     const id = `set-${row.key}${whole ? "-all" : ""}`;
     const change = (value) => store.choose({ settings: { [row.key]: value } });
+    const kept = () => store.sheet.choices.settings?.[row.key] ?? String(row.table === "process" ? process[row.field] : process[row.table][row.field]);
+    const written = row.choices?.length ? null : store.field(`settings.${row.key}`, {
+      read: kept, number: row.type !== "str", change: (text) => ({ choices: { settings: { [row.key]: text.trim() || null } } }),
+    });
     const range = row.type !== "str" && row.low !== null && row.low !== undefined ? `${words.number(row.low, row.low % 1 ? 2 : 0)} to ${words.number(row.high, row.high % 1 ? 2 : 0)}` : "";
     const field = row.choices?.length
       ? h("select", { id, value: now, onchange: (e) => change(e.target.value) }, row.choices.map((c) => h("option", { value: c }, c)))
       : h("input", {
-        id, value: now, class: "short", autocomplete: "off", inputmode: row.type === "str" ? null : "decimal",
-        "aria-describedby": whole ? `${id}-help` : null, onchange: (e) => change(e.target.value.trim() || null),
+        "aria-describedby": whole ? `${id}-help` : null, ...written.attributes(id), id, class: "short", autocomplete: "off", inputmode: row.type === "str" ? null : "decimal",
       });
     return h("div", { class: `setting${given === undefined ? "" : " changed"}`, "data-key": id },
       h("label", { for: id }, label(row), row.unit ? h("span", { class: "sub" }, ` ${row.unit.startsWith("per ") ? `${words.PRICE_UNIT} ` : ""}${row.unit}`) : null),
       h("span", { class: "field" }, field,
-        given === undefined ? null : h("button", { type: "button", class: "quiet", onclick: () => change(null) }, "Put back", unseen(` ${label(row)}`))),
+        given === undefined ? null : h("button", { type: "button", class: "quiet", onclick: () => { written?.letGo(); change(null); } }, "Put back", unseen(` ${label(row)}`))),
+      written?.said(label(row), id),
       whole ? h("span", { class: "sub", id: `${id}-help` }, `${words.sentence(row.help)} ${range ? `${range}. ` : ""}${row.source ? `Built-in value: ${row.source}.` : ""}`) : null);
   }
 }

@@ -1,8 +1,9 @@
 // One sheet as the server has it, what was computed for it, and the changes under way.
 
-import { buffers, get, patch, post, remove } from "../api.js";
+import { buffers, get, onReach, patch, post, remove } from "../api.js";
 import { announce } from "../dom.js";
 import { Stream } from "../live.js";
+import { Field } from "./field.js";
 
 /** Stages that run by themselves, in their order. */
 export const STAGES = ["part", "undersides", "totals", "supports", "release"];
@@ -27,6 +28,8 @@ export class SheetStore {
     this.sheet = null;
     this.error = null; // the sheet cannot be had
     this.refused = null; // the last change was not taken: { error, what }
+    this.wrong = new Map(); // why what stands in a field was not taken, by the field's path
+    this.fields = new Map();
     this.conflict = null; // somebody else was faster: { change, changed }
     this.people = 1;
     this.dropped = [];
@@ -38,6 +41,7 @@ export class SheetStore {
     this.pending = [];
     this.listeners = new Set();
     this.declined = new Set(); // stages that the user stopped
+    this.leaves = onReach((now) => now && this.sheet && this.catchUp());
   }
 
   listen(listener) {
@@ -81,6 +85,7 @@ export class SheetStore {
 
   close() {
     this.closed = true;
+    this.leaves();
     this.events?.close();
     this.listeners.clear();
   }
@@ -189,8 +194,16 @@ export class SheetStore {
 
   /** Change the sheet: `{ title?, note?, choices? }`. Changes are sent one after the other. */
   async change(change) {
-    this.pending.push(change);
     this.refused = null;
+    const { error, overtaken } = await this.try(change);
+    if (overtaken) this.conflict = { change, changed: overtaken };
+    else if (error) this.refused = { error, change };
+    if (error || overtaken) this.tell();
+  }
+
+  /** The same, and what came of it: `{}`, `{ error }`, or `{ overtaken }`, what somebody else changed meanwhile. */
+  try(change) {
+    this.pending.push(change);
     this.tell();
     this.sending = (this.sending || Promise.resolve()).then(() => this.send(change));
     return this.sending;
@@ -202,14 +215,24 @@ export class SheetStore {
       this.dropped = sheet.dropped || [];
       this.settle(change);
       this.take(sheet);
+      return {};
     } catch (error) {
       this.settle(change);
-      if (error.status === 409 && error.body?.sheet) {
-        this.conflict = { change, changed: error.body.changed || [] };
-        this.take(error.body.sheet);
-      } else this.refused = { error, change };
-      this.tell();
+      if (error.status !== 409 || !error.body?.sheet) return { error };
+      this.take(error.body.sheet);
+      return { overtaken: error.body.changed || [] };
     }
+  }
+
+  /** The field of that path, one for all places that show it; `how` as for a Field. */
+  field(path, how) {
+    if (!this.fields.has(path)) this.fields.set(path, new Field(this, { path, ...how }));
+    return Object.assign(this.fields.get(path), how);
+  }
+
+  /** Send what was written while the bench was away. */
+  catchUp() {
+    for (const field of this.fields.values()) if (field.draft?.due) field.commit();
   }
 
   settle(change) {

@@ -23,23 +23,26 @@ function facts(store) {
 
 function renaming(page) {
   const { store } = page;
-  const done = (title) => {
-    page.renaming = false;
-    if (title && title !== store.sheet.title) store.change({ title });
+  const field = store.field("title", { read: () => store.sheet.title, change: (title) => ({ title }) });
+  const done = async (keeps) => {
+    if (!keeps || !field.text.trim()) field.letGo();
+    else await field.commit();
+    page.renaming = Boolean(field.draft);
     page.renderSoon();
   };
   return h("form", {
     class: "renaming", onsubmit: (event) => {
       event.preventDefault();
-      done(event.target.elements.title.value.trim());
+      done(true);
     },
   },
   h("label", { for: "title-field" }, "Name of this work order"),
   h("input", {
-    id: "title-field", name: "title", maxlength: 200, required: true, value: store.sheet.title, autocomplete: "off",
-    onkeydown: (event) => event.key === "Escape" && done(null),
+    ...field.attributes(), id: "title-field", name: "title", maxlength: 200, required: true, autocomplete: "off", onchange: null,
+    onkeydown: (event) => event.key === "Escape" && done(false),
   }),
-  h("button", { type: "submit" }, "Keep the name"));
+  h("button", { type: "submit" }, "Keep the name"),
+  field.said("the name"));
 }
 
 /** What to do, as the plan words it; until it is there, what is awaited. */
@@ -56,6 +59,7 @@ function verdict(store) {
 export function titleBlock(page) {
   const { store } = page, { sheet } = store;
   const warnings = (store.value("release", "plan.json") || store.value("supports", "supports.json"))?.warnings || [];
+  const note = store.field("note", { read: () => store.sheet.note || "", change: (text) => ({ note: text }) });
   const others = store.people > 1 ? `${words.counted(store.people, "browser")} have this sheet open. ` : "";
   return h("header", { class: "title", "data-key": "title" },
     keep("portrait", { class: "portrait" }),
@@ -76,10 +80,8 @@ export function titleBlock(page) {
     warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Note to the operator"),
-      h("textarea", {
-        id: "note-field", rows: sheet.note ? 3 : 1, maxlength: 5000, value: sheet.note || "",
-        onchange: (event) => store.change({ note: event.target.value }),
-      })),
+      h("textarea", { ...note.attributes(), id: "note-field", rows: note.text ? 3 : 1, maxlength: 5000 })),
+    note.said("the note to the operator"),
     h("p", { class: "sub no-print" }, `${others}Last changed ${words.moment(sheet.changed)}. `,
       h("a", { href: address(["sheets", sheet.id, "history"]) }, "Its history")),
     h("p", { class: "sign", "aria-hidden": "true" }, "Decided by ", h("span", {}), " Done by ", h("span", {}), " Date ", h("span", {})));

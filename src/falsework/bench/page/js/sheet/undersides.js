@@ -164,6 +164,10 @@ export class Undersides extends Section {
 
   docket(u, choice, totals) {
     const { store } = this, own = store.choices.overrules?.[u.number], spared = sparedOf(totals, u.number);
+    const said = store.field(`underside_notes.${u.number}`, {
+      read: () => store.sheet.choices.underside_notes?.[u.number] || "",
+      change: (text) => ({ choices: { underside_notes: { [u.number]: text || null } } }),
+    });
     const droops = [["without support", u.droop_mm], ["on support", u.supported_droop_mm]];
     return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 9 },
       h("div", { class: "docket-body" },
@@ -178,10 +182,8 @@ export class Undersides extends Section {
         choice ? h("fieldset", { class: "options" }, h("legend", {}, `What to do about number ${u.number}`),
           STANDINGS.map((standing) => this.option(u, choice, standing, own)),
           own ? h("p", {}, h("button", { type: "button", onclick: () => this.overrule(u.number, null) }, "Go back to automatic")) : null) : null,
-        h("label", { class: "stacked" }, `Words about number ${u.number}`, h("textarea", {
-          rows: 1, maxlength: 1000, value: store.choices.underside_notes?.[u.number] || "",
-          onchange: (e) => store.choose({ underside_notes: { [u.number]: e.target.value || null } }),
-        })))));
+        h("label", { class: "stacked" }, `Words about number ${u.number}`, h("textarea", { ...said.attributes(), rows: 1, maxlength: 1000 })),
+        said.said(`words about number ${u.number}`))));
   }
 
   option(u, choice, standing, own) {
