@@ -68,6 +68,12 @@ async def arrive(stream: AsyncIterator[bytes], folder: Path, seconds: float) -> 
     return path, seen.hexdigest(), size
 
 
+def digest_of(path: Path) -> tuple[str, int]:
+    """SHA-256 of a file's content, and its size."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest(), path.stat().st_size
+
+
 def keep_part(path: Path, folder: Path, digest: str) -> None:
     """Move a part that has arrived to where the workers find it; the same file again changes nothing."""
     _keep(path, part_file(folder, digest))

@@ -162,7 +162,7 @@ class Guard:
         whole_s = BODY_S if limit <= BODY_BYTES else math.inf  # files have a time of their own
         length = headers.get("content-length", "")
         if length.isdecimal() and int(length) > limit:
-            await refusal(413, "BodyTooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
+            await refusal(413, "TooLarge", "request", f"more than {limit >> 20} MB", "Send less")(
                 scope, receive, send
             )
             return

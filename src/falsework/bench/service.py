@@ -173,8 +173,14 @@ class Service:
         """A new sheet that starts where this one stands, but for what ``patch`` changes (see ``patched``)."""
         state = (await self.get(sheet)).state
         named = {"title": f"{state['title'][:190]} (copy)", **(patch or {})}
-        after, _ = await asyncio.to_thread(self._settled, state, lambda now: patched(now, named))
-        made = await self.ask(self.sheets.add, after, who, "copied")
+        return await self.beside(state, lambda now: patched(now, named), who, "copied")
+
+    async def beside(
+        self, state: dict[str, Any], change: Callable[[dict[str, Any]], dict[str, Any]], who: str, what: str
+    ) -> Sheet:
+        """A new sheet in a state that is another one's with a change."""
+        after, _ = await asyncio.to_thread(self._settled, state, change)
+        made = await self.ask(self.sheets.add, after, who, what)
         self.changed(made, who)
         return made
 

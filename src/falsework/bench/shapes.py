@@ -331,6 +331,13 @@ class CopyIn(Strict):
     ]
 
 
+class RedrawnIn(Strict):
+    """Where the redrawn part goes: into a second sheet, or into this one in the version that is meant."""
+
+    version: SheetVersion
+    beside: bool = False
+
+
 class SheetPatch(Strict):
     """A change: what is absent stays. ``choices`` is a JSON merge patch of ``Choices``."""
 

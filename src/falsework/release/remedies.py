@@ -3,8 +3,9 @@ it brings."""
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from falsework.part.part import Part
 from falsework.part.placing import place, turn_matrix
 from falsework.process.settings import Process, Structure
 from falsework.release.judge import judge_release
-from falsework.release.value import Pulls, Release, ReleaseState, Remedy
+from falsework.release.value import Pulls, Release, ReleaseState, Remedy, RemedyTakes
 from falsework.request.context import Context
 from falsework.request.standing import Standing
 from falsework.request.value import Turn
@@ -115,11 +116,11 @@ def what_to_change(
     split = _split(now)
     if split is not None:
         remedies.append(split)
-    for number, (change, make) in enumerate(trials):
+    for number, (change, make, takes) in enumerate(trials):
         context.watch.at(f"trying: {change}", number / len(trials))
         then = make()
         if _better(now, then):
-            remedies.append(_remedy(change, now, then))
+            remedies.append(_remedy(change, now, then, takes))
     context.watch.at("remedies ranked", 1.0)
     return tuple(sorted(remedies, key=rank))
 
@@ -136,8 +137,8 @@ MakeTrial = Callable[[], _Trial]
 
 def _trials(
     now: _Trial, process: Process, context: Context, turns_deg: Sequence[Turn]
-) -> list[tuple[str, MakeTrial]]:
-    """Changes that apply, in words, and how each is made."""
+) -> list[tuple[str, MakeTrial, RemedyTakes]]:
+    """Changes that apply, in words, how each is tried, and what to set for it."""
     part, quiet = now.planned.part, replace(context, watch=QUIET)
     structure, failing = process.structure, now.release.failing
 
@@ -148,10 +149,11 @@ def _trials(
         then = Geometry(part, stack, need, scheme, spared)
         return _Trial(then, standings, judge_release(then, changed, quiet, now.pulls))
 
-    def with_structure(changed: Structure) -> MakeTrial:
-        return lambda: rebuilt(replace(process, structure=changed), now.standings)
+    def add(change: str, changed: Structure) -> None:
+        make = functools.partial(rebuilt, replace(process, structure=changed), now.standings)
+        trials.append((change, make, RemedyTakes(settings=_settings(structure, changed))))
 
-    trials: list[tuple[str, MakeTrial]] = []
+    trials: list[tuple[str, MakeTrial, RemedyTakes]] = []
     pieces = {piece.number: piece for piece in now.scheme.pieces}
     on_part = {n for f in failing if pieces[f.number].scar_mm2 > 0 for n in pieces[f.number].undersides}
     if on_part:
@@ -160,27 +162,38 @@ def _trials(
             for u, s in zip(now.need.undersides, now.standings, strict=True)
         ]
         if list(standings) != list(now.standings):
-            trials.append(("let these supports stand on the bed only", lambda: rebuilt(process, standings)))
+            chosen = tuple(
+                (u.number, str(then))
+                for u, was, then in zip(now.need.undersides, now.standings, standings, strict=True)
+                if was is not then
+            )
+            on_bed = functools.partial(rebuilt, process, standings)
+            trials.append(("let these supports stand on the bed only", on_bed, RemedyTakes(overrules=chosen)))
     if any(piece.tears or piece.bond_n.high > 1.0 for piece in failing):
         layers = now.scheme.gap.layers + 1
         wider = replace(structure, air_gap_layers=float(layers), air_gap_mm=0.0)
         change = f"a larger air gap, {figures.given_unit(layers * process.layer_height_mm, 'mm')}"
-        trials.append((change, with_structure(wider)))
+        add(change, wider)
     if structure.perimeter_lines > 0:
-        trials.append(
-            ("no perimeter around the supports", with_structure(replace(structure, perimeter_lines=0)))
-        )
+        add("no perimeter around the supports", replace(structure, perimeter_lines=0))
     angle = _pull_angle_deg(now)
     turned = angle is not None and abs((angle - structure.line_angle_deg + 90.0) % 180.0 - 90.0) > 10.0
     if angle is not None and (structure.weave == "crossed" or turned):
         lines = replace(structure, weave="parallel", line_angle_deg=angle)
-        trials.append(
-            (f"lines along the pull, {figures.with_unit(angle, '°', 0)} from x", with_structure(lines))
-        )
+        add(f"lines along the pull, {figures.with_unit(angle, '°', 0)} from x", lines)
     for turn in _worth_building(part, process, turns_deg):
         words = ", ".join(f"{a:+.0f}° about {axis}" for a, axis in zip(turn, "xyz", strict=True) if a)
-        trials.append((f"turn the part by {words}", _turned(turn, now, process, quiet)))
+        make = _turned(turn, now, process, quiet)
+        trials.append((f"turn the part by {words}", make, RemedyTakes(turn_deg=turn)))
     return trials
+
+
+def _settings(before: Structure, after: Structure) -> tuple[tuple[str, str], ...]:
+    """The settings that differ, by key, as text."""
+    changed = ((field.name, getattr(after, field.name)) for field in fields(Structure))
+    return tuple(
+        (f"structure.{name}", str(value)) for name, value in changed if getattr(before, name) != value
+    )
 
 
 def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> MakeTrial:
@@ -241,7 +254,7 @@ def _better(now: _Trial, then: _Trial) -> bool:
     )
 
 
-def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
+def _remedy(change: str, now: _Trial, then: _Trial, takes: RemedyTakes | None = None) -> Remedy:
     return Remedy(
         change,
         (len(now.release.failing), len(then.release.failing)),
@@ -251,6 +264,7 @@ def _remedy(change: str, now: _Trial, then: _Trial) -> Remedy:
         (now.left_mm2, then.left_mm2),
         (now.droop_mm, then.droop_mm),
         (now.price, then.price),
+        takes,
     )
 
 

@@ -165,12 +165,25 @@ class Release:
 
 
 @dataclass(frozen=True)
+class RemedyTakes:
+    """What to set so that a remedy is taken: settings of the process by key, undersides decided, a turn.
+
+    ``turn_deg`` is about x, then y, then z, from how the part lies now.
+    """
+
+    settings: tuple[tuple[str, str], ...] = ()
+    overrules: tuple[tuple[int, str], ...] = ()
+    turn_deg: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True)
 class Remedy:
     """One change and what it comes to, computed by building and judging again.
 
     ``change`` in words; ``failing`` pieces and the ``failing_mm2`` they carry, before and after;
     ``trapped`` of them; ``strands`` to sever in all cuts; ``left_mm2`` of undersides that get no support;
     ``droop_mm`` the worst droop, onto supports or of what is left bare; ``price`` of the supports.
+    ``takes`` is how the change is made.
     """
 
     change: str
@@ -181,6 +194,7 @@ class Remedy:
     left_mm2: tuple[float, float]
     droop_mm: tuple[float, float]
     price: tuple[float, float]
+    takes: RemedyTakes | None = None  # None: no setting does it
 
     SAID: ClassVar[tuple[str, ...]] = ("effect",)
 

@@ -138,6 +138,8 @@ def redraw_words(redraw: Redraw) -> dict[str, object]:
     return {
         "verdict": verdict(redraw),
         "before": redraw.before.price,
+        "after": redraw.combined.price if redraw.combined else None,
+        "best": redraw.best,
         "ways": [asdict(way) for way in ways(redraw)],
         "rows": [asdict(row(t)) for t in redraw.treated],
         "left": left_lines(redraw),

@@ -11,6 +11,7 @@ import { Marks } from "./marks.js";
 import { pareto } from "./pareto.js";
 import { instead, progress, scroll } from "./parts.js";
 import { Section } from "./section.js";
+import { openBeside } from "./taking.js";
 
 const same = (a, b) => a.every((v, k) => Math.abs(v - b[k]) < 1e-6);
 const minutes = (seconds) => words.duration(seconds);
@@ -121,7 +122,8 @@ export class Lies extends Section {
         h("p", { class: "verdict" }, words.sentence(lies.why)),
         h("p", { role: "status" }, laid ? `The sheet lays it as way ${laid.number}${laid.today ? ", as it came" : ""}.` : "The sheet lays it in a way of your own.",
           other ? ` You are looking at way ${looked.number}. ` : " ",
-          other && h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Lay it as way ${looked.number}`)),
+          other && [h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Lay it as way ${looked.number}`), " ",
+            h("button", { type: "button", onclick: () => openBeside(this.page, { turn_deg: looked.lie.turn_deg }, looked.lie.label) }, "Open it beside this one", unseen(`: way ${looked.number}`))]),
         this.table(ways, looked, laid, withShow, lies.load_axis !== null),
         h("h3", {}, "What it costs to print against what it costs besides"),
         pareto(ways.map(({ lie, number, recommended, today }) => ({

@@ -8,6 +8,7 @@ import { looksTexture, markable, pieces } from "../figure/solids.js";
 import * as words from "../words.js";
 import { atWork, failure, progress, scroll } from "./parts.js";
 import { Section } from "./section.js";
+import { takeRedrawn } from "./taking.js";
 
 const ADDED = [0.42, 0.58, 0.74], TAKEN = [0.84, 0.75, 0.45];
 const FILES = {
@@ -125,7 +126,7 @@ export class Redraw extends Section {
         ready ? h("a", { href: `${store.url("/redrawn/")}${name}`, download: "" }, name) : h("span", {}, name),
         h("span", {}, ` ${FILES[name] || "one piece of the cut, as it lies when printed"}`),
         ready && name === "redraw.html" ? [" ", h("a", { href: `${store.url("/redrawn/redraw.html")}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null))),
-      h("p", { class: "no-print" }, "To go on with the changed part, bring redrawn.3mf to the bench as a part of its own."),
+      ready && found.files.includes("redrawn.3mf") ? h("p", { class: "no-print" }, takeRedrawn(this.page)) : null,
     ];
   }
 

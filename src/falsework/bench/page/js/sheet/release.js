@@ -7,6 +7,7 @@ import { GONE, looksTexture, pieces, SUPPORT } from "../figure/solids.js";
 import * as words from "../words.js";
 import { failure, instead, progress } from "./parts.js";
 import { Section } from "./section.js";
+import { choicesOf, takeButtons } from "./taking.js";
 
 const HATCH = { "stays on the bed": 0, "comes by hand": 0, "comes with a tool": 1, "break up first": 2, "pick out in bits": 3, "cannot be removed": 3 };
 const SHAPE = { "stays on the bed": "bridge", "comes by hand": "holds", "comes with a tool": "holds", "break up first": "cantilever", "pick out in bits": "island", "cannot be removed": "island" };
@@ -111,7 +112,8 @@ export class Release extends Section {
     if (!value || stale) return [h("h3", {}, "What to change"), begin];
     return [h("h3", {}, "What to change"),
       value.remedies.length ? [h("p", {}, "Each change was built and judged again; the best comes first."),
-        h("ol", {}, value.remedies.map((r) => h("li", {}, h("strong", {}, r.change), `: ${r.effect}`)))] : h("p", {}, "No change that was tried helps.")];
+        h("ol", {}, value.remedies.map((r) => h("li", {}, h("strong", {}, r.change), `: ${r.effect} `,
+          r.takes ? h("span", { class: "no-print" }, takeButtons(this.page, choicesOf(r.takes, store.choices.turn_deg || [0, 0, 0]), r.change)) : null)))] : h("p", {}, "No change that was tried helps.")];
   }
 
   draw() {

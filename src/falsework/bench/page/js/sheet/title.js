@@ -5,6 +5,7 @@ import { Plate } from "../figure/plate.js";
 import { bed, pieces, shell } from "../figure/solids.js";
 import { address } from "../route.js";
 import * as words from "../words.js";
+import { best } from "./best.js";
 import { STAGES } from "./store.js";
 
 function facts(store) {
@@ -77,6 +78,7 @@ export function titleBlock(page) {
       h("tbody", {}, facts(store).map(([a, b, c, d]) =>
         h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
     verdict(store),
+    best(page),
     warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Note to the operator"),

@@ -1,0 +1,66 @@
+// The head of the sheet: of all that was worked out and proved, the best thing to do, with a button that does it.
+
+import { h } from "../dom.js";
+import * as words from "../words.js";
+import { atWork, progress } from "./parts.js";
+import { total } from "./price.js";
+import { takeButtons, takeRedrawn } from "./taking.js";
+
+const WORTH = 0.98; // what saves less than two per cent is not worth a word
+
+/** What the sheet comes to as it stands: the plan's one price. */
+export function priceNow(store) {
+  for (const [stage, file] of [["release", "plan.json"], ["supports", "supports.json"]]) {
+    const { value, stale } = store.result(stage, file);
+    if (value?.price && !stale) return value.price;
+  }
+  return null;
+}
+
+const instead = (then, now) => `${words.price(then)} instead of ${words.price(now)}`;
+
+/** Ways that were proved by a whole plan, the cheapest first: `{ price, said, buttons }`. */
+function ways(page, now) {
+  const { store } = page, some = [];
+  const lies = store.result("lies", "lies.json");
+  if (lies.value && !lies.stale) {
+    const { recommended, today } = lies.value;
+    const better = recommended.proof && today.proof && total(recommended.price) < WORTH * total(today.price);
+    if (better) {
+      const none = recommended.needs_no_support ? "no support, " : "";
+      some.push({
+        price: now + total(recommended.price) - total(today.price),
+        said: `Lay it otherwise, ${recommended.label}: ${none}${instead(total(recommended.price), total(today.price))}.`,
+        buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, recommended.label, { strong: true, word: "Lay it so" }),
+      });
+    }
+  }
+  const redrawn = store.result("redraw", "words.json");
+  const way = redrawn.value && !redrawn.stale && redrawn.value.best === "redraw" && redrawn.value.after;
+  if (way && way < WORTH * redrawn.value.before) {
+    some.push({
+      price: now + way - redrawn.value.before,
+      said: `Redraw it as proposed below: ${instead(way, redrawn.value.before)}.`, buttons: () => takeRedrawn(page),
+    });
+  }
+  return some.sort((a, b) => a.price - b.price);
+}
+
+/** What is not looked for yet. */
+function open(store) {
+  const searched = store.stage("lies").state === "ready";
+  return searched ? null : h("p", { class: "no-print" },
+    h("button", { type: "button", class: "strong", disabled: store.stage("part").state !== "ready", onclick: () => store.ask("lies") }, "Look for something better"),
+    h("span", { class: "sub" }, " Other positions are planned whole and compared by price; it takes about fifteen times as long as this plan."));
+}
+
+export function best(page) {
+  const { store } = page, price = priceNow(store);
+  if (!price) return null;
+  const now = total(price), [first] = ways(page, now), stage = store.stage("lies");
+  const said = first ? [h("p", { class: "verdict" }, first.said), h("p", { class: "no-print" }, first.buttons())]
+    : stage.state === "ready" ? h("p", {}, `Nothing better was found among ${words.counted((store.value("lies", "lies.json")?.front || []).length, "position")} that were planned whole: as it stands it comes to ${words.price(now)}.`)
+      : null;
+  return h("div", { class: "best", role: "region", "aria-label": "The best thing to do", "data-key": "best" },
+    said, atWork(stage) ? progress(store, "lies", "the search for better positions") : stage.state === "failed" ? null : open(store));
+}
