@@ -30,8 +30,8 @@ function ways(page, now) {
       const none = recommended.needs_no_support ? "no support, " : "";
       some.push({
         price: now + total(recommended.price) - total(today.price),
-        said: `Lay it otherwise, ${recommended.label}: ${none}${instead(total(recommended.price), total(today.price))}.`,
-        buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, recommended.label, { strong: true, word: "Lay it so" }),
+        said: `Lay it otherwise: ${none}${instead(total(recommended.price), total(today.price))}.`,
+        buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, "laid otherwise", { strong: true, word: "Lay it so" }),
       });
     }
   }
