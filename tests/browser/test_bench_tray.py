@@ -55,13 +55,13 @@ def test_twelve_files_dropped_at_once_are_all_planned_and_a_second_tab_opens_mea
     other.wait_for_selector("h1")
     assert time.monotonic() - began < 30  # not after the others' connections have been given up
     other.close()
-    page.wait_for_function(f"document.querySelectorAll('.order').length >= {MANY}")
+    page.wait_for_function(f"() => document.querySelectorAll('.order').length >= {MANY}")
     assert page.url.rstrip("/").endswith(page.base.partition("//")[2])  # still in the tray
     sheets = [row for row in bench.client.get("/api/sheets").json()["sheets"] if row["part_name"] in names]
     assert sorted(row["part_name"] for row in sheets) == sorted(names)
     for row in sheets:
         wait(bench.client, row["id"], "release")
-    page.wait_for_function("document.querySelectorAll('.tray-state.running').length === 0")
+    page.wait_for_function("() => document.querySelectorAll('.tray-state.running').length === 0")
     told = page.inner_text(f"[data-key='{sheets[0]['id']}']")
     assert "ready to print" in told and "¤" in told and "min" in told
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,9 @@ from falsework.errors import Cancelled, OutputError
 from falsework.files import folder as folder_module
 from falsework.files.folder import write_plan
 from falsework.planning.value import Plan
+from falsework.report import report_html
 from falsework.watch import Watch
+from falsework.wording.heading import Heading
 from plans import bracket_plan
 
 
@@ -71,3 +74,17 @@ def test_full_disk_at_any_step_leaves_the_earlier_plan(
 def test_a_name_that_is_not_unicode_does_not_stop_the_writing(tmp_path: Path) -> None:
     write_plan(bracket_plan("half \udcff"), tmp_path / "out")
     assert (tmp_path / "out" / "settings.md").read_text("utf-8").startswith("# Settings sheet: half ?")
+
+
+def test_title_and_note_are_on_everything_that_is_handed_over(tmp_path: Path) -> None:
+    heading = Heading("Cowl for the <boat>", "Print it slowly.\nAsk Ann & Bob.")
+    plan = bracket_plan()
+    report = {"report.html": report_html(plan, heading=heading)}
+    write_plan(plan, tmp_path / "out", extra=report, heading=heading)
+    sheet = (tmp_path / "out" / "settings.md").read_text("utf-8")
+    assert "Cowl for the \\<boat\\>" in sheet and "Print it slowly. Ask Ann & Bob." in sheet
+    page = (tmp_path / "out" / "report.html").read_text("utf-8")
+    assert "Cowl for the &lt;boat&gt;" in page and "Ask Ann &amp; Bob." in page
+    model = zipfile.ZipFile(tmp_path / "out" / "print.3mf").read("3D/3dmodel.model").decode()
+    assert '<metadata name="Title">Cowl for the &lt;boat&gt;</metadata>' in model
+    assert '<metadata name="Description">Print it slowly.\nAsk Ann &amp; Bob.</metadata>' in model

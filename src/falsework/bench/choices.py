@@ -22,7 +22,18 @@ from falsework.request import Standing as PlainStanding
 from falsework.request import Weights as PlainWeights
 from falsework.request.standing import EARLIER as _STANDING_WAS
 from falsework.request.weights import WEIGHTS
+from falsework.wording.heading import UNTITLED, Heading
 
+_COMMA = re.compile(r"\s*([-+]?\d*),(\d+)\s*")
+
+
+def _pointed(text: Any) -> Any:
+    """A number with a decimal comma as one with a point; anything else as it is."""
+    found = _COMMA.fullmatch(text) if isinstance(text, str) else None
+    return f"{found[1]}.{found[2]}" if found else text
+
+
+Setting = Annotated[str, StringConstraints(max_length=200), BeforeValidator(_pointed)]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Words = Annotated[str, StringConstraints(max_length=20_000)]
@@ -112,9 +123,7 @@ class Choices(Strict):
     """What is decided about one part."""
 
     process: Name = "pla-0.4"
-    settings: Annotated[
-        dict[Name, Annotated[str, StringConstraints(max_length=200)]], Field(max_length=200)
-    ] = {}
+    settings: Annotated[dict[Name, Setting], Field(max_length=200)] = {}
     turn_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
     scale: Annotated[Number, Field(gt=0, le=1e4)] = 1.0
     unit: Unit | None = None
@@ -297,7 +306,9 @@ def _units() -> dict[str, str]:
     return {row.field: row.unit for row in describe()}
 
 
-def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -> str | None:
+def command(
+    part_name: str, choices: Choices, builtin: bool, ledger: str = "", heading: Heading = UNTITLED
+) -> str | None:
     """The same plan by command line; None where a command cannot say it (faces marked by hand).
 
     ``ledger``: the file whose fit counts, 'none', or '' for what the command takes by itself.
@@ -328,6 +339,10 @@ def command(part_name: str, choices: Choices, builtin: bool, ledger: str = "") -
     words += [f"--spare={name}" for name in choices.spare.face_sets]
     if choices.supports_as != "support":
         words += ["--supports-as", choices.supports_as]
+    if heading.title:
+        words.append(f"--title={heading.title}")
+    if heading.note:
+        words.append(f"--note={heading.note}")
     return " ".join(map(shlex.quote, words))
 
 

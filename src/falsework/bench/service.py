@@ -44,6 +44,7 @@ from falsework.process.builtin import builtin_names
 from falsework.process.settings import Process
 from falsework.process.toml import parse_process
 from falsework.wording.cautions import Caution, CautionedTask, cautions
+from falsework.wording.heading import Heading
 
 LOG = logging.getLogger("falsework.bench")
 _LOOK_EVERY_S = 5.0
@@ -158,7 +159,7 @@ class Service:
         """A new sheet for an uploaded part; its work begins."""
         choices = Choices()
         state = {
-            "title": Path(name).stem[:200] or name,
+            "title": _first_title(name),
             "note": "",
             "part": {"digest": digest, "name": name, "bytes": size},
             "programs": [],
@@ -323,7 +324,8 @@ class Service:
         choices = Choices.model_validate(state["choices"])
         program = next(iter(state.get("programs", ())), None)
         told = program and {name: program[name] for name in ("digest", "name", "volumetric")}
-        return Order(part["digest"], part["name"], choices, process, self.ledger_access.fit, told)
+        heading = heading_of(state)
+        return Order(part["digest"], part["name"], choices, process, self.ledger_access.fit, told, heading)
 
     async def follow_ledger(self) -> None:
         """Notice fits that the command line stores, for as long as the bench is served."""
@@ -383,6 +385,7 @@ class Service:
             order.name,
             order.choices,
             builtin=builtin,
+            heading=order.heading,
             ledger=str(self.ledger_access.path) if order.fit else own,
         )
 
@@ -391,6 +394,16 @@ class Service:
     def kept_processes(self) -> dict[str, Process]:
         """Processes that this bench keeps, by name."""
         return {name: parse_process(text, name) for name, (text, _) in self.sheets.processes().items()}
+
+
+def heading_of(state: Mapping[str, Any]) -> Heading:
+    """What the sheet says on its files: no title where it is only the part's name."""
+    own = state["title"] != _first_title(state["part"]["name"])
+    return Heading(state["title"] if own else "", state["note"])
+
+
+def _first_title(name: str) -> str:
+    return Path(name).stem[:200] or name
 
 
 def patched(state: dict[str, Any], patch: Mapping[str, Any]) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from falsework.process.settings import Process
 from falsework.request import Placing, Wish
 from falsework.request.value import UNTURNED
 from falsework.version import __version__
+from falsework.wording.heading import UNTITLED, Heading
 
 
 class Stage(StrEnum):
@@ -62,7 +63,8 @@ class Order:
     """Everything a sheet's results depend on: the part's file, the choices, the process, what is believed.
 
     ``fit`` is the hash of the fit of readings that counts for its printer and material, '' for none;
-    ``program`` the machine program to be audited: its digest, name and how its E words count.
+    ``heading`` what is said on the files; ``program`` the machine program to be audited: its digest, name and
+    how its E words count.
     """
 
     digest: str
@@ -71,6 +73,7 @@ class Order:
     process: Process
     fit: str = ""
     program: Mapping[str, Any] | None = None
+    heading: Heading = UNTITLED
 
     def arguments(self, stage: Stage) -> dict[str, Any]:
         """What the worker is told for ``stage``: only what that stage depends on."""
@@ -95,7 +98,9 @@ class Order:
         out |= {"wish": encode(wish.of_supports), "marks": {"spare": choices.keep_off}}
         if stage is Stage.AUDIT:
             return out | {"program": self.program}
-        return out | {"supports_as": choices.supports_as} if stage is Stage.FILES else out
+        if stage is Stage.FILES:
+            return out | {"supports_as": choices.supports_as, "heading": encode(self.heading)}
+        return out
 
     @cached_property
     def _wish(self) -> Wish:

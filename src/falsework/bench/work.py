@@ -15,6 +15,7 @@ from falsework.documents import decode, encode
 from falsework.errors import FalseworkError, ProgramError
 from falsework.request.store import Store
 from falsework.watch import Watch
+from falsework.wording.heading import Heading
 
 if TYPE_CHECKING:
     import numpy as np
@@ -207,7 +208,8 @@ def _planned(bench: Bench, arguments: Arguments, watch: Watch, *, release: bool)
         context = _context(bench, arguments, watch.part(0.05, 0.6 if release else 1.0))
         return plan_for(request, context, release=False)
 
-    depends = {name: value for name, value in arguments.items() if name not in ("supports_as", "program")}
+    beside = ("supports_as", "program", "heading")  # what a plan does not depend on
+    depends = {name: value for name, value in arguments.items() if name not in beside}
     key = hashlib.sha256(json.dumps(depends, sort_keys=True).encode("utf-8", "surrogatepass")).digest()
     built = bench.store.get(("plan", key), build)
     if not release:
@@ -277,9 +279,15 @@ def _files(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> N
     from falsework.report import report_html
 
     plan = _planned(bench, arguments, watch.part(0.0, 0.5), release=True)
-    report = {REPORT: report_html(plan, watch.part(0.5, 0.9))}
+    heading = decode(Heading, arguments["heading"])
+    report = {REPORT: report_html(plan, watch.part(0.5, 0.9), heading=heading)}
     names = write_files(
-        plan, staging, supports_as=arguments["supports_as"], extra=report, watch=watch.part(0.9, 1.0)
+        plan,
+        staging,
+        supports_as=arguments["supports_as"],
+        extra=report,
+        heading=heading,
+        watch=watch.part(0.9, 1.0),
     )
     listed = []
     for name in names:

@@ -22,6 +22,7 @@ from falsework.cli.options import (
     weigh_option,
 )
 from falsework.cli.session import Session
+from falsework.wording.heading import UNTITLED, Heading
 
 if TYPE_CHECKING:
     from falsework.files.threemf import SupportsAs
@@ -62,13 +63,17 @@ if TYPE_CHECKING:
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Folder to write; PART's name and '-plan' if not given."
 )
+@click.option("--title", default="", help="What the work order is called; the part's name if not given.")
+@click.option("--note", default="", help="A note to the operator, on report, sheet and in the 3MF file.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
 @json_option
 @click.pass_obj
 @collected(AskedOptions, "asked")
+@collected(Heading, "heading")
 def plan_command(
     session: Session,
     asked: AskedOptions,
+    heading: Heading,
     supports_as: SupportsAs,
     out: Path | None,
     no_report: bool,
@@ -99,9 +104,14 @@ def plan_command(
         from falsework.planning import plan_for
 
         result = plan_for(request, asked.context(watch.part(0.1, 0.8)))
-        extra = {} if no_report else report_file(result, watch.part(0.8, 0.95))
+        extra = {} if no_report else report_file(result, watch.part(0.8, 0.95), heading=heading)
         written = write_plan(
-            result, folder, supports_as=supports_as, extra=extra, watch=watch.part(0.95, 1.0)
+            result,
+            folder,
+            supports_as=supports_as,
+            extra=extra,
+            heading=heading,
+            watch=watch.part(0.95, 1.0),
         )
         session.written = folder
     if as_json:
@@ -126,9 +136,9 @@ def _check_lie(asked: AskedOptions) -> None:
         raise click.UsageError("--show and --load matter to the search for the best lie: add --lie auto.")
 
 
-def report_file(result: Plan, watch: Watch, notice: str = "") -> dict[str, str]:
+def report_file(result: Plan, watch: Watch, notice: str = "", heading: Heading = UNTITLED) -> dict[str, str]:
     """The report as a file beside the plan: text by name."""
     from falsework.files.folder import REPORT
     from falsework.report import report_html
 
-    return {REPORT: report_html(result, watch, notice)}
+    return {REPORT: report_html(result, watch, notice, heading)}

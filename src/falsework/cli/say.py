@@ -289,6 +289,7 @@ def _cost(result: Plan) -> None:
         _cost_row("together", result.part_cost + result.support_cost),
     ]
     table("Cost as built", head, rows)
+    say(f"  Total price, by which everything is chosen: {figures.price(result.price.total)}")
     if result.pieces:
         gap = result.gap
         say(

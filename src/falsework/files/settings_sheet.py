@@ -18,6 +18,7 @@ from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
 from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import given, numbered, sentence
+from falsework.wording.heading import UNTITLED, Heading
 from falsework.wording.terms import RESTS_ON
 
 _STANDING_WORDS = {
@@ -27,10 +28,11 @@ _STANDING_WORDS = {
 }
 
 
-def settings_sheet(plan: Plan) -> str:
+def settings_sheet(plan: Plan, heading: Heading = UNTITLED) -> str:
     """Markdown text: tables of settings, bridges and undersides, then cautions; same plan, same text."""
     blocks = [
-        f"# Settings sheet: {_plain(plan.part.name)}",
+        f"# Settings sheet: {_plain(heading.named(plan.part.name))}",
+        *([f"Note to the operator: **{_plain(heading.note)}**"] if heading.note.strip() else []),
         _opening(plan),
         "## Where supports start",
         *_standing_sentences(plan),

@@ -22,6 +22,7 @@ from falsework.errors import OutputError
 from falsework.files.atomic import atomic_file
 from falsework.planning.value import Plan
 from falsework.version import __version__
+from falsework.wording.heading import UNTITLED, Heading
 
 SupportsAs = Literal["support", "solidsupport", "model"]
 SUPPORTS_AS: tuple[SupportsAs, ...] = ("support", "solidsupport", "model")
@@ -65,13 +66,20 @@ class MeshObject:
     faces: NDArray[np.int64]
 
 
-def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: SupportsAs = "support") -> None:
+def write_3mf(
+    path: str | os.PathLike[str],
+    plan: Plan,
+    *,
+    supports_as: SupportsAs = "support",
+    heading: Heading = UNTITLED,
+) -> None:
     """Write the part and its supports as one 3MF file; same plan, same bytes.
 
     The part is an object of type 'model'; each support piece is one of type ``supports_as``, referenced only
     beside the part within one components object. 'model' is for readers that ignore support objects.
     Without supports only the part is written. Coordinates are those of the plan, on the
-    printer's bed, rounded to 1e-5 mm (finer where that would shrink an edge to a point).
+    printer's bed, rounded to 1e-5 mm (finer where that would shrink an edge to a point). The heading is the
+    file's title and description (3MF Core, well-known metadata).
     Raises ``OutputError`` if the plan holds no geometry or the file cannot be written.
     """
     if plan.geometry is None:
@@ -81,7 +89,7 @@ def write_3mf(path: str | os.PathLike[str], plan: Plan, *, supports_as: Supports
             "Plan the part again to write its files",
         )
     check_supports_as(path, supports_as)
-    write_solids(path, plan.part.name, list(_solids(plan, supports_as)))
+    write_solids(path, plan.part.name, list(_solids(plan, supports_as)), heading=heading)
 
 
 def check_supports_as(path: str | os.PathLike[str], supports_as: str) -> None:
@@ -95,7 +103,12 @@ def check_supports_as(path: str | os.PathLike[str], supports_as: str) -> None:
 
 
 def write_solids(
-    path: str | os.PathLike[str], name: str, solids: Sequence[MeshObject], *, whole: str = ""
+    path: str | os.PathLike[str],
+    name: str,
+    solids: Sequence[MeshObject],
+    *,
+    whole: str = "",
+    heading: Heading = UNTITLED,
 ) -> None:
     """Write solids that belong together as one 3MF file; same solids, same bytes.
 
@@ -104,6 +117,7 @@ def write_solids(
     that would shrink an edge to a point. Raises ``OutputError``.
     """
     model: list[bytes] = []
+    _write_metadata(model.append, heading.named(name), heading.note)
     _write_model(model.append, name, solids, whole or f"{name} with supports")
     with atomic_file(path) as aside, zipfile.ZipFile(aside, "w") as package:
         package.writestr(_entry("[Content_Types].xml"), _CONTENT_TYPES)
@@ -160,19 +174,23 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
     return vertices
 
 
-def _write_model(
-    write: Callable[[bytes], object], name: str, solids: Sequence[MeshObject], whole: str
-) -> None:
-    title = _text(name)
+def _write_metadata(write: Callable[[bytes], object], title: str, note: str) -> None:
+    said = f'<metadata name="Description">{_text(note)}</metadata>\n' if note else ""
     write(
         (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
             f'<model unit="millimeter" xml:lang="en" xmlns="{_CORE}">\n'
-            f'<metadata name="Title">{title}</metadata>\n'
+            f'<metadata name="Title">{_text(title)}</metadata>\n'
+            f"{said}"
             f'<metadata name="Application">falsework {__version__}</metadata>\n'
             "<resources>\n"
         ).encode()
     )
+
+
+def _write_model(
+    write: Callable[[bytes], object], name: str, solids: Sequence[MeshObject], whole: str
+) -> None:
     for number, solid in enumerate(solids, start=1):
         write(
             (

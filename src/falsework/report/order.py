@@ -8,6 +8,7 @@ from typing import Any
 
 from falsework.cost.cost import Cost
 from falsework.need.underside import Underside, UndersideKind
+from falsework.objective.price import Price
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.schema import TABLES, get, rows_of
@@ -24,6 +25,7 @@ from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
 from falsework.wording.cautions import CautionedTask, cautions
+from falsework.wording.heading import UNTITLED, Heading
 
 _MOST_BYTES = 5_000_000  # of the whole page; beyond it the solid view is left out
 _PIXELS = (1.5, 1.2, 1.2)  # per drawing unit: the first picture of a set is shown wide
@@ -119,7 +121,10 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
     figures = [
         ("Machine time", words.duration(total.time_s), f"of which support {words.duration(extra.time_s)}"),
         ("Filament", words.mass(total.mass_g), f"of which support {words.mass(extra.mass_g)}"),
-        ("Price", words.price(total.price), f"of which support {words.price(extra.price)}"),
+        (
+            "Total price", words.price(plan.price.total),
+            f"of which filament and machine time {words.price(total.price)}",
+        ),
         ("Undersides", str(len(plan.undersides)), words.listed(kinds or ["nothing is printed over air"])),
         (
             "Supported", f"{len(plan.undersides) - len(left)} of {len(plan.undersides)}",
@@ -300,10 +305,29 @@ def _bases(undersides: Iterable[Underside]) -> list[str]:
     return [terms.BASIS.get(basis, basis) for basis in sorted(found)]
 
 
-def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
+_TERMS = (
+    ("filament", "filament"),
+    ("time", "machine time"),
+    ("finish", "droop and marks of supports"),
+    ("scars", "where supports stood on the part"),
+    ("show", "faces to keep clean"),
+    ("hands", "hand work"),
+    ("inside", "support that stays inside"),
+    ("risk", "risk that it fails"),
+    ("strength", "load across the layers"),
+)
+
+
+def _terms(price: Price) -> str:
+    """The terms of the one price that are not nothing, in a line."""
+    some = ((name, getattr(price, term)) for term, name in _TERMS)
+    return words.listed([f"{name} {words.price(value)}" for name, value in some if value > 0])
+
+
+def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "", heading: Heading = UNTITLED) -> str:
     """The work order of one plan as a single HTML page without any address outside itself.
 
-    ``notice`` stands beneath its title.
+    ``notice`` stands beneath its title, then the heading's note to the operator.
 
     The same plan gives the same bytes. Without ``plan.geometry`` there are no pictures and the page says so.
     The solid view is left out where the page would pass 5 MB.
@@ -318,6 +342,9 @@ def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "") -> str:
     context: dict[str, Any] = {
         "plan": plan,
         "notice": notice,
+        "heading": heading,
+        "title": heading.named(plan.part.name),
+        "terms": _terms(plan.price),
         "lies": orientations_of_plan(plan, watch.part(0.7, 0.95)),
         "released": released,
         "shapes": {u.number: str(u.kind) for u in plan.undersides},
