@@ -87,4 +87,4 @@ def test_title_and_note_are_on_everything_that_is_handed_over(tmp_path: Path) ->
     assert "Cowl for the &lt;boat&gt;" in page and "Ask Ann &amp; Bob." in page
     model = zipfile.ZipFile(tmp_path / "out" / "print.3mf").read("3D/3dmodel.model").decode()
     assert '<metadata name="Title">Cowl for the &lt;boat&gt;</metadata>' in model
-    assert '<metadata name="Description">Print it slowly.\nAsk Ann &amp; Bob.</metadata>' in model
+    assert '<metadata name="Description">Print it slowly. Ask Ann &amp; Bob.</metadata>' in model

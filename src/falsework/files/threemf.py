@@ -175,7 +175,7 @@ def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray
 
 
 def _write_metadata(write: Callable[[bytes], object], title: str, note: str) -> None:
-    said = f'<metadata name="Description">{_text(note)}</metadata>\n' if note else ""
+    said = f'<metadata name="Description">{_text(" ".join(note.split()))}</metadata>\n' if note else ""
     write(
         (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
