@@ -282,6 +282,13 @@ class InvitationOut(BaseModel):
     expires: float
 
 
+class CodeOut(BaseModel):
+    """An address as a QR code: an SVG image's data address."""
+
+    address: str
+    picture: str
+
+
 class DemoPart(BaseModel):
     """A part of the harbour museum."""
 

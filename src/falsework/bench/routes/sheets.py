@@ -13,6 +13,7 @@ from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused
 from falsework.bench.arriving import plain_name
 from falsework.bench.history import differing
+from falsework.bench.reach import as_picture
 from falsework.bench.routes import Here, Who
 from falsework.bench.scheduler import EVERYBODY, MOST_WAITING, TooMany
 from falsework.bench.service import Service, patched
@@ -137,6 +138,13 @@ async def copy_sheet(
     """A new sheet that starts where this one stands, but for the changes given."""
     patch = {} if wanted is None else wanted.model_dump(exclude_unset=True)
     return answered(service, await service.copy(sheet, who, patch), 201)
+
+
+@router.get("/sheets/{sheet}/code", response_model=shapes.CodeOut, responses=shapes.errors(404))
+async def code(service: Here, sheet: SheetId) -> Response:
+    """The sheet's address as a picture for a phone that is let in; printed with the sheet."""
+    address = service.address(f"/sheets/{(await service.get(sheet)).id}")
+    return Json({"address": address, "picture": as_picture(address)})
 
 
 @router.get("/sheets/{sheet}/against/{other}", response_model=shapes.AgainstOut, responses=shapes.errors(404))

@@ -65,15 +65,19 @@ export class Plate {
     this.caption = h("figcaption", {});
     this.element = h("figure", { class: small ? "plate small" : "plate" }, this.stage);
     if (!small) {
+      this.wide = h("button", { type: "button", class: "quiet", "aria-pressed": "false", onclick: () => this.fill(!this.whole) }, "whole window");
+      this.planeTools = h("div", { class: "plane" });
       const looks = Object.entries(LOOKS).map(([key, look]) =>
         h("button", { type: "button", class: "quiet", onclick: () => this.goTo(key) }, look.word));
       this.element.append(
         h("div", { class: "plate-tools", role: "group", "aria-label": `${label}: look from` },
-          h("span", { class: "sub", "aria-hidden": "true" }, "from"), looks),
+          h("span", { class: "sub", "aria-hidden": "true" }, "from"), looks, this.wide),
+        this.planeTools,
         this.caption,
         h("p", { class: "unseen", id: `${name}-help` },
           `Drag or use the arrow keys to turn, plus and minus to change the size, 0 to put it back. ${help}`),
       );
+      this.drawPlane();
       hands(this);
     } else this.element.append(this.caption);
     this.stage.plate = this;
@@ -97,6 +101,45 @@ export class Plate {
   redraw() {
     this.stale = true;
     if (this.onScreen) ask(this);
+  }
+
+  /** Over the whole window, until Escape or the button: the figure stays where it is on the sheet. */
+  fill(whole) {
+    this.whole = whole;
+    this.element.classList.toggle("whole", whole);
+    this.wide.setAttribute("aria-pressed", whole ? "true" : "false");
+    this.wide.textContent = whole ? "back to the sheet" : "whole window";
+    document.body.classList.toggle("filled", whole);
+    this.leaves?.abort();
+    this.leaves = null;
+    if (whole) {
+      this.leaves = new AbortController();
+      document.addEventListener("keydown", (event) => event.key === "Escape" && this.fill(false), { signal: this.leaves.signal });
+    }
+    this.redraw();
+  }
+
+  /** A section plane: what lies beyond it, along one axis, is not drawn, and the inside is laid open. */
+  drawPlane() {
+    const { plane } = this, axes = ["x", "y", "z"];
+    const set = (next) => {
+      this.plane = next;
+      this.drawPlane();
+      this.moved();
+    };
+    const id = `${this.canvas.dataset.key}-plane`;
+    morph(this.planeTools,
+      h("label", {}, "Section ", h("select", { value: plane ? axes[plane.axis] : "", onchange: (e) => set(e.target.value ? { axis: axes.indexOf(e.target.value), at: 0.5 } : null) },
+        [["", "none"], ["x", "across x"], ["y", "across y"], ["z", "across z"]].map(([value, word]) => h("option", { value }, word)))),
+      plane ? h("input", { type: "range", id, min: 0, max: 1, step: 0.005, value: plane.at, "aria-label": `Where the section is, along ${axes[plane.axis]}`, oninput: (e) => set({ ...plane, at: Number(e.target.value) }) }) : null);
+  }
+
+  /** The plane as the renderer takes it: the way beyond, and how far along it. */
+  get section() {
+    if (!this.plane || !this.bounds) return null;
+    const { axis, at } = this.plane, way = [0, 0, 0];
+    way[axis] = 1;
+    return [...way, this.bounds[0][axis] + at * (this.bounds[1][axis] - this.bounds[0][axis])];
   }
 
   /** Movement: thin meshes until it rests. */
@@ -126,7 +169,7 @@ export class Plate {
       width: Math.round(width * sharp), height: Math.round(height * sharp), fine, sharp, axes, deep, scale,
       wide: width, tall: height, middle: low.map((v, k) => (v + high[k]) / 2), grown: this.eye.grown,
       fit: [(2 * scale) / width, (2 * scale) / height, this.eye.right, this.eye.up + (this.small ? 0 : 0.03)],
-      tones: tones(), accent: [0.96, 0.62, 0.1], turning: Boolean(this.turning),
+      section: this.section, tones: tones(), accent: [0.96, 0.62, 0.1], turning: Boolean(this.turning),
     };
   }
 
@@ -337,6 +380,7 @@ export class Plate {
   }
 
   close() {
+    this.fill?.(false);
     plates.delete(this);
     seenOnScreen.unobserve(this.stage);
   }

@@ -7,7 +7,7 @@ import { BufferAttribute, BufferGeometry, Camera, DepthTexture, DoubleSide, Fron
 import { INK_FRAGMENT, INK_VERTEX, SOLID_FRAGMENT, SOLID_VERTEX } from "./shaders.js";
 import { BED, looksTexture, marksTexture, PATCH } from "./solids.js";
 
-const NO_CUT = 1e9;
+const NO_CUT = 1e9, NO_SECTION = [0, 0, 0, 1];
 const EVERY_WAY = [1, 0, 0, 0, 1, 0, 0, 0, 1];
 
 class Renderer {
@@ -69,7 +69,7 @@ class Renderer {
           turn: value(new Matrix3()), shift: value(new Vector3()), looked: value(new Matrix3()),
           middle: value(new Vector3()), fit: value(new Vector4()), deep: value(1), kind: value(kind),
           glass: value(0), tinted: value(0), faced: value(faced ? 1 : 0), hot: value(0), chosen: value(0),
-          limited: value(0), cut: value(NO_CUT), pastLimit: value(-2), bedBand: value(0),
+          limited: value(0), cut: value(NO_CUT), section: value(new Vector4()), pastLimit: value(-2), bedBand: value(0),
           plain: value(new Vector3()), accent: value(new Vector3()),
           showTone: value(new Vector3()), avoidTone: value(new Vector3()), looks: value(this.blank), marks: value(this.unmarked),
         },
@@ -80,7 +80,7 @@ class Renderer {
 
   /**
    * Draw one figure. `view`: { width, height, fine (samples a pixel), axes (3 rows), middle, fit, deep, grown,
-   * tones, accent, turning }; `items`: [{ solid, plain, looks?, cut?, glass?, hot?, chosen?, turn?, shift?,
+   * section (4) or null, tones, accent, turning }; `items`: [{ solid, plain, looks?, cut?, glass?, hot?, chosen?, turn?, shift?,
    * pastLimit? }]. Afterwards `canvas` holds the picture in its lower left corner.
    */
   draw(view, items) {
@@ -125,6 +125,7 @@ class Renderer {
     u.hot.value = item.hot || 0;
     u.chosen.value = item.chosen || 0;
     u.cut.value = item.cut ?? NO_CUT;
+    u.section.value.set(...(view.section || NO_SECTION));
     u.limited.value = item.pastLimit === undefined ? 0 : 1;
     u.pastLimit.value = item.pastLimit ?? -2;
     u.bedBand.value = item.bedBand ?? 0;

@@ -28,6 +28,7 @@ export const SOLID_FRAGMENT = `
   in vec3 world, seen; flat in int label; flat in int face;
   uniform int kind, glass, tinted, faced, hot, chosen, limited;
   uniform float cut, pastLimit, bedBand;
+  uniform vec4 section; // what lies beyond it is away: a way, and how far along it
   uniform vec3 plain, accent, showTone, avoidTone;
   uniform sampler2D looks; uniform usampler2D marks;
   layout(location = 0) out vec4 tone; layout(location = 1) out vec4 form; layout(location = 2) out vec4 ident;
@@ -43,6 +44,7 @@ export const SOLID_FRAGMENT = `
   void main() {
     ivec2 p = ivec2(gl_FragCoord.xy);
     if (world.z > cut) discard;
+    if (kind != 2 && dot(world, section.xyz) > section.w) discard;
     if (glass == 1 && kind == 0 && (p.x + p.y * 2) % 4 != 0) discard;
     vec3 normal = normalize(cross(dFdx(seen), dFdy(seen)));
     vec3 flatWay = normalize(cross(dFdx(world), dFdy(world)));

@@ -2,6 +2,7 @@
 
 import { h } from "../dom.js";
 import * as words from "../words.js";
+import { takeFiles } from "./foot.js";
 import { atWork, progress } from "./parts.js";
 import { total } from "./price.js";
 import { takeButtons, takeRedrawn } from "./taking.js";
@@ -62,5 +63,6 @@ export function best(page) {
     : stage.state === "ready" ? h("p", {}, `Nothing better was found among ${words.counted((store.value("lies", "lies.json")?.front || []).length, "position")} that were planned whole: as it stands it comes to ${words.price(now)}.`)
       : null;
   return h("div", { class: "best", role: "region", "aria-label": "The best thing to do", "data-key": "best" },
+    h("p", { class: "no-print" }, takeFiles(page), h("span", { class: "sub" }, " print.3mf: the part and its supports, placed on the bed.")),
     said, atWork(stage) ? progress(store, "lies", "the search for better positions") : stage.state === "failed" ? null : open(store));
 }

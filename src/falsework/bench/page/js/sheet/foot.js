@@ -2,6 +2,9 @@
 
 import { h, unseen } from "../dom.js";
 import { address } from "../route.js";
+import { atWork } from "./parts.js";
+import { termsOf, total } from "./price.js";
+import { STAGES } from "./store.js";
 import * as words from "../words.js";
 
 const STAGE_WORDS = {
@@ -26,16 +29,23 @@ export function totalsOf(store) {
   const left = undersides.filter((u) => (standing.get(u.number) || "leave") === "leave");
   const worst = left.reduce((a, b) => (!a || b.droop_mm.value > a.droop_mm.value ? b : a), null);
   return {
-    time: part.time_s + support.time_s, mass: part.mass_g + support.mass_g, price: part.price + support.price, support,
+    time: part.time_s + support.time_s, mass: part.mass_g + support.mass_g, support, price: allIn(store, asBuilt, chosen),
     undersides: undersides.length, supported: undersides.length - left.length, worst,
     estimated: !asBuilt, stale: asBuilt ? built.stale : totals.stale,
   };
 }
 
+/** The one price: of the whole plan where there is one, else of what is chosen as it is estimated. */
+function allIn(store, asBuilt, chosen) {
+  const whole = store.result("release", "plan.json"), built = store.result("supports", "supports.json").value;
+  if (asBuilt) return (whole.value && !whole.stale ? whole.value : built).price;
+  return chosen?.price || null;
+}
+
 function figure(name, value, remark, before, stale) {
   return h("div", { class: stale ? "stale" : null }, h("dt", {}, name),
     h("dd", {}, h("b", {}, value), before && before !== value ? h("s", { class: "before" }, unseen("before: "), before) : null,
-      remark && h("span", {}, remark)));
+      remark && (typeof remark === "string" ? h("span", {}, remark) : remark)));
 }
 
 /** The figures before the last change, so that its effect can be seen. */
@@ -50,6 +60,18 @@ function remembered(page, now) {
   return page.footBefore;
 }
 
+/** The price's terms, one click away. */
+const termsBox = (price) => h("details", { class: "terms-box", "data-key": "terms" }, h("summary", {}, "its terms"),
+  h("ul", {}, termsOf(price).map(([term, text]) => h("li", {}, h("span", {}, term), " ", h("b", {}, text)))));
+
+/** From here to the files: written when asked for, then taken. */
+export function takeFiles(page) {
+  const { store } = page, stage = store.stage("files"), failed = STAGES.some((name) => store.stage(name).state === "failed");
+  if (stage.state === "ready") return h("a", { class: "button strong", href: `${store.url("/files/")}print.3mf`, download: "", "data-key": "take" }, "Take print.3mf");
+  return h("button", { type: "button", class: "strong", "data-key": "take", disabled: failed || atWork(stage), onclick: () => page.takeFiles() },
+    atWork(stage) ? "Writing the files…" : "Take the files");
+}
+
 export function footStrip(page) {
   const { store } = page, { undo } = store.sheet;
   const now = totalsOf(store), before = remembered(page, now);
@@ -61,11 +83,12 @@ export function footStrip(page) {
       now ? [
         figure("Machine time", about + words.duration(now.time), `support ${words.duration(now.support.time_s)}`, before && (before.estimated ? "about " : "") + value(before, "time", words.duration), now.stale),
         figure("Filament", about + words.mass(now.mass), `support ${words.mass(now.support.mass_g)}`, before && (before.estimated ? "about " : "") + value(before, "mass", words.mass), now.stale),
-        figure("Price", about + words.price(now.price), `support ${words.price(now.support.price)}`, before && (before.estimated ? "about " : "") + value(before, "price", words.price), now.stale),
+        now.price && figure("Total price", about + words.price(total(now.price)), termsBox(now.price), before?.price && (before.estimated ? "about " : "") + words.price(total(before.price)), now.stale),
         figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left without support", "left without support"), before && `${before.supported} of ${before.undersides}`, now.stale),
         now.worst && figure("Greatest droop left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
       ] : h("div", {}, h("dt", {}, "Totals"), h("dd", {}, h("b", {}, "…"), h("span", {}, "not worked out yet")))),
     h("div", { class: "foot-work" },
+      takeFiles(page),
       h("p", { class: "working", role: "status" },
         busy
           ? `${words.sentence(STAGE_WORDS[busy[0]] || busy[0]).slice(0, -1)}${busy[1].state === "running" ? `, ${Math.round(100 * (busy[1].fraction || 0))} %` : ": queued"}`

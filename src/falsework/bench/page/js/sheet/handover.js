@@ -8,6 +8,7 @@ import { withUnit } from "../words.js";
 import { atWork, failure, progress } from "./parts.js";
 import { Section } from "./section.js";
 import { STAGES } from "./store.js";
+import { printTraveller } from "./traveller.js";
 
 const FILES = {
   "print.3mf": "part and supports, placed on the bed, in one 3MF file",
@@ -17,6 +18,7 @@ const FILES = {
   "report.html": "the whole work order as one page that opens anywhere",
   "plan.json": "every figure, for programs",
 };
+const ORDER = Object.keys(FILES); // print.3mf first
 const bytes = (n) => (n < 1e6 ? withUnit(n / 1e3, "kB") : withUnit(n / 1e6, "MB"));
 
 export class Handover extends Section {
@@ -40,11 +42,12 @@ export class Handover extends Section {
         }, [["support", "objects of type support"], ["solidsupport", "objects of type solidsupport"], ["model", "ordinary models, for programs that ignore the others"]]
           .map(([v, word]) => h("option", { value: v }, word)))),
         h("button", { type: "button", class: "strong", disabled: others || atWork(stage) || ready, onclick: () => this.write() }, value ? "Write the files again" : "Write the files"),
-        h("button", { type: "button", onclick: () => window.print() }, "Print this work order")),
+        h("button", { type: "button", onclick: () => printTraveller() }, "Print for the machine (one page)"),
+        h("button", { type: "button", onclick: () => window.print() }, "Print the whole work order")),
       atWork(stage) ? progress(store, "files", "writing the files") : null,
       value ? h("div", { class: stale ? "stale" : null },
         stale ? h("p", {}, h("strong", { class: "prop" }, "These files are out of date"), ": the sheet was changed after they were written.") : null,
-        h("ul", { class: "files" }, value.files.map((file) => h("li", {},
+        h("ul", { class: "files" }, [...value.files].sort((a, b) => ORDER.indexOf(a.name) - ORDER.indexOf(b.name)).map((file) => h("li", {},
           ready ? h("a", { href: `${store.url("/files/")}${file.name}`, download: "" }, file.name) : h("span", {}, file.name),
           h("span", { class: "sub" }, ` ${bytes(file.bytes)}`), h("span", {}, ` ${FILES[file.name] || ""}`),
           ready && file.name === "report.html" ? [" ", h("a", { href: `${store.url("/files/report.html")}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null))),

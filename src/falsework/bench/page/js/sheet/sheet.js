@@ -1,6 +1,6 @@
 // The work order on the page: title, sections from top to bottom, and the strip of totals at its foot.
 
-import { announce, h, keep, morph } from "../dom.js";
+import { announce, h, keep, morph, unseen } from "../dom.js";
 import { dispose } from "../figure/solids.js";
 import { address, go, here, note } from "../route.js";
 import { Arrived } from "./arrived.js";
@@ -16,7 +16,9 @@ import { Redraw } from "./redraw.js";
 import { Release } from "./release.js";
 import { SheetStore } from "./store.js";
 import { Supports } from "./supports.js";
+import { openBeside } from "./taking.js";
 import { Portrait, titleBlock } from "./title.js";
+import { fetchCode, fillTraveller, printTraveller, traveller } from "./traveller.js";
 import { Undersides } from "./undersides.js";
 
 const SECTIONS = [Arrived, Printed, Lies, Undersides, Supports, Release, Redraw, Comes, Handover, Program];
@@ -31,10 +33,15 @@ export class SheetPage {
     this.solids = new Map();
     this.sections = SECTIONS.map((Section) => new Section(this));
     this.portrait = new Portrait(this);
-    this.store.listen(() => this.renderSoon());
+    this.store.listen(() => {
+      this.renderSoon();
+      if (this.store.sheet) this.handOut();
+    });
     this.keys = (event) => this.onKey(event);
     document.addEventListener("keydown", this.keys);
-    this.store.open();
+    this.prints = () => fillTraveller(this);
+    window.addEventListener("beforeprint", this.prints);
+    this.store.open().then(() => !this.closed && this.store.sheet && fetchCode(this)).catch(() => { /* printed without the code */ });
     this.renderSoon();
   }
 
@@ -46,6 +53,7 @@ export class SheetPage {
     clearTimeout(this.landing);
     this.landed();
     document.removeEventListener("keydown", this.keys);
+    window.removeEventListener("beforeprint", this.prints);
     this.portrait.close();
     this.sections.forEach((section) => section.close());
     this.solids.forEach(({ solid }) => dispose(solid));
@@ -129,9 +137,11 @@ export class SheetPage {
     morph(this.place,
       h("article", { class: "sheet", "aria-label": `Work order ${store.sheet.title}`, "data-version": store.sheet.version },
         titleBlock(this),
+        this.rail(),
         conflictBox(store), refusedBox(store),
         this.sections.map((section, k) => this.row(section, k + 1)),
       ),
+      traveller(this),
       footStrip(this));
     this.portrait.mount(this.place);
     for (const section of this.sections) section.mount(this.place);
@@ -139,6 +149,64 @@ export class SheetPage {
     this.watch();
     this.settle();
     return null;
+  }
+
+  /** The sections by name, beside the sheet: where one is, and how each stands. */
+  rail() {
+    const { store } = this;
+    return h("nav", { class: "rail no-print", "aria-label": "Sections", "data-key": "rail" }, h("ol", {}, this.sections.map((section, k) => {
+      const stage = section.stage(), state = section.stale() ? "stale" : stage.state;
+      return h("li", { class: state }, h("a", {
+        href: address(["sheets", store.id, section.key]), "aria-current": section.key === this.current ? "location" : null,
+        onclick: (event) => { event.preventDefault(); this.goTo(section.key, true); },
+      }, h("b", {}, k + 1), " ", section.title, section.stages.length && state !== "ready" ? unseen(`, ${stateWords(stage)}`) : null));
+    })));
+  }
+
+  /** Have the files written, and take print.3mf when it is there. */
+  async takeFiles() {
+    this.taking = true;
+    await this.store.ask("files");
+    this.handOut();
+  }
+
+  handOut() {
+    const { state } = this.store.stage("files");
+    if (!this.taking || state === "queued" || state === "running" || state === "waiting") return;
+    this.taking = false;
+    if (state !== "ready") return void this.goTo("files", true);
+    announce("The files are written.");
+    const link = h("a", { href: `${this.store.url("/files/")}print.3mf`, download: "" });
+    document.body.append(link);
+    link.click();
+    link.remove();
+  }
+
+  /** What the page offers by name: see palette.js. */
+  commands() {
+    const { store } = this;
+    if (!store.sheet) return [];
+    const { what, redo } = store.sheet.undo || {};
+    return [
+      { name: "Take the files", hint: "print.3mf", run: () => this.takeFiles() },
+      ...(what ? [{ name: "Undo", hint: what, run: () => this.undo() }] : []),
+      ...(redo ? [{ name: "Redo", hint: redo, run: () => this.redo() }] : []),
+      { name: "Look for something better", hint: "other positions, planned whole", run: () => store.ask("lies") },
+      { name: "Draw changes to the part", run: () => store.ask("redraw") },
+      { name: "Print for the machine", hint: "one page", run: () => printTraveller() },
+      { name: "Print the whole work order", run: () => window.print() },
+      { name: "Rename this work order", run: () => this.rename() },
+      { name: "Write a note to the operator", run: () => document.getElementById("note-field")?.focus() },
+      { name: "Open a copy beside this one", run: () => openBeside(this, {}, "copy") },
+      { name: "History of this work order", run: () => go(address(["sheets", store.id, "history"])) },
+      ...this.sections.map((section, k) => ({ name: `${section.title}`, hint: `section ${k + 1}`, run: () => this.goTo(section.key, true) })),
+    ];
+  }
+
+  rename() {
+    this.renaming = true;
+    this.render();
+    document.getElementById("title-field")?.select();
   }
 
   row(section, number) {
@@ -222,10 +290,11 @@ export class SheetPage {
   }
 
   /** Go to a section. */
-  goTo(section) {
+  goTo(section, focus = false) {
     this.select(section, {});
     this.wanted = section;
     this.settle();
+    if (focus) document.getElementById(`h-${section}`)?.focus({ preventScroll: true });
   }
 
   /** The eye of a section's figure goes into the address. */
@@ -234,8 +303,11 @@ export class SheetPage {
   }
 
   onKey(event) {
-    const typing = event.target.closest?.("input, textarea, select, [contenteditable]");
-    if (typing || event.altKey || !(event.ctrlKey || event.metaKey)) return;
+    if (event.altKey || !(event.ctrlKey || event.metaKey)) return;
+    // in a field that is being written into, undo is the field's own; everywhere else it is the sheet's
+    const field = event.target.closest?.("input, textarea, [contenteditable]");
+    const words = field && !["checkbox", "radio", "range", "file"].includes(field.type);
+    if (words && this.store.isWriting) return;
     const { what, redo } = this.store.sheet?.undo || {};
     const key = event.key.toLowerCase();
     if (key === "z" && !event.shiftKey && what) {

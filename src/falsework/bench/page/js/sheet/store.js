@@ -230,6 +230,11 @@ export class SheetStore {
     return Object.assign(this.fields.get(path), how);
   }
 
+  /** Whether something is written that the bench does not have yet. */
+  get isWriting() {
+    return [...this.fields.values()].some((field) => field.draft);
+  }
+
   /** Send what was written while the bench was away. */
   catchUp() {
     for (const field of this.fields.values()) if (field.draft?.due) field.commit();

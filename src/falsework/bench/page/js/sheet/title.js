@@ -18,7 +18,7 @@ function facts(store) {
     ["Size", part ? words.sizeOf(part.size_mm) : "…", "Process", choices.process + (own ? `, ${words.counted(own, "setting")} changed` : "")],
     ["Volume", part ? words.withUnit(part.volume_mm3 / 1000, "cm³") : "…", "Material", `${process.material.name}, ${words.withUnit(process.material.nozzle_temperature_c, "°C", 0)}`],
     ["Layers", layers || "…", "Machine", process.printer.name],
-    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "File fingerprint", h("span", { class: "code" }, file.digest.slice(0, 12))],
+    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "Part fingerprint", h("span", { class: "code" }, (part?.digest || file.digest).slice(0, 12))],
   ];
 }
 
@@ -68,11 +68,7 @@ export function titleBlock(page) {
     page.renaming ? renaming(page) : h("div", { class: "name-line" },
       h("h1", { tabindex: -1 }, sheet.title),
       h("button", {
-        type: "button", class: "quiet no-print", onclick: () => {
-          page.renaming = true;
-          page.render();
-          document.getElementById("title-field")?.select();
-        },
+        type: "button", class: "quiet no-print", onclick: () => page.rename(),
       }, "Rename", unseen(" this work order"))),
     h("table", { class: "block" }, h("caption", { class: "unseen" }, "Part and process"),
       h("tbody", {}, facts(store).map(([a, b, c, d]) =>
