@@ -55,11 +55,12 @@ export function traveller(page) {
     h("p", { class: "sign" }, "Decided by ", h("span", {}), " Printed by ", h("span", {}), " Date ", h("span", {})));
 }
 
-/** The picture is that of the sheet's head; the code leads to the sheet for whoever is let in. */
+/** The picture is that of the sheet's head, or where a narrow page has none of its figures; the code leads to the sheet for whoever is let in. */
 export function fillTraveller(page) {
   const picture = document.querySelector(".traveller-picture"), code = document.querySelector(".traveller-code");
-  const drawn = page.portrait.plate.canvas;
-  if (picture && drawn.width > 2) picture.src = drawn.toDataURL("image/png");
+  const figures = [page.portrait, ...page.sections.filter((one) => ["supports", "arrived"].includes(one.key)).reverse()];
+  const drawn = figures.map(({ plate }) => plate.canvas).find((canvas) => canvas.clientWidth > 2 && canvas.width > 2);
+  if (picture && drawn) picture.src = drawn.toDataURL("image/png");
   if (code && page.code) code.src = page.code;
 }
 
