@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
 from collections.abc import Iterator
 from typing import Any
 
+import httpx2 as httpx
 import pytest
 import schemathesis
 import uvicorn
 from hypothesis import HealthCheck, Phase, given, settings
 from schemathesis.checks import not_a_server_error
-from schemathesis.specs.openapi.checks import response_schema_conformance
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_headers_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+)
 
 from falsework.bench.app import create_app
 from falsework.bench.description import describe_api
@@ -21,6 +28,13 @@ from falsework.bench.security import cookie_name
 from falsework.bench.service import BenchSettings, Service
 
 NEVER_END = "/events$"
+CHECKS = [
+    not_a_server_error,
+    response_schema_conformance,
+    content_type_conformance,
+    response_headers_conformance,
+    status_code_conformance,
+]
 
 
 @pytest.fixture(scope="module")
@@ -61,6 +75,22 @@ def test_no_request_ends_in_a_fault_and_answers_are_as_described(api: Any) -> No
             suppress_health_check=list(HealthCheck),
         )
         def ask(case: Any) -> None:
-            case.call_and_validate(checks=[not_a_server_error, response_schema_conformance])
+            case.call_and_validate(checks=CHECKS)
 
         ask()
+
+
+def test_a_method_that_an_address_does_not_know_is_told_which_it_knows(api: Any) -> None:
+    by_path: dict[str, set[str]] = {}
+    for found in api.get_all_operations():
+        by_path.setdefault(found.ok().path, set()).add(found.ok().method.upper())
+    by_path.pop("/api/processes/{name}.toml")  # 'x.toml' is a process's name too
+    for path, methods in by_path.items():
+        case = next(found.ok() for found in api.get_all_operations() if found.ok().path == path)
+        address = re.sub(r"\{[^}]*\}", "0123456789abcdef", path)
+        for method in {"GET", "POST", "PUT", "PATCH", "DELETE"} - methods:
+            answer = httpx.request(method, case.base_url + address, headers=api.config.headers)
+            assert answer.status_code == 405, (method, path, answer.status_code)
+            assert set(answer.headers["allow"].split(", ")) >= methods, (method, path)
+    nowhere = httpx.post(f"{case.base_url}/api/nothing", headers=api.config.headers)
+    assert nowhere.status_code == 404

@@ -13,6 +13,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Match
 
 from falsework.bench import description
 from falsework.bench.answers import Json, Refused, of_error, refusal
@@ -26,6 +27,7 @@ from falsework.version import __version__
 
 LOG = logging.getLogger("falsework.bench")
 _OPEN = ("/enter", "/assets/css/base.css", "/assets/icon.svg")  # no secret: the page of those not let in
+_PARTS = (sheets, parts, redrawn, programs, about, ledger, tuning)
 _NO_SUCH = "there is nothing at this address"
 _WORDS = {
     404: ("NotFound", _NO_SUCH),
@@ -70,7 +72,7 @@ def create_app(settings: BenchSettings) -> FastAPI:
         default_response_class=Json,
     )
     app.state.service = service
-    for part in (sheets, parts, redrawn, programs, about, ledger, tuning):
+    for part in _PARTS:
         app.include_router(part.router)
     _add_pages(app, service)
     _add_errors(app)
@@ -136,13 +138,34 @@ def _add_pages(app: FastAPI, service: Service) -> None:
         return found if found is not None else refusal(404, "NotFound", "page", _NO_SUCH)
 
     @app.get("/api/{rest:path}", include_in_schema=False)
-    async def no_such(rest: str) -> Response:
+    async def no_such(request: Request, rest: str) -> Response:
+        if allowed := _allowed(request):  # other methods know it
+            return _not_allowed(allowed)
         return refusal(404, "NotFound", "request", _NO_SUCH, "See /api/docs")
 
     @app.get("/{rest:path}", include_in_schema=False)
     async def index(request: Request, rest: str) -> Response:
         found = asset(request, "index.html")
         return found if found is not None else refusal(404, "NotFound", "page", _NO_SUCH)
+
+
+def _allowed(request: Request) -> tuple[str, ...]:
+    """The methods that an address of the interface knows; none where there is nothing at it."""
+    known = {
+        method
+        for part in _PARTS
+        for route in part.router.routes
+        if route.matches(dict(request.scope))[0] is not Match.NONE
+        for method in getattr(route, "methods", None) or ()
+    }
+    return tuple(sorted(known))
+
+
+def _not_allowed(allowed: tuple[str, ...]) -> Response:
+    kind, wrong = _WORDS[405]
+    answer = refusal(405, kind, "request", wrong)
+    answer.headers["allow"] = ", ".join(allowed)
+    return answer
 
 
 def _add_errors(app: FastAPI) -> None:
@@ -166,8 +189,13 @@ def _add_errors(app: FastAPI) -> None:
 
     @app.exception_handler(HTTPException)
     async def of_framework(request: Request, error: HTTPException) -> Response:
-        kind, wrong = _WORDS.get(error.status_code, ("Malformed", "it cannot be read"))
-        return refusal(error.status_code, kind, "request", wrong)
+        status = error.status_code
+        if status == 405:
+            if allowed := _allowed(request):
+                return _not_allowed(allowed)
+            status = 404
+        kind, wrong = _WORDS.get(status, ("Malformed", "it cannot be read"))
+        return refusal(status, kind, "request", wrong)
 
     @app.exception_handler(ClientDisconnect)
     async def gone(request: Request, error: ClientDisconnect) -> Response:

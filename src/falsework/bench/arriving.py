@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator
 from pathlib import Path, PurePosixPath
 
 from falsework.bench.answers import Refused
+from falsework.bench.force import no_room
 from falsework.bench.work import part_file, program_file
 
 _SPARE_BYTES = 256 << 20  # left on the disk for the database and for results
@@ -97,6 +98,4 @@ def _sync(handle: int) -> None:
 
 
 def _full() -> Refused:
-    return Refused(
-        507, "DiskFull", "bench", "there is no room left on its disk", "Delete old sheets or make room"
-    )
+    return Refused(507, **no_room() | {"kind": "DiskFull"})

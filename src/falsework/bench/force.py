@@ -1,4 +1,4 @@
-"""What is said of work that was ended by force: it took too much memory or time, or its process died."""
+"""What is said of work that could not be done: it took too much memory, time or disk, or its process died."""
 
 from __future__ import annotations
 
@@ -15,6 +15,12 @@ def no_memory(what: str) -> Error:
     if what in _PROGRAM:
         return {"kind": "ProgramError", "subject": "program", "wrong": wrong, "cure": _COMMAND}
     return {"kind": "PartError", "subject": "part", "wrong": wrong, "cure": cure}
+
+
+def no_room() -> Error:
+    """Its result found no room on the disk; the sentence is that of edits and readings."""
+    wrong, cure = "the disk is full; nothing was recorded", "Make room, then do it again"
+    return {"kind": "OutputError", "subject": "bench", "wrong": wrong, "cure": cure}
 
 
 def too_long(what: str, seconds: float) -> Error:

@@ -8,6 +8,7 @@ import json
 import logging
 import shutil
 import socket
+import sqlite3
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -37,7 +38,8 @@ from falsework.bench.security import Hosts, Sessions
 from falsework.bench.sheets import Missing, NothingToUndo, Outdated, Sheet, Sheets, SheetStep
 from falsework.bench.stages import Order, Stage
 from falsework.documents import decode, encode
-from falsework.errors import FalseworkError
+from falsework.errors import FalseworkError, LedgerError
+from falsework.ledger.database import troubles
 from falsework.ledger.place import ledger_path
 from falsework.planning.handling import job_of
 from falsework.process.builtin import builtin_names
@@ -126,11 +128,13 @@ class Service:
         return self.settings.folder / PARTS
 
     async def ask(self, work: Callable[..., T], *arguments: Any) -> T:
-        """A call of the database, on a thread of its own; its refusals as answers."""
+        """A call of the database, on a thread of its own; its refusals and the disk's as answers."""
         try:
             return await asyncio.to_thread(work, *arguments)
         except Missing as missing:
             raise not_found("sheet", str(missing)) from None
+        except sqlite3.Error as error:
+            raise _of_the_disk(error) from error
 
     def address(self, path: str = "/") -> str:
         """The address of this bench that a browser elsewhere takes, numeric where there is one."""
@@ -344,6 +348,7 @@ class Service:
         """The readings were fitted anew: sheets that somebody works on are worked out again."""
         if not await self.ask(self.ledger_access.look):
             return
+        await self.ask(self.sheets.note_fit, self.ledger_access.fit)
         self.ledger_changed()
         for id, client in self.scheduler.sheets().items():
             sheet = await self.get(id)
@@ -368,6 +373,7 @@ class Service:
             "undo": {"what": sheet.undo, "redo": sheet.redo},
             "stages": {stage.value: self.scheduler.state(sheet.id, stage, order) for stage in Stage},
             "news": self.scheduler.news(),
+            "fit": order.fit,
             "process": state["process"],
             "command": self._command(order),
             "cautions": encode(self._cautions(order)),
@@ -394,6 +400,18 @@ class Service:
     def kept_processes(self) -> dict[str, Process]:
         """Processes that this bench keeps, by name."""
         return {name: parse_process(text, name) for name, (text, _) in self.sheets.processes().items()}
+
+
+def _of_the_disk(error: sqlite3.Error) -> Refused:
+    """What went wrong with the bench's database, in the words that the ledger has for its own."""
+    try:
+        with troubles(Path(DATABASE)):
+            raise error
+    except LedgerError as told:
+        full = getattr(error, "sqlite_errorname", "").startswith(("SQLITE_FULL", "SQLITE_IOERR"))
+        return Refused(
+            507 if full else 503, "DiskFull" if full else "NotWritten", told.subject, told.wrong, told.cure
+        )
 
 
 def heading_of(state: Mapping[str, Any]) -> Heading:

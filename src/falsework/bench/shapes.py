@@ -108,6 +108,9 @@ class SheetOut(BaseModel):
     undo: UndoOut
     stages: dict[str, StageOut]
     news: Annotated[int, Field(description="the number of this news; see StageOut")]
+    fit: Annotated[
+        str, Field(description="hash of the fit of readings that predictions rest on, '' for none")
+    ]
     process: model_of(Process)  # type: ignore[valid-type]
     command: str | None
     cautions: Annotated[list[CautionOut], Field(description="of printing this part and taking supports off")]
@@ -178,12 +181,19 @@ class StepOut(BaseModel):
     place: Literal["before", "now", "after", "aside"]
 
 
+class FittedOut(BaseModel):
+    """The ledger's readings were fitted anew: predictions, and what rests on them, may have changed."""
+
+    when: float
+
+
 class HistoryOut(BaseModel):
     """Every state of a sheet that is kept, in the order in which they were made."""
 
     title: str
     version: int
     steps: list[StepOut]
+    fits: Annotated[list[FittedOut], Field(description="after the sheet was made")]
 
 
 class DifferingOut(BaseModel):
@@ -383,6 +393,12 @@ class Described(Strict):
         Field(max_length=200, default_factory=dict),
     ]
     reason: Annotated[str, StringConstraints(max_length=1000)] = ""
+
+
+def content(*types: str) -> Responses:
+    """What a route hands out that is no JSON of the shapes here, by its content types."""
+    raw: dict[str, Any] = {"schema": {"type": "string", "format": "binary"}}
+    return {200: {"content": {one: {"schema": {}} if one == "application/json" else raw for one in types}}}
 
 
 def errors(*statuses: int) -> Responses:

@@ -48,6 +48,9 @@ CREATE TABLE plans (digest TEXT PRIMARY KEY, spots TEXT NOT NULL) WITHOUT ROWID;
 CREATE TABLE visitors (secret TEXT PRIMARY KEY, since REAL NOT NULL);
 CREATE TABLE invitations (secret TEXT PRIMARY KEY, ends REAL NOT NULL);
 """
+# since the first version; older programs do not miss it
+_ADDED = "CREATE TABLE IF NOT EXISTS fits (at REAL NOT NULL, digest TEXT NOT NULL)"
+_MOST_FITS = 200
 
 SheetState = dict[str, Any]
 
@@ -116,6 +119,7 @@ class Sheets:
                 )
             if found == 0:
                 self._db.executescript(f"BEGIN; {_TABLES} PRAGMA user_version = {SCHEMA}; COMMIT;")
+            self._db.execute(_ADDED)
         except sqlite3.DatabaseError as error:
             raise OutputError(
                 str(path),
@@ -134,10 +138,11 @@ class Sheets:
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield self._db
+                self._db.execute("COMMIT")
             except BaseException:
-                self._db.execute("ROLLBACK")
+                if self._db.in_transaction:  # a full disk has undone it already
+                    self._db.execute("ROLLBACK")
                 raise
-            self._db.execute("COMMIT")
 
     def _rows(self, sql: str, *values: Any) -> list[sqlite3.Row]:
         with self._lock:
@@ -284,6 +289,21 @@ class Sheets:
         """Marks by digest, None where there are none."""
         rows = self._rows("SELECT bits FROM marks WHERE digest = ?", digest)
         return bytes(rows[0]["bits"]) if rows else None
+
+    # fits of the ledger, as they came to count
+
+    def note_fit(self, digest: str) -> None:
+        """Another fit of the ledger's readings counts from now on."""
+        with self._writing() as db:
+            db.execute("INSERT INTO fits VALUES (?, ?)", (time.time(), digest))
+            db.execute(
+                "DELETE FROM fits WHERE rowid NOT IN (SELECT rowid FROM fits ORDER BY at DESC LIMIT ?)",
+                (_MOST_FITS,),
+            )
+
+    def fits_since(self, when: float) -> list[float]:
+        """When the fit that counts changed, after that moment."""
+        return [row["at"] for row in self._rows("SELECT at FROM fits WHERE at > ? ORDER BY at", when)]
 
     # kept processes
 

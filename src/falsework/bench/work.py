@@ -367,6 +367,7 @@ def _audit(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> N
     _text(staging, "report.html", page_of(found, pictures))
     said = {
         "program": program,
+        "fit": arguments["fit"],
         "where": {finding.number: where(finding) for finding in found.findings},
         "figures": figure_rows(found),
         "undersides": [underside_row(underside) for underside in found.undersides],

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import functools
 import importlib
 import json
@@ -23,7 +24,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, BinaryIO
 
-from falsework.bench.force import no_memory
+from falsework.bench.force import no_memory, no_room
 from falsework.errors import Cancelled, FalseworkError
 
 _TELL_EVERY_S = 0.1
@@ -130,6 +131,9 @@ def _serve(pipe: _Pipe, folder: Path) -> None:
         except MemoryError:
             pipe.say(job=job, refused=no_memory(message["what"]))
         except OSError as error:
+            if error.errno in (errno.ENOSPC, errno.EDQUOT):
+                pipe.say(job=job, refused=no_room())
+                continue
             pipe.say(job=job, failed=f"{type(error).__name__}: {error.strerror or error}")
         except Exception as error:
             pipe.say(job=job, failed=f"{type(error).__name__}: {error}")

@@ -323,7 +323,11 @@ async def photograph(
     return Json({"photograph": digest}, 201)
 
 
-@router.get("/photographs/{digest}", responses=shapes.errors(404))
+@router.get(
+    "/photographs/{digest}",
+    response_class=Response,
+    responses=shapes.errors(404) | shapes.content("image/jpeg", "image/png", "image/webp"),
+)
 async def photograph_of(service: Here, digest: DigestInPath) -> Response:
     """A photograph, whatever it was called."""
     ledger = service.ledger_access.existing()
@@ -467,7 +471,11 @@ async def attach(service: Here, digest: DigestInPath, told: Shown) -> Response:
 # all of it
 
 
-@router.get("/ledger/export.{form}", responses=shapes.errors(404))
+@router.get(
+    "/ledger/export.{form}",
+    response_class=Response,
+    responses=shapes.errors(404, 422) | shapes.content("application/json", "text/csv"),
+)
 async def export(service: Here, form: Literal["json", "csv"]) -> Response:
     """Everything as JSON, or the readings as a table."""
     ledger = service.ledger_access.existing()

@@ -34,9 +34,10 @@ RAW: dict[str, Any] = {
         "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
     }
 }
-BINARY: shapes.Responses = {
-    200: {"content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
-}
+BINARY = shapes.content("application/octet-stream")
+HANDED = shapes.content(
+    "application/octet-stream", "application/json", "text/html", "text/markdown", "model/3mf", "model/stl"
+)
 _FOR_EVER = "private, max-age=31536000, immutable"
 TYPES = {
     ".json": "application/json",
@@ -178,7 +179,7 @@ async def marked(service: Here, digest: DigestInPath) -> Response:
     return Response(bits, media_type="application/octet-stream", headers={"cache-control": _FOR_EVER})
 
 
-@router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
+@router.get("/results/{key}/{file}", response_class=FileResponse, responses=shapes.errors(404) | HANDED)
 async def result(service: Here, key: DigestInPath, file: FileName) -> Response:
     """One file of a result; it never changes."""
     path = service.results.file(key, file)
@@ -193,7 +194,7 @@ async def result(service: Here, key: DigestInPath, file: FileName) -> Response:
 @router.get(
     "/sheets/{sheet}/files/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | BINARY,
+    responses=shapes.errors(404, 409) | HANDED,
 )
 async def handed_over(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One of the files to hand over, as a download; the report with ``view`` to look at."""
@@ -201,7 +202,9 @@ async def handed_over(service: Here, sheet: SheetId, file: FileName, view: bool 
 
 
 @router.get(
-    "/sheets/{sheet}/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | BINARY
+    "/sheets/{sheet}/files.zip",
+    response_class=FileResponse,
+    responses=shapes.errors(404, 409) | shapes.content("application/zip"),
 )
 async def all_handed_over(service: Here, sheet: SheetId) -> Response:
     """All files to hand over in one."""
@@ -209,7 +212,11 @@ async def all_handed_over(service: Here, sheet: SheetId) -> Response:
     return await _packed(service, {stem: listed}, stem)
 
 
-@router.get("/files.zip", response_class=FileResponse, responses=shapes.errors(404, 409) | BINARY)
+@router.get(
+    "/files.zip",
+    response_class=FileResponse,
+    responses=shapes.errors(404, 409) | shapes.content("application/zip"),
+)
 async def files_of_several(
     service: Here, sheets: Annotated[str, Query(pattern=r"^[0-9a-f]{16}(,[0-9a-f]{16}){0,199}$")]
 ) -> Response:

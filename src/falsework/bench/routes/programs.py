@@ -11,7 +11,7 @@ from falsework.bench import shapes
 from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_program, plain_name
 from falsework.bench.routes import Here
-from falsework.bench.routes.parts import BINARY, RAW, DigestInPath, FileName, handed
+from falsework.bench.routes.parts import BINARY, HANDED, RAW, DigestInPath, FileName, handed
 from falsework.bench.routes.sheets import SheetId
 from falsework.bench.service import ARRIVING
 from falsework.bench.stages import Stage
@@ -55,7 +55,7 @@ async def original(
 @router.get(
     "/sheets/{sheet}/audit/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | BINARY,
+    responses=shapes.errors(404, 409) | HANDED,
 )
 async def audited(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """The audit of the sheet's program as a page or as JSON, as a download; the page with ``view`` to look

@@ -13,7 +13,7 @@ from falsework.bench import shapes
 from falsework.bench.answers import not_found
 from falsework.bench.arriving import digest_of, keep_part
 from falsework.bench.routes import Here, Who
-from falsework.bench.routes.parts import BINARY, FileName, handed, ready_file
+from falsework.bench.routes.parts import HANDED, FileName, handed, ready_file
 from falsework.bench.routes.sheets import SheetId, answered
 from falsework.bench.service import ARRIVING
 from falsework.bench.stages import Stage
@@ -28,7 +28,7 @@ _OF_THE_PART = (
 @router.get(
     "/sheets/{sheet}/redrawn/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | BINARY,
+    responses=shapes.errors(404, 409) | HANDED,
 )
 async def redrawn(service: Here, sheet: SheetId, file: FileName, view: bool = False) -> Response:
     """One file of the sheet's redraw as a download; its page with ``view`` to look at."""

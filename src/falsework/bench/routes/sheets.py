@@ -93,7 +93,8 @@ async def history(service: Here, who: Who, sheet: SheetId) -> Response:
     """Every state of the sheet that is kept: what was changed, by whom and when; oldest first."""
     now = await service.get(sheet)
     steps = [_step_json(step, who) for step in await service.ask(service.sheets.history, sheet)]
-    return Json({"title": now.state["title"], "version": now.version, "steps": steps})
+    fits = [{"when": at} for at in await service.ask(service.sheets.fits_since, now.created)]
+    return Json({"title": now.state["title"], "version": now.version, "steps": steps, "fits": fits})
 
 
 def _step_json(step: SheetStep, who: str) -> dict[str, Any]:

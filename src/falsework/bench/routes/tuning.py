@@ -16,7 +16,7 @@ from falsework.bench.ledger_access import plain
 from falsework.bench.recording import coupon_spots
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.ledger import Code
-from falsework.bench.routes.parts import BINARY, REPORT_POLICY, TYPES, FileName
+from falsework.bench.routes.parts import HANDED, REPORT_POLICY, TYPES, FileName
 from falsework.bench.scheduler import MOST_WAITING, TooMany
 from falsework.bench.security import FRAMED
 from falsework.bench.service import Service
@@ -186,7 +186,7 @@ async def make_coupon_files(service: Here, who: Who, code: Code) -> Response:
 @router.get(
     "/coupons/{code}/files/{file}",
     response_class=FileResponse,
-    responses=shapes.errors(404, 409) | BINARY,
+    responses=shapes.errors(404, 409) | HANDED,
 )
 async def coupon_file(service: Here, code: Code, file: FileName, view: bool = False) -> Response:
     """One file of a test piece as a download; the recording sheet with ``view`` to look at."""
@@ -269,7 +269,7 @@ async def tuning_state(
     return Json(await service.ask(found))
 
 
-@router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | BINARY)
+@router.get("/tuning/{key}/page", response_class=FileResponse, responses=shapes.errors(404) | HANDED)
 async def tuning_page(service: Here, key: Annotated[str, Path(pattern=r"^[0-9a-f]{64}$")]) -> Response:
     """The page of curves and advice, to look at."""
     path = service.results.file(key, "tuning.html")

@@ -380,7 +380,7 @@ export class Plate {
   }
 
   close() {
-    this.fill?.(false);
+    if (this.whole) this.fill(false);
     plates.delete(this);
     seenOnScreen.unobserve(this.stage);
   }

@@ -123,8 +123,12 @@ export class HistoryPage {
     const steps = [...this.list.steps].reverse(), looked = this.earlier.step.number;
     const at = steps.findIndex((step) => step.number === looked);
     const shown = this.whole ? steps : steps.slice(0, Math.max(SHOWN, at + 1));
+    const fits = (this.list.fits || []).map((fit) => fit.when).reverse();
+    /** Fits that came to count after this state and before the one above it. */
+    const fitted = (step, k) => fits.filter((when) => when >= step.when && (k === 0 || when < shown[k - 1].when));
     return h("nav", { class: "steps", "aria-label": "States of the sheet, the latest first" },
-      h("ol", { onkeydown: (event) => this.onKey(event) }, shown.map((step) => h("li", { "data-key": `step-${step.number}` },
+      h("ol", { onkeydown: (event) => this.onKey(event) }, shown.map((step, k) => h("li", { "data-key": `step-${step.number}` },
+        fitted(step, k).map((when) => h("p", { class: "sub past-fit" }, `${words.moment(when)}: the ledger's fit has changed; predictions rest on other readings since.`)),
         h("a", { href: address(["sheets", this.id, "history"], { step: step.number }), class: `past-step ${step.place}`, "aria-current": step.number === looked ? "true" : null },
           h("b", {}, words.sentence(step.what).replace(/\.$/, "")),
           h("span", { class: "sub" }, `${words.moment(step.when)}, ${who(step)}`),

@@ -200,6 +200,7 @@ export class Program extends Section {
     if (!program) return `${said.program.name} was taken off this sheet.`;
     if (said.program.digest !== program.digest) return `they are those of ${said.program.name}, which was here before.`;
     if (said.program.volumetric !== program.volumetric) return "how E counts was changed after it was audited.";
+    if ((said.fit ?? this.store.sheet.fit) !== this.store.sheet.fit) return "the ledger's fit has changed: readings were fitted anew after the program was audited.";
     return "the sheet was changed after the program was audited, so it is held against what the sheet said before.";
   }
 
