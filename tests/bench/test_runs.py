@@ -19,7 +19,7 @@ from falsework.bench.events import Hub
 from falsework.bench.force import crashed
 from falsework.bench.pool import JobResult
 from falsework.bench.results import Results
-from falsework.bench.runs import QueuedJob, Runs, RunState
+from falsework.bench.runs import QueuedJob, RunBoard, RunState
 from falsework.bench.scheduler import Scheduler
 from falsework.bench.stages import BY_ITSELF, Order, Stage
 from falsework.process import builtin
@@ -218,7 +218,7 @@ TestBench.settings = settings(max_examples=60, stateful_step_count=40, deadline=
 
 
 def test_a_run_that_was_told_to_stop_never_comes_back() -> None:
-    runs = Runs()
+    runs = RunBoard()
     job = QueuedJob("k" * 64, "supports", {}, "ann", "p", 0)
     first = runs.begin(job)
     runs.move(first, RunState.RUNNING)

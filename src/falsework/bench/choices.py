@@ -33,7 +33,7 @@ def _pointed(text: Any) -> Any:
     return f"{found[1]}.{found[2]}" if found else text
 
 
-Setting = Annotated[str, StringConstraints(max_length=200), BeforeValidator(_pointed)]
+SettingText = Annotated[str, StringConstraints(max_length=200), BeforeValidator(_pointed)]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200)]
 Words = Annotated[str, StringConstraints(max_length=20_000)]
@@ -123,7 +123,7 @@ class Choices(Strict):
     """What is decided about one part."""
 
     process: Name = "pla-0.4"
-    settings: Annotated[dict[Name, Setting], Field(max_length=200)] = {}
+    settings: Annotated[dict[Name, SettingText], Field(max_length=200)] = {}
     turn_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
     scale: Annotated[Number, Field(gt=0, le=1e4)] = 1.0
     unit: Unit | None = None

@@ -65,7 +65,7 @@ class Run:
         return self.state is RunState.RUNNING
 
 
-class Runs:
+class RunBoard:
     """All runs that have not ended; at most one of a key is live, which is waiting or running."""
 
     def __init__(self) -> None:

@@ -17,7 +17,7 @@ from falsework.bench.events import Hub
 from falsework.bench.job_queue import JobQueue, Waiting
 from falsework.bench.pool import LOG, Error, JobResult, Worker, WorkerPool, fault
 from falsework.bench.results import Results
-from falsework.bench.runs import QueuedJob, Run, Runs, RunState
+from falsework.bench.runs import QueuedJob, Run, RunBoard, RunState
 from falsework.bench.stages import BY_ITSELF, PRECEDENCE, Order, Stage, before, key_of
 from falsework.errors import FalseworkError
 
@@ -93,7 +93,7 @@ class Scheduler:
         self.pool: WorkerPool | None = None
         self._marks_of = marks_of
         self._waiting = JobQueue()
-        self._runs = Runs()
+        self._runs = RunBoard()
         self._sheets: dict[str, _Wanted] = {}
         self._failures: OrderedDict[str, Error] = OrderedDict()
         self._tasks: OrderedDict[str, SideTask] = OrderedDict()
