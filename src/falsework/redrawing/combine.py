@@ -51,32 +51,77 @@ class _Alternatives:
     others: tuple[Change, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class _Good:
+    """Rows whose changes are good together."""
+
+    rows: list[_Alternatives]
+    written: Written
+    proof: ChangeProof
+
+
 def combine(
     ground: PlannedPart, ranked: Sequence[tuple[Change, ...]], writer: Writer, watch: Watch
 ) -> Combination:
     """One proven change of each row, applied in the order of rows.
 
     All firsts are made at once and proved as their files hold them, as they are and a hair off. Of a row that
-    lies next to what fails the next change is tried; a row that has none left is dropped.
+    lies next to what fails the next change is tried; a row that has none left is dropped. One that went
+    although nothing pointed at it is tried once more in the end.
     """
     rows = [_Alternatives(row[0], row[1:]) for row in ranked if row]
     dropped: dict[int, str] = {}
-    rounds = sum(1 + len(row.others) for row in rows)
+    unproved: list[_Alternatives] = []  # left out for what may be another's fault
+    good: _Good | None = None
+    rounds = 1 + sum(1 + len(row.others) for row in rows)
     for k in range(rounds):
         if not rows:
             break
         at = watch.part(0.8 * k / rounds, 0.8 * (k + 1) / rounds)
-        at.at("proving the changes together", 0.0)
+        numbers = ", ".join(str(row.change.underside) for row in rows)
+        at.at(f"proving together what is drawn for {numbers}", 0.0)
         written, proof = _proved(ground, rows, writer, at)
         if proof.good:
-            plan = writer.plan(written, watch.part(0.8, 1.0))
-            return Combination(tuple(row.change for row in rows), proof, written, plan, dropped)
+            good = _Good(rows, written, proof)
+            break
         rows, gone = _without(rows, proof)
         if gone is not None:
-            others = ", ".join(str(row.change.underside) for row in rows)
-            beside = f"with the changes of {others} " if others else ""
-            dropped[gone.change.underside] = f"{beside}{proof.faults[0]}"
-    return Combination((), None, None, None, dropped)
+            dropped[gone.change.underside] = _why(rows, proof)
+            if gone.change.underside not in proof.suspects:
+                unproved.append(gone)
+    good = _with_more(ground, good, unproved, writer, dropped, watch.part(0.8, 0.9))
+    if good is None:
+        return Combination((), None, None, None, dropped)
+    plan = writer.plan(good.written, watch.part(0.9, 1.0))
+    return Combination(tuple(row.change for row in good.rows), good.proof, good.written, plan, dropped)
+
+
+def _with_more(
+    ground: PlannedPart,
+    good: _Good | None,
+    unproved: list[_Alternatives],
+    writer: Writer,
+    dropped: dict[int, str],
+    watch: Watch,
+) -> _Good | None:
+    """What is good, with those rows too that were left out although nothing pointed at them: each is tried
+    once more, what saves most first, and stays if all is good with it. Takes them out of ``dropped``."""
+    unproved = sorted(unproved, key=lambda row: -row.change.saved_price)
+    for k, row in enumerate(unproved):
+        at = watch.part(k / len(unproved), (k + 1) / len(unproved))
+        at.at(f"trying underside {row.change.underside} once more", 0.0)
+        rows = [*(good.rows if good else ()), row]
+        written, proof = _proved(ground, rows, writer, at)
+        if proof.good:
+            good = _Good(rows, written, proof)
+            del dropped[row.change.underside]
+    return good
+
+
+def _why(rows: list[_Alternatives], proof: ChangeProof) -> str:
+    """Why a row was left out, ``rows`` being those that were made with it and stay."""
+    others = ", ".join(str(row.change.underside) for row in rows)
+    return f"with the changes of {others} {proof.faults[0]}" if others else proof.faults[0]
 
 
 def _proved(

@@ -7,12 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from falsework.cost import cost_of
+from falsework.objective import printing_price
 from falsework.orientation import Search, shortlist
 from falsework.orientation.body import face_normals
+from falsework.orientation.value import Orientation
 from falsework.part import place
 from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
-from falsework.redrawing.printed import Printed, printed_of
+from falsework.redrawing.pricing import USUAL_HANDS
+from falsework.redrawing.printed import Printed, price_in_all, printed_of
 from falsework.redrawing.request import RedrawRequest
 from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split.best import split
@@ -20,6 +24,8 @@ from falsework.redrawing.split.value import Splits
 from falsework.redrawing.value import Combined, OtherOrientation
 from falsework.redrawing.words import AS_IT_IS, best_of, orientation_words
 from falsework.request.marks import marked_faces
+from falsework.request.value import Wish
+from falsework.request.weights import Weights
 from falsework.watch import Watch
 
 FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only compared
@@ -27,7 +33,8 @@ SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 
 
 def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherOrientation | None:
-    """The best other way to lay the part down, planned like the one at hand; None where there is none."""
+    """The best other way to lay the part down, planned like the one at hand; None where there is none that
+    could come cheaper, its supports for nothing."""
     if planned.lies is not None or not asked.scope.other_lies:
         return None  # it lies as is best, or nobody asks
     request, wish = asked.request, asked.wish
@@ -37,7 +44,9 @@ def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> Othe
     up = turn_matrix(planned.part.turn_deg)[2]
     same = math.cos(math.radians(SAME_LIE_DEG))
     few = shortlist(sized, wish, context, FEW_LIES).lies
-    best = next((lie for lie in few[1:] if lie.fits and float(up @ np.array(lie.up)) <= same), None)
+    most = price_in_all(planned)
+    others = (lie for lie in few[1:] if lie.fits and float(up @ np.array(lie.up)) <= same)
+    best = next((lie for lie in others if _bare_price(lie, wish) < most), None)
     if best is None:
         return None
     laid = replace(request.turned(best.turn_deg), wish=wish.of_supports)
@@ -46,6 +55,14 @@ def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> Othe
     return OtherOrientation(
         best.turn_deg, orientation_words(best, printed), printed.needs_no_support, printed
     )
+
+
+def _bare_price(lie: Orientation, wish: Wish) -> float:
+    """Of the part alone, laid so: what its plan cannot come below."""
+    process = wish.process
+    part = cost_of(0.0, lie.time_s - lie.support_s, process)
+    part = replace(part, mass_g=lie.filament_g - lie.support_g)
+    return printing_price(part, process, wish.weights).total
 
 
 def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:
@@ -58,7 +75,11 @@ def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits
 
 
 def best_way(
-    before: Printed, lie: OtherOrientation | None, combined: Combined | None, splits: Splits | None
+    before: Printed,
+    lie: OtherOrientation | None,
+    combined: Combined | None,
+    splits: Splits | None,
+    weights: Weights,
 ) -> tuple[str, str]:
     """Which way to print the part is cheapest, and a sentence."""
     return best_of(
@@ -67,5 +88,6 @@ def best_way(
             "another lie": lie.printed.price if lie else None,
             "redraw": combined.price if combined else None,
             "split": next((s.price for s in splits.options if s.fits), None) if splits else None,
-        }
+        },
+        USUAL_HANDS.looking_price(weights),
     )

@@ -16,6 +16,7 @@ from falsework.redrawing.body.placement import placement_of
 from falsework.redrawing.combine import Combination, combine
 from falsework.redrawing.comparing import best_way, other_orientation, splits_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
+from falsework.redrawing.pricing import USUAL_HANDS
 from falsework.redrawing.printed import printed_of
 from falsework.redrawing.proof.asking import still_asking
 from falsework.redrawing.proof.function import rooms_of
@@ -95,13 +96,14 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     for k, choice in enumerate(chosen):
         at = watch.part(0.45 * k / len(chosen), 0.45 * (k + 1) / len(chosen))
         rows.append(worked(place, choice, at))
-    worth = [worth_making(row, asked.scope) for row in rows]
+    least_saving = USUAL_HANDS.looking_price(wish.weights)
+    worth = [worth_making(row, asked.scope, least_saving) for row in rows]
     writer = FileWriter(asked, ground, placement.shift_mm)
     combination = combine(ground, worth, writer, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
     other = other_orientation(asked, planned, watch.part(0.7, 0.87))
     splits = splits_of(asked, ground, watch.part(0.87, 1.0))
-    best, why = best_way(before, other, combined, splits)
+    best, why = best_way(before, other, combined, splits, wish.weights)
     watch.at("done", 1.0)
     return Redraw(
         part=planned.part,
@@ -115,7 +117,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
         frame=placement.words,
         candidates=asked.candidates,
         before=before,
-        treated=tuple(_treated(ground, row, combination) for row in rows),
+        treated=tuple(_treated(ground, row, combination, least_saving) for row in rows),
         left=left,
         combined=combined,
         lie=other,
@@ -135,7 +137,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     )
 
 
-def _treated(ground: PlannedPart, row: Worked, combination: Combination) -> Treated:
+def _treated(ground: PlannedPart, row: Worked, combination: Combination, least_saving: float) -> Treated:
     """An underside with its changes, and which of them was taken."""
     number = row.choice.underside
     option = chosen_option(row.choice)
@@ -148,7 +150,7 @@ def _treated(ground: PlannedPart, row: Worked, combination: Combination) -> Trea
         changes=row.changes,
         declined=row.declined,
         chosen=taken.kind if taken else None,
-        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, "")),
+        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, ""), least_saving),
     )
 
 

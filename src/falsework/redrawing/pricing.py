@@ -39,18 +39,23 @@ SAME_PRICE = 0.05  # of what the underside costs: prices this near are the same
 
 @dataclass(frozen=True)
 class Hands:
-    """What breaking a change off again takes. Constructed, not measured: set your own.
+    """What a change takes of a person's time. Constructed, not measured: set your own.
 
     ``break_min``: minutes for each piece that is snapped off or cut out; ``trim_min_per_cm``
-    for each centimetre of seam that is trimmed.
+    for each centimetre of seam that is trimmed; ``look_min`` for looking at a proposal at all.
     """
 
     break_min: float = 0.25
     trim_min_per_cm: float = 0.1
+    look_min: float = 0.25
 
     def least_price(self, weights: Weights) -> float:
         """Of breaking anything off at all."""
         return weights.hands_per_hour * self.break_min / 60.0
+
+    def looking_price(self, weights: Weights) -> float:
+        """What must be saved for a proposal to be worth looking at: less is noise."""
+        return weights.hands_per_hour * self.look_min / 60.0
 
     def minutes(self, draft: Draft) -> float:
         """Minutes of hand work that a change leaves."""

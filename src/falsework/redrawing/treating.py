@@ -13,6 +13,7 @@ from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
 from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
+from falsework.redrawing.proof.crumbs import swept
 from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
 from falsework.redrawing.proof.prove import ChangeProof, prove
 from falsework.redrawing.request import Scope
@@ -28,8 +29,8 @@ from falsework.watch import Watch
 # layers, which looks grown and not drawn.
 MOST_SHARE, MOST_FREEFORM_SHARE = 0.5, 0.1
 ENOUGH_SHARE = 0.85  # of what an underside costs, of which a change that saves it leaves nothing to look for
-# Undersides that are treated: the dearest, of those that cost more than a share of all, unless they are asked
-# for by number.
+# Undersides that are treated: the dearest, of those that cost more than a share of all and more than it takes
+# to look at a proposal, unless they are asked for by number.
 MOST_TREATED, LEAST_SHARE = 10, 0.01
 
 
@@ -78,10 +79,11 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
         if c.chosen is not Standing.LEAVE or asks(planned.undersides[c.underside - 1], process)
     ]
     least = LEAST_SHARE * sum(chosen_option(c).price.total for c in asking)
+    least = max(least, USUAL_HANDS.looking_price(planned.weights))
     treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).price.total >= least]
     treated += [c for c in by_price if c.underside in wished and c not in treated]
     small = [c for c in asking if c not in treated]
-    why = f"it costs less than the {len(treated)} treated; ask for it by its number"
+    why = "it costs so little that no change would pay; ask for it by its number"
     return tuple(treated), tuple(LeftAlone(c.underside, why) for c in small)
 
 
@@ -103,6 +105,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
             why = "it would stand in a closed void, where nobody can take it out again"
             declined[kind] = Refusal(kind, draft.underside, why, "Cut a lid off, or add a corbel")
             return
+        draft = swept(ground, draft) if draft.kind is ChangeKind.CORBEL else draft
         proof = prove(ground, draft, watch)
         change = priced(ground, draft, proof, place.planned, _sayings(place, draft, proof))
         if change.proven or kind not in changes:
@@ -135,17 +138,19 @@ def _sayings(place: Workplace, draft: Draft, proof: ChangeProof) -> Sayings:
     return Sayings(touches, (*drop_words(draft, place.rooms, place.scale), *dimensions))
 
 
-def worth_making(row: Worked, scope: Scope) -> tuple[Change, ...]:
+def worth_making(row: Worked, scope: Scope, least_saving: float) -> tuple[Change, ...]:
     """The changes of an underside that may go into the proposal, best first.
 
-    That is the one that the user chose, else those that spoil nothing and save something.
+    That is the one that the user chose, else those that spoil nothing and save more than ``least_saving``.
 
     Raises ``PartError`` where what was chosen does not hold or cannot be made.
     """
     number = row.choice.underside
     wished = scope.chosen
     if number not in wished:
-        return tuple(c for c in row.changes if c.offered and (scope.undersides or c.saved_price > 0.0))
+        return tuple(
+            c for c in row.changes if c.offered and (scope.undersides or c.saved_price > least_saving)
+        )
     kind = wished[number]
     if kind is None:
         return ()

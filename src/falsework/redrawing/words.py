@@ -19,13 +19,19 @@ CAUTION = (
     "how well layers hold together."
 )
 AS_IT_IS = "as it is"
+BY_A_PERSON = ("redraw", "split")  # ways that someone must draw, or glue
 SAME_SHARE = 0.02  # prices this near are the same: then less is done
 
 
 def outcome(
-    taken: Change | None, changes: Sequence[Change], declined: Sequence[Refusal], dropped: str = ""
+    taken: Change | None,
+    changes: Sequence[Change],
+    declined: Sequence[Refusal],
+    dropped: str = "",
+    least_saving: float = 0.0,
 ) -> str:
-    """What becomes of an underside, in a sentence; ``dropped``: why the proof of all took its changes out."""
+    """What becomes of an underside, in a sentence; ``dropped``: why the proof of all took its changes out;
+    ``least_saving``: what a change must save to be worth looking at."""
     if taken is not None:
         return f"{taken.kind}: {taken.words}"
     proven = [c for c in changes if c.offered]
@@ -38,6 +44,9 @@ def outcome(
             return f"left: {proven[0].kind} would do by itself, but {dropped}"
         if proven[0].saved_price <= 0.0:
             return f"left: {proven[0].kind} would do, at more than it saves"
+        if proven[0].saved_price <= least_saving:
+            saves = figures.price(proven[0].saved_price)
+            return f"left: {proven[0].kind} would do, but saves {saves}, less than it takes to look at it"
         return f"left, although {proven[0].kind} would do"
     if changes:
         first = changes[0]
@@ -67,14 +76,27 @@ def orientation_words(lie: Orientation, printed: Printed) -> str:
     return f"turned by {turn_text(lie)} degrees: {left}"
 
 
-def best_of(prices: Mapping[str, float | None]) -> tuple[str, str]:
-    """Which way is cheapest, and a sentence. Earlier ones win where prices are the same."""
-    known = {name: price for name, price in prices.items() if price is not None}
+def best_of(prices: Mapping[str, float | None], least_saving: float = 0.0) -> tuple[str, str]:
+    """Which way is cheapest, and a sentence. Earlier ones win where prices are the same; what takes a
+    person's work (``BY_A_PERSON``) must save more than ``least_saving``."""
+    all_ = {name: price for name, price in prices.items() if price is not None}
+    as_it_is = all_[AS_IT_IS]
+    known = {
+        name: price
+        for name, price in all_.items()
+        if name not in BY_A_PERSON or price < as_it_is - least_saving
+    }
     least = min(known.values())
     best = next(name for name, price in known.items() if price <= (1.0 + SAME_SHARE) * least)
-    if best == AS_IT_IS:
-        return best, f"printing it as it is comes cheapest, at {figures.price(known[best])}"
-    return (
-        best,
-        f"it comes to {figures.price(known[best])}, printed as it is to {figures.price(known[AS_IT_IS])}",
-    )
+    if best != AS_IT_IS:
+        return (
+            best,
+            f"it comes to {figures.price(known[best])}, printed as it is to {figures.price(as_it_is)}",
+        )
+    saves = as_it_is - min(all_.values())
+    if saves > SAME_SHARE * as_it_is:
+        return best, (
+            f"nothing saves more than {figures.price(saves)} of its {figures.price(as_it_is)}: "
+            "less than it takes to look at a proposal"
+        )
+    return best, f"printing it as it is comes cheapest, at {figures.price(as_it_is)}"

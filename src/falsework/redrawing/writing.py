@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 SPARED_SET = "faces to keep"
 JITTER_MM = 1e-5  # a verdict that flips when corners move by this is none
+TIED_MM = 1e-4  # from the middle of a layer: so near, rounding decides in which one a face lies
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,9 +48,19 @@ class FileWriter:
         return self._seen(part, watch)
 
     def jittered(self, written: Written, watch: Watch) -> Written:
-        """The same with every corner moved by up to ``JITTER_MM``, always alike."""
+        """The same with every corner moved by up to ``JITTER_MM``, always alike.
+
+        Those half way up a layer keep their height: into which layer a level face there falls is the part's
+        own matter, and moved corner by corner it would be torn between both. So do those on the bed, for the
+        part would come to lie elsewhere.
+        """
         part = written.part
-        moved = np.random.default_rng(len(part.vertices)).uniform(-JITTER_MM, JITTER_MM, part.vertices.shape)
+        chance = np.random.default_rng(len(part.vertices))
+        moved = chance.uniform(-JITTER_MM, JITTER_MM, part.vertices.shape)
+        height, middles = part.vertices[:, 2] + self.shift_mm[2], self.ground.stack.middles_mm
+        above = np.clip(np.searchsorted(middles, height), 1, len(middles) - 1)
+        off_mm = np.minimum(np.abs(height - middles[above - 1]), np.abs(height - middles[above]))
+        moved[(off_mm < TIED_MM) | (height < TIED_MM), 2] = 0.0
         return self._seen(replace(part, vertices=part.vertices + moved), watch)
 
     def plan(self, written: Written, watch: Watch) -> Plan:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.layers import overlay, planar
+from falsework.layers.polygons import offset_mitred
 from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
@@ -23,6 +24,8 @@ from falsework.watch import QUIET, Watch
 MOST_STEPS = 5  # slot, square, and the square cut to 8, 16 and 32 corners
 COVER_LAYERS = 2  # whole layers that must be left above the last step
 TRIED = 12
+_CLEAR_MM = 0.004  # off the hole's wall, and
+_PAST_MM = 0.001  # past the bore's, so that no face is drawn along another
 
 
 def crossed_steps(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
@@ -127,6 +130,7 @@ def _span_mm(wide: planar.Polygon, bore: planar.Polygon, deg: float) -> float:
 def _outlines(ground: PlannedPart, hole: SteppedHole, deg: float, count: int) -> list[planar.Geometry] | None:
     """What each of ``count`` steps leaves open; None if the last would leave no more than the bore itself."""
     steps: list[planar.Geometry] = []
+    wide = offset_mitred(hole.wide, -_CLEAR_MM)
     for k in range(count):
         bore = overlay.intersection(hole.bore_in(ground, hole.layer + k), hole.wide)
         if k < 2:
@@ -134,7 +138,7 @@ def _outlines(ground: PlannedPart, hole: SteppedHole, deg: float, count: int) ->
         else:  # as many more directions as there were, between them
             many = 2 ** (k - 1)
             ways = [deg + 90.0 * (j + 0.5) / (many / 2) for j in range(many)]
-        open_ = hole.wide if k == 0 else steps[-1]
+        open_ = wide if k == 0 else steps[-1]
         for way in ways:
             open_ = overlay.intersection(open_, _band(bore, way))
         middle = bore.representative_point()
@@ -147,9 +151,9 @@ def _outlines(ground: PlannedPart, hole: SteppedHole, deg: float, count: int) ->
 
 
 def _band(bore: planar.Geometry, deg: float) -> planar.Polygon:
-    """An endless band along ``deg``, as wide as a bore."""
+    """An endless band along ``deg``, as wide as a bore and a hair more."""
     _, low, _, high = turned(bore, -deg).bounds
-    band: planar.Polygon = turned(planar.box(-1e5, low, 1e5, high), deg)
+    band: planar.Polygon = turned(planar.box(-1e5, low - _PAST_MM, 1e5, high + _PAST_MM), deg)
     return band
 
 

@@ -124,6 +124,11 @@ class Changed:
             regions = left
         return regions, came_mm3, went_mm3
 
+    @property
+    def added(self) -> Regions:
+        """(n,) what the changes add in the layers ``span``, within the part or not."""
+        return self._overlaid([added for added, _ in self._each])
+
     @cached_property
     def sections(self) -> Regions:
         """(n,) what the changes cover in the layers ``span``, added or taken away."""

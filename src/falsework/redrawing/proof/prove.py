@@ -11,6 +11,7 @@ from falsework.need.underside import NeedMap
 from falsework.redrawing.changes.draft import Draft
 from falsework.redrawing.proof.asking import Asking, asking_of, need_anew
 from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.proof.crumbs import in_the_air
 from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2
 from falsework.redrawing.proof.whole import Written, body_faults, spared_faults, written_faults
 from falsework.redrawing.site.ground import left_allowed_mm2
@@ -73,6 +74,8 @@ def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QU
     need = written.need if written else need_anew(changed)
     asking = asking_of(changed, need, whole=written is not None)
     faults = _asking_faults(ground, drafts, asking)
+    if written is None and (spot := in_the_air(changed)):
+        faults.append(f"something would begin in mid-air at {figures.place(spot)}")
     watch.at("walls", 0.8)
     walls = _walls(changed, stack, search=not faults)
     if walls.thin_mm2 > 0.0:

@@ -1,0 +1,107 @@
+"""Crumbs: bits of what a change adds that would begin in mid-air in a layer of their own.
+
+Where a corbel's underside dips between two of the ways that it follows, the lowest layers of the dip hang by
+what is above them. They carry nothing and are far smaller than a strand, but whatever slices the file would
+begin them in the air; so they come off before the change is proved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.layers import overlay, planar
+from falsework.layers.polygons import areas_only, offset_mitred, parts
+from falsework.layers.stack import Indices, Regions
+from falsework.redrawing.body.solids import prism, united
+from falsework.redrawing.changes.draft import Draft, Region
+from falsework.redrawing.changes.field import settled
+from falsework.redrawing.proof.changed import Changed
+from falsework.redrawing.site.ground import DAB_WIDTHS2
+from falsework.redrawing.site.value import PlannedPart
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+_HAIR_MM = 0.005  # what holds on by less than this is loose once corners move
+_CLEAR_MM = 0.02  # so far around a crumb is taken away
+_LEAST_SHARE = 0.05  # of a piece that must rest on the layer beneath
+_ROOM_MM = 1.0
+
+
+def swept(ground: PlannedPart, draft: Draft) -> Draft:
+    """The draft without its crumbs; the very draft where it has none."""
+    if not draft.added or draft.removed:
+        return draft
+    changed = Changed(ground, (draft,))
+    found = _crumbs(changed)
+    if not found:
+        return draft
+    off = united(found)
+    left = [Region(one.name, settled(ground.solid, one.solid - off)) for one in draft.added]
+    return replace(draft, added=tuple(region for region in left if not region.solid.is_empty()))
+
+
+def in_the_air(changed: Changed) -> tuple[float, float, float] | None:
+    """Where the first piece of what is added begins that touches nothing beneath or beside it; None where
+    there is none."""
+    laid, own = _near(changed)
+    pieces, layer = parts(laid)
+    first = changed.span[0]
+    some = (layer + first > 0) & _new(pieces, own[layer])
+    pieces, layer = pieces[some], layer[some]
+    base = changed.ground.stack.regions[first - 1 : first] if first else own[:1]
+    beneath = np.concatenate([base, laid])[layer]
+    loose = np.flatnonzero(planar.area(overlay.intersection(pieces, beneath)) <= 0.0)
+    if not len(loose):
+        return None
+    x, y = planar.get_coordinates(planar.centroid(pieces[loose[0]]))[0]
+    return float(x), float(y), float(changed.z_mm[first + layer[loose[0]]])
+
+
+def _crumbs(changed: Changed) -> list[Manifold]:
+    """What must come off, from the lowest layer up: a prism for each piece, as high as its layer."""
+    ground, first = changed.ground, changed.span[0]
+    laid, own = _near(changed)
+    small, layer = _small(laid, own, DAB_WIDTHS2 * ground.process.line_width_mm**2)
+    found: list[Manifold] = []
+    # What rests on a crumb is one as well: hence one after the other, and only the small ones.
+    for k in np.argsort(layer, kind="stable"):
+        piece, at = small[k], int(layer[k])
+        if at + first == 0:
+            continue  # it lies on the bed
+        beneath = laid[at - 1] if at > 0 else ground.stack.regions[first - 1]
+        if overlay.intersection(piece, beneath).area > _LEAST_SHARE * piece.area:
+            continue
+        crumb = offset_mitred(piece, _CLEAR_MM)
+        laid[at] = overlay.difference(laid[at], crumb)
+        low_mm = float(changed.z_mm[first + at] - 0.5 * changed.heights_mm[at])
+        found.append(prism(crumb, low_mm, float(changed.z_mm[first + at + 1])))
+    return found
+
+
+def _near(changed: Changed) -> tuple[Regions, Regions]:
+    """(n,) sections about the change, with what it adds and as they were."""
+    own = areas_only(overlay.clip_by_rect(changed.before, *changed.box(_ROOM_MM)))
+    return areas_only(overlay.union(own, changed.added)), own
+
+
+def _new(pieces: Regions, own: Regions) -> NDArray[np.bool_]:
+    """(k,) pieces of which next to nothing is the part's own."""
+    mine = planar.area(overlay.intersection(pieces, own))
+    found: NDArray[np.bool_] = mine < _LEAST_SHARE * planar.area(pieces)
+    return found
+
+
+def _small(laid: Regions, own: Regions, most_mm2: float) -> tuple[Regions, Indices]:
+    """Pieces of layers, new ones, smaller than ``most_mm2``, that hang on to nothing beside them but by a
+    hair; and their layers."""
+    whole, its_layer = parts(laid)
+    parted, layer = parts(areas_only(offset_mitred(laid, -_HAIR_MM)))
+    pieces, layer = np.concatenate([whole, parted]), np.concatenate([its_layer, layer])
+    some = planar.area(pieces) < most_mm2
+    some[some] = _new(pieces[some], own[layer[some]])
+    return pieces[some], layer[some]
