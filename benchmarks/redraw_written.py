@@ -2,11 +2,13 @@
 
     python benchmarks/redraw_written.py PART … [--turn X,Y,Z] [--scale S] [--kinds corbel,ribs]
 
-For each part: CPU time of a plan, of the redraw (no split) and its measure in plans; the price promised for
-the redrawn part and those that plans of ``redrawn.stl`` and ``redrawn.3mf`` find; islands and asking
-undersides of the part, as promised and as found; whether our reader, trimesh and manifold3d take the files
-for sound solids (closed, no face crossing another, each named solid of ``changes.3mf`` too); how many
-undersides are settled by what. The last line counts what differs. Meshes are arguments: nothing is fetched.
+A row for each part: CPU time of a plan and of the redraw (no split), the redraw's measure in plans; the peak
+of the process so far; the longest stretch of CPU time in which the redraw did not ask whether it is to stop;
+undersides treated, changed, and gone by the plan made again; the price as it is, that promised for the
+redrawn part, and those that plans of ``redrawn.stl`` and ``redrawn.3mf`` find; islands before, promised and
+found. A line beneath it for each thing that differs from what was promised, and for everything that our
+reader, trimesh and manifold3d have against the files (not closed, faces that cross; each named solid of
+``changes.3mf`` too). The last lines count. Meshes are arguments: nothing is fetched.
 """
 
 from __future__ import annotations
@@ -15,8 +17,9 @@ import argparse
 import resource
 import tempfile
 import time
-from collections import Counter
+from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 import trimesh
 from manifold3d import Error, Manifold, Mesh64
@@ -30,8 +33,15 @@ from falsework.planning import plan
 from falsework.planning.value import Plan
 from falsework.redrawing import redraw
 from falsework.redrawing.printed import printed_of
+from falsework.redrawing.value import Redraw
+from falsework.watch import Watch
 
 CENT = 0.005
+HEAD = (
+    "| part | plan s | redraw s | plans | MB | silent s | treated | changed | gone "
+    "| as it is | promised | STL | 3MF | islands | best |"
+)
+COLUMNS = HEAD.count("|") - 1
 
 
 def main() -> None:
@@ -43,13 +53,17 @@ def main() -> None:
     asked = parser.parse_args()
     plan(trimesh_box())
     redraw(trimesh_box(), split=False, other_lies=False)
-    wrong = 0
+    rows = []
+    print(f"{HEAD}\n|---{'|---:' * (COLUMNS - 1)}|")
     for path in asked.parts:
         try:
-            wrong += report(path, asked)
+            rows.append(report(path, asked))
         except FalseworkError as error:
-            print(f"{path.name}: {error}", flush=True)
-    print(f"{wrong} of {len(asked.parts)} differ from what was promised")
+            print(f"| {path.name} | {error} |", flush=True)
+    plans = [took_s / planned_s for planned_s, took_s, _ in rows]
+    slowest = max(took_s for _, took_s, _ in rows)
+    print(f"plans: median {median(plans):.1f}, most {max(plans):.1f}; longest {slowest:.1f} s")
+    print(f"{sum(wrong for *_, wrong in rows)} of {len(rows)} differ from what was promised")
 
 
 def trimesh_box() -> Part:
@@ -58,51 +72,61 @@ def trimesh_box() -> Part:
     return demo_parts()["table"]()
 
 
-def report(path: Path, asked: argparse.Namespace) -> int:
+def report(path: Path, asked: argparse.Namespace) -> tuple[float, float, bool]:
+    """Print a part's row; CPU seconds of its plan and its redraw, and whether anything differs."""
     part = read_part(path)
-    turn = tuple(float(v) for v in asked.turn.split(","))
+    x, y, z = (float(v) for v in asked.turn.split(","))
+    turn = (x, y, z)
     begin = time.process_time()
     plan(part, turn_deg=turn, scale=asked.scale)
     planned_s = time.process_time() - begin
-    begin = time.process_time()
     kinds = asked.kinds.split(",") if asked.kinds else None
-    found = redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds)
-    took_s = time.process_time() - begin
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(
-        f"{path.name}: plan {planned_s:.1f} s, redraw {took_s:.1f} s = {took_s / planned_s:.1f} plans, "
-        f"{peak_mb:.0f} MB; best: {found.best}",
-        flush=True,
-    )
-    kinds_taken = Counter(str(t.chosen) for t in found.treated)
-    print(f"  {len(found.treated)} treated: {dict(kinds_taken)}; before {found.before.price:.2f}")
-    for line in (*found.notes[1:], *(found.combined.dropped if found.combined else ())):
-        print(f"  {line}")
-    if found.combined is None or found.geometry is None or found.geometry.replan is None:
-        return 0
-    promised, before = found.geometry.replan, found.geometry.plan
-    faults = []
+    told = [time.process_time()]
+    watch = Watch(tell=lambda _, __: told.append(time.process_time()))
+    found = redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds, watch=watch)
+    told.append(time.process_time())
+    took_s = told[-1] - told[0]
+    silent_s = max(b - a for a, b in pairwise(told))
+    cells = [
+        path.name,
+        f"{planned_s:.1f}",
+        f"{took_s:.1f}",
+        f"{took_s / planned_s:.1f}",
+        f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}",
+        f"{silent_s:.2f}",
+        str(len(found.treated)),
+    ]
+    faults: list[str] = []
+    if found.combined is not None and found.geometry is not None and found.geometry.replan is not None:
+        cells += [str(len(found.combined.undersides)), str(len(found.combined.gone))]
+        more, faults = against_files(found, found.geometry.replan)
+        cells += more
+    print(f"| {' | '.join([*cells, *['–'] * (COLUMNS - 1 - len(cells)), found.best])} |", flush=True)
+    for fault in faults:
+        print(f"  differs: {fault}", flush=True)
+    return planned_s, took_s, bool(faults)
+
+
+def against_files(found: Redraw, promised: Plan) -> tuple[list[str], list[str]]:
+    """Cells on prices and islands, and what differs."""
+    assert found.combined is not None and found.geometry is not None
+    before, price = found.geometry.plan, found.combined.after.price
+    cells, counts, faults = [f"{found.before.price:.2f}", f"{price:.2f}"], [], []
     with tempfile.TemporaryDirectory() as folder:
         write_redraw(found, Path(folder) / "out")
         for name in (MESH, PACKAGE):
             file = Path(folder) / "out" / name
             again = plan(read_part(file), release=False)
-            price = printed_of(again).price
-            print(
-                f"  {name}: promised {found.combined.after.price:.4f}, found {price:.4f}; islands "
-                f"{islands(before)} → {islands(promised)}, found {islands(again)}; asking "
-                f"{found.before.undersides} → {found.combined.after.undersides}, found "
-                f"{printed_of(again).undersides}"
-            )
-            if abs(price - found.combined.after.price) > CENT:
+            cells.append(f"{printed_of(again).price:.2f}")
+            counts.append(islands(again))
+            if abs(printed_of(again).price - price) > CENT:
                 faults.append(f"{name}: price")
             if islands(again) > islands(before):
                 faults.append(f"{name}: {islands(again) - islands(before)} new islands")
             faults += [f"{name}: {fault}" for fault in unsound(file)]
         faults += [f"{CHANGES}: {fault}" for fault in unsound(Path(folder) / "out" / CHANGES, several=True)]
-    for fault in faults:
-        print(f"  DIFFERS: {fault}")
-    return int(bool(faults))
+    cells.append(f"{islands(before)} → {islands(promised)}, {counts[0]}, {counts[1]}")
+    return cells, faults
 
 
 def islands(planned: Plan) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from manifold3d import Manifold
@@ -10,6 +12,7 @@ from falsework.part import demo_parts
 from falsework.planning import inspect, plan
 from falsework.planning.value import Plan
 from falsework.process import load_process
+from falsework.redrawing import combine as combine_module
 from falsework.redrawing.body.written import roundable, written_part
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
 from falsework.redrawing.combine import combine
@@ -86,3 +89,18 @@ def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
 def test_nothing_that_is_good_is_nothing(bench: Bench) -> None:
     found = combine(bench.ground, [(bench.change(LOOSE),)], bench, QUIET)
     assert found.changes == () and found.proof is None and found.written is None and len(found.dropped) == 1
+
+
+def test_what_went_for_another_s_fault_is_tried_once_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing points at the third change, which spoils whatever is made with it."""
+
+    def proved(_: object, rows: list, *__: object) -> tuple[object, SimpleNamespace]:
+        good = all(row.change.underside != 3 for row in rows)
+        return None, SimpleNamespace(good=good, suspects=(), faults=() if good else ("it fails",))
+
+    monkeypatch.setattr(combine_module, "_proved", proved)
+    writer = SimpleNamespace(plan=lambda *_: None)
+    rows = [(SimpleNamespace(underside=k, saved_price=price),) for k, price in ((1, 1.0), (2, 2.0), (3, 3.0))]
+    found = combine(None, rows, writer, QUIET)  # type: ignore[arg-type]
+    assert sorted(change.underside for change in found.changes) == [1, 2]
+    assert set(found.dropped) == {3}

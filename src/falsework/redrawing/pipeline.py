@@ -16,7 +16,6 @@ from falsework.redrawing.body.placement import placement_of
 from falsework.redrawing.combine import Combination, combine
 from falsework.redrawing.comparing import best_way, other_orientation, splits_of
 from falsework.redrawing.features.candidates import candidates, with_candidates
-from falsework.redrawing.pricing import USUAL_HANDS
 from falsework.redrawing.printed import printed_of
 from falsework.redrawing.proof.asking import still_asking
 from falsework.redrawing.proof.function import rooms_of
@@ -96,8 +95,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     for k, choice in enumerate(chosen):
         at = watch.part(0.45 * k / len(chosen), 0.45 * (k + 1) / len(chosen))
         rows.append(worked(place, choice, at))
-    least_saving = USUAL_HANDS.looking_price(wish.weights)
-    worth = [worth_making(row, asked.scope, least_saving) for row in rows]
+    worth = [worth_making(row, asked.scope) for row in rows]
     writer = FileWriter(asked, ground, placement.shift_mm)
     combination = combine(ground, worth, writer, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
@@ -117,7 +115,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
         frame=placement.words,
         candidates=asked.candidates,
         before=before,
-        treated=tuple(_treated(ground, row, combination, least_saving) for row in rows),
+        treated=tuple(_treated(ground, row, combination) for row in rows),
         left=left,
         combined=combined,
         lie=other,
@@ -137,7 +135,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     )
 
 
-def _treated(ground: PlannedPart, row: Worked, combination: Combination, least_saving: float) -> Treated:
+def _treated(ground: PlannedPart, row: Worked, combination: Combination) -> Treated:
     """An underside with its changes, and which of them was taken."""
     number = row.choice.underside
     option = chosen_option(row.choice)
@@ -150,7 +148,7 @@ def _treated(ground: PlannedPart, row: Worked, combination: Combination, least_s
         changes=row.changes,
         declined=row.declined,
         chosen=taken.kind if taken else None,
-        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, ""), least_saving),
+        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, "")),
     )
 
 

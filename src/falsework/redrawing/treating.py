@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -29,8 +30,8 @@ from falsework.watch import Watch
 # layers, which looks grown and not drawn.
 MOST_SHARE, MOST_FREEFORM_SHARE = 0.5, 0.1
 ENOUGH_SHARE = 0.85  # of what an underside costs, of which a change that saves it leaves nothing to look for
-# Undersides that are treated: the dearest, of those that cost more than a share of all and more than it takes
-# to look at a proposal, unless they are asked for by number.
+# Undersides that are treated: the dearest, of those that cost more than a share of all, unless they are asked
+# for by number; none where all of them cost less than it takes to look at a proposal.
 MOST_TREATED, LEAST_SHARE = 10, 0.01
 
 
@@ -78,12 +79,13 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
         for c in by_price
         if c.chosen is not Standing.LEAVE or asks(planned.undersides[c.underside - 1], process)
     ]
-    least = LEAST_SHARE * sum(chosen_option(c).price.total for c in asking)
-    least = max(least, USUAL_HANDS.looking_price(planned.weights))
+    all_ = math.fsum(chosen_option(c).price.total for c in asking)
+    worth_a_look = all_ > USUAL_HANDS.looking_price(planned.weights)
+    least = LEAST_SHARE * all_ if worth_a_look else math.inf
     treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).price.total >= least]
     treated += [c for c in by_price if c.underside in wished and c not in treated]
     small = [c for c in asking if c not in treated]
-    why = "it costs so little that no change would pay; ask for it by its number"
+    why = "too cheap for a change to pay; can be asked for by number"
     return tuple(treated), tuple(LeftAlone(c.underside, why) for c in small)
 
 
@@ -138,19 +140,17 @@ def _sayings(place: Workplace, draft: Draft, proof: ChangeProof) -> Sayings:
     return Sayings(touches, (*drop_words(draft, place.rooms, place.scale), *dimensions))
 
 
-def worth_making(row: Worked, scope: Scope, least_saving: float) -> tuple[Change, ...]:
+def worth_making(row: Worked, scope: Scope) -> tuple[Change, ...]:
     """The changes of an underside that may go into the proposal, best first.
 
-    That is the one that the user chose, else those that spoil nothing and save more than ``least_saving``.
+    That is the one that the user chose, else those that spoil nothing and save something.
 
     Raises ``PartError`` where what was chosen does not hold or cannot be made.
     """
     number = row.choice.underside
     wished = scope.chosen
     if number not in wished:
-        return tuple(
-            c for c in row.changes if c.offered and (scope.undersides or c.saved_price > least_saving)
-        )
+        return tuple(c for c in row.changes if c.offered and (scope.undersides or c.saved_price > 0.0))
     kind = wished[number]
     if kind is None:
         return ()

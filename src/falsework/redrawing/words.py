@@ -24,14 +24,9 @@ SAME_SHARE = 0.02  # prices this near are the same: then less is done
 
 
 def outcome(
-    taken: Change | None,
-    changes: Sequence[Change],
-    declined: Sequence[Refusal],
-    dropped: str = "",
-    least_saving: float = 0.0,
+    taken: Change | None, changes: Sequence[Change], declined: Sequence[Refusal], dropped: str = ""
 ) -> str:
-    """What becomes of an underside, in a sentence; ``dropped``: why the proof of all took its changes out;
-    ``least_saving``: what a change must save to be worth looking at."""
+    """What becomes of an underside, in a sentence; ``dropped``: why the proof of all took its changes out."""
     if taken is not None:
         return f"{taken.kind}: {taken.words}"
     proven = [c for c in changes if c.offered]
@@ -44,9 +39,6 @@ def outcome(
             return f"left: {proven[0].kind} would do by itself, but {dropped}"
         if proven[0].saved_price <= 0.0:
             return f"left: {proven[0].kind} would do, at more than it saves"
-        if proven[0].saved_price <= least_saving:
-            saves = figures.price(proven[0].saved_price)
-            return f"left: {proven[0].kind} would do, but saves {saves}, less than it takes to look at it"
         return f"left, although {proven[0].kind} would do"
     if changes:
         first = changes[0]

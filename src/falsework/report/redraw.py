@@ -39,7 +39,8 @@ _INKS = pictures.Tones(
     np.array([*_HATCHES, 0, 0], dtype=np.int64),
     np.array([hatch_rgb(tone) for tone in (*_TONES, SUPPORT, BED)]),
 )
-_MOST_PAIRS = 10
+_MOST_CARDS, _MOST_OTHERS = 10, 3
+_AROUND_MM = 1.0  # no block reaches farther past the part
 
 
 @dataclass(frozen=True)
@@ -94,18 +95,27 @@ class Way:
 
 
 @dataclass(frozen=True)
-class ChangePictures:
-    """Pictures of a block around one change, before and after."""
+class Shown:
+    """A picture of a block around one change, and what it is."""
+
+    caption: str
+    picture: Picture
+
+
+@dataclass(frozen=True)
+class Card:
+    """Pictures of what may be done about one underside: before and after, then what else would hold."""
 
     number: int
     words: str
-    pictures: tuple[Picture, ...]
+    pictures: tuple[Shown, ...]
+    others: tuple[Shown, ...]
 
 
 def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
     """A self-contained page of a redraw; without geometry, no pictures."""
     size = " × ".join(words.number(v, 1) for v in redraw.part.size_mm)
-    views, pairs = _drawn(redraw, watch)
+    views, cards = _drawn(redraw, watch)
     options = redraw.splits.options if redraw.splits is not None else ()
     common = [n for n in options[0].notes if all(n in s.notes for s in options)] if options else []
     return paper.render(
@@ -118,7 +128,7 @@ def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
         rows=tuple(row(t) for t in redraw.treated),
         left=left_lines(redraw),
         views=views,
-        pairs=pairs,
+        cards=cards,
         splits=tuple(
             _split(s, common, k == 0 and redraw.geometry is not None) for k, s in enumerate(options)
         ),
@@ -335,7 +345,7 @@ def _section(change: Change) -> str:
 def left_lines(redraw: Redraw) -> tuple[str, ...]:
     """Undersides for which nothing was drawn, those with the same reason together."""
     reasons: dict[str, list[int]] = {}
-    for one in redraw.left:
+    for one in sorted(redraw.left, key=lambda one: one.underside):
         reasons.setdefault(one.why, []).append(one.underside)
     return tuple(words.sentence(f"{words.numbered('number', some)}: {why}") for why, some in reasons.items())
 
@@ -392,32 +402,64 @@ def _pieces(split: Split) -> tuple[Picture, ...]:
     return tuple(drawn)
 
 
-def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[ChangePictures, ...]]:
+def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Card, ...]]:
     """The whole part redrawn, from two sides, and a block around each change before and after."""
-    chosen = [t for t in redraw.treated if t.change is not None]
-    if redraw.geometry is None or not chosen:
+    if redraw.geometry is None:
         return (), ()
     from falsework.redrawing.body.solids import solid_of
 
     watch.at("pictures", 0.0)
     whole = solid_of(redraw.geometry.placed)
-    every = [t.change for t in chosen if t.change is not None]
-    changed = _applied(whole, every)
-    views = tuple(
-        _picture(changed, every, view, _PIXELS) for view in (pictures.BELOW_LEFT, pictures.ABOVE_RIGHT)
+    every = [t.change for t in redraw.treated if t.change is not None]
+    views: tuple[Picture, ...] = ()
+    if every:
+        changed = _applied(whole, every)
+        views = tuple(
+            _picture(changed, every, view, _PIXELS) for view in (pictures.BELOW_LEFT, pictures.ABOVE_RIGHT)
+        )
+    shown = [t for t in redraw.treated if any(c.proven for c in t.changes)][:_MOST_CARDS]
+    cards = []
+    for k, treated in enumerate(shown):
+        watch.at("pictures of changes", (k + 1) / (len(shown) + 1))
+        cards.append(_card(redraw, whole, treated))
+    return views, tuple(cards)
+
+
+def _card(redraw: Redraw, whole: Manifold, treated: Treated) -> Card:
+    """What was made of an underside before and after, or else what would hold best; then the others."""
+    holding = [change for change in treated.changes if change.proven]
+    first = treated.change or holding[0]
+    number = treated.underside.number
+    others = [c for c in holding if c is not first][:_MOST_OTHERS]
+    before, after = _before_and_after(redraw, whole, first)
+    named = "after" if first is treated.change else f"{first.kind} instead"
+    return Card(
+        number,
+        words.sentence(treated.outcome),
+        (
+            Shown(f"Before, underside {number}", before),
+            Shown(f"{words.sentence(named)[:-1]}, underside {number}", after),
+        ),
+        tuple(
+            Shown(
+                f"{words.sentence(str(c.kind))[:-1]} instead, underside {number}",
+                _before_and_after(redraw, whole, c)[1],
+            )
+            for c in others
+        ),
     )
-    pairs = []
-    for k, treated in enumerate(chosen[:_MOST_PAIRS]):
-        watch.at("pictures of changes", (k + 1) / (len(chosen) + 1))
-        change = treated.change
-        assert change is not None
-        view, block = _best_view(_applied(whole, (change,)), change, _block(redraw, change))
-        drawn = [
-            _picture(solid ^ block, (change,), view, _SMALL_PIXELS, block)
-            for solid in (whole, _applied(whole, (change,)))
-        ]
-        pairs.append(ChangePictures(treated.underside.number, words.sentence(treated.outcome), tuple(drawn)))
-    return views, tuple(pairs)
+
+
+def _before_and_after(redraw: Redraw, whole: Manifold, change: Change) -> tuple[Picture, Picture]:
+    """A block around a change, from where most of it shows, at one scale."""
+    around = _block(redraw, change)
+    near = whole ^ around  # the rest takes no part in it
+    view, block = _best_view(_applied(near, (change,)), change, around)
+    before, after = (
+        _picture(solid ^ block, (change,), view, _SMALL_PIXELS, block)
+        for solid in (near, _applied(near, (change,)))
+    )
+    return before, after
 
 
 def changed_surface(redraw: Redraw) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -450,8 +492,9 @@ def _block(redraw: Redraw, change: Change) -> Manifold:
     low = np.min([box[0] for box in boxes], axis=0)
     high = np.max([box[1] for box in boxes], axis=0)
     margin = max(_MARGIN_SHARE * float((high - low).max()), _LEAST_MARGIN_MM)
-    low, high = low - margin, high + margin
-    low[2] = max(low[2], -1.0)
+    whole = redraw.geometry.placed.bounds_mm
+    low = np.maximum(low - margin, np.minimum(low, whole[0]) - _AROUND_MM)
+    high = np.minimum(high + margin, np.maximum(high, whole[1]) + _AROUND_MM)
     box: Manifold = Manifold.cube(tuple(high - low)).translate(tuple(low))
     return box.as_original()
 

@@ -184,7 +184,7 @@ def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: p
         if crossed
         else _numbered("fin", walls)
     )
-    added += _numbered("tie", ties)
+    added += _numbered("tie", [tie for tie in ties if _head_mm([tie]) >= line_mm])
     plans = planar.get_parts(foot)
     added += [
         Region(f"foot {k}", prism(plan, bed_mm, top_mm))

@@ -93,7 +93,7 @@ def _described(part: Part, facets: Facets, r: Round, others: Sequence[Round]) ->
     more = _bore_words(part, facets, r, others) if r.inward else ""
     words = (
         f"{sort} Ø {2 * r.radius_mm:.1f} mm along {_direction(r.axis)}, "
-        f"{true_mm if over else high - low:.3g} mm {size}{over}{more}, at {x:.1f}, {y:.1f}, {z:.1f}"
+        f"{true_mm if over else high - low:.3g} mm {size}{over}{more}, at {_at(x, y, z)}"
     )
     zone = Cylinder(tuple(r.axis), tuple(r.foot), low, high, 0.0 if r.inward else r.radius_mm, r.radius_mm)
     return Candidate("", words, area, tuple(faces.tolist()), zone)
@@ -124,7 +124,7 @@ def _thread(areas: Floats, thread: Thread) -> Candidate:
     long_mm = thread.high_mm - thread.low_mm
     words = (
         f"{which} thread Ø {2 * thread.outer_mm:.1f} mm, lead {thread.lead_mm:.2f} mm, along "
-        f"{_direction(thread.axis)}, {long_mm:.3g} mm long, at {x:.1f}, {y:.1f}, {z:.1f}"
+        f"{_direction(thread.axis)}, {long_mm:.3g} mm long, at {_at(x, y, z)}"
     )
     inner = 0.0 if thread.inward else thread.inner_mm
     zone = Cylinder(
@@ -138,9 +138,13 @@ def _slot(areas: Floats, slot: Slot) -> Candidate:
     long_mm, deep_mm = slot.extents_mm
     words = (
         f"slot {slot.gap_mm:.3g} mm wide across {_direction(slot.normal)}, "
-        f"{long_mm:.3g} × {deep_mm:.3g} mm, at {x:.1f}, {y:.1f}, {z:.1f}"
+        f"{long_mm:.3g} × {deep_mm:.3g} mm, at {_at(x, y, z)}"
     )
     return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), slot.zone)
+
+
+def _at(*place_mm: float) -> str:
+    return ", ".join(f"{round(v, 1) + 0.0:.1f}" for v in place_mm)
 
 
 def _direction(vector: Floats) -> str:
@@ -166,7 +170,7 @@ def _flats(part: Part, facets: Facets) -> list[Candidate]:
             looks = ("+" if sign > 0 else "-") + looks
         area = float(facets.area[facet])
         x, y, z = (points.min(axis=0) + points.max(axis=0)) / 2 + 0.0
-        words = f"flat face of {area / 100.0:.3g} cm² that looks along {looks}, at {x:.1f}, {y:.1f}, {z:.1f}"
+        words = f"flat face of {area / 100.0:.3g} cm² that looks along {looks}, at {_at(x, y, z)}"
         found.append(Candidate("", words, area, tuple(faces.tolist())))
     return found
 

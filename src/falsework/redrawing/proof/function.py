@@ -18,6 +18,7 @@ from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.features.zones import Cylinder
 from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
 from falsework.redrawing.site.value import PlannedPart
+from falsework.wording import figures
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -66,7 +67,8 @@ def touches_of(changed: Changed, rooms: Sequence[FeatureRoom], scale: float) -> 
     for draft in changed.drafts:
         if draft.kind in BROKEN_OFF:
             continue
-        found += [words for room in rooms if (words := _taken(changed.ground, draft, room, scale))]
+        taken = [(room.feature.name, _taken(changed.ground, draft, room, scale)) for room in rooms]
+        found += _together([(name, what) for name, what in taken if what])
         if draft.wall_down:
             found.append(f"{draft.wall_down}: it stays in the part")
         if draft.removed:
@@ -74,8 +76,17 @@ def touches_of(changed: Changed, rooms: Sequence[FeatureRoom], scale: float) -> 
     return tuple(dict.fromkeys(found))
 
 
+def _together(taken: Sequence[tuple[str, str]]) -> list[str]:
+    """A phrase for each that is taken alike: 'bores 1 to 4 (Ø 5.4) closed: drill after'."""
+    alike: dict[tuple[str, str], list[int]] = {}
+    for name, what in taken:
+        sort, _, number = name.rpartition(" ")
+        alike.setdefault((sort, what), []).append(int(number))
+    return [f"{figures.numbered(sort, sorted(some))} {what}" for (sort, what), some in alike.items()]
+
+
 def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -> str:
-    """What the added solids take of a room, in words; '' for nothing."""
+    """What the added solids take of a room, in words that follow its name; '' for nothing."""
     taken = None
     for region in draft.added:
         low, high = np.reshape(region.solid.bounding_box(), (2, 3))
@@ -85,19 +96,19 @@ def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -
         taken = piece if taken is None else taken + piece
     if taken is None or taken.volume() <= SPECK_MM3:
         return ""
-    zone, name = room.feature.zone, room.feature.name
+    zone = room.feature.zone
     if not isinstance(zone, Cylinder):
-        return f"{name} crossed, which takes {100.0 * taken.volume() / room.volume_mm3:.0f} % of its room"
+        return f"crossed, which takes {100.0 * taken.volume() / room.volume_mm3:.0f} % of its room"
     size = 2.0 * scale * zone.outer_mm
     if room.feature.sort == "thread":
-        return f"{name} (Ø {size:.1f}) filled in part"
+        return f"(Ø {size:.1f}) filled in part"
     if zone.inner_mm >= zone.outer_mm:  # a shaft
         share = taken.volume() / room.volume_mm3
-        return f"{name} (Ø {size:.1f}) covered over {100.0 * share:.0f} %" if share > SHAFT_SHARE else ""
+        return f"(Ø {size:.1f}) covered over {100.0 * share:.0f} %" if share > SHAFT_SHARE else ""
     left = 2.0 * _off_axis_mm(taken, room)
     if left < 0.05 * size:
-        return f"{name} (Ø {size:.1f}) closed: drill after"
-    return f"{name} (Ø {size:.1f}) narrowed to {left:.1f}: drill after"
+        return f"(Ø {size:.1f}) closed: drill after"
+    return f"(Ø {size:.1f}) narrowed to {left:.1f}: drill after"
 
 
 def _off_axis_mm(taken: Manifold, room: FeatureRoom) -> float:
