@@ -270,24 +270,31 @@ def _with_headers(send: Send) -> Send:
     return adding
 
 
-def stranger_page() -> Response:
-    """What a browser without the cookie sees: in the bench's look, with what of it a stranger may read."""
-    text = """<!doctype html>
+def plain_page(title: str, text: str, link: tuple[str, str] | None, status: int) -> Response:
+    """A page in the bench's look that needs no script: ``text`` is HTML, ``link`` an address and words."""
+    onward = "" if link is None else f'<p><a href="{link[0]}">{link[1]}</a></p>'
+    page = f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
-<title>Not let in: falsework bench</title>
+<title>{title}: falsework bench</title>
 <link rel="icon" href="/assets/icon.svg" type="image/svg+xml">
 <link rel="stylesheet" href="/assets/css/base.css">
 </head><body>
 <header class="bar"><span class="mark-name">falsework</span></header>
 <main class="empty">
-<h1>This browser has not been let in</h1>
-<p>The bench opens with an address that is good for one browser and one time. This one has been used, is
-too old, or is not complete.</p>
-<p>On the machine where the bench runs, <code>falsework bench</code> prints a fresh one at any time, whether
-the bench is running already or not. Or ask somebody who has the bench open to make one for you: the button
-stands below the list of work orders. Then come back to this address.</p>
+<h1>{title}</h1>
+<p>{text}</p>{onward}
 </main></body></html>
 """
-    return HTMLResponse(text, 401)
+    return HTMLResponse(page, status)
+
+
+def stranger_page() -> Response:
+    """What a browser without the cookie sees: in the bench's look, with what of it a stranger may read."""
+    text = """The bench opens with an address that is good for one browser and one time. This one has been
+used, is too old, or is not complete.</p>
+<p>On the machine where the bench runs, <code>falsework bench</code> prints a fresh one at any time, whether
+the bench is running already or not. Or ask somebody who has the bench open to make one for you: the button
+stands below the list of work orders. Then come back to this address."""
+    return plain_page("This browser has not been let in", text, None, 401)

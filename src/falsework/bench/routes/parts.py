@@ -19,7 +19,7 @@ from falsework.bench.answers import Json, Refused, not_found
 from falsework.bench.arriving import arrive, keep_part, legal_name, plain_name
 from falsework.bench.routes import Here, Who
 from falsework.bench.routes.sheets import SheetId
-from falsework.bench.security import FRAMED
+from falsework.bench.security import FRAMED, plain_page
 from falsework.bench.service import ARRIVING, Service
 from falsework.bench.stages import Stage
 from falsework.bench.work import part_file
@@ -251,9 +251,19 @@ async def _packed(service: Service, folders: Mapping[str, FilePath], name: str) 
     return FileResponse(packed, media_type="application/zip", filename=f"{name}.zip", background=gone)
 
 
-async def handed(service: Service, sheet: str, stage: Stage, file: str, view: bool) -> FileResponse:
+async def handed(service: Service, sheet: str, stage: Stage, file: str, view: bool) -> Response:
     """A file of a stage as a download; a page with ``view`` to look at."""
-    stem, path = await ready_file(service, sheet, stage, file)
+    try:
+        stem, path = await ready_file(service, sheet, stage, file)
+    except Refused as refused:
+        if not (view and refused.answer.status_code == 409):
+            raise
+        return plain_page(  # a page that was open when the sheet was changed, and is loaded again
+            "This page is out of date",
+            "The work order was changed after it was written. Write its files again, and open it from there.",
+            (f"/sheets/{sheet}/files", "To the work order"),
+            409,
+        )
     kind = TYPES.get(path.suffix, "application/octet-stream")
     if view and path.suffix == ".html":
         headers = {"content-security-policy": REPORT_POLICY, **FRAMED}

@@ -105,9 +105,21 @@ function morphChildren(old, fresh) {
 
 /** Make the children of `place` what `tree` (a node, or several) says. */
 export function morph(place, ...tree) {
+  const focused = document.activeElement, around = [];
+  for (let at = place.contains(focused) ? focused.parentElement : null; at && at !== document.body; at = at.parentElement) around.push(at);
   const fresh = document.createDocumentFragment();
   fresh.append(...tree.flat(Infinity).filter((node) => node || node === 0));
   morphChildren(place, fresh);
+  if (around.length && document.activeElement === document.body) keepFocus(around);
+}
+
+/** What had the focus is gone: it goes to the heading of where that was, not to the page's very beginning. */
+function keepFocus(around) {
+  for (const at of around) {
+    const goal = at.isConnected && (at.matches("[tabindex]") ? at : at.querySelector("h1[tabindex], h2[tabindex], dialog input"));
+    if (goal) return goal.focus({ preventScroll: true });
+  }
+  return document.getElementById("place")?.focus({ preventScroll: true });
 }
 
 /** A place whose children belong to somebody else: morph leaves them alone. */

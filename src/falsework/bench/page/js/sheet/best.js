@@ -25,13 +25,13 @@ function ways(page, now) {
   const { store } = page, some = [];
   const lies = store.result("lies", "lies.json");
   if (lies.value && !lies.stale) {
-    const { recommended, today } = lies.value;
-    const better = recommended.proof && today.proof && total(recommended.price) < WORTH * total(today.price);
-    if (better) {
+    const { recommended } = lies.value;
+    const turn = store.choices.turn_deg || [0, 0, 0], laid = recommended.turn_deg.every((t, k) => Math.abs(t - turn[k]) < 1e-6);
+    if (!laid && recommended.proof && total(recommended.price) < WORTH * now) {
       const none = recommended.needs_no_support ? "no support, " : "";
       some.push({
-        price: now + total(recommended.price) - total(today.price),
-        said: `Lay it otherwise: ${none}${instead(total(recommended.price), total(today.price))}.`,
+        price: total(recommended.price),
+        said: `Lay it otherwise: ${none}${instead(total(recommended.price), now)}.`,
         buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, "laid otherwise", { strong: true, word: "Lay it so" }),
       });
     }

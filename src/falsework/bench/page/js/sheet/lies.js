@@ -119,7 +119,7 @@ export class Lies extends Section {
       stale && store.stage("lies").state !== "idle" && store.stage("lies").state !== "ready" ? progress(store, "lies", "the search for better positions") : waiting,
       stale && store.stage("lies").state === "idle" ? h("p", {}, "What the search rests on has changed since. ", h("button", { type: "button", onclick: () => store.ask("lies") }, "Search again")) : null,
       h("div", { class: stale ? "stale" : null },
-        h("p", { class: "verdict" }, words.sentence(lies.why)),
+        h("p", { class: "verdict" }, words.sentence(turn.some((t) => t) ? lies.why.replaceAll("as it lies now", "as it came") : lies.why)),
         h("p", { role: "status" }, laid ? `The sheet lays it as way ${laid.number}${laid.today ? ", as it came" : ""}.` : "The sheet lays it in a way of your own.",
           other ? ` You are looking at way ${looked.number}. ` : " ",
           other && [h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Lay it as way ${looked.number}`), " ",

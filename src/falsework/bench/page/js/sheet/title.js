@@ -57,6 +57,19 @@ function verdict(store) {
   return h("p", { class: "verdict waiting" }, "The sheet fills itself in below; what to do will be said here.");
 }
 
+/** A button to where a caution is, in the figure that shows it. */
+function placeOf(page, notice) {
+  const piece = notice.piece ?? notice.pieces?.[0], underside = notice.underside ?? notice.undersides?.[0] ?? notice.number;
+  const goes = piece ? ["supports", { piece, number: 0 }] : underside ? ["undersides", { number: underside, piece: 0 }] : null;
+  return goes && h("button", {
+    type: "button", class: "quiet no-print", onclick: () => {
+      page.select(...goes);
+      page.goTo(goes[0], true);
+      page.select(...goes);
+    },
+  }, "Show it", unseen(`: ${notice.text}`));
+}
+
 export function titleBlock(page) {
   const { store } = page, { sheet } = store;
   const warnings = (store.value("release", "plan.json") || store.value("supports", "supports.json"))?.warnings || [];
@@ -75,7 +88,7 @@ export function titleBlock(page) {
         h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
     verdict(store),
     best(page),
-    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w))))) : null,
+    warnings.length ? h("div", { class: "mind" }, h("h3", {}, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w), placeOf(page, w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Note to the operator"),
       h("textarea", { ...note.attributes(), id: "note-field", rows: note.text ? 3 : 1, maxlength: 5000 })),

@@ -21,6 +21,9 @@ export const undersideLooks = (undersides) => looksTexture(undersides.map((u) =>
   return { tone, ink: inkOn(tone), hatch: HATCH_OF_KIND[u.kind] };
 }));
 
+/** Whether a standing does anything for an underside: what the bed cannot reach is not offered from the bed. */
+const reached = (option, u) => option.standing === "leave" || option.left_mm2 < 0.98 * u.area_mm2;
+
 const sparedOf = (totals, number) => totals?.sparing?.undersides.find((one) => one.number === number);
 
 /** What of an underside is left for faces supports must not touch, as a sentence; "" for none. */
@@ -149,7 +152,7 @@ export class Undersides extends Section {
         onchange: (event) => this.overrule(u.number, event.target.value),
       },
       h("option", { value: "" }, kept ? "left: not to be touched" : auto),
-      choice.options.map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "leave" ? "" : `, ${words.price(o.cost.price)}`)))),
+      choice.options.filter((o) => reached(o, u) || o.standing === own).map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "leave" ? "" : `, ${words.price(o.cost.price)}`)))),
       own ? h("span", { class: "sub own-mark" }, "decided by you") : null,
       (own || choice.chosen) !== "leave" && this.fitsNothing(u.number) ? h("span", { class: "sub" }, "nothing fits: left") : null,
       spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left, not to be touched`) : null,
@@ -178,7 +181,7 @@ export class Undersides extends Section {
           h("tr", {}, h("th", { scope: "row" }, `Droop ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
             h("td", { class: "n" }, estimate === u.droop_mm ? words.leftAlone(u) : words.withUnit(estimate.value, "mm")),
             h("td", { class: "sub" }, estimate === u.droop_mm && u.kind === "island" ? "starts in mid-air" : `90 %: ${words.interval(estimate, "mm")}`))))),
-        h("p", { class: "sub" }, `Droops rest on ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
+        h("p", { class: "sub" }, `These droops are ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
         choice ? h("fieldset", { class: "options" }, h("legend", {}, `What to do about number ${u.number}`),
           STANDINGS.map((standing) => this.option(u, choice, standing, own)),
           own ? h("p", {}, h("button", { type: "button", onclick: () => this.overrule(u.number, null) }, "Go back to automatic")) : null) : null,
@@ -188,7 +191,7 @@ export class Undersides extends Section {
 
   option(u, choice, standing, own) {
     const o = choice.options.find((one) => one.standing === standing);
-    if (!o) return null;
+    if (!o || !(reached(o, u) || standing === this.standingOf(u, choice))) return null;
     const is = this.standingOf(u, choice) === standing;
     const least = choice.options.every((one) => total(one.price) >= total(o.price));
     const facts = [
