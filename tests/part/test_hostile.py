@@ -184,3 +184,17 @@ def test_any_cut_of_a_file_gives_a_part_or_one_sentence(tmp_path):
                 assert len(str(error)) < 400
             else:
                 assert len(part.faces) > 0
+
+
+def test_nested_components_are_counted_and_not_expanded(tmp_path):
+    """Each object holds the one before twice: 2^93 pieces, some 10^28, in less than two thousand bytes."""
+    held = "".join(
+        f'<object id="{k + 1}" type="model"><components><component objectid="{k}"/>'
+        f'<component objectid="{k}"/></components></object>'
+        for k in range(1, 94)
+    )
+    one = '<object id="1" type="model"><mesh><vertices/><triangles/></mesh></object>'
+    model = f'<model><resources>{one}{held}</resources><build><item objectid="94"/></build></model>'
+    data = package((MODEL, model))
+    assert len(data) < 2000
+    refused(tmp_path, "a.3mf", data, "stand for more than 100,000 pieces")

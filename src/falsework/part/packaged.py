@@ -22,6 +22,9 @@ _SLICES = re.compile(rb"<(?:\w+:)?slicestack\b")
 _GROUPS = rb"basematerials|colorgroup|texture2dgroup|texture2d|compositematerials|multiproperties"
 _MATERIAL = re.compile(rb"<((?:\w+:)?(?:" + _GROUPS + rb"))\b[^>]*>")
 _REFERENCES = re.compile(rb"""\s(?:pid|pindex|p1|p2|p3)\s*=\s*(?:"[^"]*"|'[^']*')""")
+_HOLDS = re.compile(rb"<(?:\w+:)?(object|component|item)\b([^>]*)>")
+_ATTRIBUTE = re.compile(rb"""(?:\w+:)?(\w+)\s*=\s*["']([^"']*)["']""")
+_ROOT, _BEYOND = "3d/3dmodel.model", 1 << 60
 # by the part of the namespace that names the extension; these leave the triangles as they are
 _SUPPORTED = ("material", "production", "trianglesets", "slice")
 _NAMES = {
@@ -49,6 +52,41 @@ def check_extensions(data: bytes, name: str) -> list[MeshFinding]:
     if slices:
         found.append(MeshFinding("slice stacks", slices, "left out: the triangles are planned"))
     return found
+
+
+def check_copies(data: bytes, name: str, most: int) -> None:
+    """PartError where components within components stand for more than ``most`` meshes; none is expanded.
+
+    A few hundred bytes of objects that each hold the one before twice stand for more than there are atoms.
+    """
+    counts: dict[tuple[bytes, bytes], int] = {}
+    total = 0
+    with zipfile.ZipFile(io.BytesIO(data)) as package:
+        entries = [e for e in package.infolist() if e.filename.lower().endswith(".model")]
+        # other models are held by the root's objects alone (Production Extension), so they are counted first
+        for entry in sorted(entries, key=lambda e: e.filename.lower() == _ROOT):
+            file = b"/" + entry.filename.lower().encode()
+            total += _copies(package.read(entry), file, counts)
+    if total > most:
+        raise PartError(name, f"its components stand for more than {most:,} pieces", CURE)
+
+
+def _copies(text: bytes, file: bytes, counts: dict[tuple[bytes, bytes], int]) -> int:
+    """Meshes that the build of one model stands for; ``counts`` takes in those of its objects."""
+    here, total = (file, b""), 0
+    for found in _HOLDS.finditer(text):
+        kind, attributes = found[1], dict(_ATTRIBUTE.findall(found[2]))
+        if kind == b"object":
+            here = (file, attributes.get(b"id", b""))
+            counts[here] = 0
+            continue
+        place = attributes.get(b"path", file).lower(), attributes.get(b"objectid", b"")
+        held = counts.get(place, 1) or 1  # an object without components is one mesh
+        if kind == b"component":
+            counts[here] = min(counts.get(here, 0) + held, _BEYOND)
+        else:
+            total += held
+    return total
 
 
 def without_materials(data: bytes) -> bytes:

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.errors import PartError
-from falsework.part.packaged import check_extensions, without_materials
+from falsework.part.packaged import check_copies, check_extensions, without_materials
 from falsework.part.part import MeshFinding
 from falsework.part.raw import MAX_TRIANGLES, RawMesh, check_count, joined
 
@@ -48,6 +48,7 @@ def read_3mf(data: bytes, name: str) -> RawMesh:
     """All printable objects of the build, placed; support objects are left out with a finding."""
     check_package(data, name)
     noted = check_extensions(data, name)
+    check_copies(data, name, MAX_PIECES)
     raw = _read_package(data, name)
     if raw is None:
         raw = _read_package(without_materials(data), name)
