@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 Arrays = dict[str, NDArray[Any]]
 
-COARSE_FACES = 60_000
+COARSE_FACES = 24_000
 """Meshes of more faces get a coarser one beside them, to be drawn while the figure turns."""
 
 _SMOOTH_COSINE = 0.94  # faces that meet at less than about 20° belong to one smooth patch

@@ -10,6 +10,8 @@ import { renderer } from "./renderer.js";
 import { drawnArrow, drawnTags, placeTags, roundLength } from "./tags.js";
 
 const STILL_MS = 160; // after the last movement the full mesh is drawn
+const SLOW_MS = 26, QUICK_MS = 12, COARSEST = 0.35; // of a picture while it moves; as a share of its pixels' density
+let density = 1; // of pictures that move: as fine as this machine draws at thirty a second
 const plates = new Set();
 const due = new Set();
 let asked = false;
@@ -158,8 +160,8 @@ export class Plate {
 
   get view() {
     const width = Math.max(2, this.stage.clientWidth), height = Math.max(2, this.stage.clientHeight);
-    const sharp = Math.min(window.devicePixelRatio || 1, 2);
-    const fine = sharp >= 1.5 || this.turning ? 1 : 2;
+    const sharp = Math.min(window.devicePixelRatio || 1, 2) * (this.turning ? density : 1);
+    const fine = this.turning || sharp >= 1.5 ? 1 : 2;
     const axes = axesOf(this.eye), [low, high] = this.bounds;
     const room = this.small ? 8 : this.tags.length ? 96 : 44;
     const homeScale = scaleToFit(this.bounds, axesOf(this.home), width - room, height - (this.small ? Math.max(14, 0.12 * height) : 58));
@@ -188,6 +190,7 @@ export class Plate {
       hot: item.solid.tagged && item.pointed !== false ? this.hot : 0,
       chosen: item.solid.tagged && item.pointed !== false ? this.chosen : 0,
     }));
+    const began = performance.now();
     engine.draw(view, items);
     this.lastView = view;
     engine.owner = this;
@@ -198,6 +201,13 @@ export class Plate {
     const from = engine.canvas;
     this.canvas.getContext("2d", { alpha: false })
       .drawImage(from, 0, from.height - view.height, view.width, view.height, 0, 0, view.width, view.height);
+    if (this.turning) {
+      engine.finish();
+      const took = performance.now() - began;
+      if (took > SLOW_MS) density = Math.max(COARSEST, density * Math.max(0.6, Math.sqrt(SLOW_MS / took)));
+      else if (took < QUICK_MS) density = Math.min(1, density * 1.1);
+      this.frames?.push(took);
+    }
     if (!this.turning && !this.visible && this.tags.length && !this.always) this.look(engine);
     this.write(view);
   }

@@ -109,6 +109,11 @@ class Renderer {
     this.gl.render(this.inkScene, this.camera);
   }
 
+  /** Wait until everything is drawn: one pixel is read. */
+  finish() {
+    this.gl.getContext().readPixels(0, 0, 1, 1, 6408, 5121, new Uint8Array(4)); // RGBA, bytes
+  }
+
   drawItem(view, item) {
     const { solid } = item;
     const material = this.material(solid.kind, Boolean(solid.tagged), Boolean(solid.faced));

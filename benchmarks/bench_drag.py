@@ -1,0 +1,79 @@
+"""A part of 300 k triangles turned in the browser on a software renderer: milliseconds for each picture.
+
+The page draws a thinner mesh while the figure moves, and as coarsely as it takes to keep up. Needs Chromium.
+Figures of the first pictures, before it has found out how fast the machine is, are left out and told.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+
+from playwright.sync_api import sync_playwright
+
+from bench.benches import Served, upload, wait
+from browser.conftest import ARGUMENTS, CHROMIUM
+from falsework.files.stl import write_stl
+from falsework.part.demo import gull
+
+FINDING_OUT = 10  # pictures
+
+
+def _turned(page: Any, section: str, moves: int) -> list[float]:
+    """Turn a section's figure by hand; what each picture took, in ms."""
+    page.locator(f"#{section}").evaluate("(e) => e.scrollIntoView()")
+    canvas = page.locator(f"#{section} .stage-canvas").first
+    canvas.wait_for()
+    page.wait_for_timeout(1500)
+    page.evaluate(f"() => {{ document.querySelector('#{section} .stage').plate.frames = []; }}")
+    box = canvas.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for k in range(moves):
+        page.mouse.move(x + 120 * np.sin(k / 9), y + 30 * np.cos(k / 7))
+        page.evaluate("() => new Promise((done) => requestAnimationFrame(done))")
+    page.mouse.up()
+    return list(page.evaluate(f"() => document.querySelector('#{section} .stage').plate.frames"))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--triangles", type=int, default=300_000)
+    parser.add_argument("--moves", type=int, default=90)
+    arguments = parser.parse_args()
+    folder = Path(tempfile.mkdtemp())
+    part = gull(arguments.triangles)
+    write_stl(folder / "gull.stl", part.vertices, part.faces, "gull")
+    served = Served(folder / "data", "--workers", "1")
+    sheet = upload(served.client, (folder / "gull.stl").read_bytes(), "gull.stl")["id"]
+    wait(served.client, sheet, "supports")
+    print(f"{len(part.faces):,} triangles")
+    print("| figure | pictures | median ms | 95 % ms | worst ms | first ones, worst ms |")
+    print("|---|---|---|---|---|---|")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        page = browser.new_page(viewport={"width": 1400, "height": 900})
+        page.goto(served.client.post("/api/invitations").json()["address"])
+        page.goto(f"{served.entrance.partition('/enter')[0]}/sheets/{sheet}")
+        page.wait_for_selector("#supports.ready", timeout=120_000)
+        for section in ("arrived", "undersides", "supports"):
+            took = np.array(_turned(page, section, arguments.moves))
+            first, rest = took[:FINDING_OUT], took[FINDING_OUT:]
+            low, high = np.percentile(rest, (50, 95))
+            print(
+                f"| {section} | {len(took)} | {low:.0f} | {high:.0f} | {rest.max():.0f} | {first.max():.0f} |"
+            )
+        browser.close()
+    served.stop()
+
+
+if __name__ == "__main__":
+    main()
