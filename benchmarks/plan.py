@@ -1,10 +1,15 @@
 """Planning end to end against a general-purpose library reading and sectioning the same file.
 
     python benchmarks/plan.py [--quick]
+    python benchmarks/plan.py --parts FOLDER [--only NAME ...]
 
 Every figure is CPU time (user + system, all threads) of a whole fresh process, or says otherwise. The
 general-purpose library (trimesh) is timed inside its process after its own import, which favours it.
-Prints a Markdown table; ``--quick`` leaves out the 1 M triangle part.
+Prints a Markdown table; ``--quick`` leaves out the 1 M triangle part. ``--parts`` takes the meshes of a
+folder whose ``index.csv`` names them, and the demo parts, on one core: whole processes against whole
+processes, and beside it against the library's own work alone; a second plan with another air gap, and with
+another standing; and the share of a plan's work that threads can take, from which follows what more cores
+would give.
 """
 
 from __future__ import annotations
@@ -60,6 +65,59 @@ print(first, second, again)
 """
 
 
+WHOLE_LIBRARY = """
+import sys, time
+import numpy as np, trimesh
+start = time.process_time()
+mesh = trimesh.load(sys.argv[1], force="mesh")
+mesh.apply_scale(float(sys.argv[2]))
+low, high = mesh.bounds[:, 2]
+heights = np.arange(0.1, high - low, 0.2)
+mesh.section_multiplane(plane_origin=[0, 0, low], plane_normal=[0, 0, 1], heights=heights)
+print(time.process_time() - start)
+"""
+
+WHOLE = """
+import sys
+import falsework
+bare = sys.argv[1].endswith((".stl", ".obj", ".ply", ".off"))
+part = falsework.read_part(sys.argv[1], unit="mm" if bare else None)
+made = falsework.plan(part, "pla-0.4", scale=float(sys.argv[2]), release=False, cores=1)
+print(made.part.triangles, made.layers.count)
+"""
+
+AGAIN = """
+import sys, threading, time
+from dataclasses import replace
+import falsework
+from falsework.layers import overlay
+bare = sys.argv[1].endswith((".stl", ".obj", ".ply", ".off"))
+part = falsework.read_part(sys.argv[1], unit="mm" if bare else None)
+process = falsework.load_process("pla-0.4")
+wider = replace(process, structure=replace(process.structure, air_gap_layers=3.0))
+store = falsework.Store()
+def planned(process, **how):
+    start = time.process_time()
+    falsework.plan(part, process, scale=float(sys.argv[2]), release=False, store=store, **how)
+    return time.process_time() - start
+planned(process, cores=1)
+first = time.process_time()
+second, third = planned(wider, cores=1), planned(process, cores=1, standing="bed")
+shared, one = [0.0], overlay._in_one
+def timed(*arguments):
+    start = time.thread_time()
+    try:
+        return one(*arguments)
+    finally:
+        if threading.current_thread() is not threading.main_thread():
+            shared[0] += time.thread_time() - start
+overlay._in_one = timed
+store = falsework.Store()
+total = planned(process, cores=8)
+print(first, second, third, shared[0] / total)
+"""
+
+
 def run(*command: str, **environment: str) -> tuple[float, float, str]:
     """CPU seconds, peak memory in MB and output of one process."""
     process = subprocess.Popen(
@@ -89,7 +147,13 @@ def cli(*arguments: str) -> list[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
-    quick = parser.parse_args().quick
+    parser.add_argument("--parts", type=Path, help="a folder of meshes with an index.csv")
+    parser.add_argument("--only", nargs="*", default=[], help="parts whose names hold one of these")
+    asked = parser.parse_args()
+    if asked.parts is not None:
+        many(asked.parts, asked.only)
+        return
+    quick = asked.quick
     from falsework.files.stl import write_stl
     from falsework.part.demo import gull
 
@@ -155,6 +219,37 @@ def main() -> None:
     print("| what | figure |\n|---|---|")
     for row in rows:
         print("| {} | {} |".format(*row))
+
+
+def many(folder: Path, only: list[str]) -> None:
+    """Real parts, one by one: the list, then median and worst."""
+    from shores import meshes
+
+    head = "triangles | layers | CPU s | library | ratio | of its work | MB | other gap | other standing"
+    print(f"| part | {head} | shared |\n|---|" + "--:|" * 10)
+    found = []
+    for name, source, scale in meshes(folder):
+        if only and not any(word in name for word in only):
+            continue
+        try:
+            library, _, work = run("-c", WHOLE_LIBRARY, source, repr(scale))
+            cpu, memory, said = run("-c", WHOLE, source, repr(scale))
+            first, second, third, part = map(float, run("-c", AGAIN, source, repr(scale))[2].split())
+        except SystemExit as problem:
+            print(f"left out: {name}: {problem}", flush=True)
+            continue
+        row = (cpu / library, cpu / float(work), second / first, third / first, part, cpu, memory)
+        found.append(row)
+        triangles, layers = said.split()
+        print(
+            f"| {name} | {triangles} | {layers} | {cpu:.1f} | {library:.1f} | {row[0]:.2f} | {row[1]:.1f} "
+            f"| {memory:.0f} | {second:.2f} s, {row[2]:.2f} | {third:.2f} s, {row[3]:.2f} | {part:.2f} |",
+            flush=True,
+        )
+    names = ("whole over whole", "whole over the library's work", "other gap", "other standing", "shared")
+    for k, name in enumerate((*names, "CPU s", "MB")):
+        column = sorted(row[k] for row in found)
+        print(f"{name}: median {column[len(column) // 2]:.2f}, worst {column[0 if k == 4 else -1]:.2f}")
 
 
 def share(cpu: float, library: float) -> str:

@@ -111,7 +111,7 @@ def test_solid_layers_follow_a_step():
     core = (30 - 2 * inset) ** 2
     under_block = (10 - inset) * (30 - 2 * inset)
     assert layers.sparse_mm2[10] == pytest.approx(core, rel=1e-9)
-    assert layers.sparse_mm2[16:20] == pytest.approx([under_block] * 4, rel=1e-9)
+    assert layers.sparse_mm2[16:20] == pytest.approx([under_block] * 4, rel=1e-4)  # along lanes
     assert layers.sparse_mm2[15] == pytest.approx(core, rel=1e-9)
     assert layers.sparse_mm2[[3, 36]] == pytest.approx([0, 0])
 
@@ -122,7 +122,7 @@ def test_ceiling_of_a_slot_thinner_than_the_solid_layers():
     stack = stack_of([box(30, 30)] * 15 + [slot] * 2 + [box(30, 30)] * 15)
     _, layers = part_cost(stack, PROCESS)
     for i in (11, 14, 17, 20):
-        assert layers.solid_mm2[i] == pytest.approx(100, rel=1e-9)
+        assert layers.solid_mm2[i] == pytest.approx(100, rel=1e-4)
     assert layers.solid_mm2[[10, 21]] == pytest.approx([0, 0], abs=1e-9)
 
 

@@ -95,7 +95,8 @@ def _context(bench: Bench, arguments: Arguments, watch: Watch) -> Context:
     from falsework.request import Context
 
     process = decode(Process, arguments["wish"]["process"])
-    return Context(_belief(bench, arguments["fit"], process), bench.store, watch)
+    belief = _belief(bench, arguments["fit"], process)
+    return Context(belief, bench.store, watch, cores=1)  # there is a worker for every core
 
 
 def _belief(bench: Bench, digest: str, process: Process) -> Belief:

@@ -63,6 +63,7 @@ class AskedOptions:
     standing: str = "auto"
     overrules: tuple[tuple[str, str], ...] = ()
     weigh: str | None = None
+    cores: int | None = None
 
     @cached_property
     def process(self) -> Process:
@@ -117,7 +118,8 @@ class AskedOptions:
         """What it is worked on with: what the ledger has taught, and ``watch``."""
         from falsework.request import Context
 
-        return Context(belief=chosen_belief(self.process, self.ledger_name), watch=watch)
+        belief = chosen_belief(self.process, self.ledger_name)
+        return Context(belief=belief, watch=watch, cores=self.cores)
 
     def _marks(self, searches: bool) -> Marks:
         """What the options mark on the part; where they say nothing, the file of marks beside it, announced.

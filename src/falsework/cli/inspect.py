@@ -6,7 +6,7 @@ import click
 
 from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.belief import ledger_option
-from falsework.cli.options import json_option, part_options, turn_option
+from falsework.cli.options import cores_option, json_option, part_options, turn_option
 from falsework.cli.session import Session
 
 
@@ -14,6 +14,7 @@ from falsework.cli.session import Session
 @part_options
 @ledger_option
 @turn_option
+@cores_option
 @json_option
 @click.pass_obj
 @collected(AskedOptions, "asked")

@@ -9,6 +9,7 @@ import click
 
 from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.options import (
+    cores_option,
     json_option,
     marks_options,
     part_options,
@@ -39,7 +40,7 @@ LIES, PAGE = "lies.json", "lies.html"
     show_default=True,
     help="What counts the columns: a graphics processor where there is one (falsework[gpu]), or not.",
 )
-@click.option("--cores", type=click.IntRange(1), help="Processor cores to use at most; all there are.")
+@cores_option
 @weigh_option
 @click.option(
     "--out", type=click.Path(path_type=Path), help=f"Folder to write {LIES} and {PAGE} to, with pictures."
@@ -52,7 +53,6 @@ def lie_command(
     asked: AskedOptions,
     directions: int | None,
     device: str,
-    cores: int | None,
     out: Path | None,
     as_json: bool,
 ) -> None:
@@ -83,7 +83,7 @@ def lie_command(
         request = asked.read(request, watch.part(0.0, 0.1), turnable=True)
         raw, wish = raw_part(request, watch.part(0.1, 0.1)), request.wish
         placed = place(raw, scale=request.placing.scale, bed_mm=wish.bed_mm)
-        context = Context(watch=watch.part(0.1, 0.8), cores=cores, device=device)
+        context = Context(watch=watch.part(0.1, 0.8), cores=asked.cores, device=device)
         lies = orientations_for(placed, wish, context, Search(directions))
         if out is not None:
             from falsework.files.atomic import atomic_folder

@@ -200,6 +200,12 @@ def supports_as_option(command: F) -> F:
     )(command)
 
 
+def cores_option(command: F) -> F:
+    """``--cores``: how many processor cores to use at most."""
+    help_text = "Processor cores to use at most; all there are. The result is the same."
+    return click.option("--cores", type=click.IntRange(1), help=help_text)(command)
+
+
 def json_option(command: F) -> F:
     """``--json``: one JSON document on stdout, errors included."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")(

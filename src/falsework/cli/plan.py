@@ -13,6 +13,7 @@ from falsework.cli.options import (
     STANDINGS,
     KeyValue,
     StartOf,
+    cores_option,
     json_option,
     marks_options,
     part_options,
@@ -66,6 +67,7 @@ if TYPE_CHECKING:
 @click.option("--title", default="", help="What the work order is called; the part's name if not given.")
 @click.option("--note", default="", help="A note to the operator, on report, sheet and in the 3MF file.")
 @click.option("--no-report", is_flag=True, help="Write no report.html.")
+@cores_option
 @json_option
 @click.pass_obj
 @collected(AskedOptions, "asked")

@@ -13,6 +13,7 @@ from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.belief import ledger_option
 from falsework.cli.ledger_file import document
 from falsework.cli.options import (
+    cores_option,
     json_option,
     marks_options,
     part_options,
@@ -86,6 +87,7 @@ class Changing:
     type=click.Path(path_type=Path),
     help="Folder to write; PART's name and '-redrawn' if not given.",
 )
+@cores_option
 @json_option
 @click.pass_obj
 @collected(AskedOptions, "asked")

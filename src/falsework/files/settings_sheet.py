@@ -8,16 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from falsework.cost.cost import Cost
 from falsework.droop.estimate import Estimate
+from falsework.droop.supported import lane_spacing_mm
 from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
+from falsework.support.design import WIDE_NAME
 from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
 from falsework.wording.cautions import RULES, CautionedTask, cautions
-from falsework.wording.figures import given, numbered, sentence
+from falsework.wording.figures import duration, given, mass, numbered, sentence
 from falsework.wording.heading import UNTITLED, Heading
 from falsework.wording.terms import RESTS_ON
 
@@ -38,6 +41,7 @@ def settings_sheet(plan: Plan, heading: Heading = UNTITLED) -> str:
         *_standing_sentences(plan),
         "## How supports are built",
         _table(("choice", "value", "unit", "why"), _structure_rows(plan)),
+        *_typed(plan),
         "## How everything is printed",
         _table(("choice", "value", "unit", "why"), _printing_rows(plan.process)),
         "## Bridges",
@@ -334,6 +338,43 @@ def _underside_row(underside: Underside, choices: Mapping[int, Choice]) -> tuple
         _STANDING_WORDS[choice.chosen if choice else Standing.LEAVE],
         choice.why if choice else "",
     )
+
+
+def _typed(plan: Plan) -> list[str]:
+    """What of the designed supports another program can build, and what that saves; estimates."""
+    structure = plan.process.structure
+    if structure.form != "designed" or not any(piece.others for piece in plan.pieces):
+        return []
+    built = plan.support_cost
+    usual, wide = (_as_if(plan, name) for name in ("curtain", WIDE_NAME))
+    spacing = lane_spacing_mm(plan.process)
+    density = min(1.0, plan.process.line_width_mm / spacing)
+    rows = [
+        ("with the numbers above", f"{given(structure.spacing_mm)} mm", *_takes(usual)),
+        (
+            "with wider spacing",
+            f"{given(spacing, 1)} mm, a density of {given(100 * density, 1)} %",
+            *_takes(wide),
+        ),
+        ("as in print.3mf", "not to be typed in", *_takes(built)),
+    ]
+    return [
+        "## What of the supports in print.3mf can be typed in",
+        "The supports of `print.3mf` narrow downwards into posts and lean past the part. Shapes cannot be "
+        "typed in; the spacing of the body's lines can, up to what the dense layers on top still "
+        "bridge. Keep the interface layers then, and closed lines off: around narrow supports they cost "
+        "more time than the spacing saves.",
+        _table(("supports", "spacing of the body's lines", "filament, about", "time, about"), rows),
+    ]
+
+
+def _as_if(plan: Plan, name: str) -> Cost:
+    """What all pieces would take if they were built so; as they are where nothing else was reckoned."""
+    return sum((next((o.cost for o in p.others if o.structure == name), p.cost) for p in plan.pieces), Cost())
+
+
+def _takes(cost: Cost) -> tuple[str, str]:
+    return mass(cost.mass_g), duration(cost.time_s)
 
 
 def _cautions(plan: Plan) -> Iterable[str]:

@@ -19,6 +19,7 @@ from queue import SimpleQueue
 from typing import IO, Any
 
 from falsework.errors import Cancelled, FalseworkError
+from falsework.layers.overlay import own_cores
 from falsework.watch import Watch
 
 LANE_BYTES = 400 << 20  # what a lane takes, and for each triangle ...
@@ -29,13 +30,12 @@ _GLANCE_S = 0.2  # between two looks at the watch
 
 def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
     """How many lanes are worth starting: no more than jobs, processor cores, and memory that is free."""
-    mine = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     try:
         free = os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (ValueError, OSError, AttributeError):  # not told here
         free = 4 << 30
     room = int(_MEMORY_SHARE * free / (LANE_BYTES + triangles * TRIANGLE_BYTES))
-    return max(1, min(cores or mine, jobs, room))
+    return max(1, min(cores or own_cores(), jobs, room))
 
 
 def side_by_side(shared: Any, jobs: Sequence[Any], lanes: int, watch: Watch, step: str) -> list[Any]:

@@ -77,12 +77,12 @@ class Shared:
     belief: Belief
 
 
-def work(shared: Shared, lie: Orientation, watch: Watch = QUIET) -> Orientation:
+def work(shared: Shared, lie: Orientation, watch: Watch = QUIET, cores: int | None = 1) -> Orientation:
     """The lie with its figures and price from its plan; one that does not fit is not planned."""
     if not lie.fits:
         return lie
     request = Request(shared.part, Placing(turn_deg=lie.turn_deg), shared.wish)
-    return planned(lie, plan_for(request, Context(belief=shared.belief, watch=watch)))
+    return planned(lie, plan_for(request, Context(belief=shared.belief, watch=watch, cores=cores)))
 
 
 def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
@@ -93,7 +93,7 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ..
     shared = Shared(part, wish, context.belief)
     first, *others = lies
     start = time.perf_counter()
-    out = [work(shared, first, context.watch.part(0.0, 1.0 / len(lies)))]
+    out = [work(shared, first, context.watch.part(0.0, 1.0 / len(lies)), context.cores)]
     took_s = time.perf_counter() - start
     watch = context.watch.part(1.0 / len(lies), 1.0)
     jobs = [lie for lie in others if lie.fits]
@@ -103,7 +103,9 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ..
         done = iter(side_by_side(shared, jobs, lanes, watch, "planning the best"))
         return out + [next(done) if lie.fits else lie for lie in others]
     for place, lie in enumerate(others):
-        out.append(work(shared, lie, watch.part(place / len(others), (place + 1) / len(others))))
+        out.append(
+            work(shared, lie, watch.part(place / len(others), (place + 1) / len(others)), context.cores)
+        )
     return out
 
 

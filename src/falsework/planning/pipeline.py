@@ -12,6 +12,7 @@ from falsework.cost import part_cost
 from falsework.cost.cost import Cost
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, planar, stack_layers
+from falsework.layers.overlay import on_cores
 from falsework.layers.stack import LayerStack
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
@@ -74,7 +75,11 @@ def plan_for(request: Request, context: Context, *, release: bool = True) -> Pla
     ------
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
     """
-    request, lies, context = _laid(request, context)
+    with on_cores(context.cores):
+        return _planned(*_laid(request, context), release)
+
+
+def _planned(request: Request, lies: Orientations | None, context: Context, release: bool) -> Plan:
     wish, watch = request.wish, context.watch
     process = wish.process
     weighed = _weighed(request, context.part(0.0, 0.6))
@@ -229,7 +234,8 @@ def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:
 def totals_for(request: Request, context: Context) -> Totals:
     """What every standing would cost, by columns, without building anything: see :func:`falsework.totals`."""
     request, _, context = _laid(request, context)
-    weighed = _weighed(request, context)
+    with on_cores(context.cores):
+        weighed = _weighed(request, context)
     sparing = _sparing(weighed)
     own = printing_price(weighed.part_cost, request.wish.process, request.wish.weights)
     context.watch.at("done", 1.0)
@@ -250,7 +256,8 @@ def inspect_for(request: Request, context: Context) -> Inspection:
     placed, summary = placed_part(raw, request.placing, request.wish.bed_mm, context.store)
     stack = _layers(placed, process, watch.part(0.5, 0.7), context.store)
     summary = _by_layers(summary, stack)
-    need = _need(placed, stack, process, context.part(0.7, 1.0))
+    with on_cores(context.cores):
+        need = _need(placed, stack, process, context.part(0.7, 1.0))
     watch.at("done", 1.0)
     return Inspection(
         part=summary,

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Unpack
 
+from falsework.layers.overlay import on_cores
 from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part
@@ -70,6 +71,11 @@ def redraw(
 
 def redraw_for(request: Request, context: Context, scope: Scope = WHOLE) -> Redraw:
     """The same for a request: see :func:`redraw`. What it overrules of supports does not count."""
+    with on_cores(context.cores):
+        return _redrawn(request, context, scope)
+
+
+def _redrawn(request: Request, context: Context, scope: Scope) -> Redraw:
     watch = context.watch
     raw = raw_part(request, watch.part(0.0, 0.04))
     watch.at("looking for bores and mating faces", 0.04)

@@ -220,6 +220,7 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
             f"{factor(p.buckling_safety)} ×",
             f"{factor(p.topple_safety)} ×",
             words.mass(p.cost.mass_g),
+            p.why or "–",
             p.remedy or "none needed",
             p.weak,
         )

@@ -18,11 +18,14 @@ from falsework.need.measure import Outlines
 from falsework.process import bead_section_mm2
 from falsework.process.settings import Process
 from falsework.support.cells import Cells, cells_of, facing, joined
+from falsework.support.scheme import TriedStructure
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
 from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N, part_bond_mpa
 from falsework.wording.figures import duration, mass
 
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
+WIDE = -1.0  # the same with lines as far apart as what lies on them bridges; only reckoned, for the sheet
+WIDE_NAME = "curtain with lines as far apart as they may be"
 BAYS_MM = (40.0, 80.0)  # sides of bays that are tried
 LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
 STUCK_PRICE = 0.4  # what it costs more to take off what cannot leave whole: two minutes of hand work, and ...
@@ -30,7 +33,7 @@ STUCK_PRICE_MM2 = 0.003  # ... a minute and a half a cm² under the part
 SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
 _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
-_COARSE = 4  # layers taken in one step while bays and posts are only ranked
+_COARSE = 8  # layers taken in one step while bays and posts are only ranked
 _THINNEST_WIDTHS = 4.0  # side of a post at least
 _SPARE = 1.1  # posts on the part are so much wider than they must be: heads that lean over weigh on them
 _GIVES_WIDTHS = 1.0  # a post's head may give way by so much when the nozzle drags at it
@@ -167,28 +170,41 @@ class Design:
         label = joined(count + cells.pieces, self.piece[i], count + cells.piece[j])
         return label[:count], label[count:]
 
-    def why(self, cells: Cells) -> list[str]:
-        """What was built and what else it could have been, for each piece of ``cells``."""
-        said = [""] * cells.pieces
+    def chosen(self, cells: Cells) -> list[tuple[str, tuple[TriedStructure, ...]]]:
+        """For each piece of ``cells`` why it is built so, and what else could be, the cheapest first."""
         i, j = facing(self.layer, self.heads, cells.layer, cells.polygon)
         pairs, counts = np.unique(
-            np.column_stack([cells.piece[j], self.piece[i]]), axis=0, return_counts=True
+            np.column_stack([self.piece[i], cells.piece[j]]), axis=0, return_counts=True
         )
-        for k in np.argsort(counts, kind="stable"):
-            said[pairs[k, 0]] = _said(self.prices[pairs[k, 1]], float(self.side_mm[pairs[k, 1]]))
-        return said
+        mine: dict[int, list[int]] = {}
+        for straight in np.unique(pairs[:, 0]).tolist():  # to the piece that carries most of its heads
+            rows = np.flatnonzero(pairs[:, 0] == straight)
+            mine.setdefault(int(pairs[rows[np.argmax(counts[rows])], 1]), []).append(straight)
+        return [self._told(mine.get(k, [])) for k in range(cells.pieces)]
+
+    def _told(self, pieces: list[int]) -> tuple[str, tuple[TriedStructure, ...]]:
+        built = {float(self.side_mm[k]) for k in pieces}
+        sums: dict[float, Cost] = {}
+        for side in {side for k in pieces for side in self.prices[k]}:
+            if built != {side}:  # where bays of one side are as those of another, they are reckoned once
+                sums[side] = sum((self.prices[k].get(side) or _least(self.prices[k]) for k in pieces), Cost())
+        order = sorted(sums, key=lambda side: (side == WIDE, sums[side].price, -side))
+        others = tuple(TriedStructure(_named(side), sums[side]) for side in order)
+        why = " and ".join(_named(side) for side in sorted(built))
+        if others and order[0] != WIDE:
+            name, cost = others[0].structure, others[0].cost
+            why += f"; next best {name}, about {mass(cost.mass_g)} and {duration(cost.time_s)}"
+        return why, others
 
 
-def _said(prices: Mapping[float, Cost], built: float) -> str:
-    said = _named(built)
-    others = [side for side in prices if side != built]
-    if others:
-        cost = prices[others[0]]
-        said += f"; next best {_named(others[0])}, about {mass(cost.mass_g)} and {duration(cost.time_s)}"
-    return said
+def _least(prices: Mapping[float, Cost]) -> Cost:
+    shores = [cost for side, cost in prices.items() if side > CURTAIN]
+    return min(shores, key=lambda cost: cost.price, default=Cost())
 
 
 def _named(side_mm: float) -> str:
+    if side_mm == WIDE:
+        return WIDE_NAME
     return "curtain" if side_mm == CURTAIN else f"shores with bays of {side_mm:g} mm"
 
 
@@ -221,10 +237,14 @@ def _lattices(polygon: Regions, layer: Indices, piece: Indices, layers: int) -> 
 
 def _table(cells: Cells, bays: Bays, costs: list[Cost], site: SupportSite) -> list[dict[float, Cost]]:
     """Estimated cost of every piece by side of bays, the cheapest first."""
-    rows = [{CURTAIN: cost} for cost in _curtain_costs(cells, site)]
+    usual, wide = (
+        _curtain_costs(cells, site, mm) for mm in (site.process.structure.spacing_mm, site.lane_spacing_mm)
+    )
+    rows = [{CURTAIN: one} for one in usual]
     for k, side, cost in zip(bays.piece.tolist(), bays.side_mm.tolist(), costs, strict=True):
         rows[k][side] = rows[k].get(side, Cost()) + cost
-    return [dict(sorted(row.items(), key=lambda item: (item[1].price, -item[0]))) for row in rows]
+    ordered = [dict(sorted(row.items(), key=lambda item: (item[1].price, -item[0]))) for row in rows]
+    return [row | {WIDE: cost} for row, cost in zip(ordered, wide, strict=True)]
 
 
 def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process) -> Floats:
@@ -330,15 +350,15 @@ def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
 
 
-def _curtain_costs(cells: Cells, site: SupportSite) -> list[Cost]:
-    """What every piece costs straight down, reckoned alike."""
+def _curtain_costs(cells: Cells, site: SupportSite, spacing_mm: float) -> list[Cost]:
+    """What every piece costs straight down, with lines so far apart, reckoned alike."""
     structure, width = site.process.structure, site.process.line_width_mm
     area, outline = planar.area(cells.polygon), planar.length(cells.polygon)
-    slim = cells.width_mm < 2.0 * (structure.spacing_mm + width)
-    length = np.where(slim, outline, area / structure.spacing_mm)
+    slim = cells.width_mm < 2.0 * (spacing_mm + width)
+    length = np.where(slim, outline, area / spacing_mm)
     length += np.where(cells.layer < structure.foot_layers, area / width, 0.0)
     chord = np.pi * area / np.maximum(outline, 1e-9)
-    paths = np.where(slim, 1.0, area / structure.spacing_mm / np.maximum(chord, 1e-9))
+    paths = np.where(slim, 1.0, area / spacing_mm / np.maximum(chord, 1e-9))
     seconds = _PATH_S * paths + np.where(slim, _CORNER_S * planar.get_num_coordinates(cells.polygon), 0.0)
     lowest = np.full(cells.pieces, np.iinfo(np.int64).max)
     np.minimum.at(lowest, cells.piece, cells.layer)

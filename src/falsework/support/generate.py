@@ -20,7 +20,7 @@ from falsework.support.contacts import contacts_of
 from falsework.support.design import SupportSite, designed
 from falsework.support.draft import SupportPlace
 from falsework.support.making import Made, best_made, made_of
-from falsework.support.scheme import SupportPiece, SupportScheme
+from falsework.support.scheme import SupportPiece, SupportScheme, TriedStructure
 from falsework.support.solid import solid_of
 from falsework.support.sparing import Spared
 from falsework.support.stability import remedy_text
@@ -68,12 +68,12 @@ def build_scheme(
         design = designed(_site(support, place))
         watch.at("building supports", 0.6)
         design, made = best_made(design, place)
-        why = design.why(made.draft.cells)
+        told = design.chosen(made.draft.cells)
     else:
         watch.at("building supports", 0.5)
         made = made_of(support, None, place)
-        why = [""] * made.draft.cells.pieces
-    pieces = _pieces(made, why, place)
+        told = [("", ())] * made.draft.cells.pieces
+    pieces = _pieces(made, told, place)
     weak = tuple(piece.number for piece in pieces if piece.weak)
     watch.at("supports built", 1.0)
     return _scheme(made, pieces, (WeakPieces(weak),) if weak else (), place)
@@ -140,7 +140,9 @@ def _useful(support: Regions, place: SupportPlace) -> Regions:
     return gathered(cells.polygon[kept], cells.layer[kept], len(support))
 
 
-def _pieces(made: Made, why: Sequence[str], place: SupportPlace) -> tuple[SupportPiece, ...]:
+def _pieces(
+    made: Made, told: Sequence[tuple[str, tuple[TriedStructure, ...]]], place: SupportPlace
+) -> tuple[SupportPiece, ...]:
     draft, check, need = made.draft, made.check, place.need
     brace, count = draft.brace, draft.cells.pieces
     piece, underside, contact = contacts_of(draft.cells, need, place.gap)
@@ -165,7 +167,8 @@ def _pieces(made: Made, why: Sequence[str], place: SupportPlace) -> tuple[Suppor
                 ),
                 weak=bool(check.weak[k]),
                 cost=made.costs[k],
-                why=why[k],
+                why=told[k][0],
+                others=told[k][1],
             )
         )
     return tuple(out)

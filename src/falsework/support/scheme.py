@@ -48,6 +48,14 @@ class SupportStrands:
 
 
 @dataclass(frozen=True)
+class TriedStructure:
+    """Something else that could stand beneath a piece's undersides, and what it is estimated to take."""
+
+    structure: str
+    cost: Cost
+
+
+@dataclass(frozen=True)
 class SupportPiece:
     """One connected piece of support.
 
@@ -55,8 +63,8 @@ class SupportPiece:
     ``foot`` on the bed, ``scar`` where it stands on the part. ``slenderness`` is free height over least
     thickness of its walls; ``buckling_safety`` Euler load over load carried; ``topple_safety`` righting over
     overturning moment; ``why`` says what it is built as and what the next best would take ('' where nothing
-    was chosen); ``remedy`` says what was done to make it stable ('' where nothing was needed),
-    ``weak`` that it still fails a check.
+    was chosen), ``others`` all that was reckoned beside it, the cheapest first; ``remedy`` says what was done
+    to make it stable ('' where nothing was needed), ``weak`` that it still fails a check.
     """
 
     number: int
@@ -73,6 +81,7 @@ class SupportPiece:
     weak: bool
     cost: Cost
     why: str = ""
+    others: tuple[TriedStructure, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -153,8 +153,12 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
     half = 0.5 * bays.post_mm
     x, y = bays.at_mm.T
     posts = planar.box(x - half, y - half, x + half, y + half)
+    stands = np.zeros(count, dtype=bool)  # nothing but the post is left
     for i in range(layers - 1, -1, -1):
-        some = np.flatnonzero(top >= i)
+        stands &= ~full[:, i]
+        stands[stands] = ~planar.intersects(posts[stands], blocked[i])
+        out[stands, i] = posts[stands]
+        some = np.flatnonzero((top >= i) & ~stands)
         if not len(some):
             continue
         now = np.full(len(some), EMPTY, dtype=object)
@@ -171,7 +175,15 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
         fresh = np.flatnonzero(full[some, i])
         now[fresh] = overlay.union(now[fresh], bays.heads[some[fresh], i])
         out[some, i] = _without_slivers(now)
+        stands[some] = _are(out[some, i], posts[some])
     return out, landed
+
+
+def _are(regions: Regions, posts: Regions) -> NDArray[np.bool_]:
+    """Which regions are their post and nothing else."""
+    near = np.abs(planar.bounds(regions) - planar.bounds(posts)).max(axis=1) < 1e-9
+    near[near] = np.abs(planar.area(regions[near]) - planar.area(posts[near])) < 1e-9
+    return near
 
 
 def _without_slivers(regions: Regions) -> Regions:

@@ -83,7 +83,7 @@ export class Supports extends Section {
       h("dl", { class: "build" }, facts.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
       h("h3", {}, "Pieces"),
       scroll("Pieces of support", h("table", { class: "pieces" },
-        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Scar", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"], ["Remedy"]]
+        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Scar", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"], ["Built as"], ["Remedy"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)))),
         h("tbody", {}, all.map((p) => this.row(p))))),
       plan.pieces.length > all.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${plan.pieces.length - all.length}`)) : null,
@@ -105,6 +105,7 @@ export class Supports extends Section {
     h("td", { class: "n" }, `${words.number(p.bottom_mm, 1)} to ${words.withUnit(p.top_mm, "mm", 1)}`),
     h("td", { class: "n" }, words.withUnit(p.contact_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.foot_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.scar_mm2, "mm²")),
     h("td", { class: "n" }, `${factor(p.buckling_safety)} ×`), h("td", { class: "n" }, `${factor(p.topple_safety)} ×`), h("td", { class: "n" }, words.mass(p.cost.mass_g)),
+    h("td", {}, p.why || "–"),
     h("td", {}, p.weak && h("strong", { class: "prop" }, "still weak "), p.remedy || "none needed"));
   }
 
