@@ -1,0 +1,268 @@
+"""Printers that do not obey the model's laws, for ``worlds.py``; the families are told there.
+
+Every figure here is constructed: the right size by common sense, and drawn anew for each printer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtr, stdtr
+
+from falsework.coupon import Condition, ConditionKind, LetGo, Reading
+from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
+from falsework.process import Process
+
+Floats = NDArray[np.float64]
+GRADES = (LetGo.FUSED, LetGo.SCRAPED, LetGo.TOOL, LetGo.HAND, LetGo.TOUCH, LetGo.FELL)
+
+
+@dataclass(frozen=True)
+class World:
+    """One printer × PLA that does not obey the model, with two graders ``a`` and ``b`` and a tray that is
+    worse on one side. The family's laws are those of its class."""
+
+    seed: int
+    gap_mm: float  # at which tool and scraper are even, 0.2 mm layers, dense roof
+    grade_mm: float  # width of a grade of let-go
+    scatter: float  # of let-go, in grades
+    sag_mm: float  # over 30 mm, full fan
+    sag_still: float  # how many times as much with the fan off
+    sag_by_height: float
+    limit_deg: tuple[float, float]  # fan off, and what full fan adds
+    degrees_a_grade: float
+    finish_scatter: float
+    graders: tuple[float, float]  # offset of b's grades against a's: finish, let-go
+    worse: tuple[float, float, float]  # finish, let-go, log sag on the worse side
+    outliers: float
+    print_jitter: float
+
+    # laws: qualities without noise, on the better side
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        raise NotImplementedError
+
+    def let_go_quality(self, c: Condition) -> float:
+        assert c.air_gap_mm is not None
+        quality = self.gap_quality(c.air_gap_mm, c.layer_height_mm)
+        quality += 0.0 if (c.interface_layers or 0) > 0 else 0.5
+        return quality - 0.25 * (c.weave == "crossed") - 0.3 * min(c.perimeter_lines or 0, 1)
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        raise NotImplementedError
+
+    def _sag(self, c: Condition, span_mm: float, power: float) -> float:
+        fan = 1.0 + (self.sag_still - 1.0) * (1.0 - c.fan)
+        height = (c.layer_height_mm / 0.2) ** self.sag_by_height
+        return self.sag_mm * (span_mm / 30.0) ** power * fan * height
+
+    def limit_of(self, c: Condition) -> float:
+        raise NotImplementedError
+
+    def come_off(self, quality: Floats) -> Floats:
+        """Share of supports of that quality that come off in one go."""
+        raise NotImplementedError
+
+    def noise(self, rng: np.random.Generator) -> float:
+        """Scatter of let-go from support to support, of about one logistic unit."""
+        raise NotImplementedError
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        """How far each cell lies on the worse side, 0 to 1: half of the cells."""
+        return (rng.permutation(count) % 2).astype(np.float64)
+
+    places = (0.0, 1.0)  # of such sides, over which truths are means
+    wear = 0.0  # of let-go, grades a print
+    mixed_up = False  # whether outliers are a neighbour's reading
+
+    # truths of a process
+
+    def true_limit(self, process: Process) -> float:
+        """Half of all slopes, over sides and graders, look closed."""
+        angles = np.linspace(5.0, 89.0, 841)
+        limit = self.limit_of(printed(ConditionKind.OVERHANG, process, angle_deg=45.0))
+        quality = (limit - angles) / self.degrees_a_grade
+        closed = np.mean([expit(q / self.finish_scatter) for q in self._seen(quality, 0)], axis=0)
+        return float(np.interp(0.5, closed[::-1], angles[::-1]))
+
+    def true_bridge(self, process: Process) -> float:
+        c = printed(ConditionKind.BRIDGE, process, span_mm=10.0)
+        spans = np.geomspace(3.0, 300.0, 400)
+        sag = np.array([self.sag(c, float(s)) for s in spans]) * math.exp(0.5 * self.worse[2])
+        return float(np.exp(np.interp(math.log(clean_droop_mm(process)), np.log(sag), np.log(spans))))
+
+    def removable(self, process: Process, layers: Floats) -> Floats:
+        """Share of supports that come off in one go, over sides and graders."""
+        start = support_condition(process, run_mm(process))
+        gaps = layers * process.layer_height_mm
+        quality = np.array([self.let_go_quality(replace(start, air_gap_mm=float(g))) for g in gaps])
+        return np.mean([self.come_off(q) for q in self._seen(quality, 1)], axis=0)
+
+    def _seen(self, quality: Floats, what: int) -> list[Floats]:
+        """Quality as either grader sees it, over the tray."""
+        return [
+            quality + side * self.graders[what] / 2 - place * self.worse[what]
+            for side in (-1, 1)
+            for place in self.places
+        ]
+
+    def true_gap(self, process: Process) -> float:
+        """Least gap at which 4 of 5 come off, in layers, whether it can be printed or not."""
+        layers = np.linspace(0.0, 12.0, 1201)
+        return float(np.interp(0.8, np.maximum.accumulate(self.removable(process, layers)), layers))
+
+    # readings
+
+    def readings(self, conditions: Sequence[Condition], piece: int) -> tuple[list[Reading], str]:
+        """What one print reads, and who graded it."""
+        rng = np.random.default_rng([self.seed, piece, 41])
+        grader = ("a", "b")[int(rng.integers(2))]
+        side = -0.5 if grader == "a" else 0.5
+        shared = self.print_jitter * rng.standard_normal() - self.wear * piece
+        places = self.sides(len(conditions), rng)
+        found = [
+            self._reading(c, (side, shared, float(at)), rng) for c, at in zip(conditions, places, strict=True)
+        ]
+        if self.mixed_up:
+            for k in range(len(found) - 1):
+                if rng.random() < self.outliers and found[k].condition.kind == found[k + 1].condition.kind:
+                    one, other = found[k], found[k + 1]
+                    found[k] = replace(other, condition=one.condition)
+                    found[k + 1] = replace(one, condition=other.condition)
+        return found, grader
+
+    def _reading(self, c: Condition, taken: tuple[float, float, float], rng: np.random.Generator) -> Reading:
+        side, shared, at = taken
+        droop, let_go = None, None
+        noise = self.finish_scatter * rng.logistic() + side * self.graders[0] - at * self.worse[0]
+        if c.kind is ConditionKind.OVERHANG:
+            assert c.angle_deg is not None
+            finish = 2.5 + (self.limit_of(c) - c.angle_deg) / self.degrees_a_grade
+        elif c.kind is ConditionKind.BRIDGE:
+            assert c.span_mm is not None
+            droop = self.sag(c, c.span_mm) * math.exp(0.1 * rng.standard_normal() + at * self.worse[2])
+            finish = 5.0 - 1.5 * math.sqrt(droop / 0.4)
+        else:
+            assert c.span_mm is not None and c.air_gap_mm is not None
+            quality = self.let_go_quality(c) + self.scatter * self.noise(rng) + shared
+            quality += side * self.graders[1] - at * self.worse[1]
+            grade = int(np.searchsorted([-1.0, 0.0, 0.7, 2.0, 5.0], quality))
+            let_go = GRADES[grade]
+            droop = min(self.sag(c, c.span_mm), 0.7 * c.air_gap_mm) + 0.02
+            finish = 5.0 - 1.5 * math.sqrt(droop / 0.4) - (1.6, 0.9, 0.2, 0.0, 0.0, 0.0)[grade]
+        mark = int(np.clip(np.floor(finish + noise + 0.5), 1, 5))
+        if droop is not None:
+            droop = round(droop + 0.04 * rng.standard_normal(), 2)
+        if not self.mixed_up and rng.random() < self.outliers:
+            mark = int(rng.integers(1, 6))
+            let_go = None if let_go is None else GRADES[int(rng.integers(6))]
+            droop = None if droop is None else round(droop + rng.uniform(-0.2, 0.8), 2)
+        return Reading("invented", "PLA", c, let_go, mark, droop, invented=True)
+
+
+class Stated(World):
+    """Bond by millimetres, sag by the third power of the span, limit linear in the fan."""
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        return (gap_mm - self.gap_mm) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return self._sag(c, span_mm, 3.0)
+
+    def limit_of(self, c: Condition) -> float:
+        return self.limit_deg[0] + self.limit_deg[1] * c.fan
+
+    def come_off(self, quality: Floats) -> Floats:
+        return expit(quality / self.scatter)
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return float(rng.logistic())
+
+
+class Held(World):
+    """Bond by the gap over the root of the layer height, sag with a floor, a limit between share and angle,
+    prints that are alike."""
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        return (gap_mm / math.sqrt(height_mm / 0.2) - self.gap_mm) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return 0.03 + self._sag(c, span_mm, 2.4)
+
+    def limit_of(self, c: Condition) -> float:
+        angle = math.radians(self.limit_deg[0] + self.limit_deg[1] * c.fan)
+        return math.degrees(math.atan(math.tan(angle) * math.sqrt(0.2 / c.layer_height_mm)))
+
+    def come_off(self, quality: Floats) -> Floats:
+        return ndtr(quality / (1.7 * math.hypot(self.scatter, self.print_jitter)))
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return 1.7 * float(rng.standard_normal())
+
+
+class Fresh(World):
+    """Bond by the logarithm of the gap with heavy tails, sag by a power of each printer's own, a limit by
+    the square of the fan that falls with the layer height, a tray that gets worse by and by, wear, and cells
+    that are mixed up."""
+
+    places = (0.0, 0.25, 0.5, 0.75, 1.0)
+    wear = 0.04
+    mixed_up = True
+    freedom = 3.0
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        scale = self.gap_mm * (height_mm / 0.2) ** 0.3
+        return math.log(max(gap_mm, 0.02) / scale) * 0.3 / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return self._sag(c, span_mm, 2.2 + 1.4 * self._own(1))
+
+    def limit_of(self, c: Condition) -> float:
+        falls = 10.0 * self._own(2) * math.log(c.layer_height_mm / 0.2)
+        return self.limit_deg[0] + self.limit_deg[1] * c.fan**2 - falls
+
+    def come_off(self, quality: Floats) -> Floats:
+        scale = 1.5 * math.hypot(self.scatter, 0.6 * self.print_jitter)
+        return stdtr(self.freedom, quality / scale)
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return 1.5 * float(rng.standard_t(self.freedom))
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return rng.permutation(np.linspace(0.0, 1.0, count))
+
+    def _own(self, what: int) -> float:
+        """Of 0 to 1, this printer's own."""
+        return float(np.random.default_rng([self.seed, what, 97]).random())
+
+
+FAMILIES = {"stated": Stated, "held": Held, "fresh": Fresh}
+
+
+def world(family: str, seed: int) -> World:
+    """The seed's printer of a family."""
+    rng = np.random.default_rng([seed, 20261129, len(family)])
+
+    def around(value: float, log_sd: float) -> float:
+        return value * math.exp(log_sd * rng.standard_normal())
+
+    return FAMILIES[family](
+        seed,
+        gap_mm=float(rng.uniform(0.12, 0.5)),
+        grade_mm=around(0.12, 0.35),
+        scatter=around(0.25, 0.3),
+        sag_mm=around(0.45, 0.5),
+        sag_still=float(rng.uniform(1.5, 3.5)),
+        sag_by_height=float(rng.uniform(-1.0, 0.0)),
+        limit_deg=(float(rng.uniform(32.0, 50.0)), float(rng.uniform(4.0, 18.0))),
+        degrees_a_grade=float(rng.uniform(4.0, 9.0)),
+        finish_scatter=around(0.25, 0.3),
+        graders=(0.5 * rng.standard_normal(), 0.4 * rng.standard_normal()),
+        worse=(float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.6)), float(rng.uniform(0.1, 0.3))),
+        outliers={"stated": 0.05, "held": 0.08, "fresh": 0.06}[family],
+        print_jitter={"stated": 0.0, "held": 0.3, "fresh": 0.2}[family],
+    )
