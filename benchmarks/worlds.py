@@ -270,7 +270,8 @@ def line(score: Score | tuple[int, int, bool]) -> str:
         if not score.inside[n]
     ]
     right = " ".join("".join("LBG"[k] if one else "-" for k, one in enumerate(r)) for r in score.right)
-    return f"{score.pieces} [{right}] {score.gap_off:+.2f} {score.known_of} {score.kinds} {out} {score.said[:60]}"
+    gap, said = f"{score.gap_off:+.2f}", score.said[:60]
+    return f"{score.pieces} [{right}] {gap} {score.known_of} {score.kinds} {out} {said}"
 
 
 def gap_table(scores: Sequence[tuple[int, int, bool]]) -> str:

@@ -8,7 +8,7 @@ from importlib.util import find_spec
 
 from falsework.coupon.guide import TITLES, TRIES, differing
 from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
-from falsework.coupon.value import Cell, Coupon
+from falsework.coupon.value import Cell, Coupon, Shape
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.documents import encode
 from falsework.errors import OutputError
@@ -166,15 +166,21 @@ def _plans(coupon: Coupon) -> tuple[Figure, ...]:
 
 def _looks(cells: tuple[Cell, ...]) -> tuple[Figure, ...]:
     """What to look at and where the calipers go, once for each shape."""
-    by_shape = {cell.shape: cell for cell in cells}
-    return tuple(
-        Figure(
-            calipers_svg(shape),
-            f"Drawing from the side: {cell.calipers}.",
-            f"Look at {cell.look}. Thickness: {cell.calipers}.",
+    by_shape: dict[Shape, list[Cell]] = {}
+    for cell in cells:
+        by_shape.setdefault(cell.shape, []).append(cell)
+    out = []
+    for shape, alike in by_shape.items():
+        labels, first = [cell.label for cell in alike], alike[0]
+        named = f"Cell{'' if len(labels) == 1 else 's'} {', '.join(labels)}"
+        out.append(
+            Figure(
+                calipers_svg(shape, "".join(labels)),
+                f"Drawing from the side: {first.calipers}. {named}.",
+                f"{named}: look at {first.look}. Thickness: {first.calipers}.",
+            )
         )
-        for shape, cell in by_shape.items()
-    )
+    return tuple(out)
 
 
 def _line(cell: Cell, words: str) -> CellLine:

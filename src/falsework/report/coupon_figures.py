@@ -6,11 +6,12 @@ Letters in them are those that stand on the piece, drawn from the same strokes.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
 from falsework.coupon.geometry import PrintedPiece
-from falsework.coupon.lettering import HIGH, lettering, width_strokes
+from falsework.coupon.lettering import HIGH, WIDE, lettering, width_strokes
 from falsework.coupon.sizes import strip_mm, stroke_mm
 from falsework.coupon.supports import layers_of
 from falsework.coupon.value import Cell, Coupon, Shape
@@ -18,6 +19,9 @@ from falsework.layers import overlay, planar
 
 INK, SOFT, LOW, OVER, PAPER = "#22282b", "#565d60", "#cfcabd", "#f0ece1", "#ffffff"
 MARK = "#8a3a29"  # where to look and to measure: also told apart by its dashes
+_JAW = f'fill="{PAPER}" stroke="{MARK}" stroke-width="0.7"'
+_SOLID = f'fill="{LOW}" stroke="{INK}" stroke-width="0.5"'
+_SIGN, _SIGNS_A_ROW = 0.8, 14  # stroke of letters in a drawing of its own scale, and how many fit beside
 
 
 def _svg(width: float, height: float, body: str, view: str | None = None) -> str:
@@ -41,7 +45,8 @@ def _path(region: planar.Geometry) -> str:
 def plan_svg(coupon: Coupon, batch: int, body: PrintedPiece) -> str:
     """One body from above, at the scale of all: what lies on the bed dark, what is over air or support light.
 
-    Beside each cell its label; on it the direction of the strands (arrows) and, dashed, where the jaws go.
+    Each cell's label as it stands on the piece and, larger, beside it; on the cell the direction of the
+    strands (arrows) and, dashed, where the jaws go.
     """
     stack = layers_of(body.part, coupon.process)
     outline = overlay.union_all(stack.regions)
@@ -53,13 +58,28 @@ def plan_svg(coupon: Coupon, batch: int, body: PrintedPiece) -> str:
         f'<path d="{_path(outline)}" fill="{OVER}" {edge}/>',
         f'<path d="{_path(stack.regions[0])}" fill="{LOW}" fill-rule="evenodd"/>',
     ]
-    stroke, strip = stroke_mm(coupon.process), strip_mm(coupon.process)
-    line = coupon.process.line_width_mm
-    shapes.append(_letters(coupon.batches[batch].code, stroke, x0 + line, y0 + line))
-    shapes += [_cell(cell, stroke, strip, pen) for cell in coupon.cells if cell.batch == batch]
-    margin = 2 * pen
-    view = (x0 - margin, -y0 - high - margin, wide + 2 * margin, high + 2 * margin)
+    strip, line = strip_mm(coupon.process), coupon.process.line_width_mm
+    shapes.append(_letters(coupon.batches[batch].code, stroke_mm(coupon.process), x0 + line, y0 + line))
+    cells = [cell for cell in coupon.cells if cell.batch == batch]
+    sign = _sign_stroke(cells, high)
+    beside = x0 - 1.5 * sign
+    for cell in cells:
+        shapes += [_cell(cell, stroke_mm(coupon.process), strip, pen), _beside(cell, sign, beside)]
+    margin, left = 2 * pen, (WIDE + 2.5) * sign
+    view = (x0 - left - margin, -y0 - high - margin, left + wide + 2 * margin, high + 2 * margin)
     return _svg(view[2], view[3], "".join(shapes), " ".join(f"{v:.2f}" for v in view))
+
+
+def _sign_stroke(cells: list[Cell], high: float) -> float:
+    """Stroke of the letters beside the piece: as high as cells lie apart, but for a gap."""
+    places = sorted(cell.middle_mm[1] for cell in cells)
+    apart = min((b - a for a, b in pairwise(places)), default=high)
+    return min(0.82 * apart, 0.08 * high) / HIGH
+
+
+def _beside(cell: Cell, stroke: float, right: float) -> str:
+    wide = width_strokes(cell.label) * stroke
+    return _letters(cell.label, stroke, right - wide, cell.middle_mm[1] - 0.5 * HIGH * stroke)
 
 
 def _letters(text: str, stroke: float, x: float, y: float) -> str:
@@ -113,29 +133,40 @@ def finish_svg(finish: int) -> str:
         f'<path d="M2 0.5H46V{top}H2z" fill="{LOW}" stroke="{INK}" stroke-width="0.5"/>'
         f'<g fill="{OVER}" stroke="{INK}" stroke-width="0.6">{"".join(dots)}</g>{loops}'
     )
-    return _svg(48, 20, body)
+    number = _letters(str(finish), 1.5, -7.0, -13.0)
+    return _svg(56, 20, body + number, "-8 0 56 20")
 
 
-def calipers_svg(shape: Shape) -> str:
-    """Where the outside jaws go, seen from the side."""
-    jaw = f'fill="{PAPER}" stroke="{MARK}" stroke-width="0.7"'
-    solid = f'fill="{LOW}" stroke="{INK}" stroke-width="0.5"'
-    if shape is Shape.FIN:  # a fin that leans 45°, the jaws square across it near its upper edge
-        body = (
-            f'<path d="M6 21H18V25H6z" {solid}/>'
-            f'<g transform="rotate(-45 18 21)"><path d="M14 17H38V21H18z" {solid}/>'
-            f'<path d="M32 17H36L37 11H31z" {jaw}/><path d="M32 23H36L37 29H31z" {jaw}/>'
-            f'<path d="M22 21Q30 24 37 21.5" stroke="{INK}" stroke-width="0.5" fill="{LOW}"/></g>'
-        )
-        return _svg(48, 26, body)
+def calipers_svg(shape: Shape, labels: str = "") -> str:
+    """Where the outside jaws go, seen from the side; beneath it the labels of the cells that it is of."""
+    high, body = _fin() if shape is Shape.FIN else _between_posts(shape)
+    signs, at = "", high + 1.0
+    for row in (labels[k : k + _SIGNS_A_ROW] for k in range(0, len(labels), _SIGNS_A_ROW)):
+        at += (HIGH + 2.0) * _SIGN
+        signs += _letters(row, _SIGN, 1.0, -at)
+    return _svg(48, at + 1.0 if labels else high, body + signs)
+
+
+def _fin() -> tuple[float, str]:
+    """A fin that leans 45°, the jaws square across it near its upper edge; height and drawing."""
+    body = (
+        f'<path d="M6 21H18V25H6z" {_SOLID}/>'
+        f'<g transform="rotate(-45 18 21)"><path d="M14 17H38V21H18z" {_SOLID}/>'
+        f'<path d="M32 17H36L37 11H31z" {_JAW}/><path d="M32 23H36L37 29H31z" {_JAW}/>'
+        f'<path d="M22 21Q30 24 37 21.5" stroke="{INK}" stroke-width="0.5" fill="{LOW}"/></g>'
+    )
+    return 26.0, body
+
+
+def _between_posts(shape: Shape) -> tuple[float, str]:
     top, thick = 7.0, 4.0
     sag = f"M8 {top}H40V{top + thick}Q24 {top + thick + 5} 8 {top + thick}z"
-    posts = f'<path d="M3 {top}H8V25H3z" {solid}/>'
+    posts = f'<path d="M3 {top}H8V25H3z" {_SOLID}/>'
     if shape is not Shape.LEDGE:
-        posts += f'<path d="M40 {top}H45V25H40z" {solid}/>'
+        posts += f'<path d="M40 {top}H45V25H40z" {_SOLID}/>'
     low = top + thick + 2.6
     body = (
-        f'{posts}<path d="{sag}" {solid}/><path d="M22 {top}H26L27 1H21z" {jaw}/>'
-        f'<path d="M22 {low}H26L27 {low + 6.4}H21z" {jaw}/>'
+        f'{posts}<path d="{sag}" {_SOLID}/><path d="M22 {top}H26L27 1H21z" {_JAW}/>'
+        f'<path d="M22 {low}H26L27 {low + 6.4}H21z" {_JAW}/>'
     )
-    return _svg(48, 26, body)
+    return 26.0, body
