@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import base64
+import json
 import re
 from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
 import shapely
+import typst
 
 from coupon.pieces import piece
 from falsework.coupon import CouponKind, PieceLimits, Shape, design_coupon
@@ -15,8 +18,9 @@ from falsework.coupon.reading import LET_GO_GRADES
 from falsework.coupon.words import FINISH, LET_GO
 from falsework.errors import OutputError
 from falsework.process import builtin
-from falsework.report.coupon import sheet_files, sheet_html, sheet_pdf
+from falsework.report.coupon import sheet_files, sheet_html, sheet_pdf, typst_sheet
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
+from falsework.report.names import named
 
 KINDS = pytest.mark.parametrize("kind", list(CouponKind))
 
@@ -83,12 +87,46 @@ def test_the_plan_is_drawn_from_the_mesh() -> None:
 
 
 @KINDS
-def test_the_pdf_is_one_tagged_page_and_always_the_same(kind: CouponKind) -> None:
+def test_the_pdf_is_one_tagged_leaf_and_always_the_same(kind: CouponKind) -> None:
     coupon = piece(kind)
     pdf = sheet_pdf(coupon)
     assert pdf.startswith(b"%PDF-") and pdf == sheet_pdf(coupon)
     assert b"/StructTreeRoot" in pdf and b"pdfuaid" in pdf
-    assert pages(pdf) == 1
+    assert pages(pdf) == 2
+
+
+@KINDS
+def test_the_sheet_is_for_gloved_hands_and_arms_length(kind: CouponKind) -> None:
+    """Rows of 8 mm or more, no text under 10 pt, and the front used to its foot."""
+    source, inputs = typst_sheet(piece(kind))
+    told = json.loads(typst.query(source, "<rows>", field="value", one=True, sys_inputs=inputs))
+    assert told["row_mm"] >= 8.0 - 1e-6
+    assert told["rows_mm"] + told["lines_mm"] == pytest.approx(told["free_mm"], abs=2.0)
+    sizes = [float(size) for size in re.findall(r"(?:size|smallest)\W{1,4}([\d.]+)pt", source.decode())]
+    assert len(sizes) >= 5 and min(sizes) >= 10.0
+    style = re.search("<style>(.*?)</style>", sheet_html(piece(kind)), re.S).group(1)
+    points = [float(size) for size in re.findall(r"([\d.]+)pt\b", style)]
+    assert len(points) >= 4 and min(points) >= 10.0
+    assert float(re.search(r"--row: ([\d.]+)mm", style).group(1)) >= 8.0
+
+
+def test_every_drawing_says_of_what_it_is() -> None:
+    """A plan has each label twice, large and as on the piece; other drawings the labels of their cells."""
+    coupon = piece(CouponKind.CONFIRM)
+    plan = plan_svg(coupon, 0, coupon.geometry.bodies[0])
+    bare = plan_svg(replace(coupon, cells=()), 0, coupon.geometry.bodies[0])
+    letters = (plan.count('fill-rule="evenodd"/>') - bare.count('fill-rule="evenodd"/>')) / len(coupon.cells)
+    assert letters == 2
+    for shape in Shape:
+        assert calipers_svg(shape, "AB") != calipers_svg(shape, "AC") != calipers_svg(shape)
+    assert len({finish_svg(k) for k in FINISH}) == 5
+
+
+def test_a_name_of_usual_letters_stays_text_and_any_other_is_a_picture() -> None:
+    assert named('Möwe & "Ключ" <b>') == "Möwe &amp; &#34;Ключ&#34; &lt;b&gt;"
+    picture = named('海鸥"><script>')
+    assert "<script" not in picture and picture.startswith('<img class="name" alt="海鸥&#34;')
+    assert b"<path" in base64.b64decode(picture.split("base64,")[1].split('"')[0])
 
 
 def pages(pdf: bytes) -> int:
@@ -131,7 +169,8 @@ def test_names_in_any_script_stand_on_the_sheet(name: str, monkeypatch: pytest.M
     coupon = piece(CouponKind.OVERHANG)
     process = replace(coupon.process, printer=replace(coupon.process.printer, name=name))
     coupon = replace(coupon, process=process)
-    assert name in sheet_html(coupon)
+    page = sheet_html(coupon)
+    assert f'<img class="name" alt="{name}" src="data:image/svg+xml;base64,' in page
     assert sheet_pdf(coupon).startswith(b"%PDF")
-    monkeypatch.setattr("falsework.report.coupon._FONT_PACKAGES", ())  # none at hand: no reason to fail
+    monkeypatch.setattr("falsework.report.names._FONT_PACKAGES", ())  # none at hand: no reason to fail
     assert sheet_pdf(coupon).startswith(b"%PDF")

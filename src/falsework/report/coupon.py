@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from importlib.util import find_spec
 
 from falsework.coupon.guide import TITLES, TRIES, differing
 from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
@@ -17,11 +16,9 @@ from falsework.planning.handling import job_of
 from falsework.process.settings import Process
 from falsework.report import paper
 from falsework.report.coupon_figures import calipers_svg, finish_svg, plan_svg
+from falsework.report.names import font_folders, with_letters_at_hand
 from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import sentence
-
-_FONT_PACKAGES = ("manimgx_fonts", "justmytype_intl_cjk")
-_ARMENIAN, _PUNCTUATION, _GLAGOLITIC = 0x530, 0x2000, 0x2C00  # first code points of these blocks
 
 
 @dataclass(frozen=True)
@@ -79,7 +76,7 @@ def sheet_pdf(coupon: Coupon) -> bytes:
 
     source, inputs = typst_sheet(coupon)
     folders = font_folders()
-    plain = {name: _with_letters_at_hand(text) for name, text in inputs.items()}
+    plain = {name: with_letters_at_hand(text) for name, text in inputs.items()}
     # with the fonts that come with packages; with those of the machine; without letters that none has
     for ours_alone, told in ((True, inputs), (False, inputs), (True, plain)):
         try:
@@ -95,17 +92,6 @@ def sheet_pdf(coupon: Coupon) -> bytes:
         else:
             return pdf
     raise OutputError(SHEET_PDF, f"cannot be set ({wrong})", f"Use {SHEET} instead")
-
-
-def font_folders() -> list[str]:
-    """Folders of the installed packages that bring fonts for other scripts than Latin ones."""
-    found = (find_spec(name) for name in _FONT_PACKAGES)
-    return [place for spec in found if spec is not None for place in spec.submodule_search_locations or ()]
-
-
-def _with_letters_at_hand(text: str) -> str:
-    """A text with a question mark for every letter that the typesetter's own fonts may lack."""
-    return "".join(c if ord(c) < _ARMENIAN or _PUNCTUATION <= ord(c) < _GLAGOLITIC else "?" for c in text)
 
 
 def typst_sheet(coupon: Coupon) -> tuple[bytes, dict[str, str]]:

@@ -20,6 +20,7 @@ def environment() -> Environment:
     """Templates that escape what they are given and fail on names they are not given."""
     import jinja2
 
+    from falsework.report.names import named
     from falsework.wording import cautions
 
     made = jinja2.Environment(
@@ -30,6 +31,7 @@ def environment() -> Environment:
         undefined=jinja2.StrictUndefined,
     )
     made.globals["RULES"] = cautions.RULES
+    made.filters["named"] = named
     return made
 
 
