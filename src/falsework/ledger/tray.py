@@ -51,6 +51,7 @@ def record_rows(db: Connection, rows: list[TableRow], given: Given, subject: str
     filled = [row for row in rows if not row.empty]
     if not filled:
         raise LedgerError(subject, "no row has an outcome filled in", "Nothing was recorded")
+    _check_own(db, filled, subject)
     entries, wrong = [], {}
     for k, row in enumerate(filled):
         values, found = values_of(row)
@@ -67,6 +68,27 @@ def record_rows(db: Connection, rows: list[TableRow], given: Given, subject: str
         for flag in flags_of(db, number)
     )
     return Tray(tuple(ids), given.print_id, len(rows) - len(filled), (), flags)
+
+
+def _check_own(db: Connection, rows: list[TableRow], subject: str) -> None:
+    """Refuse, in one sentence, what another ledger exported as a table: its prints and pieces are not in it."""
+    named = {
+        column: {row.texts[column] for row in rows if row.texts.get("uid") and row.texts.get(column)}
+        for column in ("print", "coupon")
+    }
+    here = {
+        "print": {row["uid"] for row in db.execute("SELECT uid FROM print")},
+        "coupon": {row["code"] for row in db.execute("SELECT code FROM coupon")},
+    }
+    prints, pieces = (len(named[column] - here[column]) for column in ("print", "coupon"))
+    if prints or pieces:
+        raise LedgerError(
+            subject,
+            f"is the table of another ledger, some of whose records are not in this one (prints: {prints}, "
+            f"test pieces: {pieces})",
+            "Export that ledger as JSON ('falsework ledger export ledger.json') and import that: its prints "
+            "and test pieces come along",
+        )
 
 
 def record_tray(
