@@ -42,7 +42,7 @@ from falsework.droop.strand import strand_of
 from falsework.droop.supported import settled_mm
 from falsework.process import load_process
 from falsework.process.settings import Process
-from falsework.tuning.belief import belief_of
+from falsework.tuning.belief import belief_of, of_any_print
 from falsework.tuning.evidence import ReadingOrigin, cell_of, laid
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
@@ -228,6 +228,7 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
         p = belief.parameters(process)
         there = truth.of(cell)
         there = replace(there, log_sag=there.log_sag + PRIORS["log_sag"].anew * rng.standard_normal())
+        there = of_any_print(there)
         true = quantities(process, there, np.array([truth.by_layers]))
         drawn = quantities(process, p, belief.by_layers[:, None])
         for quantity in true:

@@ -179,7 +179,7 @@ class Parameters:
         doubt=1.20,
         strand_doubt=0.60,
         era=0.50,
-        print=0.25,
+        print=0.35,
         grader=0.40,
     )
     bond_by_height: Any = believed(0.0, "log bond both laws miss per log layer height", common=0.6)

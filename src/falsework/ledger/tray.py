@@ -71,7 +71,7 @@ def record_rows(db: Connection, rows: list[TableRow], given: Given, subject: str
 
 
 def _check_own(db: Connection, rows: list[TableRow], subject: str) -> None:
-    """Refuse, in one sentence, what another ledger exported as a table: its prints and pieces are not in it."""
+    """Refuse, in one sentence, what another ledger exported as a table: prints and pieces are not in it."""
     named = {
         column: {row.texts[column] for row in rows if row.texts.get("uid") and row.texts.get(column)}
         for column in ("print", "coupon")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from falsework.droop.belief import DRAWS, PRIOR, Belief, Seen
@@ -39,9 +41,12 @@ def belief_of(
             fresh[column] = np.concatenate([half, -half])[:draws]
         return sd * fresh[column]
 
+    graders = {name: _of_the_house(name, posterior, z) for name in NAMES if PRIORS[name].grader > 0}
+
     def values(name: str, strand: tuple[float, float], levels: tuple[str, ...]) -> Floats:
         cell = ReadingOrigin(printer, material.name, strand)
         total = PRIORS[name].centre + PRIORS[name].lean + sum(offset(name, level, cell) for level in levels)
+        total = total + graders.get(name, 0.0)
         # rounded so that the order in which a library adds does not show
         return np.round(np.broadcast_to(total, (draws,)), 9)
 
@@ -55,12 +60,35 @@ def belief_of(
     special = [name for name in NAMES if PRIORS[name].spread("strand") > 0]
     seen = posterior.seen.get((printer, material.name), Seen())
     return Belief(
-        Parameters(**{name: values(name, _NEW, LEVELS) for name in NAMES}),
+        of_any_print(Parameters(**{name: values(name, _NEW, LEVELS) for name in NAMES})),
         by_layers,
         {strand: {name: values(name, strand, LEVELS) for name in special} for strand in known},
         seen,
         _words(seen, posterior, printer, material.name),
     )
+
+
+def of_any_print(p: Parameters) -> Parameters:
+    """The same where it is not known in which print a support will stand and who will judge it: what differs
+    from print to print and from one to the other adds to the scatter from support to support.
+
+    A logistic and a normal scatter together count as a logistic one of the same variance.
+    """
+    bond = PRIORS["bond"]
+    added = 3.0 / np.pi**2 * (bond.print**2 + bond.grader**2)
+    scatter = 0.5 * np.log(np.exp(2.0 * p.log_bond_scatter) + added)
+    return replace(p, log_bond_scatter=np.round(scatter, 9))
+
+
+def _of_the_house(name: str, posterior: Posterior, z: Floats) -> Floats | float:
+    """What those who grade have in common: their offsets' mean, in draws ``z``, each by how much is known of
+    it. It is the standard by which parts of this house are judged, as one grader alone is its standard."""
+    columns = [k for k, (own, level, _) in enumerate(posterior.columns) if (own, level) == (name, "grader")]
+    if not columns:
+        return 0.0
+    known = np.maximum(1.0 - posterior.sets[:, columns].var(axis=0), 1e-3)
+    mean: Floats = PRIORS[name].grader * (z[:, columns] @ (known / known.sum()))
+    return mean
 
 
 def _thinned(belief: Belief, draws: int) -> Belief:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind
 from falsework.droop.belief import Belief
 from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
-from falsework.droop.parameters import NAMES, PRIORS, Parameters
+from falsework.droop.parameters import NAMES, Parameters
 from falsework.process.settings import Material
 from falsework.tuning.belief import belief_of
 from falsework.tuning.evidence import Floats, laid
@@ -77,7 +77,7 @@ def predicted(belief: Belief, material: Material, conditions: Sequence[Condition
         if not some:
             continue
         mine = [conditions[k] for k in some]
-        p = _of_any_print(_parameters(belief, mine))
+        p = _parameters(belief, mine)
         found = outcome(laid(kind, mine, [material] * len(mine)), p, belief.by_layers[:, None])
         finish[:, some] = probabilities(found.finish, finish_grading(p))
         droop[:, some], error[:, some] = found.droop_mm, np.sqrt(found.error_mm2)
@@ -85,17 +85,6 @@ def predicted(belief: Belief, material: Material, conditions: Sequence[Condition
             let_go[:, some] = probabilities(-found.bond, let_go_grading(p))
     basis = tuple(belief.seen.basis(c.kind.value, c.layer_height_mm, c.line_width_mm) for c in conditions)
     return Predictions(let_go, finish, droop, error, basis, tuple(conditions), belief.by_layers)
-
-
-def _of_any_print(p: Parameters) -> Parameters:
-    """The same where it is not known in which print a support stands, and who will judge it: what differs
-    from print to print and from one to the other adds to the scatter from support to support.
-
-    A logistic and a normal scatter together, as a logistic one of the same variance.
-    """
-    bond = PRIORS["bond"]
-    added = 3.0 / np.pi**2 * (bond.print**2 + bond.grader**2)
-    return replace(p, log_bond_scatter=0.5 * np.log(np.exp(2.0 * p.log_bond_scatter) + added))
 
 
 def _parameters(belief: Belief, conditions: Sequence[Condition]) -> Parameters:
