@@ -198,7 +198,7 @@ def test_an_exported_file_comes_back_and_is_not_doubled(tmp_path):
 def test_another_ledgers_table_is_refused_in_one_sentence_that_says_how(tmp_path):
     text = full(tmp_path / "there").export_csv()
     fresh = museum(tmp_path / "here")
-    with pytest.raises(LedgerError, match="is the table of another ledger.*test pieces: 1") as told:
+    with pytest.raises(LedgerError, match=r"is the table of another ledger.*test pieces: 1") as told:
         fresh.import_csv(text.encode(), "all.csv")
     assert len(str(told.value)) < 300 and "JSON" in str(told.value)
     assert fresh.readings() == []
