@@ -7,13 +7,14 @@ import json
 import os
 import sys
 import types
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
 
+import click
 import pytest
 
-from falsework.cli.app import run
+from falsework.cli.app import group, run
 from falsework.coupon import CouponKind, PieceLimits, design_coupon
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
@@ -204,3 +205,39 @@ def test_the_demo_keeps_what_was_added_beneath_its_parts(desk: Path, monkeypatch
     assert (out / "cowl" / "cowl.jpg").read_bytes() == b"photograph"
     assert (out / "tuning" / "ledger.sqlite3").read_text() == "ledger 2"
     assert (out / "earlier-1" / "tuning" / "ledger.sqlite3").read_text() == "ledger 1, and a reading"
+
+
+def test_a_backup_goes_where_nothing_is(desk: Path, capsys) -> None:
+    Ledger.open(desk / "ledger.sqlite3")
+    (desk / "copy.sqlite3").write_bytes(b"notes of another kind")
+    assert run(["ledger", "backup", "copy.sqlite3"]) == 1
+    assert "is there already" in capsys.readouterr().err
+    assert (desk / "copy.sqlite3").read_bytes() == b"notes of another kind"
+    assert run(["ledger", "backup", "other.sqlite3"]) == 0
+
+
+_WRITERS = {
+    "plan": test_a_folder_that_people_have_used_is_written_again,
+    "lie": test_a_folder_that_people_have_used_is_written_again,
+    "redraw": test_a_folder_that_people_have_used_is_written_again,
+    "tune": test_each_piece_that_tuning_proposes_has_a_folder_of_its_own,
+    "coupon": test_a_piece_that_may_have_been_printed_is_not_replaced_by_another,
+    "release": test_pages_replace_pages_and_nothing_else,
+    "audit": test_pages_replace_pages_and_nothing_else,
+    "ledger export": test_an_export_does_not_replace_a_filled_tray,
+    "ledger backup": test_a_backup_goes_where_nothing_is,
+    "demo": test_the_demo_keeps_what_was_added_beneath_its_parts,
+}
+
+
+def test_every_command_that_writes_where_people_add_things_is_walked_through_here() -> None:
+    """A new command with an ``--out``, or an argument of that name, needs a test of its own in this file."""
+
+    def writers(command: click.Command, name: str) -> Iterator[str]:
+        if any(parameter.name == "out" for parameter in command.params):
+            yield name
+        if isinstance(command, click.Group):
+            for each, inner in command.commands.items():
+                yield from writers(inner, f"{name} {each}".strip())
+
+    assert set(writers(group, "")) == set(_WRITERS)

@@ -329,3 +329,25 @@ def test_supports_keep_off_piece_and_neighbours_by_exactly_the_gaps(name: str, k
         assert support.min_gap(whole, 10.0) == pytest.approx(expected, abs=1e-4)
     for a, b in pairwise(supports):
         assert a.min_gap(b, 10.0) > process.line_width_mm
+
+
+@pytest.mark.parametrize("name", ["pla-0.4", "petg-0.8", "pla-1.2"])
+@pytest.mark.parametrize("kind", list(CouponKind))
+def test_pieces_stay_closed_where_a_reader_takes_near_corners_for_one(kind: CouponKind, name: str) -> None:
+    """Corners up to a hundredth of a millimetre apart become one, flat triangles go: every edge still has as
+    many faces on one side as on the other."""
+    for body in piece(kind, name).geometry.bodies:
+        for vertices, faces in (
+            (body.part.vertices, body.part.faces),
+            (body.support_vertices, body.support_faces),
+        ):
+            for step_mm in (1e-4, 1e-3, 1e-2):
+                places = np.round(np.asarray(vertices) / step_mm).astype(np.int64)
+                _, merged = np.unique(places, axis=0, return_inverse=True)
+                corners = merged.ravel()[np.asarray(faces).reshape(-1, 3)]
+                a, b, c = corners.T
+                corners = corners[(a != b) & (b != c) & (c != a)]
+                edges = np.concatenate([corners[:, [0, 1]], corners[:, [1, 2]], corners[:, [2, 0]]])
+                there, times = np.unique(edges, axis=0, return_counts=True)
+                back, times_back = np.unique(edges[:, ::-1], axis=0, return_counts=True)
+                assert np.array_equal(there, back) and np.array_equal(times, times_back)
