@@ -17,8 +17,8 @@ from falsework.process import builtin, dump_process, limit_deg, load_process
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
-from falsework.tuning.process_file import numbered, process_file
-from falsework.tuning.recommend import Recommendation, recommend
+from falsework.tuning.process_file import process_file
+from falsework.tuning.recommend import Recommendation, numbered, recommend
 from falsework.tuning.survey import first_crossing
 
 PLA = builtin("pla-0.4")
@@ -102,6 +102,17 @@ def test_each_value_points_back_to_the_readings_of_its_kind(tuned) -> None:
     assert {kinds[k] for k in found.of("limit angle").rests_on} == {ConditionKind.OVERHANG}
     assert {kinds[k] for k in found.of("longest clean bridge").rests_on} == {ConditionKind.BRIDGE}
     assert {kinds[k] for k in found.of("air gap").rests_on} == {ConditionKind.SUPPORT}
+
+
+def test_where_nothing_was_read_for_a_setting_the_readings_that_bear_on_it_are_named(tuned) -> None:
+    _, posterior, recorded = tuned
+    supports = [r for r in recorded if r.reading.condition.kind is ConditionKind.SUPPORT]
+    process = replace(PLA, printer=replace(PLA.printer, name="harbour printer"))
+    alone = recommend(posterior, process, recorded=supports)
+    told = f"no slope was read, but readings of supports ({numbered(r.id for r in supports)}) bear on"
+    assert told in alone.of("limit angle").why
+    assert "bear on" not in alone.of("air gap").why
+    assert all("bear on" not in empty().of(name).why for name in ("limit angle", "air gap"))
 
 
 def test_probabilities_of_every_printable_gap(tuned) -> None:

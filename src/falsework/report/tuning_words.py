@@ -9,8 +9,7 @@ from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.ledger.exchange import invented_notice
 from falsework.tuning.next_test import MINUTES_PER_CELL, WRONG_COSTS_MIN, Next
-from falsework.tuning.process_file import numbered
-from falsework.tuning.recommend import Advice, Disagreement, Recommendation
+from falsework.tuning.recommend import Advice, Disagreement, Recommendation, numbered
 from falsework.wording.figures import share
 
 if TYPE_CHECKING:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from falsework.process.toml import dump_process
-from falsework.tuning.recommend import Advice, Recommendation
+from falsework.tuning.recommend import Advice, Recommendation, numbered
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
@@ -46,13 +45,3 @@ def evidence_of(advice: Advice, behind: Sequence[Recorded]) -> dict[str, Any]:
         if any(r.reading.invented for r in behind):
             told["invented"] = "made up for a demonstration, never measured"
     return told
-
-
-def numbered(ids: Iterable[int]) -> str:
-    """'1–4, 9': numbers in rising order, runs joined."""
-    ordered = sorted(ids)
-    if not ordered:
-        return ""
-    breaks = [k for k, (a, b) in enumerate(pairwise(ordered), 1) if b != a + 1]
-    runs = [(ordered[a], ordered[b - 1]) for a, b in pairwise([0, *breaks, len(ordered)])]
-    return ", ".join(f"{a}" if a == b else f"{a}–{b}" for a, b in runs)

@@ -7,8 +7,9 @@ the model's own figure stands beside it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -193,12 +194,49 @@ def recommend(
 def settings_from(here: SettingSurvey, own: Sequence[Recorded] = ()) -> tuple[Advice, ...]:
     """What to set, from a survey; ``own`` are the readings of that printer and material, to point back to."""
     behind = {kind: tuple(r.id for r in own if r.reading.condition.kind == kind) for kind in ConditionKind}
-    return (
+    found = (
         _limit(here, replace(here.process, reach_share=0.0), behind[ConditionKind.OVERHANG]),
         _bridge(here, behind[ConditionKind.BRIDGE]),
         _gap(here, behind[ConditionKind.SUPPORT]),
-        *_makes(here, own),
     )
+    told = [
+        replace(advice, why=advice.why + _from_others(behind, kind))
+        for advice, kind in zip(found, _READ_AS, strict=True)
+    ]
+    return (*told, *_makes(here, own))
+
+
+_READ_AS = {
+    ConditionKind.OVERHANG: "slope",
+    ConditionKind.BRIDGE: "bridge",
+    ConditionKind.SUPPORT: "support",
+}
+
+
+def _from_others(behind: Mapping[ConditionKind, tuple[int, ...]], kind: ConditionKind) -> str:
+    """Which readings bear on a setting for which nothing was read, by what all undersides share: air, cooling
+    and how grades are given; '' where something was read for it, or nothing at all."""
+    others = [
+        f"of {_READ_AS[other]}s ({numbered(ids)})"
+        for other, ids in behind.items()
+        if ids and other is not kind
+    ]
+    if behind[kind] or not others:
+        return ""
+    return (
+        f"; no {_READ_AS[kind]} was read, but readings {' and '.join(others)} bear on the model's figure by "
+        "what all undersides share: air, cooling, and how grades are given"
+    )
+
+
+def numbered(ids: Iterable[int]) -> str:
+    """'1–4, 9': numbers in rising order, runs joined."""
+    ordered = sorted(ids)
+    if not ordered:
+        return ""
+    breaks = [k for k, (a, b) in enumerate(pairwise(ordered), 1) if b != a + 1]
+    runs = [(ordered[a], ordered[b - 1]) for a, b in pairwise([0, *breaks, len(ordered)])]
+    return ", ".join(f"{a}" if a == b else f"{a}–{b}" for a, b in runs)
 
 
 def estimate_of(draws: Floats, basis: str) -> Estimate:
