@@ -33,6 +33,15 @@ def oblique(body: PrintedPiece) -> bytes:
     return base64.b64decode(composed(drawing, []).href.partition(",")[2])
 
 
+def beside(pages: list[Image.Image]) -> Image.Image:
+    """Pages side by side in sixteen greys, a line between them."""
+    wide, high = pages[0].size
+    sheet = Image.new("L", (len(pages) * (wide + 2) - 2, high), 160)
+    for k, page in enumerate(pages):
+        sheet.paste(page, (k * (wide + 2), 0))
+    return sheet.quantize(16)
+
+
 def main() -> None:
     process = load_process("pla-0.4")
     for kind in CouponKind:
@@ -41,9 +50,10 @@ def main() -> None:
         (HERE / f"coupon-{kind.value}.png").write_bytes(oblique(coupon.geometry.bodies[0]))
         if kind is CouponKind.GAP:
             source, inputs = typst_sheet(coupon)
-            page = typst.compile(source, sys_inputs=inputs, ignore_system_fonts=True, format="png", ppi=80.0)
-            image = Image.open(io.BytesIO(page)).convert("L").quantize(16)
-            image.save(HERE / "coupon-sheet.png", optimize=True)
+            sides = typst.compile(source, sys_inputs=inputs, ignore_system_fonts=True, format="png", ppi=80.0)
+            beside([Image.open(io.BytesIO(side)).convert("L") for side in sides]).save(
+                HERE / "coupon-sheet.png", optimize=True
+            )
 
 
 if __name__ == "__main__":
