@@ -296,7 +296,7 @@ def _gap(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
     estimate = estimate_of(here.gap_layers, basis)
     layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
     why = (
-        f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports come off, "
+        f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports do not stick, "
         f"with probability {ENOUGH_SURE:g}"
     )
     if basis == UNCALIBRATED:

@@ -37,6 +37,7 @@ GAP_WITHIN = "enough, and at most half a layer to spare beyond the next whole on
 ENOUGH_SURE = 0.9  # probability that a gap is enough, before it is set; constructed
 _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
 OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
+STICKS_NOT = slice(2, 6)  # what fell as well: whether a gap is enough, a larger one cannot undo
 CLOSED_FINISH = 3  # 'closed, with visible sag'
 _DRAWS = 1000
 _ANGLES_DEG = np.arange(16.0, 87.0, 2.0)
@@ -206,7 +207,7 @@ def survey(
     closed = found.finish_draws[..., CLOSED_FINISH - 1 :].sum(axis=2)
     sag = found.droop_mm_draws
     let_go = found.let_go_draws[:, places["gaps"]]
-    removable = let_go[..., OFF_IN_ONE].sum(axis=2)
+    loose = let_go[..., STICKS_NOT].sum(axis=2)
     good = found.let_go_draws[:, places["makes"], OFF_IN_ONE].sum(axis=2) * closed[:, places["makes"]]
     spans = np.log(_SPANS_MM)
     bridges = sag[:, places["bridges"]]
@@ -225,7 +226,7 @@ def survey(
         make_good=good.reshape(len(good), len(whole), len(makes)),
         limit_deg=first_crossing(_ANGLES_DEG, -closed[:, places["slopes"]], -CLOSED),
         bridge_mm=np.exp(first_crossing(spans, np.log(np.maximum(bridges, 1e-9)), np.log(tolerance))),
-        gap_layers=first_crossing(_GAPS_LAYERS, removable, REMOVABLE),
+        gap_layers=first_crossing(_GAPS_LAYERS, loose, REMOVABLE),
         basis={kind: found.basis[places[name].start] for kind, name in _BLOCK_OF.items()},
         conditions=tuple(every),
         predictions=found,
