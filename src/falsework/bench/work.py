@@ -419,7 +419,7 @@ def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
     from falsework.files.coupon import write_coupon
     from falsework.ledger.looking import spots_of_piece
     from falsework.process.settings import Process
-    from falsework.report.coupon import sheet_files
+    from falsework.report.coupon import plan_pictures, sheet_files
 
     cells, process = arguments["cells"], decode(Process, arguments["process"])
     piece = design_coupon(
@@ -435,6 +435,8 @@ def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> 
     for path in written:
         path.rename(staging / path.name)
     (staging / "piece").rmdir()
+    for name, picture in plan_pictures(piece).items():  # shown while it is read off; no file to take
+        (staging / name).write_bytes(picture)
     _json(staging, "spots.json", {"spots": [encode(spot) for spot in spots_of_piece(piece)]})
 
 

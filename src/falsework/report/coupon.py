@@ -65,6 +65,11 @@ def sheet_files(coupon: Coupon) -> dict[str, bytes]:
     return {SHEET: sheet_html(coupon).encode(), SHEET_PDF: sheet_pdf(coupon)}
 
 
+def plan_pictures(coupon: Coupon) -> dict[str, bytes]:
+    """The pieces from above with their cells named, as on the sheet: SVG files by name."""
+    return {f"plan-{k}.svg": figure.svg.encode() for k, figure in enumerate(_plans(coupon), 1)}
+
+
 def sheet_html(coupon: Coupon) -> str:
     """The recording sheet as one self-contained page; ``OutputError`` for a piece without geometry."""
     return paper.render("coupon.html", style_name="coupon.css", sheet=_sheet(coupon))

@@ -36,7 +36,13 @@ RAW: dict[str, Any] = {
 }
 BINARY = shapes.content("application/octet-stream")
 HANDED = shapes.content(
-    "application/octet-stream", "application/json", "text/html", "text/markdown", "model/3mf", "model/stl"
+    "application/octet-stream",
+    "application/json",
+    "text/html",
+    "text/markdown",
+    "model/3mf",
+    "model/stl",
+    "image/svg+xml",
 )
 _FOR_EVER = "private, max-age=31536000, immutable"
 TYPES = {
@@ -45,6 +51,7 @@ TYPES = {
     ".md": "text/markdown; charset=utf-8",
     ".3mf": "model/3mf",
     ".stl": "model/stl",
+    ".svg": "image/svg+xml",
 }
 # The report brings its own policy for its one script and style; here it loses our origin.
 REPORT_POLICY = "sandbox allow-scripts allow-popups allow-downloads; frame-ancestors 'self'"

@@ -165,7 +165,8 @@ async def coupon(service: Here, code: Code) -> Response:
             "readings": [plain(one) for one in ledger.readings(coupon=code)],
             "prints": [plain(one) for one in ledger.prints() if one.coupon == code],
             "photographs": plain(ledger.photographs(coupon=code)),
-            "files": [name for name in files if name != "spots.json"],
+            "files": [name for name in files if name != "spots.json" and not name.endswith(".svg")],
+            "pictures": [name for name in files if name.endswith(".svg")],
             "can_be_made": arguments is not None,
         }
 
@@ -200,6 +201,8 @@ async def coupon_file(service: Here, code: Code, file: FileName, view: bool = Fa
     if path is None:
         raise not_found("file", file)
     kind = TYPES.get(path.suffix, "application/octet-stream")
+    if view and path.suffix == ".svg":
+        return FileResponse(path, media_type=kind)
     if view and path.suffix == ".html":
         return FileResponse(
             path, media_type=kind, headers={"content-security-policy": REPORT_POLICY, **FRAMED}

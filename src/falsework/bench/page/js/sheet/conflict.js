@@ -2,6 +2,7 @@
 
 import { h } from "../dom.js";
 import { failure } from "./parts.js";
+import { label } from "./printed.js";
 
 const FIELD = {
   title: "the name", note: "the note to the operator", process: "the process", settings: "settings",
@@ -13,7 +14,8 @@ const FIELD = {
 
 function fieldWords(field) {
   const [, group, key] = field.match(/^(?:choices\.)?([^.]+)(?:\.(.+))?$/) || [];
-  return (FIELD[group] || field) + (key ? ` (${key})` : "");
+  const said = group === "settings" ? label({ field: key.split(".").at(-1) }) : key;
+  return (FIELD[group] || field) + (said ? ` (${said})` : "");
 }
 
 function shown(value, field) {

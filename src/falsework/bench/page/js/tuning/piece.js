@@ -64,7 +64,9 @@ export class PiecePage {
       h("p", { class: "doctype" }, h("a", { href: "/tuning" }, "Tuning"), " · test piece"),
       h("h1", { tabindex: -1 }, this.code),
       h("p", {}, `${words.sentence(PIECES[coupon.kind] || coupon.kind)} ${words.counted(coupon.cells.length, "cell")}, ${words.withUnit(coupon.minutes, "min", 0)}, ${words.mass(coupon.grams)}; ${piece.printer || coupon.process.printer.name}, ${piece.material || coupon.process.material.name}, process ${coupon.process.name}.`),
-      h("section", { "aria-labelledby": "h-read" }, h("h2", { id: "h-read" }, "Record what you see"), this.recording.view(piece.spots, piece.readings, this.cell)),
+      h("section", { "aria-labelledby": "h-read" }, h("h2", { id: "h-read" }, "Record what you see"), 
+        (piece.pictures || []).map((name) => h("img", { class: "piece-picture", src: `${url}${name}?view=1`, alt: "The piece from above, each cell with its name" })),
+        this.recording.view(piece.spots, piece.readings, this.cell)),
       h("section", { "aria-labelledby": "h-piece-files" }, h("h2", { id: "h-piece-files" }, "Print it"),
         piece.files.length ? h("ul", { class: "files" }, piece.files.map((name) => h("li", {}, h("a", { href: url + name, download: "" }, name), h("span", {}, ` ${FILES[name] || ""}`),
           name === "sheet.html" ? [" ", h("a", { href: `${url}${name}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null)))
