@@ -39,7 +39,7 @@ from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.survey import SettingSurvey, survey
 from falsework.watch import QUIET
 
-PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
 LIMIT_OFF_DEG, GAP_OFF_LAYERS = 10.0, 1.0
 WITHIN_DEG, WITHIN_LAYERS = 3.0, 0.5
 LADDER = (2, 1, 3, 4, 5, 6)  # layers, the middle first

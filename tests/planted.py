@@ -442,7 +442,7 @@ def _on_its_side(part: str) -> tuple[Level, ...]:
     return tuple(levels_of(slice_regions(list(stack.regions), heights, recipe)))
 
 
-@fault("lying on its side", "other lie", planned=True)
+@fault("lying on its side", "other position", planned=True)
 def _other_lie(part: str) -> bytes | None:
     if part in ("pulley", "boat", "buoy"):
         return None  # round ones roll; the boat's side is no lie

@@ -83,7 +83,7 @@ def test_changes_are_told_by_path_and_named_in_words() -> None:
         assert change_words(state(), state(settings=settings)) == said
     much = state(turn_deg=[90, 0, 0], scale=2.0, overrules={"1": "bed", "2": "bed"})
     assert change_words(state(), much) == "scale: 2.0, lie, 2 more"
-    assert change_words(state(), state(standing="leave")) == "standing: leave"
+    assert change_words(state(), state(standing="leave")) == "where supports start: leave"
     assert change_words(state(), state(turn_deg=[90, 0, 0])) == "lie"
     assert change_words(state(), {**state(), "title": "bollard"}) == "title"
 

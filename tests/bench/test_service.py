@@ -89,7 +89,7 @@ def test_undo_and_redo_by_anybody_and_a_refused_change_changes_nothing(ann: Test
     back = second(ann).post(f"{url}/undo", json={"version": 2}).json()
     shapes.SheetOut.model_validate(back)
     assert back["choices"] == sheet["choices"] and back["process"] == sheet["process"]
-    assert back["undo"] == {"what": None, "redo": "layer height 0.1 mm, standing: bed"}
+    assert back["undo"] == {"what": None, "redo": "layer height 0.1 mm, where supports start: bed"}
     assert ann.post(f"{url}/redo", json={"version": 2}).status_code == 409  # of an old version
     assert ann.post(f"{url}/redo", json={"version": 3}).json()["choices"] == now["choices"]
     answer = ann.post(f"{url}/redo", json={"version": 4})
@@ -126,10 +126,10 @@ def test_an_earlier_state_is_looked_at_and_taken_back_and_nothing_is_lost(ann: T
     assert [(row["what"], row["then"], row["now"]) for row in told["differs"]] == [
         ("title", "cleat", "cleat, large"),
         ("scale", "1", "2"),
-        ("standing", "no support", "support from the bed"),
+        ("where supports start", "no support", "support from the bed"),
         ("underside 2", "no support", "as chosen for you"),
         ("underside 10", "support from the bed", "as chosen for you"),
-        ("show faces: face sets", "front", "–"),
+        ("faces to keep clean: face sets", "front", "–"),
     ]
     assert told["stages"]["supports"]["state"] == "idle"  # no worker has been here
     assert ann.get(f"{url}/history/{numbers[3]}").json()["differs"] == []

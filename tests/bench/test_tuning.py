@@ -56,6 +56,7 @@ def test_coupon_readings_tune_keep_plan(served: Served, tmp_path: Any) -> None:
         assert answer.status_code == 201, answer.text
     query = {"process": "pla-0.4", "printer": "harbour mole"}
     state = client.get("/api/tuning", params=query).json()
+    assert "Never unattended" in {caution["head"] for caution in state.pop("cautions")}
     assert state == {"key": None, "readings": len(piece.cells), "fitted": False}
 
     key = finished(client, client.post("/api/tuning", json=query).json())["key"]

@@ -43,16 +43,16 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     assert page.inner_text("h1") == "mooring-cleat"
     assert "the surface is closed" in page.inner_text("#arrived")
     assert colours(page, "#arrived")["drawn"] > 3000
-    # how it should lie: searched because somebody looks
+    # the position on the bed: searched because somebody looks
     show(page, "lie")
     settled(page, "lies")
     assert page.locator(".ways thead th").count() == page.locator(".point").count() >= 3
     page.locator(".way-name").first.click()
     expect(page).to_have_url(re.compile(r"/lie\?way=1$"))
-    page.get_by_role("button", name="Lay it as way 1").click()
+    page.get_by_role("button", name="Take position 1").click()
     settled(page)
     turn = sheet_of(page)["choices"]["turn_deg"]
-    assert turn != [0, 0, 0] and "✓ laid so" in page.locator(".ways thead th").first.inner_text()
+    assert turn != [0, 0, 0] and "✓ taken" in page.locator(".ways thead th").first.inner_text()
     # undersides: table and figure point at each other
     show(page, "undersides")
     rows = page.locator(".undersides tbody tr[data-underside]")

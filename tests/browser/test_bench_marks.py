@@ -131,11 +131,11 @@ def test_faces_by_direction(page):
     page.get_by_role("group", name="faces to keep clean look").get_by_label("up, +z").check()
     settled(page)
     assert sheet_of(page)["choices"]["show"]["directions"] == [[0, 0, 1]]
-    page.get_by_role("group", name="faces not to be touched look").get_by_label("down, −z").check()
+    page.get_by_role("group", name="faces supports must not touch look").get_by_label("down, −z").check()
     settled(page)
     assert sheet_of(page)["choices"]["spare"]["directions"] == [[0, 0, -1]]
     assert sheet_of(page)["command"].endswith(" --spare=-z")
-    assert "left: not to be touched" in said(page, "#undersides .decision")
+    assert "left: supports must not touch it" in said(page, "#undersides .decision")
     show(page, "lie")
     settled(page, "lies")
     assert "Show faces" in page.inner_text(".ways")
@@ -189,7 +189,7 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
     z, x = corners[:, :, 2], corners[:, :, 0] - corners[:, :, 0].min()
     floor = (np.abs(z - 2.0) < 1e-4).all(axis=1) & (x.min(axis=1) > 20 - 1e-3)
     decide(page, {"keep_off": keep(page, floor)})
-    assert "300 mm² left, not to be touched" in said(page, "#undersides .decision")
+    assert "300 mm² left: supports must not touch it" in said(page, "#undersides .decision")
     assert "300 mm² could be carried only by standing on them" in said(page, "#supports")
     assert "Left for their sake" in said(page, "#supports")
     assert "would touch faces supports must not touch" in said(page, ".mind")
@@ -200,7 +200,9 @@ def test_what_is_left_for_faces_not_to_be_touched_is_said(browse, tmp_path):
 
     ceiling = (np.abs(z - 20.0) < 1e-4).all(axis=1)
     decide(page, {"keep_off": keep(page, ceiling)})
-    assert page.locator("#undersides .decision option").first.inner_text() == "left: not to be touched"
+    assert (
+        page.locator("#undersides .decision option").first.inner_text() == "left: supports must not touch it"
+    )
     assert "lies on them altogether and is left" in said(page, "#supports")
     page.locator("#undersides").get_by_label("Decision on number 1").select_option("bed-or-part")
     settled(page)

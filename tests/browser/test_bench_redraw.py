@@ -32,7 +32,7 @@ def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench
     page.get_by_role("button", name="Draw the changes", exact=True).click()
     settled(page, "redraw")
     said = page.inner_text("#redraw")
-    assert "Lay it another way" in said and "does not certify a part" in said
+    assert "Print it in another position" in said and "does not certify a part" in said
     assert page.locator("#redraw .redrawn tbody tr").count() == 1
     page.mouse.move(2, 2)
     expect(caption).to_contain_text("Redrawn.", use_inner_text=True)

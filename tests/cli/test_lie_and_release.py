@@ -26,7 +26,7 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
     assert run(["lie", "table.stl", "--directions", "100", "--out", "lies"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("table can be printed without any support.")
-    assert "as it lies now" in said and "--turn=180,0,0" in said
+    assert "as it came" in said and "--turn=180,0,0" in said
     lies = json.loads((folder / "lies" / "lies.json").read_text("utf-8"))
     assert lies["schema"] == "falsework.lies/3"
     page = (folder / "lies" / "lies.html").read_text("utf-8")
@@ -37,11 +37,11 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
 def test_plan_lays_it_so_and_carries_the_alternatives(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
     assert run(["plan", "table.stl", "--lie", "auto", "--out", "best"]) == 0
-    assert "how it lies: Turned by 180, 0, 0°" in capsys.readouterr().out
+    assert "position on the bed: Turned by 180, 0, 0°" in capsys.readouterr().out
     plan = Plan.from_json((folder / "best" / "plan.json").read_text("utf-8"))
     assert plan.lies is not None and not plan.pieces
     assert plan.part.turn_deg == plan.lies.recommended.turn_deg == (180.0, 0.0, 0.0)
-    assert "How it should lie" in (folder / "best" / "report.html").read_text("utf-8")
+    assert "Position on the bed" in (folder / "best" / "report.html").read_text("utf-8")
     assert "180° about x" in (folder / "best" / "settings.md").read_text("utf-8")
 
 
@@ -56,7 +56,7 @@ def test_marks_beside_the_part_are_read_and_said(folder, monkeypatch, capsys) ->
     said = capsys.readouterr()
     found = json.loads(said.out)
     assert found["show"]["directions"] == [[0.0, 0.0, 1.0]] and found["load_axis"] == [1.0, 0.0, 0.0]
-    assert "table.lie.toml lies beside the part: taken from it: show faces" in said.err
+    assert "table.lie.toml lies beside the part: taken from it: faces to keep clean" in said.err
 
 
 @pytest.mark.parametrize("name", ["", ".", "x" * 300, "/"])

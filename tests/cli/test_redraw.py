@@ -43,8 +43,8 @@ def written(folder: Path) -> tuple[Path, str]:
 
 def test_it_says_what_to_do_and_what_each_way_takes(written: tuple[Path, str]) -> None:
     _, said = written
-    assert said.startswith("Lay it another way: the part need not be changed.")
-    assert "> another lie" in said and "The redrawn part needs no support at all." in said
+    assert said.startswith("Print it in another position: the part need not be changed.")
+    assert "> another position" in said and "The redrawn part needs no support at all." in said
     assert "does not certify a part" in said
     assert "Written to table-redrawn: redraw.json, redrawn.3mf, redrawn.stl, changes.3mf, redraw.html" in said
 

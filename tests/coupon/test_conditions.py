@@ -70,7 +70,7 @@ def test_gaps_are_whole_layers_around_the_usual_one(name: str) -> None:
 
 
 @EVERY
-@pytest.mark.parametrize("kind", [CouponKind.GAP, CouponKind.PATTERN, CouponKind.CONFIRM])
+@pytest.mark.parametrize("kind", [CouponKind.GAP, CouponKind.WEAVE, CouponKind.CONFIRM])
 def test_support_runs_20_mm_and_as_far_as_strands_need_to_sag_onto_it(name: str, kind: CouponKind) -> None:
     process = builtin(name)
     for condition in candidate_conditions(kind, process):
@@ -83,7 +83,7 @@ def test_support_runs_20_mm_and_as_far_as_strands_need_to_sag_onto_it(name: str,
 
 @EVERY
 def test_the_comb_tries_spacing_pattern_direction_and_perimeter(name: str) -> None:
-    conditions = candidate_conditions(CouponKind.PATTERN, builtin(name))
+    conditions = candidate_conditions(CouponKind.WEAVE, builtin(name))
     assert len({c.spacing_mm for c in conditions}) == 3
     assert {c.weave for c in conditions} == {"parallel", "crossed"}
     assert {c.crossing_deg for c in conditions} == {0.0, 90.0}

@@ -120,7 +120,7 @@ def test_the_top_lines_cross_the_strands_as_asked_and_run_20_mm(
 @pytest.mark.parametrize("name", ["petg-0.6", "pla-1.2"])
 def test_every_support_cell_is_built_of_lines_from_the_bed(name: str) -> None:
     process = builtin(name)
-    for condition in candidate_conditions(CouponKind.PATTERN, process):
+    for condition in candidate_conditions(CouponKind.WEAVE, process):
         made = built(cell(condition, Shape.ROOF, process)[0], process)
         (piece,) = made.scheme.pieces
         assert piece.bottom_mm == 0.0

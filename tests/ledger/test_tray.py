@@ -104,7 +104,7 @@ def test_every_wrong_row_is_named_and_nothing_recorded(ledger):
         "line 4: test piece G7K has no cell 'z9' (it has a1, a2, b1)",
         "line 5: cell b1 has no thickness to take",
         "line 6: the ledger knows no test piece 'XYZ'",
-        "line 7: thickness_mm 2.15 means a droop of 0.15 mm, not 0.9",
+        "line 7: thickness_mm 2.15 means a sag of 0.15 mm, not 0.9",
         "line 8: cell is missing: test piece G7K has a1, a2, b1",
         "line 9: measured_on '05/04/2024' may mean two days: write it as 2031-05-04",
         "line 10: droop_mm 'a bit' is not a number",

@@ -41,6 +41,6 @@ def test_a_bar_that_fits_in_no_lie_is_to_be_scaled_or_cut() -> None:
     with pytest.raises(PartError) as caught:
         check_room(bar(700.0, 20.0, 10.0), PROCESS, scale=2.0, turnable=True)
     said = plain(str(caught.value))
-    assert "it is 700 × 20 × 10 mm as it lies, and the printer builds 220 × 220 × 250 mm" in said
+    assert "it is 700 × 20 × 10 mm as it came, and the printer builds 220 × 220 × 250 mm" in said
     assert "Scale it (--scale 0.628) or cut it (into 3 or more pieces)" in said
     assert "Turn" not in said

@@ -43,7 +43,7 @@ def test_a_table_turns_over():
     best = lies.recommended
     assert best.needs_no_support and best.proof.pieces == 0
     assert best.up == pytest.approx((0.0, 0.0, -1.0), abs=1e-6)
-    assert "needs no support" in lies.why and "as it lies now its supports take" in lies.why
+    assert "needs no support" in lies.why and "as it came its supports take" in lies.why
     assert lies.today.contact_mm2 == pytest.approx(60 * 40 - 4 * 16, rel=0.02)
     assert lies.today.bed_volume_mm3 == pytest.approx((60 * 40 - 4 * 16) * 30.0, rel=0.02)
     assert lies.supportless >= 1
@@ -73,8 +73,8 @@ def test_a_needle_lies_down():
 def test_a_flat_sheet_stays():
     lies = lies_of(box((80.0, 60.0, 0.8)))
     assert lies.recommended == lies.today
-    assert lies.why.startswith("As it lies now is best")
-    assert lies.recommended.label.startswith("recommended, as it lies now")
+    assert lies.why.startswith("The position it came in is best")
+    assert lies.recommended.label.startswith("recommended, as it came")
 
 
 def test_a_sheet_thinner_than_half_the_first_layer_stands_or_is_refused_as_a_whole():

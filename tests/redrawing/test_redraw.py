@@ -125,7 +125,7 @@ def test_a_table_is_better_turned_over() -> None:
     found = falsework.redraw(demo_parts()["table"](), kinds=[ChangeKind.RIBS], change=ribs, split=False)
     assert found.lie is not None and found.lie.needs_no_support
     assert found.lie.turn_deg[0] % 360.0 == pytest.approx(180.0)
-    assert found.best == "another lie"
+    assert found.best == "another position"
     assert found.combined is not None and found.combined.gone == (1,)
     # ribs save most of the support, turning it over saves all
     assert found.lie.printed.price < found.combined.after.price < found.before.price

@@ -258,9 +258,9 @@ def test_durations_read_well(seconds, said):
 
 def test_the_verdict_names_what_to_support_and_what_is_left(plan):
     said = " ".join(verdict(plan)).replace("\u00a0", " ")
-    assert "Print it as it lies: 50.0 × 20.0 × 30.0 mm." in said
+    assert "Print it as it came: 50.0 × 20.0 × 30.0 mm." in said
     assert "Support number 1 from the bed; leave the other 2 as they are." in said
-    assert "droop by at most 0.40 mm (number 2; 90 % interval 0.10 to 0.90 mm)" in said
+    assert "sag by at most 0.40 mm (number 2; 90 % interval 0.10 to 0.90 mm)" in said
     weak = replace(plan, warnings=(*plan.warnings, WeakPieces((1,))))
     said = " ".join(verdict(weak))
     assert said.startswith("Not ready to print. Piece 1 may not stand by itself.")

@@ -245,14 +245,14 @@ def test_reasons_carry_their_figures():
     bridge = underside(kind=UndersideKind.BRIDGE, droop_mm=0.2, supported_droop_mm=0.15)
     (choice,) = _choose(_figures((400.0, 20.0, 0.0, 0.0)), [bridge])
     assert plain(choice.why).startswith(
-        "left to bridge 12.0 mm: droops 0.20 mm (0.10 to 0.40 mm), support would cost "
+        "left to bridge 12.0 mm: sags 0.20 mm (0.10 to 0.40 mm), support would cost "
     )
     cost = choice.options[1].cost
     assert choice.why.endswith(f"{mass(cost.mass_g)} and {duration(cost.time_s)}")
     (choice,) = _choose(_figures(TABLE), [underside(droop_mm=2.0)], standing="bed-or-part")
     assert choice.why.startswith("as asked, carried from the bed and the part for ")
     assert plain(choice.why).endswith(
-        "left alone it would droop 2.0 mm (1.0 to 4.0 mm); scars 800 mm² of the part"
+        "without support it would sag 2.0 mm (1.0 to 4.0 mm); its feet mark 800 mm² of the part"
     )
     (choice,) = _choose(_figures(TABLE), [underside(droop_mm=2.0)], standing="bed")
     assert plain(choice.why).endswith("35 % of it cannot be carried and is left")
@@ -269,7 +269,7 @@ def test_reasons_carry_their_figures():
 def test_where_it_stands_is_said_by_shares_that_matter(bed_mm2, part_mm2, said):
     (choice,) = _choose(_figures((bed_mm2, 10.0, part_mm2, 10.0)), [underside()], standing="bed-or-part")
     assert said in choice.why
-    assert ("scars" in choice.why) == (part_mm2 > 10.0)
+    assert ("feet mark" in choice.why) == (part_mm2 > 10.0)
 
 
 def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
@@ -281,8 +281,8 @@ def test_warnings_say_what_is_out_of_reach_and_what_is_scarred():
     first, second = (plain(w.text) for w in standing_warnings(figures, need_of([], undersides), choices))
     assert first == ("underside 1: 35 % of it (800 mm²) cannot be carried from the bed and gets no support")
     assert second == (
-        "underside 2: its support stands on 800 mm² of the part around x 12.0, y 34.0 at z 5.0 to 6.0 mm "
-        "and will scar it there"
+        "underside 2: the feet of its support mark 800 mm² of the part around x 12.0, y 34.0 "
+        "at z 5.0 to 6.0 mm"
     )
 
 
@@ -294,7 +294,7 @@ def test_many_scars_are_said_together_but_for_the_largest():
     said = standing_warnings(figures, need_of([], undersides), choices)
     assert [w.text.partition(":")[0] for w in said[:-1]] == [f"underside {k}" for k in (1, 5, 6, 7)]
     assert plain(said[-1].text) == (
-        "undersides 2 to 4 and 8: their supports stand on 100 mm² more of the part and will scar it there"
+        "undersides 2 to 4 and 8: the feet of their supports mark 100 mm² more of the part"
     )
 
 

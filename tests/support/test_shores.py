@@ -85,7 +85,7 @@ def test_a_shore_leans_over_and_stands_beside_the_part() -> None:
 
 
 def test_posts_bear_what_a_cantilever_must() -> None:
-    """Handbook: a cantilever of length H gives way by F H³ / 3 E I; a thin square tube has I = 2/3 b³ t; a
+    """From memory: a cantilever of length H gives way by F H³ / 3 E I; a thin square tube has I = 2/3 b³ t; a
     bonded square turns about its edge at σ b³ / 3."""
     process = load_process("pla-0.4")
     height = np.array([5.0, 20.0, 60.0, 150.0])

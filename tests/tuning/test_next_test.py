@@ -76,7 +76,7 @@ def test_a_reading_that_cannot_vary_gains_nothing() -> None:
 
 def test_what_is_known_is_not_tested_again() -> None:
     printer = invented_printer(2)
-    kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+    kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
     cells = [c for kind in kinds for c in candidate_conditions(kind, PLA)]
     readings = [r for seed in range(6) for r in printer.readings(cells, seed)]
     posterior = fit_readings(readings, {"PLA": PLA.material})

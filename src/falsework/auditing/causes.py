@@ -118,7 +118,7 @@ def part_findings(part: Part, copies: FoundCopies, found: ProgramSurvey, usual: 
         yield _instead(part, copies.instead)
     elif not copies.copies:
         says = f"the program does not print {part.name}: its outlines are nowhere followed by strands"
-        cure = "Check that program and part belong together, its size, unit and how it lies"
+        cure = "Check that program and part belong together, its size, unit and position"
         yield Finding(0, "other part", FindingLevel.RUIN, says, cure)
     else:
         yield from _scaled(part, copies.copies[0], found, usual)
@@ -136,8 +136,8 @@ def _instead(part: Part, instead: Instead) -> Finding:
                 says += f": {why}"
         return Finding(0, "scale", FindingLevel.RUIN, says, cure, found=instead.scale, planned=1.0)
     about = [f"by {turn}° about {axis}" for turn, axis in zip(instead.turn_deg, "xy", strict=True) if turn]
-    says = f"{part.name} lies another way: turned {' and '.join(about)}"
-    return Finding(0, "other lie", FindingLevel.RUIN, says, cure)
+    says = f"{part.name} is printed in another position: turned {' and '.join(about)}"
+    return Finding(0, "other position", FindingLevel.RUIN, says, cure)
 
 
 def _times(scale: float) -> str:

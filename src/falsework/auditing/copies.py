@@ -59,7 +59,7 @@ def find_copies(
                 return FoundCopies((), Instead(placed, True, (0, 0), 1.0))
         return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
     for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
-        watch.part(0.5, 1.0).at("looking how the part lies", min(0.99, 0.1 * k))
+        watch.part(0.5, 1.0).at("looking for the part's position", min(0.99, 0.1 * k))
         placed = place_in(other, found, usual, around_mm=around_mm)
         better = _fit(placed) > _fit(first) + _BETTER
         if placed.placement.covered >= max(_SAME, covered) and better:

@@ -194,7 +194,7 @@ def site_findings(
 def _with_droop(finding: Finding, kind: str, site: FindingSite, limits: AuditLimits) -> Finding:
     basis = limits.belief.basis("bridge" if kind == "long bridge" else "overhang", limits.process)
     middle, low, high = (float(v) for v in droop_of(kind, site, limits))
-    says = f"{finding.says}; expected to droop by {middle:.2f} mm ({low:.2f} to {high:.2f})"
+    says = f"{finding.says}; expected to sag by {middle:.2f} mm ({low:.2f} to {high:.2f})"
     if kind in ("starts in air", "ends in air") and site.amount <= _SHORT_END_MM:
         finding = replace(finding, level=FindingLevel.CAUTION)
     return replace(finding, says=says, droop_mm=Estimate(middle, low, high, basis), found=site.amount)
@@ -306,7 +306,7 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
             0,
             "the machine's own text commands",
             FindingLevel.NOTE,
-            f"{_times(texts)} with commands made of letters, which are the machine's own: {shown}",
+            f"{_times(texts)} with the machine's own text commands: {shown}",
             "Know what they do: what they move or heat is not seen here",
             texts,
             lines=lines,

@@ -49,6 +49,15 @@ class Place:
     own_lines: tuple[int, ...] = ()
 
 
+_EARLIER_KINDS = {"other lie": "other position"}
+
+
+def _renewed(data: dict[str, Any]) -> dict[str, Any]:
+    """Kinds of findings by the words of this version."""
+    words = {key: _EARLIER_KINDS[data[key]] for key in ("kind", "follows") if data.get(key) in _EARLIER_KINDS}
+    return {**data, **words}
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing to know before printing.
@@ -72,6 +81,7 @@ class Finding:
     unit: str = ""
     droop_mm: Estimate | None = None
     follows: str = ""  # kind of the finding that it follows from, if any
+    EARLIER = staticmethod(_renewed)
 
 
 class Decision(StrEnum):
@@ -91,6 +101,7 @@ class Group:
     says: str
     cure: str
     findings: tuple[int, ...]
+    EARLIER = staticmethod(_renewed)
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "z offset": frozenset({"off the bed", "first layer", "below the bed", "support off the bed"})
     | _AMOUNTS,
     "mirrored": _COMPARED,
-    "other lie": _COMPARED | _IN_AIR,
+    "other position": _COMPARED | _IN_AIR,
     "other part": _COMPARED,
     "scale": _COMPARED,
     "too low": frozenset({"left hot", "filament", "time", "not printed", "outline"}),
@@ -140,7 +140,7 @@ def answer(findings: tuple[Finding, ...], *, as_planned: bool) -> Answer:
     says = "Print it: it does what the plan asks for." if as_planned else "Print it: no problem found."
     if shown:
         many = "one thing" if len(shown) == 1 else f"{len(groups_of_caution(groups))} things"
-        says = f"Print it: nothing weighs against it, though {many} may show."
+        says = f"Print it: no problem found that spoils it, though {many} may show."
     return Answer(Decision.PRINT, says, tuple(shown), folded)
 
 

@@ -247,11 +247,11 @@ NAMES = {  # of fields, as people say them
     "choices.turn_deg": "lie",
     "choices.scale": "scale",
     "choices.unit": "unit",
-    "choices.standing": "standing",
+    "choices.standing": "where supports start",
     "choices.weights": "what counts",
-    "choices.show": "show faces",
-    "choices.spare": "faces not to be touched",
-    "choices.keep_off": "faces not to be touched",
+    "choices.show": "faces to keep clean",
+    "choices.spare": "faces supports must not touch",
+    "choices.keep_off": "faces supports must not touch",
     "choices.load_axis": "load axis",
     "choices.supports_as": "object type of supports",
     "choices.redrawing": "how the part may be redrawn",
@@ -262,8 +262,8 @@ _SAID = ("process", "scale", "unit", "standing", "supports_as")  # short enough 
 
 
 def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
-    """A change as the words beside *undo*: 'standing: bed', 'lie, title, 4 more'; what was said of undersides
-    comes last, for a turned part drops it by the way."""
+    """A change as the words beside *undo*: 'where supports start: bed', 'title, unit, 4 more'; what was said
+    of undersides comes last, for a turned part drops it by the way."""
     said: list[str] = []
     for path, value in sorted(
         differences(before, after).items(),
@@ -279,7 +279,7 @@ def change_words(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
         if head == "choices" and field == "overrules":
             said.append(f"underside {rest}: {value or 'as chosen for you'}")
         elif head == "choices" and field == "underside_notes":
-            said.append(f"words on underside {rest}")
+            said.append(f"note on underside {rest}")
         elif head == "choices" and field == "settings":
             setting, unit = setting_words(rest)
             said.append(f"{setting} {'as in the process' if value is None else f'{value} {unit}'.rstrip()}")

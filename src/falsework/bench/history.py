@@ -60,7 +60,7 @@ def _named(path: str) -> str:
     if field == "overrules":
         return f"underside {rest}"
     if field == "underside_notes":
-        return f"words on underside {rest}"
+        return f"note on underside {rest}"
     if field == "settings":
         return setting_words(rest)[0]
     name = NAMES.get(f"{head}.{field}" if head == "choices" else head, field or head)

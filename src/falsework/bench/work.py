@@ -31,7 +31,7 @@ Arguments = Mapping[str, Any]
 
 KEPT_STEPS = 40
 BRIEF = "brief.json"  # beside the whole plan: what the tray tells of it
-_BY_HAND = {"show": "faces marked to show", "spare": "faces not to touch"}
+_BY_HAND = {"show": "faces to keep clean", "spare": "faces supports must not touch"}
 
 
 @dataclass
@@ -406,10 +406,11 @@ def _demo(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     """A part of the harbour museum as an STL file, as if somebody had dropped it."""
     from falsework.files.stl import write_stl
     from falsework.part.demo import demo_parts
+    from falsework.part.stl import INVENTED
 
     watch.at("making the part", 0.0)
     part = demo_parts()[arguments["name"]]()
-    write_stl(staging / "part", part.vertices, part.faces, part.name)
+    write_stl(staging / "part", part.vertices, part.faces, f"{part.name}, of the {INVENTED}")
 
 
 def _coupon(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:

@@ -134,7 +134,7 @@ class AskedOptions:
         if not asked and os.path.isfile(beside):  # False where a name is too long to be asked for
             kept = read_marks(beside)
             used = [
-                *(["show faces"] if searches and not self.shown and not kept.show.empty else []),
+                *(["faces to keep clean"] if searches and not self.shown and not kept.show.empty else []),
                 *(["faces supports must not touch"] if not self.spared and not kept.spare.empty else []),
                 *(["the load axis"] if searches and self.load is None and kept.load_axis is not None else []),
             ]

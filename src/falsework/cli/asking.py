@@ -81,10 +81,10 @@ def _droop(spot: Spot) -> Prompt:
     nominal_mm = spot.nominal_mm
     if nominal_mm is None:
         hangs = "How far it hangs below its place at the lowest point, in mm."
-        return Prompt("droop_mm", "droop, mm", number_of, (hangs,))
+        return Prompt("droop_mm", "sag, mm", number_of, (hangs,))
     why = (
         f"{spot.calipers[:1].upper()}{spot.calipers[1:]}.",
-        f"They read {nominal_mm:.2f} mm where nothing has sagged; what is more is the droop.",
+        f"They read {nominal_mm:.2f} mm where nothing has sagged; what is more is the sag.",
     )
 
     def droop(text: str) -> float:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from falsework.process.settings import Process
     from falsework.watch import Watch
 
-KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
+KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "weave-comb", "confirmation")
 _MOST_SEED = 999_999  # of a seed that nobody asked for: short enough to be typed
 
 
@@ -74,7 +74,7 @@ def coupon_command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Make the test piece KIND (overhang-fan, bridge-ladder, gap-interface, pattern-comb or confirmation)
+    """Make the test piece KIND (overhang-fan, bridge-ladder, gap-interface, weave-comb or confirmation)
     and write it to a folder: coupon.json, print.3mf, piece.stl, supports.stl, readings.csv, sheet.html and
     sheet.pdf. Without KIND list the five, with what each would take.
 

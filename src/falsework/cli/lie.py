@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 LIES, PAGE = "lies.json", "lies.html"
 
 
-@click.command("lie", short_help="Show how a part should best lie on the bed.")
+@click.command("lie", short_help="Find the best position of a part on the bed.")
 @part_options
 @marks_options
 @spare_option
@@ -56,8 +56,8 @@ def lie_command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """Search for the ways to lay PART on the bed that cost least in supports, time, marks and risk, and show
-    them beside today's, how it lies in its file.
+    """Search for the positions on the bed ('lies' for short) in which PART costs least in supports, time,
+    marks and risk, and show them beside today's, the position in its file.
 
     Marks in a file beside the part (cowl.stl: cowl.lie.toml) count where the options say nothing.
     """
@@ -112,7 +112,7 @@ def _how_to_use(asked: AskedOptions, recommended: Orientation) -> str:
     from falsework.orientation import turn_text
 
     if not any(recommended.turn_deg):
-        return "Nothing has to be turned: plan it as it lies."
+        return "Nothing has to be turned: plan it as it came."
     words = [
         asked.part,
         f"--turn={turn_text(recommended)}",

@@ -40,7 +40,8 @@ if TYPE_CHECKING:
     type=click.Choice(("as-is", "auto")),
     default="as-is",
     show_default=True,
-    help="How the part lies; auto searches for the best way and turns it (see 'falsework lie').",
+    help="The position on the bed: as it came, or auto, which searches for the best and turns the part (see "
+    "'falsework lie').",
 )
 @marks_options
 @spare_option
@@ -135,7 +136,7 @@ def _check_lie(asked: AskedOptions) -> None:
         if source is not None and source.name == "COMMANDLINE":
             raise click.UsageError("--lie auto finds the turn itself: leave out --turn, or --lie auto.")
     elif asked.shown or asked.load is not None:
-        raise click.UsageError("--show and --load matter to the search for the best lie: add --lie auto.")
+        raise click.UsageError("--show and --load matter to the search for a position: add --lie auto.")
 
 
 def report_file(result: Plan, watch: Watch, notice: str = "", heading: Heading = UNTITLED) -> dict[str, str]:

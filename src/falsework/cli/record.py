@@ -39,7 +39,7 @@ def outcome_options(command: F) -> F:
     for option in (
         click.option("--note", default="", help="A note."),
         click.option("--minutes", type=float, help="Minutes of clean-up."),
-        click.option("--thickness", type=float, help="Between the jaws, mm; the droop follows from it."),
+        click.option("--thickness", type=float, help="Between the jaws, mm; the sag follows from it."),
         click.option("--droop", type=float, help="How far it sagged, mm."),
         click.option("--finish", type=int, help="The underside, 1 (loops) to 5 (as a wall)."),
         click.option("--let-go", help="fused, scraped, tool, hand, touch or fell."),

@@ -100,13 +100,13 @@ def redraw_command(
     out: Path | None,
     as_json: bool,
 ) -> None:
-    """For each underside of PART that asks for support, find the changes that make it hold, prove each by
+    """For each underside of PART that needs support, find the changes that make it hold, prove each by
     the layers of the changed part, and write the part with the best of them all to a folder: redrawn.3mf,
     redrawn.stl, changes.3mf (and changes.step for a STEP part), redraw.json and redraw.html.
 
-    Another lie and a cut into pieces are compared with it. Faces named to --spare stay as they are: by
-    direction, by face set, or as found in the mesh ('bore 1', see --faces); on a terminal they are asked for.
-    Nothing that stays is put into bores, threads or slots unless --change asks for it.
+    Another position on the bed and a cut into pieces are compared with it. Faces named to --spare stay as
+    they are: by direction, by face set, or as found in the mesh ('bore 1', see --faces); on a terminal they
+    are asked for. Nothing that stays is put into bores, threads or slots unless --change asks for it.
     """
     session.as_json = as_json
     from falsework.cli.compiling import announced

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def release_command(
     session: Session, folder: Path, out: Path | None, ledger_name: str | None, as_json: bool
 ) -> None:
-    """Show in which order the supports of the plan in FOLDER come off, how, and what to mind.
+    """Show in which order the supports of the plan in FOLDER come off, how, and what to take care of.
 
     It is read from plan.json, where the planning judged it. Where a piece fails to come off, changes are
     tried by building the supports anew from part.stl, which takes a while; --json leaves them out.

@@ -86,7 +86,7 @@ def plan(result: Plan) -> None:
     """Everything that ``plan`` shows before it says what was written."""
     part_lines(result.part, result.layers, result.limit_deg, result.process.layer_height_mm)
     if result.lies is not None:
-        say(f"how it lies: {figures.sentence(result.lies.why)}")
+        say(f"position on the bed: {figures.sentence(result.lies.why)}")
     _undersides(result.undersides, {c.underside: c.chosen.value for c in result.choices}, result.rests_on)
     if result.undersides:
         _standings(result)
@@ -207,7 +207,15 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
         say("Nothing is printed over air: no supports are needed.")
         return
     shown = undersides[:_MOST_UNDERSIDES]
-    head = ["no.", "kind", "area mm²", "angle °", "at height mm", "droop mm", "with support mm"]
+    head = [
+        "no.",
+        "kind",
+        "area mm²",
+        "angle °",
+        "at height mm",
+        "sag without support mm",
+        "sag on support mm",
+    ]
     rows = [
         [
             str(u.number),
@@ -228,9 +236,9 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
     title = f"Undersides, worst first ({len(undersides)}{f', the first {len(shown)} shown' if more else ''})"
     table(title, head, rows)
     bases = sorted({u.droop_mm.basis for u in undersides})
-    rests = "; ".join(terms.RESTS_ON.get(basis, basis) for basis in bases)
+    rests = "; ".join(terms.BASIS.get(basis, basis) for basis in bases)
     read = f" ({rests_on})" if rests_on else ""
-    say(f"  Droop is predicted, with 90 % intervals; it rests on {rests}{read}.")
+    say(f"  Sag is predicted, with 90 % intervals, {rests}{read}.")
 
 
 def _readiness(result: Plan) -> None:

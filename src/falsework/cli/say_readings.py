@@ -46,7 +46,7 @@ def readings(found: Sequence[Recorded]) -> None:
         "tried": [_tried(r.reading.condition) for r in found],
         "came off": [r.reading.let_go or "–" for r in found],
         "finish": [_figure(r.reading.finish) for r in found],
-        "droop mm": [_figure(r.reading.droop_mm) for r in found],
+        "sag mm": [_figure(r.reading.droop_mm) for r in found],
         "min": [_figure(r.reading.clean_up_min) for r in found],
         "where": [" ".join(filter(None, (r.coupon, r.cell))) or "–" for r in found],
         "": [", ".join(word for word, is_so in _marks(r) if is_so) for r in found],

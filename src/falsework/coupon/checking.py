@@ -16,7 +16,7 @@ _KINDS = {
     CouponKind.OVERHANG: (ConditionKind.OVERHANG,),
     CouponKind.BRIDGE: (ConditionKind.BRIDGE,),
     CouponKind.GAP: (ConditionKind.SUPPORT,),
-    CouponKind.PATTERN: (ConditionKind.SUPPORT,),
+    CouponKind.WEAVE: (ConditionKind.SUPPORT,),
     CouponKind.CONFIRM: tuple(ConditionKind),
 }
 _SAME = ("nozzle_mm", "layer_height_mm", "line_width_mm", "room_temperature_c")

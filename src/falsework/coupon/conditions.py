@@ -174,7 +174,7 @@ def _gaps(process: Process, belief: Belief) -> list[Condition]:
     return _taking_turns([row(process.structure.interface_layers or 2), row(0)])
 
 
-def _patterns(process: Process, belief: Belief) -> list[Condition]:
+def _weaves(process: Process, belief: Belief) -> list[Condition]:
     run, usual = run_mm(process, belief), process.structure.spacing_mm
     least = _LEAST_SPACING_LINES * process.line_width_mm
     spacings = sorted({round(max(factor * usual, least), 1) for factor in _SPACINGS})
@@ -210,7 +210,7 @@ _CANDIDATES = {
     CouponKind.OVERHANG: _overhangs,
     CouponKind.BRIDGE: _bridges,
     CouponKind.GAP: _gaps,
-    CouponKind.PATTERN: _patterns,
+    CouponKind.WEAVE: _weaves,
     CouponKind.CONFIRM: _confirming,
 }
 

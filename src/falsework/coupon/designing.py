@@ -40,7 +40,7 @@ _LEADING = {
     CouponKind.OVERHANG: "F",
     CouponKind.BRIDGE: "L",
     CouponKind.GAP: "G",
-    CouponKind.PATTERN: "P",
+    CouponKind.WEAVE: "P",
     CouponKind.CONFIRM: "C",
 }
 _CODE_LENGTH = 4
@@ -95,7 +95,7 @@ def design_coupon(
     choices = _shaped(kind, wanted)
     sizes = sizes_of(process, wanted, belief)
     # a second strip joins the posts where all runs are alike, so that it is straight
-    joined = kind in (CouponKind.GAP, CouponKind.PATTERN) and len({c.span_mm for c in wanted}) == 1
+    joined = kind in (CouponKind.GAP, CouponKind.WEAVE) and len({c.span_mm for c in wanted}) == 1
     watch.at("building cells", 0.0)
     ready: list[tuple[_Choice, Built]] = []
     for number, choice in enumerate(choices):

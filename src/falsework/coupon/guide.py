@@ -12,14 +12,14 @@ TITLES = {
     CouponKind.OVERHANG: "Overhang fan",
     CouponKind.BRIDGE: "Bridge ladder",
     CouponKind.GAP: "Air gap and interface",
-    CouponKind.PATTERN: "Weave comb",
+    CouponKind.WEAVE: "Weave comb",
     CouponKind.CONFIRM: "Confirmation piece",
 }
 TRIES = {
-    CouponKind.OVERHANG: "how far an underside may lean before it droops",
+    CouponKind.OVERHANG: "how far an underside may lean before it sags",
     CouponKind.BRIDGE: "how far strands span air, with two shares of the fan",
     CouponKind.GAP: "how large the air gap must be, with and without interface layers on the support",
-    CouponKind.PATTERN: (
+    CouponKind.WEAVE: (
         "how supports may be built: how widely spaced, parallel or crossed, along or across the part's "
         "strands, with a perimeter or none"
     ),
@@ -29,14 +29,14 @@ TRIES = {
 _LOOK = {
     Shape.FIN: "the slanting underside, from below against the light",
     Shape.RUNG: "the underside of the rung, from below against the light",
-    Shape.ROOF: "how the support comes off, then the underside of the roof",
+    Shape.ROOF: "how the support comes off, then the underside of the slab",
     Shape.LEDGE: "how the support comes off, then the underside of the ledge",
     Shape.PEG: "how the support comes off, then the underside of the hanging block",
 }
 _CALIPERS = {
     Shape.FIN: "outside jaws square across the fin, close to its upper edge",
     Shape.RUNG: "outside jaws above and below the rung, in the middle of its span",
-    Shape.ROOF: "outside jaws above and below the roof, in the middle of its length",
+    Shape.ROOF: "outside jaws above and below the slab, in the middle of its length",
     Shape.LEDGE: "outside jaws above and below the ledge, in the middle of its length",
     Shape.PEG: "outside jaws from the top down to the block's underside, in the middle of its length",
 }
@@ -95,14 +95,14 @@ _OWN_SUPPORTS = (
     "the STL files of piece and supports together, without moving one against the other."
 )
 _LONG_WAY = (
-    "The strands of roofs must run the long way, as the arrows show. Where your program lets you, set the "
+    "The strands of slabs must run the long way, as the arrows show. Where your program lets you, set the "
     "direction of bridges and solid layers to 0°, along x."
 )
 _FROM_BENEATH = (
     "Take the supports off from beneath, cell by cell, and note how each came off before you go on."
 )
 _WHOLE_LAYERS = (
-    "Gaps are whole layers. Finer steps would need another layer height right under the roofs, which one "
+    "Gaps are whole layers. Finer steps would need another layer height right under the slabs, which one "
     "setting for the whole print cannot give."
 )
 _ROUGH = (

@@ -90,7 +90,7 @@ class Reading:
     condition: Condition = setting(help="what was tried")
     let_go: LetGo | None = setting(None, help="how the support came off", choices=tuple(LetGo))
     finish: int | None = setting(
-        None, help="the underside against five pictures, 1 (drooping loops) to 5 (as a wall)", low=1, high=5
+        None, help="the underside against five pictures, 1 (sagging loops) to 5 (as a wall)", low=1, high=5
     )
     droop_mm: float | None = setting(
         None, help="how far the underside sagged below its place", unit="mm", low=-1.0, high=100

@@ -13,14 +13,22 @@ from falsework.process.settings import Process
 SCHEMA = "falsework.coupon/1"
 
 
+EARLIER_KINDS = {"pattern-comb": "weave-comb"}
+"""Words of earlier test pieces, which are still read."""
+
+
 class CouponKind(StrEnum):
     """The test pieces there are."""
 
     OVERHANG = "overhang-fan"  # fins that lean more and more
     BRIDGE = "bridge-ladder"  # rungs over longer and longer spans, at two fan shares
-    GAP = "gap-interface"  # roofs over support, by air gap and dense layers
-    PATTERN = "pattern-comb"  # roofs over support, by spacing, pattern, direction and perimeter
+    GAP = "gap-interface"  # slabs over support, by air gap and interface layers
+    WEAVE = "weave-comb"  # slabs over support, by spacing, weave, direction and perimeter
     CONFIRM = "confirmation"  # one underside of each class at the recommended settings
+
+    @classmethod
+    def _missing_(cls, value: object) -> CouponKind | None:
+        return cls(EARLIER_KINDS[value]) if isinstance(value, str) and value in EARLIER_KINDS else None
 
 
 class Shape(StrEnum):

@@ -213,7 +213,7 @@ class Parameters:
     )
     finish: Any = believed(
         1.8,
-        "finish of a carried underside without droop or scars, above 'just closed'",
+        "finish of a carried underside without droop or marks, above 'just closed'",
         common=0.4,
         printer=0.3,
         material=0.3,

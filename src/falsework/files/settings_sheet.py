@@ -22,7 +22,7 @@ from falsework.support.standing import Choice
 from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import duration, given, mass, numbered, sentence
 from falsework.wording.heading import UNTITLED, Heading
-from falsework.wording.terms import RESTS_ON
+from falsework.wording.terms import BASIS
 
 _STANDING_WORDS = {
     Standing.LEAVE: "no support",
@@ -133,7 +133,7 @@ def _structure_rows(plan: Plan) -> list[tuple[str, str, str, str]]:
         *_gap_rows(
             "air gap below, between the part and a support that stands on it",
             plan.gap_below,
-            "smaller than on top, for nothing droops onto it; it only has to let go",
+            "smaller than on top, for nothing sags onto it; it only has to let go",
         ),
         (
             "sideways clearance between support and part",
@@ -224,7 +224,7 @@ def _gap_rows(what: str, gap: Gap, why: str) -> list[tuple[str, str, str, str]]:
 
 
 def _gap_why(gap: Gap) -> str:
-    why = "a smaller gap looks cleaner but fuses, a larger one releases but droops (common practice)"
+    why = "a smaller gap looks cleaner but fuses, a larger one releases but sags (common practice)"
     if abs(gap.asked_mm - gap.realised_mm) > 1e-6:
         why += "; the layer height does not divide what was asked for"
     return why
@@ -245,13 +245,13 @@ def _printing_rows(process: Process) -> list[tuple[str, str, str, str]]:
         ("closed lines around the part", str(process.wall_lines), "lines", "as priced"),
         ("solid layers above and below", str(process.solid_layers), "layers", "as priced"),
         ("fill of the part's inside", given(100 * process.fill), "%", "as priced"),
-        ("cooling fan", given(100 * process.fan), "%", "the droop of overhangs and bridges rests on it"),
+        ("cooling fan", given(100 * process.fan), "%", "the sag of overhangs and bridges rests on it"),
         ("nozzle temperature", given(material.nozzle_temperature_c), "°C", f"for {_plain(material.name)}"),
         ("bed temperature", given(material.bed_temperature_c), "°C", f"for {_plain(material.name)}"),
         ("air around the part", given(process.room_temperature_c), "°C", "assumed for the cooling"),
         ("speed of walls", given(process.wall_speed_mm_s), "mm/s", "as priced"),
         ("speed of fill", given(process.fill_speed_mm_s), "mm/s", "as priced"),
-        ("speed over air", given(process.bridge_speed_mm_s), "mm/s", "assumed for droop over bridges"),
+        ("speed over air", given(process.bridge_speed_mm_s), "mm/s", "assumed for sag over bridges"),
         ("speed of supports", given(process.support_speed_mm_s), "mm/s", "as priced"),
         ("speed of the first layer", given(process.first_layer_speed_mm_s), "mm/s", "as priced"),
         ("speed of moves without extrusion", given(printer.travel_speed_mm_s), "mm/s", "as priced"),
@@ -276,7 +276,7 @@ def _bridges(plan: Plan) -> list[str]:
     ]
     return [
         "Lay the strands of a bridge along its span, from anchor to anchor: they are shortest that way and "
-        "droop least. Directions count from x towards y. Print at "
+        "sag least. Directions count from x towards y. Print at "
         f"{given(plan.process.bridge_speed_mm_s)} mm/s, fan at {given(100 * plan.process.fan)} %.",
         _table(
             (
@@ -284,7 +284,7 @@ def _bridges(plan: Plan) -> list[str]:
                 "span, mm",
                 "direction of strands, °",
                 "at height, mm",
-                "droop unsupported, mm",
+                "sag without support, mm",
                 "decision",
             ),
             rows,
@@ -300,7 +300,7 @@ def _undersides(plan: Plan) -> list[str]:
     if listed:
         blocks += [
             "Worst first. Positions are those of the part on the bed; angles count from the vertical; "
-            "droop is the middle value with a 90 % interval.",
+            "sag is the middle value with a 90 % interval.",
             _table(
                 (
                     *(
@@ -309,9 +309,9 @@ def _undersides(plan: Plan) -> list[str]:
                         "area, mm²",
                         "angle, °",
                         "at x, y, z, mm",
-                        "droop unsupported, mm",
+                        "sag without support, mm",
                     ),
-                    *("droop with support, mm", "decision", "why"),
+                    *("sag on support, mm", "decision", "why"),
                 ),
                 [_underside_row(u, choices) for u in listed],
             ),
@@ -320,7 +320,7 @@ def _undersides(plan: Plan) -> list[str]:
         blocks.append("No underside needs a decision.")
     if holding:
         blocks.append(
-            f"Not listed: {holding} more that reach past the limit by so little that they hold by themselves."
+            f"Not listed: {holding} more that reach past the limit by so little that they print unaided."
         )
     return blocks
 
@@ -361,7 +361,7 @@ def _typed(plan: Plan) -> list[str]:
     return [
         "## What of the supports in print.3mf can be typed in",
         "The supports of `print.3mf` narrow downwards into posts and lean past the part. Shapes cannot be "
-        "typed in; the spacing of the body's lines can, up to what the dense layers on top still "
+        "typed in; the spacing of the body's lines can, up to what the interface layers on top still "
         "bridge. Keep the interface layers then, and closed lines off: around narrow supports they cost "
         "more time than the spacing saves.",
         _table(("supports", "spacing of the body's lines", "filament, about", "time, about"), rows),
@@ -391,7 +391,7 @@ def _cautions(plan: Plan) -> Iterable[str]:
         )
     bases = sorted({u.droop_mm.basis for u in plan.undersides})
     for basis in bases:
-        yield f"Droop is predicted, not measured. It is based on {RESTS_ON.get(basis, basis)}."
+        yield f"Sag is predicted, not measured. It is {BASIS.get(basis, basis)}."
     if plan.rests_on:
         yield f"Read so far: {plan.rests_on}."
     yield "Other programs round gaps, widths and heights in their own way: check the layers before printing."

@@ -284,10 +284,11 @@ class _Merge:
         columns = {"code": "name", "kind": "name", "document": "text", "recorded_at": "moment"}
         values = self.take(where, record, columns)
         if not self.has("coupon", "code", values["code"]):
-            from falsework.coupon import Coupon
+            from falsework.coupon.value import EARLIER_KINDS, Coupon
 
             piece = Coupon.from_json(values["document"], where)
-            if (piece.code, str(piece.kind)) != (values["code"], values["kind"]):
+            kind = EARLIER_KINDS.get(values["kind"], values["kind"])
+            if (piece.code, str(piece.kind)) != (values["code"], kind):
                 raise self.wrong(where, f"holds piece {piece.code} under the code {values['code']!r}")
         return keep_coupon(self.db, **values)
 

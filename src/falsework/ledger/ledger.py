@@ -178,10 +178,15 @@ class Ledger:
         return piece.code
 
     def coupons(self) -> dict[str, StoredCoupon]:
-        """The test pieces by code."""
+        """The test pieces by code, their kinds by the words of this version."""
+        from falsework.coupon.value import EARLIER_KINDS
+
         with database.reading(self.path) as db:
             rows = db.execute("SELECT code, kind, digest, document FROM coupon ORDER BY code").fetchall()
-        return {row["code"]: StoredCoupon(*row) for row in rows}
+        return {
+            code: StoredCoupon(code, EARLIER_KINDS.get(kind, kind), digest, document)
+            for code, kind, digest, document in rows
+        }
 
     def add_plan(self, digest: str, part: str, process: Process, summary: dict[str, Any]) -> None:
         """Keep what a plan was: SHA-256 of its plan.json, the part's name, its process and a few figures."""

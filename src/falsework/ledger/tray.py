@@ -250,7 +250,7 @@ def _droop(values: dict[str, Any], cell: Cell | None) -> tuple[float | None, lis
         return None, [f"cell {cell.label} has no thickness to take: give droop_mm"]
     taken_mm = round(cell.droop_of(thickness_mm), 6)
     if droop_mm is not None and abs(taken_mm - droop_mm) > _AGREE_MM:
-        return None, [f"thickness_mm {thickness_mm:g} means a droop of {taken_mm:g} mm, not {droop_mm:g}"]
+        return None, [f"thickness_mm {thickness_mm:g} means a sag of {taken_mm:g} mm, not {droop_mm:g}"]
     return (taken_mm if droop_mm is None else droop_mm), []
 
 

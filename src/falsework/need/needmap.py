@@ -94,7 +94,7 @@ def need_of(
     watch.at("joining undersides", 0.5)
     edges, first = polygon_edges(polygons)
     patches = Groups(*join_strips(edges, first, layer, reach))
-    watch.at("predicting droop", 0.75)
+    watch.at("predicting sag", 0.75)
     reached = _reached_mm(strips, edges, first, patches, outlines, process.line_width_mm)
     holds = reached < HOLDS_WIDTHS * process.line_width_mm
     # holding patches share the last group

@@ -89,7 +89,7 @@ def check_room(part: Part, process: Process, *, scale: float = 1.0, turnable: bo
     choice = f"{', '.join(ways[:-1])} or {ways[-1]}" if len(ways) > 1 else ways[0]
     raise PartError(
         part.name,
-        f"it is {size} as it lies, and the printer builds {space}: nothing was worked out",
+        f"it is {size} as it came, and the printer builds {space}: nothing was worked out",
         f"{choice[0].upper()}{choice[1:]}; with --too-large it is worked out all the same",
     )
 

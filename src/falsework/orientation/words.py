@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from falsework.wording.figures import area, duration, given_unit, length, mass, number, share
+from falsework.wording.figures import area, duration, given, given_unit, length, mass, number, share
 
 if TYPE_CHECKING:
     from falsework.orientation.value import Orientation, Orientations
@@ -16,7 +16,7 @@ HEAD = (
     "supports g",
     "filament g",
     "time",
-    "marked",
+    "needs support",
     "comes off",
     "stands",
     "on the bed",
@@ -91,8 +91,8 @@ def turn_text(lie: Orientation) -> str:
 
 
 def turn_words(lie: Orientation) -> str:
-    """The same for people."""
-    return ", ".join(_angle(angle) for angle in lie.turn_deg)
+    """The same for people, to a tenth of a degree: about x, then y, then z."""
+    return ", ".join(given(angle, 1) for angle in lie.turn_deg)
 
 
 def _angle(angle_deg: float) -> str:
@@ -111,9 +111,9 @@ def why(lies: Orientations) -> str:
 
 def _stays(lie: Orientation) -> str:
     if lie.proof is None:
-        return "It stays as it lies now"
+        return "It stays as it came"
     return (
-        f"As it lies now is best: {_needs(lie)}, {duration(lie.time_s)} in all; no other position is cheaper"
+        f"The position it came in is best: {_needs(lie)}, {duration(lie.time_s)} in all; no other is cheaper"
     )
 
 
@@ -121,13 +121,13 @@ def _turned(lies: Orientations) -> str:
     best, now = lies.recommended, lies.today
     text = f"Turned by {turn_words(best)}°: {_needs(best)}, {duration(best.time_s)} in all"
     if now.proof is None:
-        return f"{text}; as it lies now it does not fit ({now.misfit})"
+        return f"{text}; as it came it does not fit ({now.misfit})"
     text += (
-        f", a total of {best.price.total:.2f}; as it lies now {_needs(now)}, {duration(now.time_s)} in all, "
+        f", a total of {best.price.total:.2f}; as it came {_needs(now)}, {duration(now.time_s)} in all, "
         f"a total of {now.price.total:.2f}"
     )
     if best.proof is not None and best.proof.stands != now.proof.stands:
-        text += "; it stands, and as it lies now it may fall" if best.proof.stands else "; it may fall"
+        text += "; it stands, and as it came it may fall" if best.proof.stands else "; it may fall"
     if lies.marked and best.price.show < now.price.show:
         text += f"; {lies.marked} are marked less"
     if lies.load_axis is not None:
@@ -156,8 +156,8 @@ def error(lies: Orientations) -> str:
     )
     text = (
         f"searched{place} on {mesh} by {lies.cells} × {lies.cells} columns; every position shown was then "
-        "planned in full, and its figures are those of its plan, but for the area marked, which is that of "
-        "the columns"
+        "planned in full, and its figures are those of its plan, but for the area needing support, which is "
+        "that of the columns"
     )
     uneven = max(lie.uneven_share for lie in shown(lies))
     if uneven > 0.001:

@@ -204,14 +204,14 @@ def labelled(lies: list[Orientation], first: int, front: list[int]) -> list[Orie
     """Every lie named by what it is best at in the whole table, today's included, if by more than noise."""
     names: dict[int, list[str]] = {row: [] for row in range(len(lies))}
     names[first].append("recommended")
-    names[0].append("as it lies now")
+    names[0].append("as it came")
     rows = sorted({0, *front})
     noise = NOISE * max(lies[first].price.total, 1e-9)
     for name, term in (
         ("least to print", lambda p: p.printing),
         ("least marked", lambda p: p.surface),
         ("easiest to clean", lambda p: p.removal),
-        ("cleanest show faces", lambda p: p.show),
+        ("least marked where it must stay clean", lambda p: p.show),
         ("safest", lambda p: p.risk),
         ("strongest", lambda p: p.strength),
     ):

@@ -221,7 +221,7 @@ class Structure:
     )
     lane_spacing_mm: float = setting(
         0.0,
-        help="distance between the lanes under a shore's roof; 0 means: as far as the roof bridges well",
+        help="distance between the lanes under a shore's cap; 0 means: as far as the cap bridges well",
         unit="mm",
         low=0.0,
         high=50,

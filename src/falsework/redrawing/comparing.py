@@ -85,7 +85,7 @@ def best_way(
     return best_of(
         {
             AS_IT_IS: before.price,
-            "another lie": lie.printed.price if lie else None,
+            "another position": lie.printed.price if lie else None,
             "redraw": combined.price if combined else None,
             "split": next((s.price for s in splits.options if s.fits), None) if splits else None,
         },

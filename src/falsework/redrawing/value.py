@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from manifold3d import Manifold
 
@@ -176,7 +177,7 @@ class Redraw:
 
     ``span_mm``: the longest flat bridge that prints cleanly. ``frame``: in which files and dimensions are.
     ``spared``: what must stay, in words; ``candidates``: what else the user may want to keep. ``left``:
-    undersides for which nothing was drawn. ``best``: 'another lie', 'split', 'redraw' or 'as it is',
+    undersides for which nothing was drawn. ``best``: 'another position', 'split', 'redraw' or 'as it is',
     whichever is cheapest in all; ``why`` says so.
     """
 
@@ -202,6 +203,11 @@ class Redraw:
     warnings: tuple[Notice, ...]
     rests_on: str = ""
     geometry: RedrawGeometry | None = field(default=None, compare=False, repr=False)
+
+    @staticmethod
+    def EARLIER(data: dict[str, Any]) -> dict[str, Any]:
+        """By the words of this version."""
+        return {**data, "best": "another position"} if data["best"] == "another lie" else data
 
     def to_json(self, *, said: bool = False) -> str:
         """Text of ``redraw.json``: everything but the geometry, which is written as files beside it."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from falsework.orientation.value import Orientation
-from falsework.orientation.words import turn_text
+from falsework.orientation.words import turn_words
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.printed import Printed
@@ -65,7 +65,7 @@ def orientation_words(lie: Orientation, printed: Printed) -> str:
     """One sentence on another way to lay the part."""
     count = printed.undersides
     left = f"{figures.counted(count, 'underside')} would need support" if count else "none needs support"
-    return f"turned by {turn_text(lie)} degrees: {left}"
+    return f"turned by {turn_words(lie)}°: {left}"
 
 
 def best_of(prices: Mapping[str, float | None], least_saving: float = 0.0) -> tuple[str, str]:
@@ -83,7 +83,7 @@ def best_of(prices: Mapping[str, float | None], least_saving: float = 0.0) -> tu
     if best != AS_IT_IS:
         return (
             best,
-            f"it comes to {figures.price(known[best])}, printed as it is to {figures.price(as_it_is)}",
+            f"its total is {figures.price(known[best])}, printed as it is {figures.price(as_it_is)}",
         )
     saves = as_it_is - min(all_.values())
     if saves > SAME_SHARE * as_it_is:

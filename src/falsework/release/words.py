@@ -115,7 +115,7 @@ def effect(r: Remedy) -> str:
     if after == before:
         said = [f"{after} still fail{'s' * (after == 1)}"]
     if r.trapped[0] != r.trapped[1]:
-        said.append(f"{r.trapped[1]} instead of {r.trapped[0]} trapped")
+        said.append(f"{r.trapped[1]} instead of {r.trapped[0]} cannot be removed")
     if r.strands[0] != r.strands[1]:
         said.append(f"{r.strands[1]} instead of {r.strands[0]} strands to sever")
     if abs(r.left_mm2[1] - r.left_mm2[0]) >= 1.0:
@@ -123,7 +123,7 @@ def effect(r: Remedy) -> str:
             f"{figures.area(r.left_mm2[1])} instead of {figures.area(r.left_mm2[0])} left without support"
         )
     if abs(r.droop_mm[1] - r.droop_mm[0]) >= 0.005:
-        said.append(f"droop {figures.length(r.droop_mm[1])} instead of {figures.length(r.droop_mm[0])}")
+        said.append(f"sag {figures.length(r.droop_mm[1])} instead of {figures.length(r.droop_mm[0])}")
     if abs(r.price[1] - r.price[0]) >= 0.01:
         said.append(f"supports cost {figures.price(r.price[1])} instead of {figures.price(r.price[0])}")
     return ", ".join(said)

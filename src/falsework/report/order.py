@@ -135,7 +135,7 @@ def _figures(plan: Plan) -> list[tuple[str, str, str]]:
         worst = max(left, key=lambda u: u.droop_mm.value)
         value, interval = left_alone(worst)
         remark = interval if worst.falls_mm is not None else f"90\u00a0%: {interval}"
-        figures.append(("Greatest droop left", value, f"number {worst.number}; {remark}"))
+        figures.append(("Greatest sag left", value, f"number {worst.number}; {remark}"))
     if plan.stance is not None:
         figures += _stance_figures(plan.stance)
     return figures
@@ -158,7 +158,7 @@ def _stance_figures(stance: Stance) -> list[tuple[str, str, str]]:
 
 def _kind_words(kind: UndersideKind) -> tuple[str, str]:
     return {
-        UndersideKind.HOLDS: ("that holds", "that hold"),
+        UndersideKind.HOLDS: ("that prints unaided", "that print unaided"),
         UndersideKind.BRIDGE: ("bridge", "bridges"),
         UndersideKind.CANTILEVER: ("cantilever", "cantilevers"),
         UndersideKind.ISLAND: ("island", "islands"),
@@ -221,7 +221,7 @@ def _pieces(plan: Plan) -> list[tuple[Any, ...]]:
             f"{factor(p.topple_safety)} ×",
             words.mass(p.cost.mass_g),
             p.why or "–",
-            p.remedy or "none needed",
+            p.remedy or ("" if p.weak else "none needed"),
             p.weak,
         )
         for p in plan.pieces
@@ -309,7 +309,7 @@ def _bases(undersides: Iterable[Underside]) -> list[str]:
 _TERMS = (
     ("filament", "filament"),
     ("time", "machine time"),
-    ("finish", "droop and marks of supports"),
+    ("finish", "sag and marks of supports"),
     ("scars", "where supports stood on the part"),
     ("show", "faces to keep clean"),
     ("hands", "hand work"),

@@ -98,7 +98,7 @@ def orientations_html(lies: Orientations, part: Part, process: Process, watch: W
     size = " × ".join(words.number(float(v), 1) for v in part.size_mm)
     use = f"Plan it so with --turn={turn_text(lies.recommended)}, or with --lie auto."
     if lies.recommended.turn_deg == _UNTURNED:
-        use = "Plan it as it lies."
+        use = "Plan it as it came."
     return paper.render(
         "orientations.html",
         lies=lies,
@@ -210,7 +210,7 @@ def _kind_of(lie: Orientation, lies: Orientations) -> tuple[str, str]:
     """Shape of a lie's spot, and the word beside its number."""
     if lie == lies.recommended:
         return "recommended", "recommended"
-    return ("today", "now") if lie == lies.today else ("other", "")
+    return ("today", "as it came") if lie == lies.today else ("other", "")
 
 
 def _span(values: list[float]) -> tuple[float, float]:
@@ -241,7 +241,7 @@ def _cards(
     some = shown(lies)
     cards = []
     for k, lie in enumerate(some):
-        watch.at("pictures of lies", k / len(some))
+        watch.at("pictures of positions", k / len(some))
         # the part at hand is turned already: back, then on
         turn = turn_matrix(lie.turn_deg) @ turn_matrix(laid_deg).T
         cards.append(Card(k + 1, lie.label, _said(lie), _pictures(soup, turn, limit)))

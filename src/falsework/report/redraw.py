@@ -186,7 +186,7 @@ def verdict(redraw: Redraw) -> list[str]:
     """What to do, in plain sentences."""
     said = {
         "as it is": "Print it as it is.",
-        "another lie": "Lay it another way: the part need not be changed.",
+        "another position": "Print it in another position: the part need not be changed.",
         "split": "Cut it into pieces and glue them.",
         "redraw": "Redraw it as proposed here.",
     }
@@ -196,7 +196,7 @@ def verdict(redraw: Redraw) -> list[str]:
         gone, all_ = len(combined.gone), len(combined.undersides)
         if gone == all_:
             lines.append(
-                f"With the changes made, planned again, {words.counted(gone, 'underside')} that asked for "
+                f"With the changes made, planned again, {words.counted(gone, 'underside')} that needed "
                 f"support {'does' if gone == 1 else 'do'} so no more."
             )
         else:
@@ -215,10 +215,10 @@ def ways(redraw: Redraw) -> tuple[Way, ...]:
     """The part as it is, laid another way, redrawn, split, with what printing each takes."""
     found = [("as it is", "as it was given", redraw.before, redraw.before.price)]
     if redraw.lie is not None:
-        found.append(("another lie", redraw.lie.words, redraw.lie.printed, redraw.lie.printed.price))
+        found.append(("another position", redraw.lie.words, redraw.lie.printed, redraw.lie.printed.price))
     if redraw.combined is not None:
         done, minutes = len(redraw.combined.undersides), redraw.combined.hand_min
-        hands = f", {words.with_unit(minutes, 'min', 0)} of hands" if minutes >= 0.5 else ""
+        hands = f", {words.with_unit(minutes, 'min', 0)} of hand work" if minutes >= 0.5 else ""
         said = f"{words.counted(done, 'underside')} changed as below{hands}"
         found.append(("redraw", said, redraw.combined.after, redraw.combined.price))
     table = [

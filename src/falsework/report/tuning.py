@@ -201,7 +201,7 @@ def _row(row: Recorded) -> EvidenceRow:
     outcome = [
         *([f"came off: {read.let_go.value}"] if read.let_go is not None else []),
         *([f"finish {read.finish}"] if read.finish is not None else []),
-        *([f"droop {read.droop_mm:.2f} mm"] if read.droop_mm is not None else []),
+        *([f"sag {read.droop_mm:.2f} mm"] if read.droop_mm is not None else []),
     ]
     strand = f"{c.line_width_mm:g} × {c.layer_height_mm:g} mm"
     return EvidenceRow(

@@ -81,9 +81,9 @@ def gap_rows(r: Recommendation) -> list[tuple[str, ...]]:
         (
             str(g.layers),
             f"{g.gap_mm:.2f}",
-            *(f"{g.let_go[word.value]:.2f}" for word in LET_GO_GRADES),
-            interval(g.removable, 2),
-            f"{sum(g.finish[2:]):.2f}",
+            *(share(g.let_go[word.value]) for word in LET_GO_GRADES),
+            f"{share(g.removable.value)} ({share(g.removable.low)} to {share(g.removable.high)})",
+            share(sum(g.finish[2:])),
             "recommended" if g.recommended else "",
         )
         for g in r.gaps
@@ -128,7 +128,9 @@ def next_rows(found: Next) -> list[tuple[str, ...]]:
             f"{p.grams:.1f}",
             f"{p.gain_min:.0f}",
             f"{p.cost_min:.0f}",
-            "; ".join(f"{g.question} {g.now:.2f} → {g.after:.2f}" for g in p.gains if g.after - g.now >= 0.01)
+            "; ".join(
+                f"{g.question} {share(g.now)} → {share(g.after)}" for g in p.gains if g.after - g.now >= 0.01
+            )
             or "nothing",
         )
         for p in found.proposals

@@ -28,9 +28,9 @@ from falsework.wording.terms import DECISION
 def verdict(plan: Plan) -> list[str]:
     """What to do, in plain sentences."""
     turned = any(abs(t) > 1e-9 for t in plan.part.turn_deg)
-    lies = "turned as planned" if turned else "as it lies"
+    lies = "turned as planned" if turned else "as it came"
     if plan.lies is not None:
-        lies = "turned as is best" if turned else "as it lies, which is best"
+        lies = "turned into the best position" if turned else "as it came, which is the best position"
     said = [*_not_ready(plan), f"Print it {lies}: {size(plan.part.size_mm)}."]
     total = len(plan.undersides)
     if total == 0:
@@ -58,7 +58,7 @@ def verdict(plan: Plan) -> list[str]:
             middle = worst.droop_mm.value
             most = "less than 0.01\u00a0mm" if middle < 0.005 else f"at most {with_unit(middle, 'mm')}"
             said.append(
-                f"What is left is expected to droop by {most} "
+                f"What is left is expected to sag by {most} "
                 f"(number {worst.number}; 90\u00a0% interval {interval(worst.droop_mm, 'mm')})."
             )
     if plan.pieces:

@@ -68,7 +68,8 @@ NO_FACES = MarkedFaces()
 def marked_words(show: MarkedFaces, spare: MarkedFaces) -> str:
     """What is marked, in words; '' for nothing."""
     return " and ".join(
-        ([] if show.empty else ["show faces"]) + ([] if spare.empty else ["faces not to touch"])
+        ([] if show.empty else ["faces to keep clean"])
+        + ([] if spare.empty else ["faces supports must not touch"])
     )
 
 
@@ -174,7 +175,7 @@ def _listed(value: Any, subject: str) -> list[Any]:
 
 
 def marked_faces(
-    part: Part, normals: Floats, marked: MarkedFaces, what: str = "show faces"
+    part: Part, normals: Floats, marked: MarkedFaces, what: str = "faces to keep clean"
 ) -> NDArray[np.bool_]:
     """(m,) which faces of the part are marked; ``normals`` (m, 3) are their unit normals in its own frame.
 

@@ -171,7 +171,7 @@ def _turn(value: Any) -> Turn:
 def _overrules(value: Any) -> dict[int, Standing]:
     """By number; every one an underside's number and a standing."""
     if not isinstance(value, Mapping):
-        cure = "Give standings by underside number, such as {3: 'bed'}"
+        cure = "Say where supports start by underside number, such as {3: 'bed'}"
         raise ProcessError("overrules", f"{value!r} are none", cure)
     for number in value:
         if not (type(number) is int and number >= 1):

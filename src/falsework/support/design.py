@@ -251,7 +251,7 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
     """Side of a square post, a tube of one line, that drag of the nozzle at its head neither bends nor
     topples.
 
-    Bending: F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (handbook cantilever). Toppling: F H against
+    Bending: F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (from memory). Toppling: F H against
     the bond A b / 3 of its foot, with the margin of the stability checks.
     """
     width, structure = process.line_width_mm, process.structure

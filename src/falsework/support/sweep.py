@@ -327,7 +327,7 @@ def sweep_columns(
     seen = with_heads(sections, heads, need)
     if spared is None:
         return Swept(sections, cleared, columns, seen)
-    watch.at("sparing faces", 0.9)
+    watch.at("keeping supports off faces", 0.9)
     used = beneath_top(columns)
     free = kept_free(spared, need, standings, sections, used, clearance_mm)
     return Swept(sections, cleared, areas_only(overlay.difference(columns, free)), seen, free)

@@ -137,7 +137,7 @@ def _walked(density: Density, top: LawMode, by_layers: bool, watch: Watch) -> Wa
     sweeps = int(np.clip(_MOST // (density.rows * _WALKERS), _FEWEST, _SWEEPS))
     kept, kept_excess, strewn = [], [], [now.copy()]
     for sweep in range(sweeps):
-        watch.at("weighing what fits", sweep / sweeps)
+        watch.at("finding what fits best", sweep / sweeps)
         tried = _STAYS * at + np.sqrt(1 - _STAYS**2) * rng.standard_normal(at.shape)
         then = excess(tried)
         goes = np.log(rng.uniform(size=_WALKERS)) < then - now

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 PRINTER = "harbour printer"
 _TRUTH = 11  # seed of the printer's truth
 _FIRST_DAY = datetime.date(2024, 3, 4)
-_PRINTED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+_PRINTED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
 
 
 def museum_process() -> Process:

@@ -24,6 +24,7 @@ from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
 from falsework.tuning.survey import Floats, OpenQuestion, SettingSurvey, survey
 from falsework.watch import QUIET, Watch
+from falsework.wording.figures import share
 
 if TYPE_CHECKING:
     from falsework.tuning.agreement import Agreement
@@ -43,7 +44,7 @@ _CONFIRM = "Print the confirmation piece with the tuned process, then parts."
 _TURNS = 400
 _MOST_CELLS = 14
 _LEAST_GAIN = 0.002  # of a right answer: a further cell must add as much; constructed
-_OFFERED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.PATTERN)
+_OFFERED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
 
 
 @dataclass(frozen=True)
@@ -114,15 +115,13 @@ def next_test(
     questions = here.questions()
     doubted = [kind for kind in ConditionKind if agreed is not None and agreed.fails(kind)]
     if not doubted and all(known(question, here) for question in questions):
-        return Next(
-            (), True, f"Every setting is known, each right with probability {SURE:g} or more. {_CONFIRM}"
-        )
+        return Next((), True, f"Every setting is known, each at least {share(SURE)} likely right. {_CONFIRM}")
     trial = MadeUpReadings(here, questions)
     proposals: list[Proposal] = []
     too_big: list[str] = []
     start = 0
     for k, (kind, cells) in enumerate(offered.items()):
-        watch.at("weighing test pieces", 0.1 + 0.5 * k / len(offered))
+        watch.at("comparing test pieces", 0.1 + 0.5 * k / len(offered))
         taken = trial.best_cells(range(start, start + len(cells)), _MOST_CELLS)
         start += len(cells)
         if not taken or _saved_min(trial.gains(taken)) <= MINUTES_PER_CELL * len(taken):
@@ -191,7 +190,7 @@ def advised(proposals: tuple[Proposal, ...], doubted: Sequence[ConditionKind] = 
         proposals,
         False,
         f"Print the {first.kind.value} next, {len(first.cells)} cells: the answer on the {most.question} is "
-        f"right with probability {most.now:.2f} now, {most.after:.2f} after it.",
+        f"{share(most.now)} likely right now, {share(most.after)} after it.",
     )
 
 

@@ -35,6 +35,7 @@ from falsework.tuning.survey import (
     survey,
 )
 from falsework.watch import QUIET, Watch
+from falsework.wording.figures import share
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
@@ -297,7 +298,7 @@ def _gap(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
     layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
     why = (
         f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports do not stick, "
-        f"with probability {ENOUGH_SURE:g}"
+        f"{share(ENOUGH_SURE)} likely"
     )
     if basis == UNCALIBRATED:
         why = "common practice: two layers"
@@ -355,7 +356,7 @@ def _makes(here: SettingSurvey, own: Sequence[Recorded]) -> Iterable[Advice]:
         if basis == UNCALIBRATED:
             why = "as the process has it; no other value has been tried"
         elif moved:
-            why = f"clearly better than {_words(usual, unit)} with probability {better:.2f}"
+            why = f"{share(better)} likely clearly better than {_words(usual, unit)}"
         yield Advice(
             name=name,
             value=here.makes[chosen].value,
@@ -366,7 +367,7 @@ def _makes(here: SettingSurvey, own: Sequence[Recorded]) -> Iterable[Advice]:
             as_good=tuple(here.makes[k].words for k in near),
             practice=usual,
             sure=float(alike.mean()),
-            within="what shows",
+            within="no difference that shows",
             basis=basis,
             rests_on=behind,
             why=why,
@@ -400,7 +401,7 @@ def _laws_said(layers: float) -> str:
             "The two laws of the gap are undecided: readings at another layer height would tell them apart."
         )
     sureness = "clearly" if weight >= 0.95 else "probably" if weight >= 0.8 else "by a little"
-    return f"Of the two laws of the gap {winning} is ahead, {sureness}: weight {weight:.2f}."
+    return f"Of the two laws of the gap {winning} is ahead, {sureness}: {share(weight)} likely."
 
 
 def _disagreements(here: SettingSurvey, plain: Process) -> Iterable[Disagreement]:

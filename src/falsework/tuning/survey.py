@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 REMOVABLE, CLOSED = 0.8, 0.5  # shares that make a gap large enough, and an angle the limit
 LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
 MOST_GAP_LAYERS = 6
-GAP_WITHIN = "enough, and at most half a layer to spare beyond the next whole one"
+GAP_WITHIN = "enough, and at most half a layer beyond the next whole one"
 ENOUGH_SURE = 0.9  # probability that a gap is enough, before it is set; constructed
 _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
 OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
@@ -165,7 +165,7 @@ class SettingSurvey:
             OpenQuestion(
                 "make of the support",
                 ConditionKind.SUPPORT,
-                "what shows",
+                "no difference that shows",
                 (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64),
             ),
         ]

@@ -120,22 +120,20 @@ def _(x: n.OutOfReach) -> str:
 @said.register
 def _(x: n.Scar) -> str:
     return (
-        f"underside {x.underside}: its support stands on {area(x.scar_mm2)} of the part around "
-        f"{axes(x.at_mm)} at z {span(*x.z_mm)} mm and will scar it there"
+        f"underside {x.underside}: the feet of its support mark {area(x.scar_mm2)} of the part around "
+        f"{axes(x.at_mm)} at z {span(*x.z_mm)} mm"
     )
 
 
 @said.register
 def _(x: n.MoreScars) -> str:
-    return (
-        f"{numbered('underside', x.undersides)}: their supports stand on {area(x.scar_mm2)} more of the part "
-        "and will scar it there"
-    )
+    under = numbered("underside", x.undersides)
+    return f"{under}: the feet of their supports mark {area(x.scar_mm2)} more of the part"
 
 
 @said.register
 def _(x: n.MayFail) -> str:
-    what = "starts in mid-air" if x.droop_mm is None else f"would droop {length(x.droop_mm)}"
+    what = "starts in mid-air" if x.droop_mm is None else f"would sag {length(x.droop_mm)}"
     return f"underside {x.underside} {what} and {area(x.left_mm2)} of it is left: the print may fail there"
 
 
@@ -145,7 +143,7 @@ def _lie_on_spared(undersides: tuple[int, ...]) -> str:
 
 
 def _worst(undersides: tuple[int, ...], worst_mm: n.Range, falls: bool) -> str:
-    does = f"falls {length(worst_mm.value)}" if falls else f"droops {estimated(worst_mm, 'mm')}"
+    does = f"falls {length(worst_mm.value)}" if falls else f"sags {estimated(worst_mm, 'mm')}"
     return f"{'the worst' if len(undersides) > 1 else 'it'} {does}"
 
 
@@ -260,10 +258,11 @@ def _(x: n.Trapped) -> str:
     text = f"{numbered('piece', x.pieces)} of the support {tail}"
     if x.worst_mm is None:
         return text
-    bare = f"falls {length(x.worst_mm.value)}" if x.falls else f"droops {estimated(x.worst_mm, 'mm')}"
+    bare = f"falls {length(x.worst_mm.value)}" if x.falls else f"sags {estimated(x.worst_mm, 'mm')}"
     return (
-        f"{text}, and {mass(x.inside_g)} stay inside, weighed at {price(x.stays_price)}; left bare, the "
-        f"worst {bare}, weighed at {price(x.left_price)}; a part cut open needs neither (redraw it in pieces)"
+        f"{text}, and {mass(x.inside_g)} stay inside, which counts as {price(x.stays_price)}; left bare, the "
+        f"worst {bare}, which counts as {price(x.left_price)}; a part cut open needs neither (redraw it in "
+        "pieces)"
     )
 
 
@@ -299,22 +298,22 @@ def _(x: n.Left) -> str:
     if x.obstacle is not None:
         because = _in_the_way(x.obstacle)
     does = (
-        f"falls {length(x.droop_mm.value)}" if x.kind == "island" else f"droops {estimated(x.droop_mm, 'mm')}"
+        f"falls {length(x.droop_mm.value)}" if x.kind == "island" else f"sags {estimated(x.droop_mm, 'mm')}"
     )
     return f"{_ASKED[x.asked]}{head}: {does}, {because}"
 
 
 @said.register
 def _(x: n.Carried) -> str:
-    alone = "start in mid-air" if x.droop_mm is None else f"droop {estimated(x.droop_mm, 'mm')}"
+    alone = "start in mid-air" if x.droop_mm is None else f"sag {estimated(x.droop_mm, 'mm')}"
     text = (
-        f"{_ASKED[x.asked]}carried {_WHERE[x.where]} for {mass(x.mass_g)} and {duration(x.time_s)}: left "
-        f"alone it would {alone}"
+        f"{_ASKED[x.asked]}carried {_WHERE[x.where]} for {mass(x.mass_g)} and {duration(x.time_s)}: "
+        f"without support it would {alone}"
     )
     if x.left_mm2:
         text += f"; {share(x.left_mm2 / x.of_mm2)} of it cannot be carried and is left"
         if x.spared_mm2:
             text += f", {share(x.spared_mm2 / x.of_mm2)} for the sake of {n.SPARED}"
     if x.scar_mm2:
-        text += f"; scars {area(x.scar_mm2)} of the part"
+        text += f"; its feet mark {area(x.scar_mm2)} of the part"
     return text

@@ -26,11 +26,6 @@ WEAVE = {  # how the strands of a support's body run
 }
 BASIS = {  # what a prediction rests on
     "uncalibrated": "based on general values, not your prints",
-    "extrapolated": "readings from this machine, but outside the range they cover",
-    "calibrated": "readings from this machine",
-}
-RESTS_ON = {  # the same after 'it rests on'
-    "uncalibrated": "general values, not your prints: no test print of it on this machine has been read",
-    "extrapolated": "your readings, outside the range in which they were taken",
-    "calibrated": "your readings",
+    "extrapolated": "based on readings from this machine, outside the range they cover",
+    "calibrated": "based on readings from this machine",
 }

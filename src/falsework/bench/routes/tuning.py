@@ -23,11 +23,13 @@ from falsework.bench.service import Service
 from falsework.bench.stages import key_of
 from falsework.documents import decode, encode
 from falsework.errors import LedgerError
+from falsework.planning.handling import job_of
 from falsework.process.settings import Process
 from falsework.process.toml import override
+from falsework.wording.cautions import CautionedTask, cautions
 
 router = APIRouter(prefix="/api", tags=["tuning"])
-KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "pattern-comb", "confirmation")
+KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "weave-comb", "confirmation")
 _MOST_SEED = 999_999
 
 CouponKindName = Annotated[str, shapes.StringConstraints(pattern=f"^({'|'.join(KINDS)})$")]
@@ -63,6 +65,12 @@ def _chosen(service: Service, told: ProcessChoice) -> Process:
     base = base_process(told.process, service.kept_processes())
     changed = override(base, told.settings) if told.settings else base
     return service.ledger_access.on(changed, told.printer, told.material)
+
+
+def _cautions(process: dict[str, Any]) -> Any:
+    """Of printing a test piece by this process and taking its supports off."""
+    job = job_of(decode(Process, process))
+    return encode(cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF, job=job))
 
 
 def _begin(service: Service, who: str, what: str, words: str, arguments: dict[str, Any], finish: Any) -> Json:
@@ -159,8 +167,10 @@ async def coupon(service: Here, code: Code) -> Response:
         key = None if arguments is None else key_of("coupon", arguments)
         there = key is not None and service.results.has(key)
         files = sorted(path.name for path in service.results.place(key or "").iterdir()) if there else []
+        document = json.loads(stored.document)
         return {
-            "coupon": json.loads(stored.document),
+            "coupon": document | {"kind": stored.kind},
+            "cautions": _cautions(document["process"]),
             "spots": coupon_spots(ledger, code),
             "readings": [plain(one) for one in ledger.readings(coupon=code)],
             "prints": [plain(one) for one in ledger.prints() if one.coupon == code],
@@ -266,8 +276,12 @@ async def tuning_state(
         chosen = arguments["process"]
         names = (chosen["printer"]["name"], chosen["material"]["name"])
         count = 0 if ledger is None else len(ledger.readings(*names))
-        there = service.results.has(key)
-        return {"key": key if there else None, "readings": count, "fitted": service.ledger_access.is_fitted()}
+        return {
+            "key": key if service.results.has(key) else None,
+            "readings": count,
+            "fitted": service.ledger_access.is_fitted(),
+            "cautions": _cautions(chosen),
+        }
 
     return Json(await service.ask(found))
 

@@ -56,7 +56,7 @@ def fins(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """
     ground, under = site.ground, site.underside
     if under.kind is UndersideKind.HOLDS:
-        return _refusal(site, "it holds by itself")
+        return _refusal(site, "it prints unaided")
     ceiling = ceiling_of(site)
     watch.at("placing fins", 0.1)
     found = _arranged(site, ceiling, watch.part(0.1, 0.8))
@@ -66,8 +66,8 @@ def fins(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
         if wall_touches_spared(ground, wall):
             return _refusal(
                 site,
-                "the fins would touch a face that is to be spared",
-                "Take that face from those to spare, or support the underside",
+                "the fins would touch a face that must stay as it is",
+                "Take that face from the faces to keep, or support the underside",
             )
     watch.at("feet and ties", 0.9)
     ties = tied(ground, ceiling, list(found.standing))

@@ -24,7 +24,7 @@ def membrane(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """One whole layer across the bore, at the height of the ceiling, which then bridges from wall to wall."""
     ground = site.ground
     if site.underside.kind is UndersideKind.HOLDS:
-        return _refusal(site, "it holds by itself")
+        return _refusal(site, "it prints unaided")
     watch.at("looking for a stepped hole", 0.1)
     ceiling = ceiling_of(site)
     hole = stepped_hole(ground, ceiling) if ceiling.flat else None
@@ -47,7 +47,7 @@ def membrane(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     if prism_touches_spared(ground, seat, low_mm, high_mm):
         return _refusal(
             site,
-            "the membrane would touch a face that is to be spared",
+            "the membrane would touch a face that must stay as it is",
             "Take the bore from the faces to keep: the membrane leaves a seam of one layer in it",
         )
     thick_mm = high_mm - low_mm

@@ -60,7 +60,7 @@ def ribs(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """
     ground, under = site.ground, site.underside
     if under.kind is UndersideKind.HOLDS:
-        return _refusal(site, "it holds by itself")
+        return _refusal(site, "it prints unaided")
     if under.kind is UndersideKind.BRIDGE and not asks(under, ground.process):
         words = (
             f"bridge along {under.span_direction_deg:.0f}° from x: the span there is {under.span_mm:.1f} mm, "
@@ -130,8 +130,8 @@ def _arranged(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> tuple[list
         if any(wall_touches_spared(ground, rib.wall) for rib in placed):
             refused = _refusal(
                 site,
-                "the ribs would touch a face that is to be spared",
-                "Take that face from those to spare, or support the underside",
+                "the ribs would touch a face that must stay as it is",
+                "Take that face from the faces to keep, or support the underside",
             )
             continue
         best = volume, placed, span_mm

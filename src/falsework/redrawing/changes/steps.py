@@ -32,7 +32,7 @@ def crossed_steps(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     """As few steps as make the ceiling of a stepped hole bridge, along the direction of the least span."""
     ground = site.ground
     if site.underside.kind is UndersideKind.HOLDS:
-        return _refusal(site, "it holds by itself")
+        return _refusal(site, "it prints unaided")
     ceiling = ceiling_of(site)
     hole = stepped_hole(ground, ceiling) if ceiling.flat else None
     if hole is None:
@@ -49,7 +49,7 @@ def crossed_steps(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     if any(prism_touches_spared(ground, step, low_mm, top) for step, top in zip(steps, tops, strict=True)):
         return _refusal(
             site,
-            "the steps would cut a face that is to be spared",
+            "the steps would cut a face that must stay as it is",
             "Take the ceiling and the bore from the faces to keep, or use a membrane",
         )
     layer_mm = ground.process.layer_height_mm

@@ -70,7 +70,7 @@ def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QU
     ground, drafts = changed.ground, changed.drafts
     watch.at("applying the change", 0.0)
     stack = written.stack if written else changed.stack
-    watch.at("what the changed layers ask", 0.5)
+    watch.at("which undersides need support now", 0.5)
     need = written.need if written else need_anew(changed)
     asking = asking_of(changed, need, whole=written is not None)
     faults = _asking_faults(ground, drafts, asking)

@@ -98,7 +98,7 @@ def why_not(options: list[Split], uncut: Uncut, planes: int, marked: bool) -> tu
     if not options:
         if planes == 0 and marked:
             return (
-                "every cut would go through a face that is shown or to be spared",
+                "every cut would go through a face to keep clean, or one that must stay as it is",
                 "Mark fewer faces, or leave the part whole",
             )
         return (
@@ -109,9 +109,9 @@ def why_not(options: list[Split], uncut: Uncut, planes: int, marked: bool) -> tu
     if uncut.lie.fits and best.price >= uncut.printed.price:
         need = "needs no support" if uncut.printed.needs_no_support else "needs less than the gluing costs"
         return (
-            f"nothing is gained: in its best lie the part {need} "
+            f"nothing is gained: in its best position the part {need} "
             f"({figures.price(uncut.printed.price)} against {figures.price(best.price)})",
-            "Lay the part so, and leave it whole",
+            "Print the part in that position, and leave it whole",
         )
     if not best.fits:
         return (

@@ -10,7 +10,7 @@ export async function fetchCautions() {
   told ||= await get("/api/cautions");
 }
 
-/** Those of some tasks ("print", "take off", "rework", "use", "turn"), or of a sheet; then whose rules come first. */
+/** Those of some tasks ("print", "take off", "rework", "use", "turn"), or a list of their own; then whose rules come first. */
 export function cautionList(tasks, own = null) {
   if (!told) return null;
   const found = own || tasks.flatMap((task) => told.tasks[task]);
@@ -19,5 +19,5 @@ export function cautionList(tasks, own = null) {
 }
 
 /** The same as a section of a page. */
-export const cautionSection = (tasks) =>
-  h("section", { "aria-labelledby": "h-cautions" }, h("h2", { id: "h-cautions" }, "Cautions"), cautionList(tasks));
+export const cautionSection = (tasks, own = null) =>
+  h("section", { "aria-labelledby": "h-cautions" }, h("h2", { id: "h-cautions" }, "Cautions"), cautionList(tasks, own));

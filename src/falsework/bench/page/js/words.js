@@ -110,6 +110,6 @@ export const STANDING = { leave: "leave it", bed: "from the bed", "bed-or-part":
 export const WEAVE = { parallel: "strands all one way", crossed: "strands in two directions" };
 export const BASIS = {
   uncalibrated: "based on general values, not your prints",
-  extrapolated: "based on readings from this machine, but outside the range they cover",
+  extrapolated: "based on readings from this machine, outside the range they cover",
   calibrated: "based on readings from this machine",
 };

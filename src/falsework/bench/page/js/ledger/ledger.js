@@ -104,7 +104,7 @@ export class LedgerPage {
     const { prints, total } = this.prints;
     return h("section", { "aria-labelledby": "h-prints" }, h("h2", { id: "h-prints" }, "Prints"),
       prints.length ? scroll("Prints", h("table", {},
-        h("thead", {}, h("tr", {}, ["Print", "What", "Machine, material", "On", "Words"].map((t) => h("th", { scope: "col" }, t)))),
+        h("thead", {}, h("tr", {}, ["Print", "What", "Machine, material", "On", "Note"].map((t) => h("th", { scope: "col" }, t)))),
         h("tbody", {}, prints.map((p) => h("tr", { "data-key": `print-${p.id}` },
           h("th", { scope: "row", class: "whole" }, h("a", { href: address(["ledger", "prints", String(p.id)]) }, `print ${p.id}`)),
           h("td", {}, p.coupon ? `test piece ${p.coupon}` : p.part || "a part", p.invented && h("strong", { class: "prop" }, " invented")),

@@ -96,7 +96,7 @@ export class PrintPage {
     const facts = (p) => {
       const s = p.summary;
       return {
-        Printed: p.printed_on || "–", Machine: p.printer, Material: p.material, Words: p.note || "–",
+        Printed: p.printed_on || "–", Machine: p.printer, Material: p.material, Note: p.note || "–",
         Size: s ? words.sizeOf(s.size_mm) : "–", Turned: s ? s.turn_deg.map((t) => `${Math.round(t)}°`).join(", ") : "–",
         "Part, support": s ? `${words.mass(s.part_g)}, ${words.mass(s.support_g)}` : "–", Time: s ? words.duration(s.time_s) : "–",
         Undersides: s ? String(s.undersides) : "–", Pieces: s ? String(s.pieces) : "–",

@@ -15,11 +15,11 @@ export class Arrived extends Section {
 
   constructor(page) {
     super(page);
-    this.plate = new Plate({ name: "arrived", label: "The part as it lies on the bed", home: "above" });
+    this.plate = new Plate({ name: "arrived", label: "The part on the bed", home: "above" });
     this.plate.tagKind = 0;
     this.plate.on.eye = () => page.noteLook(this, this.plate.eyeText);
     this.plate.on.hover = (number) => page.hover("finding", number);
-    this.plate.say("The part as it lies.");
+    this.plate.say("The part on the bed.");
   }
 
   get files() {

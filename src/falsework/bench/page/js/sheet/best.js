@@ -31,8 +31,8 @@ function ways(page, now) {
       const none = recommended.needs_no_support ? "no support, " : "";
       some.push({
         price: total(recommended.price),
-        said: `Lay it otherwise: ${none}${instead(total(recommended.price), now)}.`,
-        buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, "laid otherwise", { strong: true, word: "Lay it so" }),
+        said: `Print it in another position: ${none}${instead(total(recommended.price), now)}.`,
+        buttons: () => takeButtons(page, { turn_deg: recommended.turn_deg }, "other position", { strong: true, word: "Take it" }),
       });
     }
   }
@@ -60,7 +60,7 @@ export function best(page) {
   if (!price) return null;
   const now = total(price), [first] = ways(page, now), stage = store.stage("lies");
   const said = first ? [h("p", { class: "verdict" }, first.said), h("p", { class: "no-print" }, first.buttons())]
-    : stage.state === "ready" ? h("p", {}, `Nothing better was found among ${words.counted((store.value("lies", "lies.json")?.front || []).length, "position")} that were planned whole: as it stands it comes to ${words.price(now)}.`)
+    : stage.state === "ready" ? h("p", {}, `Nothing better was found among ${words.counted((store.value("lies", "lies.json")?.front || []).length, "position")} that were planned whole: as it stands its total is ${words.price(now)}.`)
       : null;
   return h("div", { class: "best", role: "region", "aria-label": "The best thing to do", "data-key": "best" },
     h("p", { class: "no-print" }, takeFiles(page), h("span", { class: "sub" }, " print.3mf: the part and its supports, placed on the bed.")),

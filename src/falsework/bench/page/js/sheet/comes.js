@@ -34,14 +34,14 @@ export class Comes extends Section {
 
   view() {
     const { store } = this, totals = store.value("totals", "totals.json");
-    if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from anywhere, and what is chosen will stand here side by side.");
+    if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from bed or part, and what is chosen will stand here side by side.");
     const { standing } = store.choices;
     const heads = ["Filament", "Time", "Price", "Left without support", "Area left", "Contact under the part", "Part surface marked by support feet", "Total"];
     const least = Math.min(...totals.alternatives.map((a) => total(a.price)));
     return [
       instead(store, ["totals"], totals, "adding up", ""),
       scroll("Where supports start, side by side", h("table", { class: "standings" },
-        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports stand"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports start"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
         h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
       h("p", { class: "sub" }, `Filament, time, price and areas of support alone, all estimated alike from filled columns. Total: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
       this.weighing(),

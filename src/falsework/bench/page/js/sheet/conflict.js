@@ -6,10 +6,10 @@ import { label } from "./printed.js";
 
 const FIELD = {
   title: "the name", note: "the note to the operator", process: "the process", settings: "settings",
-  turn_deg: "how the part lies", scale: "the scale", unit: "the unit", standing: "where supports start",
-  weights: "what is weighed", overrules: "the decision on an underside", show: "the faces to keep clean",
-  spare: "the faces not to be touched", keep_off: "the faces not to be touched", load_axis: "the load axis", supports_as: "the kind of support object",
-  underside_notes: "the words beside an underside", programs: "the machine program",
+  turn_deg: "the position on the bed", scale: "the scale", unit: "the unit", standing: "where supports start",
+  weights: "what counts in the total", overrules: "the decision on an underside", show: "the faces to keep clean",
+  spare: "the faces supports must not touch", keep_off: "the faces supports must not touch", load_axis: "the load axis", supports_as: "the kind of support object",
+  underside_notes: "the note on an underside", programs: "the machine program",
 };
 
 function fieldWords(field) {

@@ -9,7 +9,7 @@ import * as words from "../words.js";
 
 const STAGE_WORDS = {
   part: "measuring the part", undersides: "finding undersides", totals: "adding up", supports: "building supports",
-  release: "judging how they come off", lies: "searching lies", remedies: "trying changes", files: "writing files",
+  release: "judging how they come off", lies: "searching for better positions", remedies: "trying changes", files: "writing files",
   patches: "finding whole faces", audit: "auditing the program",
 };
 
@@ -85,7 +85,7 @@ export function footStrip(page) {
         figure("Filament", about + words.mass(now.mass), `support ${words.mass(now.support.mass_g)}`, before && (before.estimated ? "about " : "") + value(before, "mass", words.mass), now.stale),
         now.price && figure("Total price", about + words.price(total(now.price)), termsBox(now.price), before?.price && (before.estimated ? "about " : "") + words.price(total(before.price)), now.stale),
         figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left without support", "left without support"), before && `${before.supported} of ${before.undersides}`, now.stale),
-        now.worst && figure("Greatest droop left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
+        now.worst && figure("Greatest sag left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
       ] : h("div", {}, h("dt", {}, "Totals"), h("dd", {}, h("b", {}, "…"), h("span", {}, "not worked out yet")))),
     h("div", { class: "foot-work" },
       takeFiles(page),

@@ -33,7 +33,7 @@ export function heights(inspection, { chosen, on }) {
     clear && s("text", { class: "label", x: x + 8, y: at - 5 }, u.number));
   });
   const digits = top >= 8 ? 0 : 1;
-  const drawing = s("svg", { class: "chart", viewBox: "0 0 730 262", role: "img", "aria-label": "By height: area printed over air in each layer, and predicted droop of each underside with its 90 % interval. The same figures stand in the table of undersides." },
+  const drawing = s("svg", { class: "chart", viewBox: "0 0 730 262", role: "img", "aria-label": "By height: area printed over air in each layer, and predicted sag of each underside with its 90 % interval. The same figures stand in the table of undersides." },
     steps(0, top, 6).map((v) => [s("path", { class: "grid", d: `M64 ${y(v)}H700` }), s("text", { x: 56, y: y(v) + 4, "text-anchor": "end" }, number(v, digits))]),
     s("text", { class: "head", x: BARS[0], y: 14 }, "area over air, mm² a layer"),
     s("text", { class: "head", x: DROOP[0], y: 14 }, "sag without support, mm"),

@@ -87,7 +87,7 @@ export class Laid {
     if (chosen?.place) said.push(`Finding ${chosen.number}: what is printed up to layer ${chosen.place.layer}, z ${words.withUnit(chosen.place.z_mm, "mm", 2)}.`);
     if (seen) said.push("Hatched: the strands it is about; plain and brick: other strands of that layer near it. Dashed: how far it reaches.");
     if (!found) said.push("The part was not found in the program, so it is not drawn.");
-    else if (!part) said.push("The part now lies otherwise than it was audited, so it is not drawn.");
+    else if (!part) said.push("The part is now in another position than it was audited in, so it is not drawn.");
     else if (!chosen) said.push("Part and supports as planned, where the program lays them; numbers: the findings.");
     if (left) said.push(`${words.counted(left, "finding")} more without a number here.`);
     this.plate.say(said.join(" "));

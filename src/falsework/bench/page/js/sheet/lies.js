@@ -33,7 +33,7 @@ const ROWS = [
   ["Total", (l) => (l.proof ? words.price(total(l.price)) : "–"), "printing, finish, hands, risk"],
   ["Supports", (l) => (l.needs_no_support ? "none" : words.mass(l.support_g))],
   ["Area needing support", (l) => area(l.contact_mm2)],
-  ["Show faces", (l) => words.price(l.price.show), "spoilt, as a price", "show"],
+  ["Faces to keep clean", (l) => words.price(l.price.show), "spoilt, as a price", "show"],
   ["Time", (l) => minutes(l.time_s)],
   ["Filament", (l) => words.mass(l.filament_g)],
   ["Height", (l) => words.withUnit(l.height_mm, "mm", 0)],
@@ -46,13 +46,13 @@ const ROWS = [
 
 export class Lies extends Section {
   key = "lie";
-  title = "How it should lie";
+  title = "Position on the bed";
   stages = ["lies"];
 
   constructor(page) {
     super(page);
     this.plate = new Plate({
-      name: "lie", label: "The part in the way that is looked at", home: "above",
+      name: "lie", label: "The part in the position that is looked at", home: "above",
       help: "While marking: arrow keys move the ring, Enter or Space marks what is in it, Shift with arrow keys turns the part.",
     });
     this.plate.tagKind = 0;
@@ -119,11 +119,11 @@ export class Lies extends Section {
       stale && store.stage("lies").state !== "idle" && store.stage("lies").state !== "ready" ? progress(store, "lies", "the search for better positions") : waiting,
       stale && store.stage("lies").state === "idle" ? h("p", {}, "What the search rests on has changed since. ", h("button", { type: "button", onclick: () => store.ask("lies") }, "Search again")) : null,
       h("div", { class: stale ? "stale" : null },
-        h("p", { class: "verdict" }, words.sentence(turn.some((t) => t) ? lies.why.replaceAll("as it lies now", "as it came") : lies.why)),
-        h("p", { role: "status" }, laid ? `The sheet lays it as way ${laid.number}${laid.today ? ", as it came" : ""}.` : "The sheet lays it in a way of your own.",
-          other ? ` You are looking at way ${looked.number}. ` : " ",
-          other && [h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Lay it as way ${looked.number}`), " ",
-            h("button", { type: "button", onclick: () => openBeside(this.page, { turn_deg: looked.lie.turn_deg }, looked.lie.label) }, "Open it beside this one", unseen(`: way ${looked.number}`))]),
+        h("p", { class: "verdict" }, words.sentence(lies.why)),
+        h("p", { role: "status" }, laid ? `The sheet has it in position ${laid.number}${laid.today ? ", as it came" : ""}.` : "The sheet has it in a position of your own.",
+          other ? ` You are looking at position ${looked.number}. ` : " ",
+          other && [h("button", { type: "button", class: "strong", onclick: () => this.lay(looked) }, `Take position ${looked.number}`), " ",
+            h("button", { type: "button", onclick: () => openBeside(this.page, { turn_deg: looked.lie.turn_deg }, looked.lie.label) }, "Open it beside this one", unseen(`: position ${looked.number}`))]),
         this.table(ways, looked, laid, withShow, lies.load_axis !== null),
         h("h3", {}, "What it costs to print against what it costs besides"),
         pareto(ways.map(({ lie, number, recommended, today }) => ({
@@ -150,9 +150,9 @@ export class Lies extends Section {
       keep(`way-picture-${way.number}`, { class: "way-picture" }),
       h("button", { type: "button", class: "way-name", "aria-pressed": way === looked ? "true" : "false", onclick: () => this.pick(way.number) },
         h("b", {}, way.number), ` ${way.lie.label}`),
-      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${way.lie.turn_deg.map((t) => Number(t.toFixed(4))).join(", ")}°`),
-      way === laid ? h("span", { class: "laid-mark" }, "✓ laid so")
-        : h("button", { type: "button", class: "quiet", onclick: () => this.lay(way) }, "Lay it so", unseen(`, as way ${way.number}`)))))),
+      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${way.lie.turn_deg.map((t) => Number(t.toFixed(1))).join(", ")}°`),
+      way === laid ? h("span", { class: "laid-mark" }, "✓ taken")
+        : h("button", { type: "button", class: "quiet", onclick: () => this.lay(way) }, "Take it", unseen(`: position ${way.number}`)))))),
       h("tbody", {}, rows.map(([name, value, help]) => h("tr", {},
         h("th", { scope: "row" }, name, help && h("span", { class: "sub" }, help)),
         ways.map((way) => h("td", { class: `n ${classes(way)}`, ...over(way.number) }, value(way.lie))))))));
@@ -166,7 +166,7 @@ export class Lies extends Section {
       const key = `${this.solidKey} ${way.lie.turn_deg}`;
       let plate = this.small.get(number);
       if (!plate) {
-        plate = new Plate({ name: `way-${number}`, label: `Way ${number}, from the front, left`, home: "above", small: true });
+        plate = new Plate({ name: `way-${number}`, label: `Position ${number}, from the front, left`, home: "above", small: true });
         this.small.set(number, plate);
       }
       if (plate.element.parentNode !== host) host.append(plate.element);
@@ -207,7 +207,7 @@ export class Lies extends Section {
     this.drawn = key;
     this.plate.set({ items: this.laidItems(lie), arrows: this.marks.arrows(lie.turn_deg) });
     const past = limit === undefined ? "" : ` Faces past the limit of ${words.withUnit(limit, "°", 0)} from the vertical are hatched, whatever stands beneath them.`;
-    this.plate.say((way ? `Way ${way.number}: ${way.lie.label}.` : "As the sheet lays it.") + past);
+    this.plate.say((way ? `Position ${way.number}: ${way.lie.label}.` : "As the sheet has it.") + past);
   }
 
   close() {

@@ -49,7 +49,7 @@ export class Marks {
     const { store } = this, { choices } = store;
     const needsPatches = this.tool.endsWith("patch") && !store.value("patches", "patches.bin");
     return h("details", { class: "marks no-print", "data-key": "marks", open: this.tool !== "look" || this.anything || null },
-      h("summary", {}, "Mark faces to keep clean, faces not to be touched, and a load"),
+      h("summary", {}, "Mark faces to keep clean, faces supports must not touch, and a load"),
       h("fieldset", { class: "tools" }, h("legend", {}, "With the pointer, on the figure"),
         Object.entries(TOOLS).map(([key, [word]]) => h("label", {}, h("input", {
           type: "radio", name: "mark-tool", value: key, checked: this.tool === key, onchange: () => this.take(key),
@@ -60,16 +60,16 @@ export class Marks {
         type: "range", min: 4, max: 60, value: this.brush, oninput: (e) => { this.brush = Number(e.target.value); },
       })) : null,
       this.byDirection("show", "By direction: faces to keep clean look, in the part as it came,"),
-      this.byDirection("spare", "By direction: faces not to be touched look, in the part as it came,"),
+      this.byDirection("spare", "By direction: faces supports must not touch look, in the part as it came,"),
       h("div", { class: "inline" },
         h("label", { for: "load-axis" }, "It will be pulled along ",
           h("select", { id: "load-axis", value: this.axisKey(), onchange: (e) => this.setAxis(e.target.value) },
             [["", "no axis in particular"], ["1,0,0", "x"], ["0,1,0", "y"], ["0,0,1", "z"]].map(([value, word]) => h("option", { value }, word)),
             this.axisKey() === "own" ? h("option", { value: "own" }, `(${choices.load_axis.map((v) => words.number(v, 2)).join(", ")})`) : null)),
         this.counted("show faces", choices.show?.faces, () => store.choose({ show: { faces: null } })),
-        this.counted("faces not to be touched", choices.keep_off, () => store.choose({ keep_off: null }))),
+        this.counted("faces supports must not touch", choices.keep_off, () => store.choose({ keep_off: null }))),
       h("p", { class: "sub" }, h("span", { class: "dots-sample", "aria-hidden": "true" }), " dotted: to keep clean. ", hatchSample(3),
-        " cross-hatched: not to be touched: no support stands there, and undersides there get no support; one that lies there altogether is carried if you decide so."),
+        " cross-hatched: supports must not touch: no support stands there, and undersides there get none; one that lies there altogether is carried if you decide so."),
       this.error ? h("p", { role: "alert", class: "prop" }, this.error) : null);
   }
 
@@ -127,7 +127,7 @@ export class Marks {
     section.drawn = key;
     const items = section.laidItems({ turn_deg: turn }).map((item) => (item.solid === section.solid ? { ...item, solid: this.solid, pastLimit: undefined } : item));
     section.plate.set({ items, arrows: this.arrows(turn) });
-    section.plate.say(way ? `Way ${way.number}: ${way.lie.label}, with what is marked.` : "As the sheet lays it, with what is marked.");
+    section.plate.say(way ? `Position ${way.number}: ${way.lie.label}, with what is marked.` : "As the sheet has it, with what is marked.");
   }
 
   /** Bring the marks kept by the server onto the figure. */

@@ -73,7 +73,7 @@ export function pareto(ways, { chosen, withShow, on }) {
     placed.map((p) => s("a", {
       class: p.number === chosen ? "point chosen" : "point", "data-way": p.number, "data-key": `point-${p.number}`, tabindex: 0, role: "button",
       "aria-pressed": p.number === chosen ? "true" : "false",
-      "aria-label": `Way ${p.number}${p.word ? `, ${p.word}` : ""}: printing ${p.printing.toFixed(2)}, finish ${p.finish.toFixed(2)}`,
+      "aria-label": `Position ${p.number}${p.word ? `, ${p.word}` : ""}: printing ${p.printing.toFixed(2)}, finish ${p.finish.toFixed(2)}`,
       onclick: () => on.pick(p.number),
       onkeydown: (event) => {
         if (event.key !== "Enter" && event.key !== " ") return;

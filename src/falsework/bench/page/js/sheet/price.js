@@ -4,7 +4,7 @@ import { h } from "../dom.js";
 import * as words from "../words.js";
 
 const TERMS = [
-  ["filament", "Filament"], ["time", "Machine time"], ["finish", "Droop and marks of supports"], ["scars", "Where supports stood on the part"],
+  ["filament", "Filament"], ["time", "Machine time"], ["finish", "Sag and marks of supports"], ["scars", "Part surface marked by support feet"],
   ["show", "Faces to keep clean"], ["hands", "Hand work"], ["inside", "Support that stays inside"], ["risk", "Risk that it fails"], ["strength", "Load across the layers"],
 ];
 

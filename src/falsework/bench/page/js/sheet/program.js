@@ -188,7 +188,7 @@ export class Program extends Section {
         h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col" }, "Program"), h("th", { scope: "col" }, "Plan"))),
         h("tbody", {}, said.figures.map(([name, is, planned]) => h("tr", {}, h("th", { scope: "row" }, name), h("td", {}, is), h("td", {}, planned || "–")))))),
       this.undersides(audit, said),
-      h("p", { class: "sub" }, "Read by its motion alone; comments were not looked at. Droop is predicted, not measured. What the machine does of its own is not seen here."),
+      h("p", { class: "sub" }, "Read by its motion alone; comments were not looked at. Sag is predicted, not measured. What the machine does of its own is not seen here."),
       cautionList(["print"]),
       stale ? null : h("p", { class: "inline no-print" },
         h("a", { class: "button", href: this.store.url("/audit/report.html?view=1"), target: "_blank", rel: "noopener" }, "The audit as a page, to look at or print", unseen(" (opens a new tab)")),
@@ -285,12 +285,12 @@ export class Program extends Section {
 
   docket(f, said, key) {
     const seen = this.aroundIt(f, said, key);
-    const droop = f.droop_mm && `Droop there ${words.withUnit(f.droop_mm.value, "mm")} (90 %: ${words.interval(f.droop_mm, "mm")}); it rests on ${words.BASIS[f.droop_mm.basis] || f.droop_mm.basis}.`;
+    const sag = f.droop_mm && `Sag there ${words.withUnit(f.droop_mm.value, "mm")} (90 %: ${words.interval(f.droop_mm, "mm")}); ${words.BASIS[f.droop_mm.basis] || f.droop_mm.basis}.`;
     return h("tr", { class: "docket", id: `finding-${f.number}`, "data-key": `finding-${f.number}` }, h("td", { colspan: 4 },
       h("div", { class: "docket-body" },
         h("p", {}, words.sentence(said.where[f.number]), f.place?.layers > 1 ? ` It goes on for ${words.counted(f.place.layers, "layer")}.` : ""),
         f.underside ? h("p", {}, "It is about ", h("button", { type: "button", class: "quiet", onclick: () => this.toUnderside(f.underside) }, `underside ${f.underside}`), ".") : null,
-        droop ? h("p", {}, droop) : null,
+        sag ? h("p", {}, sag) : null,
         seen ? pictures(seen.meta, words.sentence(f.says)) : null)));
   }
 

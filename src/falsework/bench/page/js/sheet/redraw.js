@@ -65,7 +65,7 @@ export class Redraw extends Section {
     this.seen();
     this.draw();
     return [
-      h("p", {}, "The cleanest support is the one that a part does not need. For each underside that needs support the changes that make it hold are drawn, applied to the part and judged by its layers; another lie and a cut into pieces stand beside them."),
+      h("p", {}, "The cleanest support is the one that a part does not need. For each underside that needs support the changes that make it hold are drawn, applied to the part and judged by its layers; another position on the bed and a cut into pieces stand beside them."),
       this.faces(),
       stage.state === "failed" ? failure(stage.error, () => store.ask("redraw")) : null,
       atWork(stage) ? progress(store, "redraw", "redrawing") : this.begin(found, stale),
@@ -87,13 +87,13 @@ export class Redraw extends Section {
     const { value: known } = store.result("faces", "faces.json"), stage = store.stage("faces");
     if (stage.state === "failed") return failure(stage.error, () => store.ask("faces"));
     if (!known) return h("p", { class: "sub" }, "Bores and mating faces are being looked for.");
-    if (!known.faces.length) return h("p", {}, "No bore, pin or large flat face was found. Faces that must not be touched can be marked under How it should lie.");
+    if (!known.faces.length) return h("p", {}, "No bore, pin or large flat face was found. Faces that must not be touched can be marked under Position on the bed.");
     const keep = (name, on) => store.choose({ redrawing: { keep: on ? [...asked.keep, name] : asked.keep.filter((one) => one !== name) } });
     const kept = asked.keep.length;
     this.facesOpen ??= kept === 0; // ticking a face does not fold the list away
     return h("details", { "data-key": "redraw-faces", open: this.facesOpen, ontoggle: (e) => { this.facesOpen = e.target.open; } },
       h("summary", {}, kept ? `${words.counted(kept, "face")} must stay as drawn: ${words.listed(asked.keep)}` : "Which faces must stay as they are drawn?"),
-      h("p", { class: "sub" }, "Found in the mesh; what they are for, nobody here can know. Tick what fits something else. Faces marked as not to be touched stay as well."),
+      h("p", { class: "sub" }, "Found in the mesh; what they are for, nobody here can know. Tick what fits something else. Faces that supports must not touch stay as well."),
       scroll("Faces that may have to stay", h("table", { class: "faces" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Stays"), h("th", { scope: "col" }, "What it is"), h("th", { scope: "col", class: "n" }, "Area"))),
         h("tbody", {}, known.faces.map((face) => h("tr", {
@@ -124,7 +124,7 @@ export class Redraw extends Section {
       h("h3", { class: "no-print" }, "Files"),
       h("ul", { class: "files no-print" }, found.files.map((name) => h("li", {},
         ready ? h("a", { href: `${store.url("/redrawn/")}${name}`, download: "" }, name) : h("span", {}, name),
-        h("span", {}, ` ${FILES[name] || "one piece of the cut, as it lies when printed"}`),
+        h("span", {}, ` ${FILES[name] || "one piece of the cut, in its position for printing"}`),
         ready && name === "redraw.html" ? [" ", h("a", { href: `${store.url("/redrawn/redraw.html")}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null))),
       ready && found.files.includes("redrawn.3mf") ? h("p", { class: "no-print" }, takeRedrawn(this.page)) : null,
     ];
@@ -158,7 +158,7 @@ export class Redraw extends Section {
       h("fieldset", { class: "no-print" }, h("legend", { class: "unseen" }, `What to do about underside ${row.number}`),
         lines.map((one) => h("label", { class: "line" },
           h("input", { type: "radio", name: `change-${row.number}`, checked: (chosen || made?.kind) === one.kind, onchange: () => choose(one.kind) }),
-          ` ${one.kind}: saves ${one.price}, ${one.mass}, ${one.time}; hands ${one.hand}`,
+          ` ${one.kind}: saves ${one.price}, ${one.mass}, ${one.time}; hand work ${one.hand}`,
           one.harms.map((harm) => h("span", { class: "sub" }, ` Harms ${harm}.`))))),
       chosen ? h("button", { type: "button", class: "quiet no-print", onclick: () => choose(null) }, "Back to what was proposed") : null,
       row.dimensions.length ? h("ul", { class: "sub" }, row.dimensions.map((line) => h("li", {}, line))) : null);

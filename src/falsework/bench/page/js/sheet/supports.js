@@ -83,7 +83,7 @@ export class Supports extends Section {
       h("dl", { class: "build" }, facts.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
       h("h3", {}, "Pieces"),
       scroll("Pieces of support", h("table", { class: "pieces" },
-        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Scar", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"], ["Built as"], ["Remedy"]]
+        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Marked by feet", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"], ["Built as"], ["Remedy"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)))),
         h("tbody", {}, all.map((p) => this.row(p))))),
       plan.pieces.length > all.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${plan.pieces.length - all.length}`)) : null,
@@ -106,7 +106,7 @@ export class Supports extends Section {
     h("td", { class: "n" }, words.withUnit(p.contact_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.foot_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.scar_mm2, "mm²")),
     h("td", { class: "n" }, `${factor(p.buckling_safety)} ×`), h("td", { class: "n" }, `${factor(p.topple_safety)} ×`), h("td", { class: "n" }, words.mass(p.cost.mass_g)),
     h("td", {}, p.why || "–"),
-    h("td", {}, p.weak && h("strong", { class: "prop" }, "still weak "), p.remedy || "none needed"));
+    h("td", {}, p.weak && h("strong", { class: "prop" }, p.remedy ? "still weak " : "weak "), p.remedy || (p.weak ? "" : "none needed")));
   }
 
   // ---- figure and scrubber ----------------------------------------------------------------------------------------

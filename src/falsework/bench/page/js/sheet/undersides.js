@@ -13,7 +13,7 @@ import { Section } from "./section.js";
 const SHOWN = 30; // rows in the open table; the rest are folded away
 const STANDINGS = ["leave", "bed", "bed-or-part"];
 const KINDS = ["holds", "bridge", "cantilever", "island"];
-const MANY = { holds: "that hold", bridge: "bridges", cantilever: "cantilevers", island: "islands" };
+const MANY = { holds: "that print unaided", bridge: "bridges", cantilever: "cantilevers", island: "islands" };
 
 /** Tones of undersides by their droop, for the figures. */
 export const undersideLooks = (undersides) => looksTexture(undersides.map((u) => {
@@ -43,7 +43,7 @@ export class Undersides extends Section {
 
   constructor(page) {
     super(page);
-    this.plate = new Plate({ name: "undersides", label: "Undersides, numbered, tinted by droop", home: "below" });
+    this.plate = new Plate({ name: "undersides", label: "Undersides, numbered, tinted by sag", home: "below" });
     Object.assign(this.plate, { tagKind: PATCH });
     Object.assign(this.plate.on, {
       hover: (number) => page.hover("underside", number),
@@ -70,7 +70,7 @@ export class Undersides extends Section {
     const { store } = this;
     const inspection = store.value("undersides", "inspection.json"), totals = store.value("totals", "totals.json");
     this.draw();
-    if (!inspection) return instead(store, ["part", "undersides"], null, "finding the undersides", "What is printed over air, numbered, with its droop and its price, will stand here.");
+    if (!inspection) return instead(store, ["part", "undersides"], null, "finding the undersides", "What is printed over air, numbered, with its sag and its price, will stand here.");
     const { undersides } = inspection;
     const intro = `where a layer reaches more than ${words.withUnit(inspection.reach_mm, "mm")} past the one beneath it (${words.withUnit(inspection.limit_deg, "°", 0)} from the vertical at this layer height)`;
     if (!undersides.length) return h("p", { class: "verdict" }, `None: nothing is printed over air, ${intro}. It needs no support.`);
@@ -142,7 +142,7 @@ export class Undersides extends Section {
   }
 
   decision(u, choice, totals) {
-    if (!choice) return totals ? h("span", { class: "sub" }, "it holds by itself") : "…";
+    if (!choice) return totals ? h("span", { class: "sub" }, "prints unaided") : "…";
     const own = this.store.choices.overrules?.[u.number];
     const spared = sparedOf(totals, u.number), kept = spared?.whole && !own;
     const auto = own ? "automatic" : `automatic: ${words.STANDING[choice.chosen].replace("from ", "")}`;
@@ -151,11 +151,11 @@ export class Undersides extends Section {
         "aria-label": `Decision on number ${u.number}`, value: own || "", class: own ? "own" : null,
         onchange: (event) => this.overrule(u.number, event.target.value),
       },
-      h("option", { value: "" }, kept ? "left: not to be touched" : auto),
+      h("option", { value: "" }, kept ? "left: supports must not touch it" : auto),
       choice.options.filter((o) => reached(o, u) || o.standing === own).map((o) => h("option", { value: o.standing }, words.STANDING[o.standing] + (o.standing === "leave" ? "" : `, ${words.price(o.cost.price)}`)))),
       own ? h("span", { class: "sub own-mark" }, "decided by you") : null,
       (own || choice.chosen) !== "leave" && this.fitsNothing(u.number) ? h("span", { class: "sub" }, "nothing fits: left") : null,
-      spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left, not to be touched`) : null,
+      spared && !spared.whole ? h("span", { class: "sub" }, `${words.withUnit(spared.own_mm2 + spared.landing_mm2, "mm²")} left: supports must not touch it`) : null,
     ];
   }
 
@@ -171,22 +171,22 @@ export class Undersides extends Section {
       read: () => store.sheet.choices.underside_notes?.[u.number] || "",
       change: (text) => ({ choices: { underside_notes: { [u.number]: text || null } } }),
     });
-    const droops = [["without support", u.droop_mm], ["on support", u.supported_droop_mm]];
+    const sags = [["without support", u.droop_mm], ["on support", u.supported_droop_mm]];
     return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 9 },
       h("div", { class: "docket-body" },
         h("p", {}, h("b", {}, `Number ${u.number}, ${words.KIND[u.kind]}`), `: ${words.KIND_MEANING[u.kind]}; ${words.withUnit(u.area_mm2, "mm²")} from z ${words.withUnit(u.height_mm, "mm", 1)} on. `,
           choice ? words.sentence(choice.why) : "",
           spared && !spared.whole ? ` Of faces supports must not touch: ${sparedWords(spared)}` : ""),
-        h("table", { class: "droops" }, h("caption", { class: "unseen" }, "Predicted droop, with 90 % intervals"), h("tbody", {}, droops.map(([name, estimate]) =>
-          h("tr", {}, h("th", { scope: "row" }, `Droop ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
+        h("table", { class: "droops" }, h("caption", { class: "unseen" }, "Predicted sag, with 90 % intervals"), h("tbody", {}, sags.map(([name, estimate]) =>
+          h("tr", {}, h("th", { scope: "row" }, `Sag ${name}`), h("td", {}, intervalBar(estimate, scalePosition, css(droopTone(estimate.value)))),
             h("td", { class: "n" }, estimate === u.droop_mm ? words.leftAlone(u) : words.withUnit(estimate.value, "mm")),
             h("td", { class: "sub" }, estimate === u.droop_mm && u.kind === "island" ? "starts in mid-air" : `90 %: ${words.interval(estimate, "mm")}`))))),
-        h("p", { class: "sub" }, `These droops are ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
+        h("p", { class: "sub" }, `Sag is predicted, ${words.BASIS[u.droop_mm.basis] || u.droop_mm.basis}.`),
         choice ? h("fieldset", { class: "options" }, h("legend", {}, `What to do about number ${u.number}`),
           STANDINGS.map((standing) => this.option(u, choice, standing, own)),
           own ? h("p", {}, h("button", { type: "button", onclick: () => this.overrule(u.number, null) }, "Go back to automatic")) : null) : null,
-        h("label", { class: "stacked" }, `Words about number ${u.number}`, h("textarea", { ...said.attributes(), rows: 1, maxlength: 1000 })),
-        said.said(`words about number ${u.number}`))));
+        h("label", { class: "stacked" }, `Note on number ${u.number}`, h("textarea", { ...said.attributes(), rows: 1, maxlength: 1000 })),
+        said.said(`note on number ${u.number}`))));
   }
 
   option(u, choice, standing, own) {
@@ -205,7 +205,7 @@ export class Undersides extends Section {
       h("span", { class: "option-head" }, h("input", {
         type: "radio", name: `standing-${u.number}`, value: standing, checked: is, onchange: () => this.overrule(u.number, standing),
       }), ` ${words.DECISION[standing]}`),
-      h("span", { class: "sub" }, [is && (own ? "decided by you" : "chosen"), least && "weighs least"].filter(Boolean).join("; ") || "\u00a0"),
+      h("span", { class: "sub" }, [is && (own ? "decided by you" : "chosen"), least && "lowest total"].filter(Boolean).join("; ") || "\u00a0"),
       h("span", { class: "option-facts" }, facts.map(([name, value], k) => h("span", { class: k === facts.length - 1 ? "sum" : null }, h("span", {}, name), h("b", {}, value)))));
   }
 
@@ -264,7 +264,7 @@ export class Undersides extends Section {
 function legend() {
   const steps = Array.from({ length: 33 }, (_, k) => LEAST_MM * (MOST_MM / LEAST_MM) ** (k / 32));
   return h("div", { class: "legend" },
-    s("svg", { class: "droop-scale", viewBox: "0 0 420 58", role: "img", "aria-label": "Colour scale of predicted droop, from at most 0.05 mm, light, to 5 mm and more, dark" },
+    s("svg", { class: "droop-scale", viewBox: "0 0 420 58", role: "img", "aria-label": "Colour scale of predicted sag, from at most 0.05 mm, light, to 5 mm and more, dark" },
       steps.map((v, k) => s("rect", { x: (10 + (388 * k) / 32).toFixed(1), y: 18, width: 12.6, height: 16, fill: css(droopTone(v)) })),
       s("text", { x: 10, y: 13 }, "sag without support, mm: the darker, the more"),
       TICKS_MM.map((t) => s("text", { x: (16 + 388 * scalePosition(t)).toFixed(1), y: 50, "text-anchor": "middle" }, t === LEAST_MM ? `≤${t}` : t === MOST_MM ? `≥${t}` : String(t)))),

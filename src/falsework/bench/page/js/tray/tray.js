@@ -204,7 +204,7 @@ export class TrayPage {
       h("h1", { tabindex: -1 }, "Work orders"),
       h("div", { class: "drop-here" },
         h("p", { class: "verdict" }, "Drop parts anywhere on this page, one or many."),
-        h("p", {}, "STL, 3MF, OBJ, PLY, OFF, glTF or STEP. Each is measured at once, and a work order begins to fill itself in: what arrived, how it should lie, which undersides need help, what that costs, and how the supports come off."),
+        h("p", {}, "STL, 3MF, OBJ, PLY, OFF, glTF or STEP. Each is measured at once, and a work order begins to fill itself in: what arrived, its best position on the bed, which undersides need help, what that costs, and how the supports come off."),
         h("p", {}, h("button", { type: "button", class: "strong", onclick: () => document.getElementById("pick-file").click() }, "Choose files…"))),
       this.error ? h("div", { class: "mind", role: "alert" }, h("p", {}, this.error.message), h("p", {}, h("button", { type: "button", onclick: () => this.load() }, "Try again"))) : null,
       this.thrown ? h("p", { role: "status" }, `${this.thrown.title} was thrown away; it is kept for 30 days. `, h("button", { type: "button", onclick: () => this.takeBack() }, "Take it back")) : null,

@@ -23,7 +23,7 @@ export const PIECES = {
   "overhang-fan": "overhang fan: how steep an underside may be",
   "bridge-ladder": "bridge ladder: how far a strand may span",
   "gap-interface": "gaps and interfaces: how supports let go",
-  "pattern-comb": "weave comb: strands parallel or crossed, spacing, perimeter",
+  "weave-comb": "weave comb: strands parallel or crossed, spacing, perimeter",
   confirmation: "confirmation: what is recommended, tried together",
 };
 
@@ -43,7 +43,7 @@ export function outcomeWords(r) {
   const said = [];
   if (r.let_go) said.push(`let go: ${r.let_go}`);
   if (r.finish) said.push(`finish ${r.finish}`);
-  if (r.droop_mm !== null && r.droop_mm !== undefined) said.push(`droop ${withUnit(r.droop_mm, "mm", 2)}`);
+  if (r.droop_mm !== null && r.droop_mm !== undefined) said.push(`sag ${withUnit(r.droop_mm, "mm", 2)}`);
   if (r.clean_up_min !== null && r.clean_up_min !== undefined) said.push(`cleaned in ${withUnit(r.clean_up_min, "min", 0)}`);
   return said.join("; ") || "nothing seen";
 }

@@ -71,7 +71,7 @@ export class PiecePage {
         piece.files.length ? h("ul", { class: "files" }, piece.files.map((name) => h("li", {}, h("a", { href: url + name, download: "" }, name), h("span", {}, ` ${FILES[name] || ""}`),
           name === "sheet.html" ? [" ", h("a", { href: `${url}${name}?view=1`, target: "_blank", rel: "noopener" }, "look at it", unseen(" (opens a new tab)"))] : null)))
           : h("p", {}, "Its files were cleared away. ", piece.can_be_made && h("button", { type: "button", onclick: () => this.again() }, "Make them again")),
-        cautionList(["print", "take off"])),
+        cautionList([], piece.cautions)),
       h("p", {}, h("a", { href: "/tuning" }, "To what is to be set"))));
   }
 }

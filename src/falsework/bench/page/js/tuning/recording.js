@@ -6,7 +6,7 @@ import { conditionWords, FINISH, LET_GO, outcomeWords } from "./outcomes.js";
 import { lastRefusal, record, waiting } from "./outbox.js";
 
 const NUMBERS = {
-  droop_mm: ["Droop", "mm", "how far the underside sagged below its place"],
+  droop_mm: ["Sag", "mm", "how far the underside sagged below its place"],
   thickness_mm: ["Thickness by calipers", "mm", ""],
   clean_up_min: ["Clean-up", "min", "minutes spent on getting it clean"],
 };
@@ -63,7 +63,7 @@ export class Recording {
       asks("clean_up_min") ? this.number("clean_up_min") : null,
       h("label", { class: "stacked" }, "Who judges it ", h("span", { class: "sub" }, "two people differ; the fit reckons with it"),
         h("input", { maxlength: 200, value: this.by, autocomplete: "name", onchange: (e) => { this.by = e.target.value.trim(); } })),
-      h("label", { class: "stacked" }, "Words about it", h("textarea", { rows: 1, maxlength: 2000, value: this.note, onchange: (e) => { this.note = e.target.value; } })),
+      h("label", { class: "stacked" }, "Note", h("textarea", { rows: 1, maxlength: 2000, value: this.note, onchange: (e) => { this.note = e.target.value; } })),
       h("p", { class: "photos" }, h("label", { class: "button", for: "photo-field" }, "Photograph…"),
         h("input", { id: "photo-field", class: "unseen", type: "file", accept: "image/jpeg,image/png,image/webp", capture: "environment", onchange: (e) => this.photograph(e.target) }),
         this.photographs.length ? ` ${this.photographs.length} attached` : "", this.photoError ? h("span", { role: "alert", class: "prop" }, ` ${this.photoError}`) : null),

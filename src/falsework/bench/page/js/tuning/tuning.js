@@ -131,7 +131,7 @@ export class TuningPage {
       h("section", { "aria-labelledby": "h-set" }, h("h2", { id: "h-set" }, "What to set"), this.whatToSet()),
       h("section", { "aria-labelledby": "h-next" }, h("h2", { id: "h-next" }, "What to print next"), this.next()),
       h("section", { "aria-labelledby": "h-pieces" }, h("h2", { id: "h-pieces" }, "Test pieces"), this.pieces()),
-      cautionSection(["print", "take off"]),
+      cautionSection([], state.cautions),
     ];
   }
 
