@@ -82,7 +82,11 @@ class Order:
         if stage in (Stage.PATCHES, Stage.FACES):
             return out | {"placing": encode(Placing(placing.unit))}
         if stage is Stage.LIES:
-            out |= {"placing": encode(placing.turned(UNTURNED)), "wish": encode(wish.of_orientations)}
+            out |= {
+                "placing": encode(placing.turned(UNTURNED)),
+                "wish": encode(wish.of_orientations),
+                "fit": self.fit,
+            }
             return out | {"marks": {"show": choices.show.faces, "spare": choices.keep_off}}
         out["placing"] = encode(placing)
         if stage is Stage.PART:

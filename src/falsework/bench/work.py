@@ -383,12 +383,11 @@ def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     from falsework.part import place
     from falsework.planning.orienting import orientations_for
     from falsework.planning.value import orientations_json
-    from falsework.request import Context
 
     request = _request(bench, arguments, watch.part(0.0, 0.1))
     assert not isinstance(request.part, str | Path)
     placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
-    lies = orientations_for(placed, request.wish, Context(store=bench.store, watch=watch.part(0.1, 1.0)))
+    lies = orientations_for(placed, request.wish, _context(bench, arguments, watch.part(0.1, 1.0)))
     _text(staging, "lies.json", orientations_json(lies, said=True))
 
 

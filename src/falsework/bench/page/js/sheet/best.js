@@ -4,19 +4,10 @@ import { h } from "../dom.js";
 import * as words from "../words.js";
 import { takeFiles } from "./foot.js";
 import { atWork, progress } from "./parts.js";
-import { total } from "./price.js";
+import { priceNow, total } from "./price.js";
 import { takeButtons, takeRedrawn } from "./taking.js";
 
 const WORTH = 0.98; // what saves less than two per cent is not worth a word
-
-/** What the sheet comes to as it stands: the plan's one price. */
-export function priceNow(store) {
-  for (const [stage, file] of [["release", "plan.json"], ["supports", "supports.json"]]) {
-    const { value, stale } = store.result(stage, file);
-    if (value?.price && !stale) return value.price;
-  }
-  return null;
-}
 
 const instead = (then, now) => `${words.price(then)} instead of ${words.price(now)}`;
 

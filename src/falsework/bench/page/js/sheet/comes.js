@@ -4,7 +4,7 @@ import { h, unseen } from "../dom.js";
 import * as words from "../words.js";
 import { processes } from "./printed.js";
 import { instead, scroll } from "./parts.js";
-import { opened, total } from "./price.js";
+import { opened, priceNow, total } from "./price.js";
 import { Section } from "./section.js";
 
 const NAME = { leave: "no support", bed: "all that can, from the bed", "bed-or-part": "all, from bed or part", chosen: "chosen" };
@@ -36,14 +36,14 @@ export class Comes extends Section {
     const { store } = this, totals = store.value("totals", "totals.json");
     if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from bed or part, and what is chosen will stand here side by side.");
     const { standing } = store.choices;
-    const heads = ["Filament", "Time", "Price", "Left without support", "Area left", "Contact under the part", "Part surface marked by support feet", "Total"];
+    const heads = ["Filament", "Time", "To print", "Left without support", "Area left", "Contact under the part", "Part surface marked by support feet", "Total price"];
     const least = Math.min(...totals.alternatives.map((a) => total(a.price)));
     return [
       instead(store, ["totals"], totals, "adding up", ""),
       scroll("Where supports start, side by side", h("table", { class: "standings" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports start"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
         h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
-      h("p", { class: "sub" }, `Filament, time, price and areas of support alone, all estimated alike from filled columns. Total: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
+      h("p", { class: "sub" }, `Filament, time, what they cost to print, and areas are of support alone, all estimated alike from filled columns. Total price: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
       this.weighing(),
       this.built(),
     ];
@@ -51,12 +51,13 @@ export class Comes extends Section {
 
   row(a, standing, least) {
     const chosen = a.name === "chosen", asked = a.name === standing || (chosen && standing === "auto");
-    const longest = 100 * Math.min(1, least > 0 ? total(a.price) / (4 * least) : 0);
+    const built = chosen && priceNow(this.store), price = built || a.price; // the strip's number, once there is one
+    const longest = 100 * Math.min(1, least > 0 ? total(price) / (4 * least) : 0);
     return h("tr", { class: chosen ? "chosen" : null, "data-key": `alternative-${a.name}` },
       h("th", { scope: "row" }, chosen && h("span", { "aria-hidden": "true" }, "▶ "), NAME[a.name] || a.name),
       [words.mass(a.cost.mass_g), words.duration(a.cost.time_s), words.price(a.cost.price), words.counted(a.left_count, "underside"),
         words.withUnit(a.left_mm2, "mm²"), words.withUnit(a.contact_mm2, "mm²"), words.withUnit(a.scar_mm2, "mm²")].map((cell) => h("td", { class: "n" }, cell)),
-      h("td", { class: "n" }, opened(a.price, ""), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
+      h("td", { class: "n" }, opened(price, built ? "as built" : "about"), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
       h("td", { class: "no-print" }, chosen
         ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ automatic" : "Choose automatic")
         : h("button", { type: "button", class: "quiet", "aria-pressed": asked ? "true" : "false", onclick: () => this.store.choose({ standing: asked ? "auto" : a.name }) }, asked ? "✓ asked for" : "Take it", unseen(`: ${NAME[a.name]}`))));
@@ -83,7 +84,7 @@ export class Comes extends Section {
     const rows = [["part", plan.part_cost], ["support, as built", plan.support_cost], ["together", add(plan.part_cost, plan.support_cost)]];
     return [h("h3", {}, "As built", stale && h("span", { class: "stale-mark" }, " out of date")),
       scroll("Cost as built", h("table", { class: stale ? "stale" : null },
-        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("What")), ["Volume", "Filament", "Mass", "Time", "Price"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
+        h("thead", {}, h("tr", {}, h("th", { scope: "col" }, unseen("What")), ["Volume", "Filament", "Mass", "Time", "To print"].map((t) => h("th", { scope: "col", class: "n" }, t)))),
         h("tbody", {}, rows.map(([name, cost], k) => h("tr", { class: k === 2 ? "sum" : null }, h("th", { scope: "row" }, name),
           [words.withUnit(cost.volume_mm3 / 1000, "cm³"), words.withUnit(cost.filament_mm / 1000, "m"), words.mass(cost.mass_g), words.duration(cost.time_s), words.price(cost.price)]
             .map((cell) => h("td", { class: "n" }, cell))))))),

@@ -121,14 +121,14 @@ export class ComparePage {
       return plans.map((plan, k) => h("td", { class: "n" }, plan ? value(plan) : "…", a !== b && (k ? b < a : a < b) ? h("b", { class: "leave" }, " less") : null));
     };
     const terms = plans.map((plan) => new Map(plan ? termsOf(plan.price) : []));
-    const named = [...new Set(terms.flatMap((some) => [...some.keys()]))].sort((a, b) => (a === "Total") - (b === "Total"));
+    const named = [...new Set(terms.flatMap((some) => [...some.keys()]))].sort((a, b) => (a === "Total price") - (b === "Total price"));
     return scroll("Two work orders side by side", h("table", { class: "compared" },
       h("thead", {}, h("tr", {}, h("td", {}), sides.map((side) => h("th", { scope: "col" }, h("a", { href: `/sheets/${side.id}` }, side.sheet.title))))),
       h("tbody", {},
         h("tr", {}, h("th", { scope: "row" }, "Figure"), sides.map((_, k) => h("td", {}, keep(`compare-${k}`)))),
         h("tr", {}, h("th", { scope: "row" }, "What to do"), sides.map((side) => h("td", {}, side.said ? side.said.verdict.join(" ") : side.waiting))),
         ROWS.map(([name, value, measure]) => h("tr", {}, h("th", { scope: "row" }, name), cells(name, value, measure))),
-        named.map((name) => h("tr", { class: name === "Total" ? "sum" : null }, h("th", { scope: "row" }, name === "Total" ? "Total" : `Price: ${name.toLowerCase()}`),
+        named.map((name) => h("tr", { class: name === "Total price" ? "sum" : null }, h("th", { scope: "row" }, name === "Total price" ? name : `Of it ${name.toLowerCase()}`),
           terms.map((some, k) => h("td", { class: "n" }, plans[k] ? some.get(name) || "–" : "…")))))));
   }
 

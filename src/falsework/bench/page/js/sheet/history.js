@@ -8,6 +8,7 @@ import { Stream } from "../live.js";
 import { address, go } from "../route.js";
 import * as words from "../words.js";
 import { failure, scroll } from "./parts.js";
+import { total } from "./price.js";
 
 const SHOWN = 40; // steps of a long history that are shown at first
 const PLACE = { now: "as it stands now", after: "undone; redo leads there", aside: "undone, then something else was done", before: "" };
@@ -172,7 +173,7 @@ export class HistoryPage {
     if (!plan) return h("p", {}, "Its figures are no longer kept. They are worked out again once the state is taken back.");
     const both = (key) => plan.part_cost[key] + plan.support_cost[key];
     const supported = plan.choices.filter((choice) => choice.chosen !== "leave").length;
-    const rows = [["Machine time", words.duration(both("time_s"))], ["Filament", words.mass(both("mass_g"))], ["Price", words.price(both("price"))],
+    const rows = [["Machine time", words.duration(both("time_s"))], ["Filament", words.mass(both("mass_g"))], ["Total price", words.price(total(plan.price))],
       ["Supported", `${supported} of ${words.counted(plan.undersides.length, "underside")}`]];
     return [h("dl", { class: "foot-figures" }, rows.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, h("b", {}, value))))),
       h("p", { class: "verdict" }, plan.verdict.join(" "))];

@@ -30,7 +30,7 @@ export function waysOf(lies) {
 }
 
 const ROWS = [
-  ["Total", (l) => (l.proof ? words.price(total(l.price)) : "–"), "printing, finish, hands, risk"],
+  ["Total price", (l) => (l.proof ? words.price(total(l.price)) : "–"), "printing, finish, hands, risk"],
   ["Supports", (l) => (l.needs_no_support ? "none" : words.mass(l.support_g))],
   ["Area needing support", (l) => area(l.contact_mm2)],
   ["Faces to keep clean", (l) => words.price(l.price.show), "spoilt, as a price", "show"],
@@ -130,7 +130,7 @@ export class Lies extends Section {
           number, printing: lie.price.filament + lie.price.time, finish: total(lie.price) - lie.price.filament - lie.price.time,
           shape: recommended ? "recommended" : today ? "today" : "other", word: recommended ? "recommended" : today ? "as it came" : "",
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
-        h("p", { class: "sub" }, "Total: filament, machine time, spoilt surface, hand work and risk, with the same weights. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
+        h("p", { class: "sub" }, "Total price: filament, machine time, spoilt surface, hand work and risk, with the same weights. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
           words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`)),
       cautionList(["turn"]),
       this.marks.view(),

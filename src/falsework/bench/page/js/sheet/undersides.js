@@ -86,7 +86,7 @@ export class Undersides extends Section {
         h("thead", {}, h("tr", {}, [["No.", "n"], ["Kind"], ["Area", "n wide-only"], ["From height", "n wide-only"], ["Angle", "n wide-only"], ["Span or free length", "n wide-only"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)),
         h("th", { scope: "col", class: "n" }, "Sag without support", h("span", { class: "sub" }, "90 % interval")),
-        h("th", { scope: "col" }, "Decision"), h("th", { scope: "col", class: "n" }, "Price"))),
+        h("th", { scope: "col" }, "Decision"), h("th", { scope: "col", class: "n" }, "Its support costs"))),
         h("tbody", {}, undersides.slice(0, cut).flatMap((u) => this.rows(u, byNumber.get(u.number), totals, open))))),
       cut < undersides.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${undersides.length - cut}`)) : null,
       this.seenWords(undersides),
@@ -195,7 +195,7 @@ export class Undersides extends Section {
     const is = this.standingOf(u, choice) === standing;
     const least = choice.options.every((one) => total(one.price) >= total(o.price));
     const facts = [
-      ["Price", standing === "leave" ? "nothing" : words.price(o.cost.price)],
+      ["To print", standing === "leave" ? "nothing" : words.price(o.cost.price)],
       ["Filament, time", standing === "leave" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
       ["Left without support", words.withUnit(o.left_mm2, "mm²")],
       ["Part surface marked by support feet", words.withUnit(o.scar_mm2, "mm²")],
