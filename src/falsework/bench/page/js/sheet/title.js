@@ -88,7 +88,7 @@ export function titleBlock(page) {
         h("tr", {}, h("th", { scope: "row" }, a), h("td", {}, b), h("th", { scope: "row" }, c), h("td", {}, d))))),
     verdict(store),
     best(page),
-    warnings.length ? h("div", { class: "mind" }, h("h2", { class: "minor" }, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w), placeOf(page, w))))) : null,
+    warnings.length ? h("div", { class: "mind" }, h("h2", { class: "minor" }, "Attention"), h("ul", {}, warnings.map((w) => h("li", {}, words.sentence(w.text ?? w), " ", placeOf(page, w))))) : null,
     h("p", { class: "note" },
       h("label", { for: "note-field" }, "Note to the operator"),
       h("textarea", { ...note.attributes(), id: "note-field", rows: note.text ? 3 : 1, maxlength: 5000 })),
