@@ -16,6 +16,9 @@ pytestmark = pytest.mark.browser
 AXE = (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 
 
+SERIOUS = ("serious", "critical")
+
+
 def judged(page):
     """What axe-core has against the page as it is: id, how bad, where."""
     page.evaluate(AXE)
