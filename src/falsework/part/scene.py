@@ -13,6 +13,7 @@ import numpy as np
 
 from falsework.errors import PartError
 from falsework.part.part import MeshFinding
+from falsework.part.plain import plain_obj, plain_ply
 from falsework.part.raw import RawMesh, check_count, joined
 
 NAMELESS = re.compile(r"geometry(_\d+)?")  # what trimesh calls a mesh that has no name
@@ -33,6 +34,9 @@ def read_scene(data: bytes, kind: str, path: Path, name: str) -> RawMesh:
 
         options = {"skip_materials": True, "resolver": FilePathResolver(str(path))}
         return _from_scene(_load(data, kind, name, options), name, "m", Y_UP_TO_Z_UP)
+    plain = plain_obj(data, name) if kind == "obj" else plain_ply(data, name)
+    if plain is not None:
+        return plain
     options = {"skip_materials": True} if kind == "obj" else {}
     return _from_scene(_load(data, kind, name, options), name, None, None)
 
