@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import CrossSection, Manifold
 
+from falsework.process.forces import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.redrawing.changes.draft import Draft
 from falsework.redrawing.changes.fins import fins
 from falsework.redrawing.changes.footing import foot_breadth_mm
@@ -18,7 +19,6 @@ from falsework.redrawing.changes.neck import POST_MM, WINDOW_MM, necked, snap_fo
 from falsework.redrawing.changes.walls import Wall
 from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.site.value import UndersideSite
-from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
 LINE = PROCESS.line_width_mm

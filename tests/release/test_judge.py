@@ -10,9 +10,9 @@ from falsework.documents import decode, encode
 from falsework.droop import PRIOR
 from falsework.droop.bond import bond_share
 from falsework.errors import FalseworkError, ProcessError
+from falsework.process.forces import BED_BOND_MPA
 from falsework.process.settings import Process, Structure
 from falsework.release import Release, ReleaseState, Tool, judge_release
-from falsework.release.hold import BED_BOND_MPA
 from falsework.release.state import TOOL_N
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry

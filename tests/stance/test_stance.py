@@ -13,7 +13,7 @@ from manifold3d import Manifold
 
 from falsework import Plan, load_process, plan
 from falsework.planning.readiness import readiness
-from falsework.support.stability import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
+from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.support.statics import moments
 from hung import block, drawn
 

@@ -40,7 +40,8 @@ from falsework.wording.figures import duration, mass, numbered, plain
 from falsework.wording.notices import Obstacle
 from stacks import need_of, underside
 
-PROCESS = Process()
+USUAL = Process()
+PROCESS = replace(USUAL, structure=replace(USUAL.structure, form="curtain"))  # its plastic by hand
 PART = Cost(volume_mm3=20_000.0, filament_mm=8_000.0, mass_g=25.0, time_s=3 * 3600.0, price=2.05)
 OWN = Price(filament=0.5, time=1.5)
 KINDS = st.sampled_from(
@@ -193,6 +194,7 @@ def test_no_room_for_support_carries_nothing():
     ],
 )
 def test_more_structure_costs_more(structure):
+    structure = replace(structure, form="curtain")
     need = need_of([], [underside()])
     plain = options(_figures(TABLE), need, Wish(PROCESS), PART)[0][2]
     more = options(_figures(TABLE), need, Wish(replace(PROCESS, structure=structure)), PART)[0][2]
@@ -399,3 +401,24 @@ def test_a_choice_without_room_is_taken_back_and_said():
     (notice,) = said
     assert notice.undersides == (2,) and notice.obstacle == obstacle
     assert "x 1.0, y 2.0, z 3.5 mm" in plain(notice.text) and "falls" in notice.text
+
+
+def test_shores_are_expected_to_take_less_and_mark_less():
+    """A roof of 40 × 40 mm, 60 mm high: a curtain takes lines all the way down, a shore ends in one post."""
+    need = need_of([], [underside(extent_mm=40.0)])
+    for columns, at in (((1600.0, 60.0, 0.0, 0.0), 1), ((0.0, 0.0, 1600.0, 60.0), 2)):
+        curtain, shore = (
+            options(_figures(columns), need, Wish(process), PART)[0][at] for process in (PROCESS, USUAL)
+        )
+        assert shore.contact_mm2 == curtain.contact_mm2
+        assert shore.cost.mass_g < 0.5 * curtain.cost.mass_g
+        assert shore.cost.price < 0.7 * curtain.cost.price
+    assert curtain.scar_mm2 == 1600.0 and shore.scar_mm2 < 100.0
+
+
+def test_low_support_is_expected_as_a_curtain():
+    """Where a shore has no height to draw together, it costs no more than a curtain."""
+    need = need_of([], [underside(extent_mm=40.0)])
+    low = _figures((1600.0, 2.0, 0.0, 0.0))
+    curtain, shore = (options(low, need, Wish(process), PART)[0][1] for process in (PROCESS, USUAL))
+    assert shore.cost.price <= curtain.cost.price

@@ -13,11 +13,11 @@ from falsework.need.needmap import need_map
 from falsework.part.demo import demo_parts
 from falsework.planning import plan
 from falsework.process import load_process
+from falsework.process.forces import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.process.settings import Process, Structure
 from falsework.request.standing import Standing
 from falsework.support.design import post_side_mm
 from falsework.support.generate import build_scheme
-from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from programs import of_plan
 from stacks import stack_of
 

@@ -222,8 +222,8 @@ def _planned(bench: Bench, arguments: Arguments, watch: Watch, *, release: bool)
 def _supports(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:
     from falsework.bench import figures
     from falsework.bench.buffers import write_buffers
+    from falsework.process.forces import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
     from falsework.report.verdict import stands, verdict
-    from falsework.support.stability import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 
     plan = _planned(bench, arguments, watch.part(0.0, 0.95), release=False)
     assert plan.geometry is not None

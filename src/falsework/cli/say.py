@@ -244,7 +244,7 @@ def _undersides(undersides: Sequence[Underside], chosen: dict[int, str] | None, 
 def _readiness(result: Plan) -> None:
     """Whether it may be printed as it is; if not, why, and what would help."""
     from falsework.planning.readiness import readiness
-    from falsework.support.stability import LEAST_TOPPLE_SAFETY
+    from falsework.process.forces import LEAST_TOPPLE_SAFETY
 
     stance = result.stance
     if stance is not None:

@@ -8,10 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.kernels.mesh.measures import middles_of, normals_of, solid_moments, surface_moments
+from falsework.orientation.directions import resting_faces
 from falsework.part.part import Floats, Part
 
 SHARP_DEG = 30.0  # edges that turn by less are taken for parts of a curved face
 FEW_FACES = 5_000  # meshes of no more faces are not worth thinning
+
+ALIKE_SHARE = 1e-3  # second moments, or faces, that differ by no more are alike
+UPRIGHT_FACE_DEG = 30.0  # faces within so much of the vertical may give the second axis
 
 STEADY_DEG = 15.0  # lean from which on nothing topples (constructed)
 
@@ -104,17 +108,50 @@ def _surface_middle(vertices: Floats, faces: NDArray[np.int32], areas: Floats) -
 def own_frame(vertices: Floats, faces: NDArray[np.int32]) -> Floats:
     """(3, 3) rotation into axes of the part's own, so that a turned mesh is searched alike.
 
-    Principal axes of the surface's second moments; each points to where the third moment says. Parts as
-    regular as a cube have no axes of their own: for them the axes follow the mesh, and they need none.
+    Principal axes of the surface's second moments. Where two or all of these are alike, as those of a square
+    post or a cube are, the largest faces that the part could rest on take their place. Axes point to where
+    the third moment says, the one on which it says least as the other two want it.
     """
     areas = face_normals(vertices, faces)[1]
     second, third = surface_moments(vertices, faces, areas, _surface_middle(vertices, faces, areas))
-    frame: Floats = np.linalg.eigh(second)[1].T
-    for axis in frame[:2]:
-        if third @ axis @ axis @ axis < 0.0:
-            axis *= -1.0
-    frame[2] = np.cross(frame[0], frame[1])
+    worth, axes = np.linalg.eigh(second)
+    alike = np.diff(worth) < ALIKE_SHARE * max(float(worth[-1]), 1e-300)
+    if alike.all():
+        axes = _resting_axes(vertices, third, None)
+    elif alike.any():
+        axes = _resting_axes(vertices, third, axes[:, 2 if alike[0] else 0])
+    frame: Floats = axes.T.copy()
+    moments = np.einsum("abc,na,nb,nc->n", third, frame, frame, frame)
+    frame[moments < 0.0] *= -1.0
+    if np.linalg.det(frame) < 0.0:  # the axis along which the part is most nearly like its mirror image
+        frame[int(np.argmin(np.abs(moments)))] *= -1.0
     return frame
+
+
+def _resting_axes(vertices: Floats, third: Floats, axis: Floats | None) -> Floats:
+    """(3, 3) axes, as columns: ``axis``, or across the largest face that the part rests on, and across the
+    largest that is nearly upright then; of faces alike that one to which the third moment points most."""
+    ups, areas = resting_faces(vertices)
+    first = _largest(ups, areas, third, np.ones(len(ups), bool)) if axis is None else axis
+    if first is None:
+        first = np.array([0.0, 0.0, 1.0])
+    upright = np.abs(ups @ first) < np.sin(np.radians(UPRIGHT_FACE_DEG))
+    second = _largest(ups, areas, third, upright)
+    if second is None:  # nothing to go by: whatever is across
+        second = np.eye(3)[int(np.argmin(np.abs(first)))]
+    second = second - (second @ first) * first
+    second /= np.linalg.norm(second)
+    return np.column_stack([first, second, np.cross(first, second)])
+
+
+def _largest(ups: Floats, areas: Floats, third: Floats, these: NDArray[np.bool_]) -> Floats | None:
+    """Of some faces the largest; of those within a share of it, that with the greatest third moment."""
+    if not these.any():
+        return None
+    rows = np.flatnonzero(these & (areas > (1.0 - ALIKE_SHARE) * areas[these].max()))
+    moments = np.einsum("abc,na,nb,nc->n", third, ups[rows], ups[rows], ups[rows])
+    best: Floats = ups[rows[int(np.argmax(moments))]]
+    return best
 
 
 def thinned(part: Part, vertices: Floats, show: NDArray[np.bool_], tolerance_mm: float) -> tuple[Body, float]:

@@ -48,9 +48,14 @@ def resting_directions(vertices: Floats, most: int = 60) -> Floats:
     Hull triangles within half a degree of each other count as one face. Empty for flat or needle-like
     point sets, which have no hull.
     """
+    return resting_faces(vertices, most)[0]
+
+
+def resting_faces(vertices: Floats, most: int = 60) -> tuple[Floats, Floats]:
+    """The same with (k,) the area of each face."""
     hull = _hull(vertices)
     if hull is None:
-        return np.zeros((0, 3))
+        return np.zeros((0, 3)), np.zeros(0)
     corners = vertices[hull.simplices]
     areas = 0.5 * np.linalg.norm(
         np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1
@@ -60,8 +65,7 @@ def resting_directions(vertices: Floats, most: int = 60) -> Floats:
     outward = np.ascontiguousarray(hull.equations[order, :3])
     firsts, sums = merged_normals(outward, areas[order], np.cos(np.radians(0.5)))
     ranked = np.argsort(-sums, kind="stable")[:most]
-    up: Floats = -outward[firsts[ranked]]
-    return up
+    return -outward[firsts[ranked]], sums[ranked]
 
 
 def rotations_to_up(directions: Floats, spin_deg: float = 0.0) -> Floats:
@@ -92,6 +96,12 @@ def turn_deg_of(direction: Floats, spin_deg: float = 0.0) -> tuple[float, float,
     return (_tidy(about_x), _tidy(about_y), _tidy(spin_deg))
 
 
+def spin_between(turned: Floats, wanted: Floats) -> float:
+    """Degrees about z that turn the rotation ``turned`` (3, 3) on to ``wanted``, with the same side up."""
+    about = wanted @ turned.T
+    return float(np.degrees(np.arctan2(about[1, 0] - about[0, 1], about[0, 0] + about[1, 1])))
+
+
 def _tidy(angle_deg: float) -> float:
     """Whole degrees stay whole (rotations by 0, 90, 180 are then exact), and half a turn is 180."""
     whole = round(angle_deg)
@@ -115,8 +125,9 @@ def spin_for(outline: Floats, bed_mm: tuple[float, float]) -> tuple[float, float
     """Turn about the vertical that lays an outline squarely on the bed, and the size at which it fits.
 
     ``outline`` (n, 2) as from :func:`outline_of`. Of the boxes along its edges the smallest, longer side
-    along the bed's longer side; where that does not fit, the turn along an edge or in whole degrees that fits
-    best. Degrees, −90 to 90, and the share of its size at which it would fill the bed (1 or more: fits).
+    along the bed's longer side, of these the least turn; where that does not fit, the turn along an edge or
+    in whole degrees that fits best. Degrees, −90 to 90, and the share of its size at which it would fill the
+    bed (1 or more: fits).
     """
     edges = np.roll(outline, -1, axis=0) - outline
     angles = -np.arctan2(edges[:, 1], edges[:, 0])
@@ -124,7 +135,8 @@ def spin_for(outline: Floats, bed_mm: tuple[float, float]) -> tuple[float, float
     width, depth = _extents(outline, angles)
     ratio = _bed_ratio(width, depth, bed_mm)
     wrong = (width >= depth) != (bed_mm[0] >= bed_mm[1])
-    best = int(np.lexsort((wrong, np.round(width * depth, 6)))[0])
+    area = np.round(width * depth / max(float((width * depth).min()), 1e-9), 4)
+    best = int(np.lexsort((np.round(angles % np.pi, 4), wrong, area))[0])
     if ratio[best] < 1.0:
         more = np.radians(np.arange(180.0))
         angles = np.concatenate([angles, more])

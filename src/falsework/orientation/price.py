@@ -2,7 +2,7 @@
 
 Everything is estimated from column figures and facet sums, with no layer drawn. The part: walls from the area
 of its walls (outline length = area / layer height), solid layers from its level area, the rest sparse. The
-supports: as a plan estimates them, interface layers above and beneath, lines between.
+supports: as a plan expects them, of all undersides together.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.cost import price as price_of
-from falsework.cost import region_cost
 from falsework.kernels.bead.motion import rest_to_rest_times
 from falsework.kernels.column.intervals import (
     BASE_AREA,
@@ -36,6 +35,7 @@ from falsework.objective import (
     TOPPLE_CHANCE,
     contact_severity,
 )
+from falsework.objective.expected import Columns, Expected, expected_supports
 from falsework.orientation.body import STEADY_DEG, Body
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
@@ -132,26 +132,6 @@ def _lines_s(volume_mm3: Floats, chord_mm: Floats, step_mm: float, process: Proc
     return times
 
 
-def support_volume(
-    filled: Floats, contact: Floats, stood_on: Floats, gaps_mm3: Floats, process: Process
-) -> Floats:
-    """(d,) plastic in supports that fill ``filled`` mm³ of air under ``contact`` mm², gaps not yet taken off.
-
-    As one piece in the middle: perimeter lines and the foot's widening follow a round outline.
-    """
-    structure, h = process.structure, process.layer_height_mm
-    filled = np.maximum(filled - gaps_mm3, 0.0)
-    roof = np.minimum(filled, contact * structure.interface_layers * h)
-    floor = np.minimum(filled - roof, stood_on * structure.interface_layers_below * h)
-    outline = 2.0 * np.sqrt(np.pi * contact)
-    line = bead_section_mm2(process.line_width_mm, h) / h
-    share = (2 if structure.weave == "crossed" else 1) * line / structure.spacing_mm
-    around = structure.perimeter_lines * line * outline / np.maximum(contact, 1e-9)
-    body = (filled - roof - floor) * np.minimum(1.0, share + around)
-    foot = outline * structure.foot_widening_mm * structure.foot_layers * h * (filled > 0)
-    return roof + floor + body + foot
-
-
 def priced(
     figures: Floats,
     sums: Floats,
@@ -166,48 +146,36 @@ def priced(
     left alone, supports on the bed only with the rest left alone, and supports anywhere, the cheapest counts.
     """
     extruded, own_s = part_estimate(figures, sums, volume_mm3, process)
-    rate = region_cost(1.0, process, process.support_speed_mm_s)
     gap, below = air_gap(process)[2], air_gap_below(process)[2]
     contact, unreached = figures[:, CONTACT_AREA], figures[:, UNREACHED_AREA]
     reached, none = contact - unreached, np.zeros(len(contact))
     show_bed, show_part = figures[:, SHOW_BED_AREA], figures[:, SHOW_PART_AREA]
+    bed = Columns(reached, np.maximum(figures[:, BED_VOLUME] - gap * reached, 0.0))
+    part = Columns(unreached, np.maximum(figures[:, PART_VOLUME] - (gap + below) * unreached, 0.0))
+    nothing = Columns(none, none)
+    from_bed, from_both = (expected_supports(bed, other, process) for other in (nothing, part))
+    marked_both = MARKED * (show_bed + show_part) + SCAR * figures[:, SHOW_LANDING_AREA]
     options = [
-        _Option(none, none, contact, none, BARE * (show_bed + show_part)),
-        _Option(
-            support_volume(figures[:, BED_VOLUME], reached, none, gap * reached, process),
-            reached,
-            unreached,
-            none,
-            MARKED * show_bed + BARE * show_part,
-        ),
-        _Option(
-            support_volume(
-                figures[:, BED_VOLUME] + figures[:, PART_VOLUME],
-                contact,
-                unreached,
-                gap * contact + below * unreached,
-                process,
-            ),
-            contact,
-            none,
-            unreached,
-            MARKED * (show_bed + show_part) + SCAR * figures[:, SHOW_LANDING_AREA],
-        ),
+        _Option(Expected(none, none, none), none, contact, BARE * (show_bed + show_part)),
+        _Option(from_bed, reached, unreached, MARKED * show_bed + BARE * show_part),
+        _Option(from_both, contact, none, marked_both),
     ]
     topples = TOPPLE_CHANCE * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0) ** 2
     rows = []
     for option in options:
-        filament = (extruded + option.plastic_mm3) * weights.filament * price_of(1.0, 0.0, process)
-        time = (own_s + option.plastic_mm3 * rate.time_s) * weights.time * price_of(0.0, 1.0, process)
+        filament = (extruded + option.taken.volume_mm3) * weights.filament * price_of(1.0, 0.0, process)
+        time = (own_s + option.taken.time_s) * weights.time * price_of(0.0, 1.0, process)
         bare = BARE_FAILS * option.left_mm2 / np.maximum(contact, 1e-9)
         spoilt_cm2 = 0.01 * (MARKED * option.carried_mm2 + BARE * option.left_mm2)
-        minutes = np.where(option.scar_mm2 > 0.0, MINUTES_BY_TOOL, MINUTES_BY_HAND) * (option.carried_mm2 > 0)
-        minutes += 0.01 * option.scar_mm2 * MINUTES_A_SCAR_CM2
+        minutes = np.where(option.taken.scar_mm2 > 0.0, MINUTES_BY_TOOL, MINUTES_BY_HAND) * (
+            option.carried_mm2 > 0
+        )
+        minutes += 0.01 * option.taken.scar_mm2 * MINUTES_A_SCAR_CM2
         terms = {
             "filament": filament,
             "time": time,
             "finish": spoilt_cm2 * weights.finish_per_cm2,
-            "scars": 0.01 * SCAR * option.scar_mm2 * weights.finish_per_cm2,
+            "scars": 0.01 * SCAR * option.taken.scar_mm2 * weights.finish_per_cm2,
             "show": 0.01 * option.show_mm2 * weights.show_per_cm2,
             "hands": minutes / 60.0 * weights.hands_per_hour,
             "risk": _odds(1.0 - (1.0 - topples) * (1.0 - bare)) * (filament + time),
@@ -216,13 +184,16 @@ def priced(
         rows.append(np.column_stack([terms.get(name, none) for name in PARTS]))
     best = np.argmin([row.sum(axis=1) for row in rows], axis=0)
     every = np.arange(len(best))
-    plastic = np.array([option.plastic_mm3 for option in options])[best, every]
+    plastic, seconds = (
+        np.array(values)[best, every]
+        for values in ([o.taken.volume_mm3 for o in options], [o.taken.time_s for o in options])
+    )
     return Priced(
         standing=np.where(contact <= 0.0, 0, best),
         volume_mm3=extruded + plastic,
-        time_s=own_s + plastic * rate.time_s,
+        time_s=own_s + seconds,
         support_mm3=plastic,
-        support_s=plastic * rate.time_s,
+        support_s=seconds,
         parts=np.array(rows)[best, every],
     )
 
@@ -239,8 +210,7 @@ def _odds(chance: Floats) -> Floats:
 class _Option:
     """One way to support a lie, arrays over lies (d,); ``show_mm2`` is show face spoilt, by share."""
 
-    plastic_mm3: Floats
+    taken: Expected
     carried_mm2: Floats
     left_mm2: Floats
-    scar_mm2: Floats
     show_mm2: Floats

@@ -7,8 +7,9 @@ columns are counted only where that may be less than the best so far.
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
-from functools import reduce
+from functools import lru_cache, reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +112,7 @@ class Judge:
     load_axis: Floats | None  # in the body's frame
     hidden: float = 0.0  # share of the needs of facets that is not believed: shells that cross hide some
     counter: Counter | None = None  # of columns on graphics processors; None: here
+    threads: int = 1  # that share directions; figures are the same for any number
 
     def __call__(self, directions: Floats, grid: int, watch: Watch, step: str) -> Looked:
         """Look at directions (d, 3) with grid × grid columns."""
@@ -128,10 +130,22 @@ class Judge:
             sums = self.counter.surface_sums(directions, *skin_and_band(process))
             return self._looked(directions, figures, sums)
         figures = np.empty((len(directions), FIGURES))
-        for k in range(0, len(directions), BATCH):
+        batch = BATCH * self.threads
+        for k in range(0, len(directions), batch):
             watch.at(step, k / len(directions))
-            figures[k : k + BATCH] = figures_here(self.body, rotations[k : k + BATCH], limits)
-        return self._looked(directions, figures, surface_sums(self.body, directions, process))
+            some = rotations[k : k + batch]
+            figures[k : k + batch] = self._shared(lambda at: figures_here(self.body, at, limits), some)
+        return self._looked(directions, figures, self._sums(directions))
+
+    def _shared(self, count: Callable[[Floats], Floats], rows: Floats) -> Floats:
+        """``count(rows)``, the rows shared among threads: no kernel holds what Python locks."""
+        shares = min(self.threads, len(rows))
+        if shares < 2:
+            return count(rows)
+        return np.concatenate(list(_pool(self.threads).map(count, np.array_split(rows, shares))))
+
+    def _sums(self, directions: Floats) -> Floats:
+        return self._shared(lambda at: surface_sums(self.body, at, self.process), directions)
 
     def foresee(self, directions: Floats) -> tuple[Looked, Floats]:
         """The same from the facets alone, and (d,) ranks that are no higher than the true ones.
@@ -153,22 +167,9 @@ class Judge:
 
     def _by_facets(self, directions: Floats) -> tuple[Floats, Floats]:
         """Figures (d, FIGURES) and sums (d, 4) by the facets alone."""
-        body, process = self.body, self.process
         span = extents(self.corners.astype(np.float32), directions)
-        limits = (limit_deg(process), 0.5 * process.layer_height_mm)
-        needs = facet_needs(
-            body.areas, body.normals, body.middles, body.show, directions, span[:, 0], *limits
-        )
-        needs[:, :3] += ridge_needs(
-            body.vertices,
-            body.normals,
-            body.edges,
-            body.beside,
-            body.show,
-            directions,
-            span[:, 0],
-            *limits,
-            head_reach_mm(process),
+        needs = self._shared(
+            lambda at: self._needs(at[:, :3], at[:, 3]), np.column_stack([directions, span[:, 0]])
         )
         needs[:, :3] *= 1.0 - self.hidden
         figures = np.zeros((len(directions), FIGURES))
@@ -176,7 +177,27 @@ class Judge:
         figures[:, SHOW_BED_AREA], figures[:, BASE_AREA] = needs[:, 2], needs[:, 3]
         figures[:, HEIGHT] = np.ptp(span, axis=1)
         figures[:, LEAN_DEG] = figures[:, BASE_LEAN_DEG] = UPRIGHT_DEG
-        return figures, surface_sums(body, directions, process)
+        return figures, self._sums(directions)
+
+    def _needs(self, directions: Floats, low_mm: Floats) -> Floats:
+        """Needs of faces and lower edges, as ``facet_needs`` has them."""
+        body, process = self.body, self.process
+        ups, low = np.ascontiguousarray(directions), np.ascontiguousarray(low_mm)
+        limits = (limit_deg(process), 0.5 * process.layer_height_mm)
+        needs = facet_needs(body.areas, body.normals, body.middles, body.show, ups, low, *limits)
+        needs[:, :3] += ridge_needs(
+            body.vertices,
+            body.normals,
+            body.edges,
+            body.beside,
+            body.show,
+            ups,
+            low,
+            *limits,
+            head_reach_mm(process),
+        )
+        out: Floats = needs
+        return out
 
     def _looked(self, directions: Floats, figures: Floats, sums: Floats) -> Looked:
         printer = self.process.printer
@@ -208,10 +229,15 @@ class Judge:
 
 
 def judge_of(
-    body: Body, process: Process, weights: Weights, load_axis: Floats | None, counter: Counter | None = None
+    body: Body, process: Process, weights: Weights, load_axis: Floats | None, threads: int = 1
 ) -> Judge:
     """A judge of lies of this body."""
-    return Judge(body, hull_corners(body.points), process, weights, load_axis, counter=counter)
+    return Judge(body, hull_corners(body.points), process, weights, load_axis, threads=threads)
+
+
+@lru_cache(maxsize=1)
+def _pool(threads: int) -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(threads)
 
 
 def laid_flat(looked: Looked, judge: Judge, resting: Floats, watch: Watch) -> Looked:

@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from falsework.cost import mass_g
 from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
+from falsework.layers.overlay import own_cores
 from falsework.objective import Price
 from falsework.orientation.body import body_of, face_normals, own_frame, thinned
 from falsework.orientation.device import Counter, wanted
-from falsework.orientation.directions import outline_of, rotations_to_up, spin_for, turn_deg_of
+from falsework.orientation.directions import outline_of, rotations_to_up, spin_between, spin_for, turn_deg_of
 from falsework.orientation.price import STANDINGS
 from falsework.orientation.search import (
     FINE_GRID,
@@ -44,6 +45,7 @@ USUAL = Search()
 SHOWN, APART_DEG = 6, 10.0  # lies of the front that are kept, and how far apart at least
 BASES, CHEAP_BASES = 2, 3  # resting faces kept besides: the widest, and those expected to cost least
 OTHERS, OTHERS_APART_DEG = 8, 0.3  # beside those, measured too
+MOST_THREADS = 32
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
 SAME_DEG = 0.5  # lies no farther apart are one
 ALIKE_SHARE = 0.02  # lies that differ by less in every part of the price are one lie
@@ -84,11 +86,12 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    judge = judge_of(thin, process, wish.weights, own_axis)
+    threads = min(context.cores or own_cores(), MOST_THREADS)
+    judge = judge_of(thin, process, wish.weights, own_axis, threads)
     (found, looks, resting), device = _found(judge, today, search, context.part(0.05, 0.8))
     few = _chosen(found, bool(marked.any()), axis is not None)
     whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
-    judge = judge_of(whole, process, wish.weights, own_axis)
+    judge = judge_of(whole, process, wish.weights, own_axis, threads)
     at_today, near_few = (
         judge(at, FINE_GRID, watch.part(0.8, 0.9), "measuring the best")
         for at in (today[None], found.directions[_with_others(found, few)])
@@ -204,8 +207,7 @@ def orientation_of_row(
     up = looked.directions[row] @ frame
     spin = 0.0
     if not today_too:
-        outline = outline_of((judge.corners @ frame) @ rotations_to_up(up[None])[0][:2].T)
-        spin = spin_for(outline, build[:2])[0]
+        spin = _spin(judge.corners, looked.directions[row], frame, build[:2])
     a, b, c = (0.0, 0.0, 0.0) if today_too else turn_deg_of(up, spin)
     turn = (round(a, 4) + 0.0, round(b, 4) + 0.0, round(c, 4) + 0.0)
     x, y, z = (float(round(v, 9)) + 0.0 for v in up)
@@ -245,6 +247,14 @@ def orientation_of_row(
         uneven_share=float(f[k.UNEVEN]),
         price=Price(*(float(v) for v in p.parts[row])),
     )
+
+
+def _spin(corners: Floats, up: Floats, frame: Floats, bed_mm: tuple[float, float]) -> float:
+    """Turn about the vertical, after that which brings ``up @ frame`` up, that lays the part squarely on the
+    bed; found in the frame, so that of several alike it is the same whichever way the file was turned."""
+    own = rotations_to_up(up[None])[0]
+    squarely = rotations_to_up(up[None], spin_for(outline_of(corners @ own[:2].T), bed_mm)[0])[0]
+    return spin_between(rotations_to_up((up @ frame)[None])[0], squarely @ frame)
 
 
 def _hull_part(part: Part, corners: Floats) -> Part:

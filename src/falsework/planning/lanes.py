@@ -38,29 +38,32 @@ def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
     return max(1, min(cores or own_cores(), jobs, room))
 
 
-def side_by_side(shared: Any, jobs: Sequence[Any], lanes: int, watch: Watch, step: str) -> list[Any]:
-    """``work(shared, job)`` of every job by ``planning.orienting.work``, in the order of jobs.
+class Lanes:
+    """So many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other; a context."""
 
-    Raises what a job raised, the first in the order of jobs; ``Cancelled`` when the watch says stop.
-    Lanes never outlive the call.
-    """
-    with ExitStack() as closing:
-        free: SimpleQueue[_Lane] = SimpleQueue()
-        started = [closing.enter_context(_Lane(shared)) for _ in range(lanes)]
+    def __init__(self, shared: Any, count: int) -> None:
+        self._shared, self._count = shared, count
+        self._closing = ExitStack()
+        self._free: SimpleQueue[_Lane] = SimpleQueue()
+
+    def __enter__(self) -> Lanes:
+        started = [self._closing.enter_context(_Lane(self._shared)) for _ in range(self._count)]
         for lane in started:
-            free.put(lane)
-        pool = closing.enter_context(ThreadPoolExecutor(lanes))
+            self._free.put(lane)
+        self._pool = self._closing.enter_context(ThreadPoolExecutor(self._count))
         for lane in started:
-            closing.callback(lane.stop)  # before the pool waits for its threads
+            self._closing.callback(lane.stop)  # before the pool waits for its threads
+        return self
 
-        def done_by_one(job: Any) -> Any:
-            lane = free.get()
-            try:
-                return lane.ask(job)
-            finally:
-                free.put(lane)
+    def __exit__(self, *_: object) -> None:
+        self._closing.close()
 
-        futures = [pool.submit(done_by_one, job) for job in jobs]
+    def answers(self, jobs: Sequence[Any], watch: Watch, step: str) -> list[Any]:
+        """The answers, in the order of jobs.
+
+        Raises what a job raised, the first in the order of jobs; ``Cancelled`` when the watch says stop.
+        """
+        futures = [self._pool.submit(self._done_by_one, job) for job in jobs]
         waiting: set[Future[Any]] = set(futures)
         while waiting:
             try:
@@ -71,6 +74,13 @@ def side_by_side(shared: Any, jobs: Sequence[Any], lanes: int, watch: Watch, ste
                 raise
             _, waiting = wait(waiting, timeout=_GLANCE_S, return_when=FIRST_COMPLETED)
         return [future.result() for future in futures]
+
+    def _done_by_one(self, job: Any) -> Any:
+        lane = self._free.get()
+        try:
+            return lane.ask(job)
+        finally:
+            self._free.put(lane)
 
 
 class _Lane:
@@ -139,6 +149,6 @@ def _serve(work: Callable[[Any, Any], Any]) -> None:
 
 
 if __name__ == "__main__":
-    from falsework.planning.orienting import work
+    from falsework.planning.proof import work
 
     _serve(work)

@@ -1,32 +1,23 @@
-"""``best_orientations``: a shortlist by columns, each planned for real, and the choice among the plans."""
+"""``best_orientations``: a shortlist by columns, those on it that may be best planned for real, and the choice among
+the plans."""
 
 from __future__ import annotations
 
-import time
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Unpack
 
-from falsework.droop import Belief
-from falsework.need.underside import UndersideKind
 from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
-from falsework.orientation.value import Orientation, OrientationProof, Orientations, Search
+from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
-from falsework.planning.lanes import lanes_for, side_by_side
-from falsework.planning.pipeline import plan_for
-from falsework.planning.price import rim_of
-from falsework.planning.readiness import readiness
-from falsework.planning.value import Plan
+from falsework.planning.proof import SAME_SHARE, proved, trouble
 from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
-from falsework.request.value import Placing, Request, Wish
-from falsework.watch import QUIET, Watch
+from falsework.request.value import Wish
 
 USUAL = Search()
-SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
-LANE_S = 4.0  # of plans that make a lane worth its start
 STEP = 0.005  # of the best total: differences of less are none
 NOISE = 0.02  # of the best total: differences of less earn no name
 
@@ -68,87 +59,12 @@ def orientations_for(part: Part, wish: Wish, context: Context, search: Search = 
     return chosen(part, wish, few, lies)
 
 
-@dataclass(frozen=True)
-class Shared:
-    """What all plans of one part have in common."""
-
-    part: Part
-    wish: Wish
-    belief: Belief
-
-
-def work(shared: Shared, lie: Orientation, watch: Watch = QUIET, cores: int | None = 1) -> Orientation:
-    """The lie with its figures and price from its plan; one that does not fit is not planned."""
-    if not lie.fits:
-        return lie
-    request = Request(shared.part, Placing(turn_deg=lie.turn_deg), shared.wish)
-    return planned(lie, plan_for(request, Context(belief=shared.belief, watch=watch, cores=cores)))
-
-
-def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
-    """Every lie planned, in their order: the first here, the rest on all cores where that pays.
-
-    The same for any number of cores.
-    """
-    shared = Shared(part, wish, context.belief)
-    first, *others = lies
-    start = time.perf_counter()
-    out = [work(shared, first, context.watch.part(0.0, 1.0 / len(lies)), context.cores)]
-    took_s = time.perf_counter() - start
-    watch = context.watch.part(1.0 / len(lies), 1.0)
-    jobs = [lie for lie in others if lie.fits]
-    worth = int(len(jobs) * took_s / LANE_S)
-    lanes = min(worth, lanes_for(context.cores, len(jobs), len(part.faces)))
-    if lanes > 1:
-        done = iter(side_by_side(shared, jobs, lanes, watch, "planning the best"))
-        return out + [next(done) if lie.fits else lie for lie in others]
-    for place, lie in enumerate(others):
-        out.append(
-            work(shared, lie, watch.part(place / len(others), (place + 1) / len(others)), context.cores)
-        )
-    return out
-
-
-def planned(lie: Orientation, plan: Plan) -> Orientation:
-    """A lie with the figures of its plan."""
-    judged = readiness(plan)
-    asks = [u for u in plan.undersides if u.kind is not UndersideKind.HOLDS]
-    carried = {number for piece in plan.pieces for number in piece.undersides}
-    released = plan.release.pieces if plan.release is not None else ()
-    stance, rim = plan.stance, rim_of(plan)
-    both = plan.part_cost + plan.support_cost
-    assert stance is not None
-    return replace(
-        lie,
-        needs_no_support=not plan.pieces and judged.ready,
-        filament_g=both.mass_g,
-        time_s=both.time_s,
-        support_g=plan.support_cost.mass_g,
-        support_s=plan.support_cost.time_s,
-        price=plan.price,
-        proof=OrientationProof(
-            undersides=len(asks),
-            carried=sum(u.number in carried for u in asks),
-            bare=len({start.underside for start in plan.starts if not start.carried}),
-            pieces=len(plan.pieces),
-            weak=sum(piece.weak for piece in plan.pieces),
-            hard=sum(piece.fails for piece in released),
-            first_layer_mm2=stance.first_layer_mm2,
-            safety=stance.safety,
-            stands=stance.stands,
-            rim_mm=rim.breadth_mm if rim is not None else 0.0,
-            ready=judged.ready,
-            why_not=tuple(reason.notice for reason in judged.reasons),
-        ),
-    )
-
-
 def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> Orientations:
     """The choice among lies that were planned, today's first."""
-    ranked = sorted(range(len(lies)), key=lambda row: (_trouble(lies[row]), lies[row].price.total, row))
+    ranked = sorted(range(len(lies)), key=lambda row: (trouble(lies[row]), lies[row].price.total, row))
     first = ranked[0]
     least = lies[first].price.total
-    if _trouble(lies[0]) == _trouble(lies[first]) and lies[0].price.total <= (1.0 + SAME_SHARE) * least:
+    if trouble(lies[0]) == trouble(lies[first]) and lies[0].price.total <= (1.0 + SAME_SHARE) * least:
         first = 0  # no reason to turn the part
     front = [row for row in ranked if row == first or (row != 0 and _unbeaten(row, lies))]
     named = labelled(lies, first, [first, *(row for row in front if row != first)])
@@ -171,15 +87,6 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> O
         spare=wish.spare,
         never_fits=few.never_fits,
     )
-
-
-def _trouble(lie: Orientation) -> int:
-    """0 for a lie that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
-    that does not, 2 for one that does not fit: less comes first, whatever it costs."""
-    if lie.proof is None:
-        return 2
-    p = lie.proof
-    return int(not (p.stands or p.rim_mm > 0.0) or p.bare > 0)
 
 
 def _compared(price: Price) -> tuple[float, ...]:

@@ -33,12 +33,12 @@ from falsework.objective import (
 )
 from falsework.part.placing import turn_matrix
 from falsework.planning.value import Plan
+from falsework.process.forces import LEAST_TOPPLE_SAFETY
 from falsework.release.value import PieceRelease, ReleaseState
 from falsework.stance import Foot
 from falsework.support.choosing import chosen_option
 from falsework.support.geometry import Cared
 from falsework.support.scheme import SupportPiece
-from falsework.support.stability import LEAST_TOPPLE_SAFETY
 from falsework.support.standing import Option
 
 
@@ -68,7 +68,7 @@ def price_of(plan: Plan, cared: Cared) -> Price:
 def rim_of(plan: Plan) -> Foot | None:
     """The rim around the first layer that makes a part stand that would fall; its price is counted."""
     stance = plan.stance
-    return stance.foot if stance is not None and stance.topples and not stance.narrow else None
+    return stance.foot if stance is not None and not stance.stands else None
 
 
 def _spoilt_cm2(plan: Plan, place: int, option: Option) -> float:
@@ -122,7 +122,7 @@ def _chances(plan: Plan, options: list[Option]) -> Iterator[float]:
         held = plan.stance.safety if rim is None else rim.safety
         lacking = 1.0 - max(held, 0.0) / LEAST_TOPPLE_SAFETY
         yield TOPPLE_CHANCE * max(0.0, lacking)
-        yield NARROW_CHANCE if plan.stance.narrow else 0.0
+        yield NARROW_CHANCE if plan.stance.narrow and rim is None else 0.0
     for piece in plan.pieces:
         yield WEAK_CHANCE if piece.weak else 0.0
     if plan.release is not None:

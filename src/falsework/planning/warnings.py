@@ -10,13 +10,13 @@ from falsework.layers.thin import thin_walls
 from falsework.need.underside import Underside
 from falsework.part import fits
 from falsework.part.part import Part
+from falsework.process.forces import LEAST_TOPPLE_SAFETY
 from falsework.process.settings import Process
 from falsework.release import Release, ReleaseState
 from falsework.request.standing import Standing
 from falsework.stance.value import Stance
 from falsework.support.choosing import chosen_option
 from falsework.support.scheme import SupportPiece
-from falsework.support.stability import LEAST_TOPPLE_SAFETY
 from falsework.support.standing import Choice
 from falsework.support.starts import Start
 from falsework.wording.notices import (

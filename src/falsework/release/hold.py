@@ -13,10 +13,10 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
+from falsework.process.forces import BED_BOND_MPA
 from falsework.process.settings import Process
 from falsework.support.cells import facing
 from falsework.support.scheme import SupportPiece, SupportScheme
-from falsework.support.stability import BED_BOND_MPA
 
 BED_SPREAD = 0.5  # of the logarithm, from memory: clean, rough or greasy build surfaces
 NEAR_MM = 10.0  # how far above a contact the part's section still counts as near

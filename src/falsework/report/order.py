@@ -11,6 +11,7 @@ from falsework.need.underside import Underside, UndersideKind
 from falsework.objective.price import Price
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
+from falsework.process.forces import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 from falsework.process.schema import TABLES, get, rows_of
 from falsework.report import paper
 from falsework.report.colour import LEAST_MM, MOST_MM, SUPPORT, TICKS_MM, css, droop_rgb, scale_position
@@ -19,7 +20,6 @@ from falsework.report.verdict import factor, left_alone, verdict
 from falsework.request.standing import Standing
 from falsework.stance.value import Stance
 from falsework.support.scheme import Gap
-from falsework.support.stability import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words

@@ -5,8 +5,8 @@ from __future__ import annotations
 from falsework.need.underside import Underside
 from falsework.planning.readiness import readiness
 from falsework.planning.value import Plan
+from falsework.process.forces import LEAST_TOPPLE_SAFETY
 from falsework.request.standing import Standing
-from falsework.support.stability import LEAST_TOPPLE_SAFETY
 from falsework.wording.figures import (
     area,
     counted,

@@ -19,16 +19,11 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.underside import NeedMap
+from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.process.settings import Process
 from falsework.stance.grounds import BedContact, JoinedSections, of_bed, of_supports, sections_of
 from falsework.stance.value import Foot, Stance
 from falsework.support.scheme import SupportScheme
-from falsework.support.stability import (
-    BED_BOND_MPA,
-    GRAVITY_M_S2,
-    LEAST_TOPPLE_SAFETY,
-    NOZZLE_DRAG_N,
-)
 from falsework.support.statics import around, nowhere
 
 PRINTS_FROM_WIDTHS = 0.5  # a bit of the first layer narrower than so many lines is left out by any machine

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from falsework.cost.cost import Cost
-from falsework.support.stability import LEAST_TOPPLE_SAFETY
+from falsework.process.forces import LEAST_TOPPLE_SAFETY
 
 NARROW_SHARE = 0.5  # of a first layer that must be wide enough for a line, or it is too narrow to print
 CURL_MM = 0.5  # from memory: corners that would curl by more than this lift where the bed is not at its best

@@ -9,7 +9,7 @@ import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from falsework.cost import region_cost
+from falsework.cost import cost_of
 from falsework.cost.cost import Cost
 from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.objective import (
@@ -22,8 +22,8 @@ from falsework.objective import (
     hand_minutes,
     printing_price,
 )
-from falsework.process import air_gap, air_gap_below, bead_section_mm2
-from falsework.process.settings import Process
+from falsework.objective.expected import Columns, expected_supports
+from falsework.process import air_gap, air_gap_below
 from falsework.request.standing import AUTO, Standing
 from falsework.request.value import Wish
 from falsework.support.figures import standing_figures
@@ -74,32 +74,6 @@ class _Columns:
         return _Columns(self.area_mm2, volume) if volume > 1e-9 else _Columns()
 
 
-def _structure_mm3(underside: Underside, bed: _Columns, part: _Columns, process: Process) -> float:
-    """Volume of plastic in a support that fills these columns, gaps already taken off.
-
-    Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; interface layers
-    above everything carried and beneath what stands on the part; the foot's widening, dense, around what
-    stands on the bed. The outline is that of a rectangle as long as the area over the underside's extent, at
-    least that of a disc. The side gap is not taken off: the estimate is a little high beside steep walls.
-    """
-    structure, h_mm = process.structure, process.layer_height_mm
-    area_mm2 = bed.area_mm2 + part.area_mm2
-    filled_mm3 = bed.volume_mm3 + part.volume_mm3
-    roof_mm3 = min(filled_mm3, area_mm2 * structure.interface_layers * h_mm)
-    floor_mm3 = min(filled_mm3 - roof_mm3, part.area_mm2 * structure.interface_layers_below * h_mm)
-    outline_mm = 2.0 * math.sqrt(math.pi * area_mm2)
-    if underside.extent_mm > 0.0:
-        outline_mm = max(outline_mm, 2.0 * (underside.extent_mm + area_mm2 / underside.extent_mm))
-    sets = 2 if structure.weave == "crossed" else 1
-    line_mm = bead_section_mm2(process.line_width_mm, h_mm) / h_mm  # as wide as a square-edged one
-    share = sets * line_mm / structure.spacing_mm
-    share += structure.perimeter_lines * line_mm * outline_mm / area_mm2
-    body_mm3 = (filled_mm3 - roof_mm3 - floor_mm3) * min(1.0, share)
-    foot_outline_mm = outline_mm * bed.area_mm2 / area_mm2
-    foot_mm3 = foot_outline_mm * structure.foot_widening_mm * structure.foot_layers * h_mm
-    return roof_mm3 + floor_mm3 + body_mm3 + foot_mm3
-
-
 def _option(
     standing: Standing,
     underside: Underside,
@@ -112,27 +86,29 @@ def _option(
     process, weights = wish.process, wish.weights
     contact_mm2 = bed.area_mm2 + part.area_mm2
     left_mm2 = max(0.0, area_mm2 - contact_mm2)
-    cost = Cost()
+    cost, scar_mm2 = Cost(), 0.0
     if contact_mm2 > 0.0:
-        plastic_mm3 = _structure_mm3(underside, bed, part, process)
-        cost = region_cost(plastic_mm3, process, process.support_speed_mm_s)
+        to_bed, to_part = (Columns(one.area_mm2, one.volume_mm3, underside.extent_mm) for one in (bed, part))
+        taken = expected_supports(to_bed, to_part, process)
+        cost = cost_of(float(taken.volume_mm3), float(taken.time_s), process)
+        scar_mm2 = float(taken.scar_mm2)
     finish = (
         left_mm2 * droop_severity(underside.droop_mm.value)
         + contact_mm2 * contact_severity(underside.supported_droop_mm.value)
     ) / 100.0
     left_share = left_mm2 / area_mm2 if area_mm2 > 0.0 else 0.0
     ruined = left_share * failure_chance(underside, process.layer_height_mm)
-    minutes = hand_minutes(part.area_mm2 == 0.0, part.area_mm2) if contact_mm2 > 0.0 else 0.0
+    minutes = hand_minutes(part.area_mm2 == 0.0, scar_mm2) if contact_mm2 > 0.0 else 0.0
     return Option(
         standing=standing,
         cost=cost,
         contact_mm2=contact_mm2,
         left_mm2=left_mm2,
-        scar_mm2=part.area_mm2,
+        scar_mm2=scar_mm2,
         price=replace(
             printing_price(cost, process, weights),
             finish=finish * weights.finish_per_cm2,
-            scars=part.area_mm2 / 100.0 * SCAR * weights.finish_per_cm2,
+            scars=scar_mm2 / 100.0 * SCAR * weights.finish_per_cm2,
             hands=minutes / 60.0 * weights.hands_per_hour,
             risk=expected_loss(ruined, printing_price(part_cost, process, weights).total),
         ),
@@ -398,11 +374,12 @@ def _reason(
             return replace(_left(underside, no_room), asked=asked)
         left, cost = _left(underside, "cost"), carried.cost
         return replace(left, mass_g=cost.mass_g, time_s=cost.time_s, asked=asked)
-    scar_share = option.scar_mm2 / option.contact_mm2
+    bed_mm2 = next(o.contact_mm2 for o in row if o.standing is Standing.BED)
+    on_part = 1.0 - min(bed_mm2, option.contact_mm2) / option.contact_mm2
     where = "both"
-    if scar_share <= NEGLIGIBLE_SHARE:
+    if on_part <= NEGLIGIBLE_SHARE:
         where = "bed"
-    elif scar_share >= 1.0 - NEGLIGIBLE_SHARE:
+    elif on_part >= 1.0 - NEGLIGIBLE_SHARE:
         where = "part"
     area_mm2 = option.left_mm2 + option.contact_mm2
     least_mm2 = NEGLIGIBLE_SHARE * area_mm2
@@ -414,7 +391,7 @@ def _reason(
         area_mm2,
         left_mm2=option.left_mm2 if option.left_mm2 > least_mm2 else 0.0,
         spared_mm2=spared_mm2 if spared_mm2 > least_mm2 else 0.0,
-        scar_mm2=option.scar_mm2 if scar_share > NEGLIGIBLE_SHARE else 0.0,
+        scar_mm2=option.scar_mm2 if on_part > NEGLIGIBLE_SHARE else 0.0,
         asked=asked,
     )
 

@@ -13,6 +13,14 @@ from falsework.kernels.field.tipping import SUMS
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import air_gap, air_gap_below
+from falsework.process.forces import (
+    BED_BOND_MPA,
+    GRAVITY_M_S2,
+    LEAST_BUCKLING_SAFETY,
+    LEAST_TOPPLE_SAFETY,
+    NOZZLE_DRAG_N,
+    NOZZLE_PRESS_N,
+)
 from falsework.process.settings import Process
 from falsework.support.cells import Cells, joined
 from falsework.support.scheme import Role
@@ -20,12 +28,6 @@ from falsework.support.statics import around, bonded_moments, breadths, hulls, m
 from falsework.support.strands import Walls
 from falsework.wording.figures import given_unit
 
-NOZZLE_PRESS_N = 1.0  # from memory: what a nozzle presses down with where a bead curls up
-NOZZLE_DRAG_N = 0.2  # from memory: sideways pull of a nozzle on the layer it lays
-BED_BOND_MPA = 0.5  # from memory, cautious: first layer on a warm build surface
-LEAST_BUCKLING_SAFETY = 2.0  # from memory: common for columns whose load is known roughly
-LEAST_TOPPLE_SAFETY = 1.5  # from memory
-GRAVITY_M_S2 = 9.81
 _MOST_WIDENING_MM = 8.0
 _MOST_THICKENING_MM = 3.0
 _STAYS = 1.2  # so much better a foot on the bed holds than the part above, for a piece to stay there

@@ -9,11 +9,11 @@ import numpy as np
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.process.derived import air_gap
+from falsework.process.forces import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.process.settings import Process
 from falsework.redrawing.changes.walls import GENTLE_LAYERS, Wall, below, lane, let_down, merged
 from falsework.redrawing.site.ceiling import Ceiling
 from falsework.redrawing.site.value import PlannedPart
-from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 
 # A free-standing wall of one line sways from this height over thickness on: below the 40 at which supports
 # are tied, for nothing but its foot holds this one. From memory.

@@ -1,0 +1,148 @@
+"""What supports are expected to take before any is built: a curtain or shores, whichever is the cheaper."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.cost import price as price_of
+from falsework.cost import region_cost
+from falsework.droop.supported import lane_spacing_mm
+from falsework.process import bead_section_mm2, reach_mm
+from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
+from falsework.process.settings import Process
+
+Floats = NDArray[np.float64]
+
+BAYS_MM = (40.0, 80.0)  # sides of bays, one post each
+LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
+PATH_S = 0.35  # from memory: getting to a strand or a closed line, and up to speed
+SHORE_S = 1.4  # of a shore in a layer: the way there, its paths and corners (measured on supports as built)
+CHORD_LAYERS = 2  # layers beneath a shore's roof that stay as wide as it
+_DEPTHS = np.linspace(0.0, 1.0, 9)  # of a shore, at which it is measured
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """Columns of air under what is to be carried, gaps taken off, arrays alike: their area, their volume as
+    if filled, and the extent of the underside (0: that of a square)."""
+
+    area_mm2: Any
+    volume_mm3: Any
+    extent_mm: Any = 0.0
+
+    @property
+    def height_mm(self) -> Floats:
+        """Mean."""
+        height: Floats = np.asarray(self.volume_mm3, float) / np.maximum(self.area_mm2, 1e-9)
+        return height
+
+    @property
+    def sides_mm(self) -> tuple[Floats, Floats]:
+        """Of a rectangle as long as the extent, at least of a square."""
+        area = np.asarray(self.area_mm2, float)
+        long = np.maximum(self.extent_mm, np.sqrt(area))
+        return long, area / np.maximum(long, 1e-9)
+
+
+@dataclass(frozen=True, eq=False)
+class Expected:
+    """What a support takes: plastic, time, and the part that its feet mark; arrays alike."""
+
+    volume_mm3: Floats
+    time_s: Floats
+    scar_mm2: Floats
+
+
+def expected_supports(bed: Columns, part: Columns, process: Process) -> Expected:
+    """What supports take that carry columns down to the ``bed`` and down to the ``part``.
+
+    As they will be built: with ``form`` designed the cheaper of a curtain and of shores.
+    """
+    curtain = _curtain(bed, part, process)
+    if process.structure.form != "designed":
+        return curtain
+    best = curtain
+    for side in BAYS_MM:
+        best = _cheaper(best, _shores(bed, part, side, process), process)
+    return best
+
+
+def _cheaper(one: Expected, other: Expected, process: Process) -> Expected:
+    first = price_of(1.0, 0.0, process) * one.volume_mm3 + price_of(0.0, 1.0, process) * one.time_s
+    second = price_of(1.0, 0.0, process) * other.volume_mm3 + price_of(0.0, 1.0, process) * other.time_s
+    take = second < first
+    return Expected(
+        np.where(take, other.volume_mm3, one.volume_mm3),
+        np.where(take, other.time_s, one.time_s),
+        np.where(take, other.scar_mm2, one.scar_mm2),
+    )
+
+
+def _curtain(bed: Columns, part: Columns, process: Process) -> Expected:
+    """Straight down, filled with lines.
+
+    Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; interface layers
+    above everything carried and beneath what stands on the part; the foot's widening, dense, around what
+    stands on the bed. The outline is that of a rectangle as long as the area over the underside's extent, at
+    least that of a disc. The side gap is not taken off: the estimate is a little high beside steep walls.
+    """
+    structure, h_mm = process.structure, process.layer_height_mm
+    area = np.asarray(bed.area_mm2 + part.area_mm2, float)
+    whole = np.maximum(area, 1e-9)
+    filled = np.asarray(bed.volume_mm3 + part.volume_mm3, float)
+    roof = np.minimum(filled, area * structure.interface_layers * h_mm)
+    floor = np.minimum(filled - roof, part.area_mm2 * structure.interface_layers_below * h_mm)
+    outline = 2.0 * np.sqrt(np.pi * area)
+    extent = np.asarray(bed.extent_mm, float)
+    long = 2.0 * (extent + area / np.maximum(extent, 1e-9))
+    outline = np.where(extent > 0.0, np.maximum(outline, long), outline)
+    sets = 2 if structure.weave == "crossed" else 1
+    line_mm = bead_section_mm2(process.line_width_mm, h_mm) / h_mm  # as wide as a square-edged one
+    share = sets * line_mm / structure.spacing_mm + structure.perimeter_lines * line_mm * outline / whole
+    body = (filled - roof - floor) * np.minimum(1.0, share)
+    foot = outline * bed.area_mm2 / whole * structure.foot_widening_mm * structure.foot_layers * h_mm
+    plastic = np.where(filled > 0.0, roof + floor + body + foot, 0.0)
+    rate = region_cost(1.0, process, process.support_speed_mm_s).time_s
+    return Expected(plastic, plastic * rate, np.asarray(part.area_mm2, float) + np.zeros_like(area))
+
+
+def _shores(bed: Columns, part: Columns, side_mm: float, process: Process) -> Expected:
+    """Drawn together downwards, bay by bay, into posts."""
+    one, other = _stood(bed, side_mm, process), _stood(part, side_mm, process)
+    scar = np.minimum(other.scar_mm2, part.area_mm2)
+    return Expected(one.volume_mm3 + other.volume_mm3, one.time_s + other.time_s, scar)
+
+
+def _stood(columns: Columns, side_mm: float, process: Process) -> Expected:
+    """Shores beneath some columns: a roof and what is as wide beneath it, edges that lean inwards until they
+    are as near as those of a post, the post, its foot. ``scar_mm2`` of the feet."""
+    structure, h_mm = process.structure, process.layer_height_mm
+    area, height = np.asarray(columns.area_mm2, float), columns.height_mm
+    long, broad = columns.sides_mm
+    many_long, many_broad = np.maximum(np.ceil(np.stack([long, broad]) / side_mm - 0.3), 1.0)
+    posts = many_long * many_broad
+    long, broad = long / many_long, broad / many_broad
+    post = np.maximum(bending_side_mm(height, process), standing_side_mm(height, BED_BOND_MPA))
+    post = np.maximum(post, THINNEST_WIDTHS * process.line_width_mm)
+    steep = 2.0 * LEAN_SHARE * reach_mm(process) / h_mm  # of width lost a mm of height, both edges
+    shape = (len(_DEPTHS),) + (1,) * height.ndim
+    depth = np.maximum(_DEPTHS.reshape(shape) * height - CHORD_LAYERS * h_mm, 0.0)
+    at_long = np.maximum(long - steep * depth, np.minimum(long, post))
+    at_broad = np.maximum(broad - steep * depth, np.minimum(np.maximum(broad, post), post))
+    section, lanes = bead_section_mm2(process.line_width_mm, h_mm), lane_spacing_mm(process)
+    inside = np.where(np.minimum(at_long, at_broad) > 0.5 * lanes, 0.5 * at_long * at_broad / lanes, 0.0)
+    lines = posts * (2.0 * (at_long + at_broad) + inside).mean(axis=0)
+    layers = np.ceil(height / h_mm)
+    foot = posts * at_long[-1] * at_broad[-1]
+    wide = posts * (at_long[-1] + 2.0 * structure.foot_widening_mm)
+    wide = wide * (at_broad[-1] + 2.0 * structure.foot_widening_mm)
+    dense = area * structure.interface_layers * h_mm + wide * structure.foot_layers * h_mm
+    plastic = lines * section * layers + dense
+    rate = region_cost(1.0, process, process.support_speed_mm_s).time_s
+    seconds = plastic * rate + SHORE_S * posts * layers
+    some = area > 0.0
+    return Expected(*(np.where(some, values, 0.0) for values in (plastic, seconds, foot)))

@@ -1,0 +1,175 @@
+"""Plans of the lies on a shortlist, as far as any of them may still be the best.
+
+Today's lie is planned first. Of the others it is weighed what each underside would choose, on layers and
+columns of their own, before any support is built; then the most promising are planned, some at a time, until
+none that is left may cost less than the best so far.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from falsework.droop import Belief
+from falsework.need.underside import UndersideKind
+from falsework.orientation.value import Orientation, OrientationProof
+from falsework.part.part import Part
+from falsework.planning.lanes import Lanes, lanes_for
+from falsework.planning.pipeline import plan_for, totals_for
+from falsework.planning.price import rim_of
+from falsework.planning.readiness import readiness
+from falsework.planning.value import Plan
+from falsework.request.context import Context
+from falsework.request.value import Placing, Request, Wish
+from falsework.watch import QUIET, Watch
+
+SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
+FIRST, ROUND = 6, 4  # lies weighed before it is asked whether more are; lies planned between two such looks
+OPTIMISM = 0.8  # of what a lie is expected to cost, that its plan costs at least (measured: lie_plans.py)
+LANE_S = 4.0  # of plans that make a lane worth its start
+
+
+@dataclass(frozen=True)
+class Shared:
+    """What all plans of one part have in common."""
+
+    part: Part
+    wish: Wish
+    belief: Belief
+
+
+@dataclass(frozen=True)
+class Job:
+    """A lie to plan, or only to weigh."""
+
+    lie: Orientation
+    whole: bool = True
+
+
+def work(shared: Shared, job: Job, watch: Watch = QUIET, cores: int | None = 1) -> Orientation | float:
+    """The lie with its figures and price from its plan; or what it is expected to cost."""
+    request = Request(shared.part, Placing(turn_deg=job.lie.turn_deg), shared.wish)
+    context = Context(belief=shared.belief, watch=watch, cores=cores)
+    if job.whole:
+        return planned(job.lie, plan_for(request, context))
+    *_, chosen = totals_for(request, context).alternatives
+    return chosen.price.total
+
+
+def trouble(lie: Orientation) -> int:
+    """0 for a lie that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
+    that does not, 2 for one that does not fit: less comes first, whatever it costs."""
+    if lie.proof is None:
+        return 2
+    p = lie.proof
+    return int(not (p.stands or p.rim_mm > 0.0) or p.bare > 0)
+
+
+def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
+    """Today's lie, the first, and those others that may be better, with the figures of their plans.
+
+    Others than today's come in the order of ``lies``. Those that do not fit stay as they are. The result is
+    the same for any number of cores.
+    """
+    shared = Shared(part, wish, context.belief)
+    first, *others = lies
+    fit = [lie for lie in others if lie.fits]
+    start = time.perf_counter()
+    one = 1.0 / (1 + len(fit))
+    today = first
+    if first.fits:
+        (today,) = _lies(_done(shared, [Job(first)], context.watch.part(0.0, one), "planning"))
+    worth = int(len(fit) * (time.perf_counter() - start) / LANE_S)
+    lanes = min(worth, lanes_for(context.cores, len(fit), len(part.faces)))
+    watch = context.watch.part(one, 1.0)
+    if lanes > 1:
+        with Lanes(shared, lanes) as side_by_side:
+            found = _best(today, fit, side_by_side.answers, watch)
+    else:
+        found = _best(today, fit, lambda jobs, at, step: _done(shared, jobs, at, step), watch)
+    made = {lie.turn_deg: lie for lie in found}
+    return [today, *(made.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in made)]
+
+
+Answers = Callable[[Sequence[Job], Watch, str], list[Orientation | float]]
+
+
+def _done(shared: Shared, jobs: Sequence[Job], watch: Watch, step: str) -> list[Orientation | float]:
+    """One job after another."""
+    count = max(len(jobs), 1)
+    out = []
+    for place, job in enumerate(jobs):
+        watch.at(step, place / count)
+        out.append(work(shared, job, watch.part(place / count, (place + 1) / count)))
+    return out
+
+
+def _lies(answers: Sequence[Orientation | float]) -> list[Orientation]:
+    return [answer for answer in answers if isinstance(answer, Orientation)]
+
+
+def _best(
+    today: Orientation, lies: Sequence[Orientation], answers: Answers, watch: Watch
+) -> list[Orientation]:
+    """Those of ``lies``, the most promising first, that had to be planned."""
+    bar = today.price.total * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
+    weighed = _weighed(bar, lies, answers, watch.part(0.0, 0.3))
+    order = sorted(weighed, key=lambda row: (weighed[row], row))
+    out: list[Orientation] = []
+    for k in range(0, len(order), ROUND):
+        sound = [lie.price.total for lie in out if trouble(lie) == 0]
+        least = min([bar, *sound])
+        some = [lies[row] for row in order[k : k + ROUND] if OPTIMISM * weighed[row] < least]
+        if not some:
+            break
+        part = watch.part(0.3 + 0.7 * k / len(order), min(1.0, 0.3 + 0.7 * (k + ROUND) / len(order)))
+        out += _lies(answers([Job(lie) for lie in some], part, "planning the best"))
+    return out
+
+
+def _weighed(bar: float, lies: Sequence[Orientation], answers: Answers, watch: Watch) -> dict[int, float]:
+    """What each lie is expected to cost, by its place; without those that come after the first and cannot
+    cost less than ``bar``, if columns err as they did with the first."""
+    out: dict[int, float] = {}
+    for rows in (range(len(lies))[:FIRST], range(len(lies))[FIRST:]):
+        worse = min((out[row] / max(lies[row].price.total, 1e-9) for row in out), default=0.0)
+        some = [row for row in rows if OPTIMISM * worse * lies[row].price.total < bar]
+        at = watch.part(rows.start / len(lies), rows.stop / len(lies)) if len(lies) else watch
+        made = answers([Job(lies[row], whole=False) for row in some], at, "weighing")
+        out |= {row: cost for row, cost in zip(some, made, strict=True) if isinstance(cost, float)}
+    return out
+
+
+def planned(lie: Orientation, plan: Plan) -> Orientation:
+    """A lie with the figures of its plan."""
+    judged = readiness(plan)
+    asks = [u for u in plan.undersides if u.kind is not UndersideKind.HOLDS]
+    carried = {number for piece in plan.pieces for number in piece.undersides}
+    released = plan.release.pieces if plan.release is not None else ()
+    stance, rim = plan.stance, rim_of(plan)
+    both = plan.part_cost + plan.support_cost
+    assert stance is not None
+    return replace(
+        lie,
+        needs_no_support=not plan.pieces and judged.ready,
+        filament_g=both.mass_g,
+        time_s=both.time_s,
+        support_g=plan.support_cost.mass_g,
+        support_s=plan.support_cost.time_s,
+        price=plan.price,
+        proof=OrientationProof(
+            undersides=len(asks),
+            carried=sum(u.number in carried for u in asks),
+            bare=len({start.underside for start in plan.starts if not start.carried}),
+            pieces=len(plan.pieces),
+            weak=sum(piece.weak for piece in plan.pieces),
+            hard=sum(piece.fails for piece in released),
+            first_layer_mm2=stance.first_layer_mm2,
+            safety=stance.safety,
+            stands=stance.stands,
+            rim_mm=rim.breadth_mm if rim is not None else 0.0,
+            ready=judged.ready,
+            why_not=tuple(reason.notice for reason in judged.reasons),
+        ),
+    )
