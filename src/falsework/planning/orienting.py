@@ -1,5 +1,4 @@
-"""``best_orientations``: a shortlist by columns, those on it that may be best planned for real, and the choice among
-the plans."""
+"""``best_orientations``: a shortlist by columns, plans of those on it that may be best, the choice among them."""
 
 from __future__ import annotations
 

@@ -22,7 +22,7 @@ THINNEST_WIDTHS = 4.0  # side of a post at least
 def bending_side_mm(height_mm: Floats, process: Process) -> Floats:
     """Side of a square post, a tube of one line, that drag of the nozzle at its head does not bend too far.
 
-    F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (handbook cantilever).
+    F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (from memory).
     """
     width = process.line_width_mm
     stiffness = 2.0e3 * process.material.youngs_modulus_gpa * width * GIVES_WIDTHS * width

@@ -15,34 +15,31 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, gathered, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines
+from falsework.objective.expected import BAYS_MM, LEAN_SHARE, PATH_S
 from falsework.process import bead_section_mm2
+from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
 from falsework.process.settings import Process
 from falsework.support.cells import Cells, cells_of, facing, joined
 from falsework.support.scheme import TriedStructure
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
-from falsework.support.stability import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N, part_bond_mpa
+from falsework.support.stability import part_bond_mpa
 from falsework.wording.figures import duration, mass
 
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
 WIDE = -1.0  # the same with lines as far apart as what lies on them bridges; only reckoned, for the sheet
 WIDE_NAME = "curtain with lines as far apart as they may be"
-BAYS_MM = (40.0, 80.0)  # sides of bays that are tried
-LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
 STUCK_PRICE = 0.4  # what it costs more to take off what cannot leave whole: two minutes of hand work, and ...
 STUCK_PRICE_MM2 = 0.003  # ... a minute and a half a cm² under the part
 SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
 _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
 _COARSE = 8  # layers taken in one step while bays and posts are only ranked
-_THINNEST_WIDTHS = 4.0  # side of a post at least
 _SPARE = 1.1  # posts on the part are so much wider than they must be: heads that lean over weigh on them
-_GIVES_WIDTHS = 1.0  # a post's head may give way by so much when the nozzle drags at it
 _AROUND = np.array(
     [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
 )  # a post's corners and middles
 _RADII_MM = (1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0, 15.0, 20.0, 27.0)  # how far beside its bay a post is tried
 _BEARINGS_DEG = np.arange(0.0, 360.0, 22.5)
-_PATH_S = 0.35  # from memory: getting to a strand or a closed line, and up to speed
 _CORNER_S = 0.02  # lost at each of its corners
 
 
@@ -67,7 +64,7 @@ class SupportSite:
 
     @property
     def lean(self) -> Lean:
-        return Lean(LEAN_SHARE * self.reach_mm, _THINNEST_WIDTHS * self.process.line_width_mm)
+        return Lean(LEAN_SHARE * self.reach_mm, THINNEST_WIDTHS * self.process.line_width_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,17 +248,14 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
     """Side of a square post, a tube of one line, that drag of the nozzle at its head neither bends nor
     topples.
 
-    Bending: F H³ / (3 E I), I = 2/3 b³ w of a thin square tube (from memory). Toppling: F H against
-    the bond A b / 3 of its foot, with the margin of the stability checks.
+    The larger of :func:`falsework.process.forces.bending_side_mm` and ``standing_side_mm``.
     """
     width, structure = process.line_width_mm, process.structure
     height = np.asarray(height_mm, dtype=np.float64)
-    stiffness = 2.0e3 * process.material.youngs_modulus_gpa * width * _GIVES_WIDTHS * width
-    bends = height * np.cbrt(NOZZLE_DRAG_N / stiffness)
-    bond = np.where(on_bed, BED_BOND_MPA, part_bond_mpa(process))
-    topples = np.cbrt(3.0 * LEAST_TOPPLE_SAFETY * NOZZLE_DRAG_N * height / bond)
+    bends = bending_side_mm(height, process)
+    topples = standing_side_mm(height, np.where(on_bed, BED_BOND_MPA, part_bond_mpa(process)))
     topples = np.where(on_bed, topples - 2.0 * structure.foot_widening_mm, _SPARE * topples + 0.1 * width)
-    side: Floats = np.maximum(np.maximum(bends, topples), _THINNEST_WIDTHS * width)
+    side: Floats = np.maximum(np.maximum(bends, topples), THINNEST_WIDTHS * width)
     return side
 
 
@@ -291,7 +285,7 @@ def _with_posts(bays: Bays, site: SupportSite) -> tuple[Bays, Indices]:
     on the part; and which bay each is of."""
     area = planar.area(bays.heads)
     layer = (area @ np.arange(area.shape[1]) / area.sum(axis=1)).astype(np.int64)
-    slim = np.full(len(layer), _THINNEST_WIDTHS * site.process.line_width_mm)
+    slim = np.full(len(layer), THINNEST_WIDTHS * site.process.line_width_mm)
     lands = _landing(bays.at_mm, slim, layer, site)
     sets, group = [_sized(bays, lands, site)], [np.arange(len(layer))]
     for b in np.flatnonzero(lands >= 0).tolist():
@@ -346,7 +340,7 @@ def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     lanes = np.where(wide, 0.5 * area / site.lane_spacing_mm, 0.0)  # half of it: arches are carved out
     foot = 2.0 * area[:, 0] / site.process.line_width_mm / _COARSE
     length = _COARSE * ((outline + lanes).sum(axis=1) + foot)
-    seconds = _COARSE * (_PATH_S * rings + _CORNER_S * corners).sum(axis=1)
+    seconds = _COARSE * (PATH_S * rings + _CORNER_S * corners).sum(axis=1)
     return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
 
 
@@ -359,7 +353,7 @@ def _curtain_costs(cells: Cells, site: SupportSite, spacing_mm: float) -> list[C
     length += np.where(cells.layer < structure.foot_layers, area / width, 0.0)
     chord = np.pi * area / np.maximum(outline, 1e-9)
     paths = np.where(slim, 1.0, area / spacing_mm / np.maximum(chord, 1e-9))
-    seconds = _PATH_S * paths + np.where(slim, _CORNER_S * planar.get_num_coordinates(cells.polygon), 0.0)
+    seconds = PATH_S * paths + np.where(slim, _CORNER_S * planar.get_num_coordinates(cells.polygon), 0.0)
     lowest = np.full(cells.pieces, np.iinfo(np.int64).max)
     np.minimum.at(lowest, cells.piece, cells.layer)
 

@@ -13,6 +13,7 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
+from falsework.objective.expected import CHORD_LAYERS
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import Dense, cells_of
@@ -27,8 +28,6 @@ from falsework.support.stability import remedy_text
 from falsework.support.sweep import Surroundings, Swept, shifted, support_regions, sweep_columns
 from falsework.watch import QUIET, Watch
 from falsework.wording.notices import Notice, WeakPieces
-
-_CHORD_LAYERS = 2  # layers beneath a shore's roof that stay as wide as it
 
 
 def build_scheme(
@@ -113,7 +112,7 @@ def _scheme(
 def _site(support: Regions, place: SupportPlace) -> SupportSite:
     """Where something cheaper than ``support`` may be built."""
     around, process = place.around, place.process
-    layers = process.structure.interface_layers + _CHORD_LAYERS
+    layers = process.structure.interface_layers + CHORD_LAYERS
     return SupportSite(
         stack=place.stack,
         support=support,

@@ -18,13 +18,14 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.measure import Outlines
+from falsework.process.forces import LEAST_TOPPLE_SAFETY
 from falsework.support.cells import facing
 from falsework.support.contacts import contacts_of
 from falsework.support.design import CURTAIN, SCAR_PRICE_MM2, STUCK_PRICE, STUCK_PRICE_MM2, Design
 from falsework.support.draft import SupportDraft, SupportPlace, drafted
 from falsework.support.leaving import leaving
 from falsework.support.scheme import SupportStrands
-from falsework.support.stability import LEAST_TOPPLE_SAFETY, StabilityCheck
+from falsework.support.stability import StabilityCheck
 from falsework.support.strands import strands_of
 from falsework.support.sweep import carried, printable, shifted
 
