@@ -1,4 +1,4 @@
-"""``best_orientations``: a shortlist by columns, plans of those on it that may be best, the choice among them."""
+"""``best_orientations``: a shortlist by columns, plans of those that may be best, the choice among them."""
 
 from __future__ import annotations
 
