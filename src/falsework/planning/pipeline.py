@@ -61,15 +61,16 @@ from falsework.support.sweep import Swept, sweep_columns
 from falsework.support.trying import unbuilt
 from falsework.watch import Watch
 from falsework.wording import figures
-from falsework.wording.notices import HeldUpright
+from falsework.wording.notices import HeldUpright, LayOtherwise
 
 MOST_LAYERS = 20_000
 MOST_STITCHED_SHARE = 0.9  # of its length: gaps as wide as that are not closed but guessed
 
 
-def plan_for(request: Request, context: Context, *, release: bool = True) -> Plan:
+def plan_for(request: Request, context: Context, *, release: bool = True, alone: bool = False) -> Plan:
     """The plan of a request; ``release`` False: how its supports come off is not judged, which takes about as
-    long as all the rest. See :func:`falsework.plan`.
+    long as all the rest; nor is it, or where it is ``alone``, looked for another position of a part that does
+    not stand. See :func:`falsework.plan`.
 
     Raises
     ------
@@ -129,9 +130,18 @@ def _planned(request: Request, lies: Orientations | None, context: Context, rele
         stance=stance,
         geometry=Geometry(placed, stack, need, scheme, spared, _cared(weighed, wish, context)),
     )
-    result = judged(result, context.part(0.85, 1.0)) if release else _priced(result)
+    result = judged(result, context.part(0.85, 0.95)) if release else _priced(result)
+    if release and not alone and lies is None and not stance.stands:
+        result = replace(result, otherwise=_otherwise(weighed.raw, request, result, context.part(0.95, 1.0)))
     watch.at("done", 1.0)
     return result
+
+
+def _otherwise(raw: Part, request: Request, plan: Plan, context: Context) -> LayOtherwise | None:
+    from falsework.planning.otherwise import position_that_stands  # which plans some
+
+    sized = _sized(raw, request)
+    return position_that_stands(sized, request.wish, context, plan.price.total)
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,6 +299,12 @@ def _laid(request: Request, context: Context) -> tuple[Request, Orientations | N
     raw = raw_part(request, context.watch.part(0.0, 0.1))
     lies = _orientations(raw, request, context.part(0.1, 0.4))
     return replace(request.turned(lies.recommended.turn_deg), part=raw), lies, context.part(0.4, 1.0)
+
+
+def _sized(raw: Part, request: Request) -> Part:
+    """The part as its file has it, in the size that is asked for."""
+    scale = request.placing.scale
+    return raw if scale == 1.0 else place(raw, scale=scale, bed_mm=request.wish.bed_mm)
 
 
 def _orientations(raw: Part, request: Request, context: Context) -> Orientations:

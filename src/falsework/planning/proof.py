@@ -52,7 +52,7 @@ def work(shared: Shared, job: Job, watch: Watch = QUIET, cores: int | None = 1) 
     request = Request(shared.part, Placing(turn_deg=job.lie.turn_deg), shared.wish)
     context = Context(belief=shared.belief, watch=watch, cores=cores)
     if job.whole:
-        return planned(job.lie, plan_for(request, context))
+        return planned(job.lie, plan_for(request, context, alone=True))
     *_, chosen = totals_for(request, context).alternatives
     return chosen.price.total
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from falsework.objective import MINUTES_A_RIM
 from falsework.planning.value import Plan
-from falsework.stance.value import Stance
 from falsework.wording.notices import (
+    DrawnFoot,
     IslandLeft,
     IslandsLeft,
     LayOtherwise,
@@ -19,6 +20,7 @@ from falsework.wording.notices import (
 )
 from falsework.wording.terms import NOT_READY, READY
 
+DRAWN_LAYERS = 3  # of a foot that is drawn into a part: one alone would be torn off
 _STANCE = (NarrowFirstLayer, Topples)
 _BLOCKING = (TooLarge, *_STANCE, IslandLeft, IslandsLeft, WeakPieces)
 
@@ -53,7 +55,7 @@ def readiness(plan: Plan) -> Readiness:
     reasons = []
     for notice in plan.warnings:
         if isinstance(notice, _STANCE):
-            reasons.append(Obstruction(notice, _stance_remedies(plan.stance)))
+            reasons.append(Obstruction(notice, _stance_remedies(plan)))
         elif isinstance(notice, IslandLeft):
             reasons.append(Obstruction(notice, (why[notice.underside],) if notice.underside in why else ()))
         elif isinstance(notice, _BLOCKING):
@@ -61,9 +63,20 @@ def readiness(plan: Plan) -> Readiness:
     return Readiness(tuple(reasons))
 
 
-def _stance_remedies(stance: Stance | None) -> tuple[Notice, ...]:
-    """What would make the part stand."""
-    if stance is None or stance.foot is None:
-        return (LayOtherwise(),)
-    foot = stance.foot
-    return (Rim(foot.breadth_mm, foot.cost.mass_g, foot.cost.price, foot.safety), LayOtherwise())
+def _stance_remedies(plan: Plan) -> tuple[Notice, ...]:
+    """What would make the part stand, each with its price."""
+    found: list[Notice] = []
+    stance = plan.stance
+    if stance is not None and stance.foot is not None:
+        foot, process = stance.foot, plan.process
+        cutting = MINUTES_A_RIM / 60.0 * plan.weights.hands_per_hour
+        found.append(Rim(foot.breadth_mm, foot.cost.mass_g, foot.cost.price + cutting, foot.safety))
+        high_mm = process.first_layer_height_mm + (DRAWN_LAYERS - 1) * process.layer_height_mm
+        many = high_mm / process.first_layer_height_mm
+        mass_g, price = many * foot.cost.mass_g, many * foot.cost.price
+        found.append(DrawnFoot(foot.breadth_mm, high_mm, mass_g, price, foot.safety))
+    if plan.otherwise is not None:
+        found.append(plan.otherwise)
+    elif plan.lies is None:
+        found.append(LayOtherwise())
+    return tuple(found)

@@ -165,6 +165,7 @@ class Plan:
     sparing: Sparing | None = None  # what no support may touch; None: nothing is spared
     starts: tuple[Start, ...] = ()  # what starts in mid-air, and what carries it
     stance: Stance | None = None  # how the part itself stands; None in plans from before it was looked at
+    otherwise: Notice | None = None  # a position in which a part stands that does not as it lies
     geometry: Geometry | None = field(default=None, compare=False, repr=False)
 
     def to_json(self, *, said: bool = False) -> str:

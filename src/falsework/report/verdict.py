@@ -77,7 +77,8 @@ def _not_ready(plan: Plan) -> list[str]:
         return []
     reasons = []
     for reason in found.reasons:
-        helps = "".join(f" What would help: {sentence(one.text)}" for one in reason.remedies[:1])
+        ways = "; or ".join(one.text for one in reason.remedies)
+        helps = f" What would help: {sentence(ways)}" if ways else ""
         reasons.append(
             sentence(reason.notice.text) + ("" if isinstance(reason.notice, IslandLeft) else helps)
         )

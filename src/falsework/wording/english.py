@@ -229,13 +229,28 @@ def _(x: n.Curls) -> str:
 def _(x: n.Rim) -> str:
     return (
         f"a rim of {length(x.breadth_mm)} around the first layer, one layer high, for {mass(x.mass_g)} and "
-        f"{price(x.price)}: it then stands with a safety of {number(x.safety, 1)}"
+        f"{price(x.price)} with cutting it off: it then stands with a safety of {number(x.safety, 1)}"
+    )
+
+
+@said.register
+def _(x: n.DrawnFoot) -> str:
+    return (
+        f"a foot drawn into the part, {length(x.breadth_mm)} wider all round and {length(x.height_mm)} high, "
+        f"for {mass(x.mass_g)} and {price(x.price)}: it stays on, and the part stands with a safety of "
+        f"{number(x.safety, 1)}"
     )
 
 
 @said.register
 def _(x: n.LayOtherwise) -> str:
-    return "another position, with a wider face down"
+    if x.turn_deg is None:
+        return "another position, with a wider face down"
+    turn = ", ".join(f"{angle:g}" for angle in x.turn_deg)
+    return (
+        f"another position, turned by {turn}°: it stands so, and costs {price(x.price)} in all instead of "
+        f"{price(x.instead_of)}"
+    )
 
 
 @said.register

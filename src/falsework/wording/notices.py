@@ -260,7 +260,8 @@ class Curls(Notice, code="curls"):
 
 @dataclass(frozen=True)
 class Rim(Notice, code="rim"):
-    """What helps: a rim around the first layer."""
+    """What helps: a rim around the first layer, printed along and cut off afterwards; its price with the hand
+    work."""
 
     breadth_mm: float
     mass_g: float
@@ -269,8 +270,24 @@ class Rim(Notice, code="rim"):
 
 
 @dataclass(frozen=True)
+class DrawnFoot(Notice, code="drawn-foot"):
+    """What helps: the same foot drawn into the part, ``height_mm`` high, which stays on it."""
+
+    breadth_mm: float
+    height_mm: float
+    mass_g: float
+    price: float
+    safety: float
+
+
+@dataclass(frozen=True)
 class LayOtherwise(Notice, code="other-lie"):
-    """What helps: laying the part down otherwise."""
+    """What helps: laying the part down otherwise; turned by ``turn_deg`` it stands and costs ``price`` in
+    all, by its own plan, instead of ``instead_of``. None: none was looked for."""
+
+    turn_deg: tuple[float, float, float] | None = None
+    price: float = 0.0
+    instead_of: float = 0.0
 
 
 @dataclass(frozen=True)
