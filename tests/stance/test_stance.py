@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
@@ -14,7 +15,7 @@ from manifold3d import Manifold
 from falsework import Plan, load_process, plan
 from falsework.planning.readiness import readiness
 from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
-from falsework.support.statics import moments
+from falsework.support.statics import hulls, moments, section_modulus
 from hung import block, drawn
 
 PLA = load_process("pla-0.4")
@@ -148,3 +149,18 @@ def test_a_ball_gets_a_foot_of_support():
     assert any(c.chosen.value == "bed" and "does not fall over" in c.why for c in made.choices)
     asked = plan(drawn(Manifold.sphere(10, 96)), PLA, standing="leave", release=False)
     assert asked.stance.topples and not asked.pieces
+
+
+def test_a_rim_does_not_hold_a_part_on_a_needle():
+    """A cone ∅30 × 60 on its tip: what is left of the tip bears no moment, so no rim is offered."""
+    made = standing(Manifold.cylinder(60, 0.3, 15, 64))
+    assert made.stance.topples and made.stance.foot is None
+
+
+def test_section_moduli_of_the_handbook():
+    """A disc's π r³ / 4; a square's least is over its diagonal, b³ / (6 √2)."""
+    disc = np.array([shapely.Point(7.0, -3.0).buffer(2.0, quad_segs=64)])
+    assert section_modulus(moments(disc)[0], hulls(disc)[0]) == pytest.approx(math.pi * 2.0, rel=5e-3)
+    square = np.array([shapely.box(7.0, -3.0, 10.0, 0.0)])
+    found = section_modulus(moments(square)[0], hulls(square)[0])
+    assert found == pytest.approx(27.0 / (6 * math.sqrt(2)), rel=1e-3)

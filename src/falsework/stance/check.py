@@ -24,10 +24,11 @@ from falsework.process.settings import Process
 from falsework.stance.grounds import BedContact, JoinedSections, of_bed, of_supports, sections_of
 from falsework.stance.value import Foot, Stance
 from falsework.support.scheme import SupportScheme
-from falsework.support.statics import around, nowhere
+from falsework.support.statics import around, hulls, moments, nowhere, section_modulus
 
 PRINTS_FROM_WIDTHS = 0.5  # a bit of the first layer narrower than so many lines is left out by any machine
 FEET_MM = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0)  # rims that are tried
+NECK_MM = 2.0  # above the first layer, within which a part may break off its foot
 SHARP_DEG = 110.0  # corners up to this angle lift first
 _CORNER_MM = 2.0  # over which the angle of a corner is taken
 SOFT_MM = 10.0  # from memory: thinner plates are too soft to pull themselves off
@@ -130,8 +131,11 @@ class _Balance:
         )
 
     def foot(self, base: Regions, borne: Floats) -> Foot | None:
-        """The least rim around the first layer with which the part stands."""
+        """The least rim around the first layer with which the part stands; none where the part would break
+        off it."""
         process, height_mm = self.process, float(self.stack.heights_mm[0])
+        if not self._bears_a_foot():
+            return None
         for breadth_mm in FEET_MM:
             wide = offset(base, breadth_mm)
             then = self.worst(of_bed(self.sections, wide), borne)
@@ -140,6 +144,21 @@ class _Balance:
                 cost = region_cost(more_mm2 * height_mm, process, process.first_layer_speed_mm_s)
                 return Foot(breadth_mm, cost, then.safety)
         return None
+
+    def _bears_a_foot(self) -> bool:
+        """Whether the sections above the first layer bear what a foot has to: the nozzle's drag at the top
+        bends them, M c / I (elementary bending) against the weld between layers, with the margin asked for
+        against toppling."""
+        s, z_mm = self.sections, self.stack.z_mm
+        low = np.flatnonzero((s.layer > 0) & (z_mm[s.layer] < z_mm[0] + NECK_MM))
+        for layer in np.unique(s.layer[low]):
+            mine = s.polygon[s.layer == layer]
+            modulus = section_modulus(moments(mine).sum(axis=0), hulls(mine).max(axis=0))
+            arm_mm = float(z_mm[-1] - z_mm[layer])
+            bears = self.process.material.weld_strength_mpa * modulus
+            if bears < LEAST_TOPPLE_SAFETY * NOZZLE_DRAG_N * arm_mm:
+                return False
+        return True
 
 
 def _curl(base: Regions, stack: LayerStack, process: Process) -> tuple[int, float]:

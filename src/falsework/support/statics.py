@@ -66,6 +66,17 @@ def bonded_moments(sums: Floats, hull: Floats) -> Floats:
     return np.where(breadth > 1e-9, moment, 0.0)
 
 
+def section_modulus(sums: Floats, hull: Floats) -> float:
+    """Least I / c, mm³, of an area about axes through its centroid: ``sums`` (SUMS,), ``hull`` (d,)."""
+    along = around()
+    middle = sums[[SX, SY]] / max(float(sums[AREA]), 1e-12)
+    at = along @ middle
+    second = sums[SXX] * along[:, 0] ** 2 + sums[SYY] * along[:, 1] ** 2
+    second = second + 2.0 * sums[SXY] * along[:, 0] * along[:, 1] - sums[AREA] * at**2
+    far = np.maximum(hull - at, np.roll(hull, DIRECTIONS // 2) + at)
+    return float((np.maximum(second, 0.0) / np.maximum(far, 1e-9)).min())
+
+
 def breadths(hull: Floats) -> Floats:
     """(n, d) breadth of each hull along each direction."""
     across: Floats = hull + np.roll(hull, DIRECTIONS // 2, axis=1)

@@ -282,7 +282,7 @@ class DrawnFoot(Notice, code="drawn-foot"):
 
 @dataclass(frozen=True)
 class LayOtherwise(Notice, code="other-lie"):
-    """What helps: laying the part down otherwise; turned by ``turn_deg`` it stands and costs ``price`` in
+    """What helps: another position of the part on the bed; turned by ``turn_deg`` it stands and costs ``price`` in
     all, by its own plan, instead of ``instead_of``. None: none was looked for."""
 
     turn_deg: tuple[float, float, float] | None = None
