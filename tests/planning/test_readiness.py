@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from falsework import Plan, UndersideKind, load_process, plan
+from falsework.part.demo import mooring_cleat
 from falsework.planning.readiness import readiness
 
 DATA = Path(__file__).parents[1] / "data"
@@ -53,3 +54,13 @@ def test_a_part_too_large_or_with_a_weak_piece_is_not_ready():
         r.notice.code for r in readiness(plan(DATA / "so101_gauge_tight.stl", low, release=False)).reasons
     ]
     assert "too-large" in codes
+
+
+def test_what_a_weak_piece_carries_is_carried_otherwise_or_left():
+    """The mooring cleat's horns: from the bed there is no room beside the part for a foot that stands. What
+    is chosen instead costs no more than any one standing of all of them."""
+    made = plan(mooring_cleat(), "pla-0.4", release=False)
+    assert not any(piece.weak for piece in made.pieces)
+    for standing in ("leave", "bed", "bed-or-part"):
+        asked = plan(mooring_cleat(), "pla-0.4", release=False, standing=standing)
+        assert made.price.total <= asked.price.total + 1e-9

@@ -48,6 +48,7 @@ from falsework.support.choosing import (
     alternatives,
     as_built,
     choose,
+    chosen_instead,
     standing_figures,
     standing_warnings,
 )
@@ -84,9 +85,39 @@ def _planned(request: Request, lies: Orientations | None, context: Context, rele
     wish, watch = request.wish, context.watch
     process = wish.process
     weighed = _weighed(request, context.part(0.0, 0.6))
+    built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
+    result = _sound(weighed, built, wish, context)
+    result = replace(result, lies=lies)
+    stance = result.stance
+    result = judged(result, context.part(0.85, 0.95)) if release else _priced(result)
+    if release and not alone and lies is None and stance is not None and not stance.stands:
+        result = replace(result, otherwise=_otherwise(weighed.raw, request, result, context.part(0.95, 1.0)))
+    watch.at("done", 1.0)
+    return result
+
+
+def _otherwise(raw: Part, request: Request, plan: Plan, context: Context) -> LayOtherwise | None:
+    from falsework.planning.otherwise import position_that_stands  # which plans some
+
+    sized = _sized(raw, request)
+    return position_that_stands(sized, request.wish, context, plan.price.total)
+
+
+@dataclass(frozen=True, eq=False)
+class _Built:
+    """Supports as they are built for given choices, and how the part stands with them."""
+
+    choices: tuple[Choice, ...]
+    swept: Swept
+    scheme: SupportScheme
+    stance: Stance
+
+
+def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Plan:
+    """The plan of what is built, without release and price."""
+    process = wish.process
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
-    built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
     swept, scheme, stance = built.swept, built.scheme, built.stance
     carried = {n for piece in scheme.pieces for n in piece.undersides}
     unmet = {
@@ -99,7 +130,7 @@ def _planned(request: Request, lies: Orientations | None, context: Context, rele
     missing = unbuilt(built.choices, carried, stack, need, process, swept, spared)
     starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
     own = printing_price(weighed.part_cost, process, wish.weights)
-    result = Plan(
+    return Plan(
         part=summary,
         process=process,
         weights=wish.weights,
@@ -124,34 +155,36 @@ def _planned(request: Request, lies: Orientations | None, context: Context, rele
             *scheme.notes,
         ),
         rests_on=context.belief.rests_on,
-        lies=lies,
         sparing=sparing,
         starts=starts,
         stance=stance,
         geometry=Geometry(placed, stack, need, scheme, spared, _cared(weighed, wish, context)),
     )
-    result = judged(result, context.part(0.85, 0.95)) if release else _priced(result)
-    if release and not alone and lies is None and not stance.stands:
-        result = replace(result, otherwise=_otherwise(weighed.raw, request, result, context.part(0.95, 1.0)))
-    watch.at("done", 1.0)
-    return result
 
 
-def _otherwise(raw: Part, request: Request, plan: Plan, context: Context) -> LayOtherwise | None:
-    from falsework.planning.otherwise import position_that_stands  # which plans some
+def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Plan:
+    """The plan of what is built; where pieces of it fail their checks and the choice was free, the cheapest
+    of that and of what they carry left, or carried from elsewhere."""
+    plan = _assembled(weighed, built, wish, context)
+    weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
+    if not weak or wish.standing != AUTO:
+        return plan
+    undersides, plans = weighed.need.undersides, [plan]
 
-    sized = _sized(raw, request)
-    return position_that_stands(sized, request.wish, context, plan.price.total)
+    def instead(choice: Choice, standing: Standing) -> Choice:
+        underside = undersides[choice.underside - 1]
+        asked = choice.underside in wish.overrules or choice.chosen is Standing.LEAVE
+        falls = standing is Standing.LEAVE and underside.kind is UndersideKind.ISLAND
+        if choice.underside not in weak or asked or falls:
+            return choice
+        return chosen_instead(choice, underside, standing)
 
-
-@dataclass(frozen=True, eq=False)
-class _Built:
-    """Supports as they are built for given choices, and how the part stands with them."""
-
-    choices: tuple[Choice, ...]
-    swept: Swept
-    scheme: SupportScheme
-    stance: Stance
+    for standing in Standing:
+        choices = tuple(instead(choice, standing) for choice in built.choices)
+        if any(new.chosen is not old.chosen for new, old in zip(choices, built.choices, strict=True)):
+            then = _built(weighed, choices, wish.process, context)
+            plans.append(_assembled(weighed, then, wish, context))
+    return min(plans, key=lambda one: _priced(one).price.total)
 
 
 def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, context: Context) -> _Built:

@@ -50,6 +50,7 @@ __all__ = [
     "alternatives",
     "as_built",
     "choose",
+    "chosen_instead",
     "options",
     "standing_figures",
     "standing_warnings",
@@ -231,6 +232,16 @@ def as_built(
 def _not_built(left: Sequence[Underside], obstacle: Obstacle | None) -> NotBuilt:
     worst_mm, falls = _worst(left)
     return NotBuilt(_numbers(left), obstacle is None, worst_mm, obstacle, falls)
+
+
+def chosen_instead(choice: Choice, underside: Underside, standing: Standing) -> Choice:
+    """The choice with another standing, because what was built did not stand."""
+    reason: Notice
+    if standing is Standing.LEAVE:
+        reason = _left(underside, "weak")
+    else:
+        reason = _reason(underside, choice.options, standing, 0.0, "")
+    return replace(choice, chosen=standing, reason=reason)
 
 
 def chosen_option(choice: Choice) -> Option:

@@ -35,6 +35,7 @@ _BECAUSE = {
     "no-room-on-bed": "nothing of it can be reached from the bed",
     "would-touch": f"its support would touch {n.SPARED}",
     "lies-on-spared": f"it lies on {n.SPARED}",
+    "weak": "what support there is room for may not stand by itself",
 }
 _WHERE = {"bed": "from the bed", "part": "from the part beneath", "both": "from the bed and the part"}
 

@@ -352,7 +352,8 @@ class Left(Notice, code="left"):
 
     ``kind``: of the underside; ``over_mm``: its span, or how far it reaches out. ``because``: 'cost' (support
     would take ``mass_g`` and ``time_s``), 'no-room' (the gaps take all the height), 'no-room-on-bed' (the
-    part is in the way, from ``part_z_mm`` low to high), 'obstacle', 'would-touch' or 'lies-on-spared'.
+    part is in the way, from ``part_z_mm`` low to high), 'obstacle', 'would-touch',
+    'lies-on-spared' or 'weak' (what could be built may not stand).
     ``asked``: '', 'all' (where supports stand was asked for), 'own' (for this underside) or 'own-on-spared'.
     """
 
