@@ -78,10 +78,12 @@ def plan_for(request: Request, context: Context, *, release: bool = True, alone:
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
     """
     with on_cores(context.cores):
-        return _planned(*_laid(request, context), release)
+        return _planned(*_laid(request, context), release, release and not alone)
 
 
-def _planned(request: Request, lies: Orientations | None, context: Context, release: bool) -> Plan:
+def _planned(
+    request: Request, lies: Orientations | None, context: Context, release: bool, otherwise: bool
+) -> Plan:
     wish, watch = request.wish, context.watch
     process = wish.process
     weighed = _weighed(request, context.part(0.0, 0.6))
@@ -90,7 +92,7 @@ def _planned(request: Request, lies: Orientations | None, context: Context, rele
     result = replace(result, lies=lies)
     stance = result.stance
     result = judged(result, context.part(0.85, 0.95)) if release else _priced(result)
-    if release and not alone and lies is None and stance is not None and not stance.stands:
+    if otherwise and lies is None and stance is not None and not stance.stands:
         result = replace(result, otherwise=_otherwise(weighed.raw, request, result, context.part(0.95, 1.0)))
     watch.at("done", 1.0)
     return result

@@ -10,6 +10,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from falsework.droop import Belief
 from falsework.need.underside import UndersideKind
@@ -72,22 +73,22 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ..
     Others than today's come in the order of ``lies``. Those that do not fit stay as they are. The result is
     the same for any number of cores.
     """
-    shared = Shared(part, wish, context.belief)
+    shared, cores = Shared(part, wish, context.belief), context.cores
     first, *others = lies
     fit = [lie for lie in others if lie.fits]
     start = time.perf_counter()
     one = 1.0 / (1 + len(fit))
     today = first
     if first.fits:
-        (today,) = _lies(_done(shared, [Job(first)], context.watch.part(0.0, one), "planning"))
+        (today,) = _lies(_done(shared, cores, [Job(first)], context.watch.part(0.0, one), "planning"))
     worth = int(len(fit) * (time.perf_counter() - start) / LANE_S)
-    lanes = min(worth, lanes_for(context.cores, len(fit), len(part.faces)))
+    lanes = min(worth, lanes_for(cores, len(fit), len(part.faces)))
     watch = context.watch.part(one, 1.0)
     if lanes > 1:
         with Lanes(shared, lanes) as side_by_side:
             found = _best(today, fit, side_by_side.answers, watch)
     else:
-        found = _best(today, fit, lambda jobs, at, step: _done(shared, jobs, at, step), watch)
+        found = _best(today, fit, partial(_done, shared, cores), watch)
     made = {lie.turn_deg: lie for lie in found}
     return [today, *(made.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in made)]
 
@@ -95,13 +96,15 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ..
 Answers = Callable[[Sequence[Job], Watch, str], list[Orientation | float]]
 
 
-def _done(shared: Shared, jobs: Sequence[Job], watch: Watch, step: str) -> list[Orientation | float]:
+def _done(
+    shared: Shared, cores: int | None, jobs: Sequence[Job], watch: Watch, step: str
+) -> list[Orientation | float]:
     """One job after another."""
     count = max(len(jobs), 1)
     out = []
     for place, job in enumerate(jobs):
         watch.at(step, place / count)
-        out.append(work(shared, job, watch.part(place / count, (place + 1) / count)))
+        out.append(work(shared, job, watch.part(place / count, (place + 1) / count), cores))
     return out
 
 
