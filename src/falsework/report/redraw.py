@@ -95,7 +95,7 @@ class Way:
 
 
 @dataclass(frozen=True)
-class Shown:
+class ShownChange:
     """A picture of a block around one change, and what it is."""
 
     caption: str
@@ -103,13 +103,13 @@ class Shown:
 
 
 @dataclass(frozen=True)
-class Card:
+class PieceCard:
     """Pictures of what may be done about one underside: before and after, then what else would hold."""
 
     number: int
     words: str
-    pictures: tuple[Shown, ...]
-    others: tuple[Shown, ...]
+    pictures: tuple[ShownChange, ...]
+    others: tuple[ShownChange, ...]
 
 
 def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
@@ -402,7 +402,7 @@ def _pieces(split: Split) -> tuple[Picture, ...]:
     return tuple(drawn)
 
 
-def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Card, ...]]:
+def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[PieceCard, ...]]:
     """The whole part redrawn, from two sides, and a block around each change before and after."""
     if redraw.geometry is None:
         return (), ()
@@ -425,7 +425,7 @@ def _drawn(redraw: Redraw, watch: Watch) -> tuple[tuple[Picture, ...], tuple[Car
     return views, tuple(cards)
 
 
-def _card(redraw: Redraw, whole: Manifold, treated: Treated) -> Card:
+def _card(redraw: Redraw, whole: Manifold, treated: Treated) -> PieceCard:
     """What was made of an underside before and after, or else what would hold best; then the others."""
     holding = [change for change in treated.changes if change.proven]
     first = treated.change or holding[0]
@@ -433,15 +433,15 @@ def _card(redraw: Redraw, whole: Manifold, treated: Treated) -> Card:
     others = [c for c in holding if c is not first][:_MOST_OTHERS]
     before, after = _before_and_after(redraw, whole, first)
     named = "after" if first is treated.change else f"{first.kind} instead"
-    return Card(
+    return PieceCard(
         number,
         words.sentence(treated.outcome),
         (
-            Shown(f"Before, underside {number}", before),
-            Shown(f"{words.sentence(named)[:-1]}, underside {number}", after),
+            ShownChange(f"Before, underside {number}", before),
+            ShownChange(f"{words.sentence(named)[:-1]}, underside {number}", after),
         ),
         tuple(
-            Shown(
+            ShownChange(
                 f"{words.sentence(str(c.kind))[:-1]} instead, underside {number}",
                 _before_and_after(redraw, whole, c)[1],
             )
