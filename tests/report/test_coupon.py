@@ -127,6 +127,7 @@ def test_a_name_of_usual_letters_stays_text_and_any_other_is_a_picture() -> None
     picture = named('海鸥"><script>')
     assert "<script" not in picture and picture.startswith('<img class="name" alt="海鸥&#34;')
     assert b"<path" in base64.b64decode(picture.split("base64,")[1].split('"')[0])
+    assert named("gull\udcff<b>") == "gull\udcff&lt;b&gt;"  # no letter at all
 
 
 def pages(pdf: bytes) -> int:

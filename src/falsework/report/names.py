@@ -70,6 +70,6 @@ def _picture(text: str) -> str | None:
             font_paths=typst.Fonts(font_paths=font_folders(), include_system_fonts=True),
             format="svg",
         )
-    except typst.TypstError:
+    except (typst.TypstError, UnicodeEncodeError):  # of what is no text, such as half of a letter
         return None
     return base64.b64encode(svg).decode("ascii")
