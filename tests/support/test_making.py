@@ -105,3 +105,16 @@ def test_any_number_of_cores_gives_the_same_regions() -> None:
         with on_cores(cores):
             shared = union(buffer(regions, 0.3), other)
         assert [g.wkb for g in shared] == [g.wkb for g in alone]
+
+
+def test_a_column_close_in_a_bore_does_not_fall() -> None:
+    """Its foot has no room to be widened; what holds it is the foot, and the part all around."""
+    bore, lid = shapely.Point(0, 0).buffer(2.3), shapely.box(-20, -20, 20, 20)
+    post = shapely.box(-20, -20, -12, 20) | shapely.box(12, -20, 20, 20)
+    sections = [lid - bore] * 40 + [post] * 75 + [post | shapely.Point(0, 0).buffer(2.0)] * 3 + [lid] * 3
+    stack, process = stack_of(sections, 0.2), CURTAIN
+    need = need_map(stack, process)
+    islands = [Standing.BED if u.extent_mm < 6.0 else Standing.LEAVE for u in need.undersides]
+    deep = build_scheme(stack, need, islands, process)
+    (piece,) = deep.pieces
+    assert 1.0 <= piece.topple_safety < 1.5 and not piece.weak

@@ -17,11 +17,22 @@ from falsework.process.settings import Process
 from falsework.support.cells import Bands, Cells, bands_of, cells_of, facing
 from falsework.support.contacts import contacts_of
 from falsework.support.scheme import Gap, Role
-from falsework.support.stability import Brace, CellAreas, StabilityCheck, check_pieces, foot_to_stay_mm2
+from falsework.support.stability import (
+    LEAST_BUCKLING_SAFETY,
+    Brace,
+    CellAreas,
+    StabilityCheck,
+    check_pieces,
+    foot_to_stay_mm2,
+)
 from falsework.support.strands import Lines, Walls, piece_middles, walls_of
 from falsework.support.sweep import Surroundings, carried, printable, shifted
 
 _ROUNDS = 2  # of widening feet: how much is needed is only reckoned
+_BORE_SHARE = 0.2  # of a piece's height up to which the part around it keeps it from falling
+_BORE_MM = 0.5  # more than the clearance that the part may lie away
+_BORE_CLOSED = 0.9  # of the way around a piece that the part must lie beside it
+_BORE_LAYERS = 6  # that are looked at
 _MOST_SPREAD_MM = 8.0  # by which a foot is widened so that the piece stays on the bed
 
 
@@ -202,9 +213,29 @@ def _checked(draft: SupportDraft, place: SupportPlace) -> StabilityCheck:
     dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
     walls = [walls for walls, _ in draft.walls]
     areas = CellAreas(scar, dense)
-    return check_pieces(
+    found = check_pieces(
         cells, walls, draft.closed_lines, draft.brace.tie_mm, areas, place.stack.z_mm, place.process
     )
+    return replace(found, weak=found.weak & ~_in_bores(found, cells, place))
+
+
+def _in_bores(check: StabilityCheck, cells: Cells, place: SupportPlace) -> NDArray[np.bool_]:
+    """(pieces,) what its foot holds, though without the margin, and cannot fall: the part is close around it
+    on all sides, up to a fifth of its height."""
+    process, stack = place.process, place.stack
+    stocky = check.slenderness <= process.structure.wall_slenderness
+    stocky &= check.buckling_safety >= LEAST_BUCKLING_SAFETY
+    out: NDArray[np.bool_] = check.weak & stocky & (check.topple_safety >= 1.0)
+    for k in np.flatnonzero(out).tolist():
+        top_mm = _BORE_SHARE * (check.top_mm[k] - check.bottom_mm[k]) + check.bottom_mm[k]
+        mine = np.flatnonzero((cells.piece == k) & (stack.z_mm[cells.layer] < top_mm))
+        mine = mine[:: max(1, len(mine) // _BORE_LAYERS)]
+        around = planar.boundary(
+            overlay.buffer(cells.polygon[mine], process.structure.side_gap_mm + _BORE_MM)
+        )
+        beside = overlay.intersection(around, place.stack.regions[cells.layer[mine]])
+        out[k] = bool((planar.length(beside) >= _BORE_CLOSED * planar.length(around)).all())
+    return out
 
 
 def _drawn(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: SupportPlace) -> SupportDraft:
