@@ -36,7 +36,7 @@ export function traveller(page) {
   const now = totalsOf(store), brim = plan.pieces.length ? `${words.counted(plan.pieces.length, "piece")}, ${words.mass(plan.support_cost.mass_g)}` : "none";
   return h("section", { class: "traveller", "data-key": "traveller", "aria-hidden": "true" },
     h("p", { class: "doctype" }, "For the machine"),
-    h("h1", {}, sheet.title),
+    h("p", { class: "traveller-title" }, sheet.title),
     h("div", { class: "traveller-head" },
       h("img", { class: "traveller-picture", alt: "" }),
       h("dl", { class: "traveller-facts" }, [
@@ -46,9 +46,9 @@ export function traveller(page) {
       h("img", { class: "traveller-code", alt: "" })),
     sheet.note ? h("p", { class: "traveller-note" }, h("b", {}, "Note to the operator: "), sheet.note) : null,
     h("p", { class: "verdict" }, said?.verdict.join(" ") || ""),
-    h("h2", {}, "Set"),
+    h("p", { class: "traveller-part" }, "Set"),
     h("dl", { class: "traveller-facts set" }, settings(page, plan).map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
-    h("h2", {}, "Mind"),
+    h("p", { class: "traveller-part" }, "Mind"),
     h("ul", { class: "cautions" },
       plan.warnings.slice(0, MOST_MINDED).map((w) => h("li", {}, words.sentence(w.text ?? w))),
       (sheet.cautions || []).slice(0, MOST_MINDED).map(({ head, text }) => h("li", {}, h("b", {}, `${head}: `), `${text}.`))),
