@@ -32,4 +32,4 @@ def test_the_page_is_one_file_that_leads_to_each_report() -> None:
 
 def test_a_plan_that_was_stored_has_words_and_no_pictures() -> None:
     page = gallery_html("Museum", "", {"one/report.html": replace(bracket_plan(), geometry=None)}, {})
-    assert "<figure" not in page and "Print it as it lies" in page
+    assert "<figure" not in page and "Print it as it came" in page
