@@ -744,7 +744,7 @@ PICTURES: dict[str, Callable[[], str]] = {
     "sag without support, sag on support": sag,
     "shore": shore,
     "sole": sole,
-    "total with finish and risk": total,
+    "total price, total with finish and risk": total,
     "weave": weave,
     "break up first": broken,
     "cannot be removed": closed_in,
