@@ -123,7 +123,7 @@ class Parameters:
         strand=0.05,
         strand_doubt=0.08,
         era=0.08,
-        print=0.05,
+        print=0.08,
     )
     threshold_by_fan: Any = believed(
         0.30, "log of that share per full share of fan", "from memory", common=0.12, printer=0.06, doubt=0.25
