@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 import shapely
 from manifold3d import Manifold
 
+from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import in_the_air, swept
@@ -41,14 +44,14 @@ def test_a_draft_without_crumbs_is_the_very_draft() -> None:
 def test_a_crumb_hanging_from_what_is_added_comes_off() -> None:
     on = table()
     body = placed(on, (9.9, 0, 10), (20, 10, 20.1))
-    crumb = placed(on, (15, 4, 9.3), (15.3, 4.3, 10.05))  # three layers of it hang beneath
+    crumb = placed(on, (15, 4, 9.25), (15.3, 4.3, 10.05))  # three layers of it hang beneath
     hanging = bracket(body + crumb)
     spot = in_the_air(Changed(on, (hanging,)))
-    assert spot is not None and spot[2] == pytest.approx(9.4, abs=LAYER_MM)
+    assert spot is not None and spot[2] == pytest.approx(9.2, abs=0.5 * LAYER_MM)
     clean = swept(on, hanging)
     assert clean is not hanging and in_the_air(Changed(on, (clean,))) is None
     lost = (hanging.added[0].solid - clean.added[0].solid).volume()
-    assert lost == pytest.approx(0.3 * 0.3 * 0.7, rel=0.35)
+    assert lost == pytest.approx(0.3 * 0.3 * 0.75, rel=0.35)
     assert not any("mid-air" in fault for fault in prove(on, clean).faults)
 
 
@@ -63,9 +66,18 @@ def test_what_is_no_crumb_but_begins_in_the_air_is_a_fault() -> None:
 def test_layers_above_what_came_off_are_as_they_were() -> None:
     on = table()
     body = placed(on, (9.9, 0, 10), (20, 10, 20.1))
-    hanging = bracket(body + placed(on, (15, 4, 9.3), (15.3, 4.3, 10.05)))
+    hanging = bracket(body + placed(on, (15, 4, 9.25), (15.3, 4.3, 10.05)))
     with_, without = (Changed(on, (draft,)) for draft in (swept(on, hanging), bracket(body)))
     first, last = without.span
     for layer in range(first + 1, last + 1):
         a, b = with_.stack.regions[layer], without.stack.regions[layer]
         assert shapely.area(shapely.symmetric_difference(a, b)) < 0.2
+
+
+def test_what_has_no_planes_to_type_says_where_its_solid_is() -> None:
+    block_ = Draft(ChangeKind.CORBEL, 1, "", (Region("corbel", Manifold.cube((1, 1, 1))),))
+    assert of_solids(block_) == ()
+    (said,) = of_solids(replace(block_, freeform=True))
+    assert "file of changes" in said.phrase
+    fins = Draft(ChangeKind.FINS, 1, "", (Region("crossed fins", Manifold.cube((1, 1, 1))),))
+    assert "file of changes" in of_solids(fins)[0].phrase

@@ -16,6 +16,7 @@ from falsework.redrawing.site.footprint import Footprint
 MOST = 12  # of a change: then it is said how many more there are
 STRAIGHT_DEG = 2.0  # edges that turn by less are one
 ROUND_EDGES, ROUND_MM = 8, 0.05  # so many edges in a row whose ends lie so near to a circle are round
+_NO_PLANES = "it follows the layers and has no few planes to type: take its solid from the file of changes"
 RIDGE_MM = 0.02  # what lies no deeper beneath the top is the ridge
 
 
@@ -47,10 +48,16 @@ def of_solids(draft: Draft) -> tuple[Dimension, ...]:
     if draft.kind is ChangeKind.ROOF:
         return _few([_ridge(region) for region in draft.removed])
     if draft.kind is ChangeKind.STEPS:
-        return _few([_box(region, "cut") for region in draft.removed])
+        return _few([_box(region, "cut", "wide") for region in draft.removed])
+    whole = (Dimension(_NO_PLANES),) if draft.freeform or any(_crossed(r) for r in draft.added) else ()
     if draft.kind is ChangeKind.CORBEL:
-        return ()
-    return _few([_box(region, "wall") for region in draft.added if not region.name.startswith("crossed")])
+        return whole
+    walls = [_box(region, "wall", "thick") for region in draft.added if not _crossed(region)]
+    return (*whole, *_few(walls))
+
+
+def _crossed(region: Region) -> bool:
+    return region.name.startswith("crossed")
 
 
 def _few(found: list[Dimension]) -> tuple[Dimension, ...]:
@@ -128,7 +135,7 @@ def _ridge(region: Region) -> Dimension:
     return Dimension("ridge of the roof from {} to {}", (tuple(first), tuple(last)))
 
 
-def _box(region: Region, what: str) -> Dimension:
+def _box(region: Region, what: str, across: str) -> Dimension:
     points = mesh_of(region.solid)[0]
     box = np.asarray(planar.oriented_envelope(planar.MultiPoint(points[:, :2])).exterior.coords)[:4]
     sides = [box[1] - box[0], box[2] - box[1]]
@@ -137,6 +144,6 @@ def _box(region: Region, what: str) -> Dimension:
     middle, half = box.mean(axis=0), 0.5 * sides[long]
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     return Dimension(
-        f"{what} {region.name}: {wide:.2f} mm thick, from {{}} to {{}}, {high - low:.2f} mm high",
+        f"{what} {region.name}: {wide:.2f} mm {across}, from {{}} to {{}}, {high - low:.2f} mm high",
         ((*(middle - half), low), (*(middle + half), low)),
     )

@@ -33,8 +33,8 @@ _ROOM_MM = 1.0
 
 
 def swept(ground: PlannedPart, draft: Draft) -> Draft:
-    """The draft without its crumbs; the very draft where it has none."""
-    if not draft.added or draft.removed:
+    """The draft without its crumbs; the very draft where it has none, as one that follows the layers."""
+    if not draft.added or draft.removed or draft.freeform:
         return draft
     changed = Changed(ground, (draft,))
     found = _crumbs(changed)
@@ -67,19 +67,30 @@ def _crumbs(changed: Changed) -> list[Manifold]:
     ground, first = changed.ground, changed.span[0]
     laid, own = _near(changed)
     small, layer = _small(laid, own, DAB_WIDTHS2 * ground.process.line_width_mm**2)
+    base = ground.stack.regions[first - 1 : first] if first else laid[:1]
+    rests = _rests(small, np.concatenate([base, laid])[layer])
     found: list[Manifold] = []
+    gone: set[int] = set()  # layers that have lost a crumb
     # What rests on a crumb is one as well: hence one after the other, and only the small ones.
     for k in np.argsort(layer, kind="stable"):
         piece, at = small[k], int(layer[k])
-        if at + first == 0:
-            continue  # it lies on the bed
-        beneath = laid[at - 1] if at > 0 else ground.stack.regions[first - 1]
-        if overlay.intersection(piece, beneath).area > _LEAST_SHARE * piece.area:
+        if at + first == 0 or (rests[k] and at - 1 not in gone):
+            continue  # it lies on the bed, or on what is still there
+        if at - 1 in gone and _rests(piece, laid[at - 1]):
             continue
         crumb = offset_mitred(piece, _CLEAR_MM)
         laid[at] = overlay.difference(laid[at], crumb)
+        gone.add(at)
         low_mm = float(changed.z_mm[first + at] - 0.5 * changed.heights_mm[at])
         found.append(prism(crumb, low_mm, float(changed.z_mm[first + at + 1])))
+    return found
+
+
+def _rests(pieces: Regions, beneath: Regions) -> NDArray[np.bool_]:
+    """(k,) whether pieces rest on what lies in the layer beneath each."""
+    found: NDArray[np.bool_] = planar.area(
+        overlay.intersection(pieces, beneath)
+    ) > _LEAST_SHARE * planar.area(pieces)
     return found
 
 
