@@ -202,3 +202,12 @@ def test_weights_decide():
     lies = lies_of(T_BEAM, 2, weights=careless)
     assert lies.recommended.price.finish == 0.0
     assert all(lie.price.finish == 0.0 for lie in lies.front)
+
+
+def test_what_is_not_ready_gives_way_to_what_costs_the_same():
+    """A rod ∅6 × 150 on end falls over without a rim; lying down it costs as much."""
+    rod = spindle([0, 3, 3, 0], [0, 0, 150, 150], 32)
+    lies = lies_of(rod)
+    assert not lies.today.proof.ready
+    assert lies.recommended.proof.ready and lies.recommended.height_mm < 7.0
+    assert lies.recommended.price.total <= 1.02 * lies.today.price.total

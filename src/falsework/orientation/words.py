@@ -112,6 +112,8 @@ def why(lies: Orientations) -> str:
 def _stays(lie: Orientation) -> str:
     if lie.proof is None:
         return "It stays as it came"
+    if not lie.proof.ready:
+        return f"No better position than it came in was found: {_needs(lie)}, {duration(lie.time_s)} in all"
     return (
         f"The position it came in is best: {_needs(lie)}, {duration(lie.time_s)} in all; no other is cheaper"
     )

@@ -10,7 +10,7 @@ from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
-from falsework.planning.proof import SAME_SHARE, proved, trouble
+from falsework.planning.proof import SAME_SHARE, proved, trouble, weight_of
 from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
@@ -61,10 +61,7 @@ def orientations_for(part: Part, wish: Wish, context: Context, search: Search = 
 def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> Orientations:
     """The choice among lies that were planned, today's first."""
     ranked = sorted(range(len(lies)), key=lambda row: (trouble(lies[row]), lies[row].price.total, row))
-    first = ranked[0]
-    least = lies[first].price.total
-    if trouble(lies[0]) == trouble(lies[first]) and lies[0].price.total <= (1.0 + SAME_SHARE) * least:
-        first = 0  # no reason to turn the part
+    first = _first(lies, ranked)
     front = [row for row in ranked if row == first or (row != 0 and _unbeaten(row, lies))]
     named = labelled(lies, first, [first, *(row for row in front if row != first)])
     recommended, now = named[first], named[0]
@@ -86,6 +83,20 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> O
         spare=wish.spare,
         never_fits=few.never_fits,
     )
+
+
+def _first(lies: list[Orientation], ranked: list[int]) -> int:
+    """The place of the one to recommend: of those least in trouble the cheapest, never dearer than today's.
+
+    One that is not ready must be worth what has to be done for it; and what costs the same as today's is no
+    reason to turn the part.
+    """
+    sound = [row for row in ranked if trouble(lies[row]) == trouble(lies[ranked[0]])]
+    most = (1.0 + SAME_SHARE) * lies[0].price.total if 0 in sound else float("inf")
+    sound = [row for row in sound if lies[row].price.total <= most]
+    best = min(sound, key=lambda row: weight_of(lies[row]))
+    stays = 0 in sound and weight_of(lies[0]) <= (1.0 + SAME_SHARE) * weight_of(lies[best])
+    return 0 if stays else best
 
 
 def _compared(price: Price) -> tuple[float, ...]:

@@ -1,8 +1,8 @@
-"""Plans of the lies on a shortlist, as far as any of them may still be the best.
+"""Plans of the positions on a shortlist, as far as any of them may still be the best.
 
-Today's lie is planned first. Of the others it is weighed what each underside would choose, on layers and
-columns of their own, before any support is built; then the most promising are planned, some at a time, until
-none that is left may cost less than the best so far.
+Today's is planned first. Of the others it is weighed what each underside would choose, on layers and columns
+of their own, before any support is built; then the most promising are planned, some at a time, until none
+that is left may cost less than the best so far.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ from falsework.request.value import Placing, Request, Wish
 from falsework.watch import QUIET, Watch
 
 SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
-FIRST, ROUND = 6, 4  # lies weighed before it is asked whether more are; lies planned between two such looks
-OPTIMISM = 0.8  # of what a lie is expected to cost, that its plan costs at least (measured: lie_plans.py)
+FIRST, ROUND = 6, 4  # weighed before it is asked whether more are; planned between two such looks
+OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at least (measured: 0.86 on)
+NOT_READY = 1.25  # times its total counts what may not be printed as it is (constructed)
 LANE_S = 4.0  # of plans that make a lane worth its start
 
 
@@ -42,14 +43,14 @@ class Shared:
 
 @dataclass(frozen=True)
 class Job:
-    """A lie to plan, or only to weigh."""
+    """A position to plan, or only to weigh."""
 
     lie: Orientation
     whole: bool = True
 
 
 def work(shared: Shared, job: Job, watch: Watch = QUIET, cores: int | None = 1) -> Orientation | float:
-    """The lie with its figures and price from its plan; or what it is expected to cost."""
+    """The position with its figures and price from its plan; or what it is expected to cost."""
     request = Request(shared.part, Placing(turn_deg=job.lie.turn_deg), shared.wish)
     context = Context(belief=shared.belief, watch=watch, cores=cores)
     if job.whole:
@@ -59,7 +60,7 @@ def work(shared: Shared, job: Job, watch: Watch = QUIET, cores: int | None = 1) 
 
 
 def trouble(lie: Orientation) -> int:
-    """0 for a lie that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
+    """0 for a position that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
     that does not, 2 for one that does not fit: less comes first, whatever it costs."""
     if lie.proof is None:
         return 2
@@ -67,8 +68,14 @@ def trouble(lie: Orientation) -> int:
     return int(not (p.stands or p.rim_mm > 0.0) or p.bare > 0)
 
 
+def weight_of(lie: Orientation) -> float:
+    """Its total; more for one whose plan may not be printed as it is, if only for want of a rim."""
+    ready = lie.proof is not None and lie.proof.ready
+    return lie.price.total * (1.0 if ready else NOT_READY)
+
+
 def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
-    """Today's lie, the first, and those others that may be better, with the figures of their plans.
+    """Today's position, the first, and those others that may be better, with the figures of their plans.
 
     Others than today's come in the order of ``lies``. Those that do not fit stay as they are. The result is
     the same for any number of cores.
@@ -116,12 +123,12 @@ def _best(
     today: Orientation, lies: Sequence[Orientation], answers: Answers, watch: Watch
 ) -> list[Orientation]:
     """Those of ``lies``, the most promising first, that had to be planned."""
-    bar = today.price.total * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
+    bar = weight_of(today) * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
     weighed = _weighed(bar, lies, answers, watch.part(0.0, 0.3))
     order = sorted(weighed, key=lambda row: (weighed[row], row))
     out: list[Orientation] = []
     for k in range(0, len(order), ROUND):
-        sound = [lie.price.total for lie in out if trouble(lie) == 0]
+        sound = [weight_of(lie) for lie in out if trouble(lie) == 0]
         least = min([bar, *sound])
         some = [lies[row] for row in order[k : k + ROUND] if OPTIMISM * weighed[row] < least]
         if not some:
@@ -132,8 +139,8 @@ def _best(
 
 
 def _weighed(bar: float, lies: Sequence[Orientation], answers: Answers, watch: Watch) -> dict[int, float]:
-    """What each lie is expected to cost, by its place; without those that come after the first and cannot
-    cost less than ``bar``, if columns err as they did with the first."""
+    """What each position is expected to cost, by its place; without those that come after the first and
+    cannot cost less than ``bar``, if columns err as they did with the first."""
     out: dict[int, float] = {}
     for rows in (range(len(lies))[:FIRST], range(len(lies))[FIRST:]):
         worse = min((out[row] / max(lies[row].price.total, 1e-9) for row in out), default=0.0)
