@@ -49,7 +49,11 @@ def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
     page.wait_for_selector(".past-step")
     still(page)
     told = page.locator(".past-step").all_inner_texts()
-    assert [text.split("\n")[0] for text in told] == ["Lie", "Standing: leave, note", "Part arrived"]
+    assert [text.split("\n")[0] for text in told] == [
+        "Lie",
+        "Where supports start: leave, note",
+        "Part arrived",
+    ]
     assert "as it stands now" in told[0] and all(re.search("browser [0-9a-f]{4}", text) for text in told)
     assert page.inner_text(".past-state h2") == "As it stands now"
     # by keyboard, and the address says it
@@ -62,7 +66,7 @@ def test_states_are_listed_and_looked_at(browse, sheet, scheme, width):
     assert re.search(r"/history\?step=\d+$", address)
     assert page.locator(".differing tbody tr").all_inner_texts() == [
         "note\t–\tfor the chart room",
-        "standing\tchosen for each underside\tno support",
+        "where supports start\tchosen for each underside\tno support",
         "lie\tx 0°, y 0°, z 0°\tx 180°, y 0°, z 0°",
     ]
     page.wait_for_selector(".past-state dt:text-is('Supported')")

@@ -138,7 +138,7 @@ def test_faces_by_direction(page):
     assert "left: supports must not touch it" in said(page, "#undersides .decision")
     show(page, "lie")
     settled(page, "lies")
-    assert "Show faces" in page.inner_text(".ways")
+    assert "Faces to keep clean" in page.inner_text(".ways")
 
 
 def decide(page, choices):

@@ -73,8 +73,7 @@ export class Plate {
         h("button", { type: "button", class: "quiet", onclick: () => this.goTo(key) }, look.word));
       this.element.append(
         h("div", { class: "plate-tools", role: "group", "aria-label": `${label}: look from` },
-          h("span", { class: "sub", "aria-hidden": "true" }, "from"), looks, this.wide),
-        this.planeTools,
+          h("span", { class: "sub", "aria-hidden": "true" }, "from"), looks, this.wide, this.planeTools),
         this.caption,
         h("p", { class: "unseen", id: `${name}-help` },
           `Drag or use the arrow keys to turn, plus and minus to change the size, 0 to put it back. ${help}`),
