@@ -33,7 +33,8 @@ STUCK_PRICE_MM2 = 0.003  # ... a minute and a half a cm² under the part
 SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
 _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
-_COARSE = 8  # layers taken in one step while bays and posts are only ranked
+_COARSE = (2, 8)  # layers taken in one step at least and at most, while bays and posts are only ranked
+_STEPS = 50  # about so many in all
 _SPARE = 1.1  # posts on the part are so much wider than they must be: heads that lean over weigh on them
 _AROUND = np.array(
     [(x, y) for x in (-0.5, 0.0, 0.5) for y in (-0.5, 0.0, 0.5)]
@@ -331,16 +332,18 @@ def _beside(at_mm: Floats, layer: int, side_mm: float, site: SupportSite) -> Flo
 
 def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     """What every bay's shore costs: built in coarse layers and reckoned from areas and outlines."""
-    coarse = replace(bays, heads=coarser(bays.heads, _COARSE))
-    lean = replace(site.lean, step_mm=_COARSE * site.lean.step_mm)
-    out, landed = clear.drawn(coarse, _COARSE, lean)
+    full = ~planar.is_empty(bays.heads).all(axis=0)
+    many = int(np.clip(int(np.flatnonzero(full)[-1]) // _STEPS, *_COARSE))
+    coarse = replace(bays, heads=coarser(bays.heads, many))
+    lean = replace(site.lean, step_mm=many * site.lean.step_mm)
+    out, landed = clear.drawn(coarse, many, lean)
     area, outline = planar.area(out), planar.length(out)
     rings, corners = planar.get_num_geometries(out) * (area > 0), planar.get_num_coordinates(out)
     wide = 4.0 * area > outline * site.lane_spacing_mm
     lanes = np.where(wide, 0.5 * area / site.lane_spacing_mm, 0.0)  # half of it: arches are carved out
-    foot = 2.0 * area[:, 0] / site.process.line_width_mm / _COARSE
-    length = _COARSE * ((outline + lanes).sum(axis=1) + foot)
-    seconds = _COARSE * (PATH_S * rings + _CORNER_S * corners).sum(axis=1)
+    foot = 2.0 * area[:, 0] / site.process.line_width_mm / many
+    length = many * ((outline + lanes).sum(axis=1) + foot)
+    seconds = many * (PATH_S * rings + _CORNER_S * corners).sum(axis=1)
     return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
 
 
