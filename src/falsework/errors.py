@@ -22,6 +22,15 @@ class FalseworkError(Exception):
     subject : the file, field or value at fault, as the user knows it.
     wrong : what is wrong with it, without a full stop.
     cure : what to do about it, without a full stop.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> try:
+    ...     falsework.load_process("pla-9")
+    ... except falsework.FalseworkError as error:
+    ...     print(error.subject)
+    pla-9
     """
 
     def __init__(self, subject: str, wrong: str, cure: str = "") -> None:
@@ -36,27 +45,85 @@ class FalseworkError(Exception):
 
 
 class PartError(FalseworkError):
-    """The part's file cannot be read, or its mesh cannot be planned."""
+    """The part's file cannot be read, or its mesh cannot be planned.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.read_part("no-such-part.stl")
+    Traceback (most recent call last):
+        ...
+    falsework.errors.PartError: no-such-part.stl: there is no such file. Check the path.
+    """
 
 
 class ProcessError(FalseworkError):
-    """A printer, material, process or support setting is unknown or out of range."""
+    """A printer, material, process or support setting is unknown or out of range.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Process(layer_height_mm=-0.1)
+    Traceback (most recent call last):
+        ...
+    falsework.errors.ProcessError: layer_height_mm: -0.1 mm is out of range. Give 0.02 to 2.5 mm.
+    """
 
 
 class LedgerError(FalseworkError):
-    """A record that cannot be right, a name the ledger does not know, or a ledger that cannot be used."""
+    """A record that cannot be right, a name the ledger does not know, or a ledger that cannot be used.
+
+    Examples
+    --------
+    >>> import falsework, tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     ledger = falsework.Ledger.open(Path(folder) / "ledger.sqlite3")
+    ...     ledger.reading(7)
+    Traceback (most recent call last):
+        ...
+    falsework.errors.LedgerError: reading 7: the ledger has none of that number.
+    """
 
 
 class ProgramError(FalseworkError):
-    """A machine program cannot be read, or holds nothing that a machine would print."""
+    """A machine program cannot be read, or holds nothing that a machine would print.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.audit(b"M117 nothing is laid here")
+    Traceback (most recent call last):
+        ...
+    falsework.errors.ProgramError: program: holds no move of a machine. ...
+    """
 
 
 class OutputError(FalseworkError):
-    """Results cannot be written where the user asked."""
+    """Results cannot be written where the user asked.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.write_stl("no/such/folder/a.stl", [(0, 0, 0), (1, 0, 0), (0, 1, 0)], [(0, 1, 2)], "a")
+    Traceback (most recent call last):
+        ...
+    falsework.errors.OutputError: no/such/folder/a.stl: ...
+    """
 
 
 class Cancelled(FalseworkError):
-    """The user stopped the work; nothing was written."""
+    """The user stopped the work; nothing was written.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> falsework.plan(table(), watch=falsework.Watch(stop=lambda: True))
+    Traceback (most recent call last):
+        ...
+    falsework.errors.Cancelled: cutting layers: stopped on request; nothing was written.
+    """
 
     def __init__(self, subject: str = "work") -> None:
         super().__init__(subject, "stopped on request; nothing was written")

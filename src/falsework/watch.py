@@ -27,6 +27,16 @@ class Watch:
     tell : called with the step's name and the overall fraction done (0..1).
     stop : asked at every step; when it answers True, ``Cancelled`` is raised.
     start, end : the stretch of the overall fraction that belongs to the work at hand.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> steps = []
+    >>> watch = falsework.Watch(tell=lambda step, share: steps.append(share))
+    >>> found = falsework.inspect(table(), watch=watch)
+    >>> steps == sorted(steps)
+    True
     """
 
     tell: Callable[[str, float], None] = _silent

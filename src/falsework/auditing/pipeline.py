@@ -79,7 +79,7 @@ def audit(
     reads: Reads = PLAIN,
     watch: Watch = QUIET,
 ) -> Audit:
-    """Read a machine program as the machine will, and say what of it will not come out.
+    r"""Read a machine program as the machine will, and say what of it will not come out.
 
     Parameters
     ----------
@@ -94,6 +94,14 @@ def audit(
     ------
     ProgramError : the file cannot be read or unpacked, or is no program that prints anything.
     PartError, ProcessError : part or process are refused.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> program = b"G28\nG90\nM82\nM104 S210\nG1 Z0.2 F600\nG1 X10 Y10 F6000\nG1 X40 Y10 E1 F1200\n"
+    >>> found = falsework.audit(program)
+    >>> found.part, len(found.copies)
+    ('', 0)
     """
     given = _given(plan, process)
     found, made_for, told = _surveyed(program, given, reads, watch.part(0.0, 0.3))

@@ -15,7 +15,14 @@ SCHEMA = "falsework.audit/2"
 
 
 class FindingLevel(StrEnum):
-    """How much a finding matters."""
+    """How much a finding matters.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> [level.value for level in falsework.FindingLevel]
+    ['note', 'caution', 'fault', 'stop: do not print']
+    """
 
     NOTE = "note"  # good to know
     CAUTION = "caution"  # it may show
@@ -194,7 +201,16 @@ class ProgramFigures:
 
 @dataclass(frozen=True)
 class Audit:
-    """The result: findings worst first, figures, and the undersides of the part beside the plan."""
+    r"""The result: findings worst first, figures, and the undersides of the part beside the plan.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> program = b"G28\nG90\nM82\nM104 S210\nG1 Z0.2 F600\nG1 X10 Y10 F6000\nG1 X40 Y10 E1 F1200\n"
+    >>> found = falsework.audit(program)
+    >>> isinstance(found, falsework.Audit), len(found.undersides)
+    (True, 0)
+    """
 
     program: str
     part: str

@@ -10,6 +10,13 @@ class Cost:
     """Material, time and price; adds with ``+``.
 
     ``price`` is in the currency of the process file: filament plus machine time.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> one = falsework.Cost(mass_g=2.0, time_s=600.0, price=0.5)
+    >>> (one + one).time_s
+    1200.0
     """
 
     volume_mm3: float = 0.0

@@ -88,6 +88,13 @@ def design_coupon(
 
     Raises ``ProcessError`` where a condition does not belong to this piece or process, cannot be realised in
     whole layers, or not even one cell fits the limits and the bed.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> piece = falsework.design_coupon("overhang-fan", falsework.load_process("pla-0.4"), seed=3)
+    >>> [cell.label for cell in piece.cells][:3], piece.grams <= piece.most_grams
+    (['A', 'B', 'C'], True)
     """
     kind = CouponKind(kind)
     wanted = list(candidate_conditions(kind, process, belief) if cells is None else cells)

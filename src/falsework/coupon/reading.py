@@ -24,7 +24,14 @@ class ConditionKind(StrEnum):
 
 class LetGo(StrEnum):
     """How a support came off the part, from hard to easy; the last is an older word for either of the two
-    before it."""
+    before it.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> [word.value for word in falsework.LetGo][:2]
+    ['fused', 'scraped']
+    """
 
     FUSED = "fused"  # not without damage to the part
     SCRAPED = "scraped"  # in bits, with a blade or a scraper
@@ -41,7 +48,15 @@ LET_GO_GRADES = tuple(word for word in LetGo if word is not LetGo.EARLY)
 
 @dataclass(frozen=True)
 class Condition:
-    """What was tried, as it was printed. Fields that a kind does not have are None."""
+    """What was tried, as it was printed. Fields that a kind does not have are None.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> tried = falsework.Condition("bridge", 0.4, 0.2, 0.45, 210, 1.0, 30, span_mm=25)
+    >>> tried.kind, tried.air_gap_mm is None
+    (<ConditionKind.BRIDGE: 'bridge'>, True)
+    """
 
     EARLIER = staticmethod(renewed)
 
@@ -80,10 +95,22 @@ class Condition:
     )
     perimeter_lines: int | None = setting(None, help="support: closed lines around the body", low=0, high=3)
 
+    def __post_init__(self) -> None:
+        known = {kind.value: kind for kind in ConditionKind}  # what is none is told where it is recorded
+        object.__setattr__(self, "kind", known.get(self.kind, self.kind))
+
 
 @dataclass(frozen=True)
 class Reading:
-    """One measured outcome. What was not looked at is None; at least one outcome is given."""
+    """One measured outcome. What was not looked at is None; at least one outcome is given.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> tried = falsework.Condition("bridge", 0.4, 0.2, 0.45, 210, 1.0, 30, span_mm=25)
+    >>> falsework.Reading("mole", "PLA", tried, droop_mm=0.3).droop_mm
+    0.3
+    """
 
     printer: str = setting(help="the printer's name in the ledger")
     material: str = setting(help="the material's name in the ledger")

@@ -18,7 +18,14 @@ EARLIER_KINDS = {"pattern-comb": "weave-comb"}
 
 
 class CouponKind(StrEnum):
-    """The test pieces there are."""
+    """The test pieces there are.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> [kind.value for kind in falsework.CouponKind]
+    ['overhang-fan', 'bridge-ladder', 'gap-interface', 'pattern-comb', 'confirmation']
+    """
 
     OVERHANG = "overhang-fan"  # fins that lean more and more
     BRIDGE = "bridge-ladder"  # rungs over longer and longer spans, at two fan shares
@@ -92,7 +99,14 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class PieceLimits:
-    """The most that a test piece may take to print, supports included."""
+    """The most that a test piece may take to print, supports included.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.PieceLimits(minutes=20.0).grams
+    15.0
+    """
 
     minutes: float = 30.0
     grams: float = 15.0
@@ -107,6 +121,13 @@ class Coupon:
 
     ``code`` is short and stands on the piece. The same kind, process, belief, limits and ``seed`` give the
     same piece. ``minutes`` and ``grams`` are those of all batches, supports included, without heating up.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> piece = falsework.design_coupon("bridge-ladder", falsework.load_process("pla-0.4"))
+    >>> piece.minutes <= piece.most_minutes, falsework.Coupon.from_json(piece.to_json()) == piece
+    (True, True)
     """
 
     kind: CouponKind

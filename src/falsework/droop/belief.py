@@ -59,6 +59,13 @@ class Belief:
     seen : where the readings lie on which it rests.
     rests_on : the same in words, for people.
     digest : of all but the words; two beliefs are equal when theirs are.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.droop.belief import PRIOR
+    >>> isinstance(PRIOR, falsework.Belief), PRIOR.rests_on
+    (True, '')
     """
 
     draws: Parameters

@@ -17,6 +17,12 @@ class Estimate:
     """A prediction: the middle value and a 90 % interval.
 
     ``basis`` says on what it rests: 'uncalibrated' (prior only), 'extrapolated' or 'calibrated'.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Estimate(0.30, low=0.21, high=0.35).high
+    0.35
     """
 
     value: float

@@ -46,6 +46,14 @@ def write_coupon(
     The same piece is written anew, files of the user's own are kept. Raises ``OutputError`` where the folder
     cannot be written, where it holds another test piece (which may have been printed) or a tray with
     readings, and for a piece without geometry; ``Cancelled`` on request. The folder is then as it was.
+
+    Examples
+    --------
+    >>> import falsework, tempfile
+    >>> piece = falsework.design_coupon("overhang-fan", falsework.load_process("pla-0.4"))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.name for path in falsework.write_coupon(piece, folder))
+    ['coupon.json', 'piece.stl', 'print.3mf', 'readings.csv']
     """
     folder = Path(folder)
     geometry = with_geometry(coupon)

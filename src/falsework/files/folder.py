@@ -41,6 +41,15 @@ def write_plan(
     An earlier plan in the folder is replaced, files of the user's own beside it are kept. Raises
     ``OutputError`` where the folder cannot be written and
     ``Cancelled`` on request; the folder is then as it was.
+
+    Examples
+    --------
+    >>> import falsework, tempfile
+    >>> from falsework.part.demo import table
+    >>> plan = falsework.plan(table(), release=False)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.name for path in falsework.write_plan(plan, folder))
+    ['part.stl', 'plan.json', 'print.3mf', 'settings.md', 'supports.stl']
     """
     folder = Path(folder)
     with atomic_folder(folder, mark=PLAN, own=OWN_NAMES) as aside:

@@ -63,6 +63,15 @@ def write_redraw(
     split is offered the pieces of the best one and its pins as STL. ``extra`` adds texts by file name. An
     earlier redraw in the folder is replaced, files of the user's own beside it are kept. Raises
     ``OutputError`` where the folder cannot be written and ``Cancelled`` on request; it is then as it was.
+
+    Examples
+    --------
+    >>> import falsework, tempfile
+    >>> from falsework.part.demo import table
+    >>> found = falsework.redraw(table(), kinds=("drawn-in fins",), split=False, other_lies=False)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(path.name for path in falsework.write_redraw(found, folder))
+    ['changes.3mf', 'redraw.json', 'redrawn.3mf', 'redrawn.stl']
     """
     folder = Path(folder)
     with atomic_folder(folder, mark=REDRAW, own=OWN_NAMES) as staging:

@@ -32,7 +32,15 @@ _STANDING_WORDS = {
 
 
 def settings_sheet(plan: Plan, heading: Heading = UNTITLED) -> str:
-    """Markdown text: tables of settings, bridges and undersides, then cautions; same plan, same text."""
+    """Markdown text: tables of settings, bridges and undersides, then cautions; same plan, same text.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> falsework.settings_sheet(falsework.plan(table(), release=False)).splitlines()[0]
+    '# Settings sheet: table'
+    """
     blocks = [
         f"# Settings sheet: {_plain(heading.named(plan.part.name))}",
         *([f"Note to the operator: **{_plain(heading.note)}**"] if heading.note.strip() else []),

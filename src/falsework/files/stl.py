@@ -20,6 +20,15 @@ def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLik
     corners that have the same numbers, which are short here: faces of which two corners would become one are
     left out, and what they closed is closed without them.
     Raises ``OutputError`` where the file cannot be written.
+
+    Examples
+    --------
+    >>> import falsework, os, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = os.path.join(folder, "a.stl")
+    ...     falsework.write_stl(path, [(0, 0, 0), (1, 0, 0), (0, 1, 0)], [(0, 1, 2)], "a")
+    ...     os.path.getsize(path)
+    134
     """
     corners = np.asarray(vertices, dtype=np.float64)[np.asarray(faces, dtype=np.int64).reshape(-1, 3)]
     short = corners.astype(np.float32)

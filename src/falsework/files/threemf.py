@@ -81,6 +81,16 @@ def write_3mf(
     printer's bed, rounded to 1e-5 mm (finer where that would shrink an edge to a point). The heading is the
     file's title and description (3MF Core, well-known metadata).
     Raises ``OutputError`` if the plan holds no geometry or the file cannot be written.
+
+    Examples
+    --------
+    >>> import falsework, os, tempfile
+    >>> from falsework.part.demo import table
+    >>> plan = falsework.plan(table(), release=False)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     falsework.write_3mf(os.path.join(folder, "table.3mf"), plan)
+    ...     os.listdir(folder)
+    ['table.3mf']
     """
     if plan.geometry is None:
         raise OutputError(

@@ -77,6 +77,15 @@ class Ledger:
     Readings are never deleted or overwritten: a correction or a withdrawal is a further version, and
     ``history`` shows them all. Every method raises ``LedgerError`` where something cannot be right or the
     file cannot be used.
+
+    Examples
+    --------
+    >>> import falsework, tempfile
+    >>> from pathlib import Path
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     ledger = falsework.Ledger.open(Path(folder) / "ledger.sqlite3")
+    ...     ledger.readings()
+    []
     """
 
     def __init__(self, path: Path) -> None:

@@ -13,7 +13,14 @@ from falsework.layers.stack import Indices, Regions
 
 
 class UndersideKind(StrEnum):
-    """How an underside carries itself while it is printed."""
+    """How an underside carries itself while it is printed.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> [kind.value for kind in falsework.UndersideKind]
+    ['holds', 'bridge', 'cantilever', 'island']
+    """
 
     HOLDS = "holds"  # just past the limit
     BRIDGE = "bridge"  # anchored on two sides
@@ -31,6 +38,14 @@ class Underside:
     ``extent_mm``: its horizontal extent away from where it is first anchored.
     ``height_mm``: z of its lowest point; ``center_mm``: a point on it (for labels).
     ``bridge_share``: share of its area that two anchored sides can carry.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> (underside,) = falsework.inspect(table()).undersides
+    >>> underside.kind.value, round(underside.area_mm2), round(underside.height_mm)
+    ('cantilever', 3744, 36)
     """
 
     number: int

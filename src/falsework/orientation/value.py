@@ -125,7 +125,18 @@ class Orientation:
 
 @dataclass(frozen=True)
 class Orientations:
-    """The search's result: the best lie, the best of every sort, and today's, alike in every figure."""
+    """The search's result: the best lie, the best of every sort, and today's, alike in every figure.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.best_orientations(table(), "pla-0.4", directions=50)
+    >>> found.recommended.needs_no_support
+    True
+    >>> found.recommended.turn_deg
+    (180.0, 0.0, 0.0)
+    """
 
     part: str
     digest: str

@@ -51,6 +51,16 @@ class Part:
     ``face_sets`` names sets of faces by index (objects of a 3MF, marked faces); ``unit`` is what the
     file's numbers were taken as.
     Parts are equal when their arrays are equal; the name does not matter.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> import numpy as np
+    >>> corners = np.array([(0, 0, 0), (1, 0, 0), (0, 1, 0), (0, 0, 1)], dtype=float)
+    >>> faces = np.array([(0, 2, 1), (0, 1, 3), (0, 3, 2), (1, 2, 3)], dtype=np.int32)
+    >>> part = falsework.Part("corner", corners, faces)
+    >>> part.vertices.shape, part.faces.shape
+    ((4, 3), (4, 3))
     """
 
     name: str

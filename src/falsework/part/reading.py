@@ -68,6 +68,16 @@ def read_part(
         through all healing and in place of the sets that the file names.
 
     Raises ``PartError`` with one sentence and a cure for anything that cannot be planned.
+
+    Examples
+    --------
+    >>> import falsework, os, tempfile
+    >>> from falsework.part.demo import table
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = os.path.join(folder, "table.stl")
+    ...     falsework.write_stl(path, table().vertices, table().faces, "table")
+    ...     falsework.read_part(path, unit="mm").health.closed
+    True
     """
     path = Path(path)
     factor = mm_per_unit(unit) if unit is not None else None

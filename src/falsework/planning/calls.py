@@ -67,5 +67,13 @@ def totals(
 def inspect(
     part: Part | str | Path, process: Process | str | Path = "pla-0.4", **options: Unpack[PlacingOptions]
 ) -> Inspection:
-    """The health of a mesh and its need alone; parameters and errors as in :func:`plan`."""
+    """The health of a mesh and its need alone; parameters and errors as in :func:`plan`.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> [round(underside.area_mm2) for underside in falsework.inspect(table()).undersides]
+    [3744]
+    """
     return inspect_for(*request_of(part, process, options))

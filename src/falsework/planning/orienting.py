@@ -45,6 +45,14 @@ def best_orientations(
     Raises
     ------
     PartError : the part is flat, or a face set is unknown. ProcessError : a wish that is none.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.best_orientations(table(), "pla-0.4", directions=50)
+    >>> found.today.turn_deg, found.recommended.turn_deg
+    ((0.0, 0.0, 0.0), (180.0, 0.0, 0.0))
     """
     wish, context, search = by_class(options, Wish, Context, Search)
     return orientations_for(part, Wish(process_of(process), **wish), Context(**context), Search(**search))

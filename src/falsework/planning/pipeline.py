@@ -76,6 +76,15 @@ def plan_for(request: Request, context: Context, *, release: bool = True, alone:
     Raises
     ------
     PartError, ProcessError : the input cannot be planned; the message says why and what to do.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> wish = falsework.Wish(falsework.load_process("pla-0.4"))
+    >>> asked = falsework.Request(table(), falsework.Placing(), wish)
+    >>> falsework.plan_for(asked, falsework.Context(), release=False).part.name
+    'table'
     """
     with on_cores(context.cores):
         return _planned(*_laid(request, context), release, release and not alone)

@@ -63,7 +63,16 @@ class LayerSummary:
 
 @dataclass(frozen=True)
 class Inspection:
-    """The part's health and its need alone."""
+    """The part's health and its need alone.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.inspect(table())
+    >>> found.part.name, len(found.undersides), found.layers.count
+    ('table', 1, 200)
+    """
 
     part: PartSummary
     process: Process
@@ -138,7 +147,18 @@ FREE = Price()
 
 @dataclass(frozen=True)
 class Plan:
-    """The result: a value that can be written, read back and compared."""
+    """The result: a value that can be written, read back and compared.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> plan = falsework.plan(table())
+    >>> [choice.chosen.value for choice in plan.choices]
+    ['bed']
+    >>> falsework.Plan.from_json(plan.to_json()) == plan
+    True
+    """
 
     EARLIER = staticmethod(renewed_words)
 

@@ -121,7 +121,14 @@ def _structure_fields(nozzle_mm: float) -> dict[str, Sourced]:
 
 
 def builtin_names() -> tuple[str, ...]:
-    """The names of all built-in processes, by material and nozzle."""
+    """The names of all built-in processes, by material and nozzle.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> "pla-0.4" in falsework.builtin_names()
+    True
+    """
     return tuple(f"{material}-{nozzle:g}" for material in MATERIALS for nozzle in NOZZLES_MM)
 
 

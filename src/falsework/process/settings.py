@@ -18,7 +18,14 @@ OWN_NAME = "a name of our own"
 
 @dataclass(frozen=True)
 class Printer:
-    """The machine: what it can reach and how fast it moves."""
+    """The machine: what it can reach and how fast it moves.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Printer(name="mole", build_height_mm=180.0).build_height_mm
+    180.0
+    """
 
     EARLIER = staticmethod(renewed)
 
@@ -92,7 +99,14 @@ class Printer:
 
 @dataclass(frozen=True)
 class Material:
-    """The filament: price, temperatures, and the properties that the droop model uses."""
+    """The filament: price, temperatures, and the properties that the droop model uses.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Material(name="PETG", density_g_cm3=1.27).density_g_cm3
+    1.27
+    """
 
     name: str = setting("PLA", help="the material's name", source=OWN_NAME)
     density_g_cm3: float = setting(
@@ -193,7 +207,14 @@ class Material:
 
 @dataclass(frozen=True)
 class Structure:
-    """How supports of the part's own material are built."""
+    """How supports of the part's own material are built.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Structure(weave="crossed", spacing_mm=3.0).form
+    'designed'
+    """
 
     EARLIER = staticmethod(renewed)
 
@@ -316,7 +337,15 @@ class Structure:
 
 @dataclass(frozen=True)
 class Process:
-    """One way of printing: nozzle, layers, cooling and speeds, with its machine, material and supports."""
+    """One way of printing: nozzle, layers, cooling and speeds, with its machine, material and supports.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> process = falsework.Process(layer_height_mm=0.1)
+    >>> process.material.name, process.structure.weave
+    ('PLA', 'parallel')
+    """
 
     name: str = setting("unnamed", help="the process's name", source=OWN_NAME)
     nozzle_mm: float = setting(

@@ -29,6 +29,12 @@ def load_process(name_or_path: str | Path) -> Process:
 
     A plain string that names a built-in process means that one, even where a file is called the same.
     Raises ProcessError for an unknown name, an unreadable file, an unknown or wrong setting.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.load_process("petg-0.6").nozzle_mm
+    0.6
     """
     if isinstance(name_or_path, str) and name_or_path in builtin_names():
         return builtin(name_or_path)
@@ -176,6 +182,14 @@ def dump_process(process: Process, evidence: Mapping[str, Mapping[str, Any]] | N
 
     ``evidence`` says of settings, by field or 'table.field', what they rest on: texts, numbers and lists of
     them by name.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> process = falsework.load_process("pla-0.4")
+    >>> text = falsework.dump_process(process)
+    >>> "layer_height_mm = 0.2" in text
+    True
     """
     lines: list[str] = []
     for table in TABLES:

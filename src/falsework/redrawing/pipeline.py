@@ -63,6 +63,14 @@ def redraw(
     Raises
     ------
     PartError, ProcessError : the part cannot be planned, or is open, so that nothing can be added or cut.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.redraw(table(), kinds=("drawn-in fins",))
+    >>> isinstance(found, falsework.Redraw), found.best
+    (True, 'another lie')
     """
     placing, wish, context, scope = by_class(options, Placing, Wish, Context, Scope)
     request = Request(part, Placing(**placing), Wish(process_of(process), **wish))

@@ -179,6 +179,16 @@ class Redraw:
     ``spared``: what must stay, in words; ``candidates``: what else the user may want to keep. ``left``:
     undersides for which nothing was drawn. ``best``: 'another position', 'split', 'redraw' or 'as it is',
     whichever is cheapest in all; ``why`` says so.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.redraw(table(), kinds=("drawn-in fins",), split=False, other_lies=False)
+    >>> [treated.underside.number for treated in found.treated]
+    [1]
+    >>> falsework.Redraw.from_json(found.to_json()) == found
+    True
     """
 
     part: PartSummary

@@ -134,7 +134,16 @@ class PieceRelease:
 
 @dataclass(frozen=True)
 class Release:
-    """All pieces, in the order of the scheme; ``order`` lists their numbers as they are to be taken off."""
+    """All pieces, in the order of the scheme; ``order`` lists their numbers as they are to be taken off.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> release = falsework.plan(table()).release
+    >>> len(release.pieces) == len(release.order)
+    True
+    """
 
     pieces: tuple[PieceRelease, ...]
     order: tuple[int, ...]

@@ -63,7 +63,15 @@ class Drawn:
 
 
 def audit_html(audit: Audit, watch: Watch = QUIET) -> str:
-    """A self-contained page of an audit that still has its geometry (as ``falsework.audit`` gives it)."""
+    r"""A self-contained page of an audit that still has its geometry (as ``falsework.audit`` gives it).
+
+    Examples
+    --------
+    >>> import falsework
+    >>> program = b"G28\nG90\nM82\nM104 S210\nG1 Z0.2 F600\nG1 X10 Y10 F6000\nG1 X40 Y10 E1 F1200\n"
+    >>> falsework.audit_html(falsework.audit(program))[:15]
+    '<!doctype html>'
+    """
     return page_of(audit, pictures_of(audit, watch))
 
 

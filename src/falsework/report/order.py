@@ -332,6 +332,13 @@ def report_html(plan: Plan, watch: Watch = QUIET, notice: str = "", heading: Hea
 
     The same plan gives the same bytes. Without ``plan.geometry`` there are no pictures and the page says so.
     The solid view is left out where the page would pass 5 MB.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> falsework.report_html(falsework.plan(table(), release=False))[:15]
+    '<!doctype html>'
     """
     under, standing, released, chart, solid = _figure_sets(plan, watch.part(0.0, 0.7))
     script = paper.page_file("solid.js")

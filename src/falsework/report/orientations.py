@@ -94,7 +94,17 @@ class OrientationsSection:
 
 
 def orientations_html(lies: Orientations, part: Part, process: Process, watch: Watch = QUIET) -> str:
-    """A self-contained page of the ways to lay ``part``, as it was given to the search, on the bed."""
+    """A self-contained page of the ways to lay ``part``, as it was given to the search, on the bed.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> process = falsework.load_process("pla-0.4")
+    >>> found = falsework.best_orientations(table(), process, directions=50)
+    >>> falsework.orientations_html(found, table(), process)[:15]
+    '<!doctype html>'
+    """
     size = " × ".join(words.number(float(v), 1) for v in part.size_mm)
     use = f"Plan it so with --turn={turn_text(lies.recommended)}, or with --lie auto."
     if lies.recommended.turn_deg == _UNTURNED:

@@ -113,7 +113,16 @@ class PieceCard:
 
 
 def redraw_html(redraw: Redraw, watch: Watch = QUIET) -> str:
-    """A self-contained page of a redraw; without geometry, no pictures."""
+    """A self-contained page of a redraw; without geometry, no pictures.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> found = falsework.redraw(table(), kinds=("drawn-in fins",), split=False, other_lies=False)
+    >>> falsework.redraw_html(found)[:15]
+    '<!doctype html>'
+    """
     size = " × ".join(words.number(v, 1) for v in redraw.part.size_mm)
     views, cards = _drawn(redraw, watch)
     options = redraw.splits.options if redraw.splits is not None else ()

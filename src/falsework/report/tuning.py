@@ -50,7 +50,16 @@ class ValueBasis:
 
 
 def tuning_html(found: Tuned) -> str:
-    """A self-contained page of what tuning found."""
+    """A self-contained page of what tuning found.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> process = falsework.load_process("pla-0.4")
+    >>> found = falsework.tune(falsework.fit_ledger(None, process), process)
+    >>> falsework.tuning_html(found)[:15]
+    '<!doctype html>'
+    """
     r, here = found.recommendation, found.survey
     own = [
         row

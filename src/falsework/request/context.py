@@ -24,6 +24,12 @@ class Context:
     watch : progress and cancel.
     cores : processor cores that may be used at most; None for all there are.
     device : what counts the columns of lies: 'auto' (a graphics processor where there is one), 'cpu', 'gpu'.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Context(cores=1).cores
+    1
     """
 
     belief: Belief = PRIOR

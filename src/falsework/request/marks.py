@@ -45,6 +45,13 @@ class MarkedFaces:
 
     Directions are meant in the part's own frame, as it lies in its file, however it is turned afterwards;
     they may be given as :func:`direction` takes them. ``ProcessError`` for one that points nowhere.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> faces = falsework.MarkedFaces(directions=((0.0, 0.0, 1.0),))
+    >>> faces.empty, falsework.MarkedFaces().empty
+    (False, True)
     """
 
     directions: tuple[Vector, ...] = ()

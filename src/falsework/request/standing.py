@@ -16,7 +16,14 @@ EARLIER = {"none": "leave", "anywhere": "bed-or-part"}
 
 
 class Standing(StrEnum):
-    """Where the support of an underside may start."""
+    """Where the support of an underside may start.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> [standing.value for standing in falsework.Standing]
+    ['leave', 'bed', 'bed-or-part']
+    """
 
     LEAVE = "leave"  # no support
     BED = "bed"

@@ -16,6 +16,16 @@ class Store:
     A key names the step and everything its result depends on, so nothing is ever stale: changing the
     air gap finds the layers and the need of the same part again. Safe to share between threads; two
     threads that ask for the same missing result may both make it (the results are equal).
+
+    Examples
+    --------
+    >>> import falsework
+    >>> from falsework.part.demo import table
+    >>> store = falsework.Store()
+    >>> plain = falsework.plan(table(), store=store)
+    >>> other = falsework.plan(table(), store=store, weights=falsework.Weights(time=2.0))
+    >>> other.undersides == plain.undersides
+    True
     """
 
     def __init__(self, capacity: int = 64) -> None:

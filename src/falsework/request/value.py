@@ -46,6 +46,12 @@ class Placing:
     Raises
     ------
     ProcessError : a unit or lie that is unknown, a scale out of range, a turn that is none.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Placing(unit="inch", turn_deg=(90.0, 0.0, 0.0)).lie
+    'as-is'
     """
 
     unit: str | None = None
@@ -93,6 +99,12 @@ class Wish:
     Raises
     ------
     ProcessError : a standing that is unknown, a number that is none, a direction that points nowhere.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Wish(falsework.load_process("petg-0.6"), standing="bed").process.material.name
+    'PETG'
     """
 
     process: Process
@@ -136,6 +148,14 @@ class Request:
     """One part, how it is placed, and what is wished of it.
 
     ``part`` is a ``Part`` or the path of a mesh file; it is kept apart from what is stored.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> wish = falsework.Wish(falsework.load_process("pla-0.4"))
+    >>> asked = falsework.Request("cowl.stl", falsework.Placing(), wish)
+    >>> asked.turned((90.0, 0.0, 0.0)).placing.turn_deg
+    (90.0, 0.0, 0.0)
     """
 
     part: Part | str | Path

@@ -20,6 +20,12 @@ class Weights:
     centimetre of fully spoilt show face costs on top; ``strength``: what it costs that a load along the given
     axis pulls wholly across the layers.
     ``ProcessError`` for one that is negative or no number.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.Weights(time=2.0).filament
+    1.0
     """
 
     finish_per_cm2: float = setting(

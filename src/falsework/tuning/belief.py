@@ -20,7 +20,16 @@ _NEW = (0.0, 0.0)  # a strand never laid
 def belief_of(
     posterior: Posterior, printer: str, material: Material, *, draws: int = DRAWS, seed: int = _SEED
 ) -> Belief:
-    """What is believed of a printer and a material, seen together, apart, or never."""
+    """What is believed of a printer and a material, seen together, apart, or never.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> found = falsework.fit_readings([], {})
+    >>> belief = falsework.belief_of(found, "mole", falsework.Material(), draws=200)
+    >>> isinstance(belief, falsework.Belief)
+    True
+    """
     if posterior.count == 0:
         return PRIOR if draws >= DRAWS else _thinned(PRIOR, draws)
     z, by_layers = posterior.draws(draws, seed)

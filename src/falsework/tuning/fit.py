@@ -53,6 +53,14 @@ def fit_readings(
     ------
     FalseworkError : a reading's material has no properties in ``materials``, or its condition lacks what its
         kind needs.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> tried = falsework.Condition("bridge", 0.4, 0.2, 0.45, 210, 1.0, 30, span_mm=25)
+    >>> read = falsework.Reading("mole", "PLA", tried, droop_mm=0.3)
+    >>> falsework.fit_readings([read], {"PLA": falsework.Material()}).count
+    1
     """
     if not readings:
         return PRIOR_POSTERIOR

@@ -27,7 +27,15 @@ MOST_ERAS = 5  # events told apart; older readings count as of the oldest
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A posterior, the readings it rests on, and how each was taken, day included."""
+    """A posterior, the readings it rests on, and how each was taken, day included.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> fitted = falsework.fit_ledger(None, falsework.load_process("pla-0.4"))
+    >>> isinstance(fitted, falsework.Fitted), fitted.recorded
+    (True, ())
+    """
 
     posterior: Posterior = PRIOR_POSTERIOR
     recorded: tuple[Recorded, ...] = ()
@@ -62,6 +70,12 @@ def fit_ledger(
     A stored fit of the same readings is used again. ``since``: only what was printed from that day on counts;
     such a fit is not kept. ``keep`` False: the caller keeps it. Of a material that the ledger does not know,
     the process's own description is taken.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.fit_ledger(None, falsework.load_process("pla-0.4")).recorded
+    ()
     """
     if ledger is None:
         return Fitted()
@@ -93,7 +107,14 @@ def fit_ledger(
 
 
 def belief_from_ledger(ledger: Ledger | None, process: Process) -> Held:
-    """What a ledger's last fit holds of the process's printer and material, seen together, apart or never."""
+    """What a ledger's last fit holds of the process's printer and material, seen together, apart or never.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.belief_from_ledger(None, falsework.load_process("pla-0.4")).belief.rests_on
+    ''
+    """
     stored = None if ledger is None else ledger.fit()
     if ledger is None or stored is None:
         return Held()

@@ -32,6 +32,13 @@ class Posterior:
     sets : (S, d), standard normal before any reading. by_layers : (S,) whether in a set the gap counts in
         layers. layers_law : the probability of that, against clearance.
     seen : where the readings of each (printer, material) lie. count : how many readings.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> found = falsework.fit_readings([], {})
+    >>> isinstance(found, falsework.Posterior), found.count
+    (True, 0)
     """
 
     columns: tuple[Column, ...]

@@ -21,7 +21,16 @@ SCHEMA = "falsework.tuning/2"
 @dataclass(frozen=True)
 class Tuned:
     """What to set and what to test; whether readings and model agree, what seems to have changed, how graders
-    differ. ``survey`` and ``fitted`` are what the page draws, not part of it."""
+    differ. ``survey`` and ``fitted`` are what the page draws, not part of it.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> process = falsework.load_process("pla-0.4")
+    >>> found = falsework.tune(falsework.fit_ledger(None, process), process)
+    >>> falsework.tuning_html(found)[:15]
+    '<!doctype html>'
+    """
 
     recommendation: Recommendation
     next: Next
@@ -48,6 +57,14 @@ def tune(
     was fitted (:func:`falsework.fit_ledger`).
 
     ``most_minutes``, ``most_grams``: limits of the next test piece.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> process = falsework.load_process("pla-0.4")
+    >>> found = falsework.tune(falsework.fit_ledger(None, process), process, most_minutes=20.0)
+    >>> [advice.name for advice in found.recommendation.advice][:2]
+    ['limit angle', 'longest clean bridge']
     """
     posterior, pair = fitted.posterior, (process.printer.name, process.material.name)
     here = survey(posterior, process, process.printer.name)

@@ -17,7 +17,16 @@ if TYPE_CHECKING:
 
 
 class ChangeKind(StrEnum):
-    """What is done to the part."""
+    """What is done to the part.
+
+    Examples
+    --------
+    >>> import falsework
+    >>> falsework.ChangeKind("peaked roof")
+    <ChangeKind.ROOF: 'peaked roof'>
+    >>> [kind.value for kind in falsework.ChangeKind][:2]
+    ['corbel', 'peaked roof']
+    """
 
     CORBEL = "corbel"  # material beneath, receding until it meets the part
     ROOF = "peaked roof"  # material taken away above, so that the ceiling closes by itself
