@@ -324,7 +324,7 @@ class TaskOut(BaseModel):
     result: JsonValue
 
 
-class Expected(Strict):
+class SheetVersionMeant(Strict):
     """The version of the sheet that is meant."""
 
     version: SheetVersion

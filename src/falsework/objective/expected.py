@@ -6,16 +6,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.cost import price as price_of
 from falsework.cost import region_cost
 from falsework.droop.supported import lane_spacing_mm
 from falsework.process import bead_section_mm2, reach_mm
 from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
 from falsework.process.settings import Process
-
-Floats = NDArray[np.float64]
 
 BAYS_MM = (40.0, 80.0)  # sides of bays, one post each
 LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
@@ -26,7 +24,7 @@ _DEPTHS = np.linspace(0.0, 1.0, 9)  # of a shore, at which it is measured
 
 
 @dataclass(frozen=True, eq=False)
-class Columns:
+class AirColumns:
     """Columns of air under what is to be carried, gaps taken off, arrays alike: their area, their volume as
     if filled, and the extent of the underside (0: that of a square)."""
 
@@ -57,7 +55,7 @@ class Expected:
     scar_mm2: Floats
 
 
-def expected_supports(bed: Columns, part: Columns, process: Process) -> Expected:
+def expected_supports(bed: AirColumns, part: AirColumns, process: Process) -> Expected:
     """What supports take that carry columns down to the ``bed`` and down to the ``part``.
 
     As they will be built: with ``form`` designed the cheaper of a curtain and of shores.
@@ -82,7 +80,7 @@ def _cheaper(one: Expected, other: Expected, process: Process) -> Expected:
     )
 
 
-def _curtain(bed: Columns, part: Columns, process: Process) -> Expected:
+def _curtain(bed: AirColumns, part: AirColumns, process: Process) -> Expected:
     """Straight down, filled with lines.
 
     Body: lines at the structure's spacing (twice for a grid) and its closed perimeter lines; interface layers
@@ -110,14 +108,14 @@ def _curtain(bed: Columns, part: Columns, process: Process) -> Expected:
     return Expected(plastic, plastic * rate, np.asarray(part.area_mm2, float) + np.zeros_like(area))
 
 
-def _shores(bed: Columns, part: Columns, side_mm: float, process: Process) -> Expected:
+def _shores(bed: AirColumns, part: AirColumns, side_mm: float, process: Process) -> Expected:
     """Drawn together downwards, bay by bay, into posts."""
     one, other = _stood(bed, side_mm, process), _stood(part, side_mm, process)
     scar = np.minimum(other.scar_mm2, part.area_mm2)
     return Expected(one.volume_mm3 + other.volume_mm3, one.time_s + other.time_s, scar)
 
 
-def _stood(columns: Columns, side_mm: float, process: Process) -> Expected:
+def _stood(columns: AirColumns, side_mm: float, process: Process) -> Expected:
     """Shores beneath some columns: a roof and what is as wide beneath it, edges that lean inwards until they
     are as near as those of a post, the post, its foot. ``scar_mm2`` of the feet."""
     structure, h_mm = process.structure, process.layer_height_mm

@@ -35,7 +35,7 @@ from falsework.objective import (
     TOPPLE_CHANCE,
     contact_severity,
 )
-from falsework.objective.expected import Columns, Expected, expected_supports
+from falsework.objective.expected import AirColumns, Expected, expected_supports
 from falsework.orientation.body import STEADY_DEG, Body
 from falsework.part.part import Floats
 from falsework.process import air_gap, air_gap_below, bead_section_mm2
@@ -150,9 +150,9 @@ def priced(
     contact, unreached = figures[:, CONTACT_AREA], figures[:, UNREACHED_AREA]
     reached, none = contact - unreached, np.zeros(len(contact))
     show_bed, show_part = figures[:, SHOW_BED_AREA], figures[:, SHOW_PART_AREA]
-    bed = Columns(reached, np.maximum(figures[:, BED_VOLUME] - gap * reached, 0.0))
-    part = Columns(unreached, np.maximum(figures[:, PART_VOLUME] - (gap + below) * unreached, 0.0))
-    nothing = Columns(none, none)
+    bed = AirColumns(reached, np.maximum(figures[:, BED_VOLUME] - gap * reached, 0.0))
+    part = AirColumns(unreached, np.maximum(figures[:, PART_VOLUME] - (gap + below) * unreached, 0.0))
+    nothing = AirColumns(none, none)
     from_bed, from_both = (expected_supports(bed, other, process) for other in (nothing, part))
     marked_both = MARKED * (show_bed + show_part) + SCAR * figures[:, SHOW_LANDING_AREA]
     options = [

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.arrays import Floats
 from falsework.process.settings import Process
-
-Floats = NDArray[np.float64]
 
 NOZZLE_PRESS_N = 1.0  # from memory: what a nozzle presses down with where a bead curls up
 NOZZLE_DRAG_N = 0.2  # from memory: sideways pull of a nozzle on the layer it lays

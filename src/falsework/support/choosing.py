@@ -22,7 +22,7 @@ from falsework.objective import (
     hand_minutes,
     printing_price,
 )
-from falsework.objective.expected import Columns, expected_supports
+from falsework.objective.expected import AirColumns, expected_supports
 from falsework.process import air_gap, air_gap_below
 from falsework.request.standing import AUTO, Standing
 from falsework.request.value import Wish
@@ -89,7 +89,9 @@ def _option(
     left_mm2 = max(0.0, area_mm2 - contact_mm2)
     cost, scar_mm2 = Cost(), 0.0
     if contact_mm2 > 0.0:
-        to_bed, to_part = (Columns(one.area_mm2, one.volume_mm3, underside.extent_mm) for one in (bed, part))
+        to_bed, to_part = (
+            AirColumns(one.area_mm2, one.volume_mm3, underside.extent_mm) for one in (bed, part)
+        )
         taken = expected_supports(to_bed, to_part, process)
         cost = cost_of(float(taken.volume_mm3), float(taken.time_s), process)
         scar_mm2 = float(taken.scar_mm2)

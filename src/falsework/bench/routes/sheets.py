@@ -77,13 +77,13 @@ def _on_the_sheet(service: Service, program: shapes.ProgramIn) -> dict[str, Any]
 
 
 @router.post("/sheets/{sheet}/undo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
-async def undo(service: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+async def undo(service: Here, who: Who, sheet: SheetId, expected: shapes.SheetVersionMeant) -> Response:
     """Take the last change back."""
     return answered(service, await service.undo(sheet, expected.version, who))
 
 
 @router.post("/sheets/{sheet}/redo", response_model=shapes.SheetOut, responses=shapes.errors(404) | _CONFLICT)
-async def redo(service: Here, who: Who, sheet: SheetId, expected: shapes.Expected) -> Response:
+async def redo(service: Here, who: Who, sheet: SheetId, expected: shapes.SheetVersionMeant) -> Response:
     """Make the change that was taken back last again."""
     return answered(service, await service.undo(sheet, expected.version, who, again=True))
 
@@ -124,7 +124,7 @@ async def earlier(service: Here, who: Who, sheet: SheetId, number: StepNumber) -
     responses=shapes.errors(404) | _CONFLICT,
 )
 async def take_back(
-    service: Here, who: Who, sheet: SheetId, number: StepNumber, expected: shapes.Expected
+    service: Here, who: Who, sheet: SheetId, number: StepNumber, expected: shapes.SheetVersionMeant
 ) -> Response:
     """Have the sheet be as it was after that step: a new state, so nothing is lost and undo leads back."""
     return answered(service, await service.take_back(sheet, expected.version, number, who))
