@@ -10,7 +10,7 @@ import zipfile
 
 import pytest
 
-from bench.benches import demo, wait
+from bench.benches import demo, upload, wait
 from browser.bench_page import begin, settled
 from browser.rest import still
 from falsework.files.stl import write_stl
@@ -110,6 +110,8 @@ def test_several_are_compared_and_their_files_taken_as_one_archive(browse, bench
 def test_sorting_filtering_and_keys(browse, bench):
     for part in ("table", "mooring cleat"):
         wait(bench.client, demo(bench.client, part)["id"], "release")
+    broken = upload(bench.client, b"a letter to the harbour master", "letter.stl")
+    wait(bench.client, broken["id"], "part", "failed")
     page = browse()
     page.locator(".tray select").nth(0).select_option("title")
     still(page)
@@ -131,7 +133,7 @@ def test_everything_is_done_by_name(browse):
     begin(page, "table")
     settled(page)
     page.keyboard.press("Control+k")
-    page.get_by_role("combobox").fill("go tun")
+    page.locator(".palette[open] input").fill("go tun")
     page.keyboard.press("Enter")
     page.wait_for_url("**/tuning")
     page.keyboard.press("/")
