@@ -104,6 +104,13 @@ DIALECTS: dict[str, dict] = {
 }
 
 
+def sound_one(part: str, recipe: str, plate: str, dialect: str) -> Case:
+    """A part by names of a recipe, a plate and a dialect."""
+    levels = PLATES[plate](list(plain_levels(part, RECIPES[recipe])))
+    program = written(levels, Writer(**DIALECTS[dialect])).end().bytes()
+    return Case(f"{part}, {recipe}, {plate}, {dialect}", program)
+
+
 def sound_alone(every: int = 1) -> Iterator[Case]:
     """Every part in recipes, plates and dialects that go round; ``every``: only each so-manieth."""
     recipes, plates, dialects = list(RECIPES), list(PLATES), list(DIALECTS)
@@ -116,9 +123,7 @@ def sound_alone(every: int = 1) -> Iterator[Case]:
             recipe = recipes[(k + 3 * p) % len(recipes)]
             plate = plates[(k + 5 * p) % len(plates)]
             dialect = dialects[(k + p) % len(dialects)]
-            name = f"{part}, {recipe}, {plate}, {dialect}"
-            levels = PLATES[plate](list(plain_levels(part, RECIPES[recipe])))
-            yield Case(name, written(levels, Writer(**DIALECTS[dialect])).end().bytes())
+            yield sound_one(part, recipe, plate, dialect)
         if count % every == 0:
             levels = list(plain_levels(part))
             far = [moved(levels, x, 0.0) for x in (-60.0, 20.0)]
@@ -646,7 +651,7 @@ def _drawn_back(part: str) -> bytes:
     return _amid(_plain(part), "G10")
 
 
-@fault("printed twice over", "ploughs", "homes in between")
+@fault("printed twice over", "after the end", "ploughs", "homes in between")
 def _again(part: str) -> bytes:
     program = _plain(part)
     return program + program
@@ -670,9 +675,12 @@ def _smaller(part: str) -> bytes:
 
 
 @fault("a fifth too large", "scale", planned=True)
-def _larger(part: str) -> bytes | None:
-    grown = _strokes(planned_levels(part), lambda level, s, k: replace(s, points=s.points * 1.2))
-    return planned_bytes([replace(v, z=v.z * 1.2, height=v.height * 1.2) for v in grown], part)
+def _larger(part: str) -> bytes:
+    def change(level: Level, s: Stroke, k: int) -> Stroke:
+        return replace(s, points=1.2 * s.points, width=1.2 * s.width, height=1.2 * s.height)
+
+    grown = _strokes(planned_levels(part), change)
+    return planned_bytes([replace(v, z=1.2 * v.z, height=1.2 * v.height) for v in grown], part)
 
 
 @fault("nozzle 35 degrees too cold", "nozzle heat", planned=True)

@@ -57,7 +57,26 @@ def test_sound_programs_have_no_fault(k: int) -> None:
     assert weighty(audit(case.program)) == [], case.name
 
 
-@pytest.mark.parametrize("part", ["table", "shelf"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "bracket, thin layers, raft without gap, words",  # the raft's lines lie apart
+        "bracket, zigzag, fuzzy, from the start",  # lines squeezed in between others
+    ],
+)
+def test_what_few_layers_show_says_nothing_of_the_flow(name: str) -> None:
+    result = audit(planted.sound_one(*name.split(", ")).program)
+    assert result.figures.fed_share == pytest.approx(1.0, abs=0.01) and weighty(result) == []
+
+
+def test_a_support_that_begins_above_the_bed_is_found_without_a_plan_too() -> None:
+    case = next(planted.cases_of(("support begins above the bed",), ("table",)))
+    result = audit(case.program)
+    assert result.answer.decision is Decision.DO_NOT and result.findings[0].kind == "on nothing"
+    assert result.would_add.startswith("Held against its part or plan it would also tell")
+
+
+@pytest.mark.parametrize("part", ["table", "shelf", "table on shores", "bracket on shores"])
 def test_a_program_of_its_plan_has_no_fault(part: str) -> None:
     plan, levels = planted.plan_of(part), planted.planned_levels(part)
     result = audit(planted.planned_bytes(moved(levels, 9.0, -4.0), part), plan)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
@@ -54,6 +54,7 @@ def test_too_little_room_is_said_before_anything_is_marked() -> None:
     assert count < 0 and not inside.any()
 
 
+@settings(deadline=None)
 @given(st.integers(4, 18), st.integers(4, 18), st.integers(0, 2**32 - 1), st.floats(0.2, 0.8))
 def test_pockets_are_the_components_of_empty_cells(rows, columns, seed, share) -> None:
     """A general-purpose library's labels of components are the reference."""

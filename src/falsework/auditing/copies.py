@@ -11,7 +11,6 @@ from falsework.auditing.placement import PlacedSections, place_in
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import strands as cut
 from falsework.layers import planar
-from falsework.layers.stack import Floats
 from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
 
@@ -22,10 +21,7 @@ _MIRRORED = 0.006  # what makes the mirrored part the better one: most of a part
 _SURELY = 0.997  # of the part's outlines, beyond which nobody looks for it mirrored
 _MOST_COPIES = 40
 _ALIKE = 2.5  # times the ground that another copy takes, at most
-_SCALE_OFF, _SCALE_SPREAD = (
-    0.02,
-    0.03,
-)  # beyond what counts as the part's own size; how alike three axes must be
+_SCALE_OFF = 0.02  # beyond what counts as the part's own size
 
 
 @dataclass(frozen=True)
@@ -64,7 +60,7 @@ def find_copies(
         better = _fit(placed) > _fit(first) + _BETTER
         if placed.placement.covered >= max(_SAME, covered) and better:
             return FoundCopies((), Instead(placed, mirrored, turn, scale))
-    if covered < FOLLOWED:
+    if covered - 0.5 * max(0.0, beyond - _BEYOND) < FOLLOWED:  # many strands just outside: another's
         return FoundCopies((), None)
     return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
 
@@ -113,7 +109,7 @@ def only_body(found: ProgramSurvey, label: int) -> ProgramSurvey:
 
 def _other_ways(part: Part, found: ProgramSurvey) -> Iterator[tuple[bool, tuple[int, int], float, Part]]:
     yield True, (0, 0), 1.0, _changed(part, True, (0, 0), 1.0)
-    scale = _scale_by_size(part, found)
+    scale = _scale_by_height(part, found)
     if scale is not None:
         yield False, (0, 0), scale, _changed(part, False, (0, 0), scale)
     height = max((b.high_mm for b in found.ground.bodies if not b.flat), default=0.0)
@@ -137,18 +133,8 @@ def _changed(part: Part, mirrored: bool, turn_deg: tuple[int, int], scale: float
     return Part(part.name, np.ascontiguousarray(vertices), faces)
 
 
-def _scale_by_size(part: Part, found: ProgramSurvey) -> float | None:
-    """The one scale that all three axes of what is printed agree on."""
-    rows: list[Floats] = list(found.sample.values())
-    if not rows:
-        return None
-    ends = np.concatenate([np.concatenate([r[:, [cut.AX, cut.AY]], r[:, [cut.BX, cut.BY]]]) for r in rows])
-    flat = np.ptp(ends, axis=0)
+def _scale_by_height(part: Part, found: ProgramSurvey) -> float | None:
+    """How large the part would be by the height of what is printed; supports may reach past its sides."""
     height = max((b.high_mm for b in found.ground.bodies if not b.flat), default=0.0)
-    size = np.ptp(part.vertices, axis=0)
-    ratios = np.sort(np.append(flat, 0.0))[1:] / np.sort(size[:2])
-    every = np.append(ratios, height / size[2])
-    scale = float(every[2])
-    if abs(scale - 1.0) < _SCALE_OFF or np.ptp(np.log(every)) > _SCALE_SPREAD + 0.5 / float(flat.min()):
-        return None
-    return scale
+    scale = float(height / np.ptp(part.vertices[:, 2]))
+    return scale if height > 0.0 and abs(scale - 1.0) >= _SCALE_OFF else None

@@ -25,6 +25,7 @@ _REACH_MM = 1.6  # so far beside a strand its neighbour is looked for
 _LEAST_MM = 0.08
 _PARALLEL = math.cos(math.radians(12.0))
 _LEAST_POINTS = 40
+_LEAST_VOTES = 3
 _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
@@ -61,11 +62,22 @@ def fed(found: ProgramSurvey) -> Fed:
         section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
         kept = first if at == found.first_layer else others
         kept.append(np.column_stack([pitch, section[strand] / h]))
-    share, pitch_mm = _share(np.concatenate(others))
+    share, pitch_mm = _of_most(others)
     first_share, first_pitch_mm = _share(np.concatenate(first))
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
         first_share = None  # lines of a raft, apart from each other
     return Fed(share, first_share, pitch_mm)
+
+
+def _of_most(layers: list[Floats]) -> tuple[float | None, float | None]:
+    """Share and pitch by what most layers say, each for itself: lines of a raft, or squeezed in between
+    others, stand in few; of all points together where few layers have lines side by side.
+    """
+    votes = [vote for points in layers if None not in (vote := _share(points))]
+    if len(votes) >= _LEAST_VOTES:
+        share, pitch_mm = np.median(np.array(votes, dtype=np.float64), axis=0)
+        return float(share), float(pitch_mm)
+    return _share(np.concatenate(layers))
 
 
 def _share(points: Floats) -> tuple[float | None, float | None]:

@@ -35,6 +35,7 @@ from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import filament_mm, mass_g
 from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import ProgramError
+from falsework.layers import overlay, planar
 from falsework.layers.slicing import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.needmap import need_map
@@ -273,12 +274,35 @@ def _planned(plan: Plan) -> Planned:
         standings=[chosen[u.number] for u in plan.undersides],
         gap=plan.gap,
         gap_below=plan.gap_below,
-        interface_layers=structure.interface_layers if fixed else None,
+        interface_layers=[structure.interface_layers] * len(plan.undersides) if fixed else _interfaces(plan),
         spacing_mm=structure.spacing_mm if fixed else None,
         closed_lines=structure.perimeter_lines if fixed else None,
         sets=2 if structure.weave == "crossed" else 1,
         side_gap_mm=structure.side_gap_mm,
     )
+
+
+_CAPPED = 0.5  # share of an underside that dense layers beneath it must reach over
+
+
+def _interfaces(plan: Plan) -> list[int]:
+    """How many interface layers a designed support has beneath each underside's largest region."""
+    assert plan.geometry is not None
+    need, cap = plan.geometry.need, plan.geometry.scheme.cap
+    area = planar.area(need.regions)
+    out = []
+    for k in range(len(plan.undersides)):
+        mine = np.flatnonzero(need.region_underside == k)
+        at = mine[np.argmax(area[mine])]
+        layer = int(need.region_layer[at]) - 1 - plan.gap.layers
+        count = 0
+        while layer - count >= 0:
+            shared = planar.area(overlay.intersection(cap[layer - count], need.regions[at]))
+            if shared < _CAPPED * area[at]:
+                break
+            count += 1
+        out.append(count)
+    return out
 
 
 @dataclass(frozen=True, eq=False)

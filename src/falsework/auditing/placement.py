@@ -20,6 +20,7 @@ from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
 
+_ENOUGH = 4  # layers, beyond which the first is left out
 _SAMPLED = 10  # layers that take part in the search
 _POINT_MM = 0.8  # between points of an outline
 _STEP_MM, _MOST_POINTS = 0.25, 400_000  # between points of strands, and of them in one layer
@@ -204,6 +205,7 @@ def _matching(stack: LayerStack, found: ProgramSurvey, usual: Usual, dz: float) 
     usable = [
         at for at in sorted(found.sample) if stack.z_mm[0] + dz < found.z_mm[at] <= stack.z_mm[-1] + dz + 1e-4
     ]
+    usable = usable[1:] if len(usable) > _ENOUGH else usable  # a brim lies around the first layer
     for at in usable[:: max(1, -(-len(usable) // _SAMPLED))]:
         rows = found.sample[at]
         k = int(np.searchsorted(stack.z_mm, found.z_mm[at] - dz - 1e-4, side="right")) - 1

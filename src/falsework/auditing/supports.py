@@ -7,13 +7,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.auditing.deposit import BED, PART, SUPPORT, Layer
 from falsework.auditing.gather import AuditLimits
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.sites import FindingSite, Sites, place_of, site_of
 from falsework.auditing.value import Finding, FindingLevel
-from falsework.layers.stack import Floats
+from falsework.layers.stack import Floats, Indices
 from falsework.support.scheme import SupportStrands
 
 _LONG_MM, _SHARE = 3.0, 0.08  # of a layer's support that must float, both
@@ -28,6 +29,9 @@ _SHIFT_MM = 0.8  # that is told
 _BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than before, and in all
 _AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
+_SEEN_MM = 2.0  # cells in which supports have been; they and the cells around them count
+_LOST_MM = 3.0  # of support at most: what begins higher above others begins anew
+_STRIDE = 1 << 20
 
 
 @dataclass(eq=False)
@@ -39,6 +43,9 @@ class SupportAuditor:
     sites: dict[str, Sites] = field(default_factory=lambda: defaultdict(Sites))
     middles: list[Floats] = field(default_factory=list)  # (n, 4) x, y, length, height of strands of support
     laid: bool = False
+    been: list[tuple[float, Indices]] = field(
+        default_factory=list
+    )  # tops of support's layers, and their cells
 
     def take(self, layer: Layer) -> None:
         """Look at the support of one layer."""
@@ -47,6 +54,9 @@ class SupportAuditor:
         if len(support) == 0:
             return
         long = layer.length_mm[support]
+        bottom = layer.z_mm - layer.step_mm
+        been = [(z, cells) for z, cells in self.been if bottom - _LOST_MM < z <= bottom + 1e-6]
+        self.been = [*been, (layer.z_mm, np.unique(_cells(layer.middles[support], around=False)))]
         self.middles.append(np.column_stack([layer.middles[support], long, layer.height_mm[support]]))
         if first:
             return
@@ -56,14 +66,19 @@ class SupportAuditor:
             return
         near = layer.near[floats]
         beneath = np.argmax(near, axis=1)
-        nothing = near.sum(axis=1) < 0.3
-        on_part = ~nothing & (beneath == PART)
         gap = layer.gap_mm[floats, beneath]
         meant = max(self.gap_below_mm, 2.0 * self.limits.usual.height_mm) + 0.5 * self.limits.usual.height_mm
+        on_part = (near.sum(axis=1) >= 0.3) & (beneath == PART)
+        # where supports have been, but not just beneath, layers of theirs are missing, whatever is seen
+        last = bottom - 0.5 * self.limits.usual.height_mm
+        cells = _cells(layer.middles[floats], around=True)
+        lost = _in(cells, [c for z, c in been if z <= last]) & ~_in(cells, [c for z, c in been if z > last])
+        lost &= ~(on_part & (gap <= meant))
+        nothing = near.sum(axis=1) < 0.3
         kinds = {
-            "support off the bed": (nothing | (beneath == BED)) & ~on_part,
-            "support layers missing": ~nothing & (beneath == SUPPORT),
-            "support off the part": on_part & (gap > meant),
+            "support off the bed": (nothing | (beneath == BED)) & ~lost & ~on_part,
+            "support layers missing": lost | (~nothing & (beneath == SUPPORT)),
+            "support off the part": on_part & ~lost & (gap > meant),
         }
         for kind, mask in kinds.items():
             chosen = floats[mask]
@@ -72,8 +87,9 @@ class SupportAuditor:
             if amount < max(_LONG_MM, (_MOST if high_up else _SHARE) * float(long.sum())):
                 continue
             gaps = gap[mask][np.isfinite(gap[mask])]
-            bottom = layer.z_mm - layer.step_mm
             value = float(np.median(gaps)) if len(gaps) else bottom
+            if kind == "support layers missing" and been and been[-1][0] < bottom - 1e-6:
+                value = min(value, bottom - been[-1][0])
             self.sites[kind].add(site_of(layer, chosen, amount, bottom if kind.endswith("bed") else value))
 
     def findings(self, tops_mm: Floats) -> Iterable[Finding]:
@@ -100,6 +116,22 @@ _CURES = {
     "support layers missing": "Look why these layers have no support; make the program again",
     "support off the part": "Set the gap beneath supports that stand on the part",
 }
+
+
+def _in(cells: Indices, some: list[Indices]) -> NDArray[np.bool_]:
+    """(n,) whether any of a point's nine cells, as ``_cells`` gives them, is one of those."""
+    every = np.concatenate([np.zeros(0, np.int64), *some])
+    return np.asarray(np.isin(cells, every).reshape(-1, 9).any(axis=1))
+
+
+def _cells(xy: Floats, *, around: bool) -> Indices:
+    """Numbers of the cells in which points (n, 2) lie; with ``around`` of the nine around each, in rows."""
+    i, j = np.floor(xy / _SEEN_MM).astype(np.int64).T
+    if not around:
+        return i * _STRIDE + j
+    by = np.array([-1, 0, 1])
+    near: Indices = (i[:, None, None] + by[:, None]) * _STRIDE + j[:, None, None] + by
+    return near.ravel()
 
 
 def _firsts(joined: list[FindingSite]) -> list[FindingSite]:

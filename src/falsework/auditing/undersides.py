@@ -27,6 +27,9 @@ from falsework.support.scheme import Gap
 _POINTS = 5  # along each strand that tell where it lies
 _BELOW_MM = 8.0  # how far beneath an underside its support is looked at
 _DENSE = 0.7  # share of a dense layer's strands
+_THICKER = 1.8  # times the strands of the body beneath, from which a layer is a dense one of less extent
+_CRUMBS = 0.1  # of the strands of the fullest layer: what is less is no layer of the support
+_DEEP, _BODY_LAYERS = 4, 8  # layers beneath the top that tell the body's strands
 _CARRIED, _BARELY = 0.6, 0.3  # shares of an underside carried that count as all of it, and as nothing
 _BY_BODY = 0.35  # share that the lines of a body alone carry, at most
 _SEEN = 0.1  # share carried, from which the support's pattern is looked at
@@ -41,8 +44,8 @@ class Planned:
     standings: Sequence[Standing]
     gap: Gap
     gap_below: Gap
-    interface_layers: int | None  # None, as the next two, where designed: it differs from place to place
-    spacing_mm: float | None
+    interface_layers: Sequence[int]  # beneath each underside
+    spacing_mm: float | None  # None, as the next, where designed: it differs from place to place
     closed_lines: int | None
     sets: int  # of lines: 2 for a grid
     side_gap_mm: float
@@ -291,12 +294,15 @@ class UndersideAuditor:
         """Dense layers under the gap, spacing of the body's strands, closed lines around it."""
         window, _ = self.windows[index]
         area = float(planar.area(window))
-        tops = sorted(kept.below, reverse=True)
+        most = max(kept.below.values(), default=0.0)
+        tops = [z for z in sorted(kept.below, reverse=True) if kept.below[z] > _CRUMBS * most]
         if area < _LEAST_MM2 or not tops or gap is None:
             return None, None, None
         usual = self.limits.usual
         pitch = usual.width_mm - usual.height_mm * (1 - math.pi / 4)
-        dense = [kept.below[z] * pitch / area > _DENSE for z in tops]
+        deep = [kept.below[z] for z in tops[_DEEP : _DEEP + _BODY_LAYERS]]
+        thick = _THICKER * float(np.median(deep)) if len(deep) > 2 else math.inf
+        dense = [kept.below[z] > min(_DENSE * area / pitch, thick) for z in tops]
         interface = dense.index(False) if False in dense else len(dense)
         body = [z for z, full in zip(tops, dense, strict=True) if not full][1:9]
         if not body:
@@ -459,11 +465,11 @@ def _support(tells: _Tells, planned: Planned, auditor: UndersideAuditor) -> Iter
 
 def _only_body(t: UndersideAudit, planned: Planned) -> bool:
     """Whether the support is there as planned, but for its interface layers."""
-    if t.interface_layers != 0 or not planned.interface_layers or t.spacing_mm is None:
+    if t.interface_layers != 0 or planned.interface_layers[t.number - 1] == 0 or t.spacing_mm is None:
         return False
-    if planned.spacing_mm is None or t.carried_share > _BY_BODY:
+    if t.carried_share > _BY_BODY:
         return False
-    return 0.5 <= t.spacing_mm / planned.spacing_mm <= 1.6
+    return planned.spacing_mm is None or 0.5 <= t.spacing_mm / planned.spacing_mm <= 1.6
 
 
 def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:
@@ -484,13 +490,14 @@ def _gap(tells: _Tells, planned: Planned, height: float) -> Iterable[Finding]:
 
 def _make_of_support(tells: _Tells, planned: Planned) -> Iterable[Finding]:
     t = tells.audit
-    wanted = planned.interface_layers
-    if t.interface_layers is not None and wanted is not None and t.interface_layers != wanted:
+    wanted, designed = planned.interface_layers[t.number - 1], planned.spacing_mm is None
+    off = t.interface_layers is not None and t.interface_layers != wanted
+    if off and not (designed and (t.interface_layers or not wanted)):  # there the body narrows beneath it
         says = f"has {t.interface_layers} interface layers beneath it, {wanted} were planned"
         none = t.interface_layers == 0
         level = FindingLevel.FAULT if none else FindingLevel.CAUTION
         cure = "Set the interface layers on top"
-        yield tells("interface", level, says, cure, _Figures(t.interface_layers, wanted, "layers"))
+        yield tells("interface", level, says, cure, _Figures(t.interface_layers or 0, wanted, "layers"))
     wanted_mm = planned.spacing_mm
     if t.spacing_mm is not None and wanted_mm and not 0.65 <= t.spacing_mm / wanted_mm <= 1.5:
         says = f"has support strands {t.spacing_mm:.1f} mm apart, {wanted_mm:.1f} mm were planned"

@@ -48,10 +48,14 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "interface": _IN_AIR,
     "fast walls": frozenset({"time"}),
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
-    "starved": frozenset({"starts in air", "ends in air", "overhang"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
     "laid twice": frozenset({"overfed"}),
     "floats": _IN_AIR | {"outline"},
+    "after the end": frozenset(),
+    "nozzle heat": frozenset(),
+    "bed heat": frozenset(),
+    "fan": frozenset({"fan over air"}),
+    "starved": frozenset({"starts in air", "ends in air", "overhang"}),
 }  # fmt: skip
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
@@ -91,7 +95,7 @@ def _cause_of(f: Finding, by_kind: Mapping[str, list[Finding]]) -> str:
     over, under or near it.
     """
     for kind, follow in FOLLOWS.items():
-        if f.kind in follow and any(_near(f, cause) for cause in by_kind.get(kind, ())):
+        if kind != f.kind and f.kind in follow and any(_near(f, cause) for cause in by_kind.get(kind, ())):
             return kind
     return ""
 
