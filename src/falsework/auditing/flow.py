@@ -70,14 +70,16 @@ def fed(found: ProgramSurvey) -> Fed:
 
 
 def _of_most(layers: list[Floats]) -> tuple[float | None, float | None]:
-    """Share and pitch by what most layers say, each for itself: lines of a raft, or squeezed in between
-    others, stand in few; of all points together where few layers have lines side by side.
+    """Share and pitch by all points together and by what most layers say, each for itself: whichever is
+    nearer to right. Lines of a raft, or squeezed in between others, mislead one of the two; a wrong flow
+    shows in both.
     """
-    votes = [vote for points in layers if None not in (vote := _share(points))]
-    if len(votes) >= _LEAST_VOTES:
-        share, pitch_mm = np.median(np.array(votes, dtype=np.float64), axis=0)
-        return float(share), float(pitch_mm)
-    return _share(np.concatenate(layers))
+    together = _share(np.concatenate(layers))
+    votes = [(s, p) for s, p in map(_share, layers) if s is not None and p is not None]
+    if together[0] is None or len(votes) < _LEAST_VOTES:
+        return together
+    share, pitch_mm = (float(v) for v in np.median(np.array(votes), axis=0))
+    return (share, pitch_mm) if abs(math.log(share)) < abs(math.log(together[0])) else together
 
 
 def _share(points: Floats) -> tuple[float | None, float | None]:
