@@ -76,8 +76,7 @@ def courses(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     laid = _laid(ground, over_air, watch.part(0.0, 0.7))
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
-    watch.at("drawing the corbel", 0.7)
-    solid = _solid(ground, over_air, laid)
+    solid = _solid(ground, over_air, laid, watch.part(0.7, 1.0))
     if solid.is_empty():
         return Refusal(ChangeKind.CORBEL, site.underside.number, "no corbel is left once it is drawn")
     top, low = max(laid), min(laid)
@@ -304,7 +303,7 @@ def _way(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> tuple[floa
     return float(away[first]), (line[1] - line[0]) / steps[first]
 
 
-def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]) -> Manifold:
+def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area], watch: Watch) -> Manifold:
     """The courses as one body.
 
     Sections of the part are known half way up each layer. A course reaches up to just below the next of
@@ -316,7 +315,8 @@ def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]
     z_mm, middles, regions = ground.stack.z_mm, ground.stack.middles_mm, ground.stack.regions
     rule = _Rule.of(ground)
     slabs, caps = [], []
-    for layer, course in laid.items():
+    for k, (layer, course) in enumerate(laid.items()):
+        watch.at("drawing the corbel", 0.6 * k / len(laid))
         low, high = float(z_mm[layer]), float(middles[layer + 1])
         carried = _intersection(course, over_air.get(layer + 1, EMPTY))
         if carried.area > rule.hold * carried.length:  # flat: slopes are met by the way
@@ -330,7 +330,11 @@ def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]
         slabs.append(prism(course, low, high - _JOIN_MM))
     # slabs two layers apart stand clear of each other, as caps do: only the three heaps overlap
     whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2]) + Manifold.compose(caps)
-    return settled(ground.solid, whole.simplify(_PLAIN_MM))
+    whole.status()  # made now
+    watch.at("drawing the corbel", 0.7)
+    plain = whole.simplify(_PLAIN_MM)
+    watch.at("drawing the corbel", 0.8)
+    return settled(ground.solid, plain)
 
 
 def _window(region: Area, box: tuple[float, float, float, float]) -> Area:
