@@ -72,7 +72,7 @@ def test_no_column_stands_on_a_marked_floor():
     assert anywhere.contact_mm2 == anywhere.scar_mm2 == anywhere.cost.volume_mm3 == 0.0
     assert none.left_mm2 == bed.left_mm2 == anywhere.left_mm2 == pytest.approx(600, rel=0.01)
     assert made.warnings[0].text.startswith(
-        "underside 1: support beneath would touch faces supports must not touch; left, it droops"
+        "underside 1: support beneath would touch faces supports must not touch; left, it sags"
     )
 
 
