@@ -51,7 +51,7 @@ def test_no_finding_follows_from_itself() -> None:
         (
             (FindingLevel.CAUTION,),
             Decision.PRINT,
-            "Print it: nothing weighs against it, though one thing may show.",
+            "Print it: no problem found that spoils it, though one thing may show.",
         ),
         ((FindingLevel.FAULT,), Decision.LOOK, "Look at this before you print: "),
         ((FindingLevel.FAULT, FindingLevel.FAULT), Decision.LOOK, "Look at these two before you print: "),

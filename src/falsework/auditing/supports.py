@@ -30,7 +30,7 @@ _BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than b
 _AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
 _SEEN_MM = 2.0  # cells in which supports have been; they and the cells around them count
-_LOST_MM = 3.0  # of support at most: what begins higher above others begins anew
+_LOST_MM = 1.2  # of support at most: what begins higher above others begins anew
 _STRIDE = 1 << 20
 
 
