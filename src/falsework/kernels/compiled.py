@@ -26,10 +26,12 @@ from pathlib import Path
 from typing import Any
 
 from numba import config, njit
+from numba.core import event
 from numba.core.caching import CompileResultCacheImpl, FunctionCache, _CacheLocator
 
 _SOURCES = Path(__file__).parent
 _IMPORT = re.compile(r"^from falsework\.kernels\.([\w.]+) import ", re.MULTILINE)
+_WITHIN, _WHOLE = type(config.OPT)(1), type(config.OPT)(2)  # see ``_Effort``
 _UNUSED_DAYS = 30  # a folder of another version that was not used for so long goes
 
 
@@ -44,7 +46,7 @@ def bare_kernel(function: Callable[..., Any]) -> Any:
 
 
 def _kept(function: Callable[..., Any], **options: Any) -> Any:
-    dispatcher = njit(nogil=True, error_model="numpy", **options)(function)
+    dispatcher = njit(nogil=True, error_model="numpy", no_cfunc_wrapper=True, **options)(function)
     dispatcher._cache = _Cache(function)
     return dispatcher
 
@@ -60,6 +62,35 @@ def bare(function: Callable[..., Any]) -> Any:
     calls them."""
     options = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "forceinline": True, "_nrt": False}
     return njit(nogil=True, error_model="numpy", **options)(function)
+
+
+class _Effort(event.Listener):
+    """How hard LLVM tries while a kernel is compiled; what is compiled for others is left as it was.
+
+    All that a kernel calls is optimised by itself and then once more within the kernel: the first time a low
+    level serves as well. Kernels that are ``bare`` work on every byte of a program, and get all effort.
+    """
+
+    def __init__(self) -> None:
+        self._before: list[Any] = []
+
+    def on_start(self, event: Any) -> None:
+        dispatcher = event.data.get("dispatcher")
+        if dispatcher is None:  # a pass of what is being compiled
+            if len(self._before) == 1 and event.data["name"].startswith("native_lowering"):
+                config.OPT = _WHOLE
+        elif self._before or _eased(dispatcher):
+            self._before.append(config.OPT)
+            config.OPT = _WITHIN
+
+    def on_end(self, event: Any) -> None:
+        if "dispatcher" in event.data and self._before:
+            config.OPT = self._before.pop()
+
+
+def _eased(dispatcher: Any) -> bool:
+    kept = isinstance(getattr(dispatcher, "_cache", None), _Cache)
+    return kept and "_nrt" not in dispatcher.targetoptions
 
 
 @cache
@@ -198,3 +229,8 @@ def _writable(folder: Path) -> bool:
             return True
     except OSError:
         return False
+
+
+_EFFORT = _Effort()
+event.register("numba:compile", _EFFORT)
+event.register("numba:run_pass", _EFFORT)

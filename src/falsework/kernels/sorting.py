@@ -26,6 +26,18 @@ def sort_part(values, start, end):
 
 
 @inner
+def distinct(values):
+    """The values (n,) ascending, each once; ``values`` is sorted in place."""
+    sort_part(values, 0, values.shape[0])
+    n = 0
+    for k in range(values.shape[0]):
+        if n == 0 or values[k] != values[n - 1]:
+            values[n] = values[k]
+            n += 1
+    return values[:n]
+
+
+@inner
 def order_of(values, n):
     """(n,) int64 order in which values[:n] ascend, of equals the first first. As :func:`sort_part`."""
     order = np.arange(n)

@@ -153,7 +153,8 @@ def _highest_of_next(values, other, size, step, line, window):
             end = size if step == line else begin + line
             middle = max(end - shift, begin)
             _higher(values[begin:middle], values[begin + shift : end], other[begin:middle])
-            other[middle:end] = values[middle:end]
+            for k in range(middle, end):
+                other[k] = values[k]
         values, other = other, values
         have += shift // step
     return values, other

@@ -10,7 +10,7 @@ import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
 from falsework.kernels.outline.distance import RUN
-from falsework.kernels.sorting import order_of, sort_part
+from falsework.kernels.sorting import distinct, order_of, sort_part
 
 
 @inner
@@ -85,7 +85,7 @@ def uncovered(stretches, layer, covers, cover_layer, layers):
     for k in range(stretches.shape[0]):
         start = np.searchsorted(cover_layer, layer[k] - layers)
         end = np.searchsorted(cover_layer, layer[k], side="right")
-        order = start + np.argsort(covers[start:end, 0])
+        order = start + order_of(covers[start:end, 0], end - start)
         x, high = stretches[k, 0], stretches[k, 1]
         for c in range(order.shape[0] + 1):
             low, past = (covers[order[c], 0], covers[order[c], 1]) if c < order.shape[0] else (high, high)
@@ -102,7 +102,7 @@ def uncovered(stretches, layer, covers, cover_layer, layers):
 def highest(stretches, height):
     """The upper edge of blocks over stretches (n, 2) of an axis, up to ``height`` (n,): ascending (m + 1,)
     ends of m cells and (m,) their heights, each unlike its neighbour's; −inf where no block is. O(n · m)."""
-    at = np.unique(stretches)
+    at = distinct(stretches.copy().reshape(-1))
     top = np.full(max(at.shape[0] - 1, 0), -np.inf)
     for k in range(stretches.shape[0]):
         i = np.searchsorted(at, stretches[k, 0])
@@ -110,7 +110,8 @@ def highest(stretches, height):
             top[i] = max(top[i], height[k])
             i += 1
     step = np.ones(at.shape[0], np.bool_)
-    step[1:-1] = top[1:] != top[:-1]
+    for k in range(1, at.shape[0] - 1):
+        step[k] = top[k] != top[k - 1]
     return at[step], top[step[:-1]]
 
 
@@ -118,7 +119,11 @@ def highest(stretches, height):
 def _shrunk(at, top, by):
     """The same cells where the blocks beneath their upper edge are made smaller ``by`` so much on all
     sides."""
-    ends = np.unique(np.concatenate((at - by, at + by)))
+    count = at.shape[0]
+    both = np.empty(2 * count)
+    for k in range(count):
+        both[k], both[count + k] = at[k] - by, at[k] + by
+    ends = distinct(both)
     out = np.full(max(ends.shape[0] - 1, 0), -np.inf)
     for i in range(out.shape[0]):
         middle = 0.5 * (ends[i] + ends[i + 1])

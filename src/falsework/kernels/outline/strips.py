@@ -13,7 +13,9 @@ def _grown(table, used):
     if used < len(table):
         return table
     larger = np.empty((2 * len(table) + 16, table.shape[1]))
-    larger[:used] = table[:used]
+    for k in range(used):
+        for m in range(table.shape[1]):
+            larger[k, m] = table[k, m]
     return larger
 
 
@@ -235,25 +237,27 @@ def arched_spans(key, span, chord, bridge, step, leg, least):
                 inward = min(step, max(0.0, 0.5 * (hi - lo - leg)))
                 wanted[wanted_n, 0], wanted[wanted_n, 1] = lo + inward, hi - inward
                 wanted_n += 1
-    return out[:used][np.argsort(out[:used, 0], kind="mergesort")]
+    return out[order_of(out[:, 0], used)]
 
 
 @inner
 def _merged(rows, begin, end, least):
     """Rows begin:end sorted by their start, those that meet joined, short ones left out; the new end."""
-    order = begin + np.argsort(rows[begin:end, 1])
+    order = begin + order_of(rows[begin:end, 1], end - begin)
     block = rows[order].copy()
     used = begin
     for k in range(len(block)):
         if used > begin and block[k, 1] <= rows[used - 1, 2] + 1e-9:
             rows[used - 1, 2] = max(rows[used - 1, 2], block[k, 2])
         else:
-            rows[used] = block[k]
+            for m in range(rows.shape[1]):
+                rows[used, m] = block[k, m]
             used += 1
     kept = begin
     for k in range(begin, used):
         if rows[k, 2] - rows[k, 1] >= least:
-            rows[kept] = rows[k]
+            for m in range(rows.shape[1]):
+                rows[kept, m] = rows[k, m]
             kept += 1
     return kept
 
