@@ -9,14 +9,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.arrays import Floats, Indices
 from falsework.kernels.compiled import inner, kernel
 
 BUSY_VERTEX = 256  # corners around a vertex with more faces than this keep their facet's own normal
 
 
 @kernel
-def draw_triangles(corners: Floats, tags: Indices, depth: Floats, face: Indices, tag: Indices) -> None:
+def draw_triangles(
+    corners: NDArray[np.float64],
+    tags: NDArray[np.int64],
+    depth: NDArray[np.float64],
+    face: NDArray[np.int64],
+    tag: NDArray[np.int64],
+) -> None:
     """Draw triangles into a z-buffer, in place; O(pixels covered).
 
     ``corners`` (m, 3, 3): x, y, depth of each corner. ``tags`` (m,) go to ``tag`` where a triangle is
@@ -68,7 +73,9 @@ def draw_triangles(corners: Floats, tags: Indices, depth: Floats, face: Indices,
 
 
 @kernel
-def corner_normals(vertices: Floats, faces: Indices, crease_cosine: float) -> Floats:
+def corner_normals(
+    vertices: NDArray[np.float64], faces: NDArray[np.int64], crease_cosine: float
+) -> NDArray[np.float64]:
     """(m, 3, 3) unit normal at each corner of each face, smoothed over faces that meet at a small angle.
 
     Normals of the faces around a vertex are summed, weighted by area, over those whose cosine with the
@@ -121,7 +128,9 @@ def corner_normals(vertices: Floats, faces: Indices, crease_cosine: float) -> Fl
 
 
 @kernel
-def turned(points: Floats, axes: Floats) -> tuple[Floats, Floats, Floats]:
+def turned(
+    points: NDArray[np.float64], axes: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Coordinates (k, 3) along ``axes`` (3, 3, one a row) of points (k, 3), and their least and greatest."""
     out = np.empty_like(points)
     low, high = np.full(3, np.inf), np.full(3, -np.inf)
@@ -134,7 +143,12 @@ def turned(points: Floats, axes: Floats) -> tuple[Floats, Floats, Floats]:
 
 
 @kernel
-def pixel_normals(corners: Floats, normals: Floats, axes: Floats, face: Indices) -> NDArray[np.float32]:
+def pixel_normals(
+    corners: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    axes: NDArray[np.float64],
+    face: NDArray[np.int64],
+) -> NDArray[np.float32]:
     """(H, W, 3) normal along ``axes`` at each pixel, interpolated between the corners of the face seen there.
 
     ``corners`` as drawn, ``normals`` (m, 3, 3) not yet turned; 0 where nothing is seen.
@@ -170,7 +184,14 @@ def pixel_normals(corners: Floats, normals: Floats, axes: Floats, face: Indices)
 
 
 @inner
-def _steps(depth: Floats, normal: NDArray[np.float32], tag: Indices, r: int, c: int, jump: float) -> float:
+def _steps(
+    depth: NDArray[np.float64],
+    normal: NDArray[np.float32],
+    tag: NDArray[np.int64],
+    r: int,
+    c: int,
+    jump: float,
+) -> float:
     """Share of ink at pixel (r, c): 1 on a silhouette or step, 0.55 on a crease or border, 0 elsewhere."""
     rows, columns = depth.shape
     ink = 0.0
@@ -216,15 +237,15 @@ def _hatched(pattern: int, r: int, c: int, pitch: int, thick: int) -> bool:
 
 @kernel
 def ink_picture(
-    depth: Floats,
+    depth: NDArray[np.float64],
     normal: NDArray[np.float32],
-    tag: Indices,
-    soft: Floats,
-    tones: Floats,
-    hatches: Indices,
-    hatch_tones: Floats,
-    paper: Floats,
-    light: Floats,
+    tag: NDArray[np.int64],
+    soft: NDArray[np.float64],
+    tones: NDArray[np.float64],
+    hatches: NDArray[np.int64],
+    hatch_tones: NDArray[np.float64],
+    paper: NDArray[np.float64],
+    light: NDArray[np.float64],
     jump: float,
     pitch: int,
 ) -> NDArray[np.uint8]:
@@ -267,7 +288,7 @@ def ink_picture(
 
 
 @kernel
-def blur_depth(depth: Floats, reach: int) -> Floats:
+def blur_depth(depth: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     """(H, W) mean of ``depth`` over a square of side ``2 reach + 1``, over drawn pixels only; O(H W)."""
     rows, columns = depth.shape
     along = np.zeros((rows, columns))

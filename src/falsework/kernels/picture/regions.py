@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from falsework.arrays import Floats, Indices
 from falsework.kernels.compiled import kernel
 from falsework.kernels.sorting import sort_part
 
 
 @kernel
 def map_regions(
-    points: Floats,
-    ring_start: Indices,
-    region_start: Indices,
-    low: Floats,
-    high: Floats,
-    patch: Indices,
-    grid: Floats,
-    size: Indices,
+    points: NDArray[np.float64],
+    ring_start: NDArray[np.int64],
+    region_start: NDArray[np.int64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    patch: NDArray[np.int64],
+    grid: NDArray[np.float64],
+    size: NDArray[np.int64],
     brush: int,
-) -> tuple[Indices, Indices, Floats, Floats]:
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
     """Paint flat regions of many heights onto one grid: which patch lies over a cell, from what z to what z.
 
     Region g owns rings ``region_start[g]:region_start[g + 1]``; ring r is the points
@@ -105,15 +105,15 @@ def map_regions(
 
 @kernel
 def find_patches(
-    points: Floats,
-    cell_start: Indices,
-    owners: Indices,
-    lows: Floats,
-    highs: Floats,
-    grid: Floats,
-    size: Indices,
+    points: NDArray[np.float64],
+    cell_start: NDArray[np.int64],
+    owners: NDArray[np.int64],
+    lows: NDArray[np.float64],
+    highs: NDArray[np.float64],
+    grid: NDArray[np.float64],
+    size: NDArray[np.int64],
     slack: float,
-) -> Indices:
+) -> NDArray[np.int64]:
     """(k,) patch at each point (k, 3), -1 where there is none within ``slack`` in z.
 
     ``owners``, ``lows``, ``highs`` are the entries of :func:`map_regions` sorted by cell, ``cell_start``
