@@ -33,8 +33,8 @@ _ROOM_MM = 1.0
 
 
 def swept(ground: PlannedPart, draft: Draft) -> Draft:
-    """The draft without its crumbs; the very draft where it has none, as one that follows the layers."""
-    if not draft.added or draft.removed or draft.freeform:
+    """The draft without its crumbs; the very draft where it has none."""
+    if not draft.added or draft.removed:
         return draft
     changed = Changed(ground, (draft,))
     found = _crumbs(changed)
@@ -66,7 +66,8 @@ def _crumbs(changed: Changed) -> list[Manifold]:
     """What must come off, from the lowest layer up: a prism for each piece, as high as its layer."""
     ground, first = changed.ground, changed.span[0]
     laid, own = _near(changed)
-    small, layer = _small(laid, own, DAB_WIDTHS2 * ground.process.line_width_mm**2)
+    by_hairs = not all(draft.freeform for draft in changed.drafts)  # courses are joined by none
+    small, layer = _small(laid, own, DAB_WIDTHS2 * ground.process.line_width_mm**2, by_hairs=by_hairs)
     base = ground.stack.regions[first - 1 : first] if first else laid[:1]
     rests = _rests(small, np.concatenate([base, laid])[layer])
     found: list[Manifold] = []
@@ -107,12 +108,13 @@ def _new(pieces: Regions, own: Regions) -> NDArray[np.bool_]:
     return found
 
 
-def _small(laid: Regions, own: Regions, most_mm2: float) -> tuple[Regions, Indices]:
-    """Pieces of layers, new ones, smaller than ``most_mm2``, that hang on to nothing beside them but by a
-    hair; and their layers."""
-    whole, its_layer = parts(laid)
-    parted, layer = parts(areas_only(offset_mitred(laid, -_HAIR_MM)))
-    pieces, layer = np.concatenate([whole, parted]), np.concatenate([its_layer, layer])
+def _small(laid: Regions, own: Regions, most_mm2: float, *, by_hairs: bool) -> tuple[Regions, Indices]:
+    """Pieces of layers, new ones, smaller than ``most_mm2``, that hang on to nothing beside them, or only by
+    a hair; and their layers."""
+    pieces, layer = parts(laid)
+    if by_hairs:
+        parted, its_layer = parts(areas_only(offset_mitred(laid, -_HAIR_MM)))
+        pieces, layer = np.concatenate([pieces, parted]), np.concatenate([layer, its_layer])
     some = planar.area(pieces) < most_mm2
     some[some] = _new(pieces[some], own[layer[some]])
     return pieces[some], layer[some]
