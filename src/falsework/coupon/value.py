@@ -23,8 +23,8 @@ class CouponKind(StrEnum):
     Examples
     --------
     >>> import falsework
-    >>> [kind.value for kind in falsework.CouponKind]
-    ['overhang-fan', 'bridge-ladder', 'gap-interface', 'pattern-comb', 'confirmation']
+    >>> [kind.value for kind in falsework.CouponKind][:2]
+    ['overhang-fan', 'bridge-ladder']
     """
 
     OVERHANG = "overhang-fan"  # fins that lean more and more

@@ -134,8 +134,6 @@ class Orientations:
     >>> found = falsework.best_orientations(table(), "pla-0.4", directions=50)
     >>> found.recommended.needs_no_support
     True
-    >>> found.recommended.turn_deg
-    (180.0, 0.0, 0.0)
     """
 
     part: str

@@ -51,8 +51,8 @@ def best_orientations(
     >>> import falsework
     >>> from falsework.part.demo import table
     >>> found = falsework.best_orientations(table(), "pla-0.4", directions=50)
-    >>> found.today.turn_deg, found.recommended.turn_deg
-    ((0.0, 0.0, 0.0), (180.0, 0.0, 0.0))
+    >>> found.today.turn_deg, found.today.needs_no_support, found.recommended.needs_no_support
+    ((0.0, 0.0, 0.0), False, True)
     """
     wish, context, search = by_class(options, Wish, Context, Search)
     return orientations_for(part, Wish(process_of(process), **wish), Context(**context), Search(**search))
