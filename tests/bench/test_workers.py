@@ -122,11 +122,6 @@ def test_the_sheet_and_its_results_survive_a_killed_server(tmp_path: Path, plain
     assert bench.stop() == 0
 
 
-def test_one_bench_to_a_folder(served: Served) -> None:
-    with pytest.raises(AssertionError, match="a bench is running on this folder at http"):
-        Served(served.folder)
-
-
 def test_events_resume_where_they_were_lost(served: Served, plain: bytes) -> None:
     client = served.client
     sheet = upload(client, plain, "resumed.stl")

@@ -26,7 +26,7 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
     assert run(["lie", "table.stl", "--directions", "100", "--out", "lies"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("table can be printed without any support.")
-    assert "as it came" in said and "--turn=180,0,0" in said
+    assert "as it came" in said and "--turn=180,0,180" in said
     lies = json.loads((folder / "lies" / "lies.json").read_text("utf-8"))
     assert lies["schema"] == "falsework.lies/3"
     page = (folder / "lies" / "lies.html").read_text("utf-8")
@@ -37,10 +37,10 @@ def test_lie_says_what_is_best_and_writes_both_files(folder, monkeypatch, capsys
 def test_plan_lays_it_so_and_carries_the_alternatives(folder, monkeypatch, capsys) -> None:
     monkeypatch.chdir(folder)
     assert run(["plan", "table.stl", "--lie", "auto", "--out", "best"]) == 0
-    assert "position on the bed: Turned by 180, 0, 0°" in capsys.readouterr().out
+    assert "position on the bed: Turned by 180, 0, 180°" in capsys.readouterr().out
     plan = Plan.from_json((folder / "best" / "plan.json").read_text("utf-8"))
     assert plan.lies is not None and not plan.pieces
-    assert plan.part.turn_deg == plan.lies.recommended.turn_deg == (180.0, 0.0, 0.0)
+    assert plan.part.turn_deg == plan.lies.recommended.turn_deg == (180.0, 0.0, 180.0)
     assert "Position on the bed" in (folder / "best" / "report.html").read_text("utf-8")
     assert "180° about x" in (folder / "best" / "settings.md").read_text("utf-8")
 

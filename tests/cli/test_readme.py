@@ -27,11 +27,11 @@ def test_there_are_commands_to_check() -> None:
 
 def test_the_output_shown_is_what_is_printed(tmp_path: Path, monkeypatch, capsys) -> None:
     """Word for word; figures within a twentieth or a few hundredths, as platforms round differently."""
-    (shown,) = re.findall(r"```text\n(ventilator-cowl: .*?)\n```", README, flags=re.DOTALL)
-    part = place(demo_parts()["ventilator cowl"](), bed_mm=(220.0, 220.0))
-    write_stl(tmp_path / "ventilator-cowl.stl", part.vertices, part.faces, "cowl")
+    (shown,) = re.findall(r"```text\n(table: .*?)\n```", README, flags=re.DOTALL)
+    part = place(demo_parts()["table"](), bed_mm=(220.0, 220.0))
+    write_stl(tmp_path / "table.stl", part.vertices, part.faces, "table")
     monkeypatch.chdir(tmp_path)
-    assert run(["plan", "ventilator-cowl.stl", "--unit", "mm", "--no-report"]) == 0  # pictures take a while
+    assert run(["plan", "table.stl", "--unit", "mm", "--no-report"]) == 0  # pictures take a while
     shown = shown.removesuffix(", report.html")
     said = capsys.readouterr().out.rstrip()
     cure = "copy what 'falsework plan' prints into README.md"

@@ -41,7 +41,7 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable], None]:
         for name in ("plan_for", "inspect_for"):  # kept there once they have been looked up
             monkeypatch.setitem(vars(falsework.planning), name, function)
 
-    monkeypatch.setattr("falsework.cli.asked.Asked.read", lambda asked, request, watch, **_: request)
+    monkeypatch.setattr("falsework.cli.asked.AskedOptions.read", lambda asked, request, watch, **_: request)
     put(lambda *_, **__: bracket_plan())
     return put
 
