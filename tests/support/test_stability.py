@@ -13,16 +13,10 @@ import pytest
 import shapely
 
 from falsework import load_process
+from falsework.process.forces import BED_BOND_MPA, NOZZLE_DRAG_N, NOZZLE_PRESS_N
 from falsework.support.cells import Cells, cells_of
 from falsework.support.scheme import Role
-from falsework.support.stability import (
-    BED_BOND_MPA,
-    NOZZLE_DRAG_N,
-    NOZZLE_PRESS_N,
-    StabilityCheck,
-    check_pieces,
-    part_bond_mpa,
-)
+from falsework.support.stability import CellAreas, StabilityCheck, check_pieces, part_bond_mpa
 from falsework.support.strands import Walls
 
 PLA = load_process("pla-0.4")
@@ -50,7 +44,7 @@ def checked(
     closed = np.where(cells.slim, 1, 0).astype(np.int64)
     area = shapely.area(cells.polygon)
     assert count == len(area)
-    return check_pieces(cells, list(walls), closed, np.array([tie_mm]), scar, area, z_mm, PLA)
+    return check_pieces(cells, list(walls), closed, np.array([tie_mm]), CellAreas(scar, area), z_mm, PLA)
 
 
 def test_a_hollow_column_is_fixed_at_its_foot_and_free_at_its_head() -> None:
