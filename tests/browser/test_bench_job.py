@@ -35,6 +35,11 @@ def colours(page, selector):
     }
 
 
+def supported(page):
+    """How many undersides are supported, as the foot of the sheet says."""
+    return int(page.locator(".foot-figures div:has(dt:text-is('Supported')) b").inner_text().split(" of ")[0])
+
+
 def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     page = browse()
     begin(page, "mooring cleat")
@@ -68,14 +73,23 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     expect(page).to_have_url(re.compile(rf"/undersides\?n={tag.text_content()}$"))
     expect(page.locator(".docket")).to_have_count(1)
     # overrule: the totals show it
-    before = foot(page)
-    page.get_by_label("Decision on number 1").select_option("leave")
+    before, was = foot(page), supported(page)
+    left = page.locator(".decision select").filter(has=page.locator("option:text-is('automatic: leave it')"))
+    number = left.filter(has=page.locator("option[value='bed-or-part']")).first.get_attribute("aria-label")
+    page.get_by_label(number).select_option("bed-or-part")
     settled(page)
-    assert sheet_of(page)["choices"]["overrules"] == {"1": "leave"}
+    overrules = {number.rsplit(" ", 1)[-1]: "bed-or-part"}
+    assert sheet_of(page)["choices"]["overrules"] == overrules
     assert foot(page) != before and "decided by you" in page.inner_text(".undersides")
-    assert page.locator(".foot .before").count() >= 1
+    assert supported(page) == was + 1
+    struck = page.locator(".foot .before").all_inner_texts()
+    assert any(f"{was} of {len(numbers)}" in text for text in struck) and len(struck) >= 2
     page.get_by_role("button", name="Take back 1 decision of yours").click()
     settled(page)
+    assert sheet_of(page)["choices"]["overrules"] == {} and supported(page) == was
+    page.locator(".foot").get_by_role("button", name="Undo").click()  # the position may need no other support
+    settled(page)
+    assert sheet_of(page)["choices"]["overrules"] == overrules and supported(page) == was + 1
     # supports, layer by layer
     show(page, "supports")
     assert colours(page, "#supports")["brick"] > 200
@@ -106,7 +120,7 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     page.get_by_role("button", name="Write the files").click()
     page.wait_for_selector(".files a")
     with page.expect_download() as download:
-        page.get_by_role("link", name="print.3mf").click()
+        page.get_by_role("link", name="print.3mf", exact=True).click()
     assert zipfile.is_zipfile(download.value.path())
     with page.expect_download() as download:
         page.get_by_role("link", name="All in one archive").click()
@@ -186,14 +200,28 @@ def test_two_people_on_one_sheet(browse, bench):
     settled(first)
     second.get_by_label("Note to the operator").fill("black filament")
     second.get_by_label("Note to the operator").blur()
-    box = second.get_by_role("alertdialog")
-    box.wait_for()
-    for words in ("Both of you changed the same thing", "black filament", "grey filament"):
-        expect(box).to_contain_text(words, use_inner_text=True)
-    second.get_by_role("button", name="Put mine in place of theirs").click()
-    box.wait_for(state="detached")
+    # what is written stays in its field, beside what the other wrote
+    theirs = second.locator(".field-said.theirs")
+    expect(theirs).to_contain_text("grey filament")
+    expect(second.locator("#note-field")).to_have_value("black filament")
+    assert sheet_of(second)["note"] == "grey filament"
+    theirs.get_by_role("button", name="Put mine in its place").click()
     first.wait_for_function("() => document.getElementById('note-field').value === 'black filament'")
     assert sheet_of(second)["note"] == "black filament"
+    # what is chosen is asked about
+    first.get_by_label("Decision on number 1").select_option("leave")
+    settled(first)
+    second.get_by_label("Decision on number 1").select_option("bed-or-part")
+    box = second.get_by_role("alertdialog")
+    box.wait_for()
+    row = box.get_by_role("row", name="the decision on an underside (1)")
+    expect(box).to_contain_text("Both of you changed the same thing", use_inner_text=True)
+    expect(row.locator("td")).to_have_text(["bed-or-part", "leave"])
+    assert sheet_of(second)["choices"]["overrules"] == {"1": "leave"}
+    second.get_by_role("button", name="Put mine in place of theirs").click()
+    box.wait_for(state="detached")
+    expect(first.get_by_label("Decision on number 1")).to_have_value("bed-or-part")
+    assert sheet_of(second)["choices"]["overrules"] == {"1": "bed-or-part"}
     second.faults.clear()  # the answer 409 and the streams that were cut off
 
 
@@ -217,12 +245,17 @@ def test_without_the_bench_the_sheet_stays_and_says_so(browse, bench):
     page.get_by_label("scale ×").fill("2")
     page.get_by_label("scale ×").press("Enter")
     page.wait_for_selector(".notice.away")
+    page.get_by_label("Decision on number 1").select_option("bed-or-part")
+    page.get_by_role("button", name="Try again").wait_for()
     still(page)
     assert "What you see stays" in page.inner_text(".notice.away")
     assert page.locator(".undersides tbody tr").count() >= 1
     page.context.set_offline(False)
     page.wait_for_selector(".notice.away", state="detached")
+    settled(page)
+    assert sheet_of(page)["choices"]["scale"] == 2  # what was written is sent by itself
+    assert sheet_of(page)["choices"]["overrules"] == {}
     page.get_by_role("button", name="Try again").click()
     settled(page)
-    assert sheet_of(page)["choices"]["scale"] == 2
+    assert sheet_of(page)["choices"]["overrules"] == {"1": "bed-or-part"}
     page.faults.clear()  # connections refused
