@@ -23,7 +23,7 @@ extensions = [
     "sphinx_copybutton",
     "settings_reference",
 ]
-exclude_patterns = ["site"]
+exclude_patterns = ["site", "pictures/gallery/cards.md"]
 myst_enable_extensions = ["colon_fence", "deflist"]
 myst_heading_anchors = 3
 
