@@ -148,7 +148,7 @@ def take_bench(chromium: Any, part: Part) -> None:
         page = chromium.new_page(viewport={"width": 1360, "height": 860})
         page.goto(address)
         page.locator("input[type=file]").first.set_input_files(file)
-        page.get_by_text("Take the files").first.wait_for(timeout=180_000)
+        page.get_by_text("Look for something better").first.wait_for(timeout=180_000)
         page.wait_for_timeout(2000)
         page.screenshot(path=HERE / "bench.png")
         page.close()
