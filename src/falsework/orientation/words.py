@@ -115,7 +115,8 @@ def _stays(lie: Orientation) -> str:
     if not lie.proof.ready:
         return f"No better position than it came in was found: {_needs(lie)}, {duration(lie.time_s)} in all"
     return (
-        f"The position it came in is best: {_needs(lie)}, {duration(lie.time_s)} in all; no other is cheaper"
+        f"The position it came in is best: {_needs(lie)}, {duration(lie.time_s)} in all; "
+        "no other that may be printed as it is costs less"
     )
 
 

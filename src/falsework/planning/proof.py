@@ -68,10 +68,20 @@ def trouble(lie: Orientation) -> int:
     return int(not (p.stands or p.rim_mm > 0.0) or p.bare > 0)
 
 
+def ready(lie: Orientation) -> bool:
+    """Whether its plan may be printed as it is."""
+    return lie.proof is not None and lie.proof.ready
+
+
+def rivals(today: Orientation, lies: Sequence[Orientation]) -> list[Orientation]:
+    """Those that may take the place of today's: what may be printed gives way to nothing that may not, were
+    it only for want of a rim."""
+    return [lie for lie in lies if trouble(lie) == 0 and (ready(lie) or not ready(today))]
+
+
 def weight_of(lie: Orientation) -> float:
     """Its total; more for one whose plan may not be printed as it is, if only for want of a rim."""
-    ready = lie.proof is not None and lie.proof.ready
-    return lie.price.total * (1.0 if ready else NOT_READY)
+    return lie.price.total * (1.0 if ready(lie) else NOT_READY)
 
 
 def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
@@ -128,7 +138,7 @@ def _best(
     order = sorted(weighed, key=lambda row: (weighed[row], row))
     out: list[Orientation] = []
     for k in range(0, len(order), ROUND):
-        sound = [weight_of(lie) for lie in out if trouble(lie) == 0]
+        sound = [weight_of(lie) for lie in rivals(today, out)]
         least = min([bar, *sound])
         some = [lies[row] for row in order[k : k + ROUND] if OPTIMISM * weighed[row] < least]
         if not some:
