@@ -23,6 +23,7 @@ sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 from falsework.kernels.column import intervals as k
 from falsework.orientation.body import Body, body_of
+from falsework.orientation.device import ColumnLimits, figures_here
 from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, rotations_to_up
 from falsework.part.part import Part
 
@@ -51,21 +52,7 @@ def prepared(part: Part) -> Body:
 
 
 def ours(body: Body, rotations: np.ndarray, grid: int = GRID) -> np.ndarray:
-    return k.orientation_figures(
-        body.vertices,
-        body.faces,
-        body.normals,
-        body.show,
-        body.edges,
-        body.beside,
-        rotations,
-        body.center,
-        grid,
-        LIMIT,
-        TOUCH,
-        RIM,
-        HEAD,
-    )
+    return figures_here(body, rotations, ColumnLimits(grid, LIMIT, TOUCH, RIM, HEAD))
 
 
 def columns(vertices: np.ndarray, rotation: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
@@ -259,24 +246,23 @@ def against_plans(part: Part) -> list[tuple[str, str]]:
 
 
 def against_random() -> list[tuple[str, str]]:
-    """The found price over the best of 50,000 random directions, on parts thrown together from shells."""
-    from falsework.orientation import Care
+    """The found estimate over the best of 50,000 random directions, on parts thrown together from shells."""
     from falsework.orientation.search import FINE_GRID, judge_of
-    from falsework.planning import best_orientations
+    from falsework.orientation.value import Search
     from falsework.request.weights import Weights
     from falsework.watch import QUIET
-    from properties.test_orientation_properties import PROCESS, clutter, random_directions
+    from properties.test_orientation_properties import PROCESS, clutter, random_directions, short
 
-    worst = 0.0
+    worst = -np.inf
     for seed in range(3):
         part = clutter(seed)
-        judge = judge_of(prepared(part), PROCESS, Weights(), Care(), None)
+        judge = judge_of(prepared(part), PROCESS, Weights(), None)
         many = judge(random_directions(50_000, seed), 64, QUIET, "random")
         few = many.directions[np.argsort(many.rank)[:300]]
         least = judge(few, FINE_GRID, QUIET, "random").priced.total.min()
-        best = best_orientations(part, PROCESS, layers=False).recommended.price.total
+        best = min(lie.price.total for lie in short(part, Search().directions))
         worst = max(worst, best / least - 1.0)
-    return [("price found over the best of 50,000 random lies, worst of 3 parts", f"{worst:+.1%}")]
+    return [("estimate found over the best of 50,000 random lies, worst of 3 parts", f"{worst:+.1%}")]
 
 
 if __name__ == "__main__":

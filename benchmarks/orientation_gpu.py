@@ -21,9 +21,8 @@ import numpy as np
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
-from falsework.kernels.column import intervals as k
 from falsework.orientation.body import Body, body_of
-from falsework.orientation.device import ColumnLimits, Counter, devices
+from falsework.orientation.device import ColumnLimits, Counter, devices, figures_here
 from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
 from falsework.watch import QUIET
 
@@ -53,13 +52,6 @@ def frame() -> Body:
 def _body(vertices: np.ndarray, faces: np.ndarray) -> Body:
     marked = np.arange(len(faces)) % 5 == 0
     return body_of(np.asarray(vertices, float), np.ascontiguousarray(faces, np.int32), marked)
-
-
-def one_core(body: Body, rotations: np.ndarray, limits: ColumnLimits) -> np.ndarray:
-    return k.orientation_figures(
-        body.vertices, body.faces, body.normals, body.show, body.edges, body.beside, rotations, body.center,
-        limits.grid, limits.limit_deg, limits.touch_mm, limits.rim_mm, limits.head_mm,
-    )  # fmt: skip
 
 
 def apart(here: np.ndarray, there: np.ndarray) -> dict[str, tuple[float, float]]:
@@ -102,9 +94,9 @@ def measured(name: str, body: Body, grid: int, rounds: int, beside: int) -> str:
         times.append(time.perf_counter() - start)
         assert np.array_equal(first, there), "two runs differ"
     some = np.arange(0, count, count // beside)
-    one_core(body, turns[:1], limits)
+    figures_here(body, turns[:1], limits)
     start = time.perf_counter()
-    here = one_core(body, turns[some], limits)
+    here = figures_here(body, turns[some], limits)
     core = (time.perf_counter() - start) / len(some)
     off = apart(here, first[some])
     worst = max(off, key=lambda figure: off[figure][1])

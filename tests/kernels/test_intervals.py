@@ -7,6 +7,7 @@ import pytest
 
 from falsework.kernels.column import intervals as k
 from falsework.orientation.body import body_of
+from falsework.orientation.device import ColumnLimits, figures_here
 from falsework.orientation.directions import even_directions, rotations_to_up
 from solids import ball_of_squares, box, inside_out, merged, mesh_volume, ngon_area, revolved, spindle
 
@@ -21,21 +22,7 @@ def figures(mesh, up=(0.0, 0.0, 1.0), grid=256, limit=45.0, show=None, spin=17.3
     up = np.atleast_2d(np.asarray(up, float))
     up = up / np.linalg.norm(up, axis=1)[:, None]
     rotations = rotations_to_up(up, spin)
-    return k.orientation_figures(
-        body.vertices,
-        body.faces,
-        body.normals,
-        body.show,
-        body.edges,
-        body.beside,
-        rotations,
-        body.center,
-        grid,
-        limit,
-        TOUCH,
-        rim,
-        rim,
-    )
+    return figures_here(body, rotations, ColumnLimits(grid, limit, TOUCH, rim, rim))
 
 
 def twin(mesh, rotation, grid, limit):
