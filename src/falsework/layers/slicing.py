@@ -117,12 +117,14 @@ class _Cut(NamedTuple):
 def _planes(vertices: Floats, faces: NDArray[np.int32], middles: Floats) -> tuple[Floats, Indices]:
     """Where each layer is cut: its middle, but a little above a flat underside that lies there and a little
     below a flat top; and the layers with both, which are cut a second time twice that much lower."""
-    near = np.searchsorted(middles, vertices[:, 2] - TIE_MM)
-    tied = near < len(middles)
-    tied[tied] = np.abs(vertices[tied, 2] - middles[near[tied]]) <= TIE_MM
+    from falsework.kernels.mesh.section import vertex_levels
+
+    near = vertex_levels(vertices, middles - TIE_MM) - 1  # of the plane that may be tied with each vertex
+    tied = (near >= 0) & (vertices[:, 2] - middles[near] <= TIE_MM)
     if not tied.any():
         return middles, np.zeros(0, dtype=np.int64)
-    flat = faces[tied[faces].all(axis=1)]
+    flat = faces[tied[faces[:, 0]]]  # few, before all three corners are looked up
+    flat = flat[tied[flat].all(axis=1)]
     flat = flat[(near[flat] == near[flat[:, :1]]).all(axis=1)]
     a, b, c = (vertices[flat[:, k], :2] for k in range(3))
     doubled = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
