@@ -64,8 +64,10 @@ def _from_scene(scene: object, name: str, unit: str | None, turn: np.ndarray | N
     left_out = 0
     total = 0
     graph = scene.graph  # type: ignore[attr-defined]
-    for node in sorted(graph.nodes_geometry):
-        matrix, key = graph[node]
+    order = {key: place for place, key in enumerate(scene.geometry)}  # type: ignore[attr-defined]
+    placed = [graph[node] for node in graph.nodes_geometry]
+    # Not by the node's name: a node of several shapes gets names by chance, another at every reading.
+    for matrix, key in sorted(placed, key=lambda found: (order[found[1]], found[0].tobytes())):
         shape = scene.geometry[key]  # type: ignore[attr-defined]
         faces = getattr(shape, "faces", None)
         if faces is None or len(faces) == 0:
