@@ -292,18 +292,13 @@ def _faults(entry: Entry) -> list[str]:
     return list(faults(sound(entry), datetime.date.today()))
 
 
-def _built_in() -> set[str]:
-    from falsework.process.builtin import builtin, builtin_names
-
-    return {builtin(name).material.name for name in builtin_names()}
-
-
 def _ask_all(
     session: Session, job: _Job, spots: tuple[Spot, ...], prepare: Callable[[], object]
 ) -> tuple[list[int], tuple[str, ...]]:
     """Ask about everything in turn; each answer is recorded at once, so that a stop loses one at most."""
     from falsework.cli import asking
     from falsework.cli.say_readings import condition
+    from falsework.process.builtin import builtin_materials
 
     asking.say(job.title)
     where = job.where
@@ -317,7 +312,7 @@ def _ask_all(
     except (asking.Back, asking.Skip, asking.Quit):
         return [], ()
     own = job.process.material.name
-    known = {own, *job.ledger.materials(), *_built_in()}
+    known = {own, *job.ledger.materials(), *builtin_materials()}
     if material not in known and not where.alike:
         said = asking.answer(f"{material} is new. Does it print as {own} does? (y or n)")
         if not said.lower().startswith("y"):

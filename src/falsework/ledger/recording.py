@@ -23,7 +23,7 @@ from falsework.ledger.values import (
     settings_of,
     text_of,
 )
-from falsework.process.builtin import builtin, builtin_names
+from falsework.process.builtin import builtin_materials
 from falsework.process.checks import checked
 from falsework.process.earlier import renewed
 from falsework.process.schema import rows_of
@@ -89,9 +89,8 @@ def material_named(db: Connection, name: str, made_for: Material, alike: bool = 
         return made_for
     if alike or knows(db, "material", "name", name):
         return replace(made_for, name=name)  # where it is known, the ledger's description stands
-    for built_in in builtin_names():
-        if (material := builtin(built_in).material).name == name:
-            return material
+    if (material := builtin_materials().get(name)) is not None:
+        return material
     raise LedgerError(
         f"material {name!r}",
         f"is not known, and what was printed was made for {made_for.name!r}",

@@ -168,6 +168,12 @@ def builtin(name: str) -> Process:
     )
 
 
+def builtin_materials() -> dict[str, Material]:
+    """The built-in materials by their own names."""
+    all_of_them = (builtin(name).material for name in builtin_names())
+    return {material.name: material for material in all_of_them}
+
+
 def builtin_sources(name: str) -> dict[str, str]:
     """Where each value of a built-in process comes from, by 'table.field'."""
     sourced = _sourced(name)
