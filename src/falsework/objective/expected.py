@@ -19,7 +19,7 @@ BAYS_MM = (40.0, 80.0)  # sides of bays, one post each
 LEAN_SHARE = 0.9  # of what holds by itself, by which a shore's edge moves in a layer
 PATH_S = 0.35  # from memory: getting to a strand or a closed line, and up to speed
 SHORE_S = 1.4  # of a shore in a layer: the way there, its paths and corners (measured on supports as built)
-CHORD_LAYERS = 2  # layers beneath a shore's roof that stay as wide as it
+CHORD_LAYERS = 2  # layers beneath a shore's cap that stay as wide as it
 _DEPTHS = np.linspace(0.0, 1.0, 9)  # of a shore, at which it is measured
 
 
@@ -92,8 +92,8 @@ def _curtain(bed: AirColumns, part: AirColumns, process: Process) -> Expected:
     area = np.asarray(bed.area_mm2 + part.area_mm2, float)
     whole = np.maximum(area, 1e-9)
     filled = np.asarray(bed.volume_mm3 + part.volume_mm3, float)
-    roof = np.minimum(filled, area * structure.interface_layers * h_mm)
-    floor = np.minimum(filled - roof, part.area_mm2 * structure.interface_layers_below * h_mm)
+    cap = np.minimum(filled, area * structure.interface_layers * h_mm)
+    sole = np.minimum(filled - cap, part.area_mm2 * structure.interface_layers_below * h_mm)
     outline = 2.0 * np.sqrt(np.pi * area)
     extent = np.asarray(bed.extent_mm, float)
     long = 2.0 * (extent + area / np.maximum(extent, 1e-9))
@@ -101,9 +101,9 @@ def _curtain(bed: AirColumns, part: AirColumns, process: Process) -> Expected:
     sets = 2 if structure.weave == "crossed" else 1
     line_mm = bead_section_mm2(process.line_width_mm, h_mm) / h_mm  # as wide as a square-edged one
     share = sets * line_mm / structure.spacing_mm + structure.perimeter_lines * line_mm * outline / whole
-    body = (filled - roof - floor) * np.minimum(1.0, share)
+    body = (filled - cap - sole) * np.minimum(1.0, share)
     foot = outline * bed.area_mm2 / whole * structure.foot_widening_mm * structure.foot_layers * h_mm
-    plastic = np.where(filled > 0.0, roof + floor + body + foot, 0.0)
+    plastic = np.where(filled > 0.0, cap + sole + body + foot, 0.0)
     rate = region_cost(1.0, process, process.support_speed_mm_s).time_s
     return Expected(plastic, plastic * rate, np.asarray(part.area_mm2, float) + np.zeros_like(area))
 
@@ -116,7 +116,7 @@ def _shores(bed: AirColumns, part: AirColumns, side_mm: float, process: Process)
 
 
 def _stood(columns: AirColumns, side_mm: float, process: Process) -> Expected:
-    """Shores beneath some columns: a roof and what is as wide beneath it, edges that lean inwards until they
+    """Shores beneath some columns: a cap and what is as wide beneath it, edges that lean inwards until they
     are as near as those of a post, the post, its foot. ``scar_mm2`` of the feet."""
     structure, h_mm = process.structure, process.layer_height_mm
     area, height = np.asarray(columns.area_mm2, float), columns.height_mm
@@ -130,7 +130,7 @@ def _stood(columns: AirColumns, side_mm: float, process: Process) -> Expected:
     shape = (len(_DEPTHS),) + (1,) * height.ndim
     depth = np.maximum(_DEPTHS.reshape(shape) * height - CHORD_LAYERS * h_mm, 0.0)
     at_long = np.maximum(long - steep * depth, np.minimum(long, post))
-    at_broad = np.maximum(broad - steep * depth, np.minimum(np.maximum(broad, post), post))
+    at_broad = np.maximum(broad - steep * depth, post)
     section, lanes = bead_section_mm2(process.line_width_mm, h_mm), lane_spacing_mm(process)
     inside = np.where(np.minimum(at_long, at_broad) > 0.5 * lanes, 0.5 * at_long * at_broad / lanes, 0.0)
     lines = posts * (2.0 * (at_long + at_broad) + inside).mean(axis=0)

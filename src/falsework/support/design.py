@@ -15,10 +15,12 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, gathered, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines
+from falsework.objective import SCAR
 from falsework.objective.expected import BAYS_MM, LEAN_SHARE, PATH_S
 from falsework.process import bead_section_mm2
 from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
 from falsework.process.settings import Process
+from falsework.request.weights import Weights
 from falsework.support.cells import Cells, cells_of, facing, joined
 from falsework.support.scheme import TriedStructure
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
@@ -28,9 +30,10 @@ from falsework.wording.figures import duration, mass
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
 WIDE = -1.0  # the same with lines as far apart as what lies on them bridges; only reckoned, for the sheet
 WIDE_NAME = "curtain with lines as far apart as they may be"
-STUCK_PRICE = 0.4  # what it costs more to take off what cannot leave whole: two minutes of hand work, and ...
-STUCK_PRICE_MM2 = 0.003  # ... a minute and a half a cm² under the part
-SCAR_PRICE_MM2 = 0.0015  # what a mm² of part costs that support stands on; as standings are chosen by
+_MINUTE = Weights().hands_per_hour / 60.0  # of hand work, as it is usually priced
+STUCK_PRICE = 2.0 * _MINUTE  # what it costs more to take off what cannot leave whole, and ...
+STUCK_PRICE_MM2 = 1.5 * _MINUTE / 100.0  # ... of each mm² under the part: a minute and a half a cm²
+SCAR_PRICE_MM2 = SCAR * Weights().finish_per_cm2 / 100.0  # of a mm² of part that support stands on
 _STOOD_MM2 = 0.5  # what stands on less of the part stands on the bed
 _PLAIN_MM = 0.03  # outlines of all that lies above the part stray by this
 _COARSE = (2, 8)  # layers taken in one step at least and at most, while bays and posts are only ranked

@@ -144,8 +144,7 @@ def _pieces(
 ) -> tuple[SupportPiece, ...]:
     draft, check, need = made.draft, made.check, place.need
     brace, count = draft.brace, draft.cells.pieces
-    piece, underside, contact = contacts_of(draft.cells, need, place.gap)
-    contact_of = np.bincount(piece, weights=contact, minlength=count)
+    (piece, underside, _), contact_mm2 = made.contacts, made.contact_mm2
     out = []
     for k in range(count):
         served = {need.undersides[u].number for u in np.unique(underside[piece == k])}
@@ -153,7 +152,7 @@ def _pieces(
             SupportPiece(
                 number=k + 1,
                 undersides=tuple(sorted(served)),
-                contact_mm2=float(contact_of[k]),
+                contact_mm2=float(contact_mm2[k]),
                 foot_mm2=float(check.foot_mm2[k]),
                 scar_mm2=float(check.scar_mm2[k]),
                 bottom_mm=float(check.bottom_mm[k]),

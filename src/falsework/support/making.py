@@ -38,8 +38,9 @@ _EVERY = 3  # layers of a piece that are looked at for ways out
 
 @dataclass(frozen=True, eq=False)
 class Made:
-    """Supports as drafted and checked, in strands, with what each piece takes."""
+    """Supports as drafted and checked where they are built, in strands, with what each piece takes."""
 
+    place: SupportPlace
     draft: SupportDraft
     check: StabilityCheck
     strands: SupportStrands
@@ -49,6 +50,17 @@ class Made:
     def taken(self) -> Floats:
         """(pieces, 2) filament in mm³ and seconds of each piece."""
         return np.array([(c.volume_mm3, c.time_s) for c in self.costs]).reshape(-1, 2)
+
+    @cached_property
+    def contacts(self) -> tuple[Indices, Indices, Floats]:
+        """Pieces, undersides and the area in which one carries the other."""
+        return contacts_of(self.draft.cells, self.place.need, self.place.gap)
+
+    @property
+    def contact_mm2(self) -> Floats:
+        """(pieces,) area over which each carries."""
+        piece, _, contact = self.contacts
+        return np.bincount(piece, weights=contact, minlength=self.draft.cells.pieces).astype(np.float64)
 
 
 def made_of(support: Regions, shores: Regions | None, place: SupportPlace) -> Made:
@@ -72,7 +84,7 @@ def made_of(support: Regions, shores: Regions | None, place: SupportPlace) -> Ma
         process,
         process.support_speed_mm_s,
     )
-    return Made(draft, check, strands, costs)
+    return Made(place, draft, check, strands, costs)
 
 
 def best_made(design: Design, place: SupportPlace) -> tuple[Design, Made]:
@@ -104,7 +116,7 @@ def _better(design: Design, made: Made, place: SupportPlace, last: bool) -> Desi
     count = int(max(label.max(initial=-1), of_piece.max(initial=-1))) + 1
     shored = np.zeros(count, dtype=bool)
     shored[label[design.side_mm != CURTAIN]] = True
-    built = _tallied(made, of_piece, count, design.outlines, place)
+    built = _tallied(made, of_piece, count, design.outlines)
     mend = shored & (built.safety < LEAST_TOPPLE_SAFETY) & (not last)
     guess = np.array([(row[CURTAIN].volume_mm3, row[CURTAIN].time_s) for row in design.prices])
     near = (built.takes > _NEAR * _sums(label, guess.reshape(-1, 2), count)).any(axis=1)
@@ -116,7 +128,7 @@ def _better(design: Design, made: Made, place: SupportPlace, last: bool) -> Desi
         i, j = facing(design.layer, design.heads, cells.layer, cells.polygon)
         group = np.full(cells.pieces, count)  # of what carries no heads: nobody's
         group[cells.piece[j]] = label[design.piece[i]]
-        curtain = _tallied(straight, group, count + 1, design.outlines, place).first(count)
+        curtain = _tallied(straight, group, count + 1, design.outlines).first(count)
         dear = doubtful & _beaten(built, curtain, mend, doubtful)
     mend &= ~dear
     if not (dear.any() or mend.any()):
@@ -145,14 +157,12 @@ class _Tally:
         return _Tally(*(getattr(self, f.name)[:count] for f in fields(self)))
 
 
-def _tallied(made: Made, group: Indices, count: int, outlines: Outlines, place: SupportPlace) -> _Tally:
+def _tallied(made: Made, group: Indices, count: int, outlines: Outlines) -> _Tally:
     cells, check = made.draft.cells, made.check
     some = cells.layer % _EVERY == 0
     free = leaving(cells.polygon[some], cells.layer[some], cells.piece[some], cells.pieces, outlines)
-    piece, _, contact = contacts_of(cells, place.need, place.gap)
-    contact_mm2 = np.bincount(piece, weights=contact, minlength=cells.pieces)
     price = np.array([cost.price for cost in made.costs]) + SCAR_PRICE_MM2 * check.scar_mm2
-    price += np.where(free, 0.0, STUCK_PRICE + STUCK_PRICE_MM2 * contact_mm2)
+    price += np.where(free, 0.0, STUCK_PRICE + STUCK_PRICE_MM2 * made.contact_mm2)
     safety = np.full(count, np.inf)
     np.minimum.at(safety, group, check.topple_safety)
     return _Tally(
