@@ -10,7 +10,7 @@ from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
-from falsework.planning.proof import SAME_SHARE, proved, ready, trouble, weight_of
+from falsework.planning.proof import SAME_SHARE, may_replace, proved, trouble, weight_of
 from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
@@ -102,8 +102,8 @@ def _first(lies: list[Orientation], ranked: list[int]) -> int:
     sound = [row for row in ranked if trouble(lies[row]) == trouble(lies[ranked[0]])]
     most = (1.0 + SAME_SHARE) * lies[0].price.total if 0 in sound else float("inf")
     sound = [row for row in sound if lies[row].price.total <= most]
-    if 0 in sound and ready(lies[0]):  # what may be printed gives way to nothing that may not
-        sound = [row for row in sound if ready(lies[row])]
+    if 0 in sound:
+        sound = [row for row in sound if may_replace(lies[0], lies[row])]
     best = min(sound, key=lambda row: weight_of(lies[row]))
     stays = 0 in sound and weight_of(lies[0]) <= (1.0 + SAME_SHARE) * weight_of(lies[best])
     return 0 if stays else best

@@ -354,8 +354,7 @@ def _sized(raw: Part, request: Request) -> Part:
 def _orientations(raw: Part, request: Request, context: Context) -> Orientations:
     from falsework.planning.orienting import orientations_for  # which plans each of them
 
-    wish, scale = request.wish.of_orientations, request.placing.scale
-    sized = raw if scale == 1.0 else place(raw, scale=scale, bed_mm=wish.bed_mm)
+    wish, sized = request.wish.of_orientations, _sized(raw, request)
     named = {*wish.show.face_sets, *wish.spare.face_sets} & raw.face_sets.keys()
     sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
     return context.store.get(

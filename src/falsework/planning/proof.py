@@ -73,10 +73,14 @@ def ready(lie: Orientation) -> bool:
     return lie.proof is not None and lie.proof.ready
 
 
+def may_replace(today: Orientation, lie: Orientation) -> bool:
+    """What may be printed gives way to nothing that may not, were it only for want of a rim."""
+    return ready(lie) or not ready(today)
+
+
 def rivals(today: Orientation, lies: Sequence[Orientation]) -> list[Orientation]:
-    """Those that may take the place of today's: what may be printed gives way to nothing that may not, were
-    it only for want of a rim."""
-    return [lie for lie in lies if trouble(lie) == 0 and (ready(lie) or not ready(today))]
+    """Those that may take the place of today's."""
+    return [lie for lie in lies if trouble(lie) == 0 and may_replace(today, lie)]
 
 
 def weight_of(lie: Orientation) -> float:
