@@ -24,7 +24,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 from falsework.cli.belief import chosen_belief
-from falsework.cli.tune import fitted
 from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design_coupon
 from falsework.coupon.conditions import run_mm, support_condition
 from falsework.ledger import Entry, Ledger
@@ -35,9 +34,9 @@ from falsework.tuning.belief import belief_of
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import MadeUpReadings
+from falsework.tuning.of_ledger import fit_ledger
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.survey import SettingSurvey, survey
-from falsework.watch import QUIET
 
 PIECES = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
 LIMIT_OFF_DEG, GAP_OFF_LAYERS = 10.0, 1.0
@@ -184,7 +183,7 @@ def full_ledger(path: Path, process: Process, count: int) -> float:
     day = datetime.date(2024, 3, 4)
     ledger.add_many([Entry(r, cell=str(k), measured_on=day) for k, r in enumerate(readings[:count])])
     start = time.process_time()
-    fitted(ledger, process, QUIET)
+    fit_ledger(ledger, process)
     return time.process_time() - start
 
 

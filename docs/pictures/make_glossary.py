@@ -191,7 +191,7 @@ def underside() -> str:
 
 
 def support(
-    *, foot: str = SUPPORT, body: str = SUPPORT, cap: str = SUPPORT, gap: float = 5.0, roof: str = PART
+    *, foot: str = SUPPORT, body: str = SUPPORT, cap: str = SUPPORT, gap: float = 5.0, slab: str = PART
 ) -> str:
     """A slab over a support: foot, body, interface layers, air gap."""
     top = 48 - gap
@@ -200,7 +200,7 @@ def support(
     )
     return (
         box(14, 0, 14, 48)
-        + box(14, 48, 100, 12, roof)
+        + box(14, 48, 100, 12, slab)
         + box(38, 0, 58, 5, foot)
         + box(44, 5, 46, top - 13, body)
         + strands
