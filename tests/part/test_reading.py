@@ -91,11 +91,12 @@ def test_gltf_is_metres_and_y_up_and_its_nodes_are_placed(tmp_path):
 
 
 def test_a_node_of_many_shapes_is_read_the_same_every_time(tmp_path):
-    """The reading library names such shapes by chance: digest, order and thus every later byte must not follow."""
+    """The reading library names such shapes by chance: digest, order and every later byte must not follow."""
     scene = trimesh.Scene()
     for k in range(12):
         vertices, faces = box((0.01, 0.02, 0.01 + 0.001 * k))
-        scene.add_geometry(trimesh.Trimesh(vertices + [0.02 * k, 0, 0], faces, process=False), geom_name=f"s{k}")
+        mesh = trimesh.Trimesh(vertices + np.array([0.02 * k, 0, 0]), faces, process=False)
+        scene.add_geometry(mesh, geom_name=f"s{k}")
     files = scene.export(file_type="gltf")
     model = json.loads(files["model.gltf"])
     model["meshes"] = [{"name": "lamp", "primitives": [m["primitives"][0] for m in model["meshes"]]}]

@@ -43,9 +43,7 @@ class SupportAuditor:
     sites: dict[str, Sites] = field(default_factory=lambda: defaultdict(Sites))
     middles: list[Floats] = field(default_factory=list)  # (n, 4) x, y, length, height of strands of support
     laid: bool = False
-    been: list[tuple[float, Indices]] = field(
-        default_factory=list
-    )  # tops of support's layers, and their cells
+    been: list[tuple[float, Indices]] = field(default_factory=list)  # tops of its layers, and their cells
 
     def take(self, layer: Layer) -> None:
         """Look at the support of one layer."""

@@ -6,10 +6,8 @@ import io
 import ipaddress
 import socket
 
-_NOWHERE = {
-    socket.AF_INET: "192.0.2.1",
-    socket.AF_INET6: "2001:db8::1",
-}  # RFC 5737, RFC 3849: nothing is sent
+# RFC 5737, RFC 3849: nothing is sent
+_NOWHERE = {socket.AF_INET: "192.0.2.1", socket.AF_INET6: "2001:db8::1"}
 EVERY = ("0.0.0.0", "::")
 
 

@@ -68,9 +68,8 @@ def write_files(
 ) -> list[str]:
     """Write a plan's files into a folder that exists and nobody sees yet; the names written."""
     watch.at("writing the 3MF file", 0.0)
-    write_3mf(
-        aside / PRINT, plan, supports_as=supports_as, heading=heading
-    )  # refuses a plan without geometry
+    # refuses a plan without geometry
+    write_3mf(aside / PRINT, plan, supports_as=supports_as, heading=heading)
     assert plan.geometry is not None
     part, scheme = plan.geometry.part, plan.geometry.scheme
     watch.at("writing STL files", 0.7)

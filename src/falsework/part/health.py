@@ -42,9 +42,7 @@ MAX_NESTED = 3000  # shells whose nesting is looked at
 # A turn by odd angles, so that the nesting test never looks exactly along an edge.
 ODD_TURN = np.linalg.qr(np.array([[0.78, 0.31, 0.42], [-0.27, 0.91, 0.13], [-0.51, -0.19, 0.83]]))[0]
 MOST_LOOSE_SHARE = 0.5  # of the triangles' edges without a neighbour, from which on it is no solid
-LEAST_INSIDE_SHARE = (
-    0.01  # of the box around a part: no surface turned outwards encloses less than minus that
-)
+LEAST_INSIDE_SHARE = 0.01  # of the box around: no surface turned outwards encloses less than minus that
 MOST_TIMES_THE_BOX = 4.0  # what overlaps counts once for each of the shells
 BIG_PATCH = 0.002  # a patch above this share of the area may change the part's shape: serious
 
