@@ -99,3 +99,37 @@ def test_ctrl_z_undoes_wherever_the_focus_is_and_focus_does_not_fall_to_the_page
     page.keyboard.press("Escape")
     still(page)
     assert page.evaluate("document.activeElement !== document.body")
+
+
+def test_typing_on_and_undoing_at_once_end_where_they_should_and_nobody_else_is_blamed(browse, bench, made):
+    page = browse(f"/sheets/{made}")
+    settled(page)
+    gap = page.locator("#set-structure\\.air_gap_layers")
+
+    def typed(text):
+        gap.click()
+        gap.press("Control+a")
+        page.keyboard.type(text)
+        page.keyboard.press("Enter")
+
+    def ends(text, settings):
+        expect(gap).to_have_value(text)
+        still(page)
+        expect(gap).to_have_value(text)
+        assert read(bench.client, made)["choices"]["settings"] == settings
+        expect(page.locator(".field-said.theirs")).to_have_count(0)
+
+    asked = "structure.air_gap_layers"
+    typed("3")
+    typed("4")  # before the first was answered
+    ends("4", {asked: "4"})
+    for number in ("1", "3", "5"):
+        typed(number)
+        page.keyboard.press("Control+z")  # before it was answered
+    ends("4", {asked: "4"})
+    typed("thick")
+    page.locator(".foot").get_by_role("button", name="Undo").click()
+    still(page)
+    expect(gap).to_have_value("thick")  # refused, so still there to be put right
+    expect(page.locator(".field-said.theirs")).to_have_count(0)
+    assert read(bench.client, made)["choices"]["settings"] == {asked: "3"}

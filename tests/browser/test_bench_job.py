@@ -216,7 +216,7 @@ def test_two_people_on_one_sheet(browse, bench):
     box.wait_for()
     row = box.get_by_role("row", name="the decision on an underside (1)")
     expect(box).to_contain_text("Both of you changed the same thing", use_inner_text=True)
-    expect(row.locator("td")).to_have_text(["bed-or-part", "leave"])
+    expect(row.locator("td")).to_have_text(["from bed or part", "leave it"])
     assert sheet_of(second)["choices"]["overrules"] == {"1": "leave"}
     second.get_by_role("button", name="Put mine in place of theirs").click()
     box.wait_for(state="detached")

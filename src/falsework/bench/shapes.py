@@ -248,12 +248,13 @@ class RowOut(BaseModel):
 
 
 class RegistryOut(BaseModel):
-    """Every field that a person may set or record: unit, range, help and source."""
+    """Every field that a person may set or record: unit, range, help, source; the terms of a price."""
 
     process: list[RowOut]
     condition: list[RowOut]
     reading: list[RowOut]
     weights: list[RowOut]
+    price: dict[str, str]
 
 
 class ProcessOut(BaseModel):

@@ -306,22 +306,9 @@ def _bases(undersides: Iterable[Underside]) -> list[str]:
     return [terms.BASIS.get(basis, basis) for basis in sorted(found)]
 
 
-_TERMS = (
-    ("filament", "filament"),
-    ("time", "machine time"),
-    ("finish", "sag and marks of supports"),
-    ("scars", "where supports stood on the part"),
-    ("show", "faces to keep clean"),
-    ("hands", "hand work"),
-    ("inside", "support that stays inside"),
-    ("risk", "risk that it fails"),
-    ("strength", "load across the layers"),
-)
-
-
 def _terms(price: Price) -> str:
     """The terms of the one price that are not nothing, in a line."""
-    some = ((name, getattr(price, term)) for term, name in _TERMS)
+    some = ((name, getattr(price, term)) for term, name in terms.PRICE.items())
     return words.listed([f"{name} {words.price(value)}" for name, value in some if value > 0])
 
 

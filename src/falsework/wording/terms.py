@@ -24,6 +24,17 @@ WEAVE = {  # how the strands of a support's body run
     "parallel": "strands all one way",
     "crossed": "strands in two directions",
 }
+PRICE = {  # terms of the one price, by their names in it
+    "filament": "filament",
+    "time": "machine time",
+    "finish": "sag and marks of supports",
+    "scars": "part surface marked by support feet",
+    "show": "faces to keep clean",
+    "hands": "hand work",
+    "inside": "support that stays inside",
+    "risk": "risk that it fails",
+    "strength": "load across the layers",
+}
 BASIS = {  # what a prediction rests on
     "uncalibrated": "based on general values, not your prints",
     "extrapolated": "based on readings from this machine, outside the range they cover",

@@ -24,7 +24,7 @@ from falsework.process.schema import Setting, describe
 from falsework.process.toml import dump_process, override, parse_process
 from falsework.request.weights import Weights
 from falsework.version import __version__
-from falsework.wording import cautions
+from falsework.wording import cautions, terms
 
 router = APIRouter(prefix="/api", tags=["bench"])
 ProcessNameInPath = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0,59}$")]
@@ -64,7 +64,7 @@ async def invite(service: Here) -> Response:
 
 @router.get("/registry", response_model=shapes.RegistryOut, responses=shapes.errors())
 async def registry(service: Here) -> Response:
-    """Every field that a person may set or record: unit, range, help and source."""
+    """Every field that a person may set or record: unit, range, help and source; the terms of a price."""
     from falsework.coupon.reading import Condition, Reading
 
     body = {
@@ -72,6 +72,7 @@ async def registry(service: Here) -> Response:
         "condition": _rows("condition", Condition),
         "reading": _rows("reading", Reading),
         "weights": [_row(row) for row in rows_in(Weights, "weights")],
+        "price": terms.PRICE,
     }
     return Json(body)
 

@@ -21,6 +21,7 @@ from falsework.bench.scheduler import MOST_WAITING, TooMany
 from falsework.bench.security import FRAMED
 from falsework.bench.service import Service
 from falsework.bench.stages import key_of
+from falsework.coupon.value import CouponKind
 from falsework.documents import decode, encode
 from falsework.errors import LedgerError
 from falsework.planning.handling import job_of
@@ -29,10 +30,8 @@ from falsework.process.toml import override
 from falsework.wording.cautions import CautionedTask, cautions
 
 router = APIRouter(prefix="/api", tags=["tuning"])
-KINDS = ("overhang-fan", "bridge-ladder", "gap-interface", "weave-comb", "confirmation")
 _MOST_SEED = 999_999
 
-CouponKindName = Annotated[str, shapes.StringConstraints(pattern=f"^({'|'.join(KINDS)})$")]
 SettingTexts = dict[shapes.Name, Annotated[str, shapes.StringConstraints(max_length=200)]]
 
 
@@ -50,7 +49,7 @@ class ProcessChoice(Strict):
 class CouponIn(ProcessChoice):
     """A test piece that is wanted; ``cells`` as a proposal has them, else as is best."""
 
-    kind: CouponKindName
+    kind: CouponKind
     seed: Annotated[int, shapes.Field(ge=0, le=2**53)] | None = None
     cells: Annotated[list[dict[str, shapes.JsonValue]], shapes.Field(max_length=60)] | None = None
 
@@ -116,7 +115,7 @@ async def make_coupon(service: Here, who: Who, told: CouponIn) -> Response:
     """Make a test piece; the task's result is ``{"coupon": code, "key": key of its files}``."""
     process = await service.ask(_chosen, service, told)
     arguments = {
-        "kind": told.kind,
+        "kind": told.kind.value,
         "process": encode(process),
         "fit": service.ledger_access.fit,
         "seed": secrets.randbelow(_MOST_SEED + 1) if told.seed is None else told.seed,

@@ -68,7 +68,8 @@ function morphNode(old, fresh) {
   if ("disabled" in old && old.disabled !== fresh.disabled) old.disabled = fresh.disabled;
   if ("checked" in old && old.checked !== fresh.checked) old.checked = fresh.checked;
   if ("wanted" in fresh || old.localName === "select") {
-    const typing = document.activeElement === old && old.localName !== "select";
+    // what is being typed is left alone, unless whoever draws the page has heard of all of it
+    const typing = document.activeElement === old && old.localName !== "select" && old.value !== old.wanted;
     if (!typing && old.value !== fresh.value) old.value = fresh.value;
     old.wanted = fresh.wanted;
   }

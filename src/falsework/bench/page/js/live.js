@@ -5,7 +5,7 @@
 
 import { get, reached, remove } from "./api.js";
 
-const QUIET_MS = 4000;
+const QUIET_MS = 4000, AGAIN_MS = 600;
 let current = null;
 
 export class Stream {
@@ -50,6 +50,19 @@ export class Stream {
     this.drop();
     if (current === this) current = null;
   }
+}
+
+/** `act`, at most once in `AGAIN_MS` however often it is asked for; `cancel()` forgets what is due. */
+export function seldom(act) {
+  let due = null;
+  const ask = () => {
+    due ??= setTimeout(() => {
+      due = null;
+      act();
+    }, AGAIN_MS);
+  };
+  ask.cancel = () => clearTimeout(due);
+  return ask;
 }
 
 /** Follow a task until it ends: its result, or its error thrown. `told(task)` at every step; `signal` stops it. */

@@ -8,6 +8,7 @@ import { ComparePage } from "./sheet/compare.js";
 import { LedgerPage } from "./ledger/ledger.js";
 import { commandsFrom, openPalette } from "./palette.js";
 import { go, here, onRoute } from "./route.js";
+import { fetchTerms } from "./sheet/price.js";
 import { HistoryPage } from "./sheet/history.js";
 import { SheetPage } from "./sheet/sheet.js";
 import { TrayPage } from "./tray/tray.js";
@@ -83,8 +84,7 @@ function isBusy({ running, waiting }) {
 
 async function meet() {
   try {
-    const bench = await get("/api/bench");
-    await fetchCautions();
+    const [bench] = await Promise.all([get("/api/bench"), fetchCautions(), fetchTerms()]);
     isBusy(bench.busy);
     limitTo(bench.limits.upload_bytes);
     return true;

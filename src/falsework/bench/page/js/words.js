@@ -84,6 +84,9 @@ export function sentence(text) {
   return text ? text[0].toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".") : "";
 }
 
+/** Turns about x, y and z in degrees; none of them is the position in which the part came. */
+export const turned = (turn) => (turn.every((t) => t === 0) ? "as it came" : turn.map((t, k) => `${"xyz"[k]} ${number(t, Number.isInteger(t) ? 0 : 1)}°`).join(", "));
+
 /** Seconds since 1970 as `today 14:05`, `Tue 24 Nov, 09:12`, with the year where it is another. */
 export function moment(seconds) {
   const when = new Date(1000 * seconds), now = new Date();

@@ -1,4 +1,4 @@
-// Section 7: what it comes to. The standings side by side, what is weighed, and the cost as built.
+// Section 8: what it comes to. The standings side by side, what is weighed, and the cost as built.
 
 import { h, unseen } from "../dom.js";
 import * as words from "../words.js";
@@ -14,6 +14,9 @@ const WEIGH = {
   time: ["Machine time counts", "times its price"],
   hands_per_hour: ["An hour of hand work costs", words.PRICE_UNIT],
 };
+
+/** How dear it is beside the least of them. */
+const bar = (price, least) => h("meter", { min: 0, max: 100, value: 100 * Math.min(1, least > 0 ? total(price) / (4 * least) : 0), "aria-hidden": "true" });
 
 export class Comes extends Section {
   key = "totals";
@@ -36,14 +39,14 @@ export class Comes extends Section {
     const { store } = this, totals = store.value("totals", "totals.json");
     if (!totals) return instead(store, ["part", "undersides", "totals"], null, "adding up", "No support, support from the bed, from bed or part, and what is chosen will stand here side by side.");
     const { standing } = store.choices;
-    const heads = ["Filament", "Time", "To print", "Left without support", "Area left", "Contact under the part", "Part surface marked by support feet", "Total price"];
+    const heads = ["Filament", "Time", "To print", "Left in whole or part", "Area left", "Contact under the part", "Part surface marked by support feet", "Total price"];
     const least = Math.min(...totals.alternatives.map((a) => total(a.price)));
     return [
       instead(store, ["totals"], totals, "adding up", ""),
       scroll("Where supports start, side by side", h("table", { class: "standings" },
         h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Supports start"), heads.map((t) => h("th", { scope: "col", class: "n" }, t)), h("th", { scope: "col", class: "no-print" }, unseen("Take it")))),
-        h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least))))),
-      h("p", { class: "sub" }, `Filament, time, what they cost to print, and areas are of support alone, all estimated alike from filled columns. Total price: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
+        h("tbody", {}, totals.alternatives.map((a) => this.row(a, standing, least)), this.asBuilt(least)))),
+      h("p", { class: "sub" }, `Filament, time, what they cost to print, and areas are of support alone, all estimated alike from filled columns, but for the last row. Total price: of part and supports, with spoilt surface, hand work and risk at the prices below; the least is best. ${words.PRICE_UNIT} is the currency of the process.`),
       this.weighing(),
       this.built(),
     ];
@@ -51,16 +54,25 @@ export class Comes extends Section {
 
   row(a, standing, least) {
     const chosen = a.name === "chosen", asked = a.name === standing || (chosen && standing === "auto");
-    const built = chosen && priceNow(this.store), price = built || a.price; // the strip's number, once there is one
-    const longest = 100 * Math.min(1, least > 0 ? total(price) / (4 * least) : 0);
     return h("tr", { class: chosen ? "chosen" : null, "data-key": `alternative-${a.name}` },
       h("th", { scope: "row" }, chosen && h("span", { "aria-hidden": "true" }, "▶ "), NAME[a.name] || a.name),
       [words.mass(a.cost.mass_g), words.duration(a.cost.time_s), words.price(a.cost.price), words.counted(a.left_count, "underside"),
         words.withUnit(a.left_mm2, "mm²"), words.withUnit(a.contact_mm2, "mm²"), words.withUnit(a.scar_mm2, "mm²")].map((cell) => h("td", { class: "n" }, cell)),
-      h("td", { class: "n" }, opened(price, built ? "as built" : "about"), h("meter", { min: 0, max: 100, value: longest, "aria-hidden": "true" })),
+      h("td", { class: "n" }, opened(a.price, "about"), bar(a.price, least)),
       h("td", { class: "no-print" }, chosen
         ? h("button", { type: "button", class: "quiet", disabled: standing === "auto", onclick: () => this.store.choose({ standing: "auto" }) }, standing === "auto" ? "✓ automatic" : "Choose automatic")
         : h("button", { type: "button", class: "quiet", "aria-pressed": asked ? "true" : "false", onclick: () => this.store.choose({ standing: asked ? "auto" : a.name }) }, asked ? "✓ asked for" : "Take it", unseen(`: ${NAME[a.name]}`))));
+  }
+
+  /** What is chosen, as it was built: the strip's numbers. */
+  asBuilt(least) {
+    const price = priceNow(this.store), plan = this.store.value("supports", "supports.json");
+    if (!price || !plan) return null;
+    const { support_cost: cost, pieces } = plan, sum = (key) => pieces.reduce((all, piece) => all + piece[key], 0);
+    return h("tr", { class: "as-built", "data-key": "as-built" },
+      h("th", { scope: "row" }, "chosen, as built"),
+      [words.mass(cost.mass_g), words.duration(cost.time_s), words.price(cost.price), "–", "–", words.withUnit(sum("contact_mm2"), "mm²"), words.withUnit(sum("scar_mm2"), "mm²")].map((cell) => h("td", { class: "n" }, cell)),
+      h("td", { class: "n" }, opened(price, ""), bar(price, least)), h("td", { class: "no-print" }));
   }
 
   weighing() {

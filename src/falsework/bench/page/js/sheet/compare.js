@@ -4,12 +4,10 @@ import { buffers, get } from "../api.js";
 import { h, keep, morph } from "../dom.js";
 import { Plate } from "../figure/plate.js";
 import { bed, dispose, pieces, shell } from "../figure/solids.js";
-import { Stream } from "../live.js";
+import { seldom, Stream } from "../live.js";
 import * as words from "../words.js";
 import { failure, scroll } from "./parts.js";
 import { termsOf } from "./price.js";
-
-const AGAIN_MS = 600;
 
 /** One of the two: its sheet, what was worked out for it, its figure. */
 class Side {
@@ -60,14 +58,15 @@ export class ComparePage {
   constructor(place, one, other) {
     this.place = place;
     this.sides = [new Side(one, "compare-one"), new Side(other, "compare-other")];
-    this.events = new Stream("/api/events", { sheets: () => this.loadSoon(), bench: () => this.loadSoon() });
+    this.loadSoon = seldom(() => this.load());
+    this.events = new Stream("/api/events", { sheets: this.loadSoon, bench: this.loadSoon });
     this.load();
   }
 
   close() {
     this.closed = true;
     this.events.close();
-    clearTimeout(this.due);
+    this.loadSoon.cancel();
     this.sides.forEach((side) => side.close());
   }
 
@@ -78,14 +77,6 @@ export class ComparePage {
 
   commands() {
     return this.sides.filter((side) => side.sheet).map((side) => ({ name: `Open ${side.sheet.title}`, run: () => this.place.querySelector(`[href="/sheets/${side.id}"]`)?.click() }));
-  }
-
-  loadSoon() {
-    if (this.due) return;
-    this.due = setTimeout(() => {
-      this.due = null;
-      this.load();
-    }, AGAIN_MS);
   }
 
   async load() {

@@ -1,6 +1,7 @@
 // When a change is not taken: because somebody else was faster, or because it is refused.
 
 import { h } from "../dom.js";
+import * as words from "../words.js";
 import { failure } from "./parts.js";
 import { label } from "./printed.js";
 
@@ -19,7 +20,11 @@ function fieldWords(field) {
 }
 
 function shown(value, field) {
-  if (field === "programs") return value?.[0]?.name || "nothing";
+  const [, group] = field.match(/^(?:choices\.)?([^.]+)/) || [];
+  if (group === "programs") return value?.[0]?.name || "nothing";
+  if (group === "standing" || group === "overrules") return words.STANDING[value] || "automatic";
+  if (group === "turn_deg" && value) return words.turned(value);
+  if (Array.isArray(value)) return value.length ? words.counted(value.length, "entry", "entries") : "nothing";
   return value === null || value === undefined || value === "" ? "nothing" : typeof value === "string" ? value : JSON.stringify(value);
 }
 

@@ -21,11 +21,12 @@ export class Field {
   constructor(store, { path, read, change, number = false }) {
     Object.assign(this, { store, path, read, change, number });
     this.key = `${store.id}/${path}`;
+    this.isOnItsWay = false;
   }
 
   get draft() {
     const draft = draftOf(this.key);
-    if (draft && draft.text === this.read()) {
+    if (draft && draft.text === this.read() && !this.isOnItsWay) {
       dropDraft(this.key);
       return null;
     }
@@ -37,14 +38,25 @@ export class Field {
   }
 
   /** Whether the bench has something else by now than what stood here when the draft was begun. */
-  get overtaken() {
+  get rests() {
     const { draft } = this;
-    return Boolean(draft) && this.read() !== draft.was;
+    return !draft || this.read() === draft.was;
+  }
+
+  /** Whether somebody else wrote here meanwhile; known once what is under way from here has been answered. */
+  get overtaken() {
+    return !this.rests && !this.store.isSending;
+  }
+
+  /** What was changed from here is no other's: a draft that rested on what was there before rests on what is there now. */
+  restOn(before) {
+    const draft = draftOf(this.key);
+    if (draft?.was === before && this.read() !== before) keepDraft(this.key, { ...draft, was: this.read() });
   }
 
   write(text) {
     const was = draftOf(this.key)?.was ?? this.read();
-    if (text === this.read() && was === text) dropDraft(this.key);
+    if (text === this.read() && was === text && !this.isOnItsWay) dropDraft(this.key);
     else keepDraft(this.key, { text, was });
     this.store.wrong.delete(this.path);
     this.store.tell();
@@ -62,13 +74,15 @@ export class Field {
         break;
       }
       keepDraft(this.key, { ...draft, due: true });
-      const { error, overtaken } = await store.try(this.change(text));
+      this.isOnItsWay = true;
+      const { error, overtaken, held } = await store.try(this.change(text), () => this.rests);
+      this.isOnItsWay = false;
       if (overtaken) continue; // the sheet is newer now: looked at again
-      if (!error) {
+      if (error?.status || held) keepDraft(this.key, { ...draftOf(this.key), due: false });
+      if (!error && !held) {
         if (draftOf(this.key)?.text === draft.text) dropDraft(this.key);
         store.wrong.delete(path);
-      } else if (error.status) { // an answer; without one it is sent once the bench can be reached
-        keepDraft(this.key, { ...draftOf(this.key), due: false });
+      } else if (error?.status) { // an answer; without one it is sent once the bench can be reached
         store.wrong.set(path, error);
         announce(`Not taken: ${error.wrong}`);
       }

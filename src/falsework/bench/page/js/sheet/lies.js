@@ -47,6 +47,7 @@ const ROWS = [
 export class Lies extends Section {
   key = "lie";
   title = "Position on the bed";
+  short = "Position";
   stages = ["lies"];
 
   constructor(page) {
@@ -150,7 +151,7 @@ export class Lies extends Section {
       keep(`way-picture-${way.number}`, { class: "way-picture" }),
       h("button", { type: "button", class: "way-name", "aria-pressed": way === looked ? "true" : "false", onclick: () => this.pick(way.number) },
         h("b", {}, way.number), ` ${way.lie.label}`),
-      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${way.lie.turn_deg.map((t) => Number(t.toFixed(1))).join(", ")}°`),
+      h("span", { class: "sub" }, way.today ? "not turned" : `turned ${words.turned(way.lie.turn_deg)}`),
       way === laid ? h("span", { class: "laid-mark" }, "✓ taken")
         : h("button", { type: "button", class: "quiet", onclick: () => this.lay(way) }, "Take it", unseen(`: position ${way.number}`)))))),
       h("tbody", {}, rows.map(([name, value, help]) => h("tr", {},

@@ -24,6 +24,7 @@ const bytes = (n) => (n < 1e6 ? words.withUnit(n / 1e3, "kB") : words.withUnit(n
 export class Program extends Section {
   key = "program";
   title = "What the machine will do";
+  short = "The machine";
   stages = ["audit"];
 
   constructor(page) {

@@ -26,6 +26,7 @@ const BEFORE = "before", AFTER = "after";
 export class Redraw extends Section {
   key = "redraw";
   title = "Changing the part itself";
+  short = "The part itself";
   stages = ["redraw"];
 
   constructor(page) {

@@ -17,6 +17,7 @@ const fails = (p) => p.tears || ["break up first", "pick out in bits", "cannot b
 export class Release extends Section {
   key = "release";
   title = "How the supports come off";
+  short = "How they come off";
   stages = ["release"];
 
   constructor(page) {

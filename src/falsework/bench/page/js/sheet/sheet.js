@@ -1,5 +1,6 @@
 // The work order on the page: title, sections from top to bottom, and the strip of totals at its foot.
 
+import { post } from "../api.js";
 import { announce, h, keep, morph, unseen } from "../dom.js";
 import { dispose } from "../figure/solids.js";
 import { address, go, here, note } from "../route.js";
@@ -157,10 +158,21 @@ export class SheetPage {
     return h("nav", { class: "rail no-print", "aria-label": "Sections", "data-key": "rail" }, h("ol", {}, this.sections.map((section, k) => {
       const stage = section.stage(), state = section.stale() ? "stale" : stage.state;
       return h("li", { class: state }, h("a", {
-        href: address(["sheets", store.id, section.key]), "aria-current": section.key === this.current ? "location" : null,
+        href: address(["sheets", store.id, section.key]), "data-section": section.key, "aria-current": section.key === this.current ? "location" : null,
         onclick: (event) => { event.preventDefault(); this.goTo(section.key, true); },
-      }, h("b", {}, k + 1), " ", section.title, section.stages.length && state !== "ready" ? unseen(`, ${stateWords(stage)}`) : null));
+      }, h("b", {}, k + 1), " ", section.short || section.title, section.stages.length && state !== "ready" ? unseen(`, ${stateWords(stage)}`) : null));
     })));
+  }
+
+  /** The rail says where one is; where it is longer than the page is wide, it brings that into sight. */
+  markRail() {
+    const rail = this.place.querySelector(".rail");
+    for (const link of rail?.querySelectorAll("a") || []) {
+      const isHere = link.dataset.section === this.current;
+      if (isHere) link.setAttribute("aria-current", "location");
+      else link.removeAttribute("aria-current");
+      if (isHere && rail.scrollWidth > rail.clientWidth) rail.scrollTo({ left: link.offsetLeft - rail.clientWidth / 2 });
+    }
   }
 
   /** Have the files written, and take print.3mf when it is there. */
@@ -239,9 +251,13 @@ export class SheetPage {
   }
 
   async restore() {
-    await this.store.act("/restore", {});
-    this.store.gone = false;
-    location.reload();
+    try {
+      await post(this.store.url("/restore"));
+      location.reload();
+    } catch (error) {
+      Object.assign(this.store, { error, gone: false });
+      this.renderSoon();
+    }
   }
 
   /** Go to the section that the address names; while the sheet fills in above it, stay there until somebody scrolls. */
@@ -280,6 +296,7 @@ export class SheetPage {
       this.current = first.key;
       const { path, query } = here();
       go(address([path[0], path[1], first.key], { ...query, look: null }), { replace: true });
+      this.markRail();
     }, { rootMargin: "-20% 0px -55% 0px" });
     for (const section of this.sections) this.watching.observe(document.getElementById(section.key));
   }
@@ -308,24 +325,24 @@ export class SheetPage {
     const field = event.target.closest?.("input, textarea, [contenteditable]");
     const words = field && !["checkbox", "radio", "range", "file"].includes(field.type);
     if (words && this.store.isWriting) return;
-    const { what, redo } = this.store.sheet?.undo || {};
+    const { what, redo } = this.store.sheet?.undo || {}, coming = this.store.pending.length > 0;
     const key = event.key.toLowerCase();
-    if (key === "z" && !event.shiftKey && what) {
+    if (key === "z" && !event.shiftKey && (what || coming)) {
       event.preventDefault();
       this.undo();
-    } else if (((key === "z" && event.shiftKey) || key === "y") && redo) {
+    } else if (((key === "z" && event.shiftKey) || key === "y") && (redo || coming)) {
       event.preventDefault();
       this.redo();
     }
   }
 
-  undo() {
-    announce(`Undone: ${this.store.sheet.undo.what}`);
-    return this.store.undo();
+  async undo() {
+    const what = await this.store.undo();
+    if (what) announce(`Undone: ${what}`);
   }
 
-  redo() {
-    announce(`Done again: ${this.store.sheet.undo.redo}`);
-    return this.store.redo();
+  async redo() {
+    const what = await this.store.redo();
+    if (what) announce(`Done again: ${what}`);
   }
 }

@@ -201,23 +201,47 @@ export class SheetStore {
     if (error || overtaken) this.tell();
   }
 
-  /** The same, and what came of it: `{}`, `{ error }`, or `{ overtaken }`, what somebody else changed meanwhile. */
-  try(change) {
+  /**
+   * The same, and what came of it: `{}`, `{ error }`, `{ overtaken }`, what somebody else changed meanwhile, or
+   * `{ held }`: once its turn had come it was not `wanted()` any more.
+   */
+  try(change, wanted = () => true) {
     this.pending.push(change);
     this.tell();
-    this.sending = (this.sending || Promise.resolve()).then(() => this.send(change));
-    return this.sending;
+    return this.inTurn(() => (wanted() ? this.send(change) : { held: true })).finally(() => {
+      this.pending = this.pending.filter((one) => one !== change);
+    });
+  }
+
+  /** What changes the sheet is sent one after the other, each upon what the one before it left. */
+  inTurn(send) {
+    const turn = (this.sending || Promise.resolve()).then(async () => {
+      this.isSending = true;
+      try {
+        return await send();
+      } finally {
+        this.isSending = false;
+      }
+    });
+    this.sending = turn.catch(() => {});
+    return turn;
+  }
+
+  /** Ask the server for a changed sheet; what is written in other fields then rests on what was changed here. */
+  async changed(ask) {
+    const fields = [...this.fields.values()], before = fields.map((field) => field.read());
+    const sheet = await ask(this.sheet.version);
+    this.take(sheet);
+    fields.forEach((field, k) => field.restOn(before[k]));
+    return sheet;
   }
 
   async send(change) {
     try {
-      const sheet = await patch(this.url(), { version: this.sheet.version, ...change });
+      const sheet = await this.changed((version) => patch(this.url(), { version, ...change }));
       this.dropped = sheet.dropped || [];
-      this.settle(change);
-      this.take(sheet);
       return {};
     } catch (error) {
-      this.settle(change);
       if (error.status !== 409 || !error.body?.sheet) return { error };
       this.take(error.body.sheet);
       return { overtaken: error.body.changed || [] };
@@ -226,22 +250,20 @@ export class SheetStore {
 
   /** The field of that path, one for all places that show it; `how` as for a Field. */
   field(path, how) {
-    if (!this.fields.has(path)) this.fields.set(path, new Field(this, { path, ...how }));
-    return Object.assign(this.fields.get(path), how);
+    const known = this.fields.get(path), field = known ? Object.assign(known, how) : new Field(this, { path, ...how });
+    this.fields.set(path, field);
+    if (!known && field.draft?.due) field.commit(); // it was on its way when the page was left
+    return field;
   }
 
-  /** Whether something is written that the bench does not have yet. */
+  /** Whether something is being written that is not on its way to the bench. */
   get isWriting() {
-    return [...this.fields.values()].some((field) => field.draft);
+    return [...this.fields.values()].some((field) => field.draft && !field.draft.due);
   }
 
   /** Send what was written while the bench was away. */
   catchUp() {
     for (const field of this.fields.values()) if (field.draft?.due) field.commit();
-  }
-
-  settle(change) {
-    this.pending = this.pending.filter((one) => one !== change);
   }
 
   choose(choices) {
@@ -256,10 +278,10 @@ export class SheetStore {
     return again ? this.change(change) : null;
   }
 
-  async act(path, body) {
+  /** Have something done to the sheet as it is once its turn has come, if it is `wanted()` then. */
+  async act(path, wanted) {
     try {
-      const sheet = await post(this.url(path), body);
-      if (sheet?.version) this.take(sheet);
+      await this.inTurn(() => wanted() && this.changed((version) => post(this.url(path), { version })));
     } catch (error) {
       this.refused = { error };
       if (error.body?.sheet) this.take(error.body.sheet);
@@ -267,12 +289,22 @@ export class SheetStore {
     }
   }
 
+  /** Take the last change back, those under way included; what was undone, or null. */
   undo() {
-    return this.act("/undo", { version: this.sheet.version });
+    return this.back("/undo", "what");
   }
 
   redo() {
-    return this.act("/redo", { version: this.sheet.version });
+    return this.back("/redo", "redo");
+  }
+
+  async back(path, which) {
+    let said = null;
+    await this.act(path, () => {
+      said = this.sheet.undo?.[which] || null;
+      return said;
+    });
+    return said;
   }
 
   async ask(stage, body = {}) {

@@ -83,9 +83,12 @@ export class Supports extends Section {
       h("dl", { class: "build" }, facts.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
       h("h3", {}, "Pieces"),
       scroll("Pieces of support", h("table", { class: "pieces" },
-        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Marked by feet", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"], ["Built as"], ["Remedy"]]
+        h("thead", {}, h("tr", {}, [["Piece", "n"], ["Carries"], ["From, to", "n"], ["Contact", "n"], ["Foot on bed", "n"], ["Marked by feet", "n"], ["Buckling safety", "n"], ["Toppling safety", "n"], ["Filament", "n"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)))),
         h("tbody", {}, all.map((p) => this.row(p))))),
+      h("ul", { class: "built-as", "aria-label": "What each piece is built as" }, all.filter((p) => p.why || p.weak || p.remedy).map((p) => h("li", { "data-piece": p.number, "data-key": `why-${p.number}` },
+        h("b", {}, `Piece ${p.number}`), p.why ? `: ${p.why}.` : ".", p.weak || p.remedy
+          ? [" ", h("strong", { class: "prop" }, p.weak ? p.remedy ? "Still weak" : "Weak" : "Remedy"), p.remedy ? `: ${p.remedy}.` : "."] : null))),
       plan.pieces.length > all.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${plan.pieces.length - all.length}`)) : null,
       h("p", { class: "sub" }, "Buckling safety: load at which the walls buckle over the load they carry. Toppling safety: moment that holds the piece upright over the moment that tips it. " + (told ? `Asked for are at least ${told.least.buckling} and ${told.least.topple}; what has less is called weak.` : "")),
     ];
@@ -104,9 +107,7 @@ export class Supports extends Section {
     h("td", {}, p.undersides.join(", ") || "–"),
     h("td", { class: "n" }, `${words.number(p.bottom_mm, 1)} to ${words.withUnit(p.top_mm, "mm", 1)}`),
     h("td", { class: "n" }, words.withUnit(p.contact_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.foot_mm2, "mm²")), h("td", { class: "n" }, words.withUnit(p.scar_mm2, "mm²")),
-    h("td", { class: "n" }, `${factor(p.buckling_safety)} ×`), h("td", { class: "n" }, `${factor(p.topple_safety)} ×`), h("td", { class: "n" }, words.mass(p.cost.mass_g)),
-    h("td", {}, p.why || "–"),
-    h("td", {}, p.weak && h("strong", { class: "prop" }, p.remedy ? "still weak " : "weak "), p.remedy || (p.weak ? "" : "none needed")));
+    h("td", { class: "n" }, `${factor(p.buckling_safety)} ×`), h("td", { class: "n" }, `${factor(p.topple_safety)} ×`), h("td", { class: "n" }, words.mass(p.cost.mass_g)));
   }
 
   // ---- figure and scrubber ----------------------------------------------------------------------------------------

@@ -13,12 +13,11 @@ function facts(store) {
   const { process, choices, part: file } = { ...store.sheet, choices: store.choices };
   const turn = choices.turn_deg || [0, 0, 0], own = Object.keys(choices.settings || {}).length;
   const layers = inspection && `${words.number(inspection.layers.count, 0)} of ${words.withUnit(process.layer_height_mm, "mm")}`;
-  const turned = turn.every((t) => t === 0) ? "as it came" : `x ${words.number(turn[0], 0)}°, y ${words.number(turn[1], 0)}°, z ${words.number(turn[2], 0)}°`;
   return [
     ["Size", part ? words.sizeOf(part.size_mm) : "…", "Process", choices.process + (own ? `, ${words.counted(own, "setting")} changed` : "")],
     ["Volume", part ? words.withUnit(part.volume_mm3 / 1000, "cm³") : "…", "Material", `${process.material.name}, ${words.withUnit(process.material.nozzle_temperature_c, "°C", 0)}`],
     ["Layers", layers || "…", "Machine", process.printer.name],
-    ["Turned", turned + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "Part fingerprint", h("span", { class: "code" }, (part?.digest || file.digest).slice(0, 12))],
+    ["Turned", words.turned(turn) + (choices.scale && choices.scale !== 1 ? `; scaled × ${words.number(choices.scale)}` : ""), "Part fingerprint", h("span", { class: "code" }, (part?.digest || file.digest).slice(0, 12))],
   ];
 }
 

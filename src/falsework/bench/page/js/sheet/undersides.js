@@ -83,10 +83,11 @@ export class Undersides extends Section {
       this.allOfAKind(undersides),
       scroll("Table of undersides", h("table", { class: "undersides" },
         h("caption", { class: "unseen" }, "Undersides, worst first"),
-        h("thead", {}, h("tr", {}, [["No.", "n"], ["Kind"], ["Area", "n wide-only"], ["From height", "n wide-only"], ["Angle", "n wide-only"], ["Span or free length", "n wide-only"]]
+        h("thead", {}, h("tr", {}, [["No.", "n"], ["Kind"], ["Area", "n wide-only"]]
           .map(([name, c]) => h("th", { scope: "col", class: c }, name)),
+        h("th", { scope: "col", class: "n wide-only" }, "Span or free length", h("span", { class: "sub" }, "angle, from height")),
         h("th", { scope: "col", class: "n" }, "Sag without support", h("span", { class: "sub" }, "90 % interval")),
-        h("th", { scope: "col" }, "Decision"), h("th", { scope: "col", class: "n" }, "Its support costs"))),
+        h("th", { scope: "col" }, "Decision"), h("th", { scope: "col", class: "n wide-only" }, "Its support costs"))),
         h("tbody", {}, undersides.slice(0, cut).flatMap((u) => this.rows(u, byNumber.get(u.number), totals, open))))),
       cut < undersides.length ? h("p", {}, h("button", { type: "button", onclick: () => { this.all = true; this.page.renderSoon(); } }, `Show the other ${undersides.length - cut}`)) : null,
       this.seenWords(undersides),
@@ -110,12 +111,11 @@ export class Undersides extends Section {
     }, u.number)),
     h("td", { class: "kind" }, kindMark(u.kind), ` ${words.KIND[u.kind]}`),
     h("td", { class: "n wide-only" }, words.withUnit(u.area_mm2, "mm²")),
-    h("td", { class: "n wide-only" }, words.withUnit(u.height_mm, "mm", 1)),
-    h("td", { class: "n wide-only" }, words.withUnit(u.angle_deg, "°", 0)),
-    h("td", { class: "n wide-only" }, u.kind === "bridge" ? `${words.withUnit(u.span_mm, "mm")} span` : `${words.withUnit(u.free_length_mm, "mm")} free`),
+    h("td", { class: "n wide-only" }, u.kind === "bridge" ? `${words.withUnit(u.span_mm, "mm")} span` : `${words.withUnit(u.free_length_mm, "mm")} free`,
+      h("span", { class: "sub" }, `${words.withUnit(u.angle_deg, "°", 0)}, ${words.withUnit(u.height_mm, "mm", 1)}`)),
     h("td", { class: "n" }, swatch(css(droopTone(u.droop_mm.value))), ` ${words.leftAlone(u)}`, h("span", { class: "sub" }, u.kind === "island" ? "starts in mid-air" : words.interval(u.droop_mm, "mm"))),
     h("td", { class: "decision" }, this.decision(u, choice, totals)),
-    h("td", { class: "n" }, this.priceOf(u, choice)));
+    h("td", { class: "n wide-only" }, this.priceOf(u, choice)));
     return isOpen ? [row, this.docket(u, choice, totals)] : [row];
   }
 
@@ -172,7 +172,7 @@ export class Undersides extends Section {
       change: (text) => ({ choices: { underside_notes: { [u.number]: text || null } } }),
     });
     const sags = [["without support", u.droop_mm], ["on support", u.supported_droop_mm]];
-    return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 9 },
+    return h("tr", { class: "docket", id: `docket-${u.number}`, "data-key": `docket-${u.number}` }, h("td", { colspan: 7 },
       h("div", { class: "docket-body" },
         h("p", {}, h("b", {}, `Number ${u.number}, ${words.KIND[u.kind]}`), `: ${words.KIND_MEANING[u.kind]}; ${words.withUnit(u.area_mm2, "mm²")} from z ${words.withUnit(u.height_mm, "mm", 1)} on. `,
           choice ? words.sentence(choice.why) : "",
@@ -199,7 +199,7 @@ export class Undersides extends Section {
       ["Filament, time", standing === "leave" ? "none" : `${words.mass(o.cost.mass_g)}, ${words.duration(o.cost.time_s)}`],
       ["Left without support", words.withUnit(o.left_mm2, "mm²")],
       ["Part surface marked by support feet", words.withUnit(o.scar_mm2, "mm²")],
-      ...termsOf(o.price).filter(([name]) => !["Filament", "Machine time"].includes(name)),
+      ...termsOf(o.price, ["filament", "time"]),
     ];
     return h("label", { class: `option${is ? " chosen" : ""}` },
       h("span", { class: "option-head" }, h("input", {

@@ -51,7 +51,8 @@ export function orderRow(sheet, { picked, on }) {
       h("span", { class: "sub" }, `${sheet.part_name} · changed ${words.moment(sheet.changed)}`)),
     h("div", { class: `tray-state ${kind}` }, h("b", {}, word),
       sheet.step && kind === "running" ? h("span", { class: "sub" }, sheet.step) : null,
-      sheet.wrong.length ? h("span", { class: "sub" }, words.sentence(sheet.wrong[0]), sheet.wrong.length > 1 ? ` And ${sheet.wrong.length - 1} more.` : "") : null),
+      sheet.wrong.length ? h("span", { class: "sub" }, /^\S*\.\S+:/.test(sheet.wrong[0]) ? `${sheet.wrong[0]}.` : words.sentence(sheet.wrong[0]), // a file keeps its name
+         sheet.wrong.length > 1 ? ` And ${sheet.wrong.length - 1} more.` : "") : null),
     h("dl", { class: "order-facts" }, facts.map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
     h("div", { class: "order-acts" },
       h("button", { type: "button", class: "quiet", onclick: on.copy }, "Copy", unseen(` ${sheet.title}`)), " ",

@@ -2,13 +2,11 @@
 
 import { get, post, remove } from "../api.js";
 import { announce, h, morph } from "../dom.js";
-import { finished, Stream } from "../live.js";
+import { finished, seldom, Stream } from "../live.js";
 import { address, go, here, note } from "../route.js";
 import * as words from "../words.js";
 import { FILTERS, orderRow, SORTS, stateOf } from "./row.js";
 import { Thumb } from "./thumb.js";
-
-const AGAIN_MS = 600; // at most so often the list is fetched while the bench is at work
 
 export class TrayPage {
   constructor(place, bench) {
@@ -21,6 +19,7 @@ export class TrayPage {
     const { search = "", sort = "changed", show = "all" } = here().query;
     Object.assign(this, { search, sort: sort in SORTS ? sort : "changed", show: show in FILTERS ? show : "all" });
     this.load();
+    this.loadSoon = seldom(() => this.load());
     this.events = new Stream("/api/events", {
       sheets: () => this.loadSoon(),
       bench: ({ busy }) => {
@@ -38,7 +37,7 @@ export class TrayPage {
     this.closed = true;
     this.events.close();
     clearTimeout(this.waiting);
-    clearTimeout(this.loading);
+    this.loadSoon.cancel();
     this.thumbs.forEach((thumb) => thumb.close());
   }
 
@@ -58,14 +57,6 @@ export class TrayPage {
       ...Object.entries(FILTERS).map(([key, [word]]) => ({ name: `Show ${word}`, run: () => this.set({ show: key }) })),
       { name: "Make an address for one more browser", run: () => this.invite() },
     ];
-  }
-
-  loadSoon() {
-    if (this.loading) return;
-    this.loading = setTimeout(() => {
-      this.loading = null;
-      this.load();
-    }, AGAIN_MS);
   }
 
   async load() {
@@ -204,7 +195,7 @@ export class TrayPage {
       h("h1", { tabindex: -1 }, "Work orders"),
       h("div", { class: "drop-here" },
         h("p", { class: "verdict" }, "Drop parts anywhere on this page, one or many."),
-        h("p", {}, "STL, 3MF, OBJ, PLY, OFF, glTF or STEP. Each is measured at once, and a work order begins to fill itself in: what arrived, its best position on the bed, which undersides need help, what that costs, and how the supports come off."),
+        h("p", {}, "STL, 3MF, OBJ, PLY, OFF, glTF or STEP. Each is measured at once, and a work order begins to fill itself in: what arrived, which undersides need help, what that costs, how the supports come off, and whether another position is better."),
         h("p", {}, h("button", { type: "button", class: "strong", onclick: () => document.getElementById("pick-file").click() }, "Choose files…"))),
       this.error ? h("div", { class: "mind", role: "alert" }, h("p", {}, this.error.message), h("p", {}, h("button", { type: "button", onclick: () => this.load() }, "Try again"))) : null,
       this.thrown ? h("p", { role: "status" }, `${this.thrown.title} was thrown away; it is kept for 30 days. `, h("button", { type: "button", onclick: () => this.takeBack() }, "Take it back")) : null,
