@@ -114,6 +114,7 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
         "all that can, from the bed",
         "all, from bed or part",
         "chosen",
+        "chosen, as built",
     ]
     # hand over
     show(page, "files")

@@ -52,6 +52,7 @@ export function hands(plate) {
     const [x, y] = place(event);
     canvas.setPointerCapture(event.pointerId);
     fingers.set(event.pointerId, [event.clientX, event.clientY]);
+    plate.hold(true);
     travelled = 0;
     paints = Boolean(plate.painting) && event.button === 0 && fingers.size === 1 && plate.at(x, y)?.kind === 0;
     if (paints) plate.on.paint?.(x, y, "begin");
@@ -97,6 +98,7 @@ export function hands(plate) {
     const [x, y] = place(event);
     const single = fingers.size === 1;
     fingers.delete(event.pointerId);
+    plate.hold(fingers.size > 0);
     if (paints) {
       paints = false;
       plate.on.paint?.(x, y, "end");

@@ -9,7 +9,7 @@ import { hands } from "./hands.js";
 import { renderer } from "./renderer.js";
 import { drawnArrow, drawnTags, placeTags, roundLength } from "./tags.js";
 
-const STILL_MS = 160; // after the last movement the full mesh is drawn
+const STILL_MS = 160, HELD_MS = 800; // after the last movement the full mesh is drawn; while it is held, later
 const SLOW_MS = 26, QUICK_MS = 12, COARSEST = 0.35; // of a picture while it moves; as a share of its pixels' density
 let density = 1; // of pictures that move: as fine as this machine draws at thirty a second
 const plates = new Set();
@@ -153,8 +153,14 @@ export class Plate {
       this.redraw();
       if (this.eyeText !== this.toldEye) this.on.eye?.();
       this.toldEye = this.eyeText;
-    }, STILL_MS);
+    }, this.held ? HELD_MS : STILL_MS);
     this.redraw();
+  }
+
+  /** It is held by a pointer, or let go: a slow machine does not draw the full mesh between two movements. */
+  hold(held) {
+    this.held = held;
+    if (!held && this.turning) this.moved();
   }
 
   get view() {
