@@ -60,6 +60,8 @@ from .request import Standing as Standing
 from .request import Store as Store
 from .request import Weights as Weights
 from .request import Wish as Wish
+from .screening import Row as Row
+from .screening import screen as screen
 from .tuning.belief import belief_of as belief_of
 from .tuning.fit import fit_readings as fit_readings
 from .tuning.of_ledger import Fitted as Fitted

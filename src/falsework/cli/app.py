@@ -22,6 +22,7 @@ from falsework.cli.process import process_command
 from falsework.cli.record import record_command
 from falsework.cli.redraw import redraw_command
 from falsework.cli.release import release_command
+from falsework.cli.screen import screen_command
 from falsework.cli.session import Session, stoppable
 from falsework.cli.tune import tune_command
 from falsework.errors import Cancelled, FalseworkError, PartError, ProgramError
@@ -38,6 +39,7 @@ TRACEBACK = "FALSEWORK_TRACEBACK"
         lie_command,
         release_command,
         redraw_command,
+        screen_command,
         inspect_command,
         demo_command,
         process_command,

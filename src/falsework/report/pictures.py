@@ -193,9 +193,7 @@ def draw_picture(
 
     ``pixels`` of the finished picture per drawing unit: less for pictures that are shown small.
     """
-    part = Soup(
-        scene.part.corners, scene.part.normals, np.where(scene.part.tag < 0, 0, scene.part.tag + FIRST_TAG)
-    )
+    part = _untagged_first(scene.part)
     standing = None
     if supports and len(scene.supports.tag):
         count = len(scene.supports.tag)
@@ -205,6 +203,15 @@ def draw_picture(
     bed = None if view.level or view.below else bed_sheet(scene.bounds_mm)
     drawing = draw_soups(part, standing, bed, _tones(undersides), view, pixels)
     return composed(drawing, spots(drawing.tag, undersides))
+
+
+def draw_part(part: Soup, undersides: tuple[Underside, ...], view: View, pixels: float) -> Drawing:
+    """Ink of a part alone, whose triangles are tagged with the index of their underside (-1: none)."""
+    return draw_soups(_untagged_first(part), None, None, _tones(undersides), view, pixels)
+
+
+def _untagged_first(part: Soup) -> Soup:
+    return Soup(part.corners, part.normals, np.where(part.tag < 0, 0, part.tag + FIRST_TAG))
 
 
 def draw_soups(

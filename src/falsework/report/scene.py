@@ -164,13 +164,17 @@ def underside_triangles(ground: MeasuredPart) -> tuple[Soup, Indices]:
 
 def make_scene(geometry: Geometry) -> Scene:
     """Triangles of part and supports, ready to be drawn; faces of undersides are tagged with their index."""
-    part = geometry.part
-    soup = plain_soup(part.vertices, part.faces)
-    grid = _region_grid(geometry)
-    if grid is None:
-        tagged = Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
-    else:
-        tagged, _ = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
     scheme = geometry.scheme
     supports = plain_soup(scheme.vertices, scheme.faces)
-    return Scene(tagged, supports, part.bounds_mm)
+    return Scene(tagged_part(geometry), supports, geometry.part.bounds_mm)
+
+
+def tagged_part(ground: MeasuredPart, finest_share: float = _FINEST_SHARE) -> Soup:
+    """The part's triangles, tagged with the index of the underside (-1: none); faces smaller than
+    ``finest_share`` of the part are not cut where an underside ends."""
+    part = ground.part
+    soup = plain_soup(part.vertices, part.faces)
+    grid = _region_grid(ground)
+    if grid is None:
+        return Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
+    return _tagged(soup, grid, float(part.size_mm.max()) * finest_share)[0]

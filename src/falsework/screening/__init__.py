@@ -1,0 +1,8 @@
+"""Screening: many parts on many processes and machines, one row for each part and process.
+
+Its names are those of ``__init__.pyi``, looked up when they are first used.
+"""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,9 @@
+from .asking import Question as Question
+from .asking import answered as answered
+from .engine import Cluster as Cluster
+from .row import Row as Row
+from .row import columns as columns
+from .running import Screening as Screening
+from .running import screen as screen
+from .terms import Depth as Depth
+from .terms import Terms as Terms

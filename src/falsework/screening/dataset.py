@@ -1,0 +1,248 @@
+"""The folder of a screening: rows in Parquet files that are only ever added, pictures, and what was asked.
+
+A batch of rows is written aside and renamed, so that it is there or not. One row for each entry and process:
+a row that takes an earlier one's place has it removed from its file in the moment before; what a stop
+between the two takes away is made again by the next run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import os
+import time
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from falsework.errors import OutputError
+from falsework.files.atomic import atomic_file, check_folder
+from falsework.screening.row import FAILED, SCHEMA, Row, rows_of, schema, table_of
+
+MARK, ROWS, PICTURES, PLANS, INDEX = "screen.json", "rows", "pictures", "plans", "index.html"
+_LOCK = ".lock"
+_ASIDE = ".falsework-"
+FULL_ROWS, FULL_S = 500, 20.0  # a batch is written when it has so many rows, or its first is so old
+_INDEXED = ("entry", "process", "key", "wanted", "own", "state")
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Where a row lies, and what decides whether it still holds."""
+
+    batch: int
+    key: str
+    wanted: int
+    own: str
+    failed: bool
+
+
+Place = tuple[str, str]
+"""Key of a row: entry and process."""
+
+
+class Dataset:
+    """The rows of a folder, held by this process alone; a context."""
+
+    def __init__(self, folder: str | os.PathLike[str]) -> None:
+        self.folder = Path(folder)
+        self._rows = self.folder / ROWS
+        self._kept: dict[Place, Kept] = {}
+        self._of_key: dict[str, Place] = {}
+        self._pending: dict[Place, Row] = {}
+        self._pending_keys: dict[str, Place] = {}
+        self._last: tuple[int, dict[Place, Row]] = (-1, {})  # the batch read last: neighbours are asked for
+        self._since = 0.0
+        self._next = 0
+        self._lock: int | None = None
+
+    def __enter__(self) -> Dataset:
+        check_folder(self.folder, mark=MARK)
+        try:
+            for path in (self.folder, self._rows, self.folder / PICTURES):
+                path.mkdir(exist_ok=True)
+            self._lock = os.open(self.folder / _LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            os.close(self._lock) if self._lock is not None else None
+            self._lock = None
+            wrong = "another screening is writing there"
+            raise OutputError(
+                str(self.folder), wrong, "Wait for it, or give another place with --out"
+            ) from None
+        except OSError as error:
+            wrong = f"cannot be written ({error.strerror or error})"
+            raise OutputError(str(self.folder), wrong, "Give another place with --out") from None
+        self._read_index()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def __len__(self) -> int:
+        return len(self._kept) + sum(place not in self._kept for place in self._pending)
+
+    def describe(self, asked: Mapping[str, Any]) -> None:
+        """Say what was asked, beside the rows."""
+        text = json.dumps({"schema": SCHEMA, **asked}, indent=1, ensure_ascii=True)
+        with atomic_file(self.folder / MARK) as aside:
+            aside.write_text(text + "\n", "utf-8")
+
+    def kept(self, entry: str, process: str) -> Kept | None:
+        """What there is of an entry and process, the rows not yet written among it."""
+        row = self._pending.get((entry, process))
+        if row is not None:
+            return Kept(-1, row.key, row.wanted, row.own, row.state == FAILED)
+        return self._kept.get((entry, process))
+
+    def row(self, entry: str, process: str) -> Row | None:
+        """The row of an entry and process."""
+        place = entry, process
+        if place in self._pending:
+            return self._pending[place]
+        kept = self._kept.get(place)
+        return None if kept is None else self._batch(kept.batch).get(place)
+
+    def like(self, key: str) -> Row | None:
+        """A row with this work behind it, of whatever file."""
+        place = self._pending_keys.get(key) or self._of_key.get(key)
+        return None if place is None else self.row(*place)
+
+    def add(self, row: Row) -> None:
+        """Take in a row, in place of an earlier one of its entry and process."""
+        if not self._pending:
+            self._since = time.monotonic()
+        self._pending[row.entry, row.process] = row
+        if row.state != FAILED:
+            self._pending_keys[row.key] = (row.entry, row.process)
+        if len(self._pending) >= FULL_ROWS:
+            self.commit()
+
+    def commit_if_due(self) -> bool:
+        """Write what has waited long enough; whether anything was."""
+        if self._pending and time.monotonic() - self._since >= FULL_S:
+            self.commit()
+            return True
+        return False
+
+    def commit(self) -> None:
+        """Write the rows that were taken in; ``OutputError`` where there is no room, and nothing is lost."""
+        if not self._pending:
+            return
+        replaced: dict[int, set[Place]] = defaultdict(set)
+        for place in self._pending:
+            if place in self._kept:
+                replaced[self._kept[place].batch].add(place)
+        with atomic_file(self._path(self._next)) as aside:
+            _write(list(self._pending.values()), aside)
+            for batch, places in replaced.items():
+                self._remove(batch, places)
+        for place, row in self._pending.items():
+            self._keep(place, Kept(self._next, row.key, row.wanted, row.own, row.state == FAILED))
+        self._next += 1
+        self._pending.clear()
+        self._pending_keys.clear()
+
+    def picture(self, digest: str, png: bytes) -> str:
+        """Keep a picture; its way from the folder."""
+        name = f"{PICTURES}/{digest[:2]}/{digest[2:24]}.png"
+        path = self.folder / name
+        if path.exists():
+            return name
+        aside = path.with_name(f"{_ASIDE}{path.name}")
+        try:
+            path.parent.mkdir(exist_ok=True)
+            aside.write_bytes(png)
+            os.replace(aside, path)
+        except OSError as error:
+            aside.unlink(missing_ok=True)
+            raise OutputError(
+                str(path), f"cannot be written ({error.strerror or error})", "Make room, then go on"
+            ) from None
+        return name
+
+    def _path(self, batch: int) -> Path:
+        return self._rows / f"batch-{batch:06d}.parquet"
+
+    def _keep(self, place: Place, kept: Kept) -> None:
+        self._kept[place] = kept
+        if not kept.failed:
+            self._of_key[kept.key] = place
+
+    def _read_index(self) -> None:
+        for left in self._rows.glob(f"{_ASIDE}*"):  # of a run that was killed
+            left.unlink(missing_ok=True)
+        for path in batches(self.folder):
+            batch = int(path.stem.rpartition("-")[2])
+            self._next = max(self._next, batch + 1)
+            for values in _table(path, list(_INDEXED)).to_pylist():
+                place = values["entry"], values["process"]
+                failed = values["state"] == FAILED
+                self._keep(place, Kept(batch, values["key"], values["wanted"], values["own"], failed))
+
+    def _batch(self, batch: int) -> dict[Place, Row]:
+        if self._last[0] != batch:
+            self._last = batch, {(r.entry, r.process): r for r in rows_of(_table(self._path(batch)))}
+        return self._last[1]
+
+    def _remove(self, batch: int, places: set[Place]) -> None:
+        path = self._path(batch)
+        left = [row for place, row in self._batch(batch).items() if place not in places]
+        self._last = -1, {}
+        if not left:
+            path.unlink(missing_ok=True)
+            return
+        with atomic_file(path) as aside:
+            _write(left, aside)
+
+
+def batches(folder: str | os.PathLike[str]) -> list[Path]:
+    """The Parquet files of a screening, oldest first."""
+    return sorted((Path(folder) / ROWS).glob("batch-*.parquet"))
+
+
+def is_screening(folder: str | os.PathLike[str]) -> bool:
+    """Whether a folder is one of a screening."""
+    with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
+        schema_name = json.loads((Path(folder) / MARK).read_bytes())["schema"]
+        return isinstance(schema_name, str) and schema_name.startswith("falsework.screen/")
+    return False
+
+
+def all_rows(folder: str | os.PathLike[str], names: list[str] | None = None) -> Any:
+    """Rows of a screening as one ``pyarrow.Table``, or some columns of them."""
+    import pyarrow as pa
+
+    tables = [_table(path, names) for path in batches(folder)]
+    if not tables:
+        empty = schema().empty_table()
+        return empty if names is None else empty.select(names)
+    return pa.concat_tables(tables, promote_options="default")
+
+
+def _table(path: Path, names: list[str] | None = None) -> Any:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return pq.ParquetFile(pa.memory_map(os.fspath(path))).read(columns=names)
+    except (pa.ArrowException, OSError) as error:
+        wrong = f"this batch of rows cannot be read ({error})"
+        raise OutputError(str(path), wrong, "Remove this file; its parts are then done again") from None
+
+
+def _write(rows: list[Row], path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    ordered = sorted(rows, key=lambda row: (row.file, row.process, row.entry))
+    pq.write_table(table_of(ordered), path, compression="zstd")
+
+
+def copied(row: Row, **changes: Any) -> Row:
+    """A row's figures for another entry: nothing was worked on."""
+    return replace(row, seconds=0.0, tries=0, **changes)

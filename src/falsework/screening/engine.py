@@ -1,0 +1,424 @@
+"""The engine: Dask distributed, embedded or one that exists, fed with a few jobs more than it has workers.
+
+Dask starts and watches the workers, hands out the work, tells who died, and measures their memory. What it
+cannot know is decided here: which part is tried once more alone, and what its row says when that fails too.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import json
+import logging
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import time
+import uuid
+from collections import deque
+from dataclasses import dataclass, field
+from queue import Empty, SimpleQueue
+from typing import Any
+
+from falsework.errors import FalseworkError
+from falsework.layers.overlay import own_cores
+from falsework.screening.host import ONE_THREAD
+from falsework.screening.row import FAILED
+from falsework.screening.work import Briefing, Job, Outcome, screened, warmed
+from falsework.version import __version__
+from falsework.wording import figures
+
+AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
+_START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
+_GLANCE_S = 1.0  # between two looks at how many workers there are
+_MEMORY_EVENTS = "worker-restart-memory"  # Dask's name
+INSTALL = "Install the extra: pip install 'falsework[screen]'"
+
+
+class EngineError(FalseworkError):
+    """The engine cannot be reached, started, or used."""
+
+
+@dataclass(frozen=True)
+class Cluster:
+    """Where the work is done.
+
+    ``scheduler``: address of one that exists, such as 'tcp://host:8786' or 'tls://host:8786'; '' for workers
+    of our own on this machine: ``workers`` of them, None for one a core, each with ``memory_bytes`` at most,
+    0 for its share of three quarters of the machine. ``tls``: files of authority, certificate and key for a
+    scheduler that asks for them; where Dask's own settings name them, they may be left out.
+
+    Examples
+    --------
+    >>> from falsework.screening import Cluster
+    >>> Cluster(workers=2).scheduler
+    ''
+    """
+
+    scheduler: str = ""
+    workers: int | None = None
+    memory_bytes: int = 0
+    tls: tuple[str, str, str] | None = None
+
+    @property
+    def embedded(self) -> bool:
+        return not self.scheduler
+
+    @property
+    def count(self) -> int:
+        """Workers of an embedded cluster."""
+        return self.workers or own_cores()
+
+    @property
+    def budget_bytes(self) -> int:
+        """What each of them may hold."""
+        return self.memory_bytes or int(0.75 * machine_bytes() / self.count)
+
+
+def machine_bytes() -> int:
+    """Memory of this machine, or of the group of processes it may use; 0 where it is not told."""
+    try:
+        machine = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")
+    except (ValueError, OSError):
+        return 0
+    for path in ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory/memory.limit_in_bytes"):
+        with contextlib.suppress(OSError, ValueError), open(path, encoding="ascii") as limit:
+            machine = min(machine, int(limit.read()))
+    return machine
+
+
+@dataclass(eq=False)
+class _Sent:
+    """A job with the engine. ``alone``: the one worker that it was sent to for its second try."""
+
+    token: Any
+    job: Job
+    tries: int = 1
+    alone: str = ""
+    since: float = field(default_factory=time.monotonic)
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A job that is done, and how often it was begun."""
+
+    token: Any
+    job: Job
+    outcome: Outcome
+    tries: int
+
+
+class Engine:
+    """Jobs in, outcomes out, in the order in which they are done; a context. Not to be shared by threads."""
+
+    def __init__(self, cluster: Cluster, briefing: Briefing) -> None:
+        self._cluster, self._briefing = cluster, briefing
+        self._name = f"falsework-{uuid.uuid4().hex[:12]}"
+        self._sent: dict[Any, _Sent] = {}  # by future
+        self._waiting: deque[_Sent] = deque()  # to be sent again: the engine went away beneath them
+        self._suspects: deque[_Sent] = deque()
+        self._told: SimpleQueue[Any] = SimpleQueue()
+        self._client: Any = None
+        self._host: _Host | None = None
+        self._count, self._counted = 0, 0.0
+        self._exhausted = False
+        self.dashboard = ""
+        self.lost = 0  # how often the engine went away
+
+    def __enter__(self) -> Engine:
+        self._open(_START_S)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._shut()
+
+    @property
+    def has_room(self) -> bool:
+        """Whether another job would not merely lie there."""
+        return len(self._sent) + len(self._waiting) < AHEAD * max(1, self._count) + 2
+
+    @property
+    def busy(self) -> bool:
+        return bool(self._sent or self._waiting or self._suspects)
+
+    def no_more(self) -> None:
+        """All jobs were sent; those that lost their worker are tried again now, each alone."""
+        self._exhausted = True
+
+    def send(self, token: Any, job: Job) -> None:
+        """Have a job done; ``token`` comes back with it."""
+        self._submit(_Sent(token, job))
+
+    def rebrief(self, briefing: Briefing) -> None:
+        """From now on, jobs are done by this briefing."""
+        self._briefing = briefing
+        self._client.register_plugin(_plugin(self._name, briefing))
+
+    def finished(self, timeout_s: float) -> list[Finished]:
+        """What was done since; waits so long for the first."""
+        self._keep_up()
+        done = []
+        with contextlib.suppress(Empty):
+            done.append(self._told.get(timeout=timeout_s))
+            while True:
+                done.append(self._told.get_nowait())
+        return self._answers([future for future in done if future in self._sent])
+
+    def _submit(self, sent: _Sent) -> None:
+        sent.since = time.monotonic()
+        place = {"workers": [sent.alone], "allow_other_workers": False} if sent.alone else {}
+        key = (self._name, uuid.uuid4().hex)
+        future = self._client.submit(_one, sent.job, self._name, key=key, pure=False, retries=0, **place)
+        self._sent[future] = sent
+        future.add_done_callback(self._told.put)
+
+    def _answers(self, futures: list[Any]) -> list[Finished]:
+        good = [future for future in futures if future.status == "finished"]
+        try:
+            outcomes = dict(zip(good, self._client.gather(good), strict=True)) if good else {}
+        except Exception:  # one of them went with its worker: one by one, to see which
+            outcomes = {}
+        found = []
+        for future in futures:
+            sent = self._sent.pop(future)
+            outcome = outcomes.get(future) or self._outcome(future, sent)
+            if outcome is not None:
+                found.append(Finished(sent.token, sent.job, outcome, sent.tries))
+        return found
+
+    def _outcome(self, future: Any, sent: _Sent) -> Outcome | None:
+        """What became of a job that did not simply come back; None where it is tried again."""
+        from distributed import KilledWorker
+
+        try:
+            result: Outcome = future.result()
+            return result
+        except KilledWorker as error:
+            return self._killed(sent, str(getattr(error.last_worker, "address", "")))
+        except Exception as error:
+            if future.status == "error" and not isinstance(error, OSError):
+                why = f"the engine failed on it ({type(error).__name__}: {error})."
+                return _failure(sent.job, "fault", why)
+            self._waiting.append(sent)  # cancelled or lost: no fault of its own
+            return None
+
+    def _killed(self, sent: _Sent, worker: str) -> Outcome | None:
+        if sent.tries == 1:
+            self._suspects.append(_Sent(sent.token, sent.job, tries=2))
+            return None
+        return _failure(sent.job, *self._cause(sent, worker))
+
+    def _cause(self, sent: _Sent, worker: str) -> tuple[str, str]:
+        """Why the process of a part died twice, as a word and as a sentence."""
+        limit_s = self._briefing.terms.limit_s * len(sent.job.processes)
+        if time.monotonic() - sent.since >= 0.98 * limit_s:
+            took = figures.duration(self._briefing.terms.limit_s)
+            return (
+                "time",
+                f"it took longer than {took}, twice. Allow more by --limit-s, or use a coarser mesh.",
+            )
+        with contextlib.suppress(Exception):
+            if any(event.get("worker") == worker for _, event in self._client.get_events(_MEMORY_EVENTS)):
+                held = (
+                    f"{self._cluster.budget_bytes >> 20} MB" if self._cluster.embedded else "its worker has"
+                )
+                cure = "Use a coarser mesh, or give each worker more by --memory with fewer --workers."
+                return "memory", f"it needs more memory than {held}, tried twice. {cure}"
+        return (
+            "crash",
+            "the process that worked on it ended by itself, twice. Check the file, or leave it out.",
+        )
+
+    def _keep_up(self) -> None:
+        """See that there is an engine, send again what was lost with one, and try suspects."""
+        if self._client.status in ("closed", "closing") or (self._host and not self._host.alive):
+            self._reopen()
+        for future in [f for f in self._sent if f.status in ("cancelled", "lost")]:
+            self._waiting.append(self._sent.pop(future))
+        if time.monotonic() - self._counted > _GLANCE_S:
+            self._counted = time.monotonic()
+            self._count = len(self._addresses()) or self._count
+        while self._waiting and self._client.status == "running":
+            self._submit(self._waiting.popleft())
+        if not (self._suspects and self._exhausted and self._client.status == "running"):
+            return
+        if any(not sent.alone for sent in self._sent.values()):
+            return
+        free = self._addresses() - {sent.alone for sent in self._sent.values()}
+        while self._suspects and free:
+            sent = self._suspects.popleft()
+            sent.alone = free.pop()
+            self._submit(sent)
+
+    def _addresses(self) -> set[str]:
+        """Of the workers there are."""
+        with contextlib.suppress(Exception):
+            return set(self._client.scheduler_info(n_workers=-1)["workers"])
+        return set()
+
+    def _open(self, patience_s: float) -> None:
+        try:
+            from distributed import Client
+            from distributed.security import Security
+        except ImportError:
+            raise EngineError("screening", "Dask distributed is not installed", INSTALL) from None
+        for name in list(logging.root.manager.loggerDict):
+            if name.startswith("distributed"):  # what it says of its own is said here in sentences
+                logging.getLogger(name).setLevel(logging.CRITICAL)
+        cluster, security = self._cluster, None
+        address, self.dashboard = cluster.scheduler, ""
+        if cluster.embedded:
+            self._host = _Host(cluster.count, cluster.budget_bytes)
+            address, self.dashboard, security = self._host.told
+        elif cluster.tls is not None:
+            ca, certificate, key = cluster.tls
+            security = Security(
+                tls_ca_file=ca, tls_client_cert=certificate, tls_client_key=key, require_encryption=True
+            )
+        try:
+            self._client = Client(
+                address, security=security, timeout=patience_s, set_as_default=False, name="falsework"
+            )
+            self._client.wait_for_workers(1, timeout=patience_s)
+        except Exception as error:
+            self._shut()
+            raise _unreachable(address, error) from None
+        self._brief()
+
+    def _brief(self) -> None:
+        told = self._client.scheduler_info(n_workers=-1)["workers"]
+        self._count = len(told)
+        self.dashboard = self.dashboard or str(self._client.dashboard_link or "")
+        if any(worker["nthreads"] != 1 for worker in told.values()):
+            self._shut()
+            wrong = "its workers have several threads, and a part that hangs would take others with it"
+            raise EngineError(
+                self._cluster.scheduler,
+                wrong,
+                "Start them with: dask worker ADDRESS --nworkers auto --nthreads 1",
+            )
+        try:
+            self._client.register_plugin(_plugin(self._name, self._briefing))
+        except Exception as error:
+            self._shut()
+            raise EngineError(
+                self._cluster.scheduler or "workers",
+                f"its workers cannot run falsework {__version__} ({type(error).__name__}: {error})",
+                "Install the same version of falsework[screen] on all of its machines",
+            ) from None
+
+    def _reopen(self) -> None:
+        """The engine went away with all it held: another one, or the same at its address once more."""
+        self.lost += 1
+        self._shut()
+        self._waiting.extend(self._sent.values())
+        self._sent.clear()
+        for sent in self._waiting:
+            sent.alone = ""
+        until = time.monotonic() + _RETURN_S
+        while True:
+            try:
+                return self._open(10.0 if not self._cluster.embedded else _START_S)
+            except EngineError:
+                if self._cluster.embedded or time.monotonic() > until:
+                    raise
+                time.sleep(1.0)
+
+    def _shut(self) -> None:
+        if self._client is not None and not self._cluster.embedded:
+            with contextlib.suppress(Exception):
+                self._client.cancel(list(self._sent))
+        if self._client is not None:
+            with contextlib.suppress(Exception):
+                self._client.close(timeout=0.5)
+        if self._host is not None:
+            self._host.end()
+            self._host = None
+
+
+class _Host:
+    """The process of an embedded cluster."""
+
+    def __init__(self, workers: int, memory_bytes: int) -> None:
+        environment = {**os.environ, **dict.fromkeys(ONE_THREAD, "1")}
+        command = [sys.executable, "-m", "falsework.screening.host", str(workers), str(memory_bytes)]
+        self._process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            env=environment,
+            start_new_session=True,
+        )
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        if not line:
+            self.end()
+            raise EngineError("workers", "they cannot be started on this machine", "Try fewer by --workers")
+        told = json.loads(line)
+        security = pickle.loads(base64.b64decode(told["security"]))
+        self.told: tuple[str, str, Any] = told["address"], told["dashboard"], security
+
+    @property
+    def alive(self) -> bool:
+        return self._process.poll() is None
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def end(self) -> None:
+        """At once, with every worker."""
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(OSError):
+                    pipe.close()
+
+
+_BRIEFINGS: dict[str, Briefing] = {}  # of this worker, by the name of the screening
+
+
+def _plugin(name: str, briefing: Briefing) -> Any:
+    """What brings the briefing to every worker, those that come later too."""
+    from distributed import WorkerPlugin
+
+    class Told(WorkerPlugin):
+        def __init__(self) -> None:
+            self.name, self.briefing, self.version = name, briefing, __version__
+
+        def setup(self, worker: Any) -> None:
+            brief(self.name, self.briefing, self.version)
+
+    return Told()
+
+
+def brief(name: str, briefing: Briefing, version: str) -> None:
+    """Take in the briefing of a screening; in a worker."""
+    if version != __version__:
+        raise RuntimeError(f"this machine has falsework {__version__}")
+    _BRIEFINGS[name] = briefing
+
+
+def _one(job: Job, name: str) -> Outcome:
+    """One job; in a worker."""
+    briefing = _BRIEFINGS[name]
+    warmed(briefing.terms.depth)
+    return screened(job, briefing)
+
+
+def _failure(job: Job, fault: str, why: str) -> Outcome:
+    row = {"state": FAILED, "fault": fault, "why": why}
+    return Outcome(tuple(row for _ in job.processes))
+
+
+def _unreachable(address: str, error: Exception) -> EngineError:
+    reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+    return EngineError(
+        address,
+        f"no workers can be reached there ({reason})",
+        "Check the address, --tls and that workers run",
+    )

@@ -1,0 +1,88 @@
+"""The embedded cluster: a process of its own that holds Dask's scheduler and the nannies of its workers.
+
+Started with ``python -m falsework.screening.host``. It answers with one line on stdout and ends, with all it
+started, when its stdin closes; so nothing is left behind by a client that is killed, nothing of the caller's
+program is imported anew, and signals of the terminal reach the client alone. Workers are forked from a
+process that has everything imported already. The scheduler speaks TLS with a certificate made for this run:
+others on the machine cannot send it work.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+import pickle
+import shutil
+import signal
+import sys
+import tempfile
+from typing import Any
+
+PRELOADED = (
+    "distributed",
+    "falsework.screening.work",
+    "falsework.screening.measuring",
+    "falsework.screening.picture",
+    "falsework.part",
+    "falsework.part.reading",
+    "falsework.planning.pipeline",
+)
+SETTINGS = {
+    "distributed.worker.multiprocessing-method": "forkserver",
+    "distributed.scheduler.allowed-failures": 0,  # who dies is told at once: the client tries it alone
+    "distributed.scheduler.worker-saturation": 1.0,  # what waits, waits at the scheduler: it dies with nobody
+    "distributed.scheduler.work-stealing": False,
+    "distributed.worker.memory.target": False,  # results are small and leave at once: nothing to spill
+    "distributed.worker.memory.spill": False,
+    "distributed.worker.memory.pause": False,
+    "distributed.worker.memory.terminate": 0.95,
+    "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": 65536,
+    "distributed.admin.log-length": 1000,
+}
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
+
+
+def main(workers: int, memory_bytes: int) -> None:
+    """Hold a cluster until stdin closes."""
+    answers = os.fdopen(os.dup(1), "w", encoding="ascii")
+    os.dup2(2, 1)  # whatever prints must not print into the answer
+    scratch = tempfile.mkdtemp(prefix="falsework-screen-")
+    try:
+        _hold(workers, memory_bytes, scratch, answers)
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+        os.killpg(0, signal.SIGKILL)  # with every worker; this process leads its group
+
+
+def _hold(workers: int, memory_bytes: int, scratch: str, answers: Any) -> None:
+    import dask
+    from distributed import LocalCluster
+    from distributed.utils import get_mp_context
+
+    dask.config.set(SETTINGS)
+    get_mp_context().set_forkserver_preload(list(PRELOADED))
+    cluster = LocalCluster(
+        n_workers=workers,
+        threads_per_worker=1,
+        processes=True,
+        memory_limit=memory_bytes or 0,
+        host="127.0.0.1",
+        protocol="tls://",
+        security=True,
+        dashboard_address="127.0.0.1:0",
+        local_directory=scratch,
+        silence_logs=50,
+    )
+    told = {
+        "address": cluster.scheduler_address,
+        "dashboard": cluster.dashboard_link,
+        "security": base64.b64encode(pickle.dumps(cluster.security)).decode("ascii"),
+    }
+    answers.write(json.dumps(told) + "\n")
+    answers.flush()
+    sys.stdin.buffer.read()
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), int(sys.argv[2]))

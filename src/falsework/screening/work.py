@@ -1,0 +1,266 @@
+"""What a worker does: one part with its processes in, figures by process and a small picture out.
+
+Whatever the part does wrong becomes a row that says so; only what ends the process itself is left to whoever
+sent the work. A part that takes longer than it may ends the process by the system's own alarm, which no
+library's long call can hold up; the engine then starts another.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import signal
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
+from falsework.request.marks import Marks
+from falsework.screening.row import FAILED, safe
+from falsework.screening.terms import Depth, NamedProcess, Terms
+
+Figures = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Briefing:
+    """What all jobs of a screening have in common; sent to each worker once."""
+
+    terms: Terms
+    processes: tuple[NamedProcess, ...]
+    cores: int = 1
+
+
+@dataclass(frozen=True)
+class Job:
+    """One content to be worked on.
+
+    ``place`` is the file where workers see it, ``stamp`` its size and time of change when it was read;
+    ``data`` the content itself where it travels instead, else None. ``called``: the file's name.
+    ``processes`` are indices into the briefing's; ``plan_folder`` is where plans go, '' for nowhere.
+    """
+
+    place: bytes
+    called: str
+    digest: str
+    stamp: tuple[int, int]
+    unit: str | None
+    marks: Marks
+    processes: tuple[int, ...]
+    data: bytes | None = None
+    plan_folder: str = ""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a job: figures by process in the order of its processes, and the picture as PNG.
+
+    ``unseen``: the worker does not see the file, and the content must be sent along.
+    """
+
+    figures: tuple[Figures, ...] = ()
+    picture: bytes = b""
+    unseen: bool = False
+
+
+def screened(job: Job, briefing: Briefing) -> Outcome:
+    """Work on one part."""
+    if job.data is None:
+        try:
+            told = os.stat(job.place)
+        except OSError:
+            return Outcome(unseen=True)
+        if (told.st_size, told.st_mtime_ns) != job.stamp:
+            changed = PartError(job.called, "the file changed while it was read", "Screen it again")
+            return Outcome(tuple(_failed(changed) for _ in job.processes))
+    with _limited(briefing.terms.limit_s * len(job.processes)), _on_disk(job) as path:
+        return _worked(job, path, briefing)
+
+
+def _worked(job: Job, path: str, briefing: Briefing) -> Outcome:
+    from falsework.part import read_part
+    from falsework.request.store import Store
+
+    terms, store = briefing.terms, Store()
+    placing = replace(terms.placing, unit=job.unit or terms.placing.unit)
+    started = time.perf_counter()
+    try:
+        part = read_part(path, name=job.called, unit=placing.unit, scaled_later=placing.scale)
+    except Exception as error:
+        return Outcome(tuple(_failed(error) for _ in job.processes))
+    found, picture = [], b""
+    for index in job.processes:
+        made = _Making(part, placing, briefing, briefing.processes[index], job)
+        try:
+            figures, drawn = made.figures(store)
+            picture = picture or drawn
+        except Exception as error:
+            figures = _failed(error)
+        now = time.perf_counter()
+        found.append({**figures, "seconds": now - started})
+        started = now
+    return Outcome(tuple(found), picture)
+
+
+@dataclass(frozen=True, eq=False)
+class _Making:
+    """One part with one process."""
+
+    part: Any
+    placing: Any
+    briefing: Briefing
+    named: NamedProcess
+    job: Job
+
+    def figures(self, store: Any) -> tuple[Figures, bytes]:
+        from falsework.request import Context, Request
+
+        terms = self.briefing.terms
+        wish = terms.wish(self.named.process, self.job.marks)
+        request = Request(self.part, self.placing, wish)
+        context = Context(belief=self.named.belief, store=store, cores=self.briefing.cores, device="cpu")
+        if terms.depth is Depth.LOOK:
+            return self._looked(request, context)
+        return self._planned(request, context)
+
+    def _looked(self, request: Any, context: Any) -> tuple[Figures, bytes]:
+        from falsework.planning.pipeline import inspect_for, totals_for
+        from falsework.screening.measuring import of_look
+
+        found = inspect_for(request, context)
+        figures = of_look(found, totals_for(request, context))
+        return figures | self._redrawn(request, context), self._drawn(found.ground, found.undersides)
+
+    def _planned(self, request: Any, context: Any) -> tuple[Figures, bytes]:
+        from falsework.planning.pipeline import plan_for
+        from falsework.screening.measuring import of_plan, of_turned
+
+        terms, full = self.briefing.terms, self.briefing.terms.depth is Depth.FULL
+        plan = plan_for(request, context, release=full)
+        figures = of_plan(plan)
+        if full:
+            from falsework.request.value import BEST, UNTURNED
+
+            laid = replace(request, placing=replace(self.placing, turn_deg=UNTURNED, lie=BEST))
+            figures |= of_turned(plan if self.placing.lie == BEST else plan_for(laid, context, release=True))
+        if terms.plans:
+            figures["plan"] = self._written(plan)
+        return figures | self._redrawn(request, context), self._drawn(plan.geometry, plan.undersides)
+
+    def _drawn(self, ground: Any, undersides: Any) -> bytes:
+        if not self.briefing.terms.pictures:
+            return b""
+        from falsework.screening.picture import small_picture
+
+        return small_picture(ground, undersides)
+
+    def _redrawn(self, request: Any, context: Any) -> Figures:
+        if not self.briefing.terms.redraw:
+            return {}
+        from falsework.redrawing import redraw_for
+
+        try:
+            found = redraw_for(request, context)
+        except FalseworkError as error:
+            return {"redraw_why": str(error)}
+        ways = [found.combined.price] if found.combined else []
+        ways += [split.price for split in found.splits.options if split.fits] if found.splits else []
+        saving = max(0.0, found.before.price - min(ways)) if ways else 0.0
+        return {"redraw": found.best, "redraw_saving": saving, "redraw_why": found.why}
+
+    def _written(self, plan: Any) -> str:
+        from falsework.files.folder import REPORT, write_plan
+        from falsework.report import report_html
+
+        folder = Path(self.briefing.terms.plans) / self.job.plan_folder / self.named.name
+        try:
+            folder.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            cure = "Use a folder that all machines see"
+            raise OutputError(str(folder), f"cannot be made ({error.strerror})", cure) from None
+        write_plan(plan, folder, extra={REPORT: report_html(plan)})
+        return f"plans/{self.job.plan_folder}/{self.named.name}"
+
+
+def _failed(error: BaseException) -> Figures:
+    """The row of a part that was refused, or on which falsework failed."""
+    if isinstance(error, Cancelled):  # nobody asks a worker's watch to stop
+        raise error
+    if isinstance(error, FalseworkError):
+        kinds: tuple[tuple[type, str], ...]
+        kinds = ((PartError, "part"), (ProcessError, "process"), (OutputError, "output"))
+        fault = next((word for kind, word in kinds if isinstance(error, kind)), "part")
+        return {"state": FAILED, "fault": fault, "why": safe(str(error))}
+    if isinstance(error, MemoryError):
+        why = "there is not enough memory for it. Use a coarser mesh, or give each worker more by --memory."
+        return {"state": FAILED, "fault": "memory", "why": why}
+    why = f"falsework failed on it by a fault of its own ({type(error).__name__}: {error})."
+    return {"state": FAILED, "fault": "fault", "why": safe(why)}
+
+
+@contextlib.contextmanager
+def _limited(seconds: float) -> Iterator[None]:
+    """The process ends when the block takes longer, whatever it is doing."""
+    signal.setitimer(signal.ITIMER_REAL, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+
+
+@contextlib.contextmanager
+def _on_disk(job: Job) -> Iterator[str]:
+    """The path of the content: where it lies, or of a file of our own."""
+    if job.data is None:
+        yield os.fsdecode(job.place)
+        return
+    with tempfile.TemporaryDirectory(prefix="falsework-screen-") as folder:
+        path = os.path.join(folder, f"part{Path(job.called).suffix}")
+        Path(path).write_bytes(job.data)
+        yield path
+
+
+def warmed(depth: Depth) -> None:
+    """Compile the kernels once for a machine, while others that start beside wait for it."""
+    import fcntl
+
+    from falsework.kernels.compiled import cache_place
+
+    stamp = cache_place() / f"screening-{depth}-{_sources()}.warm"
+    if stamp.exists():
+        return
+    with contextlib.suppress(OSError), open(cache_place() / "screening.lock", "ab") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not stamp.exists():
+            _warm(depth)
+            stamp.touch()
+
+
+def _warm(depth: Depth) -> None:
+    from falsework.part.demo import demo_parts
+    from falsework.planning.calls import inspect, plan, totals
+    from falsework.screening.picture import small_picture
+
+    for name in ("table", "lamp bracket"):
+        part = demo_parts()[name]()
+        found = inspect(part)
+        assert found.ground is not None
+        small_picture(found.ground, found.undersides)
+        totals(part)
+        if depth is not Depth.LOOK:
+            plan(part, release=depth is Depth.FULL)
+
+
+def _sources() -> str:
+    """Changes with any kernel's source."""
+    import falsework.kernels
+
+    root = Path(falsework.kernels.__file__).parent
+    told = hashlib.sha256()
+    for path in sorted(root.rglob("*.py")):
+        told.update(path.read_bytes())
+    return told.hexdigest()[:16]
