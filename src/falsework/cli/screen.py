@@ -28,7 +28,7 @@ from falsework.cli.session import Session
 
 if TYPE_CHECKING:
     from falsework.screening import Cluster, Screening, Terms
-    from falsework.screening.asking import Answer
+    from falsework.screening.asking import TableAnswer
     from falsework.screening.terms import NamedProcess
     from falsework.watch import Watch
 
@@ -353,7 +353,7 @@ def _show(folder: str | Path, question: QuestionOptions, as_json: bool) -> None:
 _SUMS = ("count", "wanted", "filament_g", "support_g", "time_s", "price")
 
 
-def _say(found: Answer) -> None:
+def _say(found: TableAnswer) -> None:
     from falsework.cli import say
     from falsework.wording import figures
 

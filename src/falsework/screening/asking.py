@@ -40,7 +40,7 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Answer:
+class TableAnswer:
     """Rows that were found: ``names`` of their columns, ``values`` of those shown, and of all that fit:
     how many there are, and their sums, each row times the number wanted."""
 
@@ -54,7 +54,7 @@ class Answer:
     price: float
 
 
-def answered(folder: str | os.PathLike[str], question: Question) -> Answer:
+def answered(folder: str | os.PathLike[str], question: Question) -> TableAnswer:
     """The answer of a screening's rows; ``QuestionError`` where it is asked what they do not know."""
     if not is_screening(folder):
         raise PartError(os.fspath(folder), "this is no folder of a screening", "Give one that screen wrote")
@@ -76,7 +76,7 @@ def answered(folder: str | os.PathLike[str], question: Question) -> Answer:
     finally:
         base.close()
     count, wanted, *rest = (value or 0 for value in sums[0])
-    return Answer(shown, tuple(found), int(count), int(wanted), *(float(value) for value in rest))
+    return TableAnswer(shown, tuple(found), int(count), int(wanted), *(float(value) for value in rest))
 
 
 def _database(folder: str | os.PathLike[str]) -> Any:

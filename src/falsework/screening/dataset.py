@@ -40,7 +40,7 @@ class Kept:
     failed: bool
 
 
-Place = tuple[str, str]
+RowPlace = tuple[str, str]
 """Key of a row: entry and process."""
 
 
@@ -50,11 +50,14 @@ class Dataset:
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         self.folder = Path(folder)
         self._rows = self.folder / ROWS
-        self._kept: dict[Place, Kept] = {}
-        self._of_key: dict[str, Place] = {}
-        self._pending: dict[Place, Row] = {}
-        self._pending_keys: dict[str, Place] = {}
-        self._last: tuple[int, dict[Place, Row]] = (-1, {})  # the batch read last: neighbours are asked for
+        self._kept: dict[RowPlace, Kept] = {}
+        self._of_key: dict[str, RowPlace] = {}
+        self._pending: dict[RowPlace, Row] = {}
+        self._pending_keys: dict[str, RowPlace] = {}
+        self._last: tuple[int, dict[RowPlace, Row]] = (
+            -1,
+            {},
+        )  # read last: neighbours are asked for
         self._since = 0.0
         self._next = 0
         self._lock: int | None = None
@@ -134,7 +137,7 @@ class Dataset:
         """Write the rows that were taken in; ``OutputError`` where there is no room, and nothing is lost."""
         if not self._pending:
             return
-        replaced: dict[int, set[Place]] = defaultdict(set)
+        replaced: dict[int, set[RowPlace]] = defaultdict(set)
         for place in self._pending:
             if place in self._kept:
                 replaced[self._kept[place].batch].add(place)
@@ -169,7 +172,7 @@ class Dataset:
     def _path(self, batch: int) -> Path:
         return self._rows / f"batch-{batch:06d}.parquet"
 
-    def _keep(self, place: Place, kept: Kept) -> None:
+    def _keep(self, place: RowPlace, kept: Kept) -> None:
         self._kept[place] = kept
         if not kept.failed:
             self._of_key[kept.key] = place
@@ -185,12 +188,12 @@ class Dataset:
                 failed = values["state"] == FAILED
                 self._keep(place, Kept(batch, values["key"], values["wanted"], values["own"], failed))
 
-    def _batch(self, batch: int) -> dict[Place, Row]:
+    def _batch(self, batch: int) -> dict[RowPlace, Row]:
         if self._last[0] != batch:
             self._last = batch, {(r.entry, r.process): r for r in rows_of(_table(self._path(batch)))}
         return self._last[1]
 
-    def _remove(self, batch: int, places: set[Place]) -> None:
+    def _remove(self, batch: int, places: set[RowPlace]) -> None:
         path = self._path(batch)
         left = [row for place, row in self._batch(batch).items() if place not in places]
         self._last = -1, {}

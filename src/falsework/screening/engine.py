@@ -26,7 +26,7 @@ from falsework.errors import FalseworkError
 from falsework.layers.overlay import own_cores
 from falsework.screening.host import ONE_THREAD
 from falsework.screening.row import FAILED
-from falsework.screening.work import Briefing, Job, Outcome, screened, warmed
+from falsework.screening.work import Briefing, Outcome, ScreenJob, screened, warmed
 from falsework.version import __version__
 from falsework.wording import figures
 
@@ -94,7 +94,7 @@ class _Sent:
     """A job with the engine. ``alone``: the one worker that it was sent to for its second try."""
 
     token: Any
-    job: Job
+    job: ScreenJob
     tries: int = 1
     alone: str = ""
     since: float = field(default_factory=time.monotonic)
@@ -105,7 +105,7 @@ class Finished:
     """A job that is done, and how often it was begun."""
 
     token: Any
-    job: Job
+    job: ScreenJob
     outcome: Outcome
     tries: int
 
@@ -147,7 +147,7 @@ class Engine:
         """All jobs were sent; those that lost their worker are tried again now, each alone."""
         self._exhausted = True
 
-    def send(self, token: Any, job: Job) -> None:
+    def send(self, token: Any, job: ScreenJob) -> None:
         """Have a job done; ``token`` comes back with it."""
         self._submit(_Sent(token, job))
 
@@ -403,14 +403,14 @@ def brief(name: str, briefing: Briefing, version: str) -> None:
     _BRIEFINGS[name] = briefing
 
 
-def _one(job: Job, name: str) -> Outcome:
+def _one(job: ScreenJob, name: str) -> Outcome:
     """One job; in a worker."""
     briefing = _BRIEFINGS[name]
     warmed(briefing.terms.depth)
     return screened(job, briefing)
 
 
-def _failure(job: Job, fault: str, why: str) -> Outcome:
+def _failure(job: ScreenJob, fault: str, why: str) -> Outcome:
     row = {"state": FAILED, "fault": fault, "why": why}
     return Outcome(tuple(row for _ in job.processes))
 

@@ -30,7 +30,7 @@ GIVE = "Give folders, patterns, part files, or a list with a column 'path'"
 
 
 @dataclass(frozen=True)
-class Entry:
+class ListedPart:
     """One line of what is to be screened.
 
     ``place`` is a path or an address; ``process`` names one of the list's own, '' for those asked for.
@@ -74,7 +74,7 @@ class Entry:
         return json.dumps(dict(self.own), ensure_ascii=False)
 
 
-def listed(paths: Sequence[str]) -> Iterator[Entry]:
+def listed(paths: Sequence[str]) -> Iterator[ListedPart]:
     """The entries of all paths, as they are found; a file that several paths lead to comes once, unless lists
     name it in several lines.
 
@@ -102,7 +102,7 @@ def listed(paths: Sequence[str]) -> Iterator[Entry]:
                 yield _numbered(entry, numbers)
 
 
-def _numbered(entry: Entry, numbers: Counter[str]) -> Entry:
+def _numbered(entry: ListedPart, numbers: Counter[str]) -> ListedPart:
     number = numbers[entry.place]
     numbers[entry.place] += 1
     if not number:
@@ -132,7 +132,7 @@ def _check(path: str) -> None:
         raise PartError(safe(path), "nothing is there that could be a part", "Check the path or pattern")
 
 
-def _found(path: str) -> Iterator[Entry]:
+def _found(path: str) -> Iterator[ListedPart]:
     if places.is_address(path):
         yield from _in_store(path)
     elif os.path.isdir(path):
@@ -149,18 +149,20 @@ def _found(path: str) -> Iterator[Entry]:
         raise PartError(safe(path), "there is no such file or folder", "Check the path")
 
 
-def _plain(place: str) -> Entry:
+def _plain(place: str) -> ListedPart:
     if place.lower().split("?")[0].endswith(ARCHIVES):
-        return Entry(place, fault=f"{safe(os.path.basename(place))}: this is an archive. Unpack it first.")
-    return Entry(place)
+        return ListedPart(
+            place, fault=f"{safe(os.path.basename(place))}: this is an archive. Unpack it first."
+        )
+    return ListedPart(place)
 
 
-def _in_store(address: str) -> Iterator[Entry]:
+def _in_store(address: str) -> Iterator[ListedPart]:
     for found in places.found_at(address, SUFFIXES + ARCHIVES):
         yield _plain(found)
 
 
-def _in_folder(top: str) -> Iterator[Entry]:
+def _in_folder(top: str) -> Iterator[ListedPart]:
     """All parts beneath a folder, by name; a link that leads back to a folder seen already ends there."""
     been: set[tuple[int, int]] = set()
     waiting = [top]
@@ -175,7 +177,7 @@ def _in_folder(top: str) -> Iterator[Entry]:
                 inside = sorted(found, key=lambda one: one.name)
         except OSError as error:
             why = f"{safe(folder)}: the folder cannot be read ({error.strerror}). Check its permissions."
-            yield Entry(folder, fault=why)
+            yield ListedPart(folder, fault=why)
             continue
         if any(one.name in _OURS for one in inside):
             continue

@@ -13,7 +13,7 @@ from falsework.errors import FalseworkError, PartError
 from falsework.part.units import MM_PER_UNIT
 from falsework.request.marks import MarkedFaces, Marks, direction
 from falsework.screening import places
-from falsework.screening.listing import ARCHIVES, Entry, wanted_of
+from falsework.screening.listing import ARCHIVES, ListedPart, wanted_of
 from falsework.screening.row import safe
 
 PATH, WANTED, UNIT, PROCESS = "path", "wanted", "unit", "process"
@@ -29,18 +29,18 @@ def check_list(path: str) -> None:
         raise PartError(safe(path), "the list is empty", "Give one line for each part")
 
 
-def entries_of_list(path: str) -> Iterator[Entry]:
+def entries_of_list(path: str) -> Iterator[ListedPart]:
     """The entries of a list, line by line; paths are meant from the list's own folder."""
     base = path.rpartition("/")[0] if places.is_address(path) else os.path.dirname(path)
     for number, line in enumerate(_lines(path), 2):
         yield _entry(line, base, f"{safe(os.path.basename(path))}, line {number}")
 
 
-def _entry(line: dict[str, Any], base: str, where: str) -> Entry:
+def _entry(line: dict[str, Any], base: str, where: str) -> ListedPart:
     place = _text(line.get(PATH))
     own = tuple((name, _text(value)) for name, value in line.items() if name not in KNOWN)
     if not place:
-        return Entry(where, own=own, fault=f"{where}: no path is given. Fill in the column '{PATH}'.")
+        return ListedPart(where, own=own, fault=f"{where}: no path is given. Fill in the column '{PATH}'.")
     place = _from(base, place)
     try:
         try:
@@ -54,9 +54,9 @@ def _entry(line: dict[str, Any], base: str, where: str) -> Entry:
             raise PartError(f"{where}, {UNIT}", f"{unit!r} is not known", cure)
         marks = _marks(line, where)
     except FalseworkError as error:
-        return Entry(place, own=own, fault=str(error))
+        return ListedPart(place, own=own, fault=str(error))
     fault = f"{safe(place)}: this is an archive. Unpack it first." if place.lower().endswith(ARCHIVES) else ""
-    return Entry(place, wanted, unit, _text(line.get(PROCESS)), marks, own, fault)
+    return ListedPart(place, wanted, unit, _text(line.get(PROCESS)), marks, own, fault)
 
 
 def _from(base: str, place: str) -> str:
@@ -105,7 +105,7 @@ def _lines(path: str) -> Iterator[dict[str, Any]]:
 
 
 def _headed(names: list[str], path: str) -> list[str]:
-    """Column names as they are known here; ``PartError`` where there is no column of paths."""
+    """RowColumn names as they are known here; ``PartError`` where there is no column of paths."""
     plain = [name.strip() for name in names]
     headed = [name.lower() if name.lower() in KNOWN else name for name in plain]
     if PATH not in headed:

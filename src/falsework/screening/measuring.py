@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
 
 from falsework.cost.cost import Cost
 from falsework.need.underside import Underside, UndersideKind
@@ -16,16 +15,15 @@ from falsework.planning.readiness import readiness
 from falsework.planning.value import Inspection, PartSummary, Plan, Totals
 from falsework.release.state import ReleaseState
 from falsework.request.standing import Standing
-from falsework.screening.row import LOOKED_AT, NOT_READY, READY
+from falsework.screening.row import LOOKED_AT, NOT_READY, READY, RowFigures
 from falsework.support.standing import Choice
 from falsework.wording import figures
 from falsework.wording.notices import Notice, TooLarge
 
 _LIFTING = (ReleaseState.STAYS, ReleaseState.BY_HAND, ReleaseState.BY_TOOL)
-Figures = dict[str, Any]
 
 
-def of_part(part: PartSummary, layers: int) -> Figures:
+def of_part(part: PartSummary, layers: int) -> RowFigures:
     """The mesh."""
     x_mm, y_mm, z_mm = part.size_mm
     return {
@@ -35,7 +33,7 @@ def of_part(part: PartSummary, layers: int) -> Figures:
         "healed": len(part.findings),
         "doubtful": sum(finding.serious for finding in part.findings),
         "findings": tuple(
-            f"{f'{f.count} × ' if f.count > 1 else ''}{f.what}: {f.done or 'left as it is'}"
+            figures.plain(f"{f'{f.count} × ' if f.count > 1 else ''}{f.what}: {f.done or 'left as it is'}")
             for f in part.findings
         ),
         "unit": part.unit,
@@ -47,7 +45,7 @@ def of_part(part: PartSummary, layers: int) -> Figures:
     }
 
 
-def of_undersides(undersides: tuple[Underside, ...], choices: tuple[Choice, ...]) -> Figures:
+def of_undersides(undersides: tuple[Underside, ...], choices: tuple[Choice, ...]) -> RowFigures:
     """What is printed over air, and how far it sags as was chosen for it."""
     kinds = [under.kind for under in undersides]
     sags = [
@@ -66,7 +64,7 @@ def of_undersides(undersides: tuple[Underside, ...], choices: tuple[Choice, ...]
     }
 
 
-def of_cost(part: Cost, support: Cost, price: Price) -> Figures:
+def of_cost(part: Cost, support: Cost, price: Price) -> RowFigures:
     """What it takes, and the total price with its terms."""
     return {
         "part_g": part.mass_g,
@@ -80,7 +78,7 @@ def of_cost(part: Cost, support: Cost, price: Price) -> Figures:
     }
 
 
-def of_warnings(warnings: tuple[Notice, ...]) -> Figures:
+def of_warnings(warnings: tuple[Notice, ...]) -> RowFigures:
     """What is warned of, in sentences and by kind."""
     return {
         "warnings": tuple(figures.plain(figures.sentence(notice.text)) for notice in warnings),
@@ -88,7 +86,7 @@ def of_warnings(warnings: tuple[Notice, ...]) -> Figures:
     }
 
 
-def of_look(found: Inspection, totals: Totals) -> Figures:
+def of_look(found: Inspection, totals: Totals) -> RowFigures:
     """A part at depth 'look': by columns, nothing built."""
     chosen = next(row for row in totals.alternatives if row.name == "chosen")
     warnings = (*found.warnings, *totals.warnings)
@@ -105,7 +103,7 @@ def of_look(found: Inspection, totals: Totals) -> Figures:
     }
 
 
-def of_plan(plan: Plan) -> Figures:
+def of_plan(plan: Plan) -> RowFigures:
     """A part that is planned; how its supports come off where the plan judges that."""
     judged = readiness(plan)
     chosen = plan.alternatives[-1]
@@ -127,7 +125,7 @@ def of_plan(plan: Plan) -> Figures:
     }
 
 
-def _of_release(plan: Plan) -> Figures:
+def _of_release(plan: Plan) -> RowFigures:
     if plan.release is None:
         return {}
     states = [piece.state for piece in plan.release.pieces]
@@ -141,7 +139,7 @@ def _of_release(plan: Plan) -> Figures:
     }
 
 
-def of_turned(plan: Plan) -> Figures:
+def of_turned(plan: Plan) -> RowFigures:
     """The same part in the recommended position."""
     together = plan.part_cost + plan.support_cost
     turn_deg = plan.part.turn_deg

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from falsework.errors import FalseworkError
 from falsework.request.marks import Marks, marks_beside, read_marks
 from falsework.screening import places
-from falsework.screening.listing import Entry
+from falsework.screening.listing import ListedPart
 
 NO_MARKS = Marks()
 AT_ONCE = 16  # readers: a slow store answers as many at a time
@@ -27,7 +27,7 @@ class Ready:
     ``data``: the content, where workers cannot read it themselves. ``fault``: why it cannot be had.
     """
 
-    entry: Entry
+    entry: ListedPart
     digest: str = ""
     stamp: tuple[int, int] = (0, 0)
     marks: Marks = NO_MARKS
@@ -35,10 +35,10 @@ class Ready:
     fault: str = ""
 
 
-class Reading:
+class ReadAhead:
     """Entries in their order or nearly so, as their contents come in."""
 
-    def __init__(self, entries: Iterator[Entry]) -> None:
+    def __init__(self, entries: Iterator[ListedPart]) -> None:
         self._entries = entries
         self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="reading")
         self._underway: list[Future[Ready]] = []
@@ -77,7 +77,7 @@ class Reading:
             else:
                 self._underway.append(self._pool.submit(self._read, entry))
 
-    def _read(self, entry: Entry) -> Ready:
+    def _read(self, entry: ListedPart) -> Ready:
         if entry.fault:
             return Ready(entry, fault=entry.fault)
         try:
@@ -125,9 +125,9 @@ class _Held:
 
 
 @contextlib.contextmanager
-def reading(entries: Iterator[Entry]) -> Iterator[Reading]:
+def reading(entries: Iterator[ListedPart]) -> Iterator[ReadAhead]:
     """Read ahead within the block."""
-    ahead = Reading(entries)
+    ahead = ReadAhead(entries)
     try:
         yield ahead
     finally:

@@ -13,6 +13,9 @@ from typing import Any, NamedTuple
 SCHEMA = "falsework.screen/1"
 
 READY, NOT_READY, LOOKED_AT, FAILED = "ready", "not ready", "looked at", "failed"
+RowFigures = dict[str, Any]
+"""Values by column."""
+
 STATES = (READY, NOT_READY, LOOKED_AT, FAILED)
 
 
@@ -139,7 +142,7 @@ class Row:
     key: str = column("", "key of the work: content, process, version, depth and all that was wished")
 
 
-class Column(NamedTuple):
+class RowColumn(NamedTuple):
     """A column's name, type ('text', 'whole number', 'number', 'yes or no', 'list of texts'), unit, the
     depth from which on it is filled ('' for always) and meaning."""
 
@@ -161,7 +164,7 @@ NOT_COMPARED = ("seconds", "made", "tries")
 """Columns that differ from run to run."""
 
 
-def columns() -> tuple[Column, ...]:
+def columns() -> tuple[RowColumn, ...]:
     """All columns, in order.
 
     Examples
@@ -171,7 +174,7 @@ def columns() -> tuple[Column, ...]:
     [('size_x_mm', 'mm'), ('size_y_mm', 'mm'), ('size_z_mm', 'mm')]
     """
     return tuple(
-        Column(
+        RowColumn(
             field.name,
             _TYPES[str(field.type).removesuffix(" | None")],
             field.metadata["unit"],

@@ -20,11 +20,11 @@ from falsework.request.value import Placing, Turn
 from falsework.request.weights import Weights
 from falsework.screening.dataset import PLANS, Dataset, copied
 from falsework.screening.engine import Cluster, Engine, Finished
-from falsework.screening.listing import Entry, listed
-from falsework.screening.reading import Reading, Ready, reading
+from falsework.screening.listing import ListedPart, listed
+from falsework.screening.reading import ReadAhead, Ready, reading
 from falsework.screening.row import FAILED, READY, Row
 from falsework.screening.terms import Depth, NamedProcess, Terms
-from falsework.screening.work import Briefing, Job
+from falsework.screening.work import Briefing, ScreenJob
 from falsework.version import __version__
 from falsework.watch import QUIET, Watch
 
@@ -170,7 +170,7 @@ class Screening:
             first = next(entries)  # what cannot be meant is said before anything is written
             data = closing.enter_context(Dataset(kept))
             data.describe(self._asked())
-            work = _Work(self, terms, data, watch)
+            work = _Running(self, terms, data, watch)
             closing.callback(work.close)
             yield from work.rows(_chained(first, entries))
 
@@ -184,7 +184,7 @@ class Screening:
         }
 
 
-def _chained(first: Entry, rest: Iterator[Entry]) -> Iterator[Entry]:
+def _chained(first: ListedPart, rest: Iterator[ListedPart]) -> Iterator[ListedPart]:
     yield first
     yield from rest
 
@@ -193,13 +193,13 @@ def _chained(first: Entry, rest: Iterator[Entry]) -> Iterator[Entry]:
 class _Entered:
     """An entry whose content is known: what its rows bear, and the work that each of its processes asks."""
 
-    entry: Entry
+    entry: ListedPart
     digest: str
     processes: tuple[int, ...]
     keys: dict[int, str]
 
 
-class _Work:
+class _Running:
     """One run: what is read ahead goes to the engine, unless its figures are known."""
 
     def __init__(self, asked: Screening, terms: Terms, data: Dataset, watch: Watch) -> None:
@@ -217,7 +217,7 @@ class _Work:
             if self._engine is not None:
                 self._engine.__exit__()
 
-    def rows(self, entries: Iterator[Entry]) -> Iterator[Row]:
+    def rows(self, entries: Iterator[ListedPart]) -> Iterator[Row]:
         progress = self._asked.progress
         with reading(self._counted(entries)) as ready:
             while True:
@@ -236,13 +236,13 @@ class _Work:
         self._data.commit()
         self._watch.at("done", 1.0)
 
-    def _counted(self, entries: Iterator[Entry]) -> Iterator[Entry]:
+    def _counted(self, entries: Iterator[ListedPart]) -> Iterator[ListedPart]:
         for entry in entries:
             self._asked.progress.listed += 1
             yield entry
         self._asked.progress.whole = True
 
-    def _fed(self, ready: Reading) -> Iterator[Row]:
+    def _fed(self, ready: ReadAhead) -> Iterator[Row]:
         """Take what was read, as long as the engine has room for more."""
         while self._engine is None or self._engine.has_room:
             one = ready.take(0.0 if self._engine is not None and self._engine.busy else _GLANCE_S)
@@ -280,7 +280,7 @@ class _Work:
             self._followers[group].append(entered)
             return
         self._followers[group] = []
-        job = Job(
+        job = ScreenJob(
             os.fsencode(os.path.abspath(entry.place)) if one.data is None else b"",
             entry.called,
             one.digest,
@@ -313,7 +313,7 @@ class _Work:
             self._asked.progress.dashboard = self._engine.dashboard
         return self._engine
 
-    def _processes_of(self, entry: Entry) -> tuple[int, ...]:
+    def _processes_of(self, entry: ListedPart) -> tuple[int, ...]:
         """Indices of an entry's processes: its own, or all that were asked for."""
         if not entry.process:
             return tuple(range(len(self._asked.processes)))

@@ -20,10 +20,8 @@ from typing import Any
 
 from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
 from falsework.request.marks import Marks
-from falsework.screening.row import FAILED, safe
+from falsework.screening.row import FAILED, RowFigures, safe
 from falsework.screening.terms import Depth, NamedProcess, Terms
-
-Figures = dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -36,7 +34,7 @@ class Briefing:
 
 
 @dataclass(frozen=True)
-class Job:
+class ScreenJob:
     """One content to be worked on.
 
     ``place`` is the file where workers see it, ``stamp`` its size and time of change when it was read;
@@ -62,12 +60,12 @@ class Outcome:
     ``unseen``: the worker does not see the file, and the content must be sent along.
     """
 
-    figures: tuple[Figures, ...] = ()
+    figures: tuple[RowFigures, ...] = ()
     picture: bytes = b""
     unseen: bool = False
 
 
-def screened(job: Job, briefing: Briefing) -> Outcome:
+def screened(job: ScreenJob, briefing: Briefing) -> Outcome:
     """Work on one part."""
     if job.data is None:
         try:
@@ -81,7 +79,7 @@ def screened(job: Job, briefing: Briefing) -> Outcome:
         return _worked(job, path, briefing)
 
 
-def _worked(job: Job, path: str, briefing: Briefing) -> Outcome:
+def _worked(job: ScreenJob, path: str, briefing: Briefing) -> Outcome:
     from falsework.part import read_part
     from falsework.request.store import Store
 
@@ -114,9 +112,9 @@ class _Making:
     placing: Any
     briefing: Briefing
     named: NamedProcess
-    job: Job
+    job: ScreenJob
 
-    def figures(self, store: Any) -> tuple[Figures, bytes]:
+    def figures(self, store: Any) -> tuple[RowFigures, bytes]:
         from falsework.request import Context, Request
 
         terms = self.briefing.terms
@@ -127,7 +125,7 @@ class _Making:
             return self._looked(request, context)
         return self._planned(request, context)
 
-    def _looked(self, request: Any, context: Any) -> tuple[Figures, bytes]:
+    def _looked(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
         from falsework.planning.pipeline import inspect_for, totals_for
         from falsework.screening.measuring import of_look
 
@@ -135,7 +133,7 @@ class _Making:
         figures = of_look(found, totals_for(request, context))
         return figures | self._redrawn(request, context), self._drawn(found.ground, found.undersides)
 
-    def _planned(self, request: Any, context: Any) -> tuple[Figures, bytes]:
+    def _planned(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
         from falsework.planning.pipeline import plan_for
         from falsework.screening.measuring import of_plan, of_turned
 
@@ -158,10 +156,11 @@ class _Making:
 
         return small_picture(ground, undersides)
 
-    def _redrawn(self, request: Any, context: Any) -> Figures:
+    def _redrawn(self, request: Any, context: Any) -> RowFigures:
         if not self.briefing.terms.redraw:
             return {}
         from falsework.redrawing import redraw_for
+        from falsework.wording.figures import plain
 
         try:
             found = redraw_for(request, context)
@@ -170,7 +169,7 @@ class _Making:
         ways = [found.combined.price] if found.combined else []
         ways += [split.price for split in found.splits.options if split.fits] if found.splits else []
         saving = max(0.0, found.before.price - min(ways)) if ways else 0.0
-        return {"redraw": found.best, "redraw_saving": saving, "redraw_why": found.why}
+        return {"redraw": found.best, "redraw_saving": saving, "redraw_why": plain(found.why)}
 
     def _written(self, plan: Any) -> str:
         from falsework.files.folder import REPORT, write_plan
@@ -186,7 +185,7 @@ class _Making:
         return f"plans/{self.job.plan_folder}/{self.named.name}"
 
 
-def _failed(error: BaseException) -> Figures:
+def _failed(error: BaseException) -> RowFigures:
     """The row of a part that was refused, or on which falsework failed."""
     if isinstance(error, Cancelled):  # nobody asks a worker's watch to stop
         raise error
@@ -213,7 +212,7 @@ def _limited(seconds: float) -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _on_disk(job: Job) -> Iterator[str]:
+def _on_disk(job: ScreenJob) -> Iterator[str]:
     """The path of the content: where it lies, or of a file of our own."""
     if job.data is None:
         yield os.fsdecode(job.place)
