@@ -21,6 +21,7 @@ from screenings import HereEngine, write_box
 def here(monkeypatch: pytest.MonkeyPatch) -> type[HereEngine]:
     """No processes: work is done in this one."""
     monkeypatch.setattr(running, "Engine", HereEngine)
+    HereEngine.undone = monkeypatch.undo
     HereEngine.started = 0
     HereEngine.done = []
     return HereEngine

@@ -72,7 +72,7 @@ def plan_pictures(coupon: Coupon) -> dict[str, bytes]:
 
 def sheet_html(coupon: Coupon) -> str:
     """The recording sheet as one self-contained page; ``OutputError`` for a piece without geometry."""
-    return paper.render("coupon.html", style_name="coupon.css", sheet=_sheet(coupon))
+    return paper.render("coupon.html", styles=("coupon.css",), sheet=_sheet(coupon))
 
 
 def sheet_pdf(coupon: Coupon) -> bytes:

@@ -35,21 +35,28 @@ def environment() -> Environment:
     return made
 
 
-def render(name: str, script: str = "", style_name: str = "order.css", **context: Any) -> str:
-    """The page of that template with a style sheet of the room and, if given, one script."""
-    style = page_file(style_name)
+def render(
+    name: str,
+    script: str = "",
+    styles: tuple[str, ...] = ("order.css",),
+    images_from: str = "data:",
+    **context: Any,
+) -> str:
+    """The page of that template with style sheets of the room and, if given, one script; ``images_from``:
+    where pictures may come from, as a content security policy says it."""
+    style = "".join(page_file(each) for each in styles)
     template = environment().get_template(name)
-    return template.render(style=style, script=script, policy=_policy(style, script), **context)
+    return template.render(style=style, script=script, policy=_policy(style, script, images_from), **context)
 
 
 def _digest(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
 
 
-def _policy(style: str, script: str) -> str:
-    """Content security policy: pictures from the page itself, this one style sheet and this one script."""
+def _policy(style: str, script: str, images_from: str) -> str:
+    """Content security policy: pictures from there, this one style sheet and this one script."""
     scripts = f"'{_digest(script)}'" if script else "'none'"
     return (
-        f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src {scripts}; "
+        f"default-src 'none'; img-src {images_from}; style-src '{_digest(style)}'; script-src {scripts}; "
         "base-uri 'none'; form-action 'none'"
     )

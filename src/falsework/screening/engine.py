@@ -32,6 +32,7 @@ from falsework.wording import figures
 
 AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
 _START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
+_GONE_S = 20.0  # without a worker of our own: what starts them has died
 _GLANCE_S = 1.0  # between two looks at how many workers there are
 _MEMORY_EVENTS = "worker-restart-memory"  # Dask's name
 INSTALL = "Install the extra: pip install 'falsework[screen]'"
@@ -122,7 +123,7 @@ class Engine:
         self._told: SimpleQueue[Any] = SimpleQueue()
         self._client: Any = None
         self._host: _Host | None = None
-        self._count, self._counted = 0, 0.0
+        self._count, self._counted, self._seen = 0, 0.0, 0.0
         self._exhausted = False
         self.dashboard = ""
         self.lost = 0  # how often the engine went away
@@ -233,13 +234,16 @@ class Engine:
 
     def _keep_up(self) -> None:
         """See that there is an engine, send again what was lost with one, and try suspects."""
-        if self._client.status in ("closed", "closing") or (self._host and not self._host.alive):
+        gone = self._cluster.embedded and time.monotonic() - self._seen > _GONE_S
+        if gone or self._client.status in ("closed", "closing") or (self._host and not self._host.alive):
             self._reopen()
         for future in [f for f in self._sent if f.status in ("cancelled", "lost")]:
             self._waiting.append(self._sent.pop(future))
         if time.monotonic() - self._counted > _GLANCE_S:
             self._counted = time.monotonic()
-            self._count = len(self._addresses()) or self._count
+            alive = len(self._addresses())
+            self._count = alive or self._count
+            self._seen = self._counted if alive else self._seen
         while self._waiting and self._client.status == "running":
             self._submit(self._waiting.popleft())
         if not (self._suspects and self._exhausted and self._client.status == "running"):
@@ -289,7 +293,7 @@ class Engine:
 
     def _brief(self) -> None:
         told = self._client.scheduler_info(n_workers=-1)["workers"]
-        self._count = len(told)
+        self._count, self._seen = len(told), time.monotonic()
         self.dashboard = self.dashboard or str(self._client.dashboard_link or "")
         if any(worker["nthreads"] != 1 for worker in told.values()):
             self._shut()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
@@ -29,6 +30,8 @@ from falsework.version import __version__
 from falsework.watch import QUIET, Watch
 
 _GLANCE_S, _NAP_S = 0.2, 0.02
+_PAGE_S, _PAGE_SHARE = 30.0, 50.0  # seconds, and times what it took, between two writings of the page
+_PAGED_AT_ONCE = 5_000  # rows whose page is written even when the work is stopped
 
 
 class ScreenOptions(TypedDict, total=False):
@@ -159,18 +162,17 @@ class Screening:
     def rows(self, out: str | os.PathLike[str] | None = None, watch: Watch = QUIET) -> Iterator[Row]:
         """The rows as they come, kept in ``out``; those that were there already among them."""
         with ExitStack() as closing:
+            paged = out is not None
             if out is None:
-                out = (
-                    Path(closing.enter_context(tempfile.TemporaryDirectory(prefix="falsework-screen-")))
-                    / "out"
-                )
+                aside = tempfile.TemporaryDirectory(prefix="falsework-screen-")
+                out = Path(closing.enter_context(aside)) / "out"
             kept = Path(os.path.abspath(out))
             terms = replace(self.terms, plans=str(kept / PLANS)) if self.terms.plans else self.terms
             entries = listed(self.paths)
             first = next(entries)  # what cannot be meant is said before anything is written
             data = closing.enter_context(Dataset(kept))
             data.describe(self._asked())
-            work = _Running(self, terms, data, watch)
+            work = _Running(self, terms, data, watch, paged)
             closing.callback(work.close)
             yield from work.rows(_chained(first, entries))
 
@@ -202,12 +204,13 @@ class _Entered:
 class _Running:
     """One run: what is read ahead goes to the engine, unless its figures are known."""
 
-    def __init__(self, asked: Screening, terms: Terms, data: Dataset, watch: Watch) -> None:
+    def __init__(self, asked: Screening, terms: Terms, data: Dataset, watch: Watch, paged: bool) -> None:
         self._asked, self._terms, self._data, self._watch = asked, terms, data, watch
+        self._paged = paged
         self._processes = list(asked.processes)
         self._engine: Engine | None = None
         self._followers: dict[str, list[_Entered]] = {}  # by digest and keys: what waits for the same work
-        self._ready = True
+        self._shown, self._pause_s, self._stale = time.monotonic(), 0.0, True
 
     def close(self) -> None:
         """Whatever was done is written, and the engine ended."""
@@ -216,6 +219,19 @@ class _Running:
         finally:
             if self._engine is not None:
                 self._engine.__exit__()
+        if self._stale and len(self._data) < _PAGED_AT_ONCE:  # of many, the page would hold up a stop
+            self._show()
+
+    def _show(self) -> None:
+        """Write the page of what there is."""
+        from falsework.screening.index import write_index
+
+        if not self._paged:
+            return
+        began = time.monotonic()
+        write_index(self._data.folder)
+        self._shown, self._stale = time.monotonic(), False
+        self._pause_s = max(_PAGE_S, _PAGE_SHARE * (self._shown - began))
 
     def rows(self, entries: Iterator[ListedPart]) -> Iterator[Row]:
         progress = self._asked.progress
@@ -231,9 +247,11 @@ class _Running:
                         yield from self._done(finished)
                 elif ready.exhausted:
                     break
-                self._data.commit_if_due()
+                if self._data.commit_if_due() and time.monotonic() - self._shown > self._pause_s:
+                    self._show()
             progress.whole = True
         self._data.commit()
+        self._show()
         self._watch.at("done", 1.0)
 
     def _counted(self, entries: Iterator[ListedPart]) -> Iterator[ListedPart]:

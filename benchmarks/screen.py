@@ -1,0 +1,382 @@
+"""A catalogue: scaling, overhead, many rows, faults and a slow store.
+
+    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,faults,store] [--parts 500]
+
+1. The same parts on 1, 2, 4 … workers of one machine: wall time, efficiency, and whether the rows are equal.
+2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
+3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows.
+4. Workers, clients and the cluster's own process killed at random moments, hostile files in between: every
+   part must have one row, and every failure its sentence.
+5. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
+
+Parts are those of the folder ``MESHES`` that a second or so plans, and generated ones: brackets, tables and
+boxes of random sizes. Prints Markdown tables; wall times, for that is what many workers save.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import http.server
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import psutil
+
+from falsework.files.stl import write_stl
+from falsework.layers.overlay import own_cores
+from falsework.request.marks import Marks
+from falsework.screening import Cluster, Screening, Terms
+from falsework.screening.dataset import all_rows
+from falsework.screening.listing import SUFFIXES
+from falsework.screening.row import NOT_COMPARED, Row, rows_of
+from falsework.screening.running import named_processes
+from falsework.screening.terms import NamedProcess
+from falsework.screening.work import Briefing, ScreenJob, screened
+
+MOST_BYTES = 1_500_000  # of a real part: those that a second or so plans
+DELAY_S, FAILING = 0.1, 0.01
+
+
+def box(size: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    corners = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], dtype=float)
+    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
+    faces = [f for a, b, c, d in quads for f in ((a, b, c), (a, c, d))]
+    return corners * size + at, np.array(faces, dtype=np.int32)
+
+
+def tee(dice: random.Random) -> tuple[np.ndarray, np.ndarray]:
+    """A post with an arm to one side or to both: asks for support or for none, and no two are alike."""
+    high, arm = dice.uniform(8, 22), dice.uniform(1, 22)
+    post = box(np.array([6.0, 6.0, high]), np.zeros(3))
+    way = dice.choice((-1.0, 0.0, 1.0))
+    wide = np.array([6.0 + arm, 6.0, 3.0])
+    top = box(wide, np.array([0.0 if way > 0 else -arm if way < 0 else -arm / 2, 0.0, high - 1.0]))
+    return np.concatenate([post[0], top[0]]), np.concatenate([post[1], top[1] + 8])
+
+
+def written(folder: Path, count: int, seed: int = 1, small: bool = False) -> Path:
+    """So many generated parts; ``small``: boxes that are looked at in a moment."""
+    dice = random.Random(seed)
+    for k in range(count):
+        place = folder / f"{k // 1000:03d}" / f"part {k:06d}.stl"
+        if small:
+            sizes = np.array([dice.uniform(2, 6) for _ in range(3)])
+            vertices, faces = box(sizes, np.zeros(3))
+        else:
+            vertices, faces = tee(dice)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        write_stl(os.fspath(place), vertices, faces, "made here")
+    return folder
+
+
+def real_parts() -> list[Path]:
+    folder = os.environ.get("MESHES", "")
+    found = sorted(Path(folder).iterdir()) if folder else []
+    return [p for p in found if p.suffix.lower() in SUFFIXES and p.stat().st_size <= MOST_BYTES]
+
+
+def catalogue(folder: Path, count: int) -> tuple[str, ...]:
+    real = real_parts()[: count // 2]
+    generated = written(folder, count - len(real))
+    return (*map(os.fspath, real), os.fspath(generated))
+
+
+def screening(paths: tuple[str, ...], workers: int, **terms: object) -> Screening:
+    named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
+    return Screening(paths, named, Terms(**terms), Cluster(workers=workers))  # type: ignore[arg-type]
+
+
+def figures(rows: list[Row]) -> list[str]:
+    kept = [{k: v for k, v in dataclasses.asdict(row).items() if k not in NOT_COMPARED} for row in rows]
+    return sorted(json.dumps(row, sort_keys=True) for row in kept)
+
+
+def scaling(folder: Path, parts: int, quick: bool) -> None:
+    paths = catalogue(folder / "parts", parts)
+    counts = [n for n in ((1, 2) if quick else (8, 1, 2, 4, 16)) if n <= own_cores()] or [1]
+    print(f"\n## Scaling: {parts} parts, {len(paths) - 1} of them real, depth plan\n")
+    print("| workers | wall s | of these, start | work s | efficiency | rows equal | failed |")
+    print("|---|---|---|---|---|---|---|", flush=True)
+    took: dict[int, float] = {}
+    reference: list[str] | None = None
+    for count in counts:
+        began = time.monotonic()
+        first, rows = 0.0, []
+        for row in screening(paths, count, limit_s=200.0).rows(folder / f"out-{count}"):
+            first = first or time.monotonic() - began
+            rows.append(row)
+        took[count] = time.monotonic() - began
+        equal = reference is None or figures(rows) == reference
+        reference = reference or figures(rows)
+        worked = sum(row.seconds or 0.0 for row in rows)
+        share = f"{took[1] / (count * took[count]):.3f}" if 1 in took else "–"
+        busy = worked / (count * took[count])
+        failed = sum(row.state == "failed" for row in rows)
+        print(
+            f"| {count} | {took[count]:.1f} | {first:.1f} | {worked:.1f} | {share} (busy {busy:.3f}) "
+            f"| {'yes' if equal else 'NO'} | {failed} |",
+            flush=True,
+        )
+    if 8 in took and 1 in took:
+        print(f"\n1 → 8 workers: efficiency {took[1] / (8 * took[8]):.3f} (0.85 is asked for)", flush=True)
+
+
+def plain_loop(paths: list[Path], **terms: object) -> float:
+    """Seconds of the same calls one after another, in this process."""
+    named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
+    briefing = Briefing(Terms(**terms), named)  # type: ignore[arg-type]
+    jobs = []
+    for path in paths:
+        told = path.stat()
+        stamp = told.st_size, told.st_mtime_ns
+        jobs.append(ScreenJob(os.fsencode(path), path.name, "", stamp, None, Marks(), (0,)))
+    screened(jobs[0], briefing)
+    began = time.perf_counter()
+    for job in jobs:
+        screened(job, briefing)
+    return time.perf_counter() - began
+
+
+def overhead(folder: Path, quick: bool) -> None:
+    print("\n## Overhead over the same calls in a plain loop, one worker\n")
+    print("| depth | parts | loop ms a part | screened ms a part | more, ms | share |")
+    print("|---|---|---|---|---|---|", flush=True)
+    real = [p for p in real_parts() if p.stat().st_size > 100_000][: 3 if quick else 14]
+    look = sorted(written(folder / "look", 60 if quick else 400).rglob("*.stl"))
+    for depth, paths in (("look", look), ("plan", real)):
+        if not paths:
+            continue
+        loop = plain_loop(paths, depth=depth) / len(paths)
+        one = screening(tuple(map(os.fspath, paths)), 1, depth=depth, limit_s=300.0)
+        times = [time.perf_counter() for _ in one.rows(folder / f"over-{depth}")]
+        skipped = 5 if depth == "look" else 0
+        if depth == "look":
+            each = (times[-1] - times[skipped]) / (len(times) - 1 - skipped)
+        else:  # parts differ: what the worker was not at work between the first row and the last
+            rows = rows_of(all_rows(folder / f"over-{depth}"))
+            idle = (times[-1] - times[0]) - sum(row.seconds or 0.0 for row in rows if row.made) + 0.0
+            first = next(row.seconds for row in rows if row.seconds)
+            each = loop + max(0.0, idle + (first or 0.0)) / len(paths)
+        print(
+            f"| {depth} | {len(paths)} | {1e3 * loop:.1f} | {1e3 * each:.1f} | {1e3 * (each - loop):.1f} "
+            f"| {each / loop - 1:.1%} |",
+            flush=True,
+        )
+
+
+def rows_many(folder: Path, count: int, workers: int, budget_s: float) -> None:
+    began = time.monotonic()
+    paths = (os.fspath(written(folder / "small", count, small=True)),)
+    print(f"\n## Many rows: {count} boxes, depth look, {workers} workers", flush=True)
+    print(f"\n{count} files written in {time.monotonic() - began:.0f} s\n")
+    print("| rows | s | rows a second | client MB | scheduler and nannies MB |")
+    print("|---|---|---|---|---|", flush=True)
+    me, began = psutil.Process(), time.monotonic()
+    one = screening(paths, workers, depth="look", pictures=False)
+    step, mark = max(count // 8, 1), time.monotonic()
+    for done, _ in enumerate(one.rows(folder / "many"), 1):
+        if done % step == 0:
+            now = time.monotonic()
+            hosts = [p for p in me.children() if "screening.host" in " ".join(p.cmdline())]
+            held = sum(p.memory_info().rss for p in hosts) / 1e6
+            print(
+                f"| {done} | {now - began:.0f} | {step / (now - mark):.0f} "
+                f"| {me.memory_info().rss / 1e6:.0f} | {held:.0f} |",
+                flush=True,
+            )
+            mark = now
+            if now - began > budget_s:
+                print(f"\nstopped after {budget_s:.0f} s", flush=True)
+                break
+    page = folder / "many" / "index.html"
+    if page.exists():
+        print(f"\nindex.html: {page.stat().st_size / 1e6:.1f} MB", flush=True)
+
+
+def forked(root: psutil.Process) -> tuple[list[psutil.Process], list[psutil.Process]]:
+    """Workers and hosts beneath a process."""
+    found = []
+    for process in root.children(recursive=True):
+        try:
+            found.append((process, " ".join(process.cmdline()), process.ppid()))
+        except psutil.Error:
+            continue
+    servers = {p.pid for p, line, _ in found if "multiprocessing.forkserver" in line}
+    workers = [p for p, line, above in found if "multiprocessing.forkserver" in line and above in servers]
+    return workers, [p for p, line, _ in found if "screening.host" in line]
+
+
+def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) -> None:
+    """``kills``: of workers, of clients, of the process that holds the scheduler."""
+    paths = catalogue(folder / "faulty", parts)
+    store = Path(paths[-1])
+    (store / "text.stl").write_text("no part at all")
+    (store / "empty.3mf").write_bytes(b"")
+    (store / "cut.stl").write_bytes(b"x" * 80 + b"\xff\xff\xff\x7f" + b"y" * 500)
+    (store / "all.zip").write_bytes(b"PK")
+    (store / "loop").symlink_to(store)
+    os.mkfifo(store / "pipe.stl")
+    (store / "away.stl").symlink_to("/nowhere.stl")
+    expected = parts + 6
+    out = folder / "fault-out"
+    command = [
+        sys.executable,
+        "-m",
+        "falsework",
+        "screen",
+        *paths,
+        "--out",
+        os.fspath(out),
+        "--ledger",
+        "none",
+    ]
+    command += ["--workers", str(workers), "--limit-s", "200"]
+    dice = random.Random(3)
+    left = {"worker": kills[0], "client": kills[1], "host": kills[2]}
+    runs, began = 0, time.monotonic()
+    while True:
+        runs += 1
+        client = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        here = psutil.Process(client.pid)
+        time.sleep(4.0)
+        until = time.monotonic() + 9.0
+        while client.poll() is None:
+            time.sleep(dice.uniform(0.05, 0.5))
+            try:
+                busy, hosts = forked(here)
+            except psutil.Error:
+                break
+            if left["worker"] and busy:
+                kill(dice.choice(busy))
+                left["worker"] -= 1
+            if left["host"] and hosts and left["worker"] < kills[0] // 2:
+                kill(hosts[0])
+                left["host"] -= 1
+            if left["client"] and time.monotonic() > until:
+                client.send_signal(signal.SIGKILL)
+                left["client"] -= 1
+        said = client.communicate()
+        if client.returncode == 0:
+            break
+        if client.returncode not in (-signal.SIGKILL, 0):
+            print(f"client ended with {client.returncode}: {said[1][-500:]}", flush=True)
+            if runs > 12:
+                break
+    rows = rows_of(all_rows(out))
+    each = Counter((row.entry, row.process) for row in rows)
+    failed = [row for row in rows if row.state == "failed"]
+    done = {name: kills[k] - left[name] for k, name in enumerate(left)}
+    print(f"\n## Faults: {parts} parts and 6 that are none, {workers} workers, depth plan\n")
+    print(
+        f"killed: {done['worker']} workers, {done['client']} clients, {done['host']} hosts of the scheduler"
+    )
+    print(f"runs: {runs}, {time.monotonic() - began:.0f} s\n")
+    print("| parts | rows | parts with one row | failed | failed with a sentence | by kind |")
+    print("|---|---|---|---|---|---|")
+    kinds = ", ".join(f"{n} {kind}" for kind, n in Counter(row.fault for row in failed).items())
+    print(
+        f"| {expected} | {len(rows)} | {sum(n == 1 for n in each.values())} | {len(failed)} "
+        f"| {sum(bool(row.why) for row in failed)} | {kinds} |",
+        flush=True,
+    )
+
+
+def kill(process: psutil.Process) -> None:
+    try:
+        process.kill()
+    except psutil.Error:
+        return
+
+
+class Slow(http.server.SimpleHTTPRequestHandler):
+    """Files after a while, and now and then none."""
+
+    dice = random.Random(5)
+    asked = 0
+
+    def do_GET(self) -> None:
+        time.sleep(DELAY_S)
+        Slow.asked += 1
+        if Slow.dice.random() < FAILING:
+            self.send_error(503)
+            return
+        super().do_GET()
+
+    def do_HEAD(self) -> None:
+        time.sleep(DELAY_S)
+        super().do_HEAD()
+
+    def log_message(self, *_: object) -> None:
+        pass
+
+
+def slow_store(folder: Path, count: int, workers: int) -> None:
+    files = sorted(written(folder / "served", count, seed=9).rglob("*.stl"))
+    home = folder / "served"
+    server = http.server.ThreadingHTTPServer(
+        ("127.0.0.1", 0), lambda *rest: Slow(*rest, directory=os.fspath(home))
+    )
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    base = f"http://127.0.0.1:{server.server_port}"
+    orders = folder / "orders.csv"
+    lines = [f"{base}/{path.relative_to(home).as_posix().replace(' ', '%20')}" for path in files]
+    orders.write_text("path\n" + "\n".join(lines) + "\n")
+    asks = f"{DELAY_S * 1e3:.0f} ms and {FAILING:.0%} errors"
+    print(f"\n## A slow store: {count} parts, {asks}, {workers} workers\n")
+    print("| from | first row s | all s | rows | failed |")
+    print("|---|---|---|---|---|", flush=True)
+    for name, path in (("disk", home), ("store", orders)):
+        began, first, rows = time.monotonic(), 0.0, []
+        one = screening((os.fspath(path),), workers, depth="look")
+        for row in one.rows(folder / f"store-{name}"):
+            first = first or time.monotonic() - began
+            rows.append(row)
+        failed = sum(row.state == "failed" for row in rows)
+        print(
+            f"| {name} | {first:.1f} | {time.monotonic() - began:.1f} | {len(rows)} | {failed} |", flush=True
+        )
+    print(f"\nthe store was asked {Slow.asked} times")
+    server.shutdown()
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--quick", action="store_true")
+    asked.add_argument("--only", default="scaling,overhead,rows,faults,store")
+    asked.add_argument("--parts", type=int, default=0)
+    asked.add_argument("--rows", type=int, default=0)
+    asked.add_argument("--budget-s", type=float, default=250.0)
+    told = asked.parse_args()
+    quick, cores = told.quick, own_cores()
+    parts = told.parts or (24 if quick else 500)
+    with tempfile.TemporaryDirectory(prefix="falsework-screen-") as name:
+        folder = Path(name)
+        for which in told.only.split(","):
+            here = folder / which
+            here.mkdir()
+            if which == "scaling":
+                scaling(here, parts, quick)
+            elif which == "overhead":
+                overhead(here, quick)
+            elif which == "rows":
+                rows_many(here, told.rows or (200 if quick else 100_000), min(cores, 16), told.budget_s)
+            elif which == "faults":
+                kills = (3, 1, 1) if quick else (50, 5, 1)
+                faults(here, parts, min(cores, 8), kills)
+            elif which == "store":
+                slow_store(here, 30 if quick else 400, min(cores, 8))
+
+
+if __name__ == "__main__":
+    main()
