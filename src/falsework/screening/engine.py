@@ -32,6 +32,7 @@ from falsework.wording import figures
 
 AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
 _START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
+_STARTS = 3
 _GONE_S = 20.0  # without a worker of our own: what starts them has died
 _GLANCE_S = 1.0  # between two looks at how many workers there are
 _MEMORY_EVENTS = "worker-restart-memory"  # Dask's name
@@ -274,7 +275,7 @@ class Engine:
         cluster, security = self._cluster, None
         address, self.dashboard = cluster.scheduler, ""
         if cluster.embedded:
-            self._host = _Host(cluster.count, cluster.budget_bytes)
+            self._host = _started(cluster)
             address, self.dashboard, security = self._host.told
         elif cluster.tls is not None:
             ca, certificate, key = cluster.tls
@@ -352,6 +353,7 @@ class _Host:
             command,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            stderr=None if os.environ.get("FALSEWORK_TRACEBACK") else subprocess.DEVNULL,
             env=environment,
             start_new_session=True,
         )
@@ -381,6 +383,14 @@ class _Host:
             if pipe is not None:
                 with contextlib.suppress(OSError):
                     pipe.close()
+
+
+def _started(cluster: Cluster) -> _Host:
+    """A cluster of our own; one that a worker's death spoils while it starts is started again."""
+    for _ in range(_STARTS - 1):
+        with contextlib.suppress(EngineError):
+            return _Host(cluster.count, cluster.budget_bytes)
+    return _Host(cluster.count, cluster.budget_bytes)
 
 
 _BRIEFINGS: dict[str, Briefing] = {}  # of this worker, by the name of the screening
