@@ -21,6 +21,7 @@ from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.corbel import corbel
 from falsework.redrawing.changes.draft import Draft, Refusal
 from falsework.redrawing.changes.field import slope_of
+from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import swept
 from falsework.redrawing.proof.prove import prove
 from falsework.redrawing.site.ground import asks, ground_of
@@ -169,4 +170,4 @@ def test_undersides_of_demo_parts_are_gone(name: str) -> None:
     for under in asking:
         draft = corbel(UndersideSite(on, under))
         assert isinstance(draft, Draft)
-        assert prove(on, swept(on, draft)).faults == ()
+        assert prove(on, swept(Changed(on, (draft,)))).faults == ()

@@ -21,6 +21,7 @@ from falsework.process import reach_mm
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.changes.courses import DRAWN_IN, courses
 from falsework.redrawing.changes.draft import Draft, Refusal
+from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import swept
 from falsework.redrawing.proof.prove import ChangeProof, prove
 from falsework.redrawing.site.ground import asks, ground_of
@@ -38,7 +39,7 @@ def asking(on: PlannedPart) -> list[UndersideSite]:
 def drawn(site: UndersideSite) -> tuple[Draft, ChangeProof]:
     draft = courses(site)
     assert isinstance(draft, Draft)
-    return draft, prove(site.ground, swept(site.ground, draft))
+    return draft, prove(site.ground, swept(Changed(site.ground, (draft,))))
 
 
 def closed(solid: Manifold) -> bool:

@@ -38,7 +38,7 @@ def placed(on: PlannedPart, low: tuple[float, ...], high: tuple[float, ...]) -> 
 def test_a_draft_without_crumbs_is_the_very_draft() -> None:
     on = table()
     draft = bracket(placed(on, (9.9, 0, 10), (20, 10, 20.1)))
-    assert swept(on, draft) is draft
+    assert swept(Changed(on, (draft,))) is draft
 
 
 def test_a_crumb_hanging_from_what_is_added_comes_off() -> None:
@@ -48,7 +48,7 @@ def test_a_crumb_hanging_from_what_is_added_comes_off() -> None:
     hanging = bracket(body + crumb)
     spot = in_the_air(Changed(on, (hanging,)))
     assert spot is not None and spot[2] == pytest.approx(9.2, abs=0.5 * LAYER_MM)
-    clean = swept(on, hanging)
+    clean = swept(Changed(on, (hanging,)))
     assert clean is not hanging and in_the_air(Changed(on, (clean,))) is None
     lost = (hanging.added[0].solid - clean.added[0].solid).volume()
     assert lost == pytest.approx(0.3 * 0.3 * 0.75, rel=0.35)
@@ -59,7 +59,7 @@ def test_what_is_no_crumb_but_begins_in_the_air_is_a_fault() -> None:
     on = table()
     apart = placed(on, (25, 2, 15), (31, 8, 20.1))
     draft = bracket(placed(on, (9.9, 0, 10), (20, 10, 20.1)), apart)
-    assert swept(on, draft) is draft
+    assert swept(Changed(on, (draft,))) is draft
     assert any("begin in mid-air" in fault for fault in prove(on, draft).faults)
 
 
@@ -67,7 +67,7 @@ def test_layers_above_what_came_off_are_as_they_were() -> None:
     on = table()
     body = placed(on, (9.9, 0, 10), (20, 10, 20.1))
     hanging = bracket(body + placed(on, (15, 4, 9.25), (15.3, 4.3, 10.05)))
-    with_, without = (Changed(on, (draft,)) for draft in (swept(on, hanging), bracket(body)))
+    with_, without = (Changed(on, (draft,)) for draft in (swept(Changed(on, (hanging,))), bracket(body)))
     first, last = without.span
     for layer in range(first + 1, last + 1):
         a, b = with_.stack.regions[layer], without.stack.regions[layer]

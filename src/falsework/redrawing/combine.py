@@ -131,11 +131,11 @@ def _proved(
     drafts = tuple(row.change.draft for row in rows if row.change.draft is not None)
     changed = Changed(ground, drafts)
     written = writer.written(changed.solid, watch.part(0.0, 0.4))
-    proof = proof_of(changed, written, watch.part(0.4, 0.5))
+    proof = proof_of(changed, written, watch=watch.part(0.4, 0.5))
     if not proof.good:
         return written, proof
     off = writer.jittered(written, watch.part(0.5, 0.9))
-    return written, proof_of(changed, replace(off, part=written.part), watch.part(0.9, 1.0))
+    return written, proof_of(changed, replace(off, part=written.part), watch=watch.part(0.9, 1.0))
 
 
 def _without(

@@ -7,13 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from falsework.cost import cost_of
 from falsework.objective import printing_price
 from falsework.orientation import Search, shortlist
 from falsework.orientation.body import face_normals
-from falsework.orientation.value import Orientation
 from falsework.part import place
 from falsework.part.placing import turn_matrix
+from falsework.planning import totals_for
 from falsework.planning.value import Plan
 from falsework.redrawing.pricing import USUAL_HANDS
 from falsework.redrawing.printed import Printed, price_in_all, printed_of
@@ -22,19 +21,23 @@ from falsework.redrawing.site.value import PlannedPart
 from falsework.redrawing.split.best import split
 from falsework.redrawing.split.value import Splits
 from falsework.redrawing.value import Combined, OtherOrientation
-from falsework.redrawing.words import AS_IT_IS, best_of, orientation_words
+from falsework.redrawing.words import AS_IT_IS, SAME_SHARE, best_of, orientation_words
 from falsework.request.marks import marked_faces
-from falsework.request.value import Wish
 from falsework.request.weights import Weights
 from falsework.watch import Watch
 
 FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
+LEAST_OF_COLUMNS = 0.4  # of what supports cost by columns, the least that they cost once they are designed
 
 
 def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherOrientation | None:
     """The best other way to lay the part down, planned like the one at hand; None where there is none that
-    could come cheaper, its supports for nothing."""
+    could come cheaper.
+
+    A plan is made only where nothing cheaper to know stands against it: what the search expects it to cost,
+    then what its supports cost by columns, before they are built.
+    """
     if planned.lies is not None or not asked.scope.other_lies:
         return None  # it lies as is best, or nobody asks
     request, wish = asked.request, asked.wish
@@ -44,25 +47,21 @@ def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> Othe
     up = turn_matrix(planned.part.turn_deg)[2]
     same = math.cos(math.radians(SAME_LIE_DEG))
     few = shortlist(sized, wish, context, FEW_LIES).lies
-    most = price_in_all(planned)
+    most = price_in_all(planned) / (1.0 + SAME_SHARE)
     others = (lie for lie in few[1:] if lie.fits and float(up @ np.array(lie.up)) <= same)
-    best = next((lie for lie in others if _bare_price(lie, wish) < most), None)
+    best = next((lie for lie in others if lie.price.total < most), None)
     if best is None:
         return None
     laid = replace(request.turned(best.turn_deg), wish=wish.of_supports)
-    other = asked.plan(laid, watch.part(0.7, 1.0))
+    columns = totals_for(laid, replace(asked.context, watch=watch.part(0.7, 0.85)))
+    own = printing_price(columns.part_cost, wish.process, wish.weights).total
+    if own + LEAST_OF_COLUMNS * (price_in_all(columns) - own) >= most:
+        return None
+    other = asked.plan(laid, watch.part(0.85, 1.0))
     printed = printed_of(other)
     return OtherOrientation(
         best.turn_deg, orientation_words(best, printed), printed.needs_no_support, printed
     )
-
-
-def _bare_price(lie: Orientation, wish: Wish) -> float:
-    """Of the part alone, laid so: what its plan cannot come below."""
-    process = wish.process
-    part = cost_of(0.0, lie.time_s - lie.support_s, process)
-    part = replace(part, mass_g=lie.filament_g - lie.support_g)
-    return printing_price(part, process, wish.weights).total
 
 
 def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:

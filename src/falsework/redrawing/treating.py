@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Protocol
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
 
 from falsework.errors import PartError
+from falsework.objective import printing_price
 from falsework.planning.value import Plan
 from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
 from falsework.redrawing.changes.dimensions import of_solids
-from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal
+from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_mm3
 from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
-from falsework.redrawing.proof.crumbs import swept
 from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
-from falsework.redrawing.proof.prove import ChangeProof, prove
+from falsework.redrawing.proof.prove import ChangeProof, swept_and_proved
 from falsework.redrawing.request import Scope
 from falsework.redrawing.site.ground import asks
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
@@ -29,9 +30,10 @@ from falsework.watch import Watch
 # Of the part, what a change may add or take without being asked for: one in planes, and one that follows
 # layers, which looks grown and not drawn.
 MOST_SHARE, MOST_FREEFORM_SHARE = 0.5, 0.1
-ENOUGH_SHARE = 0.85  # of what an underside costs, of which a change that saves it leaves nothing to look for
-# Undersides that are treated: the dearest, of those that cost more than a share of all, unless they are asked
-# for by number; none where all of them cost less than it takes to look at a proposal.
+ENOUGH_SHARE = 0.85  # of what a change may save at most, more than which it hardly does (constructed)
+_LEAST_OWN = 0.5  # of what the part costs by volume, what is added costs at least (constructed)
+# Undersides that are treated: the dearest, unless they are asked for by number; none of those that cost, all
+# together, less than a share of all, or than it takes to look at a proposal.
 MOST_TREATED, LEAST_SHARE = 10, 0.01
 
 
@@ -56,10 +58,6 @@ class Workplace:
     scale: float
 
 
-class _Take(Protocol):
-    def __call__(self, kind: ChangeKind, draft: Draft | Refusal, watch: Watch) -> None: ...
-
-
 def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[LeftAlone, ...]]:
     """Choices of the undersides to be treated, dearest first; and those that ask but are left, and why."""
     process, numbers, wished = planned.process, scope.undersides, set(scope.chosen)
@@ -79,10 +77,10 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
         for c in by_price
         if c.chosen is not Standing.LEAVE or asks(planned.undersides[c.underside - 1], process)
     ]
-    all_ = math.fsum(chosen_option(c).price.total for c in asking)
-    worth_a_look = all_ > USUAL_HANDS.looking_price(planned.weights)
-    least = LEAST_SHARE * all_ if worth_a_look else math.inf
-    treated = [c for c in asking[:MOST_TREATED] if chosen_option(c).price.total >= least]
+    prices = np.array([chosen_option(c).price.total for c in asking])
+    beneath = np.cumsum(prices[::-1])[::-1]  # what each costs with all that are cheaper
+    least = max(USUAL_HANDS.looking_price(planned.weights), LEAST_SHARE * float(prices.sum()))
+    treated = [c for c, rest in zip(asking[:MOST_TREATED], beneath, strict=False) if rest > least]
     treated += [c for c in by_price if c.underside in wished and c not in treated]
     small = [c for c in asking if c not in treated]
     why = "too cheap for a change to pay; can be asked for by number"
@@ -90,45 +88,111 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
 
 
 def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
-    """Draft, prove and price every kind of change for one underside."""
-    ground, scope = place.ground, place.scope
-    wished = scope.chosen.get(choice.underside)
-    if wished is not None and wished not in scope.tried:
-        scope = replace(scope, kinds=(*scope.tried, wished))
-    site = UndersideSite(ground, ground.need.undersides[choice.underside - 1])
-    changes: dict[ChangeKind, Change] = {}
-    declined: dict[ChangeKind, Refusal] = {}
+    """Draft, prove and price every kind of change for one underside, as far as it may be worth it."""
+    row = _Row(place, choice)
+    row.draft_each(watch.part(0.0, 0.8))
+    if not any(change.proven for change in row.changes.values()):
+        row.draft_fallbacks(watch.part(0.8, 1.0))
+    return Worked(choice, ranked(list(row.changes.values()), row.worth), tuple(row.declined.values()))
 
-    def take(kind: ChangeKind, draft: Draft | Refusal, watch: Watch) -> None:
+
+class _Row:
+    """What is found for one underside: changes by kind, and why there is none.
+
+    A change is drawn only while it may save more than the best at hand, and proved only if it still may once
+    its volume is known; one that is asked for by name always is.
+    """
+
+    def __init__(self, place: Workplace, choice: Choice) -> None:
+        self.place, self.ground = place, place.ground
+        self.number = choice.underside
+        self.site = UndersideSite(place.ground, place.ground.need.undersides[choice.underside - 1])
+        self.worth = chosen_option(choice).price.total
+        self.wished = place.scope.chosen.get(choice.underside)
+        tried = place.scope.tried
+        self.tried = tried if self.wished is None or self.wished in tried else (*tried, self.wished)
+        self.changes: dict[ChangeKind, Change] = {}
+        self.declined: dict[ChangeKind, Refusal] = {}
+
+    def draft_each(self, watch: Watch) -> None:
+        """Every kind in the order in which a person would try them."""
+        kinds = sorted(self.tried, key=lambda kind: -DRAWN[kind])
+        for k, kind in enumerate(kinds):
+            at = watch.part(k / len(kinds), (k + 1) / len(kinds))
+            at.at(f"underside {self.number}: {kind}", 0.0)
+            if not self._beaten(kind):
+                self._take(kind, draft_of(kind, self.site, at.part(0.0, 0.5), self.place.scope.flat_mm), at)
+
+    def draft_fallbacks(self, watch: Watch) -> None:
+        """What there is to fall back on where nothing holds."""
+        for kind in self.tried:
+            draft = fallback_draft(kind, self.site, self._most_mm3(kind), watch.part(0.0, 0.5))
+            if draft is not None:
+                self._take(kind, draft, watch)
+
+    def _take(self, kind: ChangeKind, draft: Draft | Refusal, watch: Watch) -> None:
+        """Prove and price a draft, unless it cannot pay."""
         if isinstance(draft, Refusal):
-            declined.setdefault(kind, draft)
+            self.declined.setdefault(kind, draft)
             return
-        if draft.breaks and any(ground.in_a_void(region.solid) for region in draft.added):
+        if draft.breaks and any(self.ground.in_a_void(region.solid) for region in draft.added):
             why = "it would stand in a closed void, where nobody can take it out again"
-            declined[kind] = Refusal(kind, draft.underside, why, "Cut a lid off, or add a corbel")
+            self.declined[kind] = Refusal(kind, self.number, why, "Cut a lid off, or add a corbel")
             return
-        draft = swept(ground, draft) if draft.kind is ChangeKind.CORBEL else draft
-        proof = prove(ground, draft, watch)
-        change = priced(ground, draft, proof, place.planned, _sayings(place, draft, proof))
-        if change.proven or kind not in changes:
-            changes[kind] = change
-            declined.pop(kind, None)
+        if self._beaten(kind, draft):
+            return
+        draft, proof = swept_and_proved(self.ground, draft, watch.part(0.5, 1.0))
+        change = priced(self.ground, draft, proof, self.place.planned, _sayings(self.place, draft, proof))
+        if change.proven or kind not in self.changes:
+            self.changes[kind] = change
+            self.declined.pop(kind, None)
 
-    worth = chosen_option(choice).price.total
+    def _beaten(self, kind: ChangeKind, draft: Draft | None = None) -> bool:
+        """Whether a kind, or a draft of it, can save nothing, or less than what is there already; it is
+        declined then, unless it is asked for by name."""
+        if kind is self.wished:
+            return False
+        weights = self.place.planned.weights
+        hands = 0.0
+        if kind in BROKEN_OFF:
+            hands = USUAL_HANDS.price(draft, weights) if draft else USUAL_HANDS.least_price(weights)
+        own = _LEAST_OWN * self._price_mm3 * added_mm3(draft) if draft else 0.0
+        most = self.worth - hands - own
+        why = ""
+        if most <= 0.0:
+            takes = "the hands alone" if hands >= self.worth else "what it takes"
+            why = f"not tried: {takes} would cost more than it saves"
+        elif (best := self._best()) and _counting(best) >= ENOUGH_SHARE * DRAWN[kind] * most:
+            why = f"not tried: {best.kind} saves {'nearly all' if draft is None else 'more'}"
+        if why:
+            ask = f"Ask for it by --change {self.number}='{kind}'"
+            self.declined.setdefault(kind, Refusal(kind, self.number, why, ask))
+        return bool(why)
 
-    def enough() -> str:
-        best = max((c.saved_price for c in changes.values() if c.offered), default=0.0)
-        does = next((c.kind for c in changes.values() if c.offered and c.saved_price == best), None)
-        return f"not tried: {does} saves nearly all" if does and best >= ENOUGH_SHARE * worth else ""
+    def _best(self) -> Change | None:
+        """The change at hand that saves most."""
+        offered = [change for change in self.changes.values() if change.offered]
+        return max(offered, key=_counting, default=None)
 
-    def too_dear(kind: ChangeKind) -> str:
-        cheap = kind in BROKEN_OFF and worth <= USUAL_HANDS.least_price(place.planned.weights)
-        return "not tried: the hands alone would cost more than it does" if cheap else ""
+    def _most_mm3(self, kind: ChangeKind) -> float:
+        """What a change that follows layers may add at most, for it to pay and not to look grown; without end
+        for one that is asked for."""
+        if kind is self.wished:
+            return math.inf
+        pays_mm3 = self.worth / max(_LEAST_OWN * self._price_mm3, 1e-12)
+        return min(pays_mm3, MOST_FREEFORM_SHARE * self.ground.solid.volume())
 
-    _draft_each(site, scope, take, lambda kind: enough() or too_dear(kind), watch.part(0.0, 0.8))
-    if not any(change.proven for change in changes.values()):
-        _draft_fallbacks(site, scope, take, watch.part(0.8, 1.0))
-    return Worked(choice, ranked(list(changes.values()), worth), tuple(declined.values()))
+    @cached_property
+    def _price_mm3(self) -> float:
+        """What a cubic millimetre of the part costs, on the average."""
+        planned = self.place.planned
+        own = printing_price(planned.part_cost, planned.process, planned.weights).total
+        return own / max(self.ground.solid.volume(), 1e-9)
+
+
+def _counting(change: Change) -> float:
+    """What a change saves, as much of it as counts."""
+    return DRAWN[change.kind] * change.saved_price
 
 
 def _sayings(place: Workplace, draft: Draft, proof: ChangeProof) -> Sayings:
@@ -170,27 +234,3 @@ def _too_much(draft: Draft, proof: ChangeProof, ground: PlannedPart) -> tuple[st
     if not proof.good or draft.kind in BROKEN_OFF or share <= most:
         return ()
     return (f"the look of the part: it changes {100.0 * share:.0f} % of its volume",)
-
-
-def _draft_each(
-    site: UndersideSite, scope: Scope, take: _Take, useless: Callable[[ChangeKind], str], watch: Watch
-) -> None:
-    """Every kind in the order in which a person would try them, until one does so well that the others need
-    not be tried: those are declined, unless asked for by name."""
-    wished = scope.chosen.get(site.underside.number)
-    kinds = sorted(scope.tried, key=lambda kind: -DRAWN[kind])
-    for k, kind in enumerate(kinds):
-        at = watch.part(k / len(kinds), (k + 1) / len(kinds))
-        at.at(f"underside {site.underside.number}: {kind}", 0.0)
-        if kind is not wished and (why := useless(kind)):
-            ask = f"Ask for it by --change {site.underside.number}='{kind}'"
-            take(kind, Refusal(kind, site.underside.number, why, ask), at)
-            continue
-        take(kind, draft_of(kind, site, at.part(0.0, 0.5), scope.flat_mm), at.part(0.5, 1.0))
-
-
-def _draft_fallbacks(site: UndersideSite, scope: Scope, take: _Take, watch: Watch) -> None:
-    for kind in scope.tried:
-        draft = fallback_draft(kind, site, watch.part(0.0, 0.5))
-        if draft is not None:
-            take(kind, draft, watch.part(0.5, 1.0))

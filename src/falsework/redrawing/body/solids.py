@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -87,6 +88,22 @@ def without_specks(solid: Manifold) -> Manifold:
     shells = solid.decompose()
     real = [shell for shell in shells if abs(shell.volume()) > _SPECK_MM3]
     return solid if len(real) == len(shells) else Manifold.compose(real)
+
+
+@dataclass(frozen=True)
+class ShellCounts:
+    """How many bodies a solid has, closed voids, and handles in all of their shells."""
+
+    bodies: int
+    voids: int
+    handles: int
+
+
+def shells_of(solid: Manifold) -> ShellCounts:
+    """The counts of a solid's shells."""
+    shells = solid.decompose()
+    voids = sum(shell.volume() < 0.0 for shell in shells)
+    return ShellCounts(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
 
 
 def mesh_of(solid: Manifold) -> tuple[Floats, NDArray[np.int32]]:

@@ -44,10 +44,12 @@ def draft_of(kind: ChangeKind, site: UndersideSite, watch: Watch, flat_mm: float
     return drafter(site, watch=watch)
 
 
-def fallback_draft(kind: ChangeKind, site: UndersideSite, watch: Watch) -> Draft | Refusal | None:
-    """The change of this kind to fall back on where none holds, or why there is none; None if the kind has no
-    such."""
-    return _drafter(*_FALLBACKS[kind])(site, watch=watch) if kind in _FALLBACKS else None
+def fallback_draft(
+    kind: ChangeKind, site: UndersideSite, most_mm3: float, watch: Watch
+) -> Draft | Refusal | None:
+    """The change of this kind to fall back on where none holds, of ``most_mm3`` at most, or why there is
+    none; None if the kind has no such."""
+    return _drafter(*_FALLBACKS[kind])(site, most_mm3, watch) if kind in _FALLBACKS else None
 
 
 def _drafter(module: str, name: str) -> Drafter:

@@ -24,6 +24,7 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.field import settled
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.watch import QUIET, Watch
+from falsework.wording import figures
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -68,12 +69,16 @@ class _Rule:
         )
 
 
-def courses(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
-    """The corbel of an underside in courses, or why there is none."""
+def courses(site: UndersideSite, most_mm3: float = math.inf, watch: Watch = QUIET) -> Draft | Refusal:
+    """The corbel of an underside in courses, or why there is none; none of more than ``most_mm3``."""
     ground = site.ground
     strips, of = ground.need.of(site.index)
     over_air = {int(k): overlay.union_all(strips[of == k]) for k in np.unique(of)}
-    laid = _laid(ground, over_air, watch.part(0.0, 0.7))
+    laid = _laid(ground, over_air, most_mm3, watch.part(0.0, 0.7))
+    if laid is None:
+        most = figures.volume(most_mm3)
+        why = f"it would add more than {most}: too much for what it saves, or for the look of the part"
+        return Refusal(ChangeKind.CORBEL, site.underside.number, why)
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
     solid = _solid(ground, over_air, laid, watch.part(0.7, 1.0))
@@ -99,18 +104,24 @@ def courses(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     )
 
 
-def _laid(ground: PlannedPart, over_air: dict[int, Area], watch: Watch) -> dict[int, Area]:
-    """The course of each layer that has one."""
+def _laid(
+    ground: PlannedPart, over_air: dict[int, Area], most_mm3: float, watch: Watch
+) -> dict[int, Area] | None:
+    """The course of each layer that has one; None once they are more than ``most_mm3``."""
     rule = _Rule.of(ground)
     lowest, top = min(over_air), max(over_air)
     laid: dict[int, Area] = {}
     course: Area = EMPTY
+    volume_mm3, heights_mm = 0.0, ground.stack.heights_mm
     # A course rests on nothing but the one it follows from: hence the loop over layers.
     for layer in range(top - 1, -1, -1):
         watch.at("laying courses", (top - layer) / max(top, 1))
         course = _course(ground, rule, layer, course, over_air.get(layer + 1, EMPTY))
         if not course.is_empty:
             laid[layer] = course
+            volume_mm3 += float(course.area * heights_mm[layer])
+            if volume_mm3 > most_mm3:
+                return None
         elif layer < lowest:
             break
     return laid

@@ -83,6 +83,11 @@ class Draft:
     dimensions: tuple[Dimension, ...] = ()
 
 
+def added_mm3(draft: Draft) -> float:
+    """The volume of what a draft adds, what of it lies within the part included."""
+    return sum(region.solid.volume() for region in draft.added)
+
+
 @dataclass(frozen=True)
 class Refusal:
     """Why a kind of change is not offered for an underside, and what would help ('' where nothing)."""

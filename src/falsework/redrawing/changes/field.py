@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 MARGIN_DEG = 1.0  # so much steeper than the limit is drawn, so that rounding decides nothing
 OVERLAP_MM = 0.1  # changes reach so far into the part or past it: faces never merely touch
 _FINE_WIDTHS, _FINE_SHARE = 0.25, 1 / 180  # step of the grid, in line widths and of the extent
+_COARSER, _LONG_CELLS = 1.7, 12.0  # so much coarser over edges at least so many cells long
 RIM = 4  # cells of known heights around whatever is cut out in the end
 _SPOKE_DEG = 95.0  # a corner of what carries sends out mitred planes no further apart than this
 _ODD = (0.3719, 0.2287)  # of a step: vertices of the grid stay off the part's own edges and diagonals
@@ -162,8 +163,7 @@ def canvas_of(ground: PlannedPart, footprint: Footprint, more: planar.Geometry |
     low_x, low_y, high_x, high_y = planar.bounds(whole)
     extent = max(high_x - low_x, high_y - low_y)
     breadth = 2.0 * footprint.area.area / footprint.area.length  # of a long strip
-    fine = min(_FINE_WIDTHS * ground.process.line_width_mm, max(_LEAST_STEP_MM, breadth / 5.0))
-    step = max(fine, _FINE_SHARE * extent)
+    step = _step_mm(ground, footprint, extent, breadth)
     x0, y0 = low_x - (RIM + 1 + _ODD[0]) * step, low_y - (RIM + 1 + _ODD[1]) * step
     columns = math.ceil((high_x - x0) / step) + RIM + 2
     rows = math.ceil((high_y - y0) / step) + RIM + 2
@@ -203,6 +203,17 @@ def canvas_of(ground: PlannedPart, footprint: Footprint, more: planar.Geometry |
     for _ in range(RIM):
         wanted = _dilated(wanted)
     return Canvas(x0, y0, step, held, wanted, surface)
+
+
+def _step_mm(ground: PlannedPart, footprint: Footprint, extent_mm: float, breadth_mm: float) -> float:
+    """The grid's step. A net keeps creases wherever they run, so one of long straight edges, beneath a level
+    underside, may be coarser."""
+    fine_mm = _FINE_WIDTHS * ground.process.line_width_mm
+    ends = footprint.ends
+    shortest_mm = float(np.hypot(*(ends[:, 2:] - ends[:, :2]).T).min())
+    if footprint.layer[0] == footprint.layer[-1] and shortest_mm >= _LONG_CELLS * fine_mm:
+        fine_mm *= _COARSER
+    return max(min(fine_mm, max(_LEAST_STEP_MM, breadth_mm / 5.0)), _FINE_SHARE * extent_mm)
 
 
 def rising(footprint: Footprint, canvas: Canvas) -> Footprint:

@@ -21,7 +21,6 @@ from falsework.redrawing.changes.draft import Draft, Region
 from falsework.redrawing.changes.field import settled
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.ground import DAB_WIDTHS2
-from falsework.redrawing.site.value import PlannedPart
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -32,11 +31,11 @@ _LEAST_SHARE = 0.05  # of a piece that must rest on the layer beneath
 _ROOM_MM = 1.0
 
 
-def swept(ground: PlannedPart, draft: Draft) -> Draft:
-    """The draft without its crumbs; the very draft where it has none."""
+def swept(changed: Changed) -> Draft:
+    """The one draft of a changed part without its crumbs; the very draft where it has none."""
+    (draft,), ground = changed.drafts, changed.ground
     if not draft.added or draft.removed:
         return draft
-    changed = Changed(ground, (draft,))
     found = _crumbs(changed)
     if not found:
         return draft

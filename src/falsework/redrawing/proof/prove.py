@@ -8,10 +8,10 @@ from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, clean, repair
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
-from falsework.redrawing.changes.draft import Draft
+from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.proof.asking import Asking, asking_of, need_anew
 from falsework.redrawing.proof.changed import Changed
-from falsework.redrawing.proof.crumbs import in_the_air
+from falsework.redrawing.proof.crumbs import in_the_air, swept
 from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2
 from falsework.redrawing.proof.whole import Written, body_faults, spared_faults, written_faults
 from falsework.redrawing.site.ground import left_allowed_mm2
@@ -58,20 +58,45 @@ def prove(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) -> ChangeProo
     return proof_of(Changed(ground, (draft,)), watch=watch)
 
 
-def proof_of(changed: Changed, written: Written | None = None, watch: Watch = QUIET) -> ChangeProof:
+def swept_and_proved(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) -> tuple[Draft, ChangeProof]:
+    """A draft without its crumbs, and its proof; where it does not carry its underside, as it was and with
+    that fault alone: then nothing else is asked."""
+    changed = Changed(ground, (draft,))
+    watch.at("which undersides need support now", 0.0)
+    need = need_anew(changed)
+    asking = asking_of(changed, need, whole=False)
+    faults = _asking_faults(ground, (draft,), asking)
+    if faults:
+        left, new = asking.left_mm2, asking.new_mm2
+        return draft, ChangeProof(tuple(faults), (), left, new, 0.0, 0.0, 0.0, 0.0, 0.0, changed, need)
+    if draft.kind is ChangeKind.CORBEL:
+        watch.at("crumbs of the corbel", 0.2)
+        clean = swept(changed)
+        if clean is not draft:
+            return clean, proof_of(Changed(ground, (clean,)), watch=watch.part(0.4, 1.0))
+    return draft, proof_of(changed, need=need, watch=watch.part(0.4, 1.0))
+
+
+def proof_of(
+    changed: Changed,
+    written: Written | None = None,
+    need: NeedMap | None = None,
+    watch: Watch = QUIET,
+) -> ChangeProof:
     """Judge the part with changes by its layers.
 
     A change is good when nothing that asks for support is left where its underside was, no wall thinner than
     two lines is new, no hole is closed and no void shut in, nothing comes loose, and the spared faces are
     there as they were. ``written``: the whole changed part as its files hold it: then nothing may begin in
     mid-air that did not before, be it a speck, and the mesh must be as sound as it was. Without it layers are
-    made from the ground's, and the need is that of those that a change reaches.
+    made from the ground's, and the need is that of those that a change reaches: ``need`` where it is known.
     """
     ground, drafts = changed.ground, changed.drafts
     watch.at("applying the change", 0.0)
     stack = written.stack if written else changed.stack
     watch.at("which undersides need support now", 0.5)
-    need = written.need if written else need_anew(changed)
+    if need is None:
+        need = written.need if written else need_anew(changed)
     asking = asking_of(changed, need, whole=written is not None)
     faults = _asking_faults(ground, drafts, asking)
     if written is None and (spot := in_the_air(changed)):

@@ -11,7 +11,7 @@ from falsework.kernels.mesh.crossing import crossing_faces
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import MeshFinding, Part
-from falsework.redrawing.body.solids import areas_left_mm2, mesh_of
+from falsework.redrawing.body.solids import areas_left_mm2, mesh_of, shells_of
 from falsework.redrawing.changes.draft import ChangeKind
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.value import PlannedPart
@@ -34,7 +34,7 @@ SPARED_LOSS_SHARE = 1e-6
 def body_faults(changed: Changed) -> list[str]:
     """Faults of the whole body: holes closed, voids shut in, pieces come loose."""
     faults = []
-    before, after = _shells(changed.ground.solid), _shells(changed.solid)
+    before, after = changed.ground.shells, shells_of(changed.solid)
     drafts = changed.drafts
     closing = any(draft.kind in CLOSES_A_HOLE for draft in drafts)
     if after.handles < before.handles and not closing:
@@ -70,19 +70,6 @@ class Written:
     shift_mm: Floats
     stack: LayerStack
     need: NeedMap
-
-
-@dataclass(frozen=True)
-class _ShellCounts:
-    bodies: int
-    voids: int
-    handles: int
-
-
-def _shells(solid: Manifold) -> _ShellCounts:
-    shells = solid.decompose()
-    voids = sum(shell.volume() < 0.0 for shell in shells)
-    return _ShellCounts(len(shells) - voids, voids, sum(shell.genus() for shell in shells))
 
 
 def mended(before: Part, after: Part) -> list[MeshFinding]:

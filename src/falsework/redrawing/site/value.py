@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from manifold3d import Manifold
 
     from falsework.cost.cost import Cost
+    from falsework.redrawing.body.solids import ShellCounts
 
 # Of a part with more points the cost is taken in every second, third, … layer, with a change and without: it
 # moved the difference by half a per cent.
@@ -67,6 +68,13 @@ class PlannedPart:
     def layer_costs(self) -> dict[tuple[int, int], Cost]:
         """Costs of ranges of its layers, as far as they have been counted."""
         return {}
+
+    @cached_property
+    def shells(self) -> ShellCounts:
+        """How many bodies, voids and handles the part has."""
+        from falsework.redrawing.body.solids import shells_of
+
+        return shells_of(self.solid)
 
     @cached_property
     def voids(self) -> list[Manifold]:
