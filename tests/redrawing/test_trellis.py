@@ -16,8 +16,9 @@ from falsework.layers.stack import Floats
 from falsework.need.measure import Outlines, measure_strips
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.changes.fins import fins
+from falsework.redrawing.changes.neck import POST_MM, slotted
 from falsework.redrawing.changes.trellis import APEX_LAYERS, MARGIN_DEG, _Lattice, trellis
-from falsework.redrawing.changes.walls import StandingWalls, Wall, directions
+from falsework.redrawing.changes.walls import StandingWalls, Wall, directions, runs
 from falsework.redrawing.site.ceiling import ceiling_of, may_ask, stack_near
 from falsework.redrawing.site.value import PlannedPart
 from grounds import PROCESS, block, ground, proved, worst
@@ -87,6 +88,39 @@ def test_arches_are_higher_than_their_openings_and_lines_thick() -> None:
         for part in shapely.get_parts(wall.profile):
             _, low, _, high = part.bounds
             assert high - low >= APEX_LAYERS * LAYER - 1e-6
+
+
+@pytest.mark.parametrize(("radii", "most"), [((12.0, 7.0, 6.0), 0.8), ((20.0, 20.0, 10.0), 0.7)])
+def test_they_stand_on_posts_that_snap(radii: tuple[float, float, float], most: float) -> None:
+    """A slot along their tops; the layers allow it (``proved``), and the notes say what it comes to."""
+    on = ground(ball(radii, 8.0))
+    found = crossed(on)
+    each = zip(found.walls, found.posts_mm2, strict=True)
+    slotted_mm2 = [(mm2, LINE * head_mm(wall)) for wall, mm2 in each if mm2]
+    assert len(slotted_mm2) > 0.5 * len(found.walls)
+    assert sum(post for post, _ in slotted_mm2) < most * sum(head for _, head in slotted_mm2)
+    draft, _ = proved(on, fins)
+    note = next(note for note in draft.notes if "slot" in note)
+    assert "snaps" in note and "uncalibrated" in note
+
+
+def head_mm(wall: Wall) -> float:
+    return float(np.diff(runs(wall.profile), axis=1).sum())
+
+
+def test_a_slot_lies_between_crossings_and_is_one_layer_high() -> None:
+    on = ground(block((0, 0, 0), (60, 20, 10)))
+    top = 8.2 + 1.5 * LAYER  # to the middle of the second layer of what it carries
+    wall = Wall(0.0, 5.0, LINE, shapely.box(10.0, 0.0, 40.0, top))
+    one = slotted(wall, [20.0], (2, 1.8), on.stack)
+    windows = shapely.get_parts(shapely.difference(wall.profile, one.wall.profile))
+    low, high = shapely.bounds(windows)[:, 1], shapely.bounds(windows)[:, 3]
+    assert len(windows) == 10 // 3 + 20 // 3
+    assert low == pytest.approx(8.2 - 3 * LAYER) and high == pytest.approx(8.2 - 2 * LAYER)
+    assert np.ptp(shapely.bounds(windows)[:, [0, 2]], axis=1) == pytest.approx(1.8)
+    crossing = shapely.LineString([(20.0, 0.0), (20.0, 20.0)])
+    assert shapely.distance(windows, crossing).min() > 0.5 * POST_MM - 1e-6
+    assert one.section_mm2 == pytest.approx((30.0 - 1.8 * len(windows)) * LINE)
 
 
 def test_they_reach_no_deeper_than_their_bays_ask() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,7 +13,7 @@ from falsework.need.underside import UndersideKind
 from falsework.redrawing.body.solids import prism, united
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.footing import TIE_SLENDERNESS, feet, foot_layers, inset_mm, room_under, tied
-from falsework.redrawing.changes.neck import Necked, necked, snap_force_n
+from falsework.redrawing.changes.neck import POST_MM, Necked, bent_off_n, necked, snap_force_n
 from falsework.redrawing.changes.sparing import wall_touches_spared
 from falsework.redrawing.changes.spokes import Spoke, chains_of, spoke_length_mm, spokes
 from falsework.redrawing.changes.trellis import trellis
@@ -201,7 +202,10 @@ def _draft(site: UndersideSite, placed: StandingWalls, ties: list[Wall], foot: p
             "with a knife, cutting away from yourself; wear eye protection"
         )
         share = min(1.0, line_mm * _head_mm(walls) / site.underside.area_mm2)
-        notes = [f"The drawing has no air gap: their tops hold on to {100.0 * share:.0f} % of the underside."]
+        notes = [
+            f"The drawing has no air gap: their tops hold on to {100.0 * share:.0f} % of the underside.",
+            *_slot_notes(placed, ground),
+        ]
     else:
         words = (
             f"{len(walls)} fin{'s' if many else ''} one line ({line_mm:g} mm) thick, {placed.where}, "
@@ -245,6 +249,23 @@ def _neck_notes(necks: Sequence[Necked], ground: PlannedPart) -> list[str]:
         f"there when it is pushed at half its height with about "
         f"{figures.force(snap_force_n(most, ground.process))}, by the weld strength of the material, "
         "uncalibrated."
+    ]
+
+
+def _slot_notes(placed: StandingWalls, ground: PlannedPart) -> list[str]:
+    """What the slots of crossed fins come to; uncalibrated, as no print was made."""
+    necked_ = [(wall, mm2) for wall, mm2 in zip(placed.walls, placed.posts_mm2, strict=False) if mm2]
+    if not necked_:
+        return []
+    line_mm = ground.process.line_width_mm
+    heads_mm2 = line_mm * _head_mm([wall for wall, _ in necked_])
+    low_mm = min(float(np.ptp(wall.profile.bounds[1::2])) for wall, _ in necked_)
+    post_n = bent_off_n(POST_MM * line_mm, line_mm, low_mm, ground.process)
+    return [
+        f"Just beneath their tops {len(necked_)} of them have a slot a layer high and stand on posts, "
+        f"{figures.area(math.fsum(mm2 for _, mm2 in necked_))} of {figures.area(heads_mm2)}: where a fin is "
+        f"lowest, a post of {figures.length(POST_MM)} snaps when the fin is pushed at half its height with "
+        f"about {figures.force(post_n)}, by the weld strength of the material, uncalibrated."
     ]
 
 

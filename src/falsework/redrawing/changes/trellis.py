@@ -18,10 +18,10 @@ from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, LayerStack, Regions
 from falsework.need.measure import Outlines, StripFigures, measure_strips
 from falsework.need.strips import DUST_SHARE
+from falsework.redrawing.changes.neck import SLOTS, slotted
 from falsework.redrawing.changes.walls import (
     Lane,
     StandingWalls,
-    Turned,
     Wall,
     below,
     directions,
@@ -29,6 +29,7 @@ from falsework.redrawing.changes.walls import (
     merged,
     runs,
     strips_turned,
+    topmost,
     trial,
     turned,
 )
@@ -51,7 +52,7 @@ LEAST_BAY_WIDTHS = 1.0  # nearer fins would be a block
 MOST_ROUNDS = 10
 MOST_CROSSED = 120  # fins: more would hold on to too much to be broken off by anybody
 LEAST_LENGTH_WIDTHS = 3.0  # of a fin that stands
-APEX_LAYERS = 3  # of an arch, above its opening
+APEX_LAYERS = 6  # of an arch, above its opening: room for a slot
 MARGIN_DEG = 1.0  # arches recede so much steeper than the limit
 _LEFT_SURE = 0.5  # of what may be left asking
 _CLEAR_SHARE = 0.9  # of a fin; where less of it is clear of the part beside it, it may touch
@@ -121,7 +122,7 @@ def trellis(site: UndersideSite, ceiling: Ceiling, watch: Watch = QUIET) -> Stan
             built = lattice.built()
             left = lattice.left_above(built.walls)
             if left is None:
-                return built
+                return lattice.with_slots(built)
         laid = len(lattice.fins)
         bays = lattice.parted(bays, left, k, least_mm)
     return None
@@ -313,6 +314,25 @@ class _Lattice:
         standing = tuple(one.wall for one in drawn if one.stands)
         return StandingWalls(standing, tuple(one.wall for one in drawn if not one.stands), "crossed")
 
+    def with_slots(self, built: StandingWalls) -> StandingWalls:
+        """The same with slots along their tops, so that they snap off: those that the layers allow and
+        that leave least to be snapped. As they were where none are allowed."""
+        stack, walls = self.site.ground.stack, built.walls
+        tried = [
+            [slotted(wall, self._crossed_mm(wall, walls), slot, stack) for wall in walls] for slot in SLOTS
+        ]
+        for necks in sorted(tried, key=lambda necks: sum(one.section_mm2 or one.head_mm2 for one in necks)):
+            made, posts_mm2 = [one.wall for one in necks], tuple(one.section_mm2 for one in necks)
+            if any(posts_mm2) and self.left_above(made) is None:
+                count = len(built.standing)
+                return StandingWalls(tuple(made[:count]), tuple(made[count:]), built.where, posts_mm2)
+        return built
+
+    def _crossed_mm(self, wall: Wall, others: list[Wall]) -> list[float]:
+        """Where along a wall others cross it."""
+        way = 1.0 if wall.deg != self.deg else -1.0  # fins across lie at -u: see ``_place``
+        return [way * other.across_mm for other in others if other.deg != wall.deg]
+
 
 def _parts(wall: Wall | None) -> Regions:
     """The connected parts of a wall's profile."""
@@ -361,7 +381,7 @@ def _arched(ground: PlannedPart, fin: _Fin, fins: list[_Fin]) -> _Drawn:
             stands = True
             continue
         x = np.linspace(x0, x1, max(2, math.ceil((x1 - x0) / _STEP_MM) + 1))
-        z = _top_of(part, x) - APEX_LAYERS * process.layer_height_mm
+        z = topmost(part, x)[:, 1] - APEX_LAYERS * process.layer_height_mm
         for at, low in fin.borne:  # beneath all of a newer fin's thickness, a layer before it begins
             beneath = np.abs(x - at) <= 0.5 * wall.thick_mm + _STEP_MM
             z[beneath] = np.minimum(z[beneath], low - process.layer_height_mm)
@@ -387,14 +407,3 @@ def _arched(ground: PlannedPart, fin: _Fin, fins: list[_Fin]) -> _Drawn:
         opening = planar.simplify(planar.Polygon(np.concatenate([line, roof])), _PLAIN_MM)
         kept.append(overlay.intersection(part, opening))
     return _Drawn(replace(wall, profile=overlay.union_all(kept)), stands, list(fin.borne), puts)
-
-
-def _top_of(profile: planar.Geometry, x: Floats) -> Floats:
-    """Height of a profile's upper edge, (n,) at ``x`` (n,) ascending."""
-    start, _, end, _ = profile.bounds
-    inside = np.clip(x, start + 1e-6, end - 1e-6)
-    upright = Turned(np.array([profile]), 90.0)
-    found, of = upright.passed(np.zeros(len(x), np.int64), -inside)
-    last = np.searchsorted(of, np.arange(len(x)), side="right") - 1
-    top: Floats = found[last, 1]
-    return top

@@ -92,11 +92,15 @@ class Wall:
 
 @dataclass(frozen=True, eq=False)
 class StandingWalls:
-    """Walls that stand, arches that spring from these where they cross, and where they are in words."""
+    """Walls that stand, arches that spring from these where they cross, and where they are in words.
+
+    ``posts_mm2``: the section of the posts that each of ``walls`` snaps at; 0 where it has none.
+    """
 
     standing: tuple[Wall, ...]
     arches: tuple[Wall, ...]
     where: str
+    posts_mm2: tuple[float, ...] = ()
 
     @property
     def walls(self) -> list[Wall]:
@@ -370,3 +374,14 @@ def on_part_mm(wall: Wall, bed_mm: float) -> float:
     bed = runs(overlay.intersection(wall.profile, level))
     x0, _, x1, _ = wall.profile.bounds
     return float(sum(b - a for a, b in without(runs(wall.profile), bed))) if x1 > x0 else 0.0
+
+
+def topmost(profile: planar.Geometry, x: Floats) -> Floats:
+    """(n, 2) lower and upper end, in height, of a profile's topmost stretch at ``x`` (n,) ascending."""
+    start, _, end, _ = profile.bounds
+    inside = np.clip(x, start + 1e-6, end - 1e-6)
+    upright = Turned(np.array([profile]), 90.0)
+    found, of = upright.passed(np.zeros(len(x), np.int64), -inside)
+    last = np.searchsorted(of, np.arange(len(x)), side="right") - 1
+    ends: Floats = found[last]
+    return ends
