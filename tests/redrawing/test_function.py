@@ -103,6 +103,18 @@ def test_a_corbel_is_told_as_chamfers_along_its_edges() -> None:
     assert down == pytest.approx(15.0 / math.tan(angle), rel=0.005)
 
 
+def test_chamfers_that_meet_reach_half_way_and_one_that_meets_the_bed_ends_there() -> None:
+    gate = block((0, 0, 0), (10, 20, 40)) + block((40, 0, 0), (50, 20, 40)) + block((0, 0, 30), (50, 20, 40))
+    draft = corbel(worst(ground(gate)))
+    assert isinstance(draft, Draft)
+    assert len(draft.dimensions) == 2
+    assert all("legs 15.00 mm under the ceiling" in one.phrase for one in draft.dimensions)
+    low = ground(block((0, 0, 0), (20, 20, 14)) + block((0, 0, 4), (35, 20, 14)))
+    draft = corbel(worst(low))
+    assert isinstance(draft, Draft)
+    assert "4.00 mm down the wall to the bed, which cuts it off there" in draft.dimensions[0].phrase
+
+
 def test_a_round_corbel_is_told_as_a_cone() -> None:
     mushroom = Manifold.cylinder(40, 8, 8, 96) + Manifold.cylinder(6, 16, 16, 96).translate((0, 0, 34))
     on = ground(mushroom)

@@ -111,7 +111,7 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     drop = float(np.nanmax(canvas.surface[canvas.held])) - max(low_mm, 0.0)
     words = (
         f"a corbel beneath, {drop:.1f} mm deep where it meets the part, "
-        f"receding at {90.0 - np.degrees(np.arctan(slope)):.0f}° from the vertical"
+        f"receding at {90.0 - np.degrees(np.arctan(slope)):.1f}° from the vertical"
     )
     notes = ("a share of it comes down to the bed",) if on_bed else ()
     watch.at("corbel drawn", 1.0)

@@ -6,6 +6,7 @@ import math
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices
@@ -17,6 +18,8 @@ MOST = 12  # of a change: then it is said how many more there are
 STRAIGHT_DEG = 2.0  # edges that turn by less are one
 ROUND_EDGES, ROUND_MM = 8, 0.05  # so many edges in a row whose ends lie so near to a circle are round
 _NO_PLANES = "it follows the layers and has no few planes to type: take its solid from the file of changes"
+SHORT_MM = 0.5  # shorter edges are corners that are not quite sharp
+_RAYS, _HALVINGS = 9, 20  # straight across an edge, to find how far a chamfer reaches
 RIDGE_MM = 0.02  # what lies no deeper beneath the top is the ridge
 
 
@@ -32,11 +35,14 @@ def chamfers(footprint: Footprint, z_mm: float, slope: float) -> tuple[Dimension
             continue
         for start, end in _straight(points):
             reach = _reach_mm(footprint, start, end)
-            if reach > 0.05:
+            if reach > 0.05 and float(np.linalg.norm(end - start)) > SHORT_MM:
+                down = f"{reach * slope:.2f} mm down the wall"
+                if reach * slope > z_mm:
+                    down = f"{z_mm:.2f} mm down the wall to the bed, which cuts it off there"
                 found.append(
                     Dimension(
                         f"chamfer {angle:.1f}° from the vertical, legs {reach:.2f} mm under the ceiling and "
-                        f"{reach * slope:.2f} mm down the wall, along the edge from {{}} to {{}}",
+                        f"{down}, along the edge from {{}} to {{}}",
                         ((*start, z_mm), (*end, z_mm)),
                     )
                 )
@@ -116,12 +122,34 @@ def _cone(
 
 
 def _reach_mm(footprint: Footprint, start: Floats, end: Floats) -> float:
-    """How far the underside reaches from one of its edges, straight across it."""
+    """How far the chamfer along one of the carried edges reaches, straight across it: to the underside's far
+    side, or to where another carried edge is as near."""
     along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-12)
-    turn = np.array([[along[0], along[1]], [-along[1], along[0]]])
-    seen = planar.transform(footprint.area, lambda xy: (xy - start) @ turn.T)
-    band = overlay.clip_by_rect(seen, 0.0, 0.0, float((end - start) @ along), 1e4)
-    return 0.0 if band.is_empty else float(band.bounds[3])
+    inward = np.array([-along[1], along[0]])
+    ends = footprint.ends[footprint.carried]
+    off = np.abs((ends.reshape(-1, 2, 2) - start) @ inward).max(axis=1)
+    others = overlay.union_all(planar.linestrings(ends[off > ROUND_MM].reshape(-1, 2, 2)))
+    share = np.linspace(0.0, 1.0, _RAYS + 2)[1:-1, None]
+    foot = (1.0 - share) * start + share * end + 1e-6 * inward
+    rays = planar.linestrings(np.stack([foot, foot + 1e4 * inward], axis=1))
+    pieces, of = planar.get_parts(overlay.intersection(rays, footprint.area), return_index=True)
+    first = pieces[planar.distance(pieces, planar.points(foot)[of]) < 1e-3]
+    if not len(first):
+        return 0.0
+    from_mm = planar.get_coordinates(first)[::2]
+    far = planar.length(first)
+
+    def nearer(reach: Floats) -> NDArray[np.bool_]:
+        """Whether another edge is nearer to where a ray has come."""
+        at = planar.points(from_mm + reach[:, None] * inward)
+        found: NDArray[np.bool_] = planar.distance(at, others) < reach - 1e-6
+        return found
+
+    low, high = np.zeros(len(far)), far
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = np.where(nearer(middle), low, middle), np.where(nearer(middle), middle, high)
+    return float(np.where(nearer(far), low, far).max())
 
 
 def _ridge(region: Region) -> Dimension:

@@ -87,7 +87,7 @@ def peaked_roof(site: UndersideSite, flat_mm: float = 0.0, watch: Watch = QUIET)
     peak_mm = float((upper - canvas.surface)[canvas.held].max())
     words = (
         f"a peaked roof over it, {peak_mm:.1f} mm higher than the ceiling was, "
-        f"closing at {90.0 - np.degrees(np.arctan(slope)):.0f}° from the vertical"
+        f"closing at {90.0 - np.degrees(np.arctan(slope)):.1f}° from the vertical"
         + (f" to a flat of {flat_mm:g} mm" if flat_mm > 0.0 else "")
     )
     watch.at("roof drawn", 1.0)
