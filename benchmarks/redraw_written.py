@@ -3,12 +3,12 @@
     python benchmarks/redraw_written.py PART … [--turn X,Y,Z] [--scale S] [--kinds corbel,ribs]
 
 A row for each part: CPU time of a plan and of the redraw (no split), the redraw's measure in plans; the peak
-of the process so far, without the files planned anew; the longest stretch of CPU time in which the redraw did not ask whether it is to stop;
-undersides treated, changed, and gone by the plan made again; the price as it is, that promised for the
-redrawn part, and those that plans of ``redrawn.stl`` and ``redrawn.3mf`` find; islands before, promised and
-found. A line beneath it for each thing that differs from what was promised, and for everything that our
-reader, trimesh and manifold3d have against the files (not closed, faces that cross; each named solid of
-``changes.3mf`` too). The last lines count. Meshes are arguments: nothing is fetched.
+of the process so far, without the files planned anew; the longest stretch of CPU time in which the redraw did
+not ask whether it is to stop; undersides treated, changed, and gone by the plan made again; the price as it
+is, that promised for the redrawn part, and those that plans of ``redrawn.stl`` and ``redrawn.3mf`` find;
+islands before, promised and found. A line beneath it for each thing that differs from what was promised, and
+for everything that our reader, trimesh and manifold3d have against the files (not closed, faces that cross;
+each named solid of ``changes.3mf`` too). The last lines count. Meshes are arguments: nothing is fetched.
 """
 
 from __future__ import annotations
