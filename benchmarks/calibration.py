@@ -1,6 +1,6 @@
 """Whether the fit's intervals hold what they promise: simulated printers drawn from the prior, read, fitted.
 
-    python benchmarks/calibration.py [--printers 200] [--only 0] [--quick]
+    python benchmarks/calibration.py [--printers 200] [--only 0] [--quick] [--cores 1]
 
 For each simulated printer the unknowns and the law of the gap are drawn from the prior, a tray of readings is
 drawn from them, and the fit sees the readings alone. The rank of the truth among the posterior's draws is
@@ -16,9 +16,12 @@ import subprocess
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +52,7 @@ from falsework.tuning.invented import invented_printer
 from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, columns_of, map_of, outcome
 
 Floats = NDArray[np.float64]
+Found = TypeVar("Found")
 
 PLA, PETG = load_process("pla-0.4"), load_process("petg-0.4")
 PROCESSES = {
@@ -240,11 +244,20 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
     return found
 
 
-def simulated(layout: Layout, printers: int, seed: int = 0) -> dict[str, Floats]:
+def mapped(work: Callable[[int], Found], seeds: Sequence[int], cores: int) -> Iterator[Found]:
+    """What ``work`` makes of each seed, in order, in so many processes."""
+    if cores == 1:
+        yield from map(work, seeds)
+        return
+    with ProcessPoolExecutor(cores) as pool:
+        yield from pool.map(work, seeds)
+
+
+def simulated(layout: Layout, printers: int, seed: int = 0, cores: int = 1) -> dict[str, Floats]:
     """Ranks of so many simulated printers."""
     ranks: dict[str, list[float]] = defaultdict(list)
-    for k in range(printers):
-        for name, rank in ranks_of(layout, seed + k).items():
+    for one in mapped(partial(ranks_of, layout), range(seed, seed + printers), cores):
+        for name, rank in one.items():
             ranks[name].append(rank)
     return {name: np.array(found) for name, found in ranks.items()}
 
@@ -271,12 +284,12 @@ def table(ranks: dict[str, Floats], names: Sequence[str]) -> str:
     return "\n".join(rows)
 
 
-def report(layout: Layout, printers: int, seed: int) -> None:
+def report(layout: Layout, printers: int, seed: int, cores: int) -> None:
     """Tables of one layout."""
-    start = time.process_time()
-    ranks = simulated(layout, printers, seed)
-    per = (time.process_time() - start) / printers
-    print(f"\n### {layout.name}\n\n{printers} printers, {per:.2f} s CPU each.\n")
+    start = time.perf_counter()
+    ranks = simulated(layout, printers, seed, cores)
+    per = (time.perf_counter() - start) * cores / printers
+    print(f"\n### {layout.name}\n\n{printers} printers, {per:.2f} s each on one of {cores} cores.\n")
     predictive = [n for n in ranks if not n.startswith("`") and n != "law"]
     print(table(ranks, predictive))
     shown = [f"`{n}`" for n in SHOWN]
@@ -296,26 +309,35 @@ def report(layout: Layout, printers: int, seed: int) -> None:
     print(f"\nLaw of the gap: the true one wins in {won:.0f} %, {said:.0f} % were said.")
 
 
-def held_out(printers: int, seed: int) -> None:
+def held_of(seed: int) -> dict[tuple[str, str], bool]:
+    """Whether the truths of one invented printer lie in the 90 % intervals, by quantity and process."""
+    machine = invented_printer(seed)
+    rng = np.random.default_rng([seed, 5])
+    posterior = fit_readings(machine.readings(tray(PLA, 48, rng), seed), MATERIALS)
+    belief = belief_of(posterior, machine.name, PLA.material)
+    inside = {}
+    for at in ("0.2", "0.12", "0.32", "0.9"):
+        process = PROCESSES[at]
+        height = process.layer_height_mm
+        for what, found, true in (
+            ("limit angle", limit_angle_deg(process, belief), machine.limit_deg(process)),
+            (
+                "clean bridge",
+                longest_clean_bridge_mm(process, belief, max(height, 0.3)),
+                machine.longest_clean_bridge_mm(process),
+            ),
+            ("gap", removable_gap_mm(process, belief, top_of(process, 2), 24.0), machine.gap_mm(process)),
+        ):
+            inside[what, at] = found.low <= true <= found.high
+    return inside
+
+
+def held_out(printers: int, seed: int, cores: int) -> None:
     """Learnt from 48 readings at one strand, predicted at others, of printers that do not obey the model."""
     inside: dict[tuple[str, str], list[bool]] = defaultdict(list)
-    for k in range(printers):
-        machine = invented_printer(seed + k)
-        rng = np.random.default_rng([seed + k, 5])
-        posterior = fit_readings(machine.readings(tray(PLA, 48, rng), seed + k), MATERIALS)
-        belief = belief_of(posterior, machine.name, PLA.material)
-        for at in ("0.2", "0.12", "0.32", "0.9"):
-            process = PROCESSES[at]
-            for what, found, true in (
-                ("limit angle", limit_angle_deg(process, belief), machine.limit_deg(process)),
-                (
-                    "clean bridge",
-                    longest_clean_bridge_mm(process, belief, max(process.layer_height_mm, 0.3)),
-                    machine.longest_clean_bridge_mm(process),
-                ),
-                ("gap", removable_gap_mm(process, belief, top_of(process, 2), 24.0), machine.gap_mm(process)),
-            ):
-                inside[what, at].append(found.low <= true <= found.high)
+    for one in mapped(held_of, range(seed, seed + printers), cores):
+        for key, hit in one.items():
+            inside[key].append(hit)
     print(f"\n### Held out: {printers} invented printers with a truth of their own, learnt at 0.2 mm\n")
     print("Share of truths in 90 % intervals, %.\n\n| quantity | at | 90 % |\n|---|---|---:|")
     for (what, at), hits in inside.items():
@@ -372,13 +394,14 @@ def main() -> None:
     )
     parser.add_argument("--quick", action="store_true", help="20 printers, no fit of 10,000 readings")
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--cores", type=int, default=1)
     asked = parser.parse_args()
     if asked.only is None:
         costs((50, 300) if asked.quick else (50, 300, 10_000))
-        held_out(10 if asked.quick else 60, asked.seed)
+        held_out(10 if asked.quick else 60, asked.seed, asked.cores)
     for k, layout in enumerate([*LAYOUTS, HELD_OUT]):
         if asked.only is None or asked.only == k:
-            report(layout, 20 if asked.quick else asked.printers, asked.seed)
+            report(layout, 20 if asked.quick else asked.printers, asked.seed, asked.cores)
             sys.stdout.flush()
 
 

@@ -18,6 +18,7 @@ from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support
 from falsework.process import Process
 
 Floats = NDArray[np.float64]
+_GUMBEL_MEDIAN = -math.log(math.log(2.0))
 GRADES = (LetGo.FUSED, LetGo.SCRAPED, LetGo.TOOL, LetGo.HAND, LetGo.TOUCH, LetGo.FELL)
 
 
@@ -71,6 +72,10 @@ class World:
         """Scatter of let-go from support to support, of about one logistic unit."""
         raise NotImplementedError
 
+    def _own(self, what: int) -> float:
+        """Of 0 to 1, this printer's own."""
+        return float(np.random.default_rng([self.seed, what, 97]).random())
+
     def sides(self, count: int, rng: np.random.Generator) -> Floats:
         """How far each cell lies on the worse side, 0 to 1: half of the cells."""
         return (rng.permutation(count) % 2).astype(np.float64)
@@ -78,6 +83,7 @@ class World:
     places = (0.0, 1.0)  # of such sides, over which truths are means
     wear = 0.0  # of let-go, grades a print
     mixed_up = False  # whether outliers are a neighbour's reading
+    slips = False  # whether they are a grade off
 
     # truths of a process
 
@@ -157,7 +163,12 @@ class World:
         mark = int(np.clip(np.floor(finish + noise + 0.5), 1, 5))
         if droop is not None:
             droop = round(droop + 0.04 * rng.standard_normal(), 2)
-        if not self.mixed_up and rng.random() < self.outliers:
+        wrong = not self.mixed_up and rng.random() < self.outliers
+        if wrong and self.slips:
+            by = int(rng.choice([-1, 1]))
+            mark = int(np.clip(mark + by, 1, 5))
+            let_go = None if let_go is None else GRADES[int(np.clip(GRADES.index(let_go) + by, 0, 5))]
+        elif wrong:
             mark = int(rng.integers(1, 6))
             let_go = None if let_go is None else GRADES[int(rng.integers(6))]
             droop = None if droop is None else round(droop + rng.uniform(-0.2, 0.8), 2)
@@ -235,17 +246,45 @@ class Fresh(World):
     def sides(self, count: int, rng: np.random.Generator) -> Floats:
         return rng.permutation(np.linspace(0.0, 1.0, count))
 
-    def _own(self, what: int) -> float:
-        """Of 0 to 1, this printer's own."""
-        return float(np.random.default_rng([self.seed, what, 97]).random())
+
+class Sealed(World):
+    """Bond by two slopes with a skew scatter, sag by two powers, a limit that is the lesser of a share and an
+    angle and soon has enough of the fan, a tray worse at both ends, and marks that are one off."""
+
+    places = (0.0, 0.25, 0.5, 0.75, 1.0)
+    slips = True
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        beyond = gap_mm / (height_mm / 0.2) ** self._own(3) - self.gap_mm
+        return (beyond if beyond < 0 else 0.6 * beyond) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return self._sag(c, span_mm, 2.0 if span_mm < 30.0 else 2.8 + 1.2 * self._own(4))
+
+    def limit_of(self, c: Condition) -> float:
+        angle = self.limit_deg[0] + self.limit_deg[1] * (1.0 - math.exp(-3.0 * c.fan))
+        share = 1.15 * math.tan(math.radians(angle)) * 0.2 / c.layer_height_mm
+        return min(angle, math.degrees(math.atan(share)))
+
+    def come_off(self, quality: Floats) -> Floats:
+        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
+        shared = quality[..., None] + self.print_jitter * nodes
+        stay = np.exp(-np.exp(np.minimum(shared / self.scatter - _GUMBEL_MEDIAN, 50.0)))
+        return np.asarray((1.0 - stay) @ (weights / weights.sum()))
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return float(rng.gumbel()) - _GUMBEL_MEDIAN
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return np.abs(rng.permutation(np.linspace(-1.0, 1.0, count)))
 
 
-FAMILIES = {"stated": Stated, "held": Held, "fresh": Fresh}
+FAMILIES = {"stated": Stated, "held": Held, "fresh": Fresh, "sealed": Sealed}
 
 
 def world(family: str, seed: int) -> World:
     """The seed's printer of a family."""
-    rng = np.random.default_rng([seed, 20261129, len(family)])
+    rng = np.random.default_rng([seed, 20261129, {"stated": 6, "held": 4, "fresh": 5, "sealed": 7}[family]])
 
     def around(value: float, log_sd: float) -> float:
         return value * math.exp(log_sd * rng.standard_normal())
@@ -263,6 +302,6 @@ def world(family: str, seed: int) -> World:
         finish_scatter=around(0.25, 0.3),
         graders=(0.5 * rng.standard_normal(), 0.4 * rng.standard_normal()),
         worse=(float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.6)), float(rng.uniform(0.1, 0.3))),
-        outliers={"stated": 0.05, "held": 0.08, "fresh": 0.06}[family],
-        print_jitter={"stated": 0.0, "held": 0.3, "fresh": 0.2}[family],
+        outliers={"stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10}[family],
+        print_jitter={"stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25}[family],
     )

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from falsework.tuning.agreement import tail_chance
-from falsework.tuning.change import FEWEST, step_in
+from falsework.tuning.change import CLEAR, FEWEST, SCATTER, WORTH, step_in
 
 NILE = [
     *(1120, 1160, 963, 1210, 1160, 1160, 813, 1230, 1370, 1140, 995, 935, 1110, 994, 1020, 960, 1180, 799),
@@ -51,6 +51,23 @@ def test_noise_hardly_ever_has_a_step() -> None:
     chances = np.array([step.chance for step in found if step is not None])
     assert 0.02 < np.mean(chances <= 0.1) <= 0.11 and np.mean(chances <= 0.01) <= 0.015
     assert step_in([0.0] * (FEWEST - 1)) is None
+
+
+def test_six_prints_suffice_where_their_scatter_is_known() -> None:
+    changed = [-1.98, -0.83, -1.98, 1.08, 1.10, 1.08]  # two graders, then a worn nozzle
+    alone, known = step_in(changed), step_in(changed, SCATTER, WORTH)
+    assert alone is not None and known is not None
+    assert alone.after == known.after == 3
+    assert known.chance < CLEAR < alone.chance
+
+
+@pytest.mark.parametrize("scatter", [0.3, 0.6, 0.9])
+def test_known_scatter_does_not_cry_wolf(scatter: float) -> None:
+    """Also where prints scatter by half as much again as is believed."""
+    rng = np.random.default_rng(6)
+    rows = scatter * rng.standard_normal((2000, 8))
+    found = [step_in(row.tolist(), SCATTER, WORTH) for row in rows]
+    assert np.mean([step.chance <= CLEAR for step in found if step is not None]) <= 0.015
 
 
 def test_the_speed_of_light_has_a_minimum_that_no_normal_model_repeats() -> None:

@@ -98,7 +98,9 @@ def main() -> None:
             if found.bond is not None:
                 graded(f"{kind} let-go", -found.bond, outcome.let_go_grading(p), part.let_go)
             measured = ~jnp.isnan(part.droop_mm)
-            error = dist.StudentT(model.FREEDOM, found.droop_mm, jnp.sqrt(found.error_mm2))
+            error = dist.StudentT(
+                model.FREEDOM, found.droop_mm, jnp.sqrt(model.read_error_mm2(found, part.laid.kind))
+            )
             droop = jnp.where(measured, part.droop_mm, 0.0)
             numpyro.sample(f"{kind} droop", error.mask(measured), obs=droop)
 

@@ -9,10 +9,12 @@ import pytest
 
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, printed
 from falsework.process import builtin
+from falsework.tuning.agreement import Agreement, FigureCheck
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.next_test import SURE, Gain, MadeUpReadings, Next, Proposal, advised, next_test
 from falsework.tuning.posterior import PRIOR_POSTERIOR
+from falsework.tuning.recommend import settings_from
 from falsework.tuning.survey import SettingSurvey, survey
 
 PLA = builtin("pla-0.4")
@@ -94,6 +96,24 @@ def test_stop_where_the_best_piece_costs_more_than_it_saves() -> None:
     dear = replace(cheap, cost_min=13.0)
     assert advised((dear,)).stop
     assert advised(()).stop
+
+
+def test_where_readings_and_model_disagree_that_piece_is_printed_once_more() -> None:
+    failing = Agreement((FigureCheck(ConditionKind.SUPPORT, "order of let-go", 0.001, 8),))
+    found = next_test(PRIOR_POSTERIOR, PLA, agreed=failing)
+    assert found.proposals[0].kind is CouponKind.GAP and found.proposals[0].piece is not None
+    assert "gap-interface" in found.advice and not found.stop
+
+
+def test_how_sure_an_answer_is_belongs_to_the_value_that_is_set() -> None:
+    found = survey(PRIOR_POSTERIOR, PLA, "any")
+    advice = {a.name: a for a in settings_from(found)}
+    for question in found.questions()[:3]:
+        assert question.sure == pytest.approx(advice[question.name].sure, abs=1e-9)
+    # practice is set where nothing was read, so that it is practice whose chance is told
+    assert advice["limit angle"].value == advice["limit angle"].practice
+    near = np.abs(found.limit_deg - found.set_limit_deg) <= 3.0
+    assert found.questions()[0].sure == pytest.approx(near.mean())
 
 
 def test_limits_that_no_piece_keeps_are_said() -> None:

@@ -34,7 +34,7 @@ from falsework.tuning.evidence import (
     gathered,
     told_apart,
 )
-from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, map_of, outcome
+from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, map_of, outcome, read_error_mm2
 from falsework.tuning.posterior import Posterior
 
 if TYPE_CHECKING:
@@ -213,7 +213,9 @@ def _seen(
         if expected.bond is not None:
             ways = probabilities(-expected.bond, let_go_grading(p))
             found.append(_graded(part, at, "let-go", ways, (part.let_go, part.let_go_to), rng))
-        found.append(_measured(part, at, expected.droop_mm, np.sqrt(expected.error_mm2), rng))
+        found.append(
+            _measured(part, at, expected.droop_mm, np.sqrt(read_error_mm2(expected, part.laid.kind)), rng)
+        )
     return [one for one in found if len(one.at)]
 
 

@@ -90,13 +90,13 @@ def of_any_print(p: Parameters) -> Parameters:
 
 
 def _of_the_house(name: str, posterior: Posterior, z: Floats) -> Floats | float:
-    """What those who grade have in common: their offsets' mean, in draws ``z``, each by how much is known of
-    it. It is the standard by which parts of this house are judged, as one grader alone is its standard."""
+    """What those who grade have in common: their offsets' mean, in draws ``z``. It is the standard by which
+    parts of this house are judged, as one grader alone is its standard. Each counts the same: what one has
+    graded alone leaves open what the others would have said, and the mean is as uncertain as that."""
     columns = [k for k, (own, level, _) in enumerate(posterior.columns) if (own, level) == (name, "grader")]
     if not columns:
         return 0.0
-    known = np.maximum(1.0 - posterior.sets[:, columns].var(axis=0), 1e-3)
-    mean: Floats = PRIORS[name].grader * (z[:, columns] @ (known / known.sum()))
+    mean: Floats = PRIORS[name].grader * z[:, columns].mean(axis=1)
     return mean
 
 

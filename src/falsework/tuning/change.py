@@ -3,7 +3,9 @@
 The model is a normal level that steps once, with one scatter on both sides. Where the step lies follows from
 the sums of squares (Smith 1975, Biometrika 62:407-416, with the scatter integrated out); whether there is one
 from Student's t of the two means there, times the number of places where it might have been (Bonferroni).
-Figures that belong together (of one print, one day) count as one.
+Figures that belong together (of one print, one day) count as one. A handful of prints says little of how far
+prints scatter; what is known of that beforehand counts as so many figures more (the conjugate prior of a
+variance: Gelman and others, Bayesian Data Analysis, section 2.6).
 """
 
 from __future__ import annotations
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from falsework.tuning.of_ledger import Fitted
 
 FEWEST = 5  # figures below which a step is not looked for
+SCATTER, WORTH = 0.6, 4.0  # of what prints score in the mean, in standard deviations of a reading, where
+# nothing changed: what a print has of its own and the noise of a dozen readings; constructed
 CLEAR = 0.01  # chance of a step as clear where there is none, below which it is asked about
 
 
@@ -35,20 +39,22 @@ class LevelShift:
     odds: tuple[float, ...]
 
 
-def step_in(values: Sequence[float]) -> LevelShift | None:
-    """The likeliest step in a row of figures; None with fewer than ``FEWEST``."""
+def step_in(values: Sequence[float], scatter: float = 0.0, worth: float = 0.0) -> LevelShift | None:
+    """The likeliest step in a row of figures; None with fewer than ``FEWEST``. ``scatter``: how far they are
+    known to scatter where nothing changed, which counts as ``worth`` figures."""
     n = len(values)
     if n < FEWEST:
         return None
     sums = np.cumsum(values)
     first, total = np.arange(1.0, n), float(np.square(np.asarray(values) - sums[-1] / n).sum())
     explained = sums[:-1] ** 2 / first + (sums[-1] - sums[:-1]) ** 2 / (n - first) - sums[-1] ** 2 / n
-    within = np.maximum(total - explained, 1e-12 * total + 1e-300)
+    within = np.maximum(total - explained, 1e-12 * total + 1e-300) + worth * scatter**2
+    freedom = n - 2 + worth
     # levels and scatter integrated out under flat priors
-    logs = -0.5 * np.log(first * (n - first)) - 0.5 * (n - 2) * np.log(within)
+    logs = -0.5 * np.log(first * (n - first)) - 0.5 * freedom * np.log(within)
     at = int(np.argmax(logs))
-    t = np.sqrt(explained[at] * (n - 2) / within[at])
-    chance = min(1.0, (n - 1) * 2.0 * float(stdtr(n - 2, -t)))
+    t = np.sqrt(explained[at] * freedom / within[at])
+    chance = min(1.0, (n - 1) * 2.0 * float(stdtr(freedom, -t)))
     before, since = float(sums[at] / (at + 1)), float((sums[-1] - sums[at]) / (n - at - 1))
     return LevelShift(at + 1, before, since, chance, tuple(np.exp(logs - logsumexp(logs)).tolist()))
 
@@ -77,7 +83,7 @@ def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[Unnote
         for k in sorted(now):
             prints.setdefault((fitted.days[k], fitted.taken[k].print or f"reading {k}"), []).append(off[k])
         rows = sorted(prints)
-        step = step_in([float(np.mean(prints[row])) for row in rows])
+        step = step_in([float(np.mean(prints[row])) for row in rows], SCATTER, WORTH)
         if step is None or step.chance >= CLEAR or rows[step.after][0] == rows[step.after - 1][0]:
             continue
         found.append(

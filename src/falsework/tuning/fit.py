@@ -27,6 +27,7 @@ _SEED = 4
 _WALKERS = 100
 _SWEEPS, _FEWEST, _KEPT = 480, 20, 10
 _MOST = 3_000_000  # readings × walkers × sweeps; with more readings fewer sweeps are made, and fewer needed
+_LEAST, _MOST_STRETCH = 0.5, 4.0  # of the curvature's spread, in one go
 _STAYS = 0.8  # correlation of a walker's proposal with its place
 
 
@@ -44,10 +45,10 @@ def fit_readings(
 
     Laplace's method finds the most probable unknowns (damped Newton steps from two starts) and a normal
     density around them. Walkers that start from it correct what is skew: each proposes a place drawn from
-    the normal density, correlated with its own, and goes there with the probability of Metropolis and
-    Hastings. What they find against what the normal density says gives the evidence for each law, and with it
-    the laws' probabilities. Without readings the result is the prior. The same readings give the same
-    posterior.
+    the normal density, correlated with its own (Neal 1999, Bayesian Statistics 6:475-501; from memory), and
+    goes there with the probability of Metropolis and Hastings. What they find against what the normal
+    density says gives the evidence for each law, and with it the laws' probabilities. Without readings the
+    result is the prior. The same readings give the same posterior.
 
     Raises
     ------
@@ -132,31 +133,69 @@ class Walk(NamedTuple):
 
 
 def _walked(density: Density, top: LawMode, by_layers: bool, watch: Watch) -> Walk:
-    """Walkers start from the normal density; of the second half of their sweeps ten are kept."""
+    """Walkers start from the normal density, which is moved and stretched to where they went, twice; then
+    they walk on, and ten times in the second half of that their places are kept."""
     rng = np.random.default_rng(_SEED)
+    walkers = Walkers(density, top, by_layers, rng)
+    sweeps = int(np.clip(_MOST // (density.rows * _WALKERS), _FEWEST, _SWEEPS))
+    learning = max(sweeps // 4, 4)
+    for k in range(2):
+        places = []
+        for sweep in range(learning):
+            watch.at("finding what fits best", (k * learning + sweep) / (2 * learning + sweeps))
+            walkers.step()
+            if 2 * sweep >= learning:
+                places.append(walkers.at.copy())
+        walkers.fit_to(np.concatenate(places))
+    kept, kept_excess, strewn = [], [], []
+    for sweep in range(sweeps):
+        watch.at("finding what fits best", (2 * learning + sweep) / (2 * learning + sweeps))
+        walkers.step()
+        if (sweeps - 1 - sweep) % max(sweeps // (2 * _KEPT), 1) == 0:
+            kept.append(walkers.at.copy())
+            kept_excess.append(walkers.excess.copy())
+            strewn.append(walkers.excess_at(rng.standard_normal(walkers.at.shape)))
+    draws = walkers.around.mean + np.concatenate(kept[-_KEPT:]) @ walkers.around.factor.T
+    ratio = _bridged(np.concatenate(kept_excess[-_KEPT:]), np.concatenate(strewn))
+    return Walk(draws, ratio + float(np.log(np.diag(walkers.around.factor)).sum()))
 
-    def excess(place: Floats) -> Floats:
-        """Log of how much more probable a place is than the normal density says."""
-        value = density.values(top.mean + place @ top.factor.T, by_layers)
+
+class Walkers:
+    """Places that follow the density under one law: steps that leave a normal density as it is, taken with
+    the probability that turns it into the one wanted.
+
+    ``around`` is that normal density; ``at`` (walkers, d) the places in its own coordinates, in which it is
+    standard; ``excess`` (walkers,) the log of how much more probable each is than that.
+    """
+
+    def __init__(self, density: Density, around: LawMode, by_layers: bool, rng: np.random.Generator) -> None:
+        self._density, self._by_layers, self._rng = density, by_layers, rng
+        self.around = around
+        self.at: Floats = rng.standard_normal((_WALKERS, len(around.mean)))
+        self.excess = self.excess_at(self.at)
+
+    def excess_at(self, place: Floats) -> Floats:
+        """Log of how much more probable places (c, d) are than the normal density says."""
+        value = self._density.values(self.around.mean + place @ self.around.factor.T, self._by_layers)
         return value + 0.5 * np.einsum("cd,cd->c", place, place)
 
-    at = rng.standard_normal((_WALKERS, len(top.mean)))
-    now = excess(at)
-    sweeps = int(np.clip(_MOST // (density.rows * _WALKERS), _FEWEST, _SWEEPS))
-    kept, kept_excess, strewn = [], [], [now.copy()]
-    for sweep in range(sweeps):
-        watch.at("finding what fits best", sweep / sweeps)
-        tried = _STAYS * at + np.sqrt(1 - _STAYS**2) * rng.standard_normal(at.shape)
-        then = excess(tried)
-        goes = np.log(rng.uniform(size=_WALKERS)) < then - now
-        at[goes], now[goes] = tried[goes], then[goes]
-        if (sweeps - 1 - sweep) % max(sweeps // (2 * _KEPT), 1) == 0:
-            kept.append(at.copy())
-            kept_excess.append(now.copy())
-            strewn.append(excess(rng.standard_normal(at.shape)))
-    draws = top.mean + np.concatenate(kept[-_KEPT:]) @ top.factor.T
-    ratio = _bridged(np.concatenate(kept_excess[-_KEPT:]), np.concatenate(strewn))
-    return Walk(draws, ratio + float(np.log(np.diag(top.factor)).sum()))
+    def step(self) -> None:
+        """Each proposes a place correlated with its own and goes there by Metropolis and Hastings."""
+        fresh = self._rng.standard_normal(self.at.shape)
+        tried = _STAYS * self.at + np.sqrt(1 - _STAYS**2) * fresh
+        then = self.excess_at(tried)
+        goes = np.log(self._rng.uniform(size=len(self.at))) < then - self.excess
+        self.at[goes], self.excess[goes] = tried[goes], then[goes]
+
+    def fit_to(self, places: Floats) -> None:
+        """Move and stretch the normal density, axis by axis, to where ``places`` (n, d) lie: the curvature at
+        the top knows nothing of skew and tails (adaptive Metropolis: Haario, Saksman, Tamminen 2001,
+        Bernoulli 7:223-242; from memory)."""
+        middle, spread = places.mean(axis=0), np.clip(places.std(axis=0), _LEAST, _MOST_STRETCH)
+        mean, factor = self.around
+        self.at = (self.at - middle) / spread
+        self.around = LawMode(mean + factor @ middle, factor * spread)
+        self.excess = self.excess_at(self.at)
 
 
 def _bridged(walked: Floats, strewn: Floats) -> float:

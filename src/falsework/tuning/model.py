@@ -80,6 +80,14 @@ def _error(droop: Array, p: Parameters) -> Array:
     return np.exp(2 * p.log_error) + np.exp(2 * p.log_error_share) * droop**2
 
 
+def read_error_mm2(found: PredictedOutcome, kind: ConditionKind) -> Array:
+    """Variance of a reading's droop about the median: the error of measuring, and of bridges what the laws
+    get wrong from case to case, which parameters in a fit do not hold."""
+    if kind is not ConditionKind.BRIDGE:
+        return found.error_mm2
+    return found.error_mm2 + (PRIORS["log_sag"].anew * found.droop_mm) ** 2
+
+
 def key_of(level: str, cell: ReadingOrigin) -> str | None:
     """By what an offset of this level is shared; None where the cell has none."""
     width, height = cell.strand
@@ -224,7 +232,7 @@ def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
     error, and for supports upper and lower cut of the let-go."""
     found = outcome(read.laid, p, by_layers)
     finish = _edges(finish_grading(p), found.finish, read.finish, read.finish)
-    edges = [*finish, found.droop_mm, np.log(found.error_mm2)]
+    edges = [*finish, found.droop_mm, np.log(read_error_mm2(found, read.laid.kind))]
     if found.bond is not None:
         edges += _edges(let_go_grading(p), -found.bond, read.let_go, read.let_go_to)
     return edges

@@ -9,7 +9,7 @@ beside those taken before.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -113,8 +113,8 @@ def next_test(
     watch.at("predicting", 0.0)
     here = survey(posterior, process, printer, more=every)
     questions = here.questions()
-    doubted = [kind for kind in ConditionKind if agreed is not None and agreed.fails(kind)]
-    if not doubted and all(known(question, here) for question in questions):
+    again = {_PIECE[kind] for kind in ConditionKind if agreed is not None and agreed.fails(kind)}
+    if not again and all(known(question, here) for question in questions):
         return Next((), True, f"Every setting is known, each at least {share(SURE)} likely right. {_CONFIRM}")
     trial = MadeUpReadings(here, questions)
     proposals: list[Proposal] = []
@@ -122,9 +122,11 @@ def next_test(
     start = 0
     for k, (kind, cells) in enumerate(offered.items()):
         watch.at("comparing test pieces", 0.1 + 0.5 * k / len(offered))
-        taken = trial.best_cells(range(start, start + len(cells)), _MOST_CELLS)
+        least = -np.inf if kind in again else _LEAST_GAIN
+        taken = trial.best_cells(range(start, start + len(cells)), _MOST_CELLS, least)
         start += len(cells)
-        if not taken or _saved_min(trial.gains(taken)) <= MINUTES_PER_CELL * len(taken):
+        worth_reading = _saved_min(trial.gains(taken)) > MINUTES_PER_CELL * len(taken)
+        if not taken or not (worth_reading or kind in again):
             continue  # not worth reading off, whatever it takes to print
         try:
             piece = design_coupon(
@@ -156,8 +158,8 @@ def next_test(
     if too_big and not any(p.worth_it for p in proposals):
         limits = f"{most_minutes:g} min and {most_grams:g} g"
         return Next(tuple(proposals), True, f"Worth printing, but more than {limits}: {', '.join(too_big)}.")
-    proposals.sort(key=lambda p: p.cost_min - p.gain_min)
-    return advised(tuple(proposals), doubted)
+    proposals.sort(key=lambda p: (p.kind not in again, p.cost_min - p.gain_min))
+    return advised(tuple(proposals), again)
 
 
 def known(question: OpenQuestion, here: SettingSurvey) -> bool:
@@ -172,15 +174,15 @@ _PIECE = {
 }
 
 
-def advised(proposals: tuple[Proposal, ...], doubted: Sequence[ConditionKind] = ()) -> Next:
-    """The advice that goes with proposals in order."""
-    if doubted:
-        again = ", ".join(_PIECE[kind].value for kind in doubted)
+def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ()) -> Next:
+    """The advice that goes with proposals in order; ``again``: pieces whose readings and model disagree."""
+    if again:
+        pieces = ", ".join(kind.value for kind in _OFFERED if kind in again)
         return Next(
             proposals,
             False,
             f"Readings and model disagree, so nothing of that kind is known. Look at the readings that are "
-            f"named; if they stand, print once more: {again}.",
+            f"named; if they stand, print once more: {pieces}.",
         )
     if not proposals or not proposals[0].worth_it:
         return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")
@@ -215,8 +217,9 @@ class MadeUpReadings:
         self._alike = sum(q.right[self._turns][:, b] for q, b in zip(questions, best, strict=True))
         self._known: dict[int, Any32] = {}
 
-    def best_cells(self, columns: Sequence[int], most: int) -> list[int]:
-        """Up to ``most`` of the candidate ``columns``, the most telling first.
+    def best_cells(self, columns: Sequence[int], most: int, least: float = _LEAST_GAIN) -> list[int]:
+        """Up to ``most`` of the candidate ``columns``, the most telling first; ``least``: what a further one
+        must add to the share of right answers.
 
         A cell is worth what it adds to the share of the weight that lies on draws whose answers would be
         right. It adds the less the more has been told, nearly always, so that only the most promising are
@@ -231,7 +234,7 @@ class MadeUpReadings:
             while (best := max(promise, key=lambda j: promise[j])) not in fresh:
                 promise[best] = self._share(told + self._log_density(best)) - share
                 fresh.add(best)
-            if promise[best] < _LEAST_GAIN:
+            if promise[best] < least:
                 break
             taken.append(best)
             told = told + self._log_density(best)

@@ -20,7 +20,7 @@ from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.process.builtin import builtin, builtin_names
 from falsework.process.derived import limit_deg
-from falsework.process.settings import Process, Structure
+from falsework.process.settings import Process
 from falsework.tuning.survey import (
     AS_GOOD,
     BRIDGE_WITHIN,
@@ -29,9 +29,11 @@ from falsework.tuning.survey import (
     LIMIT_WITHIN_DEG,
     MOST_GAP_LAYERS,
     REMOVABLE,
+    USUAL_LAYERS,
     Floats,
     SettingSurvey,
     SupportVariant,
+    share_within,
     survey,
 )
 from falsework.watch import QUIET, Watch
@@ -42,7 +44,6 @@ if TYPE_CHECKING:
     from falsework.tuning.posterior import Posterior
 
 UNCALIBRATED = "uncalibrated"
-USUAL_LAYERS = round(Structure().air_gap_layers)  # common practice, as its setting says
 _BETTER = 0.8  # probability that another make is better, before the one at hand is left for it
 _DIFFERENT_DEG = 5.0  # from practice, before it is said; constructed
 _MUCH_DOUBT = 0.42  # probability that a layer less would do, before it is said; constructed
@@ -250,7 +251,7 @@ def _limit(here: SettingSurvey, plain: Process, behind: tuple[int, ...]) -> Advi
     basis = here.basis[ConditionKind.OVERHANG]
     estimate = estimate_of(here.limit_deg, basis)
     practice = limit_deg(plain)
-    value = practice if basis == UNCALIBRATED else estimate.value
+    value = here.set_limit_deg
     share = math.tan(math.radians(value)) * plain.layer_height_mm / plain.line_width_mm
     why = "half of the slopes at this angle look closed, with visible sag; steeper ones look better"
     if basis == UNCALIBRATED:
@@ -264,7 +265,7 @@ def _limit(here: SettingSurvey, plain: Process, behind: tuple[int, ...]) -> Advi
         estimate=estimate,
         as_good=(),
         practice=round(practice, 1),
-        sure=_within(here.limit_deg, value, LIMIT_WITHIN_DEG),
+        sure=share_within(here.limit_deg, value, LIMIT_WITHIN_DEG),
         within=f"{LIMIT_WITHIN_DEG:g}°",
         basis=basis,
         rests_on=behind,
@@ -284,7 +285,7 @@ def _bridge(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
         estimate=estimate,
         as_good=(),
         practice="",
-        sure=_within(np.log(here.bridge_mm), math.log(estimate.value), math.log1p(BRIDGE_WITHIN)),
+        sure=share_within(np.log(here.bridge_mm), math.log(here.set_bridge_mm), math.log1p(BRIDGE_WITHIN)),
         within=f"{100 * BRIDGE_WITHIN:.0f} %",
         basis=estimate.basis,
         rests_on=behind,
@@ -295,7 +296,7 @@ def _bridge(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
 def _gap(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
     basis = here.basis[ConditionKind.SUPPORT]
     estimate = estimate_of(here.gap_layers, basis)
-    layers = USUAL_LAYERS if basis == UNCALIBRATED else here.best_layers
+    layers = here.set_layers
     why = (
         f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports do not stick, "
         f"{share(ENOUGH_SURE)} likely"
@@ -469,7 +470,3 @@ def _elsewhere(posterior: Posterior, other: Process, printer: str, what: str, wa
         estimate_of(there.bridge_mm, there.basis[ConditionKind.BRIDGE]),
         estimate_of(there.gap_layers, there.basis[ConditionKind.SUPPORT]),
     )
-
-
-def _within(draws: Floats, value: float, tolerance: float) -> float:
-    return float((np.abs(draws - value) <= tolerance).mean())

@@ -23,7 +23,8 @@ from falsework.coupon.conditions import (
     support_condition,
 )
 from falsework.coupon.reading import Condition, ConditionKind
-from falsework.process.settings import Process
+from falsework.process.derived import limit_deg
+from falsework.process.settings import Process, Structure
 
 if TYPE_CHECKING:
     from falsework.tuning.posterior import Posterior
@@ -35,6 +36,7 @@ LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
 MOST_GAP_LAYERS = 6
 GAP_WITHIN = "enough, and at most half a layer beyond the next whole one"
 ENOUGH_SURE = 0.9  # probability that a gap is enough, before it is set; constructed
+USUAL_LAYERS = round(Structure().air_gap_layers)  # common practice, as its setting says
 _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
 OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
 STICKS_NOT = slice(2, 6)  # what fell as well: whether a gap is enough, a larger one cannot undo
@@ -64,22 +66,16 @@ class SupportVariant:
 class OpenQuestion:
     """One thing to be settled: the answers there are, and how right each is in each draw.
 
-    ``right`` (S, A), 1 where an answer lies within the tolerance of what is true in that draw; ``set_to``
-    the answer that is recommended, where that is not the one that is most often right: an air gap too small
-    is worse than one too large.
+    ``right`` (S, A), 1 where an answer lies within the tolerance of what is true in that draw; ``sure`` the
+    probability that what is set now is right. That need not be the answer that is most often right: an air
+    gap too small is worse than one too large, and where nothing was read common practice is set.
     """
 
     name: str
     kind: ConditionKind
     within: str
     right: Floats
-    set_to: int | None = None
-
-    @property
-    def sure(self) -> float:
-        """Probability that the answer that would be given now is right."""
-        shares = self.right.mean(axis=0)
-        return float(shares.max() if self.set_to is None else shares[self.set_to])
+    sure: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,36 +135,62 @@ class SettingSurvey:
         """How good each make is at the best gap (S, makes)."""
         return self.make_good[:, self.best_layers - 1]
 
+    @property
+    def set_limit_deg(self) -> float:
+        """The limit angle that is set: common practice where no slope was read."""
+        if self.basis[ConditionKind.OVERHANG] == "uncalibrated":
+            return limit_deg(replace(self.process, reach_share=0.0))
+        return float(np.median(self.limit_deg))
+
+    @property
+    def set_bridge_mm(self) -> float:
+        """The longest clean bridge that is told."""
+        return float(np.median(self.bridge_mm))
+
+    @property
+    def set_layers(self) -> int:
+        """The gap that is set: common practice where no support was read."""
+        return USUAL_LAYERS if self.basis[ConditionKind.SUPPORT] == "uncalibrated" else self.best_layers
+
     def questions(self) -> list[OpenQuestion]:
         """What can be settled about the process, in the order in which it is told."""
-        spans = np.log(self.bridge_mm)
+        spans, within = np.log(self.bridge_mm), float(np.log1p(BRIDGE_WITHIN))
+        made = (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64)
         return [
             OpenQuestion(
                 "limit angle",
                 ConditionKind.OVERHANG,
                 f"{LIMIT_WITHIN_DEG:g}°",
                 _near(self.limit_deg, self.angles_deg[0], self.angles_deg[-1], LIMIT_WITHIN_DEG),
+                share_within(self.limit_deg, self.set_limit_deg, LIMIT_WITHIN_DEG),
             ),
             OpenQuestion(
                 "longest clean bridge",
                 ConditionKind.BRIDGE,
                 f"{100 * BRIDGE_WITHIN:.0f} %",
-                _near(spans, spans.min(), spans.max(), float(np.log1p(BRIDGE_WITHIN))),
+                _near(spans, spans.min(), spans.max(), within),
+                share_within(spans, float(np.log(self.set_bridge_mm)), within),
             ),
             OpenQuestion(
                 "air gap",
                 ConditionKind.SUPPORT,
                 GAP_WITHIN,
                 self.gap_right,
-                self.best_layers - 1,
+                float(self.gap_right[:, self.set_layers - 1].mean()),
             ),
             OpenQuestion(
                 "make of the support",
                 ConditionKind.SUPPORT,
                 "no difference that shows",
-                (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64),
+                made,
+                float(made.mean(axis=0).max()),
             ),
         ]
+
+
+def share_within(draws: Floats, value: float, within: float) -> float:
+    """Share of draws within ``within`` of a value."""
+    return float((np.abs(draws - value) <= within).mean())
 
 
 def survey(
