@@ -29,8 +29,8 @@ from falsework.part.demo import gull
 FINDING_OUT = 10  # pictures
 
 
-def _cpu_s() -> float:
-    """CPU of the browser: of all descendants of this process that are Chromium's."""
+def cpu_s(of: str = "chrom") -> float:
+    """CPU of the browser: of all descendants of this process whose name holds that word."""
     ticks, parents = {}, {}
     for stat in Path("/proc").glob("[0-9]*/stat"):
         try:
@@ -39,7 +39,7 @@ def _cpu_s() -> float:
             continue
         name, fields = told[told.index("(") + 1 : told.rindex(")")], told.rpartition(")")[2].split()
         parents[int(stat.parent.name)] = int(fields[1])
-        if "chrom" in name:
+        if of in name:
             ticks[int(stat.parent.name)] = int(fields[11]) + int(fields[12])
 
     def is_ours(process: int) -> bool:
@@ -61,11 +61,11 @@ def _turned(page: Any, section: str, moves: int) -> tuple[list[float], float]:
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
     page.mouse.down()
-    before = _cpu_s()
+    before = cpu_s()
     for k in range(moves):
         page.mouse.move(x + 120 * np.sin(k / 9), y + 30 * np.cos(k / 7))
         page.evaluate("() => new Promise((done) => requestAnimationFrame(done))")
-    spent = 1000.0 * (_cpu_s() - before)
+    spent = 1000.0 * (cpu_s() - before)
     page.mouse.up()
     frames = list(page.evaluate(f"() => document.querySelector('#{section} .stage').plate.frames"))
     return frames, spent / max(1, len(frames))

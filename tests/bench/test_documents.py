@@ -67,6 +67,8 @@ def test_a_fine_mesh_gets_a_coarse_one_of_the_same_shape() -> None:
     coarse = figures.coarse_mesh(part, 8_000)
     assert 4_000 < len(coarse["faces"]) < 12_000
     assert coarse["faces"].max() < len(coarse["positions"])
+    cells = np.floor((part.vertices - coarse["grid"][:3]) / coarse["grid"][3])  # one corner is left in each
+    assert len(np.unique(cells, axis=0)) == pytest.approx(len(coarse["positions"]), rel=0.01)
     low, high = part.bounds_mm
     assert np.abs(coarse["positions"].min(axis=0) - low).max() < 0.03 * np.abs(high - low).max()
     # its volume by the divergence theorem: vertices move by up to a cell's half, inward on the whole

@@ -45,7 +45,8 @@ def coarse_mesh(part: Part, most_faces: int = COARSE_FACES) -> Arrays:
     """The part with its vertices gathered on a grid, about ``most_faces`` of it left; for moving pictures.
 
     A surface of area A on cells of side c has about 2 A / c² faces. Faces that shrink to a line go, so the
-    mesh has holes where the part is thinner than a cell; nobody sees them while it turns.
+    mesh has holes where the part is thinner than a cell; nobody sees them while it turns. ``grid`` (4,) is
+    the grid's low corner and the side of its cells, for what lies on the surface to be gathered alike.
     """
     if len(part.faces) <= most_faces:
         return part_mesh(part)
@@ -64,6 +65,7 @@ def coarse_mesh(part: Part, most_faces: int = COARSE_FACES) -> Arrays:
     return {
         "positions": positions.astype(np.float32),
         "faces": faces[(a != b) & (b != c) & (c != a)].astype(np.uint32),
+        "grid": np.array([*part.bounds_mm[0], cell_mm], dtype=np.float32),
     }
 
 

@@ -1,10 +1,12 @@
 // Solids: what a figure draws, made from the server's binary buffers. Nothing here knows what it means.
 
+import { gathered, gridOver } from "./thin.js";
 import { BufferAttribute, BufferGeometry, DataTexture, NearestFilter, RedIntegerFormat, RGBAFormat,
   UnsignedByteType } from "../../vendor/three.module.min.js";
 
 export const PART = 0, SUPPORT = 1, BED = 2, PATCH = 3;
 const MARKS_WIDE = 4096; // texels in a row of the marks
+const THIN_FACES = 40_000; // about so many are left of the supports while they are turned: their legs are narrow
 
 /** Bounds of `positions` as `[low, high]`. */
 export function boundsOf(positions) {
@@ -40,6 +42,8 @@ function geometryOf(positions, faces, tags) {
   if (tags) geometry.setAttribute("tag", new BufferAttribute(tags, 1));
   return geometry;
 }
+
+const thinGeometry = ({ positions, faces, tags }) => geometryOf(positions, faces, tags);
 
 /** A shell of one tone: the part. `thin` is the same with fewer faces, for while it is turned. */
 export function shell(buffers, thinBuffers) {
@@ -90,24 +94,37 @@ function tagsOf(start, corners) {
   return tags;
 }
 
-/** Loose patches on the surface of the part, each with its number. */
-export function patches(buffers) {
-  const { positions, start } = buffers.arrays;
+/** A thinner form of a solid, made when it is first turned. */
+function thinning(solid, make) {
+  let made = null;
+  Object.defineProperty(solid, "thin", { get: () => (made ??= make()) });
+  solid.dropThin = () => made?.dispose();
+  return solid;
+}
+
+/**
+ * Loose patches on the surface of the part, each with its number. `thinPart` is the part's thin mesh: while both are
+ * turned, the patches lie on it.
+ */
+export function patches(buffers, thinPart) {
+  const { positions, start } = buffers.arrays, grid = thinPart?.arrays.grid;
   if (!positions.length) return null;
-  return {
+  const solid = {
     kind: PATCH, bounds: boundsOf(positions), faces: positions.length / 9, tagged: true,
     geometry: geometryOf(positions, null, tagsOf(start, positions.length / 3)),
   };
+  return grid ? thinning(solid, () => thinGeometry(gathered(positions, null, start, grid, thinPart.arrays.positions))) : solid;
 }
 
 /** Pieces of support, each with its number. */
 export function pieces(buffers) {
   const { positions, faces, start } = buffers.arrays;
   if (!faces.length) return null;
-  return {
+  const solid = {
     kind: SUPPORT, bounds: boundsOf(positions), faces: faces.length / 3, tagged: true,
     geometry: geometryOf(expanded(positions, faces), null, tagsOf(start, faces.length)),
   };
+  return solid.faces > THIN_FACES ? thinning(solid, () => thinGeometry(gathered(positions, faces, start, gridOver(positions, faces, THIN_FACES)))) : solid;
 }
 
 const GAP = 0.82; // of a strand's width is drawn, so that strands beside each other are told apart
@@ -161,6 +178,7 @@ export function looksTexture(looks) {
 /** Give back what the graphics card holds. */
 export function dispose(solid) {
   solid?.geometry.dispose();
-  solid?.thin?.dispose();
+  if (solid?.dropThin) solid.dropThin();
+  else solid?.thin?.dispose();
   solid?.texture?.dispose();
 }

@@ -134,7 +134,7 @@ export class Supports extends Section {
       const support = stands && this.page.shared("pieces", built.key, () => pieces(built.values[1]));
       const items = [{ solid: bed(solid.bounds) }, { solid, glass: shows.glass }, { solid: support }];
       if (lies) {
-        const over = this.page.shared("patches", found.key, () => patches(found.values[1]));
+        const over = this.page.shared("patches", found.key, () => patches(found.values[1], part.values[1]));
         items.push({ solid: over, looks: undersideLooks(found.values[0].undersides), pointed: false });
       }
       this.plate.set({ items, tags: stands ? built.values[0].pieces.map((p) => ({ number: p.number, at: this.middleOf(p), shape: "holds" })) : [] });

@@ -252,7 +252,7 @@ export class Undersides extends Section {
     if (this.drawn === key) return;
     this.drawn = key;
     const undersides = fits ? found.values[0].undersides : [];
-    const over = fits && this.page.shared("patches", found.key, () => patches(found.values[1]));
+    const over = fits && this.page.shared("patches", found.key, () => patches(found.values[1], part.values[1]));
     this.plate.set({
       items: [{ solid: this.shell(part) }, { solid: over, looks: undersideLooks(undersides) }],
       tags: undersides.map((u) => ({ number: u.number, at: u.center_mm, shape: u.kind })),
