@@ -14,6 +14,7 @@ from falsework.bench import shapes
 from falsework.bench.app import create_app
 from falsework.bench.routes.parts import DEMO
 from falsework.bench.service import BenchSettings, Service
+from falsework.objective.price import PARTS
 from falsework.part.demo import demo_parts
 from falsework.process import builtin, builtin_names, describe, parse_process
 
@@ -261,6 +262,7 @@ def test_the_registry_names_every_field_and_the_demo_parts_are_those_of_the_room
     ]
     assert {"angle_deg", "span_mm", "air_gap_mm"} <= {row["key"] for row in told["condition"]}
     assert {"let_go", "finish", "droop_mm"} <= {row["key"] for row in told["reading"]}
+    assert list(told.pop("price")) == list(PARTS)
     assert all(row["help"] for rows in told.values() for row in rows)
     assert list(DEMO) == list(demo_parts())
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
-from bench.benches import change, demo, read, wait
+from bench.benches import change, demo, read, upload, wait
 from browser.bench_page import settled
 from browser.rest import still
+from falsework.files.stl import write_stl
+from falsework.part.demo import gull
 
 pytestmark = pytest.mark.browser
 
@@ -133,3 +135,17 @@ def test_typing_on_and_undoing_at_once_end_where_they_should_and_nobody_else_is_
     expect(gap).to_have_value("thick")  # refused, so still there to be put right
     expect(page.locator(".field-said.theirs")).to_have_count(0)
     assert read(bench.client, made)["choices"]["settings"] == {asked: "3"}
+
+
+def test_what_was_stopped_says_so_and_goes_on_when_it_is_told_to(browse, bench, tmp_path):
+    part = gull(30_000)
+    write_stl(tmp_path / "gull.stl", part.vertices, part.faces, "gull")
+    sheet = upload(bench.client, (tmp_path / "gull.stl").read_bytes(), "gull.stl")["id"]
+    wait(bench.client, sheet, "release")
+    change(bench.client, read(bench.client, sheet), choices={"settings": {"structure.air_gap_layers": "3"}})
+    bench.client.delete(f"/api/sheets/{sheet}/stages/supports")
+    page = browse(f"/sheets/{sheet}")
+    page.wait_for_selector(".working:has-text('Stopped')")
+    page.locator(".foot").get_by_role("button", name="Go on").click()
+    settled(page)
+    expect(page.locator(".foot").get_by_role("button", name="Go on")).to_have_count(0)

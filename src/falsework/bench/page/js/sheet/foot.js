@@ -10,7 +10,7 @@ import * as words from "../words.js";
 const STAGE_WORDS = {
   part: "measuring the part", undersides: "finding undersides", totals: "adding up", supports: "building supports",
   release: "judging how they come off", lies: "searching for better positions", remedies: "trying changes", files: "writing files",
-  patches: "finding whole faces", audit: "auditing the program",
+  patches: "finding whole faces", faces: "finding bores and mating faces", redraw: "drawing changes to the part", audit: "auditing the program",
 };
 
 /** Totals from the best that is known: as built, else as estimated; with what rests on older choices marked. */
@@ -77,7 +77,8 @@ export function footStrip(page) {
   const now = totalsOf(store), before = remembered(page, now);
   const about = now?.estimated ? "about " : "";
   const value = (t, key, say) => (t ? say(t[key]) : null);
-  const busy = store.working[0];
+  const busy = store.working[0], states = STAGES.map((name) => store.stage(name).state);
+  const halted = states.includes("idle") && states.every((state) => state === "idle" || state === "ready"); // by somebody's hand
   return h("aside", { class: "foot no-print", "aria-label": "Totals", "data-key": "foot" },
     h("dl", { class: "foot-figures" },
       now ? [
@@ -92,8 +93,9 @@ export function footStrip(page) {
       h("p", { class: "working", role: "status" },
         busy
           ? `${words.sentence(STAGE_WORDS[busy[0]] || busy[0]).slice(0, -1)}${busy[1].state === "running" ? `, ${Math.round(100 * (busy[1].fraction || 0))} %` : ": queued"}`
-          : store.pending.length ? "Being sent…" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
+          : store.pending.length ? "Being sent…" : halted ? "Stopped: not all of it is up to date" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
       busy ? h("button", { type: "button", class: "quiet", onclick: () => store.stop(busy[0]) }, "Stop") : null,
+      halted ? h("button", { type: "button", class: "quiet", onclick: () => store.ask("release") }, "Go on") : null,
       h("button", { type: "button", class: "quiet", disabled: !undo?.what, title: undo?.what ? `Undo: ${undo.what}` : null, onclick: () => page.undo() }, "Undo", undo?.what && unseen(` ${undo.what}`)),
       h("button", { type: "button", class: "quiet", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`)),
       h("a", { class: "button quiet", href: address(["sheets", store.id, "history"]) }, "History")));
