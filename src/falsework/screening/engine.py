@@ -214,13 +214,6 @@ class Engine:
 
     def _cause(self, sent: _Sent, worker: str) -> tuple[str, str]:
         """Why the process of a part died twice, as a word and as a sentence."""
-        limit_s = self._briefing.terms.limit_s * len(sent.job.processes)
-        if time.monotonic() - sent.since >= 0.98 * limit_s:
-            took = figures.duration(self._briefing.terms.limit_s)
-            return (
-                "time",
-                f"it took longer than {took}, twice. Allow more by --limit-s, or use a coarser mesh.",
-            )
         with contextlib.suppress(Exception):
             if any(event.get("worker") == worker for _, event in self._client.get_events(_MEMORY_EVENTS)):
                 held = (
@@ -228,6 +221,13 @@ class Engine:
                 )
                 cure = "Use a coarser mesh, or give each worker more by --memory with fewer --workers."
                 return "memory", f"it needs more memory than {held}, tried twice. {cure}"
+        limit_s = self._briefing.terms.limit_s * len(sent.job.processes)
+        if time.monotonic() - sent.since >= 0.98 * limit_s:
+            took = figures.duration(self._briefing.terms.limit_s)
+            return (
+                "time",
+                f"it took longer than {took}, twice. Allow more by --limit-s, or use a coarser mesh.",
+            )
         return (
             "crash",
             "the process that worked on it ended by itself, twice. Check the file, or leave it out.",
@@ -275,7 +275,7 @@ class Engine:
         cluster, security = self._cluster, None
         address, self.dashboard = cluster.scheduler, ""
         if cluster.embedded:
-            self._host = _started(cluster)
+            self._host = _started(cluster, self._briefing.terms.depth)
             address, self.dashboard, security = self._host.told
         elif cluster.tls is not None:
             ca, certificate, key = cluster.tls
@@ -346,9 +346,10 @@ class Engine:
 class _Host:
     """The process of an embedded cluster."""
 
-    def __init__(self, workers: int, memory_bytes: int) -> None:
+    def __init__(self, workers: int, memory_bytes: int, depth: str) -> None:
         environment = {**os.environ, **dict.fromkeys(ONE_THREAD, "1")}
-        command = [sys.executable, "-m", "falsework.screening.host", str(workers), str(memory_bytes)]
+        command = [sys.executable, "-m", "falsework.screening.host"]
+        command += [str(workers), str(memory_bytes), str(depth)]
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.PIPE,
@@ -385,12 +386,12 @@ class _Host:
                     pipe.close()
 
 
-def _started(cluster: Cluster) -> _Host:
+def _started(cluster: Cluster, depth: str) -> _Host:
     """A cluster of our own; one that a worker's death spoils while it starts is started again."""
     for _ in range(_STARTS - 1):
         with contextlib.suppress(EngineError):
-            return _Host(cluster.count, cluster.budget_bytes)
-    return _Host(cluster.count, cluster.budget_bytes)
+            return _Host(cluster.count, cluster.budget_bytes, depth)
+    return _Host(cluster.count, cluster.budget_bytes, depth)
 
 
 _BRIEFINGS: dict[str, Briefing] = {}  # of this worker, by the name of the screening

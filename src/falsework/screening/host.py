@@ -21,12 +21,10 @@ from typing import Any
 
 PRELOADED = (
     "distributed",
-    "falsework.screening.work",
-    "falsework.screening.measuring",
-    "falsework.screening.picture",
-    "falsework.part",
     "falsework.part.reading",
     "falsework.planning.pipeline",
+    "falsework.screening.measuring",
+    "falsework.screening.forked",
 )
 SETTINGS = {
     "distributed.worker.multiprocessing-method": "forkserver",
@@ -43,8 +41,9 @@ SETTINGS = {
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 
 
-def main(workers: int, memory_bytes: int) -> None:
-    """Hold a cluster until stdin closes."""
+def main(workers: int, memory_bytes: int, depth: str) -> None:
+    """Hold a cluster for work of a depth until stdin closes."""
+    os.environ["FALSEWORK_SCREENING_DEPTH"] = depth  # told to where workers are forked from
     answers = os.fdopen(os.dup(1), "w", encoding="ascii")
     os.dup2(2, 1)  # whatever prints must not print into the answer
     scratch = tempfile.mkdtemp(prefix="falsework-screen-")
@@ -85,4 +84,4 @@ def _hold(workers: int, memory_bytes: int, scratch: str, answers: Any) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), int(sys.argv[2]))
+    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3])
