@@ -219,14 +219,14 @@ class Engine:
                 held = (
                     f"{self._cluster.budget_bytes >> 20} MB" if self._cluster.embedded else "its worker has"
                 )
-                cure = "Use a coarser mesh, or give each worker more by --memory with fewer --workers."
+                cure = "Use a coarser mesh, or give each worker more by --memory, with --again."
                 return "memory", f"it needs more memory than {held}, tried twice. {cure}"
         limit_s = self._briefing.terms.limit_s * len(sent.job.processes)
         if time.monotonic() - sent.since >= 0.98 * limit_s:
             took = figures.duration(self._briefing.terms.limit_s)
             return (
                 "time",
-                f"it took longer than {took}, twice. Allow more by --limit-s, or use a coarser mesh.",
+                f"it took longer than {took}, twice. Allow more by --limit-s with --again, or use a coarser mesh.",
             )
         return (
             "crash",
