@@ -226,7 +226,7 @@ class Engine:
             took = figures.duration(self._briefing.terms.limit_s)
             return (
                 "time",
-                f"it took longer than {took}, twice. Allow more by --limit-s with --again, or use a coarser mesh.",
+                f"it took longer than {took}, twice. Allow more by --limit-s, with --again.",
             )
         return (
             "crash",
