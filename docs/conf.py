@@ -22,6 +22,7 @@ extensions = [
     "sphinx_click",
     "sphinx_copybutton",
     "settings_reference",
+    "screening_reference",
 ]
 exclude_patterns = ["site", "pictures/gallery/cards.md"]
 myst_enable_extensions = ["colon_fence", "deflist"]

@@ -33,7 +33,7 @@ BLOCK = re.compile(r"```sh\n(.*?)```", flags=re.DOTALL)
 
 # What a page shows and is tried elsewhere; beside them 'falsework record' alone, which asks what to record.
 ELSEWHERE = {
-    "screen": "tests/screening; and tests/cli/test_screen.py runs what the page shows",
+    "screen": "tests/screening/test_command.py runs what the page shows",
     "bench": "tests/bench and tests/browser serve it",
     "demo": "tests/cli/test_demo.py; the whole of it takes a minute",
 }
