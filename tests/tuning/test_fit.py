@@ -185,7 +185,7 @@ def test_it_is_kept_as_text_and_comes_back(learnt):
     assert back.names == learnt.names and back.seen == learnt.seen and back.count == len(TRAY)
     np.testing.assert_allclose(back.sets, learnt.sets, rtol=1e-6, atol=1e-6)
     assert belief_of(back, "heron", MATERIAL) == belief_of(Posterior.from_json(text), "heron", MATERIAL)
-    for broken in ("", "{}", text.replace("falsework.fit/1", "falsework.fit/9"), text[:-9]):
+    for broken in ("", "{}", text.replace("falsework.fit/2", "falsework.fit/9"), text[:-9]):
         with pytest.raises(FalseworkError, match="cannot be read"):
             Posterior.from_json(broken)
 

@@ -34,7 +34,7 @@ from falsework.tuning.evidence import (
     gathered,
     told_apart,
 )
-from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, map_of, outcome, read_error_mm2
+from falsework.tuning.model import CENTRES, FREEDOM, OUTLIERS, map_of, of_spreads, outcome, read_error_mm2
 from falsework.tuning.posterior import Posterior
 
 if TYPE_CHECKING:
@@ -102,14 +102,15 @@ class Agreement:
     checks: tuple[FigureCheck, ...] = ()
     outliers: tuple[Outlier, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
+    changed: tuple[ConditionKind, ...] = ()  # of which something seems to have changed that nobody wrote down
 
     def fails(self, kind: ConditionKind) -> bool:
         """Whether anything of a kind speaks against the model, so that nothing of it is known."""
-        return any(not c.holds for c in self.checks if c.kind == kind)
+        return kind in self.changed or any(not c.holds for c in self.checks if c.kind == kind)
 
     @property
     def holds(self) -> bool:
-        return all(check.holds for check in self.checks)
+        return not any(self.fails(kind) for kind in ConditionKind)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,9 +162,10 @@ def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
     )
 
 
-def scores(fitted: Fitted, printer: str, material: str) -> dict[str, dict[int, float]]:
+def scores(fitted: Fitted, printer: str, material: str) -> dict[tuple[ConditionKind, str], dict[int, float]]:
     """How far each reading lies off what is expected on that machine, whatever its print had: for each kind
-    and outcome the place among the fitted readings and a normal score, the worse the higher."""
+    and outcome ('finish of slopes') the place among the fitted readings and a normal score, the worse the
+    higher."""
     readings = [r.reading for r in fitted.recorded]
     some = [k for k, r in enumerate(readings) if (r.printer, r.material) == (printer, material)]
     if not some or fitted.posterior.count == 0:
@@ -171,7 +173,7 @@ def scores(fitted: Fitted, printer: str, material: str) -> dict[str, dict[int, f
     alone = [fitted.taken[k]._replace(print="") for k in some]
     found = _seen(fitted.posterior, [readings[k] for k in some], fitted.materials, alone)
     return {
-        f"{seen.of} of {_PLURAL[seen.kind]}": {
+        (seen.kind, f"{seen.of} of {_PLURAL[seen.kind]}"): {
             some[at]: float(score)
             for at, score in zip(seen.at, ndtri(np.clip(seen.level, 1e-4, 1 - 1e-4)), strict=True)
         }
@@ -200,7 +202,7 @@ def _seen(
     cells, evidence = gathered(readings, materials, taken)
     # gathered tells apart among these readings alone: what the fit did not is left out by name
     centres = np.tile(CENTRES, len(cells))
-    values = centres[:, None] + map_of(cells, posterior.columns) @ sets.T
+    values = centres[:, None] + map_of(cells, posterior.columns) @ of_spreads(sets.T, posterior.columns)
     of_cell = values.reshape(len(cells), len(NAMES), -1)
     places = _places(readings, cells, taken)
     found = []

@@ -11,12 +11,14 @@ variance: Gelman and others, Bayesian Data Analysis, section 2.6).
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import logsumexp, stdtr
+
+from falsework.coupon.reading import ConditionKind
 
 if TYPE_CHECKING:
     from falsework.tuning.of_ledger import Fitted
@@ -65,19 +67,22 @@ class UnnotedChange:
 
     since: datetime.date
     last_before: datetime.date
+    kind: ConditionKind
     what: str
     by: float
     chance: float
 
 
-def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[UnnotedChange, ...]:
+def changes(
+    fitted: Fitted, scores: Mapping[tuple[ConditionKind, str], Mapping[int, float]]
+) -> tuple[UnnotedChange, ...]:
     """What changed on a day without an event, from how far readings lie off what is expected.
 
-    ``scores``: for each sort of outcome the readings' places and how far each is off, as a normal score.
+    ``scores``: for each kind and outcome the readings' places and how far each is off, as a normal score.
     Readings of one print belong together; those before the last event that is known are left out.
     """
     found = []
-    for what, off in scores.items():
+    for (kind, what), off in scores.items():
         now = [k for k in off if fitted.taken[k].era == 0]
         prints: dict[tuple[datetime.date, str], list[float]] = {}
         for k in sorted(now):
@@ -90,6 +95,7 @@ def changes(fitted: Fitted, scores: dict[str, dict[int, float]]) -> tuple[Unnote
             UnnotedChange(
                 rows[step.after][0],
                 rows[step.after - 1][0],
+                kind,
                 what,
                 step.since - step.before,
                 step.chance,

@@ -1,9 +1,10 @@
 """The log density of readings: physics in, graded outcomes and measured droop out; with exact derivatives.
 
 The unknowns z are standard normals a priori. A parameter of a cell (printer, material, strand) is its centre
-plus a sum of offsets sd·z, so parameters are linear in z and everything that is not linear lies in the laws
-of ``droop``. Readings depend on their cell's parameters through a few *predictors* each; the likelihood of
-predictors is differentiated by hand, predictors by complex steps (exact to rounding).
+plus a sum of offsets sd·z (sd·sinh z of what an event changed), so parameters are all but linear in z and
+everything that is not linear lies in the laws of ``droop``. Readings depend on their cell's parameters
+through a few *predictors* each; the likelihood of predictors is differentiated by hand, predictors by complex
+steps (exact to rounding).
 """
 
 from __future__ import annotations
@@ -132,6 +133,21 @@ def map_of(cells: Sequence[ReadingOrigin], columns: Sequence[Column]) -> Any:
     return sparse.csr_array((sds, (rows, at)), shape=(len(cells) * len(NAMES), len(columns)))
 
 
+def of_spreads(z: Floats, columns: Sequence[Column]) -> Floats:
+    """The unknowns (d, …) in their levels' standard deviations: as they are, but what an event changed by
+    its hyperbolic sine. Most events change little and now and then one changes all: tails as heavy as those
+    let the data say which, so that the drift is fitted; a normal one would hold to what was before."""
+    drifts = drifts_of(columns)
+    found = np.array(z)
+    found[drifts] = np.sinh(z[drifts])
+    return found
+
+
+def drifts_of(columns: Sequence[Column]) -> Any:
+    """(d,) whether an unknown is what an event changed."""
+    return np.array([level == "era" for _, level, _ in columns], dtype=bool)
+
+
 class Density:
     """Log density of the unknowns z given readings, up to a constant, for either law of the gap.
 
@@ -144,12 +160,15 @@ class Density:
         self.rows = sum(len(block.cell) for block in self.blocks)
         self.columns = columns_of(cells)
         self.map = map_of(self.cells, self.columns)
+        self._drifts = drifts_of(self.columns)
         self._centres = np.tile(CENTRES, len(self.cells))
 
     def parameters(self, z: Floats) -> Floats:
         """(cells, parameters, …) at z (d, …)."""
         centres = self._centres.reshape(-1, *[1] * (z.ndim - 1))
-        values: Floats = (centres + self.map @ z).reshape(len(self.cells), len(NAMES), *z.shape[1:])
+        values: Floats = (centres + self.map @ of_spreads(z, self.columns)).reshape(
+            len(self.cells), len(NAMES), *z.shape[1:]
+        )
         return values
 
     def values(self, z: Floats, by_layers: bool) -> Floats:
@@ -178,11 +197,12 @@ class Density:
             slope[cell, asked] += np.einsum("amn,mn->a", slopes, first)
             half = np.einsum("amn,mkn->akn", slopes, second)
             weight[np.ix_([cell], asked, asked)] += np.tensordot(half, slopes, axes=([1, 2], [1, 2]))
-        gradient = self.map.T @ slope.ravel() - z
+        chain = np.where(self._drifts, np.cosh(z), 1.0)
+        gradient = chain * (self.map.T @ slope.ravel()) - z
         information = np.eye(len(z))
         if len(self.cells):
             blocks = sparse.block_diag(list(weight), format="csr")
-            information += (self.map.T @ blocks @ self.map).toarray()
+            information += chain * (self.map.T @ blocks @ self.map).toarray() * chain[:, None]
         return value, gradient, information
 
 

@@ -181,8 +181,8 @@ def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ())
         return Next(
             proposals,
             False,
-            f"Readings and model disagree, so nothing of that kind is known. Look at the readings that are "
-            f"named; if they stand, print once more: {pieces}.",
+            "Readings and model disagree, or something changed, so nothing of that kind is known. Look at "
+            f"what is named; if it stands, print once more: {pieces}.",
         )
     if not proposals or not proposals[0].worth_it:
         return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")

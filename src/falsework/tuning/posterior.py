@@ -81,7 +81,7 @@ class Posterior:
         return self.sets[chosen], self.by_layers[chosen]
 
     def to_json(self) -> str:
-        """The posterior as text of schema ``falsework.fit/1``; the sets in single precision, packed."""
+        """The posterior as text of schema ``falsework.fit/2``; the sets in single precision, packed."""
         packed = zlib.compress(self.sets.astype("<f4").T.tobytes(), 1)
         return json.dumps(
             {

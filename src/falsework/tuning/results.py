@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from falsework.documents import dumps
 from falsework.process.settings import Process
@@ -69,7 +69,9 @@ def tune(
     posterior, pair = fitted.posterior, (process.printer.name, process.material.name)
     here = survey(posterior, process, process.printer.name)
     watch.at("checking the readings", 0.0)
-    agreed = agreement(fitted, *pair)
+    changed = changes(fitted, scores(fitted, *pair))
+    kinds = tuple(dict.fromkeys(change.kind for change in changed))
+    agreed = replace(agreement(fitted, *pair), changed=kinds)
     return Tuned(
         recommend(posterior, process, recorded=fitted.recorded, found=here, watch=watch.part(0.05, 0.2)),
         next_test(
@@ -81,7 +83,7 @@ def tune(
             watch=watch.part(0.2, 1.0),
         ),
         agreed,
-        changes(fitted, scores(fitted, *pair)),
+        changed,
         graders(fitted, *pair),
         here,
         fitted,

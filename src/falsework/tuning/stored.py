@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-SCHEMA = "falsework.fit/1"
+SCHEMA = "falsework.fit/2"
 
 
 def can_be_read(text: str) -> bool:
