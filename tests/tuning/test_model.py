@@ -11,7 +11,7 @@ from falsework.coupon.conditions import printed, support_condition
 from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.errors import FalseworkError
 from falsework.process import load_process
-from falsework.tuning.evidence import gathered
+from falsework.tuning.evidence import Taken, gathered
 from falsework.tuning.model import Density, columns_of, map_of
 
 PLA = load_process("pla-0.4")
@@ -46,7 +46,10 @@ def tray(seed: int = 0, printers: tuple[str, ...] = ("heron", "tern")) -> list[R
 @pytest.mark.parametrize("by_layers", [False, True])
 def test_the_gradient_is_that_of_the_value(by_layers):
     """Central differences, step 1e-5: their error is about 1e-9 of the third derivative."""
-    density = Density(*gathered(tray(), MATERIALS))
+    readings = tray()
+    taken = [Taken(str(k // 8), "ab"[k % 2], k // 24) for k in range(len(readings))]
+    density = Density(*gathered(readings, MATERIALS, taken))
+    assert {"era", "print", "grader"} <= {level for _, level, _ in density.columns}
     z = 0.3 * np.random.default_rng(1).standard_normal(len(density.columns))
     value, gradient, _ = density.expanded(z, by_layers)
     assert value == pytest.approx(density.values(z[None], by_layers)[0], rel=1e-12)
