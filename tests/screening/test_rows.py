@@ -76,6 +76,8 @@ def test_another_depth_or_process_is_other_work(store: Path, screen, here, rows_
     screen(store)
     screen(store, depth="plan")
     assert len(here.done) == 2 and {row.depth for row in rows_kept()} == {"plan"}
+    assert {row.depth for row in screen(store)} == {"plan"}, "who planned has looked"
+    assert here.started == 2
     screen(store, depth="plan", process=("pla-0.4", "petg-0.6"))
     assert [job.processes for job in here.done] == [(1,), (1,)]
     rows = rows_kept()

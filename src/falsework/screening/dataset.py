@@ -16,17 +16,19 @@ from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_file, check_folder
 from falsework.screening.row import FAILED, SCHEMA, Row, rows_of, schema, table_of
+from falsework.screening.terms import Depth, Terms
 
 MARK, ROWS, PICTURES, PLANS, INDEX = "screen.json", "rows", "pictures", "plans", "index.html"
 _LOCK = ".lock"
 _ASIDE = ".falsework-"
 FULL_ROWS, FULL_S = 500, 20.0  # a batch is written when it has so many rows, or its first is so old
-_INDEXED = ("entry", "process", "key", "wanted", "own", "state")
+_INDEXED = ("entry", "process", "key", "wanted", "own", "state", "depth", "redraw_why", "picture", "plan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,21 @@ class Kept:
     wanted: int
     own: str
     failed: bool
+    depth: str
+    beside: tuple[bool, bool, bool]  # whether there are a redraw, a picture, a plan's folder
+
+    @staticmethod
+    def of(batch: int, row: Row | SimpleNamespace) -> Kept:
+        beside = bool(row.redraw_why), bool(row.picture), bool(row.plan)
+        return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, beside)
+
+    def covers(self, terms: Terms) -> bool:
+        """Whether it says all that is asked; what failed says so only of the depth at which it did."""
+        if self.failed:
+            return self.depth == terms.depth
+        asked = terms.redraw, terms.pictures, bool(terms.plans)
+        beside = all(there or not wanted for there, wanted in zip(self.beside, asked, strict=True))
+        return beside and Depth(self.depth).rank >= terms.depth.rank
 
 
 RowPlace = tuple[str, str]
@@ -100,7 +117,7 @@ class Dataset:
         """What there is of an entry and process, the rows not yet written among it."""
         row = self._pending.get((entry, process))
         if row is not None:
-            return Kept(-1, row.key, row.wanted, row.own, row.state == FAILED)
+            return Kept.of(-1, row)
         return self._kept.get((entry, process))
 
     def row(self, entry: str, process: str) -> Row | None:
@@ -111,10 +128,11 @@ class Dataset:
         kept = self._kept.get(place)
         return None if kept is None else self._batch(kept.batch).get(place)
 
-    def like(self, key: str) -> Row | None:
-        """A row with this work behind it, of whatever file."""
+    def like(self, key: str, terms: Terms) -> Row | None:
+        """A row with this work behind it, of whatever file, that says all that is asked."""
         place = self._pending_keys.get(key) or self._of_key.get(key)
-        return None if place is None else self.row(*place)
+        kept = None if place is None else self.kept(*place)
+        return self.row(*place) if place and kept and kept.key == key and kept.covers(terms) else None
 
     def add(self, row: Row) -> None:
         """Take in a row, in place of an earlier one of its entry and process."""
@@ -146,7 +164,7 @@ class Dataset:
             for batch, places in replaced.items():
                 self._remove(batch, places)
         for place, row in self._pending.items():
-            self._keep(place, Kept(self._next, row.key, row.wanted, row.own, row.state == FAILED))
+            self._keep(place, Kept.of(self._next, row))
         self._next += 1
         self._pending.clear()
         self._pending_keys.clear()
@@ -184,9 +202,8 @@ class Dataset:
             batch = int(path.stem.rpartition("-")[2])
             self._next = max(self._next, batch + 1)
             for values in _table(path, list(_INDEXED)).to_pylist():
-                place = values["entry"], values["process"]
-                failed = values["state"] == FAILED
-                self._keep(place, Kept(batch, values["key"], values["wanted"], values["own"], failed))
+                row = SimpleNamespace(**values)
+                self._keep((row.entry, row.process), Kept.of(batch, row))
 
     def _batch(self, batch: int) -> dict[RowPlace, Row]:
         if self._last[0] != batch:

@@ -23,7 +23,7 @@ from falsework.screening.dataset import PLANS, Dataset, copied
 from falsework.screening.engine import Cluster, Engine, Finished
 from falsework.screening.listing import ListedPart, listed
 from falsework.screening.reading import ReadAhead, Ready, reading
-from falsework.screening.row import FAILED, READY, Row
+from falsework.screening.row import FAILED, LOOKED_AT, READY, Row
 from falsework.screening.terms import Depth, NamedProcess, Terms
 from falsework.screening.work import Briefing, ScreenJob
 from falsework.version import __version__
@@ -285,11 +285,11 @@ class _Running:
         }
         entered = _Entered(entry, one.digest, processes, keys)
         missing = [k for k in processes if not self._holds(entered, k)]
-        for k in [k for k in missing if self._data.like(keys[k]) is not None]:
-            like = self._data.like(keys[k])
-            assert like is not None
-            self._data.add(self._rebased(copied(like, copy_of=like.copy_of or like.file), entered, k))
-            missing.remove(k)
+        for k in list(missing):
+            like = self._data.like(keys[k], self._terms)
+            if like is not None:
+                self._data.add(self._rebased(copied(like, copy_of=like.copy_of or like.file), entered, k))
+                missing.remove(k)
         if not missing:
             yield from self._completed(entered, set())
             return
@@ -315,7 +315,9 @@ class _Running:
         """Whether a row is there and holds still; one whose line of the list changed is brought up to it."""
         entry, name = entered.entry, self._processes[k].name
         kept = self._data.kept(entry.id, name)
-        if kept is None or kept.key != entered.keys[k] or (kept.failed and self._asked.again):
+        if kept is None or kept.key != entered.keys[k] or not kept.covers(self._terms):
+            return False
+        if kept.failed and self._asked.again:
             return False
         if (kept.wanted, kept.own) != (entry.wanted, entry.own_json):
             row = self._data.row(entry.id, name)
@@ -395,7 +397,7 @@ class _Running:
             process=self._processes[k].name,
             wanted=entry.wanted,
             own=entry.own_json,
-            depth=self._terms.depth.value,
+            depth=row.depth or self._terms.depth.value,
             version=__version__,
             digest=entered.digest,
             entry=entry.id,
@@ -420,6 +422,8 @@ class _Running:
 def best_process(rows: Sequence[Row], finish_mm: float | None) -> str:
     """The cheapest process that is ready and holds the finish; '' where none does."""
     fit = [
-        row for row in rows if row.state == READY and (finish_mm is None or (row.sag_mm or 0.0) <= finish_mm)
+        row
+        for row in rows
+        if row.state in (READY, LOOKED_AT) and (finish_mm is None or (row.sag_mm or 0.0) <= finish_mm)
     ]
     return min(fit, key=lambda row: (row.total or 0.0, row.process)).process if fit else ""

@@ -31,6 +31,11 @@ class Depth(StrEnum):
     PLAN = "plan"  # supports built, as 'falsework plan' does but for how they come off
     FULL = "full"  # and how they come off, in the recommended position too, and what a redraw saves
 
+    @property
+    def rank(self) -> int:
+        """The deeper, the higher."""
+        return list(Depth).index(self)
+
 
 @dataclass(frozen=True)
 class NamedProcess:
@@ -91,11 +96,11 @@ class Terms:
         )
 
     def key(self, digest: str, suffix: str, unit: str | None, named: NamedProcess, marks: Marks) -> str:
-        """Under which the work on a content is kept: nothing that its figures depend on is left out."""
+        """Under which the work on a content is kept: nothing that its figures depend on is left out, but how
+        deep it was looked and what was kept beside, for which a deeper look serves as well."""
         placing = replace(self.placing, unit=unit or self.placing.unit)
         told = (
             SCHEMA, __version__, digest, suffix.lower(), repr(placing), repr(named.process),
-            repr(named.belief), repr(marks), repr(self.weights), self.depth.value, self.redraw,
-            self.pictures, bool(self.plans),
+            repr(named.belief), repr(marks), repr(self.weights),
         )  # fmt: skip
         return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()[:32]
