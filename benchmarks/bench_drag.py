@@ -55,7 +55,9 @@ def _turned(page: Any, section: str, moves: int) -> tuple[list[float], float]:
     page.locator(f"#{section}").evaluate("(e) => e.scrollIntoView()")
     canvas = page.locator(f"#{section} .stage-canvas").first
     canvas.wait_for()
-    page.wait_for_timeout(1500)
+    plate = f"document.querySelector('#{section} .stage').plate"
+    page.wait_for_function(f"() => {plate}.lastView && {plate}.visible !== undefined", timeout=120_000)
+    page.wait_for_timeout(3000)
     page.evaluate(f"() => {{ document.querySelector('#{section} .stage').plate.frames = []; }}")
     box = canvas.bounding_box()
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2

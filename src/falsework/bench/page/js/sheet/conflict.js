@@ -23,7 +23,7 @@ function shown(value, field) {
   const [, group] = field.match(/^(?:choices\.)?([^.]+)/) || [];
   if (group === "programs") return value?.[0]?.name || "nothing";
   if (group === "standing" || group === "overrules") return words.STANDING[value] || "automatic";
-  if (group === "turn_deg" && value) return words.turned(value);
+  if (group === "turn_deg") return words.turned(value || [0, 0, 0]);
   if (Array.isArray(value)) return value.length ? words.counted(value.length, "entry", "entries") : "nothing";
   return value === null || value === undefined || value === "" ? "nothing" : typeof value === "string" ? value : JSON.stringify(value);
 }
@@ -42,7 +42,7 @@ export function conflictBox(store) {
         h("tr", {}, h("th", { scope: "row" }, fieldWords(field), twice && h("strong", { class: "prop" }, " both")),
           h("td", {}, shown(yours, field)), h("td", {}, shown(theirs, field)))))),
     h("p", { class: "actions" },
-      h("button", { type: "button", class: "strong", onclick: () => store.resolve(true) }, both.length ? "Put mine in place of theirs" : "Make my change too"),
+      h("button", { type: "button", class: "strong", onclick: () => store.resolve(true) }, both.length ? "Put mine in place of theirs" : "Make my change too"), " ",
       h("button", { type: "button", onclick: () => store.resolve(false) }, "Leave it as it is now")));
 }
 

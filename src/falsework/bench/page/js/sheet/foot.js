@@ -2,6 +2,7 @@
 
 import { h, unseen } from "../dom.js";
 import { address } from "../route.js";
+import { conflictBox, refusedBox } from "./conflict.js";
 import { atWork } from "./parts.js";
 import { termsOf, total } from "./price.js";
 import { STAGES } from "./store.js";
@@ -80,6 +81,7 @@ export function footStrip(page) {
   const busy = store.working[0], states = STAGES.map((name) => store.stage(name).state);
   const halted = states.includes("idle") && states.every((state) => state === "idle" || state === "ready"); // by somebody's hand
   return h("aside", { class: "foot no-print", "aria-label": "Totals", "data-key": "foot" },
+    conflictBox(store), refusedBox(store), // where they are seen wherever one is
     h("dl", { class: "foot-figures" },
       now ? [
         figure("Machine time", about + words.duration(now.time), `support ${words.duration(now.support.time_s)}`, before && (before.estimated ? "about " : "") + value(before, "time", words.duration), now.stale),

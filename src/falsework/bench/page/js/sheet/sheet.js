@@ -6,7 +6,6 @@ import { dispose } from "../figure/solids.js";
 import { address, go, here, note } from "../route.js";
 import { Arrived } from "./arrived.js";
 import { Comes } from "./comes.js";
-import { conflictBox, refusedBox } from "./conflict.js";
 import { footStrip } from "./foot.js";
 import { Handover } from "./handover.js";
 import { Lies } from "./lies.js";
@@ -139,7 +138,6 @@ export class SheetPage {
       h("article", { class: "sheet", "aria-label": `Work order ${store.sheet.title}`, "data-version": store.sheet.version },
         titleBlock(this),
         this.rail(),
-        conflictBox(store), refusedBox(store),
         this.sections.map((section, k) => this.row(section, k + 1)),
       ),
       traveller(this),
