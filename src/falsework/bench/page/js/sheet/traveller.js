@@ -33,17 +33,17 @@ export function traveller(page) {
   const plan = store.value("release", "plan.json") || store.value("supports", "supports.json");
   const said = store.value("release", "words.json") || store.value("supports", "words.json");
   if (!plan?.gap) return h("section", { class: "traveller", "data-key": "traveller", "aria-hidden": "true" });
-  const now = totalsOf(store), brim = plan.pieces.length ? `${words.counted(plan.pieces.length, "piece")}, ${words.mass(plan.support_cost.mass_g)}` : "none";
+  const now = totalsOf(store), supports = plan.pieces.length ? `${words.counted(plan.pieces.length, "piece")}, ${words.mass(plan.support_cost.mass_g)}` : "none";
   return h("section", { class: "traveller", "data-key": "traveller", "aria-hidden": "true" },
     h("p", { class: "doctype" }, "For the machine"),
     h("p", { class: "traveller-title" }, sheet.title),
     h("div", { class: "traveller-head" },
-      h("img", { class: "traveller-picture", alt: "" }),
+      h("img", { class: "traveller-picture", alt: "", src: page.printed?.picture }),
       h("dl", { class: "traveller-facts" }, [
         ["Size", words.sizeOf(plan.part.size_mm)], ["Machine time", now ? words.duration(now.time) : "–"], ["Filament", now ? words.mass(now.mass) : "–"],
-        ["Layers", `${words.number(plan.layers.count, 0)} of ${words.withUnit(sheet.process.layer_height_mm, "mm")}`], ["Supports", brim], ["Part fingerprint", plan.part.digest.slice(0, 12)],
+        ["Layers", `${words.number(plan.layers.count, 0)} of ${words.withUnit(sheet.process.layer_height_mm, "mm")}`], ["Supports", supports], ["Part fingerprint", plan.part.digest.slice(0, 12)],
       ].map(([name, value]) => h("div", {}, h("dt", {}, name), h("dd", {}, value)))),
-      h("img", { class: "traveller-code", alt: "" })),
+      h("img", { class: "traveller-code", alt: "", src: page.code })),
     sheet.note ? h("p", { class: "traveller-note" }, h("b", {}, "Note to the operator: "), sheet.note) : null,
     h("p", { class: "verdict" }, said?.verdict.join(" ") || ""),
     h("p", { class: "traveller-part" }, "Set"),
@@ -57,16 +57,18 @@ export function traveller(page) {
 
 /** The picture is that of the sheet's head, or where a narrow page has none of its figures; the code leads to the sheet for whoever is let in. */
 export function fillTraveller(page) {
-  const picture = document.querySelector(".traveller-picture"), code = document.querySelector(".traveller-code");
+  const picture = document.querySelector(".traveller-picture");
   const figures = [page.portrait, ...page.sections.filter((one) => ["supports", "arrived"].includes(one.key)).reverse()];
   const drawn = figures.map(({ plate }) => plate.canvas).find((canvas) => canvas.clientWidth > 2 && canvas.width > 2);
-  if (picture && drawn) picture.src = drawn.toDataURL("image/png");
-  if (code && page.code) code.src = page.code;
+  if (!picture || !drawn) return;
+  page.printed = { picture: drawn.toDataURL("image/png") }; // drawn anew meanwhile, the page keeps it
+  picture.src = page.printed.picture;
 }
 
 /** The code is fetched once the sheet is there, for printing does not wait. */
 export async function fetchCode(page) {
   page.code = (await get(page.store.url("/code"))).picture;
+  page.renderSoon();
 }
 
 /** Print that page alone. */
