@@ -31,7 +31,7 @@ export function gathered(positions, faces, start, grid, onto = null) {
   const places = new Map(); // of the other mesh, by cell
   for (let i = 0; onto && i < onto.length; i += 3) places.set(cellOf(onto, i, grid), i);
   const count = positions.length / 3, at = new Uint32Array(count), owner = new Uint32Array(count);
-  const sums = [], tags = [], held = [], left = [];
+  const sums = [], tags = [], held = [], left = [], seen = new Set();
   let known = new Map(), run = 0;
   const corner = (v) => {
     if (owner[v] === run) return at[v];
@@ -56,7 +56,12 @@ export function gathered(positions, faces, start, grid, onto = null) {
     known = new Map();
     for (let face = start[run - 1]; face < start[run]; face++) {
       const [a, b, c] = [0, 1, 2].map((k) => corner(faces ? faces[3 * face + k] : 3 * face + k));
-      if (a !== b && b !== c && c !== a) left.push(a, b, c);
+      if (a === b || b === c || c === a) continue;
+      const first = Math.min(a, b, c); // a wall of many faces comes to few, the same again and again
+      const [x, y, z] = first === a ? [a, b, c] : first === b ? [b, c, a] : [c, a, b], key = (x * WIDE + y) * WIDE + z;
+      if (seen.has(key)) continue;
+      seen.add(key);
+      left.push(x, y, z);
     }
   }
   const out = new Float32Array(3 * tags.length);
