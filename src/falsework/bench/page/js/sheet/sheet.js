@@ -244,7 +244,7 @@ export class SheetPage {
     return h("div", { class: "empty" },
       h("h1", {}, gone ? "This work order is not here" : "This work order cannot be shown"),
       h("p", {}, gone ? "It was thrown away, or the address is wrong. What was thrown away is kept for 30 days." : error.message),
-      h("p", {}, error.status === 410 && h("button", { type: "button", onclick: () => this.restore() }, "Take it back"),
+      h("p", {}, gone && h("button", { type: "button", onclick: () => this.restore() }, "Take it back"),
         " ", h("a", { href: "/" }, "To all work orders")));
   }
 
@@ -253,7 +253,8 @@ export class SheetPage {
       await post(this.store.url("/restore"));
       location.reload();
     } catch (error) {
-      Object.assign(this.store, { error, gone: false });
+      const missing = error.status === 404 && { status: 0, message: "It is not kept: it was thrown away more than 30 days ago, or the address is wrong." };
+      Object.assign(this.store, { error: missing || error, gone: false });
       this.renderSoon();
     }
   }
