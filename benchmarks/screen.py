@@ -1,13 +1,14 @@
 """A catalogue: scaling, overhead, many rows, faults and a slow store.
 
-    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,faults,store] [--parts 500]
+    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,faults,cents,store] [--parts 500]
 
 1. The same parts on 1, 2, 4 … workers of one machine: wall time, efficiency, and whether the rows are equal.
 2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
 3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows.
 4. Workers, clients and the cluster's own process killed at random moments, hostile files in between: every
    part must have one row, and every failure its sentence.
-5. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
+5. The real parts once more, each planned by itself: the same figures, to the last bit?
+6. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
 
 Parts are those of the folder ``MESHES`` that a second or so plans, and generated ones: brackets, tables and
 boxes of random sizes. Prints Markdown tables; wall times, for that is what many workers save.
@@ -19,6 +20,7 @@ import argparse
 import dataclasses
 import http.server
 import json
+import multiprocessing
 import os
 import random
 import signal
@@ -29,6 +31,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -307,6 +310,39 @@ def kill(process: psutil.Process) -> None:
         return
 
 
+def planned_alone(path: str) -> tuple[float, ...] | str:
+    import falsework
+
+    try:
+        plan = falsework.plan(path, "pla-0.4", release=False, cores=1)
+    except falsework.FalseworkError as error:
+        return str(error)
+    both = plan.part_cost + plan.support_cost
+    return both.price, plan.price.total, plan.support_cost.mass_g, both.time_s, float(len(plan.pieces))
+
+
+def cents(folder: Path, most: int, workers: int) -> None:
+    real = sorted(real_parts(), key=lambda path: path.stat().st_size)[:most]
+    one = screening(tuple(map(os.fspath, real)), workers, depth="plan", limit_s=300.0)
+    rows = {row.file: row for row in one.rows(folder / "cents")}
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        alone = dict(zip(map(os.fspath, real), pool.map(planned_alone, map(os.fspath, real)), strict=True))
+    worst, refused = 0.0, 0
+    for file, told in alone.items():
+        row = rows[file]
+        if isinstance(told, str):
+            refused += row.state == "failed" and row.why == told
+            continue
+        ours = row.price, row.total, row.support_g, (row.part_s or 0) + (row.support_s or 0), row.pieces
+        worst = max(worst, *(abs((a or 0.0) - b) for a, b in zip(ours, told, strict=True)))
+    asked = sum(isinstance(told, str) for told in alone.values())
+    print(f"\n## Figures against single plans: {len(real)} real parts\n")
+    print(f"worst difference of price, total, grams, seconds and pieces: {worst:g}")
+    print(
+        f"refused alone: {asked}, of these refused by the same sentence in the table: {refused}", flush=True
+    )
+
+
 class Slow(http.server.SimpleHTTPRequestHandler):
     """Files after a while, and now and then none."""
 
@@ -361,7 +397,7 @@ def slow_store(folder: Path, count: int, workers: int) -> None:
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--quick", action="store_true")
-    asked.add_argument("--only", default="scaling,overhead,rows,faults,store")
+    asked.add_argument("--only", default="scaling,overhead,rows,faults,cents,store")
     asked.add_argument("--parts", type=int, default=0)
     asked.add_argument("--rows", type=int, default=0)
     asked.add_argument("--budget-s", type=float, default=250.0)
@@ -382,6 +418,8 @@ def main() -> None:
             elif which == "faults":
                 kills = (3, 1, 1) if quick else (50, 5, 1)
                 faults(here, parts, min(cores, 8), kills)
+            elif which == "cents":
+                cents(here, 3 if quick else 100, min(cores, 16))
             elif which == "store":
                 slow_store(here, 30 if quick else 400, min(cores, 8))
 
