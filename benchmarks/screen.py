@@ -91,6 +91,11 @@ def written(folder: Path, count: int, seed: int = 1, small: bool = False) -> Pat
     return folder
 
 
+def usable() -> int:
+    """Cores that a batch leaves to this program, or all there are."""
+    return int(os.environ.get("CORES", own_cores()))
+
+
 def real_parts() -> list[Path]:
     folder = os.environ.get("MESHES", "")
     found = sorted(Path(folder).iterdir()) if folder else []
@@ -115,7 +120,7 @@ def figures(rows: list[Row]) -> list[str]:
 
 def scaling(folder: Path, parts: int, quick: bool) -> None:
     paths = catalogue(folder / "parts", parts)
-    counts = [n for n in ((1, 2) if quick else (8, 1, 2, 4, 16)) if n <= own_cores()] or [1]
+    counts = [n for n in ((1, 2) if quick else (8, 1, 2, 4, 16)) if n <= usable()] or [1]
     print(f"\n## Scaling: {parts} parts, {len(paths) - 1} of them real, depth plan\n")
     print("| workers | wall s | of these, start | work s | efficiency | rows equal | failed |")
     print("|---|---|---|---|---|---|---|", flush=True)
@@ -252,7 +257,7 @@ def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) 
         "--ledger",
         "none",
     ]
-    command += ["--workers", str(workers), "--limit-s", "200"]
+    command += ["--json", "--workers", str(workers), "--limit-s", "200"]
     dice = random.Random(3)
     left = {"worker": kills[0], "client": kills[1], "host": kills[2]}
     runs, began = 0, time.monotonic()
@@ -402,7 +407,7 @@ def main() -> None:
     asked.add_argument("--rows", type=int, default=0)
     asked.add_argument("--budget-s", type=float, default=250.0)
     told = asked.parse_args()
-    quick, cores = told.quick, own_cores()
+    quick, cores = told.quick, usable()
     parts = told.parts or (24 if quick else 500)
     with tempfile.TemporaryDirectory(prefix="falsework-screen-") as name:
         folder = Path(name)

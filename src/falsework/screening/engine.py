@@ -360,10 +360,11 @@ class _Host:
         )
         assert self._process.stdout is not None
         line = self._process.stdout.readline()
-        if not line:
+        told = json.loads(line) if line else {"error": "their process ended early"}
+        if "error" in told:
             self.end()
-            raise EngineError("workers", "they cannot be started on this machine", "Try fewer by --workers")
-        told = json.loads(line)
+            wrong = f"they cannot be started on this machine ({told['error']})"
+            raise EngineError("workers", wrong, "Try fewer by --workers, or install falsework[screen] anew")
         security = pickle.loads(base64.b64decode(told["security"]))
         self.told: tuple[str, str, Any] = told["address"], told["dashboard"], security
 

@@ -49,6 +49,12 @@ def main(workers: int, memory_bytes: int, depth: str) -> None:
     scratch = tempfile.mkdtemp(prefix="falsework-screen-")
     try:
         _hold(workers, memory_bytes, scratch, answers)
+    except Exception as error:
+        reason = (str(error).strip().splitlines() or [""])[0]
+        answers.write(json.dumps({"error": f"{type(error).__name__}: {reason}"}) + "\n")
+        answers.flush()
+        if os.environ.get("FALSEWORK_TRACEBACK"):
+            raise
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
         os.killpg(0, signal.SIGKILL)  # with every worker; this process leads its group
