@@ -210,6 +210,7 @@ def test_an_empty_file_is_refused_and_any_name_will_do(service: Service, client:
 def test_names_keep_what_can_be_printed() -> None:
     assert plain_name("C:\\parts\\cleat (2).stl") == "cleat (2).stl"
     assert plain_name("möwe\u2028.3mf") == "möwe.3mf"
+    assert plain_name("cleat\u202elts.exe") == "cleatlts.exe"  # a mark that would show it as another suffix
     assert plain_name("x" * 300 + ".stl").endswith(".stl")
 
 

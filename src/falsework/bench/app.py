@@ -19,7 +19,7 @@ from falsework.bench import description
 from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
 from falsework.bench.pool import WorkerLimits, WorkerPool
-from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, sheets, tuning
+from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, screened, sheets, tuning
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
 from falsework.bench.service import BenchSettings, Service
 from falsework.errors import FalseworkError
@@ -27,7 +27,7 @@ from falsework.version import __version__
 
 LOG = logging.getLogger("falsework.bench")
 _OPEN = ("/enter", "/assets/css/base.css", "/assets/icon.svg")  # no secret: the page of those not let in
-_PARTS = (sheets, parts, redrawn, programs, about, ledger, tuning)
+_PARTS = (sheets, parts, redrawn, programs, screened, about, ledger, tuning)
 _NO_SUCH = "there is nothing at this address"
 _WORDS = {
     404: ("NotFound", _NO_SUCH),

@@ -16,7 +16,8 @@ from falsework.bench.force import no_room
 from falsework.bench.work import part_file, program_file
 
 _SPARE_BYTES = 256 << 20  # left on the disk for the database and for results
-_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
+# control characters, halves of characters, and marks that turn the words after them round
+_UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 _LONGEST_NAME = 150
 _ILLEGAL = re.compile(r'[<>:"/\\|?*.]+')
 _RESERVED = {"CON", "PRN", "AUX", "NUL", *(f"{port}{k}" for port in ("COM", "LPT") for k in range(10))}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path as FilePath
 from typing import Annotated, Any
@@ -239,16 +239,25 @@ async def files_of_several(
 
 async def _packed(service: Service, folders: Mapping[str, FilePath], name: str) -> FileResponse:
     """An archive of folders by name; each value is the list of its files, which lies beside them."""
+
+    def fill(out: zipfile.ZipFile) -> None:
+        for folder, listed in folders.items():
+            for path in sorted(listed.parent.iterdir()):
+                if path != listed:
+                    store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
+                    out.write(path, f"{folder}/{path.name}", store)
+
+    return await archive(service, name, fill)
+
+
+async def archive(service: Service, name: str, fill: Callable[[zipfile.ZipFile], None]) -> FileResponse:
+    """An archive of that name as a download: ``fill`` writes into it, and it goes once it was sent."""
     packed = service.settings.folder / ARRIVING / uuid4().hex
 
     def pack() -> None:
         try:
             with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as out:
-                for folder, listed in folders.items():
-                    for path in sorted(listed.parent.iterdir()):
-                        if path != listed:
-                            store = zipfile.ZIP_STORED if path.suffix == ".3mf" else zipfile.ZIP_DEFLATED
-                            out.write(path, f"{folder}/{path.name}", store)
+                fill(out)
         except BaseException:
             packed.unlink(missing_ok=True)
             raise

@@ -53,6 +53,15 @@ export const text = async (path) => (await ask(path)).text();
 export const raw = async (path, body) =>
   json(await ask(path, { method: "POST", headers: { "Content-Type": "application/octet-stream" }, body }));
 
+/** Fetch a file and hand it to whoever looks at the page; what is wrong is thrown, as of any answer. */
+export async function download(path, name) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(await (await ask(path)).blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+}
+
 /** Send a file with progress (0..1); `stop` of the returned object ends it. */
 export function upload(path, file, progress) {
   const request = new XMLHttpRequest();

@@ -1,7 +1,7 @@
 // The tray: work orders at hand, parts to begin with, and the invitation to drop files.
 
-import { get, post, remove } from "../api.js";
-import { announce, h, morph } from "../dom.js";
+import { download, get, post, remove } from "../api.js";
+import { announce, h, morph, unseen } from "../dom.js";
 import { finished, seldom, Stream } from "../live.js";
 import { address, go, here, note } from "../route.js";
 import * as words from "../words.js";
@@ -135,6 +135,18 @@ export class TrayPage {
     }
   }
 
+  /** Parts, processes and the list of them, for a screening by command. */
+  async screen() {
+    try {
+      await download(`/api/screening.zip?sheets=${[...this.picked].join(",")}`, "screening.zip");
+      this.screened = this.picked.size;
+      this.error = null;
+    } catch (error) {
+      this.error = error;
+    }
+    this.render();
+  }
+
   throwSomeAway() {
     return this.each((sheet) => remove(`/api/sheets/${sheet.id}?version=${sheet.version}`).then(() => { this.thrown = sheet; }));
   }
@@ -148,6 +160,7 @@ export class TrayPage {
         h("button", { type: "button", class: "quiet", onclick: () => { this.picked.clear(); this.render(); } }, "None"),
         h("button", { type: "button", class: "strong", disabled: Boolean(this.taking), onclick: () => this.take() }, this.taking ? "Files are being written…" : "Take the files"),
         h("button", { type: "button", onclick: () => this.plan() }, "Plan what is not planned"),
+        h("button", { type: "button", onclick: () => this.screen() }, "Into one screening", unseen(": their files as they came, and a list that falsework screen reads")),
         chosen.length === 2 ? h("a", { class: "button", href: address(["compare", chosen[0].id, chosen[1].id]) }, "Compare the two") : null,
         h("button", { type: "button", onclick: () => this.throwSomeAway() }, "Throw away")] : null);
   }
@@ -199,6 +212,7 @@ export class TrayPage {
         h("p", {}, h("button", { type: "button", class: "strong", onclick: () => document.getElementById("pick-file").click() }, "Choose files…"))),
       this.error ? h("div", { class: "mind", role: "alert" }, h("p", {}, this.error.message), h("p", {}, h("button", { type: "button", onclick: () => this.load() }, "Try again"))) : null,
       this.thrown ? h("p", { role: "status" }, `${this.thrown.title} was thrown away; it is kept for 30 days. `, h("button", { type: "button", onclick: () => this.takeBack() }, "Take it back")) : null,
+      this.screened ? h("p", { role: "status" }, `${words.counted(this.screened, "part")} in screening.zip. Unpack it, and there: `, h("span", { class: "code" }, "falsework screen parts.csv")) : null,
       this.list(),
       this.demos(),
       this.inviting()));
