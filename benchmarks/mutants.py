@@ -1,45 +1,60 @@
 """Faults planted in the core, one at a time, and how many of them the tests of the room find.
 
-    python benchmarks/mutants.py [--each 12] [--seed 1] [--rooms droop,support] [--cores 2]
+    python benchmarks/mutants.py [--each 40] [--seed 1] [--rooms droop,support] [--cores 2] [--map FILE]
 
 A fault is one small change to the source of a room: a comparison turned round, a sign, a factor, 'and' for
-'or', the smaller for the larger, a constant doubled, a condition denied. Each is planted in a copy of the
-sources; the room's own tests run on the copy and either notice or do not. Whatever survives is listed with
-its line: either a test is missing, or the change makes no difference. Compiled kernels are left out: their
-tests hold them against plain references. Words of errors are not changed, nor tolerances below a millionth.
+'or', the smaller for the larger, a term dropped, two arguments swapped, a constant doubled, a condition
+denied; as many of each kind as there are, by chance. Those that tests once missed are planted by name, from
+mutants.toml. A fault is planted as its module is imported (``planting``), so kernels stay compiled, and as
+many run at once as there are cores. First all tests run without a fault while coverage.py notes which lines
+each of them runs; then of each fault only those tests run that run its line, the quick ones first, and then
+those of the same files, which may stand on what the others have made. What survives is listed with its
+line: either a test is missing, or the change makes no difference, and mutants.toml says why.
 
-The tools at hand for this run the whole suite for each fault, or want to import the sources from where the
-tests do; to keep to one room, and to the kernels compiled already, takes less than to teach them that.
+Compiled kernels are left out: their tests hold them against plain references. Words of errors are not
+changed, nor tolerances below a millionth. The tools at hand for this run all tests of a file for each fault,
+or want the sources copied, and the kernels compiled, once for each.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import json
 import os
 import random
-import shutil
 import subprocess
 import sys
 import tempfile
+import time
+import tomllib
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "falsework"
+LEFT_OUT = ("orientation/device.py",)  # runs on a graphics processor alone
+PLANTING = Path(__file__).parent / "planting"
 ROOMS = {
-    "droop": ("tests/droop", "tests/outside"),
-    "support": ("tests/support", "tests/properties"),
-    "release": ("tests/release",),
-    "orientation": ("tests/orientation",),
+    "droop": ("tests/droop", "tests/need", "tests/outside/test_droop_published.py"),
+    "support": ("tests/support", "tests/properties/test_support_properties.py"),
+    "release": ("tests/release", "tests/properties/test_release_properties.py"),
+    "orientation": (
+        "tests/orientation",
+        "tests/properties/test_orientation_properties.py",
+        "tests/planning/test_orienting.py",
+    ),
     "ledger": ("tests/ledger",),
     "auditing": ("tests/auditing",),
     "tuning": ("tests/tuning",),
 }
 TINY = 1e-6  # constants that are smaller keep sums from dividing by nothing
-PATIENCE = 4.0  # times what the tests take without a fault: longer is found too, for it hangs
+LATE = -99
+PATIENCE, GRACE_S = 4.0, 60.0  # times what the tests take without a fault, and for a start: longer hangs
 
 COMPARED = {ast.Lt: ">", ast.LtE: ">", ast.Gt: "<", ast.GtE: "<", ast.Eq: "!=", ast.NotEq: "=="}
 REVERSED = {ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*"}
@@ -50,83 +65,141 @@ OTHER_NAME = {
     "maximum": "minimum",
     "any": "all",
     "all": "any",
+    "floor": "ceil",
+    "ceil": "floor",
 }
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One change: what stands in a file between two offsets becomes ``text``."""
+    """One change: what stands in a file between two offsets becomes ``text``. ``lines`` are run by whatever
+    test may notice; ``tests`` are asked in place of the room's where there are any."""
 
     path: Path
-    line: int
+    lines: tuple[int, ...]
     start: int
     end: int
     was: str
     text: str
+    kind: str
+    tests: tuple[str, ...] = field(default=())
+
+    @property
+    def module(self) -> str:
+        return ".".join(self.path.relative_to(PACKAGE.parent).with_suffix("").parts).removesuffix(".__init__")
+
+    @property
+    def key(self) -> str:
+        """As mutants.toml calls it: without a line, which moves."""
+        return f"{self.path.relative_to(PACKAGE)}: {_one_line(self.was)} -> {_one_line(self.text)}"
 
     def __str__(self) -> str:
-        return f"{self.path.relative_to(PACKAGE)}:{self.line}: {' '.join(self.was.split())} -> {self.text}"
+        where = f"{self.path.relative_to(PACKAGE)}:{self.lines[-1]}"
+        return f"{where}: {_one_line(self.was)} -> {_one_line(self.text)}"
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
 
 
 class _Sites(ast.NodeVisitor):
     """All changes that one file offers."""
 
     def __init__(self, path: Path) -> None:
-        self.path, self.source = path, path.read_text("utf-8")
+        self.path, self.source = path, path.read_bytes()
         starts = [0]
-        for line in self.source.encode().splitlines(keepends=True):
+        for line in self.source.splitlines(keepends=True):
             starts.append(starts[-1] + len(line))
-        self.starts, self.found = starts, []
+        self.starts, self.statement, self.found = starts, 1, list[Fault]()
         self.visit(ast.parse(self.source))
 
-    def _at(self, line: int, column: int) -> int:
-        return self.starts[line - 1] + column
+    def visit(self, node: ast.AST) -> None:
+        if isinstance(node, ast.stmt):
+            self.statement = node.lineno
+        super().visit(node)
 
-    def _put(self, node: ast.expr, text: str) -> None:
+    def _put(self, node: ast.expr, text: str, kind: str) -> None:
         assert node.end_lineno is not None and node.end_col_offset is not None
-        start, end = self._at(node.lineno, node.col_offset), self._at(node.end_lineno, node.end_col_offset)
-        was = self.source.encode()[start:end].decode()
-        self.found.append(Fault(self.path, node.lineno, start, end, was, text))
+        start = self.starts[node.lineno - 1] + node.col_offset
+        end = self.starts[node.end_lineno - 1] + node.end_col_offset
+        was = self.source[start:end].decode()
+        lines = (self.statement, *range(node.lineno, node.end_lineno + 1))
+        self.found.append(Fault(self.path, lines, start, end, was, text, kind))
 
     def visit_Compare(self, node: ast.Compare) -> None:
         kind = type(node.ops[0])
         if len(node.ops) == 1 and kind in COMPARED:
-            self._put(node, f"({_text(node.left)} {COMPARED[kind]} {_text(node.comparators[0])})")
+            self._put(node, f"({_text(node.left)} {COMPARED[kind]} {_text(node.comparators[0])})", "compare")
         self.generic_visit(node)
 
     def visit_BinOp(self, node: ast.BinOp) -> None:
-        words = (ast.JoinedStr, ast.Constant) if isinstance(node.op, ast.Add | ast.Mod) else ()
-        texts = [
-            side
-            for side in (node.left, node.right)
-            if isinstance(side, words) and not (isinstance(side, ast.Constant) and _is_number(side))
-        ]
-        if type(node.op) in REVERSED and not texts:
-            self._put(node, f"({_text(node.left)} {REVERSED[type(node.op)]} {_text(node.right)})")
+        if type(node.op) in REVERSED and not any(_is_words(side) for side in (node.left, node.right)):
+            left, right = _text(node.left), _text(node.right)
+            self._put(node, f"({left} {REVERSED[type(node.op)]} {right})", "reverse")
+            if isinstance(node.op, ast.Add | ast.Sub | ast.Mult):
+                self._put(node, left, "drop")
+                if not isinstance(node.op, ast.Sub):
+                    self._put(node, right, "drop")
+            for side in (node.left, node.right):
+                self._double(side)
+        self.generic_visit(node)
+
+    def visit_UnaryOp(self, node: ast.UnaryOp) -> None:
+        if isinstance(node.op, ast.USub) and not isinstance(node.operand, ast.Constant):
+            self._put(node, _text(node.operand), "sign")
+        if isinstance(node.op, ast.Not | ast.Invert):
+            self._put(node, _text(node.operand), "deny")
         self.generic_visit(node)
 
     def visit_BoolOp(self, node: ast.BoolOp) -> None:
         other = " or " if isinstance(node.op, ast.And) else " and "
-        self._put(node, "(" + other.join(f"({_text(v)})" for v in node.values) + ")")
+        self._put(node, "(" + other.join(f"({_text(v)})" for v in node.values) + ")", "and-or")
+        for value in node.values:
+            self._put(node, _text(value), "drop")
         self.generic_visit(node)
 
     def visit_If(self, node: ast.If) -> None:
         if not (isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"):
-            self._put(node.test, f"(not ({_text(node.test)}))")
+            self._put(node.test, f"(not ({_text(node.test)}))", "deny")
             self.generic_visit(node)
 
     def visit_Call(self, node: ast.Call) -> None:
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
         if name in OTHER_NAME:
             text = _text(node.func)
-            self._put(node.func, text[: len(text) - len(name)] + OTHER_NAME[name])
+            self._put(node.func, text[: len(text) - len(name)] + OTHER_NAME[name], "min-max")
+        elif len(node.args) >= 2 and not any(isinstance(a, ast.Starred) or _is_words(a) for a in node.args):
+            k = 0 if len(node.args) < 4 else 1
+            if ast.dump(node.args[k]) != ast.dump(node.args[k + 1]):
+                self._swap(node.args[k], node.args[k + 1])
+        for given in node.keywords:
+            self._double(given.value)
         self.generic_visit(node)
 
+    def _swap(self, first: ast.expr, second: ast.expr) -> None:
+        both = ast.Tuple([first, second])
+        both.lineno, both.col_offset = first.lineno, first.col_offset
+        both.end_lineno, both.end_col_offset = second.end_lineno, second.end_col_offset
+        self._put(both, f"{_text(second)}, {_text(first)}", "swap")
+
     def visit_Assign(self, node: ast.Assign) -> None:
-        value = node.value
-        if isinstance(value, ast.Constant) and _is_number(value) and TINY < abs(value.value) != 1:
-            self._put(value, repr(2 * value.value))
+        self._double(node.value)
         self.generic_visit(node)
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
+        if node.value is not None:
+            self._double(node.value)
+            self.visit(node.value)
+
+    def _double(self, value: ast.expr) -> None:
+        if isinstance(value, ast.Constant) and _is_number(value) and abs(value.value) > TINY:
+            self._put(value, repr(2 * value.value), "double")
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
+        """Not its annotations, and not how it shows itself to programmers."""
+        if node.name != "__repr__":
+            for inner in [*node.args.defaults, *node.body]:
+                self.visit(inner)
 
     def visit_Raise(self, node: ast.Raise) -> None:
         """Words of errors are not the tests' business here."""
@@ -136,112 +209,214 @@ def _is_number(node: ast.Constant) -> bool:
     return isinstance(node.value, int | float) and not isinstance(node.value, bool)
 
 
+def _is_words(node: ast.expr) -> bool:
+    return isinstance(node, ast.JoinedStr) or (isinstance(node, ast.Constant) and not _is_number(node))
+
+
 def _text(node: ast.expr) -> str:
     text = ast.unparse(node)
     return text if isinstance(node, ast.Name | ast.Constant | ast.Call | ast.Attribute) else f"({text})"
 
 
 def faults(room: str, count: int, seed: int) -> list[Fault]:
-    """A room's sample: no two on one line, by chance from all that can be planted."""
-    sites = [f for path in sorted((PACKAGE / room).rglob("*.py")) for f in _Sites(path).found]
-    random.Random(f"{room} {seed}").shuffle(sites)
+    """A room's sample: kind by kind in turn, no two on one line, by chance from all that can be planted."""
+    chance = random.Random(f"{room} {seed}")
+    kinds: defaultdict[str, list[Fault]] = defaultdict(list)
+    for path in sorted((PACKAGE / room).rglob("*.py")):
+        if str(path.relative_to(PACKAGE)) not in LEFT_OUT:
+            for fault in _Sites(path).found:
+                kinds[fault.kind].append(fault)
+    for kind in sorted(kinds):
+        chance.shuffle(kinds[kind])
     chosen: dict[tuple[Path, int], Fault] = {}
-    for fault in sites:
-        chosen.setdefault((fault.path, fault.line), fault)
-        if len(chosen) == count:
-            break
+    while len(chosen) < count and any(kinds.values()):
+        for kind in sorted(kinds):
+            if kinds[kind] and len(chosen) < count:
+                fault = kinds[kind].pop()
+                chosen.setdefault((fault.path, fault.lines[-1]), fault)
     return list(chosen.values())
 
 
-class Bed:
-    """A copy of the sources in which faults are planted and taken out again."""
-
-    def __init__(self, folder: Path) -> None:
-        self.sources = folder / "src"
-        shutil.copytree(ROOT / "src", self.sources, ignore=shutil.ignore_patterns("__pycache__"))
-
-    def planted(self, fault: Fault, tests: Sequence[str], patience_s: float) -> bool:
-        """Whether the tests notice the fault."""
-        path = self.sources / fault.path.relative_to(ROOT / "src")
-        sound = path.read_bytes()
-        path.write_bytes(sound[: fault.start] + fault.text.encode() + sound[fault.end :])
-        try:
-            return self.run(tests, patience_s) != 0
-        finally:
-            path.write_bytes(sound)
-
-    def run(self, tests: Sequence[str], patience_s: float) -> int:
-        """pytest's exit code; 1 where it takes too long."""
-        command = [
-            sys.executable,
-            "-B",
-            "-m",
-            "pytest",
-            "-x",
-            "-q",
-            "-n",
-            "0",
-            "-p",
-            "no:cacheprovider",
-            *tests,
-        ]
-        environment = os.environ | {"PYTHONPATH": str(self.sources), "HYPOTHESIS_MAX_EXAMPLES": "20"}
-        try:
-            done = subprocess.run(
-                command, cwd=ROOT, env=environment, capture_output=True, timeout=patience_s, check=False
+def named(told: Sequence[dict[str, Any]]) -> Iterator[tuple[str, Fault]]:
+    """Faults that mutants.toml names, each with the room that they count for."""
+    for one in told:
+        path = PACKAGE / one["file"]
+        source, was = path.read_bytes(), one["was"].encode()
+        if source.count(was) != 1:
+            raise SystemExit(
+                f"mutants.toml: {one['was']!r} stands {source.count(was)} times in {one['file']}"
             )
-        except subprocess.TimeoutExpired:
-            return 1
-        return done.returncode
+        start = source.index(was)
+        line = source[:start].count(b"\n") + 1
+        tests = tuple(one.get("tests", ()))
+        fault = Fault(path, (line,), start, start + len(was), one["was"], one["text"], "named", tests)
+        yield path.relative_to(PACKAGE).parts[0], fault
 
 
-def judged(room: str, asked: argparse.Namespace) -> Iterator[tuple[Fault, bool]]:
-    """Each fault of a room, and whether it was found."""
-    import time
+@dataclass(frozen=True)
+class Lines:
+    """Which tests run which lines, and how long each takes: ``of`` a source's lines, 0 for any of them."""
 
-    tests = ROOMS[room]
-    with tempfile.TemporaryDirectory() as place:
-        beds = [Bed(Path(place) / str(k)) for k in range(asked.cores)]
-        start = time.monotonic()
-        if beds[0].run(tests, 3600.0) != 0:
-            raise SystemExit(f"{room}: its tests fail without a fault")
-        patience = PATIENCE * (time.monotonic() - start) + 30.0
-        chosen = faults(room, asked.each, asked.seed)
-        with ThreadPoolExecutor(asked.cores) as pool:
-            free = list(beds)
+    times_s: dict[str, float]
+    of: dict[str, dict[str, list[str]]]
 
-            def one(fault: Fault) -> bool:
-                bed = free.pop()
-                try:
-                    return bed.planted(fault, tests, patience)
-                finally:
-                    free.append(bed)
+    def tests(self, fault: Fault, within: Sequence[str]) -> list[str]:
+        """Those that run the fault, the quickest first; then those of the same files."""
+        lines = self.of.get(str(fault.path.relative_to(ROOT)), {})
+        run = {test for line in fault.lines for test in lines.get(str(line), ())} or set(lines.get("0", ()))
+        places = tuple(f"{place}{end}" for place in within for end in ("", "/", "::"))
+        mine = {test for test in self.times_s if test.startswith(places)}
+        run &= mine
+        files = {test.partition("::")[0] for test in run}
+        others = {test for test in mine if test.partition("::")[0] in files} - run
+        return [t for group in (run, others) for t in sorted(group, key=lambda t: (self.times_s[t], t))]
 
-            yield from zip(chosen, pool.map(one, chosen), strict=True)
+
+def _pytest(arguments: Sequence[str], more: dict[str, str], patience_s: float | None) -> tuple[int, str]:
+    """pytest's exit code and last words; ``LATE`` where it takes too long."""
+    paths = os.pathsep.join([str(PLANTING), str(ROOT / "src"), os.environ.get("PYTHONPATH", "")])
+    environment = os.environ | {"PYTHONPATH": paths, "OMP_NUM_THREADS": "1"} | more
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *arguments]
+    try:
+        done = subprocess.run(
+            command,
+            cwd=ROOT,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=patience_s,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return LATE, "took too long"
+    return done.returncode, (done.stdout + done.stderr)[-1500:]
+
+
+def recorded(asked: argparse.Namespace, rooms: Sequence[str], more: Sequence[str]) -> Lines:
+    """All tests of the rooms without a fault, file by file; from ``--map`` where that was written before."""
+    if asked.map and asked.map.exists():
+        return Lines(**json.loads(asked.map.read_text("utf-8")))
+    files = sorted(
+        {
+            str(path.relative_to(ROOT))
+            for place in [*(p for room in rooms for p in ROOMS[room]), *more]
+            for path in ([ROOT / place] if place.endswith(".py") else (ROOT / place).rglob("test_*.py"))
+        }
+    )
+    times: dict[str, float] = {}
+    of: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
+    with tempfile.TemporaryDirectory() as place, ThreadPoolExecutor(asked.cores) as pool:
+        for found in pool.map(lambda k: _recorded(files[k], Path(place) / str(k)), range(len(files))):
+            times |= found.times_s
+            for path, lines in found.of.items():
+                for line, tests in lines.items():
+                    of[path][line].update(tests)
+    plain = {path: {line: sorted(tests) for line, tests in lines.items()} for path, lines in of.items()}
+    if asked.map:
+        asked.map.write_text(json.dumps({"times_s": times, "of": plain}), "utf-8")
+    return Lines(times, plain)
+
+
+def _recorded(file: str, place: Path) -> Lines:
+    from coverage import CoverageData
+
+    place.mkdir()
+    more = {"COVERAGE_FILE": str(place / "coverage"), "TIMED_TESTS": str(place / "times.json")}
+    told = ["-p", "timing", "--cov=falsework", "--cov-context=test", "--cov-report=", file]
+    code, words = _pytest(told, more, None)
+    if code != 0:
+        print(f"{file}: tests fail without a fault, and are not asked\n{words}", flush=True)
+    if not (place / "times.json").exists():
+        return Lines({}, {})
+    times = json.loads((place / "times.json").read_text("utf-8"))
+    data = CoverageData(str(place / "coverage"))
+    data.read()
+    of: dict[str, dict[str, list[str]]] = {}
+    for source in data.measured_files():
+        path = Path(source)
+        if not path.is_relative_to(ROOT):
+            continue
+        lines, every = of.setdefault(str(path.relative_to(ROOT)), {}), set()
+        for line, contexts in data.contexts_by_lineno(source).items():
+            tests = {context.rpartition("|")[0] for context in contexts} & times.keys()
+            every |= tests
+            # What runs on import is run for whatever test uses the module.
+            if tests and "" not in contexts:
+                lines[str(line)] = sorted(tests)
+        lines["0"] = sorted(every or times)
+    return Lines(times, of)
+
+
+def noticed(fault: Fault, tests: Sequence[str], patience_s: float) -> bool | None:
+    """Whether the tests notice the fault; None where they take longer than they are given."""
+    told = {"module": fault.module, "start": fault.start, "end": fault.end, "text": fault.text}
+    with tempfile.NamedTemporaryFile("w", suffix=".txt", encoding="utf-8") as listed:
+        listed.write("\n".join(tests))
+        listed.flush()
+        code, _ = _pytest(["-x", f"@{listed.name}"], {"PLANTED_FAULT": json.dumps(told)}, patience_s)
+    return None if code == LATE else code != 0
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
-    parser.add_argument("--each", type=int, default=12, help="faults in each room")
+    parser.add_argument("--each", type=int, default=40, help="faults in each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rooms", default=",".join(ROOMS))
     parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--map", type=Path, help="which tests run which lines: written, or read where it is")
+    parser.add_argument("--seconds", type=float, default=1e9, help="after which all ends")
     parser.add_argument("--quick", action="store_true", help="two faults a room")
     asked = parser.parse_args()
+    rooms, start = asked.rooms.split(","), time.monotonic()
+    told = tomllib.loads((Path(__file__).parent / "mutants.toml").read_text("utf-8"))
+    equal = {one["fault"] for one in told.get("equal", ())}
+    queue = [(room, fault) for room, fault in named(told["named"]) if room in rooms or fault.tests]
     if asked.quick:
         asked.each = 2
-    planted = found = 0
-    for room in asked.rooms.split(","):
-        survivors = []
-        count = 0
-        for fault, noticed in judged(room, asked):
-            count += 1
-            if not noticed:
-                survivors.append(fault)
-                print(f"  survived {fault}", flush=True)
-        planted, found = planted + count, found + count - len(survivors)
-        print(f"{room:12} {count - len(survivors):3} of {count} found", flush=True)
-    print(f"{'all':12} {found:3} of {planted} found: {100 * found / max(planted, 1):.0f} %")
+    samples = [[(room, fault) for fault in faults(room, asked.each, asked.seed)] for room in rooms]
+    queue += [one for row in zip(*samples, strict=False) for one in row]
+    lines = recorded(asked, rooms, [test for _, fault in queue for test in fault.tests])
+    print(f"{len(lines.times_s)} tests, {len(queue)} faults", flush=True)
+    results: dict[tuple[str, Fault], bool] = {}
+    with ThreadPoolExecutor(asked.cores) as pool:
+        waiting: dict[Future[bool | None], tuple[str, Fault]] = {}
+        for room, fault in queue:
+            waiting[pool.submit(_tried, fault, room, lines, start + asked.seconds)] = (room, fault)
+        for future in as_completed(waiting):
+            room, fault = waiting[future]
+            found = future.result()
+            if found is not None:
+                results[room, fault] = found
+            if found is False:
+                print(f"  {'equal' if fault.key in equal else 'survived':8} {fault}", flush=True)
+    _tell(results, equal, len(queue))
+
+
+def _tried(fault: Fault, room: str, lines: Lines, until: float) -> bool | None:
+    """Whether the fault was found; one that hangs was; None where there was no time to say."""
+    tests = lines.tests(fault, fault.tests or ROOMS.get(room, ()))
+    patience = PATIENCE * sum(lines.times_s[t] for t in tests) + GRACE_S
+    left = until - time.monotonic()
+    if left <= 0.0:
+        return None
+    if not tests:
+        return False
+    found = noticed(fault, tests, min(patience, left))
+    return True if found is None and patience < left else found
+
+
+def _tell(results: dict[tuple[str, Fault], bool], equal: set[str], asked: int) -> None:
+    """The score of each room: of faults that could be noticed."""
+    rows: defaultdict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+    for (room, fault), found in results.items():
+        for name in (room, "all"):
+            rows[name][0 if found else 2 if fault.key in equal else 1] += 1
+    for name in [*(name for name in rows if name != "all"), *(("all",) if rows else ())]:
+        found, survived, same = rows[name]
+        share = 100.0 * found / max(found + survived, 1)
+        print(f"{name:12} {found:3} of {found + survived} found, {share:.0f} %; {same} make no difference")
+    if len(results) < asked:
+        print(f"{asked - len(results)} were not tried: no time was left")
 
 
 if __name__ == "__main__":

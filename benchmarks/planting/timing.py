@@ -1,0 +1,22 @@
+"""A plugin of pytest: how long every test that passed took, seconds, as JSON into ``TIMED_TESTS``."""
+
+import json
+import os
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+_TIMES: defaultdict[str, float] = defaultdict(float)
+_PASSED: set[str] = set()
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    _TIMES[report.nodeid] += report.duration
+    if report.when == "call" and report.passed and not hasattr(report, "wasxfail"):
+        _PASSED.add(report.nodeid)
+
+
+def pytest_sessionfinish() -> None:
+    passed = {test: spent for test, spent in _TIMES.items() if test in _PASSED}
+    Path(os.environ["TIMED_TESTS"]).write_text(json.dumps(passed), encoding="utf-8")
