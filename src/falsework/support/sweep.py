@@ -239,7 +239,7 @@ def carried(
         over = overlay.intersection(out[i], gone[i - 1])
         if over.area < _SPECK_MM2:
             continue
-        window = planar.box(*(over.bounds + margin * np.array([-1, -1, 1, 1])))
+        window = _about(over, margin)
         rest = overlay.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
             continue
@@ -251,6 +251,12 @@ def carried(
         gone[i] = overlay.union(gone[i], overlay.difference(out[i], left))
         out[i] = left
     return out
+
+
+def _about(region: planar.Geometry, margin_mm: float) -> planar.Geometry:
+    """Boxes about each connected part: of a large layer with bits here and there only what is near them."""
+    boxes = planar.bounds(planar.get_parts(region)) + margin_mm * np.array([-1.0, -1.0, 1.0, 1.0])
+    return overlay.union_all(planar.box(*boxes.T))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,207 @@
+"""Every law worked again in plain arithmetic, with no parameter at its centre: a term that the prior leaves
+at nothing is as wrong when it is dropped."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from falsework.droop.belief import PRIOR, Seen, with_values
+from falsework.droop.bond import Landing, log_bond
+from falsework.droop.bridge import longest_clean_bridge_mm, sag_mm
+from falsework.droop.outcome import (
+    SCRAPED,
+    bridge_quality,
+    carried_quality,
+    finish_grading,
+    let_go_grading,
+    overhang_quality,
+    probabilities,
+)
+from falsework.droop.overhang import curl_layers, ledge_mm, threshold
+from falsework.droop.parameters import PRIORS, Parameters
+from falsework.droop.strand import REFERENCE_DIAMETER_MM, fluidity_1_pa, strand_of
+from falsework.droop.supported import room_mm, settled_mm, touching
+from falsework.process import load_process
+
+PLA = load_process("pla-0.4")
+# Half a fan, faster, wider and thicker than what everything is reckoned from.
+ODD = replace(
+    PLA,
+    layer_height_mm=0.3,
+    line_width_mm=0.6,
+    fan=0.5,
+    bridge_speed_mm_s=45.0,
+)
+STRAND = strand_of(ODD)
+# All their own, and none at 0 or 1.
+P = Parameters(**{f.name: PRIORS[f.name].centre + 0.07 + 0.011 * k for k, f in enumerate(fields(Parameters))})
+TOP = Landing(coverage=0.6, dense=3, grid=1.0, perimeter=2.0, along=0.7)
+HEIGHT, WIDTH = 0.3, 0.6
+DIAMETER = float(STRAND.diameter_mm[0])
+
+
+def one(value: object) -> float:
+    return float(np.ravel(np.asarray(value))[0])
+
+
+def softplus(x: float) -> float:
+    return math.log1p(math.exp(x))
+
+
+def logistic(x: float) -> float:
+    return 1.0 / (1.0 + math.exp(-x))
+
+
+def test_how_a_strand_differs_from_the_reference() -> None:
+    section = (WIDTH - HEIGHT) * HEIGHT + math.pi / 4 * HEIGHT**2
+    assert pytest.approx(math.sqrt(4 * section / math.pi)) == DIAMETER
+    assert one(STRAND.log_height) == pytest.approx(math.log(HEIGHT / 0.2))
+    assert one(STRAND.log_width) == pytest.approx(math.log(WIDTH / 0.45))
+    assert one(STRAND.log_speed) == pytest.approx(math.log(45.0 / 30.0))
+    assert one(STRAND.cooler) == pytest.approx(0.5 - PLA.material.usual_fan)
+
+
+def test_sag_with_all_that_the_cubic_misses() -> None:
+    for span_mm in (12.0, 55.0):
+        span, d = span_mm * 1e-3, DIAMETER * 1e-3
+        weight = one(STRAND.load_n_m3) * one(fluidity_1_pa(STRAND, P))
+        taut = 24 * one(STRAND.taut) * math.exp(P.log_taut)
+        roots = np.roots([320 / 3, 0.0, 72 * d * d + taut * span**2, -weight * span**4])
+        (real,) = roots[np.abs(roots.imag) < 1e-12].real
+        log_span = math.log(span_mm / 30.0)
+        beside = (
+            P.log_sag
+            + P.sag_by_height * math.log(HEIGHT / 0.2)
+            + P.sag_by_width * math.log(WIDTH / 0.45)
+            + P.sag_by_speed * math.log(1.5)
+            + P.sag_in_still_air * 0.5
+            + log_span * (P.sag_by_span + P.sag_bend * math.tanh(log_span))
+        )
+        assert one(sag_mm(span_mm, STRAND, P)) == pytest.approx(1e3 * real * math.exp(beside), rel=1e-9)
+
+
+def test_ledges() -> None:
+    curl = 0.375 * one(STRAND.shrinks) * (2.0 / HEIGHT) ** 2
+    assert one(curl_layers(STRAND)) == pytest.approx(curl)
+    half = math.exp(
+        P.log_threshold
+        + P.threshold_by_fan * (0.5 - PLA.material.usual_fan)
+        + P.threshold_by_height * math.log(HEIGHT / 0.2)
+        + P.threshold_by_ratio * math.log((HEIGHT / 0.2) / (WIDTH / 0.45))
+        - math.exp(P.log_curl) * curl
+    )
+    assert one(threshold(STRAND, P)) == pytest.approx(half)
+    onset = math.exp(P.log_onset)
+    for free in (0.1, 0.5):
+        droop = HEIGHT * onset * softplus((free / WIDTH - half) / onset) * math.exp(P.log_ledge)
+        assert one(ledge_mm(free, STRAND, P)) == pytest.approx(droop)
+        assert one(overhang_quality(free / WIDTH, STRAND, P)) == pytest.approx((half - free / WIDTH) / onset)
+
+
+@pytest.mark.parametrize("by_layers", [False, True])
+@pytest.mark.parametrize("gap", [0.0, 0.15, 0.4])
+def test_bond(gap: float, by_layers: bool) -> None:
+    k, softness = math.exp(P.log_clearance), math.exp(P.log_softness)
+
+    def contact(height: float) -> float:
+        return softness * softplus(math.pi / 4 * (1 / height - height) / softness)
+
+    start = 0.2 / (k * REFERENCE_DIAMETER_MM) if by_layers else HEIGHT / (k * DIAMETER)
+    unit = HEIGHT * (HEIGHT / 0.2) ** -P.gap_by_height
+    room = max(gap + HEIGHT - k * DIAMETER, 1e-3)
+    assert one(room_mm(gap, STRAND, P)) == pytest.approx(room)
+    touched = logistic(math.log(one(sag_mm(20.0, STRAND, P)) / room) / 0.25)
+    assert one(touching(gap, 20.0, STRAND, P)) == pytest.approx(touched)
+    expected = (
+        math.log(contact(start * (1 + gap / unit)) / contact(start) + math.exp(P.log_touch) * touched + 1e-12)
+        + P.bond
+        + P.bond_by_height * math.log(HEIGHT / 0.2)
+        + P.bond_by_width * math.log(WIDTH / 0.45)
+        + P.bond_by_heat * one(STRAND.hotter)
+        + P.bond_by_fan * (0.5 - PLA.material.usual_fan)
+        + P.bond_by_coverage * math.log(0.6)
+        + P.bond_grid
+        + P.bond_perimeter * 2.0
+        + P.bond_along * 0.7
+    )
+    assert one(log_bond(gap, 20.0, TOP, STRAND, P, by_layers)) == pytest.approx(expected, rel=1e-9)
+
+
+def test_a_hotter_nozzle_than_the_material_asks_for_bonds_more() -> None:
+    hotter = replace(STRAND, hotter=STRAND.hotter + 1.0)
+    more = one(log_bond(0.1, 20.0, TOP, hotter, P, True)) - one(log_bond(0.1, 20.0, TOP, STRAND, P, True))
+    assert more == pytest.approx(P.bond_by_heat)
+
+
+def test_a_strand_on_support_sinks_by_the_clearance_and_by_what_it_sags_between() -> None:
+    room = one(room_mm(0.3, STRAND, P)) + one(sag_mm(2.5, STRAND, P))
+    free = one(sag_mm(40.0, STRAND, P))
+    small, large = sorted((free, room))
+    assert one(settled_mm(0.3, 40.0, 2.5, STRAND, P)) == pytest.approx(
+        small / (1 + (small / large) ** 8) ** 0.125
+    )
+
+
+def test_grades() -> None:
+    hand = math.exp(P.log_step_tool) - SCRAPED
+    touch = hand + math.exp(P.log_step_hand)
+    let_go = let_go_grading(P)
+    cuts = (-SCRAPED - math.exp(P.log_step_fused), -SCRAPED, hand, touch, touch + math.exp(P.log_step_touch))
+    assert [one(c) for c in let_go.cuts] == pytest.approx(cuts)
+    assert one(let_go.scatter) == pytest.approx(math.exp(P.log_bond_scatter))
+    finish = finish_grading(P)
+    third = math.exp(P.log_step_3)
+    cuts = (-math.exp(P.log_step_2), 0.0, third, third + math.exp(P.log_step_4))
+    assert [one(c) for c in finish.cuts] == pytest.approx(cuts)
+    assert one(finish.scatter) == pytest.approx(math.exp(P.log_finish_scatter))
+    chances = probabilities(np.array(0.4), finish)
+    below = [logistic((c - 0.4) / one(finish.scatter)) for c in cuts]
+    assert chances.tolist() == pytest.approx(np.diff([0.0, *below, 1.0]).tolist())
+
+
+def test_finish() -> None:
+    half = math.exp(P.log_bridge_half) * (HEIGHT + 0.3)
+    assert one(bridge_quality(0.7, STRAND, P)) == pytest.approx(
+        -math.exp(P.log_bridge_steep) * math.log(0.701 / half)
+    )
+    for dense in (0, 3):
+        expected = (
+            P.finish
+            - math.exp(P.log_finish_droop) * math.log1p(0.2 / (0.25 * DIAMETER))
+            - math.exp(P.log_finish_scar) * logistic(-3.0 - SCRAPED)
+            + P.finish_by_coverage * math.log(0.6)
+            + (P.finish_by_dense * math.log((1 + dense) / 3) if dense else 0.0)
+            + P.finish_grid
+            + P.finish_along * 0.7
+        )
+        top = replace(TOP, dense=dense)
+        assert one(carried_quality(0.2, -3.0, top, STRAND, P)) == pytest.approx(expected)
+
+
+def test_where_some_of_what_is_believed_never_sags_there_is_no_longest_bridge() -> None:
+    """Nothing flows where the melt counts as solid; half a cloud of such strands is no figure either."""
+    frozen = with_values(PRIOR, log_fluidity=-60.0)
+    assert math.isinf(longest_clean_bridge_mm(PLA, frozen, 0.5).value)
+    some = np.where(np.arange(len(PRIOR.by_layers)) % 2 == 0, -60.0, 0.0)
+    mixed = replace(PRIOR, draws=replace(PRIOR.draws, log_fluidity=some))
+    found = longest_clean_bridge_mm(PLA, mixed, 0.5)
+    assert math.isinf(found.low) and math.isinf(found.high)
+
+
+def test_readings_near_by_count_and_others_do_not() -> None:
+    seen = Seen({"bridge": ((0.2, 0.45, 3), (0.2, 0.55, 1), (0.3, 0.8, 9))})
+    assert seen.count == 13
+    assert seen.basis("bridge", 0.2, 0.45) == "calibrated"  # ln(0.55 / 0.45) = 0.2
+    assert seen.basis("bridge", 0.2, 0.36) == "extrapolated"
+    assert seen.basis("support", 0.2, 0.45) == "uncalibrated"
+
+
+def test_the_law_of_the_gap_is_drawn_in_mirrored_pairs() -> None:
+    """Half of the pairs each, so that no law leans to one side of the rest."""
+    half = len(PRIOR.by_layers) // 2
+    assert PRIOR.layers_law_weight == 0.5
+    assert PRIOR.by_layers[:half].tolist() == PRIOR.by_layers[half:].tolist()
