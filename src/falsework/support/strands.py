@@ -107,7 +107,7 @@ def walls_of(
     inner = offset_mitred(tube[wide], -(width_mm + reach_mm))
     tube[wide] = areas_only(overlay.difference(tube[wide], inner))
     tubes = _united(tube, cells.upper[beneath], len(cells.polygon))
-    # Cut first: what is beside a cell is most of a large part, and would be united once for each of its cells.
+    # Cut first: else all of a large part would be united with what is beside one cell, once for each cell.
     landing = unite(intersect(polygons, ground[cells.layer[index]]), intersect(polygons, tubes[index]))
     ground_cell, ground_number, landed = _strips(
         landing, angle_deg, spacing_mm, phase, np.full(len(index), 0.3 * width_mm)
