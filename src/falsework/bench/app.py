@@ -19,7 +19,18 @@ from falsework.bench import description
 from falsework.bench.answers import Json, Refused, of_error, refusal
 from falsework.bench.assets import Assets
 from falsework.bench.pool import WorkerLimits, WorkerPool
-from falsework.bench.routes import Here, about, ledger, parts, programs, redrawn, screened, sheets, tuning
+from falsework.bench.routes import (
+    Here,
+    about,
+    catalogues,
+    ledger,
+    parts,
+    programs,
+    redrawn,
+    screened,
+    sheets,
+    tuning,
+)
 from falsework.bench.security import BODY_BYTES, COOKIE_AGE_S, Guard, cookie_name, stranger_page
 from falsework.bench.service import BenchSettings, Service
 from falsework.errors import FalseworkError
@@ -27,7 +38,7 @@ from falsework.version import __version__
 
 LOG = logging.getLogger("falsework.bench")
 _OPEN = ("/enter", "/assets/css/base.css", "/assets/icon.svg")  # no secret: the page of those not let in
-_PARTS = (sheets, parts, redrawn, programs, screened, about, ledger, tuning)
+_PARTS = (sheets, parts, redrawn, programs, screened, about, ledger, tuning, catalogues)
 _NO_SUCH = "there is nothing at this address"
 _WORDS = {
     404: ("NotFound", _NO_SUCH),
@@ -58,6 +69,7 @@ def create_app(settings: BenchSettings) -> FastAPI:
         for task in watching:
             task.cancel()
         service.hub.close()
+        await asyncio.to_thread(service.catalogues.close)
         await pool.close()
         await service.scheduler.settle()
         service.sheets.close()
@@ -142,6 +154,11 @@ def _add_pages(app: FastAPI, service: Service) -> None:
         if allowed := _allowed(request):  # other methods know it
             return _not_allowed(allowed)
         return refusal(404, "NotFound", "request", _NO_SUCH, "See /api/docs")
+
+    @app.get("/screenings", include_in_schema=False)
+    async def screenings(request: Request) -> Response:
+        found = asset(request, "screenings.html")
+        return found if found is not None else refusal(404, "NotFound", "page", _NO_SUCH)
 
     @app.get("/{rest:path}", include_in_schema=False)
     async def index(request: Request, rest: str) -> Response:

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from falsework.bench.answers import Refused, not_found
+from falsework.bench.catalogues import Catalogues
 from falsework.bench.choices import (
     Choices,
     base_process,
@@ -56,7 +57,7 @@ _AS_AFTER = "as it was after: "
 
 T = TypeVar("T")
 DATABASE, PARTS, PROGRAMS, RESULTS = "bench.sqlite", "parts", "programs", "results"
-ARRIVING, FITS = "arriving", "fits"
+ARRIVING, FITS, SCREENINGS = "arriving", "fits", "screenings"
 MOST_PROGRAMS = 20  # that a sheet remembers
 
 
@@ -73,6 +74,7 @@ class BenchSettings:
     job_s: float = 1800.0
     results_bytes: int = 8 << 30
     ledger: Path | None = None  # the user's own if not given
+    catalogues: tuple[Path, ...] = ()  # folders that may be screened
     public: str = ""  # the address under which a server that speaks HTTPS passes requests on
 
 
@@ -88,6 +90,7 @@ class Service:
     sessions: Sessions
     hosts: Hosts
     ledger_access: LedgerAccess
+    catalogues: Catalogues
     started: float = field(default_factory=time.time)
     _orders: OrderedDict[tuple[str, int, str], Order] = field(default_factory=OrderedDict)
 
@@ -121,6 +124,7 @@ class Service:
             Sessions(sheets),
             Hosts(settings.host, settings.port, (socket.gethostname(), socket.getfqdn()), settings.public),
             ledger_access,
+            Catalogues(settings.folder / SCREENINGS, settings.catalogues, settings.workers),
         )
 
     @property

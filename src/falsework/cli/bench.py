@@ -26,6 +26,7 @@ class Served:
     ledger: Path | None
     workers: int | None
     most_mb: int
+    catalogues: tuple[Path, ...]
     public: str
 
 
@@ -52,6 +53,13 @@ class Served:
 @click.option("--workers", type=click.IntRange(1, 64), help="Parts worked on at once; as many as cores.")
 @click.option(
     "--most-mb", type=click.IntRange(1, 4096), default=512, show_default=True, help="Largest file to take."
+)
+@click.option(
+    "--catalogue",
+    "catalogues",
+    multiple=True,
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    help="A folder of parts that may be screened from the bench, at /screenings. Repeatable.",
 )
 @click.option(
     "--public",
@@ -86,6 +94,7 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
         workers=served.workers or os.cpu_count() or 1,
         upload_bytes=served.most_mb << 20,
         ledger=served.ledger,
+        catalogues=served.catalogues,
         public=public,
     )
 
