@@ -127,9 +127,14 @@ def test_lines_of_a_list_are_rows_and_changes_of_a_list_are_taken_in(tmp_path, s
 
 def test_a_list_names_its_own_process(tmp_path: Path, store: Path, screen) -> None:
     orders = tmp_path / "orders.csv"
-    orders.write_text("path,process\nstore/a.stl,petg-0.6\nstore/deep/b.stl,\nstore/a.stl,none-such\n")
+    ours = falsework.dump_process(dataclasses.replace(falsework.load_process("petg-0.6"), name="ours"))
+    (tmp_path / "processes").mkdir()
+    (tmp_path / "processes" / "ours.toml").write_text(ours)
+    lines = ["path,process", "store/a.stl,petg-0.6", "store/deep/b.stl,", "store/a.stl,none-such"]
+    orders.write_text("\n".join([*lines, "store/a.stl,processes/ours.toml"]) + "\n")
     rows = screen(orders)
     assert sorted((row.name, row.process, row.state) for row in rows) == [
+        ("a", "ours", "looked at"),
         ("a", "petg-0.6", "looked at"),
         ("a", "pla-0.4", "failed"),
         ("b", "pla-0.4", "looked at"),

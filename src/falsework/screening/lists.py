@@ -30,7 +30,7 @@ def check_list(path: str) -> None:
 
 
 def entries_of_list(path: str) -> Iterator[ListedPart]:
-    """The entries of a list, line by line; paths are meant from the list's own folder."""
+    """The entries of a list, line by line; paths, of processes too, are meant from the list's own folder."""
     base = path.rpartition("/")[0] if places.is_address(path) else os.path.dirname(path)
     for number, line in enumerate(_lines(path), 2):
         yield _entry(line, base, f"{safe(os.path.basename(path))}, line {number}")
@@ -56,7 +56,10 @@ def _entry(line: dict[str, Any], base: str, where: str) -> ListedPart:
     except FalseworkError as error:
         return ListedPart(place, own=own, fault=str(error))
     fault = f"{safe(place)}: this is an archive. Unpack it first." if place.lower().endswith(ARCHIVES) else ""
-    return ListedPart(place, wanted, unit, _text(line.get(PROCESS)), marks, own, fault)
+    process = _text(line.get(PROCESS))
+    if process.endswith(".toml"):
+        process = _from(base, process)
+    return ListedPart(place, wanted, unit, process, marks, own, fault)
 
 
 def _from(base: str, place: str) -> str:

@@ -208,6 +208,7 @@ class _Running:
         self._asked, self._terms, self._data, self._watch = asked, terms, data, watch
         self._paged = paged
         self._processes = list(asked.processes)
+        self._of_lists: dict[str, int] = {}  # processes that lists name
         self._engine: Engine | None = None
         self._followers: dict[str, list[_Entered]] = {}  # by digest and keys: what waits for the same work
         self._shown, self._pause_s, self._stale = time.monotonic(), 0.0, True
@@ -337,10 +338,16 @@ class _Running:
         """Indices of an entry's processes: its own, or all that were asked for."""
         if not entry.process:
             return tuple(range(len(self._asked.processes)))
-        for k, named in enumerate(self._processes):
-            if named.name == entry.process:
-                return (k,)
+        if entry.process in self._of_lists:
+            return (self._of_lists[entry.process],)
         ((name, made),) = named_processes([entry.process])
+        for k, named in enumerate(self._processes):
+            if named.name == name and (named.process == made or name == entry.process):
+                self._of_lists[entry.process] = k
+                return (k,)
+            if named.name == name:
+                raise ProcessError(entry.process, f"another process is called {name!r}", "Rename one of them")
+        self._of_lists[entry.process] = len(self._processes)
         self._processes.append(NamedProcess(name, made))
         if self._engine is not None:
             self._engine.rebrief(Briefing(self._terms, tuple(self._processes)))

@@ -20,7 +20,7 @@ from falsework.bench.service import ARRIVING, Service
 
 router = APIRouter(prefix="/api/screenings", tags=["screenings"])
 RunId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
-Number = Annotated[int, Query(ge=0, le=10**12)]
+RowNumber = Annotated[int, Query(ge=0, le=10**12)]
 MOST_ROWS = 200
 
 
@@ -38,7 +38,7 @@ class OpenIn(Strict):
     file: Annotated[str, Field(min_length=1, max_length=4000)]
 
 
-class RowOut(BaseModel):
+class ScreenedRowOut(BaseModel):
     """A row of the table; ``number`` counts them as they came."""
 
     number: int = 0
@@ -73,7 +73,7 @@ class RunOut(BaseModel):
     listed: int
     whole: bool
     states: dict[str, int]
-    rows: list[RowOut]
+    rows: list[ScreenedRowOut]
 
 
 class RunsOut(BaseModel):
@@ -86,7 +86,7 @@ class RunsOut(BaseModel):
 class RowsOut(BaseModel):
     """Rows of the table, what will disappoint first, and how many there are."""
 
-    rows: list[RowOut]
+    rows: list[ScreenedRowOut]
     count: int
     price: float
     filament_g: float
@@ -117,7 +117,7 @@ async def screen(service: Here, asked: ScreeningIn) -> Response:
 
 
 @router.get("/{run}", response_model=RunOut, responses=shapes.errors(404))
-async def screening(service: Here, run: RunId, after: Number = 0) -> Response:
+async def screening(service: Here, run: RunId, after: RowNumber = 0) -> Response:
     """Where a screening stands, with the rows that came after the one of that number."""
     return Json(service.catalogues.get(run).told(after))
 
