@@ -8,7 +8,7 @@ names it right.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -751,10 +751,12 @@ SEALED = tuple(_KINDS[1:_TUNED:2])
 LATER = tuple(_KINDS[_TUNED:])
 
 
-def cases_of(names: tuple[str, ...], parts: tuple[str, ...] = PARTS) -> Iterator[Case]:
+def cases_of(
+    names: tuple[str, ...], parts: tuple[str, ...] = PARTS, faults: Mapping[str, Fault] = FAULTS
+) -> Iterator[Case]:
     """The faults of these names over parts; what is planned also with supports that are designed."""
     for name in names:
-        one = FAULTS[name]
+        one = faults[name]
         shored = [part for part in SHORED if part.removesuffix(" on shores") in parts]
         for part in (*parts, *(shored if "support" in name or "gap" in name else ())):
             program = one.make(part)
