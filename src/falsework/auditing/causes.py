@@ -8,10 +8,11 @@ from collections.abc import Iterable
 import numpy as np
 
 from falsework.auditing.copies import FoundCopies, Instead
-from falsework.auditing.flow import Fed
+from falsework.auditing.flow import Fed, FlowChange
 from falsework.auditing.placement import PlacedSections, stretch_of
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
+from falsework.kernels.bead import machine as rs274
 from falsework.part.part import Part
 from falsework.process.settings import Process
 
@@ -35,9 +36,10 @@ def fitting_diameter(fed: Fed, diameter_mm: float) -> float | None:
     return best if off[best] < _FITS else None
 
 
-def unit_findings(usual: Usual) -> Iterable[Finding]:
-    """Layers so high that no machine lays them: inches and millimetres mixed up."""
-    if usual.height_mm > _TALLEST_MM:
+def unit_findings(usual: Usual, found: ProgramSurvey) -> Iterable[Finding]:
+    """Layers so high that no machine lays them, in inches: these and millimetres are mixed up."""
+    in_inches = found.reading.state[rs274.UNIT] != 1.0 or found.reading.count(rs274.UNITS) > 1
+    if usual.height_mm > _TALLEST_MM and in_inches:
         says = f"the layers are {usual.height_mm:.1f} mm high: millimetres are taken for inches"
         cure = "Take out the word that sets inches (G20), or make the program again in millimetres"
         yield Finding(0, "unit", FindingLevel.RUIN, says, cure, found=usual.height_mm, unit="mm")
@@ -55,6 +57,9 @@ def filament_finding(diameter_mm: float, instead_of_mm: float) -> Finding:
 def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
     """Too much or too little filament all through, told by the room between lines."""
     share = fed.share
+    if fed.change is not None:
+        yield from _changed(fed.change)
+        return
     if share is None or _UNDER <= share <= _OVER:
         return
     other = fitting_diameter(fed, process.printer.filament_diameter_mm)
@@ -70,6 +75,22 @@ def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
         much = "twice" if 1.8 < share < 2.2 else f"{share:.1f} times"
         says = f"{much} as much filament as the strands have room for{why}"
         yield Finding(0, "overfed throughout", FindingLevel.RUIN, says, cure, found=share, planned=1.0)
+
+
+def _changed(change: FlowChange) -> Iterable[Finding]:
+    """Too little or too much from a height on, or up to it."""
+    wrong = max(change.beneath, change.above, key=lambda share: abs(math.log(share)))
+    if _UNDER <= wrong <= _OVER:
+        return
+    up = wrong == change.above
+    kind, much = ("underfed", "of the filament that they need") if wrong < 1.0 else (
+        "overfed throughout", "of the filament that they have room for"
+    )  # fmt: skip
+    where = f"{'from' if up else 'up to'} height {change.z_mm:.1f} mm{' on' if up else ''}"
+    says = f"{where} the strands get {100 * wrong:.0f} % {much}"
+    cure = "Look for what changes the flow on the way up; check flow and what E counts"
+    line = (change.line,) if up else ()
+    yield Finding(0, kind, FindingLevel.RUIN, says, cure, lines=line, found=wrong, planned=1.0)
 
 
 def height_findings(fed: Fed, found: ProgramSurvey, usual: Usual) -> Iterable[Finding]:

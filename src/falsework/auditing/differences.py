@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from falsework.auditing.gather import MELTED_MM3_S, ProgramTotals
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.filament import filament_mm
 from falsework.kernels.bead import machine as rs274
+from falsework.kernels.bead import strands as cut
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 
@@ -17,6 +20,7 @@ _WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
 _FILAMENT_OFF = 0.2
 _TIME_LESS, _TIME_MORE = 0.7, 1.8  # plans leave out retraction and lifting
 _FAST, _VERY_FAST = 1.4, 2.0  # times the process's speed of walls
+_CRAWL_MM_S = 4.0  # common practice, no source: slower than the smallest layers are printed
 
 
 @dataclass(frozen=True)
@@ -69,8 +73,8 @@ def process_findings(
     if abs(usual.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
         yield _WIDTH(usual.width_mm, process.line_width_mm)
     heat, bed = process.material.nozzle_temperature_c, process.material.bed_temperature_c
-    if found.hottest_c > 0 and abs(found.hottest_c - heat) > _HEAT_OFF_C:
-        yield _NOZZLE(found.hottest_c, heat)
+    if found.hottest_c > 0:
+        yield from _nozzle_findings(found, heat)
     if abs(found.bed_c - bed) > _HEAT_OFF_C and found.reading.state[rs274.HEATED]:
         yield _BED(found.bed_c, bed)
     if totals.fan_length_mm > 0 and abs(totals.fan - process.fan) > _FAN_OFF:
@@ -81,8 +85,44 @@ def process_findings(
         yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)
 
 
-def speed_findings(totals: ProgramTotals) -> Iterable[Finding]:
-    """Strands that no common nozzle melts as fast as they are asked for."""
+def _nozzle_findings(found: ProgramSurvey, heat_c: float) -> Iterable[Finding]:
+    """The nozzle's heat where it is farthest off, of the layers that were kept; the first may be hotter."""
+    farthest, line = found.hottest_c, 0
+    for at, rows in found.sample.items():
+        asked = float(np.median(rows[:, cut.NOZZLE]))
+        if at > found.first_layer and asked > 0.0 and abs(asked - heat_c) > abs(farthest - heat_c):
+            farthest, line = asked, int(rows[0, cut.LINE])
+    if abs(farthest - heat_c) > _HEAT_OFF_C:
+        finding = _NOZZLE(farthest, heat_c)
+        yield replace(finding, lines=(line,)) if line else finding
+
+
+def bed_findings(found: ProgramSurvey, wanted_c: float | None, last_line: int) -> Iterable[Finding]:
+    """A bed that cools while there is still something to print: below what the process wants, or at all."""
+    reading = found.reading
+    lowered = reading.firsts[rs274.BED_LOWERED, : min(reading.count(rs274.BED_LOWERED), rs274.KEPT)]
+    least = 1.0 if wanted_c is None else wanted_c - _HEAT_OFF_C
+    for line, heat in lowered:
+        if line < last_line and heat < least:
+            how = "switched off" if heat == 0.0 else f"cooled to {heat:.0f} °C"
+            says = f"the bed is {how} in line {line:.0f}, in the middle of the print: the part may come off"
+            cure = "Keep the bed's heat to the end of the print"
+            yield Finding(
+                0, "bed heat", FindingLevel.CAUTION, says, cure, lines=(int(line),), found=float(heat),
+                planned=wanted_c, unit="°C",
+            )  # fmt: skip
+            return
+
+
+def speed_findings(found: ProgramSurvey, totals: ProgramTotals) -> Iterable[Finding]:
+    """Strands that no common nozzle melts as fast as they are asked for; or that are laid at a crawl."""
+    pace = float(found.length_mm.sum()) / found.printing_s if found.printing_s > 0.0 else _CRAWL_MM_S
+    if pace < _CRAWL_MM_S:
+        says = f"strands are laid at {pace:.2g} mm/s on average: the plastic is cooked in the nozzle"
+        cure = "Look at the speeds: a machine counts them by the minute, not by the second"
+        yield Finding(
+            0, "too slow", FindingLevel.FAULT, says, cure, found=pace, planned=_CRAWL_MM_S, unit="mm/s"
+        )
     if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
         says = (
             f"{totals.fast_mm / 1000:.1f} m of strands ask for up to {totals.most_mm3_s:.0f} mm³ "

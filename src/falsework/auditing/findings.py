@@ -18,6 +18,7 @@ from falsework.kernels.bead import machine as rs274
 from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats
 
+_EMPTY, _EMPTY_MM = 0.04, 50.0  # share and length of what is fed for nothing, both
 _SHORT_END_MM = 3.0  # a free end no longer than that shows, and spoils nothing
 _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
 
@@ -325,6 +326,19 @@ def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
             "See that every retraction word is followed by one that feeds it again",
             found.held_back,
             lines=(found.held_line,),
+        )
+    if found.empty_mm > max(_EMPTY_MM, _EMPTY * found.fed_mm):
+        share = found.empty_mm / found.fed_mm
+        yield Finding(
+            0,
+            "held back",
+            FindingLevel.RUIN,
+            f"nothing comes out along {100 * share:.0f} % of the way where filament is fed: "
+            "more was drawn back than is fed again",
+            "See that what is drawn back before each travel is fed again after it",
+            lines=(found.empty_line,),
+            found=share,
+            planned=0.0,
         )
     homed = [line for line in reading.first_lines(rs274.LATE_HOME) if line < last_line]
     if homed:

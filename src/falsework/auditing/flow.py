@@ -30,18 +30,32 @@ _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
 _BIN = 0.04  # of pitches, as logarithm
+_LEAST_SIDE, _MOST_OF_THEM = 2, 0.8  # layers on each side of a change; the share of them that must agree
+_CHANGES, _ALIKE = math.log(1.3), math.log(1.2)  # what is a change, and what is none
+
+
+@dataclass(frozen=True)
+class FlowChange:
+    """From a height on the strands get another share than below it: shares beneath and above."""
+
+    z_mm: float
+    line: int
+    beneath: float
+    above: float
 
 
 @dataclass(frozen=True)
 class Fed:
     """``share``: of what dense lines need that they get, 1 where it is right; ``pitch_mm`` between these.
 
-    ``first_share``: the same of the first layer alone; None where too few lines lie side by side.
+    ``first_share``: the same of the first layer alone; None where too few lines lie side by side. ``change``:
+    where it changes on the way up.
     """
 
     share: float | None
     first_share: float | None
     pitch_mm: float | None
+    change: FlowChange | None = None
 
 
 def fed(found: ProgramSurvey) -> Fed:
@@ -49,6 +63,7 @@ def fed(found: ProgramSurvey) -> Fed:
     steps = found.steps_mm()
     first: list[Floats] = [np.zeros((0, 2))]
     others: list[Floats] = [np.zeros((0, 2))]
+    votes: list[_Vote] = []
     kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
     for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
         if at not in found.sample:
@@ -62,11 +77,49 @@ def fed(found: ProgramSurvey) -> Fed:
         section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
         kept = first if at == found.first_layer else others
         kept.append(np.column_stack([pitch, section[strand] / h]))
+        if at > found.first_layer:
+            votes += _vote(kept[-1], float(found.z_mm[at]), int(rows[0, cut.LINE]))
     share, pitch_mm = _of_most(others)
     first_share, first_pitch_mm = _share(np.concatenate(first))
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
         first_share = None  # lines of a raft, apart from each other
-    return Fed(share, first_share, pitch_mm)
+    return Fed(share, first_share, pitch_mm, _change(votes))
+
+
+@dataclass(frozen=True)
+class _Vote:
+    """What one layer says: its height and line, the share, and what the dense lines get a millimetre of way
+    and height.
+    """
+
+    z_mm: float
+    line: int
+    share: float
+    width_mm: float
+
+
+def _vote(points: Floats, z_mm: float, line: int) -> list[_Vote]:
+    share, pitch_mm = _share(points)
+    return [] if share is None or pitch_mm is None else [_Vote(z_mm, line, share, share * pitch_mm)]
+
+
+def _change(votes: list[_Vote]) -> FlowChange | None:
+    """The height at which all layers above get another share than all beneath.
+
+    What they get must change as the share does: lines that only lie nearer or farther are another pattern.
+    """
+    shares, widths = np.array([v.share for v in votes]), np.array([v.width_mm for v in votes])
+    for k in range(_LEAST_SIDE, len(votes) - _LEAST_SIDE + 1):
+        beneath, above = float(np.median(shares[:k])), float(np.median(shares[k:]))
+        by = math.log(above / beneath)
+        by_width = math.log(float(np.median(widths[k:])) / float(np.median(widths[:k])))
+        apart = max(
+            float(np.quantile(np.abs(np.log(side / middle)), _MOST_OF_THEM))
+            for side, middle in ((shares[:k], beneath), (shares[k:], above))
+        )
+        if abs(by) > _CHANGES and abs(by_width - by) < 0.5 * abs(by) and apart < _ALIKE:
+            return FlowChange(votes[k].z_mm, votes[k].line, beneath, above)
+    return None
 
 
 def _of_most(layers: list[Floats]) -> tuple[float | None, float | None]:

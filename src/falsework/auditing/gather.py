@@ -11,7 +11,7 @@ import numpy as np
 from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT, Layer
 from falsework.auditing.flow import pitches
 from falsework.auditing.plate import BedHeights
-from falsework.auditing.points import points_along, sides
+from falsework.auditing.points import hanging_together, points_along, sides
 from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
@@ -27,7 +27,7 @@ _FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
 _ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
 _TWICE_MM = 10.0
 _WALLS_MM = 100.0  # of closed lines, before their speed tells anything
-_FLOATING = 0.6  # share of a layer that must hang for one to be missing
+_FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
 _TALL = 1.001  # times bore or width: a layer higher than these is not pressed on
 _SAME_LINE = 0.25  # of a width: strands nearer than that follow the same line
@@ -175,7 +175,7 @@ class Gatherer:
     def _marked(self, layer: Layer, marks: np.ndarray, lengths: Floats, whole: float) -> None:
         """A site of each kind whose strands are long enough together, with a figure of the longest."""
         if self._laid:
-            floats = "floats", laying.FLOATS, _FLOATING * whole, PART
+            floats = "floats", laying.FLOATS, _FLOATING_MM, PART
         else:
             floats = "off the bed", laying.FLOATS, 0.3 * whole, BED
         kind, mark, least, beneath = floats
@@ -196,6 +196,8 @@ class Gatherer:
                 chosen = np.flatnonzero(marks & (1 << mark))
                 if kind in _CLOSER:
                     chosen = _CLOSER[kind](layer, chosen, self.limits.usual.width_mm)
+                elif kind == "floats":
+                    chosen = self._of_bodies(layer, chosen)
                 elif kind == "stray":
                     chosen = chosen[self.ground.high_up(layer.middles[chosen])]
                 if kind not in _BY_SHARE and layer.length_mm[chosen].sum() < least:
@@ -203,6 +205,20 @@ class Gatherer:
                 long = layer.length_mm[chosen]
                 told = 0.0 if value is None else float(value[chosen[np.argmax(long)]])
                 self._add(kind, site_of(layer, chosen, float(long.sum()), told))
+
+    def _of_bodies(self, layer: Layer, chosen: Indices) -> Indices:
+        """Of strands that float those of bodies most of which floats: seen from above, or where the part's
+        are told from supports, what hangs together in this layer.
+        """
+        if self.limits.knows_part:
+            body = hanging_together(layer.ends[:, [0, 1, 3, 4]], layer.owner == PART)
+        else:
+            body = self.ground.body_at(layer.middles)
+        long = np.where(layer.owner == FLAT, 0.0, layer.length_mm)
+        most = int(body.max()) + 1
+        whole = np.bincount(body, weights=long, minlength=most)
+        floating = np.bincount(body[chosen], weights=long[chosen], minlength=most)
+        return chosen[(floating >= np.maximum(_FLOATING * whole, _FLOATING_MM))[body[chosen]]]
 
     def _in_air(self, layer: Layer) -> None:
         runs, limits = layer.runs, self.limits
@@ -339,7 +355,7 @@ def _fed_as(layer: Layer, chosen: Indices, least: float, most: float) -> Indices
     return chosen[known & (share[chosen] > least) & (share[chosen] < most)]
 
 
-_BY_SHARE = ("floats", "off the bed", "ploughs")  # whose least is met by what is marked
+_BY_SHARE = ("off the bed", "ploughs")  # whose least is met by what is marked
 _CLOSER = {"laid twice": _doubled, "starved": _short_of, "overfed": _too_full}
 
 

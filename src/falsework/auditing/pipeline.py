@@ -19,7 +19,7 @@ from falsework.auditing.causes import (
 from falsework.auditing.commands import command_findings, harmless
 from falsework.auditing.copies import FoundCopies, find_copies
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
-from falsework.auditing.differences import plan_findings, process_findings, speed_findings
+from falsework.auditing.differences import bed_findings, plan_findings, process_findings, speed_findings
 from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
 from falsework.auditing.flow import Fed, fed
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
@@ -388,10 +388,12 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     bed = bed_of(read.reads, read.given)
     if bed is not None:
         yield from outside_findings(found, bed)
-    yield from unit_findings(read.usual)
+    bed_heat = read.made_for.material.bed_temperature_c if read.given is not None else None
+    yield from bed_findings(found, bed_heat, totals.last_line)
+    yield from unit_findings(read.usual, found)
     yield from amount_findings(read.fed, read.made_for)
     yield from height_findings(read.fed, found, read.usual)
-    yield from speed_findings(totals)
+    yield from speed_findings(found, totals)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
 
 

@@ -16,7 +16,7 @@ from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.slicing import stack_layers
-from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
 
@@ -32,6 +32,8 @@ _ON = 0.05  # of a strand's width: median distance at which outlines lie on the 
 _NEARER = 0.7  # of the distance before: round outlines fit any turn about as well
 _NEAR_TURNS = (0.7, -0.7, 1.4, -1.4, 2.1, -2.1)
 _SURE = 0.02  # by so much another turn must be better than the one before
+_ALONG = 0.85  # cosine between an outline and a strand that follows it
+_NEIGHBOURS = 24  # points of strands around one of an outline
 
 
 @dataclass(frozen=True, eq=False)
@@ -461,7 +463,33 @@ def uncovered(
         if not match.outline or len(match.outline[0]) < 10:
             continue
         xy = placed.to_program(match.outline[0])
-        far, _ = match.trees[0].query(xy)
-        missing = far > 1.5 * usual.width_mm
+        missing = ~_followed(xy, match, 1.5 * usual.width_mm)
         out.append((float(found.z_mm[at]), 1.0 - float(missing.mean()), xy[missing]))
+    return out
+
+
+def _followed(xy: Floats, match: _Match, reach_mm: float) -> NDArray[np.bool_]:
+    """(n,) which points of one layer's outline have a strand near that runs along it, and not across."""
+    tree, normal = match.trees[0], match.normal[0]
+    ways = []
+    for step in (np.roll(xy, -1, axis=0) - xy, xy - np.roll(xy, 1, axis=0)):  # in a corner either will do
+        long = np.hypot(*step.T)
+        across = np.column_stack([-step[:, 1], step[:, 0]]) / np.maximum(long, 1e-9)[:, None]
+        ways.append((across, long < 2.0 * _POINT_MM))  # farther: points of two outlines
+
+    def along(points: Indices, strands: Indices) -> NDArray[np.bool_]:
+        cosine = [np.abs((normal[strands] * across[points]).sum(axis=-1)) for across, _ in ways]
+        (_, on), (_, off) = ways
+        either = (cosine[0] > _ALONG) & on[points] | (cosine[1] > _ALONG) & off[points]
+        return either | ~(on | off)[points]
+
+    far, near = tree.query(xy, distance_upper_bound=reach_mm)
+    out = np.isfinite(far)
+    out[out] = along(np.flatnonzero(out), near[out])
+    rest = np.flatnonzero(np.isfinite(far) & ~out)  # what lies nearest runs across: look at more
+    if len(rest):
+        far, near = tree.query(xy[rest], _NEIGHBOURS, distance_upper_bound=reach_mm)
+        of, which = np.nonzero(np.isfinite(far))
+        good = along(rest[of], near[of, which])
+        out[rest[of[good]]] = True
     return out

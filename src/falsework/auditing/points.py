@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices
 
@@ -30,6 +31,33 @@ def points_along(ends: Floats, step_mm: float, most: int) -> Points:
     xy = a[strand] + share[:, None] * (b - a)[strand]
     unit = ((b - a) / np.maximum(long, 1e-12)[:, None])[strand]
     return Points(xy, strand, unit, step)
+
+
+_CELL_MM, _MOST_CELLS = 1.0, 2000
+
+
+def hanging_together(ends: Floats, some: NDArray[np.bool_]) -> Indices:
+    """(m,) by strand ``ends`` (m, 4) the number from 1 of what hangs together with it; 0 for those not among
+    ``some`` (m,).
+
+    Cells of ``_CELL_MM`` through which strands run, joined with those around them.
+    """
+    from scipy.ndimage import label
+
+    out = np.zeros(len(ends), np.int64)
+    chosen = np.flatnonzero(some)
+    if len(chosen) == 0:
+        return out
+    points = points_along(ends[chosen], 0.5 * _CELL_MM, 100_000)
+    low = points.xy.min(axis=0)
+    cell = max(_CELL_MM, float(np.ptp(points.xy, axis=0).max()) / _MOST_CELLS, points.step_mm)
+    i, j = ((points.xy - low) / cell).astype(np.int64).T
+    field = np.zeros((int(j.max()) + 1, int(i.max()) + 1), bool)
+    field[j, i] = True
+    labels, _ = label(field, np.ones((3, 3)))
+    first = np.searchsorted(points.strand, np.arange(len(chosen)))
+    out[chosen] = labels[j[first], i[first]]
+    return out
 
 
 def sides(points: Points, reach_mm: float, cosine: float) -> tuple[Indices, Indices, Floats]:

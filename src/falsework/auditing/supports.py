@@ -9,15 +9,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.auditing.deposit import BED, PART, SUPPORT, Layer
+from falsework.auditing.deposit import ASIDE, BED, PART, SUPPORT, Layer
 from falsework.auditing.gather import AuditLimits
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.sites import FindingSite, Sites, place_of, site_of
 from falsework.auditing.value import Finding, FindingLevel
+from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 from falsework.support.scheme import SupportStrands
 
 _LONG_MM, _SHARE = 3.0, 0.08  # of a layer's support that must float, both
+_MUCH_MM, _MUCH = 10.0, 0.2  # the same, for more than a few strands that will not come out
 _MOST, _LOW_MM = 0.5, 4.0  # so high up some strands may hang over others' sides; most must, to begin there
 _CRUMB = 1.2  # widths: shorter strands lean on their neighbours
 _ON = 0.03  # share of a strand that rests, below which it does not
@@ -27,6 +29,8 @@ _CELL_MM, _BLUR = (
 )  # cells in which supports are compared with the plan's, and over how many they are spread
 _SHIFT_MM = 0.8  # that is told
 _BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than before, and in all
+_TURNED_DEG = 1.0
+_ELSEWHERE = 0.6  # share that lies where it was planned, below which the supports are not the planned ones
 _AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
 _SEEN_MM = 2.0  # cells in which supports have been; they and the cells around them count
@@ -40,14 +44,18 @@ class SupportAuditor:
 
     limits: AuditLimits
     gap_below_mm: float  # planned, 0 where that is not known
-    sites: dict[str, Sites] = field(default_factory=lambda: defaultdict(Sites))
-    middles: list[Floats] = field(default_factory=list)  # (n, 4) x, y, length, height of strands of support
+    # by kind, and whether it is most of a layer's support, or a few strands of it
+    sites: dict[tuple[str, bool], Sites] = field(default_factory=lambda: defaultdict(Sites))
+    middles: list[Floats] = field(default_factory=list)  # (n, 5) x, y, length, height, top: not the part's
     laid: bool = False
     been: list[tuple[float, Indices]] = field(default_factory=list)  # tops of its layers, and their cells
 
     def take(self, layer: Layer) -> None:
         """Look at the support of one layer."""
         first, self.laid = not self.laid, True
+        others = np.flatnonzero((layer.owner == SUPPORT) | (layer.owner == ASIDE))
+        figures = layer.length_mm[others], layer.height_mm[others], np.full(len(others), layer.z_mm)
+        self.middles.append(np.column_stack([layer.middles[others], *figures]))
         support = np.flatnonzero(layer.owner == SUPPORT)
         if len(support) == 0:
             return
@@ -55,7 +63,6 @@ class SupportAuditor:
         bottom = layer.z_mm - layer.step_mm
         been = [(z, cells) for z, cells in self.been if bottom - _LOST_MM < z <= bottom + 1e-6]
         self.been = [*been, (layer.z_mm, np.unique(_cells(layer.middles[support], around=False)))]
-        self.middles.append(np.column_stack([layer.middles[support], long, layer.height_mm[support]]))
         if first:
             return
         whole = layer.length_mm[support] > _CRUMB * layer.width_mm[support]
@@ -88,18 +95,21 @@ class SupportAuditor:
             value = float(np.median(gaps)) if len(gaps) else bottom
             if kind == "support layers missing" and been and been[-1][0] < bottom - 1e-6:
                 value = min(value, bottom - been[-1][0])
-            self.sites[kind].add(site_of(layer, chosen, amount, bottom if kind.endswith("bed") else value))
+            most = amount >= max(_MUCH_MM, _MUCH * float(long.sum()))
+            told = bottom if kind.endswith("bed") else value
+            self.sites[kind, most].add(site_of(layer, chosen, amount, told))
 
     def findings(self, tops_mm: Floats) -> Iterable[Finding]:
         """One for each place, in plain words."""
         height = self.limits.usual.height_mm
-        for kind, sites in self.sites.items():
+        for (kind, most), sites in self.sites.items():
+            worst = FindingLevel.RUIN if kind == "support off the bed" else FindingLevel.FAULT
             for site in _firsts(sites.joined()):
                 yield Finding(
                     0,
                     kind,
-                    FindingLevel.RUIN if kind == "support off the bed" else FindingLevel.FAULT,
-                    _says(kind, site, height),
+                    worst if most else FindingLevel.CAUTION,
+                    _says(kind, site, height) if most else _says_of_few(kind, site),
                     _CURES[kind],
                     count=site.more,
                     place=place_of(site, tops_mm),
@@ -147,6 +157,13 @@ def _says(kind: str, site: FindingSite, height: float) -> str:
     return f"a support begins {site.value:.2f} mm above the part that it stands on"
 
 
+def _says_of_few(kind: str, site: FindingSite) -> str:
+    beneath = {"support off the bed": "the bed", "support off the part": "the part"}.get(
+        kind, "their own layer"
+    )
+    return f"{site.amount:.0f} mm of support begin {site.value:.2f} mm above {beneath}, on nothing"
+
+
 def shift_finding(
     auditor: SupportAuditor, placed: PlacedSections, planned: SupportStrands, heights_mm: Floats
 ) -> Iterable[Finding]:
@@ -154,29 +171,57 @@ def shift_finding(
     if not auditor.middles or len(planned.layer) == 0:
         return
     printed = np.concatenate(auditor.middles)
-    xy = placed.to_part(printed[:, :2])
-    ends = planned.ends_mm
-    wanted = 0.5 * (ends[:, :2] + ends[:, 2:])
-    volume = float((printed[:, 2] * printed[:, 3]).sum())
-    wanted_volume = float((planned.lengths_mm * heights_mm[planned.layer]).sum())
-    if not _AS_MUCH < volume / wanted_volume < 1.0 / _AS_MUCH:
+    printed = printed[printed[:, 4] > placed.placement.shift_mm[2] + 1e-4]  # a raft lies beneath
+    weight, wanted_weight = printed[:, 2] * printed[:, 3], planned.lengths_mm * heights_mm[planned.layer]
+    if not _AS_MUCH < float(weight.sum()) / float(wanted_weight.sum()) < 1.0 / _AS_MUCH:
         return  # some is missing, or there is more: not the same supports
-    low = np.minimum(xy.min(axis=0), ends.reshape(-1, 2).min(axis=0)) - _REACH_MM
-    span = np.maximum(xy.max(axis=0), ends.reshape(-1, 2).max(axis=0)) + _REACH_MM - low
-    shape = tuple(int(v / _CELL_MM) + 1 for v in span)
-    found = _spread(xy, printed[:, 2] * printed[:, 3], low, shape)
-    asked = _spread(wanted, planned.lengths_mm * heights_mm[planned.layer], low, shape)
-    before = float(np.minimum(found, asked).sum())
-    by, after = _best_shift(found, asked)
+    wanted = 0.5 * (planned.ends_mm[:, :2] + planned.ends_mm[:, 2:])
+    before, by, after = max(
+        (_compared((xy, weight), (wanted, wanted_weight)) for xy in _as_part(printed[:, :2], placed)),
+        key=lambda found: found[0],
+    )
     off = float(np.hypot(*by))
     if off < _SHIFT_MM or after < _ALIKE or after < before + _BETTER:
+        if before < _ELSEWHERE:
+            says = (
+                f"the supports are as many as planned, but only {100 * before:.0f} % of them stand where "
+                "they were planned: turned, mirrored, or of another plan"
+            )
+            yield _shifted(says, 1.0 - before, "")
         return
     says = (
         f"the supports are the planned ones, but moved aside by {off:.1f} mm "
         f"({by[0]:+.1f} mm in x, {by[1]:+.1f} mm in y of the plan)"
     )
+    yield _shifted(says, off, "mm")
+
+
+def _as_part(xy: Floats, placed: PlacedSections) -> Iterable[Floats]:
+    """Points of the program in the part's coordinates; as they would be unturned, too: the part may look the
+    same all round, and its supports not.
+    """
+    yield placed.to_part(xy)
+    if abs(placed.placement.turn_deg) > _TURNED_DEG:
+        x0, y0, x1, y1 = planar.bounds(placed.shadow)
+        middle = np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1)])
+        yield xy - placed.to_program(middle[None]) + middle
+
+
+def _compared(found: tuple[Floats, Floats], asked: tuple[Floats, Floats]) -> tuple[float, Floats, float]:
+    """Of points with weights, what share lies where it was asked for, the shift that brings most of it there,
+    and the share after it.
+    """
+    low = np.minimum(found[0].min(axis=0), asked[0].min(axis=0)) - _REACH_MM
+    span = np.maximum(found[0].max(axis=0), asked[0].max(axis=0)) + _REACH_MM - low
+    shape = tuple(int(v / _CELL_MM) + 1 for v in span)
+    is_, wanted = _spread(*found, low, shape), _spread(*asked, low, shape)
+    by, after = _best_shift(is_, wanted)
+    return max(0.0, float(np.minimum(is_, wanted).sum())), by, after
+
+
+def _shifted(says: str, off: float, unit: str) -> Finding:
     cure = "Load part and supports together, so that they keep their places"
-    yield Finding(0, "support shifted", FindingLevel.FAULT, says, cure, found=off, planned=0.0, unit="mm")
+    return Finding(0, "support shifted", FindingLevel.FAULT, says, cure, found=off, planned=0.0, unit=unit)
 
 
 def _spread(xy: Floats, weight: Floats, low: Floats, shape: Sequence[int]) -> Floats:

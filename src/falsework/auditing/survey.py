@@ -13,7 +13,7 @@ from falsework.errors import ProgramError
 from falsework.kernels.bead import laying
 from falsework.kernels.bead import machine as rs274
 from falsework.kernels.bead import strands as cut
-from falsework.kernels.bead.motion import move_times
+from falsework.kernels.bead.motion import fed_along, move_times
 from falsework.layers.stack import Floats, Indices
 from falsework.process.derived import corner_speed_mm_s, filament_section_mm2
 from falsework.process.settings import Process
@@ -61,6 +61,9 @@ class ProgramSurvey:
     bed_c: float = 0.0
     held_back: int = 0  # strands laid while a word holds the filament back
     held_line: int = 0
+    fed_mm: float = 0.0  # way along which filament is fed
+    empty_mm: float = 0.0  # of it where nothing comes out: it was drawn back farther
+    empty_line: int = 0
     cold: int = 0  # strands laid before the nozzle was asked to be warm
     cold_line: int = 0
 
@@ -97,7 +100,7 @@ def survey(
     carry = cut.fresh_carry(process.layer_height_mm)
     layers = _Layers()
     out, blocks = np.empty((0, cut.STRAND)), np.empty((0, laying.BLOCK))
-    sums, start = laying.fresh_sums(), np.zeros(3)
+    sums, start, along = laying.fresh_sums(), np.zeros(3), np.zeros(2)
     found: ProgramSurvey | None = None
     name = name_of(program)
     for rows, reading in moves(
@@ -120,6 +123,9 @@ def survey(
             rows[:, rs274.ACCELERATION],
             corner_speed_mm_s(printer),
         )
+        first = fed_along(start, targets, rows[:, rs274.FED], rows[:, rs274.PUSHED], along)
+        if first >= 0 and not found.empty_line:
+            found.empty_line = int(rows[first, rs274.AT_LINE])
         start = targets[-1].copy()
         found.time_s += float(seconds.sum())
         found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
@@ -136,6 +142,7 @@ def survey(
     assert found is not None  # the reader refuses a program without moves
     found.time_s += float(found.reading.state[rs274.DWELL])
     found.bed_c = float(found.reading.state[rs274.BED_MOST])
+    found.fed_mm, found.empty_mm = (float(v) for v in along)
     _sum_up(found, sums)
     if found.strands == 0:
         raise ProgramError(name, "lays no strand: nothing is extruded along the way", "Check how it was made")

@@ -20,6 +20,7 @@ _COMPARED = frozenset(
         "support off the part",
     }
 )  # fmt: skip
+_OF_THE_PART = frozenset({"outline", "too low", "not printed"})
 _TOUCHING = frozenset({"laid twice", "ploughs", "strikes", "floats"})
 
 FOLLOWS: Mapping[str, frozenset[str]] = {
@@ -37,8 +38,14 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "other position": _COMPARED | _IN_AIR,
     "other part": _COMPARED,
     "scale": _COMPARED,
+    "layer height": frozenset({"first layer", "line width", "gap", "gap below", "interface", "filament"}),
+    "outline": _IN_AIR
+    | {"support shifted", "fused on top", "fused below", "side gap", "stray", "filament", "time", "floats"},
     "too low": frozenset({"left hot", "filament", "time", "not printed", "outline"}),
-    "support shifted": _COMPARED | _IN_AIR | _TOUCHING | {"support off the bed", "support layers missing"},
+    "support shifted": (_COMPARED - _OF_THE_PART)
+    | _IN_AIR
+    | _TOUCHING
+    | {"support off the bed", "support layers missing"},
     "support off the bed": _IN_AIR | {"unsupported", "barely supported", "filament", "time", "floats"},
     "support layers missing": _IN_AIR
     | {"gap", "unsupported", "barely supported", "floats", "filament", "time"},

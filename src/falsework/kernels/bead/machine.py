@@ -44,8 +44,8 @@ STATE = TOOL_HEAT + TOOLS
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
     12
 )
-UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF = range(12, 20)
-KINDS, KEPT = 20, 8
+UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF, BED_LOWERED = range(12, 21)
+KINDS, KEPT = 21, 8
 
 # what is known of a line that is read: letters given, words of G and M, without sense, of text, a tool, a
 # number
@@ -328,11 +328,13 @@ def _heat(state, value, given, line):
 
 
 @bare
-def _bed_heat(state, value, given, line):
+def _bed_heat(state, counts, firsts, value, given, line):
     if not (_has(given, _S) or _has(given, _R)):
         return
     wanted = value[_S] if _has(given, _S) else value[_R]
     if wanted >= 0.0:
+        if state[LAID] != 0.0 and wanted < state[BED]:
+            tally(counts, firsts, BED_LOWERED, line, wanted)
         state[BED] = wanted
         if wanted > state[BED_MOST]:
             state[BED_MOST], state[BED_LINE] = wanted, line
@@ -408,7 +410,7 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
     elif code in (_HEAT, _HEAT_WAIT):
         _heat(state, value, given, line)
     elif code in (_BED_HEAT, _BED_HEAT_WAIT):
-        _bed_heat(state, value, given, line)
+        _bed_heat(state, counts, firsts, value, given, line)
     elif code in (_FAN_ON, _FAN_OFF):
         _fan(state, value, given, code == _FAN_ON)
     elif code in (_VOLUMES, _SPEED_SHARE, _FLOW_SHARE):

@@ -17,7 +17,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare_kernel, inner, kernel
 
 _STRAIGHT = 1e-9  # sine of a turn that counts as none, above the rounding of coordinates in float64
 
@@ -256,3 +256,26 @@ def _path_s(length, enter, n, speed, acceleration):
         else:
             total += (2.0 * speed - slow) / acceleration + (peak - top) / (acceleration * speed)
     return total
+
+
+@bare_kernel
+def fed_along(start, target, fed, pushed, sums):
+    """Add to ``sums``: mm of way along which filament is fed, and how much of it nothing comes out of.
+
+    start (3,), target (N, ≥ 2), fed (N,) mm of filament, pushed (N,) mm³ that leave the nozzle. Returns the
+    first of the latter moves, or −1. O(N).
+    """
+    x, y = start[0], start[1]
+    first = -1
+    for k in range(len(target)):
+        dx, dy = target[k, 0] - x, target[k, 1] - y
+        x, y = target[k, 0], target[k, 1]
+        if fed[k] <= 0.0 or (dx == 0.0 and dy == 0.0):
+            continue
+        long = np.sqrt(dx * dx + dy * dy)
+        sums[0] += long
+        if pushed[k] <= 0.0:
+            sums[1] += long
+            if first < 0:
+                first = k
+    return first
