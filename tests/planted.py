@@ -111,20 +111,23 @@ def sound_one(part: str, recipe: str, plate: str, dialect: str) -> Case:
     return Case(f"{part}, {recipe}, {plate}, {dialect}", program)
 
 
-def sound_alone(every: int = 1) -> Iterator[Case]:
-    """Every part in recipes, plates and dialects that go round; ``every``: only each so-manieth."""
+def sound_alone(every: int = 1, offset: int = 0) -> Iterator[Case]:
+    """Every part in recipes, plates and dialects that go round; ``every``: only each so-manieth, from
+    ``offset`` (less than it) on.
+    """
     recipes, plates, dialects = list(RECIPES), list(PLATES), list(DIALECTS)
     count = 0
     for p, part in enumerate(PARTS):
         for k in range(18):
             count += 1
-            if count % every:
+            if count % every != offset:
                 continue
             recipe = recipes[(k + 3 * p) % len(recipes)]
             plate = plates[(k + 5 * p) % len(plates)]
             dialect = dialects[(k + p) % len(dialects)]
             yield sound_one(part, recipe, plate, dialect)
-        if count % every == 0:
+        count += 1
+        if count % every == offset:
             levels = list(plain_levels(part))
             far = [moved(levels, x, 0.0) for x in (-60.0, 20.0)]
             yield Case(f"{part}, one by one", one_by_one(far).end().bytes())
@@ -210,22 +213,24 @@ def planned_bytes(levels, part: str, **how) -> bytes:
     return written(levels, _writer(plan_of(part).process), **how).end().bytes()
 
 
-def sound_planned(every: int = 1) -> Iterator[Case]:
-    """Every part as planned: as it stands, moved, twice on the plate, with lines beside it."""
+PLANNED_WAYS: dict[str, Callable[[list[Level]], list[Level]]] = {
+    "as it stands": lambda levels: levels,
+    "moved": lambda levels: moved(levels, 13.0, -7.0),
+    "with skirt and prime line": lambda levels: with_prime(with_skirt(levels), 1),
+    "two": lambda levels: beside(levels, moved(levels, 52.0, 3.0)),
+    "on a brim": with_brim,
+}
+
+
+def sound_planned(every: int = 1, offset: int = 0) -> Iterator[Case]:
+    """Every part as planned: as it stands, moved, twice on the plate, with lines beside it; as above."""
     count = 0
     for part in (*PARTS, *SHORED):
-        plan, levels = plan_of(part), list(planned_levels(part))
-        ways = {
-            "as it stands": levels,
-            "moved": moved(levels, 13.0, -7.0),
-            "with skirt and prime line": with_prime(with_skirt(levels), 1),
-            "two": beside(levels, moved(levels, 52.0, 3.0)),
-            "on a brim": with_brim(levels),
-        }
-        for name, these in ways.items():
+        for name, way in PLANNED_WAYS.items():
             count += 1
-            if count % every == 0:
-                yield Case(f"{part} planned, {name}", planned_bytes(these, part), plan)
+            if count % every == offset:
+                these = way(list(planned_levels(part)))
+                yield Case(f"{part} planned, {name}", planned_bytes(these, part), plan_of(part))
 
 
 # faults

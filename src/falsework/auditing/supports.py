@@ -185,7 +185,7 @@ def shift_finding(
         if before < _ELSEWHERE:
             says = (
                 f"the supports are as many as planned, but only {100 * before:.0f} % of them stand where "
-                "they were planned: turned, mirrored, or of another plan"
+                "they were planned: turned, mirrored, moved in part, or of another plan"
             )
             yield _shifted(says, 1.0 - before, "")
         return

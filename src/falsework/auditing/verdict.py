@@ -40,7 +40,8 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "scale": _COMPARED,
     "layer height": frozenset({"first layer", "line width", "gap", "gap below", "interface", "filament"}),
     "outline": _IN_AIR
-    | {"support shifted", "fused on top", "fused below", "side gap", "stray", "filament", "time", "floats"},
+    | (_COMPARED - _OF_THE_PART)
+    | {"floats", "support off the bed", "support layers missing", "starved"},
     "too low": frozenset({"left hot", "filament", "time", "not printed", "outline"}),
     "support shifted": (_COMPARED - _OF_THE_PART)
     | _IN_AIR
