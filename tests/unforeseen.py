@@ -245,7 +245,7 @@ def _low_travels(part: str) -> bytes:
     return one_by_one([moved(levels, -60.0, 0.0), moved(levels, 20.0, 0.0)], clear=1.0).end().bytes()
 
 
-@fault("two parts into each other", "laid twice", "overfed", "ploughs")
+@fault("two parts into each other", "overlap", "laid twice", "overfed", "ploughs")
 def _into(part: str) -> bytes:
     levels = list(plain_levels(part))
     return written(beside(levels, moved(levels, 11.0, 3.0))).end().bytes()

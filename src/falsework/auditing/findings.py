@@ -20,6 +20,8 @@ from falsework.layers.stack import Floats
 
 _EMPTY, _EMPTY_MM = 0.04, 50.0  # share and length of what is fed for nothing, both
 _SHORT_END_MM = 3.0  # a free end no longer than that shows, and spoils nothing
+_LONG_LEDGE_MM = 3.5  # no layer reaches so far past the one beneath
+_LEAST_LAYERS = {"overlap": 3}  # what less often is met tells nothing
 _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
 
 
@@ -137,6 +139,12 @@ SITE_KINDS: dict[str, _Kind] = {
         "Look for doubled bodies or doubled lines in this layer",
         "mm",
     ),
+    "overlap": _Kind(
+        FindingLevel.FAULT,
+        lambda s: f"walls run through each other along {s.amount:.0f} mm of a layer: two bodies overlap",
+        "Move the parts apart on the bed, or join the bodies into one",
+        "mm",
+    ),
     "blob": _Kind(
         FindingLevel.CAUTION,
         lambda s: f"{s.value:.1f} mm³ are pushed out while the head stands still",
@@ -168,7 +176,7 @@ def site_findings(
     """Everything that was met in the layers, place by place."""
     for kind, sites in sites_by_kind.items():
         rule = SITE_KINDS[kind]
-        joined = sites.joined()
+        joined = [s for s in sites.joined() if s.layers >= _LEAST_LAYERS.get(kind, 1)]
         for k, site in enumerate(joined[:_MOST_OF_A_KIND]):
             rest = joined[_MOST_OF_A_KIND:] if k == _MOST_OF_A_KIND - 1 else []
             says = rule.says(site)
@@ -198,6 +206,8 @@ def _with_droop(finding: Finding, kind: str, site: FindingSite, limits: AuditLim
     says = f"{finding.says}; expected to sag by {middle:.2f} mm ({low:.2f} to {high:.2f})"
     if kind in ("starts in air", "ends in air") and site.amount <= _SHORT_END_MM:
         finding = replace(finding, level=FindingLevel.CAUTION)
+    if kind == "overhang" and site.amount > _LONG_LEDGE_MM:
+        finding = replace(finding, level=FindingLevel.FAULT)
     return replace(finding, says=says, droop_mm=Estimate(middle, low, high, basis), found=site.amount)
 
 

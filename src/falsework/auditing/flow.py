@@ -30,6 +30,7 @@ _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
 _BIN = 0.04  # of pitches, as logarithm
+_RAFT_MM = 2.5  # so high lines of a raft may lie apart
 _LEAST_SIDE, _MOST_OF_THEM = 2, 0.8  # layers on each side of a change; the share of them that must agree
 _CHANGES, _ALIKE = math.log(1.3), math.log(1.2)  # what is a change, and what is none
 
@@ -64,6 +65,7 @@ def fed(found: ProgramSurvey) -> Fed:
     first: list[Floats] = [np.zeros((0, 2))]
     others: list[Floats] = [np.zeros((0, 2))]
     votes: list[_Vote] = []
+    on_raft = 0
     kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
     for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
         if at not in found.sample:
@@ -79,11 +81,12 @@ def fed(found: ProgramSurvey) -> Fed:
         kept.append(np.column_stack([pitch, section[strand] / h]))
         if at > found.first_layer:
             votes += _vote(kept[-1], float(found.z_mm[at]), int(rows[0, cut.LINE]))
+            on_raft = sum(v.z_mm <= found.z_mm[found.first_layer] + _RAFT_MM for v in votes)
     share, pitch_mm = _of_most(others)
     first_share, first_pitch_mm = _share(np.concatenate(first))
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
         first_share = None  # lines of a raft, apart from each other
-    return Fed(share, first_share, pitch_mm, _change(votes))
+    return Fed(share, first_share, pitch_mm, _change(votes[on_raft:]))
 
 
 @dataclass(frozen=True)

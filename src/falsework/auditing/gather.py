@@ -29,6 +29,7 @@ _TWICE_MM = 10.0
 _WALLS_MM = 100.0  # of closed lines, before their speed tells anything
 _FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
+_CROSSED, _CROSSED_MM, _CROSSES = 0.06, 3.0, 0.1  # shares of walls, and mm, laid over others of their layer
 _TALL = 1.001  # times bore or width: a layer higher than these is not pressed on
 _SAME_LINE = 0.25  # of a width: strands nearer than that follow the same line
 _PARALLEL = math.cos(math.radians(12.0))
@@ -148,6 +149,10 @@ class Gatherer:
             own = np.flatnonzero(layer.owner != FLAT)
             if len(own) and not self._on_raft(layer):
                 self._add("thick layer", site_of(layer, own, whole, layer.step_mm))
+        if sums[laying.CROSSED] > max(_CROSSED_MM, _CROSSED * sums[laying.WALLS]):
+            crossing = np.flatnonzero(~layer.fills & (layer.owner == PART) & (layer.twice > _CROSSES))
+            if len(crossing):
+                self._add("overlap", site_of(layer, crossing, float(sums[laying.CROSSED])))
         if lengths.any():
             self._marked(layer, marks, lengths, whole)
         if self._laid and len(layer.blobs):
@@ -240,8 +245,9 @@ class Gatherer:
         overhang = long & (ledge <= limits.sag_mm)
         long &= ~overhang
         # out into the air and back: no bridge, whatever holds its ends
-        loop = long & (straight < 0.6 * runs.length_mm) & (runs.reach_mm < FAR_MM)
-        hangs |= loop
+        loop = (held == 2) & far & (straight < 0.6 * runs.length_mm) & (runs.reach_mm < FAR_MM)
+        hangs |= loop & long
+        overhang |= loop & ~long & (ledge > limits.sag_mm)
         long &= ~loop
         starts = hangs & (runs.held[:, 0] == 0)
         ends = hangs & ~starts

@@ -77,13 +77,14 @@ class SupportAuditor:
         # where supports have been, but not just beneath, layers of theirs are missing, whatever is seen
         last = bottom - 0.5 * self.limits.usual.height_mm
         cells = _cells(layer.middles[floats], around=True)
-        lost = _in(cells, [c for z, c in been if z <= last]) & ~_in(cells, [c for z, c in been if z > last])
+        amid = _in(cells, [c for z, c in been if z > last])  # over the gaps between lines of its own
+        lost = _in(cells, [c for z, c in been if z <= last]) & ~amid
         lost &= ~(on_part & (gap <= meant))
         nothing = near.sum(axis=1) < 0.3
         kinds = {
-            "support off the bed": (nothing | (beneath == BED)) & ~lost & ~on_part,
+            "support off the bed": (nothing | (beneath == BED)) & ~lost & ~on_part & ~amid,
             "support layers missing": lost | (~nothing & (beneath == SUPPORT)),
-            "support off the part": on_part & ~lost & (gap > meant),
+            "support off the part": on_part & ~lost & (gap > meant) & ~amid,
         }
         for kind, mask in kinds.items():
             chosen = floats[mask]

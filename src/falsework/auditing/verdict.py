@@ -38,7 +38,9 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "other position": _COMPARED | _IN_AIR,
     "other part": _COMPARED,
     "scale": _COMPARED,
-    "layer height": frozenset({"first layer", "line width", "gap", "gap below", "interface", "filament"}),
+    "layer height": frozenset(
+        {"first layer", "line width", "gap", "gap below", "interface", "spacing", "not printed", "filament"}
+    ),
     "outline": _IN_AIR
     | (_COMPARED - _OF_THE_PART)
     | {"floats", "support off the bed", "support layers missing", "starved"},
@@ -57,6 +59,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "fast walls": frozenset({"time"}),
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
+    "overlap": _AMOUNTS | _IN_AIR | {"laid twice"},
     "laid twice": frozenset({"overfed"}),
     "floats": _IN_AIR | {"outline"},
     "after the end": frozenset(),
@@ -67,6 +70,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 }  # fmt: skip
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
+_LAST = frozenset({"filament", "time"})  # what is wrong shows in them, but not what it is
 _ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
 
 
@@ -74,7 +78,8 @@ _NEAR_MM = 5.0  # around a cause that has a place, within which something may fo
 
 
 def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Numbered from 1: the worst first, among equals causes, then by the order of the program.
+    """Numbered from 1: the worst first, among equals what holds for the whole program, then causes, then the
+    kinds most is met of.
 
     What follows from another finding becomes a note that says so.
     """
@@ -86,13 +91,20 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     for f in every:
         cause = _cause_of(f, by_kind) if f.level.rank > 0 else ""
         folded.append(replace(f, level=FindingLevel.NOTE, follows=cause) if cause else f)
+    causes = {f.follows for f in folded}
+    extent: dict[tuple[str, int], int] = {}
+    for f in folded:
+        extent[f.kind, f.level.rank] = extent.get((f.kind, f.level.rank), 0) + f.count
     order = sorted(
         folded,
         key=lambda f: (
             -f.level.rank,
-            _ORDER.get(f.kind, len(_ORDER)),
-            f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
+            f.kind in _LAST,
+            f.place is not None,  # what holds for all of the program comes first
+            _ORDER[f.kind] if f.kind in causes else len(_ORDER),
+            -extent[f.kind, f.level.rank] if f.place is not None else 0,
             f.kind,
+            f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
         ),
     )
     return tuple(replace(f, number=k) for k, f in enumerate(order, 1))

@@ -221,9 +221,9 @@ FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK = range(
 MARKS = 8
 # and sums up: mm³ rebuilt from outer measures; mm of length, of length times fan, of what asks for more than
 # nozzles melt, the most of that in mm³/s; mm of closed lines of the part, and times their speed; mm but those
-# of flat lines beside the print
-REBUILT, WHOLE, FANNED, TOO_FAST, MOST_MELT, WALLS, WALL_PACE, OWN = range(8)
-LOOKED = 8
+# of flat lines beside the print; mm of the closed lines laid over what this layer has there already
+REBUILT, WHOLE, FANNED, TOO_FAST, MOST_MELT, WALLS, WALL_PACE, OWN, CROSSED = range(9)
+LOOKED = 9
 
 
 @kernel
@@ -240,7 +240,7 @@ def look_over(
     """
     marks = np.zeros(len(rows), np.uint16)
     lengths, by_owner, sums = np.zeros(MARKS), np.zeros(OWNERS), np.zeros(LOOKED)
-    rebuilt = whole = fanned = fast = most = walls = paced = own = 0.0
+    rebuilt = whole = fanned = fast = most = walls = paced = own = crossed = 0.0
     lies, shows = np.zeros(OWNERS), np.zeros(OWNERS)
     for k in range(len(rows)):
         l, h, w, o = long[k], height[k], width[k], owner[k]
@@ -260,6 +260,8 @@ def look_over(
         if o == PART and not fills[k]:
             walls += l
             paced += l * rows[k, PACE]
+            if rows[k, AZ] == rows[k, BZ]:
+                crossed += l * twice[k]
         if o == FLAT:
             continue
         own += l
@@ -287,7 +289,7 @@ def look_over(
                 if mark >> c & 1:
                     lengths[c] += l
     sums[REBUILT], sums[WHOLE], sums[FANNED], sums[TOO_FAST] = rebuilt, whole, fanned, fast
-    sums[MOST_MELT], sums[WALLS], sums[WALL_PACE], sums[OWN] = most, walls, paced, own
+    sums[MOST_MELT], sums[WALLS], sums[WALL_PACE], sums[OWN], sums[CROSSED] = most, walls, paced, own, crossed
     return marks, lengths, by_owner, sums
 
 
