@@ -141,7 +141,10 @@ def main() -> None:
     parser.add_argument("--every", type=int, default=1, help="only each so-manieth sound program")
     parser.add_argument("--parts", type=int, default=len(planted.PARTS), help="how many solids get faults")
     parser.add_argument("--cores", type=int, default=1, help="how many processes work")
-    parser.add_argument("--only", action="append", default=[], help="one group, such as held.back; repeatable")
+    parser.add_argument(
+        "--only", action="append", default=[], help="one group, such as held.back; repeatable"
+    )
+    parser.add_argument("--seconds", type=float, default=1e9, help="stop then, and say how far it came")
     parser.add_argument("--list", action="store_true", help="name what went wrong on stderr")
     parser.add_argument("--quick", action="store_true", help="two solids, every twentieth sound program")
     arguments = parser.parse_args()
@@ -151,19 +154,24 @@ def main() -> None:
     only = tuple(name.replace(".", " ") for name in arguments.only)
     work = list(shares(only, arguments.every, parts))
     told: list[Told] = []
+    begin, finished = time.monotonic(), 0
     with multiprocessing.get_context("spawn").Pool(arguments.cores) as pool:
         # pieces of one part together, so that it is sliced and planned by few
         for some in pool.imap_unordered(done, work, chunksize=4):
             told += some
+            finished += 1
             for t in some:
                 wrong = bool(t.weighty) if not t.kind else not t.first
                 if arguments.list and wrong and t.group != "held back":
                     print(f"  {t.group}: {t.name}: {list(t.weighty)}", file=sys.stderr, flush=True)
+            if time.monotonic() - begin > arguments.seconds:
+                break
     if any(not t.kind for t in told):
         _sound(told)
     if any(t.kind for t in told):
         _faults(told)
-    print(f"\n{sum(t.seconds for t in told):.0f} s of CPU in audits, of {len(told)} programs.")
+    seconds = sum(t.seconds for t in told)
+    print(f"\n{seconds:.0f} s of CPU in audits, of {len(told)} programs; {finished} of {len(work)} shares.")
 
 
 if __name__ == "__main__":
