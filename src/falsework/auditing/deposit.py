@@ -6,6 +6,7 @@ import math
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,8 @@ FAR_MM = 6.0  # how far sideways something that carries is looked for
 _CELLS = 6_000_000  # of the field of tops, at most
 _SHELVES = 6  # earlier layers kept as beads
 _MOST_STRANDS = 400_000  # of one layer judged at a time; more come in several goes
+_FEW, _ANYWHERE_MM = 24, 1e6  # strands for which beads are not put into squares first; larger than any bed
+_SLACK = 2.5  # layers of gap that still carry
 _RECENT = 3.2  # layers in which fill must come back
 _UNLIKELY = 0.15  # misfit by which another height must be better than the commonest depth
 
@@ -230,6 +233,18 @@ class _State:
         return owner
 
 
+class _Bins(NamedTuple):
+    """Beads by square, in compressed rows, and where the squares lie: as ``kernels.bead`` takes them."""
+
+    start: Indices
+    index: Indices
+    left: float
+    bottom: float
+    size: float
+    columns: int
+    rows: int
+
+
 @dataclass(eq=False)
 class _Shelf:
     """Beads of one earlier layer; binned when they are first asked for."""
@@ -238,13 +253,17 @@ class _Shelf:
     z: Floats
     low_mm: float
     high_mm: float
-    bins: tuple[Indices, Indices] | None = None
+    bins: _Bins | None = None
 
-    def binned(self, field: _Field) -> tuple[Indices, Indices]:
-        if self.bins is None:
-            self.bins = cut.bins_of(
-                self.beads, field.left, field.bottom, field.bin, field.columns, field.rows
-            )
+    def binned(self, field: _Field, sought: int) -> _Bins:
+        """Beads by square of the bed; where few strands are ``sought``, all of them as one square."""
+        if self.bins is not None:
+            return self.bins
+        if sought <= _FEW:
+            every = np.array([0, len(self.beads)]), np.arange(len(self.beads))
+            return _Bins(*every, -_ANYWHERE_MM, -_ANYWHERE_MM, 2.0 * _ANYWHERE_MM, 1, 1)
+        frame = field.left, field.bottom, field.bin, field.columns, field.rows
+        self.bins = _Bins(*cut.bins_of(self.beads, *frame), *frame)
         return self.bins
 
 
@@ -297,7 +316,8 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
         order, ends, half, height, owner, laid.path, fills, travels, field.top, field.owner, field.woven,
         *field.frame,
     )  # fmt: skip
-    field.enclose(ends, top, step)
+    if index % 2 == 0 or carry < _SLACK * step:  # what is a layer old is near enough, where gaps carry
+        field.enclose(ends, top, step)
     if len(runs):
         runs = _held_beside(runs, touch, laid.path)
     state.shelves.append(_Shelf(beads, middle, low, top))
@@ -320,8 +340,8 @@ def _stretches(laid: _Beads, state: _State) -> Floats:
             continue
         while True:
             more = field_of.cover(
-                laid.ends, laid.half, height, doubtful, whole, shelf.beads, shelf.z, *shelf.binned(field),
-                field.left, field.bottom, field.bin, field.columns, field.rows, CONTACT, carry, spans, count,
+                laid.ends, laid.half, height, doubtful, whole, shelf.beads, shelf.z,
+                *shelf.binned(field, len(doubtful)), CONTACT, carry, spans, count,
             )  # fmt: skip
             if more >= 0:
                 count = more

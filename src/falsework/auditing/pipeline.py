@@ -105,8 +105,8 @@ def audit(
     ('', 0)
     """
     given = _given(plan, process)
-    found, made_for, told = _surveyed(program, given, reads, watch.part(0.0, 0.3))
-    program_read = _read(program, given, made_for, reads, found)
+    found, amounts, made_for, told = _surveyed(program, given, reads, watch.part(0.0, 0.3))
+    program_read = _read(program, given, made_for, reads, found, amounts)
     work = _work(plan, part, program_read, belief, watch.part(0.3, 0.4))
     copies = _copies(work, program_read, watch.part(0.4, 0.5))
     auditors = _auditors(program_read, plan, work, copies, belief)
@@ -191,27 +191,34 @@ def _given(plan: Plan | None, process: Process | str | Path | None) -> Process |
 
 def _surveyed(
     program: Program, given: Process | None, reads: Reads, watch: Watch
-) -> tuple[ProgramSurvey, Process, list[Finding]]:
-    """The survey; without a process for the filament that the amounts fit."""
+) -> tuple[ProgramSurvey, Fed, Process, list[Finding]]:
+    """The survey and what the strands get; without a process for the filament that the amounts fit."""
     made_for = given if given is not None else load_process("pla-0.4")
     found = survey(program, made_for, volumetric=reads.volumetric, watch=watch)
+    amounts = fed(found)
     if given is not None or reads.volumetric:
-        return found, made_for, []
+        return found, amounts, made_for, []
     was = made_for.printer.filament_diameter_mm
-    other = fitting_diameter(fed(found), was)
+    other = fitting_diameter(amounts, was)
     if other is None:
-        return found, made_for, []
+        return found, amounts, made_for, []
     made_for = replace(made_for, printer=replace(made_for.printer, filament_diameter_mm=other))
-    return survey(program, made_for, watch=watch), made_for, [filament_finding(other, was)]
+    found = survey(program, made_for, watch=watch)
+    return found, fed(found), made_for, [filament_finding(other, was)]
 
 
 def _read(
-    program: Program, given: Process | None, made_for: Process, reads: Reads, found: ProgramSurvey
+    program: Program,
+    given: Process | None,
+    made_for: Process,
+    reads: Reads,
+    found: ProgramSurvey,
+    amounts: Fed,
 ) -> _Read:
     of_most = usual(found)
     printed = _as_printed(made_for, of_most, found, strict=given is not None)
     tops = np.unique(np.round(found.z_mm, 4))
-    return _Read(program, reads, found, of_most, fed(found), given, made_for, printed, tops)
+    return _Read(program, reads, found, of_most, amounts, given, made_for, printed, tops)
 
 
 def _as_printed(base: Process, of_most: Usual, found: ProgramSurvey, *, strict: bool) -> Process:

@@ -17,6 +17,7 @@ OWNERS = 5
 BED, PART, SUPPORT, ASIDE, FLAT = range(OWNERS)  # aside: another body; flat: a line beside the print
 
 _STEPS = 32  # samples of what lies beneath one strand, at most
+_TWICE_STEPS = 24  # about as many of what lies under a strand of fill already
 
 
 @inner
@@ -152,6 +153,7 @@ def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, wi
         j1 = min(rows - 1, math.floor(y + max(0.0, dy) + wide))
         for j in range(j0, j1 + 1):
             off = j - y
+            row = np.uintp(j)  # an index that cannot count from the end spares a check for every cell
             amid = amid_from < off < amid_to
             if amid:
                 low, high = off * side - r * reach, off * side + r * reach
@@ -176,10 +178,11 @@ def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, wi
                 for i in range(i1 + 1, k1 + 1):
                     edge |= top[j, i] < deep and inside[j, i] < deep
             for i in range(i0, i1 + 1):
-                air = floor - top[j, i]
+                at = np.uintp(i)
+                air = floor - top[row, at]
                 if climb != 0.0:
                     air += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
-                o = owner[j, i]
+                o = owner[row, at]
                 seen += 1
                 if air <= contact * h:
                     if o != whose:
@@ -190,7 +193,7 @@ def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, wi
                     if air < -h - 0.01:
                         ploughed += 1
                     continue
-                if (air > carry or o == BED) and inside[j, i] < deep:
+                if (air > carry or o == BED) and inside[row, at] < deep:
                     hollow = True
                 if air <= window:
                     near[s, o] += 1.0
@@ -288,7 +291,8 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
             # in cells: the first point, half a step past the round end; each step is one cell long
             from_x = (ax + (r + 0.5 * size) * ux - left) / size
             from_y = (ay + (r + 0.5 * size) * uy - bottom) / size
-            for k in range(steps):
+            stride = max(1, steps // _TWICE_STEPS) if fills[s] else 1
+            for k in range(0, steps, stride):
                 i, j = int(from_x + k * ux), int(from_y + k * uy)
                 if not (0 <= i < columns and 0 <= j < rows):
                     continue
@@ -314,6 +318,7 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
             max(0, math.ceil(y + min(0.0, dy) - r)), min(rows - 1, math.floor(y + max(0.0, dy) + r)) + 1
         ):
             off = j - y
+            row = np.uintp(j)
             if amid_from < off < amid_to:
                 low, high = off * side - r * reach, off * side + r * reach
             else:
@@ -322,16 +327,17 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
                 if low > high:
                     continue
             for i in range(max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high)) + 1):
+                at = np.uintp(i)
                 z = az
                 if climb != 0.0:
                     z += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
-                if z >= top[j, i]:
+                if z >= top[row, at]:
                     if not fills[s]:
-                        woven[j, i] = 0
-                    elif z > top[j, i] + 0.1 * h:
-                        woven[j, i] = 1
-                    top[j, i] = z
-                    owner[j, i] = whose
+                        woven[row, at] = 0
+                    elif z > top[row, at] + 0.1 * h:
+                        woven[row, at] = 1
+                    top[row, at] = z
+                    owner[row, at] = whose
     return twice, touch, struck
 
 
