@@ -101,7 +101,7 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
             -f.level.rank,
             f.kind in _LAST,
             f.place is not None,  # what holds for all of the program comes first
-            _ORDER[f.kind] if f.kind in causes else len(_ORDER),
+            _ORDER.get(f.kind, len(_ORDER)) if f.kind in causes or f.place is None else len(_ORDER),
             -extent[f.kind, f.level.rank] if f.place is not None else 0,
             f.kind,
             f.place.lines[0] if f.place else (f.lines[0] if f.lines else 0),
