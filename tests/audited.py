@@ -285,6 +285,15 @@ def _raised(by: float) -> bytes:
     return block(Writer(), SQUARE, [(round(z + by, 6), h) for z, h in heights(2.0)]).end().bytes()
 
 
+def _overlapping() -> bytes:
+    """Two blocks, one of them a third into the other."""
+    writer = Writer()
+    for k, (z, height) in enumerate(heights(2.4)):
+        for region in (SQUARE, shapely.box(60, 54, 76, 66)):
+            writer.slab(region, z, height, angle_deg=90.0 * (k % 2))
+    return writer.end().bytes()
+
+
 def _skipped() -> bytes:
     return block(Writer(), SQUARE, [(z, h) for k, (z, h) in enumerate(heights(2.4)) if k != 5]).end().bytes()
 
@@ -476,6 +485,7 @@ def faults() -> dict[str, tuple[str, Callable[[], bytes | tuple[bytes, Plan]]]]:
         "long bridge": ("long bridge", lambda: bridged(Writer(), 45.0).end().bytes()),
         "steep": ("overhang", _overhanging),
         "laid twice": ("laid twice", _twice),
+        "overlap": ("overlap", _overlapping),
         "ploughs": ("ploughs", _ploughs),
         "strikes": ("strikes", _strikes),
         "blob": ("blob", _blob),

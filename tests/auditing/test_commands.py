@@ -30,6 +30,9 @@ def test_what_changes_the_place_is_listed_with_its_line(line: str) -> None:
     ("line", "kind", "level"),
     [
         ("G29", "command", FindingLevel.FAULT),
+        ("M92 E200", "command", FindingLevel.FAULT),
+        ("M206 X4", "command", FindingLevel.FAULT),
+        ("M851 Z-1", "command", FindingLevel.CAUTION),
         ("M84", "stops", FindingLevel.RUIN),
         ("M112", "stops", FindingLevel.RUIN),
         ("M125", "command", FindingLevel.NOTE),

@@ -397,6 +397,8 @@ _LEVEL_AMID = {
     Effect.MOVES: FindingLevel.FAULT,
     Effect.STOPS: FindingLevel.RUIN,
 }
+# what moves or scales all that follows: nothing laid before fits it
+_BREAKS_AMID = {"M92", "M206", "M428", "M350", "M351", "M502", "M569", "M579", "M584", "G51", "G52", "G68"}
 _HARMLESS_AMID = {"M125", "M600", "M603", "M701", "M702", "G60", "G27", "M401", "M402"}
 _CURE = "See in the machine's manual what it does, or take it out"
 
@@ -425,6 +427,8 @@ def command_findings(met: Iterable[Unfollowed], last_strand_line: int) -> Iterab
         level = (_LEVEL_AMID if amid else _LEVEL_BEFORE)[meaning.effect]
         if amid and one.word in _HARMLESS_AMID:
             level = FindingLevel.NOTE
+        if amid and one.word in _BREAKS_AMID:
+            level = FindingLevel.FAULT
         line = one.later_line if amid else one.line
         when = " in the middle of the print" if amid else ""
         says = f"{one.word} in line {line}{when} {meaning.says}; that is not followed here"

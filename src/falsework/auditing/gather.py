@@ -11,7 +11,7 @@ import numpy as np
 from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT, Layer
 from falsework.auditing.flow import pitches
 from falsework.auditing.plate import BedHeights
-from falsework.auditing.points import hanging_together, points_along, sides
+from falsework.auditing.points import crossed, hanging_together, points_along, sides
 from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
@@ -29,7 +29,7 @@ _TWICE_MM = 10.0
 _WALLS_MM = 100.0  # of closed lines, before their speed tells anything
 _FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
-_CROSSED, _CROSSED_MM, _CROSSES = 0.06, 3.0, 0.1  # shares of walls, and mm, laid over others of their layer
+_CROSSED, _CROSSED_MM = 0.01, 1.5  # share of walls, and mm, laid over what their layer has there
 _TALL = 1.001  # times bore or width: a layer higher than these is not pressed on
 _SAME_LINE = 0.25  # of a width: strands nearer than that follow the same line
 _PARALLEL = math.cos(math.radians(12.0))
@@ -150,7 +150,9 @@ class Gatherer:
             if len(own) and not self._on_raft(layer):
                 self._add("thick layer", site_of(layer, own, whole, layer.step_mm))
         if sums[laying.CROSSED] > max(_CROSSED_MM, _CROSSED * sums[laying.WALLS]):
-            crossing = np.flatnonzero(~layer.fills & (layer.owner == PART) & (layer.twice > _CROSSES))
+            walls = np.flatnonzero(~layer.fills & (layer.owner == PART))
+            over = layer.twice[walls] > 0.0
+            crossing = walls[crossed(layer.ends[walls][:, [0, 1, 3, 4]], layer.rows[walls, cut.PATH], over)]
             if len(crossing):
                 self._add("overlap", site_of(layer, crossing, float(sums[laying.CROSSED])))
         if lengths.any():

@@ -60,6 +60,24 @@ def hanging_together(ends: Floats, some: NDArray[np.bool_]) -> Indices:
     return out
 
 
+_CROSS_SINE = 0.3  # of the angle between strands: lines side by side may touch, but do not cross
+
+
+def crossed(ends: Floats, path: Floats, over: NDArray[np.bool_]) -> Indices:
+    """Which of strands ``ends`` (m, 4) properly cross one of those ``over`` (m,) others, of another ``path``
+    (m,).
+    """
+    from falsework.layers import planar
+
+    lines = planar.linestrings(ends.reshape(-1, 2, 2))
+    above = np.flatnonzero(over)
+    p, q = planar.STRtree(lines[above]).query(lines, predicate="crosses")
+    q = above[q]
+    a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
+    sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / np.maximum(np.hypot(*a.T) * np.hypot(*b.T), 1e-12)
+    return np.unique(p[(path[p] != path[q]) & (sine > _CROSS_SINE)])
+
+
 def sides(points: Points, reach_mm: float, cosine: float) -> tuple[Indices, Indices, Floats]:
     """Pairs of points of parallel strands side by side: (k,) both indices, and how far left the second lies,
     mm.

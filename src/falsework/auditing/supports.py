@@ -28,9 +28,9 @@ _CELL_MM, _BLUR = (
     5,
 )  # cells in which supports are compared with the plan's, and over how many they are spread
 _SHIFT_MM = 0.8  # that is told
-_BETTER, _ALIKE = 0.12, 0.6  # shares that must lie over each other: more than before, and in all
+_BETTER, _ALIKE = 0.12, 0.78  # shares that must lie over each other: more than before, and in all
 _TURNED_DEG = 1.0
-_ELSEWHERE = 0.6  # share that lies where it was planned, below which the supports are not the planned ones
+_ELSEWHERE = 0.55  # share that lies where it was planned, below which the supports are not the planned ones
 _AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
 _SEEN_MM = 2.0  # cells in which supports have been; they and the cells around them count

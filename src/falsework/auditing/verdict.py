@@ -62,6 +62,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "overlap": _AMOUNTS | _IN_AIR | {"laid twice"},
     "laid twice": frozenset({"overfed"}),
     "floats": _IN_AIR | {"outline"},
+    "on nothing": _IN_AIR - {"on nothing"},
     "after the end": frozenset(),
     "nozzle heat": frozenset(),
     "bed heat": frozenset(),
