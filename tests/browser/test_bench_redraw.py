@@ -78,7 +78,7 @@ def test_a_face_that_stays_is_a_choice_like_any_other(browse, bench):
     assert sheet_of(page)["choices"]["redrawing"]["keep"] == [name]
     page.get_by_role("button", name=re.compile("^Draw the changes")).click()  # anew: others drew this table
     settled(page, "redraw")
-    assert "No change that was drawn makes an underside hold." in page.inner_text("#redraw")
+    assert "No change that may pay makes an underside hold." in page.inner_text("#redraw")
     page.locator(f"#redraw [data-face='{name}']").get_by_role("checkbox").uncheck()
     settled(page)
     # what was drawn for the same choices before is there again at once

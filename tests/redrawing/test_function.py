@@ -50,6 +50,13 @@ def test_a_bore_that_is_narrowed_says_to_what() -> None:
     assert said == "bore 1 (Ø 20.0) closed: drill after"
 
 
+def test_a_sleeve_in_a_bore_narrows_it_and_does_not_close_it() -> None:
+    on, rooms = with_rooms(bored())
+    sleeve = Manifold.cylinder(4, 11, 11, 96) - Manifold.cylinder(6, 6, 6, 96).translate((0, 0, -1))
+    (said,) = harms(on, rooms, sleeve.translate((20, 20, 4)), ChangeKind.CORBEL)
+    assert said == "bore 1 (Ø 20.0) narrowed to 12.0: drill after"
+
+
 def test_what_is_broken_off_and_what_keeps_clear_harms_nothing() -> None:
     on, rooms = with_rooms(bored())
     assert harms(on, rooms, block((5, 18, 4), (35, 22, 8)), ChangeKind.FINS) == ()

@@ -214,10 +214,22 @@ def verdict(redraw: Redraw) -> list[str]:
         if combined.after.needs_no_support:
             lines.append("The redrawn part needs no support at all.")
     elif redraw.treated:
-        lines.append("No change that was drawn makes an underside hold.")
+        lines.append(_unchanged(redraw))
+    elif redraw.left:
+        lines.append("No underside costs enough for a change to pay.")
     else:
         lines.append("No underside needs support: nothing has to be redrawn.")
     return lines
+
+
+def _unchanged(redraw: Redraw) -> str:
+    """Why nothing is changed although changes were looked for."""
+    changes = [change for row in redraw.treated for change in row.changes]
+    if any(change.offered for change in changes):
+        return "No change that holds saves more than it costs, or it was to be left."
+    if any(change.proven for change in changes):
+        return "Every change that holds would spoil something: it is made only when asked for."
+    return "No change that may pay makes an underside hold."
 
 
 def ways(redraw: Redraw) -> tuple[Way, ...]:

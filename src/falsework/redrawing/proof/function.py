@@ -122,7 +122,10 @@ def _off_axis_mm(taken: Manifold, room: FeatureRoom) -> float:
     flat = np.array([first, np.cross(axis, first), axis])
     seen = taken.transform(np.column_stack([flat, -flat @ middle])).project().to_polygons()
     outlines = [planar.Polygon(ring) for ring in seen if len(ring) > 2]
-    return min((float(planar.distance(planar.Point(0.0, 0.0), one)) for one in outlines), default=0.0)
+    at = planar.Point(0.0, 0.0)
+    if sum(outline.contains(at) for outline in outlines) % 2:  # rings about the axis are in pairs
+        return 0.0
+    return min((float(planar.distance(at, outline.exterior)) for outline in outlines), default=0.0)
 
 
 def drop_words(draft: Draft, rooms: Sequence[FeatureRoom], scale: float) -> tuple[str, ...]:
