@@ -21,6 +21,7 @@ from falsework.redrawing.changes.draft import Draft, Region
 from falsework.redrawing.changes.field import settled
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.ground import DAB_WIDTHS2
+from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -31,12 +32,12 @@ _LEAST_SHARE = 0.05  # of a piece that must rest on the layer beneath
 _ROOM_MM = 1.0
 
 
-def swept(changed: Changed) -> Draft:
+def swept(changed: Changed, watch: Watch = QUIET) -> Draft:
     """The one draft of a changed part without its crumbs; the very draft where it has none."""
     (draft,), ground = changed.drafts, changed.ground
     if not draft.added or draft.removed:
         return draft
-    found = _crumbs(changed)
+    found = _crumbs(changed, watch)
     if not found:
         return draft
     off = united(found)
@@ -61,7 +62,7 @@ def in_the_air(changed: Changed) -> tuple[float, float, float] | None:
     return float(x), float(y), float(changed.z_mm[first + layer[loose[0]]])
 
 
-def _crumbs(changed: Changed) -> list[Manifold]:
+def _crumbs(changed: Changed, watch: Watch) -> list[Manifold]:
     """What must come off, from the lowest layer up: a prism for each piece, as high as its layer."""
     ground, first = changed.ground, changed.span[0]
     laid, own = _near(changed)
@@ -72,7 +73,8 @@ def _crumbs(changed: Changed) -> list[Manifold]:
     found: list[Manifold] = []
     gone: set[int] = set()  # layers that have lost a crumb
     # What rests on a crumb is one as well: hence one after the other, and only the small ones.
-    for k in np.argsort(layer, kind="stable"):
+    for done, k in enumerate(np.argsort(layer, kind="stable")):
+        watch.at("crumbs of the corbel", done / len(layer))
         piece, at = small[k], int(layer[k])
         if at + first == 0 or (rests[k] and at - 1 not in gone):
             continue  # it lies on the bed, or on what is still there

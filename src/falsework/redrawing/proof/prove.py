@@ -70,8 +70,7 @@ def swept_and_proved(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) ->
         left, new = asking.left_mm2, asking.new_mm2
         return draft, ChangeProof(tuple(faults), (), left, new, 0.0, 0.0, 0.0, 0.0, 0.0, changed, need)
     if draft.kind is ChangeKind.CORBEL:
-        watch.at("crumbs of the corbel", 0.2)
-        clean = swept(changed)
+        clean = swept(changed, watch.part(0.2, 0.4))
         if clean is not draft:
             return clean, proof_of(Changed(ground, (clean,)), watch=watch.part(0.4, 1.0))
     return draft, proof_of(changed, need=need, watch=watch.part(0.4, 1.0))
