@@ -25,7 +25,11 @@ from falsework.watch import QUIET, Watch
 SECONDS = 60.0
 MOST_TRIANGLES = 4000  # of all changes: more are no planes that a person would draw
 SAME_SHARE, SAME_MM3 = 0.005, 2.0  # of the volume, against the mesh's, which stands inside round faces
-FUZZY_MM = 1e-5
+FUZZY_MM = (1e-5, 1e-4, 1e-3)  # how near is the same, in turn: faces that nearly touch may lose the body
+    1e-5,
+    1e-4,
+    1e-3,
+)  # how near is the same, tried in turn: faces that nearly touch may lose the body
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +112,6 @@ def _answer(arguments: list[str], watch: Watch) -> dict[str, Any]:
 
 def _made(source: str, work: str, path: str) -> dict[str, Any]:
     """Read, change, check and write, in the process that has the bindings."""
-    from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
     from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
     from OCP.BRepCheck import BRepCheck_Analyzer
     from OCP.gp import gp_Trsf
@@ -132,12 +135,9 @@ def _made(source: str, work: str, path: str) -> dict[str, Any]:
         tool = _solid(vertices, faces)
         if tool is None:
             return {"why": "a change is no closed solid with plane faces"}
-        step = (BRepAlgoAPI_Fuse if more else BRepAlgoAPI_Cut)(shape, tool)
-        step.SetFuzzyValue(FUZZY_MM)
-        step.Build()
-        if not step.IsDone():
+        shape = _changed(shape, tool, more)
+        if shape is None:
             return {"why": "the solid modeller could not unite a change with the part"}
-        shape = _unified(step.Shape())
     if not BRepCheck_Analyzer(shape).IsValid():
         return {"why": "the changed solid would not be sound"}
     writer = STEPControl_Writer()
@@ -145,6 +145,24 @@ def _made(source: str, work: str, path: str) -> dict[str, Any]:
     if writer.Write(path) != IFSelect_RetDone:
         return {"why": "the STEP file could not be written"}
     return {"before": before, "after": _count(shape), "volume_mm3": _volume_mm3(shape)}
+
+
+def _changed(shape: Any, tool: Any, more: bool) -> Any:
+    """The shape with a solid added or taken away; None where no try comes to a volume that it can have."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut, BRepAlgoAPI_Fuse
+
+    was, by = _volume_mm3(shape), _volume_mm3(tool)
+    least, most = (max(was, by), was + by) if more else (was - by, was)
+    for fuzzy_mm in FUZZY_MM:
+        step = (BRepAlgoAPI_Fuse if more else BRepAlgoAPI_Cut)(shape, tool)
+        step.SetFuzzyValue(fuzzy_mm)
+        step.Build()
+        if not step.IsDone():
+            continue
+        made = _unified(step.Shape())
+        if least - SAME_MM3 <= _volume_mm3(made) <= most + SAME_MM3:
+            return made
+    return None
 
 
 def _solid(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> Any:
