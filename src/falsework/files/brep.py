@@ -26,10 +26,6 @@ SECONDS = 60.0
 MOST_TRIANGLES = 4000  # of all changes: more are no planes that a person would draw
 SAME_SHARE, SAME_MM3 = 0.005, 2.0  # of the volume, against the mesh's, which stands inside round faces
 FUZZY_MM = (1e-5, 1e-4, 1e-3)  # how near is the same, in turn: faces that nearly touch may lose the body
-    1e-5,
-    1e-4,
-    1e-3,
-)  # how near is the same, tried in turn: faces that nearly touch may lose the body
 
 
 @dataclass(frozen=True, eq=False)
