@@ -360,6 +360,8 @@ def _saves(change: Change) -> str:
 
 def _section(change: Change) -> str:
     before, after = change.smallest_before_mm2, change.smallest_after_mm2
+    if not before and not after:  # it touches no piece of the part's own
+        return "–"
     return f"{words.number(before, 1)} → {words.with_unit(after, 'mm²', 1)}"
 
 
