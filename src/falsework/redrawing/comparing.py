@@ -28,12 +28,14 @@ from falsework.watch import Watch
 
 FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
-LEAST_OF_COLUMNS = 0.4  # of what supports cost by columns, the least that they cost once they are designed
+LEAST_OF_COLUMNS = 0.5  # of what supports cost by columns, the least that they cost once they are designed
 
 
-def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> OtherOrientation | None:
-    """The best other way to lay the part down, planned like the one at hand; None where there is none that
-    could come cheaper.
+def other_orientation(
+    asked: RedrawRequest, planned: Plan, combined: Combined | None, watch: Watch
+) -> OtherOrientation | None:
+    """The best other way to lay the part down, planned like the one at hand; None where there is none in
+    which it stands by itself and could be the cheapest way to print it.
 
     A plan is made only where nothing cheaper to know stands against it: what the search expects it to cost,
     then what its supports cost by columns, before they are built.
@@ -48,7 +50,10 @@ def other_orientation(asked: RedrawRequest, planned: Plan, watch: Watch) -> Othe
     same = math.cos(math.radians(SAME_LIE_DEG))
     few = shortlist(sized, wish, context, FEW_LIES).lies
     most = price_in_all(planned) / (1.0 + SAME_SHARE)
-    others = (lie for lie in few[1:] if lie.fits and float(up @ np.array(lie.up)) <= same)
+    if combined is not None:  # which takes a person's work, so that of the same price the other is taken
+        most = min(most, (1.0 + SAME_SHARE) * combined.price)
+    others = (lie for lie in few[1:] if lie.fits and lie.base_lean_deg > 0.0)
+    others = (lie for lie in others if float(up @ np.array(lie.up)) <= same)
     best = next((lie for lie in others if lie.price.total < most), None)
     if best is None:
         return None

@@ -113,7 +113,7 @@ def redrawn_from(asked: RedrawRequest, planned: Plan, watch: Watch) -> Redraw:
     writer = FileWriter(asked, ground, placement.shift_mm)
     combination = combine(ground, worth, writer, watch.part(0.45, 0.7))
     before, combined = printed_of(planned), _combined(ground, combination)
-    other = other_orientation(asked, planned, watch.part(0.7, 0.87))
+    other = other_orientation(asked, planned, combined, watch.part(0.7, 0.87))
     splits = splits_of(asked, ground, watch.part(0.87, 1.0))
     best, why = best_way(before, other, combined, splits, wish.weights)
     watch.at("done", 1.0)
