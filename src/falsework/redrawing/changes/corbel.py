@@ -49,6 +49,7 @@ _WALL_WIDTHS = 2.0  # no corbel is narrower, in line widths
 _LEAST_THIN_WIDTHS2 = 0.1  # line widths squared: bits of a corner are no wall
 _OFF_MM = 1e-3  # stations on a way round a corner stand so far off it
 _MOST_BENDS = 30
+_ROWS = 32  # of a canvas, whose ways are looked for at a time
 _SHARE_UNSEEN = 0.02  # of the footprint that no way leads to
 
 
@@ -73,14 +74,14 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
             "Turn the part over, split it there, or support it",
         )
     slope = slope_of(ground.process, first_layer=False)
-    watch.at("ways to what carries it", 0.2)
     canvas = canvas_of(ground, footprint)
     if not canvas.held.any():
         return _refusal(site, "it is too small to be drawn on", "")
     if not canvas.flat:
         footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
-    lower, way = _lower(canvas, carriers, slope)
+    way = _ways_over(canvas, carriers, watch.part(0.2, 0.5))
+    lower = _lower(canvas, carriers, way, slope)
     if not np.isfinite(lower[canvas.held]).any() or _unseen(canvas, lower) > _SHARE_UNSEEN:
         return _refusal(site, "no straight way leads from all of it to what carries it", "Try a peaked roof")
     behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
@@ -88,14 +89,15 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     low = float(np.nanmin(lower[canvas.held]))
     if to_bed or low < first_middle:
         slope = slope_of(ground.process, first_layer=True)
-        lower, way = _lower(canvas, carriers, slope)
+        lower = _lower(canvas, carriers, way, slope)
         behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
     more = _widened(footprint, ground.process.line_width_mm)
     if behind is not None:
         more = overlay.union(more, behind)
     if not more.is_empty:
         canvas = canvas_of(ground, footprint, more)
-        lower, way = _lower(canvas, carriers, slope)
+        way = _ways_over(canvas, carriers, watch.part(0.5, 0.6))
+        lower = _lower(canvas, carriers, way, slope)
     on_bed = to_bed or bool((lower[canvas.held] < 0.0).any())
     lower = np.maximum(lower, 0.0)
 
@@ -136,31 +138,56 @@ def _refusal(site: UndersideSite, why: str, cure: str) -> Refusal:
     return Refusal(ChangeKind.CORBEL, site.underside.number, why, cure)
 
 
-def _lower(canvas: Canvas, carriers: Carriers, slope: float) -> tuple[HeightGrid, _CanvasWays]:
-    """The corbel's own underside over a canvas, and the ways it follows."""
-    from falsework.kernels.field.grids import extend
-    from falsework.kernels.field.ways import sunk, ways
-
+def _ways_over(canvas: Canvas, carriers: Carriers, watch: Watch) -> _CanvasWays:
+    """The ways from a canvas to what carries it, round corners where no straight ones lead."""
     c = carriers
     base, tip_base = np.zeros((len(c.ends), 2)), np.zeros(len(c.tips))
-    bends, bend_base = np.empty((0, 2)), np.empty(0)
     features = (c.ends, c.normals, c.carried, base, c.tips, c.fans, c.spokes, tip_base)
-    bends, bend_base = np.empty((0, 2)), np.empty(0)
-    place, _, distance, away = ways(
-        *features, bends, bend_base, 1.0, canvas.wanted, canvas.held, *canvas.place
-    )
-    if (canvas.held & (place == 0)).any():
-        bends, bend_base = _bends(c, features)
+    found = _ways(canvas, features, np.empty((0, 2)), np.empty(0), watch)
+    if (canvas.held & (found.place == 0)).any():
+        found = _ways(canvas, features, *_bends(c, features), watch)
+    return found
+
+
+def _ways(
+    canvas: Canvas, features: tuple[NDArray, ...], bends: Floats, bend_base: Floats, watch: Watch
+) -> _CanvasWays:
+    """The same, a few rows at a time: it may take seconds, and may be stopped."""
+    from falsework.kernels.field.ways import ways
+
+    x0, y0, step = canvas.place
+    parts = []
+    for first in range(0, len(canvas.wanted), _ROWS):
+        watch.at("ways to what carries it", first / len(canvas.wanted))
+        rows = slice(first, first + _ROWS)
         place, _, distance, away = ways(
-            *features, bends, bend_base, 1.0, canvas.wanted, canvas.held, *canvas.place
+            *features,
+            bends,
+            bend_base,
+            1.0,
+            canvas.wanted[rows],
+            canvas.held[rows],
+            x0,
+            y0 + first * step,
+            step,
         )
+        parts.append((place, distance, away))
+    return _CanvasWays(*(np.concatenate(grids) for grids in zip(*parts, strict=True)))
+
+
+def _lower(canvas: Canvas, carriers: Carriers, way: _CanvasWays, slope: float) -> HeightGrid:
+    """The corbel's own underside over a canvas: all that lies above its ways."""
+    from falsework.kernels.field.grids import extend
+    from falsework.kernels.field.ways import sunk
+
+    c = carriers
     lower, _ = sunk(
-        canvas.surface, canvas.flat, place, distance, away,
+        canvas.surface, canvas.flat, way.place, way.distance, way.away,
         c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, _BEND_COSINE, *canvas.place,
     )  # fmt: skip
     if not (canvas.held & np.isnan(lower)).any():
         extend(lower, 3 * RIM)
-    return lower, _CanvasWays(place, distance, away)
+    return lower
 
 
 def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, Floats]:
