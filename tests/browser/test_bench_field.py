@@ -78,6 +78,8 @@ def test_what_is_written_while_the_bench_is_away_is_kept_when_it_is_back(browse,
     page.locator("#note-field").fill("Ask Ann")
     page.locator("#note-field").blur()
     page.wait_for_selector(".notice.away")
+    expect(page.locator(".working")).to_have_text("The bench cannot be reached")
+    expect(page.locator(".field-said").first).to_have_text("Kept in this browser until the bench answers.")
     assert read(bench.client, made)["note"] == ""
     page.context.set_offline(False)
     page.wait_for_function("() => !document.querySelector('.notice.away')")

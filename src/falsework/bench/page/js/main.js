@@ -71,7 +71,7 @@ function notices() {
   const some = [];
   if (!isReachable()) {
     some.push(h("div", { class: "notice away", role: "alert", "data-key": "away" },
-      h("b", {}, "The bench cannot be reached."), " What you see stays; changes can be made again once it answers. It is tried every few seconds."));
+      h("b", {}, "The bench cannot be reached."), " What you see stays, and what you write is kept in this browser until it answers. It is tried every few seconds."));
   }
   some.push(...bringingNotices());
   morph(document.getElementById("notices"), some);

@@ -1,6 +1,7 @@
 // A field that people write into: its draft is kept until the bench has it, a refused value stays with the reason
 // beside it, and what somebody else wrote meanwhile is shown before anything takes its place.
 
+import { isReachable } from "../api.js";
 import { announce, h, unseen } from "../dom.js";
 import { draftOf, dropDraft, keepDraft } from "../drafts.js";
 import { sentence } from "../words.js";
@@ -134,6 +135,6 @@ export class Field {
         h("button", { type: "button", class: "quiet", onclick: () => this.commit() }, "Keep it", unseen(`: ${label}`)), " ",
         h("button", { type: "button", class: "quiet", onclick: () => this.letGo() }, "Let it go", unseen(`: ${label}`)));
     }
-    return h("p", { class: "field-said sub", id, "data-key": id }, draft.due ? "Being kept…" : "");
+    return h("p", { class: "field-said sub", id, "data-key": id }, !draft.due ? "" : isReachable() ? "Being kept…" : "Kept in this browser until the bench answers.");
   }
 }

@@ -1,5 +1,6 @@
 // The strip at the foot of the sheet: what it comes to now, what changed, what is at work, and undo.
 
+import { isReachable } from "../api.js";
 import { h, unseen } from "../dom.js";
 import { address } from "../route.js";
 import { conflictBox, refusedBox } from "./conflict.js";
@@ -93,7 +94,7 @@ export function footStrip(page) {
     h("div", { class: "foot-work" },
       takeFiles(page),
       h("p", { class: "working", role: "status" },
-        busy
+        !isReachable() ? "The bench cannot be reached" : busy
           ? `${words.sentence(STAGE_WORDS[busy[0]] || busy[0]).slice(0, -1)}${busy[1].state === "running" ? `, ${Math.round(100 * (busy[1].fraction || 0))} %` : ": queued"}`
           : store.pending.length ? "Being sent…" : halted ? "Stopped: not all of it is up to date" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
       busy ? h("button", { type: "button", class: "quiet", onclick: () => store.stop(busy[0]) }, "Stop") : null,

@@ -41,7 +41,11 @@ export class SheetStore {
     this.pending = [];
     this.listeners = new Set();
     this.declined = new Set(); // stages that the user stopped
-    this.leaves = onReach((now) => now && this.sheet && this.catchUp());
+    this.leaves = onReach((now) => {
+      if (!this.sheet) return;
+      if (now) this.catchUp();
+      this.tell();
+    });
   }
 
   listen(listener) {
