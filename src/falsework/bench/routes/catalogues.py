@@ -20,7 +20,7 @@ from falsework.bench.service import ARRIVING, Service
 
 router = APIRouter(prefix="/api/screenings", tags=["screenings"])
 RunId = Annotated[str, Path(pattern=r"^[0-9a-f]{16}$")]
-RowNumber = Annotated[int, Query(ge=0, le=10**12)]
+AfterNumber = Annotated[int, Query(ge=0, le=10**12)]
 MOST_ROWS = 200
 
 
@@ -117,7 +117,7 @@ async def screen(service: Here, asked: ScreeningIn) -> Response:
 
 
 @router.get("/{run}", response_model=RunOut, responses=shapes.errors(404))
-async def screening(service: Here, run: RunId, after: RowNumber = 0) -> Response:
+async def screening(service: Here, run: RunId, after: AfterNumber = 0) -> Response:
     """Where a screening stands, with the rows that came after the one of that number."""
     return Json(service.catalogues.get(run).told(after))
 
