@@ -159,6 +159,10 @@ def test_a_scheduler_that_is_not_there_is_said(tmp_path: Path, boxes: Path, monk
         list(asked(boxes, Cluster(scheduler="tcp://127.0.0.1:9")).rows(tmp_path / "out"))
 
 
+def main_says(home: Path, *arguments: str) -> int:
+    return subprocess.run([sys.executable, "-m", "falsework", "screen", *arguments], cwd=home).returncode
+
+
 def test_a_stopped_run_goes_on(tmp_path: Path, boxes: Path) -> None:
     command = [
         sys.executable,
@@ -180,6 +184,7 @@ def test_a_stopped_run_goes_on(tmp_path: Path, boxes: Path) -> None:
         one.send_signal(signal.SIGTERM)
         rest = one.stderr.read()
     assert one.returncode == 1 and "goes on from there" in rest
+    assert main_says(tmp_path, "out") == 0 and (tmp_path / "out" / "index.html").is_file()
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "7 parts" in done.stdout and "1 failed, 6 looked at" in done.stdout

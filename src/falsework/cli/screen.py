@@ -282,6 +282,9 @@ def screen_command(
     question: QuestionOptions = options["question"]
     if out is None:
         if len(paths) == 1 and is_screening(paths[0]):
+            from falsework.screening.index import refresh_index
+
+            refresh_index(paths[0])
             _show(paths[0], question, as_json)
             return None
         if question.given:

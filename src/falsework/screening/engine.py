@@ -359,7 +359,11 @@ class _Host:
             start_new_session=True,
         )
         assert self._process.stdout is not None
-        line = self._process.stdout.readline()
+        try:
+            line = self._process.stdout.readline()
+        except BaseException:  # stopped while it starts
+            self.end()
+            raise
         told = json.loads(line) if line else {"error": "their process ended early"}
         if "error" in told:
             self.end()

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from falsework.files.atomic import atomic_file
 from falsework.report import paper
-from falsework.screening.dataset import INDEX, MARK, all_rows
+from falsework.screening.dataset import INDEX, MARK, all_rows, batches
 from falsework.screening.row import FAILED, NOT_READY, STATES, columns
 from falsework.wording import figures
 
@@ -56,6 +56,14 @@ def write_index(folder: str | os.PathLike[str]) -> Path:
     with atomic_file(path) as aside:
         aside.write_text(text, "utf-8")
     return path
+
+
+def refresh_index(folder: str | os.PathLike[str]) -> None:
+    """Write the page where rows are younger, as after a run that was stopped."""
+    path = Path(folder) / INDEX
+    newest = max((batch.stat().st_mtime for batch in batches(folder)), default=0.0)
+    if not path.exists() or path.stat().st_mtime < newest:
+        write_index(folder)
 
 
 def index_html(folder: str | os.PathLike[str]) -> str:

@@ -31,7 +31,6 @@ from falsework.watch import QUIET, Watch
 
 _GLANCE_S, _NAP_S = 0.2, 0.02
 _PAGE_S, _PAGE_SHARE = 30.0, 50.0  # seconds, and times what it took, between two writings of the page
-_PAGED_AT_ONCE = 5_000  # rows whose page is written even when the work is stopped
 
 
 class ScreenOptions(TypedDict, total=False):
@@ -211,7 +210,7 @@ class _Running:
         self._of_lists: dict[str, int] = {}  # processes that lists name
         self._engine: Engine | None = None
         self._followers: dict[str, list[_Entered]] = {}  # by digest and keys: what waits for the same work
-        self._shown, self._pause_s, self._stale = time.monotonic(), 0.0, True
+        self._shown, self._pause_s = time.monotonic(), 0.0
 
     def close(self) -> None:
         """Whatever was done is written, and the engine ended."""
@@ -220,8 +219,6 @@ class _Running:
         finally:
             if self._engine is not None:
                 self._engine.__exit__()
-        if self._stale and len(self._data) < _PAGED_AT_ONCE:  # of many, the page would hold up a stop
-            self._show()
 
     def _show(self) -> None:
         """Write the page of what there is."""
@@ -231,7 +228,7 @@ class _Running:
             return
         began = time.monotonic()
         write_index(self._data.folder)
-        self._shown, self._stale = time.monotonic(), False
+        self._shown = time.monotonic()
         self._pause_s = max(_PAGE_S, _PAGE_SHARE * (self._shown - began))
 
     def rows(self, entries: Iterator[ListedPart]) -> Iterator[Row]:
