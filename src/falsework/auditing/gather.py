@@ -39,6 +39,7 @@ _SHORT, _FULL = 0.75, 1.35  # shares of the room between neighbours
 _BLOB_MM3 = 1.0
 _FLATTEST = 8.0  # times its height: no nozzle spreads a strand wider
 _STRUCK_MM = 1.0
+_THERE_AND_BACK = 1.8  # times how far it reaches out: no loop that comes back is shorter
 _SUNK_MM = 3.0
 _LONG_IN_AIR_MM = 5.0
 MELTED_MM3_S = 32.0  # common practice, no source: what large hot ends melt; common ones melt a third of it
@@ -249,7 +250,8 @@ class Gatherer:
         # out into the air and back: no bridge, whatever holds its ends
         loop = (held == 2) & far & (straight < 0.6 * runs.length_mm) & (runs.reach_mm < FAR_MM)
         hangs |= loop & long
-        overhang |= loop & ~long & (ledge > limits.sag_mm)
+        there_and_back = runs.length_mm > _THERE_AND_BACK * runs.reach_mm
+        overhang |= loop & ~long & there_and_back & (ledge > limits.sag_mm)
         long &= ~loop
         starts = hangs & (runs.held[:, 0] == 0)
         ends = hangs & ~starts
