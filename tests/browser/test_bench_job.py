@@ -52,6 +52,8 @@ def test_a_demo_part_from_the_tray_to_the_files(browse, bench):
     show(page, "lie")
     settled(page, "lies")
     assert page.locator(".ways thead th").count() == page.locator(".point").count() >= 3
+    expect(page.locator("svg.sphere .number")).to_have_count(page.locator(".point").count())
+    assert page.locator("svg.sphere .cell").count() > 300
     page.locator(".way-name").first.click()
     expect(page).to_have_url(re.compile(r"/lie\?way=1$"))
     page.get_by_role("button", name="Take position 1").click()

@@ -6,7 +6,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -383,12 +383,15 @@ def _lies(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     from falsework.part import place
     from falsework.planning.orienting import orientations_for
     from falsework.planning.value import orientations_json
+    from falsework.report.orientations import sphere_of
 
     request = _request(bench, arguments, watch.part(0.0, 0.1))
     assert not isinstance(request.part, str | Path)
     placed = place(request.part, scale=request.placing.scale, bed_mm=request.wish.bed_mm)
-    lies = orientations_for(placed, request.wish, _context(bench, arguments, watch.part(0.1, 1.0)))
+    lies = orientations_for(placed, request.wish, _context(bench, arguments, watch.part(0.1, 0.95)))
     _text(staging, "lies.json", orientations_json(lies, said=True))
+    sphere = sphere_of(lies, placed, (0.0, 0.0, 0.0), request.wish.process, watch.part(0.95, 1.0))
+    _json(staging, "sphere.json", asdict(sphere))
 
 
 def _patches(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> None:

@@ -1,3 +1,5 @@
+from .price_map import PriceMap as PriceMap
+from .price_map import price_map as price_map
 from .shortlist import Shortlist as Shortlist
 from .shortlist import shortlist as shortlist
 from .value import Orientation as Orientation

@@ -7,6 +7,7 @@ reference twins; directions with a column of more hits than a graphics processor
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -109,6 +110,8 @@ class _LoadedBody:
 
         from falsework.kernels.column import gpu
 
+        # Few threads are right for few directions: nothing that a person could act on.
+        warnings.filterwarnings("ignore", ".*will likely result in GPU under-utilization")
         self._cuda, self._gpu, self._number = cuda, gpu, number
         self._body, self._center = body, body.center
         with cuda.gpus[number]:

@@ -14,7 +14,7 @@ from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
 from falsework.layers.overlay import own_cores
 from falsework.objective import Price
-from falsework.orientation.body import body_of, face_normals, own_frame, thinned
+from falsework.orientation.body import Body, body_of, face_normals, own_frame, thinned
 from falsework.orientation.device import Counter, wanted
 from falsework.orientation.directions import outline_of, rotations_to_up, spin_between, spin_for, turn_deg_of
 from falsework.orientation.price import STANDINGS
@@ -67,30 +67,57 @@ class Shortlist:
     device: str
 
 
+@dataclass(frozen=True, eq=False)
+class OwnShape:
+    """A part in a frame of its own, which does not depend on how the file lies."""
+
+    part: Part
+    frame: Floats  # (3, 3): from the part's frame
+    vertices: Floats
+    marked: NDArray[np.bool_]  # (m,) faces to keep clean, or that no support may touch
+    load_axis: Floats | None
+
+    def thinned(self, process: Process) -> tuple[Body, float]:
+        """With fewer triangles where that moves the surface by less than a share of a layer; by how much."""
+        return thinned(self.part, self.vertices, self.marked, THINNED_LAYERS * process.layer_height_mm)
+
+
+def own_shape(part: Part, wish: Wish) -> OwnShape:
+    """``PartError``: the part is flat, or a face set unknown."""
+    if len(part.faces) == 0 or not float(part.size_mm.max()) > 0.0:
+        raise PartError(part.name, "has no surface", "Check the file")
+    frame = own_frame(part.vertices, part.faces)
+    normals = face_normals(part.vertices, part.faces)[0]
+    marked = marked_faces(part, normals, wish.show)
+    marked |= marked_faces(part, normals, wish.spare, "faces supports must not touch")
+    axis = None if wish.load_axis is None else frame @ np.array(wish.load_axis)
+    vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
+    return OwnShape(part, frame, vertices, marked, axis)
+
+
+def threads_of(context: Context) -> int:
+    """How many threads share directions."""
+    return min(context.cores or own_cores(), MOST_THREADS)
+
+
 def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Shortlist:
     """The lies of ``part`` worth a plan.
 
     The same part gives the same lies, turned beforehand or not (but for today's, and up to the sampling of
     columns on parts that have no axes of their own). ``PartError``: the part is flat, or a face set unknown.
     """
-    process, axis, watch = wish.process, wish.load_axis, context.watch
-    if len(part.faces) == 0 or not float(part.size_mm.max()) > 0.0:
-        raise PartError(part.name, "has no surface", "Check the file")
+    process, watch = wish.process, context.watch
     watch.at("preparing the mesh", 0.0)
-    frame = own_frame(part.vertices, part.faces)
-    vertices = (part.vertices - part.vertices.mean(axis=0)) @ frame.T
-    normals = face_normals(part.vertices, part.faces)[0]
-    marked = marked_faces(part, normals, wish.show)
-    marked |= marked_faces(part, normals, wish.spare, "faces supports must not touch")
-    own_axis = None if axis is None else frame @ np.array(axis)
-    thin, tolerance_mm = thinned(part, vertices, marked, THINNED_LAYERS * process.layer_height_mm)
+    own = own_shape(part, wish)
+    frame, own_axis = own.frame, own.load_axis
+    thin, tolerance_mm = own.thinned(process)
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    threads = min(context.cores or own_cores(), MOST_THREADS)
+    threads = threads_of(context)
     judge = judge_of(thin, process, wish.weights, own_axis, threads)
     (found, looks, resting), device = _found(judge, today, search, context.part(0.05, 0.8))
-    few = _chosen(found, bool(marked.any()), axis is not None)
-    whole = thin if tolerance_mm == 0.0 else body_of(vertices, part.faces, marked)
+    few = _chosen(found, bool(own.marked.any()), own_axis is not None)
+    whole = thin if tolerance_mm == 0.0 else body_of(own.vertices, part.faces, own.marked)
     judge = judge_of(whole, process, wish.weights, own_axis, threads)
     at_today, near_few = (
         judge(at, FINE_GRID, watch.part(0.8, 0.9), "measuring the best")

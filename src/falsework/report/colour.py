@@ -55,6 +55,12 @@ def droop_rgb(droop_mm: float) -> Rgb:
     return float(red), float(green), float(blue)
 
 
+def share_rgb(share: float) -> Rgb:
+    """Colour of a share of the way from best (0, light) to worst (1, dark)."""
+    red, green, blue = _cividis(1.0 - min(max(share, 0.0), 1.0))
+    return float(red), float(green), float(blue)
+
+
 def tone_rgb(grade: float) -> Rgb:
     """Colour of a grade between 0 (worst) and 4 (best): the darker, the worse."""
     red, green, blue = _cividis(0.08 + 0.21 * grade)

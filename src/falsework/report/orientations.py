@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from falsework.orientation import HEAD, rows, shown, turn_text, turn_words
+from falsework.orientation import HEAD, price_map, rows, shown, turn_text, turn_words
 from falsework.orientation.value import Orientation, Orientations
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
@@ -20,7 +20,10 @@ from falsework.report import paper
 from falsework.report.chart import ticks
 from falsework.report.colour import PART, hatch_rgb
 from falsework.report.labels import place_words
+from falsework.report.price_sphere import PriceSphere, price_sphere
+from falsework.request.context import Context
 from falsework.request.marks import MarkedFaces
+from falsework.request.value import Wish
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording.cautions import CautionedTask, cautions
@@ -86,6 +89,7 @@ class OrientationsSection:
     head: tuple[tuple[str, bool], ...]  # name, whether its cells are figures
     rows: tuple[OrientationRow, ...]
     chart: Front
+    sphere: PriceSphere | None
     cards: tuple[Card, ...]
     limit: str
     error: str
@@ -112,7 +116,7 @@ def orientations_html(lies: Orientations, part: Part, process: Process, watch: W
     return paper.render(
         "orientations.html",
         lies=lies,
-        section=_section(lies, use, part, _UNTURNED, limit_deg(process), watch),
+        section=_section(lies, use, part, _UNTURNED, process, watch),
         size=f"{size}\u00a0mm",
         sheet=lies.digest[:12],
         layer_height=words.with_unit(process.layer_height_mm, "mm"),
@@ -130,7 +134,7 @@ def orientations_of_plan(plan: Plan, watch: Watch = QUIET) -> OrientationsSectio
     use = f"This plan lays it so: turned by x {x}, then y {y}, then z {z} from how it came."
     if plan.part.turn_deg == _UNTURNED:
         use = "This plan leaves it as it came."
-    return _section(plan.lies, use, part, plan.part.turn_deg, plan.limit_deg, watch)
+    return _section(plan.lies, use, part, plan.part.turn_deg, plan.process, watch)
 
 
 def _section(
@@ -138,10 +142,10 @@ def _section(
     use: str,
     part: Part | None,
     laid_deg: tuple[float, float, float],
-    limit: float,
+    process: Process,
     watch: Watch,
 ) -> OrientationsSection:
-    every = rows(lies)
+    every, limit = rows(lies), limit_deg(process)
     telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     some = shown(lies)
     return OrientationsSection(
@@ -155,12 +159,22 @@ def _section(
             for number, (lie, row) in enumerate(zip(some, every, strict=True), 1)
         ),
         chart=front_chart(lies),
-        cards=() if part is None else _cards(lies, part, laid_deg, limit, watch),
+        sphere=None if part is None else sphere_of(lies, part, laid_deg, process, watch.part(0.0, 0.3)),
+        cards=() if part is None else _cards(lies, part, laid_deg, limit, watch.part(0.3, 1.0)),
         limit=words.with_unit(limit, "°", 0),
         error=sentence(lies.error),
         searched=f"{lies.searched} directions were looked at; in {lies.supportless} it needs no support.",
         with_load=lies.load_axis is not None,
     )
+
+
+def sphere_of(
+    lies: Orientations, part: Part, laid_deg: tuple[float, float, float], process: Process, watch: Watch
+) -> PriceSphere:
+    """The sphere of prices of ``part``, which is turned by ``laid_deg`` from how it came."""
+    came = replace(part, vertices=np.ascontiguousarray(part.vertices @ turn_matrix(laid_deg)))
+    wish = Wish(process, weights=lies.weights, show=lies.show, spare=lies.spare, load_axis=lies.load_axis)
+    return price_sphere(price_map(came, wish, Context(watch=watch)), lies)
 
 
 def _marks(lies: Orientations) -> str:

@@ -11,6 +11,7 @@ import { Marks } from "./marks.js";
 import { pareto } from "./pareto.js";
 import { instead, progress, scroll } from "./parts.js";
 import { Section } from "./section.js";
+import { sphere } from "./sphere.js";
 import { openBeside } from "./taking.js";
 
 const same = (a, b) => a.every((v, k) => Math.abs(v - b[k]) < 1e-6);
@@ -132,7 +133,8 @@ export class Lies extends Section {
           shape: recommended ? "recommended" : today ? "today" : "other", word: recommended ? "recommended" : today ? "as it came" : "",
         })), { chosen: looked?.number, withShow, on: { pick: (n) => this.pick(n), hover: (n) => this.page.hover("way", n) } }),
         h("p", { class: "sub" }, "Total price: filament, machine time, spoilt surface, hand work and risk, with the same weights. Square: recommended; diamond: as it came; circles: the others. Nearer to the lower left is better. ",
-          words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`)),
+          words.sentence(lies.error), ` ${words.number(lies.searched, 0)} directions were looked at; in ${words.number(lies.supportless, 0)} it needs no support.`),
+        keep("sphere")),
       cautionList(["turn"]),
       this.marks.view(),
     ];
@@ -161,6 +163,11 @@ export class Lies extends Section {
 
   mount(place) {
     super.mount(place);
+    const round = place.querySelector("[data-keep='sphere']"), drawing = this.store.value("lies", "sphere.json");
+    if (round && drawing && round.drawing !== drawing) { // its cells are many: drawn once for each result
+      round.drawing = drawing;
+      round.replaceChildren(...sphere(drawing));
+    }
     for (const host of place.querySelectorAll("[data-keep^='way-picture-']")) {
       const number = Number(host.dataset.keep.split("-").at(-1)), way = this.ways[number - 1];
       if (!way || !this.solid) continue;
