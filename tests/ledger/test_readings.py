@@ -125,7 +125,7 @@ def test_nothing_sags_deeper_than_the_air_beneath(ledger):
         (reading(BRIDGE, finish=5, droop_mm=1.0), "finish 5, yet it sagged by 1 mm"),
         (reading(BRIDGE, finish=1, droop_mm=0.0), "finish 1, yet it did not sag"),
         (reading(droop_mm=0.9), "the support was 0.4 mm below"),
-        (reading(BRIDGE, droop_mm=-0.5), "0.5 mm above its place"),
+        (reading(BRIDGE, droop_mm=-0.5), "it stands 0.5 mm above its place"),
         (reading(tried(BRIDGE, line_width_mm=1.5)), "unusual for a 0.4 mm nozzle"),
     ],
 )
