@@ -402,7 +402,10 @@ def _tried(fault: Fault, room: str, lines: Lines, until: float) -> bool | None:
     if not tests:
         return False
     found = noticed(fault, tests, min(patience, left))
-    return True if found is None and patience < left else found
+    if found is None and patience < left:
+        print(f"  too long {fault}", flush=True)  # it hangs, unless the machine is busy
+        return True
+    return found
 
 
 def _tell(results: dict[tuple[str, Fault], bool], equal: set[str], asked: int) -> None:

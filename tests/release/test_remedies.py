@@ -16,6 +16,7 @@ from falsework.request.context import Context
 from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
 from falsework.support.geometry import Geometry
+from falsework.wording.figures import given_unit
 from release.scenes import PLA, box, part_of, rod, stack_of_part
 
 THICK = replace(
@@ -133,3 +134,29 @@ def test_a_bare_underside_shows_its_own_droop():
     borne = SimpleNamespace(need=need, scheme=SimpleNamespace(pieces=(piece,)))
     assert _Trial(bare, (), None).droop_mm == 2.0
     assert _Trial(borne, (), None).droop_mm == 0.1
+
+
+@pytest.mark.parametrize(
+    ("tears", "bond_n", "offered"), [(True, 0.5, True), (False, 1.5, True), (False, 1.0, False)]
+)
+def test_a_larger_gap_is_tried_where_a_piece_tears_or_holds_firmly(monkeypatch, tears, bond_n, offered):
+    """Either is enough; what only lacks room is not helped by more air."""
+    from types import SimpleNamespace as Made
+
+    from falsework.release import remedies
+
+    monkeypatch.setattr(remedies, "_pull_angle_deg", lambda now: None)
+    monkeypatch.setattr(remedies, "_worth_building", lambda *how: ())
+    piece = Made(number=1, tears=tears, bond_n=Made(high=bond_n))
+    scheme = Made(pieces=(Made(number=1, scar_mm2=0.0, undersides=(1,)),), gap=Made(layers=2))
+    now = Made(planned=Made(part=None), release=Made(failing=(piece,)), scheme=scheme, standings=())
+    structure = replace(PLA.structure, perimeter_lines=1)
+    tried = {
+        c: takes.settings
+        for c, _, takes in remedies._trials(now, replace(PLA, structure=structure), Context(), ())
+    }
+    larger = tried.pop(f"a larger air gap, {given_unit(3 * PLA.layer_height_mm, 'mm')}", None)
+    assert (larger is not None) == offered
+    if offered:
+        assert dict(larger)["structure.air_gap_layers"] == "3.0"
+    assert tried == {"no perimeter around the supports": (("structure.perimeter_lines", "0"),)}
