@@ -116,6 +116,15 @@ def test_nothing_to_carry_is_refused() -> None:
     assert refusal.why
 
 
+def test_courses_end_where_they_are_more_than_pays() -> None:
+    on = ground(block((0, 0, 0), (5, 20, 24)) + block((4, 0, 20), (13, 20, 24)))
+    (site,) = asking(on)
+    whole = courses(site)
+    assert isinstance(whole, Draft)
+    refusal = courses(site, 0.5 * whole.added[0].solid.volume())
+    assert isinstance(refusal, Refusal) and "it would add more than" in refusal.why
+
+
 @settings(max_examples=7, deadline=None, derandomize=True)
 @given(
     st.lists(

@@ -212,3 +212,29 @@ def test_where_the_user_wants_no_change_of_a_face_beneath_nothing_is_done() -> N
     (treated,) = found.treated
     assert treated.chosen is None and treated.outcome.startswith("left: ")
     assert all(not c.proven for c in treated.changes)
+
+
+def shelf() -> Part:
+    """An arm of 15 × 20 beyond a post: a corbel beneath it saves nearly all that its support costs."""
+    solid = Manifold.cube((10, 20, 20)) + Manifold.cube((25, 20, 4)).translate((0, 0, 20))
+    return Part("shelf", *mesh_of(solid))
+
+
+def test_what_cannot_win_is_not_tried_unless_it_is_asked_for() -> None:
+    (row,) = redraw(shelf(), split=False, other_lies=False).treated
+    assert row.chosen is ChangeKind.CORBEL and row.change is not None
+    left = {refusal.kind: refusal.why for refusal in row.declined}
+    assert left[ChangeKind.FINS].startswith("not tried: corbel saves")
+    asked = redraw(shelf(), split=False, other_lies=False, change={1: ChangeKind.FINS})
+    assert asked.treated[0].chosen is ChangeKind.FINS
+
+
+def test_another_position_is_planned_only_where_it_may_be_the_cheapest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    turned = redraw(shelf(), split=False)
+    assert turned.lie is not None and turned.lie.needs_no_support  # upside down
+    assert turned.combined is not None and turned.lie.printed.price <= 1.02 * turned.combined.price
+    monkeypatch.setattr("falsework.redrawing.comparing.LEAST_OF_COLUMNS", 1e9)
+    stood = redraw(shelf(), split=False, turn_deg=(180.0, 0.0, 0.0))
+    assert stood.lie is None and stood.best == "as it is"
