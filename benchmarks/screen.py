@@ -1,10 +1,11 @@
 """A catalogue: scaling, overhead, many rows, faults and a slow store.
 
-    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,faults,cents,store] [--parts 500]
+    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,page,faults,cents,store] [--parts 500]
 
 1. The same parts on 1, 2, 4 … workers of one machine: wall time, efficiency, and whether the rows are equal.
 2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
-3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows.
+3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows; and a table
+   of a hundred thousand replayed rows: kept, asked, its page opened, filtered and sorted.
 4. Workers, clients and the cluster's own process killed at random moments, hostile files in between: every
    part must have one row, and every failure its sentence.
 5. The real parts once more, each planned by itself: the same figures, to the last bit?
@@ -41,7 +42,9 @@ from falsework.layers.overlay import own_cores
 from falsework.part.stl import RECORD
 from falsework.request.marks import Marks
 from falsework.screening import Cluster, Screening, Terms
-from falsework.screening.dataset import all_rows
+from falsework.screening.asking import Question, answered
+from falsework.screening.dataset import Dataset, all_rows
+from falsework.screening.index import write_index
 from falsework.screening.listing import SUFFIXES
 from falsework.screening.row import NOT_COMPARED, Row, rows_of
 from falsework.screening.running import named_processes
@@ -196,28 +199,104 @@ def rows_many(folder: Path, count: int, workers: int, budget_s: float) -> None:
     paths = (os.fspath(written(folder / "small", count, small=True)),)
     print(f"\n## Many rows: {count} boxes, depth look, {workers} workers", flush=True)
     print(f"\n{count} files written in {time.monotonic() - began:.0f} s\n")
-    print("| rows | s | rows a second | client MB | scheduler and nannies MB |")
-    print("|---|---|---|---|---|", flush=True)
+    print("CPU of client and of scheduler with nannies, each for one part of the stretch.\n")
+    print("| rows | s | rows a second | client MB, CPU ms | scheduler MB, CPU ms | work ms |")
+    print("|---|---|---|---|---|---|", flush=True)
     me, began = psutil.Process(), time.monotonic()
     one = screening(paths, workers, depth="look", pictures=False)
     step, mark = max(count // 8, 1), time.monotonic()
-    for done, _ in enumerate(one.rows(folder / "many"), 1):
+    before, work = (cpu_s(me), 0.0), 0.0
+    for done, row in enumerate(one.rows(folder / "many"), 1):
+        work += row.seconds or 0.0
         if done % step == 0:
             now = time.monotonic()
-            hosts = [p for p in me.children() if "screening.host" in " ".join(p.cmdline())]
-            held = sum(p.memory_info().rss for p in hosts) / 1e6
+            (host,) = (p for p in me.children() if "screening.host" in " ".join(p.cmdline()))
+            after = cpu_s(me), cpu_s(host)
+            each = [1e3 * (b - a) / step for a, b in zip(before, after, strict=True)]
             print(
                 f"| {done} | {now - began:.0f} | {step / (now - mark):.0f} "
-                f"| {me.memory_info().rss / 1e6:.0f} | {held:.0f} |",
+                f"| {me.memory_info().rss / 1e6:.0f}, {each[0]:.1f} "
+                f"| {host.memory_info().rss / 1e6:.0f}, {each[1]:.1f} | {1e3 * work / step:.1f} |",
                 flush=True,
             )
-            mark = now
+            mark, before, work = now, after, 0.0
             if now - began > budget_s:
                 print(f"\nstopped after {budget_s:.0f} s", flush=True)
                 break
-    page = folder / "many" / "index.html"
-    if page.exists():
-        print(f"\nindex.html: {page.stat().st_size / 1e6:.1f} MB", flush=True)
+
+
+def cpu_s(process: psutil.Process) -> float:
+    used = process.cpu_times()
+    return float(used.user + used.system)
+
+
+def replayed(folder: Path, count: int) -> None:
+    """A table of rows that were never worked on: what it takes to keep, to ask and to look at."""
+    dice = random.Random(4)
+    print(f"\n## A table of {count} replayed rows\n", flush=True)
+    me, began = psutil.Process(), time.process_time()
+    with Dataset(folder / "table") as data:
+        data.describe({"version": "0", "paths": ["replayed"], "depth": "plan", "finish_mm": None})
+        for k in range(count):
+            part_g, support_g = dice.lognormvariate(3, 1), dice.choice((0.0, dice.lognormvariate(1.5, 1.2)))
+            state = dice.choices(("ready", "not ready", "failed"), (93, 6, 1))[0]
+            file = f"shelf {k % 300:03d}/part {k}.stl"
+            row = Row(file=file, name=f"part {k}", process="pla-0.4", state=state, wanted=1 + k % 5)
+            took = {"part_s": 250 * part_g, "support_s": 200 * support_g, "sag_mm": dice.random()}
+            prices = {"price": 0.05 * (part_g + support_g), "loss": 0.35 * support_g, "total": 0.1 * part_g}
+            more = {"part_g": part_g, "support_g": support_g, **took, **prices}
+            told = {"why": f"part {k} falls over.", "entry": f"{k:024x}", "key": f"{k:032x}"}
+            data.add(dataclasses.replace(row, **more, **told))
+        data.commit()
+    each, held = 1e3 * (time.process_time() - began) / count, me.memory_info().rss / 1e6
+    print(f"kept: {each:.2f} CPU ms a row; client {held:.0f} MB")
+    began = time.process_time()
+    with Dataset(folder / "table") as data:
+        found = len(data)
+    print(f"opened again, {found} rows: {time.process_time() - began:.1f} CPU s")
+    began = time.process_time()
+    page = write_index(folder / "table")
+    print(
+        f"index.html: {page.stat().st_size / 1e6:.1f} MB, written in {time.process_time() - began:.1f} CPU s"
+    )
+    began = time.process_time()
+    fits = answered(folder / "table", Question("support_g > part_g", ("-price",))).count
+    print(f"asked, {fits} rows fit: {time.process_time() - began:.2f} CPU s", flush=True)
+    looked_at(page)
+
+
+def looked_at(page: Path) -> None:
+    """In a browser, where there is one: wall seconds until it is there, and of what is asked of it."""
+    chromium = Path("/usr/bin/chromium")
+    if not chromium.exists():
+        return
+    from playwright.sync_api import sync_playwright
+
+    ask = (
+        "(t) => { const box = document.getElementById('find'); box.value = t;"
+        " const began = performance.now(); box.dispatchEvent(new Event('input'));"
+        " return performance.now() - began; }"
+    )
+    press = (
+        "(k) => { const began = performance.now(); document.querySelectorAll('#head button')[k].click();"
+        " return performance.now() - began; }"
+    )
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=os.fspath(chromium), args=["--no-sandbox"])
+        opened = []
+        for _ in range(3):
+            shown = browser.new_page(viewport={"width": 1400, "height": 900})
+            began = time.monotonic()
+            shown.goto(page.as_uri())
+            shown.wait_for_selector("html[data-ready]")
+            opened.append(time.monotonic() - began)
+        shown.wait_for_timeout(3000)
+        asked = [shown.evaluate(ask, text) for text in ("part 7", "part 77", "falls", "nothing at all", "")]
+        sorts = [shown.evaluate(press, k) for k in range(1, 12)]
+        browser.close()
+    print(f"opened in {', '.join(f'{s:.2f}' for s in sorted(opened))} s")
+    print(f"filtered in {', '.join(f'{ms:.0f}' for ms in sorted(asked))} ms")
+    print(f"sorted in {', '.join(f'{ms:.0f}' for ms in sorted(sorts))} ms", flush=True)
 
 
 def forked(root: psutil.Process) -> tuple[list[psutil.Process], list[psutil.Process]]:
@@ -286,7 +365,7 @@ def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) 
         if client.returncode == 0:
             break
         if client.returncode not in (-signal.SIGKILL, 0):
-            print(f"client ended with {client.returncode}: {said[1][-500:]}", flush=True)
+            print(f"client ended with {client.returncode}: {(said[0] + said[1])[-500:]}", flush=True)
             if runs > 12:
                 break
     rows = rows_of(all_rows(out))
@@ -402,9 +481,10 @@ def slow_store(folder: Path, count: int, workers: int) -> None:
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--quick", action="store_true")
-    asked.add_argument("--only", default="scaling,overhead,rows,faults,cents,store")
+    asked.add_argument("--only", default="scaling,overhead,rows,page,faults,cents,store")
     asked.add_argument("--parts", type=int, default=0)
     asked.add_argument("--rows", type=int, default=0)
+    asked.add_argument("--kills", default="50,5,1", help="of workers, of clients, of hosts of the scheduler")
     asked.add_argument("--budget-s", type=float, default=250.0)
     told = asked.parse_args()
     quick, cores = told.quick, usable()
@@ -421,8 +501,10 @@ def main() -> None:
             elif which == "rows":
                 rows_many(here, told.rows or (200 if quick else 100_000), min(cores, 16), told.budget_s)
             elif which == "faults":
-                kills = (3, 1, 1) if quick else (50, 5, 1)
-                faults(here, parts, min(cores, 8), kills)
+                workers, clients, hosts = map(int, ("3,1,1" if quick else told.kills).split(","))
+                faults(here, parts, min(cores, 8), (workers, clients, hosts))
+            elif which == "page":
+                replayed(here, told.rows or (2_000 if quick else 100_000))
             elif which == "cents":
                 cents(here, 3 if quick else 100, min(cores, 16))
             elif which == "store":
