@@ -32,7 +32,7 @@ from falsework.wording import figures
 
 AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
 _START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
-_STARTS = 3
+_STARTS = 5
 _GONE_S = 20.0  # without a worker of our own: what starts them has died
 _GLANCE_S = 1.0  # between two looks at how many workers there are
 _MEMORY_EVENTS = "worker-restart-memory"  # Dask's name
@@ -264,6 +264,16 @@ class Engine:
         return set()
 
     def _open(self, patience_s: float) -> None:
+        """Begin; a cluster of our own that a worker's death spoils while it starts is started again."""
+        for left in reversed(range(_STARTS if self._cluster.embedded else 1)):
+            try:
+                self._begin(patience_s)
+                return
+            except EngineError:
+                if not left:
+                    raise
+
+    def _begin(self, patience_s: float) -> None:
         try:
             from distributed import Client
             from distributed.security import Security
@@ -275,7 +285,7 @@ class Engine:
         cluster, security = self._cluster, None
         address, self.dashboard = cluster.scheduler, ""
         if cluster.embedded:
-            self._host = _started(cluster, self._briefing.terms.depth)
+            self._host = _Host(cluster.count, cluster.budget_bytes, self._briefing.terms.depth)
             address, self.dashboard, security = self._host.told
         elif cluster.tls is not None:
             ca, certificate, key = cluster.tls
@@ -287,13 +297,14 @@ class Engine:
                 address, security=security, timeout=patience_s, set_as_default=False, name="falsework"
             )
             self._client.wait_for_workers(1, timeout=patience_s)
+            told = self._client.scheduler_info(n_workers=-1)["workers"]
         except Exception as error:
             self._shut()
             raise _unreachable(address, error) from None
-        self._brief()
+        self._brief(told)
 
-    def _brief(self) -> None:
-        told = self._client.scheduler_info(n_workers=-1)["workers"]
+    def _brief(self, told: dict[str, Any]) -> None:
+        """Tell every worker what is asked, once it is known that it can be."""
         self._count, self._seen = len(told), time.monotonic()
         self.dashboard = self.dashboard or str(self._client.dashboard_link or "")
         if any(worker["nthreads"] != 1 for worker in told.values()):
@@ -389,14 +400,6 @@ class _Host:
             if pipe is not None:
                 with contextlib.suppress(OSError):
                     pipe.close()
-
-
-def _started(cluster: Cluster, depth: str) -> _Host:
-    """A cluster of our own; one that a worker's death spoils while it starts is started again."""
-    for _ in range(_STARTS - 1):
-        with contextlib.suppress(EngineError):
-            return _Host(cluster.count, cluster.budget_bytes, depth)
-    return _Host(cluster.count, cluster.budget_bytes, depth)
 
 
 _BRIEFINGS: dict[str, Briefing] = {}  # of this worker, by the name of the screening
