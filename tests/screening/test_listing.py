@@ -68,6 +68,9 @@ def test_an_archive_is_named(tmp_path: Path) -> None:
     touch(tmp_path / "all.zip")
     (entry,) = listed([os.fspath(tmp_path)])
     assert entry.fault == "all.zip: this is an archive. Unpack it first."
+    touch(tmp_path / "cowl.stl.gz")
+    touch(tmp_path / "program.gcode.gz")
+    assert names(tmp_path) == ["all.zip", "cowl.stl.gz"], "a packed program is no part"
 
 
 @pytest.mark.parametrize(

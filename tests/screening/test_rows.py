@@ -15,6 +15,7 @@ from falsework.errors import OutputError, PartError, ProcessError
 from falsework.part.demo import lamp_bracket
 from falsework.screening import columns
 from falsework.screening.dataset import Dataset
+from falsework.screening.listing import SUFFIXES
 from falsework.screening.row import NOT_COMPARED, SCHEMA, Row, schema
 from falsework.screening.running import best_process, named_processes
 from falsework.screening.terms import Terms
@@ -273,3 +274,28 @@ def test_the_public_function_yields_rows(tmp_path: Path, store: Path, here) -> N
     assert sorted(row.name for row in rows) == ["a", "b"] and isinstance(rows[0], falsework.Row)
     with pytest.raises(TypeError, match="colour"):
         falsework.screen(store, colour="red")
+
+
+def test_a_public_set_of_meshes_is_screened_whole(screen, rows_kept) -> None:
+    """Every mesh of ``tests/data`` (sources and licences beside them), against what each gives by itself."""
+    from falsework.planning.calls import inspect, totals
+
+    data = Path(__file__).parents[1] / "data"
+    rows = {row.name: row for row in screen(data)}
+    meshes = {path.stem: path for path in data.iterdir() if path.suffix in SUFFIXES}
+    assert rows.keys() == meshes.keys() and len(rows) > 8
+    assert {row.state for row in rows.values()} <= {"looked at", "not ready"}
+    for name in ("nut", "torus", "so101_gauge_tight"):
+        row, found = rows[name], inspect(meshes[name])
+        estimate = totals(meshes[name])
+        chosen = estimate.alternatives[-1]
+        assert (row.triangles, row.undersides) == (found.part.triangles, len(found.undersides))
+        assert (row.total, row.support_g) == (chosen.price.total, chosen.cost.mass_g)
+        assert row.price == (estimate.part_cost + chosen.cost).price
+
+
+def test_a_real_part_costs_what_its_plan_says_to_the_cent(screen) -> None:
+    path = Path(__file__).parents[1] / "data" / "so101_gauge_tight.stl"
+    (row,) = screen(path, depth="plan")
+    plan = falsework.plan(path, release=False)
+    assert (row.price, row.total) == ((plan.part_cost + plan.support_cost).price, plan.price.total)

@@ -22,7 +22,8 @@ from falsework.screening import places
 from falsework.screening.row import safe
 
 SUFFIXES = (".stl", ".obj", ".ply", ".off", ".glb", ".gltf", ".3mf", ".step", ".stp")
-ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".gz", ".tgz", ".bz2", ".xz", ".zst")
+_PACKED = (".gz", ".bz2", ".xz", ".zst")
+ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".tgz", *(a + b for a in (".tar", *SUFFIXES) for b in _PACKED))
 LISTS = (".csv", ".tsv", ".parquet")
 _PATTERN = "*?["
 _OURS = ("plan.json", "screen.json", "redraw.json")  # folders that hold one of these hold results
