@@ -10,11 +10,12 @@ import pytest
 
 from falsework.documents import dumps, encode, loads
 from falsework.errors import Cancelled, PartError, ProcessError
+from falsework.objective import Price
 from falsework.orientation import HEAD, rows
 from falsework.orientation.value import Orientations
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
-from falsework.planning.orienting import best_orientations
+from falsework.planning.orienting import _first, best_orientations
 from falsework.process import load_process
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
@@ -211,3 +212,21 @@ def test_what_is_not_ready_gives_way_to_what_costs_the_same():
     assert not lies.today.proof.ready
     assert lies.recommended.proof.ready and lies.recommended.height_mm < 7.0
     assert lies.recommended.price.total <= 1.02 * lies.today.price.total
+
+
+def test_a_rim_must_be_worth_it():
+    """Among positions of which today's may not be printed, one that may be wins up to 2.5 times the total."""
+    lies = lies_of(T_BEAM, 2)
+    proof = lies.today.proof
+
+    def lie(total, *, ready):
+        rim = 0.0 if ready else 2.0
+        ends = replace(proof, ready=ready, stands=ready, rim_mm=rim, bare=0)
+        return replace(lies.today, price=Price(filament=total), proof=ends)
+
+    today, rimmed = lie(1.7, ready=False), lie(1.5, ready=False)
+    for total, place in ((3.7, 2), (3.8, 1)):
+        some = [today, rimmed, lie(total, ready=True)]
+        assert _first(some, [0, 1, 2]) == place
+    sound = lie(1.7, ready=True)
+    assert _first([sound, rimmed, lie(1.69, ready=True)], [0, 1, 2]) == 0  # and one that may be stays

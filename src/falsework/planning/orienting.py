@@ -40,7 +40,8 @@ def best_orientations(
     directions : even directions looked at; resting faces of the convex hull and refinement come on top.
     belief, store, watch, cores : as for a plan.
 
-    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties.
+    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties;
+    where today's may not be printed as it is, one that may be is worth up to two and a half times as much.
 
     Raises
     ------
@@ -94,14 +95,13 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> O
 
 
 def _first(lies: list[Orientation], ranked: list[int]) -> int:
-    """The place of the one to recommend: of those least in trouble the cheapest, never dearer than today's.
+    """The place of the one to recommend: of those least in trouble the cheapest.
 
-    One that is not ready must be worth what has to be done for it; and what costs the same as today's is no
-    reason to turn the part.
+    Never dearer than today's if today's may be printed as it is; if not, one that may is worth more. One that
+    is not ready must be worth what has to be done for it; and what costs the same as today's is no reason to
+    turn the part.
     """
     sound = [row for row in ranked if trouble(lies[row]) == trouble(lies[ranked[0]])]
-    most = (1.0 + SAME_SHARE) * lies[0].price.total if 0 in sound else float("inf")
-    sound = [row for row in sound if lies[row].price.total <= most]
     if 0 in sound:
         sound = [row for row in sound if may_replace(lies[0], lies[row])]
     best = min(sound, key=lambda row: weight_of(lies[row]))

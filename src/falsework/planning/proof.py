@@ -28,7 +28,7 @@ from falsework.watch import QUIET, Watch
 SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
 FIRST, ROUND = 6, 4  # weighed before it is asked whether more are; planned between two such looks
 OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at least (measured: 0.86 on)
-NOT_READY = 1.25  # times its total counts what may not be printed as it is (constructed)
+NOT_READY = 2.5  # times its total counts what needs a rim: printed, cut off, and trusted (constructed)
 LANE_S = 4.0  # of plans that make a lane worth its start
 
 
