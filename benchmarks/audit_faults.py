@@ -71,8 +71,9 @@ def _told(group: str, kind: str, case: planted.Case) -> Told:
     begin = time.process_time()
     try:
         findings = audit(case.program, case.plan).findings
-    except FalseworkError:  # refused: found by nobody
-        findings = ()
+    except FalseworkError:  # most lines make no sense: that names a garbled program, and nothing else
+        refused = "garbled" in case.kinds
+        return Told(group, kind, case.name, ("refused",), refused, refused, time.process_time() - begin)
     first = bool(findings) and findings[0].kind in case.kinds
     named = any(f.kind in case.kinds and f.level.rank >= FindingLevel.CAUTION.rank for f in findings)
     weighty = tuple(f.kind for f in findings if f.level.rank >= FindingLevel.FAULT.rank)

@@ -57,8 +57,9 @@ def find_copies(
     for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
         watch.part(0.5, 1.0).at("looking for the part's position", min(0.99, 0.1 * k))
         placed = place_in(other, found, usual, around_mm=around_mm)
+        least = 1.0 - _BETTER if mirrored else _SAME  # parts that are nearly their own mirror image fit half
         better = _fit(placed) > _fit(first) + (_MIRRORED if mirrored else _BETTER)
-        if placed.placement.covered >= max(_SAME, covered) and better:
+        if placed.placement.covered >= max(least, covered) and better:
             return FoundCopies((), Instead(placed, mirrored, turn, scale))
     if covered - 0.5 * max(0.0, beyond - _BEYOND) < FOLLOWED:  # many strands just outside: another's
         return FoundCopies((), None)

@@ -216,6 +216,8 @@ def _check(name: str, reading: ProgramReading, more: bool) -> None:
     bad = reading.count(rs274.GARBLED) + reading.count(rs274.TEXT)
     lines = reading.lines
     if (lines > 1000 or not more) and bad > 0.5 * lines:
-        raise ProgramError(name, "is not a machine program: most of its lines make no sense", _CURE)
+        line, shown = min(reading.texts.items(), default=(0, ""))
+        example = f" (line {line}: {shown!r})" if line else ""
+        raise ProgramError(name, f"is not a machine program: most of its lines make no sense{example}", _CURE)
     if not more and reading.count(rs274.MOVES) == 0:
         raise ProgramError(name, "holds no move of a machine", _CURE)

@@ -60,7 +60,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
     "overlap": _AMOUNTS | _IN_AIR | {"laid twice"},
-    "laid twice": frozenset({"overfed"}),
+    "laid twice": frozenset({"overfed", "floats"}),
     "floats": _IN_AIR | {"outline"},
     "on nothing": _IN_AIR - {"on nothing"},
     "after the end": frozenset(),
