@@ -59,17 +59,20 @@ def prove(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) -> ChangeProo
 
 
 def swept_and_proved(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) -> tuple[Draft, ChangeProof]:
-    """A draft without its crumbs, and its proof; where it does not carry its underside, as it was and with
-    that fault alone: then nothing else is asked."""
+    """A draft without its crumbs, and its proof; where it does not carry its underside, or is all crumbs, as
+    it was and with that fault alone: then nothing else is asked."""
     changed = Changed(ground, (draft,))
     watch.at("which undersides need support now", 0.0)
     need = need_anew(changed)
     asking = asking_of(changed, need, whole=False)
     faults = _asking_faults(ground, (draft,), asking)
-    if faults:
+    clean: Draft | None = draft
+    if not faults and draft.kind is ChangeKind.CORBEL:
+        clean = swept(changed, watch.part(0.2, 0.4))
+    if faults or clean is None:
+        faults = faults or ["it would be ragged: bits of many layers would begin in mid-air"]
         left, new = asking.left_mm2, asking.new_mm2
         return draft, ChangeProof(tuple(faults), (), left, new, 0.0, 0.0, 0.0, 0.0, 0.0, changed, need)
-    clean = swept(changed, watch.part(0.2, 0.4)) if draft.kind is ChangeKind.CORBEL else draft
     if clean is not draft:
         return clean, proof_of(Changed(ground, (clean,)), watch=watch.part(0.4, 1.0))
     return draft, proof_of(changed, need=need, watch=watch.part(0.4, 1.0))
