@@ -156,16 +156,24 @@ def readings(layout: Layout, truth: Truth, rng: np.random.Generator) -> list[Rea
         for condition in tray(process, count, rng):
             p = truth.of(cell_of(printer, process.material.name, condition))
             p = replace(p, log_sag=p.log_sag + PRIORS["log_sag"].anew * rng.standard_normal())
-            one = outcome(laid(condition.kind, [condition], [process.material]), p, truth.by_layers)
-            finish = 1 + _grade(probabilities(one.finish, finish_grading(p))[0], rng)
-            let_go = None
+            how = laid(condition.kind, [condition], [process.material])
+            one, let_go = outcome(how, p, truth.by_layers), None
             if one.bond is not None:
-                let_go = LET_GO_GRADES[_grade(probabilities(-one.bond, let_go_grading(p))[0], rng)]
+                came_off = _grade(probabilities(-one.bond, let_go_grading(p))[0], rng)
+                let_go = LET_GO_GRADES[came_off]
+                one = outcome(how, p, truth.by_layers, np.array([came_off]))
+            finish = 1 + _grade(probabilities(one.finish, finish_grading(p))[0], rng)
             error = float(np.sqrt(one.error_mm2[0])) * rng.standard_t(FREEDOM)
             droop = float(one.droop_mm[0]) + error if rng.random() < 0.6 else None
             mark = finish if droop is None or rng.random() < 0.7 else None
             found.append(Reading(printer, process.material.name, condition, let_go, mark, droop))
     return found
+
+
+def from_case_to_case(p: Parameters, rng: np.random.Generator) -> Parameters:
+    """The same with what is drawn anew for each prediction."""
+    sds = {name: PRIORS[name].spread("anew") for name in NAMES}
+    return replace(p, **{n: getattr(p, n) + sd * rng.standard_normal() for n, sd in sds.items() if sd > 0})
 
 
 def _grade(chances: Floats, rng: np.random.Generator) -> int:
@@ -231,7 +239,7 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
         cell = ReadingOrigin("a", material.name, (process.line_width_mm, process.layer_height_mm))
         p = belief.parameters(process)
         there = truth.of(cell)
-        there = replace(there, log_sag=there.log_sag + PRIORS["log_sag"].anew * rng.standard_normal())
+        there = from_case_to_case(there, rng)
         there = of_any_print(there)
         true = quantities(process, there, np.array([truth.by_layers]))
         drawn = quantities(process, p, belief.by_layers[:, None])

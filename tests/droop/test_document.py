@@ -11,7 +11,7 @@ PAGE = (Path(__file__).parents[2] / "docs" / "model.md").read_text(encoding="utf
 
 def test_every_parameter_stands_in_the_document():
     for name, prior in PRIORS.items():
-        levels = [at for at in (*LEVELS, "doubt", "strand_doubt") if getattr(prior, at)]
+        levels = [at for at in (*LEVELS, "doubt", "strand_doubt", "anew_doubt") if getattr(prior, at)]
         sds = ", ".join(f"{at.replace('_', ' ')} {getattr(prior, at):.2f}" for at in levels)
         row = f"| `{name}` | {prior.help} | {prior.centre:.2f} | {sds} | {prior.source} |"
         assert row in PAGE, f"docs/model.md lacks: {row}"

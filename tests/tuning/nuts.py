@@ -92,7 +92,7 @@ def main() -> None:
         for part in evidence:
             own = values[part.cell]
             p = Parameters(**{name: own[:, k] for k, name in enumerate(NAMES)})
-            found = model.outcome(part.laid, p, False)
+            found = model.outcome(part.laid, p, False, part.let_go)
             kind = part.laid.kind.value
             graded(f"{kind} finish", found.finish, outcome.finish_grading(p), part.finish)
             if found.bond is not None:

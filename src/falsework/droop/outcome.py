@@ -59,6 +59,11 @@ def bridge_quality(sag: Array, strand: LaidStrands, p: Parameters) -> Array:
     return -np.exp(p.log_bridge_steep) * np.log((sag + 1e-3) / half)
 
 
+# of supports that came off so (fused, scraped, by tool, by hand, at a touch, fell): log bond above SCRAPED,
+# the middle of the grade at the centres of the prior; what lies open at one end counts half a width more
+BOND_READ = (2.2, 0.75, -0.7, -2.8, -7.2, -12.0)
+
+
 def carried_quality(droop: Array, bond: Array, top: Landing, strand: LaidStrands, p: Parameters) -> Array:
     """Finish quality of an underside on support: its droop, the scars where it must be scraped off, and what
     it was laid on."""

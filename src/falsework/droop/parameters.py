@@ -7,8 +7,9 @@ anew for each prediction, which no reading takes away: what the laws get wrong f
 standard deviations are stated here; those between groups are too few to be learned from one print room's
 ledger, so they are fixed. Names that begin with ``log_`` are natural logarithms.
 
-Two more are *doubts* of the laws themselves, on a machine with its material (``doubt``) and at one strand
-(``strand_doubt``): the discrepancy of Kennedy, O'Hagan 2001, J. R. Statist. Soc. B 63:425-464. They count as
+Three more are *doubts* of the laws themselves, on a machine with its material (``doubt``), at one strand
+(``strand_doubt``) and of a prediction between the conditions that were read (``anew_doubt``): the
+discrepancy of Kennedy, O'Hagan 2001, J. R. Statist. Soc. B 63:425-464. They count as
 soon as there is a reading to weigh them by, and let the data pull a law out of its shape (``lean`` is where
 between two laws they start); before any reading a prediction is that of the laws as they stand. What readings
 of one print share (``print``), how graders differ (``grader``) and what an event at the machine changed
@@ -40,6 +41,7 @@ class Believed:
     lean: float = 0.0
     doubt: float = 0.0
     strand_doubt: float = 0.0
+    anew_doubt: float = 0.0
     era: float = 0.0
     print: float = 0.0
     grader: float = 0.0
@@ -54,7 +56,8 @@ class Believed:
 
     def spread(self, level: str) -> float:
         """Standard deviation at a level in a fit, doubts of the laws included."""
-        doubt = {"both": self.doubt, "strand": self.strand_doubt}.get(level, 0.0)
+        doubts = {"both": self.doubt, "strand": self.strand_doubt, "anew": self.anew_doubt}
+        doubt = doubts.get(level, 0.0)
         return float(hypot(getattr(self, level), doubt))
 
 
@@ -157,7 +160,7 @@ class Parameters:
         "how gradually contact ends, in strand diameters: the undulation of strands",
         common=0.30,
         material=0.20,
-        doubt=0.50,
+        doubt=0.80,
     )
     gap_by_height: Any = believed(
         0.0,
@@ -177,6 +180,7 @@ class Parameters:
         both=0.4,
         strand=0.3,
         doubt=1.20,
+        anew_doubt=0.40,
         strand_doubt=0.60,
         era=0.50,
         print=0.35,

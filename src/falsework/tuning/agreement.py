@@ -209,7 +209,7 @@ def _seen(
     for part in evidence:
         at = places[part.laid.kind]
         p = Parameters(**{name: of_cell[part.cell, k].T for k, name in enumerate(NAMES)})
-        expected = outcome(part.laid, p, by_layers[:, None])
+        expected = outcome(part.laid, p, by_layers[:, None], part.let_go)
         finish = probabilities(expected.finish, finish_grading(p))
         found.append(_graded(part, at, "finish", finish, (part.finish, part.finish), rng))
         if expected.bond is not None:

@@ -22,6 +22,8 @@ from falsework.coupon.reading import ConditionKind
 from falsework.droop.bond import log_bond
 from falsework.droop.bridge import sag_mm
 from falsework.droop.outcome import (
+    BOND_READ,
+    SCRAPED,
     Grading,
     bridge_quality,
     carried_quality,
@@ -34,7 +36,15 @@ from falsework.droop.parameters import LEVELS, NAMES, PRIORS, Parameters
 from falsework.droop.smooth import logistic, softplus
 from falsework.droop.strand import Array
 from falsework.droop.supported import settled_mm
-from falsework.tuning.evidence import NOT_READ, Evidence, Floats, LaidConditions, ReadingOrigin, any_laid
+from falsework.tuning.evidence import (
+    NOT_READ,
+    Evidence,
+    Floats,
+    Indices,
+    LaidConditions,
+    ReadingOrigin,
+    any_laid,
+)
 
 CENTRES = [PRIORS[name].centre + PRIORS[name].lean for name in NAMES]
 FREEDOM = 4.0  # degrees of freedom of Student's t: a slipped caliper now and then; constructed
@@ -42,6 +52,7 @@ OUTLIERS = 0.04  # share of grades that say nothing: wrong cell, wrong word, a k
 _FAR = 40.0  # stands for infinity on the scale of logits
 _ROWS = 256  # readings differentiated at once, to stay within the cache
 _STEP = 1e-30
+_BOND_READ = np.array(BOND_READ)
 _SOUND = np.log1p(-OUTLIERS)
 _BY_CHANCE = {0: np.log(OUTLIERS / 5), 4: np.log(OUTLIERS / 6)}  # of a finish, of a let-go
 
@@ -61,8 +72,15 @@ class PredictedOutcome:
     bond: Array | None = None
 
 
-def outcome(laid: LaidConditions, p: Parameters, by_layers: Array) -> PredictedOutcome:
-    """Outcomes of conditions (n,) under parameters that broadcast with them."""
+def outcome(
+    laid: LaidConditions, p: Parameters, by_layers: Array, let_go: Indices | None = None
+) -> PredictedOutcome:
+    """Outcomes of conditions (n,) under parameters that broadcast with them.
+
+    ``let_go`` (n,): how supports came off, where that was read, else ``NOT_READ``. Their scars are then those
+    of that, not of what supports hold on the average: a support that stuck by chance is scarred by the same
+    chance, and a finish that follows from the let-go tells nothing more of the bond.
+    """
     strand = laid.strand
     if laid.kind is ConditionKind.OVERHANG:
         droop = ledge_mm(laid.share * strand.width_mm, strand, p)
@@ -73,7 +91,10 @@ def outcome(laid: LaidConditions, p: Parameters, by_layers: Array) -> PredictedO
         return PredictedOutcome(bridge_quality(droop, strand, p) - p.strictness, droop, _error(droop, p))
     droop = settled_mm(laid.gap_mm, laid.run_mm, laid.between_mm, strand, p)
     bond = log_bond(laid.gap_mm, laid.run_mm, laid.top, strand, p, by_layers)
-    finish = carried_quality(droop, bond, laid.top, strand, p) - p.strictness
+    held = bond
+    if let_go is not None:
+        held = np.where(let_go == NOT_READ, bond, SCRAPED + _BOND_READ[np.maximum(let_go, 0)])
+    finish = carried_quality(droop, held, laid.top, strand, p) - p.strictness
     return PredictedOutcome(finish, droop, _error(droop, p), bond)
 
 
@@ -250,7 +271,7 @@ def _differentiated(
 def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
     """Per reading: upper and lower cut of its finish less the quality, median droop, log variance of its
     error, and for supports upper and lower cut of the let-go."""
-    found = outcome(read.laid, p, by_layers)
+    found = outcome(read.laid, p, by_layers, read.let_go)
     finish = _edges(finish_grading(p), found.finish, read.finish, read.finish)
     edges = [*finish, found.droop_mm, np.log(read_error_mm2(found, read.laid.kind))]
     if found.bond is not None:
