@@ -77,6 +77,7 @@ def main() -> None:
     centres = jnp.array(density.parameters(np.zeros(len(density.columns))).ravel())
     for module in (bond, bridge, outcome, overhang, smooth, strand, supported, model):
         module.np = jnp  # type: ignore[attr-defined]
+    model._BOND_READ = jnp.array(model._BOND_READ)  # picked from by arrays of jax
 
     def graded(name, quality, grading, grades):
         cuts = jnp.stack([jnp.broadcast_to(c, quality.shape) for c in grading.cuts], axis=-1)
