@@ -162,7 +162,7 @@ CONTRAST = """() => {
   const walker = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
   while (walker.nextNode()) {
     const text = walker.currentNode.textContent.trim(), element = walker.currentNode.parentElement;
-    if (!text || element.closest('script, style, .unseen, svg title')) continue; // what is not drawn on the page
+    if (!text || element.closest('script, style, .unseen, svg title')) continue;
     const style = getComputedStyle(element), svg = element.closest('svg');
     let back = element, ground = [0, 0, 0, 0];
     for (; back && ground[3] === 0; back = back.parentElement)
