@@ -73,7 +73,8 @@ OTHER_NAME = {
 @dataclass(frozen=True)
 class Fault:
     """One change: what stands in a file between two offsets becomes ``text``. ``lines`` are run by whatever
-    test may notice; ``tests`` are asked in place of the room's where there are any."""
+    test may notice; ``beside`` is the whole of the line where it starts; ``tests`` are asked in place of the
+    room's where there are any."""
 
     path: Path
     lines: tuple[int, ...]
@@ -82,6 +83,7 @@ class Fault:
     was: str
     text: str
     kind: str
+    beside: str = ""
     tests: tuple[str, ...] = field(default=())
 
     @property
@@ -90,8 +92,10 @@ class Fault:
 
     @property
     def key(self) -> str:
-        """As mutants.toml calls it: without a line, which moves."""
-        return f"{self.path.relative_to(PACKAGE)}: {_one_line(self.was)} -> {_one_line(self.text)}"
+        """As mutants.toml calls it: without the line's number, which moves; a constant with its line."""
+        change = f"{_one_line(self.was)} -> {_one_line(self.text)}"
+        where = f" in {self.beside}" if self.kind == "double" else ""
+        return f"{self.path.relative_to(PACKAGE)}: {change}{where}"
 
     def __str__(self) -> str:
         where = f"{self.path.relative_to(PACKAGE)}:{self.lines[-1]}"
@@ -124,7 +128,8 @@ class _Sites(ast.NodeVisitor):
         end = self.starts[node.end_lineno - 1] + node.end_col_offset
         was = self.source[start:end].decode()
         lines = (self.statement, *range(node.lineno, node.end_lineno + 1))
-        self.found.append(Fault(self.path, lines, start, end, was, text, kind))
+        beside = self.source[self.starts[node.lineno - 1] : self.starts[node.lineno]].decode().strip()
+        self.found.append(Fault(self.path, lines, start, end, was, text, kind, beside))
 
     def visit_Compare(self, node: ast.Compare) -> None:
         kind = type(node.ops[0])
@@ -249,7 +254,7 @@ def named(told: Sequence[dict[str, Any]]) -> Iterator[tuple[str, Fault]]:
         start = source.index(was)
         line = source[:start].count(b"\n") + 1
         tests = tuple(one.get("tests", ()))
-        fault = Fault(path, (line,), start, start + len(was), one["was"], one["text"], "named", tests)
+        fault = Fault(path, (line,), start, start + len(was), one["was"], one["text"], "named", "", tests)
         yield path.relative_to(PACKAGE).parts[0], fault
 
 

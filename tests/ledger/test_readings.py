@@ -331,7 +331,8 @@ def test_descriptions_keep_their_history(ledger):
     ledger.add_material(Material(price_per_kg=30.0), "new supplier")
     assert ledger.materials()["PLA"].price_per_kg == 30.0
     db = sqlite3.connect(ledger.path)
-    assert db.execute("SELECT count(*) FROM material_settings WHERE name = 'PLA'").fetchone() == (2,)
+    numbers = db.execute("SELECT number FROM material_settings WHERE name = 'PLA' ORDER BY number")
+    assert numbers.fetchall() == [(1,), (2,)]
     db.close()
     assert list(ledger.printers()) == ["harbour mole"]
     with pytest.raises(FalseworkError, match="out of range"):
