@@ -23,3 +23,15 @@ def test_axes_of_a_tilted_box() -> None:
     by_area = expected[[0, 1, 2]]  # least area first: across x, then y, then z
     assert axes == pytest.approx(np.concatenate([by_area, -by_area]), abs=1e-6)
     assert len(local_axes(mesh, np.full(3, 90.0), np.full(3, 100.0))) == 0
+
+
+def test_pieces_come_off_by_rounds_then_from_the_outside_in_then_the_larger_first() -> None:
+    from types import SimpleNamespace
+
+    from falsework.release.judge import _in_order
+
+    middle = np.array([[-10.0, 0.0, 0.0], [0.0, 0.0, 0.0], [10.0, 0.0, 0.0]])
+    half = np.array([[1.0], [5.0], [2.0]]) * np.ones(3)
+    mesh = SimpleNamespace(bounds=np.stack([middle - half, middle + half], axis=1))
+    assert _in_order({0: 0, 1: 0, 2: 0}, mesh) == [2, 0, 1]
+    assert _in_order({0: 1, 1: 0, 2: 1}, mesh) == [1, 2, 0]
