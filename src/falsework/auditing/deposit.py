@@ -237,7 +237,7 @@ class _Bins(NamedTuple):
     """Beads by square, in compressed rows, and where the squares lie: as ``kernels.bead`` takes them."""
 
     start: Indices
-    index: Indices
+    beads: Indices
     left: float
     bottom: float
     size: float
@@ -260,10 +260,11 @@ class _Shelf:
         if self.bins is not None:
             return self.bins
         if sought <= _FEW:
-            every = np.array([0, len(self.beads)]), np.arange(len(self.beads))
-            return _Bins(*every, -_ANYWHERE_MM, -_ANYWHERE_MM, 2.0 * _ANYWHERE_MM, 1, 1)
+            start, beads = np.array([0, len(self.beads)]), np.arange(len(self.beads))
+            return _Bins(start, beads, -_ANYWHERE_MM, -_ANYWHERE_MM, 2.0 * _ANYWHERE_MM, 1, 1)
         frame = field.left, field.bottom, field.bin, field.columns, field.rows
-        self.bins = _Bins(*cut.bins_of(self.beads, *frame), *frame)
+        start, beads = cut.bins_of(self.beads, *frame)
+        self.bins = _Bins(start, beads, *frame)
         return self.bins
 
 

@@ -221,7 +221,7 @@ class Gatherer:
         if self.limits.knows_part:
             body = hanging_together(layer.ends[:, [0, 1, 3, 4]], layer.owner == PART)
         else:
-            body = self.ground.body_at(layer.middles)
+            body = self.ground.body_at(layer.middles).astype(np.int64)
         long = np.where(layer.owner == FLAT, 0.0, layer.length_mm)
         most = int(body.max()) + 1
         whole = np.bincount(body, weights=long, minlength=most)
