@@ -216,7 +216,19 @@ def test_a_backup_goes_where_nothing_is(desk: Path, capsys) -> None:
     assert run(["ledger", "backup", "other.sqlite3"]) == 0
 
 
+def test_a_table_of_a_screening_keeps_what_people_add(desk: Path) -> None:
+    assert run(["screen", "table.stl", "--out", "screened", "--depth", "look", "--workers", "1"]) == 0
+    add_what_people_add(desk / "screened")
+    before = contents(desk / "screened")
+    assert run(["screen", "table.stl", "--out", "screened", "--depth", "look", "--workers", "1"]) == 0
+    after = contents(desk / "screened")
+    assert {name: after.get(name) for name in before if name != "index.html"} == {
+        name: digest for name, digest in before.items() if name != "index.html"
+    }
+
+
 _WRITERS = {
+    "screen": test_a_table_of_a_screening_keeps_what_people_add,
     "plan": test_a_folder_that_people_have_used_is_written_again,
     "lie": test_a_folder_that_people_have_used_is_written_again,
     "redraw": test_a_folder_that_people_have_used_is_written_again,

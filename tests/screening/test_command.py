@@ -98,7 +98,8 @@ def test_slurm_as_the_page_shows(tmp_path: Path, store: Path) -> None:
     queue = tmp_path / "bin"
     queue.mkdir()
     (queue / "sbatch").write_text(
-        f'#!/bin/sh\nbash "$1" >{tmp_path}/job.log 2>&1 &\necho $! >>{tmp_path}/jobs\necho 1\n'
+        f'#!/bin/sh\ncp "$1" {tmp_path}/job.sh  # who hands it in takes it away\n'
+        f"bash {tmp_path}/job.sh >{tmp_path}/job.log 2>&1 &\necho $! >>{tmp_path}/jobs\necho 1\n"
     )
     (queue / "scancel").write_text(f"#!/bin/sh\nkill $(cat {tmp_path}/jobs)\n")
     for name in ("sbatch", "scancel"):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import click
 
-LEADS_TO_HANDLING = ("plan", "lie", "release", "redraw", "demo", "coupon", "record", "audit", "tune")
+LEADS_TO_HANDLING = (
+    *("plan", "lie", "release", "redraw", "demo"),
+    *("coupon", "record", "audit", "tune", "screen"),
+)
 """Commands after which someone prints, or reaches into the machine, or takes supports off."""
 
 

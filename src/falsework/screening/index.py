@@ -23,6 +23,7 @@ from falsework.report import paper
 from falsework.screening.dataset import INDEX, MARK, all_rows, batches
 from falsework.screening.row import FAILED, NOT_READY, STATES, columns
 from falsework.wording import figures
+from falsework.wording.cautions import CautionedTask, cautions
 
 NUMBERS = (
     "wanted", "part_g", "support_g", "part_s", "support_s", "price", "total", "loss", "sag_mm", "undersides",
@@ -85,6 +86,7 @@ def index_html(folder: str | os.PathLike[str]) -> str:
         facts=json.dumps(facts, separators=(",", ":"), ensure_ascii=True).replace("<", "\\u003c"),
         data=base64.b64encode(zlib.compress(blob, 6)).decode("ascii"),
         words=figures,
+        cautions=cautions(CautionedTask.PRINT, CautionedTask.TAKE_OFF),
     )
 
 

@@ -68,9 +68,7 @@ class Row:
     bridges: int | None = column(None, "of these, anchored on two sides", depth=LOOK)
     cantilevers: int | None = column(None, "of these, anchored on one side", depth=LOOK)
     islands: int | None = column(None, "of these, started in mid-air", depth=LOOK)
-    need_mm2: float | None = column(
-        None, "area of the undersides that do not hold by themselves", "mm²", LOOK
-    )
+    need_mm2: float | None = column(None, "area of the undersides that need support", "mm²", LOOK)
     supported: int | None = column(None, "undersides that get support", depth=LOOK)
     sag_mm: float | None = column(
         None, "the worst predicted sag of an underside, onto its support or left bare; an island's fall",
@@ -89,8 +87,8 @@ class Row:
     loss: float | None = column(
         None, "of the total, what is not printing: spoilt surface, hands, what stays inside, risk", "¤", LOOK
     )
-    price_filament: float | None = column(None, "term of the total: filament, as weighed", "¤", LOOK)
-    price_time: float | None = column(None, "term of the total: machine time, as weighed", "¤", LOOK)
+    price_filament: float | None = column(None, "term of the total: filament", "¤", LOOK)
+    price_time: float | None = column(None, "term of the total: machine time", "¤", LOOK)
     price_finish: float | None = column(None, "term of the total: surface that sags or is marked", "¤", LOOK)
     price_scars: float | None = column(None, "term of the total: marks of support feet", "¤", LOOK)
     price_show: float | None = column(None, "term of the total: faces to keep clean, on top", "¤", LOOK)
@@ -111,7 +109,7 @@ class Row:
     release: str = column("", "how the supports come off, in one sentence", depth=FULL)
     pieces_lifting: int | None = column(None, "pieces that stay on the bed or pull off whole", depth=FULL)
     pieces_breaking: int | None = column(None, "pieces that must be broken up first", depth=FULL)
-    pieces_dug: int | None = column(None, "pieces that must be dug out", depth=FULL)
+    pieces_dug: int | None = column(None, "pieces that must be picked out in bits", depth=FULL)
     pieces_trapped: int | None = column(None, "pieces that never come out", depth=FULL)
     tearing: int | None = column(None, "pieces that may tear the part", depth=FULL)
     # the recommended position

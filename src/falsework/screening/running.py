@@ -87,6 +87,9 @@ def screen(
     Examples
     --------
     >>> import falsework
+    >>> falsework.screen("store/", out="screened", depth="guess")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    falsework.errors.ProcessError: ...
     >>> for row in falsework.screen("store/", out="screened", workers=2):  # doctest: +SKIP
     ...     print(row.file, row.state, row.price)
     """

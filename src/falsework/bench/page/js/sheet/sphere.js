@@ -4,9 +4,9 @@ import { h, s } from "../dom.js";
 import { scroll } from "./parts.js";
 
 const number = ({ number: n, x, y, shape }) => s("g", { class: `number ${shape}` },
-  shape === "today" ? s("path", { class: "spot today", d: `M${x} ${y - 12}l12 12-12 12-12-12z` })
+  shape === "today" ? s("path", { class: "spot blank", d: `M${x} ${y - 12}l12 12-12 12-12-12z` })
     : shape === "recommended" ? s("rect", { class: "spot recommended", x: x - 9, y: y - 9, width: 18, height: 18 })
-      : s("circle", { class: "spot today", cx: x, cy: y, r: 9 }),
+      : s("circle", { class: "spot blank", cx: x, cy: y, r: 9 }),
   s("text", { x, y: y + 4, "text-anchor": "middle" }, String(n)));
 
 /** The drawing of `sphere.json`, with what it says in words. */
