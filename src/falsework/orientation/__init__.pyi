@@ -7,6 +7,7 @@ from .value import OrientationProof as OrientationProof
 from .value import Orientations as Orientations
 from .value import Search as Search
 from .words import HEAD as HEAD
+from .words import role as role
 from .words import rows as rows
 from .words import shown as shown
 from .words import turn_text as turn_text

@@ -35,6 +35,13 @@ def shown(lies: Orientations) -> list[Orientation]:
     return some
 
 
+def role(lie: Orientation, lies: Orientations) -> str:
+    """What a lie is among those shown: 'recommended', 'today' or 'other'; it says how its spot is drawn."""
+    if lie == lies.recommended:
+        return "recommended"
+    return "today" if lie == lies.today else "other"
+
+
 def rows(lies: Orientations) -> list[tuple[str, ...]]:
     """Cells under ``HEAD`` for every lie shown."""
     return [_row(lie, lies) for lie in shown(lies)]

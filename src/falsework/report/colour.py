@@ -51,8 +51,7 @@ def _cividis(share: float) -> NDArray[np.float64]:
 
 def droop_rgb(droop_mm: float) -> Rgb:
     """Colour of a droop, 0..1: the darker, the more it sags."""
-    red, green, blue = _cividis(1.0 - scale_position(droop_mm))
-    return float(red), float(green), float(blue)
+    return share_rgb(scale_position(droop_mm))
 
 
 def share_rgb(share: float) -> Rgb:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from falsework.orientation import HEAD, price_map, rows, shown, turn_text, turn_words
+from falsework.orientation import HEAD, price_map, role, rows, shown, turn_text, turn_words
 from falsework.orientation.value import Orientation, Orientations
 from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
@@ -37,6 +37,11 @@ TEXTS = ("position", "turn °", "comes off", "stands", "ready")  # columns of wo
 LEFT, RIGHT, TOP, BOTTOM = 64.0, 700.0, 24.0, 280.0  # of the chart
 _PIXELS = 0.9  # per drawing unit of the small pictures
 _UNTURNED = (0.0, 0.0, 0.0)
+_BESIDE = {
+    "recommended": "recommended",
+    "today": "as it came",
+    "other": "",
+}  # its number
 
 
 @dataclass(frozen=True)
@@ -210,12 +215,12 @@ def front_chart(lies: Orientations) -> Front:
     high_y = max(max(up), 0.01) * 1.05
     xs = [round(LEFT + (RIGHT - LEFT) * (price - low_x) / (high_x - low_x), 2) for price in across]
     ys = [round(BOTTOM - (BOTTOM - TOP) * price / high_y, 2) for price in up]
-    kinds = [_kind_of(lie, lies) for lie in some]
-    texts = [f"{number} {word}".rstrip() for number, (_, word) in enumerate(kinds, 1)]
+    roles = [role(lie, lies) for lie in some]
+    texts = [f"{number} {_BESIDE[shape]}".rstrip() for number, shape in enumerate(roles, 1)]
     labels = place_words(list(zip(xs, ys, texts, strict=True)), LEFT, TOP, RIGHT, BOTTOM)
     points = [
-        OrientationPoint(number, x, y, shape, label.x, label.y, label.anchor, word)
-        for number, (x, y, (shape, word), label) in enumerate(zip(xs, ys, kinds, labels, strict=True), 1)
+        OrientationPoint(number, x, y, shape, label.x, label.y, label.anchor, _BESIDE[shape])
+        for number, (x, y, shape, label) in enumerate(zip(xs, ys, roles, labels, strict=True), 1)
     ]
     step_x = [t for t in _round_steps(low_x, high_x) if low_x <= t <= high_x]
     name = "spoilt surface, hand work and risk, ¤"
@@ -228,13 +233,6 @@ def front_chart(lies: Orientations) -> Front:
         tuple((round(BOTTOM - (BOTTOM - TOP) * t / high_y, 2), _price(t, high_y)) for t in ticks(high_y, 5)),
         name,
     )
-
-
-def _kind_of(lie: Orientation, lies: Orientations) -> tuple[str, str]:
-    """Shape of a lie's spot, and the word beside its number."""
-    if lie == lies.recommended:
-        return "recommended", "recommended"
-    return ("today", "as it came") if lie == lies.today else ("other", "")
 
 
 def _span(values: list[float]) -> tuple[float, float]:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.orientation import PriceMap, shown
-from falsework.orientation.value import Orientation, Orientations
+from falsework.orientation import PriceMap, role, shown
+from falsework.orientation.value import Orientations
 from falsework.part.part import Floats
 from falsework.report.colour import css, hatch_rgb, share_rgb
 from falsework.wording import figures as words
@@ -17,6 +17,15 @@ from falsework.wording import figures as words
 RADIUS, MIDDLES, MIDDLE_Y = 150.0, (180.0, 540.0), 190.0  # of the discs, in drawing units
 RING = 72  # points around each disc, so that the cells along its rim are closed
 TICKS = 5
+HEADS = ("its upper sides up", "its lower sides up")
+HOW_TO_READ = (
+    "In the middle of the left disc is the side that is up as it came, in the middle of the right one the "
+    "opposite side; along the rims it lies on its sides. Light is cheap, dark is dear; struck through: it "
+    "would fall; crossed: it does not fit. A pointer shows the price. A face that lies flat is but a point "
+    "here: around it the part leans, and mostly costs more. Sides are priced by columns alone, the numbered "
+    "positions by their plans, which add what columns cannot tell, above all whether it topples while it "
+    "grows."
+)
 
 
 @dataclass(frozen=True)
@@ -51,6 +60,8 @@ class PriceSphere:
     numbers: tuple[SphereNumber, ...]
     ticks: tuple[tuple[str, str], ...]  # colour and price, cheapest first
     said: str
+    heads: tuple[str, str] = HEADS
+    how_to_read: str = HOW_TO_READ
     middles: tuple[float, float] = MIDDLES
     middle_y: float = MIDDLE_Y
     radius: float = RADIUS
@@ -73,7 +84,7 @@ def price_sphere(found: PriceMap, lies: Orientations) -> PriceSphere:
     best = shown(lies)
     at = _places(np.array([lie.up for lie in best]))
     numbers = tuple(
-        SphereNumber(n, round(float(x), 1), round(float(y), 1), _shape(lie, lies))
+        SphereNumber(n, round(float(x), 1), round(float(y), 1), role(lie, lies))
         for n, (lie, (x, y)) in enumerate(zip(best, at, strict=True), 1)
     )
     steps = [least * (most / max(least, 1e-9)) ** (k / (TICKS - 1)) for k in range(TICKS)]
@@ -85,12 +96,6 @@ def price_sphere(found: PriceMap, lies: Orientations) -> PriceSphere:
         said=f"By columns alone it costs from {words.price(least)} to {words.price(most)}, "
         f"whichever side is up; on {falls} of the sides it would fall.",
     )
-
-
-def _shape(lie: Orientation, lies: Orientations) -> str:
-    if lie == lies.recommended:
-        return "recommended"
-    return "today" if lie == lies.today else "other"
 
 
 def _dearness(total: float, least: float, most: float) -> float:

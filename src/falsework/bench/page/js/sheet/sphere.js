@@ -10,12 +10,12 @@ const number = ({ number: n, x, y, shape }) => s("g", { class: `number ${shape}`
   s("text", { x, y: y + 4, "text-anchor": "middle" }, String(n)));
 
 /** The drawing of `sphere.json`, with what it says in words. */
-export function sphere({ cells, numbers, ticks, said, middles, middle_y: y, radius }) {
+export function sphere({ cells, numbers, ticks, said, heads, how_to_read: reading, middles, middle_y: y, radius }) {
   const discs = (attributes) => middles.map((x) => s("circle", { ...attributes, cx: x, cy: y, r: radius }));
   return [
     h("h3", {}, "What it costs whichever side is up"),
     scroll("Prices of every side", s("svg", { class: "chart sphere", viewBox: "0 0 720 400", role: "img", "aria-label": `${said} Light is cheap. The positions of the table are numbered.` },
-      ["its upper sides up", "its lower sides up"].map((words, k) => s("text", { class: "head", x: middles[k], y: 20, "text-anchor": "middle" }, words)),
+      heads.map((words, k) => s("text", { class: "head", x: middles[k], y: 20, "text-anchor": "middle" }, words)),
       s("clipPath", { id: "discs" }, discs({})),
       s("g", { "clip-path": "url(#discs)" },
         cells.map((cell) => s("path", { class: "cell", d: cell.outline, fill: cell.fill, stroke: cell.fill }, s("title", {}, cell.said))),
@@ -24,6 +24,6 @@ export function sphere({ cells, numbers, ticks, said, middles, middle_y: y, radi
       numbers.map(number),
       ticks.map(([fill, price], k) => [s("rect", { class: "tick", x: 60 + 125 * k, y: 366, width: 22, height: 14, fill }),
         s("text", { x: 88 + 125 * k, y: 378 }, price)]))),
-    h("p", { class: "sub" }, said, " In the middle of the left disc is the side that is up as it came, in the middle of the right one the opposite side; along the rims it lies on its sides. Light is cheap, dark is dear; struck through: it would fall; crossed: it does not fit. A pointer shows the price. A face that lies flat is but a point here: around it the part leans, and mostly costs more. Sides are priced by columns alone, the numbered positions by their plans, which add what columns cannot tell, above all whether it topples while it grows."),
+    h("p", { class: "sub" }, said, " ", reading),
   ];
 }
