@@ -65,8 +65,7 @@ def part_lines(part: PartSummary, layers: LayerSummary, limit_deg: float, layer_
     )
     for finding in part.findings:
         mark = "! " if finding.serious else ""
-        count = f"{finding.count} × " if finding.count > 1 else ""
-        say(f"  {mark}{count}{finding.what}: {finding.done or 'left as it is'}")
+        say(f"  {mark}{figures.finding(finding.count, finding.what, finding.done)}")
     if not part.findings:
         say("  nothing had to be healed")
     say(

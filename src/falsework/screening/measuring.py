@@ -32,10 +32,7 @@ def of_part(part: PartSummary, layers: int) -> RowFigures:
         "closed": part.closed,
         "healed": len(part.findings),
         "doubtful": sum(finding.serious for finding in part.findings),
-        "findings": tuple(
-            figures.plain(f"{f'{f.count} × ' if f.count > 1 else ''}{f.what}: {f.done or 'left as it is'}")
-            for f in part.findings
-        ),
+        "findings": tuple(figures.plain(figures.finding(f.count, f.what, f.done)) for f in part.findings),
         "unit": part.unit,
         "size_x_mm": x_mm,
         "size_y_mm": y_mm,

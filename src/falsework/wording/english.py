@@ -11,6 +11,7 @@ from falsework.wording.figures import (
     counted,
     duration,
     estimated,
+    finding,
     given,
     given_unit,
     length,
@@ -81,9 +82,8 @@ def _(x: n.AlwaysTooLow) -> str:
 
 @said.register
 def _(x: n.MeshFault) -> str:
-    count = f"{x.count} × " if x.count > 1 else ""
     where = "" if x.where_mm is None else f" near {place(x.where_mm)}"
-    return f"{count}{x.what}{where}: {x.done or 'left as it is'}"
+    return finding(x.count, x.what, x.done, where)
 
 
 @said.register

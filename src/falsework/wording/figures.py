@@ -176,6 +176,16 @@ def price(amount: float) -> str:
     return with_unit(amount, PRICE_UNIT, 2)
 
 
+def finding(count: int, what: str, done: str, where: str = "") -> str:
+    """What was found in a mesh, and what was done about it.
+
+    >>> finding(2, "holes", "closed"), finding(1, "open edge", "")
+    ('2 × holes: closed', 'open edge: left as it is')
+    """
+    many = f"{count} × " if count > 1 else ""
+    return f"{many}{what}{where}: {done or 'left as it is'}"
+
+
 def share(fraction: float) -> str:
     """Whole percents.
 
