@@ -170,12 +170,14 @@ class Catalogues:
         aside = into / uuid.uuid4().hex
         try:
             shutil.copyfile(path, aside)
-            data = aside.read_bytes()
+            with aside.open("rb") as copy:
+                digest = hashlib.file_digest(copy, "sha256").hexdigest()
+            size = aside.stat().st_size
         except OSError as error:
             aside.unlink(missing_ok=True)
             why = f"cannot be read ({error.strerror})"
             raise Refused(422, "PartError", path.name, why, "Screen its folder again") from None
-        return aside, hashlib.sha256(data).hexdigest(), len(data)
+        return aside, digest, size
 
     def _root(self, name: str) -> Path:
         if name not in self.roots:

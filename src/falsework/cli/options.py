@@ -75,7 +75,8 @@ class KeyValue(click.ParamType):
         return key.strip(), text.strip()
 
 
-def _added(command: F, options: Sequence[Callable[[F], F]]) -> F:
+def added(command: F, options: Sequence[Callable[[F], F]]) -> F:
+    """The command with these options, which help lists in this order."""
     for option in reversed(options):
         command = option(command)
     return command
@@ -94,7 +95,7 @@ def part_options(command: F) -> F:
         ),
         click.option("--too-large", is_flag=True, help="Work out even what does not fit the printer."),
     )
-    return _added(command, options)
+    return added(command, options)
 
 
 def process_options(command: F) -> F:
@@ -116,7 +117,7 @@ def process_options(command: F) -> F:
             help="Change one setting of the process, such as structure.spacing_mm=3. Repeatable.",
         ),
     )
-    return _added(command, options)
+    return added(command, options)
 
 
 def piece_options(command: F) -> F:
@@ -137,7 +138,7 @@ def piece_options(command: F) -> F:
             help="The most that the test piece may weigh, supports included.",
         ),
     )
-    return _added(command, options)
+    return added(command, options)
 
 
 def turn_option(command: F) -> F:
@@ -166,7 +167,7 @@ def marks_options(command: F) -> F:
             "--load", metavar="AXIS", help="Direction in which the part will be pulled, such as +x or 0,1,1."
         ),
     )
-    return _added(command, options)
+    return added(command, options)
 
 
 def spare_option(command: F) -> F:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +19,11 @@ from falsework.cli.asked import collected
 from falsework.cli.belief import chosen_belief, ledger_option
 from falsework.cli.options import (
     KeyValue,
-    Triple,
+    added,
     chosen_process,
     chosen_weights,
     json_option,
+    turn_option,
     weigh_option,
 )
 from falsework.cli.session import Session
@@ -144,12 +146,7 @@ class QuestionOptions:
 
 
 def _options(*options: Any) -> Any:
-    def decorate(command: Any) -> Any:
-        for option in reversed(options):
-            command = option(command)
-        return command
-
-    return decorate
+    return partial(added, options=options)
 
 
 _terms_options = _options(
@@ -177,9 +174,7 @@ _terms_options = _options(
     click.option(
         "--scale", type=click.FloatRange(min=0, min_open=True), default=1.0, help="Factor on the size."
     ),
-    click.option(
-        "--turn", "turn_deg", type=Triple(), default=(0.0, 0.0, 0.0), help="Degrees about x, then y, then z."
-    ),
+    turn_option,
     click.option(
         "--depth",
         type=click.Choice(_DEPTHS),

@@ -71,10 +71,7 @@ class Dataset:
         self._of_key: dict[str, RowPlace] = {}
         self._pending: dict[RowPlace, Row] = {}
         self._pending_keys: dict[str, RowPlace] = {}
-        self._last: tuple[int, dict[RowPlace, Row]] = (
-            -1,
-            {},
-        )  # read last: neighbours are asked for
+        self._last: tuple[int, dict[RowPlace, Row]] = -1, {}  # read last: neighbours are asked for
         self._since = 0.0
         self._next = 0
         self._lock: int | None = None

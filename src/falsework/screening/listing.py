@@ -150,12 +150,14 @@ def _found(path: str) -> Iterator[ListedPart]:
         raise PartError(safe(path), "there is no such file or folder", "Check the path")
 
 
+def archive_fault(place: str) -> str:
+    """That a place is an archive; '' where it is none."""
+    packed = place.lower().split("?")[0].endswith(ARCHIVES)
+    return f"{safe(os.path.basename(place))}: this is an archive. Unpack it first." if packed else ""
+
+
 def _plain(place: str) -> ListedPart:
-    if place.lower().split("?")[0].endswith(ARCHIVES):
-        return ListedPart(
-            place, fault=f"{safe(os.path.basename(place))}: this is an archive. Unpack it first."
-        )
-    return ListedPart(place)
+    return ListedPart(place, fault=archive_fault(place))
 
 
 def _in_store(address: str) -> Iterator[ListedPart]:

@@ -13,7 +13,7 @@ from falsework.errors import FalseworkError, PartError
 from falsework.part.units import MM_PER_UNIT
 from falsework.request.marks import MarkedFaces, Marks, direction
 from falsework.screening import places
-from falsework.screening.listing import ARCHIVES, ListedPart, wanted_of
+from falsework.screening.listing import ListedPart, archive_fault, wanted_of
 from falsework.screening.row import safe
 
 PATH, WANTED, UNIT, PROCESS = "path", "wanted", "unit", "process"
@@ -55,11 +55,10 @@ def _entry(line: dict[str, Any], base: str, where: str) -> ListedPart:
         marks = _marks(line, where)
     except FalseworkError as error:
         return ListedPart(place, own=own, fault=str(error))
-    fault = f"{safe(place)}: this is an archive. Unpack it first." if place.lower().endswith(ARCHIVES) else ""
     process = _text(line.get(PROCESS))
     if process.endswith(".toml"):
         process = _from(base, process)
-    return ListedPart(place, wanted, unit, process, marks, own, fault)
+    return ListedPart(place, wanted, unit, process, marks, own, archive_fault(place))
 
 
 def _from(base: str, place: str) -> str:

@@ -23,7 +23,7 @@ from falsework.screening.dataset import PLANS, Dataset, copied
 from falsework.screening.engine import Cluster, Engine, Finished
 from falsework.screening.listing import ListedPart, listed
 from falsework.screening.reading import ReadAhead, Ready, reading
-from falsework.screening.row import FAILED, LOOKED_AT, READY, Row
+from falsework.screening.row import FAILED, LOOKED_AT, READY, Row, safe
 from falsework.screening.terms import Depth, NamedProcess, Terms
 from falsework.screening.work import Briefing, ScreenJob
 from falsework.version import __version__
@@ -250,7 +250,6 @@ class _Running:
                     break
                 if self._data.commit_if_due() and time.monotonic() - self._shown > self._pause_s:
                     self._show()
-            progress.whole = True
         self._data.commit()
         self._show()
         self._watch.at("done", 1.0)
@@ -400,7 +399,7 @@ class _Running:
         return replace(
             row,
             file=entry.file,
-            name=Path(entry.called).stem.encode("utf-8", "backslashreplace").decode("utf-8"),
+            name=safe(Path(entry.called).stem),
             process=self._processes[k].name,
             wanted=entry.wanted,
             own=entry.own_json,

@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -228,8 +229,10 @@ def _on_disk(job: ScreenJob) -> Iterator[str]:
         yield path
 
 
+@cache
 def warmed(depth: Depth) -> None:
-    """Compile the kernels once for a machine, while others that start beside wait for it."""
+    """Compile the kernels once for a machine, while others that start beside wait for it; asked once in a
+    process."""
     import fcntl
 
     from falsework.kernels.compiled import cache_place
