@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from docutils import nodes
 from docutils.parsers.rst import Directive
+from tables import row, table
 
 from falsework.screening.row import columns
 
@@ -14,32 +15,10 @@ class RowsReference(Directive):
     """One line for each column."""
 
     def run(self) -> list[nodes.Node]:
-        table = nodes.table()
-        group = nodes.tgroup(cols=len(HEADS))
-        table += group
-        for width in (18, 12, 8, 10, 52):
-            group += nodes.colspec(colwidth=width)
-        head = nodes.thead()
-        head += _cells(HEADS)
-        body = nodes.tbody()
+        made, body = table(HEADS, (18, 12, 8, 10, 52))
         for column in columns():
-            row = _cells(
-                (column.name, column.type, column.unit or "–", column.depth or "any", column.meaning)
-            )
-            row[0][0].replace_self(nodes.paragraph("", "", nodes.literal(text=column.name)))
-            body += row
-        group += head
-        group += body
-        return [table]
-
-
-def _cells(texts: tuple[str, ...]) -> nodes.row:
-    row = nodes.row()
-    for text in texts:
-        entry = nodes.entry()
-        entry += nodes.paragraph(text=text)
-        row += entry
-    return row
+            body += row(column.name, column.type, column.unit or "–", column.depth or "any", column.meaning)
+        return [made]
 
 
 def setup(app: object) -> dict[str, bool]:

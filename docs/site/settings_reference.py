@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from docutils import nodes
 from docutils.parsers.rst import Directive
+from tables import row, table
 
 from falsework.process.builtin import builtin
-from falsework.process.fields import Setting
 from falsework.process.schema import describe, get
 
 TITLES = {
@@ -26,46 +26,17 @@ class SettingsReference(Directive):
         sections: dict[str, nodes.section] = {}
         rows: dict[str, nodes.tbody] = {}
         shown = builtin(SHOWN)
-        for row in describe():
-            if row.table not in sections:
-                title = TITLES.get(row.table, row.table)
-                section = nodes.section(ids=[f"settings-{row.table}"])
+        for one in describe():
+            if one.table not in sections:
+                title = TITLES.get(one.table, one.table)
+                section = nodes.section(ids=[f"settings-{one.table}"])
                 section += nodes.title(text=title)
-                table, rows[row.table] = _table()
-                section += table
-                sections[row.table] = section
-            rows[row.table] += _row(row, get(shown, row))
+                made, rows[one.table] = table(HEADS, (22, 16, 10, 40, 22))
+                section += made
+                sections[one.table] = section
+            value = f"{get(shown, one)}"
+            rows[one.table] += row(one.field, one.allowed, value, one.help, one.source or "–")
         return list(sections.values())
-
-
-def _table() -> tuple[nodes.table, nodes.tbody]:
-    table = nodes.table()
-    group = nodes.tgroup(cols=len(HEADS))
-    table += group
-    for width in (22, 16, 10, 40, 22):
-        group += nodes.colspec(colwidth=width)
-    head = nodes.thead()
-    head += _cells(HEADS)
-    body = nodes.tbody()
-    group += head
-    group += body
-    return table, body
-
-
-def _row(row: Setting, value: object) -> nodes.row:
-    cells = _cells((row.field, row.allowed, f"{value}", row.help, row.source or "–"))
-    name = cells[0][0]
-    name.replace_self(nodes.paragraph("", "", nodes.literal(text=row.field)))
-    return cells
-
-
-def _cells(texts: tuple[str, ...]) -> nodes.row:
-    row = nodes.row()
-    for text in texts:
-        entry = nodes.entry()
-        entry += nodes.paragraph(text=text)
-        row += entry
-    return row
 
 
 def setup(app: object) -> dict[str, bool]:
