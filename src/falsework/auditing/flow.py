@@ -65,7 +65,6 @@ def fed(found: ProgramSurvey) -> Fed:
     first: list[Floats] = [np.zeros((0, 2))]
     others: list[Floats] = [np.zeros((0, 2))]
     votes: list[_Vote] = []
-    on_raft = 0
     kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
     for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
         if at not in found.sample:
@@ -81,7 +80,7 @@ def fed(found: ProgramSurvey) -> Fed:
         kept.append(np.column_stack([pitch, section[strand] / h]))
         if at > found.first_layer:
             votes += _vote(kept[-1], float(found.z_mm[at]), int(rows[0, cut.LINE]))
-            on_raft = sum(v.z_mm <= found.z_mm[found.first_layer] + _RAFT_MM for v in votes)
+    on_raft = sum(v.z_mm <= found.z_mm[found.first_layer] + _RAFT_MM for v in votes)
     share, pitch_mm = _of_most(others)
     first_share, first_pitch_mm = _share(np.concatenate(first))
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:

@@ -29,6 +29,7 @@ from falsework.tuning.survey import (
     LIMIT_WITHIN_DEG,
     MOST_GAP_LAYERS,
     REMOVABLE,
+    UNCALIBRATED,
     USUAL_LAYERS,
     Floats,
     SettingSurvey,
@@ -43,7 +44,6 @@ if TYPE_CHECKING:
     from falsework.ledger import Recorded
     from falsework.tuning.posterior import Posterior
 
-UNCALIBRATED = "uncalibrated"
 _BETTER = 0.8  # probability that another make is better, before the one at hand is left for it
 _DIFFERENT_DEG = 5.0  # from practice, before it is said; constructed
 _MUCH_DOUBT = 0.42  # probability that a layer less would do, before it is said; constructed

@@ -36,6 +36,7 @@ LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
 MOST_GAP_LAYERS = 6
 GAP_WITHIN = "enough, and at most half a layer beyond the next whole one"
 ENOUGH_SURE = 0.9  # probability that a gap is enough, before it is set; constructed
+UNCALIBRATED = "uncalibrated"  # what nothing was read for
 USUAL_LAYERS = round(Structure().air_gap_layers)  # common practice, as its setting says
 _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
 OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
@@ -138,7 +139,7 @@ class SettingSurvey:
     @property
     def set_limit_deg(self) -> float:
         """The limit angle that is set: common practice where no slope was read."""
-        if self.basis[ConditionKind.OVERHANG] == "uncalibrated":
+        if self.basis[ConditionKind.OVERHANG] == UNCALIBRATED:
             return limit_deg(replace(self.process, reach_share=0.0))
         return float(np.median(self.limit_deg))
 
@@ -150,7 +151,7 @@ class SettingSurvey:
     @property
     def set_layers(self) -> int:
         """The gap that is set: common practice where no support was read."""
-        return USUAL_LAYERS if self.basis[ConditionKind.SUPPORT] == "uncalibrated" else self.best_layers
+        return USUAL_LAYERS if self.basis[ConditionKind.SUPPORT] == UNCALIBRATED else self.best_layers
 
     def questions(self) -> list[OpenQuestion]:
         """What can be settled about the process, in the order in which it is told."""
