@@ -38,6 +38,8 @@ from pathlib import Path
 import numpy as np
 import psutil
 
+sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
+
 from falsework.layers.overlay import own_cores
 from falsework.part.stl import RECORD
 from falsework.request.marks import Marks
@@ -50,16 +52,10 @@ from falsework.screening.row import NOT_COMPARED, Row, rows_of
 from falsework.screening.running import named_processes
 from falsework.screening.terms import NamedProcess
 from falsework.screening.work import Briefing, ScreenJob, screened
+from solids import box, merged
 
 MOST_BYTES = 1_500_000  # of a real part: those that a second or so plans
 DELAY_S, FAILING = 0.1, 0.01
-
-
-def box(size: np.ndarray, at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    corners = np.array([[x, y, z] for z in (0, 1) for y in (0, 1) for x in (0, 1)], dtype=float)
-    quads = [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5)]
-    faces = [f for a, b, c, d in quads for f in ((a, b, c), (a, c, d))]
-    return corners * size + at, np.array(faces, dtype=np.int32)
 
 
 def tee(dice: random.Random) -> tuple[np.ndarray, np.ndarray]:
@@ -69,7 +65,7 @@ def tee(dice: random.Random) -> tuple[np.ndarray, np.ndarray]:
     way = dice.choice((-1.0, 0.0, 1.0))
     wide = np.array([6.0 + arm, 6.0, 3.0])
     top = box(wide, np.array([0.0 if way > 0 else -arm if way < 0 else -arm / 2, 0.0, high - 1.0]))
-    return np.concatenate([post[0], top[0]]), np.concatenate([post[1], top[1] + 8])
+    return merged(post, top)
 
 
 def stl(corners: np.ndarray) -> bytes:
