@@ -32,6 +32,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -280,7 +281,8 @@ class Lines:
 def _pytest(arguments: Sequence[str], more: dict[str, str], patience_s: float | None) -> tuple[int, str]:
     """pytest's exit code and last words; ``LATE`` where it takes too long."""
     paths = os.pathsep.join([str(PLANTING), str(ROOT / "src"), os.environ.get("PYTHONPATH", "")])
-    environment = os.environ | {"PYTHONPATH": paths, "OMP_NUM_THREADS": "1"} | more
+    alone = {"OMP_NUM_THREADS": "1", "CUDA_VISIBLE_DEVICES": ""}  # one core each, no graphics processor
+    environment = os.environ | {"PYTHONPATH": paths} | alone | more
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", *arguments]
     try:
         done = subprocess.run(
@@ -379,7 +381,7 @@ def main() -> None:
     if asked.quick:
         asked.each = 2
     samples = [[(room, fault) for fault in faults(room, asked.each, asked.seed)] for room in rooms]
-    queue += [one for row in zip(*samples, strict=False) for one in row]
+    queue += [one for row in zip_longest(*samples) for one in row if one is not None]
     lines = recorded(asked, rooms, [test for _, fault in queue for test in fault.tests])
     print(f"{len(lines.times_s)} tests, {len(queue)} faults", flush=True)
     results: dict[tuple[str, Fault], bool] = {}
