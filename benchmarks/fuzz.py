@@ -1,7 +1,8 @@
 """Thousands of plans of turned, scaled, jittered and snapped parts: none may end by a library's failure.
 
-Run ``python benchmarks/fuzz.py [--folder MESHES] [--cases 1000] [--seed 0] [--seconds 600]``. Without a
-folder the demo parts are taken. Each case is told wholly by its number: ``--seed N --cases 1`` repeats one.
+Run ``python benchmarks/fuzz.py [--folder MESHES] [--cases 1000] [--seed 0] [--seconds 600] [--processes 1]``.
+Without a folder the demo parts are taken. Each case is told wholly by its number: ``--seed N --cases 1``
+repeats one. Processes share the cases; what they found so far is told every half a minute.
 It has 30 to 70 layers of 0.9 mm and goes through layers, need, choice, sweep, structure and stance. What is
 refused in one sentence counts as refused, any other exception as failed. The last line counts how often the
 polygon library gave up on a region and the coarser ways served.
@@ -14,7 +15,8 @@ import sys
 import time
 import traceback
 from collections import Counter
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from multiprocessing import TimeoutError, get_context
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +41,8 @@ COARSE = {
     "structure.spacing_mm": "6",
 }
 GIVEN_UP: Counter[str] = Counter()
+PARTS: list[Part] = []  # read once, before processes are forked
+TOLD_S = 30.0
 
 
 def parts_in(folder: Path | None) -> list[Part]:
@@ -93,42 +97,86 @@ def counted() -> None:
         setattr(overlay, name, count)
 
 
+@dataclass(frozen=True)
+class Ended:
+    """How a case ended: planned, refused or failed; ``told``: what failed, and where."""
+
+    number: int
+    name: str
+    end: str
+    cpu_s: float
+    given_up: Counter[str]
+    told: str = ""
+
+
+def tried(number: int) -> Ended:
+    """The case of that number, planned."""
+    part, request = spoilt(PARTS, number)
+    GIVEN_UP.clear()
+    start, end, told = time.process_time(), "planned", ""
+    try:
+        plan_for(request, Context(cores=1), release=False)
+    except FalseworkError:
+        end = "refused"
+    except Exception as error:
+        end = "failed"
+        where = reversed(traceback.extract_tb(error.__traceback__)[-3:])
+        told = f"{type(error).__name__}: {str(error)[:120]} at "
+        told += " < ".join(f"{Path(w.filename).name}:{w.lineno}" for w in where)
+    return Ended(number, part.name, end, time.process_time() - start, Counter(GIVEN_UP), told)
+
+
+@dataclass
+class Sums:
+    """Of the cases so far."""
+
+    ends: Counter[str] = field(default_factory=Counter)
+    given_up: Counter[str] = field(default_factory=Counter)
+    parts: set[str] = field(default_factory=set)
+    slow: list[tuple[float, int, str]] = field(default_factory=list)
+    cpu_s: float = 0.0
+
+    def add(self, case: Ended) -> None:
+        self.ends[case.end] += 1
+        self.given_up += case.given_up
+        self.parts.add(case.name)
+        self.cpu_s += case.cpu_s
+        self.slow = sorted([*self.slow, (case.cpu_s, case.number, case.name)], reverse=True)[:5]
+        if case.told:
+            print(f"case {case.number} ({case.name}): {case.told}", flush=True)
+
+    def tell(self) -> None:
+        count = sum(self.ends.values())
+        print(f"{len(self.parts)} parts, {count} cases in {self.cpu_s:.0f} s CPU: {dict(self.ends)}")
+        print("slowest:", ", ".join(f"{name} (case {n}) {s:.1f} s" for s, n, name in self.slow))
+        print("given up by the library:", dict(self.given_up), flush=True)
+
+
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     words.add_argument("--folder", type=Path)
     words.add_argument("--cases", type=int, default=1000)
     words.add_argument("--seed", type=int, default=0)
     words.add_argument("--seconds", type=float, default=600.0)
+    words.add_argument("--processes", type=int, default=1)
     asked = words.parse_args()
-    counted()
-    parts = parts_in(asked.folder)
-    ends: Counter[str] = Counter()
-    slow: list[tuple[float, int, str]] = []
     until = time.monotonic() + asked.seconds
-    begun = time.process_time()
-    for number in range(asked.seed, asked.seed + asked.cases):
-        if time.monotonic() > until:
-            break
-        part, request = spoilt(parts, number)
-        start = time.process_time()
+    counted()
+    PARTS.extend(parts_in(asked.folder))
+    tried(asked.seed)  # compiles, once for all that are forked from here
+    sums, told = Sums(), time.monotonic()
+    with get_context("fork").Pool(asked.processes) as pool:
+        found = pool.imap_unordered(tried, range(asked.seed, asked.seed + asked.cases))
         try:
-            plan_for(request, Context(), release=False)
-            ends["planned"] += 1
-        except FalseworkError:
-            ends["refused"] += 1
-        except Exception as error:
-            ends["failed"] += 1
-            where = traceback.extract_tb(error.__traceback__)[-3:]
-            print(f"case {number} ({part.name}): {type(error).__name__}: {str(error)[:120]}")
-            print(
-                "   ", " < ".join(f"{Path(w.filename).name}:{w.lineno}" for w in reversed(where)), flush=True
-            )
-        slow = sorted([*slow, (time.process_time() - start, number, part.name)], reverse=True)[:5]
-    spent = time.process_time() - begun
-    print(f"{len(parts)} parts, {sum(ends.values())} cases in {spent:.0f} s CPU: {dict(ends)}")
-    print("slowest:", ", ".join(f"{name} (case {n}) {s:.1f} s" for s, n, name in slow))
-    print("given up by the library:", dict(GIVEN_UP))
-    return 1 if ends["failed"] else 0
+            for _ in range(asked.cases):
+                sums.add(found.next(timeout=max(0.0, until - time.monotonic())))
+                if time.monotonic() - told > TOLD_S:
+                    told = time.monotonic()
+                    sums.tell()
+        except TimeoutError:
+            print("the time is over")
+    sums.tell()
+    return 1 if sums.ends["failed"] else 0
 
 
 if __name__ == "__main__":
