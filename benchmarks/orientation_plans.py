@@ -1,12 +1,13 @@
 """Every part of a folder as it lies and as is recommended, both planned in full.
 
-    python benchmarks/orientation_plans.py FOLDER [--parts a.stl b.obj] [--cores N] [--largest MM]
+    python benchmarks/orientation_plans.py FOLDER [--parts a.stl demo:table] [--at-once N] [--cores N]
 
-For meshes of any format that falsework reads: filament, machine time and total of the plan as the file
-lies and of the recommended one, what is left bare, weak pieces, whether the part stands, and how long the
-whole search took beside one plan (wall and processor seconds). Files without a unit are taken as
-millimetres; those under 12 or over --largest (200 mm) are scaled to 80 or 120. Prints a Markdown table and
-what it comes to.
+For meshes of any format that falsework reads, and the demo parts: filament, machine time and total of the
+plan as the file lies and of the recommended one, what is left bare, weak pieces, whether the part stands (or
+with how wide a rim), and how long the whole search took beside one plan (wall and processor seconds). Files
+without a unit are taken as millimetres; those under 12 or over --largest (200 mm) are scaled to 80 or 120.
+``--at-once`` parts are done beside each other, largest files first, each on ``--cores`` of its own. Prints a
+Markdown table, its rows as they are done, and what it comes to.
 """
 
 from __future__ import annotations
@@ -16,12 +17,15 @@ import resource
 import statistics
 import time
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
-from falsework import FalseworkError, best_orientations, load_process, plan, read_part
+from falsework import best_orientations, load_process, plan, read_part
 from falsework.orientation.value import Orientation, Orientations
 from falsework.part import place
+from falsework.part.demo import demo_parts
 from falsework.part.part import Part
+from side_by_side import answered
 
 FORMATS = (".stl", ".obj", ".ply", ".off", ".3mf", ".glb", ".step")
 SAME = 1e-9  # of a total
@@ -51,22 +55,34 @@ def sized(path: Path, largest_mm: float) -> Part:
     return place(part, scale=scale, bed_mm=(220.0, 220.0))
 
 
-def measured(path: Path, largest_mm: float, cores: int | None) -> Row:
-    part, process = sized(path, largest_mm), load_process("pla-0.4")
+def part_of(name: str, folder: Path, largest_mm: float) -> Part:
+    """A file of the folder, or ``demo:`` and the name of a demo part."""
+    return demo_parts()[name[5:]]() if name.startswith("demo:") else sized(folder / name, largest_mm)
+
+
+@cache
+def ready() -> None:
+    """Kernels compiled, or loaded into this process, before anything is timed."""
+    best_orientations(part_of("demo:table", Path(), 0.0), "pla-0.4", directions=50, device="cpu")
+
+
+def measured(name: str, folder: Path, largest_mm: float, cores: int | None, device: str) -> Row:
+    ready()
+    part, process = part_of(name, folder, largest_mm), load_process("pla-0.4")
     start, used = time.perf_counter(), cpu()
-    plan(part, process)
+    plan(part, process, cores=cores)
     plan_s, plan_cpu_s = time.perf_counter() - start, cpu() - used
     start, used = time.perf_counter(), cpu()
-    lies = best_orientations(part, process, cores=cores)
-    return Row(path.name, lies, plan_s, plan_cpu_s, time.perf_counter() - start, cpu() - used)
+    lies = best_orientations(part, process, cores=cores, device=device)
+    return Row(name, lies, plan_s, plan_cpu_s, time.perf_counter() - start, cpu() - used)
 
 
 def shown(row: Row) -> str:
     today, best = row.lies.today, row.lies.recommended
     turn = ", ".join(f"{angle:g}" for angle in best.turn_deg)
     return (
-        f"| {row.name} | {figures(today)} | {figures(best)} | {turn} | {row.wall_s / row.plan_s:.1f} "
-        f"| {row.cpu_s / row.plan_cpu_s:.1f} |"
+        f"| {row.name} | {figures(today)} | {figures(best)} | {turn} | {row.plan_cpu_s:.2f} "
+        f"| {row.wall_s / row.plan_s:.1f} | {row.cpu_s / row.plan_cpu_s:.1f} |"
     )
 
 
@@ -74,41 +90,51 @@ def figures(lie: Orientation) -> str:
     if lie.proof is None:
         return "does not fit | – | – | – | – | –"
     p = lie.proof
-    stands = "yes" if p.stands else "no"
+    stands = "yes" if p.stands else f"rim {p.rim_mm:g}" if p.rim_mm else "no"
     printed = f"{lie.filament_g:.1f} | {lie.time_s / 60.0:.0f} | {lie.price.total:.2f}"
-    return f"{printed} | {p.bare} | {p.weak} | {stands}"
+    return f"{printed} | {p.bare} | {p.weak} | {stands}{'' if p.ready else ', not ready'}"
+
+
+def names_in(folder: Path, only: list[str]) -> list[str]:
+    """Files of the folder and demo parts, the largest first, or those of them that are named."""
+    files = sorted((p for p in folder.iterdir() if p.suffix in FORMATS), key=lambda p: -p.stat().st_size)
+    found = [*(p.name for p in files), *(f"demo:{name}" for name in demo_parts())]
+    return [name for name in found if not only or name in only]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--parts", nargs="*", help="only these files")
-    parser.add_argument("--cores", type=int)
+    parser.add_argument("--parts", nargs="*", default=[], help="only these files")
+    parser.add_argument("--at-once", type=int, default=1, metavar="N", help="parts beside each other")
+    parser.add_argument("--cores", type=int, help="of each part")
     parser.add_argument("--largest", type=float, default=200.0, metavar="MM")
+    parser.add_argument("--device", default="cpu")
     asked = parser.parse_args()
     if not asked.folder.is_dir():
         parser.exit(0, f"{asked.folder} is not there: nothing to measure\n")
-    plan(read_part(_warm(asked.folder), unit="mm"), "pla-0.4")  # compile before anything is timed
+    ready()
     print("| part | g | min | total | bare | weak | stands | g | min | total | bare | weak | stands "
-          "| turned | wall, plans | CPU, plans |")  # fmt: skip
-    print("|" + "---|" * 16, flush=True)
+          "| turned | plan CPU s | wall, plans | CPU, plans |")  # fmt: skip
+    print("|" + "---|" * 17, flush=True)
     rows = []
-    for path in sorted(asked.folder.iterdir()):
-        if path.suffix not in FORMATS or (asked.parts and path.name not in asked.parts):
+    how = (asked.folder, asked.largest, asked.cores, asked.device)
+    tasks = [(name, *how) for name in names_in(asked.folder, asked.parts)]
+    for (name, *_), done in answered(measured, tasks, asked.at_once):
+        if isinstance(done, Exception):
+            print(f"| {name} | {done} |" + " |" * 15, flush=True)
             continue
-        try:
-            rows.append(measured(path, asked.largest, asked.cores))
-        except FalseworkError as error:
-            print(f"| {path.name} | {error} |" + " |" * 14, flush=True)
-            continue
-        print(shown(rows[-1]), flush=True)
+        rows.append(done)
+        print(shown(done), flush=True)
+    if not rows:
+        return
     both = [(r.name, r.lies.today, r.lies.recommended) for r in rows]
     dearer = [n for n, a, b in both if a.proof and b.price.total > a.price.total * (1.0 + SAME)]
     falls = [n for n, _, b in both if b.proof and not b.proof.stands]
     bare = [n for n, _, b in both if b.proof and b.proof.bare]
-    dear, fall, nothing = (names or "none" for names in (dearer, falls, bare))
+    dear, fall, nothing = (", ".join(names) or "none" for names in (dearer, falls, bare))
     print(f"\n{len(rows)} parts. Recommended and dearer than as it lies: {dear}.")
-    print(f"Recommended, and does not stand, not even with a rim: {fall}; with something bare: {nothing}.")
+    print(f"Recommended, and does not stand unless with a rim: {fall}; with something bare: {nothing}.")
     turned = sum(any(b.turn_deg) for _, _, b in both)
     saved = [1.0 - b.price.total / a.price.total for _, a, b in both if a.proof]
     print(
@@ -120,10 +146,6 @@ def main() -> None:
     ):
         middle, most = statistics.median(values), max(values)
         print(f"The whole search in plans, {what}: median {middle:.1f}, worst {most:.1f}.")
-
-
-def _warm(folder: Path) -> Path:
-    return min((p for p in folder.iterdir() if p.suffix == ".stl"), key=lambda p: p.stat().st_size)
 
 
 if __name__ == "__main__":

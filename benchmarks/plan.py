@@ -1,7 +1,7 @@
 """Planning end to end against a general-purpose library reading and sectioning the same file.
 
     python benchmarks/plan.py [--quick]
-    python benchmarks/plan.py --parts FOLDER [--only NAME ...]
+    python benchmarks/plan.py --parts FOLDER [--only NAME ...] [--at-once N]
 
 Every figure is CPU time (user + system, all threads) of a whole fresh process, or says otherwise. The
 general-purpose library (trimesh) is timed inside its process after its own import, which favours it.
@@ -23,6 +23,8 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+
+from side_by_side import answered
 
 LIBRARY = """
 import sys, time
@@ -149,9 +151,10 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--parts", type=Path, help="a folder of meshes with an index.csv")
     parser.add_argument("--only", nargs="*", default=[], help="parts whose names hold one of these")
+    parser.add_argument("--at-once", type=int, default=1, metavar="N", help="of these beside each other")
     asked = parser.parse_args()
     if asked.parts is not None:
-        many(asked.parts, asked.only)
+        many(asked.parts, asked.only, asked.at_once)
         return
     quick = asked.quick
     from falsework.files.stl import write_stl
@@ -221,35 +224,42 @@ def main() -> None:
         print("| {} | {} |".format(*row))
 
 
-def many(folder: Path, only: list[str]) -> None:
-    """Real parts, one by one: the list, then median and worst."""
+def many(folder: Path, only: list[str], at_once: int) -> None:
+    """Real parts, one by one or beside each other: the list, then median and worst."""
     from shores import meshes
 
     head = "triangles | layers | CPU s | library | ratio | of its work | MB | other gap | other standing"
-    print(f"| part | {head} | shared |\n|---|" + "--:|" * 10)
+    print(f"| part | {head} | shared |\n|---|" + "--:|" * 10, flush=True)
     found = []
-    for name, source, scale in meshes(folder):
-        if only and not any(word in name for word in only):
+    tasks = [mesh for mesh in meshes(folder) if not only or any(word in mesh[0] for word in only)]
+    tasks.sort(key=lambda mesh: -Path(mesh[1]).stat().st_size)
+    for (name, *_), done in answered(real_part, tasks, at_once):
+        if isinstance(done, Exception):
+            print(f"left out: {name}: {done}", flush=True)
             continue
-        try:
-            library, _, work = run("-c", WHOLE_LIBRARY, source, repr(scale))
-            cpu, memory, said = run("-c", WHOLE, source, repr(scale))
-            first, second, third, part = map(float, run("-c", AGAIN, source, repr(scale))[2].split())
-        except SystemExit as problem:
-            print(f"left out: {name}: {problem}", flush=True)
-            continue
-        row = (cpu / library, cpu / float(work), second / first, third / first, part, cpu, memory)
-        found.append(row)
-        triangles, layers = said.split()
-        print(
-            f"| {name} | {triangles} | {layers} | {cpu:.1f} | {library:.1f} | {row[0]:.2f} | {row[1]:.1f} "
-            f"| {memory:.0f} | {second:.2f} s, {row[2]:.2f} | {third:.2f} s, {row[3]:.2f} | {part:.2f} |",
-            flush=True,
-        )
+        said, figures = done
+        found.append(figures)
+        print(said, flush=True)
     names = ("whole over whole", "whole over the library's work", "other gap", "other standing", "shared")
     for k, name in enumerate((*names, "CPU s", "MB")):
         column = sorted(row[k] for row in found)
         print(f"{name}: median {column[len(column) // 2]:.2f}, worst {column[0 if k == 4 else -1]:.2f}")
+
+
+def real_part(name: str, source: str, scale: float) -> tuple[str, tuple[float, ...]]:
+    """Its row, and the figures in it of which median and worst are told."""
+    try:
+        library, _, work = run("-c", WHOLE_LIBRARY, source, repr(scale))
+        cpu, memory, said = run("-c", WHOLE, source, repr(scale))
+        first, second, third, part = map(float, run("-c", AGAIN, source, repr(scale))[2].split())
+    except SystemExit as problem:
+        raise RuntimeError(str(problem)) from None
+    row = (cpu / library, cpu / float(work), second / first, third / first, part, cpu, memory)
+    triangles, layers = said.split()
+    return (
+        f"| {name} | {triangles} | {layers} | {cpu:.1f} | {library:.1f} | {row[0]:.2f} | {row[1]:.1f} "
+        f"| {memory:.0f} | {second:.2f} s, {row[2]:.2f} | {third:.2f} s, {row[3]:.2f} | {part:.2f} |"
+    ), row
 
 
 def share(cpu: float, library: float) -> str:

@@ -1,6 +1,7 @@
 """Designed supports beside curtains: filament, time, droop, marks, what stands and what comes off.
 
-    python benchmarks/shores.py [folder of meshes] [--only NAME ...] [--no-release] [--pictures FILE.png]
+    python benchmarks/shores.py [folder of meshes] [--only NAME ...] [--no-release] [--at-once N]
+                                [--pictures FILE.png]
 
 Plans the demo parts, and the meshes of a folder whose ``index.csv`` names them, as they lie, twice in one
 run: with ``form`` curtain and with ``form`` designed, all else alike, on one core. Prints one table of sums
@@ -26,9 +27,10 @@ import re
 import statistics
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
+
+from side_by_side import answered
 
 FORMS = ("curtain", "designed")
 PICTURED = (
@@ -105,7 +107,11 @@ def meshes(folder: Path) -> list[tuple[str, str, float]]:
     return found
 
 
-def planned(source: str, scale: float, release: bool, draw: bool) -> dict | str:
+def draws(name: str, pictures: Path | None) -> bool:
+    return pictures is not None and name.split(".")[0] in PICTURED
+
+
+def planned(name: str, source: str, scale: float, release: bool, draw: bool, most_s: int) -> dict | str:
     """Figures of both forms, or why there are none."""
     how = ["release" if release else "bare", "draw" if draw else "figures"]
     try:
@@ -113,10 +119,10 @@ def planned(source: str, scale: float, release: bool, draw: bool) -> dict | str:
             [sys.executable, "-c", ONE, source, repr(scale), *how],
             capture_output=True,
             text=True,
-            timeout=MOST_S,
+            timeout=most_s,
         )
     except subprocess.TimeoutExpired:
-        return f"took longer than {MOST_S // 60} minutes"
+        return f"took longer than {most_s} s"
     if done.returncode:
         return (done.stderr.strip().splitlines() or ["ended without a word"])[-1]
     found: dict = json.loads(done.stdout)
@@ -128,6 +134,8 @@ def main() -> None:
     parser.add_argument("folder", nargs="?", type=Path, help="of meshes, with an index.csv")
     parser.add_argument("--only", nargs="*", default=[], help="parts whose names hold one of these")
     parser.add_argument("--no-release", action="store_true", help="do not judge how supports come off")
+    parser.add_argument("--at-once", type=int, default=1, metavar="N", help="parts beside each other")
+    parser.add_argument("--most-s", type=int, default=MOST_S, metavar="S", help="of wall time for a part")
     parser.add_argument("--quick", action="store_true", help="the demo parts alone, without release")
     parser.add_argument("--pictures", type=Path, help="a PNG of ten parts, before and after")
     asked = parser.parse_args()
@@ -139,20 +147,20 @@ def main() -> None:
     if asked.folder is None or not (asked.folder / "index.csv").is_file():
         print(f"No meshes: {asked.folder or 'no folder'} has no index.csv; the demo parts alone.\n")
     else:
-        todo += meshes(asked.folder)
+        todo += sorted(meshes(asked.folder), key=lambda mesh: -Path(mesh[1]).stat().st_size)
     rows: list[tuple[str, dict]] = []
     bare = 0
-    for name, source, scale in todo:
-        if asked.only and not any(word in name for word in asked.only):
-            continue
-        draw = asked.pictures is not None and name.split(".")[0] in PICTURED
-        start = time.monotonic()
-        figures = planned(source, scale, not asked.no_release, draw)
-        if isinstance(figures, str):
+    tasks = [
+        (name, source, scale, not asked.no_release, draws(name, asked.pictures), asked.most_s)
+        for name, source, scale in todo
+        if not asked.only or any(word in name for word in asked.only)
+    ]
+    for (name, *_), figures in answered(planned, tasks, asked.at_once):
+        if isinstance(figures, str | Exception):
             print(f"left out: {name}: {figures}", flush=True)
         elif figures["curtain"]["pieces"] or figures["designed"]["pieces"]:
             rows.append((name, figures))
-            print(f"{line(name, figures)} {time.monotonic() - start:.0f} s", file=sys.stderr, flush=True)
+            print(line(name, figures), file=sys.stderr, flush=True)
         else:
             bare += 1
     print(f"\n{len(rows)} parts with supports, {bare} without\n")
