@@ -11,12 +11,11 @@ import pytest
 
 from falsework.cli.app import run
 from falsework.coupon import CouponKind
-from falsework.coupon.reading import ConditionKind, LetGo
+from falsework.coupon.reading import LetGo
 from falsework.ledger import Ledger
 from falsework.ledger.looking import spots_of_plan
-from falsework.need.underside import UndersideKind as Need
 from ledger.samples import DAY, piece
-from plans import bracket_plan, underside
+from plans import bracket_plan
 
 TABLE = (
     "coupon,cell,printer,material,measured_on,let_go,finish,thickness_mm,note,#nominal_mm\n"
@@ -276,45 +275,6 @@ def test_an_everyday_print(plan, monkeypatch, capsys):
     assert ledger.process(ledger.plans()[print_.plan].process) == bracket_plan().process
     assert run(["record", "print", plan.name, "--printer", "mole", "--cell", cells[0], "--finish", "3"]) == 1
     assert "recorded already" in capsys.readouterr().err
-
-
-def test_what_there_is_to_look_at_on_a_plan():
-    """The bracket: two pieces carry underside 1; a bridge and a small slope are left alone."""
-    made = bracket_plan()
-    spots = {spot.cell: spot for spot in spots_of_plan(made)}
-    pieces = [spot for name, spot in spots.items() if name.startswith("piece")]
-    assert [spot.outcomes for spot in pieces] == [("let_go", "clean_up_min")] * len(made.pieces)
-    carried, bridge, slope = (spots[f"underside {n}"] for n in (1, 2, 3))
-    assert carried.condition.kind is ConditionKind.SUPPORT and carried.outcomes == ("finish", "droop_mm")
-    assert carried.condition.air_gap_mm == pytest.approx(made.gap.realised_mm)
-    assert carried.air_beneath_mm == 25.0
-    assert bridge.condition.kind is ConditionKind.BRIDGE and bridge.condition.span_mm == 36.0
-    assert slope.condition.kind is ConditionKind.OVERHANG
-    assert slope.condition.speed_mm_s == made.process.wall_speed_mm_s
-
-
-def test_one_piece_under_one_underside_is_one_reading():
-    from dataclasses import replace
-
-    made = bracket_plan()
-    alone = replace(made, pieces=made.pieces[:1])
-    spots = spots_of_plan(alone)
-    assert [spot.cell for spot in spots] == ["underside 1", "underside 2", "underside 3"]
-    assert spots[0].outcomes == ("let_go", "finish", "droop_mm", "clean_up_min")
-    assert "over piece 1 of the support" in spots[0].what
-    island = underside(4, Need.ISLAND)
-    assert len(spots_of_plan(replace(alone, undersides=(*made.undersides, island)))) == 3
-
-
-def test_the_angle_of_a_slope_is_that_of_its_share_over_air():
-    """A reach of one layer height is 45°, whatever the mean angle of the patch."""
-    from dataclasses import replace
-
-    made = bracket_plan()
-    reach = underside(1, Need.HOLDS, free_length_mm=made.process.layer_height_mm, angle_deg=80.0)
-    (spot,) = spots_of_plan(replace(made, undersides=(reach,), pieces=()))
-    assert spot.condition.angle_deg == pytest.approx(45.0)
-    assert "where it is flattest" in spot.what
 
 
 def test_a_plan_of_nothing_over_air(plan, capsys):

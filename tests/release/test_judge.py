@@ -184,6 +184,32 @@ def test_a_piece_behind_another_waits_for_it():
     assert "once piece 2 is out" in first.why
 
 
+def interlocked(wide_mm: float):
+    """A channel through a block, open at both ends, ``wide_mm`` high; in it a bar with a tab at either end, and
+    what fills the space between its tabs: neither leaves while the other is there."""
+    channel = box((-15, -30, 0), (15, 30, 10 + wide_mm)) - box((-8, -31, 5), (8, 31, 5 + wide_mm))
+    low, high = 5.2, 4.8 + wide_mm
+    bar = box((-7.6, -28, low), (-2, 28, high))
+    for end in (-28, 24):
+        bar += box((-7.6, end, low), (7.6, end + 4, high))
+    return channel, [bar, box((-1.6, -23.6, low), (7.6, 23.6, high))]
+
+
+def test_of_two_that_lock_each_other_the_one_within_a_picks_reach_is_broken_out_first():
+    first, second = (release := judged(*interlocked(8.0))).pieces
+    assert first.state in (ReleaseState.BREAK, ReleaseState.DIG) and first.pull_direction is None
+    assert first.pick_share > 0.01 and (first.round, first.after) == (1, ())
+    assert second.pull_direction is not None and (second.round, second.after) == (2, (1,))
+    assert release.order == (1, 2)
+
+
+def test_what_is_locked_in_out_of_a_picks_reach_never_leaves():
+    first, second = (release := judged(*interlocked(1.6))).pieces
+    assert first.state is ReleaseState.TRAPPED and first.pick_share == 0.0
+    assert (first.order, first.round) == (0, 0)
+    assert second.number in release.order and first.number not in release.order
+
+
 def test_bond_against_foot_by_hand():
     contact, foot, gap = 400.0, 50.0, 0.1
     dense = Process(name="dense", structure=Structure(interface_layers=2))
