@@ -185,8 +185,8 @@ def test_a_piece_behind_another_waits_for_it():
 
 
 def interlocked(wide_mm: float):
-    """A channel through a block, open at both ends, ``wide_mm`` high; in it a bar with a tab at either end, and
-    what fills the space between its tabs: neither leaves while the other is there."""
+    """A channel through a block, open at both ends, ``wide_mm`` high; in it a bar with a tab at either end,
+    and what fills the space between its tabs: neither leaves while the other is there."""
     channel = box((-15, -30, 0), (15, 30, 10 + wide_mm)) - box((-8, -31, 5), (8, 31, 5 + wide_mm))
     low, high = 5.2, 4.8 + wide_mm
     bar = box((-7.6, -28, low), (-2, 28, high))
