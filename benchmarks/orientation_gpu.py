@@ -1,32 +1,53 @@
 """Figures of lies on a graphics processor, against one core of the same machine; run where there is one.
 
-    python benchmarks/orientation_gpu.py [--quick]
+    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,corpus,profile]
+        [--folder MESHES] [--processes N] [--seconds S]
 
-All figures of ``intervals`` for even directions of an organic figure at three sizes and of a box frame, on
-128 and 256 columns a side: directions a second once warm (median of five), the same on one core through the
-processor's own kernel, and how far the figures of the two are apart. Says whether two runs give the same
-bytes, how much of the time each kernel takes, and what moving the mesh through the second-level cache alone
-would take. Prints Markdown tables.
+``rates``: all figures of ``intervals`` for even directions of an organic figure at three sizes and of a box
+frame, on 128 and 256 columns a side: directions a second once warm (median of five), the same on one core
+through the processor's own kernel, and how far the figures of the two are apart; says whether two runs give
+the same bytes. ``whole``: from a file of 203 k triangles to the shortlist, in a fresh process whose kernels
+were compiled before, and again in the same process. ``corpus``: what is recommended of every part of a
+folder, by both, plans included; where they differ, by how much and why. ``profile``: the kernels on one
+batch, for a profiler: ``ncu --clock-control none --section … python … --only profile``. Prints Markdown
+tables.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import statistics
+import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing import TimeoutError, get_context
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
+from falsework import FalseworkError, best_orientations, load_process, read_part
 from falsework.orientation.body import Body, body_of
 from falsework.orientation.device import ColumnLimits, Counter, devices, figures_here
 from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
+from falsework.orientation.shortlist import shortlist
+from falsework.orientation.value import Orientation, Orientations
+from falsework.part.stl import RECORD
+from falsework.planning import proof
+from falsework.request import Context, Wish
 from falsework.watch import QUIET
+from orientation_plans import FORMATS, sized
 
 LIMIT, TOUCH, RIM, HEAD = 48.4, 0.1, 0.225, 1.125
+LIMITS = ColumnLimits(128, LIMIT, TOUCH, RIM, HEAD)
+SAME_DEG, SAME_TOTAL = 0.5, 2e-3  # of a recommended position, and of its total: sampling, no difference
 NAMES = (
     "bed volume", "part volume", "contact", "unreached", "show bed", "show part", "show landing", "foot",
     "base", "lean", "base lean", "span", "height", "width", "depth", "solid", "uneven",
@@ -67,9 +88,32 @@ def apart(here: np.ndarray, there: np.ndarray) -> dict[str, tuple[float, float]]
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true")
-    quick = parser.parse_args().quick
+    parser.add_argument("--only", default="rates,whole", help="rates, whole, corpus, profile")
+    parser.add_argument("--folder", type=Path, help="of meshes, for corpus")
+    parser.add_argument("--processes", type=int, default=1, help="that work on the corpus side by side")
+    parser.add_argument("--seconds", type=float, default=3600.0, help="after which the corpus is left")
+    parser.add_argument("--file", type=Path, help=argparse.SUPPRESS)
+    asked = parser.parse_args()
     if not devices():
         sys.exit("no graphics processor was found: nothing to measure")
+    if asked.file:
+        return in_this_process(asked.file)
+    only = asked.only.split(",")
+    if "rates" in only:
+        rates(asked.quick)
+    if "whole" in only:
+        whole()
+    if "profile" in only:
+        profiled()
+    if "corpus" in only:
+        if asked.folder is None:
+            parser.error("--folder says where the corpus lies")
+        corpus(asked.folder, asked.processes, asked.seconds)
+    return None
+
+
+def rates(quick: bool) -> None:
+    """Directions a second beside one core."""
     bodies = [("gull", figure(n)) for n in ((38_000, 203_000) if quick else (38_000, 203_000, 1_000_000))]
     bodies.append(("box frame", frame()))
     print("| part | triangles | columns | directions/s | one core | ratio | farthest figure (median, most) |")
@@ -77,6 +121,164 @@ def main() -> None:
     for name, body in bodies:
         for grid in (128, 256):
             print(measured(name, body, grid, 3 if quick else 5, 32 if quick else 128), flush=True)
+
+
+def whole() -> None:
+    """From a file to the shortlist, in fresh processes: the first may compile, the others find that done."""
+    from falsework.part.gull import gull_mesh
+
+    vertices, faces = gull_mesh(203_000)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "gull.stl"
+        records = np.zeros(len(faces), RECORD)
+        records["corners"] = vertices[faces]
+        file.write_bytes(b"made here".ljust(80) + np.uint32(len(faces)).tobytes() + records.tobytes())
+        for number in range(3):
+            print(f"process {number + 1}:", flush=True)
+            subprocess.run([sys.executable, __file__, "--file", str(file)], check=True)
+
+
+def in_this_process(file: Path) -> None:
+    """The way from a file to the shortlist three times; the first with all that a process does only once."""
+    wish = Wish(load_process("pla-0.4"))
+    for number in range(3):
+        start = time.perf_counter()
+        part = read_part(file, unit="mm")
+        read = time.perf_counter()
+        few = shortlist(part, wish, Context(device="gpu"))
+        end = time.perf_counter()
+        since = f", {time.time() - begun():.2f} s since the process began" if number == 0 else ""
+        print(
+            f"  read {read - start:.2f} s, searched {end - read:.2f} s by {few.device}, "
+            f"{few.searched} directions{since}",
+            flush=True,
+        )
+
+
+def begun() -> float:
+    """When this process began, in seconds as ``time.time`` counts."""
+    import psutil
+
+    return float(psutil.Process().create_time())
+
+
+def profiled() -> None:
+    """Every kernel on one batch of a figure of 203 k triangles, twice."""
+    body = figure(203_000)
+    counter = Counter(body, hull_corners(body.points))
+    directions = even_directions(256)
+    for _ in range(2):
+        counter.figures(rotations_to_up(directions, ODD_SPIN_DEG), LIMITS, QUIET, "counting")
+        counter.surface_sums(directions, 0.8, 0.9)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What is recommended of a part by both, or why it is not planned."""
+
+    name: str
+    refused: str = ""
+    here: Orientations | None = None
+    there: Orientations | None = None
+    seconds: tuple[float, float] = (0.0, 0.0)
+
+
+def corpus(folder: Path, processes: int, seconds: float) -> None:
+    """What is recommended of every part of a folder, by a processor and by a graphics processor."""
+    until = time.monotonic() + seconds
+    files = sorted((p for p in folder.iterdir() if p.suffix in FORMATS), key=lambda p: -p.stat().st_size)
+    print("| part | by | turned | total | s | apart | why |\n|---|---|---|---|---|---|---|", flush=True)
+    told: list[str] = []
+    with get_context("spawn").Pool(processes) as pool:
+        found = pool.imap_unordered(compared, files)
+        try:
+            for _ in files:
+                one = found.next(timeout=max(0.0, until - time.monotonic()))
+                told.append(why(one))
+                for line in lines(one, told[-1]):
+                    print(line, flush=True)
+        except TimeoutError:
+            print("the time is over")
+    words = {
+        word: sum(one.startswith(word) for one in told)
+        for word in ("equal", "alike", "tie", "differs", "refused")
+    }
+    print(f"{len(told)} of {len(files)} parts: {words}")
+
+
+def compared(path: Path) -> Compared:
+    """One part by both; a plan that both need is made once."""
+    process = load_process("pla-0.4")
+    known: dict[tuple[Any, bool], Orientation | float] = {}
+    plain = proof.work
+
+    def once(shared: proof.Shared, job: proof.Job, *rest: Any, **more: Any) -> Orientation | float:
+        key = job.lie.turn_deg, job.whole
+        if key not in known:
+            known[key] = plain(shared, job, *rest, **more)
+        return known[key]
+
+    try:
+        proof.work = once
+        part = sized(path, 200.0)
+        found, times = [], []
+        for device in ("gpu", "cpu"):
+            start = time.perf_counter()
+            found.append(best_orientations(part, process, cores=1, device=device))
+            times.append(time.perf_counter() - start)
+        return Compared(path.name, "", found[1], found[0], (times[1], times[0]))
+    except FalseworkError as error:
+        return Compared(path.name, refused=str(error))
+    finally:
+        proof.work = plain
+
+
+def why(one: Compared) -> str:
+    """Whether both recommend the same, and if not, what the difference is."""
+    if one.here is None or one.there is None:
+        return f"refused: {one.refused}"
+    a, b = one.here.recommended, one.there.recommended
+    off = b.price.total / max(a.price.total, 1e-9) - 1.0
+    if one.there.device != "gpu":
+        return f"differs: counted by {one.there.device}"
+    if degrees_between(a, b) < SAME_DEG and abs(off) < SAME_TOTAL:
+        return "equal"
+    if abs(off) < SAME_TOTAL:
+        return "alike: another side, the same total"
+    known = [
+        min(degrees_between(a, lie) for lie in lies_of(one.there)),
+        min(degrees_between(b, lie) for lie in lies_of(one.here)),
+    ]
+    seen = " and ".join(
+        f"{who} {'planned' if near < SAME_DEG else f'planned nothing within {near:.1f}° of'} the other's"
+        for who, near in zip(("the graphics processor", "the processor"), known, strict=True)
+    )
+    word = "tie" if abs(off) < proof.SAME_SHARE else "differs"
+    return f"{word}: {off:+.1%}; {seen}"
+
+
+def lies_of(found: Orientations) -> Iterator[Orientation]:
+    yield found.today
+    yield from found.front
+
+
+def degrees_between(a: Orientation, b: Orientation) -> float:
+    return math.degrees(math.acos(min(1.0, sum(x * y for x, y in zip(a.up, b.up, strict=True)))))
+
+
+def lines(one: Compared, reason: str) -> Iterator[str]:
+    if one.here is None or one.there is None:
+        yield f"| {one.name} | | | | | | {reason} |"
+        return
+    for who, found, seconds in (
+        ("processor", one.here, one.seconds[0]),
+        ("graphics processor", one.there, one.seconds[1]),
+    ):
+        lie = found.recommended
+        turn = ", ".join(f"{angle:g}" for angle in lie.turn_deg)
+        apart_deg = degrees_between(one.here.recommended, one.there.recommended)
+        told = one.name, who, turn, f"{lie.price.total:.3f}", f"{seconds:.1f}", f"{apart_deg:.2f}°", reason
+        yield f"| {' | '.join(told)} |"
 
 
 def measured(name: str, body: Body, grid: int, rounds: int, beside: int) -> str:
