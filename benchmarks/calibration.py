@@ -1,6 +1,6 @@
 """Whether the fit's intervals hold what they promise: simulated printers drawn from the prior, read, fitted.
 
-    python benchmarks/calibration.py [--printers 200] [--only 0] [--quick] [--cores 1]
+    python benchmarks/calibration.py [--printers 200] [--only 0] [--quick] [--cores 1] [--seconds 400]
 
 For each simulated printer the unknowns and the law of the gap are drawn from the prior, a tray of readings is
 drawn from them, and the fit sees the readings alone. The rank of the truth among the posterior's draws is
@@ -11,6 +11,7 @@ classes) of ranks as uneven as found, hold-out across layer heights, and what a 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import takewhile
 from pathlib import Path
 from typing import TypeVar
 
@@ -64,6 +66,7 @@ PROCESSES = {
 }
 MATERIALS = {p.material.name: p.material for p in PROCESSES.values()}
 DRAWS = 300
+_TOLD = 20  # printers, from one line on how far it is to the next
 
 
 @dataclass(frozen=True)
@@ -252,22 +255,51 @@ def ranks_of(layout: Layout, seed: int) -> dict[str, float]:
     return found
 
 
-def mapped(work: Callable[[int], Found], seeds: Sequence[int], cores: int) -> Iterator[Found]:
-    """What ``work`` makes of each seed, in order, in so many processes."""
-    if cores == 1:
-        yield from map(work, seeds)
+@dataclass(frozen=True)
+class Means:
+    """How many processes, and until when on the performance counter."""
+
+    cores: int = 1
+    until: float = math.inf
+
+    @property
+    def over(self) -> bool:
+        return time.perf_counter() > self.until
+
+
+def mapped(work: Callable[[int], Found], seeds: Sequence[int], means: Means) -> Iterator[Found]:
+    """What ``work`` makes of each seed, in order, while there is time."""
+    if means.cores == 1:
+        yield from (work(seed) for seed in takewhile(lambda _: not means.over, seeds))
         return
-    with ProcessPoolExecutor(cores) as pool:
-        yield from pool.map(work, seeds)
+    with ProcessPoolExecutor(means.cores) as pool:
+        for future in [pool.submit(work, seed) for seed in seeds]:
+            if means.over:
+                pool.shutdown(wait=False, cancel_futures=True)
+            if not future.cancelled():
+                yield future.result()
 
 
-def simulated(layout: Layout, printers: int, seed: int = 0, cores: int = 1) -> dict[str, Floats]:
-    """Ranks of so many simulated printers."""
+ALONE = Means()
+
+
+def simulated(layout: Layout, printers: int, seed: int = 0, means: Means = ALONE) -> dict[str, Floats]:
+    """Ranks of so many simulated printers; as many as there is time for."""
     ranks: dict[str, list[float]] = defaultdict(list)
-    for one in mapped(partial(ranks_of, layout), range(seed, seed + printers), cores):
+    for count, one in enumerate(mapped(partial(ranks_of, layout), range(seed, seed + printers), means), 1):
         for name, rank in one.items():
             ranks[name].append(rank)
+        if count % _TOLD == 0:
+            shown = np.concatenate([r for name, r in ranks.items() if predictive(name)])
+            print(
+                f"{count} printers, {100 * coverage(shown, 0.9):.1f} % in 90 %", file=sys.stderr, flush=True
+            )
     return {name: np.array(found) for name, found in ranks.items()}
+
+
+def predictive(name: str) -> bool:
+    """Whether a rank is of what is predicted, not of a parameter."""
+    return not name.startswith("`") and name != "law"
 
 
 def coverage(ranks: Floats, share: float) -> float:
@@ -292,19 +324,20 @@ def table(ranks: dict[str, Floats], names: Sequence[str]) -> str:
     return "\n".join(rows)
 
 
-def report(layout: Layout, printers: int, seed: int, cores: int) -> None:
+def report(layout: Layout, printers: int, seed: int, means: Means) -> None:
     """Tables of one layout."""
     start = time.perf_counter()
-    ranks = simulated(layout, printers, seed, cores)
-    per = (time.perf_counter() - start) * cores / printers
-    print(f"\n### {layout.name}\n\n{printers} printers, {per:.2f} s each on one of {cores} cores.\n")
-    predictive = [n for n in ranks if not n.startswith("`") and n != "law"]
-    print(table(ranks, predictive))
+    ranks = simulated(layout, printers, seed, means)
+    count = len(ranks["law"])
+    per = (time.perf_counter() - start) * means.cores / count
+    print(f"\n### {layout.name}\n\n{count} printers, {per:.2f} s each on one of {means.cores} cores.\n")
+    told = [name for name in ranks if predictive(name)]
+    print(table(ranks, told))
     shown = [f"`{n}`" for n in SHOWN]
     print()
     print(table(ranks, shown))
     pooled = {
-        "predictive, pooled": np.concatenate([ranks[n] for n in predictive]),
+        "predictive, pooled": np.concatenate([ranks[n] for n in told]),
         "parameters shown, pooled": np.concatenate([ranks[n] for n in shown]),
         "all parameters, pooled": np.concatenate([r for n, r in ranks.items() if n.startswith("`")]),
     }
@@ -340,10 +373,10 @@ def held_of(seed: int) -> dict[tuple[str, str], bool]:
     return inside
 
 
-def held_out(printers: int, seed: int, cores: int) -> None:
+def held_out(printers: int, seed: int, means: Means) -> None:
     """Learnt from 48 readings at one strand, predicted at others, of printers that do not obey the model."""
     inside: dict[tuple[str, str], list[bool]] = defaultdict(list)
-    for one in mapped(held_of, range(seed, seed + printers), cores):
+    for one in mapped(held_of, range(seed, seed + printers), means):
         for key, hit in one.items():
             inside[key].append(hit)
     print(f"\n### Held out: {printers} invented printers with a truth of their own, learnt at 0.2 mm\n")
@@ -403,13 +436,17 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="20 printers, no fit of 10,000 readings")
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--cores", type=int, default=1)
+    parser.add_argument(
+        "--seconds", type=float, default=math.inf, help="begin no further printer after these"
+    )
     asked = parser.parse_args()
+    means = Means(asked.cores, time.perf_counter() + asked.seconds)
     if asked.only is None:
         costs((50, 300) if asked.quick else (50, 300, 10_000))
-        held_out(10 if asked.quick else 60, asked.seed, asked.cores)
+        held_out(10 if asked.quick else 60, asked.seed, means)
     for k, layout in enumerate([*LAYOUTS, HELD_OUT]):
         if asked.only is None or asked.only == k:
-            report(layout, 20 if asked.quick else asked.printers, asked.seed, asked.cores)
+            report(layout, 20 if asked.quick else asked.printers, asked.seed, means)
             sys.stdout.flush()
 
 

@@ -1,6 +1,7 @@
 """Printers that obey other laws than the model: what the fit says of them, and how often it is right.
 
     python benchmarks/worlds.py [--worlds 32] [--family stated held fresh sealed] [--only loop|fixed|gap]
+    python benchmarks/worlds.py --again FILE    # what --keep wrote, fitted as the fit stands now
 
 *stated*: bond by absolute millimetres, sag by the third power of the span, a limit angle linear in the fan
 and the same at every layer height, one reading in twenty wrong, two graders, half of the tray worse. The
@@ -17,7 +18,8 @@ lesser of a share and an angle, a tray worse at both ends, and marks that are on
 Each printer is tuned as a person would: the piece that ``tune`` proposes is made up, read and fitted, until
 it says stop or six are printed. Figures, as a Markdown table: truths within 90 % intervals at the tuned layer
 height and at two others, how often 'known' was said and was wrong, gaps that are too small, and pieces until
-all three settings are right (and stay so). Then the gap alone, cell by cell, against a ladder of all gaps.
+all three settings are right (and stay so). Then the gap alone, cell by cell, against a ladder of all gaps,
+read by the rule of thumb and by the model.
 
 A limit is right within 3°, a span within 20 %, a gap if it is enough and less than a layer and a half more.
 """
@@ -25,15 +27,17 @@ A limit is right within 3°, a span within 20 %, a gap if it is enough and less 
 from __future__ import annotations
 
 import argparse
+import base64
 import datetime
 import gzip
+import json
 import math
 import os
-import pickle
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -73,10 +77,10 @@ class Score:
     known_of: tuple[bool, ...] = ()  # limit, bridge, gap
     right: list[tuple[bool, bool, bool]] = field(default_factory=list)  # after each piece
     kinds: list[str] = field(default_factory=list)
+    sure: list[tuple[float, ...]] = field(default_factory=list)  # of limit, bridge, gap, after each piece
     gap_off: float = 0.0  # recommended layers less the truth
     said: str = ""
-    readings: list[Reading] = field(default_factory=list)
-    taken: list[Taken] = field(default_factory=list)
+    trays: list[list[Condition]] = field(default_factory=list)  # what was printed
 
     @property
     def pieces(self) -> int:
@@ -123,6 +127,7 @@ def scored(seed: int, family: str) -> Score:
     for piece in range(MOST_PIECES + 1):
         found = survey(tray.posterior, PROCESS, "invented")
         score.right.append(_right(settings_from(found), tray.world))
+        score.sure.append(tuple(round(q.sure, 3) for q in found.questions()[:3]))
         agreed = tray.agreed()
         proposed = next_test(tray.posterior, PROCESS, printer="invented", agreed=agreed)
         score.said = proposed.advice
@@ -134,12 +139,22 @@ def scored(seed: int, family: str) -> Score:
             break
         first = proposed.proposals[0]
         score.kinds.append(first.kind.value)
+        score.trays.append(list(first.cells))
         tray.read(first.cells, piece)
         tray.fit()
     score.right = score.right[1:] or score.right
     _held(score, tray)
     score.right.pop()
-    score.readings, score.taken = tray.readings, tray.taken
+    return score
+
+
+def again(trays: Sequence[Sequence[Condition]], seed: int, family: str) -> Score:
+    """What the fit as it stands says of the same pieces, read as they were."""
+    score, tray = Score(), Tray(world(family, seed))
+    for piece, conditions in enumerate(trays):
+        tray.read(conditions, piece)
+    tray.fit()
+    _held(score, tray)
     return score
 
 
@@ -153,10 +168,19 @@ def fixed(seed: int, family: str) -> Score:
     return score
 
 
-def gap_alone(seed: int, family: str) -> tuple[int, int, bool]:
-    """Cells after which the gap that is set is right and stays so, each the most telling one, up to as many
-    as a ladder of all gaps has; how many the ladder is, read by the rule of thumb (one layer more than the
-    widest that stuck), to be right; and whether the ladder is right at its end."""
+@dataclass(frozen=True)
+class GapAlone:
+    """The gap alone: ``cells`` after which the gap that is set is right and stays so, each the most telling
+    one, up to as many as a ladder of all gaps has, 99 where it never is; and whether the whole ladder is
+    right, read by the rule of thumb (one layer more than the widest that stuck) and by the model."""
+
+    cells: int
+    by_hand: bool
+    by_model: bool
+
+
+def gap_alone(seed: int, family: str) -> GapAlone:
+    """One printer's gap, cell by cell and by a ladder."""
     chosen, right = Tray(world(family, seed)), []
     for cell in range(MOST_GAP_LAYERS):
         belief = belief_of(chosen.posterior, "invented", PLA.material)
@@ -168,19 +192,25 @@ def gap_alone(seed: int, family: str) -> tuple[int, int, bool]:
             break
         chosen.read([cells[best[0]]], cell)
         chosen.fit()
-        found = survey(chosen.posterior, PROCESS, "invented")
-        right.append(_right(settings_from(found), chosen.world)[2])
+        right.append(_gap_right(chosen))
+    last = max((k for k, good in enumerate(right, 1) if not good), default=0)
     ladder = Tray(chosen.world)
     layers = range(1, MOST_GAP_LAYERS + 1)
     height, run = PROCESS.layer_height_mm, run_mm(PROCESS)
     ladder.read([support_condition(PROCESS, run, air_gap_mm=n * height) for n in layers], 0)
-    stuck = [
-        n for n, r in zip(layers, ladder.readings, strict=True) if r.let_go in (LetGo.FUSED, LetGo.SCRAPED)
-    ]
-    by_hand = max(stuck, default=0) + 1
-    needed = chosen.world.true_gap(PROCESS)
-    last = max((k for k, good in enumerate(right, 1) if not good), default=0)
-    return last + 1 if last < len(right) else 99, MOST_GAP_LAYERS, needed <= by_hand < needed + 1.5
+    ladder.fit()
+    sticks = (LetGo.FUSED, LetGo.SCRAPED)
+    by_hand = 1 + max(
+        (n for n, r in zip(layers, ladder.readings, strict=True) if r.let_go in sticks), default=0
+    )
+    needed = ladder.world.true_gap(PROCESS)
+    return GapAlone(
+        last + 1 if last < len(right) else 99, needed <= by_hand < needed + 1.5, _gap_right(ladder)
+    )
+
+
+def _gap_right(tray: Tray) -> bool:
+    return _right(settings_from(survey(tray.posterior, PROCESS, "invented")), tray.world)[2]
 
 
 def _held(score: Score, tray: Tray) -> None:
@@ -235,15 +265,44 @@ def table(scores: Sequence[Score]) -> str:
         rows.append(
             f"| {what}, {OTHER_HEIGHTS[0]:g} and {OTHER_HEIGHTS[1]:g} mm | {within(sum(at), len(at))} |"
         )
+    if scores[0].kinds:
+        rows += loop_rows(scores)
+    small, large = (sum(sign(s.gap_off) for s in scores) for sign in (_small, _large))
+    rows.append(f"| gap too small | {small} of {count} |")
+    rows.append(f"| gap a layer and a half or more too large | {large} of {count} |")
+    for k, what in enumerate(("limit", "bridge", "gap")):
+        rows.append(f"| {what} right at the end | {sum(s.right[-1][k] for s in scores)} of {count} |")
+    rows.append(f"| all three right at the end | {sum(all(s.right[-1]) for s in scores)} of {count} |")
+    for what in scores[0].width:
+        ends = [s.width[what] for s in scores]
+        spread = np.median([high - low for low, _, high, _ in ends])
+        off = np.median([middle - truth for _, middle, _, truth in ends])
+        deviations = np.std(
+            [3.29 * (middle - truth) / max(high - low, 1e-6) for low, middle, high, truth in ends]
+        )
+        rows.append(
+            f"| {what}: width of the interval, middle less truth, medians; deviations | "
+            f"{spread:.3g}, {off:+.2g}; {deviations:.2f} |"
+        )
+    return "\n".join(rows)
+
+
+def _small(off: float) -> bool:
+    return off < 0
+
+
+def _large(off: float) -> bool:
+    return off >= 1.5
+
+
+def loop_rows(scores: Sequence[Score]) -> list[str]:
+    """What only those have that were tuned piece by piece."""
+    rows, count = [], len(scores)
     known = [s for s in scores if s.known]
     wrong = sum(not (s.inside["limit"] and s.inside["bridge"] and s.inside["gap"]) for s in known)
     unset = sum(not all(s.right[-1]) for s in known)
     rows.append(f"| 'known', and an interval excludes the truth | {wrong} of {len(known)} |")
     rows.append(f"| 'known', and a set value is wrong | {unset} of {len(known)} |")
-    rows.append(f"| gap too small | {sum(s.gap_off < 0 for s in scores)} of {count} |")
-    rows.append(
-        f"| gap a layer and a half or more too large | {sum(s.gap_off >= 1.5 for s in scores)} of {count} |"
-    )
     each = [(k, s) for s in scores for k, one in enumerate(s.known_of) if one]
     misset = sum(not s.right[-1][k] for k, s in each)
     outside = sum(not s.inside[("limit", "bridge", "gap")[k]] for k, s in each)
@@ -254,24 +313,15 @@ def table(scores: Sequence[Score]) -> str:
     rows.append(
         f"| pieces until all three are right, median | {np.median(pieces):g} (right in {right} of {count}) |"
     )
-    for k, what in enumerate(("limit", "bridge", "gap")):
-        rows.append(f"| {what} right at the end | {sum(s.right[-1][k] for s in scores)} of {count} |")
-    for what in ("limit", "bridge", "gap", *(f"gap at {h:g}" for h in OTHER_HEIGHTS)):
-        ends = [s.width[what] for s in scores]
-        spread = np.median([high - low for low, _, high, _ in ends])
-        off = np.median([middle - truth for _, middle, _, truth in ends])
-        rows.append(
-            f"| {what}: width of the interval, middle less truth, medians | {spread:.3g}, {off:+.2g} |"
-        )
     printed = [len(s.kinds) for s in scores]
     rows.append(f"| pieces printed, median, most | {np.median(printed):g}, {max(printed)} |")
-    return "\n".join(rows)
+    return rows
 
 
-def line(score: Score | tuple[int, int, bool]) -> str:
+def line(score: Score | GapAlone) -> str:
     """One printer in a line."""
-    if isinstance(score, tuple):
-        return f"{score[0]} cells; ladder of {score[1]} {'right' if score[2] else 'wrong'}"
+    if isinstance(score, GapAlone):
+        return f"{score.cells} cells; ladder by hand {score.by_hand}, by the model {score.by_model}"
     out = [
         f"{n} {a:.2f}<{b:.2f}<{c:.2f}|{t:.2f}"
         for n, (a, b, c, t) in score.width.items()
@@ -282,19 +332,52 @@ def line(score: Score | tuple[int, int, bool]) -> str:
     return f"{score.pieces} [{right}] {gap} {score.known_of} {score.kinds} {out} {said}"
 
 
-def gap_table(scores: Sequence[tuple[int, int, bool]]) -> str:
+def gap_table(scores: Sequence[GapAlone]) -> str:
     """The gap alone against a ladder, as Markdown."""
-    cells = [cells for cells, _, _ in scores]
-    ladder, count = scores[0][1], len(scores)
+    cells, count, ladder = [s.cells for s in scores], len(scores), MOST_GAP_LAYERS
     return "\n".join(
         (
             "| figure | found |",
             "|---|---|",
             f"| cells until the gap is right, median, worst | {np.median(cells):g}, {max(cells)} |",
             f"| right within the {ladder} cells of a ladder | {sum(c <= ladder for c in cells)} of {count} |",
-            f"| the ladder right, by the rule of thumb | {sum(good for _, _, good in scores)} of {count} |",
+            f"| the ladder right, by the rule of thumb | {sum(s.by_hand for s in scores)} of {count} |",
+            f"| the ladder right, by the model | {sum(s.by_model for s in scores)} of {count} |",
         )
     )
+
+
+def kept(family: str, seed: int, score: Any) -> str:
+    """What came of a printer as a line of text, its trays packed."""
+    found = asdict(score)
+    trays = json.dumps(
+        [[{k: v for k, v in c.items() if v is not None} for c in t] for t in found.pop("trays", [])]
+    )
+    packed = base64.b64encode(gzip.compress(trays.encode())).decode()
+    return json.dumps({"family": family, "seed": seed, **found, "trays": packed}) + "\n"
+
+
+def kept_trays(path: Path) -> Iterator[tuple[str, int, list[list[Condition]]]]:
+    """Family, seed and what was printed, of each printer in such a file."""
+    for text in path.read_text().splitlines():
+        row = json.loads(text)
+        trays = json.loads(gzip.decompress(base64.b64decode(row["trays"])))
+        yield row["family"], row["seed"], [[Condition(**c) for c in tray] for tray in trays]
+
+
+Job = tuple[str, int, Callable[[], Any]]  # of a family's seed
+
+
+def done(jobs: Sequence[Job], cores: int, seconds: float) -> Iterator[tuple[str, int, Any]]:
+    """What came of each, as it is done; after so many seconds no further one is begun."""
+    start = time.perf_counter()
+    with ProcessPoolExecutor(cores) as pool:
+        running = {pool.submit(work): (family, seed) for family, seed, work in jobs}
+        for future in as_completed(running):
+            if not future.cancelled():
+                yield *running[future], future.result()
+            if time.perf_counter() - start > seconds:
+                pool.shutdown(wait=False, cancel_futures=True)
 
 
 def main() -> None:
@@ -304,30 +387,40 @@ def main() -> None:
     options.add_argument("--family", choices=tuple(FAMILIES), nargs="+", default=["stated"])
     options.add_argument("--cores", type=int, default=2)
     options.add_argument(
+        "--seconds", type=float, default=math.inf, help="begin no further printer after these"
+    )
+    options.add_argument(
         "--only", choices=("loop", "fixed", "gap"), default="loop",
         help="piece by piece; one of each test piece and no further; the gap alone, cell by cell",
     )  # fmt: skip
+    options.add_argument("--again", type=Path, help="fit the same readings again that --keep told")
     options.add_argument("--each", action="store_true", help="a line for each printer")
-    options.add_argument("--keep", type=Path, help="a file for what came of each printer, its readings too")
+    options.add_argument(
+        "--keep", type=Path, help="a file to which a line for each printer is added, its trays too"
+    )
     asked = options.parse_args()
     start = time.perf_counter()
-    seeds = range(asked.first, asked.first + asked.worlds)
-    printers = [(family, seed) for seed in seeds for family in asked.family]
     work: Any = {"loop": scored, "fixed": fixed, "gap": gap_alone}[asked.only]
-    of: dict[str, list[Any]] = {family: [] for family in asked.family}
-    with ProcessPoolExecutor(asked.cores) as pool:
-        running = {pool.submit(work, seed, family): (family, seed) for family, seed in printers}
-        for done in as_completed(running):
-            family, seed = running[done]
-            of[family].append((seed, done.result()))
-            if asked.each:
-                print(family, seed, line(done.result()), flush=True)
-            if asked.keep:
-                asked.keep.write_bytes(gzip.compress(pickle.dumps(of), 1))
-    for family, found in of.items():
-        scores = [score for _, score in sorted(found, key=lambda one: one[0])]
+    jobs: list[Job] = [
+        (family, seed, partial(work, seed, family))
+        for seed in range(asked.first, asked.first + asked.worlds)
+        for family in asked.family
+    ]
+    if asked.again:
+        jobs = [(f, seed, partial(again, trays, seed, f)) for f, seed, trays in kept_trays(asked.again)]
+    of: dict[str, list[Any]] = {}
+    for family, seed, score in done(jobs, asked.cores, asked.seconds):
+        of.setdefault(family, []).append(score)
+        if asked.each:
+            print(family, seed, line(score), flush=True)
+        if asked.keep:
+            with asked.keep.open("a") as file:
+                file.write(kept(family, seed, score))
+    told = gap_table if asked.only == "gap" and not asked.again else table
+    every = [score for scores in of.values() for score in scores]
+    for family, scores in [*sorted(of.items()), *([("all", every)] if len(of) > 1 else [])]:
         print(f"\n{family}, {len(scores)} printers, {time.perf_counter() - start:.0f} s in all.\n")
-        print(gap_table(scores) if asked.only == "gap" else table(scores), flush=True)
+        print(told(scores), flush=True)
 
 
 if __name__ == "__main__":
