@@ -313,8 +313,10 @@ def recorded(asked: argparse.Namespace, rooms: Sequence[str], more: Sequence[str
     times: dict[str, float] = {}
     of: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     with tempfile.TemporaryDirectory() as place, ThreadPoolExecutor(asked.cores) as pool:
-        for found in pool.map(lambda k: _recorded(files[k], Path(place) / str(k)), range(len(files))):
+        each = pool.map(lambda k: _recorded(files[k], Path(place) / str(k)), range(len(files)))
+        for file, found in zip(files, each, strict=True):
             times |= found.times_s
+            print(f"  {file}: {len(found.times_s)} in {sum(found.times_s.values()):.1f} s", flush=True)
             for path, lines in found.of.items():
                 for line, tests in lines.items():
                     of[path][line].update(tests)
