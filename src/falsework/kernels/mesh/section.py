@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, inner, kernel
 
 # For the three bits "vertex 0, 1, 2 is above": which edge runs down, which runs up (edge e: e -> e + 1).
 _DOWN = np.array([0, 0, 1, 1, 2, 0, 2, 0], dtype=np.int64)
@@ -59,7 +59,7 @@ def vertex_levels(vertices, planes):
     return levels
 
 
-@inner
+@bare
 def _crossing(vertices, key, plane):
     """Where edge ``key`` (lower vertex << 32 | upper vertex) crosses the plane; exact at its upper end."""
     below, above = key >> 32, key & _LOW
@@ -158,6 +158,97 @@ def count_segments(faces, levels, planes):
     return seg_start
 
 
+@inner
+def turn_round(points, begin, end):
+    """Points ``begin`` .. ``end - 1`` (x, y one after the other) in the other order."""
+    for k in range((end - begin) // 2):
+        a, b = 2 * (begin + k), 2 * (end - 1 - k)
+        x, y = points[a], points[a + 1]
+        points[a], points[a + 1] = points[b], points[b + 1]
+        points[b], points[b + 1] = x, y
+
+
+@inner
+def _written(vertices, faces, levels, planes, seg_start, keys, start):
+    """Writes the segments of all planes, four numbers side by side: the edges they enter and leave by, and
+    where they start. Planes are written in turns: one stream of memory a plane is all that the cache
+    holds."""
+    count = planes.shape[0]
+    cursor = np.empty(count, dtype=np.int64)
+    for p in range(count):
+        cursor[p] = seg_start[p]
+    for t in range(faces.shape[0]):
+        a, b, c = levels[faces[t, 0]], levels[faces[t, 1]], levels[faces[t, 2]]
+        for p in range(min(a, b, c), max(a, b, c)):
+            above = int(a > p) | int(b > p) << 1 | int(c > p) << 2
+            down, up = _DOWN[above], _UP[above]
+            k = cursor[p]
+            cursor[p] = k + 1
+            key = np.int64(faces[t, _NEXT[down]]) << 32 | np.int64(faces[t, down])
+            keys[4 * k] = key
+            keys[4 * k + 1] = np.int64(faces[t, up]) << 32 | np.int64(faces[t, _NEXT[up]])
+            start[4 * k + 2], start[4 * k + 3] = _crossing(vertices, key, planes[p])
+
+
+@bare
+def _end_of(vertices, keys, start, plane, base, end):
+    """Where an end of a segment lies: its start is written, its stop is not."""
+    at = 4 * (base + (end >> 1))
+    if end & 1 == 0:
+        return start[at + 2], start[at + 3]
+    return _crossing(vertices, keys[at + 1], plane)
+
+
+@bare
+def _walked(vertices, keys, start, plane, base, partner, entry, seen, points, used):
+    """Writes the chain that begins at an end, neighbours different; returns where it stops, and by how many
+    its segments run along it rather than against."""
+    votes, end = 0, entry
+    x_last = y_last = np.nan
+    while end >= 0:
+        seen[end >> 1] = True
+        x, y = _end_of(vertices, keys, start, plane, base, end)
+        votes += 1 - 2 * (end & 1)
+        if x != x_last or y != y_last:
+            points[2 * used], points[2 * used + 1] = x, y
+            x_last, y_last = x, y
+            used += 1
+        leave = end ^ 1
+        end = partner[leave]
+        if end == entry:
+            break
+        if end < 0:
+            x, y = _end_of(vertices, keys, start, plane, base, leave)
+            if x != x_last or y != y_last:
+                points[2 * used], points[2 * used + 1] = x, y
+                used += 1
+    return used, votes
+
+
+@inner
+def _closed_once(points, begin, used):
+    """Where a ring stops when its first point is not repeated."""
+    while (
+        used - begin > 1
+        and points[2 * begin] == points[2 * used - 2]
+        and points[2 * begin + 1] == points[2 * used - 1]
+    ):
+        used -= 1
+    return used
+
+
+@inner
+def _ring_area(points, begin, used):
+    x_last, y_last = points[2 * used - 2], points[2 * used - 1]
+    x_first, y_first = points[2 * begin], points[2 * begin + 1]
+    twice = 0.0
+    for k in range(begin, used):
+        x, y = points[2 * k], points[2 * k + 1]
+        twice += (x_last - x_first) * (y - y_first) - (x - x_first) * (y_last - y_first)
+        x_last, y_last = x, y
+    return 0.5 * twice
+
+
 @kernel
 def section_chains(vertices, faces, levels, planes, seg_start, keys):
     """Rings and open chains in which the planes cut the mesh.
@@ -180,29 +271,12 @@ def section_chains(vertices, faces, levels, planes, seg_start, keys):
     Each chain runs the way most of its triangles say. Time O(m + S); memory 48 bytes a segment.
     """
     count = planes.shape[0]
-    m = faces.shape[0]
     total = seg_start[count]
     largest = np.int64(0)
     for p in range(count):
         largest = max(largest, seg_start[p + 1] - seg_start[p])
-
-    # A segment is four numbers side by side: the edges it enters and leaves by, and where it starts.
-    # Planes are written in turns, and one stream of memory a plane is all that the cache holds.
     start = keys.view(np.float64)
-    cursor = np.empty(count, dtype=np.int64)
-    for p in range(count):
-        cursor[p] = seg_start[p]
-    for t in range(m):
-        a, b, c = levels[faces[t, 0]], levels[faces[t, 1]], levels[faces[t, 2]]
-        for p in range(min(a, b, c), max(a, b, c)):
-            above = int(a > p) | int(b > p) << 1 | int(c > p) << 2
-            down, up = _DOWN[above], _UP[above]
-            k = cursor[p]
-            cursor[p] = k + 1
-            key = np.int64(faces[t, _NEXT[down]]) << 32 | np.int64(faces[t, down])
-            keys[4 * k] = key
-            keys[4 * k + 1] = np.int64(faces[t, up]) << 32 | np.int64(faces[t, _NEXT[up]])
-            start[4 * k + 2], start[4 * k + 3] = _crossing(vertices, key, planes[p])
+    _written(vertices, faces, levels, planes, seg_start, keys, start)
 
     table = np.empty(4 * largest + 16, dtype=np.int32)
     partner = np.empty(2 * largest, dtype=np.int32)
@@ -229,59 +303,19 @@ def section_chains(vertices, faces, levels, planes, seg_start, keys):
                 entry = seed if opened else 2 * seed
                 if seen[entry >> 1] or (opened and partner[entry] >= 0):
                     continue
-                begin, votes, end = used, 0, entry
-                x_last = y_last = np.nan
-                while True:
-                    s = end >> 1
-                    seen[s] = True
-                    if end & 1 == 0:
-                        x, y = start[4 * (base + s) + 2], start[4 * (base + s) + 3]
-                        votes += 1
-                    else:
-                        x, y = _crossing(vertices, keys[4 * (base + s) + 1], planes[p])
-                        votes -= 1
-                    if x != x_last or y != y_last:
-                        points[2 * used], points[2 * used + 1] = x, y
-                        x_last, y_last = x, y
-                        used += 1
-                    leave = end ^ 1
-                    end = partner[leave]
-                    if end == entry:
-                        break
-                    if end < 0:
-                        if leave & 1 == 0:
-                            x, y = start[4 * (base + s) + 2], start[4 * (base + s) + 3]
-                        else:
-                            x, y = _crossing(vertices, keys[4 * (base + s) + 1], planes[p])
-                        if x != x_last or y != y_last:
-                            points[2 * used], points[2 * used + 1] = x, y
-                            used += 1
-                        break
+                begin = used
+                used, votes = _walked(
+                    vertices, keys, start, planes[p], base, partner, entry, seen, points, used
+                )
                 if not opened:
-                    while (
-                        used - begin > 1
-                        and points[2 * begin] == points[2 * used - 2]
-                        and points[2 * begin + 1] == points[2 * used - 1]
-                    ):
-                        used -= 1
+                    used = _closed_once(points, begin, used)
                 if used - begin < (2 if opened else 3):
                     used = begin
                     continue
                 if votes < 0:
-                    for k in range((used - begin) // 2):
-                        i, j = 2 * (begin + k), 2 * (used - 1 - k)
-                        x, y = points[i], points[i + 1]
-                        points[i], points[i + 1] = points[j], points[j + 1]
-                        points[j], points[j + 1] = x, y
+                    turn_round(points, begin, used)
                 if not opened:
-                    x_last, y_last = points[2 * used - 2], points[2 * used - 1]
-                    x_first, y_first = points[2 * begin], points[2 * begin + 1]
-                    twice = 0.0
-                    for k in range(begin, used):
-                        x, y = points[2 * k], points[2 * k + 1]
-                        twice += (x_last - x_first) * (y - y_first) - (x - x_first) * (y_last - y_first)
-                        x_last, y_last = x, y
-                    area[p] += 0.5 * twice
+                    area[p] += _ring_area(points, begin, used)
                 if chains + 2 > chain_start.shape[0]:
                     chain_start = _grown(chain_start, chains + 2)
                     chain_open = _grown(chain_open, chains + 2)

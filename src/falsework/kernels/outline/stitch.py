@@ -5,10 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.mesh.section import turn_round
 
 # A join of two heads or two tails needs one chain turned round: taken only where it is this much nearer.
 _TURN = 3.0
 _SELF = 0.5  # a chain may close on itself across at most this share of its own length
+
+
+@inner
+def _gap(xy, e, f):
+    return np.hypot(xy[2 * e] - xy[2 * f], xy[2 * e + 1] - xy[2 * f + 1])
 
 
 @inner
@@ -18,7 +24,7 @@ def _nearest(e, xy, partner, other, length, cap):
     for f in range(partner.shape[0]):
         if f == e or partner[f] >= 0:
             continue
-        gap = np.hypot(xy[2 * e] - xy[2 * f], xy[2 * e + 1] - xy[2 * f + 1])
+        gap = _gap(xy, e, f)
         allowed = _SELF * length[e] if other[e] == f else max(cap, min(length[e], length[f]))
         if gap > allowed:
             continue
@@ -26,6 +32,84 @@ def _nearest(e, xy, partner, other, length, cap):
         if cost < best_cost:
             best, best_cost = f, cost
     return best
+
+
+@inner
+def _ends(points, chain_start, chain_open, first, last, opened):
+    """The open chains of a layer, where their ends lie (2 j is the head of open chain j, 2 j + 1 its tail),
+    and of every end the length of its chain."""
+    chain = np.empty(opened, dtype=np.int64)
+    xy = np.empty(4 * opened, dtype=np.float64)
+    length = np.empty(2 * opened, dtype=np.float64)
+    j = 0
+    for c in range(first, last):
+        if not chain_open[c]:
+            continue
+        head, tail = chain_start[c], chain_start[c + 1] - 1
+        total = 0.0
+        for k in range(head, tail):
+            total += np.hypot(points[2 * k + 2] - points[2 * k], points[2 * k + 3] - points[2 * k + 1])
+        chain[j] = c
+        xy[4 * j], xy[4 * j + 1] = points[2 * head], points[2 * head + 1]
+        xy[4 * j + 2], xy[4 * j + 3] = points[2 * tail], points[2 * tail + 1]
+        length[2 * j], length[2 * j + 1] = total, total
+        j += 1
+    return chain, xy, length
+
+
+@inner
+def _joined(xy, length, cap):
+    """The end that each end is joined with, -1 where it stays free: in each round all that are each other's
+    nearest. ``other`` is the far end of the chains joined so far to this one, ``length`` their length."""
+    ends = length.shape[0]
+    partner = np.empty(ends, dtype=np.int64)
+    other = np.empty(ends, dtype=np.int64)
+    choice = np.empty(ends, dtype=np.int64)
+    for e in range(ends):
+        partner[e], other[e] = -1, e ^ 1
+    joined = True
+    while joined:
+        joined = False
+        for e in range(ends):
+            choice[e] = -1
+            if partner[e] < 0:
+                choice[e] = _nearest(e, xy, partner, other, length, cap)
+        for e in range(ends):
+            f = choice[e]
+            if f <= e or choice[f] != e:
+                continue
+            gap = _gap(xy, e, f)
+            partner[e], partner[f] = f, e
+            far_e, far_f = other[e], other[f]
+            if far_e != f:
+                other[far_e], other[far_f] = far_f, far_e
+                total = length[e] + length[f] + gap
+                length[far_e], length[far_f] = total, total
+            joined = True
+    return partner
+
+
+@inner
+def _walked(points, chain_start, chain, xy, partner, entry, out, used):
+    """Writes the chains that are joined, round from the head of one. Returns where that stops, by how many
+    points it runs along them rather than against, the widest gap, and whether it came round: a walk that
+    meets a free end belongs to what stays open."""
+    end, votes, gaps = entry, 0, 0.0
+    while True:
+        c, backward = chain[end >> 1], end & 1
+        first, last = chain_start[c], chain_start[c + 1]
+        for k in range(last - first):
+            p = last - 1 - k if backward else first + k
+            out[2 * used], out[2 * used + 1] = points[2 * p], points[2 * p + 1]
+            used += 1
+        votes += first - last if backward else last - first
+        leave = end ^ 1
+        end = partner[leave]
+        if end < 0:
+            return used, votes, gaps, False
+        gaps = max(gaps, _gap(xy, leave, end))
+        if end == entry:
+            return used, votes, gaps, True
 
 
 @kernel
@@ -71,72 +155,15 @@ def stitch_chains(points, chain_start, chain_open, layer_start, cap):
             out_layer[i + 1] = rings
             continue
 
-        # End 2 j is the head of open chain j, 2 j + 1 its tail; ``other`` is the far end of the chains
-        # joined so far to this one, ``length`` their length.
-        chain = np.empty(opened, dtype=np.int64)
-        xy = np.empty(4 * opened, dtype=np.float64)
-        partner = np.empty(2 * opened, dtype=np.int64)
-        other = np.empty(2 * opened, dtype=np.int64)
-        choice = np.empty(2 * opened, dtype=np.int64)
-        length = np.empty(2 * opened, dtype=np.float64)
-        j = 0
-        for c in range(layer_start[i], layer_start[i + 1]):
-            if not chain_open[c]:
-                continue
-            first, last = chain_start[c], chain_start[c + 1] - 1
-            total = 0.0
-            for k in range(first, last):
-                total += np.hypot(points[2 * k + 2] - points[2 * k], points[2 * k + 3] - points[2 * k + 1])
-            chain[j] = c
-            xy[4 * j], xy[4 * j + 1] = points[2 * first], points[2 * first + 1]
-            xy[4 * j + 2], xy[4 * j + 3] = points[2 * last], points[2 * last + 1]
-            for e in range(2 * j, 2 * j + 2):
-                partner[e], other[e], length[e] = -1, e ^ 1, total
-            j += 1
-        joined = True
-        while joined:
-            joined = False
-            for e in range(2 * opened):
-                choice[e] = -1
-                if partner[e] < 0:
-                    choice[e] = _nearest(e, xy, partner, other, length, cap)
-            for e in range(2 * opened):
-                f = choice[e]
-                if f <= e or choice[f] != e:
-                    continue
-                gap = np.hypot(xy[2 * e] - xy[2 * f], xy[2 * e + 1] - xy[2 * f + 1])
-                partner[e], partner[f] = f, e
-                far_e, far_f = other[e], other[f]
-                if far_e != f:
-                    other[far_e], other[far_f] = far_f, far_e
-                    total = length[e] + length[f] + gap
-                    length[far_e], length[far_f] = total, total
-                joined = True
-
+        chain, xy, length = _ends(points, chain_start, chain_open, layer_start[i], layer_start[i + 1], opened)
+        partner = _joined(xy, length, cap)
         for j in range(opened):
             chain_open[chain[j]] = 1
         for j in range(opened):
             if chain_open[chain[j]] == 2:
                 continue
-            # Follow the joins round; a walk that meets a free end belongs to what stays open.
-            entry, begin, votes, gaps, closed = 2 * j, used, 0, 0.0, False
-            end = entry
-            while True:
-                c, backward = chain[end >> 1], end & 1
-                first, last = chain_start[c], chain_start[c + 1]
-                for k in range(last - first):
-                    p = last - 1 - k if backward else first + k
-                    out[2 * used], out[2 * used + 1] = points[2 * p], points[2 * p + 1]
-                    used += 1
-                votes += first - last if backward else last - first
-                leave = end ^ 1
-                end = partner[leave]
-                if end < 0:
-                    break
-                gaps = max(gaps, np.hypot(xy[2 * leave] - xy[2 * end], xy[2 * leave + 1] - xy[2 * end + 1]))
-                if end == entry:
-                    closed = True
-                    break
+            begin, entry = used, 2 * j
+            used, votes, gaps, closed = _walked(points, chain_start, chain, xy, partner, entry, out, used)
             if not closed:
                 used = begin
                 loose[i] += 1
@@ -148,11 +175,7 @@ def stitch_chains(points, chain_start, chain_open, layer_start, cap):
                 if end == entry:
                     break
             if votes < 0:
-                for k in range((used - begin) // 2):
-                    a, b = 2 * (begin + k), 2 * (used - 1 - k)
-                    x, y = out[a], out[a + 1]
-                    out[a], out[a + 1] = out[b], out[b + 1]
-                    out[b], out[b + 1] = x, y
+                turn_round(out, begin, used)
             widest[i] = max(widest[i], gaps)
             rings += 1
             ring_start[rings] = used
