@@ -28,6 +28,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
+import further
 import planted
 import unforeseen
 from falsework.auditing import FindingLevel, audit
@@ -39,8 +40,11 @@ GROUPS = {
     "later": planted.LATER,
     "looked at": unforeseen.LOOKED_AT,
     "held back": unforeseen.HELD_BACK,
+    "tuned on": further.TUNED_ON,
+    "further held back": further.SEALED,
 }
-_KINDS = {**planted.FAULTS, **unforeseen.FAULTS}
+_KINDS = {**planted.FAULTS, **unforeseen.FAULTS, **further.FAULTS}
+_UNSEEN = ("further held back",)
 
 
 @dataclass(frozen=True)
@@ -124,7 +128,7 @@ def _faults(told: list[Told]) -> None:
         for t in told:
             if t.group == group:
                 rows[t.kind].append(t)
-        if group != "held back":
+        if group not in _UNSEEN:
             for kind, mine in sorted(rows.items()):
                 first, found = sum(t.first for t in mine), sum(t.found for t in mine)
                 print(f"| {group} | {kind} | {len(mine)} | {first} | {found} |")
@@ -163,7 +167,7 @@ def main() -> None:
             finished += 1
             for t in some:
                 wrong = bool(t.weighty) if not t.kind else not t.first
-                if arguments.list and wrong and t.group != "held back":
+                if arguments.list and wrong and t.group not in _UNSEEN:
                     print(f"  {t.group}: {t.name}: {list(t.weighty)}", file=sys.stderr, flush=True)
             if time.monotonic() - begin > arguments.seconds:
                 break
