@@ -1,6 +1,7 @@
 """A catalogue: scaling, overhead, many rows, faults and a slow store.
 
-    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,page,faults,cents,store] [--parts 500]
+    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,page,faults,cents,store,lies]
+        [--parts 500]
 
 1. The same parts on 1, 2, 4 … workers of one machine: wall time, efficiency, and whether the rows are equal.
 2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
@@ -10,6 +11,7 @@
    part must have one row, and every failure its sentence.
 5. The real parts once more, each planned by itself: the same figures, to the last bit?
 6. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
+7. Depth look with positions (not run unless asked for): what the processor and a graphics processor find.
 
 Parts are those of the folder ``MESHES`` that a second or so plans, and generated ones: brackets, tables and
 boxes of random sizes. Prints Markdown tables; wall times, for that is what many workers save.
@@ -145,6 +147,54 @@ def scaling(folder: Path, parts: int, quick: bool) -> None:
         )
     if 8 in took and 1 in took:
         print(f"\n1 → 8 workers: efficiency {took[1] / (8 * took[8]):.3f} (0.85 is asked for)", flush=True)
+
+
+def positions(folder: Path, parts: int, cores: int) -> None:
+    """The same parts with their positions on 1 and on all cores, by both kinds of processor."""
+    paths = catalogue(folder / "parts", parts)
+    named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
+    terms = Terms(depth="look", lies=True, pictures=False, limit_s=300.0)
+    print(f"\n## Positions: {parts} parts, {len(paths) - 1} of them real, depth look\n")
+    print("| device | workers | wall s | of these, to the first row | work s | parts a second | counted by |")
+    print("|---|---|---|---|---|---|---|", flush=True)
+    found: dict[str, dict[str, Row]] = {}
+    for device, workers in (("gpu", cores), ("gpu", cores), ("gpu", 1), ("cpu", cores)):
+        began = time.monotonic()
+        first, rows = 0.0, []
+        asked = Screening(paths, named, terms, Cluster(workers=workers, device=device))
+        for row in asked.rows():
+            first = first or time.monotonic() - began
+            rows.append(row)
+        took = time.monotonic() - began
+        worked = sum(row.seconds or 0.0 for row in rows)
+        by = dict(Counter(row.device or row.state for row in rows))
+        rate = (len(rows) - 1) / max(took - first, 1e-9)
+        print(
+            f"| {device} | {workers} | {took:.1f} | {first:.1f} | {worked:.1f} | {rate:.1f} | {by} |",
+            flush=True,
+        )
+        found[device] = {row.file: row for row in rows}
+    here, there = found["cpu"], found["gpu"]
+    both = [(here[file], there[file]) for file in here if here[file].turned_total is not None]
+    off = {
+        a.name: b.turned_total / max(a.turned_total, 1e-9) - 1.0
+        for a, b in both
+        if b.turned_total is not None
+    }
+    same = sum(a.turn == b.turn for a, b in both)
+    near = sum(abs(share) < 2e-3 for share in off.values())
+    print(
+        f"\n{same} of {len(both)} have the same position, {near} the same total within 0.2 %. Farthest apart:"
+    )
+    for name in sorted(off, key=lambda name: -abs(off[name]))[:8]:
+        print(f"{name} {off[name]:+.2%}")
+    others = [
+        (a.name, column)
+        for a, b in ((here[file], there[file]) for file in here)
+        for column, value in dataclasses.asdict(a).items()
+        if not column.startswith("turn") and column not in NOT_COMPARED and value != getattr(b, column)
+    ]
+    print(f"Other columns that differ: {others[:8] or 'none'}")
 
 
 def plain_loop(paths: list[Path], **terms: object) -> float:
@@ -503,6 +553,8 @@ def main() -> None:
                 replayed(here, told.rows or (2_000 if quick else 100_000))
             elif which == "cents":
                 cents(here, 3 if quick else 100, min(cores, 16))
+            elif which == "lies":
+                positions(here, parts, cores)
             elif which == "store":
                 slow_store(here, 30 if quick else 400, min(cores, 8))
 

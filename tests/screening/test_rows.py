@@ -12,7 +12,8 @@ import pytest
 
 import falsework
 from falsework.errors import OutputError, PartError, ProcessError
-from falsework.part.demo import lamp_bracket
+from falsework.orientation import device
+from falsework.part.demo import lamp_bracket, table
 from falsework.screening import columns
 from falsework.screening.dataset import Dataset
 from falsework.screening.listing import SUFFIXES
@@ -87,6 +88,29 @@ def test_another_depth_or_process_is_other_work(store: Path, screen, here, rows_
         mine = [row for row in rows if row.file == file]
         cheapest = min(mine, key=lambda row: row.total).process
         assert {row.best_process for row in mine} == {cheapest}
+
+
+def test_positions_are_looked_for_by_columns_where_that_is_asked(tmp_path: Path, screen, here) -> None:
+    part = table()
+    falsework.write_stl(tmp_path / "table.stl", part.vertices, part.faces, "table")
+    write_box(tmp_path / "plate.stl", (8.0, 6.0, 2.0))
+    files = tmp_path / "plate.stl", tmp_path / "table.stl"
+    _, plain = screen(*files)
+    assert plain.turn == "" and plain.turned is None and plain.device == ""
+    stays, over = screen(*files, lies=True)
+    assert len(here.done) == 2, "a row without positions does not serve"
+    assert (stays.turn, stays.turned) == ("0,0,0", False), "as good as it lies"
+    assert stays.turned_total == pytest.approx(stays.total, rel=0.02)
+    assert over.turned and over.turned_support_g == pytest.approx(0.0, abs=0.01) and over.support_g > 1.0
+    assert over.turned_total < over.total and (over.turned_state, over.device) == ("looked at", "cpu")
+    assert figures(screen(*files)) == figures([stays, over]) and here.started == 2
+
+
+def test_a_device_that_is_not_there_is_said_before_anything_is_done(store: Path, monkeypatch) -> None:
+    monkeypatch.setattr(device, "devices", lambda: 0)
+    for name in ("gpu", "abacus"):
+        with pytest.raises(ProcessError, match="device"):
+            next(falsework.screen(store, depth="look", device=name))
 
 
 def test_the_finish_asked_for_decides_which_process_is_best() -> None:

@@ -10,6 +10,7 @@ import click
 from falsework.cli.asked import AskedOptions, collected
 from falsework.cli.options import (
     cores_option,
+    device_option,
     json_option,
     marks_options,
     part_options,
@@ -33,13 +34,7 @@ LIES, PAGE = "lies.json", "lies.html"
     type=click.IntRange(50, 200_000),
     help="Directions looked at: 2000; 50 000 on a graphics processor. Resting faces come on top.",
 )
-@click.option(
-    "--device",
-    type=click.Choice(["auto", "cpu", "gpu"]),
-    default="auto",
-    show_default=True,
-    help="What counts the columns: a graphics processor where there is one (falsework[gpu]), or not.",
-)
+@device_option
 @cores_option
 @weigh_option
 @click.option(

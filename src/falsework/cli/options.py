@@ -207,6 +207,18 @@ def cores_option(command: F) -> F:
     return click.option("--cores", type=click.IntRange(1), help=help_text)(command)
 
 
+def device_option(command: F) -> F:
+    """``--device``: what counts the columns of positions."""
+    return click.option(
+        "--device",
+        type=click.Choice(["auto", "cpu", "gpu"]),
+        default="auto",
+        show_default=True,
+        help="What counts the columns of positions: a graphics processor where there is one"
+        " (falsework[gpu]), or not.",
+    )(command)
+
+
 def json_option(command: F) -> F:
     """``--json``: one JSON document on stdout, errors included."""
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON document instead of text.")(

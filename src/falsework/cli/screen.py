@@ -22,6 +22,7 @@ from falsework.cli.options import (
     added,
     chosen_process,
     chosen_weights,
+    device_option,
     json_option,
     turn_option,
     weigh_option,
@@ -68,6 +69,7 @@ class TermsOptions:
     turn_deg: tuple[float, float, float]
     depth: str
     redraw: bool | None
+    lies: bool
     finish_mm: float | None
     limit_s: float
     weigh: str | None
@@ -85,6 +87,7 @@ class TermsOptions:
             placing=Placing(self.unit, self.scale, self.turn_deg),
             weights=chosen_weights(self.weigh),
             redraw=self.depth == "full" if self.redraw is None else self.redraw,
+            lies=self.lies,
             finish_mm=self.finish_mm,
             pictures=not self.no_pictures,
             plans=PLANS if self.plans else "",
@@ -116,6 +119,7 @@ class ClusterOptions:
     tls_key: str | None
     workers: int | None
     memory_bytes: int
+    device: str
 
     def cluster(self) -> Cluster:
         from falsework.screening import Cluster
@@ -128,7 +132,7 @@ class ClusterOptions:
         if self.scheduler and (self.workers or self.memory_bytes):
             raise click.UsageError("--workers and --memory are for this machine; a scheduler has its own.")
         tls = (self.tls_ca, self.tls_cert, self.tls_key) if all(files) else None
-        return Cluster(self.scheduler, self.workers, self.memory_bytes, tls)  # type: ignore[arg-type]
+        return Cluster(self.scheduler, self.workers, self.memory_bytes, self.device, tls)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True)
@@ -187,6 +191,11 @@ _terms_options = _options(
         "--redraw/--no-redraw", default=None, help="Look for the best change; at depth full if not said."
     ),
     click.option(
+        "--lies",
+        is_flag=True,
+        help="Look for a better position of each part: at depth look by columns alone; full always does.",
+    ),
+    click.option(
         "--finish",
         "finish_mm",
         type=click.FloatRange(min=0),
@@ -224,6 +233,7 @@ _cluster_options = _options(
         default=0,
         help="What each of them may hold, such as 2GB; its share of the machine if not given.",
     ),
+    device_option,
 )
 _question_options = _options(
     click.option("--where", default="", metavar="CONDITION", help='Rows to show: "support_g > part_g".'),

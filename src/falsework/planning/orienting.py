@@ -67,6 +67,18 @@ def orientations_for(part: Part, wish: Wish, context: Context, search: Search = 
     return chosen(part, wish, few, lies)
 
 
+def expected_for(part: Part, wish: Wish, context: Context) -> tuple[Orientation, str]:
+    """The position that is expected to cost least, by columns alone, nothing planned; and what counted them.
+
+    Today's, the file's, stays where no other is expected to be cheaper by more than what counts as the same.
+    """
+    few = shortlist(part, wish, context)
+    today, *others = few.lies
+    best = min(others, key=lambda lie: (not lie.fits, lie.price.total), default=today)
+    better = best.price.total < (1.0 - SAME_SHARE) * today.price.total
+    return best if best.fits and (better or not today.fits) else today, few.device
+
+
 def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> Orientations:
     """The choice among lies that were planned, today's first."""
     ranked = sorted(range(len(lies)), key=lambda row: (trouble(lies[row]), lies[row].price.total, row))

@@ -20,6 +20,7 @@ from falsework.need.underside import NeedMap, UndersideKind
 from falsework.objective import printing_price
 from falsework.orientation import Orientations
 from falsework.orientation.body import face_normals
+from falsework.orientation.value import Orientation
 from falsework.part import place, read_part
 from falsework.part.part import Part
 from falsework.planning.price import price_of
@@ -360,6 +361,14 @@ def _orientations(raw: Part, request: Request, context: Context) -> Orientations
     return context.store.get(
         ("lies", sized.digest, repr(wish), sets), lambda: orientations_for(sized, wish, context)
     )
+
+
+def expected_lie(request: Request, context: Context) -> tuple[Orientation, str]:
+    """The position expected to be best, by columns alone, whatever is asked for; and what counted them."""
+    from falsework.planning.orienting import expected_for  # which plans positions too
+
+    raw = raw_part(request, context.watch.part(0.0, 0.1))
+    return expected_for(_sized(raw, request), request.wish.of_orientations, context.part(0.1, 1.0))
 
 
 @dataclass(frozen=True, eq=False)

@@ -28,7 +28,10 @@ MARK, ROWS, PICTURES, PLANS, INDEX = "screen.json", "rows", "pictures", "plans",
 _LOCK = ".lock"
 _ASIDE = ".falsework-"
 FULL_ROWS, FULL_S = 500, 20.0  # a batch is written when it has so many rows, or its first is so old
-_INDEXED = ("entry", "process", "key", "wanted", "own", "state", "depth", "redraw_why", "picture", "plan")
+_INDEXED = (
+    "entry", "process", "key", "wanted", "own", "state", "depth", "redraw_why", "turn", "picture",
+    "plan",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,18 +44,18 @@ class Kept:
     own: str
     failed: bool
     depth: str
-    beside: tuple[bool, bool, bool]  # whether there are a redraw, a picture, a plan's folder
+    beside: tuple[bool, ...]  # whether there are a redraw, another position, a picture, a plan's folder
 
     @staticmethod
     def of(batch: int, row: Row | SimpleNamespace) -> Kept:
-        beside = bool(row.redraw_why), bool(row.picture), bool(row.plan)
+        beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), bool(row.plan)
         return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, beside)
 
     def covers(self, terms: Terms) -> bool:
         """Whether it says all that is asked; what failed says so only of the depth at which it did."""
         if self.failed:
             return self.depth == terms.depth
-        asked = terms.redraw, terms.pictures, bool(terms.plans)
+        asked = terms.redraw, terms.lies, terms.pictures, bool(terms.plans)
         beside = all(there or not wanted for there, wanted in zip(self.beside, asked, strict=True))
         return beside and Depth(self.depth).rank >= terms.depth.rank
 

@@ -24,6 +24,7 @@ from typing import Any
 
 from falsework.errors import FalseworkError
 from falsework.layers.overlay import own_cores
+from falsework.request.context import AUTO_DEVICE
 from falsework.screening.host import ONE_THREAD
 from falsework.screening.row import FAILED
 from falsework.screening.work import Briefing, Outcome, ScreenJob, screened, warmed
@@ -49,7 +50,8 @@ class Cluster:
 
     ``scheduler``: address of one that exists, such as 'tcp://host:8786' or 'tls://host:8786'; '' for workers
     of our own on this machine: ``workers`` of them, None for one a core, each with ``memory_bytes`` at most,
-    0 for its share of three quarters of the machine. ``tls``: files of authority, certificate and key for a
+    0 for its share of three quarters of the machine. ``device``: what counts the columns of positions there,
+    as in ``Context``. ``tls``: files of authority, certificate and key for a
     scheduler that asks for them; where Dask's own settings name them, they may be left out.
 
     Examples
@@ -62,6 +64,7 @@ class Cluster:
     scheduler: str = ""
     workers: int | None = None
     memory_bytes: int = 0
+    device: str = AUTO_DEVICE
     tls: tuple[str, str, str] | None = None
 
     @property

@@ -11,6 +11,7 @@ from dataclasses import asdict
 from falsework.cost.cost import Cost
 from falsework.need.underside import Underside, UndersideKind
 from falsework.objective import Price
+from falsework.orientation.value import Orientation
 from falsework.planning.readiness import readiness
 from falsework.planning.value import Inspection, PartSummary, Plan, Totals
 from falsework.release.state import ReleaseState
@@ -149,6 +150,20 @@ def of_turned(plan: Plan) -> RowFigures:
         "turned_price": together.price,
         "turned_total": plan.price.total,
         "turned_state": READY if readiness(plan).ready else NOT_READY,
+    }
+
+
+def of_expected(lie: Orientation) -> RowFigures:
+    """The same by columns alone, nothing planned."""
+    return {
+        "turn": ",".join(f"{angle:g}" for angle in lie.turn_deg),
+        "turned": any(lie.turn_deg),
+        "turned_g": lie.filament_g,
+        "turned_support_g": lie.support_g,
+        "turned_s": lie.time_s,
+        "turned_price": lie.price.printing,
+        "turned_total": lie.price.total,
+        "turned_state": LOOKED_AT if lie.fits else NOT_READY,
     }
 
 

@@ -112,15 +112,15 @@ class Row:
     pieces_dug: int | None = column(None, "pieces that must be picked out in bits", depth=FULL)
     pieces_trapped: int | None = column(None, "pieces that never come out", depth=FULL)
     tearing: int | None = column(None, "pieces that may tear the part", depth=FULL)
-    # the recommended position
-    turn: str = column("", "the recommended position: degrees about x, then y, then z", depth=FULL)
-    turned: bool | None = column(None, "whether that is another one than the file's", depth=FULL)
-    turned_g: float | None = column(None, "there: filament, part and supports", "g", FULL)
-    turned_support_g: float | None = column(None, "there: filament of the supports", "g", FULL)
-    turned_s: float | None = column(None, "there: machine time", "s", FULL)
-    turned_price: float | None = column(None, "there: filament and machine time", "¤", FULL)
-    turned_total: float | None = column(None, "there: the total price", "¤", FULL)
-    turned_state: str = column("", "there: ready or not ready", depth=FULL)
+    # the recommended position: at 'full', and where --lies asks for it; estimates at 'look'
+    turn: str = column("", "the recommended position: degrees about x, then y, then z; '' if not looked for")
+    turned: bool | None = column(None, "whether that is another one than the file's")
+    turned_g: float | None = column(None, "there: filament, part and supports", "g")
+    turned_support_g: float | None = column(None, "there: filament of the supports", "g")
+    turned_s: float | None = column(None, "there: machine time", "s")
+    turned_price: float | None = column(None, "there: filament and machine time", "¤")
+    turned_total: float | None = column(None, "there: the total price", "¤")
+    turned_state: str = column("", "there: ready or not ready; looked at, where nothing was planned")
     # the best redraw
     redraw: str = column("", "the cheapest way found: as it is, another position, redraw or split")
     redraw_saving: float | None = column(None, "what the best redraw or split saves of the total", "¤")
@@ -131,6 +131,9 @@ class Row:
     # how it was made
     depth: str = column("", "how deep it was looked: look, plan or full")
     seconds: float | None = column(None, "seconds of work spent on it; 0 for a copy", "s")
+    device: str = column(
+        "", "what counted the columns of positions: cpu, gpu, or 'cpu after gpu failed'; '' where none were"
+    )
     copy_of: str = column("", "the file with the same content that was done in its place")
     tries: int = column(1, "how often it was begun")
     made: str = column("", "day and time when the row was made, UTC")
@@ -158,7 +161,7 @@ _TYPES = {
     "bool": "yes or no",
     "tuple[str, ...]": "list of texts",
 }
-NOT_COMPARED = ("seconds", "made", "tries")
+NOT_COMPARED = ("seconds", "device", "made", "tries")
 """Columns that differ from run to run."""
 
 

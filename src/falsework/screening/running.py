@@ -14,8 +14,10 @@ from typing import Any, TypedDict, Unpack
 
 from falsework.droop.belief import Belief
 from falsework.errors import FalseworkError, ProcessError
+from falsework.orientation.device import wanted
 from falsework.process import load_process
 from falsework.process.settings import Process
+from falsework.request.context import Context
 from falsework.request.options import by_class
 from falsework.request.value import Placing, Turn
 from falsework.request.weights import Weights
@@ -40,6 +42,7 @@ class ScreenOptions(TypedDict, total=False):
     depth: Depth | str
     weights: Weights
     redraw: bool
+    lies: bool
     finish_mm: float | None
     pictures: bool
     plans: bool
@@ -51,6 +54,7 @@ class ScreenOptions(TypedDict, total=False):
     scheduler: str
     workers: int | None
     memory_bytes: int
+    device: str
     tls: tuple[str, str, str] | None
     watch: Watch
     belief: Belief
@@ -72,12 +76,13 @@ def screen(
     out : folder that keeps rows and pictures; what it holds already is not done again, and its rows come
         too. None: nothing is kept.
     depth : 'look', 'plan' or 'full'. redraw : whether the best change is looked for, which takes long.
+    lies : whether another position is looked for, as 'full' does in any case: at 'look' by columns alone.
     finish_mm : the most that an underside may sag for a process to be named best.
     pictures : whether a small picture of each is kept. plans : whether each plan's folder is.
     limit_s : seconds for a part with one process.
     weights, turn_deg, lie, scale, unit, belief, watch : as for a plan.
     scheduler, tls, workers, memory_bytes : where the work is done; workers of our own, one a core, if
-        not given.
+        not given. device : what counts the columns of positions there, as for a plan.
 
     Raises
     ------
@@ -165,6 +170,7 @@ class Screening:
         """The rows as they come, kept in ``out``; those that were there already among them."""
         with ExitStack() as closing:
             paged = out is not None
+            self._check_device()
             if out is None:
                 aside = tempfile.TemporaryDirectory(prefix="falsework-screen-")
                 out = Path(closing.enter_context(aside)) / "out"
@@ -177,6 +183,12 @@ class Screening:
             work = _Running(self, terms, data, watch, paged)
             closing.callback(work.close)
             yield from work.rows(_chained(first, entries))
+
+    def _check_device(self) -> None:
+        """``ProcessError`` where there is no such device; on machines of others their rows will say so."""
+        device = Context(device=self.cluster.device).device
+        if device == "gpu" and self.cluster.embedded:
+            wanted(device)
 
     def _asked(self) -> dict[str, Any]:
         return {
@@ -328,10 +340,13 @@ class _Running:
 
     def _started(self) -> Engine:
         if self._engine is None:
-            briefing = Briefing(self._terms, tuple(self._processes))
-            self._engine = Engine(self._asked.cluster, briefing).__enter__()
+            self._engine = Engine(self._asked.cluster, self._briefing()).__enter__()
             self._asked.progress.dashboard = self._engine.dashboard
         return self._engine
+
+    def _briefing(self) -> Briefing:
+        device = self._asked.cluster.device
+        return Briefing(self._terms, tuple(self._processes), device=device)
 
     def _processes_of(self, entry: ListedPart) -> tuple[int, ...]:
         """Indices of an entry's processes: its own, or all that were asked for."""
@@ -349,7 +364,7 @@ class _Running:
         self._of_lists[entry.process] = len(self._processes)
         self._processes.append(NamedProcess(name, made))
         if self._engine is not None:
-            self._engine.rebrief(Briefing(self._terms, tuple(self._processes)))
+            self._engine.rebrief(self._briefing())
         return (len(self._processes) - 1,)
 
     def _refused(self, one: Ready, processes: tuple[int, ...]) -> Iterator[Row]:

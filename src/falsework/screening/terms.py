@@ -51,9 +51,10 @@ class Terms:
     """What is asked of every part.
 
     ``placing``: as for one plan; a unit in the list counts before its own. ``redraw``: whether the best
-    change is looked for. ``finish_mm``: the most that an underside may sag for a process to hold the finish,
-    None for any. ``pictures``: whether a small one is drawn of each. ``plans``: folder for each part's plan,
-    '' for none. ``limit_s``: seconds that a part may take with one process.
+    change is looked for. ``lies``: whether another position is, as depth 'full' does in any case: by columns
+    alone at 'look', planned at 'plan'. ``finish_mm``: the most that an underside may sag for a process to
+    hold the finish, None for any. ``pictures``: whether a small one is drawn of each. ``plans``: folder for
+    each part's plan, '' for none. ``limit_s``: seconds that a part may take with one process.
     ``ProcessError`` for a value that is none.
 
     Examples
@@ -67,6 +68,7 @@ class Terms:
     placing: Placing = field(default_factory=Placing)
     weights: Weights = EQUAL
     redraw: bool = False
+    lies: bool = False
     finish_mm: float | None = None
     pictures: bool = True
     plans: str = ""

@@ -13,15 +13,16 @@ import os
 import signal
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
+from falsework.request.context import AUTO_DEVICE
 from falsework.request.marks import Marks
 from falsework.screening.row import FAILED, RowFigures, safe
 from falsework.screening.terms import Depth, NamedProcess, Terms
@@ -37,6 +38,7 @@ class Briefing:
     terms: Terms
     processes: tuple[NamedProcess, ...]
     cores: int = 1
+    device: str = AUTO_DEVICE
 
 
 @dataclass(frozen=True)
@@ -126,7 +128,10 @@ class _Making:
         terms = self.briefing.terms
         wish = terms.wish(self.named.process, self.job.marks)
         request = Request(self.part, self.placing, wish)
-        context = Context(belief=self.named.belief, store=store, cores=self.briefing.cores, device="cpu")
+        briefing = self.briefing
+        context = Context(self.named.belief, store, cores=briefing.cores, device=briefing.device)
+        if terms.lies or terms.depth is Depth.FULL:
+            device_warmed(briefing.device)
         if terms.depth is Depth.LOOK:
             return self._looked(request, context)
         return self._planned(request, context)
@@ -136,8 +141,18 @@ class _Making:
         from falsework.screening.measuring import of_look
 
         found = inspect_for(request, context)
-        figures = of_look(found, totals_for(request, context))
+        figures = of_look(found, totals_for(request, context)) | self._expected(request, context)
         return figures | self._redrawn(request, context), self._drawn(found.ground, found.undersides)
+
+    def _expected(self, request: Any, context: Any) -> RowFigures:
+        """Another position, by columns."""
+        if not self.briefing.terms.lies:
+            return {}
+        from falsework.planning.pipeline import expected_lie
+        from falsework.screening.measuring import of_expected
+
+        lie, device = expected_lie(request, context)
+        return of_expected(lie) | {"device": device}
 
     def _planned(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
         from falsework.planning.pipeline import plan_for
@@ -146,11 +161,12 @@ class _Making:
         terms, full = self.briefing.terms, self.briefing.terms.depth is Depth.FULL
         plan = plan_for(request, context, release=full)
         figures = of_plan(plan)
-        if full:
+        if full or terms.lies:
             from falsework.request.value import BEST, UNTURNED
 
             laid = replace(request, placing=replace(self.placing, turn_deg=UNTURNED, lie=BEST))
-            figures |= of_turned(plan if self.placing.lie == BEST else plan_for(laid, context, release=True))
+            turned = plan if self.placing.lie == BEST else plan_for(laid, context, release=full)
+            figures |= of_turned(turned) | {"device": turned.lies.device if turned.lies else ""}
         if terms.plans:
             figures["plan"] = self._written(plan)
         return figures | self._redrawn(request, context), self._drawn(plan.geometry, plan.undersides)
@@ -233,18 +249,40 @@ def _on_disk(job: ScreenJob) -> Iterator[str]:
 def warmed(depth: Depth) -> None:
     """Compile the kernels once for a machine, while others that start beside wait for it; asked once in a
     process."""
+    _once(depth, partial(loaded, depth))
+
+
+@cache
+def device_warmed(device: str) -> None:
+    """The same for the kernels of a graphics processor, if that is to be used; never before a fork."""
+    from falsework.orientation.device import wanted
+
+    if wanted(device):
+        _once("gpu", _looked_everywhere)
+
+
+def _once(what: str, make: Callable[[], None]) -> None:
     import fcntl
 
     from falsework.kernels.compiled import cache_place
 
-    stamp = cache_place() / f"screening-{depth}-{_sources()}.warm"
+    stamp = cache_place() / f"screening-{what}-{_sources()}.warm"
     if stamp.exists():
         return
     with contextlib.suppress(OSError), open(cache_place() / "screening.lock", "ab") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not stamp.exists():
-            loaded(depth)
+            make()
             stamp.touch()
+
+
+def _looked_everywhere() -> None:
+    from falsework.orientation.shortlist import shortlist
+    from falsework.orientation.value import Search
+    from falsework.process import load_process
+    from falsework.request import Context, Wish
+
+    shortlist(_tee(), Wish(load_process("pla-0.4")), Context(cores=1), Search(50))
 
 
 def loaded(depth: Depth) -> None:
