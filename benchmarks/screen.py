@@ -1,63 +1,73 @@
-"""A catalogue: scaling, overhead, many rows, faults and a slow store.
+"""A catalogue: scaling, overhead, many rows, cost by size and a slow store.
 
-    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,page,faults,cents,store,lies]
+    python benchmarks/screen.py [--quick] [--only scaling,overhead,rows,page,cents,cost,store,lies]
         [--parts 500]
 
-1. The same parts on 1, 2, 4 … workers of one machine: wall time, efficiency, and whether the rows are equal.
+1. The same parts on 8, 1, 4, 2 workers of one machine: wall time, efficiency, and whether the rows are equal;
+   beside them as many plain processes that make the same calls, which is all that the machine gives.
 2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
 3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows; and a table
    of a hundred thousand replayed rows: kept, asked, its page opened, filtered and sorted.
-4. Workers, clients and the cluster's own process killed at random moments, hostile files in between: every
-   part must have one row, and every failure its sentence.
-5. The real parts once more, each planned by itself: the same figures, to the last bit?
+4. The real parts once more, each planned by itself: the same figures, to the last bit?
+5. What a part takes by its size, at each depth.
 6. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
 7. Depth look with positions (not run unless asked for): what the processor and a graphics processor find.
 
-Parts are those of the folder ``MESHES`` that a second or so plans, and generated ones: brackets, tables and
-boxes of random sizes. Prints Markdown tables; wall times, for that is what many workers save.
+Parts are those of the folder ``MESHES`` that a second or so plans, as they lie and turned, and generated
+ones: posts with arms, boxes. Prints Markdown tables as they come; where ``OUTJ`` names a folder, each section
+lies there as well. Wall times, for that is what many workers save; no stretch is begun that would not end
+within ``LIMIT`` seconds. Faults are those of ``screen_faults.py``.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import dataclasses
-import http.server
 import json
 import multiprocessing
 import os
 import random
-import signal
 import struct
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import psutil
+from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
+import falsework
 from falsework.layers.overlay import own_cores
+from falsework.part import read_part
 from falsework.part.stl import RECORD
+from falsework.planning.calls import inspect, totals
 from falsework.request.marks import Marks
 from falsework.screening import Cluster, Screening, Terms
 from falsework.screening.asking import Question, answered
-from falsework.screening.dataset import Dataset, all_rows
+from falsework.screening.dataset import Dataset
 from falsework.screening.index import write_index
 from falsework.screening.listing import SUFFIXES
-from falsework.screening.row import NOT_COMPARED, Row, rows_of
+from falsework.screening.row import FAILED, NOT_COMPARED, Row
 from falsework.screening.running import named_processes
-from falsework.screening.terms import NamedProcess
-from falsework.screening.work import Briefing, ScreenJob, screened
+from falsework.screening.terms import Depth, NamedProcess
+from falsework.screening.work import Briefing, ScreenJob, loaded, screened
 from solids import box, merged
 
 MOST_BYTES = 1_500_000  # of a real part: those that a second or so plans
+TURNS = 6  # positions of each real part, the one it comes in among them
 DELAY_S, FAILING = 0.1, 0.01
+BEGAN = time.monotonic()
+SIZES = (0, 1_000, 10_000, 100_000, 1 << 62)  # triangles: bounds of the table of cost
 
 
 def tee(dice: random.Random) -> tuple[np.ndarray, np.ndarray]:
@@ -97,21 +107,68 @@ def usable() -> int:
     return int(os.environ.get("CORES", own_cores()))
 
 
-def real_parts() -> list[Path]:
+def left_s() -> float:
+    """Seconds until this program should be at its end."""
+    return float(os.environ.get("LIMIT", "inf")) - 15.0 - (time.monotonic() - BEGAN)
+
+
+def real_parts(most_bytes: int = MOST_BYTES) -> list[Path]:
     folder = os.environ.get("MESHES", "")
     found = sorted(Path(folder).iterdir()) if folder else []
-    return [p for p in found if p.suffix.lower() in SUFFIXES and p.stat().st_size <= MOST_BYTES]
+    return [p for p in found if p.suffix.lower() in SUFFIXES and p.stat().st_size <= most_bytes]
 
 
-def catalogue(folder: Path, count: int) -> tuple[str, ...]:
-    real = real_parts()[: count // 2]
-    generated = written(folder, count - len(real))
-    return (*map(os.fspath, real), os.fspath(generated))
+def planned_within(folder: Path, limit_s: float) -> dict[Path, float]:
+    """Real parts that are planned in so many seconds, and what they took; said, which were not."""
+    path, found = listed_in(folder / "real.csv", real_parts()), {}
+    if not real_parts():
+        return {}
+    for row in screening(path, usable(), limit_s=limit_s).rows(folder / "real"):
+        if row.state != FAILED:
+            found[Path(row.file)] = row.seconds or 0.0
+    left = sorted(one.name for one in set(real_parts()) - set(found))
+    told = ", ".join(left) or "none"
+    print(f"\n{len(found)} real parts take {sum(found.values()):.0f} s; not planned in {limit_s:g} s: {told}")
+    return dict(sorted(found.items()))
 
 
-def screening(paths: tuple[str, ...], workers: int, **terms: object) -> Screening:
+def turned(folder: Path, path: Path, turn: int) -> Path:
+    """A part made of a real one by turning it by a quarter or a half about one axis or two."""
+    angles = ((90, 0), (180, 0), (270, 0), (0, 90), (0, 270))[turn - 1]
+    part = read_part(path)
+    corners = Rotation.from_euler("xy", angles, degrees=True).apply(part.vertices)[part.faces]
+    place = folder / f"{path.stem} {turn}.stl"
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.write_bytes(stl(corners))
+    return place
+
+
+def catalogue(folder: Path, count: int, real: dict[Path, float], work_s: float) -> Path:
+    """A list of so many parts in no order: real ones as they are and turned, as many as make so many seconds
+    of work and half of the list at most, and generated ones."""
+    found: list[Path] = []
+    ways = [(path, turn) for turn in range(TURNS) for path in real]
+    for path, turn in ways[: count // 2]:
+        work_s -= real[path] * (1.0 if turn == 0 else 1.4)
+        if work_s < 0:
+            break
+        found.append(path if turn == 0 else turned(folder / "turned", path, turn))
+    made = sorted(written(folder / "made", count - len(found)).rglob("*.stl"))
+    return listed_in(folder / "parts.csv", shuffled([*found, *made]))
+
+
+def shuffled(paths: list[Path]) -> list[Path]:
+    return random.Random(2).sample(paths, len(paths))
+
+
+def listed_in(path: Path, parts: Sequence[object]) -> Path:
+    path.write_text("path\n" + "".join(f'"{part}"\n' for part in parts), "utf-8")
+    return path
+
+
+def screening(path: Path, workers: int, **terms: object) -> Screening:
     named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
-    return Screening(paths, named, Terms(**terms), Cluster(workers=workers))  # type: ignore[arg-type]
+    return Screening((os.fspath(path),), named, Terms(**terms), Cluster(workers=workers))  # type: ignore[arg-type]
 
 
 def figures(rows: list[Row]) -> list[str]:
@@ -119,49 +176,115 @@ def figures(rows: list[Row]) -> list[str]:
     return sorted(json.dumps(row, sort_keys=True) for row in kept)
 
 
+def warm(depth: str) -> None:
+    """Compile what a depth needs before anything is measured."""
+    began = time.process_time()
+    loaded(Depth(depth))
+    print(f"\nkernels of depth {depth} had after {time.process_time() - began:.0f} CPU s", flush=True)
+
+
+def machine() -> str:
+    """What this machine is, and how many of its cores are halves of one."""
+    model = next((line.split(":")[1].strip() for line in _lines("/proc/cpuinfo", "model name")), "unknown")
+    ours = os.sched_getaffinity(0)
+    halves = {
+        tuple(_lines(f"/sys/devices/system/cpu/cpu{core}/topology/thread_siblings_list")) for core in ours
+    }
+    return f"{model}, {psutil.cpu_count()} threads; ours {sorted(ours)}, on {len(halves)} cores"
+
+
+def _lines(path: str, start: str = "") -> list[str]:
+    with contextlib.suppress(OSError):
+        return [line for line in Path(path).read_text().splitlines() if line.startswith(start)]
+    return []
+
+
+def jobs_of(paths: list[Path]) -> list[ScreenJob]:
+    jobs = []
+    for path in paths:
+        told = path.stat()
+        stamp = told.st_size, told.st_mtime_ns
+        jobs.append(ScreenJob(os.fsencode(path), path.name, "", stamp, None, Marks(), (0,)))
+    return jobs
+
+
+def briefed(depth: str) -> Briefing:
+    named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
+    return Briefing(Terms(depth=Depth(depth), limit_s=300.0), named)
+
+
+def plain_processes(paths: list[Path], count: int, depth: str) -> float:
+    """Wall seconds of the same calls in so many processes without any engine, kernels loaded before."""
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(count, initializer=loaded, initargs=(Depth(depth),)) as pool:
+        pool.map(time.sleep, [1.0] * count, chunksize=1)
+        began = time.monotonic()
+        for _ in pool.imap_unordered(partial(screened, briefing=briefed(depth)), jobs_of(paths)):
+            pass
+        return time.monotonic() - began
+
+
 def scaling(folder: Path, parts: int, quick: bool) -> None:
-    paths = catalogue(folder / "parts", parts)
-    counts = [n for n in ((1, 2) if quick else (8, 1, 2, 4, 16)) if n <= usable()] or [1]
-    print(f"\n## Scaling: {parts} parts, {len(paths) - 1} of them real, depth plan\n")
-    print("| workers | wall s | of these, start | work s | efficiency | rows equal | failed |")
-    print("|---|---|---|---|---|---|---|", flush=True)
+    warm("plan")
+    real = planned_within(folder, 5.0)
+    path = catalogue(folder, parts, real, 0.5 * min(left_s(), 600.0))
+    files = [Path(line.strip('"')) for line in path.read_text("utf-8").splitlines()[1:]]
+    made = sum("made" in file.parts for file in files)
+    counts = [n for n in ((2, 1) if quick else (8, 1, 4, 2)) if n <= usable()] or [1]
+    print(f"\n## Scaling: {parts} parts, {parts - made} of them real, depth plan, in no order\n")
+    print(machine())
+    print("\n| workers | wall s | of these, first row | work s | busy | rows equal | failed | slowest s |")
+    print("|---|---|---|---|---|---|---|---|", flush=True)
     took: dict[int, float] = {}
     reference: list[str] | None = None
+    worked = 0.0
     for count in counts:
+        if 1.1 * worked / count + 15.0 > left_s():
+            print(f"| {count} | left out: {left_s():.0f} s are left |", flush=True)
+            continue
         began = time.monotonic()
         first, rows = 0.0, []
-        for row in screening(paths, count, limit_s=200.0).rows(folder / f"out-{count}"):
+        for row in screening(path, count, limit_s=200.0).rows(folder / f"out-{count}"):
             first = first or time.monotonic() - began
             rows.append(row)
         took[count] = time.monotonic() - began
         equal = reference is None or figures(rows) == reference
         reference = reference or figures(rows)
-        worked = sum(row.seconds or 0.0 for row in rows)
-        share = f"{took[1] / (count * took[count]):.3f}" if 1 in took else "–"
+        seconds = [row.seconds or 0.0 for row in rows]
+        worked = sum(seconds)
         busy = worked / (count * took[count])
-        failed = sum(row.state == "failed" for row in rows)
         print(
-            f"| {count} | {took[count]:.1f} | {first:.1f} | {worked:.1f} | {share} (busy {busy:.3f}) "
-            f"| {'yes' if equal else 'NO'} | {failed} |",
+            f"| {count} | {took[count]:.1f} | {first:.1f} | {worked:.1f} | {busy:.3f} "
+            f"| {'yes' if equal else 'NO'} | {sum(row.state == 'failed' for row in rows)} "
+            f"| {max(seconds):.1f} |",
             flush=True,
         )
-    if 8 in took and 1 in took:
-        print(f"\n1 → 8 workers: efficiency {took[1] / (8 * took[8]):.3f} (0.85 is asked for)", flush=True)
+    print()
+    for count in took if 1 in took else ():
+        if count > 1:
+            told = took[1] / (count * took[count])
+            print(f"1 → {count} workers: efficiency {told:.3f} by wall, from start to page", flush=True)
+    most = max(counts)
+    if 1.1 * worked / most + 30.0 < left_s():
+        alone = plain_processes(files, most, "plan")
+        print(f"\nThe same calls in {most} plain processes: {alone:.1f} s", flush=True)
 
 
 def positions(folder: Path, parts: int, cores: int) -> None:
     """The same parts with their positions on 1 and on all cores, by both kinds of processor."""
-    paths = catalogue(folder / "parts", parts)
+    real = real_parts()[: parts // 2]
+    made = sorted(written(folder / "made", parts - len(real)).rglob("*.stl"))
+    path = listed_in(folder / "parts.csv", [*real, *made])
     named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
     terms = Terms(depth="look", lies=True, pictures=False, limit_s=300.0)
-    print(f"\n## Positions: {parts} parts, {len(paths) - 1} of them real, depth look\n")
+    print(f"\n## Positions: {parts} parts, {len(real)} of them real, depth look\n")
     print("| device | workers | wall s | of these, to the first row | work s | parts a second | counted by |")
     print("|---|---|---|---|---|---|---|", flush=True)
     found: dict[str, dict[str, Row]] = {}
     for device, workers in (("gpu", cores), ("gpu", cores), ("gpu", 1), ("cpu", cores)):
         began = time.monotonic()
         first, rows = 0.0, []
-        asked = Screening(paths, named, terms, Cluster(workers=workers, device=device))
+        asked = Screening((os.fspath(path),), named, terms, Cluster(workers=workers, device=device))
         for row in asked.rows():
             first = first or time.monotonic() - began
             rows.append(row)
@@ -197,59 +320,61 @@ def positions(folder: Path, parts: int, cores: int) -> None:
     print(f"Other columns that differ: {others[:8] or 'none'}")
 
 
-def plain_loop(paths: list[Path], **terms: object) -> float:
-    """Seconds of the same calls one after another, in this process."""
-    named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
-    briefing = Briefing(Terms(**terms), named)  # type: ignore[arg-type]
-    jobs = []
-    for path in paths:
-        told = path.stat()
-        stamp = told.st_size, told.st_mtime_ns
-        jobs.append(ScreenJob(os.fsencode(path), path.name, "", stamp, None, Marks(), (0,)))
-    screened(jobs[0], briefing)
+def looped(call: Callable[[Path], object], paths: list[Path]) -> float:
+    """Wall seconds of a call for each, one after another."""
     began = time.perf_counter()
-    for job in jobs:
-        screened(job, briefing)
+    for path in paths:
+        call(path)
     return time.perf_counter() - began
 
 
+def looked_at_alone(path: Path) -> None:
+    part = read_part(path)
+    inspect(part, cores=1)
+    totals(part, cores=1)
+
+
 def overhead(folder: Path, quick: bool) -> None:
-    print("\n## Overhead over the same calls in a plain loop, one worker\n")
-    print("| depth | parts | loop ms a part | screened ms a part | more, ms | share |")
-    print("|---|---|---|---|---|---|", flush=True)
-    real = [p for p in real_parts() if p.stat().st_size > 100_000][: 3 if quick else 14]
+    """One worker on parts of one list behind a first one that is not counted; beside it the loop before and
+    after, and the loop of what a worker calls, which draws the small picture as well."""
     look = sorted(written(folder / "look", 60 if quick else 400).rglob("*.stl"))
-    for depth, paths in (("look", look), ("plan", real)):
+    warm("plan")
+    lasting = {path for path, took in planned_within(folder, 10.0).items() if took >= (0.3 if quick else 1.0)}
+    heavy = sorted(lasting)[: 2 if quick else 14]
+    first = Path(written(folder / "first", 1, seed=8), "000", "part 000000.stl")
+    loops = {"look": looked_at_alone, "plan": partial(falsework.plan, release=False, cores=1)}
+    print("\n## Overhead over a plain loop of the same calls, one worker, wall\n")
+    print("ms for each part\n")
+    print("| depth | parts | plain loop, twice | with its picture | screened | more | share |")
+    print("|---|---|---|---|---|---|---|", flush=True)
+    for depth, paths in (("look", look), ("plan", heavy)):
+        call, own = loops[depth], partial(screened, briefing=briefed(depth))
         if not paths:
             continue
-        loop = plain_loop(paths, depth=depth) / len(paths)
-        one = screening(tuple(map(os.fspath, paths)), 1, depth=depth, limit_s=300.0)
+        looped(call, paths[:3])
+        before = looped(call, paths)
+        drawn = looped(lambda path, own=own: own(jobs_of([path])[0]), paths)
+        one = screening(listed_in(folder / f"{depth}.csv", [first, *paths]), 1, depth=depth, limit_s=300.0)
         times = [time.perf_counter() for _ in one.rows(folder / f"over-{depth}")]
-        skipped = 5 if depth == "look" else 0
-        if depth == "look":
-            each = (times[-1] - times[skipped]) / (len(times) - 1 - skipped)
-        else:  # parts differ: what the worker was not at work between the first row and the last
-            rows = rows_of(all_rows(folder / f"over-{depth}"))
-            idle = (times[-1] - times[0]) - sum(row.seconds or 0.0 for row in rows if row.made) + 0.0
-            first = next(row.seconds for row in rows if row.seconds)
-            each = loop + max(0.0, idle + (first or 0.0)) / len(paths)
+        after = looped(call, paths)
+        plain, ours, many = (before + after) / 2, times[-1] - times[0], 1e3 / len(paths)
         print(
-            f"| {depth} | {len(paths)} | {1e3 * loop:.1f} | {1e3 * each:.1f} | {1e3 * (each - loop):.1f} "
-            f"| {each / loop - 1:.1%} |",
+            f"| {depth} | {len(paths)} | {before * many:.1f}, {after * many:.1f} | {drawn * many:.1f} "
+            f"| {ours * many:.1f} | {(ours - plain) * many:.1f} | {ours / plain - 1:.1%} |",
             flush=True,
         )
 
 
 def rows_many(folder: Path, count: int, workers: int, budget_s: float) -> None:
     began = time.monotonic()
-    paths = (os.fspath(written(folder / "small", count, small=True)),)
+    path = written(folder / "small", count, small=True)
     print(f"\n## Many rows: {count} boxes, depth look, {workers} workers", flush=True)
     print(f"\n{count} files written in {time.monotonic() - began:.0f} s\n")
     print("CPU of client and of scheduler with nannies, each for one part of the stretch.\n")
     print("| rows | s | rows a second | client MB, CPU ms | scheduler MB, CPU ms | work ms |")
     print("|---|---|---|---|---|---|", flush=True)
     me, began = psutil.Process(), time.monotonic()
-    one = screening(paths, workers, depth="look", pictures=False)
+    one = screening(path, workers, depth="look", pictures=False)
     step, mark = max(count // 8, 1), time.monotonic()
     before, work = (cpu_s(me), 0.0), 0.0
     for done, row in enumerate(one.rows(folder / "many"), 1):
@@ -345,104 +470,7 @@ def looked_at(page: Path) -> None:
     print(f"sorted in {', '.join(f'{ms:.0f}' for ms in sorted(sorts))} ms", flush=True)
 
 
-def forked(root: psutil.Process) -> tuple[list[psutil.Process], list[psutil.Process]]:
-    """Workers and hosts beneath a process."""
-    found = []
-    for process in root.children(recursive=True):
-        try:
-            found.append((process, " ".join(process.cmdline()), process.ppid()))
-        except psutil.Error:
-            continue
-    servers = {p.pid for p, line, _ in found if "multiprocessing.forkserver" in line}
-    workers = [p for p, line, above in found if "multiprocessing.forkserver" in line and above in servers]
-    return workers, [p for p, line, _ in found if "screening.host" in line]
-
-
-def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) -> None:
-    """``kills``: of workers, of clients, of the process that holds the scheduler."""
-    paths = catalogue(folder / "faulty", parts)
-    store = Path(paths[-1])
-    (store / "text.stl").write_text("no part at all")
-    (store / "empty.3mf").write_bytes(b"")
-    (store / "cut.stl").write_bytes(b"x" * 80 + b"\xff\xff\xff\x7f" + b"y" * 500)
-    (store / "all.zip").write_bytes(b"PK")
-    (store / "loop").symlink_to(store)
-    os.mkfifo(store / "pipe.stl")
-    (store / "away.stl").symlink_to("/nowhere.stl")
-    expected = parts + 6
-    out = folder / "fault-out"
-    command = [
-        sys.executable,
-        "-m",
-        "falsework",
-        "screen",
-        *paths,
-        "--out",
-        os.fspath(out),
-        "--ledger",
-        "none",
-    ]
-    command += ["--json", "--workers", str(workers), "--limit-s", "200"]
-    dice = random.Random(3)
-    left = {"worker": kills[0], "client": kills[1], "host": kills[2]}
-    runs, began = 0, time.monotonic()
-    while True:
-        runs += 1
-        client = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        here = psutil.Process(client.pid)
-        time.sleep(4.0)
-        until = time.monotonic() + 9.0
-        while client.poll() is None:
-            time.sleep(dice.uniform(0.05, 0.5))
-            try:
-                busy, hosts = forked(here)
-            except psutil.Error:
-                break
-            if left["worker"] and busy:
-                kill(dice.choice(busy))
-                left["worker"] -= 1
-            if left["host"] and hosts and left["worker"] < kills[0] // 2:
-                kill(hosts[0])
-                left["host"] -= 1
-            if left["client"] and time.monotonic() > until:
-                client.send_signal(signal.SIGKILL)
-                left["client"] -= 1
-        said = client.communicate()
-        if client.returncode == 0:
-            break
-        if client.returncode not in (-signal.SIGKILL, 0):
-            print(f"client ended with {client.returncode}: {(said[0] + said[1])[-500:]}", flush=True)
-            if runs > 12:
-                break
-    rows = rows_of(all_rows(out))
-    each = Counter((row.entry, row.process) for row in rows)
-    failed = [row for row in rows if row.state == "failed"]
-    done = {name: kills[k] - left[name] for k, name in enumerate(left)}
-    print(f"\n## Faults: {parts} parts and 6 that are none, {workers} workers, depth plan\n")
-    print(
-        f"killed: {done['worker']} workers, {done['client']} clients, {done['host']} hosts of the scheduler"
-    )
-    print(f"runs: {runs}, {time.monotonic() - began:.0f} s\n")
-    print("| parts | rows | parts with one row | failed | failed with a sentence | by kind |")
-    print("|---|---|---|---|---|---|")
-    kinds = ", ".join(f"{n} {kind}" for kind, n in Counter(row.fault for row in failed).items())
-    print(
-        f"| {expected} | {len(rows)} | {sum(n == 1 for n in each.values())} | {len(failed)} "
-        f"| {sum(bool(row.why) for row in failed)} | {kinds} |",
-        flush=True,
-    )
-
-
-def kill(process: psutil.Process) -> None:
-    try:
-        process.kill()
-    except psutil.Error:
-        return
-
-
 def planned_alone(path: str) -> tuple[float, ...] | str:
-    import falsework
-
     try:
         plan = falsework.plan(path, "pla-0.4", release=False, cores=1)
     except falsework.FalseworkError as error:
@@ -452,8 +480,9 @@ def planned_alone(path: str) -> tuple[float, ...] | str:
 
 
 def cents(folder: Path, most: int, workers: int) -> None:
-    real = sorted(real_parts(), key=lambda path: path.stat().st_size)[:most]
-    one = screening(tuple(map(os.fspath, real)), workers, depth="plan", limit_s=300.0)
+    warm("plan")
+    real = list(planned_within(folder, 30.0))[:most]
+    one = screening(listed_in(folder / "some.csv", real), workers, depth="plan", limit_s=300.0)
     rows = {row.file: row for row in one.rows(folder / "cents")}
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
         alone = dict(zip(map(os.fspath, real), pool.map(planned_alone, map(os.fspath, real)), strict=True))
@@ -461,7 +490,7 @@ def cents(folder: Path, most: int, workers: int) -> None:
     for file, told in alone.items():
         row = rows[file]
         if isinstance(told, str):
-            refused += row.state == "failed" and row.why == told
+            refused += row.state == FAILED and row.why == told
             continue
         ours = row.price, row.total, row.support_g, (row.part_s or 0) + (row.support_s or 0), row.pieces
         worst = max(worst, *(abs((a or 0.0) - b) for a, b in zip(ours, told, strict=True)))
@@ -473,90 +502,142 @@ def cents(folder: Path, most: int, workers: int) -> None:
     )
 
 
+def cost(folder: Path, workers: int, quick: bool) -> None:
+    """Seconds of work by the size of a part; who is not done by the end is left out, and counted."""
+    real = sorted(real_parts(1 << 62), key=lambda path: path.stat().st_size)[: 4 if quick else None]
+    made = sorted(written(folder / "made", 4 if quick else 40).rglob("*.stl"))
+    path = listed_in(folder / "parts.csv", shuffled([*made, *real]))
+    print(f"\n## Cost by size: {len(real)} real parts and {len(made)} generated ones, {workers} workers\n")
+    print("| depth | triangles | parts | median s | mean s | worst s |")
+    print("|---|---|---|---|---|---|", flush=True)
+    for depth, share in (("look", 0.3), ("plan", 0.5), ("full", 1.0)):
+        warm(depth)
+        until = time.monotonic() + share * left_s()
+        rows = []
+        for row in screening(path, workers, depth=depth, limit_s=600.0).rows(folder / depth):
+            rows.append(row)
+            if time.monotonic() > until:
+                break
+        for low, high in pairwise(SIZES):
+            took = [row.seconds or 0.0 for row in rows if low <= (row.triangles or -1) < high]
+            if took:
+                told = f"{np.median(took):.2f} | {np.mean(took):.2f} | {max(took):.2f}"
+                print(f"| {depth} | {low} to {high if high < 1 << 60 else ''} | {len(took)} | {told} |")
+        print(f"| {depth} | failed | {sum(row.state == 'failed' for row in rows)} | | | |")
+        print(f"| {depth} | not done in time | {len(real) + len(made) - len(rows)} | | | |", flush=True)
+
+
+SERVER = """
+import http.server, os, random, sys, time
+
 class Slow(http.server.SimpleHTTPRequestHandler):
-    """Files after a while, and now and then none."""
-
+    protocol_version = "HTTP/1.1"
     dice = random.Random(5)
-    asked = 0
 
-    def do_GET(self) -> None:
-        time.sleep(DELAY_S)
-        Slow.asked += 1
-        if Slow.dice.random() < FAILING:
+    def do_GET(self):
+        time.sleep(float(sys.argv[2]))
+        if Slow.dice.random() < float(sys.argv[3]):
+            print("failed", file=sys.stderr, flush=True)
             self.send_error(503)
-            return
-        super().do_GET()
+        else:
+            print("gave", file=sys.stderr, flush=True)
+            super().do_GET()
 
-    def do_HEAD(self) -> None:
-        time.sleep(DELAY_S)
-        super().do_HEAD()
-
-    def log_message(self, *_: object) -> None:
+    def log_message(self, *_):
         pass
+
+os.chdir(sys.argv[1])
+with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Slow) as server:
+    print(server.server_port, flush=True)
+    server.serve_forever()
+"""
+"""Gives files after a while, and now and then none; a process of its own, told of on stderr."""
 
 
 def slow_store(folder: Path, count: int, workers: int) -> None:
-    files = sorted(written(folder / "served", count, seed=9).rglob("*.stl"))
-    home = folder / "served"
-    server = http.server.ThreadingHTTPServer(
-        ("127.0.0.1", 0), lambda *rest: Slow(*rest, directory=os.fspath(home))
-    )
-    threading.Thread(target=server.serve_forever, daemon=True).start()
-    base = f"http://127.0.0.1:{server.server_port}"
-    orders = folder / "orders.csv"
-    lines = [f"{base}/{path.relative_to(home).as_posix().replace(' ', '%20')}" for path in files]
-    orders.write_text("path\n" + "\n".join(lines) + "\n")
+    home = written(folder / "served", count, seed=9)
+    files = sorted(home.rglob("*.stl"))
     asks = f"{DELAY_S * 1e3:.0f} ms and {FAILING:.0%} errors"
     print(f"\n## A slow store: {count} parts, {asks}, {workers} workers\n")
-    print("| from | first row s | all s | rows | failed |")
-    print("|---|---|---|---|---|", flush=True)
-    for name, path in (("disk", home), ("store", orders)):
-        began, first, rows = time.monotonic(), 0.0, []
-        one = screening((os.fspath(path),), workers, depth="look")
-        for row in one.rows(folder / f"store-{name}"):
-            first = first or time.monotonic() - began
-            rows.append(row)
-        failed = sum(row.state == "failed" for row in rows)
-        print(
-            f"| {name} | {first:.1f} | {time.monotonic() - began:.1f} | {len(rows)} | {failed} |", flush=True
-        )
-    print(f"\nthe store was asked {Slow.asked} times")
-    server.shutdown()
+    print("| depth | from | first row s | all s | from first to last s | rows | failed | asked, refused |")
+    print("|---|---|---|---|---|---|---|---|", flush=True)
+    log = folder / "asked"
+    command = [sys.executable, "-c", SERVER, os.fspath(home), str(DELAY_S), str(FAILING)]
+    with open(log, "wb") as told, subprocess.Popen(command, stdout=subprocess.PIPE, stderr=told) as server:
+        assert server.stdout is not None
+        base = f"http://127.0.0.1:{int(server.stdout.readline())}"
+        served = [f"{base}/{path.relative_to(home).as_posix().replace(' ', '%20')}" for path in files]
+        for depth in ("plan", "look"):
+            loaded(Depth(depth))
+            for name, parts in (("disk", files), ("store", served)):
+                log.write_bytes(b"")
+                path = listed_in(folder / f"{name}.csv", parts)
+                began, times, rows = time.monotonic(), [], []
+                for row in screening(path, workers, depth=depth).rows(folder / f"{depth}-{name}"):
+                    times.append(time.monotonic() - began)
+                    rows.append(row)
+                all_s = time.monotonic() - began
+                failed = sum(row.state == FAILED for row in rows)
+                asked = log.read_bytes().replace(b"\0", b"").split()
+                print(
+                    f"| {depth} | {name} | {times[0]:.1f} | {all_s:.1f} | {times[-1] - times[0]:.1f} "
+                    f"| {len(rows)} | {failed} | {len(asked)}, {asked.count(b'failed')} |",
+                    flush=True,
+                )
+        server.kill()
+
+
+class Tee:
+    """Standard output that lies in a file as well."""
+
+    def __init__(self, path: Path) -> None:
+        self._both = sys.stdout, open(path, "a", encoding="utf-8")  # noqa: SIM115 - as long as the section
+
+    def write(self, text: str) -> int:
+        return max(one.write(text) for one in self._both)
+
+    def flush(self) -> None:
+        for one in self._both:
+            one.flush()
+
+
+@contextlib.contextmanager
+def section(name: str) -> Iterator[Path]:
+    """A folder for a section's files; what it prints is kept where ``OUTJ`` says."""
+    with tempfile.TemporaryDirectory(prefix=f"falsework-{name}-") as folder, contextlib.ExitStack() as kept:
+        if os.environ.get("OUTJ"):
+            tee = Tee(Path(os.environ["OUTJ"]) / f"screen-{name}.md")
+            kept.enter_context(contextlib.redirect_stdout(tee))  # type: ignore[type-var]
+        yield Path(folder)
 
 
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("--quick", action="store_true")
-    asked.add_argument("--only", default="scaling,overhead,rows,page,faults,cents,store")
+    asked.add_argument("--only", default="scaling,overhead,rows,page,cents,cost,store")
     asked.add_argument("--parts", type=int, default=0)
     asked.add_argument("--rows", type=int, default=0)
-    asked.add_argument("--kills", default="50,5,1", help="of workers, of clients, of hosts of the scheduler")
-    asked.add_argument("--budget-s", type=float, default=250.0)
+    asked.add_argument("--budget-s", type=float, default=300.0, help="of many rows")
     told = asked.parse_args()
     quick, cores = told.quick, usable()
-    parts = told.parts or (24 if quick else 500)
-    with tempfile.TemporaryDirectory(prefix="falsework-screen-") as name:
-        folder = Path(name)
-        for which in told.only.split(","):
-            here = folder / which
-            here.mkdir()
+    for which in told.only.split(","):
+        with section(which) as here:
             if which == "scaling":
-                scaling(here, parts, quick)
+                scaling(here, told.parts or (24 if quick else 500), quick)
             elif which == "overhead":
                 overhead(here, quick)
             elif which == "rows":
                 rows_many(here, told.rows or (200 if quick else 100_000), min(cores, 16), told.budget_s)
-            elif which == "faults":
-                workers, clients, hosts = map(int, ("3,1,1" if quick else told.kills).split(","))
-                faults(here, parts, min(cores, 8), (workers, clients, hosts))
             elif which == "page":
                 replayed(here, told.rows or (2_000 if quick else 100_000))
             elif which == "cents":
                 cents(here, 3 if quick else 100, min(cores, 16))
+            elif which == "cost":
+                cost(here, min(cores, 16), quick)
             elif which == "lies":
-                positions(here, parts, cores)
+                positions(here, told.parts or (24 if quick else 500), cores)
             elif which == "store":
-                slow_store(here, 30 if quick else 400, min(cores, 8))
+                slow_store(here, told.parts or (30 if quick else 1_500), min(cores, 8))
 
 
 if __name__ == "__main__":
