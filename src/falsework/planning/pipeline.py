@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -43,7 +44,7 @@ from falsework.request.marks import marked_faces
 from falsework.request.standing import AUTO, Standing
 from falsework.request.store import Store
 from falsework.request.value import AS_IS, Placing, Request, Wish
-from falsework.stance import Stance, stance_of
+from falsework.stance import Balance, Stance
 from falsework.support.choosing import (
     NEGLIGIBLE_SHARE,
     alternatives,
@@ -207,9 +208,7 @@ def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, con
         lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
     )
     scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
-    return _Built(
-        choices, swept, scheme, stance_of(stack, need, scheme, weighed.part_cost.volume_mm3, process)
-    )
+    return _Built(choices, swept, scheme, weighed.balance.stance(scheme))
 
 
 def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> _Built:
@@ -229,6 +228,9 @@ def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> 
     holds = {u.number for u in weighed.need.undersides if u.kind is UndersideKind.HOLDS}
     first = [number for number in idle if number not in holds]
     for tried in ([first] if first else []) + ([idle] if len(idle) > len(first) else []):
+        carried = [c.chosen is not Standing.LEAVE or c.underside in tried for c in built.choices]
+        if not weighed.balance.may_stand(np.array(carried, dtype=bool)):
+            continue
         reason = HeldUpright(tuple(tried))
         choices = tuple(
             replace(c, chosen=Standing.BED, reason=reason) if c.underside in tried else c
@@ -372,47 +374,80 @@ def expected_lie(request: Request, context: Context) -> tuple[Orientation, str]:
 
 
 @dataclass(frozen=True, eq=False)
-class _Weighed:
-    """Everything up to the choice of standings; ``key`` names what the part's columns depend on."""
+class _Measured:
+    """A part on the bed, its layers and its undersides; ``key`` names what its columns depend on."""
 
     raw: Part
     placed: Part
     summary: PartSummary
     stack: LayerStack
     need: NeedMap
-    key: tuple[str, str]
+    process: Process
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return self.placed.digest, repr(with_usual_structure(self.process))
+
+
+def _measured(request: Request, context: Context) -> _Measured:
+    wish, watch, store = request.wish, context.watch, context.store
+    raw = raw_part(request, watch.part(0.0, 0.4))
+    placed, summary = placed_part(raw, request.placing, wish.bed_mm, store)
+    stack = _layers(placed, wish.process, watch.part(0.4, 0.6), store)
+    summary = _by_layers(summary, stack)
+    need = _need(placed, stack, wish.process, context.part(0.6, 1.0))
+    return _Measured(raw, placed, summary, stack, need, wish.process)
+
+
+def _own_cost(measured: _Measured, store: Store) -> Cost:
+    return store.get(("cost", measured.key), lambda: part_cost(measured.stack, measured.process)[0])
+
+
+def may_stand(request: Request, context: Context) -> bool:
+    """Whether the part may stand as it is placed: False if it would topple whatever supports carried it."""
+    with on_cores(context.cores):
+        measured = _measured(request, context)
+        plastic_mm3 = _own_cost(measured, context.store).volume_mm3
+        balance = Balance(measured.stack, measured.need, plastic_mm3, measured.process)
+        return balance.may_stand(np.ones(len(measured.need.undersides), dtype=bool))
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed(_Measured):
+    """Everything up to the choice of standings."""
+
     part_cost: Cost
     spared: Spared | None
     figures: StandingFigures
     choices: tuple[Choice, ...]
 
+    @cached_property
+    def balance(self) -> Balance:
+        """The part against what it stands on."""
+        return Balance(self.stack, self.need, self.part_cost.volume_mm3, self.process)
+
 
 def _weighed(request: Request, context: Context) -> _Weighed:
     """The choice of standings for every underside, and what it rests on."""
     wish, watch, store = request.wish, context.watch, context.store
-    process = wish.process
-    raw = raw_part(request, watch.part(0.0, 0.33))
-    placed, summary = placed_part(raw, request.placing, wish.bed_mm, store)
-    stack = _layers(placed, process, watch.part(0.33, 0.5), store)
-    summary = _by_layers(summary, stack)
-    need = _need(placed, stack, process, context.part(0.5, 0.83))
-    _check_numbers(wish.overrules, need)
-    key = (placed.digest, repr(with_usual_structure(process)))
+    m, process = _measured(request, context.part(0.0, 0.83)), wish.process
+    _check_numbers(wish.overrules, m.need)
     watch.at("cost of the part", 0.83)
-    own_cost = store.get(("cost", key), lambda: part_cost(stack, process)[0])
+    own_cost = _own_cost(m, store)
     spared = None
     if not wish.spare.empty:
         # where the faces marked on the part as it lies in its file have come to lie in its layers
-        faces = marked_faces(
-            raw, face_normals(raw.vertices, raw.faces)[0], wish.spare, "faces supports must not touch"
+        normals = face_normals(m.raw.vertices, m.raw.faces)[0]
+        faces = marked_faces(m.raw, normals, wish.spare, "faces supports must not touch")
+        spared = store.get(
+            ("spared", m.key, faces.tobytes()), lambda: spared_faces(m.placed, faces, m.stack, m.need)
         )
-        spared = store.get(("spared", key, faces.tobytes()), lambda: spared_faces(placed, faces, stack, need))
     figures = store.get(
-        ("columns", key, _key_of(spared)),
-        lambda: standing_figures(stack, need, process, spared=spared, watch=watch.part(0.87, 1.0)),
+        ("columns", m.key, _key_of(spared)),
+        lambda: standing_figures(m.stack, m.need, process, spared=spared, watch=watch.part(0.87, 1.0)),
     )
-    choices = choose(figures, need, wish, own_cost)
-    return _Weighed(raw, placed, summary, stack, need, key, own_cost, spared, figures, choices)
+    choices = choose(figures, m.need, wish, own_cost)
+    return _Weighed(**vars(m), part_cost=own_cost, spared=spared, figures=figures, choices=choices)
 
 
 def _check_numbers(overrules: Mapping[int, Standing], need: NeedMap) -> None:

@@ -1,4 +1,4 @@
-"""``stance_of``: whether the part stands at every height while it grows.
+"""``Balance``: whether the part stands at every height while it grows.
 
 Elementary statics of a rigid body on a bonded base. It turns about an edge of the hull of all that it stands
 on: its own first layer, and supports that stand on the bed once it has come to lie on them. Its weight rights
@@ -10,18 +10,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.cost.strands import region_cost
 from falsework.kernels.field.tipping import MOST, tipping
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset, parts
-from falsework.layers.stack import Floats, LayerStack, Regions
+from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.process.settings import Process
-from falsework.stance.grounds import BedContact, JoinedSections, of_bed, of_supports, sections_of
+from falsework.stance.grounds import BedContact, borne_sections, of_bed, of_supports, sections_of
 from falsework.stance.value import Foot, Stance
 from falsework.support.scheme import SupportScheme
 from falsework.support.statics import around, hulls, moments, nowhere, section_modulus
@@ -35,39 +37,6 @@ SOFT_MM = 10.0  # from memory: thinner plates are too soft to pull themselves of
 EXPANSION_PER_K = 7e-5  # from memory: 6e-5 to 9e-5 for PLA, PETG and ABS
 
 
-def stance_of(
-    stack: LayerStack, need: NeedMap, scheme: SupportScheme, plastic_mm3: float, process: Process
-) -> Stance:
-    """How the part stands with the supports of ``scheme``; ``plastic_mm3`` is what its own printing takes.
-
-    Its plastic is taken to be spread evenly over its volume. Supports count for what they bear, not for what
-    they hold back. A body that stands on supports alone until it joins the rest is not judged: no reading
-    tells yet what an air gap holds sideways.
-    """
-    if not stack.count:
-        return Stance(0.0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (), 0, 0.0, None)
-    sections = sections_of(stack)
-    base = sections.polygon[sections.first]
-    printed = _printable(base, process)
-    volume_mm3 = float(stack.areas_mm2 @ stack.heights_mm)
-    weigh = process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2 * plastic_mm3 / max(volume_mm3, 1e-9)
-    balance = _Balance(sections, stack, weigh, printed, process)
-    bed = of_bed(sections, printed)
-    worst = balance.worst(bed, nowhere(len(sections.polygon)))
-    held: tuple[int, ...] = ()
-    borne = nowhere(len(sections.polygon))
-    if scheme.pieces and worst.topples:
-        borne, pieces = of_supports(sections, need, scheme)
-        carried = balance.worst(bed, borne)
-        held = pieces if carried.safety > worst.safety else ()
-        worst = carried
-    if not balance.printable_mm2:  # nothing of it stands on the bed
-        worst, held = replace(worst, safety=0.0, righting_nmm=0.0), ()
-    corners, curl_mm = _curl(base, stack, process)
-    made = replace(worst, held_by=held, corners=corners, curl_mm=curl_mm)
-    return replace(made, foot=balance.foot(base, borne)) if not made.stands else made
-
-
 def _printable(regions: Regions, process: Process) -> Regions:
     """What of the first layer is wide enough to be printed."""
     radius_mm = 0.5 * PRINTS_FROM_WIDTHS * process.line_width_mm
@@ -75,24 +44,63 @@ def _printable(regions: Regions, process: Process) -> Regions:
     return opened
 
 
-class _Balance:
-    """The part's sections with their weights, ready to be held against what they stand on."""
+class Balance:
+    """A part's sections with their weights, ready to be held against what they stand on.
 
-    def __init__(
-        self,
-        sections: JoinedSections,
-        stack: LayerStack,
-        weight_n_mm3: float,
-        printed: Regions,
-        process: Process,
-    ) -> None:
-        self.sections, self.stack, self.process = sections, stack, process
+    ``plastic_mm3`` is what its own printing takes, taken to be spread evenly over its volume. Supports count
+    for what they bear, not for what they hold back. A body that stands on supports alone until it joins the
+    rest is not judged: no reading tells yet what an air gap holds sideways.
+    """
+
+    def __init__(self, stack: LayerStack, need: NeedMap, plastic_mm3: float, process: Process) -> None:
+        self.stack, self.need, self.process = stack, need, process
+        self.sections = sections = sections_of(stack)
+        volume_mm3 = float(stack.areas_mm2 @ stack.heights_mm)
+        weigh = process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2 * plastic_mm3 / max(volume_mm3, 1e-9)
         area = planar.area(sections.polygon)
-        self.weight: Floats = area * stack.heights_mm[sections.layer] * weight_n_mm3
+        self.weight: Floats = area * stack.heights_mm[sections.layer] * weigh
         middle = planar.get_coordinates(planar.centroid(sections.polygon))
         self.moment: Floats = middle * self.weight[:, None]
+        self.base = sections.polygon[sections.first]
+        printed = _printable(self.base, process)
         self.first_mm2 = float(area[sections.first].sum())
         self.printable_mm2 = float(planar.area(printed).sum())
+        self.bed = of_bed(sections, printed)
+
+    @cached_property
+    def borne(self) -> Indices:
+        """(N,) the section that each region of the need is the underside of."""
+        return borne_sections(self.sections, self.need)
+
+    def stance(self, scheme: SupportScheme) -> Stance:
+        """How the part stands with these supports."""
+        if not self.stack.count:
+            return Stance(0.0, 0.0, 0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (), 0, 0.0, None)
+        count = len(self.sections.polygon)
+        worst = self.worst(self.bed, nowhere(count))
+        held: tuple[int, ...] = ()
+        borne = nowhere(count)
+        if scheme.pieces and worst.topples:
+            borne, pieces = of_supports(self.borne, count, self.need, scheme)
+            carried = self.worst(self.bed, borne)
+            held = pieces if carried.safety > worst.safety else ()
+            worst = carried
+        if not self.printable_mm2:  # nothing of it stands on the bed
+            worst, held = replace(worst, safety=0.0, righting_nmm=0.0), ()
+        corners, curl_mm = _curl(self.base, self.stack, self.process)
+        made = replace(worst, held_by=held, corners=corners, curl_mm=curl_mm)
+        return replace(made, foot=self.foot(borne)) if not made.stands else made
+
+    def may_stand(self, carried: NDArray[np.bool_]) -> bool:
+        """Whether the part would not topple if those undersides, (U,) yes or no, were carried to their edges:
+        no support can do more."""
+        if not self.printable_mm2:
+            return False
+        out = nowhere(len(self.sections.polygon))
+        mine = carried[self.need.region_underside] & (self.borne >= 0)
+        regions, owner = parts(self.need.regions[mine])
+        np.maximum.at(out, self.borne[mine][owner], hulls(regions))
+        return not self.worst(self.bed, out).topples
 
     def worst(self, bed: BedContact, borne: Floats) -> Stance:
         """The height at which the part, or a body of it, stands worst."""
@@ -130,14 +138,14 @@ class _Balance:
             foot=None,
         )
 
-    def foot(self, base: Regions, borne: Floats) -> Foot | None:
+    def foot(self, borne: Floats) -> Foot | None:
         """The least rim around the first layer with which the part stands; none where the part would break
         off it."""
         process, height_mm = self.process, float(self.stack.heights_mm[0])
         if not self._bears_a_foot():
             return None
         for breadth_mm in FEET_MM:
-            wide = offset(base, breadth_mm)
+            wide = offset(self.base, breadth_mm)
             then = self.worst(of_bed(self.sections, wide), borne)
             if then.safety >= LEAST_TOPPLE_SAFETY:
                 more_mm2 = overlay.union_all(wide).area - self.first_mm2

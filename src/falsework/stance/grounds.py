@@ -62,12 +62,20 @@ def of_bed(sections: JoinedSections, regions: Regions) -> BedContact:
     return out
 
 
+def borne_sections(sections: JoinedSections, need: NeedMap) -> Indices:
+    """(N,) the section that each region of the need is the underside of; -1: none."""
+    held, at = facing(need.region_layer, need.regions, sections.layer, sections.polygon)
+    home: Indices = np.full(len(need.regions), -1, np.int64)
+    home[held] = at
+    return home
+
+
 def of_supports(
-    sections: JoinedSections, need: NeedMap, scheme: SupportScheme
+    home: Indices, count: int, need: NeedMap, scheme: SupportScheme
 ) -> tuple[Floats, tuple[int, ...]]:
-    """(n, d) support functions of the strands beneath each section, one air gap lower, of supports that stand
-    on the bed; and which these pieces are."""
-    out = nowhere(len(sections.polygon))
+    """(n, d) support functions of the strands beneath each of ``count`` sections, one air gap lower, of
+    supports that stand on the bed; and which these pieces are. ``home`` as ``borne_sections`` has it."""
+    out = nowhere(count)
     firm = np.array([piece.foot_mm2 > 0.0 for piece in scheme.pieces], dtype=bool)
     strands = scheme.strands
     beneath = need.region_layer - 1 - scheme.gap.layers
@@ -86,9 +94,6 @@ def of_supports(
     if not len(bits):
         return out, ()
     ends = np.hstack([planar.get_coordinates(planar.get_point(bits, end)) for end in (0, -1)])
-    held, at = facing(need.region_layer, need.regions, sections.layer, sections.polygon)
-    home = np.full(len(need.regions), -1, np.int64)
-    home[held] = at
     at = home[region[owner]]
     reach = np.maximum(ends[:, :2] @ around().T, ends[:, 2:] @ around().T)
     np.maximum.at(out, at, reach)
