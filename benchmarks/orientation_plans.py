@@ -6,7 +6,7 @@ For meshes of any format that falsework reads, and the demo parts: filament, mac
 plan as the file lies and of the recommended one, what is left bare, weak pieces, whether the part stands (or
 with how wide a rim), and how long the whole search took beside one plan (wall and processor seconds). Files
 without a unit are taken as millimetres; those under 12 or over --largest (200 mm) are scaled to 80 or 120.
-``--at-once`` parts are done beside each other, largest files first, each on ``--cores`` of its own. Prints a
+``--at-once`` parts are done beside each other, largest files last, each on ``--cores`` of its own. Prints a
 Markdown table, its rows as they are done, and what it comes to.
 """
 
@@ -96,9 +96,9 @@ def figures(lie: Orientation) -> str:
 
 
 def names_in(folder: Path, only: list[str]) -> list[str]:
-    """Files of the folder and demo parts, the largest first, or those of them that are named."""
-    files = sorted((p for p in folder.iterdir() if p.suffix in FORMATS), key=lambda p: -p.stat().st_size)
-    found = [*(p.name for p in files), *(f"demo:{name}" for name in demo_parts())]
+    """Demo parts and files of the folder, the largest last, or those of them that are named."""
+    files = sorted((p for p in folder.iterdir() if p.suffix in FORMATS), key=lambda p: p.stat().st_size)
+    found = [*(f"demo:{name}" for name in demo_parts()), *(p.name for p in files)]
     return [name for name in found if not only or name in only]
 
 

@@ -232,7 +232,7 @@ def many(folder: Path, only: list[str], at_once: int) -> None:
     print(f"| part | {head} | shared |\n|---|" + "--:|" * 10, flush=True)
     found = []
     tasks = [mesh for mesh in meshes(folder) if not only or any(word in mesh[0] for word in only)]
-    tasks.sort(key=lambda mesh: -Path(mesh[1]).stat().st_size)
+    tasks.sort(key=lambda mesh: Path(mesh[1]).stat().st_size)
     for (name, *_), done in answered(real_part, tasks, at_once):
         if isinstance(done, Exception):
             print(f"left out: {name}: {done}", flush=True)

@@ -147,7 +147,7 @@ def main() -> None:
     if asked.folder is None or not (asked.folder / "index.csv").is_file():
         print(f"No meshes: {asked.folder or 'no folder'} has no index.csv; the demo parts alone.\n")
     else:
-        todo += sorted(meshes(asked.folder), key=lambda mesh: -Path(mesh[1]).stat().st_size)
+        todo += sorted(meshes(asked.folder), key=lambda mesh: Path(mesh[1]).stat().st_size)
     rows: list[tuple[str, dict]] = []
     bare = 0
     tasks = [

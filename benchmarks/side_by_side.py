@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from typing import TypeVar
@@ -14,7 +15,10 @@ Answer = TypeVar("Answer")
 def answered(
     work: Callable[..., Answer], tasks: Sequence[tuple[Task, ...]], at_once: int
 ) -> Iterator[tuple[tuple[Task, ...], Answer | Exception]]:
-    """Each task and ``work(*task)``, or what it ended in, as they are done; ``at_once`` of them at a time."""
+    """Each task and ``work(*task)``, or what it ended in, as they are done; ``at_once`` of them at a time.
+
+    A request to end (SIGTERM to the whole group) ends the work only: what was done can still be summed up.
+    """
     if at_once == 1:
         for task in tasks:
             try:
@@ -22,6 +26,7 @@ def answered(
             except Exception as error:
                 yield task, error
         return
+    signal.signal(signal.SIGTERM, lambda *_: None)
     with ProcessPoolExecutor(at_once, mp_context=multiprocessing.get_context("spawn")) as pool:
         running = {pool.submit(work, *task): task for task in tasks}
         for done in as_completed(running):
