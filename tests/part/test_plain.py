@@ -68,6 +68,12 @@ def test_ply_with_colours_and_ply_that_is_cut_off() -> None:
     whole = ply([(*c, 7) for c in corners], faces, head, "<3fB")
     read = plain_ply(whole, "one")
     assert read is not None and read.vertices.tolist() == [list(c) for c in corners]
+    coloured = whole.replace(
+        b"vertex_indices\n", b"vertex_indices\nproperty uchar red\nproperty uchar alpha\n"
+    )
+    faced = plain_ply(coloured + b"\1\2", "one")
+    assert faced is not None and faced.faces.tolist() == [[0, 1, 2]]
+    assert plain_ply(coloured, "one") is None, "its faces have colours that are missing"
     assert plain_ply(whole[:-1], "one") is None
     assert plain_ply(ply(corners, [(0, 1, 3)]), "one") is None
     assert plain_ply(whole.replace(b"little", b"big"), "one") is None

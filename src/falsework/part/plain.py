@@ -13,8 +13,10 @@ import numpy as np
 from falsework.part.raw import RawMesh, check_count
 
 _KNOWN = re.compile(rb"[ \t]*(#|s[ \t])|[ \t\r]*$")  # comments, smoothing groups, nothing
-_NUMBERS = {b"float": "<f4", b"float32": "<f4", b"double": "<f8", b"float64": "<f8"}
-_OTHERS = {b"uchar": "u1", b"uint8": "u1", b"char": "i1", b"int8": "i1", b"int": "<i4", b"int32": "<i4"}
+_KINDS = {
+    b"float": "<f4", b"float32": "<f4", b"double": "<f8", b"float64": "<f8", b"uchar": "|u1", b"uint8": "|u1",
+    b"char": "|i1", b"int8": "|i1", b"int": "<i4", b"int32": "<i4",
+}  # fmt: skip
 _LIST = re.compile(rb"property list (uchar|uint8) (u?int|u?int32) vertex_ind(ices|ex)")
 
 
@@ -55,36 +57,50 @@ def plain_ply(data: bytes, name: str) -> RawMesh | None:
     header = _ply_header(data[: max(end, 0)])
     if header is None:
         return None
-    corner, vertices, faces = header
-    triangle, start = np.dtype([("count", "u1"), ("corners", "<i4", 3)]), end + len(b"end_header\n")
+    (corner, vertices), (triangle, faces) = header
+    start = end + len(b"end_header\n")
     check_count(name, faces)
     if len(data) != start + vertices * corner.itemsize + faces * triangle.itemsize:
         return None
     points = np.frombuffer(data, corner, vertices, start)
     rows = np.frombuffer(data, triangle, faces, start + vertices * corner.itemsize)
-    triangles = rows["corners"].astype(np.int64)
-    if (rows["count"] != 3).any() or triangles.min() < 0 or triangles.max() >= vertices:
+    triangles = rows["its corners"].astype(np.int64)
+    if (rows["its count"] != 3).any() or triangles.min() < 0 or triangles.max() >= vertices:
         return None
     places = np.column_stack([points[axis].astype(np.float64) for axis in "xyz"])
     return RawMesh(places, triangles, np.zeros(faces, np.int32), ("",), None, ())
 
 
-def _ply_header(text: bytes) -> tuple[np.dtype[np.void], int, int] | None:
-    """What a vertex takes, how many there are, and how many faces; None where it is not plain."""
+_Rows = tuple[np.dtype[np.void], int]
+"""What a row takes, and how many there are."""
+
+
+def _ply_header(text: bytes) -> tuple[_Rows, _Rows] | None:
+    """Rows of vertices and of triangles; None where it is not plain."""
     lines = [line for line in text.split(b"\n") if line and not line.startswith((b"comment", b"obj_info"))]
-    if len(lines) < 8 or lines[:2] != [b"ply", b"format binary_little_endian 1.0"]:
+    begins = [k for k, line in enumerate(lines) if line.startswith(b"element ")]
+    if lines[:2] != [b"ply", b"format binary_little_endian 1.0"] or len(begins) != 2 or begins[0] != 2:
         return None
-    vertex, *kinds, face, corners = (line.split() for line in lines[2:])
-    counted = all(len(one) == 3 and one[2].isdigit() and int(one[2]) > 0 for one in (vertex, face))
-    if not counted or (vertex[:2], face[:2]) != ([b"element", b"vertex"], [b"element", b"face"]):
-        return None
-    known = _NUMBERS | _OTHERS
-    if any(len(kind) != 3 or kind[0] != b"property" or kind[1] not in known for kind in kinds):
-        return None
-    places = [kind[2] for kind in kinds[:3]] == [b"x", b"y", b"z"] and all(
-        k[1] in _NUMBERS for k in kinds[:3]
+    (first, many), (second, few) = (
+        (words[1], int(words[2])) if len(words) == 3 and words[2].isdigit() else (b"", 0)
+        for words in (lines[k].split() for k in begins)
     )
-    if not places or not _LIST.fullmatch(b" ".join(corners)) or len({kind[2] for kind in kinds}) < len(kinds):
+    corners, *beside = lines[begins[1] + 1 :] or [b""]
+    if (first, second) != (b"vertex", b"face") or not many or not few or not _LIST.fullmatch(corners):
         return None
-    each = np.dtype([(kind[2].decode("latin-1"), known[kind[1]]) for kind in kinds])
-    return each, int(vertex[2]), int(face[2])
+    numbers, others = _numbers(lines[3 : begins[1]]), _numbers(beside)
+    if numbers is None or others is None:
+        return None
+    if [(name, kind[1]) for name, kind in numbers[:3]] != [(axis, "f") for axis in "xyz"]:
+        return None
+    counted = [("its count", "u1"), ("its corners", "<i4", 3)]
+    return (np.dtype(numbers), many), (np.dtype([*counted, *others]), few)
+
+
+def _numbers(lines: list[bytes]) -> list[tuple[str, str]] | None:
+    """Name and kind of properties that are one number each; None where one is not, or two share a name."""
+    kinds = [line.split() for line in lines]
+    if any(len(kind) != 3 or kind[0] != b"property" or kind[1] not in _KINDS for kind in kinds):
+        return None
+    found = [(kind[2].decode("latin-1"), _KINDS[kind[1]]) for kind in kinds]
+    return found if len(dict(found)) == len(found) else None

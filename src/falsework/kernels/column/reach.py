@@ -16,13 +16,15 @@ NOTHING = np.float32(-1e30)  # height of a column without obstacle
 
 
 @inner
-def _raster(x, y, z, faces, first, last, cull, width, height, out):
-    """Raises ``out`` (height * width, float32, row by row) to the triangles ``faces[first:last]``.
+def _raster(x, y, z, faces, first, last, cull, width, window, out):
+    """Raises ``out`` (rows of ``width`` float32) to the triangles ``faces[first:last]`` within a window.
 
-    Samples lie at whole x and y of the grid. Half-open rules (a vertex on a row lies above it, samples in
-    [x0, x1)), edges cut from their lower end: neighbours leave no crack. With ``cull``, triangles that
-    face down are skipped: of a closed mesh they are never the highest. O(triangles + samples covered).
+    ``window``: first column, first row, and those after the last. Samples lie at whole x and y of the grid.
+    Half-open rules (a vertex on a row lies above it, samples in [x0, x1)), edges cut from their lower end:
+    neighbours leave no crack. With ``cull``, triangles that face down are skipped: of a closed mesh they are
+    never the highest. O(triangles + samples covered).
     """
+    s_first, r_first, s_last, r_last = window
     for f in range(first, last):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         xa, xb, xc, ya, yb, yc = x[a], x[b], x[c], y[a], y[b], y[c]
@@ -30,10 +32,10 @@ def _raster(x, y, z, faces, first, last, cull, width, height, out):
             continue
         r0, r1 = np.ceil(min(ya, yb, yc)), np.ceil(max(ya, yb, yc))
         s0, s1 = np.ceil(min(xa, xb, xc)), np.ceil(max(xa, xb, xc))
-        if r0 >= r1 or s0 >= s1 or r1 <= 0.0 or s1 <= 0.0 or r0 >= height or s0 >= width:
+        if r0 >= r1 or s0 >= s1 or r1 <= r_first or s1 <= s_first or r0 >= r_last or s0 >= s_last:
             continue
         za, zb, zc = z[a], z[b], z[c]
-        for r in range(max(int(r0), 0), min(int(r1), height)):
+        for r in range(max(int(r0), r_first), min(int(r1), r_last)):
             row = np.float32(r)
             left, right = np.float32(1e30), np.float32(-1e30)
             z_left, z_right = np.float32(0.0), np.float32(0.0)
@@ -57,7 +59,7 @@ def _raster(x, y, z, faces, first, last, cull, width, height, out):
                 continue
             slope = (z_right - z_left) / (right - left)
             base = r * width
-            for s in range(max(int(np.ceil(left)), 0), min(int(np.ceil(right)), width)):
+            for s in range(max(int(np.ceil(left)), s_first), min(int(np.ceil(right)), s_last)):
                 value = z_left + slope * (np.float32(s) - left)
                 if value > out[base + s]:
                     out[base + s] = value
@@ -75,9 +77,9 @@ def _turned(vertices, rotation, x, y, z):
 
 
 @inner
-def _mapped(vertices, faces, rotation, grid, cull, x, y, z, out):
-    """Height map of a mesh over its whole outline, into ``out`` (grid * grid); (low x, low y, cell x,
-    cell y)."""
+def _gridded(vertices, rotation, grid, x, y, z):
+    """Rotated coordinates of ``vertices`` in cells of a grid over their whole outline; (low x, low y,
+    cell x, cell y)."""
     _turned(vertices, rotation, x, y, z)
     low_x, high_x, low_y, high_y = x[0], x[0], y[0], y[0]
     for k in range(len(x)):
@@ -90,9 +92,17 @@ def _mapped(vertices, faces, rotation, grid, cull, x, y, z, out):
     for k in range(len(x)):
         x[k] = (x[k] - low_x) * ix - half
         y[k] = (y[k] - low_y) * iy - half
-    out[:] = NOTHING
-    _raster(x, y, z, faces, 0, len(faces), cull, grid, grid, out)
     return low_x, low_y, cell_x, cell_y
+
+
+@inner
+def _window(u, v, grid):
+    """The samples around all points (u, v) in cells."""
+    i0, j0, i1, j1 = grid, grid, 0, 0
+    for k in range(len(u)):
+        i, j = int(np.floor(u[k])), int(np.floor(v[k]))
+        i0, j0, i1, j1 = min(i0, i), min(j0, j), max(i1, i + 2), max(j1, j + 2)
+    return max(i0, 0), max(j0, 0), min(i1, grid), min(j1, grid)
 
 
 @inner
@@ -122,11 +132,14 @@ def blocked_points(vertices, faces, rotations, points, grid, cull, slack):
     out = np.empty(grid * grid, np.float32)
     slack32, half = np.float32(slack), np.float32(0.5)
     for d in range(len(rotations)):
-        low_x, low_y, cell_x, cell_y = _mapped(vertices, faces, rotations[d], grid, cull, x, y, z, out)
+        low_x, low_y, cell_x, cell_y = _gridded(vertices, rotations[d], grid, x, y, z)
         _turned(points, rotations[d], px, py, pz)
         for p in range(count):
-            u, v = (px[p] - low_x) / cell_x - half, (py[p] - low_y) / cell_y - half
-            if _roof(out, grid, u, v) > pz[p] + slack32:
+            px[p], py[p] = (px[p] - low_x) / cell_x - half, (py[p] - low_y) / cell_y - half
+        out[:] = NOTHING
+        _raster(x, y, z, faces, 0, len(faces), cull, grid, _window(px, py, grid), out)
+        for p in range(count):
+            if _roof(out, grid, px[p], py[p]) > pz[p] + slack32:
                 found[d, p] = 1
     return found
 
@@ -202,7 +215,9 @@ def touched_points(vertices, faces, rotations, points, grid, cull, slack, tools)
     clear = np.empty(count, np.uint8)
     slack32 = np.float32(slack)
     for d in range(len(rotations)):
-        low_x, low_y, cell_x, cell_y = _mapped(vertices, faces, rotations[d], grid, cull, x, y, z, out)
+        low_x, low_y, cell_x, cell_y = _gridded(vertices, rotations[d], grid, x, y, z)
+        out[:] = NOTHING
+        _raster(x, y, z, faces, 0, len(faces), cull, grid, (0, 0, grid, grid), out)
         _turned(points, rotations[d], px, py, pz)
         for t in range(len(tools)):
             for stage in range(3):  # the hand, then the tool in two rolls
@@ -274,5 +289,5 @@ def height_map(vertices, faces, first, last, rotation, corner, cell, width, heig
             )
         if most_x >= 0.0 and most_y >= 0.0 and least_x < width and least_y < height:
             n += 1
-    _raster(x, y, z, own, 0, n, cull and not low, width, height, out)
+    _raster(x, y, z, own, 0, n, cull and not low, width, (0, 0, width, height), out)
     return n
