@@ -33,15 +33,10 @@ from falsework.coupon.conditions import printed, support_condition
 from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, Reading
 from falsework.droop.belief import Belief
 from falsework.droop.bond import FULL_RUN_MM, log_bond, top_of
-from falsework.droop.bridge import clean_span_mm, longest_clean_bridge_mm, sag_mm
-from falsework.droop.outcome import (
-    finish_grading,
-    let_go_grading,
-    probabilities,
-    removable_gap_mm,
-    removable_gaps_mm,
-)
-from falsework.droop.overhang import limit_angle_deg, threshold
+from falsework.droop.bridge import clean_span_mm, sag_mm
+from falsework.droop.laws import Laws
+from falsework.droop.outcome import finish_grading, let_go_grading, probabilities, removable_gaps_mm
+from falsework.droop.overhang import threshold
 from falsework.droop.parameters import NAMES, PRIORS, Parameters
 from falsework.droop.strand import strand_of
 from falsework.droop.supported import settled_mm
@@ -361,13 +356,17 @@ def held_of(seed: int) -> dict[tuple[str, str], bool]:
         process = PROCESSES[at]
         height = process.layer_height_mm
         for what, found, true in (
-            ("limit angle", limit_angle_deg(process, belief), machine.limit_deg(process)),
+            ("limit angle", Laws(process, belief).limit_angle_deg(), machine.limit_deg(process)),
             (
                 "clean bridge",
-                longest_clean_bridge_mm(process, belief, max(height, 0.3)),
+                Laws(process, belief).longest_clean_bridge_mm(max(height, 0.3)),
                 machine.longest_clean_bridge_mm(process),
             ),
-            ("gap", removable_gap_mm(process, belief, top_of(process, 2), 24.0), machine.gap_mm(process)),
+            (
+                "gap",
+                Laws(process, belief).removable_gap_mm(top_of(process, 2), 24.0),
+                machine.gap_mm(process),
+            ),
         ):
             inside[what, at] = found.low <= true <= found.high
     return inside

@@ -28,6 +28,8 @@ from typing import Any
 import numpy as np
 import shapely
 
+from falsework.droop.laws import Laws
+
 HEIGHT_MM = 100.0
 LAYER_MM = 0.2
 CELL_MM = 0.1
@@ -90,7 +92,7 @@ def ours(mesh: Path, rounds: int, exact: bool) -> dict[str, Any]:
     for _ in range(rounds + 1):  # the first round compiles or loads
         part = Part("organic", data["vertices"], data["faces"])
         cut, stack = cpu(lambda part=part: stack_layers(part, boundaries()))
-        find, need = cpu(lambda stack=stack: need_map(stack, process))
+        find, need = cpu(lambda stack=stack: need_map(stack, Laws(process)))
         drop, figures = cpu(
             lambda stack=stack, need=need: standing_figures(stack, need, process, cell_mm=CELL_MM)
         )

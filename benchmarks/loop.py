@@ -26,6 +26,7 @@ import numpy as np
 from falsework.cli.belief import chosen_belief
 from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions, design_coupon
 from falsework.coupon.conditions import run_mm, support_condition
+from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger
 from falsework.part.demo import demo_parts
 from falsework.planning import plan
@@ -123,7 +124,7 @@ def next_of_ladder(posterior: Posterior, count: int, process: Process) -> Condit
 def most_telling(posterior: Posterior, count: int, process: Process) -> Condition:
     """The cell of a gap piece that tells most about the gap."""
     belief = belief_of(posterior, "invented", process.material)
-    cells = candidate_conditions(CouponKind.GAP, process, belief)
+    cells = candidate_conditions(CouponKind.GAP, Laws(process, belief))
     here = survey(posterior, process, "invented", more=cells)
     trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
     best = trial.best_cells(range(len(cells)), 1)
@@ -178,7 +179,7 @@ def full_ledger(path: Path, process: Process, count: int) -> float:
     while len(readings) < count:
         here = replace(process, layer_height_mm=(0.12, 0.16, 0.2, 0.24, 0.28)[seed % 5])
         for kind in PIECES:
-            readings += printer.readings(candidate_conditions(kind, here), seed)
+            readings += printer.readings(candidate_conditions(kind, Laws(here)), seed)
         seed += 1
     day = datetime.date(2024, 3, 4)
     ledger.add_many([Entry(r, cell=str(k), measured_on=day) for k, r in enumerate(readings[:count])])

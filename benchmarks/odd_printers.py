@@ -15,6 +15,7 @@ from scipy.special import expit, ndtr, stdtr
 
 from falsework.coupon import Condition, ConditionKind, LetGo, Reading
 from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
+from falsework.droop.laws import Laws
 from falsework.process import Process
 
 Floats = NDArray[np.float64]
@@ -103,7 +104,7 @@ class World:
 
     def removable(self, process: Process, layers: Floats) -> Floats:
         """Share of supports that come off in one go, over sides and graders."""
-        start = support_condition(process, run_mm(process))
+        start = support_condition(process, run_mm(Laws(process)))
         gaps = layers * process.layer_height_mm
         quality = np.array([self.let_go_quality(replace(start, air_gap_mm=float(g))) for g in gaps])
         return np.mean([self.come_off(q) for q in self._seen(quality, 1)], axis=0)

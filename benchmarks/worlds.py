@@ -48,6 +48,7 @@ from scipy.stats import beta
 
 from falsework.coupon import Condition, CouponKind, LetGo, Reading, candidate_conditions
 from falsework.coupon.conditions import run_mm, support_condition
+from falsework.droop.laws import Laws
 from falsework.ledger.rows import Recorded, Source
 from falsework.process import builtin
 from falsework.tuning.agreement import Agreement, agreement
@@ -162,7 +163,7 @@ def fixed(seed: int, family: str) -> Score:
     """One of each test piece as designed before any reading, and what the fit says then."""
     score, tray = Score(), Tray(world(family, seed))
     for piece, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)):
-        tray.read(candidate_conditions(kind, PLA)[:12], piece)
+        tray.read(candidate_conditions(kind, Laws(PLA))[:12], piece)
     tray.fit()
     _held(score, tray)
     return score
@@ -184,7 +185,7 @@ def gap_alone(seed: int, family: str) -> GapAlone:
     chosen, right = Tray(world(family, seed)), []
     for cell in range(MOST_GAP_LAYERS):
         belief = belief_of(chosen.posterior, "invented", PLA.material)
-        cells = candidate_conditions(CouponKind.GAP, PROCESS, belief)
+        cells = candidate_conditions(CouponKind.GAP, Laws(PROCESS, belief))
         here = survey(chosen.posterior, PROCESS, "invented", more=cells)
         trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
         best = trial.best_cells(range(len(cells)), 1)

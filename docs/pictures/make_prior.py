@@ -15,10 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from falsework.droop.belief import PRIOR, with_law
-from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
-from falsework.droop.outcome import removable_gap_mm
-from falsework.droop.overhang import limit_angle_deg
+from falsework.droop.laws import Laws
 from falsework.process import load_process
 from falsework.process.settings import Process
 
@@ -56,7 +54,7 @@ def strand(height: float, width: float, fan: float = 1.0) -> Process:
 
 
 def _in_layers(height: float, by_layers: bool) -> Estimate:
-    gap = removable_gap_mm(strand(height, max(0.45, 1.56 * height)), with_law(PRIOR, by_layers))
+    gap = Laws(strand(height, max(0.45, 1.56 * height)), with_law(PRIOR, by_layers)).removable_gap_mm()
     return Estimate(gap.value / height, gap.low / height, gap.high / height)
 
 
@@ -68,7 +66,7 @@ PANELS = (
         np.linspace(0.2, 0.75, 23).tolist(),
         (0.2, 0.3, 0.4, 0.5, 0.6, 0.7),
         (0, 90, (0, 30, 45, 60, 90)),
-        (("", lambda x: limit_angle_deg(strand(0.4 * x, 0.4), PRIOR)),),
+        (("", lambda x: Laws(strand(0.4 * x, 0.4)).limit_angle_deg()),),
         (
             Mark(0.5, 45, 45, "practice", "45° rule"),
             Mark(0.53, 50, 60, "practice", "with strong cooling"),
@@ -100,8 +98,8 @@ PANELS = (
         (10, 30, 50, 70, 100),
         (0, 8, (0, 2, 4, 6, 8)),
         (
-            ("fan", lambda x: bridge_droop(x, PLA, PRIOR)),
-            ("still", lambda x: bridge_droop(x, strand(0.2, 0.45, 0.0), PRIOR)),
+            ("fan", lambda x: Laws(PLA).bridge_droop(x)),
+            ("still", lambda x: Laws(strand(0.2, 0.45, 0.0)).bridge_droop(x)),
         ),
         (
             Mark(30, 0.2, 0.6, "memory", ""),
@@ -116,12 +114,12 @@ PANELS = (
         np.linspace(0, 1, 15).tolist(),
         (0, 0.25, 0.5, 0.75, 1),
         (0, 6, (0, 2, 4, 6)),
-        (("", lambda x: bridge_droop(50.0, strand(0.2, 0.45, x), PRIOR)),),
+        (("", lambda x: Laws(strand(0.2, 0.45, x)).bridge_droop(50.0)),),
         (
             Mark(
                 0.97,
-                (1 - 0.6491) * bridge_droop(50.0, strand(0.2, 0.45, 0.0), PRIOR).value,
-                (1 - 0.6491) * bridge_droop(50.0, strand(0.2, 0.45, 0.0), PRIOR).value,
+                (1 - 0.6491) * Laws(strand(0.2, 0.45, 0.0)).bridge_droop(50.0).value,
+                (1 - 0.6491) * Laws(strand(0.2, 0.45, 0.0)).bridge_droop(50.0).value,
                 "source",
                 "Pricci 2025: −65 %",
                 left=True,
@@ -218,28 +216,28 @@ def table() -> str:
     def said(e: Estimate, unit: str, by: float = 1.0) -> str:
         return f"{e.value / by:.2g} {unit} ({e.low / by:.2g} to {e.high / by:.2g})"
 
-    cut = 100 * (1 - bridge_droop(50, PLA, PRIOR).value / bridge_droop(50, still, PRIOR).value)
+    cut = 100 * (1 - Laws(PLA).bridge_droop(50).value / Laws(still).bridge_droop(50).value)
     rows = [
         (
             "limit 45° where the layer is half as high as the line is wide",
             "common practice, no source; up to 45° passes: Mazlan, Abdul Kadir, Yusof, Wahab 2020, "
             "J. Adv. Ind. Technol. Appl., pp. 38-47",
-            said(limit_angle_deg(half, PRIOR), "°"),
+            said(Laws(half).limit_angle_deg(), "°"),
         ),
         (
             "50 to 60° with strong cooling",
             "common practice, no source",
-            f"within {limit_angle_deg(half, PRIOR).low:.0f} to {limit_angle_deg(half, PRIOR).high:.0f}°",
+            f"within {Laws(half).limit_angle_deg().low:.0f} to {Laws(half).limit_angle_deg().high:.0f}°",
         ),
         (
             "gap 2 layers at h = 0.2",
             "common practice, no source",
-            said(removable_gap_mm(PLA, PRIOR), "layers", 0.2),
+            said(Laws(PLA).removable_gap_mm(), "layers", 0.2),
         ),
         (
             "gap 2 layers at h = 0.9",
             "common practice, no source",
-            said(removable_gap_mm(strand(0.9, 1.4), PRIOR), "layers", 0.9),
+            said(Laws(strand(0.9, 1.4)).removable_gap_mm(), "layers", 0.9),
         ),
         ("gap 0.5 to 1 layer, PLA", "from memory, another school", "within the same interval"),
         (
@@ -251,7 +249,7 @@ def table() -> str:
             (
                 f"bridge of {span} mm sags {words} mm with fan",
                 "from memory",
-                said(bridge_droop(span, PLA, PRIOR), "mm"),
+                said(Laws(PLA).bridge_droop(span), "mm"),
             )
             for span, words in ((30, "0.2 to 0.6"), (50, "0.5 to 1.2"), (100, "2 to 4"))
         ),

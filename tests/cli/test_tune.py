@@ -16,6 +16,7 @@ from falsework.cli.app import run
 from falsework.cli.belief import on_printer
 from falsework.coupon import CouponKind, candidate_conditions, printed
 from falsework.coupon.reading import ConditionKind, Reading
+from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin, dump_process, load_process
 from falsework.tuning.invented import invented_printer
@@ -43,7 +44,7 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     ledger.add_material(PLA.material)
     day = datetime.date(2024, 3, 4)
     for seed, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)):
-        cells = candidate_conditions(kind, PLA)
+        cells = candidate_conditions(kind, Laws(PLA))
         ledger.add_many([Entry(r, measured_on=day) for r in printer.readings(cells, seed)])
     shutil.copy(ledger.path, folder / "fitted.sqlite3")
     fit_ledger(Ledger.open(folder / "fitted.sqlite3"), PLA)

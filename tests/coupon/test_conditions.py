@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, support_condition
 from falsework.coupon.conditions import by_interest, clean_droop_mm, other_fan
 from falsework.droop import PRIOR
-from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
+from falsework.droop.laws import Laws
 from falsework.droop.supported import clearance_mm
 from falsework.process import air_gap, builtin, builtin_names, limit_deg
 from falsework.process.fields import spec_of
@@ -24,7 +24,7 @@ EVERY = pytest.mark.parametrize("name", builtin_names())
 @EVERY
 def test_angles_surround_the_limit_five_degrees_apart_or_finer(name: str) -> None:
     process = builtin(name)
-    angles = sorted(c.angle_deg for c in candidate_conditions(CouponKind.OVERHANG, process))
+    angles = sorted(c.angle_deg for c in candidate_conditions(CouponKind.OVERHANG, Laws(process)))
     assert len(angles) >= 6
     steps = [b - a for a, b in pairwise(angles)]
     assert max(steps) <= 5.0
@@ -33,7 +33,7 @@ def test_angles_surround_the_limit_five_degrees_apart_or_finer(name: str) -> Non
 
 def test_thin_layers_get_finer_angles() -> None:
     process = replace(builtin("pla-0.4"), layer_height_mm=0.05)
-    angles = sorted(c.angle_deg for c in candidate_conditions(CouponKind.OVERHANG, process))
+    angles = sorted(c.angle_deg for c in candidate_conditions(CouponKind.OVERHANG, Laws(process)))
     assert min(b - a for a, b in pairwise(angles)) < 5.0
     assert len(angles) >= 6
 
@@ -41,12 +41,12 @@ def test_thin_layers_get_finer_angles() -> None:
 @EVERY
 def test_spans_are_geometric_around_the_limit_in_two_rows(name: str) -> None:
     process = builtin(name)
-    conditions = candidate_conditions(CouponKind.BRIDGE, process)
+    conditions = candidate_conditions(CouponKind.BRIDGE, Laws(process))
     fans = {c.fan for c in conditions}
     assert fans == {process.fan, other_fan(process)}
     for fan in fans:
         spans = sorted(c.span_mm for c in conditions if c.fan == fan)
-        limit = longest_clean_bridge_mm(replace(process, fan=fan), PRIOR, clean_droop_mm(process))
+        limit = Laws(replace(process, fan=fan)).longest_clean_bridge_mm(clean_droop_mm(process))
         assert spans[0] <= max(limit.value, 12 * process.line_width_mm + 0.5)
         assert spans[-1] > limit.value
         ratios = [b / a for a, b in pairwise(spans)]
@@ -55,13 +55,13 @@ def test_spans_are_geometric_around_the_limit_in_two_rows(name: str) -> None:
 
 def test_a_fan_that_is_off_already_gets_a_row_with_some_fan() -> None:
     still = replace(builtin("pla-0.4"), fan=0.0)
-    assert {c.fan for c in candidate_conditions(CouponKind.BRIDGE, still)} == {0.0, 0.3}
+    assert {c.fan for c in candidate_conditions(CouponKind.BRIDGE, Laws(still))} == {0.0, 0.3}
 
 
 @EVERY
 def test_gaps_are_whole_layers_around_the_usual_one(name: str) -> None:
     process = builtin(name)
-    conditions = candidate_conditions(CouponKind.GAP, process)
+    conditions = candidate_conditions(CouponKind.GAP, Laws(process))
     layers = [c.air_gap_mm / process.layer_height_mm for c in conditions]
     assert all(abs(n - round(n)) < 1e-6 for n in layers)
     assert min(layers) == pytest.approx(1.0)
@@ -73,17 +73,17 @@ def test_gaps_are_whole_layers_around_the_usual_one(name: str) -> None:
 @pytest.mark.parametrize("kind", [CouponKind.GAP, CouponKind.WEAVE, CouponKind.CONFIRM])
 def test_support_runs_20_mm_and_as_far_as_strands_need_to_sag_onto_it(name: str, kind: CouponKind) -> None:
     process = builtin(name)
-    for condition in candidate_conditions(kind, process):
+    for condition in candidate_conditions(kind, Laws(process)):
         if condition.kind is not ConditionKind.SUPPORT:
             continue
         assert condition.span_mm - 2 * process.structure.side_gap_mm >= 20.0
         clearance = clearance_mm(2 * process.layer_height_mm, process, PRIOR.clearance_factor)
-        assert bridge_droop(condition.span_mm, process, PRIOR).value >= clearance
+        assert Laws(process).bridge_droop(condition.span_mm).value >= clearance
 
 
 @EVERY
 def test_the_comb_tries_spacing_pattern_direction_and_perimeter(name: str) -> None:
-    conditions = candidate_conditions(CouponKind.WEAVE, builtin(name))
+    conditions = candidate_conditions(CouponKind.WEAVE, Laws(builtin(name)))
     assert len({c.spacing_mm for c in conditions}) == 3
     assert {c.weave for c in conditions} == {"parallel", "crossed"}
     assert {c.crossing_deg for c in conditions} == {0.0, 90.0}
@@ -93,7 +93,7 @@ def test_the_comb_tries_spacing_pattern_direction_and_perimeter(name: str) -> No
 
 def test_confirmation_has_one_underside_of_each_class_at_the_process_itself() -> None:
     process = builtin("pla-0.4")
-    slope, bridge, ledge, island = candidate_conditions(CouponKind.CONFIRM, process)
+    slope, bridge, ledge, island = candidate_conditions(CouponKind.CONFIRM, Laws(process))
     assert slope.angle_deg == math.floor(limit_deg(process))
     assert bridge.kind is ConditionKind.BRIDGE
     assert ledge == island
@@ -124,7 +124,7 @@ def test_a_support_condition_is_the_process_s_own_unless_told() -> None:
 def test_candidates_are_distinct_and_in_range(name: str, share: float, fan: float, kind: CouponKind) -> None:
     base = builtin(name)
     process = replace(base, layer_height_mm=share * base.nozzle_mm, fan=fan)
-    conditions = candidate_conditions(kind, process)
+    conditions = candidate_conditions(kind, Laws(process))
     assert conditions
     if kind is not CouponKind.CONFIRM:
         assert len(set(conditions)) == len(conditions)

@@ -29,6 +29,7 @@ from falsework.coupon import (
 )
 from falsework.coupon.conditions import run_mm
 from falsework.coupon.supports import process_of
+from falsework.droop.laws import Laws
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.files.threemf import split_mesh
 from falsework.kernels.mesh.measures import mesh_volume
@@ -93,7 +94,7 @@ def test_every_piece_for_every_built_in_process(name: str, kind: CouponKind) -> 
     coupon = piece(kind, name)
     check(coupon)
     assert len(coupon.cells) >= 3
-    wanted = candidate_conditions(kind, coupon.process)
+    wanted = candidate_conditions(kind, Laws(coupon.process))
     assert len(coupon.cells) + len(coupon.left_out) == len(wanted)
     assert {c.condition for c in coupon.cells} <= set(wanted)
     assert coupon.cell(coupon.cells[0].label) is coupon.cells[0]
@@ -155,7 +156,7 @@ def test_the_same_seed_gives_the_same_piece_and_another_shuffles_it(kind: Coupon
 
     assert Counter(order(first)) == Counter(order(other))
     assert order(first) != order(other)
-    assert order(first) != candidate_conditions(kind, process)[: len(first.cells)]
+    assert order(first) != candidate_conditions(kind, Laws(process))[: len(first.cells)]
 
 
 def test_a_coupon_survives_its_json_and_other_texts_are_refused() -> None:
@@ -179,7 +180,7 @@ def test_limits_cut_cells_and_the_piece_says_which(kind: CouponKind) -> None:
         assert all(unit in one.why and one.what for one in cut.left_out)
     # what is kept comes from the front of the list: nearest the threshold, then the ends
     kept = {cell.condition for cell in small.cells}
-    assert candidate_conditions(kind, process)[0] in kept
+    assert candidate_conditions(kind, Laws(process))[0] in kept
 
 
 def test_a_limit_too_tight_for_one_cell_is_refused() -> None:
@@ -208,7 +209,9 @@ def test_a_plan_of_the_same_mesh_costs_the_same(name: str) -> None:
     fan = piece(CouponKind.OVERHANG, name)
     cost = plan(fan.geometry.bodies[0].part, process, standing="leave", release=False).part_cost
     assert (cost.time_s / 60, cost.mass_g) == pytest.approx((fan.minutes, fan.grams), rel=1e-9)
-    gap = design_coupon(CouponKind.GAP, process, cells=[support_condition(process, run_mm(process))] * 3)
+    gap = design_coupon(
+        CouponKind.GAP, process, cells=[support_condition(process, run_mm(Laws(process)))] * 3
+    )
     printed_with = process_of(gap.cells[0].condition, process)  # with the small feet of test pieces
     result = plan(gap.geometry.bodies[0].part, printed_with, standing="bed", release=False)
     cost = result.part_cost + result.support_cost
@@ -281,7 +284,7 @@ GOOD = support_condition(builtin("pla-0.4"), 30.0)
 )
 def test_conditions_that_a_piece_cannot_have_are_refused(kind: CouponKind, condition, wrong: str) -> None:
     with pytest.raises(ProcessError, match="cell 2: .*" + wrong):
-        good = candidate_conditions(kind, builtin("pla-0.4"))[0]
+        good = candidate_conditions(kind, Laws(builtin("pla-0.4")))[0]
         design_coupon(kind, builtin("pla-0.4"), cells=[good, condition])
     with pytest.raises(ProcessError, match="no cells"):
         design_coupon(kind, builtin("pla-0.4"), cells=[])

@@ -20,13 +20,13 @@ from falsework.coupon.conditions import run_mm
 from falsework.coupon.shapes import draft_of
 from falsework.coupon.sizes import sizes_of
 from falsework.coupon.supports import built, layers_of, part_of
-from falsework.droop import PRIOR
+from falsework.droop.laws import Laws
 from falsework.process import builtin
 
 
 def cell(condition, shape, process):
     """The draft of one cell and its part."""
-    draft = draft_of(condition, shape, sizes_of(process, [condition], PRIOR), True)
+    draft = draft_of(condition, shape, sizes_of([condition], Laws(process)), True)
     return draft, part_of("cell", draft.solid)
 
 
@@ -41,7 +41,7 @@ def face_normals(part):
 @pytest.mark.parametrize("name", ["abs-0.25", "pla-0.4", "petg-1.2"])
 def test_a_fin_leans_as_asked_and_nothing_else_looks_down(name: str) -> None:
     process = builtin(name)
-    for condition in candidate_conditions(CouponKind.OVERHANG, process):
+    for condition in candidate_conditions(CouponKind.OVERHANG, Laws(process)):
         draft, part = cell(condition, Shape.FIN, process)
         normals, areas = face_normals(part)
         down = (normals[:, 2] < -1e-6) & (part.vertices[part.faces].max(axis=1)[:, 2] > 1e-6)
@@ -57,7 +57,7 @@ def test_a_fin_leans_as_asked_and_nothing_else_looks_down(name: str) -> None:
 @pytest.mark.parametrize("name", ["abs-0.25", "pla-0.4", "petg-1.2"])
 def test_a_rung_spans_exactly_what_it_says(name: str) -> None:
     process = builtin(name)
-    for condition in candidate_conditions(CouponKind.BRIDGE, process):
+    for condition in candidate_conditions(CouponKind.BRIDGE, Laws(process)):
         draft, part = cell(condition, Shape.RUNG, process)
         normals, areas = face_normals(part)
         corners = part.vertices[part.faces]
@@ -80,7 +80,7 @@ def test_between_support_and_roof_are_exactly_so_many_layers(
         process = replace(process, nozzle_mm=1.4, line_width_mm=1.4, first_layer_height_mm=0.9)
     process = replace(process, layer_height_mm=height_mm)
     gap = layers * height_mm
-    condition = support_condition(process, run_mm(process), air_gap_mm=gap, interface_layers=dense)
+    condition = support_condition(process, run_mm(Laws(process)), air_gap_mm=gap, interface_layers=dense)
     draft, part = cell(condition, Shape.ROOF, process)
     made = built(draft, process)
     roof = part.vertices[part.vertices[:, 2] > 1e-6][:, 2]
@@ -101,7 +101,7 @@ def test_the_top_lines_cross_the_strands_as_asked_and_run_20_mm(
 ) -> None:
     process = builtin(name)
     condition = support_condition(
-        process, run_mm(process), crossing_deg=crossing, interface_layers=dense, weave="parallel"
+        process, run_mm(Laws(process)), crossing_deg=crossing, interface_layers=dense, weave="parallel"
     )
     made = built(cell(condition, Shape.ROOF, process)[0], process)
     strands = made.scheme.strands
@@ -120,7 +120,7 @@ def test_the_top_lines_cross_the_strands_as_asked_and_run_20_mm(
 @pytest.mark.parametrize("name", ["petg-0.6", "pla-1.2"])
 def test_every_support_cell_is_built_of_lines_from_the_bed(name: str) -> None:
     process = builtin(name)
-    for condition in candidate_conditions(CouponKind.WEAVE, process):
+    for condition in candidate_conditions(CouponKind.WEAVE, Laws(process)):
         made = built(cell(condition, Shape.ROOF, process)[0], process)
         (piece,) = made.scheme.pieces
         assert piece.bottom_mm == 0.0
@@ -150,7 +150,7 @@ def test_the_jaws_read_the_nominal_thickness_off_a_print_that_did_not_sag() -> N
                 low.append(min(ends @ normal) - 0.5 * (z1 - z0))
                 high.append(max(ends @ normal) + 0.5 * (z1 - z0))
         assert max(high) - min(low) == pytest.approx(draft.nominal_mm, abs=1e-3)
-    flat = support_condition(process, run_mm(process))
+    flat = support_condition(process, run_mm(Laws(process)))
     draft, part = cell(flat, Shape.ROOF, process)
     assert part.bounds_mm[1, 2] - draft.underside_mm == pytest.approx(draft.nominal_mm)
 
@@ -158,7 +158,7 @@ def test_the_jaws_read_the_nominal_thickness_off_a_print_that_did_not_sag() -> N
 @pytest.mark.parametrize("shape", [Shape.LEDGE, Shape.PEG])
 def test_ledge_and_peg_stand_over_support_of_their_own(shape: Shape) -> None:
     process = builtin("pla-0.6")
-    draft, part = cell(support_condition(process, run_mm(process)), shape, process)
+    draft, part = cell(support_condition(process, run_mm(Laws(process))), shape, process)
     assert part.health.closed and part.health.bodies == 1
     made = built(draft, process)
     assert len(made.scheme.pieces) == 1

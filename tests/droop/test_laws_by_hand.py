@@ -11,7 +11,8 @@ import pytest
 
 from falsework.droop.belief import PRIOR, Seen, with_values
 from falsework.droop.bond import Landing, log_bond
-from falsework.droop.bridge import longest_clean_bridge_mm, sag_mm
+from falsework.droop.bridge import sag_mm
+from falsework.droop.laws import Laws
 from falsework.droop.outcome import (
     SCRAPED,
     bridge_quality,
@@ -185,10 +186,10 @@ def test_finish() -> None:
 def test_where_some_of_what_is_believed_never_sags_there_is_no_longest_bridge() -> None:
     """Nothing flows where the melt counts as solid; half a cloud of such strands is no figure either."""
     frozen = with_values(PRIOR, log_fluidity=-60.0)
-    assert math.isinf(longest_clean_bridge_mm(PLA, frozen, 0.5).value)
+    assert math.isinf(Laws(PLA, frozen).longest_clean_bridge_mm(0.5).value)
     some = np.where(np.arange(len(PRIOR.by_layers)) % 2 == 0, -60.0, 0.0)
     mixed = replace(PRIOR, draws=replace(PRIOR.draws, log_fluidity=some))
-    found = longest_clean_bridge_mm(PLA, mixed, 0.5)
+    found = Laws(PLA, mixed).longest_clean_bridge_mm(0.5)
     assert math.isinf(found.low) and math.isinf(found.high)
 
 

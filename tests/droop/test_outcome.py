@@ -10,13 +10,12 @@ import pytest
 from falsework import load_process
 from falsework.droop.belief import PRIOR, Seen
 from falsework.droop.bond import CAP, FULL_RUN_MM, log_bond
+from falsework.droop.laws import Laws
 from falsework.droop.outcome import (
     MOST_GAP_LAYERS,
     REMOVABLE,
-    let_go_chances,
     let_go_grading,
     probabilities,
-    removable_gap_mm,
     removable_gaps_mm,
 )
 from falsework.droop.strand import strand_of
@@ -26,7 +25,7 @@ PLA = load_process("pla-0.4")
 
 def test_more_fan_bonds_less() -> None:
     """A strand that arrives cooler welds less to the support beneath: fewer are fused or scraped."""
-    stuck = [sum(let_go_chances(0.2, replace(PLA, fan=fan), PRIOR)[:2]) for fan in (0.0, 0.5, 1.0)]
+    stuck = [sum(Laws(replace(PLA, fan=fan)).let_go_chances(0.2)[:2]) for fan in (0.0, 0.5, 1.0)]
     assert stuck[0] > stuck[1] > stuck[2]
 
 
@@ -44,7 +43,7 @@ def test_at_the_removable_gap_four_of_five_come_off_in_one_go(name: str) -> None
 
 
 def test_the_removable_gap_grows_with_the_layers() -> None:
-    fine, thick = (removable_gap_mm(load_process(f"pla-{nozzle}"), PRIOR).value for nozzle in ("0.25", "0.8"))
+    fine, thick = (Laws(load_process(f"pla-{nozzle}")).removable_gap_mm().value for nozzle in ("0.25", "0.8"))
     assert thick > 2.0 * fine > 0.0
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from falsework.cost import part_cost
+from falsework.droop.laws import Laws
 from falsework.kernels.column import intervals as k
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.need.needmap import need_map
@@ -48,7 +49,7 @@ def compared(request):
     for up in ups:
         placed = place(part, turn_deg=turn_deg_of(up), bed_mm=(220.0, 220.0))
         stack = stack_layers(placed, layer_boundaries(float(placed.size_mm[2]), 0.2, 0.2))
-        need = need_map(stack, PROCESS)
+        need = need_map(stack, Laws(PROCESS))
         columns = standing_figures(stack, need, PROCESS)
         cost = part_cost(stack, PROCESS)[0]
         layers.append(

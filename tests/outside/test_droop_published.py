@@ -10,10 +10,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from falsework.droop.belief import PRIOR
 from falsework.droop.bond import log_contact_share
-from falsework.droop.bridge import bridge_droop, clean_span_mm, sag_mm
-from falsework.droop.outcome import let_go_chances
+from falsework.droop.bridge import clean_span_mm, sag_mm
+from falsework.droop.laws import Laws
 from falsework.droop.parameters import Parameters
 from falsework.droop.strand import (
     REFERENCE_DIAMETER_MM,
@@ -95,20 +94,20 @@ def test_the_fan_dominates():
 
     The model cuts half to four fifths between no fan and full fan at 50 mm.
     """
-    cut = 1 - bridge_droop(50, PLA, PRIOR).value / bridge_droop(50, STILL, PRIOR).value
+    cut = 1 - Laws(PLA).bridge_droop(50).value / Laws(STILL).bridge_droop(50).value
     assert 0.45 < cut < 0.8
 
 
 def test_hotter_sags_more():
     """Sign from Pricci 2025, Polymers 17:2858."""
     hot = replace(PLA, material=replace(PLA.material, nozzle_temperature_c=225.0))
-    assert bridge_droop(50, hot, PRIOR).value > 1.1 * bridge_droop(50, PLA, PRIOR).value
+    assert Laws(hot).bridge_droop(50).value > 1.1 * Laws(PLA).bridge_droop(50).value
 
 
 def test_bridges_of_thirty_to_a_hundred_millimetres_sag_by_about_a_millimetre():
     """From memory (trade): with fan, 0.2..0.6 mm at 30, 0.5..1.2 at 50, 2..4 at 100. To a factor of 2."""
     for span_mm, low, high in ((30, 0.2, 0.6), (50, 0.5, 1.2), (100, 2.0, 4.0)):
-        droop = bridge_droop(span_mm, PLA, PRIOR)
+        droop = Laws(PLA).bridge_droop(span_mm)
         assert low / 2 < droop.value < high * 2
         assert droop.low < high and droop.high > low  # and the interval meets the range
 
@@ -173,4 +172,4 @@ def test_contact_is_the_chord_of_a_squeezed_strand(gap):
 def test_the_usual_gap_lets_go():
     """Common practice, no source: a gap of two layers (0.2 → 0.4 mm, 0.9 → 1.8 mm) comes off."""
     for width, height in ((0.45, 0.2), (1.4, 0.9)):
-        assert sum(let_go_chances(2 * height, strand(width, height), PRIOR)[2:]) >= 0.8
+        assert sum(Laws(strand(width, height)).let_go_chances(2 * height)[2:]) >= 0.8

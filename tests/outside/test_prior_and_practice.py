@@ -10,9 +10,7 @@ from dataclasses import replace
 import pytest
 
 from falsework.droop.belief import PRIOR, with_law
-from falsework.droop.bridge import bridge_droop
-from falsework.droop.outcome import let_go_chances, removable_gap_mm
-from falsework.droop.overhang import limit_angle_deg
+from falsework.droop.laws import Laws
 from falsework.process import load_process
 from falsework.process.settings import Process
 
@@ -32,16 +30,16 @@ def test_the_45_degree_rule(height):
 
     Up to 45° passes: Mazlan, Abdul Kadir, Yusof, Wahab 2020, J. Adv. Ind. Technol. Appl., pp. 38-47.
     """
-    limit = limit_angle_deg(strand(height, 2 * height), PRIOR)
+    limit = Laws(strand(height, 2 * height)).limit_angle_deg()
     assert limit.low < 45 < limit.high
     assert limit.value == pytest.approx(45, abs=3)
 
 
 def test_steeper_with_strong_cooling():
     """Common practice, no source: 50 to 60° depending on part cooling."""
-    limit = limit_angle_deg(strand(0.2, 0.4), PRIOR)
+    limit = Laws(strand(0.2, 0.4)).limit_angle_deg()
     assert limit.low < 50 and limit.high > 58
-    assert limit_angle_deg(strand(0.2, 0.4, fan=0.0), PRIOR).high < limit.high - 5
+    assert Laws(strand(0.2, 0.4, fan=0.0)).limit_angle_deg().high < limit.high - 5
 
 
 @pytest.mark.parametrize(("height", "width"), [(0.2, 0.45), (0.9, 1.4)])
@@ -49,24 +47,24 @@ def test_two_layers_of_gap(height, width):
     """Common practice, no source: 0.4 mm at 0.2 mm layers, 1.8 mm at 0.9 mm layers; two is the first whole
     number of layers at which 4 of 5 are expected to come off."""
     process = strand(height, width)
-    gap = removable_gap_mm(process, PRIOR)
+    gap = Laws(process).removable_gap_mm()
     assert gap.low < 2 * height < gap.high
-    one, two = (sum(let_go_chances(n * height, process, PRIOR)[2:]) for n in (1, 2))
+    one, two = (sum(Laws(process).let_go_chances(n * height)[2:]) for n in (1, 2))
     assert one < 0.8 <= two
 
 
 def test_another_school_of_practice_is_within():
     """From memory: half a layer to one layer of gap for PLA."""
-    gap = removable_gap_mm(PLA, PRIOR)
+    gap = Laws(PLA).removable_gap_mm()
     assert gap.low < 0.2 and gap.low < 0.15
 
 
 def test_physics_and_practice_part_at_thick_layers():
     """By clearance thick layers want less than practice gives; by layers the same as thin ones."""
     thick = strand(0.9, 1.4)
-    by_clearance = removable_gap_mm(thick, with_law(PRIOR, False)).value / 0.9
-    by_layers = removable_gap_mm(thick, with_law(PRIOR, True)).value / 0.9
-    usual = removable_gap_mm(PLA, PRIOR).value / 0.2
+    by_clearance = Laws(thick, with_law(PRIOR, False)).removable_gap_mm().value / 0.9
+    by_layers = Laws(thick, with_law(PRIOR, True)).removable_gap_mm().value / 0.9
+    usual = Laws(PLA).removable_gap_mm().value / 0.2
     assert by_clearance < 0.9 * by_layers
     assert by_layers == pytest.approx(usual, rel=0.1)
 
@@ -78,17 +76,17 @@ def test_the_fan_helps():
     """
     cuts = []
     for end in ("value", "low", "high"):
-        with_fan, still = bridge_droop(50, PLA, PRIOR), bridge_droop(50, strand(0.2, 0.45, 0.0), PRIOR)
+        with_fan, still = Laws(PLA).bridge_droop(50), Laws(strand(0.2, 0.45, 0.0)).bridge_droop(50)
         cuts.append(1 - getattr(with_fan, end) / getattr(still, end))
     assert min(cuts) > 0.3
-    lowest = 1 - bridge_droop(50, PLA, PRIOR).low / bridge_droop(50, strand(0.2, 0.45, 0.0), PRIOR).value
+    lowest = 1 - Laws(PLA).bridge_droop(50).low / Laws(strand(0.2, 0.45, 0.0)).bridge_droop(50).value
     assert lowest > 0.65
 
 
 def test_speed_is_left_to_readings():
     """Pricci 2025 finds less sag with a faster head, fed with pellets apart; with the flow tied to the speed
     nothing of that follows, and the model takes no side."""
-    slow, fast = (bridge_droop(50, replace(PLA, bridge_speed_mm_s=v), PRIOR) for v in (15.0, 60.0))
+    slow, fast = (Laws(replace(PLA, bridge_speed_mm_s=v)).bridge_droop(50) for v in (15.0, 60.0))
     assert slow.value == pytest.approx(fast.value, rel=0.03)
-    usual = bridge_droop(50, PLA, PRIOR)
+    usual = Laws(PLA).bridge_droop(50)
     assert fast.high / fast.low > usual.high / usual.low

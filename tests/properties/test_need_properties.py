@@ -11,11 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.affinity import rotate, scale, translate
 
-from falsework.droop.belief import PRIOR
-from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import estimates
-from falsework.droop.overhang import overhang_droops
-from falsework.droop.supported import supported_droops
+from falsework.droop.laws import Laws
 from falsework.need.needmap import need_map
 from falsework.need.strips import DUST_SHARE, biased_reach_mm
 from falsework.need.underside import UndersideKind
@@ -53,7 +50,7 @@ def sections(draw):
 @settings(max_examples=30, deadline=None)
 @given(sections())
 def test_strips_lie_in_their_layer_over_air_and_cover_what_is_loose(sections):
-    need = need_map(stack_of(sections), PROCESS)
+    need = need_map(stack_of(sections), Laws(PROCESS))
     hold, dust = biased_reach_mm(reach_mm(PROCESS)), DUST_SHARE * PROCESS.line_width_mm**2
     for i in range(1, len(sections)):
         mine = shapely.union_all(need.regions[need.region_layer == i])
@@ -68,7 +65,7 @@ def test_strips_lie_in_their_layer_over_air_and_cover_what_is_loose(sections):
 @settings(max_examples=30, deadline=None)
 @given(sections())
 def test_figures_are_sane(sections):
-    need = need_map(stack_of(sections), PROCESS)
+    need = need_map(stack_of(sections), Laws(PROCESS))
     total = sum(u.area_mm2 for u in need.undersides)
     assert total == pytest.approx(shapely.area(need.regions).sum())
     ranks = [
@@ -96,7 +93,7 @@ def areas_about(sections):
     """Least and greatest area over air of lines a hundredth wider and narrower, with 1 % + 0.05 mm² to
     either side: a strip may lie just at a threshold, where rounding decides whether all of it counts."""
     areas = [
-        area_of(need_map(stack_of(sections), replace(PROCESS, line_width_mm=f * PROCESS.line_width_mm)))
+        area_of(need_map(stack_of(sections), Laws(replace(PROCESS, line_width_mm=f * PROCESS.line_width_mm))))
         for f in (0.99, 1.0, 1.01)
     ]
     return 0.99 * min(areas) - 0.05, 1.01 * max(areas) + 0.05
@@ -110,7 +107,7 @@ def test_turning_and_moving_changes_nothing(sections, turn, shift):
         return translate(rotate(g, turn, origin=(0, 0)), shift, -0.5 * shift)
 
     low, high = areas_about(sections)
-    assert low <= area_of(need_map(stack_of([moved(s) for s in sections]), PROCESS)) <= high
+    assert low <= area_of(need_map(stack_of([moved(s) for s in sections]), Laws(PROCESS))) <= high
 
 
 @settings(max_examples=15, deadline=None)
@@ -129,7 +126,7 @@ def test_everything_scales(sections, factor):
     )
     low, high = areas_about(sections)
     grown = [scale(s, factor, factor, origin=(0, 0)) for s in sections]
-    assert low <= area_of(need_map(stack_of(grown, factor * 0.2), big)) / factor**2 <= high
+    assert low <= area_of(need_map(stack_of(grown, factor * 0.2), Laws(big))) / factor**2 <= high
 
 
 @settings(max_examples=15, deadline=None)
@@ -137,14 +134,14 @@ def test_everything_scales(sections, factor):
 def test_less_fan_never_needs_less(sections, fan):
     """The loose area grows as the reach shrinks; strips round it up, so compare layer by layer by cover."""
     full, less = (
-        need_map(stack_of(sections), PROCESS),
-        need_map(stack_of(sections), replace(PROCESS, fan=fan)),
+        need_map(stack_of(sections), Laws(PROCESS)),
+        need_map(stack_of(sections), Laws(replace(PROCESS, fan=fan))),
     )
     assert shapely.area(less.regions).sum() >= shapely.area(full.regions).sum() * 0.97 - 0.05
 
 
-def ledge_droop(free_mm, process, belief):
-    return estimates(overhang_droops(np.array([free_mm]), process, belief), ["uncalibrated"])[0]
+def ledge_droop(laws, free_mm):
+    return estimates(laws.overhang_droops(np.array([free_mm])), ["uncalibrated"])[0]
 
 
 @settings(max_examples=200, deadline=None)
@@ -157,14 +154,14 @@ def ledge_droop(free_mm, process, belief):
 def test_droop_grows_with_span_and_reach_and_with_less_fan(length, factor, fan, size):
     width, height, nozzle = size
     process = replace(PROCESS, line_width_mm=width, layer_height_mm=height, nozzle_mm=nozzle, fan=fan)
-    for law in (bridge_droop, ledge_droop):
-        short, long = law(length, process, PRIOR), law(length * factor, process, PRIOR)
+    laws, windy = Laws(process), Laws(replace(process, fan=1.0))
+    for law in (Laws.bridge_droop, ledge_droop):
+        short, long = law(laws, length), law(laws, length * factor)
         assert short.low < short.value < short.high
         for end in ("low", "value", "high"):
             assert getattr(short, end) < getattr(long, end)
         # how much the fan does is uncertain too, so medians at nearly the same fan may cross by a little
-        windy = law(length, replace(process, fan=1.0), PRIOR)
-        assert windy.value <= short.value * 1.01
-        held, longer = supported_droops([short, long], 2 * height, process, PRIOR)
+        assert law(windy, length).value <= short.value * 1.01
+        held, longer = laws.supported_droops([short, long], 2 * height)
         assert held.low <= held.value <= held.high
         assert held.value <= longer.value and held.value <= short.value

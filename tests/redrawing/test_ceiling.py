@@ -45,7 +45,7 @@ def test_undersides_none_of_whose_strips_may_ask_do_not(make) -> None:
         tried = trial(site, ceiling, walls[:count])
         may = may_ask(on, tried.figures)
         short = asking_of(on, tried.stack, *tried.strips, may)
-        need = need_of(tried.stack, *tried.strips, on.process, on.belief)
+        need = need_of(tried.stack, *tried.strips, on.laws)
         asking = np.array([asks(u, on.process) for u in need.undersides], dtype=bool)
         full = need.regions[asking[need.region_underside]]
         assert sorted(shapely.to_wkb(short)) == sorted(shapely.to_wkb(full))

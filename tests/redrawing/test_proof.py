@@ -9,6 +9,7 @@ import pytest
 import shapely
 from manifold3d import Manifold
 
+from falsework.droop.laws import Laws
 from falsework.layers import stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.need import need_map
@@ -142,7 +143,7 @@ def test_spliced_layers_and_need_are_those_of_the_whole_part_cut_anew(table: Pla
     anew = stack_layers(_as_part(proof.changed.solid), table.stack.z_mm)
     assert np.allclose(anew.areas_mm2, proof.changed.stack.areas_mm2)
     assert np.array_equal(anew.z_mm, proof.changed.stack.z_mm)
-    need = need_map(anew, PROCESS)
+    need = need_map(anew, Laws(PROCESS))
     asking = np.array([asks(u, PROCESS) for u in need.undersides])[need.region_underside]
     assert shapely.area(need.regions[asking]).sum() == pytest.approx(proof.left_mm2 + proof.new_mm2, rel=1e-6)
 
@@ -169,7 +170,7 @@ def test_layers_that_are_known_of_the_body_say_the_same(table: PlannedPart) -> N
 
 
 def written(changed: Changed, body: LayerStack) -> Written:
-    return Written(_as_part(changed.solid), np.zeros(3), body, need_map(body, PROCESS))
+    return Written(_as_part(changed.solid), np.zeros(3), body, need_map(body, Laws(PROCESS)))
 
 
 def test_what_begins_in_mid_air_is_never_let_pass(table: PlannedPart) -> None:

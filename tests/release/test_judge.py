@@ -7,8 +7,7 @@ import pytest
 import shapely
 
 from falsework.documents import decode, encode
-from falsework.droop import PRIOR
-from falsework.droop.bond import bond_share
+from falsework.droop.laws import Laws
 from falsework.errors import FalseworkError, ProcessError
 from falsework.process.forces import BED_BOND_MPA
 from falsework.process.settings import Process, Structure
@@ -215,7 +214,7 @@ def test_bond_against_foot_by_hand():
     dense = Process(name="dense", structure=Structure(interface_layers=2))
     bare = Process(name="bare", structure=Structure(interface_layers=0, spacing_mm=2.0))
     pieces = [piece(foot=foot, contact=contact)]
-    share = bond_share(gap, dense, PRIOR)
+    share = Laws(dense).bond_share(gap)
     full = 30.0 * contact  # MPa × mm² = N
     one = judged(table(), [support()], pieces, process=dense, gap_mm=gap).pieces[0]
     assert one.bond_n.value == pytest.approx(full * share.value, rel=1e-12)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from falsework.droop.laws import Laws
 from falsework.need.needmap import need_map
 from falsework.need.underside import UndersideKind
 from falsework.process.settings import Structure
@@ -27,7 +28,7 @@ THICK = replace(
 def built(solid, process, standing=Standing.BED_OR_PART):
     part = part_of(solid)
     stack = stack_of_part(part, process)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     standings = [Standing.LEAVE if u.kind is UndersideKind.HOLDS else standing for u in need.undersides]
     scheme = build_scheme(stack, need, standings, process)
     planned = Geometry(part, stack, need, scheme)
@@ -111,7 +112,7 @@ def test_a_turn_is_planned_as_a_whole(spool_scene, spool_remedies):
 
     laid = place(part, turn_deg=(90.0, 0.0, 0.0), bed_mm=(220.0, 220.0))
     stack = stack_of_part(laid, process)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     standings = [
         Standing.LEAVE if u.kind is UndersideKind.HOLDS else Standing.BED_OR_PART for u in need.undersides
     ]

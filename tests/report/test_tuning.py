@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, printed
+from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
 from falsework.report import curves, tuning_words
@@ -65,7 +66,7 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     cells = [
         c
         for kind in (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)
-        for c in candidate_conditions(kind, PLA)
+        for c in candidate_conditions(kind, Laws(PLA))
     ]
     # one of another strand counts, but is not drawn among these
     cells.append(printed(ConditionKind.OVERHANG, replace(PLA, layer_height_mm=0.1), angle_deg=60.0))

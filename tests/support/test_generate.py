@@ -10,6 +10,7 @@ import pytest
 import shapely
 import trimesh
 
+from falsework.droop.laws import Laws
 from falsework.errors import FalseworkError
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
@@ -41,7 +42,7 @@ def table(leg_layers=30, top_layers=5, step_layers=0):
 
 def scheme_of(sections, standing=Standing.BED_OR_PART, process=PLAIN, layer_mm=0.2):
     stack = stack_of(sections, layer_mm)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     return build_scheme(stack, need, [standing] * len(need.undersides), process)
 
 
@@ -125,7 +126,7 @@ def test_none_gets_nothing_and_the_mesh_is_empty() -> None:
 def test_standings_must_match() -> None:
     stack = stack_of(table())
     with pytest.raises(FalseworkError, match="0 given for 1"):
-        build_scheme(stack, need_map(stack, PLAIN), [], PLAIN)
+        build_scheme(stack, need_map(stack, Laws(PLAIN)), [], PLAIN)
 
 
 def test_lines_stand_on_each_other_at_the_asked_spacing() -> None:
@@ -207,7 +208,7 @@ def test_swept_volume_agrees_with_columns(sections) -> None:
     from falsework.support.sweep import sweep_columns
 
     stack = stack_of(sections)
-    need = need_map(stack, PLAIN)
+    need = need_map(stack, Laws(PLAIN))
     swept = sweep_columns(stack, need, [Standing.BED_OR_PART] * len(need.undersides), PLAIN).columns
     x0, y0, x1, y1 = shapely.total_bounds(stack.regions)
     x, y = (g.ravel() for g in np.meshgrid(np.arange(x0, x1, 0.25), np.arange(y0, y1, 0.25)))
@@ -246,7 +247,7 @@ def test_the_mesh_is_closed_and_keeps_off_the_part(mesh, gap_layers) -> None:
     part = Part("shape", np.ascontiguousarray(vertices), mesh.faces.astype(np.int32))
     stack = stack_layers(part, layer_boundaries(float(vertices[:, 2].max()), 0.2, 0.2))
     process = replace(PLAIN, structure=replace(PLAIN.structure, air_gap_layers=gap_layers))
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     scheme = build_scheme(stack, need, [Standing.BED_OR_PART] * len(need.undersides), process)
     support = solid(scheme)
     assert support.status() == m3.Error.NoError and support.volume() > 10

@@ -8,6 +8,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from falsework.droop.laws import Laws
 from falsework.kernels.outline.rays import level_ways
 from falsework.layers.overlay import buffer, on_cores, union
 from falsework.need.measure import Outlines
@@ -24,7 +25,7 @@ DESIGNED, CURTAIN = (Process(structure=Structure(form=form)) for form in ("desig
 
 def scheme_of(sections, process=DESIGNED, standing=Standing.BED_OR_PART):
     stack = stack_of(sections, 0.2)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     return build_scheme(stack, need, [standing] * len(need.undersides), process)
 
 
@@ -113,7 +114,7 @@ def test_a_column_close_in_a_bore_does_not_fall() -> None:
     post = shapely.box(-20, -20, -12, 20) | shapely.box(12, -20, 20, 20)
     sections = [lid - bore] * 40 + [post] * 75 + [post | shapely.Point(0, 0).buffer(2.0)] * 3 + [lid] * 3
     stack, process = stack_of(sections, 0.2), CURTAIN
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     islands = [Standing.BED if u.extent_mm < 6.0 else Standing.LEAVE for u in need.undersides]
     deep = build_scheme(stack, need, islands, process)
     (piece,) = deep.pieces

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 
+from falsework.droop.laws import Laws
 from falsework.errors import ProcessError
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
@@ -16,7 +17,7 @@ from stacks import stack_of
 
 def scheme_of(sections, process):
     stack = stack_of(sections, 0.2)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     return need, build_scheme(stack, need, [Standing.BED_OR_PART] * len(need.undersides), process)
 
 

@@ -9,6 +9,7 @@ import pytest
 import shapely
 
 from falsework.auditing import audit
+from falsework.droop.laws import Laws
 from falsework.need.needmap import need_map
 from falsework.part.demo import demo_parts
 from falsework.planning import plan
@@ -26,7 +27,7 @@ DESIGNED, CURTAIN = (Process(structure=Structure(form=form)) for form in ("desig
 
 def scheme_of(sections, process=DESIGNED, standing=Standing.BED_OR_PART):
     stack = stack_of(sections, 0.2)
-    need = need_map(stack, process)
+    need = need_map(stack, Laws(process))
     return build_scheme(stack, need, [standing] * len(need.undersides), process)
 
 

@@ -7,6 +7,7 @@ import pytest
 import shapely
 
 from falsework import load_process
+from falsework.droop.laws import Laws
 from falsework.support.stability import part_bond_mpa
 from falsework.support.statics import DIRECTIONS, bonded_moments, breadths, hulls, moments
 
@@ -50,14 +51,13 @@ def test_the_bond_to_the_part_is_that_of_the_bond_model():
     """The same as counts when the support is taken off; each layer of gap takes most of what was left."""
     from dataclasses import replace
 
-    from falsework.droop.belief import PRIOR
-    from falsework.droop.bond import bond_share, top_of
+    from falsework.droop.bond import top_of
 
     pla = load_process("pla-0.4")
 
     def bond(layers: float) -> float:
         return part_bond_mpa(replace(pla, structure=replace(pla.structure, air_gap_below_layers=layers)))
 
-    share = bond_share(0.2, pla, PRIOR, top_of(pla, pla.structure.interface_layers_below)).value
+    share = Laws(pla).bond_share(0.2, top_of(pla, pla.structure.interface_layers_below)).value
     assert bond(1.0) == pytest.approx(pla.material.weld_strength_mpa * share)
     assert bond(1.0) > 10.0 * bond(2.0) > 0.0

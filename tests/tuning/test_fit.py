@@ -10,11 +10,9 @@ import pytest
 from falsework.coupon.conditions import printed, support_condition
 from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.droop.belief import PRIOR
-from falsework.droop.bond import bond_share, top_of
-from falsework.droop.bridge import bridge_droop, longest_clean_bridge_mm
+from falsework.droop.bond import top_of
 from falsework.droop.estimate import NORMAL_95
-from falsework.droop.outcome import let_go_chances
-from falsework.droop.overhang import limit_angle_deg
+from falsework.droop.laws import Laws
 from falsework.droop.parameters import PRIORS
 from falsework.errors import Cancelled, FalseworkError
 from falsework.process import load_process
@@ -44,7 +42,7 @@ def bridges(factor: float, process=PLA, printer="heron") -> list[Reading]:
             printer,
             "PLA",
             printed(ConditionKind.BRIDGE, process, span_mm=span),
-            droop_mm=round(factor * bridge_droop(span, process, PRIOR).value, 3),
+            droop_mm=round(factor * Laws(process).bridge_droop(span).value, 3),
         )
         for span in (15.0, 25.0, 40.0, 60.0, 80.0)
     ]
@@ -86,22 +84,22 @@ def test_without_readings_it_is_the_prior():
 
 def test_it_learns_what_the_tray_shows(learnt):
     belief = belief_of(learnt, "heron", MATERIAL)
-    limit = limit_angle_deg(PLA, belief)
+    limit = Laws(PLA, belief).limit_angle_deg()
     assert 55 < limit.value < 64 and limit.basis == "calibrated"
-    prior = limit_angle_deg(PLA, PRIOR)
+    prior = Laws(PLA).limit_angle_deg()
     assert limit.high - limit.low < 0.5 * (prior.high - prior.low)
-    sag = bridge_droop(50, PLA, belief)
-    assert sag.value == pytest.approx(0.5 * bridge_droop(50, PLA, PRIOR).value, rel=0.10)
-    assert longest_clean_bridge_mm(PLA, belief, 0.3).value > longest_clean_bridge_mm(PLA, PRIOR, 0.3).value
-    removable = [sum(let_go_chances(0.2 * n, PLA, belief)[2:]) for n in range(1, 5)]
+    sag = Laws(PLA, belief).bridge_droop(50)
+    assert sag.value == pytest.approx(0.5 * Laws(PLA).bridge_droop(50).value, rel=0.10)
+    assert Laws(PLA, belief).longest_clean_bridge_mm(0.3).value > Laws(PLA).longest_clean_bridge_mm(0.3).value
+    removable = [sum(Laws(PLA, belief).let_go_chances(0.2 * n)[2:]) for n in range(1, 5)]
     assert removable[0] < 0.1 and removable[1] < 0.5 and removable[3] > 0.8
 
 
 def test_one_reading_is_enough_and_moves_what_it_is_about():
     one = fit_readings(gaps({0.4: LetGo.FUSED}), MATERIALS)
     belief = belief_of(one, "heron", MATERIAL)
-    assert sum(let_go_chances(0.4, PLA, belief)[2:]) < sum(let_go_chances(0.4, PLA, PRIOR)[2:]) - 0.15
-    before, after = limit_angle_deg(PLA, PRIOR), limit_angle_deg(PLA, belief)
+    assert sum(Laws(PLA, belief).let_go_chances(0.4)[2:]) < sum(Laws(PLA).let_go_chances(0.4)[2:]) - 0.15
+    before, after = Laws(PLA).limit_angle_deg(), Laws(PLA, belief).limit_angle_deg()
     assert after.value == pytest.approx(before.value, abs=1.5)  # a draw's error
     assert after.basis == "uncalibrated" and belief.basis("support", PLA) == "extrapolated"
 
@@ -110,7 +108,7 @@ def test_many_readings_are_fitted_and_narrow_the_interval():
     few, many = bridges(0.8), bridges(0.8) * 24  # 120 readings
     spread = []
     for some in (few, many):
-        sag = bridge_droop(50, PLA, belief_of(fit_readings(some, MATERIALS), "heron", MATERIAL))
+        sag = Laws(PLA, belief_of(fit_readings(some, MATERIALS), "heron", MATERIAL)).bridge_droop(50)
         spread.append(sag.high / sag.low)
     # never below what the laws get wrong from case to case
     floor = np.exp(2 * NORMAL_95 * PRIORS["log_sag"].anew)
@@ -124,14 +122,14 @@ def test_readings_that_contradict_each_other_are_no_reason_to_fail():
     posterior = fit_readings(mixed + wild, MATERIALS)
     assert np.isfinite(posterior.sets).all()
     # not in the end sure of anything: both outcomes stay likely
-    chances = let_go_chances(0.4, PLA, belief_of(posterior, "heron", MATERIAL))
+    chances = Laws(PLA, belief_of(posterior, "heron", MATERIAL)).let_go_chances(0.4)
     assert chances[0] > 0.02 and chances[3] + chances[4] > 0.05
 
 
 def test_a_slipped_caliper_hardly_moves_the_rest():
     clean = fit_readings(bridges(0.8) * 2, MATERIALS)
     slipped = fit_readings(bridges(0.8) * 2 + [replace(bridges(0.8)[2], droop_mm=9.0)], MATERIALS)
-    sags = [bridge_droop(50, PLA, belief_of(p, "heron", MATERIAL)).value for p in (clean, slipped)]
+    sags = [Laws(PLA, belief_of(p, "heron", MATERIAL)).bridge_droop(50).value for p in (clean, slipped)]
     assert sags[1] == pytest.approx(sags[0], rel=0.10)
 
 
@@ -149,12 +147,12 @@ def test_readings_at_another_height_decide_between_the_laws():
 def test_a_neighbour_learns_less_than_the_printer_itself(learnt):
     width = {}
     for printer in ("heron", "tern"):
-        sag = bridge_droop(50, PLA, belief_of(learnt, printer, MATERIAL))
+        sag = Laws(PLA, belief_of(learnt, printer, MATERIAL)).bridge_droop(50)
         width[printer] = sag.high / sag.low
         told = belief_of(learnt, printer, MATERIAL)
         assert (told.seen.count > 0) == (printer == "heron")
     assert told.rests_on == f"no reading of tern × {MATERIAL.name}; {learnt.count} readings of others"
-    stranger = bridge_droop(50, PLA, belief_of(learnt, "gannet", replace(MATERIAL, name="cork")))
+    stranger = Laws(PLA, belief_of(learnt, "gannet", replace(MATERIAL, name="cork"))).bridge_droop(50)
     assert width["heron"] < 0.75 * width["tern"]
     assert width["tern"] < stranger.high / stranger.low
 
@@ -164,7 +162,7 @@ def test_far_from_the_readings_less_is_known(learnt):
     width = []
     for height in (0.2, 0.24, 0.32):
         there = replace(PLA, layer_height_mm=height)
-        sag = bridge_droop(50, there, belief)
+        sag = Laws(there, belief).bridge_droop(50)
         width.append(np.log(sag.high / sag.low))
         assert sag.basis == ("calibrated" if height < 0.25 else "extrapolated")
     assert width[0] < width[1] < width[2]
@@ -174,7 +172,7 @@ def test_the_same_readings_give_the_same_posterior(learnt):
     again = fit_readings(TRAY, MATERIALS)
     assert again.to_json() == learnt.to_json()
     shuffled = fit_readings(TRAY[::-1], MATERIALS)
-    here, there = (limit_angle_deg(PLA, belief_of(p, "heron", MATERIAL)) for p in (learnt, shuffled))
+    here, there = (Laws(PLA, belief_of(p, "heron", MATERIAL)).limit_angle_deg() for p in (learnt, shuffled))
     assert there.value == pytest.approx(here.value, abs=0.5)
 
 
@@ -207,16 +205,16 @@ def test_plan_and_prediction_agree(learnt):
         support_condition(PLA, 1000.0, air_gap_mm=0.4),
     ]
     found = predicted(belief, MATERIAL, conditions)
-    assert np.median(found.droop_mm_draws[:, 1]) == pytest.approx(bridge_droop(40.0, PLA, belief).value)
+    assert np.median(found.droop_mm_draws[:, 1]) == pytest.approx(Laws(PLA, belief).bridge_droop(40.0).value)
     told = [*found.let_go[2, :4], found.let_go[2, 4:].sum()]  # a plan tells touch and fell not apart
-    np.testing.assert_allclose(told, let_go_chances(0.4, PLA, belief, top_of(PLA, 2)), rtol=1e-9)
-    limit = limit_angle_deg(PLA, belief).value
+    np.testing.assert_allclose(told, Laws(PLA, belief).let_go_chances(0.4, top_of(PLA, 2)), rtol=1e-9)
+    limit = Laws(PLA, belief).limit_angle_deg().value
     at_limit = predicted(belief, MATERIAL, [printed(ConditionKind.OVERHANG, PLA, angle_deg=limit)])
     assert at_limit.finish[0, 2:].sum() == pytest.approx(0.5, abs=0.05)
     same = predict(learnt, "heron", MATERIAL, conditions, draws=1000)
     np.testing.assert_allclose(same.let_go, found.let_go, atol=0.05, equal_nan=True)
     assert found.basis == ("calibrated",) * 3
-    assert bond_share(0.4, PLA, belief).basis == "calibrated"
+    assert Laws(PLA, belief).bond_share(0.4).basis == "calibrated"
 
 
 def test_predictions_are_probabilities(learnt):

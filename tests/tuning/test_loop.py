@@ -8,6 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from falsework.coupon import CouponKind, candidate_conditions
+from falsework.droop.laws import Laws
 from falsework.process import builtin
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
@@ -41,7 +42,7 @@ def test_after_one_tray_of_each_piece_limit_and_gap_are_found() -> None:
         readings = [
             r
             for n, kind in enumerate(kinds)
-            for r in printer.readings(candidate_conditions(kind, PLA), 10 * k + n)
+            for r in printer.readings(candidate_conditions(kind, Laws(PLA)), 10 * k + n)
         ]
         found = survey(fit_readings(readings, MATERIALS), PLA, "invented")
         limit = abs(float(np.median(found.limit_deg)) - printer.limit_deg(PLA)) <= 3.0
@@ -52,7 +53,7 @@ def test_after_one_tray_of_each_piece_limit_and_gap_are_found() -> None:
 
 def test_the_pair_of_cells_chosen_settles_the_gap_at_least_as_often_as_any_pair_of_a_ladder() -> None:
     """Chosen by the weight on right answers, judged by how often the best answer is right."""
-    cells = candidate_conditions(CouponKind.GAP, PLA)
+    cells = candidate_conditions(CouponKind.GAP, Laws(PLA))
     here = survey(PRIOR_POSTERIOR, PLA, "invented", more=cells)
     trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
     chosen = trial.gains(trial.best_cells(range(len(cells)), 2))[0].after

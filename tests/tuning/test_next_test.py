@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions, printed
+from falsework.droop.laws import Laws
 from falsework.process import builtin
 from falsework.tuning.agreement import Agreement, FigureCheck
 from falsework.tuning.fit import fit_readings
@@ -79,7 +80,7 @@ def test_a_reading_that_cannot_vary_gains_nothing() -> None:
 def test_what_is_known_is_not_tested_again() -> None:
     printer = invented_printer(2)
     kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
-    cells = [c for kind in kinds for c in candidate_conditions(kind, PLA)]
+    cells = [c for kind in kinds for c in candidate_conditions(kind, Laws(PLA))]
     readings = [r for seed in range(6) for r in printer.readings(cells, seed)]
     posterior = fit_readings(readings, {"PLA": PLA.material})
     assert all(q.sure > 0.7 for q in survey(posterior, PLA, printer.name).questions())

@@ -13,6 +13,7 @@ from falsework.coupon import CouponKind, candidate_conditions
 from falsework.coupon.conditions import printed, support_condition
 from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.droop.belief import PRIOR
+from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger
 from falsework.process import builtin
 from falsework.process.settings import Process
@@ -95,7 +96,7 @@ def test_readings_of_the_model_raise_no_alarm() -> None:
         readings = [
             r
             for k, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP))
-            for r in printer.readings(candidate_conditions(kind, PLA)[:10], 10 * seed + k)
+            for r in printer.readings(candidate_conditions(kind, Laws(PLA))[:10], 10 * seed + k)
         ]
         failed += not agreement(fitted_of(readings), "mole", "PLA").holds
     assert failed <= 1

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions
+from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger, Recorded
 from falsework.process import builtin, dump_process, limit_deg, load_process
 from falsework.tuning.fit import fit_readings
@@ -40,7 +41,7 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Po
     ledger.add_material(PLA.material)
     for seed, kind in enumerate((CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP)):
         for twice in (0, 10):
-            cells = candidate_conditions(kind, PLA)
+            cells = candidate_conditions(kind, Laws(PLA))
             ledger.add_many([Entry(r, measured_on=DAY) for r in printer.readings(cells, seed + twice)])
     recorded = ledger.readings()
     return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded

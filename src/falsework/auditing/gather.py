@@ -15,8 +15,7 @@ from falsework.auditing.points import crossed, hanging_together, points_along, s
 from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
-from falsework.droop.bridge import bridge_droops, longest_clean_bridge_mm
-from falsework.droop.overhang import overhang_droops
+from falsework.droop.laws import Laws
 from falsework.kernels.bead import laying
 from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
@@ -61,13 +60,18 @@ class AuditLimits:
     knows_part: bool
     strict: bool
 
+    @property
+    def laws(self) -> Laws:
+        """How the strands of the process droop."""
+        return Laws(self.process, self.belief)
+
 
 def limits_of(
     process: Process, belief: Belief, usual: Usual, *, gap_mm: float, knows_part: bool, strict: bool
 ) -> AuditLimits:
     """``gap_mm``: the air gap that supports are planned with."""
     sag = max(usual.height_mm, LEAST_SAG_MM)
-    span = longest_clean_bridge_mm(process, belief, sag).value
+    span = Laws(process, belief).longest_clean_bridge_mm(sag).value
     carry = max(3.0 * usual.height_mm, 1.5 * gap_mm) + 0.02
     return AuditLimits(process, belief, usual, sag, span, carry, knows_part, strict)
 
@@ -244,7 +248,7 @@ class Gatherer:
         ledge = np.full(len(runs), np.inf)
         near = np.flatnonzero(runs.reach_mm < FAR_MM)
         if len(near):
-            ledge[near] = overhang_droops(runs.reach_mm[near], limits.process, limits.belief)[0]
+            ledge[near] = limits.laws.overhang_droops(runs.reach_mm[near])[0]
         overhang = long & (ledge <= limits.sag_mm)
         long &= ~overhang
         # out into the air and back: no bridge, whatever holds its ends
@@ -373,5 +377,5 @@ def droop_of(kind: str, site: FindingSite, limits: AuditLimits) -> Floats:
     """(3,) middle, low and high of the droop at a site of stretches in air, mm."""
     length = np.array([site.amount])
     if kind == "long bridge":
-        return bridge_droops(length, limits.process, limits.belief)[:, 0]
-    return overhang_droops(length, limits.process, limits.belief)[:, 0]
+        return limits.laws.bridge_droops(length)[:, 0]
+    return limits.laws.overhang_droops(length)[:, 0]

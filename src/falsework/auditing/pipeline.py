@@ -34,6 +34,7 @@ from falsework.auditing.value import Audit, Finding, FindingLevel, Place, Progra
 from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import filament_mm, mass_g
 from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.laws import Laws
 from falsework.errors import ProgramError
 from falsework.layers import overlay, planar
 from falsework.layers.slicing import layer_boundaries, stack_layers
@@ -263,7 +264,7 @@ def _work(
     top = float(standing.size_mm[2])
     bounds = layer_boundaries(top, process.first_layer_height_mm, process.layer_height_mm)
     stack = stack_layers(standing, bounds, watch.part(0.5, 0.7))
-    return _Work(standing, stack, need_map(stack, process, belief, watch.part(0.7, 1.0)))
+    return _Work(standing, stack, need_map(stack, Laws(process, belief), watch.part(0.7, 1.0)))
 
 
 def _copies(work: _Work | None, read: _Read, watch: Watch) -> FoundCopies:

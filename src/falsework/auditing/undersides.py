@@ -14,7 +14,6 @@ from falsework.auditing.gather import AuditLimits
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.sites import Sites, site_of
 from falsework.auditing.value import Finding, FindingLevel, Place, UndersideAudit
-from falsework.droop.bridge import bridge_droop
 from falsework.droop.estimate import Estimate
 from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay, planar
@@ -264,7 +263,7 @@ class UndersideAuditor:
             turn = math.degrees(0.5 * math.atan2(kept.turn.imag, kept.turn.real)) % 180.0
         droop: Estimate | None = None
         if kept.longest > 0.0:
-            droop = bridge_droop(kept.longest, self.limits.process, self.limits.belief)
+            droop = self.limits.laws.bridge_droop(kept.longest)
         heat = kept.heat / long
         return UndersideAudit(
             number=u.number,

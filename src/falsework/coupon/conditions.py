@@ -10,10 +10,7 @@ from typing import Any
 
 from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import CouponKind
-from falsework.droop.belief import PRIOR, Belief
-from falsework.droop.bond import bond_share
-from falsework.droop.bridge import longest_clean_bridge_mm
-from falsework.droop.overhang import limit_share
+from falsework.droop.laws import Laws
 from falsework.droop.supported import clearance_mm
 from falsework.process.derived import air_gap, limit_deg
 from falsework.process.settings import Process
@@ -58,13 +55,13 @@ def printed(kind: ConditionKind, process: Process, **tried: Any) -> Condition:
     return Condition(kind=kind, **{**common, **tried})
 
 
-def candidate_conditions(kind: CouponKind, process: Process, belief: Belief = PRIOR) -> list[Condition]:
+def candidate_conditions(kind: CouponKind, laws: Laws) -> list[Condition]:
     """The cells this piece could have, the most telling first: nearest the expected threshold, then the ends.
 
     Cheap: no geometry is made. :func:`design_coupon` takes as many from the front as the limits of time and
     mass allow. Gaps are whole layers, the only ones that one layer height can realise.
     """
-    return _CANDIDATES[kind](process, belief)
+    return _CANDIDATES[kind](laws)
 
 
 def other_fan(process: Process) -> float:
@@ -80,17 +77,18 @@ def clean_droop_mm(process: Process) -> float:
     return max(process.layer_height_mm, _CLEAN_MM)
 
 
-def run_mm(process: Process, belief: Belief = PRIOR) -> float:
+def run_mm(laws: Laws) -> float:
     """Free length of the strands of a support cell, mm.
 
     Long enough for them to sag onto a support two layers down, for the support itself to run 20 mm beneath
     them, and for its lines to be as many as under a real part.
     """
+    process = laws.process
     structure = process.structure
     least = LEAST_RUN_MM + 2 * structure.side_gap_mm
     lined = _RUN_LINES * (structure.spacing_mm + process.line_width_mm) + 2 * structure.side_gap_mm
-    clearance = clearance_mm(2 * process.layer_height_mm, process, belief.clearance_factor)
-    touching = longest_clean_bridge_mm(process, belief, clearance).value if clearance > 0 else 0.0
+    clearance = clearance_mm(2 * process.layer_height_mm, process, laws.belief.clearance_factor)
+    touching = laws.longest_clean_bridge_mm(clearance).value if clearance > 0 else 0.0
     return float(math.ceil(max(least, lined, min(_RUN_SPARE * touching, _MOST_RUN_MM))))
 
 
@@ -121,12 +119,14 @@ def by_interest(values: Sequence[float], middle: float) -> list[float]:
     return list(dict.fromkeys([*first, *rest]))
 
 
-def _overhangs(process: Process, belief: Belief) -> list[Condition]:
+def _overhangs(laws: Laws) -> list[Condition]:
+    process = laws.process
+
     def angle(share: float) -> float:
         lean = math.degrees(math.atan2(share * process.line_width_mm, process.layer_height_mm))
         return min(max(lean, _FIN_RANGE_DEG[0]), _FIN_RANGE_DEG[1])
 
-    limit = limit_share(process, belief)
+    limit = laws.limit_share()
     middle = angle(limit.value)
     low, high = min(angle(limit.low), limit_deg(process)), max(angle(limit.high), limit_deg(process))
     angles: list[float] = []
@@ -138,10 +138,12 @@ def _overhangs(process: Process, belief: Belief) -> list[Condition]:
     return [printed(ConditionKind.OVERHANG, process, angle_deg=a) for a in by_interest(angles, middle)]
 
 
-def _bridges(process: Process, belief: Belief) -> list[Condition]:
+def _bridges(laws: Laws) -> list[Condition]:
+    process = laws.process
+
     def row(fan: float) -> list[Condition]:
         here = replace(process, fan=fan)
-        clean = longest_clean_bridge_mm(here, belief, clean_droop_mm(process))
+        clean = Laws(here, laws.belief).longest_clean_bridge_mm(clean_droop_mm(process))
         shortest = max(clean.low / _SPAN_SPARE, _LEAST_SPAN_LINES * process.line_width_mm)
         longest = max(clean.high * _SPAN_SPARE, 1.5 * shortest)
         ratio = (longest / shortest) ** (1 / (_SPANS - 1))
@@ -154,10 +156,11 @@ def _bridges(process: Process, belief: Belief) -> list[Condition]:
     return _taking_turns([row(process.fan), row(other_fan(process))])
 
 
-def _gaps(process: Process, belief: Belief) -> list[Condition]:
-    height, run = process.layer_height_mm, run_mm(process, belief)
+def _gaps(laws: Laws) -> list[Condition]:
+    process = laws.process
+    height, run = process.layer_height_mm, run_mm(laws)
     lets_go = next(
-        (n for n in range(1, _MOST_GAPS) if bond_share(n * height, process, belief).high < _HARDLY_BONDED),
+        (n for n in range(1, _MOST_GAPS) if laws.bond_share(n * height).high < _HARDLY_BONDED),
         _MOST_GAPS,
     )
     usual = air_gap(process)[1]
@@ -174,8 +177,9 @@ def _gaps(process: Process, belief: Belief) -> list[Condition]:
     return _taking_turns([row(process.structure.interface_layers or 2), row(0)])
 
 
-def _weaves(process: Process, belief: Belief) -> list[Condition]:
-    run, usual = run_mm(process, belief), process.structure.spacing_mm
+def _weaves(laws: Laws) -> list[Condition]:
+    process = laws.process
+    run, usual = run_mm(laws), process.structure.spacing_mm
     least = _LEAST_SPACING_LINES * process.line_width_mm
     spacings = sorted({round(max(factor * usual, least), 1) for factor in _SPACINGS})
     spacings = by_interest(spacings, usual)
@@ -194,9 +198,10 @@ def _weaves(process: Process, belief: Belief) -> list[Condition]:
     )
 
 
-def _confirming(process: Process, belief: Belief) -> list[Condition]:
-    run = run_mm(process, belief)
-    clean = longest_clean_bridge_mm(process, belief, clean_droop_mm(process)).value
+def _confirming(laws: Laws) -> list[Condition]:
+    process = laws.process
+    run = run_mm(laws)
+    clean = laws.longest_clean_bridge_mm(clean_droop_mm(process)).value
     span = float(max(math.floor(clean), math.ceil(_LEAST_SPAN_LINES * process.line_width_mm)))
     return [
         printed(ConditionKind.OVERHANG, process, angle_deg=float(math.floor(limit_deg(process)))),

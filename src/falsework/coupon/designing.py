@@ -25,6 +25,7 @@ from falsework.coupon.supports import Built, built, layers_of, part_of
 from falsework.coupon.value import COMMON_LIMITS, Batch, Cell, Coupon, CouponKind, LeftOut, PieceLimits, Shape
 from falsework.documents import encode
 from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.laws import Laws
 from falsework.errors import ProcessError
 from falsework.part.part import Part
 from falsework.process.settings import Process
@@ -96,11 +97,11 @@ def design_coupon(
     >>> [cell.label for cell in piece.cells][:3], piece.grams <= piece.most_grams
     (['A', 'B', 'C'], True)
     """
-    kind = CouponKind(kind)
-    wanted = list(candidate_conditions(kind, process, belief) if cells is None else cells)
+    kind, laws = CouponKind(kind), Laws(process, belief)
+    wanted = list(candidate_conditions(kind, laws) if cells is None else cells)
     check_conditions(kind, wanted, process)
     choices = _shaped(kind, wanted)
-    sizes = sizes_of(process, wanted, belief)
+    sizes = sizes_of(wanted, laws)
     # a second strip joins the posts where all runs are alike, so that it is straight
     joined = kind in (CouponKind.GAP, CouponKind.WEAVE) and len({c.span_mm for c in wanted}) == 1
     watch.at("building cells", 0.0)

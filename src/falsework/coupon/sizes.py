@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 from falsework.coupon.lettering import HIGH, WIDE
 from falsework.coupon.reading import Condition, ConditionKind
-from falsework.droop.belief import Belief
-from falsework.droop.bridge import bridge_droop
+from falsework.droop.laws import Laws
 from falsework.process.derived import whole_layers
 from falsework.process.settings import Process
 
@@ -111,8 +110,9 @@ def _fin_layers(angle_deg: float, height_mm: float) -> int:
     return max(min(tall, int(_FIN_OUT_MM / step)), _LEAST_FIN_LAYERS)
 
 
-def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) -> Sizes:
+def sizes_of(conditions: Sequence[Condition], laws: Laws) -> Sizes:
     """The sizes for a piece with these conditions: all rungs at one height, clear of the bed."""
+    process = laws.process
     width, height = process.line_width_mm, process.layer_height_mm
     stroke = stroke_mm(process)
     wall = 2 * max(2, process.wall_lines) * width
@@ -125,7 +125,7 @@ def sizes_of(process: Process, conditions: Sequence[Condition], belief: Belief) 
             out = layers * height * math.tan(math.radians(condition.angle_deg))
             foot = max(foot, _FOOT_SHARE * out)
         elif condition.kind is ConditionKind.BRIDGE and condition.span_mm is not None:
-            sag = bridge_droop(condition.span_mm, process, belief).high
+            sag = laws.bridge_droop(condition.span_mm).high
             under = max(under, math.ceil(min(1.5 * sag, 3 * _UNDER_MM) / height))
     return Sizes(
         process=process,

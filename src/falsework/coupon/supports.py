@@ -15,6 +15,7 @@ from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.shapes import CellSolid
 from falsework.coupon.sizes import FOOT_LAYERS, foot_widening_mm
 from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.laws import Laws
 from falsework.droop.parameters import NAMES, Parameters
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
@@ -99,7 +100,7 @@ def built(draft: CellSolid, process: Process) -> Built:
         return Built(draft, None, np.empty((0, 3)), cost)
     shift = np.array([*_evenly(draft, mine), 0.0])
     stack = layers_of(part_of("cell", draft.solid.translate(tuple(shift))), mine)
-    need = need_map(stack, mine, _any_belief())
+    need = need_map(stack, Laws(mine, _any_belief()))
     near = 0.5 * mine.layer_height_mm
     standings = [
         Standing.BED if abs(u.height_mm - draft.underside_mm) < near else Standing.LEAVE

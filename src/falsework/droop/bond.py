@@ -15,8 +15,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.estimate import Estimate, spread
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import log_softplus
 from falsework.droop.strand import (
@@ -24,7 +22,6 @@ from falsework.droop.strand import (
     REFERENCE_MM,
     Array,
     LaidStrands,
-    strand_of,
 )
 from falsework.droop.supported import touching
 from falsework.process.settings import Process
@@ -108,12 +105,3 @@ def log_bond(
         + p.bond_perimeter * top.perimeter
         + p.bond_along * top.along
     )
-
-
-def bond_share(
-    gap_mm: float, process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
-) -> Estimate:
-    """Bond across ``gap_mm`` as a share (0..1) of a full weld over the whole area of contact."""
-    strand, p = strand_of(process), belief.parameters(process)
-    log = log_bond(gap_mm, run_mm, top, strand, p, belief.by_layers[:, None])
-    return spread(np.minimum(1.0, np.exp(log[:, 0])), belief.basis("support", process))

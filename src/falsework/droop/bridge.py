@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.estimate import Estimate, quantiles, spread
 from falsework.droop.parameters import Parameters
-from falsework.droop.strand import Array, LaidStrands, fluidity_1_pa, strand_of
-from falsework.process.settings import Process
+from falsework.droop.strand import Array, LaidStrands, fluidity_1_pa
 
 _STRETCH = 320.0 / 3.0
 USUAL_SPAN_M = 0.03
@@ -68,24 +65,3 @@ def clean_span_mm(tolerance_mm: Array, strand: LaidStrands, p: Parameters) -> Ar
             rest = (_STRETCH * delta**3 + bending * delta) / weight
             span = np.minimum(np.sqrt(half + np.sqrt(half * half + rest)), _ENDLESS_M)
     return np.where(span < _ENDLESS_M, 1e3 * span, np.inf)
-
-
-def bridge_droop(span_mm: float, process: Process, belief: Belief) -> Estimate:
-    """Sag at mid-span of one layer of strands over ``span_mm``, mm."""
-    value, low, high = (float(q[0]) for q in bridge_droops(np.array([span_mm]), process, belief))
-    return Estimate(value, low, high, belief.basis("bridge", process))
-
-
-def bridge_droops(span_mm: Array, process: Process, belief: Belief) -> Array:
-    """(3, n) middle, low and high of the sag over spans (n,), mm."""
-    span = np.maximum(span_mm, 1e-9)
-    return quantiles(sag_mm(span, strand_of(process), belief.parameters(process)))
-
-
-def longest_clean_bridge_mm(process: Process, belief: Belief, tolerance_mm: float) -> Estimate:
-    """The span whose sag is ``tolerance_mm``: inverse of :func:`bridge_droop`, interval and all."""
-    span = clean_span_mm(tolerance_mm, strand_of(process), belief.parameters(process))
-    basis = belief.basis("bridge", process)
-    if not np.isfinite(span).all():
-        return Estimate(float("inf"), float("inf"), float("inf"), basis)
-    return spread(span[:, 0], basis)

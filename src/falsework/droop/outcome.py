@@ -10,14 +10,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.bond import CAP, FULL_RUN_MM, Landing, log_bond
-from falsework.droop.estimate import Estimate, spread
+from falsework.droop.bond import Landing, log_bond
 from falsework.droop.overhang import threshold
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import logistic
-from falsework.droop.strand import Array, LaidStrands, strand_of
-from falsework.process.settings import Process
+from falsework.droop.strand import Array, LaidStrands
 
 SCRAPED = -4.8  # log share of a full weld above which a support no longer comes off in one go; constructed
 REMOVABLE = 0.8  # chance of coming off in one go that counts as enough
@@ -86,18 +83,6 @@ def probabilities(quality: Array, grading: Grading) -> Array:
     return np.diff(np.concatenate([0.0 * edge, below, edge], axis=-1), axis=-1)
 
 
-def let_go_chances(
-    gap_mm: float, process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
-) -> tuple[float, float, float, float, float]:
-    """Chances that a support of the process is fused, scraped, off by tool, by hand, or by itself."""
-    p = belief.parameters(process)
-    bond = log_bond(gap_mm, run_mm, top, strand_of(process), p, belief.by_layers[:, None])
-    grading = let_go_grading(p)
-    told = Grading(grading.cuts[:-1], grading.scatter)  # at a touch or before: both by itself
-    a, b, c, d, e = (float(v) for v in probabilities(-bond, told).mean(axis=(0, 1)))
-    return a, b, c, d, e
-
-
 def removable_gaps_mm(
     run_mm: Array, top: Landing, strand: LaidStrands, p: Parameters, by_layers: Array
 ) -> Array:
@@ -114,13 +99,3 @@ def removable_gaps_mm(
     above, below = np.take_along_axis(bond, before, 1), np.take_along_axis(bond, last, 1)
     share = np.clip((above - goal) / np.maximum(above - below, 1e-9), 0.0, 1.0)
     return (gap[before] + share * (gap[last] - gap[before]))[:, 0]
-
-
-def removable_gap_mm(
-    process: Process, belief: Belief, top: Landing = CAP, run_mm: float = FULL_RUN_MM
-) -> Estimate:
-    """Least air gap at which 4 of 5 supports of the process come off in one go, whether it can be printed
-    or not, mm."""
-    p = belief.parameters(process)
-    gaps = removable_gaps_mm(run_mm, top, strand_of(process), p, belief.by_layers[:, None])
-    return spread(gaps, belief.basis("support", process))

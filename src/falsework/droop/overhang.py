@@ -10,12 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.estimate import Estimate, quantiles, spread
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import softplus
-from falsework.droop.strand import Array, LaidStrands, strand_of
-from falsework.process.settings import Process
+from falsework.droop.strand import Array, LaidStrands
 
 CURL_LEDGE_MM = 2.0  # ledge whose curl is taken as the measure; constructed
 CURL_SHAPE = 0.375  # lift of a ledge b whose strain varies through the layer: ½ · ¾ · ε b²/h
@@ -49,32 +46,3 @@ def ledge_mm(free_mm: Array, strand: LaidStrands, p: Parameters) -> Array:
     onset = np.exp(p.log_onset)
     beyond = softplus((free_mm / strand.width_mm - threshold(strand, p)) / onset)
     return strand.height_mm * onset * beyond * np.exp(p.log_ledge)
-
-
-def overhang_droops(free_mm: Array, process: Process, belief: Belief) -> Array:
-    """(3, n) middle, low and high of the droop, mm, of free edges that reach ``free_mm`` (n,) past the layer
-    beneath. Each of the three grows with the reach."""
-    return quantiles(ledge_mm(free_mm, strand_of(process), belief.parameters(process)))
-
-
-def limit_share(process: Process, belief: Belief) -> Estimate:
-    """f₅₀ of a process: the share of a line over air up to which it looks closed as often as not."""
-    share = threshold(strand_of(process), belief.parameters(process))
-    return spread(share[:, 0], belief.basis("overhang", process))
-
-
-def limit_angle_deg(process: Process, belief: Belief) -> Estimate:
-    """The same as an angle from the vertical."""
-    strand = strand_of(process)
-    share = threshold(strand, belief.parameters(process))
-    angle = np.degrees(np.arctan2(share * strand.width_mm, strand.height_mm))
-    return spread(angle[:, 0], belief.basis("overhang", process))
-
-
-def island_droops(fall_mm: Array, process: Process) -> Array:
-    """(3, n) middle, low and high of the droop of what starts in mid-air (n,), mm: it falls onto what is
-    beneath, ``fall_mm`` lower.
-
-    At the least it misses its own layer (what is extruded may curl up on the nozzle before it falls).
-    """
-    return np.stack([fall_mm, np.minimum(process.layer_height_mm, fall_mm), fall_mm])

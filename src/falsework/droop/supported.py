@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
-from falsework.droop.belief import PRIOR, Belief
+from falsework.droop.belief import PRIOR
 from falsework.droop.bridge import clean_span_mm, sag_mm
-from falsework.droop.estimate import Estimate, estimates, quantiles
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import lesser, logistic
 from falsework.droop.strand import Array, LaidStrands, strand_diameter_mm, strand_of
@@ -53,7 +51,7 @@ def touching(gap_mm: Array, run_mm: Array, strand: LaidStrands, p: Parameters) -
 
 
 @lru_cache(maxsize=256)
-def lane_spacing_mm(process: Process, belief: Belief = PRIOR) -> float:
+def lane_spacing_mm(process: Process) -> float:
     """Distance of the lanes under a designed support's roof: as set, or by the bridge law.
 
     By the law a strand of the roof that is laid from lane to lane sags by ``SAG_SHARE`` of what the underside
@@ -63,21 +61,6 @@ def lane_spacing_mm(process: Process, belief: Belief = PRIOR) -> float:
     if structure.lane_spacing_mm > 0:
         return structure.lane_spacing_mm
     room = max(clearance_mm(air_gap(process)[2], process), 0.5 * process.layer_height_mm)
-    spans = clean_span_mm(SAG_SHARE * room, strand_of(process), belief.parameters(process))
+    spans = clean_span_mm(SAG_SHARE * room, strand_of(process), PRIOR.parameters(process))
     span = float(np.median(spans))
     return max(structure.spacing_mm, math.floor(min(span, 50.0) / _WHOLE_MM) * _WHOLE_MM)
-
-
-def supported_droops(
-    free: Sequence[Estimate], gap_mm: float, process: Process, belief: Belief
-) -> list[Estimate]:
-    """Droop with support ``gap_mm`` beneath, where undersides left to themselves would droop by ``free``.
-
-    min(e, free) + δ(s), with s how far the support's lines, or the lanes beneath its roof, are apart; never
-    more than ``free``.
-    """
-    strand, p = strand_of(process), belief.parameters(process)
-    run = process.structure.spacing_mm if process.structure.form == "curtain" else lane_spacing_mm(process)
-    room = quantiles(room_mm(gap_mm, strand, p) + sag_mm(run, strand, p))
-    own = np.array([[e.value for e in free], [e.low for e in free], [e.high for e in free]])
-    return estimates(lesser(own, room), [belief.basis("bridge", process)] * len(free))

@@ -8,11 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.droop.belief import PRIOR, Belief
-from falsework.droop.bridge import bridge_droops
 from falsework.droop.estimate import estimates
-from falsework.droop.overhang import island_droops, overhang_droops
-from falsework.droop.supported import supported_droops
+from falsework.droop.laws import Laws
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.groups import Groups
@@ -21,7 +18,6 @@ from falsework.need.measure import Outlines, StripFigures, measure_strips, polyg
 from falsework.need.strips import strips_over_air, without_dust
 from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.process.derived import air_gap, limit_deg, reach_mm
-from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
 # An underside that ends within this many line widths of where it is first anchored prints: the one line that
@@ -46,8 +42,8 @@ class _Strips:
     droop_mm: Floats  # left to itself, one strip by itself
 
 
-def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch: Watch = QUIET) -> NeedMap:
-    """Everything the process would print over air, judged layer by layer and joined into undersides.
+def need_map(stack: LayerStack, laws: Laws, watch: Watch = QUIET) -> NeedMap:
+    """Everything a process would print over air, judged layer by layer and joined into undersides.
 
     A layer holds where it reaches no farther than ``reach_mm(process)`` past the one beneath. What reaches
     farther becomes strips, strips of neighbouring layers join into patches, and a patch is
@@ -62,35 +58,34 @@ def need_map(stack: LayerStack, process: Process, belief: Belief = PRIOR, watch:
     Undersides are numbered from 1: islands first, then by risk (droop times area), the holding one last.
     The stack stands on the bed if its lowest boundary is within half a layer of z = 0.
     """
-    reach = reach_mm(process)
+    process, reach = laws.process, reach_mm(laws.process)
     stack = without_dust(stack, process.line_width_mm)
     on_bed = stack.count > 0 and abs(stack.z_mm[0]) < 0.5 * float(stack.heights_mm[0])
     polygons, layer = strips_over_air(
         stack.regions, reach, process.line_width_mm, on_bed, watch.part(0.0, 0.6)
     )
-    return need_of(stack, polygons, layer, process, belief, watch.part(0.6, 1.0))
+    return need_of(stack, polygons, layer, laws, watch.part(0.6, 1.0))
 
 
 def need_of(
     stack: LayerStack,
     polygons: Regions,
     layer: Indices,
-    process: Process,
-    belief: Belief = PRIOR,
+    laws: Laws,
     watch: Watch = QUIET,
 ) -> NeedMap:
     """The same from strips that are known: (N,) polygons over air and their layers, ascending.
 
     Strips may be left out if all that join with them are left out too.
     """
-    reach = reach_mm(process)
+    process, reach = laws.process, reach_mm(laws.process)
     if len(polygons) == 0:
         none = np.empty(0, np.int64)
         return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy(), none.astype(bool))
     watch.at("measuring undersides", 0.0)
     outlines = Outlines(stack)
     figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
-    strips = _strips(stack, polygons, layer, figures, outlines, process, belief)
+    strips = _strips(stack, polygons, layer, figures, outlines, laws)
     watch.at("joining undersides", 0.5)
     edges, first = polygon_edges(polygons)
     patches = Groups(*join_strips(edges, first, layer, reach))
@@ -102,16 +97,16 @@ def need_of(
     groups = Groups(group_of_patch[patches.owner], int(group_of_patch.max()) + 1)
     extent = Groups(group_of_patch, groups.count).most(reached, 0.0)
     holding = groups.count - 1 if holds.any() else -1
-    undersides, place = _undersides(stack, strips, groups, extent, holding, process, belief)
+    undersides, place = _undersides(stack, strips, groups, extent, holding, laws)
     return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner], strips.island)
 
 
-def with_support(need: NeedMap, process: Process, belief: Belief = PRIOR) -> NeedMap:
-    """The same need with the droop that the supports of ``process.structure`` would leave.
+def with_support(need: NeedMap, laws: Laws) -> NeedMap:
+    """The same need with the droop that the supports of the process would leave.
 
     The need itself does not depend on how supports are built, so a changed air gap costs no new measuring.
     """
-    supported = supported_droops([u.droop_mm for u in need.undersides], air_gap(process)[2], process, belief)
+    supported = laws.supported_droops([u.droop_mm for u in need.undersides], air_gap(laws.process)[2])
     undersides = tuple(
         replace(u, supported_droop_mm=droop) for u, droop in zip(need.undersides, supported, strict=True)
     )
@@ -124,16 +119,15 @@ def _strips(
     layer: Indices,
     figures: StripFigures,
     outlines: Outlines,
-    process: Process,
-    belief: Belief,
+    laws: Laws,
 ) -> _Strips:
-    box = planar.bounds(polygons)
-    island = (figures.anchored <= 0) & (figures.depth >= HOLDS_WIDTHS * process.line_width_mm)
+    width, box = laws.process.line_width_mm, planar.bounds(polygons)
+    island = (figures.anchored <= 0) & (figures.depth >= HOLDS_WIDTHS * width)
     own_half = 0.5 * np.hypot(box[:, 2] - box[:, 0], box[:, 3] - box[:, 1])
     free = np.where(island, own_half, figures.depth)
 
-    by_reach = _tabled(lambda r: overhang_droops(r, process, belief), free, process)
-    by_span = _tabled(lambda l: bridge_droops(l, process, belief), figures.span, process)
+    by_reach = _tabled(laws.overhang_droops, free, width)
+    by_span = _tabled(laws.bridge_droops, figures.span, width)
     droop, high = np.where(figures.bridge, by_span, by_reach)
 
     # the floor matters only where it is near enough to stop the droop
@@ -146,26 +140,26 @@ def _strips(
     return _Strips(polygons, layer, figures, island, free, xy, fall, np.minimum(droop, fall))
 
 
-def _tabled(law: Callable[[Floats], Floats], lengths_mm: Floats, process: Process) -> Floats:
+def _tabled(law: Callable[[Floats], Floats], lengths_mm: Floats, line_width_mm: float) -> Floats:
     """(2, n) value and high end of a droop law at many lengths, to 2e-3: power laws between 128 of them."""
     if not (lengths_mm > 0).any():
         return np.zeros((2, len(lengths_mm)))
-    longest = max(float(lengths_mm.max()), process.line_width_mm)
-    table = np.geomspace(1e-3 * process.line_width_mm, longest, 128)
+    longest = max(float(lengths_mm.max()), line_width_mm)
+    table = np.geomspace(1e-3 * line_width_mm, longest, 128)
     value, _, high = law(table)
     at = np.log(np.maximum(lengths_mm, table[0]))
     ends = [np.exp(np.interp(at, np.log(table), np.log(np.maximum(end, 1e-12)))) for end in (value, high)]
     return np.where(lengths_mm > 0, np.array(ends), 0.0)
 
 
-def _droops(strips: _Strips, at: Indices, process: Process, belief: Belief) -> Floats:
+def _droops(strips: _Strips, at: Indices, laws: Laws) -> Floats:
     """(3, n) droop of some strips left to themselves: between its anchors where one has two, else past its
     edge."""
     bridge, free = strips.figures.bridge[at], strips.free_mm[at]
     out = np.zeros((3, len(at)))
-    out[:, bridge] = bridge_droops(strips.figures.span[at[bridge]], process, belief)
+    out[:, bridge] = laws.bridge_droops(strips.figures.span[at[bridge]])
     ledge = ~bridge & (free > 0)
-    out[:, ledge] = overhang_droops(free[ledge], process, belief)
+    out[:, ledge] = laws.overhang_droops(free[ledge])
     return np.minimum(out, strips.fall_mm[at])
 
 
@@ -196,8 +190,7 @@ def _undersides(
     groups: Groups,
     extent_mm: Floats,
     holding: int,
-    process: Process,
-    belief: Belief,
+    laws: Laws,
 ) -> tuple[tuple[Underside, ...], Indices]:
     """One underside per group, numbered from the worst, and the place of each group among them; group
     ``holding`` (−1: none) is the one that holds."""
@@ -214,7 +207,7 @@ def _undersides(
     rise = np.diff(stack.middles_mm, prepend=stack.z_mm[0])[layer]
     slope = np.degrees(np.arctan2(np.where(strips.island, strips.free_mm, figures.step), rise))
     angle = groups.total(figures.area * slope) / area
-    angle[(high - low < 2) & (farthest > FLAT_WIDTHS * process.line_width_mm)] = 90.0
+    angle[(high - low < 2) & (farthest > FLAT_WIDTHS * laws.process.line_width_mm)] = 90.0
     box = planar.bounds(strips.polygons)
     across = np.hypot(
         groups.most(box[:, 2], -np.inf) - groups.least(box[:, 0], np.inf),
@@ -225,16 +218,16 @@ def _undersides(
     widest = groups.first_by(-figures.span * figures.bridge)
     worst = groups.first_by(-strips.droop_mm)
     tip = groups.first_by(np.where(strips.island, layer, np.inf))
-    droops = _droops(strips, worst, process, belief)
-    droops[:, islands] = island_droops(strips.fall_mm[tip[islands]], process)
+    droops = _droops(strips, worst, laws)
+    droops[:, islands] = laws.island_droops(strips.fall_mm[tip[islands]])
     risk[islands] = droops[0, islands] * area[islands]
     bases = np.where(
         figures.bridge[worst] & ~islands,
-        belief.basis("bridge", process),
-        belief.basis("overhang", process),
+        laws.basis("bridge"),
+        laws.basis("overhang"),
     )
     droop = estimates(droops, bases.tolist())
-    supported = supported_droops(droop, air_gap(process)[2], process, belief)
+    supported = laws.supported_droops(droop, air_gap(laws.process)[2])
 
     kinds = (UndersideKind.HOLDS, UndersideKind.ISLAND, UndersideKind.BRIDGE, UndersideKind.CANTILEVER)
     kind = np.select([holds, islands, bridges], [0, 1, 2], default=3)

@@ -11,6 +11,7 @@ import numpy as np
 
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
+from falsework.droop.laws import Laws
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, planar, stack_layers
 from falsework.layers.overlay import on_cores
@@ -553,9 +554,10 @@ def _need(part: Part, stack: LayerStack, process: Process, context: Context) -> 
     # The need itself does not depend on how supports are built; only the droop onto them does.
     bare, belief = with_usual_structure(process), context.belief
     need = context.store.get(
-        ("need", part.digest, repr(bare), belief), lambda: need_map(stack, bare, belief, watch=context.watch)
+        ("need", part.digest, repr(bare), belief),
+        lambda: need_map(stack, Laws(bare, belief), watch=context.watch),
     )
-    return need if process.structure == bare.structure else with_support(need, process, belief)
+    return need if process.structure == bare.structure else with_support(need, Laws(process, belief))
 
 
 def _layer_summary(stack: LayerStack, need: NeedMap) -> LayerSummary:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.droop.belief import Belief
-from falsework.droop.bond import bond_share, top_of
+from falsework.droop.bond import top_of
 from falsework.droop.estimate import Estimate, around
+from falsework.droop.laws import Laws
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
@@ -24,15 +24,16 @@ _SAMPLED = 12  # layers within that height in which the section is measured
 _EDGE_MM = 0.05  # outlines that run this near to each other are the same
 
 
-def bonds_of(scheme: SupportScheme, process: Process, belief: Belief) -> list[Estimate]:
+def bonds_of(scheme: SupportScheme, laws: Laws) -> list[Estimate]:
     """What holds each piece to the part, above and where it stands on it.
 
     The force that breaks all of a contact at once; peeling from an edge takes less. Strands are taken to be
     long enough to sag onto the support: errs towards too strong under short undersides.
     """
+    process = laws.process
     structure, weld = process.structure, process.material.weld_strength_mpa
     above, below = (
-        bond_share(gap.realised_mm, process, belief, top_of(process, dense))
+        laws.bond_share(gap.realised_mm, top_of(process, dense))
         for gap, dense in (
             (scheme.gap, structure.interface_layers),
             (scheme.gap_below, structure.interface_layers_below),

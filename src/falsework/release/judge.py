@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.droop.estimate import Estimate
+from falsework.droop.laws import Laws
 from falsework.errors import FalseworkError
 from falsework.kernels.column.reach import touched_points
 from falsework.layers.stack import Floats, LayerStack
@@ -80,7 +81,7 @@ def judge_release(
     angle = process.structure.line_angle_deg
     samples = surface_points(mesh, int(np.clip(20_000 // mesh.count, 100, 300)))
     screen = screened(body, samples, plain_directions(angle), directions, watch.part(0.02, 0.5))
-    bonds = bonds_of(scheme, process, belief)
+    bonds = bonds_of(scheme, Laws(process, belief))
     holds = [bed_hold_of(piece) for piece in scheme.pieces]
 
     watch.at("lifting the part", 0.5)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from falsework.cost.cost import Cost
+from falsework.droop.laws import Laws
 from falsework.kernels.column.intervals import BED_VOLUME, PART_VOLUME
 from falsework.layers import layer_boundaries, stack_layers
 from falsework.need.needmap import need_map, with_support
@@ -144,7 +145,7 @@ def _trials(
 
     def rebuilt(changed: Process, standings: Sequence[Standing]) -> _Trial:
         stack, spared = now.planned.stack, now.planned.spared
-        need = with_support(now.need, changed, context.belief)
+        need = with_support(now.need, Laws(changed, context.belief))
         scheme = build_scheme(stack, need, standings, changed, spared=spared)
         then = Geometry(part, stack, need, scheme, spared)
         return _Trial(then, standings, judge_release(then, changed, quiet, now.pulls))
@@ -209,7 +210,7 @@ def _turned(turn_deg: Turn, now: _Trial, process: Process, context: Context) -> 
             float(laid.size_mm[2]), process.first_layer_height_mm, process.layer_height_mm
         )
         stack = stack_layers(laid, z_mm)
-        need = need_map(stack, process, context.belief)
+        need = need_map(stack, Laws(process, context.belief))
         away = None if spared is None else spared_faces(laid, spared.faces, stack, need)
         left = np.array([u.kind is UndersideKind.HOLDS for u in need.undersides], dtype=bool)
         left |= away is not None and away.whole

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from falsework.droop.belief import PRIOR
-from falsework.droop.bond import bond_share, top_of
+from falsework.droop.bond import top_of
+from falsework.droop.laws import Laws
 from falsework.kernels.field.tipping import SUMS
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
@@ -307,16 +307,14 @@ def _check_toppling(
 def part_bond_mpa(process: Process) -> float:
     """What holds a support to the part that it stands on, by the bond model's middle."""
     dense = process.structure.interface_layers_below
-    share = bond_share(air_gap_below(process)[2], process, PRIOR, top_of(process, dense)).value
+    share = Laws(process).bond_share(air_gap_below(process)[2], top_of(process, dense)).value
     return process.material.weld_strength_mpa * share
 
 
 def foot_to_stay_mm2(contact_mm2: Floats, process: Process) -> Floats:
     """Foot on the bed that holds a piece better than the part above does, so that it stays there when the
     part is lifted; by the bond model's middle."""
-    share = bond_share(
-        air_gap(process)[2], process, PRIOR, top_of(process, process.structure.interface_layers)
-    )
+    share = Laws(process).bond_share(air_gap(process)[2], top_of(process, process.structure.interface_layers))
     bond = process.material.weld_strength_mpa * share.value * np.asarray(contact_mm2)
     foot: Floats = _STAYS * bond / BED_BOND_MPA
     return foot

@@ -20,6 +20,7 @@ from scipy.special import ndtr
 from falsework.arrays import Floats
 from falsework.coupon.conditions import clean_droop_mm, printed, run_mm, support_condition
 from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind, LetGo, Reading
+from falsework.droop.laws import Laws
 from falsework.process.settings import Process
 
 _Outcome = tuple[LetGo | None, int | None, float | None]  # let go, finish, droop in mm
@@ -132,7 +133,7 @@ class InventedPrinter:
 
     def gap_mm(self, process: Process, most_layers: float = _HIGHEST_GAP_LAYERS) -> float:
         """Smallest air gap at which 4 of 5 supports of the process are removable, whatever can be printed."""
-        start = support_condition(process, run_mm(process), air_gap_mm=0.0)
+        start = support_condition(process, run_mm(Laws(process)), air_gap_mm=0.0)
         h = process.layer_height_mm
         return _zero(
             lambda gap: float(self.removable([replace(start, air_gap_mm=gap)])[0]) - _REMOVABLE,

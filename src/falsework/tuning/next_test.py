@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import Coupon, CouponKind, PieceLimits
+from falsework.droop.laws import Laws
 from falsework.errors import ProcessError
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM
@@ -108,7 +109,7 @@ def next_test(
 
     printer = printer or process.printer.name
     belief = belief_of(posterior, printer, process.material)
-    offered = {kind: candidate_conditions(kind, process, belief) for kind in _OFFERED}
+    offered = {kind: candidate_conditions(kind, Laws(process, belief)) for kind in _OFFERED}
     every = [condition for cells in offered.values() for condition in cells]
     watch.at("predicting", 0.0)
     here = survey(posterior, process, printer, more=every)

@@ -23,6 +23,7 @@ from falsework.coupon.conditions import (
     support_condition,
 )
 from falsework.coupon.reading import Condition, ConditionKind
+from falsework.droop.laws import Laws
 from falsework.process.derived import limit_deg
 from falsework.process.settings import Process, Structure
 
@@ -214,7 +215,7 @@ def survey(
         "more": list(more),
     }
     makes = _makes(process)
-    run = run_mm(process)
+    run = run_mm(Laws(process))
     whole = [n * process.layer_height_mm for n in range(1, MOST_GAP_LAYERS + 1)]
     blocks["makes"] = [
         support_condition(process, run, **{"air_gap_mm": gap, make.setting: make.value})
@@ -281,7 +282,7 @@ def _ladder(process: Process) -> list[Condition]:
 
 
 def _gaps(process: Process) -> list[Condition]:
-    run, h = run_mm(process), process.layer_height_mm
+    run, h = run_mm(Laws(process)), process.layer_height_mm
     return [support_condition(process, run, air_gap_mm=float(n * h)) for n in _GAPS_LAYERS]
 
 

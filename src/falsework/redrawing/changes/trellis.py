@@ -252,7 +252,7 @@ class _Lattice:
     def _bad(self, figures: StripFigures) -> NDArray[np.bool_]:
         """(n,) strips that neither bridge nor end near: stricter than the need, which judges patches."""
         ground = self.site.ground
-        edge_mm, _ = quiet_mm(ground.process, ground.belief)
+        edge_mm, _ = quiet_mm(ground.laws)
         return np.where(figures.bridge, figures.span > ground.span_mm, figures.depth > QUIET_SURE * edge_mm)
 
     def _counts(self, left: Regions, share: float = 1.0) -> bool:

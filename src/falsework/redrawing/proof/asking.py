@@ -38,8 +38,7 @@ def need_anew(changed: Changed) -> NeedMap:
         stack,
         np.concatenate([old.regions[beneath], polygons, old.regions[above]]),
         np.concatenate([old.region_layer[beneath], layer, old.region_layer[above]]),
-        process,
-        ground.belief,
+        ground.laws,
     )
 
 

@@ -8,9 +8,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.droop.belief import Belief
-from falsework.droop.bridge import longest_clean_bridge_mm
-from falsework.droop.overhang import overhang_droops
+from falsework.droop.laws import Laws
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
@@ -19,7 +17,6 @@ from falsework.need.join import join_strips
 from falsework.need.measure import SAME_MM, Outlines, StripFigures, measure_strips, polygon_edges
 from falsework.need.needmap import HOLDS_WIDTHS, need_of
 from falsework.need.strips import strips_over_air
-from falsework.process.settings import Process
 from falsework.redrawing.site.ground import CLEAN_EDGE_LAYERS, asks
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 
@@ -79,17 +76,17 @@ def stack_near(ground: PlannedPart, first: int, sections: Regions) -> LayerStack
 
 
 @lru_cache(maxsize=16)
-def quiet_mm(process: Process, belief: Belief) -> tuple[float, float]:
+def quiet_mm(laws: Laws) -> tuple[float, float]:
     """How far an edge may be free, and how long a bridge, that it droops no more than is clean at an edge."""
-    most_mm = CLEAN_EDGE_LAYERS * process.layer_height_mm
-    free = np.linspace(0.0, 4.0, 801) * process.line_width_mm
-    edge_mm = free[overhang_droops(free, process, belief)[0] <= most_mm].max()
-    return float(edge_mm), longest_clean_bridge_mm(process, belief, most_mm).value
+    most_mm = CLEAN_EDGE_LAYERS * laws.process.layer_height_mm
+    free = np.linspace(0.0, 4.0, 801) * laws.process.line_width_mm
+    edge_mm = free[laws.overhang_droops(free)[0] <= most_mm].max()
+    return float(edge_mm), laws.longest_clean_bridge_mm(most_mm).value
 
 
 def may_ask(ground: PlannedPart, figures: StripFigures) -> NDArray[np.bool_]:
     """(n,) strips for which an underside may ask: one without any such does not, by the need's own rules."""
-    edge_mm, span_mm = quiet_mm(ground.process, ground.belief)
+    edge_mm, span_mm = quiet_mm(ground.laws)
     droops = np.where(
         figures.bridge, figures.span > QUIET_SURE * span_mm, figures.depth > QUIET_SURE * edge_mm
     )
@@ -105,7 +102,7 @@ def asking_of(
         return strips[:0]
     patches = Groups(*join_strips(*polygon_edges(strips), layer, ground.need.reach_mm))
     some = patches.any(may)[patches.owner]
-    need = need_of(stack, strips[some], layer[some], ground.process, ground.belief)
+    need = need_of(stack, strips[some], layer[some], ground.laws)
     asking = np.array([asks(u, ground.process) for u in need.undersides], dtype=bool)
     found: Regions = need.regions[asking[need.region_underside]]
     return found

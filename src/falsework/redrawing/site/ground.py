@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.droop import PRIOR, Belief
-from falsework.droop.bridge import longest_clean_bridge_mm
+from falsework.droop.laws import Laws
 from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.value import Inspection, Plan
 from falsework.process.settings import Process
@@ -35,7 +35,7 @@ def ground_of(
     assert at_hand is not None
     part, process = at_hand.part, planned.process
     tolerance_mm = CLEAN_BRIDGE_LAYERS * process.layer_height_mm
-    span_mm = longest_clean_bridge_mm(process, belief, tolerance_mm).value
+    span_mm = Laws(process, belief).longest_clean_bridge_mm(tolerance_mm).value
     return PlannedPart(
         part=part,
         solid=solid_of(part),

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.droop.belief import Belief
+from falsework.droop.laws import Laws
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.measure import Outlines
@@ -46,6 +47,11 @@ class PlannedPart:
     spared: NDArray[np.bool_]
     span_mm: float
     origin_mm: Floats = field(default_factory=lambda: np.zeros(3))
+
+    @property
+    def laws(self) -> Laws:
+        """How its strands droop and bond."""
+        return Laws(self.process, self.belief)
 
     @cached_property
     def outlines(self) -> Outlines:
