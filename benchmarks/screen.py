@@ -47,7 +47,7 @@ from scipy.spatial.transform import Rotation
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 import falsework
-from falsework.layers.overlay import own_cores
+from falsework.cores import own_cores
 from falsework.part import read_part
 from falsework.part.stl import RECORD
 from falsework.planning.calls import inspect, totals

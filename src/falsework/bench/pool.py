@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from falsework.bench.force import Error, crashed, no_memory, too_long
+from falsework.cores import own_cores
 
 RELIEF_S = 20.0  # when all workers have been busy for so long and somebody waits, one more is hired
 PATIENCE_S = 0.6  # a worker told to stop gets this long before it is killed
@@ -136,7 +137,7 @@ class WorkerPool:
             worker.knows.popitem(last=False)
         watching = asyncio.create_task(self._watch(worker, job, message["what"]))
         try:
-            outcome = await self._done(worker, {"job": job, **message}, tell)
+            outcome = await self._done(worker, {"job": job, "cores": self._cores_each(), **message}, tell)
             if outcome.state == "lost" and watching.done() and (over := watching.result()) is not None:
                 outcome = JobResult("failed", over)
         finally:
@@ -153,6 +154,10 @@ class WorkerPool:
                 self.workers.remove(worker)
                 worker.kill()
         return outcome
+
+    def _cores_each(self) -> int:
+        """Processor cores for a job that begins now: those that are there, shared with the others at work."""
+        return max(1, own_cores() // max(1, sum(bool(worker.job) for worker in self.workers)))
 
     async def relieve(self) -> bool:
         """One worker more where all have been at their jobs for long, up to twice as many as usual.

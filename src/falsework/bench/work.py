@@ -36,10 +36,12 @@ _BY_HAND = {"show": "faces to keep clean", "spare": "faces supports must not tou
 
 @dataclass
 class Bench:
-    """What a worker has at hand: the bench's data folder, marks that came with a job, steps done before."""
+    """What a worker has at hand: the bench's data folder, marks and processor cores that came with a job,
+    steps done before."""
 
     folder: Path
     marks: Mapping[str, str] = field(default_factory=dict)
+    cores: int = 1
     store: Store = field(default_factory=lambda: Store(KEPT_STEPS))
 
 
@@ -96,7 +98,7 @@ def _context(bench: Bench, arguments: Arguments, watch: Watch) -> Context:
 
     process = decode(Process, arguments["wish"]["process"])
     belief = _belief(bench, arguments["fit"], process)
-    return Context(belief, bench.store, watch, cores=1)  # there is a worker for every core
+    return Context(belief, bench.store, watch, cores=bench.cores)
 
 
 def _belief(bench: Bench, digest: str, process: Process) -> Belief:

@@ -115,7 +115,7 @@ def _serve(pipe: _Pipe, folder: Path) -> None:
         job = message["job"]
         progress = _Progress(pipe, job)
         watch = Watch(tell=progress, stop=functools.partial(pipe.is_stopping, job))
-        bench.marks = message["marks"]
+        bench.marks, bench.cores = message["marks"], message["cores"]
         try:
             with (
                 compiling(functools.partial(progress, _COMPILING, 0.0)),

@@ -9,7 +9,6 @@ arguments and results are shapely's; outside this module none of them is called 
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -18,6 +17,8 @@ from typing import Any, Literal
 
 import numpy as np
 import shapely
+
+from falsework.cores import own_cores
 
 GRIDS_MM = (1e-6, 1e-5, 1e-4)
 _LEAST = 8  # regions that a thread takes at a time
@@ -119,11 +120,6 @@ def on_cores(cores: int | None) -> Iterator[None]:
             yield
         finally:
             _POOL.reset(before)
-
-
-def own_cores() -> int:
-    """How many processor cores this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _elementwise(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arguments: Any) -> Areas:

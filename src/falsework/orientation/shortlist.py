@@ -9,10 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import own_cores
 from falsework.cost import mass_g
 from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
-from falsework.layers.overlay import own_cores
 from falsework.objective import Price
 from falsework.orientation.body import Body, body_of, face_normals, own_frame, thinned
 from falsework.orientation.device import Counter, wanted

@@ -18,8 +18,8 @@ from contextlib import ExitStack
 from queue import SimpleQueue
 from typing import IO, Any
 
+from falsework.cores import own_cores
 from falsework.errors import Cancelled, FalseworkError
-from falsework.layers.overlay import own_cores
 from falsework.watch import Watch
 
 LANE_BYTES = 400 << 20  # what a lane takes, and for each triangle ...

@@ -22,8 +22,8 @@ from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import Any
 
+from falsework.cores import own_cores
 from falsework.errors import FalseworkError
-from falsework.layers.overlay import own_cores
 from falsework.request.context import AUTO_DEVICE
 from falsework.screening.host import ONE_THREAD
 from falsework.screening.row import FAILED
