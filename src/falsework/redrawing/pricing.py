@@ -49,9 +49,9 @@ class Hands:
     trim_min_per_cm: float = 0.1
     look_min: float = 0.25
 
-    def least_price(self, weights: Weights) -> float:
-        """Of breaking anything off at all."""
-        return weights.hands_per_hour * self.break_min / 60.0
+    def least_price(self, weights: Weights, trim_mm: float = 0.0) -> float:
+        """Of breaking anything off at all, with so much of a seam at least."""
+        return weights.hands_per_hour * (self.break_min + self.trim_min_per_cm * 0.1 * trim_mm) / 60.0
 
     def looking_price(self, weights: Weights) -> float:
         """What must be saved for a proposal to be worth looking at: less is noise."""
@@ -86,7 +86,7 @@ def priced(ground: PlannedPart, draft: Draft, proof: ChangeProof, planned: Plan,
         before, after = _supports_before(ground, proof, planned), _supports_after(proof, planned)
     changed = proof.added_mm3 + proof.removed_mm3
     regions = [(region, True) for region in draft.added] + [(region, False) for region in draft.removed]
-    hand_price = USUAL_HANDS.price(draft, planned.weights) + _fin_marks(draft, planned)
+    hand_price = USUAL_HANDS.price(draft, planned.weights) + fin_marks(draft.kind, draft.underside, planned)
     own = printing_price(extra, ground.process, planned.weights).total
     return Change(
         kind=draft.kind,
@@ -140,11 +140,11 @@ def _supports_after(proof: ChangeProof, planned: Plan) -> _Supports:
     return _Supports(sum((o.cost for o in options), Cost()), math.fsum(o.price.total for o in options))
 
 
-def _fin_marks(draft: Draft, planned: Plan) -> float:
-    """What the seams of fins take of the surface's worth."""
-    if draft.kind is not ChangeKind.FINS:
+def fin_marks(kind: ChangeKind, underside: int, planned: Plan) -> float:
+    """What the seams of fins take of the surface's worth; 0 of other kinds."""
+    if kind is not ChangeKind.FINS:
         return 0.0
-    choice = planned.choices[draft.underside - 1]
+    choice = planned.choices[underside - 1]
     carried = (option.price.surface for option in choice.options if option.contact_mm2 > 0.0)
     return FIN_MARKS * max(carried, default=0.0)
 

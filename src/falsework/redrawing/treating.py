@@ -14,7 +14,7 @@ from falsework.planning.value import Plan
 from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
 from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_mm3
-from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, priced, ranked
+from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, fin_marks, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
 from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
 from falsework.redrawing.proof.prove import ChangeProof, swept_and_proved
@@ -153,9 +153,10 @@ class _Row:
         if kind is self.wished:
             return False
         weights = self.place.planned.weights
-        hands = 0.0
+        hands = fin_marks(kind, self.number, self.place.planned)
         if kind in BROKEN_OFF:
-            hands = USUAL_HANDS.price(draft, weights) if draft else USUAL_HANDS.least_price(weights)
+            least = USUAL_HANDS.least_price(weights, self._least_seam_mm(kind))
+            hands += USUAL_HANDS.price(draft, weights) if draft else least
         own = _LEAST_OWN * self._price_mm3 * added_mm3(draft) if draft else 0.0
         most = self.worth - hands - own
         why = ""
@@ -168,6 +169,13 @@ class _Row:
             ask = f"Ask for it by --change {self.number}='{kind}'"
             self.declined.setdefault(kind, Refusal(kind, self.number, why, ask))
         return bool(why)
+
+    def _least_seam_mm(self, kind: ChangeKind) -> float:
+        """Of fins no farther apart than the cleanest bridge is long, half of what as many as fit would have;
+        the edges carry the rest."""
+        if kind is not ChangeKind.FINS:
+            return 0.0
+        return 0.5 * self.site.underside.area_mm2 / self.ground.span_mm
 
     def _best(self) -> Change | None:
         """The change at hand that saves most."""

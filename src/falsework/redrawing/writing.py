@@ -49,12 +49,13 @@ class FileWriter:
     def written(self, solid: Manifold, watch: Watch) -> Written:
         """The solid as its files hold it, looked at."""
         sets = {SPARED_SET: self.ground.spared}
+        watch.at("rounding as files do", 0.0)
         for tried in roundings(solid, self.shift_mm):
-            watch.at("rounding as files do", 0.0)
-            part = written_part(self.ground.part, self.ground.solid, tried, sets, self.shift_mm)
+            read = watch.part(0.1, 0.5)
+            part = written_part(self.ground.part, self.ground.solid, tried, sets, self.shift_mm, read)
             if not mended(self.ground.part, part):
                 break
-        return self._seen(part, self.store, watch)
+        return self._seen(part, self.store, watch.part(0.5, 1.0))
 
     def jittered(self, written: Written, watch: Watch) -> Written:
         """The same with every corner moved by up to ``JITTER_MM``, always alike.

@@ -49,8 +49,8 @@ def _sees(ends, x, y, fx, fy):
 
 
 @inner
-def _edge_way(ends, normals, base, e, x, y):
-    """Distance along the normal of edge e and the base height at the foot; infinite beside the edge."""
+def _edge_way(ends, normals, e, x, y):
+    """Distance along the normal of edge e, infinite beside it; and how far along it the foot lies, 0 to 1."""
     ex, ey = ends[e, 2] - ends[e, 0], ends[e, 3] - ends[e, 1]
     px, py = x - ends[e, 0], y - ends[e, 1]
     length2 = ex * ex + ey * ey
@@ -59,7 +59,7 @@ def _edge_way(ends, normals, base, e, x, y):
     s = (px * ex + py * ey) / length2
     if s < -1e-12 or s > 1.0 + 1e-12:
         return np.inf, 0.0
-    return px * normals[e, 0] + py * normals[e, 1], (1.0 - s) * base[e, 0] + s * base[e, 1]
+    return px * normals[e, 0] + py * normals[e, 1], s
 
 
 @inner
@@ -97,10 +97,10 @@ def _nearest(ends, normals, carried, base, tips, fans, spokes, tip_base, bends, 
         for e in range(ends.shape[0]):
             if not carried[e]:
                 continue
-            a, b = _edge_way(ends, normals, base, e, x, y)
+            a, s = _edge_way(ends, normals, e, x, y)
             if a < -1e-9 or not math.isfinite(a):
                 continue
-            value = b + rise * a
+            value = (1.0 - s) * base[e, 0] + s * base[e, 1] + rise * a
             if floor < value < best:
                 best, d, nx, ny = value, a, normals[e, 0], normals[e, 1]
                 fx, fy = x - a * nx, y - a * ny
@@ -251,7 +251,6 @@ def _meeting(ends, normals, carried, tips, fans, spokes, x, y, d, nx, ny, rate, 
     ``d`` at the start grows by ``rate`` along the ray. What stays as near along the ray does not count.
     """
     floor = -1.0
-    none = np.zeros((ends.shape[0], 2))
     for _ in range(6):
         best, mx, my, fx, fy = limit, 0.0, 0.0, 0.0, 0.0
         for e in range(ends.shape[0]):
@@ -265,7 +264,7 @@ def _meeting(ends, normals, carried, tips, fans, spokes, x, y, d, nx, ny, rate, 
             if lead < -_SAME or t <= floor or t >= best:
                 continue
             qx, qy = x + t * nx, y + t * ny
-            a, _ = _edge_way(ends, normals, none, e, qx, qy)
+            a, _ = _edge_way(ends, normals, e, qx, qy)
             if math.isfinite(a):
                 best, mx, my = t, normals[e, 0], normals[e, 1]
                 fx, fy = qx - a * mx, qy - a * my
@@ -311,25 +310,27 @@ def sunk(
     x0,
     y0,
     step,
+    first,
 ):
     """The least height of every way from the outline's far side down to each vertex, sinking by ``slope``.
 
     ``heights`` (rows, columns): of the surface above, finite some cells past the outline too; ``flat``: all
-    the same. The way to a vertex comes from upstream along ``away``; where another carried edge is as near it
-    ends, unless that one's normal is within ``bend_cosine``: then both merge and it goes on between them.
-    Returns heights (nan where unknown) and how the way ends, int8.
+    the same. ``place``, ``distance`` and ``away`` may hold some of the rows, from ``first`` on. The way to a
+    vertex comes from upstream along ``away``; where another carried edge is as near it ends, unless that
+    one's normal is within ``bend_cosine``: then both merge and it goes on between them.
+    Returns heights of those rows (nan where unknown) and how the way ends, int8.
     """
-    rows, columns = heights.shape
+    rows, columns = place.shape
     out = np.full((rows, columns), np.nan)
     ending = np.zeros((rows, columns), np.int8)
     for r in range(rows):
         for s in range(columns):
             if place[r, s] == NOTHING:
                 continue
-            x, y = x0 + s * step, y0 + r * step
+            x, y = x0 + s * step, y0 + (first + r) * step
             nx, ny = away[r, s, 0], away[r, s, 1]
             d = distance[r, s]
-            lowest = heights[r, s] if place[r, s] == INSIDE else np.inf
+            lowest = heights[first + r, s] if place[r, s] == INSIDE else np.inf
             gone = 0.0  # growth of the distance along the way so far
             if place[r, s] == BEHIND:
                 gone = 1e-6 - d

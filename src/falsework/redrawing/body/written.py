@@ -19,6 +19,7 @@ from falsework.part.health import healed_part
 from falsework.part.part import Ints, Part
 from falsework.part.raw import RawMesh, soup
 from falsework.redrawing.body.solids import came_from, mesh_of, without_specks
+from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -114,6 +115,7 @@ def written_part(
     solid: Manifold,
     sets: Mapping[str, NDArray[np.bool_]],
     shift_mm: Floats,
+    watch: Watch = QUIET,
 ) -> Part:
     """``solid``, made from ``ground`` (``solid_of(part)``), as its files are read: less ``shift_mm``.
 
@@ -125,12 +127,22 @@ def written_part(
     marks = {name: np.isin(every, chosen) for name, chosen in part.face_sets.items()} | dict(sets)
     inside = np.array([(number >= 0) & marked[number] for marked in marks.values()], dtype=bool)
     inside = inside.reshape(len(marks), len(faces))
-    groups, label = np.unique(inside, axis=1, return_inverse=True)
+    label = _alike(inside)
+    _, first = np.unique(label, return_index=True)
+    groups = inside[:, first]
     names = tuple(str(k) for k in range(groups.shape[1]))
     corners, loose = soup(vertices[faces])
-    raw = RawMesh(corners, loose, label.reshape(-1).astype(np.int32), names, "mm")
-    read = healed_part(f"{part.name} redrawn", raw, subject=f"{part.name} redrawn")
+    raw = RawMesh(corners, loose, label.astype(np.int32), names, "mm")
+    read = healed_part(f"{part.name} redrawn", raw, subject=f"{part.name} redrawn", watch=watch)
     return Part(read.name, read.vertices, read.faces, read.health, _sets(read, marks, groups))
+
+
+def _alike(inside: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """(m,) numbers from 0 on, the same for columns of (k, m) marks that are alike."""
+    label = np.zeros(inside.shape[1], dtype=np.int64)
+    for row in np.packbits(inside, axis=0):
+        _, label = np.unique(256 * label + row, return_inverse=True)
+    return label.reshape(-1)
 
 
 def _sets(read: Part, marks: Mapping[str, NDArray[np.bool_]], groups: NDArray[np.bool_]) -> dict[str, Ints]:

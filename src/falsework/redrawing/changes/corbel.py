@@ -80,8 +80,8 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     if not canvas.flat:
         footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
-    way = _ways_over(canvas, carriers, watch.part(0.2, 0.5))
-    lower = _lower(canvas, carriers, way, slope)
+    way = _ways_over(canvas, carriers, watch.part(0.1, 0.2))
+    lower = _lower(canvas, carriers, way, slope, watch.part(0.2, 0.3))
     if not np.isfinite(lower[canvas.held]).any() or _unseen(canvas, lower) > _SHARE_UNSEEN:
         return _refusal(site, "no straight way leads from all of it to what carries it", "Try a peaked roof")
     behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
@@ -89,15 +89,15 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     low = float(np.nanmin(lower[canvas.held]))
     if to_bed or low < first_middle:
         slope = slope_of(ground.process, first_layer=True)
-        lower = _lower(canvas, carriers, way, slope)
+        lower = _lower(canvas, carriers, way, slope, watch.part(0.3, 0.4))
         behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
     more = _widened(footprint, ground.process.line_width_mm)
     if behind is not None:
         more = overlay.union(more, behind)
     if not more.is_empty:
         canvas = canvas_of(ground, footprint, more)
-        way = _ways_over(canvas, carriers, watch.part(0.5, 0.6))
-        lower = _lower(canvas, carriers, way, slope)
+        way = _ways_over(canvas, carriers, watch.part(0.4, 0.5))
+        lower = _lower(canvas, carriers, way, slope, watch.part(0.5, 0.6))
     on_bed = to_bed or bool((lower[canvas.held] < 0.0).any())
     lower = np.maximum(lower, 0.0)
 
@@ -175,16 +175,21 @@ def _ways(
     return _CanvasWays(*(np.concatenate(grids) for grids in zip(*parts, strict=True)))
 
 
-def _lower(canvas: Canvas, carriers: Carriers, way: _CanvasWays, slope: float) -> HeightGrid:
+def _lower(canvas: Canvas, carriers: Carriers, way: _CanvasWays, slope: float, watch: Watch) -> HeightGrid:
     """The corbel's own underside over a canvas: all that lies above its ways."""
     from falsework.kernels.field.grids import extend
     from falsework.kernels.field.ways import sunk
 
-    c = carriers
-    lower, _ = sunk(
-        canvas.surface, canvas.flat, way.place, way.distance, way.away,
-        c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, _BEND_COSINE, *canvas.place,
-    )  # fmt: skip
+    c, parts = carriers, []
+    for first in range(0, len(canvas.wanted), _ROWS):
+        watch.at("how deep it reaches down", first / len(canvas.wanted))
+        rows = slice(first, first + _ROWS)
+        some, _ = sunk(
+            canvas.surface, canvas.flat, way.place[rows], way.distance[rows], way.away[rows],
+            c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, _BEND_COSINE, *canvas.place, first,
+        )  # fmt: skip
+        parts.append(some)
+    lower = np.concatenate(parts)
     if not (canvas.held & np.isnan(lower)).any():
         extend(lower, 3 * RIM)
     return lower

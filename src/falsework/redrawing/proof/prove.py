@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from falsework.layers import overlay
 from falsework.layers.polygons import areas_only, clean, repair
@@ -104,10 +104,7 @@ def proof_of(
         faults.append(f"something would begin in mid-air at {figures.place(spot)}")
     watch.at("walls", 0.8)
     walls = _walls(changed, stack, search=not faults)
-    if walls.thin_mm2 > 0.0:
-        faults.append(
-            f"a wall would be thinner than {figures.length(THIN_WIDTHS * ground.process.line_width_mm)}"
-        )
+    faults += _thin_faults(ground, walls)
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
     watch.at("faces to keep", 0.9)
@@ -133,6 +130,23 @@ def proof_of(
         changed,
         need,
     )
+
+
+def proof_again(proof: ChangeProof, off: Written) -> ChangeProof:
+    """A good proof of what is written, judged once more by the layers ``off``, whose corners lie a little
+    elsewhere: body and mesh are the same."""
+    changed = proof.changed
+    asking = asking_of(changed, off.need, whole=True)
+    faults = _asking_faults(changed.ground, changed.drafts, asking)
+    walls = _walls(changed, off.stack, search=not faults)
+    faults += _thin_faults(changed.ground, walls)
+    return replace(proof, faults=tuple(faults), suspects=tuple(dict.fromkeys(asking.suspects)))
+
+
+def _thin_faults(ground: PlannedPart, walls: _Walls) -> list[str]:
+    if walls.thin_mm2 <= 0.0:
+        return []
+    return [f"a wall would be thinner than {figures.length(THIN_WIDTHS * ground.process.line_width_mm)}"]
 
 
 def _asking_faults(ground: PlannedPart, drafts: tuple[Draft, ...], asking: Asking) -> list[str]:

@@ -45,17 +45,20 @@ def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
 def new_thin_mm2(before: Regions, after: Regions, changed: Regions, line_mm: float) -> float:
     """The largest section, of any changed layer, that is narrower than two lines and was not before; 0 where
     there is none longer than a tip or a nick."""
-    radius = 0.5 * THIN_WIDTHS * line_mm * 0.98
+    radius, least_mm2 = 0.5 * THIN_WIDTHS * line_mm * 0.98, DAB_WIDTHS2 * line_mm**2
 
     def thin(regions: Regions) -> Regions:
         open_ = offset_mitred(offset_mitred(regions, -radius), 1.2 * radius)
         return overlay.difference(regions, repair(open_))
 
-    new = overlay.difference(thin(after), offset_mitred(thin(before), 0.3 * line_mm))
+    some = ~planar.is_empty(changed)
+    now, before, changed = thin(after[some]), before[some], changed[some]
+    some = planar.area(now) > least_mm2
+    new = overlay.difference(now[some], offset_mitred(thin(before[some]), 0.3 * line_mm))
     pieces, layer = planar.get_parts(new, return_index=True)
-    some = planar.area(pieces) > DAB_WIDTHS2 * line_mm**2
-    some[some] = planar.dwithin(pieces[some], changed[layer[some]], 2.0 * radius)
-    pieces = pieces[some]
+    near = planar.area(pieces) > least_mm2
+    near[near] = planar.dwithin(pieces[near], changed[some][layer[near]], 2.0 * radius)
+    pieces = pieces[near]
     if len(pieces) == 0:
         return 0.0
     rings = planar.get_exterior_ring(planar.oriented_envelope(pieces))

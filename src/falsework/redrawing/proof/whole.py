@@ -32,7 +32,8 @@ SPARED_LOSS_SHARE = 1e-6
 
 
 def body_faults(changed: Changed) -> list[str]:
-    """Faults of the whole body: holes closed, voids shut in, pieces come loose."""
+    """Faults of the whole body: holes closed, voids shut in, pieces come loose; of a change made alone, that
+    its own faces cross too."""
     faults = []
     before, after = changed.ground.shells, shells_of(changed.solid)
     drafts = changed.drafts
@@ -44,7 +45,7 @@ def body_faults(changed: Changed) -> list[str]:
         faults.append("it would shut in a void")
     if after.bodies > before.bodies and not fins:
         faults.append("a piece would come loose")
-    if any(_crosses_itself(changed.ground, r.solid) for draft in drafts for r in draft.added):
+    if len(drafts) == 1 and any(_crosses_itself(changed.ground, r.solid) for r in drafts[0].added):
         faults.append("faces of what is added would cross one another")
     return faults
 
