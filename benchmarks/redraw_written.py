@@ -1,22 +1,26 @@
 """The files that a redraw writes, read and planned anew: what was promised against what is found.
 
-    python benchmarks/redraw_written.py PART … [--turn X,Y,Z] [--scale S] [--kinds corbel,ribs]
+    python benchmarks/redraw_written.py PART … [--turn X,Y,Z] [--scale S] [--kinds corbel,ribs] [--at-once N]
 
-A row for each part: CPU time of a plan and of the redraw (no split), the redraw's measure in plans; the peak
-of the process so far, without the files planned anew; the longest stretch of CPU time in which the redraw did
-not ask whether it is to stop; undersides treated, changed, and gone by the plan made again; the price as it
-is, that promised for the redrawn part, and those that plans of ``redrawn.stl`` and ``redrawn.3mf`` find;
-islands before, promised and found. A line beneath it for each thing that differs from what was promised, and
-for everything that our reader, trimesh and manifold3d have against the files (not closed, faces that cross;
-each named solid of ``changes.3mf`` too). The last lines count. Meshes are arguments: nothing is fetched.
+A row for each part as it is done: CPU time of a plan and of the redraw (no split), the redraw's measure in
+plans, its wall time; the peak of the process so far, without the files planned anew (``--at-once``: so many
+parts beside each other, each in a process and on a core of its own); the longest stretch of CPU time in which
+the redraw did not ask whether it is to stop; undersides treated, changed, and gone by the plan made again;
+the price as it is, that promised for the redrawn part, and those that plans of ``redrawn.stl`` and
+``redrawn.3mf`` find; islands before, promised and found. A line beneath it for each thing that differs from
+what was promised, and for everything that our reader, trimesh and manifold3d have against the files (not
+closed, faces that cross; each named solid of ``changes.3mf`` too). The last lines count. Meshes are
+arguments: nothing is fetched.
 """
 
 from __future__ import annotations
 
 import argparse
 import resource
+import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
@@ -24,10 +28,10 @@ from statistics import median
 import trimesh
 from manifold3d import Error, Manifold, Mesh64
 
-from falsework.errors import FalseworkError
 from falsework.files.redraw import CHANGES, MESH, PACKAGE, write_redraw
 from falsework.need.underside import UndersideKind
 from falsework.part import read_part
+from falsework.part.demo import demo_parts
 from falsework.part.part import Part
 from falsework.planning import plan
 from falsework.planning.value import Plan
@@ -35,11 +39,13 @@ from falsework.redrawing import redraw
 from falsework.redrawing.printed import printed_of
 from falsework.redrawing.value import Redraw
 from falsework.watch import Watch
+from side_by_side import answered
 
 CENT = 0.005
+MOST_PLANS, SILENT_S = 8, 1.0  # what is asked of a redraw
 SMALL_S = 1.0  # parts that are planned faster are redrawn once before, so that no loading of code is measured
 HEAD = (
-    "| part | plan s | redraw s | plans | MB | silent s | treated | changed | gone "
+    "| part | plan s | redraw s | plans | wall s | MB | silent s | treated | changed | gone "
     "| as it is | promised | STL | 3MF | islands | best |"
 )
 COLUMNS = HEAD.count("|") - 1
@@ -51,49 +57,71 @@ def main() -> None:
     parser.add_argument("--turn", default="0,0,0")
     parser.add_argument("--scale", type=float, default=1.0)
     parser.add_argument("--kinds")
+    parser.add_argument("--at-once", type=int, default=1, metavar="N")
     asked = parser.parse_args()
-    plan(trimesh_box())
-    redraw(trimesh_box(), split=False, other_lies=False)
     rows = []
-    print(f"{HEAD}\n|---{'|---:' * (COLUMNS - 1)}|")
-    for path in asked.parts:
-        try:
-            rows.append(report(path, asked))
-        except FalseworkError as error:
-            print(f"| {path.name} | {error} |", flush=True)
-    plans = [took_s / planned_s for planned_s, took_s, _ in rows]
-    slowest = max(took_s for _, took_s, _ in rows)
-    print(f"plans: median {median(plans):.1f}, most {max(plans):.1f}; longest {slowest:.1f} s")
-    print(f"{sum(wrong for *_, wrong in rows)} of {len(rows)} differ from what was promised")
+    print(f"{HEAD}\n|---{'|---:' * (COLUMNS - 1)}|", flush=True)
+    tasks = [(path, asked) for path in asked.parts]
+    for (path, _), done in answered(report, tasks, asked.at_once, fresh=True):
+        if isinstance(done, Exception):
+            print(f"| {path.name} | {done} |", flush=True)
+            continue
+        print("\n".join(done.lines), flush=True)
+        rows.append(done)
+    if not rows:
+        sys.exit("no part was redrawn")
+    plans = [row.took_s / row.planned_s for row in rows]
+    kept = sum(most <= MOST_PLANS for most in plans)
+    print(
+        f"plans: median {median(plans):.1f}, most {max(plans):.1f}; {kept} of {len(rows)} keep {MOST_PLANS}"
+    )
+    print(f"longest {max(row.took_s for row in rows):.1f} s; most {max(row.peak_mb for row in rows):.0f} MB")
+    print(f"{sum(row.wrong for row in rows)} of {len(rows)} differ from what was promised")
 
 
-def trimesh_box() -> Part:
-    from falsework.part.demo import demo_parts
+@dataclass(frozen=True)
+class Row:
+    """A part's lines; CPU seconds of its plan and its redraw, the peak, and whether anything differs."""
 
-    return demo_parts()["table"]()
+    lines: list[str]
+    planned_s: float
+    took_s: float
+    peak_mb: float
+    wrong: bool
 
 
-def report(path: Path, asked: argparse.Namespace) -> tuple[float, float, bool]:
-    """Print a part's row; CPU seconds of its plan and its redraw, and whether anything differs."""
+def peak_mb() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def report(path: Path, asked: argparse.Namespace) -> Row:
+    """The row of a part."""
+    small = demo_parts()["table"]()
+    plan(small)
+    redraw(small, split=False, other_lies=False)  # loads code
     part = read_part(path)
     x, y, z = (float(v) for v in asked.turn.split(","))
     turn = (x, y, z)
-    planned_s = min(plan_s(part, turn, asked.scale) for _ in range(2))
+    cores = 1 if asked.at_once > 1 else None
+    planned_s = min(plan_s(part, turn, asked.scale, cores) for _ in range(2))
     kinds = asked.kinds.split(",") if asked.kinds else None
     if planned_s < SMALL_S:
-        redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds)
-    told = [time.process_time()]
-    watch = Watch(tell=lambda _, __: told.append(time.process_time()))
-    found = redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds, watch=watch)
-    told.append(time.process_time())
-    took_s = told[-1] - told[0]
-    silent_s = max(b - a for a, b in pairwise(told))
+        redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds, cores=cores)
+    told = [("", time.process_time())]
+    watch = Watch(tell=lambda step, _: told.append((step, time.process_time())))
+    began = time.perf_counter()
+    found = redraw(part, split=False, turn_deg=turn, scale=asked.scale, kinds=kinds, watch=watch, cores=cores)
+    wall_s, mb = time.perf_counter() - began, peak_mb()
+    told.append(("", time.process_time()))
+    took_s = told[-1][1] - told[0][1]
+    silent_s, silent = max((b - a, step) for (step, a), (_, b) in pairwise(told))
     cells = [
         path.name,
         f"{planned_s:.1f}",
         f"{took_s:.1f}",
         f"{took_s / planned_s:.1f}",
-        f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f}",
+        f"{wall_s:.1f}",
+        f"{mb:.0f}",
         f"{silent_s:.2f}",
         str(len(found.treated)),
     ]
@@ -102,16 +130,17 @@ def report(path: Path, asked: argparse.Namespace) -> tuple[float, float, bool]:
         cells += [str(len(found.combined.undersides)), str(len(found.combined.gone))]
         more, faults = against_files(found, found.geometry.replan)
         cells += more
-    print(f"| {' | '.join([*cells, *['–'] * (COLUMNS - 1 - len(cells)), found.best])} |", flush=True)
-    for fault in faults:
-        print(f"  differs: {fault}", flush=True)
-    return planned_s, took_s, bool(faults)
+    lines = [f"| {' | '.join([*cells, *['–'] * (COLUMNS - 1 - len(cells)), found.best])} |"]
+    if silent_s > SILENT_S:
+        lines.append(f"  {silent_s:.1f} s without a word after: {silent}")
+    lines += [f"  differs: {fault}" for fault in faults]
+    return Row(lines, planned_s, took_s, mb, bool(faults))
 
 
-def plan_s(part: Part, turn: tuple[float, float, float], scale: float) -> float:
+def plan_s(part: Part, turn: tuple[float, float, float], scale: float, cores: int | None) -> float:
     """CPU seconds of a plan."""
     begin = time.process_time()
-    plan(part, turn_deg=turn, scale=scale)
+    plan(part, turn_deg=turn, scale=scale, cores=cores)
     return time.process_time() - begin
 
 

@@ -13,11 +13,12 @@ Answer = TypeVar("Answer")
 
 
 def answered(
-    work: Callable[..., Answer], tasks: Sequence[tuple[Task, ...]], at_once: int
+    work: Callable[..., Answer], tasks: Sequence[tuple[Task, ...]], at_once: int, *, fresh: bool = False
 ) -> Iterator[tuple[tuple[Task, ...], Answer | Exception]]:
     """Each task and ``work(*task)``, or what it ended in, as they are done; ``at_once`` of them at a time.
 
-    A request to end (SIGTERM to the whole group) ends the work only: what was done can still be summed up.
+    ``fresh``: each in a process of its own, so that its peak of memory is its own. A request to end (SIGTERM
+    to the whole group) ends the work only: what was done can still be summed up.
     """
     if at_once == 1:
         for task in tasks:
@@ -27,7 +28,8 @@ def answered(
                 yield task, error
         return
     signal.signal(signal.SIGTERM, lambda *_: None)
-    with ProcessPoolExecutor(at_once, mp_context=multiprocessing.get_context("spawn")) as pool:
+    new, most = multiprocessing.get_context("spawn"), 1 if fresh else None
+    with ProcessPoolExecutor(at_once, mp_context=new, max_tasks_per_child=most) as pool:
         running = {pool.submit(work, *task): task for task in tasks}
         for done in as_completed(running):
             error = done.exception()

@@ -296,7 +296,7 @@ def row(treated: Treated) -> ChangeRow:
         change=words.sentence(treated.outcome),
         done=change is not None,
         by_hand=change.by_hand if change else "",
-        notes=tuple(words.sentence(note) for note in change.notes) if change else (),
+        notes=tuple(words.sentence(note) for note in _notes(change)) if change else (),
         volume=_volume(shown) if shown else "–",
         saves=_saves(shown) if shown else "–",
         section=_section(shown) if shown else "–",
@@ -304,6 +304,11 @@ def row(treated: Treated) -> ChangeRow:
         menu=_menu(treated),
         others=tuple(words.sentence(o) for o in others),
     )
+
+
+def _notes(change: Change) -> tuple[str, ...]:
+    """What to mind of a change that is made, first of all what it harms."""
+    return (*(f"harms {what}" for what in change.touches), *change.notes)
 
 
 def _menu(treated: Treated) -> tuple[MenuLine, ...]:
