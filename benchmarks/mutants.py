@@ -32,7 +32,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
-from itertools import zip_longest
+from itertools import accumulate, zip_longest
 from pathlib import Path
 from typing import Any
 
@@ -55,6 +55,7 @@ ROOMS = {
 }
 TINY = 1e-6  # constants that are smaller keep sums from dividing by nothing
 LATE = -99
+PARTS, LARGE_BYTES = 4, 20_000  # files of tests so large are recorded in so many parts, side by side
 PATIENCE, GRACE_S = 4.0, 60.0  # times what the tests take without a fault, and for a start: longer hangs
 
 COMPARED = {ast.Lt: ">", ast.LtE: ">", ast.Gt: "<", ast.GtE: "<", ast.Eq: "!=", ast.NotEq: "=="}
@@ -266,8 +267,9 @@ class Lines:
     times_s: dict[str, float]
     of: dict[str, dict[str, list[str]]]
 
-    def tests(self, fault: Fault, within: Sequence[str]) -> list[str]:
-        """Those that run the fault, the quickest first; then those of the same files."""
+    def tests(self, fault: Fault, within: Sequence[str], most_s: float) -> list[str]:
+        """Those that run the fault, the quickest first; then those of the same files; as many as take no more
+        than ``most_s``."""
         lines = self.of.get(str(fault.path.relative_to(ROOT)), {})
         run = {test for line in fault.lines for test in lines.get(str(line), ())} or set(lines.get("0", ()))
         places = tuple(f"{place}{end}" for place in within for end in ("", "/", "::"))
@@ -275,7 +277,9 @@ class Lines:
         run &= mine
         files = {test.partition("::")[0] for test in run}
         others = {test for test in mine if test.partition("::")[0] in files} - run
-        return [t for group in (run, others) for t in sorted(group, key=lambda t: (self.times_s[t], t))]
+        asked = [t for group in (run, others) for t in sorted(group, key=lambda t: (self.times_s[t], t))]
+        spent = accumulate(self.times_s[t] for t in asked)
+        return [t for t, s in zip(asked, spent, strict=True) if s <= most_s] or asked[:1]
 
 
 def _pytest(arguments: Sequence[str], more: dict[str, str], patience_s: float | None) -> tuple[int, str]:
@@ -300,7 +304,8 @@ def _pytest(arguments: Sequence[str], more: dict[str, str], patience_s: float | 
 
 
 def recorded(asked: argparse.Namespace, rooms: Sequence[str], more: Sequence[str]) -> Lines:
-    """All tests of the rooms without a fault, file by file; from ``--map`` where that was written before."""
+    """All tests of the rooms without a fault, file by file, large ones in parts; from ``--map`` where that is
+    there."""
     if asked.map and asked.map.exists():
         return Lines(**json.loads(asked.map.read_text("utf-8")))
     files = sorted(
@@ -310,11 +315,12 @@ def recorded(asked: argparse.Namespace, rooms: Sequence[str], more: Sequence[str
             for path in ([ROOT / place] if place.endswith(".py") else (ROOT / place).rglob("test_*.py"))
         }
     )
+    parts = [(file, k, _parts(file)) for file in files for k in range(_parts(file))]
     times: dict[str, float] = {}
     of: dict[str, dict[str, set[str]]] = defaultdict(lambda: defaultdict(set))
     with tempfile.TemporaryDirectory() as place, ThreadPoolExecutor(asked.cores) as pool:
-        each = pool.map(lambda k: _recorded(files[k], Path(place) / str(k)), range(len(files)))
-        for file, found in zip(files, each, strict=True):
+        each = pool.map(lambda k: _recorded(*parts[k], Path(place) / str(k)), range(len(parts)))
+        for (file, _, _), found in zip(parts, each, strict=True):
             times |= found.times_s
             print(f"  {file}: {len(found.times_s)} in {sum(found.times_s.values()):.1f} s", flush=True)
             for path, lines in found.of.items():
@@ -326,11 +332,16 @@ def recorded(asked: argparse.Namespace, rooms: Sequence[str], more: Sequence[str
     return Lines(times, plain)
 
 
-def _recorded(file: str, place: Path) -> Lines:
+def _parts(file: str) -> int:
+    return PARTS if (ROOT / file).stat().st_size > LARGE_BYTES else 1
+
+
+def _recorded(file: str, part: int, parts: int, place: Path) -> Lines:
     from coverage import CoverageData
 
     place.mkdir()
     more = {"COVERAGE_FILE": str(place / "coverage"), "TIMED_TESTS": str(place / "times.json")}
+    more["PART_OF_TESTS"] = f"{part}/{parts}"
     plain = f"--cov-config={os.devnull}"  # not the floor of ./run test, nor its branches
     told = ["-p", "timing", "--cov=falsework", plain, "--cov-context=test", "--cov-report=", file]
     code, words = _pytest(told, more, None)
@@ -375,6 +386,9 @@ def main() -> None:
     parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--map", type=Path, help="which tests run which lines: written, or read where it is")
     parser.add_argument("--seconds", type=float, default=1e9, help="after which all ends")
+    parser.add_argument(
+        "--most", type=float, default=90.0, help="seconds of tests that a fault is held against"
+    )
     parser.add_argument("--quick", action="store_true", help="two faults a room")
     asked = parser.parse_args()
     rooms, start = asked.rooms.split(","), time.monotonic()
@@ -391,7 +405,8 @@ def main() -> None:
     with ThreadPoolExecutor(asked.cores) as pool:
         waiting: dict[Future[bool | None], tuple[str, Fault]] = {}
         for room, fault in queue:
-            waiting[pool.submit(_tried, fault, room, lines, start + asked.seconds)] = (room, fault)
+            tests = lines.tests(fault, fault.tests or ROOMS.get(room, ()), asked.most)
+            waiting[pool.submit(_tried, fault, tests, lines, start + asked.seconds)] = (room, fault)
         for future in as_completed(waiting):
             room, fault = waiting[future]
             found = future.result()
@@ -402,9 +417,8 @@ def main() -> None:
     _tell(results, equal, len(queue))
 
 
-def _tried(fault: Fault, room: str, lines: Lines, until: float) -> bool | None:
+def _tried(fault: Fault, tests: Sequence[str], lines: Lines, until: float) -> bool | None:
     """Whether the fault was found; one that hangs was; None where there was no time to say."""
-    tests = lines.tests(fault, fault.tests or ROOMS.get(room, ()))
     patience = PATIENCE * sum(lines.times_s[t] for t in tests) + GRACE_S
     left = until - time.monotonic()
     if left <= 0.0:

@@ -222,7 +222,7 @@ class Density:
         gradient = chain * (self.map.T @ slope.ravel()) - z
         information = np.eye(len(z))
         if len(self.cells):
-            blocks = sparse.block_diag(list(weight), format="csr")
+            blocks = sparse.block_diag([sparse.coo_array(cell) for cell in weight], format="csr")
             information += chain * (self.map.T @ blocks @ self.map).toarray() * chain[:, None]
         return value, gradient, information
 
