@@ -1,5 +1,5 @@
-"""A plugin of pytest: how long every test that passed took, seconds, as JSON into ``TIMED_TESTS``. Of all tests
-only each n-th from the k-th is run where ``PART_OF_TESTS`` is k/n."""
+"""A plugin of pytest: how long every test that passed took, seconds, as JSON into ``TIMED_TESTS``. Of all
+tests only each n-th from the k-th is run where ``PART_OF_TESTS`` is k/n."""
 
 import json
 import os
