@@ -300,6 +300,15 @@ def test_many_scars_are_said_together_but_for_the_largest():
     )
 
 
+def test_one_scar_beside_the_largest_is_said_by_itself_too():
+    sizes = [900.0, 10.0, 800.0, 700.0, 600.0]
+    figures = _figures(*((0.0, 0.0, mm2, 10.0) for mm2 in sizes))
+    undersides = [underside(k, droop_mm=2.0) for k in range(1, 6)]
+    choices = _choose(figures, undersides, standing="bed-or-part")
+    said = standing_warnings(figures, need_of([], undersides), choices)
+    assert [w.text.partition(":")[0] for w in said] == [f"underside {k}" for k in range(1, 6)]
+
+
 @pytest.mark.parametrize(
     ("numbers", "said"),
     [

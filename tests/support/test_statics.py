@@ -9,7 +9,15 @@ import shapely
 from falsework import load_process
 from falsework.droop.laws import Laws
 from falsework.support.stability import part_bond_mpa
-from falsework.support.statics import DIRECTIONS, bonded_moments, breadths, hulls, moments
+from falsework.support.statics import (
+    DIRECTIONS,
+    around,
+    bonded_moments,
+    breadths,
+    hulls,
+    moments,
+    section_modulus,
+)
 
 
 def of(*regions):
@@ -45,6 +53,29 @@ def test_an_edge_farther_out_has_the_longer_lever():
 def test_nothing_bears_nothing():
     point = np.array([shapely.box(0, 0, 1e-12, 1e-12)], dtype=object)
     assert bonded_moments(moments(point), hulls(point))[0].max() == 0.0
+
+
+def test_the_modulus_of_a_disc_is_the_same_all_around():
+    """I / c = π r³ / 4, wherever the disc lies."""
+    sums, hull = of(shapely.Point(7.0, -2.0).buffer(3.0, quad_segs=128))
+    assert section_modulus(sums[0], hull[0]) == pytest.approx(np.pi * 3.0**3 / 4.0, rel=1e-3)
+
+
+def test_the_modulus_of_a_rectangle_is_that_of_its_weakest_axis():
+    """(h b³ c² + b h³ s²) / 12 over (b c + h s) / 2, in the weakest direction: beside the narrow one."""
+    wide, high = 4.0, 10.0
+    sums, hull = of(shapely.box(100.0, 50.0, 100.0 + wide, 50.0 + high))
+    c, s = np.abs(around()).T
+    each = (high * wide**3 * c**2 + wide * high**3 * s**2) / 6.0 / (wide * c + high * s)
+    assert section_modulus(sums[0], hull[0]) == pytest.approx(each.min()) and each.min() < each[0]
+
+
+def test_a_lopsided_area_breaks_where_it_reaches_farthest():
+    """A triangle of base 6 and height 9, over its middle only: I = b h³ / 36, c = 2 h / 3."""
+    sums, hull = of(shapely.Polygon([(0, 0), (6, 0), (3, 9)]))
+    along_y = DIRECTIONS // 4
+    assert section_modulus(sums[0], hull[0]) <= 6.0 * 9.0**3 / 36.0 / 6.0 + 1e-9
+    assert hull[0, along_y] == pytest.approx(9.0)
 
 
 def test_the_bond_to_the_part_is_that_of_the_bond_model():
