@@ -9,7 +9,7 @@ arguments and results are shapely's; outside this module none of them is called 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
@@ -128,7 +128,7 @@ def _elementwise(operation: Callable[..., Areas], coarser: Callable[..., Areas],
     shared = _POOL.get()
     if shared is not None and max(np.size(a) for a in arguments) >= _WORTH_SHARING:
         cores, pool = shared
-        arrays = np.broadcast_arrays(*(_array(argument) for argument in arguments))
+        arrays = _alike(arguments)
         if arrays[0].ndim == 1:
             count = min(_CHUNKS * cores, len(arrays[0]) // _LEAST)
             chunks = zip(*(np.array_split(array, count) for array in arrays), strict=True)
@@ -141,7 +141,7 @@ def _in_one(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arg
     try:
         return operation(*arguments)
     except shapely.GEOSException:
-        arrays = np.broadcast_arrays(*(_array(argument) for argument in arguments))
+        arrays = _alike(arguments)
     flat = [array.reshape(-1) for array in arrays]
     out = np.empty(flat[0].shape, dtype=object)
     waiting = [(0, len(out))]
@@ -156,6 +156,13 @@ def _in_one(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arg
                 middle = (low + high) // 2
                 waiting += [(middle, high), (low, middle)]
     return out.reshape(arrays[0].shape)[()]
+
+
+def _alike(arguments: Sequence[Any]) -> list[Any]:
+    """Arrays of one shape that cannot be written to: of others numpy warns when their flags are looked at."""
+    arrays = [_array(argument) for argument in arguments]
+    shape = np.broadcast_shapes(*(array.shape for array in arrays))
+    return [np.broadcast_to(array, shape) for array in arrays]
 
 
 def _array(argument: Any) -> Any:
