@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import subprocess
 import sys
@@ -10,11 +11,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from falsework import best_orientations
 from falsework.errors import ProcessError
 from falsework.kernels.column import intervals as k
 from falsework.orientation import device
+from falsework.part.demo import table
 from falsework.request.context import Context
 
+shortlist = importlib.import_module("falsework.orientation.shortlist")  # the room exports one of that name
 SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly
 SHAPES = ("portal", "arm", "plates", "open", "degenerate", "one triangle", "flat")
 
@@ -67,3 +71,20 @@ def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(m
     with pytest.raises(ProcessError) as caught:
         device.wanted("gpu")
     assert "graphics processor" in str(caught.value) or "numba-cuda" in str(caught.value)
+
+
+def test_a_graphics_processor_that_fails_is_done_without_and_one_line_says_so(monkeypatch):
+    part, few = table(), {"cores": 1, "directions": 50}
+
+    def full(*_):
+        raise MemoryError("no room")
+
+    here = best_orientations(part, "pla-0.4", device="cpu", **few)
+    monkeypatch.setattr(device, "devices", lambda: 1)
+    monkeypatch.setattr(shortlist, "Counter", full)
+    there = best_orientations(part, "pla-0.4", device="auto", **few)
+    assert there.device == "cpu after gpu failed" and there.recommended == here.recommended
+    assert "the graphics processor failed" in there.error and "graphics processor" not in here.error
+    monkeypatch.setenv("FALSEWORK_TRACEBACK", "1")
+    with pytest.raises(MemoryError):
+        best_orientations(part, "pla-0.4", device="gpu", **few)

@@ -108,6 +108,7 @@ class _LoadedBody:
     def __init__(self, number: int, body: Body, corners: Floats) -> None:
         from numba import cuda
 
+        vars(np).setdefault("row_stack", np.vstack)  # gone since numpy 2.5: numba-cuda 0.30 looks for it
         from falsework.kernels.column import gpu
 
         # Few threads are right for few directions: nothing that a person could act on.

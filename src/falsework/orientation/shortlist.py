@@ -4,6 +4,7 @@ practised eye would try."""
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -77,6 +78,10 @@ class OwnShape:
     marked: NDArray[np.bool_]  # (m,) faces to keep clean, or that no support may touch
     load_axis: Floats | None
 
+    def whole(self) -> Body:
+        """As it is."""
+        return body_of(self.vertices, self.part.faces, self.marked)
+
     def thinned(self, process: Process) -> tuple[Body, float]:
         """With fewer triangles where that moves the surface by less than a share of a layer; by how much."""
         return thinned(self.part, self.vertices, self.marked, THINNED_LAYERS * process.layer_height_mm)
@@ -110,15 +115,11 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     watch.at("preparing the mesh", 0.0)
     own = own_shape(part, wish)
     frame, own_axis = own.frame, own.load_axis
-    thin, tolerance_mm = own.thinned(process)
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    threads = threads_of(context)
-    judge = judge_of(thin, process, wish.weights, own_axis, threads)
-    (found, looks, resting), device = _found(judge, today, search, context.part(0.05, 0.8))
+    (found, looks, resting), on = _found(own, wish, today, search, context.part(0.05, 0.8))
     few = _chosen(found, bool(own.marked.any()), own_axis is not None)
-    whole = thin if tolerance_mm == 0.0 else body_of(own.vertices, part.faces, own.marked)
-    judge = judge_of(whole, process, wish.weights, own_axis, threads)
+    judge = _judge(on.body if on.thinned_mm == 0.0 else own.whole(), own, wish, context)
     at_today, near_few = (
         judge(at, FINE_GRID, watch.part(0.8, 0.9), "measuring the best")
         for at in (today[None], found.directions[_with_others(found, few)])
@@ -137,29 +138,48 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
         searched=looks,
         supportless=int(np.count_nonzero(found.negligible & (found.fit >= 1.0))),
         cells=FINE_GRID,
-        thinned_mm=tolerance_mm,
-        device=device,
+        thinned_mm=on.thinned_mm,
+        device=on.device,
     )
 
 
-def _found(
-    judge: Judge, today: Floats, search: Search, context: Context
-) -> tuple[tuple[Looked, int, Floats], str]:
-    """What the search found, and what counted its columns.
+@dataclass(frozen=True, eq=False)
+class _SearchedOn:
+    """The mesh that was searched, by how much thinning moved it, and what counted its columns."""
 
-    A graphics processor that fails, or whose memory is full, is done without.
+    body: Body
+    thinned_mm: float
+    device: str
+
+
+def _found(
+    own: OwnShape, wish: Wish, today: Floats, search: Search, context: Context
+) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
+    """What the search found, and on what.
+
+    A graphics processor counts the whole mesh, for thinning it takes longer. One that fails, or whose memory
+    is full, is done without.
     """
+    watch, device = context.watch, "cpu"
     if wanted(context.device):
+        judge = _judge(own.whole(), own, wish, context)
         try:
             counted = replace(judge, counter=Counter(judge.body, judge.corners))
-            return searched_everywhere(counted, today, search.count(True), context.watch), "gpu"
+            found = searched_everywhere(counted, today, search.count(True), watch)
+            return found, _SearchedOn(judge.body, 0.0, "gpu")
         except Cancelled:
             raise
         except Exception:  # of many kinds: the driver's, the compiler's, the memory's
+            if os.environ.get("FALSEWORK_TRACEBACK"):
+                raise
             device = "cpu after gpu failed"
-    else:
-        device = "cpu"
-    return searched(judge, today, search.count(False), context.watch), device
+    thin, thinned_mm = own.thinned(wish.process)
+    found = searched(_judge(thin, own, wish, context), today, search.count(False), watch)
+    return found, _SearchedOn(thin, thinned_mm, device)
+
+
+def _judge(body: Body, own: OwnShape, wish: Wish, context: Context) -> Judge:
+    return judge_of(body, wish.process, wish.weights, own.load_axis, threads_of(context))
 
 
 def _bases(found: Looked, resting: Floats) -> Floats:
