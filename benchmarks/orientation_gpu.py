@@ -1,6 +1,6 @@
 """Figures of lies on a graphics processor, against one core of the same machine; run where there is one.
 
-    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,corpus,profile]
+    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,shortlists,corpus,profile]
         [--folder MESHES] [--processes N] [--seconds S]
 
 ``rates``: all figures of ``intervals`` for even directions of an organic figure at three sizes and of a box
@@ -8,7 +8,8 @@ frame, on 128 and 256 columns a side: directions a second once warm (median of f
 through the processor's own kernel, and how far the figures of the two are apart; says whether two runs give
 the same bytes. ``whole``: from a file of 203 k triangles to the shortlist, in a fresh process whose kernels
 were compiled before, and again in the same process. ``corpus``: what is recommended of every part of a
-folder, by both, plans included; where they differ, by how much and why. ``profile``: the kernels on one
+folder, by both, plans included; where they differ, by how much and why. ``shortlists``: the same without
+plans, by what positions are expected to cost: how many of each list the other has too. ``profile``: the kernels on one
 batch, for a profiler: ``ncu --clock-control none --section … python … --only profile``. Prints Markdown
 tables.
 """
@@ -23,7 +24,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing import TimeoutError, get_context
 from pathlib import Path
@@ -88,7 +89,7 @@ def apart(here: np.ndarray, there: np.ndarray) -> dict[str, tuple[float, float]]
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--only", default="rates,whole", help="rates, whole, corpus, profile")
+    parser.add_argument("--only", default="rates,whole", help="rates, whole, shortlists, corpus, profile")
     parser.add_argument("--folder", type=Path, help="of meshes, for corpus")
     parser.add_argument("--processes", type=int, default=1, help="that work on the corpus side by side")
     parser.add_argument("--seconds", type=float, default=3600.0, help="after which the corpus is left")
@@ -105,10 +106,16 @@ def main() -> None:
         whole()
     if "profile" in only:
         profiled()
-    if "corpus" in only:
+    if {"shortlists", "corpus"} & set(only):
         if asked.folder is None:
             parser.error("--folder says where the corpus lies")
-        corpus(asked.folder, asked.processes, asked.seconds)
+        until = time.monotonic() + asked.seconds
+        files = sorted(
+            (p for p in asked.folder.iterdir() if p.suffix in FORMATS), key=lambda p: p.stat().st_size
+        )
+        for which, tell in (("shortlists", shortlists), ("corpus", corpus)):
+            if which in only:
+                tell(files, asked.processes, until)
     return None
 
 
@@ -183,22 +190,62 @@ class Compared:
     seconds: tuple[float, float] = (0.0, 0.0)
 
 
-def corpus(folder: Path, processes: int, seconds: float) -> None:
-    """What is recommended of every part of a folder, by a processor and by a graphics processor."""
-    until = time.monotonic() + seconds
-    files = sorted((p for p in folder.iterdir() if p.suffix in FORMATS), key=lambda p: -p.stat().st_size)
-    print("| part | by | turned | total | s | apart | why |\n|---|---|---|---|---|---|---|", flush=True)
-    told: list[str] = []
+def told_by(work: Callable[[Path], Any], files: list[Path], processes: int, until: float) -> Iterator[Any]:
+    """What the work finds of each file, as it is done, until the time is over."""
     with get_context("spawn").Pool(processes) as pool:
-        found = pool.imap_unordered(compared, files)
+        found = pool.imap_unordered(work, files)
         try:
             for _ in files:
-                one = found.next(timeout=max(0.0, until - time.monotonic()))
-                told.append(why(one))
-                for line in lines(one, told[-1]):
-                    print(line, flush=True)
+                yield found.next(timeout=max(0.0, until - time.monotonic()))
         except TimeoutError:
             print("the time is over")
+
+
+def shortlists(files: list[Path], processes: int, until: float) -> None:
+    """What of every part is worth a plan, by both."""
+    print("| part | first: apart | totals apart | in both lists | s there | s here | by |", flush=True)
+    print("|---|---|---|---|---|---|---|", flush=True)
+    rows = []
+    for name, first, off, both, times, by in told_by(listed, files, processes, until):
+        rows.append((first, off))
+        there, here = times
+        print(
+            f"| {name} | {first:.2f}° | {off:+.2%} | {both} | {there:.1f} | {here:.1f} | {by} |", flush=True
+        )
+    near = sum(first < SAME_DEG for first, _ in rows)
+    alike = sum(first >= SAME_DEG and abs(off) < SAME_TOTAL for first, off in rows)
+    print(f"{len(rows)} of {len(files)} parts: {near} have the same first, {alike} another of the same total")
+
+
+def listed(path: Path) -> tuple[str, float, float, str, tuple[float, float], str]:
+    """A part's name, how far the first of both lists are apart in degrees and in total, how many of the
+    first list the second has too, seconds there and here, what counted."""
+    wish = Wish(load_process("pla-0.4"))
+    try:
+        part = sized(path, 200.0)
+        found, times = [], []
+        for device in ("gpu", "cpu"):
+            start = time.perf_counter()
+            found.append(shortlist(part, wish, Context(cores=1, device=device)))
+            times.append(time.perf_counter() - start)
+    except FalseworkError as error:
+        return path.name, math.nan, math.nan, str(error), (0.0, 0.0), "refused"
+    there, here = ([lie for lie in few.lies if lie.fits] or list(few.lies) for few in found)
+    a, b = (min(lies, key=lambda lie: lie.price.total) for lies in (here, there))
+    both = sum(min(degrees_between(lie, other) for other in there) < SAME_DEG for lie in here)
+    off = b.price.total / max(a.price.total, 1e-9) - 1.0
+    by = f"{found[0].device}, {found[1].device}"
+    return path.name, degrees_between(a, b), off, f"{both} of {len(here)}", (times[0], times[1]), by
+
+
+def corpus(files: list[Path], processes: int, until: float) -> None:
+    """What is recommended of every part, by a processor and by a graphics processor."""
+    print("| part | by | turned | total | s | apart | why |\n|---|---|---|---|---|---|---|", flush=True)
+    told: list[str] = []
+    for one in told_by(compared, files, processes, until):
+        told.append(why(one))
+        for line in lines(one, told[-1]):
+            print(line, flush=True)
     words = {
         word: sum(one.startswith(word) for one in told)
         for word in ("equal", "alike", "tie", "differs", "refused")
