@@ -9,9 +9,8 @@ through the processor's own kernel, and how far the figures of the two are apart
 the same bytes. ``whole``: from a file of 203 k triangles to the shortlist, in a fresh process whose kernels
 were compiled before, and again in the same process. ``corpus``: what is recommended of every part of a
 folder, by both, plans included; where they differ, by how much and why. ``shortlists``: the same without
-plans, by what positions are expected to cost: how many of each list the other has too. ``profile``: the kernels on one
-batch, for a profiler: ``ncu --clock-control none --section … python … --only profile``. Prints Markdown
-tables.
+plans, by what positions are expected to cost: how many of each list the other has too. ``profile``: the
+kernels on one batch, for a profiler (``profiled.py`` says how). Prints Markdown tables.
 """
 
 from __future__ import annotations
