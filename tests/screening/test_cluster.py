@@ -14,13 +14,17 @@ from pathlib import Path
 
 import psutil
 import pytest
+import yaml
 
-from falsework.screening import Cluster, Screening, Terms
+from falsework.cli.app import run
+from falsework.screening import Cluster, Screening, Terms, engine
 from falsework.screening.engine import EngineError
 from falsework.screening.row import NOT_COMPARED, Row
 from falsework.screening.running import named_processes
 from falsework.screening.terms import NamedProcess
 from screenings import write_box
+
+CLUSTERS = Path(__file__).parents[2] / "docs" / "clusters"
 
 
 def asked(folder: Path, cluster: Cluster, **terms: object) -> Screening:
@@ -65,7 +69,7 @@ def worked(job, path, briefing):
     if job.called == "dies.stl":
         os.kill(os.getpid(), 9)
     if job.called == "grows.stl":
-        held = [b"x" * (1 << 28) for _ in range(8)]
+        held = b"x" * (1 << 30)
         time.sleep(3600)
     return right(job, path, briefing)
 
@@ -87,8 +91,13 @@ def hostile(tmp_path: Path, boxes: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
 
 def test_what_ends_its_worker_is_tried_once_more_and_named(tmp_path: Path, hostile: Path) -> None:
     before = {process.pid for process in family()}
-    screening = asked(hostile, Cluster(workers=2, memory_bytes=1 << 30), limit_s=12.0)
-    rows = {row.name: row for row in screening.rows(tmp_path / "out")}
+    screening = asked(hostile, Cluster(workers=2, memory_bytes=768 << 20), limit_s=8.0)
+    rows: dict[str, Row] = {}
+    for row in screening.rows(tmp_path / "out"):
+        if len(rows) == 2:  # and from outside
+            for worker in workers():
+                worker.kill()
+        rows[row.name] = row
     assert len(rows) == 10 == screening.progress.done
     assert {name: row.fault for name, row in rows.items() if row.state == "failed"} == {
         "none": "part",
@@ -97,44 +106,57 @@ def test_what_ends_its_worker_is_tried_once_more_and_named(tmp_path: Path, hosti
         "grows": "memory",
     }
     assert {rows[name].tries for name in ("hangs", "dies", "grows")} == {2}
-    assert "longer than 12" in rows["hangs"].why and "1024 MB" in rows["grows"].why
+    assert "longer than 8" in rows["hangs"].why and "768 MB" in rows["grows"].why
     until = time.monotonic() + 10.0
     while {process.pid for process in family()} - before and time.monotonic() < until:
         time.sleep(0.1)
     assert {process.pid for process in family()} <= before, "nothing is left behind"
 
 
-def test_workers_that_are_killed_lose_nothing(tmp_path: Path, boxes: Path) -> None:
-    rows: list[Row] = []
-    for row in asked(boxes, Cluster(workers=1)).rows(tmp_path / "out"):
-        if len(rows) == 3:
-            for worker in workers():
-                worker.kill()
-        rows.append(row)
-    assert len(rows) == 7 == len({row.entry for row in rows})
-    assert [row.name for row in rows if row.state == "failed"] == ["none"]
+@pytest.fixture
+def certificates(tmp_path: Path) -> tuple[str, str, str]:
+    """Files of authority, certificate and key."""
+    from distributed.security import Security
+
+    made = Security.temporary()
+    for name in ("tls_ca_file", "tls_client_cert", "tls_client_key"):
+        (tmp_path / name).write_text(getattr(made, name))
+    return tuple(os.fspath(tmp_path / name) for name in ("tls_ca_file", "tls_client_cert", "tls_client_key"))  # type: ignore[return-value]
 
 
 @pytest.fixture
-def scheduler(tmp_path: Path) -> Iterator[str]:
-    """A scheduler and a worker, started as anyone would."""
-    command = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0"]
-    command += ["--no-dashboard"]
-    log = tmp_path / "scheduler.log"
-    with open(log, "w") as out:
-        started = [subprocess.Popen(command, stdout=out, stderr=out, cwd=tmp_path)]
+def scheduler(tmp_path: Path, certificates: tuple[str, str, str]) -> Iterator[str]:
+    """A scheduler and a worker, started as the file for Kubernetes starts its containers, with TLS."""
+    told = yaml.safe_load((CLUSTERS / "kubernetes.yaml").read_text("utf-8"))["spec"]
+    one, worker = (told[kind]["spec"]["containers"][0] for kind in ("scheduler", "worker"))
+    more = ["--no-dashboard"]
+    for name, path in zip(("--tls-ca-file", "--tls-cert", "--tls-key"), certificates, strict=True):
+        more += [name, path]
+    environment = {variable["name"]: variable["value"] for variable in one["env"]}
+    log, started = tmp_path / "scheduler.log", []
+
+    def start(arguments: list[str], out: Path) -> None:
+        with open(out, "w") as log:
+            command = [sys.executable, "-m", *arguments, *more]
+            started.append(
+                subprocess.Popen(
+                    command, stdout=log, stderr=log, cwd=tmp_path, env={**os.environ, **environment}
+                )
+            )
+
     try:
-        address = ""
-        until = time.monotonic() + 120
+        start([*one["args"], "--host", "tls://127.0.0.1", "--port", "0"], log)
+        address, until = "", time.monotonic() + 120
         while not address and time.monotonic() < until:
-            told = re.search(r"Scheduler at:\s+(tcp://[\d.:]+)", log.read_text())
-            address = told[1] if told else ""
+            found = re.search(r"Scheduler at:\s+(tls://[\d.:]+)", log.read_text())
+            address = found[1] if found else ""
             time.sleep(0.1)
         assert address, log.read_text()
-        worker = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1"]
-        worker += ["--no-nanny", "--no-dashboard", "--local-directory", os.fspath(tmp_path)]
-        with open(tmp_path / "worker.log", "w") as out:
-            started.append(subprocess.Popen(worker, stdout=out, stderr=out, cwd=tmp_path))
+        environment |= {"DASK_WORKER_NAME": "one", "DASK_SCHEDULER_ADDRESS": address}  # as the operator does
+        named = [
+            word.replace("$(DASK_WORKER_NAME)", environment["DASK_WORKER_NAME"]) for word in worker["args"]
+        ]
+        start([*named, "--no-nanny", "--local-directory", os.fspath(tmp_path)], tmp_path / "worker.log")
         yield address
     finally:
         for process in started:
@@ -143,49 +165,45 @@ def scheduler(tmp_path: Path) -> Iterator[str]:
 
 
 def test_a_scheduler_that_exists_gives_the_same_rows(
-    tmp_path: Path, boxes: Path, scheduler: str, here
+    tmp_path: Path, boxes: Path, scheduler: str, certificates: tuple[str, str, str], here
 ) -> None:
     plain = list(asked(boxes, Cluster()).rows(tmp_path / "plain"))
     here.undone()
-    far = list(asked(boxes, Cluster(scheduler=scheduler)).rows(tmp_path / "far"))
+    far = list(asked(boxes, Cluster(scheduler=scheduler, tls=certificates)).rows(tmp_path / "far"))
     assert figures(far) == figures(plain) and len(far) == 7
 
 
-def test_a_scheduler_that_is_not_there_is_said(tmp_path: Path, boxes: Path, monkeypatch) -> None:
-    from falsework.screening import engine
+@pytest.mark.parametrize(
+    ("address", "tls", "said"),
+    [
+        ("tcp://127.0.0.1:9", None, "no workers can be reached"),
+        ("http://127.0.0.1:9", None, "no address of a scheduler"),
+        ("tls://127.0.0.1:9", None, "no certificates are named"),
+        ("tls://127.0.0.1:9", ("/nowhere", "/nowhere", "/nowhere"), "there is no such file"),
+        ("tcp://127.0.0.1:9", ("/nowhere", "/nowhere", "/nowhere"), "asks for none"),
+    ],
+)
+def test_a_scheduler_that_cannot_be_asked_is_said(
+    tmp_path: Path, boxes: Path, monkeypatch, address: str, tls: tuple[str, str, str] | None, said: str
+) -> None:
+    monkeypatch.setattr(engine, "_ANSWER_S", 0.5)
+    with pytest.raises(EngineError, match=said):
+        list(asked(boxes, Cluster(scheduler=address, tls=tls)).rows(tmp_path / "out"))
 
-    monkeypatch.setattr(engine, "_START_S", 0.5)
-    with pytest.raises(EngineError, match="no workers can be reached"):
-        list(asked(boxes, Cluster(scheduler="tcp://127.0.0.1:9")).rows(tmp_path / "out"))
 
-
-def main_says(home: Path, *arguments: str) -> int:
-    return subprocess.run([sys.executable, "-m", "falsework", "screen", *arguments], cwd=home).returncode
-
-
-def test_a_stopped_run_goes_on(tmp_path: Path, boxes: Path) -> None:
-    command = [
-        sys.executable,
-        "-m",
-        "falsework",
-        "screen",
-        os.fspath(boxes),
-        "--out",
-        "out",
-        "--workers",
-        "1",
-    ]
-    command += ["--depth", "look", "--ledger", "none"]
-    one = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True)
-    with one:
+def test_a_stopped_run_goes_on(tmp_path: Path, boxes: Path, here, capsys, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    command = ["screen", os.fspath(boxes), "--out", "out", "--depth", "look", "--ledger", "none"]
+    started = [sys.executable, "-m", "falsework", *command, "--workers", "1"]
+    with subprocess.Popen(started, cwd=tmp_path, stderr=subprocess.PIPE, text=True) as one:
         assert one.stderr is not None
         line = one.stderr.readline()  # the engine's link: it has begun
         assert "http://127.0.0.1" in line
         one.send_signal(signal.SIGTERM)
         rest = one.stderr.read()
     assert one.returncode == 1 and "goes on from there" in rest
-    assert main_says(tmp_path, "out") == 0 and (tmp_path / "out" / "index.html").is_file()
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    assert "7 parts" in done.stdout and "1 failed, 6 looked at" in done.stdout
+    assert run(["screen", "out"]) == 0 and (tmp_path / "out" / "index.html").is_file()
+    assert run(command) == 0
+    said = capsys.readouterr().out
+    assert "7 parts" in said and "1 failed, 6 looked at" in said
     assert len(list((tmp_path / "out" / "rows").glob("*.parquet"))) >= 1

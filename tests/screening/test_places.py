@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import http.server
 import os
+import subprocess
+import sys
 import threading
 from collections import Counter
 from collections.abc import Iterator
@@ -82,3 +84,17 @@ def test_folders_and_patterns_of_a_store() -> None:
 def test_an_address_of_no_kind_of_store() -> None:
     with pytest.raises(PartError, match="no such kind of store"):
         list(listed(["quark://parts/"]))
+
+
+def test_who_stops_does_not_wait_for_a_store_that_hangs() -> None:
+    program = """
+import threading
+from falsework.screening import places
+from falsework.screening.listing import ListedPart
+from falsework.screening.reading import reading
+
+places.fetched = lambda address: threading.Event().wait()
+with reading(iter([ListedPart("http://127.0.0.1/a.stl")])) as ahead:
+    assert ahead.take(0.2) is None and not ahead.exhausted
+"""
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)

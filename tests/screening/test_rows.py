@@ -13,7 +13,7 @@ import pytest
 import falsework
 from falsework.errors import OutputError, PartError, ProcessError
 from falsework.orientation import device
-from falsework.part.demo import lamp_bracket, table
+from falsework.part.demo import table
 from falsework.screening import columns
 from falsework.screening.dataset import Dataset
 from falsework.screening.listing import SUFFIXES
@@ -21,6 +21,7 @@ from falsework.screening.row import NOT_COMPARED, SCHEMA, Row, schema
 from falsework.screening.running import best_process, named_processes
 from falsework.screening.terms import Terms
 from screenings import write_box
+from solids import blocks
 
 
 def figures(rows: list[Row]) -> list[dict]:
@@ -45,10 +46,10 @@ def test_a_box_is_looked_at(store: Path, screen, rows_kept) -> None:
 
 
 def test_figures_are_those_of_a_single_plan(tmp_path: Path, screen) -> None:
-    part = lamp_bracket()
-    path = tmp_path / "bracket.stl"
-    falsework.write_stl(path, part.vertices, part.faces, "bracket")
-    marks = tmp_path / "bracket.lie.toml"
+    part = blocks(((6.0, 6.0, 12.0), (0.0, 0.0, 0.0)), ((20.0, 6.0, 3.0), (-7.0, 0.0, 12.0)))
+    path = tmp_path / "tee.stl"
+    falsework.write_stl(path, part.vertices, part.faces, "tee")
+    marks = tmp_path / "tee.lie.toml"
     marks.write_text('[spare]\ndirections = ["+x"]\n')
     (row,) = screen(path, depth="plan")
     spare = falsework.MarkedFaces(directions=((1.0, 0.0, 0.0),))
@@ -57,7 +58,7 @@ def test_figures_are_those_of_a_single_plan(tmp_path: Path, screen) -> None:
     assert row.total == plan.price.total
     assert (row.part_g, row.support_g) == (plan.part_cost.mass_g, plan.support_cost.mass_g)
     assert (row.pieces, row.undersides) == (len(plan.pieces), len(plan.undersides))
-    assert row.state == "ready" and row.stands and row.best_process == "pla-0.4"
+    assert row.pieces and row.state == "ready" and row.stands and row.best_process == "pla-0.4"
     assert len(row.warnings) == len(plan.warnings)
 
 

@@ -31,8 +31,10 @@ from falsework.screening.work import Briefing, Outcome, ScreenJob, screened, war
 from falsework.version import __version__
 from falsework.wording import figures
 
+SCHEMES = ("tcp://", "tls://")
 AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
 _START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
+_ANSWER_S = 20.0  # for a scheduler that should be there
 _STARTS = 5
 _GONE_S = 20.0  # without a worker of our own: what starts them has died
 _GLANCE_S = 1.0  # between two looks at how many workers there are
@@ -279,25 +281,21 @@ class Engine:
     def _begin(self, patience_s: float) -> None:
         try:
             from distributed import Client
-            from distributed.security import Security
         except ImportError:
             raise EngineError("screening", "Dask distributed is not installed", INSTALL) from None
         for name in list(logging.root.manager.loggerDict):
             if name.startswith("distributed"):  # what it says of its own is said here in sentences
                 logging.getLogger(name).setLevel(logging.CRITICAL)
-        cluster, security = self._cluster, None
+        cluster, answer_s = self._cluster, min(patience_s, _ANSWER_S)
         address, self.dashboard = cluster.scheduler, ""
         if cluster.embedded:
             self._host = _Host(cluster.count, cluster.budget_bytes, self._briefing.terms.depth)
             address, self.dashboard, security = self._host.told
-        elif cluster.tls is not None:
-            ca, certificate, key = cluster.tls
-            security = Security(
-                tls_ca_file=ca, tls_client_cert=certificate, tls_client_key=key, require_encryption=True
-            )
+        else:
+            security = _security(cluster)
         try:
             self._client = Client(
-                address, security=security, timeout=patience_s, set_as_default=False, name="falsework"
+                address, security=security, timeout=answer_s, set_as_default=False, name="falsework"
             )
             self._client.wait_for_workers(1, timeout=patience_s)
             told = self._client.scheduler_info(n_workers=-1)["workers"]
@@ -434,6 +432,29 @@ def _one(job: ScreenJob, name: str) -> Outcome:
     briefing = _BRIEFINGS[name]
     warmed(briefing.terms.depth)
     return screened(job, briefing)
+
+
+def _security(cluster: Cluster) -> Any:
+    """What Dask needs to know of the TLS of a scheduler that exists; None: what its own settings say."""
+    from distributed.security import Security
+
+    address, encrypted = cluster.scheduler, cluster.scheduler.startswith("tls://")
+    if not address.startswith(SCHEMES):
+        raise EngineError(
+            address, "this is no address of a scheduler", f"Begin it with {' or '.join(SCHEMES)}"
+        )
+    if cluster.tls is None:
+        if encrypted and Security().tls_ca_file is None:
+            cure = "Add --tls-ca, --tls-cert and --tls-key, or name them in Dask's own settings"
+            raise EngineError(address, "it asks for TLS, and no certificates are named", cure)
+        return None
+    if not encrypted:
+        raise EngineError(address, "certificates are named, but it asks for none", "Begin it with tls://")
+    missing = next((path for path in cluster.tls if not os.path.isfile(path)), None)
+    if missing is not None:
+        raise EngineError(missing, "there is no such file", "Check the --tls files")
+    ca, certificate, key = cluster.tls
+    return Security(tls_ca_file=ca, tls_client_cert=certificate, tls_client_key=key, require_encryption=True)
 
 
 def _failure(job: ScreenJob, fault: str, why: str) -> Outcome:

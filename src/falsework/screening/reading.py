@@ -7,8 +7,8 @@ import hashlib
 import os
 import threading
 from collections.abc import Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
+from queue import Empty, SimpleQueue
 
 from falsework.errors import FalseworkError
 from falsework.request.marks import Marks, marks_beside, read_marks
@@ -36,14 +36,19 @@ class Ready:
 
 
 class ReadAhead:
-    """Entries in their order or nearly so, as their contents come in."""
+    """Entries in their order or nearly so, as their contents come in.
+
+    Read by threads that end with the program: who stops must not wait for a store that hangs.
+    """
 
     def __init__(self, entries: Iterator[ListedPart]) -> None:
         self._entries = entries
-        self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="reading")
-        self._underway: list[Future[Ready]] = []
+        self._asked: SimpleQueue[ListedPart | None] = SimpleQueue()
+        self._read_already: SimpleQueue[Ready] = SimpleQueue()
+        self._underway, self._over = 0, False
         self._held = _Held(AHEAD_BYTES)
-        self._over = False
+        for _ in range(AT_ONCE):
+            threading.Thread(target=self._work, name="reading", daemon=True).start()
 
     @property
     def exhausted(self) -> bool:
@@ -55,27 +60,34 @@ class ReadAhead:
         self._fill()
         if not self._underway:
             return None
-        if timeout_s > 0.0:
-            wait(self._underway, timeout_s, FIRST_COMPLETED)
-        # any that is done, not the first: those behind it hold what the first may wait for
-        done = next((k for k, future in enumerate(self._underway) if future.done()), None)
-        if done is None:
+        try:
+            ready = self._read_already.get(timeout_s > 0.0, timeout_s)
+        except Empty:
             return None
-        ready = self._underway.pop(done).result()
+        self._underway -= 1
         self._held.less(len(ready.data or b""))
         return ready
 
     def close(self) -> None:
         self._held.release()
-        self._pool.shutdown(wait=False, cancel_futures=True)
+        with contextlib.suppress(Empty):
+            while True:
+                self._asked.get_nowait()
+        for _ in range(AT_ONCE):
+            self._asked.put(None)
 
     def _fill(self) -> None:
-        while len(self._underway) < 2 * AT_ONCE and not self._over:
+        while self._underway < 2 * AT_ONCE and not self._over:
             entry = next(self._entries, None)
             if entry is None:
                 self._over = True
             else:
-                self._underway.append(self._pool.submit(self._read, entry))
+                self._underway += 1
+                self._asked.put(entry)
+
+    def _work(self) -> None:
+        while (entry := self._asked.get()) is not None:
+            self._read_already.put(self._read(entry))
 
     def _read(self, entry: ListedPart) -> Ready:
         if entry.fault:

@@ -33,7 +33,7 @@ ProcessNameInPath = Annotated[str, Path(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._+-]{0
 @router.get("/bench", response_model=shapes.BenchOut, responses=shapes.errors())
 async def bench(service: Here) -> Response:
     """What this bench is, what it takes, what it is doing."""
-    settings = service.settings
+    settings, screened = service.settings, service.catalogues
     limits = {
         "upload_bytes": settings.upload_bytes,
         "upload_s": settings.upload_s,
@@ -47,7 +47,7 @@ async def bench(service: Here) -> Response:
         "workers": settings.workers,
         "limits": limits,
         "busy": service.scheduler.busy(),
-        "places": {"tuning": True, "ledger": True},
+        "places": {"tuning": True, "ledger": True, "screenings": bool(screened.roots or screened.all())},
         "other_machines": not service.hosts.loopback,
     }
     return Json(body)

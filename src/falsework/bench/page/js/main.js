@@ -24,7 +24,7 @@ const PLACES = {
   ledger: { word: "Ledger", open: () => new LedgerPage(place) },
 };
 const isHistory = (path) => path[0] === "sheets" && path[2] === "history";
-let page = null, pageKey = null;
+let page = null, pageKey = null, screenings = false; // these have a page of their own, where there are any
 
 // ---- places --------------------------------------------------------------------------------------------------------
 
@@ -55,13 +55,16 @@ function show(route, why) {
 function head(name) {
   const current = name === "sheets" || name === "compare" ? "" : name;
   const links = Object.entries(PLACES).filter(([, { word }]) => word);
-  morph(document.getElementById("places"), links.map(([key, { word }]) =>
-    h("a", { href: `/${key}`, "aria-current": key === current ? "page" : null }, word)));
+  morph(document.getElementById("places"), [
+    ...links.map(([key, { word }]) => h("a", { href: `/${key}`, "aria-current": key === current ? "page" : null }, word)),
+    screenings && h("a", { href: "/screenings", target: "_self" }, "Screenings"),
+  ]);
 }
 
 commandsFrom(() => [
   ...(page?.commands?.() || []),
   ...Object.entries(PLACES).filter(([, { word }]) => word).map(([key, { word }]) => ({ name: `Go to ${word.toLowerCase()}`, run: () => go(`/${key}`) })),
+  ...(screenings ? [{ name: "Go to screenings", run: () => location.assign("/screenings") }] : []),
 ]);
 document.getElementById("by-name").addEventListener("click", openPalette);
 
@@ -87,6 +90,7 @@ async function meet() {
     const [bench] = await Promise.all([get("/api/bench"), fetchCautions(), fetchTerms()]);
     isBusy(bench.busy);
     limitTo(bench.limits.upload_bytes);
+    screenings = bench.places.screenings;
     return true;
   } catch (error) {
     if (error.status === 401) {
