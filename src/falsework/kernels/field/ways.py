@@ -305,23 +305,26 @@ def sunk(
     tips,
     fans,
     spokes,
-    slope,
+    slopes,
     bend_cosine,
     x0,
     y0,
     step,
     first,
 ):
-    """The least height of every way from the outline's far side down to each vertex, sinking by ``slope``.
+    """The least height of every way from the outline's far side down to each vertex, sinking by each of
+    ``slopes`` (k,).
 
     ``heights`` (rows, columns): of the surface above, finite some cells past the outline too; ``flat``: all
     the same. ``place``, ``distance`` and ``away`` may hold some of the rows, from ``first`` on. The way to a
     vertex comes from upstream along ``away``; where another carried edge is as near it ends, unless that
     one's normal is within ``bend_cosine``: then both merge and it goes on between them.
-    Returns heights of those rows (nan where unknown) and how the way ends, int8.
+    Returns heights of those rows, (k, rows, columns), nan where unknown, and how the way ends, int8.
     """
     rows, columns = place.shape
-    out = np.full((rows, columns), np.nan)
+    count = len(slopes)
+    out = np.full((count, rows, columns), np.nan)
+    lowest = np.empty(count)
     ending = np.zeros((rows, columns), np.int8)
     for r in range(rows):
         for s in range(columns):
@@ -330,7 +333,7 @@ def sunk(
             x, y = x0 + s * step, y0 + (first + r) * step
             nx, ny = away[r, s, 0], away[r, s, 1]
             d = distance[r, s]
-            lowest = heights[first + r, s] if place[r, s] == INSIDE else np.inf
+            lowest[:] = heights[first + r, s] if place[r, s] == INSIDE else np.inf
             gone = 0.0  # growth of the distance along the way so far
             if place[r, s] == BEHIND:
                 gone = 1e-6 - d
@@ -346,11 +349,13 @@ def sunk(
                     for k in range(1, steps + 1):
                         z = sample(heights, x0, y0, step, x + k * step * nx, y + k * step * ny)
                         if not math.isnan(z):
-                            lowest = min(lowest, z - slope * (gone + rate * k * step))
+                            for i in range(count):
+                                lowest[i] = min(lowest[i], z - slopes[i] * (gone + rate * k * step))
                 x, y, d, gone = x + t * nx, y + t * ny, d + rate * t, gone + rate * t
                 z = sample(heights, x0, y0, step, x, y)
                 if not math.isnan(z):
-                    lowest = min(lowest, z - slope * gone)
+                    for i in range(count):
+                        lowest[i] = min(lowest[i], z - slopes[i] * gone)
                 if t >= end:
                     ending[r, s] = FREE
                     break
@@ -361,8 +366,9 @@ def sunk(
                 length = math.hypot(nx + mx, ny + my)
                 nx, ny = (nx + mx) / length, (ny + my) / length
                 rate = mx * nx + my * ny
-            if math.isfinite(lowest):
-                out[r, s] = lowest
+            for i in range(count):
+                if math.isfinite(lowest[i]):
+                    out[i, r, s] = lowest[i]
     return out, ending
 
 

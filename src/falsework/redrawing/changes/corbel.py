@@ -73,7 +73,7 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
             "it hangs in mid-air: nothing beside it carries it at its own height",
             "Turn the part over, split it there, or support it",
         )
-    slope = slope_of(ground.process, first_layer=False)
+    slope, slope_on_bed = (slope_of(ground.process, first_layer=on_bed) for on_bed in (False, True))
     canvas = canvas_of(ground, footprint)
     if not canvas.held.any():
         return _refusal(site, "it is too small to be drawn on", "")
@@ -81,15 +81,14 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
         footprint = rising(footprint, canvas)
     carriers = Carriers.of(footprint, mitred=canvas.flat)
     way = _ways_over(canvas, carriers, watch.part(0.1, 0.2))
-    lower = _lower(canvas, carriers, way, slope, watch.part(0.2, 0.3))
+    lower, lower_on_bed = _lower(canvas, carriers, way, (slope, slope_on_bed), watch.part(0.2, 0.4))
     if not np.isfinite(lower[canvas.held]).any() or _unseen(canvas, lower) > _SHARE_UNSEEN:
         return _refusal(site, "no straight way leads from all of it to what carries it", "Try a peaked roof")
     behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
     first_middle = float(ground.stack.middles_mm[0])
     low = float(np.nanmin(lower[canvas.held]))
     if to_bed or low < first_middle:
-        slope = slope_of(ground.process, first_layer=True)
-        lower = _lower(canvas, carriers, way, slope, watch.part(0.3, 0.4))
+        slope, lower = slope_on_bed, lower_on_bed
         behind, to_bed = _behind(ground, canvas, lower, carriers, slope)
     more = _widened(footprint, ground.process.line_width_mm)
     if behind is not None:
@@ -97,7 +96,7 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     if not more.is_empty:
         canvas = canvas_of(ground, footprint, more)
         way = _ways_over(canvas, carriers, watch.part(0.4, 0.5))
-        lower = _lower(canvas, carriers, way, slope, watch.part(0.5, 0.6))
+        (lower,) = _lower(canvas, carriers, way, (slope,), watch.part(0.5, 0.6))
     on_bed = to_bed or bool((lower[canvas.held] < 0.0).any())
     lower = np.maximum(lower, 0.0)
 
@@ -175,8 +174,10 @@ def _ways(
     return _CanvasWays(*(np.concatenate(grids) for grids in zip(*parts, strict=True)))
 
 
-def _lower(canvas: Canvas, carriers: Carriers, way: _CanvasWays, slope: float, watch: Watch) -> HeightGrid:
-    """The corbel's own underside over a canvas: all that lies above its ways."""
+def _lower(
+    canvas: Canvas, carriers: Carriers, way: _CanvasWays, slopes: tuple[float, ...], watch: Watch
+) -> tuple[HeightGrid, ...]:
+    """The corbel's own underside over a canvas, for each slope: all that lies above its ways."""
     from falsework.kernels.field.grids import extend
     from falsework.kernels.field.ways import sunk
 
@@ -186,13 +187,15 @@ def _lower(canvas: Canvas, carriers: Carriers, way: _CanvasWays, slope: float, w
         rows = slice(first, first + _ROWS)
         some, _ = sunk(
             canvas.surface, canvas.flat, way.place[rows], way.distance[rows], way.away[rows],
-            c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, _BEND_COSINE, *canvas.place, first,
+            c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, np.array(slopes), _BEND_COSINE,
+            *canvas.place, first,
         )  # fmt: skip
         parts.append(some)
-    lower = np.concatenate(parts)
-    if not (canvas.held & np.isnan(lower)).any():
-        extend(lower, 3 * RIM)
-    return lower
+    found = tuple(np.ascontiguousarray(one) for one in np.concatenate(parts, axis=1))
+    for lower in found:
+        if not (canvas.held & np.isnan(lower)).any():
+            extend(lower, 3 * RIM)
+    return found
 
 
 def _bends(carriers: Carriers, features: tuple[NDArray, ...]) -> tuple[Floats, Floats]:

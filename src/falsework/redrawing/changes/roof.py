@@ -130,7 +130,7 @@ def _open_share(canvas: Canvas, carriers: Carriers, slope: float) -> float:
     )  # fmt: skip
     _, ending = sunk(
         canvas.surface, True, place, distance, away,
-        c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, slope, 2.0, *canvas.place, 0,
+        c.ends, c.normals, c.carried, c.tips, c.fans, c.spokes, np.array([slope]), 2.0, *canvas.place, 0,
     )  # fmt: skip
     known = place == INSIDE
     return float((known & (ending == FREE)).sum() / max(1, known.sum()))
