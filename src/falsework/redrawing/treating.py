@@ -14,6 +14,7 @@ from falsework.planning.value import Plan
 from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
 from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_mm3
+from falsework.redrawing.changes.trellis import MOST_CROSSED
 from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, fin_marks, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
 from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
@@ -121,7 +122,8 @@ class _Row:
             at = watch.part(k / len(kinds), (k + 1) / len(kinds))
             at.at(f"underside {self.number}: {kind}", 0.0)
             if not self._beaten(kind):
-                self._take(kind, draft_of(kind, self.site, at.part(0.0, 0.5), self.place.scope.flat_mm), at)
+                flat_mm, drafting = self.place.scope.flat_mm, at.part(0.0, 0.5)
+                self._take(kind, draft_of(kind, self.site, drafting, flat_mm, self._most_fins()), at)
 
     def draft_fallbacks(self, watch: Watch) -> None:
         """What there is to fall back on where nothing holds."""
@@ -169,6 +171,14 @@ class _Row:
             ask = f"Ask for it by --change {self.number}='{kind}'"
             self.declined.setdefault(kind, Refusal(kind, self.number, why, ask))
         return bool(why)
+
+    def _most_fins(self) -> int | None:
+        """How many can be broken off for what they save at most; None for as many as it takes."""
+        each = USUAL_HANDS.least_price(self.place.planned.weights)
+        if self.wished is ChangeKind.FINS or each <= 0.0:
+            return None
+        left = self.worth - fin_marks(ChangeKind.FINS, self.number, self.place.planned)
+        return min(MOST_CROSSED, max(0, math.floor(left / each)))
 
     def _least_seam_mm(self, kind: ChangeKind) -> float:
         """Of fins no farther apart than the cleanest bridge is long, half of what as many as fit would have;

@@ -30,10 +30,12 @@ _OF_NO_USE = {
 }
 
 
-def draft_of(kind: ChangeKind, site: UndersideSite, watch: Watch, flat_mm: float = 0.0) -> Draft | Refusal:
+def draft_of(
+    kind: ChangeKind, site: UndersideSite, watch: Watch, flat_mm: float = 0.0, most_fins: int | None = None
+) -> Draft | Refusal:
     """The change of this kind for an underside, or why there is none.
 
-    ``flat_mm`` matters to a peaked roof alone.
+    ``flat_mm`` matters to a peaked roof alone, ``most_fins`` to fins.
     """
     low, high = site.underside.layers
     if kind in _OF_NO_USE and site.underside.kind is UndersideKind.ISLAND and high - low > BELLY_LAYERS:
@@ -41,6 +43,8 @@ def draft_of(kind: ChangeKind, site: UndersideSite, watch: Watch, flat_mm: float
     drafter = _drafter(*_HOMES[kind])
     if kind is ChangeKind.ROOF:
         return drafter(site, flat_mm=flat_mm, watch=watch)
+    if kind is ChangeKind.FINS and most_fins is not None:
+        return drafter(site, most=most_fins, watch=watch)
     return drafter(site, watch=watch)
 
 

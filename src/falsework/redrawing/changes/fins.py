@@ -16,7 +16,7 @@ from falsework.redrawing.changes.footing import TIE_SLENDERNESS, feet, foot_laye
 from falsework.redrawing.changes.neck import POST_MM, Necked, bent_off_n, necked, snap_force_n
 from falsework.redrawing.changes.sparing import wall_touches_spared
 from falsework.redrawing.changes.spokes import Spoke, chains_of, spoke_length_mm, spokes
-from falsework.redrawing.changes.trellis import trellis
+from falsework.redrawing.changes.trellis import MOST_CROSSED, trellis
 from falsework.redrawing.changes.walls import (
     Lane,
     StandingWalls,
@@ -48,8 +48,8 @@ MOST_FINS = 40
 MOST_LET_DOWN = 5  # arrangements that carry as seen from above, but may not for what stands below
 
 
-def fins(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
-    """Fins under an underside, with feet and ties where they are slender.
+def fins(site: UndersideSite, watch: Watch = QUIET, most: int = MOST_CROSSED) -> Draft | Refusal:
+    """Fins under an underside, ``most`` of them, with feet and ties where they are slender.
 
     Under a flat one as long in all and as high as little as carries: directions and spacings are tried in the
     order of what they add, and judged by the need's own rules. Under a curved one, or where rows do not do,
@@ -60,9 +60,10 @@ def fins(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
         return _refusal(site, "it prints unaided")
     ceiling = ceiling_of(site)
     watch.at("placing fins", 0.1)
-    found = _arranged(site, ceiling, watch.part(0.1, 0.8))
+    found = _arranged(site, ceiling, watch.part(0.1, 0.8), most)
     if found is None:
-        return _refusal(site, "no arrangement of fins carries all of it", "Try a corbel, or support it")
+        few = f" of up to {most}, more than which cost more than they save," if most < MOST_CROSSED else ""
+        return _refusal(site, f"no arrangement{few} carries all of it", "Try a corbel, or support it")
     for wall in found.walls:
         if wall_touches_spared(ground, wall):
             return _refusal(
@@ -88,16 +89,16 @@ class _Arrangement:
     spokes: tuple[Spoke, ...] = ()
 
 
-def _arranged(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWalls | None:
+def _arranged(site: UndersideSite, ceiling: Ceiling, watch: Watch, most: int) -> StandingWalls | None:
     """Fins that carry the underside, the shortest in rows or else crossed; None if none do."""
     if ceiling.flat:
-        found = _in_rows(site, ceiling, watch.part(0.0, 0.5))
+        found = _in_rows(site, ceiling, watch.part(0.0, 0.5), min(most, MOST_FINS))
         if found is not None:
             return found
-    return trellis(site, ceiling, watch.part(0.5, 1.0))
+    return trellis(site, ceiling, watch.part(0.5, 1.0), most)
 
 
-def _in_rows(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWalls | None:
+def _in_rows(site: UndersideSite, ceiling: Ceiling, watch: Watch, most: int) -> StandingWalls | None:
     """The shortest parallel fins or spokes under a flat underside."""
     ground = site.ground
     clear_mm = ground.process.structure.side_gap_mm
@@ -105,7 +106,7 @@ def _in_rows(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWal
     room = room_under(ground, ceiling, inset_mm(ground))
     under = below(ground, ceiling, clear_mm + ground.process.line_width_mm)
     let = 0
-    parallel, square = _arrangements(site, ceiling)
+    parallel, square = _arrangements(site, ceiling, most)
     chosen = sorted([*parallel[:TRIED], *square], key=lambda one: round(one.length_mm, 6))
     for k, one in enumerate(chosen):
         watch.at("placing fins", k / len(chosen))
@@ -123,8 +124,10 @@ def _in_rows(site: UndersideSite, ceiling: Ceiling, watch: Watch) -> StandingWal
     return None
 
 
-def _arrangements(site: UndersideSite, ceiling: Ceiling) -> tuple[list[_Arrangement], list[_Arrangement]]:
-    """Arrangements of parallel lines and of spokes, the shortest first of each."""
+def _arrangements(
+    site: UndersideSite, ceiling: Ceiling, most: int
+) -> tuple[list[_Arrangement], list[_Arrangement]]:
+    """Arrangements of ``most`` parallel lines and of spokes, the shortest first of each."""
     ground = site.ground
     line_mm, inset = ground.process.line_width_mm, inset_mm(ground)
     first = int(ceiling.layers[0]) - 1
@@ -137,7 +140,7 @@ def _arrangements(site: UndersideSite, ceiling: Ceiling) -> tuple[list[_Arrangem
             across = lines_across(ceiling.footprint, free, deg, line_mm, inset, bay_mm)
             length_mm = float(lengths_along_mm(ceiling.footprint, deg, across).sum())
             one = _Arrangement(length_mm, lines=tuple((deg, y) for y in across))
-            if 0 < len(across) <= MOST_FINS and one not in parallel[-1:]:
+            if 0 < len(across) <= most and one not in parallel[-1:]:
                 parallel.append(one)
     square: list[_Arrangement] = []
     chains = chains_of(free)

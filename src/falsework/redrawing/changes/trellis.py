@@ -107,15 +107,17 @@ class _Drawn:
     puts: list[tuple[_Fin, tuple[float, float]]]
 
 
-def trellis(site: UndersideSite, ceiling: Ceiling, watch: Watch = QUIET) -> StandingWalls | None:
-    """Crossed fins that carry an underside, or None if none do."""
+def trellis(
+    site: UndersideSite, ceiling: Ceiling, watch: Watch = QUIET, most: int = MOST_CROSSED
+) -> StandingWalls | None:
+    """Crossed fins that carry an underside, ``most`` of them, or None if none do."""
     lattice = _Lattice(site, ceiling, directions(ceiling)[0])
     bays = lattice.first()
     least_mm = LEAST_BAY_WIDTHS * site.ground.process.line_width_mm
     laid = 0
     for k in range(1, MOST_ROUNDS + 1):
         watch.at("placing crossed fins", k / (MOST_ROUNDS + 1))
-        if laid == len(lattice.fins) or len(lattice.fins) > MOST_CROSSED:
+        if laid == len(lattice.fins) or len(lattice.fins) > most:
             return None
         left = lattice.left_by(lattice.fins[laid:])
         if left is None:
