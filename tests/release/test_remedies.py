@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from falsework.need.needmap import need_map
 from falsework.need.underside import UndersideKind
 from falsework.process.settings import Structure
 from falsework.release import Pulls, ReleaseState, judge_release, what_to_change
-from falsework.release.remedies import rank
+from falsework.release.remedies import _better, rank
 from falsework.request.context import Context
 from falsework.request.standing import Standing
 from falsework.support.generate import build_scheme
@@ -161,3 +162,13 @@ def test_a_larger_gap_is_tried_where_a_piece_tears_or_holds_firmly(monkeypatch, 
     if offered:
         assert dict(larger)["structure.air_gap_layers"] == "3.0"
     assert tried == {"no perimeter around the supports": (("structure.perimeter_lines", "0"),)}
+
+
+def test_no_change_is_offered_with_which_more_pieces_fail():
+    def trial(trapped, failing_mm2, count):
+        release = SimpleNamespace(failing=[None] * count)
+        return SimpleNamespace(trapped=trapped, failing_mm2=failing_mm2, strands=10, release=release)
+
+    assert _better(trial(1, 20.0, 2), trial(0, 20.0, 2))
+    assert _better(trial(0, 20.0, 2), trial(0, 20.0, 1))
+    assert not _better(trial(1, 20.0, 1), trial(0, 5.0, 4))
