@@ -246,7 +246,7 @@ def _pull_angle_deg(now: _Trial) -> float | None:
 
 
 def _better(now: _Trial, then: _Trial) -> bool:
-    """Fewer trapped, less or fewer failing, or at least a tenth fewer strands to sever; never more failing."""
+    """Fewer trapped, less or fewer failing, or a tenth fewer strands to sever; never more that fail."""
     if len(then.release.failing) > len(now.release.failing):
         return False
     return (then.trapped, round(then.failing_mm2), len(then.release.failing), then.strands) < (
