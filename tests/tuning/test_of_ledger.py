@@ -214,6 +214,15 @@ def test_a_change_nobody_wrote_down_is_asked_about(ledger) -> None:
     assert changes(told, scores(told, "mole", "PLA")) == ()
 
 
+def test_a_fit_is_kept_only_where_that_is_asked_for_and_used_again(ledger, monkeypatch) -> None:
+    record(ledger, slopes(52.0)[:3])
+    assert fit_ledger(ledger, MOLE, keep=False).recorded and ledger.fit() is None
+    first = fit_ledger(ledger, MOLE)
+    assert ledger.fit() is not None
+    monkeypatch.setattr("falsework.tuning.of_ledger.fit_readings", None)  # nothing is fitted anew
+    assert np.array_equal(fit_ledger(ledger, MOLE).posterior.sets, first.posterior.sets)
+
+
 # beliefs
 
 
