@@ -227,7 +227,7 @@ def plain_processes(paths: list[Path], count: int, depth: str) -> float:
 def scaling(folder: Path, parts: int, quick: bool) -> None:
     warm("plan")
     real = planned_within(folder, 5.0)
-    path = catalogue(folder, parts, real, 0.5 * min(left_s(), 600.0))
+    path = catalogue(folder, parts, real, 0.62 * min(left_s(), 600.0))
     files = [Path(line.strip('"')) for line in path.read_text("utf-8").splitlines()[1:]]
     made = sum("made" in file.parts for file in files)
     counts = [n for n in ((2, 1) if quick else (8, 1, 4, 2)) if n <= usable()] or [1]

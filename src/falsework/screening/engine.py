@@ -19,6 +19,7 @@ import time
 import uuid
 from collections import deque
 from dataclasses import dataclass, field
+from importlib.util import find_spec
 from queue import Empty, SimpleQueue
 from typing import Any
 
@@ -135,7 +136,11 @@ class Engine:
         self.lost = 0  # how often the engine went away
 
     def __enter__(self) -> Engine:
-        self._open(_START_S)
+        try:
+            self._open(_START_S)
+        except BaseException:  # stopped while it starts
+            self._shut()
+            raise
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -279,18 +284,19 @@ class Engine:
                     raise
 
     def _begin(self, patience_s: float) -> None:
-        try:
-            from distributed import Client
-        except ImportError:
-            raise EngineError("screening", "Dask distributed is not installed", INSTALL) from None
+        if find_spec("distributed") is None:
+            raise EngineError("screening", "Dask distributed is not installed", INSTALL)
+        cluster, answer_s = self._cluster, min(patience_s, _ANSWER_S)
+        if cluster.embedded:
+            self._host = _Host(cluster.count, cluster.budget_bytes, self._briefing.terms.depth)
+        from distributed import Client  # while the host starts
+
         for name in list(logging.root.manager.loggerDict):
             if name.startswith("distributed"):  # what it says of its own is said here in sentences
                 logging.getLogger(name).setLevel(logging.CRITICAL)
-        cluster, answer_s = self._cluster, min(patience_s, _ANSWER_S)
         address, self.dashboard = cluster.scheduler, ""
-        if cluster.embedded:
-            self._host = _Host(cluster.count, cluster.budget_bytes, self._briefing.terms.depth)
-            address, self.dashboard, security = self._host.told
+        if self._host is not None:
+            address, self.dashboard, security = self._host.answer()
         else:
             security = _security(cluster)
         try:
@@ -370,19 +376,19 @@ class _Host:
             env=environment,
             start_new_session=True,
         )
+
+    def answer(self) -> tuple[str, str, Any]:
+        """The address of its scheduler, the link to its page, and what one needs to be let in; once it has
+        started."""
         assert self._process.stdout is not None
-        try:
-            line = self._process.stdout.readline()
-        except BaseException:  # stopped while it starts
-            self.end()
-            raise
+        line = self._process.stdout.readline()
         told = json.loads(line) if line else {"error": "their process ended early"}
         if "error" in told:
             self.end()
             wrong = f"they cannot be started on this machine ({told['error']})"
             raise EngineError("workers", wrong, "Try fewer by --workers, or install falsework[screen] anew")
         security = pickle.loads(base64.b64decode(told["security"]))
-        self.told: tuple[str, str, Any] = told["address"], told["dashboard"], security
+        return told["address"], told["dashboard"], security
 
     @property
     def alive(self) -> bool:

@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import base64
 import json
+import multiprocessing
 import os
 import pickle
 import shutil
 import signal
 import sys
 import tempfile
+from multiprocessing import forkserver
 from typing import Any
 
 PRELOADED = (
@@ -44,6 +46,8 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUM
 def main(workers: int, memory_bytes: int, depth: str) -> None:
     """Hold a cluster for work of a depth until stdin closes."""
     os.environ["FALSEWORK_SCREENING_DEPTH"] = depth  # told to where workers are forked from
+    multiprocessing.set_forkserver_preload(list(PRELOADED))
+    forkserver.ensure_running()  # it loads the kernels while Dask is loaded here
     answers = os.fdopen(os.dup(1), "w", encoding="ascii")
     os.dup2(2, 1)  # whatever prints must not print into the answer
     scratch = tempfile.mkdtemp(prefix="falsework-screen-")
