@@ -1,6 +1,6 @@
 """Figures of lies on a graphics processor, against one core of the same machine; run where there is one.
 
-    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,shortlists,corpus,profile]
+    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,two,shortlists,corpus,profile]
         [--folder MESHES] [--processes N] [--seconds S]
 
 ``rates``: all figures of ``intervals`` for even directions of an organic figure at three sizes and of a box
@@ -9,7 +9,8 @@ through the processor's own kernel, and how far the figures of the two are apart
 the same bytes. ``whole``: from a file of 203 k triangles to the shortlist, in a fresh process whose kernels
 were compiled before, and again in the same process. ``corpus``: what is recommended of every part of a
 folder, by both, plans included; where they differ, by how much and why. ``shortlists``: the same without
-plans, by what positions are expected to cost: how many of each list the other has too. ``profile``: the
+plans, by what positions are expected to cost: how many of each list the other has too; where the first
+differ, both are planned. ``two``: directions a second on one graphics processor and on all. ``profile``: the
 kernels on one batch, for a profiler (``profiled.py`` says how). Prints Markdown tables.
 """
 
@@ -88,7 +89,9 @@ def apart(here: np.ndarray, there: np.ndarray) -> dict[str, tuple[float, float]]
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true")
-    parser.add_argument("--only", default="rates,whole", help="rates, whole, shortlists, corpus, profile")
+    parser.add_argument(
+        "--only", default="rates,whole", help="rates, whole, two, shortlists, corpus, profile"
+    )
     parser.add_argument("--folder", type=Path, help="of meshes, for corpus")
     parser.add_argument("--processes", type=int, default=1, help="that work on the corpus side by side")
     parser.add_argument("--seconds", type=float, default=3600.0, help="after which the corpus is left")
@@ -103,6 +106,8 @@ def main() -> None:
         rates(asked.quick)
     if "whole" in only:
         whole()
+    if "two" in only:
+        two()
     if "profile" in only:
         profiled()
     if {"shortlists", "corpus"} & set(only):
@@ -168,6 +173,30 @@ def begun() -> float:
     return float(psutil.Process().create_time())
 
 
+def two() -> None:
+    """The same directions on one graphics processor and on all there are, warm, in turn."""
+    print(
+        "| triangles | processors | directions/s | × one | same figures |\n|---|---|---|---|---|", flush=True
+    )
+    turns = rotations_to_up(even_directions(65_536), ODD_SPIN_DEG)
+    for triangles in (203_000, 1_000_000):
+        body = figure(triangles)
+        counter = Counter(body, hull_corners(body.points))
+        ways, rates, first = list(counter._ways), {}, None
+        for count in (1, len(ways)):
+            counter._ways = ways[:count]
+            counter.figures(turns[:8192], LIMITS, QUIET, "warming up")
+            times = []
+            for _ in range(5):
+                start = time.perf_counter()
+                found = counter.figures(turns, LIMITS, QUIET, "counting")
+                times.append(time.perf_counter() - start)
+            first = found if first is None else first
+            rates[count] = len(turns) / statistics.median(times)
+            row = len(body.faces), count, f"{rates[count]:,.0f}", f"{rates[count] / rates[1]:.2f}"
+            print("|", " | ".join(map(str, row)), "|", np.array_equal(first, found), "|", flush=True)
+
+
 def profiled() -> None:
     """Every kernel on one batch of a figure of 203 k triangles, twice."""
     body = figure(203_000)
@@ -202,23 +231,38 @@ def told_by(work: Callable[[Path], Any], files: list[Path], processes: int, unti
 
 def shortlists(files: list[Path], processes: int, until: float) -> None:
     """What of every part is worth a plan, by both."""
-    print("| part | first: apart | totals apart | in both lists | s there | s here | by |", flush=True)
-    print("|---|---|---|---|---|---|---|", flush=True)
+    print("| part | first: apart | totals apart | planned | in both lists | s there | s here | by |")
+    print("|---|---|---|---|---|---|---|---|", flush=True)
     rows = []
-    for name, first, off, both, times, by in told_by(listed, files, processes, until):
-        rows.append((first, off))
-        there, here = times
+    for row in told_by(listed, files, processes, until):
+        rows.append(row)
+        there, here = row.seconds
         print(
-            f"| {name} | {first:.2f}° | {off:+.2%} | {both} | {there:.1f} | {here:.1f} | {by} |", flush=True
+            f"| {row.name} | {row.apart_deg:.2f}° | {row.off:+.2%} | {row.planned} | {row.both} "
+            f"| {there:.1f} | {here:.1f} | {row.by} |",
+            flush=True,
         )
-    near = sum(first < SAME_DEG for first, _ in rows)
-    alike = sum(first >= SAME_DEG and abs(off) < SAME_TOTAL for first, off in rows)
+    near = sum(row.apart_deg < SAME_DEG for row in rows)
+    alike = sum(row.apart_deg >= SAME_DEG and abs(row.off) < SAME_TOTAL for row in rows)
     print(f"{len(rows)} of {len(files)} parts: {near} have the same first, {alike} another of the same total")
 
 
-def listed(path: Path) -> tuple[str, float, float, str, tuple[float, float], str]:
-    """A part's name, how far the first of both lists are apart in degrees and in total, how many of the
-    first list the second has too, seconds there and here, what counted."""
+@dataclass(frozen=True)
+class Listed:
+    """How far the first of both shortlists are apart in degrees and in total, what their plans cost where
+    they are, how many of the processor's list the other has too, seconds there and here, what counted."""
+
+    name: str
+    apart_deg: float = math.nan
+    off: float = math.nan
+    planned: str = ""
+    both: str = ""
+    seconds: tuple[float, float] = (0.0, 0.0)
+    by: str = "refused"
+
+
+def listed(path: Path) -> Listed:
+    """One part's shortlists by both."""
     wish = Wish(load_process("pla-0.4"))
     try:
         part = sized(path, 200.0)
@@ -228,13 +272,19 @@ def listed(path: Path) -> tuple[str, float, float, str, tuple[float, float], str
             found.append(shortlist(part, wish, Context(cores=1, device=device)))
             times.append(time.perf_counter() - start)
     except FalseworkError as error:
-        return path.name, math.nan, math.nan, str(error), (0.0, 0.0), "refused"
+        return Listed(path.name, both=str(error))
     there, here = ([lie for lie in few.lies if lie.fits] or list(few.lies) for few in found)
     a, b = (min(lies, key=lambda lie: lie.price.total) for lies in (here, there))
     both = sum(min(degrees_between(lie, other) for other in there) < SAME_DEG for lie in here)
     off = b.price.total / max(a.price.total, 1e-9) - 1.0
+    planned = ""
+    if degrees_between(a, b) >= SAME_DEG and abs(off) >= SAME_TOTAL:
+        shared = proof.Shared(part, wish, Context().belief)
+        ours, theirs = (proof.work(shared, proof.Job(lie)).price.total for lie in (a, b))
+        planned = f"{theirs / max(ours, 1e-9) - 1.0:+.1%}"
     by = f"{found[0].device}, {found[1].device}"
-    return path.name, degrees_between(a, b), off, f"{both} of {len(here)}", (times[0], times[1]), by
+    told = f"{both} of {len(here)}"
+    return Listed(path.name, degrees_between(a, b), off, planned, told, (times[0], times[1]), by)
 
 
 def corpus(files: list[Path], processes: int, until: float) -> None:

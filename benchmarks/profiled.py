@@ -43,9 +43,7 @@ def read(path: Path) -> tuple[dict[str, dict[str, str]], dict[str, str]]:
     units, *launches = csv.DictReader(lines)
     last: dict[str, dict[str, str]] = {}
     for launch in launches:
-        for kernel in KERNELS:
-            if kernel in launch["Kernel Name"].split("(")[0]:
-                last[kernel] = launch
+        last[launch["Kernel Name"].split("[")[0].split("(")[0]] = launch
     return last, units
 
 

@@ -281,7 +281,8 @@ def positions(folder: Path, parts: int, cores: int) -> None:
     print("| device | workers | wall s | of these, to the first row | work s | parts a second | counted by |")
     print("|---|---|---|---|---|---|---|", flush=True)
     found: dict[str, dict[str, Row]] = {}
-    for device, workers in (("gpu", cores), ("gpu", cores), ("gpu", 1), ("cpu", cores)):
+    runs = [("gpu", cores), ("gpu", cores), ("cpu", cores), *([("gpu", 1)] if cores > 1 else [])]
+    for device, workers in runs:
         began = time.monotonic()
         first, rows = 0.0, []
         asked = Screening((os.fspath(path),), named, terms, Cluster(workers=workers, device=device))
