@@ -8,9 +8,10 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from falsework.cores import on_cores
 from falsework.droop.laws import Laws
 from falsework.kernels.outline.rays import level_ways
-from falsework.layers.overlay import buffer, on_cores, union
+from falsework.layers.overlay import buffer, union
 from falsework.need.measure import Outlines
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure

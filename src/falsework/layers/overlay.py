@@ -10,21 +10,17 @@ arguments and results are shapely's; outside this module none of them is called 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from contextvars import ContextVar, copy_context
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
 import shapely
 
-from falsework.cores import own_cores
+from falsework.cores import in_chunks
 
 GRIDS_MM = (1e-6, 1e-5, 1e-4)
 _LEAST = 8  # regions that a thread takes at a time
-_CHUNKS = 4  # for each thread: regions differ in what they cost
 _WORTH_SHARING = 4 * _LEAST
-_POOL: ContextVar[tuple[int, ThreadPoolExecutor] | None] = ContextVar("pool", default=None)
 _DIVIDED_MM = 0.02  # length of the bits a line is taken apart into where all else fails
 
 Areas = Any  # a shapely geometry, or an array of them
@@ -107,33 +103,14 @@ def _overlaid(kind: Set, a: Areas, b: Areas) -> Areas:
     return _elementwise(operation, lambda one, other: _overlaid_one(kind, one, other), a, b)
 
 
-@contextmanager
-def on_cores(cores: int | None) -> Iterator[None]:
-    """Within the block, work on many regions is shared among so many threads; None: one for every core.
-
-    The library lets other threads run while it works. Whatever the number, results are the same.
-    """
-    threads = cores or own_cores()
-    with ThreadPoolExecutor(threads, thread_name_prefix="regions") as pool:  # starts none before it is needed
-        before = _POOL.set((threads, pool) if threads > 1 else None)
-        try:
-            yield
-        finally:
-            _POOL.reset(before)
-
-
 def _elementwise(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arguments: Any) -> Areas:
     """``operation`` of all elements, among threads where they are many; of those that fail alone,
     ``coarser``."""
-    shared = _POOL.get()
-    if shared is not None and max(np.size(a) for a in arguments) >= _WORTH_SHARING:
-        cores, pool = shared
+    if max(np.size(a) for a in arguments) >= _WORTH_SHARING:
         arrays = _alike(arguments)
         if arrays[0].ndim == 1:
-            count = min(_CHUNKS * cores, len(arrays[0]) // _LEAST)
-            chunks = zip(*(np.array_split(array, count) for array in arrays), strict=True)
-            jobs = [pool.submit(copy_context().run, _in_one, operation, coarser, *one) for one in chunks]
-            return np.concatenate([job.result() for job in jobs])
+            found = in_chunks(partial(_in_one, operation, coarser), _LEAST, *arrays)
+            return np.concatenate(found)
     return _in_one(operation, coarser, *arguments)
 
 

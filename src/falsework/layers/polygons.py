@@ -55,6 +55,12 @@ def regions_from_rings(points_mm: Floats, ring_start: Indices, layer_start: Indi
     return regions
 
 
+def own_copies(regions: Regions) -> Regions:
+    """Equal regions for one thread alone: what is prepared for many questions must not be asked by two."""
+    out: Regions = planar.set_coordinates(regions.copy(), planar.get_coordinates(regions))
+    return out
+
+
 def rings_of(regions: Regions) -> tuple[Floats, Indices, Indices]:
     """``(points_mm, ring_start, layer_start)`` of (L,) regions: the inverse of ``regions_from_rings``."""
     polygons, layer = parts(regions)

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
+from falsework.cores import both, on_cores, side_by_side
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
 from falsework.droop.laws import Laws
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, planar, stack_layers
-from falsework.layers.overlay import on_cores
 from falsework.layers.stack import LayerStack
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
@@ -101,20 +101,27 @@ def _planned(
     weighed = _weighed(request, context.part(0.0, 0.6))
     built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
     result = _sound(weighed, built, wish, context)
-    result = replace(result, lies=lies)
-    stance = result.stance
-    result = judged(result, context.part(0.85, 0.95)) if release else _priced(result)
-    if otherwise and lies is None and stance is not None and not stance.stands:
-        result = replace(result, otherwise=_otherwise(weighed.raw, request, result, context.part(0.95, 1.0)))
+    plan = replace(result, lies=lies)
+    falls = lies is None and plan.stance is not None and not plan.stance.stands
+    another = None
+    if otherwise and falls:
+        silent = replace(context, watch=watch.silent())
+        plan, another = both(
+            partial(judged, plan, context.part(0.85, 1.0)), partial(_another, weighed.raw, request, silent)
+        )
+    else:
+        plan = judged(plan, context.part(0.85, 1.0)) if release else _priced(plan)
+    if another is not None:
+        notice = LayOtherwise(another.turn_deg, another.price.total, plan.price.total)
+        plan = replace(plan, otherwise=notice)
     watch.at("done", 1.0)
-    return result
+    return plan
 
 
-def _otherwise(raw: Part, request: Request, plan: Plan, context: Context) -> LayOtherwise | None:
+def _another(raw: Part, request: Request, context: Context) -> Orientation | None:
     from falsework.planning.otherwise import position_that_stands  # which plans some
 
-    sized = _sized(raw, request)
-    return position_that_stands(sized, request.wish, context, plan.price.total)
+    return position_that_stands(_sized(raw, request), request.wish, context)
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,11 +200,14 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Pl
             return choice
         return chosen_instead(choice, underside, standing)
 
-    for standing in Standing:
-        choices = tuple(instead(choice, standing) for choice in built.choices)
-        if any(new.chosen is not old.chosen for new, old in zip(choices, built.choices, strict=True)):
-            then = _built(weighed, choices, wish.process, context)
-            plans.append(_assembled(weighed, then, wish, context))
+    def planned(choices: tuple[Choice, ...]) -> Plan:
+        then = _built(weighed, choices, wish.process, replace(context, watch=context.watch.silent()))
+        return _assembled(weighed, then, wish, context)
+
+    now = [choice.chosen for choice in built.choices]
+    tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
+    other = [choices for choices in tried if [choice.chosen for choice in choices] != now]
+    plans += side_by_side([partial(planned, choices) for choices in other])
     return min(plans, key=lambda one: _priced(one).price.total)
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Unpack
 
-from falsework.layers.overlay import on_cores
+from falsework.cores import on_cores
 from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part

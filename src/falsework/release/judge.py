@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
+from falsework.cores import in_chunks, side_by_side
 from falsework.droop.estimate import Estimate
 from falsework.droop.laws import Laws
 from falsework.errors import FalseworkError
@@ -47,6 +49,7 @@ from falsework.support.geometry import Geometry
 from falsework.support.scheme import SupportScheme
 
 REACHED_SHARE = 0.005  # of a piece's points that a tool must touch to get hold of it: two of 300
+_FEW = 4  # directions that a thread takes at least
 _WAYS = 3  # ways out held against the other pieces when the first is not free of them
 _DOWN = np.array([0.0, 0.0, -1.0])
 USUAL_PULLS = Pulls()
@@ -87,11 +90,16 @@ def judge_release(
     watch.at("lifting the part", 0.5)
     stay = _staying(body, mesh, screen, scheme, bonds, holds)
     margin = 2.0 + clearance
-    exits: dict[int, list[Exit]] = {}
-    for k in range(mesh.count):
-        watch.at("pulling pieces", 0.52 + 0.2 * k / mesh.count)
-        if k not in stay:
-            exits[k] = _exits(body, mesh, samples, screen, k, margin, stay)
+
+    watch.at("pulling pieces", 0.52)
+    silent = watch.silent()
+
+    def pulled(k: int) -> list[Exit]:
+        silent.at("pulling pieces")
+        return _exits(body, mesh, samples, screen, k, margin, stay)
+
+    tried = [k for k in range(mesh.count) if k not in stay]
+    exits = dict(zip(tried, side_by_side([partial(pulled, k) for k in tried]), strict=True))
     watch.at("reaching in with tools", 0.72)
     touched = _touched(body, samples, exits, angle, tool, directions)
     stuck = frozenset(k for k, ways in exits.items() if not ways)
@@ -150,9 +158,14 @@ def _touched(
         ]
     )
     ways = ways[np.sort(np.unique(np.round(ways, 6), axis=0, return_index=True)[1])]
-    flags = touched_points(
-        body.vertices, body.faces, turns(ways), samples.points, GRID, body.closed, SLACK_MM, tools
-    )
+
+    def found(some: Floats) -> Floats:
+        flags: Floats = touched_points(
+            body.vertices, body.faces, some, samples.points, GRID, body.closed, SLACK_MM, tools
+        )
+        return flags
+
+    flags = np.maximum.reduce(in_chunks(found, _FEW, turns(ways)))
     sums = np.add.reduceat(flags, samples.start[:-1], axis=1, dtype=np.int64)
     shares: Floats = sums / np.diff(samples.start)
     return shares

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import in_chunks
 from falsework.kernels.column.reach import blocked_points
 from falsework.layers.stack import Floats, Indices
 from falsework.orientation.body import face_normals
@@ -21,6 +22,7 @@ NEIGHBOURS = 12  # directions around one that say how open it is
 TRIES = 8  # directions that are confirmed for one piece before it counts as stuck
 REFINED = 3  # directions around which narrow ways out are looked for
 _BATCH = 250
+_FEW = 4  # directions that a thread takes at least
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,9 +61,14 @@ def blocked(
     obstacle: BodyMesh, points: NDArray[np.float32], directions: Floats, grid: int = GRID
 ) -> NDArray[np.uint8]:
     """(d, k) whether the obstacle lies in the way of each point."""
-    return blocked_points(
-        obstacle.vertices, obstacle.faces, turns(directions), points, grid, obstacle.closed, SLACK_MM
-    )
+
+    def found(some: Floats) -> NDArray[np.uint8]:
+        flags: NDArray[np.uint8] = blocked_points(
+            obstacle.vertices, obstacle.faces, some, points, grid, obstacle.closed, SLACK_MM
+        )
+        return flags
+
+    return np.concatenate(in_chunks(found, _FEW, turns(directions)))
 
 
 def screened(obstacle: BodyMesh, samples: Samples, plain: Floats, count: int, watch: Watch) -> Screen:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import cores_here, dealt, side_by_side
 from falsework.cost import cost_of
 from falsework.cost.cost import Cost
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import EMPTY, areas_only, gathered, parts
+from falsework.layers.polygons import EMPTY, areas_only, gathered, own_copies, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.measure import Outlines
 from falsework.objective import SCAR
@@ -30,6 +31,7 @@ from falsework.wording.figures import duration, mass
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
 WIDE = -1.0  # the same with lines as far apart as what lies on them bridges; only reckoned, for the sheet
 WIDE_NAME = "curtain with lines as far apart as they may be"
+_HAND = 2  # bays that a core takes at least
 _MINUTE = Weights().hands_per_hour / 60.0  # of hand work, as it is usually priced
 STUCK_PRICE = 2.0 * _MINUTE  # what it costs more to take off what cannot leave whole, and ...
 STUCK_PRICE_MM2 = 1.5 * _MINUTE / 100.0  # ... of each mm² under the part: a minute and a half a cm²
@@ -91,14 +93,19 @@ class Clear:
         return out
 
     def drawn(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
-        """``drawn_together``, of every so many layers."""
+        """``drawn_together``, of every so many layers, bays dealt out among the cores."""
         out = np.full(bays.heads.shape, EMPTY, dtype=object)
         landed = np.zeros(len(out))
         on_bed = self.on_bed[bays.piece]
-        for mine, name in ((on_bed, "shade"), (~on_bed, "blocked")):
-            if mine.any():
+        hands, jobs = [], []
+        for chosen, name in ((on_bed, "shade"), (~on_bed, "blocked")):
+            for some in dealt(np.flatnonzero(chosen), _HAND):
                 around = getattr(self, name)[::layers]
-                out[mine], landed[mine] = drawn_together(bays.only(mine), around, lean)
+                mine = own_copies(around) if cores_here() > 1 else around
+                jobs.append(partial(drawn_together, bays.only(some), mine, lean))
+                hands.append(some)
+        for some, (regions, area) in zip(hands, side_by_side(jobs), strict=True):
+            out[some], landed[some] = regions, area
         return out, landed
 
 

@@ -254,8 +254,9 @@ def _kept_off(
     thin, owner = parts(out[hit])
     pressed = 2.0 * planar.area(thin) < lean.thin_mm * planar.length(thin)
     if pressed.any():
-        thin = gathered(thin[pressed], owner[pressed], len(hit))
-        out[hit] = _united(out[hit], _near(straight, thin, 1.5 * lean.step_mm))
+        some, of = np.unique(owner[pressed], return_inverse=True)
+        thin = gathered(thin[pressed], of, len(some))
+        out[hit[some]] = _united(out[hit[some]], _near(straight[some], thin, 1.5 * lean.step_mm))
     carried = offset_mitred(out[hit], lean.step_mm, limit=1.5)
     lost_mm2[hit] = planar.area(overlay.difference(before[hit], carried))
     return out, lost_mm2

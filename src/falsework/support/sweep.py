@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import side_by_side
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import LayerStack, Regions
@@ -324,11 +326,15 @@ def sweep_columns(
     known = like is not None and not planar.is_empty(like.cleared).all()
     cleared = like.cleared if like is not None and known else cleared_of(sections, process)
     heads = heads_of(need, anywhere | bed, process)
-    columns = swept_down(sources(need, anywhere, sections, heads), sections, process.line_width_mm)
+
+    def swept(chosen: NDArray[np.bool_]) -> Regions:
+        if not chosen.any():
+            return empties(stack.count)
+        out = swept_down(sources(need, chosen, sections, heads), sections, process.line_width_mm)
+        return out if chosen is anywhere else reaching_bed(out, cleared)
+
+    columns, on_bed = side_by_side([partial(swept, anywhere), partial(swept, bed)])
     if bed.any():
-        watch.at("sweeping supports down", 0.5)
-        on_bed = swept_down(sources(need, bed, sections, heads), sections, process.line_width_mm)
-        on_bed = reaching_bed(on_bed, cleared)
         columns = overlay.union(columns, on_bed) if anywhere.any() else on_bed
     seen = with_heads(sections, heads, need)
     if spared is None:
