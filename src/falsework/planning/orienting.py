@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Unpack
 
+from falsework.cores import both, cores_here, on_cores
 from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
-from falsework.planning.proof import SAME_SHARE, may_replace, proved, trouble, weight_of
+from falsework.planning.proof import SAME_SHARE, begun, may_replace, proved, trouble, weight_of
 from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
@@ -61,8 +64,15 @@ def best_orientations(
 
 def orientations_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Orientations:
     """The same for a wish: see :func:`best_orientations`."""
-    few = shortlist(part, wish, context.part(0.0, 0.3), search)
-    lies = proved(part, wish, context.part(0.3, 1.0), few.lies)
+    with ExitStack() as closing:
+        with on_cores(context.cores):
+            now = context.part(0.3, 0.4)
+            beside = now if cores_here() == 1 else replace(now, watch=now.watch.silent())
+            few, at_hand = both(
+                partial(shortlist, part, wish, context.part(0.0, 0.3), search),
+                partial(begun, part, wish, beside, closing),
+            )
+        lies = proved(part, wish, context.part(0.4, 1.0), few.lies, at_hand)
     context.watch.at("done", 1.0)
     return chosen(part, wish, few, lies)
 

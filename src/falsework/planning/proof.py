@@ -1,21 +1,25 @@
 """Plans of the positions on a shortlist, as far as any of them may still be the best.
 
-Today's is planned first. Of the others it is weighed what each underside would choose, on layers and columns
-of their own, before any support is built; then the most promising are planned, some at a time, until none
-that is left may cost less than the best so far.
+Today's is planned while the others are looked for. Of these it is weighed what each underside would choose,
+on layers and columns of their own, before any support is built; then the most promising are planned, some at
+a time, until none that is left may cost less than the best so far.
 """
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 
+from falsework.cores import own_cores
 from falsework.droop import Belief
+from falsework.layers.slicing import lowest_mm
 from falsework.need.underside import UndersideKind
 from falsework.orientation.value import Orientation, OrientationProof
 from falsework.part.part import Part
+from falsework.part.placing import fits
 from falsework.planning.lanes import Lanes, lanes_for
 from falsework.planning.pipeline import plan_for, totals_for
 from falsework.planning.price import rim_of
@@ -29,16 +33,18 @@ SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it 
 FIRST, ROUND = 6, 4  # weighed before it is asked whether more are; planned between two such looks
 OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at least (measured: 0.86 on)
 NOT_READY = 2.5  # times its total counts what needs a rim: printed, cut off, and trusted (constructed)
+LIKELY = 6  # others than today's that will be planned or weighed beside each other
 LANE_S = 4.0  # of plans that make a lane worth its start
 
 
 @dataclass(frozen=True)
 class Shared:
-    """What all plans of one part have in common."""
+    """What all plans of one part have in common; ``cores`` that each made beside others may use."""
 
     part: Part
     wish: Wish
     belief: Belief
+    cores: int = 1
 
 
 @dataclass(frozen=True)
@@ -49,10 +55,10 @@ class Job:
     whole: bool = True
 
 
-def work(shared: Shared, job: Job, watch: Watch = QUIET, cores: int | None = 1) -> Orientation | float:
+def work(shared: Shared, job: Job, watch: Watch = QUIET) -> Orientation | float:
     """The position with its figures and price from its plan; or what it is expected to cost."""
     request = Request(shared.part, Placing(turn_deg=job.lie.turn_deg), shared.wish)
-    context = Context(belief=shared.belief, watch=watch, cores=cores)
+    context = Context(belief=shared.belief, watch=watch, cores=shared.cores)
     if job.whole:
         return planned(job.lie, plan_for(request, context, alone=True))
     *_, chosen = totals_for(request, context).alternatives
@@ -88,28 +94,48 @@ def weight_of(lie: Orientation) -> float:
     return lie.price.total * (1.0 if ready(lie) else NOT_READY)
 
 
-def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...]) -> list[Orientation]:
+@dataclass(frozen=True, eq=False)
+class Begun:
+    """Today's position as planned, None where it does not fit; lanes for the others, if they are worth it."""
+
+    today: Plan | None
+    lanes: Lanes | None
+
+
+def begun(part: Part, wish: Wish, context: Context, closing: ExitStack) -> Begun:
+    """The plan of today's position; ``closing`` ends the lanes that are started once it is known what a plan
+    takes."""
+    build = wish.process.printer
+    height_mm = lowest_mm(wish.process.first_layer_height_mm)
+    if not float(part.size_mm[2]) > height_mm or any(
+        fits(part, (build.build_width_mm, build.build_depth_mm, build.build_height_mm))
+    ):
+        return Begun(None, None)
+    start = time.perf_counter()
+    plan = plan_for(Request(part, Placing(), wish), context, alone=True)
+    worth = int(LIKELY * (time.perf_counter() - start) / LANE_S)
+    cores = context.cores or own_cores()
+    lanes = min(worth, lanes_for(cores, LIKELY, len(part.faces)))
+    if lanes < 2:
+        return Begun(plan, None)
+    shared = Shared(part, wish, context.belief, max(1, cores // ROUND))
+    return Begun(plan, closing.enter_context(Lanes(shared, lanes)))
+
+
+def proved(
+    part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...], begun: Begun
+) -> list[Orientation]:
     """Today's position, the first, and those others that may be better, with the figures of their plans.
 
     Others than today's come in the order of ``lies``. Those that do not fit stay as they are. The result is
     the same for any number of cores.
     """
-    shared, cores = Shared(part, wish, context.belief), context.cores
     first, *others = lies
     fit = [lie for lie in others if lie.fits]
-    start = time.perf_counter()
-    one = 1.0 / (1 + len(fit))
-    today = first
-    if first.fits:
-        (today,) = _lies(_done(shared, cores, [Job(first)], context.watch.part(0.0, one), "planning"))
-    worth = int(len(fit) * (time.perf_counter() - start) / LANE_S)
-    lanes = min(worth, lanes_for(cores, len(fit), len(part.faces)))
-    watch = context.watch.part(one, 1.0)
-    if lanes > 1:
-        with Lanes(shared, lanes) as side_by_side:
-            found = _best(today, fit, side_by_side.answers, watch)
-    else:
-        found = _best(today, fit, partial(_done, shared, cores), watch)
+    today = planned(first, begun.today) if first.fits and begun.today is not None else first
+    alone = Shared(part, wish, context.belief, context.cores or own_cores())
+    answers = begun.lanes.answers if begun.lanes is not None else partial(_done, alone)
+    found = _best(today, fit, answers, context.watch)
     made = {lie.turn_deg: lie for lie in found}
     return [today, *(made.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in made)]
 
@@ -117,15 +143,13 @@ def proved(part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ..
 Answers = Callable[[Sequence[Job], Watch, str], list[Orientation | float]]
 
 
-def _done(
-    shared: Shared, cores: int | None, jobs: Sequence[Job], watch: Watch, step: str
-) -> list[Orientation | float]:
+def _done(shared: Shared, jobs: Sequence[Job], watch: Watch, step: str) -> list[Orientation | float]:
     """One job after another."""
     count = max(len(jobs), 1)
     out = []
     for place, job in enumerate(jobs):
         watch.at(step, place / count)
-        out.append(work(shared, job, watch.part(place / count, (place + 1) / count), cores))
+        out.append(work(shared, job, watch.part(place / count, (place + 1) / count)))
     return out
 
 
