@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import side_by_side
 from falsework.layers.stack import Floats, Indices
 from falsework.orientation.directions import even_directions
 from falsework.release.bodies import BodyMesh, surface_points
@@ -99,27 +101,31 @@ def break_up(
     found: dict[int, Broken] = {}
     plain = plain_directions(line_angle_deg)
     directions = np.concatenate([plain, even_directions(DIRECTIONS)])
+    silent = watch.silent()
+
+    def broken(body: int, points: NDArray[np.float32], in_way: NDArray[np.uint8]) -> Broken | None:
+        silent.at("breaking pieces up")
+        low, high = points.min(axis=1) - margin_mm, points.max(axis=1) + margin_mm
+        axes = local_axes(part, low, high)
+        own = blocked(part, points, axes) if len(axes) else np.empty((0, points.shape[1]), np.uint8)
+        both = np.concatenate([directions, axes]), np.concatenate([in_way, own])
+        ways = _Ways(*both, points.T.astype(np.float64))
+        lines = between_lines(strands, body, line_angle_deg)
+        return _fewest(part, pieces.only(np.array([body])), ways, plain[[2, 4, 1]], lines, margin_mm)
+
     for begin in range(0, len(bodies), _BATCH):
+        watch.at("breaking pieces up", begin / len(bodies))
         few = bodies[begin : begin + _BATCH]
         samples = surface_points(pieces.only(np.array(few)), POINTS)
         in_way = blocked(part, samples.points, directions)
-        for number, body in enumerate(few):
-            watch.at("breaking pieces up", (begin + number) / len(bodies))
-            mine = slice(samples.start[number], samples.start[number + 1])
-            points = np.ascontiguousarray(samples.points[:, mine])
-            low, high = points.min(axis=1) - margin_mm, points.max(axis=1) + margin_mm
-            axes = local_axes(part, low, high)
-            own = blocked(part, points, axes) if len(axes) else np.empty((0, points.shape[1]), np.uint8)
-            ways = _Ways(
-                np.concatenate([directions, axes]),
-                np.concatenate([in_way[:, mine], own]),
-                points.T.astype(np.float64),
-            )
-            lines = between_lines(strands, body, line_angle_deg)
-            mesh = pieces.only(np.array([body]))
-            broken = _fewest(part, mesh, ways, plain[[2, 4, 1]], lines, margin_mm)
-            if broken is not None:
-                found[body] = broken
+        own = [slice(*ends) for ends in zip(samples.start[:-1], samples.start[1:], strict=True)]
+        made = side_by_side(
+            [
+                partial(broken, body, np.ascontiguousarray(samples.points[:, mine]), in_way[:, mine])
+                for body, mine in zip(few, own, strict=True)
+            ]
+        )
+        found |= {body: one for body, one in zip(few, made, strict=True) if one is not None}
     return found
 
 
