@@ -32,7 +32,8 @@ def screen(*arguments: str) -> int:
 def test_a_catalogue_is_screened_and_asked(home: Path, capsys) -> None:
     assert screen("store", "--out", "out", "--depth", "look") == 0
     said = capsys.readouterr().out
-    assert "3 parts in" in said and "1 failed, 2 looked at" in said and "open out/index.html" in said
+    assert "3 parts in" in said and "1 failed, 2 looked at; 0 rows known before" in said
+    assert "open out/index.html" in said
     assert said.index("none.stl: this is text") < said.index("store/a.stl"), "what disappoints first"
     assert (home / "out" / "index.html").is_file()
     assert (
@@ -43,6 +44,12 @@ def test_a_catalogue_is_screened_and_asked(home: Path, capsys) -> None:
     assert re.search(r"b +5\.0\n", said) and "1 row, 1 part wanted" in said
     assert screen("out", "--where", "size_x_mm > 99") == 0
     assert "No row is so." in capsys.readouterr().out
+
+
+def test_a_name_neither_breaks_the_table_nor_steers_the_terminal(home: Path, capsys) -> None:
+    (home / "store" / "a.stl").rename(home / "store" / "a\n\x1b[31m.stl")
+    assert screen("store", "--out", "out", "--depth", "look") == 0
+    assert re.search(r"  store/a��\[31m\.stl +pla-0\.4 ", capsys.readouterr().out)
 
 
 def test_json_is_one_document(home: Path, capsys) -> None:

@@ -83,6 +83,12 @@ def test_a_path_that_leads_to_nothing_is_refused(tmp_path: Path, path: str, said
         list(listed([os.fspath(tmp_path / path) if path else ""]))
 
 
+def test_names_at_addresses_are_in_their_own_script() -> None:
+    assert ListedPart("http://store/a/%E8%88%B9%20%231.STL?x=%2F").called == "船 #1.STL"
+    assert ListedPart("http://store/..%2F..%2Fb.stl").called == "b.stl"
+    assert ListedPart("memory://store/50%25.stl").called == "50%25.stl"
+
+
 def test_names_in_any_script_and_of_no_characters(tmp_path: Path) -> None:
     touch(tmp_path / "船用ランプ.stl")
     raw = os.fsencode(tmp_path) + b"/bad\xff.stl"

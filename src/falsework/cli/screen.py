@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _TOLD_S = 30.0  # between two lines of progress where there is no terminal
 _DEPTHS = ("look", "plan", "full")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 
 
 class Memory(click.ParamType):
@@ -398,7 +399,7 @@ def _cell(name: str, value: Any) -> str:
         return figures.number(value, 2 if name.startswith(("price", "total", "loss")) else 1)
     if isinstance(value, list):
         return "; ".join(map(str, value))
-    text = str(value)
+    text = _CONTROL.sub("�", str(value))  # of names: what would break the table, or steer the terminal
     return text if len(text) <= 60 else f"{text[:57]}…"
 
 

@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
 from typing import Any
+from urllib.parse import unquote
 
 from falsework.errors import PartError
 from falsework.request.marks import Marks
@@ -26,6 +27,7 @@ _PACKED = (".gz", ".bz2", ".xz", ".zst")
 ARCHIVES = (".zip", ".7z", ".rar", ".tar", ".tgz", *(a + b for a in (".tar", *SUFFIXES) for b in _PACKED))
 LISTS = (".csv", ".tsv", ".parquet")
 _PATTERN = "*?["
+_ENCODED = ("http://", "https://")  # names of other stores are as they are
 _OURS = ("plan.json", "screen.json", "redraw.json")  # folders that hold one of these hold results
 GIVE = "Give folders, patterns, part files, or a list with a column 'path'"
 
@@ -55,9 +57,10 @@ class ListedPart:
 
     @property
     def called(self) -> str:
-        """The file's own name."""
+        """The file's own name, in its own script."""
         if places.is_address(self.place):
-            return PurePosixPath(self.place.split("?")[0]).name or self.place
+            name = PurePosixPath(self.place.split("?")[0]).name or self.place
+            return os.path.basename(unquote(name)) if self.place.startswith(_ENCODED) else name
         return os.path.basename(self.place) or self.place
 
     @property

@@ -371,11 +371,11 @@ class _Running:
         """The rows of an entry that cannot be tried."""
         key = f"refused {one.fault}"[:200]
         entered = _Entered(one.entry, one.digest, processes, dict.fromkeys(processes, key))
-        for k in processes:
-            if not self._holds(entered, k):
-                failed = Row(state=FAILED, fault="part", why=one.fault, seconds=0.0, tries=0)
-                self._data.add(self._rebased(failed, entered, k))
-        yield from self._completed(entered, set())
+        fresh = {k for k in processes if not self._holds(entered, k)}
+        for k in sorted(fresh):
+            failed = Row(state=FAILED, fault="part", why=one.fault, seconds=0.0, tries=0)
+            self._data.add(self._rebased(failed, entered, k))
+        yield from self._completed(entered, fresh)
 
     def _done(self, finished: Finished) -> Iterator[Row]:
         (group, entered), outcome = finished.token, finished.outcome
