@@ -22,13 +22,14 @@ from falsework.files.step import StepSolid, write_step
 from falsework.files.stl import write_stl
 from falsework.files.threemf import MeshObject, write_solids
 from falsework.part.placing import turn_matrix
-from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.body.solids import flattened, mesh_of
 from falsework.redrawing.body.written import sound_solids, written_mesh
 from falsework.watch import QUIET, Watch
 
 if TYPE_CHECKING:
+    from falsework.files.brep import BRepResult
     from falsework.redrawing.split.value import Split
-    from falsework.redrawing.value import Redraw
+    from falsework.redrawing.value import Redraw, RedrawGeometry
 
 REDRAW, PACKAGE, MESH, REDRAWN_STEP, CHANGES, CHANGES_STEP, PAGE = (
     "redraw.json",
@@ -40,6 +41,9 @@ REDRAW, PACKAGE, MESH, REDRAWN_STEP, CHANGES, CHANGES_STEP, PAGE = (
     "redraw.html",
 )
 STEP_NAMES = (".step", ".stp")  # a part that came so gets its changes so
+# Curved faces of changes are drawn flat within the least of these at which the solid modeller can make them;
+# of so many tries.
+FLAT_MM, MOST_TRIES = (0.0, 0.01, 0.02, 0.03, 0.05), 2
 MOST_PIECES = 24
 _PIECES = tuple(f"split-piece-{k}.stl" for k in range(1, MOST_PIECES + 1))
 _PINS = "split-pins.stl"
@@ -131,29 +135,18 @@ def write_redraw_files(
 def with_step(redraw: Redraw, source: Path, watch: Watch = QUIET) -> tuple[Redraw, bytes]:
     """The redraw of a part that came as the STEP file ``source``, and the changed part as STEP with its own
     faces kept; no bytes where it cannot be made. The redraw's notes say which, and why."""
-    from falsework.files.brep import BRepChange, write_changed_step
-
     geometry = redraw.geometry
     if geometry is None or geometry.redrawn is None:
         return redraw, b""
-    placement = geometry.placement
-    changes = [
-        BRepChange(region.added, *written_mesh(solid, placement.shift_mm)[:2])
-        for row in redraw.treated
-        if row.change is not None
-        for region in row.change.regions
-        if region.solid is not None
-        for solid in sound_solids(region.solid, placement.shift_mm)
-    ]
     with tempfile.TemporaryDirectory(prefix="falsework-step-") as folder:
         path = Path(folder) / REDRAWN_STEP
-        frame = placement.scale * placement.turn
-        made = write_changed_step(source, path, frame, changes, geometry.redrawn.volume_mm3, watch)
+        made, flat_mm = _made_on_brep(redraw, geometry, source, path, watch)
         held = path.read_bytes() if made.written else b""
     if made.written:
+        flat = f"; curved faces of the changes are drawn flat within {flat_mm:g} mm" if flat_mm else ""
         note = (
             f"{REDRAWN_STEP} holds the part with its own faces: {made.faces_before} as drawn, "
-            f"{made.faces_after} with the changes"
+            f"{made.faces_after} with the changes{flat}"
         )
     else:
         note = (
@@ -161,6 +154,36 @@ def with_step(redraw: Redraw, source: Path, watch: Watch = QUIET) -> tuple[Redra
             f"{len(geometry.redrawn.faces):,} flat triangles, {CHANGES_STEP} what to add and take away"
         )
     return replace(redraw, notes=(*redraw.notes, note)), held
+
+
+def _made_on_brep(
+    redraw: Redraw, geometry: RedrawGeometry, source: Path, path: Path, watch: Watch
+) -> tuple[BRepResult, float]:
+    """What came of making the changes on the faces of the STEP, and within what curved ones are flat, mm."""
+    from falsework.files.brep import MOST_TRIANGLES, BRepChange, write_changed_step
+
+    assert geometry.redrawn is not None
+    placement, tries = geometry.placement, 0
+    solids = [
+        (region.added, solid)
+        for row in redraw.treated
+        if row.change is not None
+        for region in row.change.regions
+        if region.solid is not None
+        for solid in sound_solids(region.solid, placement.shift_mm)
+    ]
+    for flat_mm in FLAT_MM:
+        plain = [(added, flattened(solid, flat_mm) if flat_mm else solid) for added, solid in solids]
+        if sum(solid.num_tri() for _, solid in plain) > MOST_TRIANGLES and flat_mm < FLAT_MM[-1]:
+            continue
+        at = watch.part(tries / MOST_TRIES, (tries + 1) / MOST_TRIES)
+        changes = [BRepChange(added, *written_mesh(solid, placement.shift_mm)[:2]) for added, solid in plain]
+        frame = placement.scale * placement.turn
+        made = write_changed_step(source, path, frame, changes, geometry.redrawn.volume_mm3, at)
+        tries += 1
+        if made.written or tries == MOST_TRIES:
+            break
+    return made, flat_mm
 
 
 def _changed_solids(redraw: Redraw) -> list[MeshObject]:

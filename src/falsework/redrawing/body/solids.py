@@ -81,6 +81,14 @@ def turned_out(void: Manifold) -> Manifold:
     return Manifold(_mesh64(mesh.vert_properties[:, :3], mesh.tri_verts[:, ::-1], mesh.face_id))
 
 
+def flattened(solid: Manifold, within_mm: float) -> Manifold:
+    """A solid of as few faces as lie within so much of its own, wherever these came from."""
+    from manifold3d import Manifold, Mesh64
+
+    vertices, faces = mesh_of(solid)
+    return Manifold(Mesh64(vertices, faces.astype(np.uint64))).simplify(within_mm)
+
+
 def without_specks(solid: Manifold) -> Manifold:
     """The solid without the shells of next to no volume that a union leaves by rounding."""
     from manifold3d import Manifold
