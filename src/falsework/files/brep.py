@@ -27,6 +27,7 @@ from falsework.watch import QUIET, Watch
 CPU_S, MOST_S = 60, 240.0  # of one try, and on a machine that is busy with other work
 MOST_TRIANGLES = 4000  # of all changes: the modeller takes a second for some hundred
 SAME_SHARE, SAME_MM3 = 0.005, 2.0  # of the volume, against the mesh's, which stands inside round faces
+SPECK_MM3 = 1e-3
 FUZZY_MM = (1e-5, 1e-4, 1e-3)  # how near is the same, in turn: faces that nearly touch may lose the body
 
 
@@ -141,6 +142,7 @@ def _made(source: str, work: str, path: str) -> dict[str, Any]:
         shape = _changed(shape, tool, more)
         if shape is None:
             return {"why": "the solid modeller could not unite a change with the part"}
+    shape = _without_specks(shape)
     if not BRepCheck_Analyzer(shape).IsValid():
         return {"why": "the changed solid would not be sound"}
     writer = STEPControl_Writer()
@@ -207,15 +209,37 @@ def _unified(shape: Any) -> Any:
     return unify.Shape()
 
 
-def _count(shape: Any) -> int:
-    from OCP.TopAbs import TopAbs_FACE
+def _without_specks(shape: Any) -> Any:
+    """The shape without shells of next to no volume, which uniting faces that nearly touch leaves inside."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeSolid
+    from OCP.TopAbs import TopAbs_SHELL, TopAbs_SOLID
+    from OCP.TopoDS import TopoDS
+
+    shells = _explored(shape, TopAbs_SHELL)
+    real = [shell for shell in shells if abs(_volume_mm3(shell)) > SPECK_MM3]
+    if len(real) == len(shells) or len(_explored(shape, TopAbs_SOLID)) != 1:
+        return shape
+    cast = getattr(TopoDS, "Shell_s", None) or TopoDS.Shell
+    solid = BRepBuilderAPI_MakeSolid()
+    for shell in real:
+        solid.Add(cast(shell))
+    return solid.Solid()
+
+
+def _explored(shape: Any, sort: Any) -> list[Any]:
     from OCP.TopExp import TopExp_Explorer
 
-    faces, count = TopExp_Explorer(shape, TopAbs_FACE), 0
-    while faces.More():
-        count += 1
-        faces.Next()
-    return count
+    left, found = TopExp_Explorer(shape, sort), []
+    while left.More():
+        found.append(left.Current())
+        left.Next()
+    return found
+
+
+def _count(shape: Any) -> int:
+    from OCP.TopAbs import TopAbs_FACE
+
+    return len(_explored(shape, TopAbs_FACE))
 
 
 def _volume_mm3(shape: Any) -> float:
