@@ -7,8 +7,10 @@ ten solids of primitives, in walls, skins, sparse fill, bridges, supports (uprig
 designed); thirteen recipes, twelve plates and five dialects; faults by construction, one to a program. 'open'
 kinds were looked at while the audit was made; 'sealed' ones were set aside, counted, and looked at then;
 'later' ones were thought of after that. 'looked at' and 'held back' are two halves, drawn by lot, of kinds
-that were all written down before any was run; of the latter only the sums are printed, so that nobody mends
-for them. 'right first': the first finding names the fault; 'found': any finding of caution or more names it.
+(``unforeseen.py``) that were all written down before any was run; the latter were looked at since. 'tuned on'
+and 'further held back' are two such halves again (``further.py``), written before the comparison by principle
+was made; of the latter only the sums are printed, so that nobody mends for them. 'right first': the first
+finding names the fault; 'found': any finding of caution or more names it.
 Prints Markdown tables.
 """
 

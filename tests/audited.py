@@ -294,6 +294,14 @@ def _overlapping() -> bytes:
     return writer.end().bytes()
 
 
+def _crossed() -> bytes:
+    """A line for filling the nozzle through the place of the block."""
+    writer = Writer()
+    writer.layer(0.2, 0.2)
+    writer.path([(58.0, 40.0), (58.0, 70.0)])
+    return block(writer, SQUARE, heights(2.4)).end().bytes()
+
+
 def _skipped() -> bytes:
     return block(Writer(), SQUARE, [(z, h) for k, (z, h) in enumerate(heights(2.4)) if k != 5]).end().bytes()
 
@@ -486,6 +494,7 @@ def faults() -> dict[str, tuple[str, Callable[[], bytes | tuple[bytes, Plan]]]]:
         "steep": ("overhang", _overhanging),
         "laid twice": ("laid twice", _twice),
         "overlap": ("overlap", _overlapping),
+        "crossed": ("crossed", _crossed),
         "ploughs": ("ploughs", _ploughs),
         "strikes": ("strikes", _strikes),
         "blob": ("blob", _blob),

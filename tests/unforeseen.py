@@ -258,7 +258,7 @@ def _one_of_two(part: str) -> bytes:
     return written(beside([*levels[:at], *levels[at + 1 :]], moved(levels, 55.0, 0.0))).end().bytes()
 
 
-@fault("a prime line through the part", "laid twice", "overfed", "ploughs", "strikes")
+@fault("a prime line through the part", "crossed", "laid twice", "overfed", "ploughs", "strikes")
 def _prime_through(part: str) -> bytes:
     levels = list(plain_levels(part))
     first = levels[0]

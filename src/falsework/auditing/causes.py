@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-import numpy as np
-
 from falsework.auditing.copies import FoundCopies, Instead
 from falsework.auditing.flow import Fed, FlowChange
-from falsework.auditing.placement import PlacedSections, stretch_of
+from falsework.auditing.shape import shape_findings
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.kernels.bead import machine as rs274
@@ -24,7 +22,6 @@ _MISSING_MM = 0.02
 _LEAST_FED, _MOST_FED = 0.3, 2.6
 _MIDDLE_MM = 0.004
 _TALLEST_MM = 2.0  # common practice, no source: large nozzles lay some 1 mm
-_SCALE_OFF, _SCALE_SURE, _SCALE_MM = 0.004, 5.0, 0.05
 
 
 def fitting_diameter(fed: Fed, diameter_mm: float) -> float | None:
@@ -54,7 +51,7 @@ def filament_finding(diameter_mm: float, instead_of_mm: float) -> Finding:
     return Finding(0, "filament diameter", FindingLevel.CAUTION, says, cure, found=diameter_mm, unit="mm")
 
 
-def amount_findings(fed: Fed, process: Process) -> Iterable[Finding]:
+def filament_findings(fed: Fed, process: Process) -> Iterable[Finding]:
     """Too much or too little filament all through, told by the room between lines."""
     share = fed.share
     if fed.change is not None:
@@ -142,13 +139,18 @@ def part_findings(part: Part, copies: FoundCopies, found: ProgramSurvey, usual: 
         cure = "Check that program and part belong together, its size, unit and position"
         yield Finding(0, "other part", FindingLevel.RUIN, says, cure)
     else:
-        yield from _scaled(part, copies.copies[0], found, usual)
+        yield from shape_findings(part.name, copies.copies[0], found, usual)
 
 
 def _instead(part: Part, instead: Instead) -> Finding:
     cure = "Make the program again from the part as it was given"
     if instead.mirrored:
         return Finding(0, "mirrored", FindingLevel.RUIN, f"{part.name} is printed mirrored", cure)
+    if instead.tall != 1.0:
+        way = "too high" if instead.tall > 1.0 else "too low"
+        says = f"{part.name} is printed {100 * abs(instead.tall - 1.0):.1f} % {way}, and as wide as it is"
+        cure = "Look for what changes the heights of layers: a scale along z, or steps of the machine"
+        return Finding(0, "scale", FindingLevel.RUIN, says, cure, found=instead.tall, planned=1.0)
     if instead.scale != 1.0:
         says = f"{part.name} is printed {_times(instead.scale)} as large"
         known = {25.4: "inches taken for millimetres", 1 / 25.4: "millimetres taken for inches"}
@@ -163,17 +165,3 @@ def _instead(part: Part, instead: Instead) -> Finding:
 
 def _times(scale: float) -> str:
     return f"{scale:.3g} times" if scale >= 1.0 else f"{100 * scale:.3g} %"
-
-
-def _scaled(part: Part, placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Iterable[Finding]:
-    stretch = stretch_of(placed, found, usual)
-    if stretch is None:
-        return
-    off = stretch.scale - 1.0
-    half = 0.5 * float(np.ptp(part.vertices[:, :2], axis=0).max())
-    if abs(off) < _SCALE_OFF or abs(off) < _SCALE_SURE * stretch.deviation or abs(off) * half < _SCALE_MM:
-        return
-    way = "larger" if off > 0 else "smaller"
-    says = f"{part.name} is printed {100 * abs(off):.1f} % {way} than it is"
-    cure = "Set its scale to 100 %, unless that allows for shrinking"
-    yield Finding(0, "scale", FindingLevel.FAULT, says, cure, found=stretch.scale, planned=1.0)

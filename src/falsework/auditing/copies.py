@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from falsework.auditing.placement import PlacedSections, place_in
+from falsework.auditing.shape import is_changed
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import strands as cut
 from falsework.layers import planar
@@ -20,40 +21,61 @@ _BETTER, _BEYOND = 0.02, 0.2  # shares: what makes another lie the better one, a
 _MIRRORED = 0.006  # what makes the mirrored part the better one: most of a part may be its own mirror image
 _SURELY = 0.997  # of the part's outlines, beyond which nobody looks for it mirrored
 _MOST_COPIES = 40
+_LEAST_COPY = 0.15  # of the first one's height, from which another body may be a copy that is cut short
 _ALIKE = 2.5  # times the ground that another copy takes, at most
+_TALLEST = 1.3  # times its height, at most, that only the height is taken to be wrong
+_AS_LAYERS = 0.008  # how near the layers' own scale comes to the part's
+_RAFT_MM = 1.0  # that a raft reaches past what stands on it
 _SCALE_OFF = 0.02  # beyond what counts as the part's own size
 
 
 @dataclass(frozen=True)
 class Instead:
-    """The part mirrored, lying another way, or of another size; ``scale`` 1 where it is not that."""
+    """The part mirrored, lying another way, or of another size or height; ``scale`` and ``tall`` 1 where it
+    is not that.
+    """
 
     placed: PlacedSections
     mirrored: bool
     turn_deg: tuple[int, int]  # about x, then y
     scale: float
+    tall: float = 1.0  # of its height alone
 
 
 @dataclass(frozen=True, eq=False)
 class FoundCopies:
-    """All copies of the part, the best followed first; or what is there instead."""
+    """All copies of the part, the best followed first; or what is there instead.
+
+    ``short_mm``: tops of further copies that end too low.
+    """
 
     copies: tuple[PlacedSections, ...]
     instead: Instead | None
+    short_mm: tuple[float, ...] = ()
 
 
 def find_copies(
-    part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, watch: Watch = QUIET
+    part: Part,
+    found: ProgramSurvey,
+    usual: Usual,
+    around_mm: float,
+    layer_mm: float | None = None,
+    watch: Watch = QUIET,
 ) -> FoundCopies:
-    """Look for the part in a program. ``around_mm``: how far supports reach past it."""
+    """Look for the part in a program. ``around_mm``: how far supports reach past it; ``layer_mm``: height of
+    the layers that were planned, if any.
+    """
     first = place_in(part, found, usual, around_mm=around_mm, watch=watch.part(0.0, 0.5))
     covered, beyond = first.placement.covered, first.placement.beyond
+    tall = _only_taller(part, found, usual, around_mm, layer_mm, first)
+    if tall is not None:
+        return FoundCopies((), tall)
     if covered >= 1.0 - _BETTER and beyond <= _BEYOND:
         if covered < _SURELY:
             placed = place_in(_changed(part, True, (0, 0), 1.0), found, usual, around_mm=around_mm)
             if _fit(placed) > _fit(first) + _MIRRORED:
                 return FoundCopies((), Instead(placed, True, (0, 0), 1.0))
-        return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
+        return _with_others(part, found, usual, around_mm, first)
     for k, (mirrored, turn, scale, other) in enumerate(_other_ways(part, found)):
         watch.part(0.5, 1.0).at("looking for the part's position", min(0.99, 0.1 * k))
         placed = place_in(other, found, usual, around_mm=around_mm)
@@ -62,8 +84,58 @@ def find_copies(
         if placed.placement.covered >= max(least, covered) and better:
             return FoundCopies((), Instead(placed, mirrored, turn, scale))
     if covered - 0.5 * max(0.0, beyond - _BEYOND) < FOLLOWED:  # many strands just outside: another's
-        return FoundCopies((), None)
-    return FoundCopies((first, *_others(part, found, usual, around_mm, first)), None)
+        return FoundCopies((first,) if is_changed(first, found, usual) else (), None)
+    return _with_others(part, found, usual, around_mm, first)
+
+
+def _with_others(
+    part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, first: PlacedSections
+) -> FoundCopies:
+    others = list(_others(part, found, usual, around_mm, first))
+    whole = tuple(placed for placed, top, meant in others if top >= meant - 1.5 * usual.height_mm)
+    short = tuple(top for _, top, meant in others if top < meant - 1.5 * usual.height_mm)
+    return FoundCopies((first, *whole), None, short)
+
+
+def _only_taller(
+    part: Part,
+    found: ProgramSurvey,
+    usual: Usual,
+    around_mm: float,
+    layer_mm: float | None,
+    first: PlacedSections,
+) -> Instead | None:
+    """The part drawn out or pressed together in height alone, where it does not end where it should: neither
+    cut short nor on a raft.
+    """
+    scale = _scale_by_height(part, found)
+    if scale is None or not 1.0 / _TALLEST < scale < _TALLEST or _on_raft(found, first):
+        return None
+    taller = Part(part.name, part.vertices * np.array([1.0, 1.0, scale]), part.faces)
+    placed = place_in(taller, found, usual, around_mm=around_mm)
+    if placed.placement.covered < _SAME or abs(placed.placement.shift_mm[2]) > 1e-6:
+        return None
+    better = _fit(placed) - _fit(first)
+    as_layers = layer_mm is not None and abs(usual.height_mm / layer_mm / scale - 1.0) < _AS_LAYERS
+    if better > (-_BETTER if as_layers else _BETTER):
+        return Instead(placed, False, (0, 0), 1.0, scale)
+    return None
+
+
+def _on_raft(found: ProgramSurvey, placed: PlacedSections) -> bool:
+    """Whether what is printed beneath the part reaches past its lowest section on all sides."""
+    dz = placed.placement.shift_mm[2]
+    beneath = [rows for at, rows in found.sample.items() if found.z_mm[at] < dz + 1e-4]
+    if not beneath or dz <= 0.0:
+        return False
+    x, y = planar.get_coordinates(planar.transform(placed.stack.regions[0], placed.to_program)).T
+    rows = np.concatenate(beneath)
+    return bool(
+        rows[:, cut.AX].min() < x.min() - _RAFT_MM
+        and rows[:, cut.AY].min() < y.min() - _RAFT_MM
+        and rows[:, cut.AX].max() > x.max() + _RAFT_MM
+        and rows[:, cut.AY].max() > y.max() + _RAFT_MM
+    )
 
 
 def _fit(placed: PlacedSections) -> float:
@@ -72,8 +144,8 @@ def _fit(placed: PlacedSections) -> float:
 
 def _others(
     part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, first: PlacedSections
-) -> Iterator[PlacedSections]:
-    """Further copies, one for each body on the bed that is about as large and as high."""
+) -> Iterator[tuple[PlacedSections, float, float]]:
+    """Further copies, one for each body on the bed of about that size, with their tops and the first's."""
     bodies = [b for b in found.ground.bodies if not b.flat]
     if len(bodies) < 2:
         return
@@ -86,15 +158,15 @@ def _others(
     for k, body in enumerate(found.ground.bodies, 1):
         if body.flat or body in mine or taken >= _MOST_COPIES:
             continue
-        if (
-            abs(body.high_mm - high) > 1.5 * usual.height_mm
-            or not area / _ALIKE < body.area_mm2 < _ALIKE * area
-        ):
+        if body.high_mm > high + 1.5 * usual.height_mm or body.high_mm < _LEAST_COPY * high:
+            continue
+        short = body.high_mm < high - 1.5 * usual.height_mm  # it may be wider above
+        if not area / (_ALIKE**2 if short else _ALIKE) < body.area_mm2 < _ALIKE * area:
             continue
         placed = place_in(part, only_body(found, k), usual, around_mm=around_mm)
         if placed.placement.covered >= _SAME:
             taken += 1
-            yield placed
+            yield placed, body.high_mm, high
 
 
 def only_body(found: ProgramSurvey, label: int) -> ProgramSurvey:

@@ -8,17 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from falsework.auditing.gather import MELTED_MM3_S, ProgramTotals
+from falsework.auditing.layer_sums import CLASS_NAMES, FILL, WALL, LayerSums
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.filament import filament_mm
 from falsework.kernels.bead import machine as rs274
-from falsework.kernels.bead import strands as cut
+from falsework.layers.stack import Floats
 from falsework.planning.value import Plan
 from falsework.process.settings import Process
 
 _WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
 _FILAMENT_OFF = 0.2
 _TIME_LESS, _TIME_MORE = 0.7, 1.8  # plans leave out retraction and lifting
+_FAN_SHARE = 0.25  # of the way above the first layer, with the fan off by as much
+_FAST_FIRST, _FAST_FIRST_MM_S = 2.5, 60.0  # times the process's speed, and mm/s: both
+_SLOW_MM = 150.0  # of a class of strands, before its speed tells
 _FAST, _VERY_FAST = 1.4, 2.0  # times the process's speed of walls
 _CRAWL_MM_S = 4.0  # common practice, no source: slower than the smallest layers are printed
 
@@ -48,6 +52,9 @@ _NOZZLE = _Differs("nozzle heat", "the nozzle is at", "°C", "Set the nozzle's t
 _BED = _Differs("bed heat", "the bed is at", "°C", "Set the bed's temperature")
 _FAN = _Differs("fan", "the fan runs at", "%", "Set the fan as the plan has it")
 _WALLS = _Differs("fast walls", "walls are laid at", "mm/s", "Set the speed of walls")
+_FIRST_SPEED = _Differs(
+    "fast first layer", "the first layer is laid at", "mm/s", "Set the first layer's speed: it sticks badly"
+)
 _FILAMENT = _Differs(
     "filament", "it takes", "m of filament", "Compare walls, fill and supports with the settings sheet",
     "the plan reckons with",
@@ -72,29 +79,56 @@ def process_findings(
         yield _FIRST(totals.first_height_mm, process.first_layer_height_mm)
     if abs(usual.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
         yield _WIDTH(usual.width_mm, process.line_width_mm)
-    heat, bed = process.material.nozzle_temperature_c, process.material.bed_temperature_c
-    if found.hottest_c > 0:
-        yield from _nozzle_findings(found, heat)
+    bed = process.material.bed_temperature_c
     if abs(found.bed_c - bed) > _HEAT_OFF_C and found.reading.state[rs274.HEATED]:
         yield _BED(found.bed_c, bed)
-    if totals.fan_length_mm > 0 and abs(totals.fan - process.fan) > _FAN_OFF:
-        yield _FAN(100 * totals.fan, 100 * process.fan)
     speed = totals.wall_speed_mm_s
     if speed is not None and speed > _FAST * process.wall_speed_mm_s:
         level = FindingLevel.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else FindingLevel.CAUTION
         yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)
 
 
-def _nozzle_findings(found: ProgramSurvey, heat_c: float) -> Iterable[Finding]:
-    """The nozzle's heat where it is farthest off, of the layers that were kept; the first may be hotter."""
-    farthest, line = found.hottest_c, 0
-    for at, rows in found.sample.items():
-        asked = float(np.median(rows[:, cut.NOZZLE]))
-        if at > found.first_layer and asked > 0.0 and abs(asked - heat_c) > abs(farthest - heat_c):
-            farthest, line = asked, int(rows[0, cut.LINE])
-    if abs(farthest - heat_c) > _HEAT_OFF_C:
-        finding = _NOZZLE(farthest, heat_c)
-        yield replace(finding, lines=(line,)) if line else finding
+def layer_findings(process: Process, layers: LayerSums) -> Iterable[Finding]:
+    """Nozzle, fan and speed by layer beside the process's; the first layer may be hotter and unfanned."""
+    long = layers.length_mm
+    whole = long.sum(axis=1)
+    if len(layers) < 2:
+        return
+    yield from _nozzle_findings(process, layers, whole)
+    fan = _by_layer(layers.fan, long)[1:]
+    off = np.abs(fan - process.fan) > _FAN_OFF
+    if whole[1:][off].sum() > _FAN_SHARE * whole[1:].sum():
+        farthest = int(np.argmax(np.abs(fan - process.fan) * off))
+        finding = _FAN(100 * float(fan[farthest]), 100 * process.fan)
+        many = int(off.sum())
+        some = f" in {many} of {len(off)} layers" if many < 0.9 * len(off) else ""
+        yield replace(finding, says=finding.says.replace(" %;", f" %{some};", 1))
+    first = layers.speed_mm_s[0, [WALL, FILL]]
+    first = first[np.isfinite(first)]
+    if len(first) and first.max() > max(_FAST_FIRST * process.first_layer_speed_mm_s, _FAST_FIRST_MM_S):
+        yield _FIRST_SPEED(float(first.max()), process.first_layer_speed_mm_s)
+
+
+def _nozzle_findings(process: Process, layers: LayerSums, whole: Floats) -> Iterable[Finding]:
+    heat = process.material.nozzle_temperature_c
+    asked = _by_layer(layers.nozzle_c, layers.length_mm)
+    some = np.flatnonzero((asked > 0.0) & (whole > 0.0))
+    later = some[some > 0] if len(some) > 1 else some
+    if len(later) == 0:
+        return
+    farthest = later[np.argmax(np.abs(asked[later] - heat))]
+    if abs(asked[farthest] - heat) > _HEAT_OFF_C:
+        off = np.abs(asked[later] - heat) > _HEAT_OFF_C
+        finding = _NOZZLE(float(asked[farthest]), heat)
+        if not off.all():
+            where = f"°C in {int(off.sum())} of {len(off)} layers;"
+            finding = replace(finding, says=finding.says.replace("°C;", where, 1))
+        yield replace(finding, lines=(int(layers.line[later[off][0]]),))
+
+
+def _by_layer(by_class: Floats, long: Floats) -> Floats:
+    """(layers,) means over classes, by length."""
+    return np.nansum(by_class * long, axis=1) / np.maximum(long.sum(axis=1), 1e-9)
 
 
 def bed_findings(found: ProgramSurvey, wanted_c: float | None, last_line: int) -> Iterable[Finding]:
@@ -114,7 +148,7 @@ def bed_findings(found: ProgramSurvey, wanted_c: float | None, last_line: int) -
             return
 
 
-def speed_findings(found: ProgramSurvey, totals: ProgramTotals) -> Iterable[Finding]:
+def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSums) -> Iterable[Finding]:
     """Strands that no common nozzle melts as fast as they are asked for; or that are laid at a crawl."""
     pace = float(found.length_mm.sum()) / found.printing_s if found.printing_s > 0.0 else _CRAWL_MM_S
     if pace < _CRAWL_MM_S:
@@ -123,6 +157,17 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals) -> Iterable[Find
         yield Finding(
             0, "too slow", FindingLevel.FAULT, says, cure, found=pace, planned=_CRAWL_MM_S, unit="mm/s"
         )
+    elif len(layers):
+        long = layers.length_mm.sum(axis=0)
+        paces = np.nansum(layers.speed_mm_s * layers.length_mm, axis=0) / np.maximum(long, 1e-9)
+        slow = np.flatnonzero((long > _SLOW_MM) & (paces < _CRAWL_MM_S))
+        for k in slow[:1]:
+            says = f"{CLASS_NAMES[k]} are laid at {paces[k]:.2g} mm/s: the plastic is cooked in the nozzle"
+            cure = f"Set the speed of {CLASS_NAMES[k]}"
+            yield Finding(
+                0, "too slow", FindingLevel.FAULT, says, cure, found=float(paces[k]), planned=_CRAWL_MM_S,
+                unit="mm/s",
+            )  # fmt: skip
     if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
         says = (
             f"{totals.fast_mm / 1000:.1f} m of strands ask for up to {totals.most_mm3_s:.0f} mm³ "

@@ -21,6 +21,8 @@ from falsework.layers.stack import Floats
 _EMPTY, _EMPTY_MM = 0.04, 50.0  # share and length of what is fed for nothing, both
 _SHORT_END_MM = 3.0  # a free end no longer than that shows, and spoils nothing
 _LONG_LEDGE_MM = 3.5  # no layer reaches so far past the one beneath
+_OFTEN = 4  # times that filament is drawn back too far: no change of filament, nor the program's end
+_HOLLOW = 0.35  # of the usual width: so thin strands leave a layer out
 _LEAST_LAYERS = {"overlap": 3}  # what less often is met tells nothing
 _MOST_OF_A_KIND = 12  # places told one by one; the rest is counted in the last
 
@@ -139,6 +141,12 @@ SITE_KINDS: dict[str, _Kind] = {
         "Look for doubled bodies or doubled lines in this layer",
         "mm",
     ),
+    "crossed": _Kind(
+        FindingLevel.FAULT,
+        lambda s: f"a line runs across {s.value:.0f} other strands of its own layer: they plough through it",
+        "Move lines that fill the nozzle, or go around the part, out of the part's place",
+        "",
+    ),
     "overlap": _Kind(
         FindingLevel.FAULT,
         lambda s: f"walls run through each other along {s.amount:.0f} mm of a layer: two bodies overlap",
@@ -195,6 +203,8 @@ def site_findings(
                 found=site.value or site.amount,
                 unit=rule.unit,
             )
+            if kind == "starved" and site.value < _HOLLOW * limits.usual.width_mm:
+                finding = replace(finding, level=FindingLevel.FAULT)
             if kind in ("starts in air", "ends in air", "long bridge", "overhang"):
                 finding = _with_droop(finding, kind, site, limits)
             yield finding
@@ -349,6 +359,19 @@ def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
             lines=(found.empty_line,),
             found=share,
             planned=0.0,
+        )
+    if found.far_back >= _OFTEN:
+        yield Finding(
+            0,
+            "retraction",
+            FindingLevel.FAULT,
+            f"filament is drawn back by up to {found.farthest_back_mm:.0f} mm, {found.far_back} times: "
+            "hot plastic comes into the feeder",
+            "Set how far filament is drawn back: a few millimetres",
+            found.far_back,
+            lines=(found.far_back_line,),
+            found=found.farthest_back_mm,
+            unit="mm",
         )
     homed = [line for line in reading.first_lines(rs274.LATE_HOME) if line < last_line]
     if homed:

@@ -7,13 +7,14 @@ fed for. That needs neither the width that was meant nor the filament's: both fo
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from falsework.auditing.points import Points, points_along, sides
 from falsework.auditing.survey import ProgramSurvey
+from falsework.kernels.bead import laying
 from falsework.kernels.bead import strands as cut
 from falsework.layers.stack import Floats, Indices
 
@@ -28,6 +29,7 @@ _LEAST_POINTS = 40
 _LEAST_VOTES = 3
 _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
+_OTHER = 1.35  # times the pitch of all, within which walls lie side by side
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
 _BIN = 0.04  # of pitches, as logarithm
 _RAFT_MM = 2.5  # so high lines of a raft may lie apart
@@ -50,13 +52,17 @@ class Fed:
     """``share``: of what dense lines need that they get, 1 where it is right; ``pitch_mm`` between these.
 
     ``first_share``: the same of the first layer alone; None where too few lines lie side by side. ``change``:
-    where it changes on the way up.
+    where it changes on the way up. ``wall_share``, ``wall_pitch_mm`` and ``fill_share``: the same of closed
+    lines beside each other, and of open ones.
     """
 
     share: float | None
     first_share: float | None
     pitch_mm: float | None
     change: FlowChange | None = None
+    wall_share: float | None = None
+    wall_pitch_mm: float | None = None
+    fill_share: float | None = None
 
 
 def fed(found: ProgramSurvey) -> Fed:
@@ -64,6 +70,8 @@ def fed(found: ProgramSurvey) -> Fed:
     steps = found.steps_mm()
     first: list[Floats] = [np.zeros((0, 2))]
     others: list[Floats] = [np.zeros((0, 2))]
+    walls: list[Floats] = [np.zeros((0, 2))]
+    fills: list[Floats] = [np.zeros((0, 2))]
     votes: list[_Vote] = []
     kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
     for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
@@ -80,12 +88,34 @@ def fed(found: ProgramSurvey) -> Fed:
         kept.append(np.column_stack([pitch, section[strand] / h]))
         if at > found.first_layer:
             votes += _vote(kept[-1], float(found.z_mm[at]), int(rows[0, cut.LINE]))
+            is_open = laying.open_paths(rows[:, cut.PATH], rows[:, cut.AX : cut.BZ + 1], 0.5 * section / h)
+            fills.append(kept[-1][is_open[strand]])
+            closed = np.flatnonzero(~is_open)
+            strand, pitch = pitches(ends[closed], rows[closed, cut.PATH], either=True, most=_FEW_POINTS)
+            walls.append(np.column_stack([pitch, section[closed[strand]] / h]))
     on_raft = sum(v.z_mm <= found.z_mm[found.first_layer] + _RAFT_MM for v in votes)
     share, pitch_mm = _of_most(others)
     first_share, first_pitch_mm = _share(np.concatenate(first))
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
         first_share = None  # lines of a raft, apart from each other
-    return Fed(share, first_share, pitch_mm, _change(votes[on_raft:]))
+    wall_share, wall_pitch_mm = _of_most(walls)
+    if pitch_mm is None or wall_pitch_mm is None or not 1.0 / _OTHER < wall_pitch_mm / pitch_mm < _OTHER:
+        wall_share = wall_pitch_mm = None  # one wall, and what lies across from it
+    return Fed(
+        share, first_share, pitch_mm, _change(votes[on_raft:]), wall_share, wall_pitch_mm, _of_most(fills)[0]
+    )
+
+
+def with_own_first_layer(of: Fed, found: ProgramSurvey, own: NDArray[np.bool_]) -> Fed:
+    """The same with the first layer told by the part's ``own`` strands of it, where these are enough."""
+    rows = found.sample[found.first_layer][own]
+    ends = rows[:, [cut.AX, cut.AY, cut.BX, cut.BY]]
+    strand, pitch = pitches(ends, rows[:, cut.PATH], most=_FEW_POINTS)
+    section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
+    h = float(found.steps_mm()[found.first_layer])
+    share, pitch_mm = _share(np.column_stack([pitch, section[strand] / max(h, 1e-3)]))
+    apart = pitch_mm is None or (of.pitch_mm is not None and pitch_mm > _APART * of.pitch_mm)
+    return of if share is None or apart else replace(of, first_share=share)
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,9 @@ import numpy as np
 
 from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT, Layer
 from falsework.auditing.flow import pitches
+from falsework.auditing.layer_sums import LayerSums
 from falsework.auditing.plate import BedHeights
-from falsework.auditing.points import crossed, hanging_together, points_along, sides
+from falsework.auditing.points import crossed, hanging_together, points_along, running_across, sides
 from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
@@ -36,6 +37,7 @@ _LIES = 0.6  # share of a strand that rests, where it is no thread over air or o
 _TWO_WIDE = 1.7  # times the usual width: what two strands in one place come to at least
 _SHORT, _FULL = 0.75, 1.35  # shares of the room between neighbours
 _BLOB_MM3 = 1.0
+_MOST_CROSSED = 100_000  # strands of the first layer that are looked at
 _FLATTEST = 8.0  # times its height: no nozzle spreads a strand wider
 _STRUCK_MM = 1.0
 _THERE_AND_BACK = 1.8  # times how far it reaches out: no loop that comes back is shorter
@@ -127,12 +129,13 @@ class Gatherer:
         self.limits, self.ground = limits, ground
         self.sites: dict[str, Sites] = defaultdict(Sites)
         self.totals = ProgramTotals(by_owner_mm3=np.zeros(OWNERS))
+        self.layers = LayerSums()
         self._laid = False
         self._boxes: list[tuple[float, float, float, float]] = []  # of the first layers
 
     def take(self, layer: Layer) -> None:
         totals, limits = self.totals, self.limits
-        marks, lengths, by_owner, sums = laying.look_over(
+        marks, lengths, by_owner, sums, by_class = laying.look_over(
             layer.rows, layer.length_mm, layer.section_mm2, layer.height_mm, layer.width_mm, layer.owner,
             layer.fills, layer.resting, layer.near, layer.gap_mm, layer.sunk, layer.twice, not self._laid,
             limits.knows_part, limits.carry_mm, limits.usual.height_mm, limits.usual.width_mm,
@@ -141,6 +144,7 @@ class Gatherer:
         totals.add(layer, by_owner, sums)
         if sums[laying.OWN] == 0.0:
             return
+        self.layers.add(layer, by_class)
         whole = float(sums[laying.WHOLE])
         if self._laid:
             totals.add_above(sums)
@@ -160,6 +164,8 @@ class Gatherer:
             crossing = walls[crossed(layer.ends[walls][:, [0, 1, 3, 4]], layer.rows[walls, cut.PATH], over)]
             if len(crossing):
                 self._add("overlap", site_of(layer, crossing, float(sums[laying.CROSSED])))
+        if not self._laid:
+            self._across(layer)
         if lengths.any():
             self._marked(layer, marks, lengths, whole)
         if self._laid and len(layer.blobs):
@@ -170,6 +176,15 @@ class Gatherer:
         if len(self._boxes) < _RAFT_LAYERS:
             own = layer.owner != FLAT
             self._boxes.append(box_of(np.concatenate([layer.ends[own, 0:2], layer.ends[own, 3:5]])))
+
+    def _across(self, layer: Layer) -> None:
+        """Lines of the first layer that run through what is printed there, as for filling the nozzle."""
+        own = np.flatnonzero(layer.owner != FLAT)[:_MOST_CROSSED]
+        path = layer.rows[own, cut.PATH].astype(np.int64)
+        ends = layer.ends[own][:, [0, 1, 3, 4]]
+        for one, count in running_across(ends, path, self.limits.usual.width_mm).items():
+            mine = own[path == one]
+            self._add("crossed", site_of(layer, mine, float(layer.length_mm[mine].sum()), float(count)))
 
     def _on_raft(self, layer: Layer) -> bool:
         """Whether all layers beneath reach past this one on all sides: it stands on a raft."""

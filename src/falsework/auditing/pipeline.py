@@ -9,33 +9,46 @@ from pathlib import Path
 import numpy as np
 
 from falsework.auditing.causes import (
-    amount_findings,
     filament_finding,
+    filament_findings,
     fitting_diameter,
     height_findings,
     part_findings,
     unit_findings,
 )
 from falsework.auditing.commands import command_findings, harmless
+from falsework.auditing.consistency import early_share, flow_findings
 from falsework.auditing.copies import FoundCopies, find_copies
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
-from falsework.auditing.differences import bed_findings, plan_findings, process_findings, speed_findings
+from falsework.auditing.differences import (
+    bed_findings,
+    layer_findings,
+    plan_findings,
+    process_findings,
+    speed_findings,
+)
 from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
-from falsework.auditing.flow import Fed, fed
+from falsework.auditing.flow import Fed, fed, with_own_first_layer
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
-from falsework.auditing.placement import PlacedSections, uncovered
+from falsework.auditing.layer_sums import LayerSums
+from falsework.auditing.make import made, make_findings
+from falsework.auditing.outlines import outline_findings
+from falsework.auditing.placement import PlacedSections
 from falsework.auditing.reading import Program, name_of
 from falsework.auditing.request import PLAIN, Reads, bed_of
 from falsework.auditing.safety import heat_limits, safety_findings
+from falsework.auditing.support_amounts import amount_findings, support_amounts
 from falsework.auditing.supports import SupportAuditor, shift_finding
 from falsework.auditing.survey import ProgramSurvey, Usual, survey, usual
 from falsework.auditing.undersides import Planned, UndersideAuditor, underside_findings
-from falsework.auditing.value import Audit, Finding, FindingLevel, Place, ProgramFigures, UndersideAudit
+from falsework.auditing.value import Audit, Finding, FindingLevel, ProgramFigures, UndersideAudit
 from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import filament_mm, mass_g
+from falsework.cost.part import part_cost
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.laws import Laws
 from falsework.errors import ProgramError
+from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay, planar
 from falsework.layers.slicing import layer_boundaries, stack_layers
 from falsework.layers.stack import Floats, LayerStack
@@ -51,7 +64,6 @@ from falsework.watch import QUIET, Watch
 
 _LEAST_MM, _MOST_HEIGHT_MM, _MOST_WIDTH_MM = 0.03, 2.4, 3.2  # of layers and strands in any process
 _LEAST_HEAT_C, _MOST_HEAT_C = 120.0, 500.0
-_WELL = 0.9  # of a layer's outlines followed: enough
 _IN_AIR = ("on nothing", "starts in air", "ends in air", "long bridge", "overhang")
 
 
@@ -118,7 +130,7 @@ def audit(
         *_of_program(program_read, auditors),
         *(_of_part(work, copies, program_read, auditors) if work is not None else ()),
         *(_of_supports(plan, auditors) if copies.copies else ()),
-        *_of_process(plan, program_read, auditors, len(copies.copies)),
+        *_of_process(plan, program_read, auditors, copies.copies),
     ]
     undersides, by_underside = _undersides(auditors)
     every = ranked([*findings, *(f for _, _, f in by_underside)])
@@ -271,7 +283,8 @@ def _copies(work: _Work | None, read: _Read, watch: Watch) -> FoundCopies:
     if work is None:
         return FoundCopies((), None)
     around = read.made_for.structure.foot_widening_mm + 2.0 * read.usual.width_mm + 1.0
-    return find_copies(work.part, read.found, read.usual, around, watch)
+    layer_mm = read.given.layer_height_mm if read.given is not None else None
+    return find_copies(work.part, read.found, read.usual, around, layer_mm, watch)
 
 
 def _planned(plan: Plan) -> Planned:
@@ -399,10 +412,29 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     bed_heat = read.made_for.material.bed_temperature_c if read.given is not None else None
     yield from bed_findings(found, bed_heat, totals.last_line)
     yield from unit_findings(read.usual, found)
-    yield from amount_findings(read.fed, read.made_for)
-    yield from height_findings(read.fed, found, read.usual)
-    yield from speed_findings(found, totals)
+    yield from filament_findings(read.fed, read.made_for)
+    yield from flow_findings(auditors.strands.layers, read.fed)
+    yield from height_findings(
+        _first_layer_told(read, auditors.copies, auditors.strands.layers), found, read.usual
+    )
+    yield from speed_findings(found, totals, auditors.strands.layers)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
+
+
+def _first_layer_told(read: _Read, copies: tuple[PlacedSections, ...], layers: LayerSums) -> Fed:
+    """What the strands of the lowest layers get, the first told by the part's alone where that is known."""
+    found, rows, of_all = read.found, read.found.sample.get(read.found.first_layer), read.fed
+    early = early_share(layers)
+    if of_all.share is not None and abs(early - 1.0) > _EARLY:  # what is above gets less and less, or more
+        of_all = replace(of_all, share=of_all.share * early)
+    if not copies or rows is None:
+        return of_all
+    z = float(found.z_mm[found.first_layer])
+    owner = _owners(copies, z, z, rows[:, cut.AX : cut.BZ + 1])
+    return with_own_first_layer(of_all, found, owner == PART)
+
+
+_EARLY = 0.12  # share by which walls of the lowest layers must differ from most
 
 
 def _expected(findings: Iterable[Finding], auditors: _Auditors) -> Iterable[Finding]:
@@ -427,11 +459,16 @@ def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors)
     """Whether the program prints the part, all of it."""
     yield from part_findings(work.part, copies, read.found, read.usual)
     for placed in copies.copies:
-        yield from _outline(placed, read)
+        yield from outline_findings(placed, read.found, read.usual, read.tops)
     if not copies.copies:
         return
     shift = copies.copies[0].placement.shift_mm[2]
     high = float(work.part.vertices[:, 2].max()) + shift
+    for top in copies.short_mm:
+        says = f"another copy of {work.part.name} ends at {top:.2f} mm; it should reach {high:.2f} mm"
+        cure = "See why the program leaves it unfinished; make it again"
+        yield Finding(0, "too low", FindingLevel.RUIN, says, cure, found=top, planned=high, unit="mm")
+    yield from _beside(copies, read)
     totals = auditors.strands.totals
     if totals.part_top_mm < high - 1.5 * read.usual.height_mm:
         says = f"the part ends at {totals.part_top_mm:.2f} mm; it should reach {high:.2f} mm"
@@ -442,23 +479,25 @@ def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors)
         )  # fmt: skip
 
 
-def _outline(placed: PlacedSections, read: _Read) -> Iterable[Finding]:
-    missed = [m for m in uncovered(placed, read.found, read.usual) if m[1] < _WELL]
-    if not missed:
-        return
-    z, share, xy = min(missed, key=lambda m: m[1])
-    low, high = xy.min(axis=0), xy.max(axis=0)
-    line = int(read.found.line[np.argmin(np.abs(read.found.z_mm - z))])
-    spot = Place(
-        int(np.searchsorted(read.tops, z - 1e-4)) + 1,
-        z,
-        (float(xy[0, 0]), float(xy[0, 1])),
-        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
-        (line, line),
-    )
-    says = f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
-    cure = "Compare the part with what the program prints: a body may be missing, or its size differ"
-    yield Finding(0, "outline", FindingLevel.FAULT, says, cure, len(missed), spot, found=share, planned=1.0)
+_BESIDE_MM2, _TOWER = 25.0, 0.9  # ground of what is told; share of the print's height that a purge tower has
+
+
+def _beside(copies: FoundCopies, read: _Read) -> Iterable[Finding]:
+    """Bodies beside the part and its supports that are no lines to fill the nozzle and no purge tower."""
+    bodies = [b for b in read.found.ground.bodies if not b.flat and b.area_mm2 > _BESIDE_MM2]
+    top = max((b.high_mm for b in bodies), default=0.0)
+    shadows = [planar.transform(placed.shadow, placed.to_program) for placed in copies.copies]
+    others = [
+        b
+        for b in bodies
+        if b.high_mm < _TOWER * top and not any(planar.intersects(s, planar.box(*b.box_mm)) for s in shadows)
+    ]
+    if others and not copies.short_mm:
+        high = max(b.high_mm for b in others)
+        what = "another body is" if len(others) == 1 else f"{len(others)} other bodies are"
+        says = f"{what} printed beside the part and its supports, up to {high:.1f} mm high"
+        cure = "See what it is for; take it off the bed if it belongs to nothing"
+        yield Finding(0, "stray", FindingLevel.CAUTION, says, cure, len(others), found=high, unit="mm")
 
 
 def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
@@ -466,16 +505,27 @@ def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
         return
     yield from auditors.supports.findings(auditors.tops)
     geometry = plan.geometry if plan is not None else None
-    if geometry is not None and len(auditors.copies) == 1:
-        heights = geometry.stack.heights_mm
-        yield from shift_finding(auditors.supports, auditors.copies[0], geometry.scheme.strands, heights)
+    if plan is not None and geometry is not None and len(auditors.copies) == 1:
+        placed, strands = auditors.copies[0], geometry.scheme.strands
+        yield from shift_finding(auditors.supports, placed, strands, geometry.stack.heights_mm)
+        amounts = support_amounts(auditors.supports, placed, strands, geometry.stack, plan.process)
+        if amounts is not None:
+            yield from amount_findings(amounts)
 
 
-def _of_process(plan: Plan | None, read: _Read, auditors: _Auditors, copies: int) -> Iterable[Finding]:
+def _of_process(
+    plan: Plan | None, read: _Read, auditors: _Auditors, copies: tuple[PlacedSections, ...]
+) -> Iterable[Finding]:
     if read.given is not None:
         yield from process_findings(read.made_for, read.usual, read.found, auditors.strands.totals)
+        yield from layer_findings(read.made_for, auditors.strands.layers)
     if plan is not None:
-        yield from plan_findings(plan, read.made_for, read.found, max(1, copies))
+        yield from plan_findings(plan, read.made_for, read.found, max(1, len(copies)))
+    if plan is not None and plan.geometry is not None and copies:
+        stack, shift = plan.geometry.stack, copies[0].placement.shift_mm[2]
+        planned = part_cost(stack, plan.process)[1]
+        found = made(auditors.strands.layers, read.usual, planned, stack.z_mm, shift, len(copies))
+        yield from make_findings(found, plan.process, read.usual)
 
 
 def _undersides(

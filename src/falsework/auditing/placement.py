@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +26,8 @@ _STEP_MM, _MOST_POINTS = 0.25, 400_000  # between points of strands, and of them
 _CORRELATED = 4  # layers that take part in its first, coarse step
 _COARSE_MM = 1.0  # cells of that step
 _MOST_CELLS = 512
+_ROUGHLY, _WELL = 0.5, 0.97  # scores between which other shifts near by are tried
+_ASIDE = np.array([(x, y) for x in (-1.0, 0.0, 1.0) for y in (-1.0, 0.0, 1.0) if x or y])
 _GOOD = 0.9  # share of outlines followed at which no other turn is tried
 _ON = 0.05  # of a strand's width: median distance at which outlines lie on the strands
 _NEARER = 0.7  # of the distance before: round outlines fit any turn about as well
@@ -175,6 +176,13 @@ def _best_of(
         if best is None or fitted.score > best.score + _SURE:
             best = fitted
     assert best is not None
+    if _ROUGHLY < best.score < _WELL:  # least squares can settle on lines beside the right ones
+        for k in sorted(np.argsort(-score, kind="stable")[:2]):
+            turn, _, shift = coarse[k]
+            for by in _ASIDE:
+                fitted = _refined(match, turn, shift + correlator.cell * by, dz, usual)
+                if fitted.score > best.score + _SURE:
+                    best = fitted
     return best
 
 
@@ -216,20 +224,25 @@ def _matching(stack: LayerStack, found: ProgramSurvey, usual: Usual, dz: float) 
         region = stack.regions[k]
         inner = offset_mitred(region, -0.5 * usual.width_mm)
         outline = _along(region if inner.is_empty else inner, _POINT_MM)
-        a, b = rows[:, [cut.AX, cut.AY]], rows[:, [cut.BX, cut.BY]]
-        long = np.hypot(*(b - a).T)
-        step = max(_STEP_MM, float(long.sum()) / _MOST_POINTS)
-        count = np.maximum(1, np.ceil(long / step)).astype(np.int64)
-        which = np.repeat(np.arange(len(rows)), count)
-        share = (np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[which]
-        points = a[which] + share[:, None] * (b - a)[which]
-        normal = np.column_stack([-(b - a)[:, 1], (b - a)[:, 0]]) / long[:, None]
+        points, normal = strand_points(rows)
         match.outline.append(outline)
         match.outside.append(_along(offset_mitred(region, 1.5 * usual.width_mm), _POINT_MM))
         match.strand.append(points)
-        match.normal.append(normal[which])
+        match.normal.append(normal)
         match.trees.append(cKDTree(points))
     return match
+
+
+def strand_points(rows: Floats) -> tuple[Floats, Floats]:
+    """Points (m, 2) along strands (n, STRAND), close to each other, and the strands' normals (m, 2) there."""
+    a, b = rows[:, [cut.AX, cut.AY]], rows[:, [cut.BX, cut.BY]]
+    long = np.hypot(*(b - a).T)
+    step = max(_STEP_MM, float(long.sum()) / _MOST_POINTS)
+    count = np.maximum(1, np.ceil(long / step)).astype(np.int64)
+    which = np.repeat(np.arange(len(rows)), count)
+    share = (np.arange(len(which)) - np.repeat(np.cumsum(count) - count, count) + 0.5) / count[which]
+    normal = np.column_stack([-(b - a)[:, 1], (b - a)[:, 0]]) / long[:, None]
+    return a[which] + share[:, None] * (b - a)[which], normal[which]
 
 
 def _along(region: planar.Geometry, step_mm: float) -> Floats:
@@ -343,96 +356,7 @@ def _fit(match: _Match, turn: float, shift: Floats, usual: Usual) -> tuple[float
     return on / len(every), off / several, float(np.median(every))
 
 
-@dataclass(frozen=True)
-class Stretch:
-    """How much larger than the part its outlines are printed: a scale, how sure that is, and what all are
-    wider.
-    """
-
-    scale: float
-    deviation: float
-    wider_mm: float
-
-
-_STARTS = (0.0, 0.01, -0.01, 0.02, -0.02, 0.005, -0.005)  # scales from which it is sought
-_CLOSE_MM, _MOST_CLOSE = 0.05, 0.93
-
-
-def stretch_of(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Stretch | None:
-    """Scale about the part's middle by least squares: strands along outlines, less what all are wider."""
-    layers = _outlined(placed, found, usual)
-    if not layers:
-        return None
-    best: tuple[float, Stretch] | None = None
-    for start in _STARTS:  # from the wrong one outlines settle on the walls beside the outer ones
-        one = _stretched(layers, placed, start, 0.7 * usual.width_mm)
-        if one is not None and (best is None or one[0] > best[0] + 0.01):
-            best = one
-        if best is not None and best[0] > _MOST_CLOSE:
-            break
-    return None if best is None else best[1]
-
-
-@dataclass(frozen=True, eq=False)
-class _Outlined:
-    """Of one layer: points of the part's outlines and their outward normals, and the strands there."""
-
-    xy: Floats
-    normal: Floats
-    strand: Floats
-    across: Floats
-    tree: Any
-
-
-def _outlined(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> list[_Outlined]:
-    out: list[_Outlined] = []
-    for at in sorted(found.sample)[:: max(1, len(found.sample) // _SAMPLED)]:
-        one = replace(found, sample={at: found.sample[at]})
-        match = _matching(placed.stack, one, usual, placed.placement.shift_mm[2])
-        k = placed.layer_at(float(found.z_mm[at]) - 0.25 * usual.height_mm)
-        if not match.outline or k < 0:
-            continue
-        xy, normal = _outward(offset_mitred(placed.stack.regions[k], -0.5 * usual.width_mm))
-        if len(xy) > 8:
-            out.append(_Outlined(xy, normal, match.strand[0], match.normal[0], match.trees[0]))
-    return out
-
-
-def _stretched(
-    layers: list[_Outlined], placed: PlacedSections, start: float, reach_mm: float
-) -> tuple[float, Stretch] | None:
-    """Share of points that come to lie on strands, and the stretch that brings them there."""
-    every = np.concatenate([layer.xy for layer in layers])
-    middle = 0.5 * (every.min(axis=0) + every.max(axis=0))
-    scale, wider, shift = start, 0.0, np.zeros(2)
-    spread, close = np.inf, 0.0
-    for _ in range(10):
-        rows, sides = [1e-3 * np.eye(4)], [np.zeros(4)]  # held to nothing where the outlines do not tell
-        for layer in layers:
-            normal = layer.normal
-            moved = middle + (1.0 + scale) * (layer.xy - middle) + wider * normal
-            here, turned = placed.to_program(moved) + shift, _turned(normal, placed.placement.turn_deg)
-            far, near = layer.tree.query(here, distance_upper_bound=reach_mm)
-            good = np.flatnonzero(np.isfinite(far))
-            good = good[np.abs((layer.across[near[good]] * turned[good]).sum(axis=1)) > 0.95]
-            along = ((layer.xy[good] - middle) * normal[good]).sum(axis=1)
-            rows.append(np.column_stack([np.ones(len(good)), along, turned[good]]))
-            sides.append(((layer.strand[near[good]] - here[good]) * turned[good]).sum(axis=1))
-        a, b = np.concatenate(rows), np.concatenate(sides)
-        if len(b) < 34:
-            return None
-        off = np.abs(b - a @ np.linalg.lstsq(a, b, rcond=None)[0])
-        kept = off <= max(3.0 * float(np.median(off)), 0.01)
-        by = np.linalg.lstsq(a[kept], b[kept], rcond=None)[0]
-        scale, wider, shift = scale + float(by[1]), wider + float(by[0]), shift + by[2:]
-        spread = float(np.sqrt(np.mean(off[kept] ** 2) / max(a[kept, 1].var(), 1e-9) / kept.sum()))
-        close = float((off < _CLOSE_MM).sum()) / len(every)
-        if abs(by[1]) < 1e-5 and np.abs(by).max() < 1e-4:
-            break
-    return close - 2.0 * abs(wider), Stretch(1.0 + scale, spread, wider)
-
-
-def _outward(region: planar.Geometry) -> tuple[Floats, Floats]:
+def outward(region: planar.Geometry) -> tuple[Floats, Floats]:
     """Points along a region's outlines and the unit normals that lead out of it."""
     points, normals = [np.zeros((0, 2))], [np.zeros((0, 2))]
     for polygon in planar.get_parts(planar.orient_polygons(region)):
@@ -458,8 +382,11 @@ def uncovered(
     dz = placement.shift_mm[2]
     out = []
     for at in sorted(found.sample):
-        one = replace(found, sample={at: found.sample[at]})
-        match = _matching(placed.stack, one, usual, dz)
+        z, rows = float(found.z_mm[at]), found.sample[at]
+        own = placed.owners(z, usual.height_mm, rows[:, cut.AX : cut.BZ + 1]) == PART
+        if not own.any():
+            continue
+        match = _matching(placed.stack, replace(found, sample={at: rows[own]}), usual, dz)
         if not match.outline or len(match.outline[0]) < 10:
             continue
         xy = placed.to_program(match.outline[0])

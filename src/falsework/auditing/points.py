@@ -60,6 +60,7 @@ def hanging_together(ends: Floats, some: NDArray[np.bool_]) -> Indices:
     return out
 
 
+_MANY, _DENSELY = 8, 3.5  # strands crossed, and one in so many times the pitch
 _CROSS_SINE = 0.3  # of the angle between strands: lines side by side may touch, but do not cross
 
 
@@ -76,6 +77,34 @@ def crossed(ends: Floats, path: Floats, over: NDArray[np.bool_]) -> Indices:
     a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
     sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / np.maximum(np.hypot(*a.T) * np.hypot(*b.T), 1e-12)
     return np.unique(p[(path[p] != path[q]) & (sine > _CROSS_SINE)])
+
+
+def running_across(ends: Floats, path: Indices, pitch_mm: float) -> dict[int, int]:
+    """Paths that run across many others' strands of their layer, with how many strands they cross.
+
+    ``ends`` (m, 4) of strands, ``path`` (m,) their paths' numbers.
+
+    Nothing that belongs there does: fill ends in walls, lines lie side by side. So a path counts where it
+    crosses strands about as often as these lie beside each other.
+    """
+    from falsework.layers import planar
+
+    lines = planar.linestrings(ends.reshape(-1, 2, 2))
+    p, q = planar.STRtree(lines).query(lines, predicate="crosses")
+    a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
+    long = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
+    turn = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    off = ends[q, :2] - ends[p, :2]
+    along = long[q] * (off[:, 0] * a[:, 1] - off[:, 1] * a[:, 0]) / np.where(turn == 0.0, np.inf, turn)
+    amid = (along > pitch_mm) & (along < long[q] - pitch_mm)  # not where fill ends in a wall
+    good = (path[p] != path[q]) & (np.abs(turn) > _CROSS_SINE * long[p] * long[q]) & amid
+    p = p[good]
+    out = {}
+    for one, count in zip(*np.unique(path[p], return_counts=True), strict=True):
+        mine = np.unique(p[path[p] == one])
+        if count >= _MANY and count * _DENSELY * pitch_mm > float(long[mine].sum()):
+            out[int(one)] = int(count)
+    return out
 
 
 def sides(points: Points, reach_mm: float, cosine: float) -> tuple[Indices, Indices, Floats]:

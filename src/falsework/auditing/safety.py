@@ -54,6 +54,16 @@ def safety_findings(found: ProgramSurvey, limits: HeatLimits) -> Iterable[Findin
             found.cold,
             lines=(found.cold_line,),
         )
+    if found.unasked and found.hottest_c > 0.0:
+        yield Finding(
+            0,
+            "cold",
+            FindingLevel.CAUTION,
+            f"{_strands(found.unasked)} laid before the program asks for any heat; it does so only then",
+            "See that the nozzle is hot before: by hand, or by the machine's own commands",
+            found.unasked,
+            lines=(found.unasked_line,),
+        )
 
 
 def _strands(n: int) -> str:

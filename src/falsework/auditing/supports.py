@@ -46,7 +46,8 @@ class SupportAuditor:
     gap_below_mm: float  # planned, 0 where that is not known
     # by kind, and whether it is most of a layer's support, or a few strands of it
     sites: dict[tuple[str, bool], Sites] = field(default_factory=lambda: defaultdict(Sites))
-    middles: list[Floats] = field(default_factory=list)  # (n, 5) x, y, length, height, top: not the part's
+    # (n, 7) x, y, length, height, top, section, direction in degrees of what is not the part's
+    middles: list[Floats] = field(default_factory=list)
     laid: bool = False
     been: list[tuple[float, Indices]] = field(default_factory=list)  # tops of its layers, and their cells
 
@@ -54,8 +55,12 @@ class SupportAuditor:
         """Look at the support of one layer."""
         first, self.laid = not self.laid, True
         others = np.flatnonzero((layer.owner == SUPPORT) | (layer.owner == ASIDE))
+        ends = layer.ends[others]
+        way = np.degrees(np.arctan2(ends[:, 4] - ends[:, 1], ends[:, 3] - ends[:, 0]))
         figures = layer.length_mm[others], layer.height_mm[others], np.full(len(others), layer.z_mm)
-        self.middles.append(np.column_stack([layer.middles[others], *figures]))
+        self.middles.append(
+            np.column_stack([layer.middles[others], *figures, layer.section_mm2[others], way])
+        )
         support = np.flatnonzero(layer.owner == SUPPORT)
         if len(support) == 0:
             return
@@ -171,12 +176,9 @@ def shift_finding(
     """Whether the supports are the planned ones, moved aside. ``heights_mm``: of the plan's layers."""
     if not auditor.middles or len(planned.layer) == 0:
         return
-    printed = np.concatenate(auditor.middles)
-    printed = printed[printed[:, 4] > placed.placement.shift_mm[2] + 1e-4]  # a raft lies beneath
-    weight, wanted_weight = printed[:, 2] * printed[:, 3], planned.lengths_mm * heights_mm[planned.layer]
+    printed, weight, wanted, wanted_weight = _both(auditor, placed, planned, heights_mm)
     if not _AS_MUCH < float(weight.sum()) / float(wanted_weight.sum()) < 1.0 / _AS_MUCH:
         return  # some is missing, or there is more: not the same supports
-    wanted = 0.5 * (planned.ends_mm[:, :2] + planned.ends_mm[:, 2:])
     before, by, after = max(
         (_compared((xy, weight), (wanted, wanted_weight)) for xy in _as_part(printed[:, :2], placed)),
         key=lambda found: found[0],
@@ -195,6 +197,26 @@ def shift_finding(
         f"({by[0]:+.1f} mm in x, {by[1]:+.1f} mm in y of the plan)"
     )
     yield _shifted(says, off, "mm")
+
+
+def alike(
+    auditor: SupportAuditor, placed: PlacedSections, planned: SupportStrands, heights_mm: Floats
+) -> float:
+    """Share of the supports that stand where they were planned, seen from above, however many there are."""
+    printed, weight, wanted, wanted_weight = _both(auditor, placed, planned, heights_mm)
+    if len(printed) == 0:
+        return 0.0
+    return max(_compared((xy, weight), (wanted, wanted_weight))[0] for xy in _as_part(printed[:, :2], placed))
+
+
+def _both(
+    auditor: SupportAuditor, placed: PlacedSections, planned: SupportStrands, heights_mm: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """What is printed (n, 7) with weights, and middles of what is planned with weights."""
+    printed = np.concatenate([np.zeros((0, 7)), *auditor.middles])
+    printed = printed[printed[:, 4] > placed.placement.shift_mm[2] + 1e-4]  # a raft lies beneath
+    wanted = 0.5 * (planned.ends_mm[:, :2] + planned.ends_mm[:, 2:])
+    return printed, printed[:, 2] * printed[:, 3], wanted, planned.lengths_mm * heights_mm[planned.layer]
 
 
 def _as_part(xy: Floats, placed: PlacedSections) -> Iterable[Floats]:

@@ -23,7 +23,9 @@ MOST_LAYERS = 200_000
 _KEPT_LAYERS = 32  # sampled layers; every second of them goes when there are more
 _KEPT_STRANDS = 20_000  # of each
 _FIRST_LAYERS = 4  # are kept in any case
+_LOOK_BACK = 12  # layers, among which one lies beneath the next
 _OWN_MM = 5.0  # of strands on bodies that make a layer one of the print
+FAR_BACK_MM = 18.0  # common practice, no source: long tubes ask for 8 mm, and nothing for more than that
 LEAST_NOZZLE_C = 120.0  # below that nothing flows
 
 
@@ -32,11 +34,12 @@ class ProgramSurvey:
     """What the whole program comes to; lengths mm.
 
     ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
-    ``line``, ``length_mm``, ``volume_mm3`` (layers,): top, first line, strands' length and volume of each
-    layer in the order of the program. ``sample``: strands of some layers, by the layer's index, without lines
-    beside the print. ``ground``: the bodies on the bed. ``first_layer``: index of the first that is no such
-    line. ``pushed_mm3``: all that comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest.
-    ``time_s`` with acceleration and corners; ``printing_s`` the part of it spent on strands.
+    ``line``, ``length_mm``, ``volume_mm3`` (layers,), ``box_mm`` (layers, 4): top, first line, strands'
+    length and volume, their least x, y and most x, y, of each layer in the order of the program. ``sample``:
+    strands of some layers, by the layer's index, without lines beside the print. ``ground``: the bodies on
+    the bed. ``first_layer``: index of the first that is no such line. ``pushed_mm3``: all that comes out of
+    the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s`` with acceleration and corners;
+    ``printing_s`` the part of it spent on strands.
     """
 
     reading: ProgramReading
@@ -48,6 +51,7 @@ class ProgramSurvey:
     line: Indices = field(default_factory=lambda: np.zeros(0, np.int64))
     length_mm: Floats = field(default_factory=lambda: np.zeros(0))
     volume_mm3: Floats = field(default_factory=lambda: np.zeros(0))
+    box_mm: Floats = field(default_factory=lambda: np.zeros((0, 4)))
     sample: dict[int, Floats] = field(default_factory=dict)
     ground: BedHeights = field(default_factory=BedHeights)
     first_layer: int = 0
@@ -66,6 +70,11 @@ class ProgramSurvey:
     empty_line: int = 0
     cold: int = 0  # strands laid before the nozzle was asked to be warm
     cold_line: int = 0
+    unasked: int = 0  # strands laid before the program asks for any heat
+    unasked_line: int = 0
+    far_back: int = 0  # how often more filament is drawn back than hot ends bear
+    far_back_line: int = 0
+    farthest_back_mm: float = 0.0
 
     @property
     def layers(self) -> int:
@@ -74,6 +83,7 @@ class ProgramSurvey:
     def steps_mm(self) -> Floats:
         """(layers,) rise of each layer over the nearest lower height that was printed before it.
 
+        What was printed elsewhere in the meantime, as of another part with layers of its own, does not count.
         Up to the first layer of the print each lies on the bed, whatever lines were drawn beside it before.
         """
         seen = np.zeros(1)
@@ -83,13 +93,22 @@ class ProgramSurvey:
             if k <= self.first_layer:
                 steps[k] = z
             elif z > at:
-                steps[k] = z - at
+                steps[k] = z - self._beneath(k, at)
             else:  # back down: another object, or a second visit
                 below = seen[seen < z - 1e-4]
                 steps[k] = z - (below.max() if len(below) else 0.0)
                 seen = np.append(seen, z)[-64:]
             at = z
         return steps
+
+    def _beneath(self, k: int, before_mm: float) -> float:
+        """Height of the last layer before the k-th that lies lower, and not beside it."""
+        x0, y0, x1, y1 = self.box_mm[k]
+        for j in range(k - 1, max(self.first_layer, k - _LOOK_BACK) - 1, -1):
+            a0, b0, a1, b1 = self.box_mm[j]
+            if a0 <= x1 and x0 <= a1 and b0 <= y1 and y0 <= b1 and self.z_mm[j] < self.z_mm[k]:
+                return float(self.z_mm[j])
+        return before_mm
 
 
 def survey(
@@ -126,6 +145,11 @@ def survey(
         first = fed_along(start, targets, rows[:, rs274.FED], rows[:, rs274.PUSHED], along)
         if first >= 0 and not found.empty_line:
             found.empty_line = int(rows[first, rs274.AT_LINE])
+        back = np.flatnonzero(rows[:, rs274.FED] < -FAR_BACK_MM)
+        if len(back):
+            found.far_back_line = found.far_back_line or int(rows[back[0], rs274.AT_LINE])
+            found.far_back += len(back)
+            found.farthest_back_mm = max(found.farthest_back_mm, -float(rows[back, rs274.FED].min()))
         start = targets[-1].copy()
         found.time_s += float(seconds.sum())
         found.printing_s += float(seconds[rows[:, rs274.PUSHED] > 0.0].sum())
@@ -154,7 +178,7 @@ class _Layers:
     """Sums by layer, in blocks as they come, and strands of every so many layers."""
 
     def __init__(self) -> None:
-        self.blocks: list[Floats] = []  # layer, z, line, length, volume
+        self.blocks: list[Floats] = []  # layer, z, line, length, volume, box
         self.count = 0
         self.stride = 1
         self.sample: dict[int, list[Floats]] = {}
@@ -162,11 +186,11 @@ class _Layers:
     def add(self, rows: Floats, blocks: Floats) -> None:
         if len(blocks) == 0:
             return
-        self.blocks.append(blocks[:, :5].copy())
+        self.blocks.append(blocks[:, :9].copy())
         self.count = int(blocks[-1, 0]) + 1
         kept = (blocks[:, 0] % self.stride == 0) | (blocks[:, 0] < _FIRST_LAYERS)
         for k in np.flatnonzero(kept):
-            at, begin, end = (int(v) for v in blocks[k, [0, 5, 6]])
+            at, begin, end = (int(v) for v in blocks[k, [0, 9, 10]])
             room = _KEPT_STRANDS - sum(map(len, self.sample.get(at, [])))
             if room > 0:
                 self.sample.setdefault(at, []).append(laying.sort_out(rows[begin:end])[0][:room])
@@ -184,6 +208,8 @@ class _Layers:
         found.line = blocks[first, 2].astype(np.int64)
         found.length_mm = np.add.reduceat(blocks[:, 3], first)
         found.volume_mm3 = np.add.reduceat(blocks[:, 4], first)
+        low = np.minimum.reduceat(blocks[:, 5:7], first)
+        found.box_mm = np.column_stack([low, np.maximum.reduceat(blocks[:, 7:9], first)])
         for at, kept in sorted(self.sample.items()):
             rows = np.concatenate(kept)
             if found.ground.has_flat:
@@ -202,8 +228,11 @@ def _sum_up(found: ProgramSurvey, sums: Floats) -> None:
     found.pushed_mm3, found.blobs_mm3 = float(sums[laying.PUSHED]), float(sums[laying.BLOBS])
     found.low, found.high, found.reach_low, found.reach_high = sums[laying.LOW :].reshape(4, 3)
     found.hottest_c = float(sums[laying.HOTTEST])
-    found.strands, found.held_back, found.held_line, found.cold, found.cold_line = (
-        int(sums[k]) for k in (laying.STRANDS, laying.HELD, laying.HELD_LINE, laying.COLD, laying.COLD_LINE)
+    found.strands, found.held_back, found.held_line = (
+        int(sums[k]) for k in (laying.STRANDS, laying.HELD, laying.HELD_LINE)
+    )
+    found.cold, found.cold_line, found.unasked, found.unasked_line = (
+        int(sums[k]) for k in (laying.COLD, laying.COLD_LINE, laying.UNASKED, laying.UNASKED_LINE)
     )
 
 

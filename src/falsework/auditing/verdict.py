@@ -16,11 +16,13 @@ _COMPARED = frozenset(
     {
         "outline", "too low", "not printed", "unsupported", "barely supported", "unwanted", "gap", "no gap",
         "gap below", "interface", "spacing", "perimeter", "stands on part", "bridge direction",
-        "side gap", "fused on top", "fused below", "stray", "filament", "time", "support shifted",
+        "side gap", "fused on top", "fused below", "stray", "filament", "time", "support shifted", "skin",
+        "fill", "walls",
         "support off the part",
     }
 )  # fmt: skip
 _OF_THE_PART = frozenset({"outline", "too low", "not printed"})
+_TOUCHING_LOWER = frozenset({"ploughs", "strikes"})  # what hangs in the way from then on
 _TOUCHING = frozenset({"laid twice", "ploughs", "strikes", "floats"})
 
 FOLLOWS: Mapping[str, frozenset[str]] = {
@@ -41,10 +43,14 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "layer height": frozenset(
         {"first layer", "line width", "gap", "gap below", "interface", "spacing", "not printed", "filament"}
     ),
+    "skewed": _COMPARED | _IN_AIR | _AMOUNTS | {"support off the bed", "support layers missing", "floats"},
+    "skin": _IN_AIR | {"fill", "filament", "time", "not printed", "off the bed", "starved", "fast over air"},
+    "fill": frozenset({"filament", "time", "long bridge", "ends in air", "starts in air"}),
+    "walls": frozenset({"filament", "time", "starved"}),
     "outline": _IN_AIR
     | (_COMPARED - _OF_THE_PART)
-    | {"floats", "support off the bed", "support layers missing", "starved"},
-    "too low": frozenset({"left hot", "filament", "time", "not printed", "outline"}),
+    | {"floats", "support off the bed", "support layers missing", "starved", "walls"},
+    "too low": frozenset({"left hot", "filament", "time", "not printed", "outline", "stray"}),
     "support shifted": (_COMPARED - _OF_THE_PART)
     | _IN_AIR
     | _TOUCHING
@@ -55,19 +61,21 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "unsupported": _IN_AIR | {"filament", "time"},
     "barely supported": _IN_AIR | {"filament", "time"},
     "no gap": frozenset({"fused on top"}),
-    "interface": _IN_AIR,
+    "interface": _IN_AIR | {"barely supported", "gap"},
+    "spacing": frozenset({"interface", "filament", "time"}),
     "fast walls": frozenset({"time"}),
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
     "overlap": _AMOUNTS | _IN_AIR | {"laid twice"},
     "laid twice": frozenset({"overfed", "floats"}),
     "floats": _IN_AIR | {"outline"},
-    "on nothing": _IN_AIR - {"on nothing"},
+    "on nothing": (_IN_AIR - {"on nothing"}) | _TOUCHING_LOWER,
     "after the end": frozenset(),
     "nozzle heat": frozenset(),
     "bed heat": frozenset(),
     "fan": frozenset({"fan over air"}),
-    "starved": frozenset({"starts in air", "ends in air", "overhang"}),
+    "starved": frozenset({"starts in air", "ends in air", "overhang", "thick layer", "barely supported"}),
+    "crossed": frozenset({"overfed", "laid twice", "ploughs"}),
 }  # fmt: skip
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
@@ -116,9 +124,17 @@ def _cause_of(f: Finding, by_kind: Mapping[str, list[Finding]]) -> str:
     over, under or near it.
     """
     for kind, follow in FOLLOWS.items():
-        if kind != f.kind and f.kind in follow and any(_near(f, cause) for cause in by_kind.get(kind, ())):
-            return kind
+        lower = kind == "on nothing" and f.kind in _TOUCHING_LOWER
+        for cause in by_kind.get(kind, ()) if kind != f.kind and f.kind in follow else ():
+            if _near(f, cause) and (not lower or _hung_before(cause, f)):
+                return kind
     return ""
+
+
+def _hung_before(cause: Finding, f: Finding) -> bool:
+    """Whether strands hung higher up, before it, where the head comes by lower down."""
+    a, b = cause.place, f.place
+    return a is not None and b is not None and a.lines[0] <= b.lines[0] and a.z_mm > b.z_mm + 1e-6
 
 
 def _near(f: Finding, cause: Finding) -> bool:

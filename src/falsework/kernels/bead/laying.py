@@ -224,6 +224,14 @@ MARKS = 8
 # of flat lines beside the print; mm of the closed lines laid over what this layer has there already
 REBUILT, WHOLE, FANNED, TOO_FAST, MOST_MELT, WALLS, WALL_PACE, OWN, CROSSED = range(9)
 LOOKED = 9
+# classes of strands: closed lines of the part, its open ones that lie on something, those over air; supports;
+# what is neither. Lines beside the print belong to none
+WALL, FILL, OVER_AIR, HOLDING, OTHER = range(5)
+CLASSES = 5
+# summed up for each: mm; mm³; mm times mm/s, fan share and °C
+LONG, LAID, PACED, COOLED, HEATED = range(5)
+CLASS_SUMS = 5
+_ON_AIR = 0.4  # share of an open strand that rests, below which its section is that of a thread over air
 
 
 @kernel
@@ -236,10 +244,12 @@ def look_over(
     ``first``: the layer is the lowest; ``knows_part``: owners tell part from support; carry: widest gap that
     counts as one, mm; flattest: widest strand, in heights; fills (n,): no closed lines; melted: what nozzles
     melt, mm³/s. Returns marks (n,) uint16, one bit for each; mm of strands with each mark (MARKS,), sunk ones
-    by their sunk share; mm³ by owner (OWNERS,); and sums (LOOKED,) as named below.
+    by their sunk share; mm³ by owner (OWNERS,); sums (LOOKED,) as named above; and by class (CLASSES,
+    CLASS_SUMS).
     """
     marks = np.zeros(len(rows), np.uint16)
     lengths, by_owner, sums = np.zeros(MARKS), np.zeros(OWNERS), np.zeros(LOOKED)
+    by_class = np.zeros((CLASSES, CLASS_SUMS))
     rebuilt = whole = fanned = fast = most = walls = paced = own = crossed = 0.0
     lies, shows = np.zeros(OWNERS), np.zeros(OWNERS)
     for k in range(len(rows)):
@@ -265,6 +275,16 @@ def look_over(
         if o == FLAT:
             continue
         own += l
+        if o == PART:
+            kind = (FILL if on >= _ON_AIR or first else OVER_AIR) if fills[k] else WALL
+        else:
+            kind = HOLDING if o == SUPPORT else OTHER
+        mine = by_class[kind]
+        mine[LONG] += l
+        mine[LAID] += rows[k, VOLUME]
+        mine[PACED] += l * rows[k, PACE]
+        mine[COOLED] += l * rows[k, FAN]
+        mine[HEATED] += l * rows[k, NOZZLE]
         mark = 0
         if on == 0.0 and first:
             mark |= (shows[BED] > 0.9) << FLOATS
@@ -290,14 +310,14 @@ def look_over(
                     lengths[c] += l
     sums[REBUILT], sums[WHOLE], sums[FANNED], sums[TOO_FAST] = rebuilt, whole, fanned, fast
     sums[MOST_MELT], sums[WALLS], sums[WALL_PACE], sums[OWN], sums[CROSSED] = most, walls, paced, own, crossed
-    return marks, lengths, by_owner, sums
+    return marks, lengths, by_owner, sums, by_class
 
 
 # sums over strands as they come, for ``tally``
-PUSHED, BLOBS, STRANDS, HOTTEST, HELD, HELD_LINE, COLD, COLD_LINE = range(8)
-LOW, HIGH, REACH_LOW, REACH_HIGH = 8, 11, 14, 17  # x, y, z each: of strands, of all moves
-SUMS = 20
-BLOCK = 7
+PUSHED, BLOBS, STRANDS, HOTTEST, HELD, HELD_LINE, COLD, COLD_LINE, UNASKED, UNASKED_LINE = range(10)
+LOW, HIGH, REACH_LOW, REACH_HIGH = 10, 13, 16, 19  # x, y, z each: of strands, of all moves
+SUMS = 22
+BLOCK = 11
 
 
 def fresh_sums() -> np.ndarray:
@@ -311,8 +331,9 @@ def fresh_sums() -> np.ndarray:
 def tally(rows, coldest, sums, blocks):
     """Add up rows of strands (n, STRAND): into ``sums``, and by layer into ``blocks`` (≥ n, BLOCK).
 
-    A block is layer, top z, line, mm, mm³ of strands, first row and end of the rows. Strands laid at 0 °C or
-    more and less than ``coldest`` count as cold. Returns how many blocks there are. O(n).
+    A block is layer, top z, line, mm, mm³ of strands, their box (least x, y, most x, y), first row and end
+    of the rows. Strands laid at 0 °C or more and less than ``coldest`` count as cold; those laid before any
+    heat was asked for, as unasked, with the line of the last. Returns how many blocks there are. O(n).
     """
     n = -1
     pushed = lost = 0.0  # apart and with what rounding takes, so that a long program's sum stays exact
@@ -340,7 +361,10 @@ def tally(rows, coldest, sums, blocks):
             sums[HELD] += 1.0
             if sums[HELD] == 1.0:
                 sums[HELD_LINE] = row[LINE]
-        if 0.0 <= row[NOZZLE] < coldest:
+        if row[NOZZLE] < 0.0:
+            sums[UNASKED] += 1.0
+            sums[UNASKED_LINE] = row[LINE]
+        elif row[NOZZLE] < coldest:
             sums[COLD] += 1.0
             if sums[COLD] == 1.0:
                 sums[COLD_LINE] = row[LINE]
@@ -350,10 +374,15 @@ def tally(rows, coldest, sums, blocks):
             blocks[n, 1] = -np.inf
             blocks[n, 2] = row[LINE]
             blocks[n, 3] = blocks[n, 4] = 0.0
-            blocks[n, 5] = k
+            blocks[n, 5] = blocks[n, 6] = np.inf
+            blocks[n, 7] = blocks[n, 8] = -np.inf
+            blocks[n, 9] = k
+        for c in range(2):
+            blocks[n, 5 + c] = min(blocks[n, 5 + c], row[AX + c], row[BX + c])
+            blocks[n, 7 + c] = max(blocks[n, 7 + c], row[AX + c], row[BX + c])
         blocks[n, 1] = max(blocks[n, 1], row[BZ])
         blocks[n, 3] += long
         blocks[n, 4] += volume
-        blocks[n, 6] = k + 1
+        blocks[n, 10] = k + 1
     sums[PUSHED] += pushed
     return n + 1

@@ -1,0 +1,90 @@
+"""Whether a program keeps to what it does itself: the flow of walls and fill, from layer to layer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.auditing.flow import Fed
+from falsework.auditing.layer_sums import FILL, WALL, LayerSums
+from falsework.auditing.value import Finding, FindingLevel
+
+_LEAST_MM = 20.0  # of a class in a layer, before its mean tells anything
+_UNDER, _OVER = 0.72, 1.45  # shares of what the room or the majority says
+_FEW_LAYERS, _SHARE = 3, 0.1  # that must be off
+_LOWEST = 4  # layers above the first
+_FITS = 0.1  # how near the room's width must come to some layers' to be what all are held against
+
+
+def flow_findings(layers: LayerSums, fed: Fed) -> Iterable[Finding]:
+    """Walls or fill that get too little or too much, all of them or some layers."""
+    if fed.change is not None or (fed.share is not None and not _UNDER < fed.share < _OVER):
+        return  # told as that of all strands
+    by_class = (
+        ("walls", WALL, fed.wall_share, fed.wall_pitch_mm),
+        ("strands of the fill", FILL, fed.fill_share, None),
+    )
+    for what, which, share, pitch_mm in by_class:
+        if share is not None and not _UNDER < share < _OVER:
+            yield _all_through(what, share)
+        elif which == WALL:
+            yield from _by_layer(layers, pitch_mm)
+
+
+def early_share(layers: LayerSums) -> float:
+    """What walls of the lowest layers get, of what most walls get; 1 where these tell nothing."""
+    long, laid = layers.length_mm[1:, WALL], layers.volume_mm3[1:, WALL]
+    told = np.flatnonzero(long > _LEAST_MM)
+    if len(told) < 2 * _LOWEST:
+        return 1.0
+    wide = laid[told] / (long[told] * layers.height_mm[1:][told])
+    return float(np.median(wide[:_LOWEST]) / np.median(wide))
+
+
+def _all_through(what: str, share: float) -> Finding:
+    cure = f"Check the flow and the width that are set for {what}"
+    if share < 1.0:
+        says = f"{what} get {100 * share:.0f} % of the filament that they need: they do not touch each other"
+        return Finding(0, "starved", FindingLevel.FAULT, says, cure, found=share, planned=1.0)
+    says = f"{what} get {share:.1f} times the filament that they have room for"
+    return Finding(0, "overfed", FindingLevel.FAULT, says, cure, found=share, planned=1.0)
+
+
+def _by_layer(layers: LayerSums, pitch_mm: float | None) -> Iterable[Finding]:
+    """Layers whose walls get another share than the others'."""
+    long, laid = layers.length_mm[1:, WALL], layers.volume_mm3[1:, WALL]
+    told = np.flatnonzero(long > _LEAST_MM)
+    if len(told) < 2 * _FEW_LAYERS:
+        return
+    wide = laid[told] / (long[told] * layers.height_mm[1:][told])
+    least = max(_FEW_LAYERS, _SHARE * len(told))
+    share = wide / _meant(wide, pitch_mm)
+    for kind, off in (("starved", share < _UNDER), ("overfed", share > _OVER)):
+        if off.sum() >= least:
+            yield _of_layers(kind, layers, told[off] + 1, share[off], off)
+
+
+def _meant(wide: NDArray[np.float64], pitch_mm: float | None) -> float:
+    """What walls of sound layers get a millimetre of way and height: the room, where some layers have that;
+    else what most get.
+    """
+    middle = float(np.median(wide))
+    if pitch_mm is None:
+        return middle
+    fits = np.mean(np.abs(wide / pitch_mm - 1.0) < _FITS)
+    return pitch_mm if fits > _FITS else middle
+
+
+def _of_layers(
+    kind: str, layers: LayerSums, which: NDArray[np.int64], share: NDArray[np.float64], off: NDArray[np.bool_]
+) -> Finding:
+    worst = float(share.min() if kind == "starved" else share.max())
+    z = layers.z_mm[which]
+    where = f"in {len(which)} of {len(off)} layers, from {z.min():.1f} to {z.max():.1f} mm high"
+    much = "too little" if kind == "starved" else "too much"
+    says = f"walls get {much} filament {where}: {100 * worst:.0f} % of the others' at the worst"
+    cure = "Look for what changes the flow between layers; check the feeding of filament"
+    lines = tuple(int(n) for n in layers.line[which[:5]])
+    return Finding(0, kind, FindingLevel.FAULT, says, cure, len(which), lines=lines, found=worst, planned=1.0)

@@ -1,0 +1,72 @@
+"""Outlines of the part that are not followed, or followed elsewhere, here and there or all the way up."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+import numpy as np
+
+from falsework.auditing.placement import PlacedSections, uncovered
+from falsework.auditing.survey import ProgramSurvey, Usual
+from falsework.auditing.value import Finding, FindingLevel, Place
+from falsework.layers.stack import Floats
+
+_WELL = 0.9  # of a layer's outlines followed: enough
+_CELL_MM = 1.0
+_AGAIN, _CELLS = 3, 5  # layers in which a place of an outline is missing; so many places
+_CURE = "Compare the part with what the program prints: a body may be missing, or its size differ"
+
+
+def outline_findings(
+    placed: PlacedSections, found: ProgramSurvey, usual: Usual, tops_mm: Floats
+) -> Iterable[Finding]:
+    """Layers much of whose outlines no strand follows; else stretches that are missing in many layers."""
+    layers = uncovered(placed, found, usual)
+    missed = [layer for layer in layers if layer[1] < _WELL]
+    if missed:
+        z, share, xy = min(missed, key=lambda m: m[1])
+        says = (
+            f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
+        )
+        spot = _place(z, xy, found, tops_mm)
+        yield Finding(
+            0, "outline", FindingLevel.FAULT, says, _CURE, len(missed), spot, found=share, planned=1.0
+        )
+        return
+    yield from _again(layers, found, tops_mm)
+
+
+def _again(
+    layers: list[tuple[float, float, Floats]], found: ProgramSurvey, tops_mm: Floats
+) -> Iterable[Finding]:
+    """A stretch of the outline that is not followed in several layers: something is cut off there, or grown
+    over it.
+    """
+    by_cell: Counter[tuple[int, int]] = Counter()
+    for _, _, xy in layers:
+        by_cell.update({(int(i), int(j)) for i, j in np.floor(xy / _CELL_MM)})
+    often = {cell for cell, count in by_cell.items() if count >= _AGAIN}
+    if len(often) < _CELLS:
+        return
+    z, xy = max(((z, xy) for z, _, xy in layers if len(xy)), key=lambda one: len(one[1]))
+    says = (
+        f"some {len(often) * _CELL_MM:.0f} mm of the part's outline are not followed, layer after layer: "
+        "something is added there, or left out"
+    )
+    yield Finding(
+        0, "outline", FindingLevel.FAULT, says, _CURE, len(often), _place(z, xy, found, tops_mm),
+        found=len(often) * _CELL_MM, planned=0.0, unit="mm",
+    )  # fmt: skip
+
+
+def _place(z: float, xy: Floats, found: ProgramSurvey, tops_mm: Floats) -> Place:
+    low, high = xy.min(axis=0), xy.max(axis=0)
+    line = int(found.line[np.argmin(np.abs(found.z_mm - z))])
+    return Place(
+        int(np.searchsorted(tops_mm, z - 1e-4)) + 1,
+        z,
+        (float(xy[0, 0]), float(xy[0, 1])),
+        (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
+        (line, line),
+    )
