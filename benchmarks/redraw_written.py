@@ -125,6 +125,9 @@ def report(path: Path, asked: argparse.Namespace) -> Row:
         f"{silent_s:.2f}",
         str(len(found.treated)),
     ]
+    print(
+        " | ".join(cells), f"| {silent_s:.1f} s after: {silent}; now its files", file=sys.stderr, flush=True
+    )
     faults: list[str] = []
     if found.combined is not None and found.geometry is not None and found.geometry.replan is not None:
         cells += [str(len(found.combined.undersides)), str(len(found.combined.gone))]
