@@ -27,7 +27,6 @@ from falsework.auditing import Audit, audit
 from falsework.auditing.reading import moves
 from falsework.auditing.survey import survey
 from falsework.process import load_process
-from falsework.process.derived import filament_section_mm2
 
 _WORD = re.compile(r"([XYZEF])(-?[0-9.]+)")
 
@@ -178,7 +177,7 @@ def measured(kind: str, wanted: int, strand_mm: float, times: int, folder: Path)
     audit(tenth)
     before = peak_mb()
     reading, count = timed(
-        lambda: sum(len(rows) for rows, _ in moves(whole, filament_section_mm2(process))), times
+        lambda: sum(len(rows) for rows, _ in moves(whole, process.filament_section_mm2)), times
     )
     surveying, found = timed(lambda: survey(whole, process), times)
     everything, result = timed(lambda: audit(whole), times)

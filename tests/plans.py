@@ -18,11 +18,12 @@ from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.objective import Price
 from falsework.part.part import Health, MeshFinding, Part
 from falsework.planning.value import LayerSummary, PartSummary, Plan
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.request.weights import Weights
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, SupportMesh, SupportPiece, SupportScheme, SupportStrands
+from falsework.support.scheme import SupportMesh, SupportPiece, SupportScheme, SupportStrands
 from falsework.support.standing import Alternative, Choice, Option
 from falsework.wording.notices import Earlier
 

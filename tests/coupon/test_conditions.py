@@ -15,7 +15,7 @@ from falsework.coupon.conditions import by_interest, clean_droop_mm, other_fan
 from falsework.droop import PRIOR
 from falsework.droop.laws import Laws
 from falsework.droop.supported import clearance_mm
-from falsework.process import air_gap, builtin, builtin_names, limit_deg
+from falsework.process import builtin, builtin_names
 from falsework.process.fields import spec_of
 
 EVERY = pytest.mark.parametrize("name", builtin_names())
@@ -28,7 +28,7 @@ def test_angles_surround_the_limit_five_degrees_apart_or_finer(name: str) -> Non
     assert len(angles) >= 6
     steps = [b - a for a, b in pairwise(angles)]
     assert max(steps) <= 5.0
-    assert angles[0] < limit_deg(process) < angles[-1]
+    assert angles[0] < process.limit_deg < angles[-1]
 
 
 def test_thin_layers_get_finer_angles() -> None:
@@ -65,7 +65,7 @@ def test_gaps_are_whole_layers_around_the_usual_one(name: str) -> None:
     layers = [c.air_gap_mm / process.layer_height_mm for c in conditions]
     assert all(abs(n - round(n)) < 1e-6 for n in layers)
     assert min(layers) == pytest.approx(1.0)
-    assert max(layers) > air_gap(process)[1]
+    assert max(layers) > process.air_gap.layers
     assert {c.interface_layers for c in conditions} == {0, 2}
 
 
@@ -94,10 +94,10 @@ def test_the_comb_tries_spacing_pattern_direction_and_perimeter(name: str) -> No
 def test_confirmation_has_one_underside_of_each_class_at_the_process_itself() -> None:
     process = builtin("pla-0.4")
     slope, bridge, ledge, island = candidate_conditions(CouponKind.CONFIRM, Laws(process))
-    assert slope.angle_deg == math.floor(limit_deg(process))
+    assert slope.angle_deg == math.floor(process.limit_deg)
     assert bridge.kind is ConditionKind.BRIDGE
     assert ledge == island
-    assert ledge.air_gap_mm == pytest.approx(air_gap(process)[2])
+    assert ledge.air_gap_mm == pytest.approx(process.air_gap.realised_mm)
     assert ledge.interface_layers == process.structure.interface_layers
 
 

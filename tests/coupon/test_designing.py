@@ -35,7 +35,7 @@ from falsework.files.threemf import split_mesh
 from falsework.kernels.mesh.measures import mesh_volume
 from falsework.need.underside import UndersideKind as Need
 from falsework.planning import inspect, plan
-from falsework.process import builtin, builtin_names, limit_deg
+from falsework.process import builtin, builtin_names
 from falsework.support.sweep import section_tolerance_mm
 from falsework.watch import Watch
 
@@ -224,7 +224,7 @@ def test_fins_past_the_limit_reach_as_far_as_their_angle_says(name: str) -> None
     process = coupon.process
     found = inspect(coupon.geometry.bodies[0].part, process)
     angles = [cell.condition.angle_deg for cell in coupon.cells]
-    past = sorted(a for a in angles if a > limit_deg(process))
+    past = sorted(a for a in angles if a > process.limit_deg)
     seen = sorted(found.undersides, key=lambda u: u.angle_deg)
     assert [u.angle_deg for u in seen] == pytest.approx(past, abs=0.05)
     for underside, angle in zip(seen, past, strict=True):

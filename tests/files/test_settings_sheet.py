@@ -9,9 +9,9 @@ import pytest
 from falsework.files.settings_sheet import settings_sheet
 from falsework.need.underside import UndersideKind
 from falsework.planning.value import Plan
+from falsework.process.derived import Gap
 from falsework.process.settings import Material, Process, Structure
 from falsework.request.standing import Standing
-from falsework.support.scheme import Gap
 from plans import bracket_plan, underside
 
 

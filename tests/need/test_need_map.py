@@ -15,7 +15,6 @@ from falsework.errors import Cancelled
 from falsework.need.needmap import need_map, with_support
 from falsework.need.strips import biased_reach_mm
 from falsework.need.underside import UndersideKind
-from falsework.process.derived import limit_deg, reach_mm
 from falsework.process.settings import Process
 from falsework.watch import Watch
 from stacks import stack_of
@@ -50,7 +49,7 @@ def only(need):
 def test_a_block_needs_nothing():
     need = need_map(stack_of([shapely.box(0, 0, 10, 10)] * 20), Laws(USUAL))
     assert need.undersides == () and len(need.regions) == 0
-    assert need.reach_mm == reach_mm(USUAL) and need.limit_deg == limit_deg(USUAL)
+    assert need.reach_mm == USUAL.reach_mm and need.limit_deg == USUAL.limit_deg
 
 
 def test_an_empty_stack_needs_nothing():
@@ -73,7 +72,7 @@ def test_the_limit_from_both_sides(limit):
     30° and 60° tell the angle from the vertical from the angle from the horizontal, which agree at 45°.
     """
     process = process_with_limit(limit)
-    assert limit_deg(process) == pytest.approx(limit)
+    assert process.limit_deg == pytest.approx(limit)
     for lean in (limit - 1, limit, np.nextafter(limit, 90)):
         assert need_map(leaning(lean, process), Laws(process)).undersides == ()
         assert need_map(leaning(lean, process, both=True), Laws(process)).undersides == ()
@@ -110,7 +109,7 @@ def test_more_fan_reaches_farther():
 def test_inverted_cone(process, degrees):
     """All of it lies beyond the limit where the limit is below: projected area π (R² − r²), angle to 1°."""
     h = process.layer_height_mm
-    degrees = max(degrees, limit_deg(process) + 5)
+    degrees = max(degrees, process.limit_deg + 5)
     radii = 10 + math.tan(math.radians(degrees)) * h * np.arange(16)
     under = only(need_map(stack_of([disc(r) for r in radii], h), Laws(process)))
     assert under.kind is UndersideKind.CANTILEVER
@@ -137,9 +136,9 @@ def test_ball_on_the_bed():
     radii = np.sqrt(radius**2 - (radius - middles) ** 2)
     under = only(need_map(stack_of([disc(r) for r in radii]), Laws(USUAL)))
     steps = np.diff(radii)
-    last = int(np.flatnonzero(steps > biased_reach_mm(reach_mm(USUAL)))[-1]) + 1
+    last = int(np.flatnonzero(steps > biased_reach_mm(USUAL.reach_mm))[-1]) + 1
     assert under.area_mm2 == pytest.approx(math.pi * (radii[last] ** 2 - radii[0] ** 2), rel=1e-5)
-    zone = math.pi * ((radius * math.cos(math.radians(limit_deg(USUAL)))) ** 2 - radii[0] ** 2)
+    zone = math.pi * ((radius * math.cos(math.radians(USUAL.limit_deg))) ** 2 - radii[0] ** 2)
     assert under.area_mm2 == pytest.approx(zone, abs=2 * math.pi * radii[last] * 0.24)
     assert under.layers == (1, last)
     assert 48 < under.angle_deg < 75
@@ -151,7 +150,7 @@ def test_ring_lying_on_the_bed_has_two_undersides():
     middles = 0.2 * (np.arange(60) + 0.5)
     half = np.sqrt(small**2 - (small - middles) ** 2)
     need = need_map(stack_of([disc(big + s) - disc(big - s) for s in half]), Laws(USUAL))
-    last = int(np.flatnonzero(np.diff(half) > biased_reach_mm(reach_mm(USUAL)))[-1]) + 1
+    last = int(np.flatnonzero(np.diff(half) > biased_reach_mm(USUAL.reach_mm))[-1]) + 1
     outer = math.pi * ((big + half[last]) ** 2 - (big + half[0]) ** 2)
     inner = math.pi * ((big - half[0]) ** 2 - (big - half[last]) ** 2)
     assert [u.kind for u in need.undersides] == [UndersideKind.CANTILEVER] * 2
@@ -340,7 +339,7 @@ def test_ball_above_the_bed_is_one_island():
     ball = [column] * 10 + [column | disc(r) for r in radii]
     under = only(need_map(stack_of(ball), Laws(USUAL)))
     assert under.kind is UndersideKind.ISLAND and under.layers[0] == 10
-    last = int(np.flatnonzero(np.diff(radii) > biased_reach_mm(reach_mm(USUAL)))[-1]) + 1
+    last = int(np.flatnonzero(np.diff(radii) > biased_reach_mm(USUAL.reach_mm))[-1]) + 1
     assert under.area_mm2 == pytest.approx(math.pi * radii[last] ** 2, rel=1e-5)
 
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from falsework.process import bead_section_mm2, builtin, filament_per_mm
+from falsework.process import bead_section_mm2, builtin
 
 
 def test_bead_section_of_a_rectangle_between_half_circles():
@@ -14,7 +14,7 @@ def test_bead_section_of_a_rectangle_between_half_circles():
 
 def test_filament_per_mm_of_bead():
     # volume balance of the same bead with 1.75 mm filament, worked example, five figures given
-    assert filament_per_mm(builtin("pla-0.4")) == pytest.approx(0.03385, abs=5e-6)
+    assert builtin("pla-0.4").filament_per_mm == pytest.approx(0.03385, abs=5e-6)
 
 
 def _wlf_pa_s(material, celsius):

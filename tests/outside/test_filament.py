@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from falsework.cost import filament_mm, mass_g
-from falsework.process import builtin, filament_section_mm2
+from falsework.process import builtin
 
 
 @pytest.mark.parametrize(
@@ -18,6 +18,6 @@ def test_mass_of_a_metre(name, density_g_cm3, grams_per_metre):
     process = dataclasses.replace(
         process, material=dataclasses.replace(process.material, density_g_cm3=density_g_cm3)
     )
-    metre_mm3 = 1000.0 * filament_section_mm2(process)
+    metre_mm3 = 1000.0 * process.filament_section_mm2
     assert mass_g(metre_mm3, process) == pytest.approx(grams_per_metre, abs=6e-4)
     assert filament_mm(metre_mm3, process) == pytest.approx(1000.0, rel=1e-12)

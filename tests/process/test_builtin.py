@@ -3,16 +3,7 @@
 import pytest
 
 from falsework.errors import ProcessError
-from falsework.process import (
-    builtin,
-    builtin_names,
-    builtin_sources,
-    describe,
-    flow_mm3_s,
-    limit_deg,
-    load_process,
-    reach_fraction,
-)
+from falsework.process import builtin, builtin_names, builtin_sources, describe, load_process
 from falsework.process.builtin import MATERIALS
 from falsework.process.schema import rows_of
 
@@ -38,9 +29,9 @@ def test_is_valid_and_moderate(name):
         process.bridge_speed_mm_s,
         process.first_layer_speed_mm_s,
     ):
-        assert flow_mm3_s(process, speed) <= 12.0
-    assert reach_fraction(process) == pytest.approx(0.5, abs=1e-12)  # each cools as is usual for its material
-    assert 45.0 <= limit_deg(process) <= 50.0
+        assert process.flow_mm3_s(speed) <= 12.0
+    assert process.reach_fraction == pytest.approx(0.5, abs=1e-12)  # each cools as is usual for its material
+    assert 45.0 <= process.limit_deg <= 50.0
 
 
 def test_fat_nozzles_are_not_faster():

@@ -20,7 +20,6 @@ from falsework.process import (
     load_process,
     override,
 )
-from falsework.process.derived import corner_speed_mm_s
 from falsework.process.schema import TABLES, rows_of
 from falsework.process.toml import parse_process
 
@@ -291,4 +290,4 @@ def test_words_of_earlier_versions_are_still_read():
 def test_a_corners_speed_comes_back_from_the_time_it_costs(kept, acceleration):
     lost = (60.0 - kept) ** 2 / (60.0 * acceleration)
     printer = Printer(acceleration_mm_s2=acceleration, corner_loss_s=lost)
-    assert corner_speed_mm_s(printer) == pytest.approx(kept, abs=1e-4)
+    assert printer.corner_speed_mm_s == pytest.approx(kept, abs=1e-4)

@@ -16,7 +16,6 @@ from falsework.droop.laws import Laws
 from falsework.need.needmap import need_map
 from falsework.need.strips import DUST_SHARE, biased_reach_mm
 from falsework.need.underside import UndersideKind
-from falsework.process.derived import reach_mm
 from falsework.process.settings import Process
 from stacks import stack_of
 
@@ -51,7 +50,7 @@ def sections(draw):
 @given(sections())
 def test_strips_lie_in_their_layer_over_air_and_cover_what_is_loose(sections):
     need = need_map(stack_of(sections), Laws(PROCESS))
-    hold, dust = biased_reach_mm(reach_mm(PROCESS)), DUST_SHARE * PROCESS.line_width_mm**2
+    hold, dust = biased_reach_mm(PROCESS.reach_mm), DUST_SHARE * PROCESS.line_width_mm**2
     for i in range(1, len(sections)):
         mine = shapely.union_all(need.regions[need.region_layer == i])
         assert shapely.area(need.regions[need.region_layer == i]).sum() == pytest.approx(mine.area)

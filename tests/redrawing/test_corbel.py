@@ -15,7 +15,6 @@ from manifold3d import Manifold
 from falsework.need.underside import UndersideKind
 from falsework.part import demo_parts
 from falsework.planning import inspect
-from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.changes.corbel import corbel
@@ -52,7 +51,7 @@ def volume_mm3(solid: Manifold, process: Process = PROCESS) -> float:
 def test_a_straight_ledge_takes_a_wedge(process: Process) -> None:
     """L² c / 2 for each length of wall, c the rise per length: thin layers reach farther and take less."""
     slope = slope_of(process, first_layer=False)
-    assert slope == pytest.approx(1.0 / math.tan(math.radians(limit_deg(process) - 1.0)))
+    assert slope == pytest.approx(1.0 / math.tan(math.radians(process.limit_deg - 1.0)))
     solid = block((0, 0, 0), (5, 20, 24)) + block((4, 0, 20), (13, 20, 24))
     assert volume_mm3(solid, process) == pytest.approx(8.0**2 * slope / 2.0 * 20.0, rel=1e-6)
 

@@ -17,7 +17,6 @@ from falsework.need.strips import biased_reach_mm
 from falsework.need.underside import UndersideKind
 from falsework.part import demo_parts
 from falsework.planning import inspect
-from falsework.process import reach_mm
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.changes.courses import DRAWN_IN, courses
 from falsework.redrawing.changes.draft import Draft, Refusal
@@ -28,7 +27,7 @@ from falsework.redrawing.site.ground import asks, ground_of
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from grounds import PROCESS, block, ground, proved
 
-BACK = DRAWN_IN * reach_mm(PROCESS)
+BACK = DRAWN_IN * PROCESS.reach_mm
 STEEP = PROCESS.layer_height_mm / BACK  # rise per length of the flanks
 
 
@@ -64,7 +63,7 @@ def test_a_ball_on_a_stalk_takes_a_cone() -> None:
     """The cone from where the ball ceases to hold down to the stalk, less what is there already."""
     ball, stalk, height = 8.0, 2.0, 20.0
     solid = Manifold.sphere(ball, 96).translate((0, 0, height)) + Manifold.cylinder(height, stalk, stalk, 48)
-    held = biased_reach_mm(reach_mm(PROCESS))
+    held = biased_reach_mm(PROCESS.reach_mm)
     touch = math.atan(PROCESS.layer_height_mm / held)  # from straight beneath the middle
     rim, z_rim = ball * math.sin(touch), -ball * math.cos(touch)
     z_root = z_rim - (rim - stalk) * STEEP

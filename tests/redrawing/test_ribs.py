@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from falsework.process.derived import limit_deg
 from falsework.redrawing.changes.draft import Draft, Refusal
 from falsework.redrawing.changes.ribs import MARGIN_DEG, ribs
 from falsework.redrawing.site.value import UndersideSite
@@ -18,7 +17,7 @@ from grounds import PROCESS, block, ground, proved, refused, spared, worst
 
 THICK = 0.9
 LAYER = PROCESS.layer_height_mm
-DROP = 1.0 / math.tan(math.radians(limit_deg(PROCESS) - MARGIN_DEG))
+DROP = 1.0 / math.tan(math.radians(PROCESS.limit_deg - MARGIN_DEG))
 
 
 def channel(width: float, length: float, height: float) -> Manifold:

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from manifold3d import Manifold
 
-from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.changes.field import slope_of
@@ -35,7 +34,7 @@ def test_a_round_hole_becomes_a_drop(process: Process, radius: float) -> None:
     lies r² (cot a − (π/2 − a))."""
     on = ground(bored(radius), process)
     draft, proof = proved(on, peaked_roof)
-    angle = math.radians(limit_deg(process) - 1.0)
+    angle = math.radians(process.limit_deg - 1.0)
     apex = draft.removed[0].solid.bounding_box()[5]
     assert apex == pytest.approx(20.0 + radius / math.sin(angle), abs=0.02 * radius)
     want = 20.0 * radius**2 * (1.0 / math.tan(angle) - (math.pi / 2.0 - angle))
@@ -46,7 +45,7 @@ def test_a_round_hole_becomes_a_drop(process: Process, radius: float) -> None:
 def test_the_bore_stays() -> None:
     """Nothing goes from beneath where the planes touch the circle."""
     draft, _ = proved(ground(bored(8.0)), peaked_roof)
-    touch = 20.0 + 8.0 * math.sin(math.radians(limit_deg(PROCESS) - 1.0))
+    touch = 20.0 + 8.0 * math.sin(math.radians(PROCESS.limit_deg - 1.0))
     assert draft.removed[0].solid.bounding_box()[2] > touch - 0.5
 
 

@@ -17,7 +17,7 @@ from falsework.orientation.body import Body, body_of
 from falsework.orientation.search import FINE_GRID, judge_of
 from falsework.part.part import Health, Part
 from falsework.planning import inspect
-from falsework.process import limit_deg, load_process
+from falsework.process import load_process
 from falsework.redrawing.body.solids import mesh_of, solid_of
 from falsework.redrawing.site.ground import asks, ground_of
 from falsework.redrawing.site.value import PlannedPart
@@ -163,7 +163,7 @@ def test_pins_let_halves_go_together_one_way_and_keep_walls(ball, ball_split):
         assert radius[drilled_out].max() < inmost.min() - 2.0 * LINE + 0.02
         depth = np.abs(points[drilled_out] @ np.array(plane.normal))
         apexes = [
-            pin.depth_mm + 0.5 * pin.hole_mm / math.tan(math.radians(limit_deg(PROCESS) - 1.0))
+            pin.depth_mm + 0.5 * pin.hole_mm / math.tan(math.radians(PROCESS.limit_deg - 1.0))
             for pin in joint.pins
         ]
         assert depth.max() == pytest.approx(max(apexes), abs=0.01)

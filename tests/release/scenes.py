@@ -13,11 +13,12 @@ from falsework.layers import layer_boundaries, stack_layers
 from falsework.layers.stack import LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import Part
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.context import Context
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, SupportMesh, SupportPiece, SupportScheme, SupportStrands
+from falsework.support.scheme import SupportMesh, SupportPiece, SupportScheme, SupportStrands
 
 PLA = Process(name="test")
 NO_NEED = NeedMap(

@@ -14,7 +14,7 @@ import pytest
 from falsework.coupon import ConditionKind, CouponKind, candidate_conditions
 from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger, Recorded
-from falsework.process import builtin, dump_process, limit_deg, load_process
+from falsework.process import builtin, dump_process, load_process
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
@@ -57,14 +57,14 @@ def test_first_crossing_is_exact_for_straight_lines_and_ends_stay_ends() -> None
 def test_an_empty_ledger_recommends_common_practice(name: str) -> None:
     found, process = empty(name), builtin(name)
     assert found.readings == 0
-    assert found.of("limit angle").value == pytest.approx(limit_deg(process), abs=0.06)
+    assert found.of("limit angle").value == pytest.approx(process.limit_deg, abs=0.06)
     assert found.of("air gap").value == 2
     assert {a.basis for a in found.advice} == {"uncalibrated"}
     assert all(a.rests_on == () for a in found.advice)
     assert found.tuned == process  # nothing is changed without a reading
     gap, limit = found.of("air gap").estimate, found.of("limit angle").estimate
     assert gap is not None and gap.low <= 2 <= gap.high
-    assert limit is not None and limit.low <= limit_deg(process) <= limit.high
+    assert limit is not None and limit.low <= process.limit_deg <= limit.high
 
 
 def test_where_the_layer_is_half_as_high_as_the_line_is_wide_practice_is_45_degrees() -> None:
@@ -91,7 +91,7 @@ def test_readings_move_the_settings_to_where_they_truly_are(tuned) -> None:
     assert gap.value == 3
     assert gap.estimate.value == pytest.approx(2.5, abs=0.5)
     assert bridge.value == pytest.approx(printer.longest_clean_bridge_mm(PLA), rel=0.25)
-    assert limit_deg(found.tuned) == pytest.approx(limit.value, abs=0.1)
+    assert found.tuned.limit_deg == pytest.approx(limit.value, abs=0.1)
     assert found.tuned.structure.air_gap_layers == 3
     assert found.invented == found.readings == len(recorded) and found.invented_elsewhere == 0
 
@@ -170,5 +170,5 @@ def test_a_process_tuned_before_is_not_taken_for_practice() -> None:
     before = replace(PLA, reach_share=0.9, structure=replace(PLA.structure, air_gap_layers=4.0))
     found = recommend(PRIOR_POSTERIOR, before)
     assert found.of("air gap").value == found.of("air gap").practice == 2
-    assert found.of("limit angle").value == pytest.approx(limit_deg(PLA), abs=0.06)
+    assert found.of("limit angle").value == pytest.approx(PLA.limit_deg, abs=0.06)
     assert found.tuned == PLA

@@ -19,7 +19,6 @@ from falsework.kernels.bead import resting as field_of
 from falsework.kernels.bead import strands as cut
 from falsework.kernels.bead.resting import ASIDE, BED, FLAT, OWNERS, PART, SUPPORT
 from falsework.layers.stack import Floats, Indices
-from falsework.process.derived import filament_section_mm2, reach_fraction
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
@@ -146,7 +145,7 @@ def rebuild(
     meant. Memory: the field of tops (at most 6 M cells) and a few layers, whatever the program's length.
     """
     grid = _Field(found, process)
-    needed = math.ceil(field_of.LINES * (1.0 - reach_fraction(process)) - 1e-9)
+    needed = math.ceil(field_of.LINES * (1.0 - process.reach_fraction) - 1e-9)
     state = _State(grid, found, usual, carrying, needed, usual.height_mm)
     for index, rows in by_layer(program, process, volumetric, watch):
         layer = _judged(index, rows, state)
@@ -161,7 +160,7 @@ def by_layer(
     carry = cut.fresh_carry(process.layer_height_mm)
     kept: list[Floats] = []
     count, current = 0, 0
-    for rows, _ in moves(program, filament_section_mm2(process), volumetric=volumetric, watch=watch):
+    for rows, _ in moves(program, process.filament_section_mm2, volumetric=volumetric, watch=watch):
         out = np.empty((len(rows), cut.STRAND))
         out = out[: cut.strands(rows, carry, out)]
         layer = out[:, cut.LAYER]

@@ -15,7 +15,6 @@ from falsework.kernels.bead import machine as rs274
 from falsework.kernels.bead import strands as cut
 from falsework.kernels.bead.motion import fed_along, move_times
 from falsework.layers.stack import Floats, Indices
-from falsework.process.derived import corner_speed_mm_s, filament_section_mm2
 from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
@@ -124,7 +123,7 @@ def survey(
     name = name_of(program)
     for rows, reading in moves(
         program,
-        filament_section_mm2(process),
+        process.filament_section_mm2,
         volumetric=volumetric,
         acceleration_mm_s2=printer.acceleration_mm_s2,
         watch=watch,
@@ -140,7 +139,7 @@ def survey(
             rows[:, rs274.FED],
             rows[:, rs274.SPEED],
             rows[:, rs274.ACCELERATION],
-            corner_speed_mm_s(printer),
+            printer.corner_speed_mm_s,
         )
         first = fed_along(start, targets, rows[:, rs274.FED], rows[:, rs274.PUSHED], along)
         if first >= 0 and not found.empty_line:

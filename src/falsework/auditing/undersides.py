@@ -20,8 +20,8 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap, Underside, UndersideKind
+from falsework.process.derived import Gap
 from falsework.request.standing import Standing
-from falsework.support.scheme import Gap
 
 _POINTS = 5  # along each strand that tell where it lies
 _BELOW_MM = 8.0  # how far beneath an underside its support is looked at

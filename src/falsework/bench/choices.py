@@ -13,7 +13,6 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 from falsework.errors import ProcessError
-from falsework.process.derived import with_usual_structure
 from falsework.process.schema import describe
 from falsework.process.settings import Printer, Process
 from falsework.process.toml import override
@@ -212,7 +211,7 @@ def _need_of(process: Process) -> Process:
     """The process with everything at its default that cannot change which undersides there are, or their
     order: prices and names, the machine, how supports are built."""
     material = replace(process.material, name="-", price_per_kg=0.0, density_g_cm3=1.0)
-    return replace(with_usual_structure(process), name="-", printer=Printer(), material=material)
+    return replace(process.with_usual_structure(), name="-", printer=Printer(), material=material)
 
 
 def resolved(base: Process, choices: Choices) -> Process:

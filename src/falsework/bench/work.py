@@ -172,11 +172,10 @@ def _inspected(bench: Bench, arguments: Arguments, watch: Watch) -> Inspection:
 def _mesh_of(bench: Bench, inspection: Inspection) -> dict[str, NDArray[Any]]:
     """Triangles of the undersides; how supports are built does not change them."""
     from falsework.bench import figures
-    from falsework.process import with_usual_structure
 
     ground = inspection.ground
     assert ground is not None
-    key = ("undersides", ground.part.digest, repr(with_usual_structure(inspection.process)))
+    key = ("undersides", ground.part.digest, repr(inspection.process.with_usual_structure()))
     return bench.store.get(key, lambda: figures.undersides_mesh(ground))
 
 

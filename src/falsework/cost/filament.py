@@ -6,12 +6,12 @@ import numpy as np
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats
-from falsework.process import Process, filament_section_mm2
+from falsework.process import Process
 
 
 def filament_mm(volume_mm3: float, process: Process) -> float:
     """Length of filament that holds this volume."""
-    return volume_mm3 / filament_section_mm2(process)
+    return volume_mm3 / process.filament_section_mm2
 
 
 def mass_g(volume_mm3: float, process: Process) -> float:

@@ -15,7 +15,6 @@ from falsework.layers import planar
 from falsework.layers.polygons import offset_mitred, rings_of
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.process import Process, bead_section_mm2
-from falsework.process.derived import corner_speed_mm_s
 from falsework.watch import QUIET, Watch
 
 # Shortest round through N random points in an area A is about 0.7124 √(N A): the constant of the theorem of
@@ -194,7 +193,7 @@ def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, proces
         True,
         np.repeat(speed_mm_s, rings_of),
         printer.acceleration_mm_s2,
-        corner_speed_mm_s(printer),
+        printer.corner_speed_mm_s,
     )
     layer = np.repeat(np.arange(stack.count), rings_of)
     outline_s = np.bincount(layer, weights=seconds, minlength=stack.count)

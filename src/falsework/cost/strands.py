@@ -9,7 +9,6 @@ from falsework.cost.filament import cost_of, costs_of
 from falsework.kernels.bead.motion import rest_to_rest_times, round_times
 from falsework.layers.stack import Floats, Indices
 from falsework.process import Process, bead_section_mm2
-from falsework.process.derived import corner_speed_mm_s
 
 BACK_S = 0.1  # drawing the filament back before a travel and feeding it again after; from memory
 NEAR_MM = 2.0  # shorter travels within a support are made without; from memory
@@ -108,7 +107,7 @@ def laid_costs(
         np.append(first, len(order)),
         np.where(layer[order][first] == 0, float(slow), float(speed_mm_s)),
         printer.acceleration_mm_s2,
-        corner_speed_mm_s(printer),
+        printer.corner_speed_mm_s,
         printer.travel_speed_mm_s,
         BACK_S,
         NEAR_MM,

@@ -12,7 +12,6 @@ from falsework.coupon.reading import Condition, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.laws import Laws
 from falsework.droop.supported import clearance_mm
-from falsework.process.derived import air_gap, limit_deg
 from falsework.process.settings import Process
 
 LEAST_RUN_MM = 20.0  # shorter strands never sag onto a support two layers down, and report a clean release
@@ -97,7 +96,7 @@ def support_condition(process: Process, run_mm: float, **tried: Any) -> Conditio
     structure = process.structure
     own = {
         "span_mm": run_mm,
-        "air_gap_mm": round(air_gap(process)[2], 6),  # not 0.6000000000000001
+        "air_gap_mm": round(process.air_gap.realised_mm, 6),  # not 0.6000000000000001
         "interface_layers": structure.interface_layers,
         "spacing_mm": structure.spacing_mm,
         "weave": structure.weave,
@@ -128,7 +127,7 @@ def _overhangs(laws: Laws) -> list[Condition]:
 
     limit = laws.limit_share()
     middle = angle(limit.value)
-    low, high = min(angle(limit.low), limit_deg(process)), max(angle(limit.high), limit_deg(process))
+    low, high = min(angle(limit.low), process.limit_deg), max(angle(limit.high), process.limit_deg)
     angles: list[float] = []
     for step in _STEPS_DEG:
         steps = range(math.floor(low / step), math.ceil(high / step) + 1)
@@ -163,7 +162,7 @@ def _gaps(laws: Laws) -> list[Condition]:
         (n for n in range(1, _MOST_GAPS) if laws.bond_share(n * height).high < _HARDLY_BONDED),
         _MOST_GAPS,
     )
-    usual = air_gap(process)[1]
+    usual = process.air_gap.layers
     most = min(max(lets_go + 2, usual + 1, _FEWEST_GAPS), max(_MOST_GAPS, usual + 1))
     middle = 0.5 * (lets_go + usual)
     layers = by_interest([float(n) for n in range(1, most + 1)], middle)
@@ -204,7 +203,7 @@ def _confirming(laws: Laws) -> list[Condition]:
     clean = laws.longest_clean_bridge_mm(clean_droop_mm(process)).value
     span = float(max(math.floor(clean), math.ceil(_LEAST_SPAN_LINES * process.line_width_mm)))
     return [
-        printed(ConditionKind.OVERHANG, process, angle_deg=float(math.floor(limit_deg(process)))),
+        printed(ConditionKind.OVERHANG, process, angle_deg=float(math.floor(process.limit_deg))),
         printed(ConditionKind.BRIDGE, process, span_mm=span),
         support_condition(process, run),
         support_condition(process, run),

@@ -12,7 +12,6 @@ from falsework.droop.bridge import clean_span_mm, sag_mm
 from falsework.droop.parameters import Parameters
 from falsework.droop.smooth import lesser, logistic
 from falsework.droop.strand import Array, LaidStrands, strand_diameter_mm, strand_of
-from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 
 LEAST_ROOM_MM = 1e-3  # a strand that is pressed has no room to sink, but for this
@@ -60,7 +59,7 @@ def lane_spacing_mm(process: Process) -> float:
     structure = process.structure
     if structure.lane_spacing_mm > 0:
         return structure.lane_spacing_mm
-    room = max(clearance_mm(air_gap(process)[2], process), 0.5 * process.layer_height_mm)
+    room = max(clearance_mm(process.air_gap.realised_mm, process), 0.5 * process.layer_height_mm)
     spans = clean_span_mm(SAG_SHARE * room, strand_of(process), PRIOR.parameters(process))
     span = float(np.median(spans))
     return max(structure.spacing_mm, math.floor(min(span, 50.0) / _WHOLE_MM) * _WHOLE_MM)

@@ -14,10 +14,10 @@ from falsework.droop.supported import lane_spacing_mm
 from falsework.need.underside import Underside, UndersideKind
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.design import WIDE_NAME
-from falsework.support.scheme import Gap
 from falsework.support.standing import Choice
 from falsework.wording.cautions import RULES, CautionedTask, cautions
 from falsework.wording.figures import duration, given, mass, numbered, sentence

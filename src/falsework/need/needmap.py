@@ -17,7 +17,6 @@ from falsework.need.join import join_strips
 from falsework.need.measure import Outlines, StripFigures, measure_strips, polygon_edges
 from falsework.need.strips import strips_over_air, without_dust
 from falsework.need.underside import NeedMap, Underside, UndersideKind
-from falsework.process.derived import air_gap, limit_deg, reach_mm
 from falsework.watch import QUIET, Watch
 
 # An underside that ends within this many line widths of where it is first anchored prints: the one line that
@@ -45,7 +44,7 @@ class _Strips:
 def need_map(stack: LayerStack, laws: Laws, watch: Watch = QUIET) -> NeedMap:
     """Everything a process would print over air, judged layer by layer and joined into undersides.
 
-    A layer holds where it reaches no farther than ``reach_mm(process)`` past the one beneath. What reaches
+    A layer holds where it reaches no farther past the one beneath than the process can. What reaches
     farther becomes strips, strips of neighbouring layers join into patches, and a patch is
 
     - *holding* if no point of it is a line width or more away from the section on which it starts (a chamfer
@@ -58,7 +57,7 @@ def need_map(stack: LayerStack, laws: Laws, watch: Watch = QUIET) -> NeedMap:
     Undersides are numbered from 1: islands first, then by risk (droop times area), the holding one last.
     The stack stands on the bed if its lowest boundary is within half a layer of z = 0.
     """
-    process, reach = laws.process, reach_mm(laws.process)
+    process, reach = laws.process, laws.process.reach_mm
     stack = without_dust(stack, process.line_width_mm)
     on_bed = stack.count > 0 and abs(stack.z_mm[0]) < 0.5 * float(stack.heights_mm[0])
     polygons, layer = strips_over_air(
@@ -78,10 +77,10 @@ def need_of(
 
     Strips may be left out if all that join with them are left out too.
     """
-    process, reach = laws.process, reach_mm(laws.process)
+    process, reach = laws.process, laws.process.reach_mm
     if len(polygons) == 0:
         none = np.empty(0, np.int64)
-        return NeedMap(reach, limit_deg(process), (), polygons, none, none.copy(), none.astype(bool))
+        return NeedMap(reach, process.limit_deg, (), polygons, none, none.copy(), none.astype(bool))
     watch.at("measuring undersides", 0.0)
     outlines = Outlines(stack)
     figures = measure_strips(polygons, layer, outlines, process.line_width_mm)
@@ -98,7 +97,7 @@ def need_of(
     extent = Groups(group_of_patch, groups.count).most(reached, 0.0)
     holding = groups.count - 1 if holds.any() else -1
     undersides, place = _undersides(stack, strips, groups, extent, holding, laws)
-    return NeedMap(reach, limit_deg(process), undersides, polygons, layer, place[groups.owner], strips.island)
+    return NeedMap(reach, process.limit_deg, undersides, polygons, layer, place[groups.owner], strips.island)
 
 
 def with_support(need: NeedMap, laws: Laws) -> NeedMap:
@@ -106,7 +105,7 @@ def with_support(need: NeedMap, laws: Laws) -> NeedMap:
 
     The need itself does not depend on how supports are built, so a changed air gap costs no new measuring.
     """
-    supported = laws.supported_droops([u.droop_mm for u in need.undersides], air_gap(laws.process)[2])
+    supported = laws.supported_droops([u.droop_mm for u in need.undersides], laws.process.air_gap.realised_mm)
     undersides = tuple(
         replace(u, supported_droop_mm=droop) for u, droop in zip(need.undersides, supported, strict=True)
     )
@@ -227,7 +226,7 @@ def _undersides(
         laws.basis("overhang"),
     )
     droop = estimates(droops, bases.tolist())
-    supported = laws.supported_droops(droop, air_gap(laws.process)[2])
+    supported = laws.supported_droops(droop, laws.process.air_gap.realised_mm)
 
     kinds = (UndersideKind.HOLDS, UndersideKind.ISLAND, UndersideKind.BRIDGE, UndersideKind.CANTILEVER)
     kind = np.select([holds, islands, bridges], [0, 1, 2], default=3)

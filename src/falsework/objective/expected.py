@@ -11,7 +11,7 @@ from falsework.arrays import Floats
 from falsework.cost import price as price_of
 from falsework.cost import region_cost
 from falsework.droop.supported import lane_spacing_mm
-from falsework.process import bead_section_mm2, reach_mm
+from falsework.process import bead_section_mm2
 from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
 from falsework.process.settings import Process
 
@@ -126,7 +126,7 @@ def _stood(columns: AirColumns, side_mm: float, process: Process) -> Expected:
     long, broad = long / many_long, broad / many_broad
     post = np.maximum(bending_side_mm(height, process), standing_side_mm(height, BED_BOND_MPA))
     post = np.maximum(post, THINNEST_WIDTHS * process.line_width_mm)
-    steep = 2.0 * LEAN_SHARE * reach_mm(process) / h_mm  # of width lost a mm of height, both edges
+    steep = 2.0 * LEAN_SHARE * process.reach_mm / h_mm  # of width lost a mm of height, both edges
     shape = (len(_DEPTHS),) + (1,) * height.ndim
     depth = np.maximum(_DEPTHS.reshape(shape) * height - CHORD_LAYERS * h_mm, 0.0)
     at_long = np.maximum(long - steep * depth, np.minimum(long, post))

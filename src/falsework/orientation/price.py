@@ -38,7 +38,7 @@ from falsework.objective import (
 from falsework.objective.expected import AirColumns, Expected, expected_supports
 from falsework.orientation.body import STEADY_DEG, Body
 from falsework.part.part import Floats
-from falsework.process import air_gap, air_gap_below, bead_section_mm2
+from falsework.process import bead_section_mm2
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
 
@@ -146,7 +146,7 @@ def priced(
     left alone, supports on the bed only with the rest left alone, and supports anywhere, the cheapest counts.
     """
     extruded, own_s = part_estimate(figures, sums, volume_mm3, process)
-    gap, below = air_gap(process)[2], air_gap_below(process)[2]
+    gap, below = process.air_gap.realised_mm, process.air_gap_below.realised_mm
     contact, unreached = figures[:, CONTACT_AREA], figures[:, UNREACHED_AREA]
     reached, none = contact - unreached, np.zeros(len(contact))
     show_bed, show_part = figures[:, SHOW_BED_AREA], figures[:, SHOW_PART_AREA]

@@ -41,7 +41,6 @@ from falsework.orientation.directions import (
 )
 from falsework.orientation.price import Priced, priced, skin_and_band, surface_sums
 from falsework.part.part import Floats
-from falsework.process import head_reach_mm, limit_deg
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
 from falsework.watch import Watch
@@ -120,10 +119,10 @@ class Judge:
         rotations = rotations_to_up(directions, ODD_SPIN_DEG)
         limits = ColumnLimits(
             grid,
-            limit_deg(process),
+            process.limit_deg,
             0.5 * process.layer_height_mm,
             0.5 * process.line_width_mm,
-            head_reach_mm(process),
+            process.head_reach_mm,
         )
         if self.counter is not None:
             figures = self.counter.figures(rotations, limits, watch, step)
@@ -183,7 +182,7 @@ class Judge:
         """Needs of faces and lower edges, as ``facet_needs`` has them."""
         body, process = self.body, self.process
         ups, low = np.ascontiguousarray(directions), np.ascontiguousarray(low_mm)
-        limits = (limit_deg(process), 0.5 * process.layer_height_mm)
+        limits = (process.limit_deg, 0.5 * process.layer_height_mm)
         needs = facet_needs(body.areas, body.normals, body.middles, body.show, ups, low, *limits)
         needs[:, :3] += ridge_needs(
             body.vertices,
@@ -194,7 +193,7 @@ class Judge:
             ups,
             low,
             *limits,
-            head_reach_mm(process),
+            process.head_reach_mm,
         )
         out: Floats = needs
         return out

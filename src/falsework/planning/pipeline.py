@@ -36,7 +36,6 @@ from falsework.planning.value import (
     Totals,
 )
 from falsework.planning.warnings import island_warnings, part_warnings, release_warnings, stance_warnings
-from falsework.process import limit_deg, reach_mm, with_usual_structure
 from falsework.process.settings import Process
 from falsework.release import Pulls, Remedy, judge_release
 from falsework.release.remedies import DIRECTIONS, what_to_change
@@ -156,8 +155,8 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
         process=process,
         weights=wish.weights,
         standing=wish.standing,
-        limit_deg=limit_deg(process),
-        reach_mm=reach_mm(process),
+        limit_deg=process.limit_deg,
+        reach_mm=process.reach_mm,
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
@@ -330,8 +329,8 @@ def inspect_for(request: Request, context: Context) -> Inspection:
     return Inspection(
         part=summary,
         process=process,
-        limit_deg=limit_deg(process),
-        reach_mm=reach_mm(process),
+        limit_deg=process.limit_deg,
+        reach_mm=process.reach_mm,
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         warnings=part_warnings(placed, stack, process),
@@ -397,7 +396,7 @@ class _Measured:
 
     @property
     def key(self) -> tuple[str, str]:
-        return self.placed.digest, repr(with_usual_structure(self.process))
+        return self.placed.digest, repr(self.process.with_usual_structure())
 
 
 def _measured(request: Request, context: Context) -> _Measured:
@@ -562,7 +561,7 @@ def _layers(part: Part, process: Process, watch: Watch, store: Store) -> LayerSt
 
 def _need(part: Part, stack: LayerStack, process: Process, context: Context) -> NeedMap:
     # The need itself does not depend on how supports are built; only the droop onto them does.
-    bare, belief = with_usual_structure(process), context.belief
+    bare, belief = process.with_usual_structure(), context.belief
     need = context.store.get(
         ("need", part.digest, repr(bare), belief),
         lambda: need_map(stack, Laws(bare, belief), watch=context.watch),

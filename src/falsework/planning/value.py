@@ -14,13 +14,14 @@ from falsework.need.underside import Underside
 from falsework.objective import Price
 from falsework.orientation.value import Orientations
 from falsework.part.part import MeshFinding
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.release.value import Release
 from falsework.request.standing import renewed_words
 from falsework.request.weights import Weights
 from falsework.stance.value import Stance
 from falsework.support.geometry import Geometry
-from falsework.support.scheme import Gap, SupportPiece
+from falsework.support.scheme import SupportPiece
 from falsework.support.standing import Alternative, Choice
 from falsework.support.starts import Start
 from falsework.wording.notices import Notice

@@ -6,14 +6,18 @@ others.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 from falsework.errors import ProcessError
 from falsework.process.checks import check_fields, check_fit
-from falsework.process.earlier import renewed
+from falsework.process.derived import LAYER_TOLERANCE, Gap, bead_section_mm2
+from falsework.process.earlier import CORNER_AT_MM_S, renewed
 from falsework.process.fields import setting
 
 OWN_NAME = "a name of our own"
+_USUAL_REACH = 0.5  # of the line width; with layers half as high as wide this is the 45° of common practice
+_REACH_PER_FAN = 0.15  # from memory: full fan against none moves the threshold from about 0.65 to 0.5
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,15 @@ class Printer:
 
     def __post_init__(self) -> None:
         check_fields(self, "printer")
+
+    @property
+    def corner_speed_mm_s(self) -> float:
+        """Speed left in a right-angled corner, from the time that is lost there.
+
+        Braking from v to c and speeding up again takes (v − c)² / (a v) longer than running on.
+        """
+        lost_mm2_s2 = self.corner_loss_s * self.acceleration_mm_s2 * CORNER_AT_MM_S
+        return max(CORNER_AT_MM_S - math.sqrt(lost_mm2_s2), 0.0)
 
 
 @dataclass(frozen=True)
@@ -432,3 +445,73 @@ class Process:
             if not isinstance(value := getattr(self, name), kind):
                 raise ProcessError(name, f"a {type(value).__name__} is none", f"Give a {kind.__name__}")
         check_fit(self)
+
+    @property
+    def filament_section_mm2(self) -> float:
+        """Section of the filament that goes into the machine."""
+        return 0.25 * math.pi * self.printer.filament_diameter_mm**2
+
+    @property
+    def filament_per_mm(self) -> float:
+        """Millimetres of filament fed per millimetre of bead (volume balance)."""
+        return bead_section_mm2(self.line_width_mm, self.layer_height_mm) / self.filament_section_mm2
+
+    def flow_mm3_s(self, speed_mm_s: float) -> float:
+        """Molten volume per second at a printing speed."""
+        return bead_section_mm2(self.line_width_mm, self.layer_height_mm) * speed_mm_s
+
+    @property
+    def air_gap(self) -> Gap:
+        """The air gap under the part: ``air_gap_mm`` counts where it is set, else ``air_gap_layers`` times
+        the layer height."""
+        asked_mm = self.structure.air_gap_mm or self.structure.air_gap_layers * self.layer_height_mm
+        return Gap.of(asked_mm, self.layer_height_mm)
+
+    @property
+    def air_gap_below(self) -> Gap:
+        """The air gap between support feet and the part they stand on."""
+        return Gap.of(self.structure.air_gap_below_layers * self.layer_height_mm, self.layer_height_mm)
+
+    def layer_count(self, height_mm: float) -> int:
+        """How many layers a part of this height gets, at least 1.
+
+        A layer is printed when its middle lies within the part, for there its section is taken: a rest of up
+        to half a layer on top is left off.
+        """
+        above_first = (height_mm - self.first_layer_height_mm) / self.layer_height_mm
+        return 1 + max(0, math.ceil(above_first - 0.5 - LAYER_TOLERANCE))
+
+    @property
+    def reach_fraction(self) -> float:
+        """How far a layer may reach past the one beneath it and still hold, as a share of the line width.
+
+        ``reach_share`` counts where it is set, as tuning does. Else half the width at the material's usual
+        cooling, 0.15 more or less for a full share of fan.
+        Half: common practice, no source (45° where the layer is half as high as the line is wide).
+        0.15: from memory.
+        """
+        if self.reach_share > 0:
+            return self.reach_share
+        return _USUAL_REACH + _REACH_PER_FAN * (self.fan - self.material.usual_fan)
+
+    @property
+    def reach_mm(self) -> float:
+        """How far a layer may reach past the one beneath it and still hold."""
+        return self.reach_fraction * self.line_width_mm
+
+    @property
+    def limit_deg(self) -> float:
+        """The same reach as an angle from the vertical, at the layer height."""
+        return math.degrees(math.atan2(self.reach_mm, self.layer_height_mm))
+
+    @property
+    def head_reach_mm(self) -> float:
+        """How far the head of a support reaches to either side of an edge that is too narrow to print."""
+        return 0.5 * self.structure.head_widths * self.line_width_mm
+
+    def with_usual_structure(self) -> Process:
+        """The same with supports as they are where nothing is said of them: for what does not depend on how
+        they are built."""
+        usual = Structure()
+        spacing_mm = max(usual.spacing_mm, self.line_width_mm)  # the lines of a wide bore would fuse
+        return replace(self, structure=replace(usual, spacing_mm=spacing_mm))

@@ -11,6 +11,7 @@ from falsework.need.underside import Underside, UndersideKind
 from falsework.objective.price import Price
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
+from falsework.process.derived import Gap
 from falsework.process.forces import LEAST_BUCKLING_SAFETY, LEAST_TOPPLE_SAFETY
 from falsework.process.schema import TABLES, get, rows_of
 from falsework.report import paper
@@ -19,7 +20,6 @@ from falsework.report.orientations import orientations_of_plan
 from falsework.report.verdict import factor, left_alone, verdict
 from falsework.request.standing import Standing
 from falsework.stance.value import Stance
-from falsework.support.scheme import Gap
 from falsework.support.standing import Option
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words

@@ -14,7 +14,6 @@ from falsework.part.part import Part
 from falsework.part.placing import turn_matrix
 from falsework.planning.handling import job_of
 from falsework.planning.value import Plan
-from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.report import paper
 from falsework.report.chart import ticks
@@ -150,7 +149,7 @@ def _section(
     process: Process,
     watch: Watch,
 ) -> OrientationsSection:
-    every, limit = rows(lies), limit_deg(process)
+    every, limit = rows(lies), process.limit_deg
     telling = [k for k in range(len(HEAD)) if {row[k] for row in every} != {"–"}]
     some = shown(lies)
     return OrientationsSection(

@@ -23,7 +23,6 @@ from falsework.objective import (
     printing_price,
 )
 from falsework.objective.expected import AirColumns, expected_supports
-from falsework.process import air_gap, air_gap_below
 from falsework.request.standing import AUTO, Standing
 from falsework.request.value import Wish
 from falsework.support.figures import standing_figures
@@ -143,7 +142,7 @@ def options(
     ``part_cost`` is what a ruined print would lose. In a closed void finish costs nothing.
     """
     unseen = replace(wish, weights=replace(wish.weights, finish_per_cm2=0.0))
-    gap_mm, below_mm = air_gap(wish.process)[2], air_gap_below(wish.process)[2]
+    gap_mm, below_mm = wish.process.air_gap.realised_mm, wish.process.air_gap_below.realised_mm
     rows = []
     for k, underside in enumerate(need.undersides):
         area_mm2, on_bed_mm2 = float(figures.area_mm2[k]), float(figures.bed_area_mm2[k])

@@ -7,8 +7,8 @@ import numpy as np
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices
 from falsework.need.underside import NeedMap
+from falsework.process.derived import Gap
 from falsework.support.cells import Cells, facing
-from falsework.support.scheme import Gap
 
 
 def contacts_of(cells: Cells, need: NeedMap, gap: Gap) -> tuple[Indices, Indices, Floats]:

@@ -12,11 +12,11 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
-from falsework.process.derived import air_gap, air_gap_below
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.support.cells import Bands, Cells, bands_of, cells_of, facing
 from falsework.support.contacts import contacts_of
-from falsework.support.scheme import Gap, Role
+from falsework.support.scheme import Role
 from falsework.support.stability import (
     LEAST_BUCKLING_SAFETY,
     Brace,
@@ -53,11 +53,11 @@ class SupportPlace:
 
     @property
     def gap(self) -> Gap:
-        return Gap(*air_gap(self.process))
+        return self.process.air_gap
 
     @property
     def gap_below(self) -> Gap:
-        return Gap(*air_gap_below(self.process))
+        return self.process.air_gap_below
 
 
 @dataclass(frozen=True, eq=False)

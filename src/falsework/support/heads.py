@@ -9,7 +9,6 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, parts
 from falsework.layers.stack import Indices, Regions
 from falsework.need.underside import NeedMap
-from falsework.process.derived import head_reach_mm
 from falsework.process.settings import Process
 
 PRINTABLE_WIDTHS = 0.9  # narrower than so many line widths nothing of a support is laid
@@ -31,7 +30,7 @@ def heads_of(need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regi
         return out
     width_mm = process.line_width_mm
     radius_mm = 0.5 * PRINTABLE_WIDTHS * width_mm
-    half_mm = head_reach_mm(process)
+    half_mm = process.head_reach_mm
     starts = mine[need.region_starts[mine]]
     slim = np.concatenate([_alone(need, starts, half_mm, radius_mm), _narrow(need, mine, radius_mm)])
     slim = np.unique(slim)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
 from falsework.layers.stack import Floats, Indices, Regions
+from falsework.process.derived import Gap
 from falsework.wording.notices import Notice
 
 
@@ -82,15 +83,6 @@ class SupportPiece:
     cost: Cost
     why: str = ""
     others: tuple[TriedStructure, ...] = ()
-
-
-@dataclass(frozen=True)
-class Gap:
-    """An air gap as asked for and as whole layers can realise it."""
-
-    asked_mm: float
-    layers: int
-    realised_mm: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,6 @@ from falsework.droop.laws import Laws
 from falsework.kernels.field.tipping import SUMS
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
-from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.forces import (
     BED_BOND_MPA,
     GRAVITY_M_S2,
@@ -307,14 +306,16 @@ def _check_toppling(
 def part_bond_mpa(process: Process) -> float:
     """What holds a support to the part that it stands on, by the bond model's middle."""
     dense = process.structure.interface_layers_below
-    share = Laws(process).bond_share(air_gap_below(process)[2], top_of(process, dense)).value
+    share = Laws(process).bond_share(process.air_gap_below.realised_mm, top_of(process, dense)).value
     return process.material.weld_strength_mpa * share
 
 
 def foot_to_stay_mm2(contact_mm2: Floats, process: Process) -> Floats:
     """Foot on the bed that holds a piece better than the part above does, so that it stays there when the
     part is lifted; by the bond model's middle."""
-    share = Laws(process).bond_share(air_gap(process)[2], top_of(process, process.structure.interface_layers))
+    share = Laws(process).bond_share(
+        process.air_gap.realised_mm, top_of(process, process.structure.interface_layers)
+    )
     bond = process.material.weld_strength_mpa * share.value * np.asarray(contact_mm2)
     foot: Floats = _STAYS * bond / BED_BOND_MPA
     return foot

@@ -10,11 +10,11 @@ import numpy as np
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap, UndersideKind
-from falsework.process.derived import air_gap, air_gap_below
+from falsework.process.derived import Gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.heads import PRINTABLE_WIDTHS, heads_of
-from falsework.support.scheme import Gap, SupportStrands
+from falsework.support.scheme import SupportStrands
 from falsework.wording.notices import Obstacle
 
 StartPoint = tuple[float, float, float]
@@ -149,7 +149,7 @@ def _obstacle(
     free = overlay.union_all(np.concatenate([need.regions[first], heads[first]]))
     x, y = planar.get_coordinates(planar.point_on_surface(strip))[0].tolist()
     side_mm, radius_mm = process.structure.side_gap_mm, 0.5 * PRINTABLE_WIDTHS * process.line_width_mm
-    takes_mm = air_gap(process)[2]
+    takes_mm = process.air_gap.realised_mm
     for below in range(layer - 1, -1, -1):
         here = overlay.intersection(sections[below], overlay.buffer(free, side_mm))
         if here.is_empty:
@@ -157,7 +157,7 @@ def _obstacle(
         top_mm = float(z_mm[below + 1])
         lands = overlay.intersection(here, free).area > 0.5 * free.area
         if lands and standing is not Standing.BED:
-            takes_mm += air_gap_below(process)[2]
+            takes_mm += process.air_gap_below.realised_mm
             return Obstacle("gap", (x, y, top_mm), float(z_mm[layer]) - top_mm, takes_mm)
         free = overlay.difference(free, overlay.buffer(here, side_mm))
         if overlay.buffer(free, -radius_mm).is_empty:

@@ -14,7 +14,6 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
-from falsework.process.derived import air_gap, air_gap_below
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.heads import heads_of
@@ -180,8 +179,8 @@ class Surroundings:
     """The part as supports must avoid it, per layer: sections, with side clearance, and the gaps."""
 
     def __init__(self, swept: Swept, process: Process) -> None:
-        self.gap_layers = air_gap(process)[1]
-        self.gap_below_layers = air_gap_below(process)[1]
+        self.gap_layers = process.air_gap.layers
+        self.gap_below_layers = process.air_gap_below.layers
         self.side_mm = process.structure.side_gap_mm
         self.sections, self.free, self._swept = swept.sections, swept.free, swept
 

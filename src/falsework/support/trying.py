@@ -12,12 +12,10 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, repair
 from falsework.layers.stack import Floats, Indices, LayerStack
 from falsework.need.underside import NeedMap, UndersideKind
-from falsework.process.derived import air_gap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import cells_of
 from falsework.support.contacts import contacts_of
-from falsework.support.scheme import Gap
 from falsework.support.sparing import Spared
 from falsework.support.standing import Choice
 from falsework.support.sweep import Surroundings, Swept, cleared_of, empties, support_regions, sweep_columns
@@ -89,7 +87,7 @@ def _carried(
         support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
         cells = cells_of(support, 0.0)
         if cells.pieces:
-            _, underside, _ = contacts_of(cells, need, Gap(*air_gap(process)))
+            _, underside, _ = contacts_of(cells, need, process.air_gap)
             out.update(need.undersides[u].number for u in set(underside.tolist()))
     return out
 

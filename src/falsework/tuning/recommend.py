@@ -19,7 +19,6 @@ from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.process.builtin import builtin, builtin_names
-from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.tuning.survey import (
     AS_GOOD,
@@ -250,7 +249,7 @@ def estimate_of(draws: Floats, basis: str) -> Estimate:
 def _limit(here: SettingSurvey, plain: Process, behind: tuple[int, ...]) -> Advice:
     basis = here.basis[ConditionKind.OVERHANG]
     estimate = estimate_of(here.limit_deg, basis)
-    practice = limit_deg(plain)
+    practice = plain.limit_deg
     value = here.set_limit_deg
     share = math.tan(math.radians(value)) * plain.layer_height_mm / plain.line_width_mm
     why = "half of the slopes at this angle look closed, with visible sag; steeper ones look better"
@@ -421,7 +420,7 @@ def _disagreements(here: SettingSurvey, plain: Process) -> Iterable[Disagreement
             f"cells at {min(other, usual)} and {max(other, usual)} layers",
         )
     limit = estimate_of(here.limit_deg, here.basis[ConditionKind.OVERHANG])
-    rule = limit_deg(plain)
+    rule = plain.limit_deg
     if abs(limit.value - rule) > _DIFFERENT_DEG:
         yield Disagreement(
             f"Limit angle: practice says {rule:.0f}°, the model {limit.value:.0f}°, "

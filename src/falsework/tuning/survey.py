@@ -24,7 +24,6 @@ from falsework.coupon.conditions import (
 )
 from falsework.coupon.reading import Condition, ConditionKind
 from falsework.droop.laws import Laws
-from falsework.process.derived import limit_deg
 from falsework.process.settings import Process, Structure
 
 if TYPE_CHECKING:
@@ -141,7 +140,7 @@ class SettingSurvey:
     def set_limit_deg(self) -> float:
         """The limit angle that is set: common practice where no slope was read."""
         if self.basis[ConditionKind.OVERHANG] == UNCALIBRATED:
-            return limit_deg(replace(self.process, reach_share=0.0))
+            return replace(self.process, reach_share=0.0).limit_deg
         return float(np.median(self.limit_deg))
 
     @property

@@ -13,7 +13,6 @@ from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices
 from falsework.need.measure import polygon_edges
-from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of, prism
 from falsework.redrawing.site.footprint import Footprint
@@ -44,7 +43,7 @@ def slope_of(process: Process, first_layer: bool) -> float:
 
     ``first_layer``: whether it comes down to the first layer, whose section may lie farther from the next.
     """
-    slope = 1.0 / math.tan(math.radians(limit_deg(process) - MARGIN_DEG))
+    slope = 1.0 / math.tan(math.radians(process.limit_deg - MARGIN_DEG))
     if first_layer:
         slope *= max(1.0, 0.5 + 0.5 * process.first_layer_height_mm / process.layer_height_mm)
     return slope

@@ -8,7 +8,6 @@ import numpy as np
 
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset_mitred
-from falsework.process.derived import air_gap
 from falsework.process.forces import BED_BOND_MPA, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.process.settings import Process
 from falsework.redrawing.changes.walls import GENTLE_LAYERS, Wall, below, lane, let_down, merged
@@ -51,7 +50,7 @@ def tied(ground: PlannedPart, ceiling: Ceiling, walls: list[Wall]) -> list[Wall]
     if not slender:
         return []
     clear_mm = ground.process.structure.side_gap_mm
-    tops = stack.z_mm[:-1] - max(air_gap(ground.process)[2], 2.0 * ground.process.layer_height_mm)
+    tops = stack.z_mm[:-1] - max(ground.process.air_gap.realised_mm, 2.0 * ground.process.layer_height_mm)
     room = room_under(ground, ceiling, line_mm)
     under = below(ground, ceiling, line_mm + clear_mm)
     out = []

@@ -10,7 +10,6 @@ import numpy as np
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 from falsework.need.underside import UndersideKind
-from falsework.process.derived import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, Region
 from falsework.redrawing.changes.sparing import wall_touches_spared
@@ -147,7 +146,7 @@ def _least_mm3(ground: PlannedPart, lengths_mm: Floats, ceiling: Ceiling, thick_
 
 def _drop(process: Process) -> float:
     """How far a bracket's underside falls over a millimetre."""
-    return 1.0 / math.tan(math.radians(limit_deg(process) - MARGIN_DEG))
+    return 1.0 / math.tan(math.radians(process.limit_deg - MARGIN_DEG))
 
 
 def _built(under: Below, paths: list[Lane]) -> list[_Rib] | None:

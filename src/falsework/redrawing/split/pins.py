@@ -20,7 +20,6 @@ import numpy as np
 from falsework.layers import overlay, planar
 from falsework.orientation.directions import rotations_to_up
 from falsework.part.part import Floats
-from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import prism
 from falsework.redrawing.split.bodies import APART_MM, MITRE, section, turned
@@ -178,7 +177,7 @@ def _farthest(first: Floats, second: Floats, middle: Floats, off_mm: float) -> t
 
 def _roof_rad(process: Process) -> float:
     """Angle of roofs from the vertical."""
-    return math.radians(min(limit_deg(process), 60.0) - MARGIN_DEG)
+    return math.radians(min(process.limit_deg, 60.0) - MARGIN_DEG)
 
 
 def _cone_mm(hole_mm: float, process: Process) -> float:

@@ -13,7 +13,6 @@ from falsework.orientation.body import Body
 from falsework.orientation.directions import ODD_SPIN_DEG, rotations_to_up
 from falsework.orientation.price import beads, priced
 from falsework.part.part import Floats
-from falsework.process import limit_deg
 from falsework.process.settings import Process
 from falsework.request.weights import Weights
 
@@ -59,7 +58,7 @@ def slabs_of(body: Body, direction: Floats, heights_mm: Floats, process: Process
         heights_mm + beyond_mm,
         _ALONG,
         GRID,
-        limit_deg(process),
+        process.limit_deg,
         0.5 * process.layer_height_mm,
         solid_mm,
         band_mm,
