@@ -13,7 +13,7 @@
 6. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
 7. Depth look with positions (not run unless asked for): what the processor and a graphics processor find.
 
-Parts are those of the folder ``MESHES`` that a second or so plans, as they lie and turned, and generated
+Parts are those of the folder ``MESHES`` that a second or so plans, in several sizes, and generated
 ones: posts with arms, boxes. Prints Markdown tables as they come; where ``OUTJ`` names a folder, each section
 lies there as well. Wall times, for that is what many workers save; no stretch is begun that would not end
 within ``LIMIT`` seconds. Faults are those of ``screen_faults.py``.
@@ -24,6 +24,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import dataclasses
+import hashlib
 import json
 import multiprocessing
 import os
@@ -42,7 +43,6 @@ from pathlib import Path
 
 import numpy as np
 import psutil
-from scipy.spatial.transform import Rotation
 
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
@@ -64,10 +64,11 @@ from falsework.screening.work import Briefing, ScreenJob, loaded, screened
 from solids import box, merged
 
 MOST_BYTES = 1_500_000  # of a real part: those that a second or so plans
-TURNS = 6  # positions of each real part, the one it comes in among them
+SLOW = ("airplane", "cycloidal_inch", "demosthenes_bust", "heartgears", "offset1", "regr01")  # over 5 s
+SIZES = (1.1, 1.05, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7)  # of real parts, beside their own
 DELAY_S, FAILING = 0.1, 0.01
 BEGAN = time.monotonic()
-SIZES = (0, 1_000, 10_000, 100_000, 1 << 62)  # triangles: bounds of the table of cost
+TRIANGLES = (0, 1_000, 10_000, 100_000, 1 << 62)  # bounds of the table of cost
 
 
 def tee(dice: random.Random) -> tuple[np.ndarray, np.ndarray]:
@@ -132,29 +133,27 @@ def planned_within(folder: Path, limit_s: float) -> dict[Path, float]:
     return dict(sorted(found.items()))
 
 
-def turned(folder: Path, path: Path, turn: int) -> Path:
-    """A part made of a real one by turning it by a quarter or a half about one axis or two."""
-    angles = ((90, 0), (180, 0), (270, 0), (0, 90), (0, 270))[turn - 1]
-    part = read_part(path)
-    corners = Rotation.from_euler("xy", angles, degrees=True).apply(part.vertices)[part.faces]
-    place = folder / f"{path.stem} {turn}.stl"
-    place.parent.mkdir(parents=True, exist_ok=True)
-    place.write_bytes(stl(corners))
-    return place
+def sized(folder: Path, path: Path, sizes: Sequence[float]) -> list[Path]:
+    """Parts made of a real one by other sizes."""
+    part, found = read_part(path), []
+    for size in sizes:
+        place = folder / f"{path.stem} {size:g}.stl"
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(stl(size * part.vertices[part.faces]))
+        found.append(place)
+    return found
 
 
-def catalogue(folder: Path, count: int, real: dict[Path, float], work_s: float) -> Path:
-    """A list of so many parts in no order: real ones as they are and turned, as many as make so many seconds
-    of work and half of the list at most, and generated ones."""
-    found: list[Path] = []
-    ways = [(path, turn) for turn in range(TURNS) for path in real]
-    for path, turn in ways[: count // 2]:
-        work_s -= real[path] * (1.0 if turn == 0 else 1.4)
-        if work_s < 0:
-            break
-        found.append(path if turn == 0 else turned(folder / "turned", path, turn))
+def catalogue(folder: Path, count: int, sizes: Sequence[float] = SIZES) -> Path:
+    """A list of so many parts in no order, half of it at most of real ones, as they are and in other sizes,
+    the rest generated; the same each time. One that lies there already is taken."""
+    path = folder / "parts.csv"
+    if path.exists():
+        return path
+    real = [path for path in real_parts() if path.stem not in SLOW and path.suffix not in (".step", ".stp")]
+    found = [*real, *(one for path in real for one in sized(folder / "sized", path, sizes))][: count // 2]
     made = sorted(written(folder / "made", count - len(found)).rglob("*.stl"))
-    return listed_in(folder / "parts.csv", shuffled([*found, *made]))
+    return listed_in(path, shuffled([*found, *made]))
 
 
 def shuffled(paths: list[Path]) -> list[Path]:
@@ -172,7 +171,9 @@ def screening(path: Path, workers: int, **terms: object) -> Screening:
 
 
 def figures(rows: list[Row]) -> list[str]:
-    kept = [{k: v for k, v in dataclasses.asdict(row).items() if k not in NOT_COMPARED} for row in rows]
+    """All that rows say but for where their files lay."""
+    left = (*NOT_COMPARED, "file", "entry", "copy_of")
+    kept = [{k: v for k, v in dataclasses.asdict(row).items() if k not in left} for row in rows]
     return sorted(json.dumps(row, sort_keys=True) for row in kept)
 
 
@@ -224,39 +225,35 @@ def plain_processes(paths: list[Path], count: int, depth: str) -> float:
         return time.monotonic() - began
 
 
-def scaling(folder: Path, parts: int, quick: bool) -> None:
+def scaling(folder: Path, parts: int, counts: list[int]) -> None:
     warm("plan")
-    real = planned_within(folder, 5.0)
-    path = catalogue(folder, parts, real, 0.62 * min(left_s(), 600.0))
+    path = catalogue(folder, parts)
     files = [Path(line.strip('"')) for line in path.read_text("utf-8").splitlines()[1:]]
-    made = sum("made" in file.parts for file in files)
-    counts = [n for n in ((2, 1) if quick else (8, 1, 4, 2)) if n <= usable()] or [1]
-    print(f"\n## Scaling: {parts} parts, {parts - made} of them real, depth plan, in no order\n")
+    real = parts - sum("made" in file.parts for file in files)
+    print(f"\n## Scaling: {parts} parts, {real} of them real, depth plan, in no order\n")
     print(machine())
-    print("\n| workers | wall s | of these, first row | work s | busy | rows equal | failed | slowest s |")
+    print("\n| workers | wall s | of these, first row | work s | busy | slowest s | failed | rows |")
     print("|---|---|---|---|---|---|---|---|", flush=True)
     took: dict[int, float] = {}
-    reference: list[str] | None = None
     worked = 0.0
-    for count in counts:
+    for count in [n for n in counts if n <= usable()] or [1]:
         if 1.1 * worked / count + 15.0 > left_s():
             print(f"| {count} | left out: {left_s():.0f} s are left |", flush=True)
             continue
-        began = time.monotonic()
         first, rows = 0.0, []
-        for row in screening(path, count, limit_s=200.0).rows(folder / f"out-{count}"):
-            first = first or time.monotonic() - began
-            rows.append(row)
-        took[count] = time.monotonic() - began
-        equal = reference is None or figures(rows) == reference
-        reference = reference or figures(rows)
+        with tempfile.TemporaryDirectory() as out:
+            began = time.monotonic()
+            for row in screening(path, count, limit_s=200.0).rows(out):
+                first = first or time.monotonic() - began
+                rows.append(row)
+            took[count] = time.monotonic() - began
         seconds = [row.seconds or 0.0 for row in rows]
-        worked = sum(seconds)
+        worked, failed = sum(seconds), sum(row.state == FAILED for row in rows)
+        same = hashlib.sha256("\n".join(figures(rows)).encode()).hexdigest()[:16]
         busy = worked / (count * took[count])
         print(
             f"| {count} | {took[count]:.1f} | {first:.1f} | {worked:.1f} | {busy:.3f} "
-            f"| {'yes' if equal else 'NO'} | {sum(row.state == 'failed' for row in rows)} "
-            f"| {max(seconds):.1f} |",
+            f"| {max(seconds):.1f} | {failed} | {len(rows)}, {same} |",
             flush=True,
         )
     print()
@@ -321,12 +318,14 @@ def positions(folder: Path, parts: int, cores: int) -> None:
     print(f"Other columns that differ: {others[:8] or 'none'}")
 
 
-def looped(call: Callable[[Path], object], paths: list[Path]) -> float:
+def looped(call: Callable[[Path], object], paths: list[Path]) -> dict[Path, float]:
     """Wall seconds of a call for each, one after another."""
-    began = time.perf_counter()
+    took = {}
     for path in paths:
+        began = time.perf_counter()
         call(path)
-    return time.perf_counter() - began
+        took[path] = time.perf_counter() - began
+    return took
 
 
 def looked_at_alone(path: Path) -> None:
@@ -336,32 +335,33 @@ def looked_at_alone(path: Path) -> None:
 
 
 def overhead(folder: Path, quick: bool) -> None:
-    """One worker on parts of one list behind a first one that is not counted; beside it the loop before and
-    after, and the loop of what a worker calls, which draws the small picture as well."""
+    """One worker, from the first row to the last; beside it the loop before and after, and the loop of what a
+    worker calls, which draws the small picture as well."""
     look = sorted(written(folder / "look", 60 if quick else 400).rglob("*.stl"))
     warm("plan")
     lasting = {path for path, took in planned_within(folder, 10.0).items() if took >= (0.3 if quick else 1.0)}
-    heavy = sorted(lasting)[: 2 if quick else 14]
-    first = Path(written(folder / "first", 1, seed=8), "000", "part 000000.stl")
+    heavy = sorted(lasting)[: 3 if quick else 14]
     loops = {"look": looked_at_alone, "plan": partial(falsework.plan, release=False, cores=1)}
     print("\n## Overhead over a plain loop of the same calls, one worker, wall\n")
-    print("ms for each part\n")
+    print("ms for each part but the first that was done\n")
     print("| depth | parts | plain loop, twice | with its picture | screened | more | share |")
     print("|---|---|---|---|---|---|---|", flush=True)
     for depth, paths in (("look", look), ("plan", heavy)):
         call, own = loops[depth], partial(screened, briefing=briefed(depth))
-        if not paths:
+        if len(paths) < 2:
             continue
         looped(call, paths[:3])
         before = looped(call, paths)
         drawn = looped(lambda path, own=own: own(jobs_of([path])[0]), paths)
-        one = screening(listed_in(folder / f"{depth}.csv", [first, *paths]), 1, depth=depth, limit_s=300.0)
-        times = [time.perf_counter() for _ in one.rows(folder / f"over-{depth}")]
+        one = screening(listed_in(folder / f"{depth}.csv", paths), 1, depth=depth, limit_s=300.0)
+        rows, times = zip(*((row, time.perf_counter()) for row in one.rows(folder / depth)), strict=True)
         after = looped(call, paths)
-        plain, ours, many = (before + after) / 2, times[-1] - times[0], 1e3 / len(paths)
+        counted = [Path(row.file) for row in rows[1:]]
+        told = [1e3 * np.mean([loop[path] for path in counted]) for loop in (before, after, drawn)]
+        plain, ours = (told[0] + told[1]) / 2, 1e3 * (times[-1] - times[0]) / len(counted)
         print(
-            f"| {depth} | {len(paths)} | {before * many:.1f}, {after * many:.1f} | {drawn * many:.1f} "
-            f"| {ours * many:.1f} | {(ours - plain) * many:.1f} | {ours / plain - 1:.1%} |",
+            f"| {depth} | {len(counted)} | {told[0]:.1f}, {told[1]:.1f} | {told[2]:.1f} | {ours:.1f} "
+            f"| {ours - plain:.1f} | {ours / plain - 1:.1%} |",
             flush=True,
         )
 
@@ -519,7 +519,7 @@ def cost(folder: Path, workers: int, quick: bool) -> None:
             rows.append(row)
             if time.monotonic() > until:
                 break
-        for low, high in pairwise(SIZES):
+        for low, high in pairwise(TRIANGLES):
             took = [row.seconds or 0.0 for row in rows if low <= (row.triangles or -1) < high]
             if took:
                 told = f"{np.median(took):.2f} | {np.mean(took):.2f} | {max(took):.2f}"
@@ -618,13 +618,16 @@ def main() -> None:
     asked.add_argument("--only", default="scaling,overhead,rows,page,cents,cost,store")
     asked.add_argument("--parts", type=int, default=0)
     asked.add_argument("--rows", type=int, default=0)
+    asked.add_argument("--workers", default="8,1,4,2", help="of scaling, one after another")
+    asked.add_argument("--folder", default="", help="of scaling's catalogue, to be used again")
     asked.add_argument("--budget-s", type=float, default=300.0, help="of many rows")
     told = asked.parse_args()
     quick, cores = told.quick, usable()
     for which in told.only.split(","):
         with section(which) as here:
             if which == "scaling":
-                scaling(here, told.parts or (24 if quick else 500), quick)
+                place = Path(told.folder) if told.folder else here
+                scaling(place, told.parts or (24 if quick else 500), list(map(int, told.workers.split(","))))
             elif which == "overhead":
                 overhead(here, quick)
             elif which == "rows":

@@ -31,7 +31,7 @@ import psutil
 
 from falsework.screening.dataset import all_rows
 from falsework.screening.row import rows_of
-from screen import catalogue, left_s, planned_within, section, usable, warm
+from screen import catalogue, left_s, section, usable, warm
 
 DISK_MB, PATIENCE_S, LIFE_S, MOST_RUNS = 64, 5.0, 9.0, 40
 
@@ -153,8 +153,7 @@ def failures(out: Path) -> dict[str, tuple[str, str]]:
 def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) -> None:
     """``kills``: of workers, of clients, of the process that holds the scheduler."""
     warm("plan")
-    path = catalogue(folder, parts, planned_within(folder, 3.0), 0.25 * workers * min(left_s(), 400.0))
-    bad = hostile(folder / "hostile")
+    path, bad = catalogue(folder, parts), hostile(folder / "hostile")
     lines = path.read_text("utf-8").splitlines(keepends=True)
     for one in bad:
         lines.insert(1 + len(lines) * (bad.index(one) + 1) // (len(bad) + 2), f'"{one}"\n')

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from falsework.errors import PartError
 from falsework.screening.listing import ListedPart, listed, wanted_of
+from falsework.screening.reading import heaviest_first
 
 
 def touch(path: Path, text: str = "x") -> Path:
@@ -81,6 +82,15 @@ def test_a_path_that_leads_to_nothing_is_refused(tmp_path: Path, path: str, said
     (tmp_path / "empty").mkdir()
     with pytest.raises(PartError, match=said):
         list(listed([os.fspath(tmp_path / path) if path else ""]))
+
+
+def test_the_heaviest_come_first_as_far_as_is_seen_ahead(tmp_path: Path) -> None:
+    for name, size in (("a", 10), ("b", 30), ("c", 20), ("d", 40), ("e", 20)):
+        (tmp_path / f"{name}.stl").write_bytes(b"x" * size)
+    entries = [ListedPart(os.fspath(tmp_path / f"{name}.stl")) for name in "abcde"]
+    entries += [ListedPart("http://store/f.stl"), ListedPart(os.fspath(tmp_path / "gone.stl"))]
+    ordered = ["".join(Path(one.called).stem for one in heaviest_first(iter(entries), n)) for n in (99, 1, 0)]
+    assert ordered == ["gonedbceaf", "bcdeagonef", "abcdefgone"]
 
 
 def test_names_at_addresses_are_in_their_own_script() -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import math
 import os
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
+from heapq import heappop, heappush
 from queue import Empty, SimpleQueue
 
 from falsework.errors import FalseworkError
@@ -17,6 +19,7 @@ from falsework.screening.listing import ListedPart
 
 NO_MARKS = Marks()
 AT_ONCE = 16  # readers: a slow store answers as many at a time
+SEEN_AHEAD = 1000  # entries among which the heaviest is taken
 AHEAD_BYTES = 512 << 20  # of contents in hand that no worker has yet
 
 
@@ -35,8 +38,31 @@ class Ready:
     fault: str = ""
 
 
+def heaviest_first(entries: Iterator[ListedPart], window: int = SEEN_AHEAD) -> Iterator[ListedPart]:
+    """Entries by falling size of their files, as far as is seen ahead: a long part that is begun last would
+    leave all other workers idle. What will be refused comes at once."""
+    held: list[tuple[float, int, ListedPart]] = []
+    for number, entry in enumerate(entries):
+        heappush(held, (-_weight(entry), number, entry))
+        if len(held) > window:
+            yield heappop(held)[2]
+    while held:
+        yield heappop(held)[2]
+
+
+def _weight(entry: ListedPart) -> float:
+    if entry.fault:
+        return math.inf
+    if places.is_address(entry.place):  # a store would have to be asked
+        return 0.0
+    try:
+        return os.path.getsize(entry.place)
+    except (OSError, ValueError):
+        return math.inf
+
+
 class ReadAhead:
-    """Entries in their order or nearly so, as their contents come in.
+    """Entries as their contents come in, the heaviest first or nearly so.
 
     Read by threads that end with the program: who stops must not wait for a store that hangs.
     """
@@ -139,7 +165,7 @@ class _Held:
 @contextlib.contextmanager
 def reading(entries: Iterator[ListedPart]) -> Iterator[ReadAhead]:
     """Read ahead within the block."""
-    ahead = ReadAhead(entries)
+    ahead = ReadAhead(heaviest_first(entries))
     try:
         yield ahead
     finally:
