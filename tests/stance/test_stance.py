@@ -13,8 +13,11 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework import Plan, load_process, plan
+from falsework.planning import pipeline
 from falsework.planning.readiness import readiness
 from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
+from falsework.stance import Balance
+from falsework.support.generate import build_scheme
 from falsework.support.statics import hulls, moments, section_modulus
 from hung import block, drawn
 
@@ -149,6 +152,27 @@ def test_a_ball_gets_a_foot_of_support():
     assert any(c.chosen.value == "bed" and "does not fall over" in c.why for c in made.choices)
     asked = plan(drawn(Manifold.sphere(10, 96)), PLA, standing="leave", release=False)
     assert asked.stance.topples and not asked.pieces
+
+
+@settings(max_examples=8, deadline=None)
+@given(foot=st.floats(1.0, 8.0), arm=st.floats(20.0, 90.0), height=st.floats(15.0, 60.0))
+def test_no_support_does_more_than_may_stand_foresees(foot, arm, height):
+    """A post with an arm: where it stands on supports, it was foreseen that it may."""
+    solid = block((0, 0, 0), (foot, 20, height)) + block((0, 0, height - 4), (arm, 20, height))
+    made = plan(drawn(solid), PLA, standing="bed", release=False)
+    ground = made.geometry
+    balance = Balance(ground.stack, ground.need, made.part_cost.volume_mm3, PLA)
+    every = np.ones(len(made.undersides), dtype=bool)
+    assert balance.may_stand(every) or made.stance.topples
+    assert balance.may_stand(~every) == (not standing(solid).stance.topples)
+
+
+def test_supports_that_cannot_hold_a_part_are_not_built_to_find_that_out(monkeypatch):
+    """A cone on its tip: whatever is carried, it falls; its supports are made once."""
+    made = []
+    monkeypatch.setattr(pipeline, "build_scheme", lambda *a, **how: made.append(1) or build_scheme(*a, **how))
+    planned = plan(drawn(Manifold.cylinder(60, 0.3, 15, 64)), PLA, release=False)
+    assert planned.stance.topples and len(made) == 1
 
 
 def test_a_rim_does_not_hold_a_part_on_a_needle():
