@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import side_by_side
 from falsework.droop.supported import lane_spacing_mm
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred
@@ -256,13 +258,13 @@ def _drawn(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: SupportP
     if structure.weave == "crossed":
         turns.append((Role.CROSS, angle + 90.0))
     sets = ((~shore, structure.spacing_mm, False), (shore, lane_spacing_mm(process), len(turns) == 1))
-    walls = [
-        (_walls(draft, mine & ~cells.slim, Lines(*turn, spacing, zero, arched), place), zero)
+    jobs = [
+        partial(_walls, draft, mine & ~cells.slim, Lines(*turn, spacing, zero, arched), place)
         for mine, spacing, arched in sets
         if mine.any()
         for turn in turns
     ]
-    return replace(draft, walls=walls)
+    return replace(draft, walls=[(walls, zero) for walls in side_by_side(jobs)])
 
 
 def _tied(draft: SupportDraft, tie_mm: Floats, place: SupportPlace) -> SupportDraft:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
+from falsework.cores import side_by_side
 from falsework.kernels.outline.strips import panel_levels, stack_panels
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.support.cells import Bands, Cells, facing, joined
+from falsework.support.cells import Bands, Cells, Dense, facing, joined
 from falsework.support.scheme import SupportMesh
 from falsework.support.strands import Walls, turned_back
 from falsework.support.sweep import EMPTY, simplified
@@ -140,19 +142,16 @@ def _without_specks(blocks: Blocks) -> Blocks:
     return Blocks(polygons[good], blocks.first[owner], blocks.last[owner], blocks.piece[owner])
 
 
-def _tubes(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float) -> list[Blocks]:
-    """The bands that closed lines fill, by number of lines."""
-    out = []
-    for many in np.unique(closed_lines[closed_lines > 0]):
-        polygons, owner = parts(np.where(closed_lines == many, body, EMPTY))
-        # Drawn in first, so that the plainer outline stays within the old one.
-        inner = offset_mitred(polygons, -_PLAIN_MM)
-        plain, source = parts(areas_only(simplified(inner, _PLAIN_MM)))
-        owner = owner[source]
-        solid = _blocks(plain, cells.layer[owner], cells.piece[owner])
-        hollow = offset_mitred(solid.polygon, -many * width_mm)
-        out.append(_without_specks(replace(solid, polygon=overlay.difference(solid.polygon, hollow))))
-    return out
+def _tubes(cells: Cells, body: Regions, many: int, width_mm: float) -> Blocks:
+    """The bands that ``many`` closed lines fill around (C,) regions."""
+    polygons, owner = parts(body)
+    # Drawn in first, so that the plainer outline stays within the old one.
+    inner = offset_mitred(polygons, -_PLAIN_MM)
+    plain, source = parts(areas_only(simplified(inner, _PLAIN_MM)))
+    owner = owner[source]
+    solid = _blocks(plain, cells.layer[owner], cells.piece[owner])
+    hollow = offset_mitred(solid.polygon, -many * width_mm)
+    return _without_specks(replace(solid, polygon=overlay.difference(solid.polygon, hollow)))
 
 
 def solid_of(
@@ -169,10 +168,17 @@ def solid_of(
     as they are: readers unite them by the positive winding that 3MF Core asks for, and uniting them here
     cost more than all the rest of a plan.
     """
-    shells = [_plates(one, z_mm, width_mm) for one in walls]
-    dense = (bands.cap, bands.sole, bands.foot)
-    shells += [_slabs(_blocks(band.polygon, band.layer, band.piece), z_mm) for band in dense]
-    shells += [_slabs(tubes, z_mm) for tubes in _tubes(cells, bands.body, closed_lines, width_mm)]
+
+    def banded(band: Dense) -> _Shells:
+        return _slabs(_blocks(band.polygon, band.layer, band.piece), z_mm)
+
+    def tube(many: int) -> _Shells:
+        return _slabs(_tubes(cells, np.where(closed_lines == many, bands.body, EMPTY), many, width_mm), z_mm)
+
+    lines = np.unique(closed_lines[closed_lines > 0]).tolist()
+    jobs = [partial(_plates, one, z_mm, width_mm) for one in walls]
+    jobs += [partial(banded, band) for band in (bands.cap, bands.sole, bands.foot)]
+    shells = side_by_side(jobs + [partial(tube, many) for many in lines])
     offsets = np.cumsum([0, *(len(one.vertices) for one in shells)])
     vertices = np.concatenate([one.vertices for one in shells])
     faces = np.concatenate([one.faces + at for one, at in zip(shells, offsets, strict=False)])
