@@ -19,7 +19,7 @@ from falsework.layers.stack import LayerStack
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import NeedMap, UndersideKind
-from falsework.objective import printing_price
+from falsework.objective import Price, printing_price
 from falsework.orientation import Orientations
 from falsework.orientation.body import face_normals
 from falsework.orientation.value import Orientation
@@ -134,7 +134,7 @@ class _Built:
 
 
 def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Plan:
-    """The plan of what is built, without release and price."""
+    """The plan of what is built, without release, price, and the other standings beside it."""
     process = wish.process
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
@@ -147,9 +147,7 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
     }
     obstacles = obstacles_of(need, unmet, swept.sections, stack.z_mm, process) if unmet else {}
     choices, bare = as_built(built.choices, need, carried, weighed.figures, obstacles)
-    missing = unbuilt(built.choices, carried, stack, need, process, swept, spared)
     starts = starts_of(stack, need, scheme.strands, scheme.gap, process)
-    own = printing_price(weighed.part_cost, process, wish.weights)
     return Plan(
         part=summary,
         process=process,
@@ -160,7 +158,7 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
         layers=_layer_summary(stack, need),
         undersides=need.undersides,
         choices=choices,
-        alternatives=alternatives(choices, need, own, sparing.whole if sparing else (), missing),
+        alternatives=(),
         gap=scheme.gap,
         gap_below=scheme.gap_below,
         pieces=scheme.pieces,
@@ -188,8 +186,8 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Pl
     plan = _assembled(weighed, built, wish, context)
     weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
     if not weak or wish.standing != AUTO:
-        return plan
-    undersides, plans = weighed.need.undersides, [plan]
+        return _compared(plan, built, weighed)
+    undersides, found = weighed.need.undersides, [(plan, built)]
 
     def instead(choice: Choice, standing: Standing) -> Choice:
         underside = undersides[choice.underside - 1]
@@ -199,15 +197,25 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Pl
             return choice
         return chosen_instead(choice, underside, standing)
 
-    def planned(choices: tuple[Choice, ...]) -> Plan:
+    def planned(choices: tuple[Choice, ...]) -> tuple[Plan, _Built]:
         then = _built(weighed, choices, wish.process, replace(context, watch=context.watch.silent()))
-        return _assembled(weighed, then, wish, context)
+        return _assembled(weighed, then, wish, context), then
 
     now = [choice.chosen for choice in built.choices]
     tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
     other = [choices for choices in tried if [choice.chosen for choice in choices] != now]
-    plans += side_by_side([partial(planned, choices) for choices in other])
-    return min(plans, key=lambda one: _priced(one).price.total)
+    found += side_by_side([partial(planned, choices) for choices in other])
+    return _compared(*min(found, key=lambda one: _price(one[0]).total), weighed)
+
+
+def _compared(plan: Plan, built: _Built, weighed: _Weighed) -> Plan:
+    """The plan with what all standings would cost beside it."""
+    need, spared, process, sparing = weighed.need, weighed.spared, plan.process, plan.sparing
+    carried = {n for piece in plan.pieces for n in piece.undersides}
+    missing = unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared)
+    own = printing_price(weighed.part_cost, process, plan.weights)
+    whole = sparing.whole if sparing else ()
+    return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))
 
 
 def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, context: Context) -> _Built:
@@ -265,12 +273,16 @@ def judged(plan: Plan, context: Context) -> Plan:
 
 def _priced(plan: Plan) -> Plan:
     """The plan with its price, which is also that of what was chosen in the table of standings."""
-    assert plan.geometry is not None
-    price = price_of(plan, plan.geometry.cared)
+    price = _price(plan)
     *others, chosen = plan.alternatives
     scar_mm2 = math.fsum(piece.scar_mm2 for piece in plan.pieces)
     built = replace(chosen, cost=plan.support_cost, scar_mm2=scar_mm2, price=price)
     return replace(plan, price=price, alternatives=(*others, built))
+
+
+def _price(plan: Plan) -> Price:
+    assert plan.geometry is not None
+    return price_of(plan, plan.geometry.cared)
 
 
 def _cared(weighed: _Weighed, wish: Wish, context: Context) -> Cared:

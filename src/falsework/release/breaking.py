@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,9 @@ from falsework.release.order import PIECE_SHARE, Exit, blockers_of, peeled
 from falsework.release.pulling import SCREEN_SHARE, apart, blocked, confirmed, local_axes, plain_directions
 from falsework.support.scheme import Role, SupportStrands
 from falsework.watch import QUIET, Watch
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
 
 DIRECTIONS = 300  # even directions tried for each block
 POINTS = 600  # on each piece
@@ -147,7 +151,7 @@ def _fewest(
     near = (directions @ directions.T > np.cos(np.radians(_NEAR_DEG))).astype(np.float32)
     near /= near.sum(axis=1, keepdims=True)
     spans = points @ axes.T
-    tried = 0
+    tried, solid = 0, None
     for planes in simple_cuts(spans.min(axis=0), spans.max(axis=0), axes, between):
         label = planes.labels(points)
         order = np.argsort(label, kind="stable")
@@ -157,23 +161,27 @@ def _fewest(
             continue
         tried += 1
         openness = np.where(free, near @ free.astype(np.float32), -1.0)
-        found = _verified(part, mesh, planes, blocks, openness, directions, margin_mm)
-        if found is not None or tried >= _SCHEMES_CONFIRMED:
-            return found
+        solid = _solid_of(mesh) if solid is None else solid
+        if solid is None:
+            return None
+        found = _verified(part, mesh, _split(solid, planes), blocks, openness, directions, margin_mm)
+        if found is not None:
+            return Broken(planes, *found)
+        if tried >= _SCHEMES_CONFIRMED:
+            return None
     return None
 
 
 def _verified(
     part: BodyMesh,
     mesh: BodyMesh,
-    planes: Planes,
+    solids: dict[int, tuple[Floats, Indices]],
     labels: Indices,
     openness: Floats,
     directions: Floats,
     margin_mm: float,
-) -> Broken | None:
-    """The cut carried out on the mesh, each block's way out confirmed, and an order found."""
-    solids = _split(mesh, planes)
+) -> tuple[Floats, Floats] | None:
+    """Middles and ways out of the blocks in the order in which they leave, each way confirmed."""
     blocks = _joined([solids[int(label)] for label in labels if int(label) in solids])
     if blocks.count != len(labels):
         return None
@@ -191,11 +199,8 @@ def _verified(
     if locked:
         return None
     order = sorted(rounds, key=lambda block: (rounds[block], block))
-    return Broken(
-        planes,
-        np.array([blocks.bounds[block].mean(axis=0) for block in order]),
-        np.array([taken[block].direction for block in order]),
-    )
+    middles = np.array([blocks.bounds[block].mean(axis=0) for block in order])
+    return middles, np.array([taken[block].direction for block in order])
 
 
 def _candidates(
@@ -216,8 +221,8 @@ def _candidates(
     yield from local_axes(part, low - margin_mm, high + margin_mm)
 
 
-def _split(mesh: BodyMesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
-    """Vertices and faces of each block by label; empty where the mesh is no solid."""
+def _solid_of(mesh: BodyMesh) -> Manifold | None:
+    """The mesh as the library takes it; None where it is no solid."""
     from manifold3d import Error, Manifold, Mesh64
 
     used, back = np.unique(mesh.faces, return_inverse=True)
@@ -227,8 +232,11 @@ def _split(mesh: BodyMesh, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
             np.ascontiguousarray(back.reshape(-1, 3), dtype=np.uint64),
         )
     )
-    if solid.status() != Error.NoError:
-        return {}
+    return solid if solid.status() == Error.NoError else None
+
+
+def _split(solid: Manifold, planes: Planes) -> dict[int, tuple[Floats, Indices]]:
+    """Vertices and faces of each block by label."""
     parts = {0: solid}
     for bit, (normal, offset) in enumerate(zip(planes.normals, planes.offsets, strict=True)):
         halves: dict[int, Manifold] = {}
