@@ -359,7 +359,8 @@ def lies_of(found: Orientations) -> Iterator[Orientation]:
 
 
 def degrees_between(a: Orientation, b: Orientation) -> float:
-    return math.degrees(math.acos(min(1.0, sum(x * y for x, y in zip(a.up, b.up, strict=True)))))
+    cosine = sum(x * y for x, y in zip(a.up, b.up, strict=True))
+    return math.degrees(math.acos(max(-1.0, min(1.0, cosine))))
 
 
 def lines(one: Compared, reason: str) -> Iterator[str]:
