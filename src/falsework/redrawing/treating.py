@@ -143,8 +143,11 @@ class _Row:
             return
         if self._beaten(kind, draft):
             return
-        draft, proof = swept_and_proved(self.ground, draft, watch.part(0.5, 1.0))
-        change = priced(self.ground, draft, proof, self.place.planned, _sayings(self.place, draft, proof))
+        draft, proof = swept_and_proved(self.ground, draft, watch.part(0.5, 0.9))
+        watch.at("what it would harm", 0.9)
+        sayings = _sayings(self.place, draft, proof)
+        watch.at("what it would cost", 0.95)
+        change = priced(self.ground, draft, proof, self.place.planned, sayings)
         if change.proven or kind not in self.changes:
             self.changes[kind] = change
             self.declined.pop(kind, None)

@@ -105,6 +105,7 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     if on_bed:
         solid = solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)
     if not canvas.flat or behind is not None:
+        watch.at("fitting the corbel to the part", 0.9)
         solid = settled(ground.solid, solid)
     if solid.is_empty() or solid.volume() < _LEAST_MM3:
         return _refusal(site, "no corbel is left once it is drawn", "")

@@ -340,11 +340,15 @@ def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]
                 low = float(middles[layer - 1]) + _JOIN_MM
         slabs.append(prism(course, low, high - _JOIN_MM))
     # slabs two layers apart stand clear of each other, as caps do: only the three heaps overlap
-    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2]) + Manifold.compose(caps)
+    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2])
     whole.status()  # made now
     watch.at("drawing the corbel", 0.7)
+    if caps:
+        whole += Manifold.compose(caps)
+        whole.status()
+        watch.at("drawing the corbel", 0.75)
     plain = whole.simplify(_PLAIN_MM)
-    watch.at("drawing the corbel", 0.8)
+    watch.at("fitting the corbel to the part", 0.8)
     return settled(ground.solid, plain)
 
 

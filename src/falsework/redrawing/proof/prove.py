@@ -62,8 +62,11 @@ def swept_and_proved(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) ->
     """A draft without its crumbs, and its proof; where it does not carry its underside, or is all crumbs, as
     it was and with that fault alone: then nothing else is asked."""
     changed = Changed(ground, (draft,))
-    watch.at("which undersides need support now", 0.0)
+    watch.at("laying the change into the layers", 0.0)
+    _ = changed.stack
+    watch.at("which undersides need support now", 0.1)
     need = need_anew(changed)
+    watch.at("what is left of the underside", 0.15)
     asking = asking_of(changed, need, whole=False)
     faults = _asking_faults(ground, (draft,), asking)
     clean: Draft | None = draft
@@ -107,8 +110,10 @@ def proof_of(
     faults += _thin_faults(ground, walls)
     if any(r.solid.bounding_box()[2] < -BENEATH_BED_MM for draft in drafts for r in draft.added):
         faults.append("the change reaches beneath the bed")
-    watch.at("faces to keep", 0.9)
     if changed.lasting:
+        watch.at("making the body", 0.85)
+        _ = changed.solid
+        watch.at("whether the body is whole", 0.9)
         faults += body_faults(changed)
     suspects = asking.suspects
     if written is not None:
@@ -116,6 +121,7 @@ def proof_of(
         faults += unsound
         suspects += changed.around(where)
     if ground.spared.any():
+        watch.at("faces to keep", 0.95)
         faults += spared_faults(changed)
     watch.at("proved", 1.0)
     return ChangeProof(
