@@ -5,7 +5,6 @@ The tests' own slicing in shapely is the reference; faults by construction.
 
 from __future__ import annotations
 
-import functools
 from pathlib import Path
 
 import pytest
@@ -55,14 +54,10 @@ def test_a_layer_that_a_real_program_skips_is_found() -> None:
     assert result.answer.says.startswith("Look at this before you print")
 
 
-@functools.cache
-def sound_programs() -> list[planted.Case]:
-    return list(planted.sound_alone(every=19))
-
-
 @pytest.mark.parametrize("k", range(9))
 def test_sound_programs_have_no_fault(k: int) -> None:
-    case = sound_programs()[k]
+    """Each nineteenth of all, made where it is read."""
+    (case,) = planted.sound_alone(every=190, offset=19 * (k + 1))
     assert weighty(audit(case.program)) == [], case.name
 
 

@@ -8,18 +8,30 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from manifold3d import Manifold
 
 from falsework.cli.app import run
 from falsework.cli.release import planned_again
 from falsework.files.stl import write_stl
 from falsework.part.demo import demo_parts
+from falsework.part.health import healed_part
+from falsework.part.part import Part
+from falsework.part.raw import joined
 from falsework.planning.value import Plan
 from falsework.request import Context
 
 
+def shelf() -> Part:
+    """A post on a floor, and a shelf that reaches past the floor: its support stands on both."""
+    solid = Manifold.cube((24.0, 20.0, 2.0)) + Manifold.cube((6.0, 20.0, 16.0))
+    solid += Manifold.cube((40.0, 20.0, 3.0)).translate((0.0, 0.0, 15.0))
+    mesh = solid.to_mesh64()
+    return healed_part("shelf", joined([("", mesh.vert_properties[:, :3], mesh.tri_verts)]), subject="shelf")
+
+
 @pytest.fixture
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    part = demo_parts()["lamp bracket"]()
+    part = shelf()
     write_stl(tmp_path / "bracket.stl", part.vertices, part.faces, "bracket")
     monkeypatch.chdir(tmp_path)
     return tmp_path
@@ -35,7 +47,7 @@ def test_a_spared_plan_says_so_and_is_built_again_as_it_was(folder, capsys) -> N
     """Its folder holds all that it takes: `release` and `audit` ask for no marks again."""
     free = planned(folder)
     capsys.readouterr()
-    plan = planned(folder, "--spare", "0,0.7,0.7", "--spare", "+z")
+    plan = planned(folder, "--spare", "0,1,0", "--spare", "+z")
     said = capsys.readouterr().out
     assert free.sparing is None and plan.sparing is not None and plan.sparing.area_mm2 > 100
     assert "for its support would touch faces supports must not touch" in said

@@ -95,7 +95,7 @@ def test_a_sheet_without_thickness_and_a_dust_grain():
 
 
 def test_a_sphere_is_the_same_in_every_lie():
-    lies = lies_of(sphere(15.0, 240, 120))
+    lies = lies_of(sphere(15.0, 120, 60))
     assert lies.recommended == lies.today
     assert lies.supportless == 0
 
