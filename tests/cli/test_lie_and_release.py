@@ -6,10 +6,13 @@ import json
 from pathlib import Path
 
 import pytest
+from manifold3d import Manifold
 
 from falsework.cli.app import run
 from falsework.files.stl import write_stl
 from falsework.part.demo import demo_parts
+from falsework.part.health import healed_part
+from falsework.part.raw import joined
 from falsework.planning.value import Plan
 
 
@@ -92,9 +95,13 @@ def test_release_shows_the_pieces_in_order(folder, monkeypatch, capsys) -> None:
 
 def test_where_a_piece_fails_release_says_what_to_change(tmp_path, monkeypatch, capsys) -> None:
     monkeypatch.chdir(tmp_path)
-    part = demo_parts()["lamp bracket"]()
-    write_stl(tmp_path / "bracket.stl", part.vertices, part.faces, "bracket")
-    assert run(["plan", "bracket.stl", "--unit", "mm", "--out", "plan"]) == 0
+    flange = Manifold.cylinder(2.0, 9.0, 9.0, 32)  # of a spool: what stands between them must be broken up
+    solid = flange + Manifold.cylinder(10.0, 3.0, 3.0, 32) + flange.translate((0.0, 0.0, 8.0))
+    mesh = solid.to_mesh64()
+    part = healed_part("spool", joined([("", mesh.vert_properties[:, :3], mesh.tri_verts)]), subject="spool")
+    write_stl(tmp_path / "spool.stl", part.vertices, part.faces, "spool")
+    how = ["--unit", "mm", "--standing", "bed-or-part", "--out", "plan"]
+    assert run(["plan", "spool.stl", *how]) == 0
     plan = Plan.from_json((tmp_path / "plan" / "plan.json").read_text("utf-8"))
     assert plan.release is not None and plan.release.failing
     page = (tmp_path / "plan" / "report.html").read_text("utf-8")
@@ -104,5 +111,5 @@ def test_where_a_piece_fails_release_says_what_to_change(tmp_path, monkeypatch, 
     said = capsys.readouterr().out
     assert "Written to release.html" in said
     sheet = (tmp_path / "release.html").read_text("utf-8")
-    assert "<h1>bracket</h1>" in sheet and "What to change" in sheet and "Cut 1 of" in sheet
+    assert "<h1>spool</h1>" in sheet and "What to change" in sheet and "Cut 1 of" in sheet
     assert "What to change, best first:" in said and "instead of" in said.split("What to change")[1]
