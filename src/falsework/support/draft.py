@@ -28,7 +28,7 @@ from falsework.support.stability import (
     foot_to_stay_mm2,
 )
 from falsework.support.strands import Lines, Walls, piece_middles, walls_of
-from falsework.support.sweep import Surroundings, carried, printable, shifted
+from falsework.support.sweep import Surroundings, by_layer, carried, printable, shifted
 
 _ROUNDS = 2  # of widening feet: how much is needed is only reckoned
 _BORE_SHARE = 0.2  # of a piece's height up to which the part around it keeps it from falling
@@ -191,8 +191,8 @@ def _thickened(support: Regions, cells: Cells, thicken_mm: Floats, place: Suppor
     if around.free is not None:
         thick = areas_only(overlay.difference(thick, around.free[layer]))
     out = support.copy()
-    for i in np.unique(layer):
-        out[i] = overlay.union_all([support[i], *thick[layer == i]])
+    united = by_layer(lambda i: overlay.union_all([support[i], *thick[layer == i]]), np.unique(layer))
+    out[list(united)] = list(united.values())
     out = printable(out, 0.45 * width_mm)
     fresh = areas_only(overlay.difference(shifted(out, 1), out))
     return carried(out, fresh, around, place.reach_mm, 0.9 * width_mm)

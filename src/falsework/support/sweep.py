@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cores import side_by_side
+from falsework.cores import dealt, side_by_side
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
 from falsework.layers.stack import LayerStack, Regions
@@ -27,6 +28,7 @@ _STRAY_LINES = 0.35  # and outlines may stray by so many, less than what holds b
 _MORE_VERTICES = 1.3  # they are plain enough until they have so many times the vertices they last had
 _OVERLAP_MM = 0.05  # strips grow by this before they join, so that strayed outlines leave no seams
 _SPECK_MM2 = 1e-3
+_HAND = 4  # layers that a core takes at least
 
 
 def empties(count: int) -> Regions:
@@ -234,24 +236,45 @@ def carried(
     """
     out, gone = regions.copy(), open_beneath.copy()
     margin = around.side_mm + 2.0 * reach_mm
-    for i in range(1, len(regions)):
-        if gone[i - 1].is_empty or out[i].is_empty:
-            continue
+
+    def hanging(i: int) -> planar.Geometry:
         over = overlay.intersection(out[i], gone[i - 1])
         if over.area < _SPECK_MM2:
-            continue
+            return EMPTY
         window = _about(over, margin)
         rest = overlay.difference(over, around.ground(i, reach_mm, window))
         if rest.area < _SPECK_MM2:
-            continue
+            return EMPTY
         beneath = overlay.intersection(out[i - 1], window)
-        hanging = overlay.difference(rest, overlay.buffer(beneath, reach_mm, quad_segs=4))
-        if hanging.area < _SPECK_MM2:
-            continue
-        left = printable(np.array([overlay.difference(out[i], hanging)], dtype=object), 0.5 * least_mm)[0]
-        gone[i] = overlay.union(gone[i], overlay.difference(out[i], left))
-        out[i] = left
+        left = overlay.difference(rest, overlay.buffer(beneath, reach_mm, quad_segs=4))
+        return EMPTY if left.area < _SPECK_MM2 else left
+
+    def asks(i: int) -> bool:
+        return not (gone[i - 1].is_empty or out[i].is_empty)
+
+    # All layers are looked at as they are, beside each other; then again where one beneath has changed.
+    at_first = by_layer(hanging, [i for i in range(1, len(regions)) if asks(i)])
+    changed = False
+    for i in range(1, len(regions)):
+        lost = hanging(i) if changed and asks(i) else EMPTY if changed else at_first.get(i, EMPTY)
+        changed = not lost.is_empty
+        if changed:
+            rest = np.array([overlay.difference(out[i], lost)], dtype=object)
+            left = printable(rest, 0.5 * least_mm)[0]
+            gone[i] = overlay.union(gone[i], overlay.difference(out[i], left))
+            out[i] = left
     return out
+
+
+def by_layer(
+    what: Callable[[int], planar.Geometry], layers: Sequence[int] | NDArray[np.int64]
+) -> dict[int, planar.Geometry]:
+    """``what`` of each layer, layers dealt out among the cores."""
+    hands = [hand.tolist() for hand in dealt(np.asarray(layers, dtype=np.int64), _HAND)]
+    found = side_by_side([partial(lambda hand: [what(i) for i in hand], hand) for hand in hands])
+    return {
+        i: one for hand, made in zip(hands, found, strict=True) for i, one in zip(hand, made, strict=True)
+    }
 
 
 def _about(region: planar.Geometry, margin_mm: float) -> planar.Geometry:
