@@ -16,6 +16,7 @@ from falsework.orientation.value import Orientations
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
 from falsework.planning.orienting import _first, best_orientations
+from falsework.planning.proof import trouble
 from falsework.process import load_process
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
@@ -212,6 +213,16 @@ def test_what_is_not_ready_gives_way_to_what_costs_the_same():
     assert not lies.today.proof.ready
     assert lies.recommended.proof.ready and lies.recommended.height_mm < 7.0
     assert lies.recommended.price.total <= 1.02 * lies.today.price.total
+
+
+def test_what_stands_comes_before_what_falls_however_cheap():
+    """Both leave something that starts in mid-air: one falls over too."""
+    lies = lies_of(box((30.0, 20.0, 10.0)), directions=50)
+    proof = replace(lies.today.proof, ready=False, bare=1)
+    stands = replace(lies.today, price=Price(filament=46.0), proof=proof)
+    falls = replace(stands, price=Price(filament=23.0), proof=replace(proof, bare=0, stands=False))
+    assert trouble(lies.today) < trouble(stands) < trouble(falls) < trouble(replace(falls, proof=None))
+    assert _first([stands, falls], [0, 1]) == 0
 
 
 def test_a_rim_must_be_worth_it():

@@ -67,11 +67,12 @@ def work(shared: Shared, job: Job, watch: Watch = QUIET) -> Orientation | float:
 
 def trouble(lie: Orientation) -> int:
     """0 for a position that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
-    that does not, 2 for one that does not fit: less comes first, whatever it costs."""
+    that leaves some of that, 2 for one that falls, 3 for one that does not fit: less comes first, whatever it
+    costs."""
     if lie.proof is None:
-        return 2
+        return 3
     p = lie.proof
-    return int(not (p.stands or p.rim_mm > 0.0) or p.bare > 0)
+    return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0)
 
 
 def ready(lie: Orientation) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import chain
 
 import numpy as np
 from numpy.typing import NDArray
