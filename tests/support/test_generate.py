@@ -151,6 +151,17 @@ def test_a_grid_crosses_and_a_perimeter_closes() -> None:
     np.testing.assert_allclose(closed[:, 2:], np.roll(closed[:, :2], -1, axis=0))
 
 
+def test_lines_end_within_the_closed_lines_around_them_and_bite_into_the_innermost() -> None:
+    def begins_mm(closed: int) -> float:
+        structure = replace(PLAIN.structure, perimeter_lines=closed)
+        strands = scheme_of(table(), process=replace(PLAIN, structure=structure)).strands
+        lines = strands.ends_mm[(strands.role == Role.LINE) & (strands.layer == 15)]
+        return float(lines[:, [0, 2]].min())
+
+    further = [begins_mm(closed) - begins_mm(0) for closed in (1, 2)]
+    assert further == pytest.approx([0.75 * PLAIN.line_width_mm, 1.75 * PLAIN.line_width_mm])
+
+
 def test_a_thin_column_does_not_vanish() -> None:
     sections = [shapely.box(0, 0, 3, 3)] * 40 + [shapely.box(0, 0, 3, 3) | shapely.box(3, 0, 5, 3)] * 3
     scheme = scheme_of(sections)

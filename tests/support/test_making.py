@@ -109,14 +109,16 @@ def test_any_number_of_cores_gives_the_same_regions() -> None:
         assert [g.wkb for g in shared] == [g.wkb for g in alone]
 
 
-def test_a_column_close_in_a_bore_does_not_fall() -> None:
-    """Its foot has no room to be widened; what holds it is the foot, and the part all around."""
+@pytest.mark.parametrize(("deep", "held"), [(40, True), (4, False)])
+def test_a_column_close_in_a_bore_does_not_fall(deep, held) -> None:
+    """Its foot has no room to be widened; what holds it is the foot, and the part all around. A bore of less
+    than a fifth of its height does not."""
     bore, lid = shapely.Point(0, 0).buffer(2.3), shapely.box(-20, -20, 20, 20)
     post = shapely.box(-20, -20, -12, 20) | shapely.box(12, -20, 20, 20)
-    sections = [lid - bore] * 40 + [post] * 75 + [post | shapely.Point(0, 0).buffer(2.0)] * 3 + [lid] * 3
+    sections = [lid - bore] * deep + [post] * (115 - deep)
+    sections += [post | shapely.Point(0, 0).buffer(2.0)] * 3 + [lid] * 3
     stack, process = stack_of(sections, 0.2), CURTAIN
     need = need_map(stack, Laws(process))
     islands = [Standing.BED if u.extent_mm < 6.0 else Standing.LEAVE for u in need.undersides]
-    deep = build_scheme(stack, need, islands, process)
-    (piece,) = deep.pieces
-    assert 1.0 <= piece.topple_safety < 1.5 and not piece.weak
+    (piece,) = build_scheme(stack, need, islands, process).pieces
+    assert 1.0 <= piece.topple_safety < 1.5 and piece.weak is not held
