@@ -37,7 +37,14 @@ def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench
     # fins take more minutes of hand work than they save: they are made where somebody wants them
     expect(page.locator("#redraw .redrawn")).to_contain_text("drawn-in fins would do")
     page.locator("#redraw summary", has_text="Choose what to do").click()
-    page.locator("#redraw label", has_text="drawn-in fins:").get_by_role("radio").check()
+    fins = page.locator("#redraw label", has_text="drawn-in fins:").get_by_role("radio")
+    fins.check()
+    # the total moves at once; undone, the menu stays open
+    total = page.locator("#redraw p[aria-live]")
+    expect(total).to_contain_text("As chosen, about")
+    page.get_by_role("button", name="Undo all choices").click()
+    expect(total).to_be_empty()
+    fins.check()
     settled(page)
     page.get_by_role("button", name=re.compile("^Draw the changes")).click()
     settled(page, "redraw")

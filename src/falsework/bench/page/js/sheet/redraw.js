@@ -168,7 +168,7 @@ export class Redraw extends Section {
   /** What the choices come to, before they are proved together. */
   total(found) {
     const { asked } = this, own = Object.keys(asked.change);
-    if (!own.length) return null;
+    if (!own.length) return h("p", { "aria-live": "polite" }); // there from the start: what comes into it is read out
     const saved = found.rows.reduce((sum, row) => {
       const kind = asked.change[row.number] || row.menu.find((one) => one.state === "made")?.kind;
       return sum + (row.menu.find((one) => one.kind === kind)?.saved || 0);
