@@ -101,7 +101,7 @@ def test_positions_are_looked_for_by_columns_where_that_is_asked(tmp_path: Path,
     stays, over = screen(*files, lies=True)
     assert len(here.done) == 2, "a row without positions does not serve"
     assert (stays.turn, stays.turned) == ("0,0,0", False), "as good as it lies"
-    assert stays.turned_total == pytest.approx(stays.total, rel=0.02)
+    assert stays.turned_total == pytest.approx(stays.total, rel=1e-12)
     assert over.turned and over.turned_support_g == pytest.approx(0.0, abs=0.01) and over.support_g > 1.0
     assert over.turned_total < over.total and (over.turned_state, over.device) == ("looked at", "cpu")
     assert figures(screen(*files)) == figures([stays, over]) and here.started == 2

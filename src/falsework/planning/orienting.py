@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import ExitStack
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Unpack
@@ -13,14 +13,17 @@ from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
+from falsework.planning.pipeline import raw_part, sized_part, totals_for
 from falsework.planning.proof import SAME_SHARE, begun, may_replace, proved, trouble, weight_of
+from falsework.planning.value import Totals
 from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
-from falsework.request.value import Wish
+from falsework.request.value import Request, Turn, Wish
 
 USUAL = Search()
 STEP = 0.005  # of the best total: differences of less are none
+WEIGHED = 3  # of the shortlist, where nothing is planned
 NOISE = 0.02  # of the best total: differences of less earn no name
 
 
@@ -77,16 +80,37 @@ def orientations_for(part: Part, wish: Wish, context: Context, search: Search = 
     return chosen(part, wish, few, lies)
 
 
-def expected_for(part: Part, wish: Wish, context: Context) -> tuple[Orientation, str]:
-    """The position that is expected to cost least, by columns alone, nothing planned; and what counted them.
+@dataclass(frozen=True)
+class ExpectedLie:
+    """The position expected to be best: what it would cost by layers and columns of its own, nothing built;
+    whether it fits, and what counted the columns of the search."""
 
-    Today's, the file's, stays where no other is expected to be cheaper by more than what counts as the same.
+    turn_deg: Turn
+    fits: bool
+    totals: Totals
+    device: str
+
+    @property
+    def total(self) -> float:
+        return self.totals.alternatives[-1].price.total
+
+
+def expected_lie(request: Request, context: Context) -> ExpectedLie:
+    """The position expected to be best, whatever is asked for: of the most promising by columns, and the
+    file's, each is weighed. The file's stays where no other is cheaper by more than what counts as the same.
     """
-    few = shortlist(part, wish, context)
+    raw = raw_part(request, context.watch.part(0.0, 0.1))
+    few = shortlist(sized_part(raw, request), request.wish.of_orientations, context.part(0.1, 0.7))
     today, *others = few.lies
-    best = min(others, key=lambda lie: (not lie.fits, lie.price.total), default=today)
-    better = best.price.total < (1.0 - SAME_SHARE) * today.price.total
-    return best if best.fits and (better or not today.fits) else today, few.device
+
+    def weighed(lie: Orientation) -> ExpectedLie:
+        totals = totals_for(replace(request.turned(lie.turn_deg), part=raw), context.part(0.7, 1.0))
+        return ExpectedLie(lie.turn_deg, lie.fits, totals, few.device)
+
+    stays, *found = map(weighed, (today, *[lie for lie in others if lie.fits][:WEIGHED]))
+    best = min(found, key=lambda lie: lie.total, default=stays)
+    better = best.total < (1.0 - SAME_SHARE) * stays.total or not stays.fits
+    return best if better else stays
 
 
 def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> Orientations:

@@ -120,7 +120,7 @@ def _planned(
 def _another(raw: Part, request: Request, context: Context) -> Orientation | None:
     from falsework.planning.otherwise import position_that_stands  # which plans some
 
-    return position_that_stands(_sized(raw, request), request.wish, context)
+    return position_that_stands(sized_part(raw, request), request.wish, context)
 
 
 @dataclass(frozen=True, eq=False)
@@ -370,7 +370,7 @@ def _laid(request: Request, context: Context) -> tuple[Request, Orientations | N
     return replace(request.turned(lies.recommended.turn_deg), part=raw), lies, context.part(0.4, 1.0)
 
 
-def _sized(raw: Part, request: Request) -> Part:
+def sized_part(raw: Part, request: Request) -> Part:
     """The part as its file has it, in the size that is asked for."""
     scale = request.placing.scale
     return raw if scale == 1.0 else place(raw, scale=scale, bed_mm=request.wish.bed_mm)
@@ -379,20 +379,12 @@ def _sized(raw: Part, request: Request) -> Part:
 def _orientations(raw: Part, request: Request, context: Context) -> Orientations:
     from falsework.planning.orienting import orientations_for  # which plans each of them
 
-    wish, sized = request.wish.of_orientations, _sized(raw, request)
+    wish, sized = request.wish.of_orientations, sized_part(raw, request)
     named = {*wish.show.face_sets, *wish.spare.face_sets} & raw.face_sets.keys()
     sets = tuple((name, raw.face_sets[name].tobytes()) for name in sorted(named))
     return context.store.get(
         ("lies", sized.digest, repr(wish), sets), lambda: orientations_for(sized, wish, context)
     )
-
-
-def expected_lie(request: Request, context: Context) -> tuple[Orientation, str]:
-    """The position expected to be best, by columns alone, whatever is asked for; and what counted them."""
-    from falsework.planning.orienting import expected_for  # which plans positions too
-
-    raw = raw_part(request, context.watch.part(0.0, 0.1))
-    return expected_for(_sized(raw, request), request.wish.of_orientations, context.part(0.1, 1.0))
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,11 +11,12 @@ from dataclasses import asdict
 from falsework.cost.cost import Cost
 from falsework.need.underside import Underside, UndersideKind
 from falsework.objective import Price
-from falsework.orientation.value import Orientation
+from falsework.planning.orienting import ExpectedLie
 from falsework.planning.readiness import readiness
 from falsework.planning.value import Inspection, PartSummary, Plan, Totals
 from falsework.release.state import ReleaseState
 from falsework.request.standing import Standing
+from falsework.request.value import Turn
 from falsework.screening.row import LOOKED_AT, NOT_READY, READY, RowFigures
 from falsework.support.standing import Choice
 from falsework.wording import figures
@@ -139,31 +140,30 @@ def _of_release(plan: Plan) -> RowFigures:
 
 def of_turned(plan: Plan) -> RowFigures:
     """The same part in the recommended position."""
-    together = plan.part_cost + plan.support_cost
-    turn_deg = plan.part.turn_deg
-    return {
-        "turn": ",".join(f"{angle:g}" for angle in turn_deg),
-        "turned": any(turn_deg),
-        "turned_g": together.mass_g,
-        "turned_support_g": plan.support_cost.mass_g,
-        "turned_s": together.time_s,
-        "turned_price": together.price,
-        "turned_total": plan.price.total,
+    return _of_position(plan.part.turn_deg, plan.part_cost, plan.support_cost, plan.price) | {
         "turned_state": READY if readiness(plan).ready else NOT_READY,
     }
 
 
-def of_expected(lie: Orientation) -> RowFigures:
+def of_expected(lie: ExpectedLie) -> RowFigures:
     """The same by columns alone, nothing planned."""
-    return {
-        "turn": ",".join(f"{angle:g}" for angle in lie.turn_deg),
-        "turned": any(lie.turn_deg),
-        "turned_g": lie.filament_g,
-        "turned_support_g": lie.support_g,
-        "turned_s": lie.time_s,
-        "turned_price": lie.price.printing,
-        "turned_total": lie.price.total,
+    chosen = lie.totals.alternatives[-1]
+    return _of_position(lie.turn_deg, lie.totals.part_cost, chosen.cost, chosen.price) | {
         "turned_state": LOOKED_AT if lie.fits else NOT_READY,
+        "device": lie.device,
+    }
+
+
+def _of_position(turn_deg: Turn, part: Cost, support: Cost, price: Price) -> RowFigures:
+    together = part + support
+    return {
+        "turn": ",".join(f"{angle:g}" for angle in turn_deg),
+        "turned": any(turn_deg),
+        "turned_g": together.mass_g,
+        "turned_support_g": support.mass_g,
+        "turned_s": together.time_s,
+        "turned_price": together.price,
+        "turned_total": price.total,
     }
 
 

@@ -148,11 +148,10 @@ class _Making:
         """Another position, by columns."""
         if not self.briefing.terms.lies:
             return {}
-        from falsework.planning.pipeline import expected_lie
+        from falsework.planning.orienting import expected_lie
         from falsework.screening.measuring import of_expected
 
-        lie, device = expected_lie(request, context)
-        return of_expected(lie) | {"device": device}
+        return of_expected(expected_lie(request, context))
 
     def _planned(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
         from falsework.planning.pipeline import plan_for
