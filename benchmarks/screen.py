@@ -366,10 +366,35 @@ def overhead(folder: Path, quick: bool) -> None:
         )
 
 
-def rows_many(folder: Path, count: int, workers: int, budget_s: float) -> None:
+REPLAYED = """
+from falsework.screening import work
+
+right, known = work._worked, []
+
+def worked(job, path, briefing):
+    if not known:
+        known.append(right(job, path, briefing))
+    return known[0]
+
+work._worked = worked
+"""
+"""Put into every interpreter that starts: the figures of a worker's first part are those of all others."""
+
+
+def replaying(folder: Path) -> None:
+    """From now on, workers replay their first part, with all that is around it."""
+    folder.mkdir()
+    (folder / "sitecustomize.py").write_text(REPLAYED)
+    os.environ["PYTHONPATH"] = os.pathsep.join([os.fspath(folder), os.environ.get("PYTHONPATH", "")])
+
+
+def rows_many(folder: Path, count: int, workers: int, budget_s: float, replay: bool) -> None:
     began = time.monotonic()
     path = written(folder / "small", count, small=True)
-    print(f"\n## Many rows: {count} boxes, depth look, {workers} workers", flush=True)
+    if replay:
+        replaying(folder / "site")
+    how = "replayed" if replay else "depth look"
+    print(f"\n## Many rows: {count} boxes, {how}, {workers} workers", flush=True)
     print(f"\n{count} files written in {time.monotonic() - began:.0f} s\n")
     print("CPU of client and of scheduler with nannies, each for one part of the stretch.\n")
     print("| rows | s | rows a second | client MB, CPU ms | scheduler MB, CPU ms | work ms |")
@@ -620,6 +645,7 @@ def main() -> None:
     asked.add_argument("--rows", type=int, default=0)
     asked.add_argument("--workers", default="8,1,4,2", help="of scaling, one after another")
     asked.add_argument("--folder", default="", help="of scaling's catalogue, to be used again")
+    asked.add_argument("--replay", action="store_true", help="many rows without the work")
     asked.add_argument("--budget-s", type=float, default=300.0, help="of many rows")
     told = asked.parse_args()
     quick, cores = told.quick, usable()
@@ -631,7 +657,9 @@ def main() -> None:
             elif which == "overhead":
                 overhead(here, quick)
             elif which == "rows":
-                rows_many(here, told.rows or (200 if quick else 100_000), min(cores, 16), told.budget_s)
+                rows_many(
+                    here, told.rows or (200 if quick else 100_000), min(cores, 16), told.budget_s, told.replay
+                )
             elif which == "page":
                 replayed(here, told.rows or (2_000 if quick else 100_000))
             elif which == "cents":
