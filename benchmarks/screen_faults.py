@@ -33,7 +33,12 @@ from falsework.screening.dataset import all_rows
 from falsework.screening.row import rows_of
 from screen import catalogue, left_s, section, usable, warm
 
-DISK_MB, PATIENCE_S, LIFE_S, MOST_RUNS = 64, 5.0, 9.0, 40
+DISK_MB, MOST_RUNS = 64, 40
+PATIENCE_S, GAP_S, LIFE_S = (
+    5.0,
+    (0.1, 1.0),
+    9.0,
+)  # before the first blow, between two, of a client that is killed
 
 
 def hostile(folder: Path) -> list[Path]:
@@ -70,6 +75,7 @@ class Campaign:
 
     left: dict[str, int]
     disk: Path | None
+    pace: float = 1.0  # of a slow machine: more
     dice: random.Random = field(default_factory=lambda: random.Random(3))
     done: Counter[str] = field(default_factory=Counter)
     said: Counter[str] = field(default_factory=Counter)
@@ -93,7 +99,7 @@ class Campaign:
             self._kill("host", hosts[0])
         elif halfway and self.disk is not None and not self.filler.exists():
             self._fill()
-        elif kills["client"] and time.monotonic() - since > LIFE_S:
+        elif kills["client"] and time.monotonic() - since > LIFE_S * self.pace:
             self._kill("client", client)
 
     def _kill(self, kind: str, process: psutil.Process) -> None:
@@ -136,9 +142,9 @@ def run(command: list[str], campaign: Campaign) -> bool:
     with tempfile.TemporaryFile("w+") as said:
         client = subprocess.Popen(command, stdout=said, stderr=said)
         here = psutil.Process(client.pid)
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + PATIENCE_S * campaign.pace
         while client.poll() is None:
-            time.sleep(campaign.dice.uniform(0.1, 1.0))
+            time.sleep(campaign.pace * campaign.dice.uniform(*GAP_S))
             if time.monotonic() > until:
                 campaign.strike(here, began)
         said.seek(0)
@@ -150,7 +156,7 @@ def failures(out: Path) -> dict[str, tuple[str, str]]:
     return {row.file: (row.fault, row.why) for row in rows_of(all_rows(out)) if row.state == "failed"}
 
 
-def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) -> None:
+def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int], pace: float) -> None:
     """``kills``: of workers, of clients, of the process that holds the scheduler."""
     warm("plan")
     path, bad = catalogue(folder, parts), hostile(folder / "hostile")
@@ -164,7 +170,7 @@ def faults(folder: Path, parts: int, workers: int, kills: tuple[int, int, int]) 
         command = [sys.executable, "-m", "falsework", "screen", os.fspath(path), "--out", os.fspath(out)]
         command += ["--ledger", "none", "--json", "--workers", str(workers), "--limit-s", "200"]
         left = dict(zip(("worker", "client", "host"), kills, strict=True))
-        campaign = Campaign(left, folder / "disk" if mounted else None)
+        campaign = Campaign(left, folder / "disk" if mounted else None, pace)
         whole = False
         while not whole and runs < MOST_RUNS and left_s() > 30.0:
             runs += 1
@@ -206,10 +212,19 @@ def main() -> None:
     asked.add_argument("--quick", action="store_true")
     asked.add_argument("--parts", type=int, default=0)
     asked.add_argument("--kills", default="", help="of workers, of clients, of hosts of the scheduler")
+    asked.add_argument(
+        "--pace", type=float, default=1.0, help="of all that is done to it; a slow machine: more"
+    )
     given = asked.parse_args()
     workers, clients, hosts = map(int, (given.kills or ("3,1,1" if given.quick else "50,5,1")).split(","))
     with section("faults") as here:
-        faults(here, given.parts or (24 if given.quick else 500), min(usable(), 8), (workers, clients, hosts))
+        faults(
+            here,
+            given.parts or (24 if given.quick else 500),
+            min(usable(), 8),
+            (workers, clients, hosts),
+            given.pace,
+        )
 
 
 if __name__ == "__main__":
