@@ -104,6 +104,8 @@ class Campaign:
 
     def _kill(self, kind: str, process: psutil.Process) -> None:
         with contextlib.suppress(psutil.Error):
+            if process.status() == psutil.STATUS_ZOMBIE:  # it was over already
+                return
             process.kill()
             self.left[kind] -= 1
             self.done[kind] += 1

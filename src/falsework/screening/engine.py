@@ -324,6 +324,9 @@ class Engine:
             )
         try:
             self._client.register_plugin(_plugin(self._name, self._briefing))
+        except OSError as error:  # they went away meanwhile
+            self._shut()
+            raise _unreachable(self._cluster.scheduler or "workers", error) from None
         except Exception as error:
             self._shut()
             raise EngineError(
