@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from falsework.auditing.consistency import early_share, flow_findings
+from falsework.auditing.consistency import flow_findings
 from falsework.auditing.differences import layer_findings
 from falsework.auditing.flow import Fed
 from falsework.auditing.layer_sums import FILL, HOLDING, WALL, LayerSums
@@ -187,11 +187,6 @@ SOUND = Fed(1.0, 1.0, 0.43, None, 1.0, 0.45, 1.0)
 )
 def test_walls_are_held_against_what_there_is_room_for(share, kinds: list[str]) -> None:
     assert [f.kind for f in flow_findings(layers(share), SOUND)] == kinds
-
-
-def test_where_walls_get_less_and_less_the_lowest_layers_say_what_the_first_should_get() -> None:
-    assert early_share(layers()) == 1.0
-    assert early_share(layers(np.linspace(1.0, 0.4, LAYERS))) == pytest.approx(1.37, abs=0.05)
 
 
 @pytest.mark.parametrize(

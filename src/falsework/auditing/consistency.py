@@ -14,7 +14,6 @@ from falsework.auditing.value import Finding, FindingLevel
 _LEAST_MM = 20.0  # of a class in a layer, before its mean tells anything
 _UNDER, _OVER = 0.72, 1.45  # shares of what the room or the majority says
 _FEW_LAYERS, _SHARE = 3, 0.1  # that must be off
-_LOWEST = 4  # layers above the first
 _FITS = 0.1  # how near the room's width must come to some layers' to be what all are held against
 
 
@@ -31,16 +30,6 @@ def flow_findings(layers: LayerSums, fed: Fed) -> Iterable[Finding]:
             yield _all_through(what, share)
         elif which == WALL:
             yield from _by_layer(layers, pitch_mm)
-
-
-def early_share(layers: LayerSums) -> float:
-    """What walls of the lowest layers get, of what most walls get; 1 where these tell nothing."""
-    long, laid = layers.length_mm[1:, WALL], layers.volume_mm3[1:, WALL]
-    told = np.flatnonzero(long > _LEAST_MM)
-    if len(told) < 2 * _LOWEST:
-        return 1.0
-    wide = laid[told] / (long[told] * layers.height_mm[1:][told])
-    return float(np.median(wide[:_LOWEST]) / np.median(wide))
 
 
 def _all_through(what: str, share: float) -> Finding:

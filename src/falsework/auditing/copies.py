@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from falsework.auditing.placement import PlacedSections, place_in
+from falsework.auditing.placement import PlacedSections, place_in, uncovered
 from falsework.auditing.shape import is_changed
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.kernels.bead import strands as cut
@@ -23,6 +23,7 @@ _SURELY = 0.997  # of the part's outlines, beyond which nobody looks for it mirr
 _MOST_COPIES = 40
 _LEAST_COPY = 0.15  # of the first one's height, from which another body may be a copy that is cut short
 _ALIKE = 2.5  # times the ground that another copy takes, at most
+_ALL_ROUND, _MANY, _LAYERS = 0.97, 0.4, 6  # share of outlines; of layers; layers that must tell
 _TALLEST = 1.3  # times its height, at most, that only the height is taken to be wrong
 _AS_LAYERS = 0.008  # how near the layers' own scale comes to the part's
 _RAFT_MM = 1.0  # that a raft reaches past what stands on it
@@ -70,6 +71,9 @@ def find_copies(
     tall = _only_taller(part, found, usual, around_mm, layer_mm, first)
     if tall is not None:
         return FoundCopies((), tall)
+    changed = (covered < _SURELY or beyond > _BEYOND) and is_changed(first, found, usual)
+    if changed and covered > FOLLOWED:
+        return _with_others(part, found, usual, around_mm, first)
     if covered >= 1.0 - _BETTER and beyond <= _BEYOND:
         if covered < _SURELY:
             placed = place_in(_changed(part, True, (0, 0), 1.0), found, usual, around_mm=around_mm)
@@ -84,7 +88,8 @@ def find_copies(
         if placed.placement.covered >= max(least, covered) and better:
             return FoundCopies((), Instead(placed, mirrored, turn, scale))
     if covered - 0.5 * max(0.0, beyond - _BEYOND) < FOLLOWED:  # many strands just outside: another's
-        return FoundCopies((first,) if is_changed(first, found, usual) else (), None)
+        same = changed or _in_many_layers(first, found, usual)
+        return FoundCopies((first,) if same else (), None)
     return _with_others(part, found, usual, around_mm, first)
 
 
@@ -95,6 +100,13 @@ def _with_others(
     whole = tuple(placed for placed, top, meant in others if top >= meant - 1.5 * usual.height_mm)
     short = tuple(top for _, top, meant in others if top < meant - 1.5 * usual.height_mm)
     return FoundCopies((first, *whole), None, short)
+
+
+def _in_many_layers(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> bool:
+    """Whether in many layers the outlines are followed all round: it is the part then, but for the others."""
+    layers = uncovered(placed, found, usual)
+    whole = sum(share > _ALL_ROUND for _, share, _ in layers)
+    return len(layers) >= _LAYERS and whole >= _MANY * len(layers)
 
 
 def _only_taller(

@@ -29,7 +29,7 @@ _LEAST_POINTS = 40
 _LEAST_VOTES = 3
 _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
-_OTHER = 1.35  # times the pitch of all, within which walls lie side by side
+_OTHER = 1.35  # times the pitch of all, within which lines of a class lie side by side
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
 _BIN = 0.04  # of pitches, as logarithm
 _RAFT_MM = 2.5  # so high lines of a raft may lie apart
@@ -99,11 +99,12 @@ def fed(found: ProgramSurvey) -> Fed:
     if pitch_mm is not None and first_pitch_mm is not None and first_pitch_mm > _APART * pitch_mm:
         first_share = None  # lines of a raft, apart from each other
     wall_share, wall_pitch_mm = _of_most(walls)
-    if pitch_mm is None or wall_pitch_mm is None or not 1.0 / _OTHER < wall_pitch_mm / pitch_mm < _OTHER:
+    if not _alike(wall_pitch_mm, pitch_mm):
         wall_share = wall_pitch_mm = None  # one wall, and what lies across from it
-    return Fed(
-        share, first_share, pitch_mm, _change(votes[on_raft:]), wall_share, wall_pitch_mm, _of_most(fills)[0]
-    )
+    fill_share, fill_pitch_mm = _of_most(fills)
+    if not _alike(fill_pitch_mm, pitch_mm):
+        fill_share = None  # lines squeezed in between others
+    return Fed(share, first_share, pitch_mm, _change(votes[on_raft:]), wall_share, wall_pitch_mm, fill_share)
 
 
 def with_own_first_layer(of: Fed, found: ProgramSurvey, own: NDArray[np.bool_]) -> Fed:
@@ -116,6 +117,11 @@ def with_own_first_layer(of: Fed, found: ProgramSurvey, own: NDArray[np.bool_]) 
     share, pitch_mm = _share(np.column_stack([pitch, section[strand] / max(h, 1e-3)]))
     apart = pitch_mm is None or (of.pitch_mm is not None and pitch_mm > _APART * of.pitch_mm)
     return of if share is None or apart else replace(of, first_share=share)
+
+
+def _alike(pitch_mm: float | None, of_all_mm: float | None) -> bool:
+    """Whether the pitch of a class is that of the lines that lie side by side."""
+    return pitch_mm is not None and of_all_mm is not None and 1.0 / _OTHER < pitch_mm / of_all_mm < _OTHER
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ _LEAST_MM2 = 4.0  # of a kind of area in a layer, before it tells
 _LEAST_LAYERS = 4
 _FEWER, _MORE = 0.7, 1.45  # shares of the walls
 _THIN, _DENSE = 0.45, 3.6  # of the fill; small insides come out denser, for skins reach into them
-_BARE = 0.5  # of a skin
+_BARE = 0.68  # of a skin
 _ENDS_MM2 = 12.0  # of solid area at an end of the part, before it is told to be open
 
 

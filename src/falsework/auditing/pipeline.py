@@ -17,7 +17,7 @@ from falsework.auditing.causes import (
     unit_findings,
 )
 from falsework.auditing.commands import command_findings, harmless
-from falsework.auditing.consistency import early_share, flow_findings
+from falsework.auditing.consistency import flow_findings
 from falsework.auditing.copies import FoundCopies, find_copies
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
 from falsework.auditing.differences import (
@@ -30,7 +30,6 @@ from falsework.auditing.differences import (
 from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
 from falsework.auditing.flow import Fed, fed, with_own_first_layer
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
-from falsework.auditing.layer_sums import LayerSums
 from falsework.auditing.make import made, make_findings
 from falsework.auditing.outlines import outline_findings
 from falsework.auditing.placement import PlacedSections
@@ -413,28 +412,22 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     yield from bed_findings(found, bed_heat, totals.last_line)
     yield from unit_findings(read.usual, found)
     yield from filament_findings(read.fed, read.made_for)
-    yield from flow_findings(auditors.strands.layers, read.fed)
-    yield from height_findings(
-        _first_layer_told(read, auditors.copies, auditors.strands.layers), found, read.usual
-    )
+    flow = list(flow_findings(auditors.strands.layers, read.fed))
+    yield from flow
+    if not flow:  # else what the first layer gets does not tell how high it is meant to be
+        yield from height_findings(_first_layer_told(read, auditors.copies), found, read.usual)
     yield from speed_findings(found, totals, auditors.strands.layers)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
 
 
-def _first_layer_told(read: _Read, copies: tuple[PlacedSections, ...], layers: LayerSums) -> Fed:
-    """What the strands of the lowest layers get, the first told by the part's alone where that is known."""
-    found, rows, of_all = read.found, read.found.sample.get(read.found.first_layer), read.fed
-    early = early_share(layers)
-    if of_all.share is not None and abs(early - 1.0) > _EARLY:  # what is above gets less and less, or more
-        of_all = replace(of_all, share=of_all.share * early)
+def _first_layer_told(read: _Read, copies: tuple[PlacedSections, ...]) -> Fed:
+    """What the strands get, the first layer's told by the part's alone where the part is known."""
+    found, rows = read.found, read.found.sample.get(read.found.first_layer)
     if not copies or rows is None:
-        return of_all
+        return read.fed
     z = float(found.z_mm[found.first_layer])
     owner = _owners(copies, z, z, rows[:, cut.AX : cut.BZ + 1])
-    return with_own_first_layer(of_all, found, owner == PART)
-
-
-_EARLY = 0.12  # share by which walls of the lowest layers must differ from most
+    return with_own_first_layer(read.fed, found, owner == PART)
 
 
 def _expected(findings: Iterable[Finding], auditors: _Auditors) -> Iterable[Finding]:

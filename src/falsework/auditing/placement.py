@@ -364,10 +364,12 @@ def outward(region: planar.Geometry) -> tuple[Floats, Floats]:
             corners = np.asarray(ring.coords)
             edge = np.diff(corners, axis=0)
             long = np.hypot(*edge.T)
-            for k in np.flatnonzero(long > 0.3):
-                share = (np.arange(max(1, int(long[k] / _POINT_MM))) + 0.5) / max(1, int(long[k] / _POINT_MM))
-                points.append(corners[k] + share[:, None] * edge[k])
-                normals.append(np.repeat([[edge[k, 1], -edge[k, 0]] / long[k]], len(share), axis=0))
+            end = np.cumsum(long)
+            count = max(1, int(end[-1] / _POINT_MM))
+            at = (np.arange(count) + 0.5) * end[-1] / count
+            k = np.minimum(np.searchsorted(end, at), len(long) - 1)
+            points.append(corners[k] + ((at - end[k] + long[k]) / long[k])[:, None] * edge[k])
+            normals.append(np.column_stack([edge[k, 1], -edge[k, 0]]) / long[k][:, None])
     return np.concatenate(points), np.concatenate(normals)
 
 

@@ -61,6 +61,7 @@ def hanging_together(ends: Floats, some: NDArray[np.bool_]) -> Indices:
 
 
 _MANY, _DENSELY = 8, 3.5  # strands crossed, and one in so many times the pitch
+_FEW_LINES, _APART_MM = 3, 3.2
 _CROSS_SINE = 0.3  # of the angle between strands: lines side by side may touch, but do not cross
 
 
@@ -77,6 +78,14 @@ def crossed(ends: Floats, path: Floats, over: NDArray[np.bool_]) -> Indices:
     a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
     sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / np.maximum(np.hypot(*a.T) * np.hypot(*b.T), 1e-12)
     return np.unique(p[(path[p] != path[q]) & (sine > _CROSS_SINE)])
+
+
+def _closed(ends: Floats, path: Indices, within_mm: float) -> NDArray[np.bool_]:
+    """(m,) whether the path of each strand, all in order, ends where it began."""
+    begins = np.flatnonzero(np.diff(path, prepend=path[0] - 1) != 0)
+    lasts = np.append(begins[1:], len(path)) - 1
+    closed = np.hypot(*(ends[begins, :2] - ends[lasts, 2:]).T) < within_mm
+    return np.repeat(closed & (lasts > begins + 1), lasts - begins + 1)
 
 
 def running_across(ends: Floats, path: Indices, pitch_mm: float) -> dict[int, int]:
@@ -97,12 +106,17 @@ def running_across(ends: Floats, path: Indices, pitch_mm: float) -> dict[int, in
     off = ends[q, :2] - ends[p, :2]
     along = long[q] * (off[:, 0] * a[:, 1] - off[:, 1] * a[:, 0]) / np.where(turn == 0.0, np.inf, turn)
     amid = (along > pitch_mm) & (along < long[q] - pitch_mm)  # not where fill ends in a wall
+    amid |= _closed(ends, path, 2.0 * pitch_mm)[q]
     good = (path[p] != path[q]) & (np.abs(turn) > _CROSS_SINE * long[p] * long[q]) & amid
     p = p[good]
+    paths, counts = np.unique(path[p], return_counts=True)
+    often = counts >= _MANY
+    # a few lines may cross strands that lie apart, as of supports; many are a lattice
+    every_mm = max(_DENSELY * pitch_mm, _APART_MM if often.sum() <= _FEW_LINES else 0.0)
     out = {}
-    for one, count in zip(*np.unique(path[p], return_counts=True), strict=True):
+    for one, count in zip(paths[often], counts[often], strict=True):
         mine = np.unique(p[path[p] == one])
-        if count >= _MANY and count * _DENSELY * pitch_mm > float(long[mine].sum()):
+        if count * every_mm > float(long[mine].sum()):
             out[int(one)] = int(count)
     return out
 

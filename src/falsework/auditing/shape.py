@@ -300,7 +300,7 @@ def _in_places(name: str, r: Residuals, changes: tuple[Change, ...]) -> Iterable
     out = _off(r, changes)
     off = (np.abs(out) > _ELSEWHERE_MM) & ~r.there
     few = np.sort([float(off[r.z == z].mean()) for z in np.unique(r.z)])[:-1]
-    if len(few) < _FOLLOWING or float(few.mean()) < _ELSEWHERE or (few > _ELSEWHERE).sum() < 2:
+    if (few > _ELSEWHERE).sum() < 2:
         return
     way = "outside" if float(np.median(out[off])) > 0.0 else "inside"
     far, share = float(np.median(np.abs(out[off]))), 100 * float(off.mean())

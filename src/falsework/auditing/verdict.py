@@ -44,7 +44,9 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
         {"first layer", "line width", "gap", "gap below", "interface", "spacing", "not printed", "filament"}
     ),
     "skewed": _COMPARED | _IN_AIR | _AMOUNTS | {"support off the bed", "support layers missing", "floats"},
-    "skin": _IN_AIR | {"fill", "filament", "time", "not printed", "off the bed", "starved", "fast over air"},
+    "skin": _IN_AIR
+    | {"fill", "filament", "time", "not printed", "off the bed", "starved", "fast over air"}
+    | {"support off the bed", "support off the part", "support layers missing"},
     "fill": frozenset({"filament", "time", "long bridge", "ends in air", "starts in air"}),
     "walls": frozenset({"filament", "time", "starved"}),
     "outline": _IN_AIR
