@@ -118,7 +118,7 @@ Chooser = Callable[[Posterior, int, Process], Condition]
 
 def next_of_ladder(posterior: Posterior, count: int, process: Process) -> Condition:
     layers = LADDER[count % len(LADDER)]
-    return support_condition(process, run_mm(process), air_gap_mm=layers * process.layer_height_mm)
+    return support_condition(process, run_mm(Laws(process)), air_gap_mm=layers * process.layer_height_mm)
 
 
 def most_telling(posterior: Posterior, count: int, process: Process) -> Condition:

@@ -5,6 +5,7 @@ Every figure here is constructed: the right size by common sense, and drawn anew
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -124,25 +125,39 @@ class World:
 
     # readings
 
-    def readings(self, conditions: Sequence[Condition], piece: int) -> tuple[list[Reading], str]:
-        """What one print reads, and who graded it."""
+    def readings(self, conditions: Sequence[Condition], piece: int) -> list[tuple[str, list[Reading]]]:
+        """What one print reads, first to who happens to grade it, then to the other: the same cells with the
+        same noise, by another standard and with slips of his own."""
         rng = np.random.default_rng([self.seed, piece, 41])
-        grader = ("a", "b")[int(rng.integers(2))]
-        side = -0.5 if grader == "a" else 0.5
+        others = np.random.default_rng([self.seed, piece, 43])
+        first = int(rng.integers(2))
         shared = self.print_jitter * rng.standard_normal() - self.wear * piece
         places = self.sides(len(conditions), rng)
-        found = [
-            self._reading(c, (side, shared, float(at)), rng) for c, at in zip(conditions, places, strict=True)
-        ]
+        told: list[list[Reading]] = [[], []]
+        for c, at in zip(conditions, places.tolist(), strict=True):
+            same = copy.deepcopy(rng)
+            told[0].append(self._reading(c, (first - 0.5, shared, at), rng, rng))
+            told[1].append(self._reading(c, (0.5 - first, shared, at), same, others))
         if self.mixed_up:
-            for k in range(len(found) - 1):
-                if rng.random() < self.outliers and found[k].condition.kind == found[k + 1].condition.kind:
-                    one, other = found[k], found[k + 1]
-                    found[k] = replace(other, condition=one.condition)
-                    found[k + 1] = replace(one, condition=other.condition)
-        return found, grader
+            self._mix_up(told[0], rng)
+            self._mix_up(told[1], others)
+        return [("ab"[first], told[0]), ("ab"[1 - first], told[1])]
 
-    def _reading(self, c: Condition, taken: tuple[float, float, float], rng: np.random.Generator) -> Reading:
+    def _mix_up(self, found: list[Reading], rng: np.random.Generator) -> None:
+        """Neighbours of a kind take each other's readings now and then."""
+        for k in range(len(found) - 1):
+            if rng.random() < self.outliers and found[k].condition.kind == found[k + 1].condition.kind:
+                one, other = found[k], found[k + 1]
+                found[k] = replace(other, condition=one.condition)
+                found[k + 1] = replace(one, condition=other.condition)
+
+    def _reading(
+        self,
+        c: Condition,
+        taken: tuple[float, float, float],
+        rng: np.random.Generator,
+        slips: np.random.Generator,
+    ) -> Reading:
         side, shared, at = taken
         droop, let_go = None, None
         noise = self.finish_scatter * rng.logistic() + side * self.graders[0] - at * self.worse[0]
@@ -164,15 +179,15 @@ class World:
         mark = int(np.clip(np.floor(finish + noise + 0.5), 1, 5))
         if droop is not None:
             droop = round(droop + 0.04 * rng.standard_normal(), 2)
-        wrong = not self.mixed_up and rng.random() < self.outliers
+        wrong = not self.mixed_up and slips.random() < self.outliers
         if wrong and self.slips:
-            by = int(rng.choice([-1, 1]))
+            by = int(slips.choice([-1, 1]))
             mark = int(np.clip(mark + by, 1, 5))
             let_go = None if let_go is None else GRADES[int(np.clip(GRADES.index(let_go) + by, 0, 5))]
         elif wrong:
-            mark = int(rng.integers(1, 6))
-            let_go = None if let_go is None else GRADES[int(rng.integers(6))]
-            droop = None if droop is None else round(droop + rng.uniform(-0.2, 0.8), 2)
+            mark = int(slips.integers(1, 6))
+            let_go = None if let_go is None else GRADES[int(slips.integers(6))]
+            droop = None if droop is None else round(droop + slips.uniform(-0.2, 0.8), 2)
         return Reading("invented", "PLA", c, let_go, mark, droop, invented=True)
 
 

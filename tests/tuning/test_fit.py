@@ -95,6 +95,11 @@ def test_it_learns_what_the_tray_shows(learnt):
     assert removable[0] < 0.1 and removable[1] < 0.5 and removable[3] > 0.8
 
 
+def test_laws_that_agree_do_not_give_the_same_draws_twice(learnt):
+    assert learnt.layers_law == pytest.approx(0.5, abs=0.05)  # of one strand, where both laws are one
+    assert len(np.unique(learnt.sets, axis=0)) > 0.7 * len(learnt.sets)
+
+
 def test_one_reading_is_enough_and_moves_what_it_is_about():
     one = fit_readings(gaps({0.4: LetGo.FUSED}), MATERIALS)
     belief = belief_of(one, "heron", MATERIAL)

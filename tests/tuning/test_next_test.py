@@ -15,6 +15,7 @@ from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.next_test import SURE, Gain, MadeUpReadings, Next, Proposal, advised, next_test
 from falsework.tuning.posterior import PRIOR_POSTERIOR
+from falsework.tuning.predict import predict
 from falsework.tuning.recommend import settings_from
 from falsework.tuning.survey import SettingSurvey, survey
 
@@ -70,11 +71,29 @@ def test_the_fin_near_the_limit_tells_most_a_wall_tells_nothing() -> None:
 
 def test_a_reading_that_cannot_vary_gains_nothing() -> None:
     here, _ = _asked([printed(ConditionKind.OVERHANG, PLA, angle_deg=48.0)])
-    sure = np.zeros_like(here.predictions.finish_draws)
+    sure = np.zeros_like(here.more.finish_draws)
     sure[..., 2] = 1.0
-    blunt = replace(here, predictions=replace(here.predictions, finish_draws=sure))
+    blunt = replace(here, more=replace(here.more, finish_draws=sure))
     trial = MadeUpReadings(blunt, here.questions())
     assert trial.best_cells([0], 1) == []
+
+
+def test_no_number_of_cells_tells_what_their_print_has_of_its_own() -> None:
+    fins = [printed(ConditionKind.OVERHANG, PLA, angle_deg=a) for a in np.linspace(32, 62, 16)]
+    read = replace(PRIOR_POSTERIOR, count=1)  # before any reading no print has anything of its own
+    here = survey(read, PLA, "any", more=fins)
+    many = replace(here, more=predict(read, "any", PLA.material, fins, draws=1000))
+    after = {
+        name: MadeUpReadings(found, found.questions()[:1]).gains(range(len(fins)))[0].after
+        for name, found in (("one print", here), ("many prints", many))
+    }
+    assert after["one print"] < after["many prints"] - 0.03
+
+
+def test_what_has_nothing_to_do_with_a_setting_gains_nothing_for_it() -> None:
+    _, trial = _asked([printed(ConditionKind.OVERHANG, PLA, angle_deg=a) for a in (40.0, 48.0, 55.0)])
+    gap = {g.question: g for g in trial.gains(range(3))}["air gap"]
+    assert gap.after == gap.now
 
 
 def test_what_is_known_is_not_tested_again() -> None:

@@ -15,13 +15,17 @@ from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.droop.belief import PRIOR
 from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger
+from falsework.ledger.rows import Recorded, Source
 from falsework.process import builtin
 from falsework.process.settings import Process
 from falsework.report import tuning_words
 from falsework.tuning.agreement import agreement, scores
 from falsework.tuning.change import changes
+from falsework.tuning.evidence import Taken
+from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.of_ledger import Fitted, belief_from_ledger, fit_ledger
+from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.tuning.results import tune
 from falsework.tuning.survey import survey
 
@@ -104,19 +108,27 @@ def test_readings_of_the_model_raise_no_alarm() -> None:
 
 def fitted_of(readings: list[Reading]) -> Fitted:
     """As if these stood in a ledger."""
-    from falsework.ledger.rows import Recorded, Source
-    from falsework.tuning.evidence import Taken
-    from falsework.tuning.fit import fit_readings
+    return recorded_as(readings, [Taken()] * len(readings), fit_readings(readings, {"PLA": PLA.material}))
 
+
+def recorded_as(readings: list[Reading], taken: list[Taken], posterior: Posterior) -> Fitted:
+    """As if these stood in a ledger and had given that posterior."""
     recorded = [
         Recorded(k, f"{k}", r, FIRST, Source.OTHER, None, None, None, "", "", (), 0, False)
         for k, r in enumerate(readings)
     ]
-    taken = [Taken()] * len(readings)
-    materials = {"PLA": PLA.material}
-    posterior = fit_readings(readings, materials, taken=taken)
     days = (FIRST,) * len(readings)
-    return Fitted(posterior, tuple(recorded), tuple(taken), days, (), materials)
+    return Fitted(posterior, tuple(recorded), tuple(taken), days, (), {"PLA": PLA.material})
+
+
+def test_what_two_judged_of_one_cell_counts_once_in_the_checks() -> None:
+    fan = slopes(52.0)
+    by_two = [Taken("1", "ada")] * len(fan) + [Taken("1", "ben")] * len(fan)
+    of_two_prints = [Taken("1", "ada")] * len(fan) + [Taken("2", "ada")] * len(fan)
+    known = replace(PRIOR_POSTERIOR, count=1)
+    for taken, cells in ((by_two, len(fan)), (of_two_prints, 2 * len(fan))):
+        found = agreement(recorded_as(fan * 2, taken, known), "mole", "PLA")
+        assert {check.readings for check in found.checks} == {cells}
 
 
 def test_a_reading_that_hardly_can_be_is_named(ledger) -> None:

@@ -97,7 +97,11 @@ class Parameters:
         print=0.06,
     )
     sag_by_height: Any = believed(
-        0.0, "log sag the cubic misses per log layer height", common=0.25, doubt=0.50
+        0.0,
+        "log sag the cubic misses per log layer height",
+        "doubt: twice the cubic's own exponent, so that readings may turn its sign",
+        common=0.25,
+        doubt=1.00,
     )
     sag_by_width: Any = believed(0.0, "log sag the cubic misses per log line width", common=0.25, doubt=0.50)
     sag_by_span: Any = believed(

@@ -12,8 +12,9 @@ that rests on it counts as known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -132,6 +133,18 @@ class _ReadOutcome:
     level: Floats  # (n,) share of what is expected that is better, half of what is alike
     middle: Floats  # (n,) what is expected
 
+    def only(self, kept: Collection[int]) -> _ReadOutcome:
+        """The same of some places."""
+        rows = [k for k, place in enumerate(self.at) if place in kept]
+        return replace(
+            self,
+            at=[self.at[k] for k in rows],
+            **{name: getattr(self, name)[..., rows] for name in _OF_READINGS},
+        )
+
+
+_OF_READINGS = ("read", "made", "log", "log_made", "chance", "level", "middle")
+
 
 def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
     """Of the readings of one printer and material, against what was fitted to all."""
@@ -140,9 +153,11 @@ def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
     if not some or fitted.posterior.count == 0:
         return Agreement()
     mine = [readings[k] for k in some]
-    found = _seen(fitted.posterior, mine, fitted.materials, [fitted.taken[k] for k in some])
+    taken = [fitted.taken[k] for k in some]
+    found = _seen(fitted.posterior, mine, fitted.materials, taken)
+    once = _each_cell_once(mine, taken)
     checks, contradictions = [], []
-    for seen in found:
+    for seen in (every.only(once) for every in found):
         if len(seen.at) < _FEWEST:
             continue
         tried = [mine[k].condition for k in seen.at]
@@ -160,6 +175,18 @@ def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
             for c in contradictions[:_MOST_NAMED]
         ),
     )
+
+
+def _each_cell_once(readings: Sequence[Reading], taken: Sequence[Taken]) -> set[int]:
+    """Places of the first reading of each cell: what two judged of the same cell they have in common, so that
+    one that came out strange would count as two."""
+    by_one: Counter[tuple[Taken, Condition]] = Counter()
+    first: dict[tuple[object, ...], int] = {}
+    for k, (reading, how) in enumerate(zip(readings, taken, strict=True)):
+        alike = by_one[how, reading.condition]  # cells of that print that are alike, so far
+        by_one[how, reading.condition] += 1
+        first.setdefault((how.print, reading.condition, alike) if how.print else (k,), k)
+    return set(first.values())
 
 
 def scores(fitted: Fitted, printer: str, material: str) -> dict[tuple[ConditionKind, str], dict[int, float]]:

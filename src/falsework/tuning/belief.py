@@ -15,12 +15,23 @@ from falsework.tuning.posterior import Posterior
 
 _SEED = 20260801
 _NEW = (0.0, 0.0)  # a strand never laid
+_TO_COME = "\n"  # no print is named so
 
 
 def belief_of(
-    posterior: Posterior, printer: str, material: Material, *, draws: int = DRAWS, seed: int = _SEED
+    posterior: Posterior,
+    printer: str,
+    material: Material,
+    *,
+    draws: int = DRAWS,
+    seed: int = _SEED,
+    one_print: bool = False,
 ) -> Belief:
     """What is believed of a printer and a material, seen together, apart, or never.
+
+    ``one_print``: of what will be read of one print to come. What that print has of its own is then in each
+    draw, the same for all its readings, instead of in their scatter, and what is drawn anew for a prediction
+    is left out: readings have it each for itself. The draws are the same worlds either way.
 
     Examples
     --------
@@ -35,6 +46,8 @@ def belief_of(
     z, by_layers = posterior.draws(draws, seed)
     place = {column: k for k, column in enumerate(posterior.columns)}
     rng = np.random.default_rng(seed + 1)
+    levels = tuple(level for level in LEVELS if not (one_print and level == "anew"))
+    own = np.random.default_rng(seed + 2)
     fresh: dict[tuple[str, str, str], Floats] = {}
 
     def offset(name: str, level: str, cell: ReadingOrigin) -> Floats | float:
@@ -45,7 +58,7 @@ def belief_of(
         if column in place:
             return sd * z[:, place[column]]
         if column not in fresh:
-            half = rng.standard_normal((draws + 1) // 2)
+            half = (own if level == "print" else rng).standard_normal((draws + 1) // 2)
             half /= np.sqrt(np.mean(half**2))
             fresh[column] = np.concatenate([half, -half])[:draws]
         return sd * fresh[column]
@@ -53,7 +66,7 @@ def belief_of(
     graders = {name: _of_the_house(name, posterior, z) for name in NAMES if PRIORS[name].grader > 0}
 
     def values(name: str, strand: tuple[float, float], levels: tuple[str, ...]) -> Floats:
-        cell = ReadingOrigin(printer, material.name, strand)
+        cell = ReadingOrigin(printer, material.name, strand, print=_TO_COME if one_print else "")
         total = PRIORS[name].centre + PRIORS[name].lean + sum(offset(name, level, cell) for level in levels)
         total = total + graders.get(name, 0.0)
         # rounded so that the order in which a library adds does not show
@@ -69,22 +82,23 @@ def belief_of(
     special = [name for name in NAMES if PRIORS[name].spread("strand") > 0]
     seen = posterior.seen.get((printer, material.name), Seen())
     return Belief(
-        of_any_print(Parameters(**{name: values(name, _NEW, LEVELS) for name in NAMES})),
+        of_any_print(Parameters(**{name: values(name, _NEW, levels) for name in NAMES}), one_print),
         by_layers,
-        {strand: {name: values(name, strand, LEVELS) for name in special} for strand in known},
+        {strand: {name: values(name, strand, levels) for name in special} for strand in known},
         seen,
         _words(seen, posterior, printer, material.name),
     )
 
 
-def of_any_print(p: Parameters) -> Parameters:
+def of_any_print(p: Parameters, one_print: bool = False) -> Parameters:
     """The same where it is not known in which print a support will stand and who will judge it: what differs
-    from print to print and from one to the other adds to the scatter from support to support.
+    from print to print (unless all are of one) and from one to the other adds to the scatter from support to
+    support.
 
     A logistic and a normal scatter together count as a logistic one of the same variance.
     """
     bond = PRIORS["bond"]
-    added = 3.0 / np.pi**2 * (bond.print**2 + bond.grader**2)
+    added = 3.0 / np.pi**2 * ((0.0 if one_print else bond.print**2) + bond.grader**2)
     scatter = 0.5 * np.log(np.exp(2.0 * p.log_bond_scatter) + added)
     return replace(p, log_bond_scatter=np.round(scatter, 9))
 

@@ -25,7 +25,7 @@ _OFF_CENTRE = 0.5  # spread of the second starting point around the prior's cent
 _SEED = 4
 
 _WALKERS = 100
-_SWEEPS, _FEWEST, _KEPT = 480, 20, 10
+_SWEEPS, _FEWEST, _KEPT = 480, 20, DRAWS // _WALKERS
 _MOST = 3_000_000  # readings × walkers × sweeps; with more readings fewer sweeps are made, and fewer needed
 _LEAST, _MOST_STRETCH = 0.5, 4.0  # of the curvature's spread, in one go
 _STAYS = 0.8  # correlation of a walker's proposal with its place
@@ -70,14 +70,19 @@ def fit_readings(
     watch.at("fitting the readings", 0.0)
     centre = np.zeros(len(density.columns))
     other = _OFF_CENTRE * np.random.default_rng(_SEED).standard_normal(len(centre))
-    tops = [_top(density, False, centre, other)]
-    tops.append(_top(density, True, tops[0].mean))
-    walks = [
-        _walked(density, top, bool(k), watch.part(0.4 + 0.3 * k, 0.7 + 0.3 * k)) for k, top in enumerate(tops)
-    ]
+    top = _top(density, False, centre, other)
+    at_top = {law: float(density.values(top.mean[None], law)[0]) for law in (False, True)}
+    walks = [_walked(density, top, False, watch.part(0.4, 0.7))]
+    if at_top[False] == at_top[True]:  # nothing was read at which the laws differ
+        walks *= 2
+    else:
+        walks.append(_walked(density, _top(density, True, top.mean), True, watch.part(0.7, 1.0)))
     weights = softmax([walk.log_evidence for walk in walks])
     layers = round(DRAWS * float(weights[1]))
-    found = [_some(walk.draws, n) for walk, n in zip(walks, (DRAWS - layers, layers), strict=True)]
+    # where the laws agree both walks are one: each gives other draws, so that none is there twice
+    order = np.random.default_rng(_SEED).permutation(DRAWS)
+    parts = np.sort(order[: DRAWS - layers]), np.sort(order[DRAWS - layers :])
+    found = [walk.draws[part] for walk, part in zip(walks, parts, strict=True)]
     watch.at("readings fitted", 1.0)
     return Posterior(
         tuple(density.columns),
@@ -126,7 +131,7 @@ def _climbed(density: Density, z: Floats, by_layers: bool) -> tuple[float, Float
 
 
 class Walk(NamedTuple):
-    """Draws of the unknowns under one law (n, d), and the log evidence of that law."""
+    """Draws of the unknowns under one law (``DRAWS``, d), and the log evidence of that law."""
 
     draws: Floats
     log_evidence: float
@@ -215,12 +220,6 @@ def _bridged(walked: Floats, strewn: Floats) -> float:
         if abs(ratio - last) < 1e-6:
             break
     return ratio
-
-
-def _some(draws: Floats, count: int) -> Floats:
-    """So many of the draws, spread over walkers and sweeps, in their order."""
-    chosen: Floats = draws[np.sort(np.random.default_rng(_SEED).permutation(len(draws))[:count])]
-    return chosen
 
 
 def _seen(readings: Sequence[Reading]) -> dict[tuple[str, str], Seen]:

@@ -1,20 +1,18 @@
 """Which test piece next: what each could settle, what it costs, and when to stop.
 
-The worth of a test is worked out before it is printed. Each draw of the posterior takes its turn as the
-truth: readings of the proposed cells are made up from it, the other draws are weighed by how well they
-explain them, and the best answer under those weights is right with some probability. The mean of that over
-the turns, against what is right now, is the gain. Cells are taken one by one, each the one that gains most
-beside those taken before.
+The worth of a test is worked out before it is printed. Each draw of the posterior is a world: readings of
+the proposed cells are made up in it, with what that print has of its own, what is asked is regressed on them
+over all draws, and what would be set then is right or not. How often it is, against now, is the gain. Cells
+are taken one by one, each the one that settles most beside those taken before.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from falsework.coupon.conditions import candidate_conditions
 from falsework.coupon.reading import Condition, ConditionKind
@@ -22,7 +20,7 @@ from falsework.coupon.value import Coupon, CouponKind, PieceLimits
 from falsework.droop.laws import Laws
 from falsework.errors import ProcessError
 from falsework.process.settings import Process
-from falsework.tuning.model import FREEDOM
+from falsework.tuning.model import FREEDOM, OUTLIERS
 from falsework.tuning.survey import Floats, OpenQuestion, SettingSurvey, survey
 from falsework.watch import QUIET, Watch
 from falsework.wording.figures import share
@@ -31,20 +29,21 @@ if TYPE_CHECKING:
     from falsework.tuning.agreement import Agreement
     from falsework.tuning.posterior import Posterior
 
-Any32 = NDArray[np.floating[Any]]  # single precision will do for weights
-
 SURE = 0.9
 """A setting counts as found when its answer is right with this probability."""
 
-WRONG_COSTS_MIN = 240.0
-"""Minutes that one wrong setting costs over the life of a process: a spoilt part or two and the scraping.
-Constructed; what a test gains is this times the probability of a right answer that it adds."""
+WRONG_COSTS_MIN = 1000.0
+"""Minutes that one wrong setting costs over the life of a process: ten more of scraping or filing on each of
+a hundred parts. Constructed; what a test gains is this times the probability of a right answer that it
+adds."""
 
 MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
 _CONFIRM = "Print the confirmation piece with the tuned process, then parts."
-_TURNS = 400
 _MOST_CELLS = 14
-_LEAST_GAIN = 0.002  # of a right answer: a further cell must add as much; constructed
+_LEAST_GAIN = 0.002  # of a right answer: a further cell must settle as much; constructed
+_BY_CHANCE = 0.02  # share of a variance that a regression over so many draws may account for by chance
+_RIDGE = 1e-3  # so that readings that never vary together do not count twice
+_LEAST_DROOP_MM = 0.02  # calipers tell no less
 _OFFERED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
 
 
@@ -202,89 +201,91 @@ def _saved_min(gains: Sequence[Gain]) -> float:
 
 
 class MadeUpReadings:
-    """Readings made up from some draws, the turns, and weighed by all others."""
+    """Readings made up in every draw, and how far they would tell the answers.
+
+    What is asked is regressed on the readings over the draws: what is expected of it after a test, and what
+    is left (regression for the value of sample information: Strong, Oakley, Brennan, Breeze 2015, Medical
+    Decision Making 35:570-583; from memory). Readings weighed by how likely each draw makes them would need
+    far more draws: of ten cells' readings hardly two draws explain the same.
+    """
 
     def __init__(self, here: SettingSurvey, questions: Sequence[OpenQuestion], seed: int = 0) -> None:
-        self._found, self._conditions = here.predictions, here.conditions
-        self._first = here.more.start
+        self._found = here.more
         self._questions = questions
         self._rng = np.random.default_rng(seed)
-        count = len(here.limit_deg)
-        self._turns = np.sort(self._rng.permutation(count)[:_TURNS])
-        self._blank: Any32 = np.zeros((len(self._turns), count), dtype=np.float32)
-        self._blank[np.arange(len(self._turns)), self._turns] = -np.inf  # nobody is judge in his own case
-        # whether the answer that is best in a draw (column) would be right in a turn (row)
-        best = [q.right.argmax(axis=1) for q in questions]
-        self._alike = sum(q.right[self._turns][:, b] for q, b in zip(questions, best, strict=True))
-        self._known: dict[int, Any32] = {}
+        self._known: dict[int, Floats] = {}
 
     def best_cells(self, columns: Sequence[int], most: int, least: float = _LEAST_GAIN) -> list[int]:
-        """Up to ``most`` of the candidate ``columns``, the most telling first; ``least``: what a further one
-        must add to the share of right answers.
+        """Up to ``most`` of the candidate ``columns``, the most telling first; ``least``: how much of the
+        doubt a further one must settle.
 
-        A cell is worth what it adds to the share of the weight that lies on draws whose answers would be
-        right. It adds the less the more has been told, nearly always, so that only the most promising are
+        A cell settles the less the more has been told, nearly always, so that only the most promising are
         looked at again.
         """
         taken: list[int] = []
-        told: Any32 = self._blank
-        share = self._share(told)
+        settled = 0.0
         promise = dict.fromkeys(columns, np.inf)
         while promise and len(taken) < most:
             fresh: set[int] = set()
             while (best := max(promise, key=lambda j: promise[j])) not in fresh:
-                promise[best] = self._share(told + self._log_density(best)) - share
+                promise[best] = self._settled([*taken, best]) - settled
                 fresh.add(best)
             if promise[best] < least:
                 break
             taken.append(best)
-            told = told + self._log_density(best)
-            share += promise.pop(best)
+            settled += promise.pop(best)
         return taken
 
     def gains(self, columns: Sequence[int]) -> tuple[Gain, ...]:
-        """How sure each answer is now, and how often in the turns it is right after these cells."""
-        told = self._blank
-        for j in columns:
-            told = told + self._log_density(j)
-        weights = _weights(told)
-        rows = np.arange(len(self._turns))
+        """How sure each answer is now, and how often over the draws what would be set is right after these
+        cells."""
         gains = []
         for q in self._questions:
-            answer = (weights @ q.right).argmax(axis=1)
-            after = float(q.right[self._turns][rows, answer].mean())
+            after = q.sure
+            if columns and self._share(q, columns) > _BY_CHANCE:
+                after = float(q.right_after(*self._told(q, columns)).mean())
             gains.append(Gain(q.name, q.within, q.sure, max(after, q.sure)))
         return tuple(gains)
 
-    def _share(self, told: Any32) -> float:
-        return float((_weights(told) * self._alike).sum() / len(told))
+    def _settled(self, columns: Sequence[int]) -> float:
+        """Of the doubt about all answers, by how much the readings account for."""
+        return sum((1.0 - q.sure) * self._share(q, columns) for q in self._questions)
 
-    def _log_density(self, j: int) -> Any32:
-        """Of the reading of candidate ``j`` in each turn (rows) under each draw (columns)."""
+    def _share(self, q: OpenQuestion, columns: Sequence[int]) -> float:
+        """Of the variance of what is asked, what the readings account for."""
+        _, left = self._told(q, columns)
+        spread = float(np.square(q.asked - q.asked.mean(axis=0)).sum())
+        return max(0.0, 1.0 - float(np.square(left).sum()) / spread) if spread > 0 else 0.0
+
+    def _told(self, q: OpenQuestion, columns: Sequence[int]) -> tuple[Floats, Floats]:
+        """What is expected of what is asked after the readings, and what is left of it (S, A)."""
+        read = np.concatenate([self._read(j) for j in columns], axis=1)
+        asked = q.asked - q.asked.mean(axis=0)
+        normal = read.T @ read + _RIDGE * len(read) * np.eye(read.shape[1])
+        fitted = read @ np.linalg.solve(normal, read.T @ asked)
+        # a regression leaves too little of what it was fitted to
+        left = (asked - fitted) * np.sqrt(len(read) / (len(read) - read.shape[1] - 1))
+        return q.asked - left, left
+
+    def _read(self, j: int) -> Floats:
+        """Readings of candidate ``j`` in each draw (S, outcomes), in their standard deviations."""
         if j not in self._known:
-            self._known[j] = self._made_up(self._first + j).astype(np.float32)
+            read = self._made_up(j)
+            scale = read.std(axis=0)
+            self._known[j] = (read - read.mean(axis=0)) / np.where(scale > 1e-9, scale, 1.0)
         return self._known[j]
 
     def _made_up(self, column: int) -> Floats:
-        found, turns, condition = self._found, self._turns, self._conditions[column]
-        total = np.zeros_like(self._blank, dtype=np.float64)
+        found, condition = self._found, self._found.conditions[column]
         graded = [found.finish_draws[:, column]]
         if condition.kind is ConditionKind.SUPPORT:
             graded.append(found.let_go_draws[:, column])
-        for chances in graded:
-            steps = np.cumsum(chances[turns], axis=1)
-            grades = (self._rng.random((len(turns), 1)) > steps[:, :-1]).sum(axis=1)
-            total += np.log(np.maximum(chances[:, grades].T, 1e-12))
-        if condition.kind is ConditionKind.OVERHANG:
-            return total  # fins are looked at, not measured
-        middle, scale = found.droop_mm_draws[:, column], found.error_mm_draws[:, column]
-        read = middle[turns] + scale[turns] * self._rng.standard_t(FREEDOM, len(turns))
-        off = (read[:, None] - middle[None, :]) / scale[None, :]
-        density: Floats = total - np.log(scale)[None, :] - 0.5 * (FREEDOM + 1) * np.log1p(off**2 / FREEDOM)
-        return density
-
-
-def _weights(told: Any32) -> Any32:
-    weights = np.exp(told - told.max(axis=1, keepdims=True))
-    scaled: Any32 = weights / weights.sum(axis=1, keepdims=True)
-    return scaled
+        read = []
+        for sound in graded:
+            steps = np.cumsum((1.0 - OUTLIERS) * sound + OUTLIERS / sound.shape[-1], axis=1)
+            read.append((self._rng.random((len(steps), 1)) > steps[:, :-1]).sum(axis=1))
+        if condition.kind is not ConditionKind.OVERHANG:  # fins are looked at, not measured
+            middle, scale = found.droop_mm_draws[:, column], found.error_mm_draws[:, column]
+            droop = middle + scale * self._rng.standard_t(FREEDOM, len(middle))
+            read.append(np.log(np.maximum(droop, _LEAST_DROOP_MM)))
+        return np.stack(read, axis=1).astype(np.float64)

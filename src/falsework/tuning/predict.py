@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +12,11 @@ from falsework.coupon.reading import LET_GO_GRADES, Condition, ConditionKind
 from falsework.droop.belief import Belief
 from falsework.droop.outcome import finish_grading, let_go_grading, probabilities
 from falsework.droop.parameters import NAMES, Parameters
+from falsework.droop.strand import Array
 from falsework.process.settings import Material
 from falsework.tuning.belief import belief_of
 from falsework.tuning.evidence import Floats, laid
-from falsework.tuning.model import outcome
+from falsework.tuning.model import PredictedOutcome, outcome, read_error_mm2
 from falsework.tuning.posterior import Posterior
 
 
@@ -67,8 +68,33 @@ def predict(
     return predicted(belief_of(posterior, printer, material, draws=draws, seed=seed), material, conditions)
 
 
-def predicted(belief: Belief, material: Material, conditions: Sequence[Condition]) -> Predictions:
-    """The same from a belief."""
+def predict_print(
+    posterior: Posterior,
+    printer: str,
+    material: Material,
+    conditions: Sequence[Condition],
+    *,
+    draws: int,
+    seed: int,
+) -> Predictions:
+    """What one print to come of these conditions would read: as :func:`predict`, draw by draw, but with what
+    the print has of its own, and with what the laws get wrong from case to case among the errors."""
+    belief = belief_of(posterior, printer, material, draws=draws, seed=seed, one_print=True)
+    return predicted(belief, material, conditions, error_mm2=read_error_mm2)
+
+
+def _measuring(found: PredictedOutcome, kind: ConditionKind) -> Array:
+    return found.error_mm2
+
+
+def predicted(
+    belief: Belief,
+    material: Material,
+    conditions: Sequence[Condition],
+    *,
+    error_mm2: Callable[[PredictedOutcome, ConditionKind], Array] = _measuring,
+) -> Predictions:
+    """The same from a belief; ``error_mm2``: the variance of a measured droop's error."""
     shape = (len(belief.by_layers), len(conditions))
     let_go, finish = np.full((*shape, len(LET_GO_GRADES)), np.nan), np.empty((*shape, 5))
     droop, error = np.empty(shape), np.empty(shape)
@@ -80,7 +106,7 @@ def predicted(belief: Belief, material: Material, conditions: Sequence[Condition
         p = _parameters(belief, mine)
         found = outcome(laid(kind, mine, [material] * len(mine)), p, belief.by_layers[:, None])
         finish[:, some] = probabilities(found.finish, finish_grading(p))
-        droop[:, some], error[:, some] = found.droop_mm, np.sqrt(found.error_mm2)
+        droop[:, some], error[:, some] = found.droop_mm, np.sqrt(error_mm2(found, kind))
         if found.bond is not None:
             let_go[:, some] = probabilities(-found.bond, let_go_grading(p))
     basis = tuple(belief.seen.basis(c.kind.value, c.layer_height_mm, c.line_width_mm) for c in conditions)

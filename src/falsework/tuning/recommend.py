@@ -23,7 +23,6 @@ from falsework.process.settings import Process
 from falsework.tuning.survey import (
     AS_GOOD,
     BRIDGE_WITHIN,
-    ENOUGH_SURE,
     GAP_WITHIN,
     LIMIT_WITHIN_DEG,
     MOST_GAP_LAYERS,
@@ -297,12 +296,12 @@ def _gap(here: SettingSurvey, behind: tuple[int, ...]) -> Advice:
     estimate = estimate_of(here.gap_layers, basis)
     layers = here.set_layers
     why = (
-        f"the smallest printable gap at which at least {100 * REMOVABLE:.0f} % of supports do not stick, "
-        f"{share(ENOUGH_SURE)} likely"
+        f"the printable gap that is expected to cost least: at which {100 * REMOVABLE:.0f} % of supports do "
+        "not stick, as surely as is worth the finish"
     )
     if basis == UNCALIBRATED:
         why = "common practice: two layers"
-    elif here.enough[:, layers - 1].mean() < ENOUGH_SURE:
+    elif layers == MOST_GAP_LAYERS:
         why = f"no gap up to {MOST_GAP_LAYERS} layers is so surely enough; this is the largest that is tried"
     return Advice(
         name="air gap",

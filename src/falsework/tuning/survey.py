@@ -8,7 +8,7 @@ scatter is what the test is worth.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -35,7 +35,7 @@ REMOVABLE, CLOSED = 0.8, 0.5  # shares that make a gap large enough, and an angl
 LIMIT_WITHIN_DEG, GAP_WITHIN_LAYERS, BRIDGE_WITHIN = 3.0, 0.5, 0.2
 MOST_GAP_LAYERS = 6
 GAP_WITHIN = "enough, and at most half a layer beyond the next whole one"
-ENOUGH_SURE = 0.9  # probability that a gap is enough, before it is set; constructed
+STICKING_COUNTS = 2.0  # a gap at which supports stick, against one that is too large; constructed
 UNCALIBRATED = "uncalibrated"  # what nothing was read for
 USUAL_LAYERS = round(Structure().air_gap_layers)  # common practice, as its setting says
 _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
@@ -65,23 +65,25 @@ class SupportVariant:
 
 @dataclass(frozen=True, eq=False)
 class OpenQuestion:
-    """One thing to be settled: the answers there are, and how right each is in each draw.
+    """One thing to be settled: ``asked`` (S, A), what is true of it in each draw; ``sure`` the probability
+    that what is set now is right, within the tolerance ``within``.
 
-    ``right`` (S, A), 1 where an answer lies within the tolerance of what is true in that draw; ``sure`` the
-    probability that what is set now is right. That need not be the answer that is most often right: an air
-    gap too small is worse than one too large, and where nothing was read common practice is set.
+    ``right_after`` says of each draw (S,) whether what is set after a test is right, from what is then
+    expected of what is asked (S, A) and what is left of it (S, A).
     """
 
     name: str
     kind: ConditionKind
     within: str
-    right: Floats
+    asked: Floats
     sure: float
+    right_after: Callable[[Floats, Floats], Floats]
 
 
 @dataclass(frozen=True, eq=False)
 class SettingSurvey:
-    """Predictions along each setting; draws in rows, values in columns. ``more``: those asked for besides."""
+    """Predictions along each setting; draws in rows, values in columns. ``more``: what those asked for
+    besides would read in one print to come."""
 
     process: Process
     angles_deg: Floats
@@ -99,8 +101,7 @@ class SettingSurvey:
     gap_layers: Floats
     basis: dict[ConditionKind, str]
     conditions: tuple[Condition, ...]
-    predictions: Predictions
-    more: slice
+    more: Predictions
 
     @property
     def removable(self) -> Floats:
@@ -113,13 +114,12 @@ class SettingSurvey:
 
     @property
     def best_layers(self) -> int:
-        """The smallest gap of whole layers that is enough with probability ``ENOUGH_SURE``.
-
-        Smallest, because the finish suffers as the gap grows; so sure, because a support that sticks costs
-        more than a layer of droop. Where none is so sure, the largest.
-        """
-        sure = self.enough.mean(axis=0) >= ENOUGH_SURE
-        return int(sure.argmax() + 1) if sure.any() else MOST_GAP_LAYERS
+        """The gap of whole layers that is expected to cost least: one that is not enough counts
+        ``STICKING_COUNTS`` times one that is a layer and a half or more too large, at which the finish
+        suffers."""
+        too_large = self.enough - self.gap_right
+        loss = STICKING_COUNTS * (1.0 - self.enough) + too_large
+        return int(loss.mean(axis=0).argmin() + 1)
 
     @property
     def enough(self) -> Floats:
@@ -153,6 +153,18 @@ class SettingSurvey:
         """The gap that is set: common practice where no support was read."""
         return USUAL_LAYERS if self.basis[ConditionKind.SUPPORT] == UNCALIBRATED else self.best_layers
 
+    def _gap_right_after(self, expected: Floats, left: Floats) -> Floats:
+        """Whether the gap that is then expected to cost least is right."""
+        rest = np.sort(left[:, 0])
+
+        def reached(layers: Floats) -> Floats:
+            """Probability (S, gaps) that so many are enough, in each draw."""
+            return np.searchsorted(rest, layers[None, :] - expected) / len(rest)
+
+        too_large = reached(_WHOLE - 1.0 - GAP_WITHIN_LAYERS)
+        loss = STICKING_COUNTS * (1.0 - reached(_WHOLE)) + too_large
+        return self.gap_right[np.arange(len(loss)), loss.argmin(axis=1)]
+
     def questions(self) -> list[OpenQuestion]:
         """What can be settled about the process, in the order in which it is told."""
         spans, within = np.log(self.bridge_mm), float(np.log1p(BRIDGE_WITHIN))
@@ -162,31 +174,40 @@ class SettingSurvey:
                 "limit angle",
                 ConditionKind.OVERHANG,
                 f"{LIMIT_WITHIN_DEG:g}°",
-                _near(self.limit_deg, self.angles_deg[0], self.angles_deg[-1], LIMIT_WITHIN_DEG),
+                self.limit_deg[:, None],
                 share_within(self.limit_deg, self.set_limit_deg, LIMIT_WITHIN_DEG),
+                lambda _, left: _within(left, LIMIT_WITHIN_DEG),
             ),
             OpenQuestion(
                 "longest clean bridge",
                 ConditionKind.BRIDGE,
                 f"{100 * BRIDGE_WITHIN:.0f} %",
-                _near(spans, spans.min(), spans.max(), within),
+                spans[:, None],
                 share_within(spans, float(np.log(self.set_bridge_mm)), within),
+                lambda _, left: _within(left, within),
             ),
             OpenQuestion(
                 "air gap",
                 ConditionKind.SUPPORT,
                 GAP_WITHIN,
-                self.gap_right,
+                self.gap_layers[:, None],
                 float(self.gap_right[:, self.set_layers - 1].mean()),
+                self._gap_right_after,
             ),
             OpenQuestion(
                 "make of the support",
                 ConditionKind.SUPPORT,
                 "no difference that shows",
-                made,
+                self.made,
                 float(made.mean(axis=0).max()),
+                lambda expected, _: made[np.arange(len(made)), expected.argmax(axis=1)],
             ),
         ]
+
+
+def _within(left: Floats, within: float) -> Floats:
+    """(S,) 1 where what is left of the one thing asked (S, 1) is within the tolerance."""
+    return (np.abs(left[:, 0]) <= within).astype(np.float64)
 
 
 def share_within(draws: Floats, value: float, within: float) -> float:
@@ -204,14 +225,13 @@ def survey(
     seed: int = 0,
 ) -> SettingSurvey:
     """Everything that is predicted for ``process``, in one go, so that a draw means one world throughout."""
-    from falsework.tuning.predict import predict
+    from falsework.tuning.predict import predict, predict_print
 
     blocks: dict[str, list[Condition]] = {
         "slopes": [printed(ConditionKind.OVERHANG, process, angle_deg=float(a)) for a in _ANGLES_DEG],
         "bridges": _ladder(process),
         "others": _ladder(replace(process, fan=other_fan(process))),
         "gaps": _gaps(process),
-        "more": list(more),
     }
     makes = _makes(process)
     run = run_mm(Laws(process))
@@ -252,8 +272,7 @@ def survey(
         gap_layers=first_crossing(_GAPS_LAYERS, loose, REMOVABLE),
         basis={kind: found.basis[places[name].start] for kind, name in _BLOCK_OF.items()},
         conditions=tuple(every),
-        predictions=found,
-        more=places["more"],
+        more=predict_print(posterior, printer, process.material, more, draws=draws, seed=seed),
     )
 
 
@@ -267,13 +286,6 @@ def first_crossing(x: Floats, values: Floats, level: float) -> Floats:
     low, high = values[rows, before], values[rows, at]
     share = np.clip((level - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
     return np.where(at > 0, x[before] + share * (x[at] - x[before]), x[0])
-
-
-def _near(truth: Floats, low: float, high: float, within: float) -> Floats:
-    """Whether each of a fine row of answers lies within ``within`` of the truth of each draw (S, A)."""
-    steps = max(2, int(np.ceil((high - low) / (0.1 * within))) + 1)
-    answers = np.linspace(low, high, min(steps, 400))
-    return (np.abs(answers[None, :] - truth[:, None]) <= within).astype(np.float64)
 
 
 def _ladder(process: Process) -> list[Condition]:
