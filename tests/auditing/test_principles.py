@@ -11,7 +11,7 @@ from falsework.auditing.consistency import flow_findings
 from falsework.auditing.differences import layer_findings
 from falsework.auditing.flow import Fed
 from falsework.auditing.layer_sums import FILL, HOLDING, WALL, LayerSums
-from falsework.auditing.make import Made, make_findings
+from falsework.auditing.make import LaidAreas, make_findings
 from falsework.auditing.points import running_across
 from falsework.auditing.shape import Residuals, shape_changes
 from falsework.auditing.support_amounts import SupportAmounts, amount_findings
@@ -95,7 +95,7 @@ def test_the_change_that_was_made_is_the_one_that_explains(name: str, amounts: t
 # make of the part
 
 
-def made(walls: float = 1.0, solid: float = 1.0, sparse: float = 1.0, ends: float = 1.0) -> Made:
+def made(walls: float = 1.0, solid: float = 1.0, sparse: float = 1.0, ends: float = 1.0) -> LaidAreas:
     """What a part of constant section comes to, by shares of what was planned; ``ends``: of lowest skins."""
     process = load_process("pla-0.4")
     wall = np.linspace(50.0, 60.0, LAYERS)
@@ -104,7 +104,7 @@ def made(walls: float = 1.0, solid: float = 1.0, sparse: float = 1.0, ends: floa
     inside = 220.0 - skin
     planned = PartLayers(wall, skin, inside, wall, wall)
     share = np.where(np.arange(LAYERS) < 4, ends, solid)
-    return Made(walls * wall, share * skin + sparse * process.fill * inside, planned)
+    return LaidAreas(walls * wall, share * skin + sparse * process.fill * inside, planned)
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from html import unescape
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -174,7 +175,7 @@ def test_a_program_dropped_on_the_sheet_is_audited_and_shown(browse, programs):
     assert json.loads(Path(download.value.path()).read_text("utf-8"))["schema"] == "falsework.audit/2"
     with page.expect_download() as download:
         page.get_by_role("link", name="Take the page").click()
-    assert found.verdict in Path(download.value.path()).read_text("utf-8")
+    assert found.verdict in unescape(Path(download.value.path()).read_text("utf-8"))
 
 
 @pytest.mark.parametrize(("scheme", "width"), [("light", 1200), ("dark", 1200), ("light", 390)])

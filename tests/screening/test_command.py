@@ -115,6 +115,8 @@ def test_slurm_as_the_page_shows(tmp_path: Path, store: Path) -> None:
     environment["FALSEWORK_LEDGER"] = os.fspath(tmp_path / "none.sqlite3")
     script = shutil.copy(ROOT / "docs" / "clusters" / "slurm.py", tmp_path)
     command = [sys.executable, script, "1", os.fspath(store), "--out", "out", "--depth", "look"]
-    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=300)
-    assert done.returncode == 0, done.stderr + (tmp_path / "job.log").read_text()
+    done = subprocess.run(
+        command, cwd=tmp_path, env=environment, capture_output=True, text=True, encoding="utf-8", timeout=300
+    )
+    assert done.returncode == 0, done.stderr + (tmp_path / "job.log").read_text("utf-8")
     assert "2 looked at" in done.stdout

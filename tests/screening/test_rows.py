@@ -155,7 +155,7 @@ def test_a_list_names_its_own_process(tmp_path: Path, store: Path, screen) -> No
     orders = tmp_path / "orders.csv"
     ours = falsework.dump_process(dataclasses.replace(falsework.load_process("petg-0.6"), name="ours"))
     (tmp_path / "processes").mkdir()
-    (tmp_path / "processes" / "ours.toml").write_text(ours)
+    (tmp_path / "processes" / "ours.toml").write_text(ours, "utf-8")
     lines = ["path,process", "store/a.stl,petg-0.6", "store/deep/b.stl,", "store/a.stl,none-such"]
     orders.write_text("\n".join([*lines, "store/a.stl,processes/ours.toml"]) + "\n")
     rows = screen(orders)

@@ -25,7 +25,7 @@ _ENDS_MM2 = 12.0  # of solid area at an end of the part, before it is told to be
 
 
 @dataclass(frozen=True, eq=False)
-class Made:
+class LaidAreas:
     """By layer of the plan (L,): area mm² that closed and that open strands of the part cover, all copies
     together; and what the plan reckons with.
     """
@@ -37,7 +37,7 @@ class Made:
 
 def made(
     layers: LayerSums, usual: Usual, planned: PartLayers, z_mm: Floats, shift_mm: float, copies: int
-) -> Made:
+) -> LaidAreas:
     """``z_mm`` (L + 1,) bounds of the plan's layers; ``shift_mm``: how much higher the program prints."""
     at = np.searchsorted(z_mm, layers.z_mm - shift_mm - 0.5 * layers.height_mm, side="right") - 1
     inside = (at >= 0) & (at < len(z_mm) - 1)
@@ -49,10 +49,10 @@ def made(
     def summed(which: Floats) -> Floats:
         return np.bincount(at[inside], weights=which[inside], minlength=len(z_mm) - 1).astype(np.float64)
 
-    return Made(summed(area[:, WALL]), summed(area[:, FILL] + area[:, OVER_AIR]), planned)
+    return LaidAreas(summed(area[:, WALL]), summed(area[:, FILL] + area[:, OVER_AIR]), planned)
 
 
-def make_findings(m: Made, process: Process, usual: Usual) -> Iterable[Finding]:
+def make_findings(m: LaidAreas, process: Process, usual: Usual) -> Iterable[Finding]:
     """Walls, skins and fill that are missing, or other than they were planned."""
     if abs(usual.height_mm / process.layer_height_mm - 1.0) > _SAME_HEIGHT:
         return
@@ -61,7 +61,7 @@ def make_findings(m: Made, process: Process, usual: Usual) -> Iterable[Finding]:
     yield from _inside(m, process, printed)
 
 
-def _walls(m: Made, process: Process, printed: np.ndarray) -> Iterable[Finding]:
+def _walls(m: LaidAreas, process: Process, printed: np.ndarray) -> Iterable[Finding]:
     told = np.flatnonzero(printed & (m.planned.wall_mm2 > _LEAST_MM2))
     if len(told) < _LEAST_LAYERS:
         return
@@ -75,7 +75,7 @@ def _walls(m: Made, process: Process, printed: np.ndarray) -> Iterable[Finding]:
     yield Finding(0, "walls", level, says, cure, found=lines, planned=float(process.wall_lines), unit="lines")
 
 
-def _inside(m: Made, process: Process, printed: np.ndarray) -> Iterable[Finding]:
+def _inside(m: LaidAreas, process: Process, printed: np.ndarray) -> Iterable[Finding]:
     solid, sparse = m.planned.solid_mm2, process.fill * m.planned.sparse_mm2
     high = int(np.flatnonzero(printed)[-1]) + 1 if printed.any() else 0
     ends = process.solid_layers

@@ -61,10 +61,10 @@ class Residuals:
     met: float
 
 
-Columns = dict[str, Floats]
+Directions = dict[str, Floats]
 
 
-def _changes(r: Residuals) -> Columns:
+def _changes(r: Residuals) -> Directions:
     """By change of shape its columns (n, k): how far a point moves outwards for a change of 1."""
     (x, y), (nx, ny), z = r.xy.T, r.normal.T, r.z
     return {
@@ -80,7 +80,7 @@ def _changes(r: Residuals) -> Columns:
 
 
 @dataclass(frozen=True)
-class Change:
+class ShapeChange:
     """One change of shape with its amounts, and the mean residual that it takes away, mm."""
 
     name: str
@@ -88,7 +88,7 @@ class Change:
     gain_mm: float
 
 
-def shape_changes(r: Residuals) -> tuple[Change, ...]:
+def shape_changes(r: Residuals) -> tuple[ShapeChange, ...]:
     """The changes that explain the residuals, the one that explains most first."""
     columns, shift = _changes(r), r.normal
     turn = (r.xy[:, 0] * r.normal[:, 1] - r.xy[:, 1] * r.normal[:, 0])[:, None]
@@ -116,7 +116,7 @@ def shape_changes(r: Residuals) -> tuple[Change, ...]:
     out, at = [], 0
     for name in chosen:
         count = columns[name].shape[1]
-        out.append(Change(name, tuple(float(v) for v in by[at : at + count]), gains[name]))
+        out.append(ShapeChange(name, tuple(float(v) for v in by[at : at + count]), gains[name]))
         at += count
     return tuple(out)
 
@@ -293,7 +293,7 @@ def shape_findings(
     yield from told or _in_places(name, r, changes)
 
 
-def _in_places(name: str, r: Residuals, changes: tuple[Change, ...]) -> Iterable[Finding]:
+def _in_places(name: str, r: Residuals, changes: tuple[ShapeChange, ...]) -> Iterable[Finding]:
     """Outlines that lie elsewhere in some places: not in one layer alone, where steps of the part are cut
     differently.
     """
@@ -320,12 +320,12 @@ def is_changed(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> bo
     return bool(changes) and r.met * _settled(r, changes) > _SURELY
 
 
-def _settled(r: Residuals, changes: tuple[Change, ...]) -> float:
+def _settled(r: Residuals, changes: tuple[ShapeChange, ...]) -> float:
     """Share of the outlines that come to lie where strands are, once the changes are taken away."""
     return float((np.abs(_off(r, changes)) < _FITS_MM).mean())
 
 
-def _off(r: Residuals, changes: tuple[Change, ...]) -> Floats:
+def _off(r: Residuals, changes: tuple[ShapeChange, ...]) -> Floats:
     """(n,) how far out strands lie that no change explains."""
     turn = (r.xy[:, 0] * r.normal[:, 1] - r.xy[:, 1] * r.normal[:, 0])[:, None]
     columns = np.column_stack([r.normal, turn, *(_changes(r)[c.name] for c in changes)])
@@ -350,7 +350,7 @@ def _aside(name: str, r: Residuals, usual: Usual) -> Iterable[Finding]:
     yield Finding(0, "skewed", level, says, cure, many, found=far, planned=0.0, unit="mm")
 
 
-def _told(name: str, change: Change, r: Residuals, usual: Usual) -> Iterable[Finding]:
+def _told(name: str, change: ShapeChange, r: Residuals, usual: Usual) -> Iterable[Finding]:
     cure = "Make the program again from the part as it was given; look for what changes its shape"
     edge = r.half_mm[:2]
     if change.name in _SIZES:
@@ -382,7 +382,7 @@ def _told(name: str, change: Change, r: Residuals, usual: Usual) -> Iterable[Fin
         yield Finding(0, "skewed", FindingLevel.FAULT, says, cure, found=abs(by), planned=0.0, unit="mm")
 
 
-def _of_size(name: str, change: Change, edge: Floats) -> Iterable[Finding]:
+def _of_size(name: str, change: ShapeChange, edge: Floats) -> Iterable[Finding]:
     axes = {"size": "", "along x": "x", "along y": "y", "both": "xy"}[change.name]
     told = []
     for axis, by in zip(axes or "-", change.amounts, strict=True):
