@@ -79,16 +79,16 @@ def _inside(m: LaidAreas, process: Process, printed: np.ndarray) -> Iterable[Fin
     solid, sparse = m.planned.solid_mm2, process.fill * m.planned.sparse_mm2
     high = int(np.flatnonzero(printed)[-1]) + 1 if printed.any() else 0
     ends = process.solid_layers
-    bare = []
+    bare: dict[str, float] = {}
     for name, some in (("bottom", slice(0, ends)), ("top", slice(max(0, high - ends), high))):
-        meant = float(solid[some].sum())
-        if high == len(printed) and meant > _ENDS_MM2 and float(m.open_mm2[some].sum()) < _BARE * meant:
-            bare.append(name)
+        meant, laid = float(solid[some].sum()), float(m.open_mm2[some].sum())
+        if high == len(printed) and meant > _ENDS_MM2 and laid < _BARE * meant:
+            bare[name] = laid / meant
     rows = np.flatnonzero(printed & (solid + sparse > _LEAST_MM2))
     shares = _shares(m.open_mm2[rows], solid[rows], sparse[rows])
     if bare or (shares[0] is not None and shares[0] < _BARE):
         where = " and ".join(bare) or "skins"
-        share = 1.0 if shares[0] is None else shares[0]
+        share = min([*bare.values(), *(shares[:1] if shares[0] is not None else ())])
         are = "are" if len(bare) != 1 else "is"
         says = f"the part's {where} {are} left open: skins get {100 * share:.0f} % of the strands planned"
         cure = "Set the solid layers at top and bottom"
