@@ -7,7 +7,6 @@ They were made for the comparison by principle (what a sound print must satisfy)
 
 from __future__ import annotations
 
-import random
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -519,11 +518,4 @@ def _racing(part: str) -> bytes:
     return _alone(part, lambda s, v, k: replace(s, speed=500.0) if s.role in ("fill", "skin") else s)
 
 
-def _drawn() -> tuple[tuple[str, ...], tuple[str, ...]]:
-    names = sorted(FAULTS)
-    random.Random(3011).shuffle(names)
-    half = len(names) // 2
-    return tuple(sorted(names[:half])), tuple(sorted(names[half:]))
-
-
-TUNED_ON, SEALED = _drawn()
+TUNED_ON, SEALED = planted.parted(FAULTS, 3011)

@@ -8,7 +8,8 @@ names it right.
 from __future__ import annotations
 
 import functools
-from collections.abc import Callable, Iterator, Mapping
+import random
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -59,6 +60,14 @@ class Case:
 
 
 # sound programs by themselves
+
+
+def parted(names: Iterable[str], seed: int) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names drawn into two halves by lot: one may be looked into, the other is held back."""
+    drawn = sorted(names)
+    random.Random(seed).shuffle(drawn)
+    half = len(drawn) // 2
+    return tuple(sorted(drawn[:half])), tuple(sorted(drawn[half:]))
 
 
 @functools.cache

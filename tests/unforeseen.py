@@ -6,7 +6,6 @@ them. ``LOOKED_AT`` may be looked into; ``HELD_BACK`` is counted and reported, a
 
 from __future__ import annotations
 
-import random
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -421,14 +420,7 @@ def _one_place(part: str) -> bytes | None:
     return _support(part, change)
 
 
-def _drawn() -> tuple[tuple[str, ...], tuple[str, ...]]:
-    names = sorted(FAULTS)
-    random.Random(2611).shuffle(names)
-    half = len(names) // 2
-    return tuple(sorted(names[:half])), tuple(sorted(names[half:]))
-
-
-LOOKED_AT, HELD_BACK = _drawn()
+LOOKED_AT, HELD_BACK = planted.parted(FAULTS, 2611)
 
 
 def cases_of(names: Sequence[str], parts: Sequence[str] = planted.PARTS) -> Iterator[Case]:

@@ -85,11 +85,10 @@ class ProgramTotals:
     rebuilt_mm3: float = 0.0
     by_owner_mm3: Floats = None  # type: ignore[assignment]
     fan_mm: float = 0.0  # fan share times length, above the first layer
-    fan_length_mm: float = 0.0
     first_height_mm: float = 0.0
     part_top_mm: float = 0.0
     last_line: int = 0
-    whole_mm: float = 0.0
+    whole_mm: float = 0.0  # of strands above the first layer
     fast_mm: float = 0.0  # of strands that ask for more than nozzles melt
     most_mm3_s: float = 0.0
     wall_mm: float = 0.0  # of closed lines above the first layer, and their length times speed
@@ -98,7 +97,7 @@ class ProgramTotals:
     @property
     def fan(self) -> float:
         """Mean share above the first layer."""
-        return self.fan_mm / self.fan_length_mm if self.fan_length_mm else 0.0
+        return self.fan_mm / self.whole_mm if self.whole_mm else 0.0
 
     @property
     def wall_speed_mm_s(self) -> float | None:
@@ -114,7 +113,6 @@ class ProgramTotals:
     def add_above(self, sums: Floats) -> None:
         """The same of what counts only above the first layer."""
         self.fan_mm += float(sums[laying.FANNED])
-        self.fan_length_mm += float(sums[laying.WHOLE])
         self.whole_mm += float(sums[laying.WHOLE])
         self.fast_mm += float(sums[laying.TOO_FAST])
         self.most_mm3_s = max(self.most_mm3_s, float(sums[laying.MOST_MELT]))
