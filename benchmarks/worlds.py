@@ -81,8 +81,11 @@ class Score:
     right: list[tuple[bool, bool, bool]] = field(default_factory=list)  # after each piece
     kinds: list[str] = field(default_factory=list)
     sure: list[tuple[float, ...]] = field(default_factory=list)  # of limit, bridge, gap, after each piece
+    set_to: list[tuple[float, ...]] = field(default_factory=list)  # limit, bridge, gap, after each piece
+    worth_min: list[tuple[float, float]] = field(default_factory=list)  # gain and cost of the next one
     gap_off: float = 0.0  # recommended layers less the truth
     said: str = ""
+    cpu_s: float = 0.0
     trays: list[list[Condition]] = field(default_factory=list)  # what was printed
 
     @property
@@ -127,14 +130,19 @@ class Tray:
 
 def scored(seed: int, family: str) -> Score:
     """Tune one printer, piece by piece."""
-    score, tray = Score(), Tray(world(family, seed))
+    score, tray, start = Score(), Tray(world(family, seed)), time.process_time()
     for piece in range(MOST_PIECES + 1):
         found = survey(tray.posterior, PROCESS, "invented")
-        score.right.append(_right(settings_from(found), tray.world))
+        advice = settings_from(found)
+        score.right.append(_right(advice, tray.world))
+        score.set_to.append(tuple(float(a.value) for a in advice[:3]))
         score.sure.append(tuple(round(q.sure, 3) for q in found.questions()[:3]))
         agreed = tray.agreed()
         proposed = next_test(tray.posterior, PROCESS, printer="invented", agreed=agreed)
         score.said = proposed.advice
+        if proposed.proposals:
+            next_one = proposed.proposals[0]
+            score.worth_min.append((round(next_one.gain_min, 1), round(next_one.cost_min, 1)))
         if proposed.stop or not proposed.proposals or piece == MOST_PIECES:
             score.known = "known, each" in proposed.advice
             score.known_of = tuple(
@@ -149,6 +157,7 @@ def scored(seed: int, family: str) -> Score:
     score.right = score.right[1:] or score.right
     _held(score, tray)
     score.right.pop()
+    score.cpu_s = round(time.process_time() - start, 1)
     return score
 
 
@@ -331,8 +340,20 @@ def line(score: Score | GapAlone) -> str:
         if not score.inside[n]
     ]
     right = " ".join("".join("LBG"[k] if one else "-" for k, one in enumerate(r)) for r in score.right)
-    gap, said = f"{score.gap_off:+.2f}", score.said[:60]
-    return f"{score.pieces} [{right}] {gap} {score.known_of} {score.kinds} {out} {said}"
+    kinds = " ".join(kind.split("-")[0] for kind in score.kinds)
+    told = f"{score.pieces} [{right}] {score.gap_off:+.2f} {score.known_of} [{kinds}] {out}"
+    return f"{told} {_not_right(score)}{score.cpu_s:.0f} s; {score.said}"
+
+
+def _not_right(score: Score) -> str:
+    """What is wrong at the end: set values and how sure they were after each piece, and the truth."""
+    wrong = [k for k, right in enumerate(score.right[-1]) if not right] if score.set_to else []
+    told = []
+    for k in wrong:
+        name = ("limit", "bridge", "gap")[k]
+        steps = [f"{v[k]:.4g} ({100 * s[k]:.0f} %)" for v, s in zip(score.set_to, score.sure, strict=True)]
+        told.append(f"NOT RIGHT {name}: {', '.join(steps)}, true {score.width[name][3]:.4g}; ")
+    return "".join(told)
 
 
 def gap_table(scores: Sequence[GapAlone]) -> str:
