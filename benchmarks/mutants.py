@@ -7,9 +7,10 @@ A fault is one small change to the source of a room: a comparison turned round, 
 denied; as many of each kind as there are, by chance. Those that tests once missed are planted by name, from
 mutants.toml. A fault is planted as its module is imported (``planting``), so kernels stay compiled, and as
 many run at once as there are cores. First all tests run without a fault while coverage.py notes which lines
-each of them runs; then of each fault only those tests run that run its line, the quick ones first, and then
-those of the same files, which may stand on what the others have made. What survives is listed with its
-line: either a test is missing, or the change makes no difference, and mutants.toml says why.
+each of them runs; those that fail are not asked. Then of each fault only those tests run that run its line,
+the quick ones first, and then those of the same files, which may stand on what the others have made. A fault
+counts as found where a test fails with it that passes alone without it. Each is listed as it is judged. What
+survives: either a test is missing, or the change makes no difference, and mutants.toml says why.
 
 Compiled kernels are left out: their tests hold them against plain references. Words of errors are not
 changed, nor tolerances below a millionth. The tools at hand for this run all tests of a file for each fault,
@@ -49,14 +50,15 @@ ROOMS = {
         "tests/properties/test_orientation_properties.py",
         "tests/planning/test_orienting.py",
     ),
+    "objective": ("tests/objective", "tests/orientation", "tests/planning/test_orienting.py"),
     "ledger": ("tests/ledger",),
     "auditing": ("tests/auditing",),
     "tuning": ("tests/tuning",),
 }
 TINY = 1e-6  # constants that are smaller keep sums from dividing by nothing
-LATE = -99
+PASSED, FAILED, LATE = 0, 1, -99  # as pytest ends, and where it does not
 PARTS, LARGE_BYTES = 4, 20_000  # files of tests so large are recorded in so many parts, side by side
-PATIENCE, GRACE_S = 4.0, 60.0  # times what the tests take without a fault, and for a start: longer hangs
+PATIENCE, GRACE_S = 3.0, 40.0  # times what the tests take without a fault, and for a start: longer hangs
 
 COMPARED = {ast.Lt: ">", ast.LtE: ">", ast.Gt: "<", ast.GtE: "<", ast.Eq: "!=", ast.NotEq: "=="}
 REVERSED = {ast.Add: "-", ast.Sub: "+", ast.Mult: "/", ast.Div: "*"}
@@ -340,16 +342,19 @@ def _recorded(file: str, part: int, parts: int, place: Path) -> Lines:
     from coverage import CoverageData
 
     place.mkdir()
-    more = {"COVERAGE_FILE": str(place / "coverage"), "TIMED_TESTS": str(place / "times.json")}
+    timed = place / "times.json"
+    more = {"COVERAGE_FILE": str(place / "coverage"), "TIMED_TESTS": str(timed)}
     more["PART_OF_TESTS"] = f"{part}/{parts}"
     plain = f"--cov-config={os.devnull}"  # not the floor of ./run test, nor its branches
-    told = ["-p", "timing", "--cov=falsework", plain, "--cov-context=test", "--cov-report=", file]
-    code, words = _pytest(told, more, None)
-    if code != 0:
-        print(f"{file}: tests fail without a fault, and are not asked\n{words}", flush=True)
-    if not (place / "times.json").exists():
+    asked = ["-p", "timing", "--cov=falsework", plain, "--cov-context=test", "--cov-report=", file]
+    code, words = _pytest(asked, more, None)
+    told = json.loads(timed.read_text("utf-8")) if timed.exists() else {"passed": {}, "failed": [file]}
+    if code != PASSED:
+        failed = "".join(f"\n    {test}" for test in told["failed"])
+        print(f"{file}: fail without a fault, and are not asked:{failed}\n{words}", flush=True)
+    times = told["passed"]
+    if not times:
         return Lines({}, {})
-    times = json.loads((place / "times.json").read_text("utf-8"))
     data = CoverageData(str(place / "coverage"))
     data.read()
     of: dict[str, dict[str, list[str]]] = {}
@@ -368,14 +373,61 @@ def _recorded(file: str, part: int, parts: int, place: Path) -> Lines:
     return Lines(times, of)
 
 
-def noticed(fault: Fault, tests: Sequence[str], patience_s: float) -> bool | None:
-    """Whether the tests notice the fault; None where they take longer than they are given."""
-    told = {"module": fault.module, "start": fault.start, "end": fault.end, "text": fault.text}
-    with tempfile.NamedTemporaryFile("w", suffix=".txt", encoding="utf-8") as listed:
-        listed.write("\n".join(tests))
-        listed.flush()
-        code, _ = _pytest(["-x", f"@{listed.name}"], {"PLANTED_FAULT": json.dumps(told)}, patience_s)
-    return None if code == LATE else code != 0
+@dataclass(frozen=True)
+class Judged:
+    """What became of a fault: whether it was found, and by what; None where there was no time to say."""
+
+    found: bool | None
+    by: str = ""
+
+
+@dataclass
+class Judge:
+    """Holds faults against tests. ``sound`` and ``unsound`` are tests that passed, or failed, alone without a
+    fault: one that needs another before it, or fails by chance, is no witness."""
+
+    lines: Lines
+    until: float
+    sound: set[str] = field(default_factory=set)
+    unsound: set[str] = field(default_factory=set)
+
+    def judged(self, fault: Fault, tests: Sequence[str]) -> Judged:
+        while asked := [test for test in tests if test not in self.unsound]:
+            patience = PATIENCE * sum(self.lines.times_s[t] for t in asked) + GRACE_S
+            left = self.until - time.monotonic()
+            code, failed = self._run(asked, fault, min(patience, left)) if left > 0.0 else (LATE, [])
+            if code == LATE:  # it hangs, unless the machine is busy
+                return Judged(True, "took too long") if patience < left else Judged(None)
+            if code == PASSED:
+                break
+            if failed and self._witness(failed[0]):
+                return Judged(True, failed[0])
+            if not failed:  # nothing could be collected, or all of it crashed
+                return Judged(True, f"ended with {code}") if self._collects(asked) else Judged(None, "?")
+        return Judged(False, "" if tests else "run by no test")
+
+    def _witness(self, test: str) -> bool:
+        if test not in self.sound | self.unsound:
+            code, _ = self._run([test], None, None)
+            (self.sound if code == PASSED else self.unsound).add(test)
+        return test in self.sound
+
+    def _collects(self, tests: Sequence[str]) -> bool:
+        return self._run(tests, None, None, "--collect-only")[0] == PASSED
+
+    def _run(
+        self, tests: Sequence[str], fault: Fault | None, patience_s: float | None, *more: str
+    ) -> tuple[int, list[str]]:
+        """How the tests end, up to the first that fails, and which that is."""
+        with tempfile.TemporaryDirectory() as place:
+            listed, timed = Path(place) / "tests.txt", Path(place) / "times.json"
+            listed.write_text("\n".join(tests), "utf-8")
+            given = {"TIMED_TESTS": str(timed)}
+            if fault is not None:
+                told = {"module": fault.module, "start": fault.start, "end": fault.end, "text": fault.text}
+                given["PLANTED_FAULT"] = json.dumps(told)
+            code, _ = _pytest(["-x", "-p", "timing", *more, f"@{listed}"], given, patience_s)
+            return code, json.loads(timed.read_text("utf-8"))["failed"] if timed.exists() else []
 
 
 def main() -> None:
@@ -402,34 +454,21 @@ def main() -> None:
     lines = recorded(asked, rooms, [test for _, fault in queue for test in fault.tests])
     print(f"{len(lines.times_s)} tests, {len(queue)} faults", flush=True)
     results: dict[tuple[str, Fault], bool] = {}
+    judge = Judge(lines, start + asked.seconds)
     with ThreadPoolExecutor(asked.cores) as pool:
-        waiting: dict[Future[bool | None], tuple[str, Fault]] = {}
+        waiting: dict[Future[Judged], tuple[str, Fault]] = {}
         for room, fault in queue:
             tests = lines.tests(fault, fault.tests or ROOMS.get(room, ()), asked.most)
-            waiting[pool.submit(_tried, fault, tests, lines, start + asked.seconds)] = (room, fault)
+            waiting[pool.submit(judge.judged, fault, tests)] = (room, fault)
         for future in as_completed(waiting):
-            room, fault = waiting[future]
-            found = future.result()
-            if found is not None:
-                results[room, fault] = found
-            if found is False:
-                print(f"  {'equal' if fault.key in equal else 'survived':8} {fault}", flush=True)
+            (room, fault), judged = waiting[future], future.result()
+            if judged.found is not None:
+                results[room, fault] = judged.found
+                word = "found" if judged.found else "equal" if fault.key in equal else "SURVIVED"
+                print(f"  {word:8} {fault}  [{judged.by}]", flush=True)
+    for test in sorted(judge.unsound):
+        print(f"no witness, fails alone: {test}")
     _tell(results, equal, len(queue))
-
-
-def _tried(fault: Fault, tests: Sequence[str], lines: Lines, until: float) -> bool | None:
-    """Whether the fault was found; one that hangs was; None where there was no time to say."""
-    patience = PATIENCE * sum(lines.times_s[t] for t in tests) + GRACE_S
-    left = until - time.monotonic()
-    if left <= 0.0:
-        return None
-    if not tests:
-        return False
-    found = noticed(fault, tests, min(patience, left))
-    if found is None and patience < left:
-        print(f"  too long {fault}", flush=True)  # it hangs, unless the machine is busy
-        return True
-    return found
 
 
 def _tell(results: dict[tuple[str, Fault], bool], equal: set[str], asked: int) -> None:
@@ -443,7 +482,7 @@ def _tell(results: dict[tuple[str, Fault], bool], equal: set[str], asked: int) -
         share = 100.0 * found / max(found + survived, 1)
         print(f"{name:12} {found:3} of {found + survived} found, {share:.0f} %; {same} make no difference")
     if len(results) < asked:
-        print(f"{asked - len(results)} were not tried: no time was left")
+        print(f"{asked - len(results)} were not judged: no time was left, or no test could be collected")
 
 
 if __name__ == "__main__":
