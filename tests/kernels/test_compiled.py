@@ -46,8 +46,8 @@ def changed(tmp_path: Path):
     (kernels / "caller.py").write_text(CALLER)
     cache = tmp_path / "cache"
 
-    def run(factor: int) -> tuple[int, int, list[Path]]:
-        """(answer to 5, how many functions were compiled, folders in the cache)"""
+    def run(factor: int, at_once: int = 1) -> tuple[int, int, list[Path]]:
+        """(answer to 5, how many functions were compiled by all together, folders in the cache)"""
         (kernels / "called.py").write_text(CALLED.format(factor=factor))
         code = (
             "from numba.core import event\n"
@@ -61,10 +61,14 @@ def changed(tmp_path: Path):
         )
         env = {**os.environ, "PYTHONPATH": str(tmp_path / "package"), "NUMBA_CACHE_DIR": str(cache)}
         env.pop("PYTHONDONTWRITEBYTECODE", None)
-        out = subprocess.run([sys.executable, "-B", "-c", code], env=env, capture_output=True, text=True)
-        assert out.returncode == 0, out.stderr
-        answer, compiled_now = map(int, out.stdout.split())
-        return answer, compiled_now, sorted(cache.iterdir())
+        started = [
+            subprocess.Popen([sys.executable, "-B", "-c", code], env=env, stdout=subprocess.PIPE, text=True)
+            for _ in range(at_once)
+        ]
+        told = [process.communicate()[0].split() for process in started]
+        assert [process.returncode for process in started] == [0] * at_once
+        (answer,) = {int(answer) for answer, _ in told}
+        return answer, sum(int(count) for _, count in told), sorted(cache.iterdir())
 
     return run
 
@@ -75,6 +79,10 @@ def test_a_changed_callee_in_another_file_is_compiled_anew(changed) -> None:
     answer, compiled_now, folders = changed(3)
     assert (answer, compiled_now, len(folders)) == (16, 2, 2)
     assert changed(2)[:2] == (11, 0)  # two versions side by side do not push each other out
+
+
+def test_of_processes_that_want_a_kernel_at_once_one_compiles_it(changed) -> None:
+    assert changed(2, at_once=3)[:2] == (11, 2)
 
 
 def test_folders_of_other_versions_go_when_they_were_long_unused(changed) -> None:

@@ -20,7 +20,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ from numba.core.caching import CompileResultCacheImpl, FunctionCache, _CacheLoca
 _SOURCES = Path(__file__).parent
 _IMPORT = re.compile(r"^from falsework\.kernels\.([\w.]+) import ", re.MULTILINE)
 _WITHIN, _WHOLE = type(config.OPT)(1), type(config.OPT)(2)  # see ``_Effort``
+_PATIENCE_S = 60.0  # several times what the dearest kernel takes
 _UNUSED_DAYS = 30  # a folder of another version that was not used for so long goes
 
 
@@ -172,26 +173,62 @@ class _Files(CompileResultCacheImpl):
 
 
 class _Cache(FunctionCache):
-    """numba's cache, but that what cannot be kept or read does not end the run: it is compiled once more."""
+    """numba's cache, but that what cannot be kept or read does not end the run: it is compiled once more; and
+    that of processes that want the same kernel at once one compiles it, and the others wait for it."""
 
     _impl_class = _Files
 
+    def __init__(self, function: Callable[..., Any]) -> None:
+        super().__init__(function)
+        self._turn = contextlib.ExitStack()  # holds the lock while this process compiles
+
     def load_overload(self, sig: Any, target_context: Any) -> Any:
+        found = self._read(sig, target_context)
+        if found is None:
+            self._turn.close()  # what was compiled last may have failed, and was not saved
+            self._turn.enter_context(_turn(Path(self.cache_path), self._impl))
+            found = self._read(sig, target_context)
+        if found is not None:
+            self._turn.close()
+            _mark_used(self.cache_path)
+        return found
+
+    def _read(self, sig: Any, target_context: Any) -> Any:
         try:
-            found = super().load_overload(sig, target_context)
-            if found is not None:
-                _mark_used(self.cache_path)
-            return found
+            return super().load_overload(sig, target_context)
         except Exception:  # a file cut short, say, when the disk was full: whatever it is, the source is good
             with contextlib.suppress(OSError):
                 self.flush()
             return None
 
     def save_overload(self, sig: Any, data: Any) -> None:
-        try:
+        with self._turn, contextlib.suppress(OSError):  # no room, say
             super().save_overload(sig, data)
-        except OSError:  # no room, say
-            return
+
+
+@contextlib.contextmanager
+def _turn(folder: Path, function: _Files) -> Iterator[None]:
+    """Be the only process that compiles a function, or wait until another has, or has taken too long (it may
+    be stopped); where nothing can be locked, go on at once."""
+    try:
+        import fcntl
+
+        function.locator.ensure_cache_path()
+        lock = (folder / f"{function.filename_base}.lock").open("w")
+    except (ImportError, OSError):
+        yield
+        return
+    with lock:
+        until = time.monotonic() + _PATIENCE_S
+        while time.monotonic() < until:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                time.sleep(0.02)
+            except OSError:  # a place that knows no locks
+                break
+        yield
 
 
 @cache
