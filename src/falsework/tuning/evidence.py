@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -48,7 +48,7 @@ class ReadingOrigin(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class LaidConditions:
-    """Conditions of one kind, arrays (n,): the strands, and what the kind tries.
+    """Conditions of one kind, arrays (n,) or (1,) for all: the strands, and what the kind tries.
 
     ``share`` of a line over air (overhang); ``run_mm`` between anchors (bridge, support); ``gap_mm``,
     ``top`` and ``between_mm``, the lines beneath (support).
@@ -62,27 +62,30 @@ class LaidConditions:
     top: Landing
     between_mm: Floats
 
-    def __len__(self) -> int:
-        return len(self.share)
-
     def rows(self, rows: slice) -> LaidConditions:
-        """Some of the conditions."""
+        """Some of the conditions. What is one value throughout becomes that value (1,): a law that depends on
+        nothing else is then worked out once, not for each."""
+
+        def cut(values: Floats) -> Floats:
+            some = values[rows]
+            return some[:1] if (some == some[:1]).all() else some
+
         return LaidConditions(
             self.kind,
-            _rows(self.strand, rows),
-            self.share[rows],
-            self.run_mm[rows],
-            self.gap_mm[rows],
-            _rows(self.top, rows),
-            self.between_mm[rows],
+            _of_each(self.strand, cut),
+            cut(self.share),
+            cut(self.run_mm),
+            cut(self.gap_mm),
+            _of_each(self.top, cut),
+            cut(self.between_mm),
         )
 
 
-def _rows(arrays: Any, rows: slice) -> Any:
-    """The same rows of every array in a dataclass."""
+def _of_each(arrays: Any, made: Callable[[Floats], Floats]) -> Any:
+    """A dataclass of what is made of every array in one."""
     return type(arrays)(
         **{
-            f.name: tuple(a[rows] for a in v) if isinstance(v := getattr(arrays, f.name), tuple) else v[rows]
+            f.name: tuple(map(made, v)) if isinstance(v := getattr(arrays, f.name), tuple) else made(v)
             for f in dataclasses.fields(arrays)
         }
     )

@@ -172,13 +172,18 @@ def drifts_of(columns: Sequence[Column]) -> Any:
 class Density:
     """Log density of the unknowns z given readings, up to a constant, for either law of the gap.
 
-    ``cells`` and ``evidence`` as gathered; ``columns`` name the unknowns.
+    ``cells`` and ``evidence`` as gathered; ``columns`` name the unknowns. Derivatives are taken cell by cell;
+    values, of which far more are asked, of all cells of a strand at once.
     """
 
     def __init__(self, cells: Sequence[ReadingOrigin], evidence: Sequence[Evidence]) -> None:
         self.cells = list(cells)
         self.blocks = [part.rows(rows) for part in evidence for rows in _blocks(part.cell)]
         self.rows = sum(len(block.cell) for block in self.blocks)
+        first: dict[tuple[str, str, tuple[float, float]], int] = {}
+        strand = np.array([first.setdefault(cell[:3], k) for k, cell in enumerate(cells)], dtype=np.int64)
+        runs = [part.rows(rows) for part in evidence for rows in _blocks(strand[part.cell])]
+        self._runs = [(run, _told_apart([cells[k] for k in np.unique(run.cell)])) for run in runs]
         self.columns = columns_of(cells)
         self.map = map_of(self.cells, self.columns)
         self._drifts = drifts_of(self.columns)
@@ -196,10 +201,15 @@ class Density:
         """(c,) log density at each of many places (c, d)."""
         at = self.parameters(z.T)
         total: Floats = -0.5 * np.einsum("cd,cd->c", z, z)
-        for block in self.blocks:
-            own = at[block.cell[0]]
-            p = Parameters(**{name: own[k][:, None] for k, name in enumerate(NAMES)})
-            total += _likelihood(_predictors(block, p, by_layers), block, (len(z), len(block.cell))).sum(1)
+        for run, apart in self._runs:
+            one = at[run.cell[0]]
+            p = Parameters(
+                **{
+                    name: np.ascontiguousarray(at[run.cell, k].T) if name in apart else one[k][:, None]
+                    for k, name in enumerate(NAMES)
+                }
+            )
+            total += _likelihood(_predictors(run, p, by_layers), run, (len(z), len(run.cell))).sum(1)
         return total
 
     def expanded(self, z: Floats, by_layers: bool) -> tuple[float, Floats, Floats]:
@@ -228,13 +238,23 @@ class Density:
 
 
 def _blocks(cell: Any) -> list[slice]:
-    """Runs of rows of one cell, at most ``_ROWS`` long."""
+    """Runs of rows of one cell (or of what it is one of), at most ``_ROWS`` long."""
     edges = np.flatnonzero(np.diff(cell, prepend=-1, append=-1))
     return [
         slice(start, min(start + _ROWS, int(end)))
         for first, end in pairwise(edges)
         for start in range(int(first), int(end), _ROWS)
     ]
+
+
+def _told_apart(cells: Sequence[ReadingOrigin]) -> frozenset[str]:
+    """The parameters that differ among cells of one printer, material and strand: by print, grader or era."""
+    levels = [
+        level
+        for level in ("era", "print", "grader")
+        if any(getattr(cell, level) != getattr(cells[0], level) for cell in cells)
+    ]
+    return frozenset(name for name in NAMES if any(PRIORS[name].spread(level) > 0 for level in levels))
 
 
 @cache
@@ -280,12 +300,11 @@ def _predictors(read: Evidence, p: Parameters, by_layers: bool) -> list[Array]:
 
 
 def _edges(grading: Grading, quality: Array, grade: Any, grade_to: Any) -> list[Array]:
-    distance = [(cut - quality) / grading.scatter for cut in grading.cuts]
-    far = np.full_like(distance[0], _FAR)
-    lower = np.stack([-far, *distance])
-    upper = np.stack([*distance, far])
-    at, to = (np.broadcast_to(np.maximum(g, 0), distance[0].shape)[None] for g in (grade, grade_to))
-    return [np.take_along_axis(upper, to, 0)[0], np.take_along_axis(lower, at, 0)[0]]
+    cuts = np.concatenate([np.atleast_1d(cut) for cut in grading.cuts], axis=-1)
+    at, to, last = np.maximum(grade, 0), np.maximum(grade_to, 0), cuts.shape[-1]
+    above = (cuts[..., np.minimum(to, last - 1)] - quality) / grading.scatter
+    below = (cuts[..., np.maximum(at - 1, 0)] - quality) / grading.scatter
+    return [np.where(to < last, above, _FAR), np.where(at > 0, below, -_FAR)]
 
 
 def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, ...]) -> Floats:
