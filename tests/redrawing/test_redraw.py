@@ -184,10 +184,13 @@ def test_what_would_spoil_the_function_is_made_only_when_asked_for() -> None:
     assert [c.sort for c in found.candidates if c.sort == "slot"] == ["slot"]
     (treated,) = found.treated
     assert found.combined is None and treated.change is None
-    assert any("slot 1" in words for c in treated.changes for words in c.touches)
+    assert any("slot 1" in words for r in treated.declined for words in r.harms)
+    assert not treated.changes  # what spoils something is drawn and proved only when it is asked for
+    assert all(r.most_price is not None and r.most_price <= treated.price for r in treated.declined)
     assert "--change 1=" in treated.outcome
     asked = redraw(part, change={1: "ribs"}, **few)
     assert asked.combined is not None and asked.treated[0].chosen is ChangeKind.RIBS
+    assert any("slot 1" in words for c in asked.treated[0].changes for words in c.touches)
     assert redraw(part, change={1: "leave"}, **few).combined is None
     with pytest.raises(PartError, match="membrane for underside 1: it does not hold"):
         redraw(part, change={1: "membrane"}, **few)

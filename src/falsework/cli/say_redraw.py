@@ -44,8 +44,8 @@ def redraw(result: Redraw) -> None:
         for one in cells.menu:
             if one.state in ("offered", "on request") and one.kind != "leave":
                 harms = "".join(f"; harms {harm}" for harm in one.harms)
-                offer = f"{one.kind} ({one.state}): saves {_plain(one.price)}"
-                say(f"     Or {offer}, hand work {one.hand}{harms}")
+                hands = "" if one.hand == "–" else f", hand work {one.hand}"
+                say(f"     Or {one.kind} ({one.state}): saves {_plain(one.price)}{hands}{harms}")
     for line in left_lines(result):
         say(f"  Not drawn for: {_plain(line)}")
     for line in notes(result):

@@ -166,7 +166,8 @@ def fit_ratios(corners: Floats, rotations: Floats, build_mm: tuple[float, float,
 
     ``corners`` (n, 3) of the part's hull. 1 or more: fits. Infinite where the part fits whatever way it lies.
     """
-    if np.linalg.norm(np.ptp(corners, axis=0)) <= min(build_mm):
+    middle = 0.5 * (corners.min(axis=0) + corners.max(axis=0))
+    if 2.0 * np.linalg.norm(corners - middle, axis=1).max() <= min(build_mm):
         return np.full(len(rotations), np.inf)
     ratio = np.empty(len(rotations))
     for d, rotation in enumerate(rotations):

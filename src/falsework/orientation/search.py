@@ -297,13 +297,15 @@ def searched_everywhere(judge: Judge, today: Floats, count: int, watch: Watch) -
     return looked.rows(kept), len(directions), resting
 
 
-def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:
+def searched(
+    judge: Judge, today: Floats, count: int, watch: Watch, *, refine: bool = True
+) -> tuple[Looked, int, Floats]:
     """The lies worth a closer look, on GRID columns; how many directions were weighed; resting ones (r, 3).
 
     ``count`` even directions, on COARSE_GRID columns where their facets leave hope, the best of them and
     their front again on GRID, with the resting faces and ``today`` (3,); in the same way a denser lattice
     around the best; then pattern searches on the sphere, by facets from where most is to be expected, by
-    columns from the best distinct few. No chance is involved.
+    columns from the best distinct few, if it is to ``refine``. No chance is involved.
     """
     judge = with_hidden(judge, watch)
     resting = resting_directions(judge.body.points)
@@ -329,7 +331,7 @@ def searched(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Loo
     kept = kept[closer.rank[kept] <= KEPT_WORTH * best]
     looked = joined(looked, judge(closer.directions[kept], GRID, watch.part(0.8, 0.82), "looking between"))
     looked = _expected(judge, looked, foreseen, 0.5 * _spacing(FINER * count), watch.part(0.82, 0.85))
-    for number, (starts, steps) in enumerate(zip(STARTS, STEPS_DEG, strict=True)):
+    for number, (starts, steps) in enumerate(zip(STARTS, STEPS_DEG, strict=True) if refine else ()):
         part = watch.part(0.85 + 0.07 * number, 0.92 + 0.07 * number)
         looked = _refined(judge, looked, starts, np.radians(steps), part)
     return looked, len(looked.rank) + count + len(between), resting

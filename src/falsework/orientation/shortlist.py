@@ -105,8 +105,10 @@ def threads_of(context: Context) -> int:
     return min(context.cores or own_cores(), MOST_THREADS)
 
 
-def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Shortlist:
-    """The lies of ``part`` worth a plan.
+def shortlist(
+    part: Part, wish: Wish, context: Context, search: Search = USUAL, *, refine: bool = True
+) -> Shortlist:
+    """The lies of ``part`` worth a plan; without ``refine`` those of the lattice and the resting faces alone.
 
     The same part gives the same lies, turned beforehand or not (but for today's, and up to the sampling of
     columns on parts that have no axes of their own). ``PartError``: the part is flat, or a face set unknown.
@@ -117,7 +119,7 @@ def shortlist(part: Part, wish: Wish, context: Context, search: Search = USUAL) 
     frame, own_axis = own.frame, own.load_axis
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    (found, looks, resting), on = _found(own, wish, today, search, context.part(0.05, 0.8))
+    (found, looks, resting), on = _found(own, wish, today, search, refine, context.part(0.05, 0.8))
     few = _chosen(found, bool(own.marked.any()), own_axis is not None)
     judge = _judge(on.body if on.thinned_mm == 0.0 else own.whole(), own, wish, context)
     at_today, near_few = (
@@ -153,7 +155,7 @@ class _SearchedOn:
 
 
 def _found(
-    own: OwnShape, wish: Wish, today: Floats, search: Search, context: Context
+    own: OwnShape, wish: Wish, today: Floats, search: Search, refine: bool, context: Context
 ) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
     """What the search found, and on what.
 
@@ -174,7 +176,8 @@ def _found(
                 raise
             device = "cpu after gpu failed"
     thin, thinned_mm = own.thinned(wish.process)
-    found = searched(_judge(thin, own, wish, context), today, search.count(False), watch)
+    judge = _judge(thin, own, wish, context)
+    found = searched(judge, today, search.count(False), watch, refine=refine)
     return found, _SearchedOn(thin, thinned_mm, device)
 
 

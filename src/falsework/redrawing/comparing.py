@@ -26,7 +26,7 @@ from falsework.request.marks import marked_faces
 from falsework.request.weights import Weights
 from falsework.watch import Watch
 
-FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone: only compared
+FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone, not refined: only compared
 SAME_LIE_DEG = 1.0  # ways to lie that are nearer are one
 LEAST_OF_COLUMNS = 0.5  # of what supports cost by columns, the least that they cost once they are designed
 
@@ -48,7 +48,7 @@ def other_orientation(
     context = replace(asked.context, watch=watch.part(0.0, 0.7))
     up = turn_matrix(planned.part.turn_deg)[2]
     same = math.cos(math.radians(SAME_LIE_DEG))
-    few = shortlist(sized, wish, context, FEW_LIES).lies
+    few = shortlist(sized, wish, context, FEW_LIES, refine=False).lies
     most = price_in_all(planned) / (1.0 + SAME_SHARE)
     if combined is not None:  # which takes a person's work, so that of the same price the other is taken
         most = min(most, (1.0 + SAME_SHARE) * combined.price)

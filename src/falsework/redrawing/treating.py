@@ -17,7 +17,13 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_
 from falsework.redrawing.changes.trellis import MOST_CROSSED
 from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, fin_marks, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
-from falsework.redrawing.proof.function import FeatureRoom, drop_words, touches_of
+from falsework.redrawing.proof.function import (
+    FeatureRoom,
+    drop_words,
+    filled_by,
+    surely_filled,
+    touches_of,
+)
 from falsework.redrawing.proof.prove import ChangeProof, swept_and_proved
 from falsework.redrawing.request import Scope
 from falsework.redrawing.site.ground import asks
@@ -92,7 +98,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
     """Draft, prove and price every kind of change for one underside, as far as it may be worth it."""
     row = _Row(place, choice)
     row.draft_each(watch.part(0.0, 0.8))
-    if not any(change.proven for change in row.changes.values()):
+    if not row.settled:
         row.draft_fallbacks(watch.part(0.8, 1.0))
     return Worked(choice, ranked(list(row.changes.values()), row.worth), tuple(row.declined.values()))
 
@@ -100,8 +106,8 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
 class _Row:
     """What is found for one underside: changes by kind, and why there is none.
 
-    A change is drawn only while it may save more than the best at hand, and proved only if it still may once
-    its volume is known; one that is asked for by name always is.
+    A change is drawn only while it may save more than the best at hand and spoils nothing that can be
+    foreseen, and proved only if the same is true once it is drawn; one that is asked for by name always is.
     """
 
     def __init__(self, place: Workplace, choice: Choice) -> None:
@@ -114,6 +120,7 @@ class _Row:
         self.tried = tried if self.wished is None or self.wished in tried else (*tried, self.wished)
         self.changes: dict[ChangeKind, Change] = {}
         self.declined: dict[ChangeKind, Refusal] = {}
+        self.harmful = False  # whether one was drawn that may be asked for
 
     def draft_each(self, watch: Watch) -> None:
         """Every kind in the order in which a person would try them."""
@@ -121,13 +128,15 @@ class _Row:
         for k, kind in enumerate(kinds):
             at = watch.part(k / len(kinds), (k + 1) / len(kinds))
             at.at(f"underside {self.number}: {kind}", 0.0)
-            if not self._beaten(kind):
+            if not self._beaten(kind) and not self._foreseen(kind):
                 flat_mm, drafting = self.place.scope.flat_mm, at.part(0.0, 0.5)
                 self._take(kind, draft_of(kind, self.site, drafting, flat_mm, self._most_fins()), at)
 
     def draft_fallbacks(self, watch: Watch) -> None:
         """What there is to fall back on where nothing holds."""
         for kind in self.tried:
+            if kind in self.declined and self.declined[kind].harms:
+                continue
             draft = fallback_draft(kind, self.site, self._most_mm3(kind), watch.part(0.0, 0.5))
             if draft is not None:
                 self._take(kind, draft, watch)
@@ -141,7 +150,7 @@ class _Row:
             why = "it would stand in a closed void, where nobody can take it out again"
             self.declined[kind] = Refusal(kind, self.number, why, "Cut a lid off, or add a corbel")
             return
-        if self._beaten(kind, draft):
+        if self._beaten(kind, draft) or self._harmful(kind, draft):
             return
         draft, proof = swept_and_proved(self.ground, draft, watch.part(0.5, 0.9))
         watch.at("what it would harm", 0.9)
@@ -157,13 +166,7 @@ class _Row:
         declined then, unless it is asked for by name."""
         if kind is self.wished:
             return False
-        weights = self.place.planned.weights
-        hands = fin_marks(kind, self.number, self.place.planned)
-        if kind in BROKEN_OFF:
-            least = USUAL_HANDS.least_price(weights, self._least_seam_mm(kind))
-            hands += USUAL_HANDS.price(draft, weights) if draft else least
-        own = _LEAST_OWN * self._price_mm3 * added_mm3(draft) if draft else 0.0
-        most = self.worth - hands - own
+        most, hands = self._most(kind, draft)
         why = ""
         if most <= 0.0:
             takes = "the hands alone" if hands >= self.worth else "what it takes"
@@ -171,9 +174,50 @@ class _Row:
         elif (best := self._best()) and _counting(best) >= ENOUGH_SHARE * DRAWN[kind] * most:
             why = f"not tried: {best.kind} saves {'nearly all' if draft is None else 'more'}"
         if why:
-            ask = f"Ask for it by --change {self.number}='{kind}'"
-            self.declined.setdefault(kind, Refusal(kind, self.number, why, ask))
+            self.declined.setdefault(kind, Refusal(kind, self.number, why, self._asking(kind), most))
         return bool(why)
+
+    def _most(self, kind: ChangeKind, draft: Draft | None) -> tuple[float, float]:
+        """What a kind, or a draft of it, may save at most, and what of its worth goes into hands."""
+        weights = self.place.planned.weights
+        hands = fin_marks(kind, self.number, self.place.planned)
+        if kind in BROKEN_OFF:
+            least = USUAL_HANDS.least_price(weights, self._least_seam_mm(kind))
+            hands += USUAL_HANDS.price(draft, weights) if draft else least
+        own = _LEAST_OWN * self._price_mm3 * added_mm3(draft) if draft else 0.0
+        return self.worth - hands - own, hands
+
+    def _foreseen(self, kind: ChangeKind) -> bool:
+        """Whether a kind would spoil what the part is for wherever it is drawn; it is declined then, unless
+        it is asked for by name."""
+        if kind is self.wished:
+            return False
+        return self._on_request(kind, surely_filled(self.site, kind, self.place.rooms))
+
+    def _harmful(self, kind: ChangeKind, draft: Draft) -> bool:
+        """The same of what is drawn."""
+        if kind is self.wished:
+            return False
+        harms = filled_by(self.ground, draft, self.place.rooms, self.place.scale)
+        self.harmful |= bool(harms)
+        return self._on_request(kind, harms, draft)
+
+    def _on_request(self, kind: ChangeKind, harms: tuple[str, ...], draft: Draft | None = None) -> bool:
+        """Whether a kind harms anything: it is listed with that then, and drawn when it is asked for."""
+        if harms:
+            most, _ = self._most(kind, draft)
+            why = f"only on request, for it harms {'; '.join(harms)}"
+            refusal = Refusal(kind, self.number, why, self._asking(kind), most, harms)
+            self.declined.setdefault(kind, refusal)
+        return bool(harms)
+
+    def _asking(self, kind: ChangeKind) -> str:
+        return f"Ask for it by --change {self.number}='{kind}'"
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing has to be fallen back on: something holds, or was drawn that may be asked for."""
+        return self.harmful or any(change.proven for change in self.changes.values())
 
     def _most_fins(self) -> int | None:
         """How many can be broken off for what they save at most; None for as many as it takes."""

@@ -31,9 +31,12 @@ def outcome(
         return f"{taken.kind}: {taken.words}"
     proven = [c for c in changes if c.offered]
     spoils = next((c for c in changes if c.proven and c.touches), None)
+    spoiling = max((r for r in declined if r.harms), key=lambda r: r.most_price or 0.0, default=None)
     if spoils is not None and not proven:
         ask = f"--change {spoils.underside}='{spoils.kind}'"
         return f"left: {spoils.kind} would do, but for {'; '.join(spoils.touches)}. Ask for it by {ask}"
+    if spoiling is not None and not proven:
+        return f"left: {spoiling.kind} may do, but {spoiling.why.partition(', for ')[2]}. {spoiling.cure}"
     if proven:
         if dropped:
             return f"left: {proven[0].kind} would do by itself, but {dropped}"

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.planning.handling import job_of
+from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.split.value import Printed, Split
 from falsework.redrawing.value import Change, Redraw, Treated
 from falsework.report import paper, pictures
@@ -66,9 +67,9 @@ class ChangeRow:
 class MenuLine:
     """One thing that may be done about an underside; ``kind`` is what ``--change`` takes, 'leave' included.
 
-    ``state``: 'made', 'offered', 'on request' or 'does not hold'; ``saved`` the price that it saves,
-    ``price`` the same in words; ``hand`` the minutes of hands that it leaves; ``harms`` what of the part's
-    function it spoils.
+    ``state``: 'made', 'offered', 'on request', 'not drawn' or 'does not hold'; ``saved`` the price that it
+    saves, ``price`` the same in words: at most, of what was not drawn; ``hand`` the minutes of hands that it
+    leaves; ``harms`` what of the part's function it spoils.
     """
 
     kind: str
@@ -288,7 +289,8 @@ def row(treated: Treated) -> ChangeRow:
     support = "left without support"
     if treated.support.mass_g > 0.0:
         support = f"{words.mass(treated.support.mass_g)}, {words.duration(treated.support.time_s)}"
-    others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in treated.declined]
+    refused = (refusal for refusal in treated.declined if not refusal.on_request)
+    others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in refused]
     return ChangeRow(
         number=under.number,
         what=f"{kind}, {words.with_unit(under.area_mm2 / 100.0, 'cm²')}, at z {z}",
@@ -334,10 +336,28 @@ def _menu(treated: Treated) -> tuple[MenuLine, ...]:
                 change.dimensions,
             )
         )
+    lines += [_undrawn(refusal) for refusal in treated.declined if refusal.on_request]
     leave = "made" if treated.change is None else "offered"
     none = words.price(0.0)
     lines.append(MenuLine("leave", leave, "As planned.", 0.0, none, "0\u00a0g", "0\u00a0min", "none", (), ()))
     return tuple(lines)
+
+
+def _undrawn(refusal: Refusal) -> MenuLine:
+    """The line of a change that is drawn only when asked for."""
+    most = max(0.0, refusal.most_price or 0.0)
+    return MenuLine(
+        str(refusal.kind),
+        "on request" if refusal.harms else "not drawn",
+        words.sentence(refusal.cure if refusal.harms else f"{refusal.why}. {refusal.cure}"),
+        most,
+        f"{words.price(_unsigned(most, 0.005))} at most",
+        "–",
+        "–",
+        "–",
+        refusal.harms,
+        (),
+    )
 
 
 def _unsigned(value: float, least: float) -> float:

@@ -38,6 +38,7 @@ _DUST_WIDTHS2 = 1e-2  # line widths squared: less than that is rounding
 _SIMPLE_MM = 0.015  # outlines are drawn no finer
 _OVERLAP_MM = 0.05  # into the part, so that nothing merely touches
 _JOIN_MM = 1e-3  # of slabs, in height
+_AT_ONCE = 16  # slabs: to unite them all takes seconds, in which nobody could stop it
 _OPENS = 8.0  # halves of a wall: roots nearer to each other are one
 _LONG = 2.0  # a free wing this many times as long as wide is drawn in from both its ends
 _FAR_MM = 1e3
@@ -339,10 +340,12 @@ def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]
             if not _without_dust(_difference(floor, _window(regions[layer], near)), rule).is_empty:
                 low = float(middles[layer - 1]) + _JOIN_MM
         slabs.append(prism(course, low, high - _JOIN_MM))
-    # slabs two layers apart stand clear of each other, as caps do: only the three heaps overlap
-    whole = Manifold.compose(slabs[::2]) + Manifold.compose(slabs[1::2])
-    whole.status()  # made now
+    blocks = []
+    for first in range(0, len(slabs), _AT_ONCE):
+        watch.at("drawing the corbel", 0.6 + 0.1 * first / len(slabs))
+        blocks.append(_heaped(slabs[first : first + _AT_ONCE]).simplify(_PLAIN_MM))
     watch.at("drawing the corbel", 0.7)
+    whole = _heaped(blocks)
     if caps:
         whole += Manifold.compose(caps)
         whole.status()
@@ -350,6 +353,16 @@ def _solid(ground: PlannedPart, over_air: dict[int, Area], laid: dict[int, Area]
     plain = whole.simplify(_PLAIN_MM)
     watch.at("fitting the corbel to the part", 0.8)
     return settled(ground.solid, plain)
+
+
+def _heaped(bodies: list[Manifold]) -> Manifold:
+    """Bodies from the top down as one: every second stands clear of the others, so that only two heaps
+    overlap."""
+    from manifold3d import Manifold
+
+    whole = Manifold.compose(bodies[::2]) + Manifold.compose(bodies[1::2])
+    whole.status()  # made now
+    return whole
 
 
 def _window(region: Area, box: tuple[float, float, float, float]) -> Area:

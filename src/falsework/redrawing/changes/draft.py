@@ -90,9 +90,20 @@ def added_mm3(draft: Draft) -> float:
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a kind of change is not offered for an underside, and what would help ('' where nothing)."""
+    """Why a kind of change is not offered for an underside, and what would help ('' where nothing).
+
+    ``most_price``: of one that could be drawn but was not, the most that it may save; None for one that
+    cannot be. ``harms``: what of the part's function such a one would spoil.
+    """
 
     kind: ChangeKind
     underside: int
     why: str
     cure: str = ""
+    most_price: float | None = None
+    harms: tuple[str, ...] = ()
+
+    @property
+    def on_request(self) -> bool:
+        """Whether it is drawn when it is asked for by name."""
+        return self.most_price is not None

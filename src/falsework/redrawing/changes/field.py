@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -277,7 +278,7 @@ def body(z: HeightGrid, canvas: Canvas, level_mm: float, *, above: bool) -> Mani
 
     The field must be known on all of ``canvas.wanted``; the body stands over the cells whose corners are.
     """
-    from manifold3d import Manifold, Mesh64
+    from manifold3d import Manifold, Mesh64, triangulate
 
     from falsework.kernels.field.nets import net_of
 
@@ -285,21 +286,42 @@ def body(z: HeightGrid, canvas: Canvas, level_mm: float, *, above: bool) -> Mani
     cells = known[:-1, :-1] & known[1:, :-1] & known[:-1, 1:] & known[1:, 1:]
     heights = np.where(known, z, np.nan)
     points, faces, rim = net_of(heights, cells, *canvas.place)
-    flat = points.copy()
+    loops = _loops(rim)
+    around = np.concatenate(loops)  # the lid beyond needs no vertices but those of the rim
+    flat = points[around]
     flat[:, 2] = level_mm
-    count = len(points)
-    turned = faces[:, ::-1]
-    lids = [turned, faces + count] if above else [faces, turned + count]
-    start, end = (rim.T if above else rim[:, ::-1].T).copy()
-    sides = [
-        np.column_stack([start, end, end + count]),
-        np.column_stack([start, end + count, start + count]),
-    ]
-    mesh = Mesh64(
-        np.ascontiguousarray(np.concatenate([points, flat])),
-        np.ascontiguousarray(np.concatenate([*lids, *sides]), dtype=np.uint64),
+    here = len(points) + np.arange(len(around))
+    firsts = np.cumsum([0, *(len(loop) for loop in loops)])
+    following = np.concatenate([np.roll(here[a:b], -1) for a, b in pairwise(firsts)])
+    then = np.concatenate([np.roll(loop, -1) for loop in loops])
+    lid = len(points) + np.asarray(triangulate([points[loop, :2] for loop in loops]), dtype=np.int64)
+    shell = np.concatenate(
+        [
+            faces[:, ::-1],
+            lid,
+            np.column_stack([around, then, following]),
+            np.column_stack([around, following, here]),
+        ]
     )
+    turned = shell if above else shell[:, ::-1]
+    mesh = Mesh64(np.concatenate([points, flat]), np.ascontiguousarray(turned, dtype=np.uint64))
     return Manifold(mesh).simplify(_PLAIN_MM)
+
+
+def _loops(rim: Indices) -> list[Indices]:
+    """The edges of a net's rim, (k, 2), end to end: each loop by its vertices."""
+    follows: dict[int, list[int]] = {}  # two where quads meet at a corner alone
+    for start, end in rim.tolist():
+        follows.setdefault(start, []).append(end)
+    loops = []
+    for first, ends in follows.items():
+        while ends:
+            loop, at = [first], ends.pop()
+            while at != first:
+                loop.append(at)
+                at = follows[at].pop()
+            loops.append(np.array(loop))
+    return loops
 
 
 def cut(solid: Manifold, area: planar.Geometry) -> Manifold:

@@ -18,6 +18,7 @@ from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.ground import DAB_WIDTHS2, LEFT_WIDTHS2, asks, left_allowed_mm2
 from falsework.redrawing.site.value import PlannedPart
 
+_FEW_LAYERS = 0.4  # of those that change
 HOLDING_LAYERS = 12  # a patch that holds spans fewer
 SAME_ISLAND_MM = 0.05  # an island that begins so near to where one began is the same
 
@@ -40,6 +41,23 @@ def need_anew(changed: Changed) -> NeedMap:
         np.concatenate([old.region_layer[beneath], layer, old.region_layer[above]]),
         ground.laws,
     )
+
+
+def need_there(changed: Changed) -> NeedMap | None:
+    """The need of the changed layers of the one underside that is treated, as if nothing lay over air but
+    there; None where these are many of the layers that change, so that asking them first gains nothing.
+
+    What asks by itself asks as well where it goes on beneath.
+    """
+    (draft,), ground, (first, last) = changed.drafts, changed.ground, changed.span
+    a, b = ground.need.undersides[draft.underside - 1].layers
+    if b - a > _FEW_LAYERS * (last - first):
+        return None
+    stack, base = changed.stack, max(a - 2, 0)
+    polygons, layer = strips_over_air(
+        stack.regions[base : b + 2], ground.need.reach_mm, ground.process.line_width_mm, on_bed=True
+    )
+    return need_of(stack, polygons, layer + base, ground.laws)
 
 
 def reaching(need: NeedMap, first: int, last: int) -> NDArray[np.bool_]:

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from falsework.layers import planar
+from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats
 from falsework.redrawing.body.placement import Placement
-from falsework.redrawing.body.solids import areas_left_mm2
+from falsework.redrawing.body.solids import areas_left_mm2, prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.features.candidates import Candidate
 from falsework.redrawing.features.zones import Cylinder
 from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
-from falsework.redrawing.site.value import PlannedPart
+from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.wording import figures
 
 if TYPE_CHECKING:
@@ -27,6 +28,8 @@ SPECK_MM3 = 0.3  # of a room that is taken: less is rounding
 SHAFT_SHARE = 0.15  # of a shaft's surface that a fillet at its shoulder may take
 FACE_SHARE = 0.02  # of a bore or shaft that a cut may take
 LEVEL_COSINE = 0.02  # of the axis of a bore whose roof is told as a drop
+# Of what lies right beneath an underside, the share in a room from which on a kind surely takes some of it.
+_SURE_SHARES = {ChangeKind.CORBEL: 0.02, ChangeKind.RIBS: 0.6}
 LEVEL = 0.3  # of an axis along z, up to which a bore lies on its side: its roof may be cut to a drop
 
 
@@ -63,17 +66,63 @@ def rooms_of(
 
 def touches_of(changed: Changed, rooms: Sequence[FeatureRoom], scale: float) -> tuple[str, ...]:
     """What of the part's function a change would spoil, a phrase each; none for what is broken off again."""
-    found = []
+    found: list[str] = []
     for draft in changed.drafts:
         if draft.kind in BROKEN_OFF:
             continue
-        taken = [(room.feature.name, _taken(changed.ground, draft, room, scale)) for room in rooms]
-        found += _together([(name, what) for name, what in taken if what])
-        if draft.wall_down:
-            found.append(f"{draft.wall_down}: it stays in the part")
+        found += filled_by(changed.ground, draft, rooms, scale)
         if draft.removed:
             found += _cut(changed, draft, rooms)
     return tuple(dict.fromkeys(found))
+
+
+def filled_by(
+    ground: PlannedPart, draft: Draft, rooms: Sequence[FeatureRoom], scale: float
+) -> tuple[str, ...]:
+    """The same of what a draft adds alone, for which nothing has to be proved."""
+    if draft.kind in BROKEN_OFF:
+        return ()
+    taken = [(room.feature.name, _taken(ground, draft, room, scale)) for room in rooms]
+    found = _together([(name, what) for name, what in taken if what])
+    return (*found, f"{draft.wall_down}: it stays in the part") if draft.wall_down else tuple(found)
+
+
+def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[FeatureRoom]) -> tuple[str, ...]:
+    """What of the rooms a change of this kind has to fill wherever it is drawn, a phrase each, before it is.
+
+    Whatever carries an underside from beneath begins right beneath it, but for a rim that holds by itself.
+    A corbel fills all of that; ribs cross it, so that they are foreseen only where most of it lies in rooms.
+    At the shoulder of a shaft a fillet may be: nothing is foreseen of those.
+    """
+    least = _SURE_SHARES.get(kind)
+    if least is None or not rooms:
+        return ()
+    ground = site.ground
+    strips, layer = ground.need.of(site.index)
+    bare = offset_mitred(strips, -ground.need.reach_mm)
+    some = ~planar.is_empty(bare) & (layer > 0)
+    z_mm = ground.stack.z_mm
+    slabs = [prism(one, z_mm[k - 1], z_mm[k]) for one, k in zip(bare[some], layer[some], strict=True)]
+    whole = sum(slab.volume() for slab in slabs)
+    found: list[tuple[str, str]] = []
+    for room in rooms:
+        if _a_shaft(room):
+            continue
+        near = [slab for slab in slabs if _meet(np.reshape(slab.bounding_box(), (1, 2, 3)), room.box)]
+        within = sum((slab ^ room.solid).volume() for slab in near)
+        if within > max(SPECK_MM3, least * whole):
+            found.append((room.feature.name, _named(room)))
+    return tuple(_together(found))
+
+
+def _a_shaft(room: FeatureRoom) -> bool:
+    zone = room.feature.zone
+    return isinstance(zone, Cylinder) and zone.inner_mm >= zone.outer_mm
+
+
+def _named(room: FeatureRoom) -> str:
+    """What would happen to a room, as far as can be said before anything is drawn."""
+    return "crossed" if not isinstance(room.feature.zone, Cylinder) else "filled, in part at least"
 
 
 def _together(taken: Sequence[tuple[str, str]]) -> list[str]:
@@ -102,7 +151,7 @@ def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -
     size = 2.0 * scale * zone.outer_mm
     if room.feature.sort == "thread":
         return f"(Ø {size:.1f}) filled in part"
-    if zone.inner_mm >= zone.outer_mm:  # a shaft
+    if _a_shaft(room):
         share = taken.volume() / room.volume_mm3
         return f"(Ø {size:.1f}) covered over {100.0 * share:.0f} %" if share > SHAFT_SHARE else ""
     left = 2.0 * _off_axis_mm(taken, room)

@@ -9,7 +9,7 @@ from falsework.layers.polygons import areas_only, clean, repair
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.redrawing.changes.draft import ChangeKind, Draft
-from falsework.redrawing.proof.asking import Asking, asking_of, need_anew
+from falsework.redrawing.proof.asking import Asking, asking_of, need_anew, need_there
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import in_the_air, swept
 from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2
@@ -64,11 +64,18 @@ def swept_and_proved(ground: PlannedPart, draft: Draft, watch: Watch = QUIET) ->
     changed = Changed(ground, (draft,))
     watch.at("laying the change into the layers", 0.0)
     _ = changed.stack
-    watch.at("which undersides need support now", 0.1)
-    need = need_anew(changed)
-    watch.at("what is left of the underside", 0.15)
-    asking = asking_of(changed, need, whole=False)
-    faults = _asking_faults(ground, (draft,), asking)
+    watch.at("what is left of the underside", 0.1)
+    there = need_there(changed)
+    asking = asking_of(changed, there, whole=False) if there else None
+    faults = _asking_faults(ground, (draft,), asking) if asking else []
+    if there is None or asking is None or not faults:
+        watch.at("which undersides need support now", 0.12)
+        need = need_anew(changed)
+        watch.at("what is left of the underside", 0.15)
+        asking = asking_of(changed, need, whole=False)
+        faults = _asking_faults(ground, (draft,), asking)
+    else:
+        need = there
     clean: Draft | None = draft
     if not faults and draft.kind is ChangeKind.CORBEL:
         clean = swept(changed, watch.part(0.2, 0.4))
@@ -140,12 +147,10 @@ def proof_of(
 
 def proof_again(proof: ChangeProof, off: Written) -> ChangeProof:
     """A good proof of what is written, judged once more by the layers ``off``, whose corners lie a little
-    elsewhere: body and mesh are the same."""
+    elsewhere: body and mesh are the same, and no wall is thinner for it."""
     changed = proof.changed
     asking = asking_of(changed, off.need, whole=True)
     faults = _asking_faults(changed.ground, changed.drafts, asking)
-    walls = _walls(changed, off.stack, search=not faults)
-    faults += _thin_faults(changed.ground, walls)
     return replace(proof, faults=tuple(faults), suspects=tuple(dict.fromkeys(asking.suspects)))
 
 

@@ -159,7 +159,7 @@ export class Redraw extends Section {
       h("fieldset", { class: "no-print" }, h("legend", { class: "unseen" }, `What to do about underside ${row.number}`),
         lines.map((one) => h("label", { class: "line" },
           h("input", { type: "radio", name: `change-${row.number}`, checked: (chosen || made?.kind) === one.kind, onchange: () => choose(one.kind) }),
-          ` ${one.kind}: saves ${one.price}, ${one.mass}, ${one.time}; hand work ${one.hand}`,
+          ` ${one.kind}: saves ${one.price}${one.mass === "–" ? ", drawn when chosen" : `, ${one.mass}, ${one.time}; hand work ${one.hand}`}`,
           one.harms.map((harm) => h("span", { class: "sub" }, ` Harms ${harm}.`))))),
       chosen ? h("button", { type: "button", class: "quiet no-print", onclick: () => choose(null) }, "Back to what was proposed") : null,
       row.dimensions.length ? h("ul", { class: "sub" }, row.dimensions.map((line) => h("li", {}, line))) : null);
