@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -70,10 +70,13 @@ MOST_LAYERS = 20_000
 MOST_STITCHED_SHARE = 0.9  # of its length: gaps as wide as that are not closed but guessed
 
 
-def plan_for(request: Request, context: Context, *, release: bool = True, alone: bool = False) -> Plan:
+def plan_for(
+    request: Request, context: Context, *, release: bool = True, alone: bool = False, compared: bool = True
+) -> Plan:
     """The plan of a request; ``release`` False: how its supports come off is not judged, which takes about as
     long as all the rest; nor is it, or where it is ``alone``, looked for another position of a part that does
-    not stand. See :func:`falsework.plan`.
+    not stand. ``compared`` False: columns of other standings are taken at their word, for a plan whose table
+    of standings nobody reads. See :func:`falsework.plan`.
 
     Raises
     ------
@@ -89,18 +92,23 @@ def plan_for(request: Request, context: Context, *, release: bool = True, alone:
     'table'
     """
     with on_cores(context.cores):
-        return _planned(*_laid(request, context), release, release and not alone)
+        return _planned(*_laid(request, context), release, release and not alone, compared)
 
 
 def _planned(
-    request: Request, lies: Orientations | None, context: Context, release: bool, otherwise: bool
+    request: Request,
+    lies: Orientations | None,
+    context: Context,
+    release: bool,
+    otherwise: bool,
+    compared: bool,
 ) -> Plan:
     wish, watch = request.wish, context.watch
     process = wish.process
     weighed = _weighed(request, context.part(0.0, 0.6))
     built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
-    result = _sound(weighed, built, wish, context)
-    plan = replace(result, lies=lies)
+    result, built = _sound(weighed, built, wish, context)
+    plan = replace(_with_standings(result, built, weighed, compared), lies=lies)
     falls = lies is None and plan.stance is not None and not plan.stance.stands
     another = None
     if otherwise and falls:
@@ -180,13 +188,13 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
     )
 
 
-def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Plan:
-    """The plan of what is built; where pieces of it fail their checks and the choice was free, the cheapest
+def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tuple[Plan, _Built]:
+    """What is built, and its plan; where pieces of it fail their checks and the choice was free, the cheapest
     of that and of what they carry left, or carried from elsewhere."""
     plan = _assembled(weighed, built, wish, context)
     weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
     if not weak or wish.standing != AUTO:
-        return _compared(plan, built, weighed)
+        return plan, built
     undersides, found = weighed.need.undersides, [(plan, built)]
 
     def instead(choice: Choice, standing: Standing) -> Choice:
@@ -205,14 +213,16 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Pl
     tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
     other = [choices for choices in tried if [choice.chosen for choice in choices] != now]
     found += side_by_side([partial(planned, choices) for choices in other])
-    return _compared(*min(found, key=lambda one: _price(one[0]).total), weighed)
+    return min(found, key=lambda one: _price(one[0]).total)
 
 
-def _compared(plan: Plan, built: _Built, weighed: _Weighed) -> Plan:
-    """The plan with what all standings would cost beside it."""
+def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool) -> Plan:
+    """The plan with what all standings would cost beside it: ``compared`` as ``plan_for`` has it."""
     need, spared, process, sparing = weighed.need, weighed.spared, plan.process, plan.sparing
     carried = {n for piece in plan.pieces for n in piece.undersides}
-    missing = unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared)
+    missing: Collection[tuple[Standing, int]] = ()
+    if compared:
+        missing = unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared)
     own = printing_price(weighed.part_cost, process, plan.weights)
     whole = sparing.whole if sparing else ()
     return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))

@@ -94,7 +94,7 @@ class RedrawRequest:
 
     def plan(self, request: Request, watch: Watch) -> Plan:
         """The plan of this request, or of one made from it."""
-        return plan_for(request, replace(self.context, watch=watch), release=False)
+        return plan_for(request, replace(self.context, watch=watch), release=False, compared=False)
 
 
 def kinds_named(kinds: Collection[ChangeKind | str] | None) -> tuple[ChangeKind, ...]:

@@ -19,6 +19,7 @@ from falsework.redrawing.site.ground import DAB_WIDTHS2, LEFT_WIDTHS2, asks, lef
 from falsework.redrawing.site.value import PlannedPart
 
 _FEW_LAYERS = 0.4  # of those that change
+_NEAR_MM = 0.05  # past which nothing of a region is known by another
 HOLDING_LAYERS = 12  # a patch that holds spans fewer
 SAME_ISLAND_MM = 0.05  # an island that begins so near to where one began is the same
 
@@ -159,7 +160,9 @@ def _fresh(ground: PlannedPart, treated: set[int], need: NeedMap) -> tuple[Regio
         return regions, layer, weight
     asked = np.array([asks(u, process) and u.number not in treated for u in old.undersides], dtype=bool)
     others = asked[old.region_underside]
-    known = _known_there(old.regions[others], old.region_layer[others], layer)
+    there, its_layer = old.regions[others], old.region_layer[others]
+    met = np.unique(planar.STRtree(regions).query(there, predicate="dwithin", distance=_NEAR_MM)[0])
+    known = _known_there(there[met], its_layer[met], layer)
     return overlay.difference(regions, known), layer, weight
 
 
