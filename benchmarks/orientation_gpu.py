@@ -1,17 +1,17 @@
 """Figures of lies on a graphics processor, against one core of the same machine; run where there is one.
 
-    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,two,shortlists,corpus,profile]
+    python benchmarks/orientation_gpu.py [--quick] [--only rates,whole,two,corpus,profile]
         [--folder MESHES] [--processes N] [--seconds S]
 
 ``rates``: all figures of ``intervals`` for even directions of an organic figure at three sizes and of a box
 frame, on 128 and 256 columns a side: directions a second once warm (median of five), the same on one core
 through the processor's own kernel, and how far the figures of the two are apart; says whether two runs give
 the same bytes. ``whole``: from a file of 203 k triangles to the shortlist, in a fresh process whose kernels
-were compiled before, and again in the same process. ``corpus``: what is recommended of every part of a
-folder, by both, plans included; where they differ, by how much and why. ``shortlists``: the same without
-plans, by what positions are expected to cost: how many of each list the other has too; where the first
-differ, both are planned. ``two``: directions a second on one graphics processor and on all. ``profile``: the
-kernels on one batch, for a profiler (``profiled.py`` says how). Prints Markdown tables.
+were compiled before, and again in the same process. ``corpus``: which positions of every part of a folder
+are worth a plan, by both: of the same list plans recommend the same; where the lists differ, what is
+recommended, plans included, by how much it differs and why. ``two``: directions a second on one graphics
+processor and on all. ``profile``: the kernels on one batch, for a profiler (``profiled.py`` says how). Prints
+Markdown tables.
 """
 
 from __future__ import annotations
@@ -89,9 +89,7 @@ def apart(here: np.ndarray, there: np.ndarray) -> dict[str, tuple[float, float]]
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true")
-    parser.add_argument(
-        "--only", default="rates,whole", help="rates, whole, two, shortlists, corpus, profile"
-    )
+    parser.add_argument("--only", default="rates,whole", help="rates, whole, two, corpus, profile")
     parser.add_argument("--folder", type=Path, help="of meshes, for corpus")
     parser.add_argument("--processes", type=int, default=1, help="that work on the corpus side by side")
     parser.add_argument("--seconds", type=float, default=3600.0, help="after which the corpus is left")
@@ -110,16 +108,13 @@ def main() -> None:
         two()
     if "profile" in only:
         profiled()
-    if {"shortlists", "corpus"} & set(only):
+    if "corpus" in only:
         if asked.folder is None:
             parser.error("--folder says where the corpus lies")
-        until = time.monotonic() + asked.seconds
         files = sorted(
             (p for p in asked.folder.iterdir() if p.suffix in FORMATS), key=lambda p: p.stat().st_size
         )
-        for which, tell in (("shortlists", shortlists), ("corpus", corpus)):
-            if which in only:
-                tell(files, asked.processes, until)
+        corpus(files, asked.processes, time.monotonic() + asked.seconds)
     return None
 
 
@@ -229,36 +224,58 @@ def told_by(work: Callable[[Path], Any], files: list[Path], processes: int, unti
             print("the time is over")
 
 
-def shortlists(files: list[Path], processes: int, until: float) -> None:
-    """What of every part is worth a plan, by both."""
-    print("| part | first: apart | totals apart | planned | in both lists | s there | s here | by |")
+def corpus(files: list[Path], processes: int, until: float) -> None:
+    """Whether the same positions of every part are worth a plan by both, so that the same is recommended;
+    where not, what is recommended by a processor and by a graphics processor, plans included."""
+    print("| part | triangles | the same list | first: apart | totals apart | s there | s here | by |")
     print("|---|---|---|---|---|---|---|---|", flush=True)
-    rows = []
+    by_name, found = {file.name: file for file in files}, []
     for row in told_by(listed, files, processes, until):
-        rows.append(row)
-        there, here = row.seconds
-        print(
-            f"| {row.name} | {row.apart_deg:.2f}° | {row.off:+.2%} | {row.planned} | {row.both} "
-            f"| {there:.1f} | {here:.1f} | {row.by} |",
-            flush=True,
-        )
-    near = sum(row.apart_deg < SAME_DEG for row in rows)
-    alike = sum(row.apart_deg >= SAME_DEG and abs(row.off) < SAME_TOTAL for row in rows)
-    print(f"{len(rows)} of {len(files)} parts: {near} have the same first, {alike} another of the same total")
+        found.append(row)
+        print(row.line(), flush=True)
+    same = sum(row.same == row.there == row.here for row in found if not row.refused)
+    refused = sum(bool(row.refused) for row in found)
+    print(f"{len(found)} of {len(files)} parts: {same} have the same list, {refused} refused", flush=True)
+    differ = [by_name[row.name] for row in found if not row.same == row.there == row.here]
+    if not differ:
+        return
+    print("\n| part | by | turned | total | s | apart | why |\n|---|---|---|---|---|---|---|", flush=True)
+    told: list[str] = []
+    for one in told_by(compared, differ, processes, until):
+        told.append(why(one))
+        for line in lines(one, told[-1]):
+            print(line, flush=True)
+    words = {
+        word: sum(one.startswith(word) for one in told)
+        for word in ("equal", "alike", "tie", "differs", "refused")
+    }
+    print(f"{len(told)} of {len(differ)} whose lists differ: {words}")
 
 
 @dataclass(frozen=True)
 class Listed:
-    """How far the first of both shortlists are apart in degrees and in total, what their plans cost where
-    they are, how many of the processor's list the other has too, seconds there and here, what counted."""
+    """How many positions are in the list of both, to the last bit, and in the list of either; how far apart
+    the first of both lists are, in degrees and in total; seconds there and here; what counted."""
 
     name: str
-    apart_deg: float = math.nan
-    off: float = math.nan
-    planned: str = ""
-    both: str = ""
+    triangles: int = 0
+    same: int = 0
+    there: int = 0
+    here: int = 0
+    apart_deg: float = 0.0
+    off: float = 0.0
     seconds: tuple[float, float] = (0.0, 0.0)
-    by: str = "refused"
+    by: str = ""
+    refused: str = ""
+
+    def line(self) -> str:
+        if self.refused:
+            return f"| {self.name} | | | | | | | refused: {self.refused} |"
+        there, here = self.seconds
+        return (
+            f"| {self.name} | {self.triangles} | {self.same} of {self.there} and {self.here} "
+            f"| {self.apart_deg:.2f}° | {self.off:+.2%} | {there:.1f} | {here:.1f} | {self.by} |"
+        )
 
 
 def listed(path: Path) -> Listed:
@@ -272,34 +289,20 @@ def listed(path: Path) -> Listed:
             found.append(shortlist(part, wish, Context(cores=1, device=device)))
             times.append(time.perf_counter() - start)
     except FalseworkError as error:
-        return Listed(path.name, both=str(error))
-    there, here = ([lie for lie in few.lies if lie.fits] or list(few.lies) for few in found)
-    a, b = (min(lies, key=lambda lie: lie.price.total) for lies in (here, there))
-    both = sum(min(degrees_between(lie, other) for other in there) < SAME_DEG for lie in here)
-    off = b.price.total / max(a.price.total, 1e-9) - 1.0
-    planned = ""
-    if degrees_between(a, b) >= SAME_DEG and abs(off) >= SAME_TOTAL:
-        shared = proof.Shared(part, wish, Context().belief)
-        ours, theirs = (proof.work(shared, proof.Job(lie)).price.total for lie in (a, b))
-        planned = f"{theirs / max(ours, 1e-9) - 1.0:+.1%}"
-    by = f"{found[0].device}, {found[1].device}"
-    told = f"{both} of {len(here)}"
-    return Listed(path.name, degrees_between(a, b), off, planned, told, (times[0], times[1]), by)
-
-
-def corpus(files: list[Path], processes: int, until: float) -> None:
-    """What is recommended of every part, by a processor and by a graphics processor."""
-    print("| part | by | turned | total | s | apart | why |\n|---|---|---|---|---|---|---|", flush=True)
-    told: list[str] = []
-    for one in told_by(compared, files, processes, until):
-        told.append(why(one))
-        for line in lines(one, told[-1]):
-            print(line, flush=True)
-    words = {
-        word: sum(one.startswith(word) for one in told)
-        for word in ("equal", "alike", "tie", "differs", "refused")
-    }
-    print(f"{len(told)} of {len(files)} parts: {words}")
+        return Listed(path.name, refused=str(error))
+    there, here = (few.lies for few in found)
+    a, b = (([lie for lie in lies[1:] if lie.fits] or list(lies))[0] for lies in (here, there))
+    return Listed(
+        path.name,
+        len(part.faces),
+        sum(lie in there for lie in here),
+        len(there),
+        len(here),
+        degrees_between(a, b),
+        b.price.total / max(a.price.total, 1e-9) - 1.0,
+        (times[0], times[1]),
+        f"{found[0].device}, {found[1].device}",
+    )
 
 
 def compared(path: Path) -> Compared:

@@ -97,7 +97,7 @@ class Counter:
 
 
 def _chunks(count: int, ways: int) -> Iterator[slice]:
-    size = min(CHUNK, max(1, math.ceil(count / ways)))
+    size = min(CHUNK, max(BATCH, math.ceil(count / ways)))
     for first in range(0, count, size):
         yield slice(first, min(first + size, count))
 
@@ -124,7 +124,7 @@ class _LoadedBody:
             ends = points[body.edges].reshape(-1, 6).T
             self._ends, self._beside = to(np.ascontiguousarray(ends)), to(np.ascontiguousarray(body.beside.T))
             self._corners = to(np.ascontiguousarray(corners, dtype=np.float32))
-        self._kept: dict[tuple[int, int], tuple[Any, ...]] = {}
+        self._kept: dict[int, tuple[Any, ...]] = {}  # by columns a direction
 
     def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
         """As :meth:`Counter.figures`, for at most ``CHUNK`` directions."""
@@ -133,8 +133,8 @@ class _LoadedBody:
         touch, head = np.float32(limits.touch_mm), np.float32(limits.head_mm)
         count, cells = len(rotations), grid * grid
         with cuda.gpus[self._number]:
-            batch = self._batch(grid, count)
-            hits, counts, flat, shortest = self._columns(batch, cells)
+            hits, counts, flat, shortest = self._columns(cells)
+            batch = len(counts)
             placed = cuda.device_array((count, gpu.PLACE), np.float32)
             sums = cuda.device_array((count, gpu.SUMS), np.int64)
             edges = cuda.device_array((count, 2, 2, grid), np.int32)
@@ -144,7 +144,7 @@ class _LoadedBody:
             centers = cuda.to_device(np.ascontiguousarray(rotations @ self._center))
             bounds = cuda.to_device(np.array([sine, touch, head], np.float32))
             gpu.place[count, gpu.THREADS](self._corners, turns, grid, placed)
-            blocks = -(-max(batch * cells, count) // gpu.THREADS)
+            blocks = -(-max(min(batch, count) * cells, count) // gpu.THREADS)
             gpu.clear[blocks, gpu.THREADS](counts, shortest, longest, overfull, sums)
             faces, sharp = self._triangles.shape[1], self._ends.shape[1]
             stripes = max(1, min(grid, BUSY // max(faces, 1)))
@@ -188,24 +188,24 @@ class _LoadedBody:
             sums: Floats = out.copy_to_host()
         return sums
 
-    def _columns(self, batch: int, cells: int) -> tuple[Any, ...]:
-        """Hits, counts, flats and shortest runs of a batch, kept for the next."""
+    def _columns(self, cells: int) -> tuple[Any, ...]:
+        """Hits, counts, flats and shortest runs of a batch of so many columns each, kept for the next."""
         cuda, gpu = self._cuda, self._gpu
-        if (batch, cells) not in self._kept:
-            self._kept.clear()
-            self._kept[batch, cells] = (
+        if cells not in self._kept:
+            batch = self._batch(cells)
+            self._kept[cells] = (
                 cuda.device_array((batch, gpu.SLOTS, cells), np.uint32),
                 cuda.device_array((batch, cells), np.int32),
                 cuda.device_array((batch, cells), np.int32),
                 cuda.device_array((batch, cells), np.int32),
             )
-        return self._kept[batch, cells]
+        return self._kept[cells]
 
-    def _batch(self, grid: int, count: int) -> int:
+    def _batch(self, cells: int) -> int:
         """Directions whose columns fit into the share of memory that may be taken."""
-        each = grid * grid * 4 * (self._gpu.SLOTS + 3)
+        each = cells * 4 * (self._gpu.SLOTS + 3)
         free = int(min(BUDGET, SHARE * self._cuda.current_context().get_memory_info().free))
-        return max(1, min(BATCH, count, free // each))
+        return max(1, min(BATCH, free // each))
 
 
 def figures_here(body: Body, rotations: Floats, limits: ColumnLimits) -> Floats:

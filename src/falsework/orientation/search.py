@@ -61,12 +61,23 @@ FLAT_DEG, FLAT_WORTH = 8.0, 1.02  # a resting face this near that costs at most 
 BATCH = 64  # directions between two looks at the watch
 PROBES = 24  # directions by which it is told whether shells cross
 FEW = 24  # directions after which what is best so far is asked again
-BEST_OF_EVERY_SORT = 500  # of directions looked at everywhere: by price, and by each of its terms
+MISSED = 0.95  # of the best price found: a side that costs less than this was passed by
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
+TOLD_APART = 2.0**-13  # least share by which prices differ: columns err by more, devices by far less
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
 STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
 UPRIGHT_DEG = 90.0  # lean of what cannot topple
 NEGLIGIBLE_SHARE = 1e-3  # of the level surfaces: what sampling may invent
+
+
+def told_apart(prices: Floats) -> Floats:
+    """The prices in steps of ``TOLD_APART``: what two like sides of a part cost is one, to the last bit.
+
+    So the first of both is taken, and the search goes the same way, whatever counted the columns.
+    """
+    share, power = np.frexp(prices)
+    told: Floats = np.ldexp(np.round(share / TOLD_APART) * TOLD_APART, power)
+    return told
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +95,7 @@ class Looked:
     def rank(self) -> Floats:
         """(d,) key to sort by: price; lies that do not fit come after all that do, nearest fit first."""
         misfit = WORSE_THAN_ANY / np.clip(self.fit, 1e-9, 1.0)
-        rank: Floats = np.where(self.fit >= 1.0, self.priced.total, misfit)
+        rank: Floats = np.where(self.fit >= 1.0, told_apart(self.priced.total), misfit)
         return rank
 
     def rows(self, rows: NDArray[np.int64]) -> Looked:
@@ -115,6 +126,14 @@ class Judge:
 
     def __call__(self, directions: Floats, grid: int, watch: Watch, step: str) -> Looked:
         """Look at directions (d, 3) with grid × grid columns."""
+        return self._looked(directions, *self._counted(directions, grid, watch, step))
+
+    def prices(self, directions: Floats, grid: int, watch: Watch, step: str) -> Floats:
+        """(d,) total price by grid × grid columns, whether it fits or not."""
+        return self._priced(directions, *self._counted(directions, grid, watch, step)).total
+
+    def _counted(self, directions: Floats, grid: int, watch: Watch, step: str) -> tuple[Floats, Floats]:
+        """Figures (d, FIGURES) by columns and sums (d, 4) of the surface."""
         process = self.process
         rotations = rotations_to_up(directions, ODD_SPIN_DEG)
         limits = ColumnLimits(
@@ -126,15 +145,14 @@ class Judge:
         )
         if self.counter is not None:
             figures = self.counter.figures(rotations, limits, watch, step)
-            sums = self.counter.surface_sums(directions, *skin_and_band(process))
-            return self._looked(directions, figures, sums)
+            return figures, self.counter.surface_sums(directions, *skin_and_band(process))
         figures = np.empty((len(directions), FIGURES))
         batch = BATCH * self.threads
         for k in range(0, len(directions), batch):
             watch.at(step, k / len(directions))
             some = rotations[k : k + batch]
             figures[k : k + batch] = self._shared(lambda at: figures_here(self.body, at, limits), some)
-        return self._looked(directions, figures, self._sums(directions))
+        return figures, self._sums(directions)
 
     def _shared(self, count: Callable[[Floats], Floats], rows: Floats) -> Floats:
         """``count(rows)``, the rows shared among threads: no kernel holds what Python locks."""
@@ -280,21 +298,30 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
     return taken
 
 
-def searched_everywhere(judge: Judge, today: Floats, count: int, watch: Watch) -> tuple[Looked, int, Floats]:
-    """As ``searched``, but every one of ``count`` even directions, the resting ones and ``today`` on GRID.
+def searched_everywhere(
+    judge: Judge, today: Floats, counts: tuple[int, int], watch: Watch, *, refine: bool = True
+) -> tuple[Looked, int, Floats]:
+    """As ``searched`` by the first of ``counts``, then with what that passed by of the second.
 
-    For judges that count columns on a graphics processor: so many directions lie so close that nothing has to
-    be refined.
+    For judges that count columns on a graphics processor. Where nothing was passed by, the same lies are
+    found as without one.
     """
-    resting = resting_directions(judge.body.points)
-    directions = np.concatenate([today[None], resting.reshape(-1, 3), even_directions(count)])
-    looked = judge(directions, GRID, watch, "looking at every side")
-    worth = np.column_stack(
-        [looked.rank, grouped(looked.priced) + WORSE_THAN_ANY * (looked.fit < 1.0)[:, None]]
-    )
-    best = np.argsort(worth, axis=0, kind="stable")[:BEST_OF_EVERY_SORT]
-    kept = np.union1d(best, np.arange(1 + len(resting)))
-    return looked.rows(kept), len(directions), resting
+    found, looks, resting = searched(judge, today, counts[0], watch.part(0.0, 0.5), refine=refine)
+    return _with_passed_by(judge, found, counts[1], watch.part(0.5, 1.0)), looks + counts[1], resting
+
+
+def _with_passed_by(judge: Judge, found: Looked, count: int, watch: Watch) -> Looked:
+    """With what was found those of ``count`` even directions that cost less than ``MISSED`` of its best.
+
+    What differs by less is the sampling's choice, not the search's. Each lies apart from the others; where
+    nothing was found that fits, all that may are asked.
+    """
+    sides, step = even_directions(count), "looking at every side"
+    prices, best = judge.prices(sides, GRID, watch.part(0.0, 0.9), step), float(found.rank.min())
+    order = np.argsort(prices, kind="stable")
+    order = order[prices[order] < MISSED * best]
+    rows = order if best >= WORSE_THAN_ANY else distinct(sides, order, START_APART_DEG, STARTS[0])
+    return joined(found, judge(sides[rows], GRID, watch.part(0.9, 1.0), step)) if len(rows) else found
 
 
 def searched(
@@ -373,7 +400,7 @@ def _expected(
     likely, least = foreseen
     directions, best = likely.directions, float(looked.rank.min())
     added = looked.priced.total - judge.likely_price(looked.directions)
-    expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
+    expected = told_apart(likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)])
     order = np.flatnonzero((least < best) & (expected < HOPE * best))
     order = order[np.argsort(expected[order], kind="stable")]
     rows = distinct(directions, order, HOPEFUL_APART_DEG, HOPEFUL)

@@ -21,6 +21,7 @@ from falsework.orientation.directions import outline_of, rotations_to_up, spin_b
 from falsework.orientation.price import STANDINGS
 from falsework.orientation.search import (
     FINE_GRID,
+    TOLD_APART,
     Judge,
     Looked,
     compared,
@@ -159,25 +160,24 @@ def _found(
 ) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
     """What the search found, and on what.
 
-    A graphics processor counts the whole mesh, for thinning it takes longer. One that fails, or whose memory
-    is full, is done without.
+    A graphics processor counts the same mesh. One that fails, or whose memory is full, is done without.
     """
     watch, device = context.watch, "cpu"
+    thin, thinned_mm = own.thinned(wish.process)
+    judge = _judge(thin, own, wish, context)
     if wanted(context.device):
-        judge = _judge(own.whole(), own, wish, context)
+        counts = min(search.count, USUAL.count), search.everywhere
         try:
-            counted = replace(judge, counter=Counter(judge.body, judge.corners))
-            found = searched_everywhere(counted, today, search.count(True), watch)
-            return found, _SearchedOn(judge.body, 0.0, "gpu")
+            counted = replace(judge, counter=Counter(thin, judge.corners))
+            found = searched_everywhere(counted, today, counts, watch, refine=refine)
+            return found, _SearchedOn(thin, thinned_mm, "gpu")
         except Cancelled:
             raise
         except Exception:  # of many kinds: the driver's, the compiler's, the memory's
             if os.environ.get("FALSEWORK_TRACEBACK"):
                 raise
             device = "cpu after gpu failed"
-    thin, thinned_mm = own.thinned(wish.process)
-    judge = _judge(thin, own, wish, context)
-    found = searched(judge, today, search.count(False), watch, refine=refine)
+    found = searched(judge, today, search.count, watch, refine=refine)
     return found, _SearchedOn(thin, thinned_mm, device)
 
 
@@ -217,7 +217,8 @@ def _chosen(found: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64
     front = front_rows(found, with_show, with_load)
     parts = grouped(found.priced)[front]
     columns = compared(with_show, with_load)
-    bests = [int(front[int(np.argmin(np.round(parts[:, c], 9)))]) for c in columns]
+    unit = TOLD_APART * float(found.priced.total[front[0]])
+    bests = [int(front[int(np.argmin(np.round(parts[:, c] / unit)))]) for c in columns]
     order = np.array(list(dict.fromkeys([int(front[0]), *bests, *front.tolist()])))
     rows = distinct(found.directions, order, APART_DEG, len(order))
     taken: list[int] = []

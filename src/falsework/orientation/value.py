@@ -21,8 +21,8 @@ USUAL, EVERYWHERE = 2000, 50_000  # directions here, and on a graphics processor
 class Search:
     """How lies are searched for.
 
-    ``directions``: even directions looked at, 2000, or 50 000 on a graphics processor; resting faces of the
-    convex hull and, without one, refinement come on top.
+    ``directions``: even directions looked at, 2000, or 50 000 on a graphics processor, which makes the search
+    of 2000 first; resting faces of the convex hull and refinement come on top.
     ``ProcessError`` for a number of directions that is out of range.
     """
 
@@ -35,9 +35,15 @@ class Search:
             wrong = f"{self.directions!r} is out of range"
             raise ProcessError("directions", wrong, f"Give {FEWEST} to {MOST}")
 
-    def count(self, on_gpu: bool) -> int:
-        """How many even directions are looked at."""
-        return self.directions or (EVERYWHERE if on_gpu else USUAL)
+    @property
+    def count(self) -> int:
+        """How many even directions are looked at by their facets first."""
+        return self.directions or USUAL
+
+    @property
+    def everywhere(self) -> int:
+        """How many even directions have their columns counted on a graphics processor, after that."""
+        return self.directions or EVERYWHERE
 
 
 @dataclass(frozen=True)
