@@ -268,35 +268,39 @@ def scaling(folder: Path, parts: int, counts: list[int]) -> None:
 
 
 def positions(folder: Path, parts: int, cores: int) -> None:
-    """The same parts with their positions on 1 and on all cores, by both kinds of processor."""
-    real = real_parts()[: parts // 2]
+    """The same parts with their positions, lightest real ones, by both kinds of processor."""
+    warm("look")
+    light = sorted((path for path in real_parts() if path.stem not in SLOW), key=lambda p: p.stat().st_size)
+    real = [path for path in light if path.suffix not in (".step", ".stp")][: parts // 2]
     made = sorted(written(folder / "made", parts - len(real)).rglob("*.stl"))
-    path = listed_in(folder / "parts.csv", [*real, *made])
+    path = listed_in(folder / "parts.csv", [*made, *real])
     named = tuple(NamedProcess(*one) for one in named_processes(["pla-0.4"]))
     terms = Terms(depth="look", lies=True, pictures=False, limit_s=300.0)
     print(f"\n## Positions: {parts} parts, {len(real)} of them real, depth look\n")
     print("| device | workers | wall s | of these, to the first row | work s | parts a second | counted by |")
     print("|---|---|---|---|---|---|---|", flush=True)
     found: dict[str, dict[str, Row]] = {}
-    runs = [("gpu", cores), ("gpu", cores), ("cpu", cores), *([("gpu", 1)] if cores > 1 else [])]
-    for device, workers in runs:
+    for device in ("gpu", "cpu"):
         began = time.monotonic()
         first, rows = 0.0, []
-        asked = Screening((os.fspath(path),), named, terms, Cluster(workers=workers, device=device))
+        asked = Screening((os.fspath(path),), named, terms, Cluster(workers=cores, device=device))
         for row in asked.rows():
             first = first or time.monotonic() - began
             rows.append(row)
+            if time.monotonic() - began > left_s() - 20.0:
+                break
         took = time.monotonic() - began
         worked = sum(row.seconds or 0.0 for row in rows)
-        by = dict(Counter(row.device or row.state for row in rows))
+        by = dict(Counter(row.device or f"{row.state}: {row.why}" for row in rows))
         rate = (len(rows) - 1) / max(took - first, 1e-9)
         print(
-            f"| {device} | {workers} | {took:.1f} | {first:.1f} | {worked:.1f} | {rate:.1f} | {by} |",
+            f"| {device} | {cores} | {took:.1f} | {first:.1f} | {worked:.1f} | {rate:.1f} | {by} |",
             flush=True,
         )
         found[device] = {row.file: row for row in rows}
     here, there = found["cpu"], found["gpu"]
-    both = [(here[file], there[file]) for file in here if here[file].turned_total is not None]
+    shared = [(here[file], there[file]) for file in here if file in there]
+    both = [(a, b) for a, b in shared if a.turned_total is not None]
     off = {
         a.name: b.turned_total / max(a.turned_total, 1e-9) - 1.0
         for a, b in both
@@ -311,7 +315,7 @@ def positions(folder: Path, parts: int, cores: int) -> None:
         print(f"{name} {off[name]:+.2%}")
     others = [
         (a.name, column)
-        for a, b in ((here[file], there[file]) for file in here)
+        for a, b in shared
         for column, value in dataclasses.asdict(a).items()
         if not column.startswith("turn") and column not in NOT_COMPARED and value != getattr(b, column)
     ]
