@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from manifold3d import Manifold
+from manifold3d import CrossSection, Manifold
 
 import falsework
 from falsework.errors import Cancelled, PartError, ProcessError
@@ -241,3 +241,46 @@ def test_another_position_is_planned_only_where_it_may_be_the_cheapest(
     monkeypatch.setattr("falsework.redrawing.comparing.LEAST_OF_COLUMNS", 1e9)
     stood = redraw(shelf(), split=False, turn_deg=(180.0, 0.0, 0.0))
     assert stood.lie is None and stood.best == "as it is"
+
+
+def _loop_through_itself() -> Part:
+    """A tube in the shape of an eight, one shell that passes through itself."""
+    along, around = (np.linspace(0.0, 2.0 * np.pi, n, endpoint=False) for n in (24, 8))
+    path = np.column_stack([10 * np.sin(along), 10 * np.sin(along) * np.cos(along), 6 + 0 * along])
+    way = np.roll(path, -1, axis=0) - np.roll(path, 1, axis=0)
+    side = np.cross(way / np.linalg.norm(way, axis=1)[:, None], [0.0, 0.0, 1.0])
+    ring = np.cos(around)[None, :, None] * side[:, None] + np.sin(around)[None, :, None] * [0.0, 0.0, 1.0]
+    i, j = np.divmod(np.arange(24 * 8), 8)
+    a, b = 8 * i + j, 8 * i + (j + 1) % 8
+    c, d = 8 * ((i + 1) % 24) + j, 8 * ((i + 1) % 24) + (j + 1) % 8
+    faces = np.concatenate([np.column_stack([a, c, d]), np.column_stack([a, d, b])]).astype(np.int32)
+    return Part("loop", (path[:, None] + 2.5 * ring).reshape(-1, 3), faces)
+
+
+def _all_thread() -> Part:
+    """Three starts on a rod that lies on the bed."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 36, endpoint=False)
+    ring = (3.0 + 0.6 * np.cos(3 * angle))[:, None] * np.column_stack([np.cos(angle), np.sin(angle)])
+    rod = Manifold.extrude(CrossSection([ring]), 12.0, 24, 720.0).rotate((90, 0, 0))
+    return Part("thread", *mesh_of(rod))
+
+
+def _thin_hood() -> Part:
+    """Walls of 0.3 mm: half of what a strand is wide."""
+    wall = Manifold.cube((12, 0.3, 12)) + Manifold.cube((12, 12, 0.3)).translate((0, 0, 12))
+    return Part("hood", *mesh_of(wall))
+
+
+def _assembly() -> Part:
+    """A base and an arm over it that touch nowhere."""
+    base, arm = Manifold.cube((12, 12, 4)), Manifold.cube((24, 6, 4)).translate((4, 3, 10))
+    return Part("assembly", *mesh_of(Manifold.compose([base, arm])), Health(bodies=2))
+
+
+@pytest.mark.parametrize("odd", [_loop_through_itself, _all_thread, _thin_hood, _assembly])
+def test_odd_solids_get_an_answer(odd) -> None:
+    found = redraw(odd(), split=False, other_lies=False)
+    assert found.best in ("as it is", "redraw") and found.why
+    assert all(t.chosen is not None or t.outcome.startswith("left: ") for t in found.treated)
+    if found.combined is not None:
+        assert found.combined.closed and found.combined.gone == found.combined.undersides

@@ -18,8 +18,12 @@ def table() -> Redraw:
     return redraw(demo_parts()["table"](), kinds=["ribs", "membrane"], change={1: "ribs"})
 
 
-def test_the_page_says_every_way_and_change_and_fetches_nothing(table) -> None:
-    page = redraw_html(table)
+@pytest.fixture(scope="module")
+def page(table) -> str:
+    return redraw_html(table)
+
+
+def test_the_page_says_every_way_and_change_and_fetches_nothing(table, page) -> None:
     assert page == redraw_html(table)  # the same value, the same bytes
     for way in ways(table):
         assert way.said in page.replace("&#39;", "'")
@@ -32,9 +36,8 @@ def test_the_page_says_every_way_and_change_and_fetches_nothing(table) -> None:
             assert page.replace("&#39;", "'").count(note[1:]) == 1  # said once for all
 
 
-def test_without_geometry_there_are_no_pictures(table) -> None:
-    page = redraw_html(replace(table, geometry=None))
-    assert "<image" in redraw_html(table) and "<image" not in page
+def test_without_geometry_there_are_no_pictures(table, page) -> None:
+    assert "<image" in page and "<image" not in redraw_html(replace(table, geometry=None))
 
 
 def test_what_is_drawn_as_added_is_what_was_added(table) -> None:

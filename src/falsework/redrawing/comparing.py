@@ -24,6 +24,7 @@ from falsework.redrawing.value import Combined, OtherOrientation
 from falsework.redrawing.words import AS_IT_IS, SAME_SHARE, best_of, orientation_words
 from falsework.request.marks import marked_faces
 from falsework.request.weights import Weights
+from falsework.support.choosing import chosen_option
 from falsework.watch import Watch
 
 FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone, not refined: only compared
@@ -60,13 +61,22 @@ def other_orientation(
     laid = replace(request.turned(best.turn_deg), wish=wish.of_supports)
     columns = totals_for(laid, replace(asked.context, watch=watch.part(0.7, 0.85)))
     own = printing_price(columns.part_cost, wish.process, wish.weights).total
-    if own + LEAST_OF_COLUMNS * (price_in_all(columns) - own) >= most:
+    least = LEAST_OF_COLUMNS * max(1.0, _over_columns(planned))
+    if own + least * (price_in_all(columns) - own) >= most:
         return None
     other = asked.plan(laid, watch.part(0.85, 1.0))
     printed = printed_of(other)
     return OtherOrientation(
         best.turn_deg, orientation_words(best, printed), printed.needs_no_support, printed
     )
+
+
+def _over_columns(planned: Plan) -> float:
+    """What supports and all that is left came to once designed, over what columns had said of them: a part
+    whose pieces fail as it lies hardly does better in other positions."""
+    own = printing_price(planned.part_cost, planned.process, planned.weights).total
+    said = math.fsum(chosen_option(choice).price.total for choice in planned.choices)
+    return (price_in_all(planned) - own) / said if said > 0.0 else 1.0
 
 
 def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:

@@ -84,7 +84,7 @@ def filled_by(
         return ()
     taken = [(room.feature.name, _taken(ground, draft, room, scale)) for room in rooms]
     found = _together([(name, what) for name, what in taken if what])
-    return (*found, f"{draft.wall_down}: it stays in the part") if draft.wall_down else tuple(found)
+    return (*found, f"the room beneath it: {draft.wall_down}, for good") if draft.wall_down else tuple(found)
 
 
 def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[FeatureRoom]) -> tuple[str, ...]:
