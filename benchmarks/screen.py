@@ -36,7 +36,6 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -509,27 +508,49 @@ def planned_alone(path: str) -> tuple[float, ...] | str:
     return both.price, plan.price.total, plan.support_cost.mass_g, both.time_s, float(len(plan.pieces))
 
 
+def said_of(row: Row) -> tuple[float, ...] | str:
+    """The same of a row."""
+    if row.state == FAILED:
+        return row.why or ""
+    seconds = (row.part_s or 0.0) + (row.support_s or 0.0)
+    return row.price or 0.0, row.total or 0.0, row.support_g or 0.0, seconds, float(row.pieces or 0)
+
+
 def cents(folder: Path, most: int, workers: int) -> None:
+    """Every real part screened at once, and each planned by itself; who is not done is counted."""
     warm("plan")
-    real = list(planned_within(folder, 30.0))[:most]
-    one = screening(listed_in(folder / "some.csv", real), workers, depth="plan", limit_s=300.0)
-    rows = {row.file: row for row in one.rows(folder / "cents")}
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        alone = dict(zip(map(os.fspath, real), pool.map(planned_alone, map(os.fspath, real)), strict=True))
-    worst, refused = 0.0, 0
-    for file, told in alone.items():
-        row = rows[file]
-        if isinstance(told, str):
-            refused += row.state == FAILED and row.why == told
-            continue
-        ours = row.price, row.total, row.support_g, (row.part_s or 0) + (row.support_s or 0), row.pieces
-        worst = max(worst, *(abs((a or 0.0) - b) for a, b in zip(ours, told, strict=True)))
-    asked = sum(isinstance(told, str) for told in alone.values())
-    print(f"\n## Figures against single plans: {len(real)} real parts\n")
-    print(f"worst difference of price, total, grams, seconds and pieces: {worst:g}")
-    print(
-        f"refused alone: {asked}, of these refused by the same sentence in the table: {refused}", flush=True
-    )
+    real = sorted(real_parts(1 << 62), key=lambda path: path.stat().st_size)[:most]
+    until, rows = time.monotonic() + 0.5 * left_s(), {}
+    one = screening(listed_in(folder / "some.csv", real), workers, depth="plan", limit_s=400.0)
+    for row in one.rows(folder / "cents"):
+        rows[row.file] = row
+        if time.monotonic() > until:
+            break
+    print(f"\n## Figures against single plans: {len(real)} real parts at once, {len(rows)} done in time\n")
+    print("| part | triangles | price alone | price screened | greatest difference of five figures | s |")
+    print("|---|---|---|---|---|---|", flush=True)
+    files, same, worst, refused = [file for file in map(os.fspath, real) if file in rows], 0, 0.0, 0
+    with multiprocessing.get_context("spawn").Pool(workers) as pool:
+        alone = pool.imap(planned_alone, files)
+        for count, file in enumerate(files):
+            try:
+                told = alone.next(timeout=max(1.0, left_s() - 5.0))
+            except multiprocessing.TimeoutError:
+                files = files[:count]
+                break
+            row, ours = rows[file], said_of(rows[file])
+            same += ours == told
+            if isinstance(told, str) or isinstance(ours, str):
+                refused += ours == told
+                print(f"| {Path(file).name} | | | | {told if ours == told else (told, ours)} | |", flush=True)
+                continue
+            off = max(abs(a - b) for a, b in zip(ours, told, strict=True))
+            worst = max(worst, off)
+            cells = row.triangles, f"{told[0]:.4f}", f"{ours[0]:.4f}", f"{off:g}", f"{row.seconds or 0.0:.1f}"
+            print("|", " | ".join(map(str, (Path(file).name, *cells))), "|", flush=True)
+    alike = f"{same} the same to the last bit, {refused} of these refused by the same sentence"
+    print(f"\n{len(files)} of {len(real)} parts compared: {alike}")
+    print(f"worst difference of price, total, grams, seconds and pieces: {worst:g}", flush=True)
 
 
 def cost(folder: Path, workers: int, quick: bool) -> None:

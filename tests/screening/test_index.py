@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from falsework.screening.index import index_html, write_index
+from falsework.screening.index import index_html, write_index, write_index_apart
 from screenings import PAGE_ROWS, kept
 
 
@@ -56,6 +56,9 @@ def test_the_same_rows_give_the_same_page_and_nothing_in_it_runs(tmp_path: Path)
     folder = kept(tmp_path / "out", PAGE_ROWS)
     page = index_html(folder)
     assert page == index_html(folder) and write_index(folder).read_text("utf-8") == page
+    (folder / "index.html").unlink()
+    write_index_apart(folder)
+    assert (folder / "index.html").read_text("utf-8") == page
     assert page.count("</script>") == page.count("<script") and "<store>" not in page
     policy = html.unescape(re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1])
     assert "img-src data: 'self' file:" in policy and "default-src 'none'" in policy

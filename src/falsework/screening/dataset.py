@@ -13,14 +13,15 @@ import json
 import os
 import time
 from collections import defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping
+from dataclasses import astuple, dataclass, fields, replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_file, check_folder
+from falsework.screening.aside import table_aside, with_room
 from falsework.screening.row import FAILED, SCHEMA, Row, rows_of, schema, table_of
 from falsework.screening.terms import Depth, Terms
 
@@ -44,24 +45,40 @@ class Kept:
     own: str
     failed: bool
     depth: str
-    beside: tuple[bool, ...]  # whether there are a redraw, another position, a picture, a plan's folder
+    redraw: bool  # whether there is one, and
+    turned: bool  # another position, a picture, a plan's folder
+    picture: bool
+    plan: bool
 
     @staticmethod
     def of(batch: int, row: Row | SimpleNamespace) -> Kept:
         beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), bool(row.plan)
-        return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, beside)
+        return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, *beside)
 
     def covers(self, terms: Terms) -> bool:
         """Whether it says all that is asked; what failed says so only of the depth at which it did."""
         if self.failed:
             return self.depth == terms.depth
-        asked = terms.redraw, terms.lies, terms.pictures, bool(terms.plans)
-        beside = all(there or not wanted for there, wanted in zip(self.beside, asked, strict=True))
+        beside = (
+            (self.redraw or not terms.redraw)
+            and (self.turned or not terms.lies)
+            and (self.picture or not terms.pictures)
+            and (self.plan or not terms.plans)
+        )
         return beside and Depth(self.depth).rank >= terms.depth.rank
 
 
 RowPlace = tuple[str, str]
 """Key of a row: entry and process."""
+
+_OF_KEPT = tuple(one.name for one in fields(Kept))
+_FOUND = f"SELECT {', '.join(_OF_KEPT)} FROM kept WHERE entry = ? AND process = ?"
+_LATEST = "SELECT entry, process FROM kept WHERE key = ? AND NOT failed ORDER BY batch DESC LIMIT 1"
+_TABLE = (
+    f"CREATE TABLE kept (entry, process, {', '.join(_OF_KEPT)}, PRIMARY KEY (entry, process)) WITHOUT ROWID",
+    "CREATE INDEX of_key ON kept (key)",
+)
+_PUT = f"INSERT OR REPLACE INTO kept VALUES ({', '.join('?' * (2 + len(_OF_KEPT)))})"
 
 
 class Dataset:
@@ -70,8 +87,7 @@ class Dataset:
     def __init__(self, folder: str | os.PathLike[str]) -> None:
         self.folder = Path(folder)
         self._rows = self.folder / ROWS
-        self._kept: dict[RowPlace, Kept] = {}
-        self._of_key: dict[str, RowPlace] = {}
+        self._index = table_aside(*_TABLE)  # of rows that were written
         self._pending: dict[RowPlace, Row] = {}
         self._pending_keys: dict[str, RowPlace] = {}
         self._last: tuple[int, dict[RowPlace, Row]] = -1, {}  # read last: neighbours are asked for
@@ -100,12 +116,14 @@ class Dataset:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._index.close()
         if self._lock is not None:
             os.close(self._lock)
             self._lock = None
 
     def __len__(self) -> int:
-        return len(self._kept) + sum(place not in self._kept for place in self._pending)
+        ((written,),) = self._index.execute("SELECT count(*) FROM kept")
+        return int(written) + sum(self._written(place) is None for place in self._pending)
 
     def describe(self, asked: Mapping[str, Any]) -> None:
         """Say what was asked, beside the rows."""
@@ -118,19 +136,22 @@ class Dataset:
         row = self._pending.get((entry, process))
         if row is not None:
             return Kept.of(-1, row)
-        return self._kept.get((entry, process))
+        return self._written((entry, process))
 
     def row(self, entry: str, process: str) -> Row | None:
         """The row of an entry and process."""
         place = entry, process
         if place in self._pending:
             return self._pending[place]
-        kept = self._kept.get(place)
+        kept = self._written(place)
         return None if kept is None else self._batch(kept.batch).get(place)
 
     def like(self, key: str, terms: Terms) -> Row | None:
         """A row with this work behind it, of whatever file, that says all that is asked."""
-        place = self._pending_keys.get(key) or self._of_key.get(key)
+        place = self._pending_keys.get(key)
+        if place is None:
+            with with_room(str(self.folder)):
+                place = self._index.execute(_LATEST, (key,)).fetchone()
         kept = None if place is None else self.kept(*place)
         return self.row(*place) if place and kept and kept.key == key and kept.covers(terms) else None
 
@@ -157,14 +178,14 @@ class Dataset:
             return
         replaced: dict[int, set[RowPlace]] = defaultdict(set)
         for place in self._pending:
-            if place in self._kept:
-                replaced[self._kept[place].batch].add(place)
+            kept = self._written(place)
+            if kept is not None:
+                replaced[kept.batch].add(place)
         with atomic_file(self._path(self._next)) as aside:
             _write(list(self._pending.values()), aside)
             for batch, places in replaced.items():
                 self._remove(batch, places)
-        for place, row in self._pending.items():
-            self._keep(place, Kept.of(self._next, row))
+        self._keep(self._next, self._pending.values())
         self._next += 1
         self._pending.clear()
         self._pending_keys.clear()
@@ -190,10 +211,16 @@ class Dataset:
     def _path(self, batch: int) -> Path:
         return self._rows / f"batch-{batch:06d}.parquet"
 
-    def _keep(self, place: RowPlace, kept: Kept) -> None:
-        self._kept[place] = kept
-        if not kept.failed:
-            self._of_key[kept.key] = place
+    def _written(self, place: RowPlace) -> Kept | None:
+        """What is known of a row in the files."""
+        with with_room(str(self.folder)):
+            found = self._index.execute(_FOUND, place).fetchone()
+        return None if found is None else Kept(*found)
+
+    def _keep(self, batch: int, rows: Iterable[Row | SimpleNamespace]) -> None:
+        told = ((row.entry, row.process, *astuple(Kept.of(batch, row))) for row in rows)
+        with with_room(str(self.folder)):
+            self._index.executemany(_PUT, told)
 
     def _read_index(self) -> None:
         for left in self._rows.glob(f"{_ASIDE}*"):  # of a run that was killed
@@ -201,9 +228,7 @@ class Dataset:
         for path in batches(self.folder):
             batch = int(path.stem.rpartition("-")[2])
             self._next = max(self._next, batch + 1)
-            for values in _table(path, list(_INDEXED)).to_pylist():
-                row = SimpleNamespace(**values)
-                self._keep((row.entry, row.process), Kept.of(batch, row))
+            self._keep(batch, (SimpleNamespace(**row) for row in _table(path, list(_INDEXED)).to_pylist()))
 
     def _batch(self, batch: int) -> dict[RowPlace, Row]:
         if self._last[0] != batch:

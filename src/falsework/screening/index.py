@@ -10,6 +10,8 @@ from __future__ import annotations
 import base64
 import json
 import os
+import subprocess
+import sys
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +59,13 @@ def write_index(folder: str | os.PathLike[str]) -> Path:
     with atomic_file(path) as aside:
         aside.write_text(text, "utf-8")
     return path
+
+
+def write_index_apart(folder: str | os.PathLike[str]) -> None:
+    """The same by a process of its own: what many rows take for a moment, a long run would keep."""
+    command = [sys.executable, "-m", "falsework.screening.index", os.fspath(folder)]
+    if subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, check=False).returncode:
+        write_index(folder)  # where it fails too, why is said
 
 
 def refresh_index(folder: str | os.PathLike[str]) -> None:
@@ -176,3 +185,7 @@ def _totals(values: dict[str, Any], numbers: dict[str, NDArray[np.float64]]) -> 
         )
         for name, mask in groups
     ]
+
+
+if __name__ == "__main__":
+    write_index(sys.argv[1])

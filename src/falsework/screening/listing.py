@@ -10,7 +10,6 @@ import glob
 import hashlib
 import json
 import os
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import PurePosixPath
@@ -20,6 +19,7 @@ from urllib.parse import unquote
 from falsework.errors import PartError
 from falsework.request.marks import Marks
 from falsework.screening import places
+from falsework.screening.aside import Occurrences
 from falsework.screening.row import safe
 
 SUFFIXES = (".stl", ".obj", ".ply", ".off", ".glb", ".gltf", ".3mf", ".step", ".stp")
@@ -89,29 +89,16 @@ def listed(paths: Sequence[str]) -> Iterator[ListedPart]:
 
     for path in paths:
         _check(path)
-    seen: set[str] = set()
-    numbers: Counter[str] = Counter()
+    seen, named = Occurrences(), Occurrences()
     lists = [path for path in paths if is_list(path)]
     for path in lists:
         for entry in entries_of_list(path):
-            seen.add(_real(entry.place))
-            yield _numbered(entry, numbers)
+            seen.before(_real(entry.place))
+            number = named.before(entry.place)
+            yield replace(entry, number=number) if number else entry
     for path in paths:
-        if path in lists:
-            continue
-        for entry in _found(path):
-            real = _real(entry.place)
-            if real not in seen:
-                seen.add(real)
-                yield _numbered(entry, numbers)
-
-
-def _numbered(entry: ListedPart, numbers: Counter[str]) -> ListedPart:
-    number = numbers[entry.place]
-    numbers[entry.place] += 1
-    if not number:
-        return entry
-    return replace(entry, number=number)
+        if path not in lists:
+            yield from (entry for entry in _found(path) if not seen.before(_real(entry.place)))
 
 
 def is_list(path: str) -> bool:

@@ -32,6 +32,7 @@ from falsework.version import __version__
 from falsework.watch import QUIET, Watch
 
 _GLANCE_S, _NAP_S = 0.2, 0.02
+_APART_ROWS = 5_000  # from so many on, the page is written by a process of its own
 _PAGE_S, _PAGE_SHARE = 30.0, 50.0  # seconds, and times what it took, between two writings of the page
 
 
@@ -237,12 +238,13 @@ class _Running:
 
     def _show(self) -> None:
         """Write the page of what there is."""
-        from falsework.screening.index import write_index
+        from falsework.screening.index import write_index, write_index_apart
 
         if not self._paged:
             return
         began = time.monotonic()
-        write_index(self._data.folder)
+        write = write_index if len(self._data) < _APART_ROWS else write_index_apart
+        write(self._data.folder)
         self._shown = time.monotonic()
         self._pause_s = max(_PAGE_S, _PAGE_SHARE * (self._shown - began))
 
