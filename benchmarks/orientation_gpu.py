@@ -35,6 +35,7 @@ import numpy as np
 sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 from falsework import FalseworkError, best_orientations, load_process, read_part
+from falsework.cores import on_cores
 from falsework.orientation.body import Body, body_of
 from falsework.orientation.device import ColumnLimits, Counter, devices, figures_here
 from falsework.orientation.directions import ODD_SPIN_DEG, even_directions, hull_corners, rotations_to_up
@@ -149,7 +150,8 @@ def in_this_process(file: Path) -> None:
     wish = Wish(load_process("pla-0.4"))
     for number in range(3):
         start = time.perf_counter()
-        part = read_part(file, unit="mm")
+        with on_cores(None):  # as the command does
+            part = read_part(file, unit="mm")
         read = time.perf_counter()
         few = shortlist(part, wish, Context(device="gpu"))
         end = time.perf_counter()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from falsework.kernels.mesh.crossing import crossing_faces
+from falsework.kernels.mesh.crossing import boxes_of_faces, crossing_faces, crossing_share
 from solids import box, merged, revolved
 
 PLENTY = 10**9
@@ -72,6 +72,9 @@ def test_every_pair_is_found_that_a_plain_search_finds():
             if crossing_faces(pair, two, 1e-6, PLENTY)[0].any():
                 want |= {i, j}
     assert found == sorted(want) and 20 < len(want) < 120
+    tree = boxes_of_faces(vertices, faces)
+    shares = [crossing_share(vertices, *tree, first, 3, 1e-6, PLENTY)[0] for first in range(3)]
+    assert np.flatnonzero(np.bitwise_or.reduce(shares)).tolist() == found
 
 
 def test_pairs_agree_with_segments_through_triangles():

@@ -103,11 +103,13 @@ class AskedOptions:
         """
         from dataclasses import replace
 
+        from falsework.cores import on_cores
         from falsework.orientation.room import check_room
         from falsework.part import place
         from falsework.planning.pipeline import raw_part
 
-        raw = raw_part(request, watch)
+        with on_cores(self.cores):
+            raw = raw_part(request, watch)
         if not self.too_large:
             placing, bed_mm = request.placing, request.wish.bed_mm
             placed = place(raw, turn_deg=placing.turn_deg, scale=placing.scale, bed_mm=bed_mm)

@@ -7,13 +7,14 @@ that could change the part's shape without a finding that says so, with the volu
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.cores import side_by_side
 from falsework.errors import PartError
-from falsework.kernels.mesh.crossing import crossing_faces
+from falsework.kernels.mesh.crossing import boxes_of_faces, crossing_faces, crossing_share
 from falsework.kernels.mesh.edges import (
     group_rows,
     pair_edges,
@@ -38,6 +39,7 @@ from falsework.wording import figures as wording
 STITCH_SHARES = (1e-6, 1e-5, 1e-4)  # of the part's diagonal: how far open edges may lie apart
 TOUCH_SHARE = 1e-6  # of the diagonal: contact shallower than this is touching, not crossing
 PAIRS_PER_FACE = 2000  # budget of the crossing test
+SHARES, MANY_FACES = 8, 20_000  # of the test, where there are so many faces: for cores that are there
 MAX_NESTED = 3000  # shells whose nesting is looked at
 # A turn by odd angles, so that the nesting test never looks exactly along an edge.
 ODD_TURN = np.linalg.qr(np.array([[0.78, 0.31, 0.42], [-0.27, 0.91, 0.13], [-0.51, -0.19, 0.83]]))[0]
@@ -413,9 +415,7 @@ def diagnosed(mesh: CheckedMesh, partner: Ints) -> tuple[Health, Steps]:
     paired = partner >= 0
     against = bool((flat[paired] == flat[partner[paired]]).any())
     closed = bool(paired.all()) and not against and not twisted
-    flags, complete = crossing_faces(
-        mesh.vertices, mesh.faces, TOUCH_SHARE * mesh.diagonal_mm, PAIRS_PER_FACE * len(mesh.faces) + 10_000
-    )
+    flags, complete = _crossing(mesh)
     crossings = int(flags.sum())
     found: Steps = []
     if crossings:
@@ -429,6 +429,22 @@ def diagnosed(mesh: CheckedMesh, partner: Ints) -> tuple[Health, Steps]:
     if shells > 1:
         found.append(MeshFinding("separate shells", shells, "kept"))
     return Health((), closed, shells, crossings), found
+
+
+def _crossing(mesh: CheckedMesh) -> tuple[NDArray[np.uint8], bool]:
+    """(m,) faces that cross or cover another, and whether all were looked at; alike on any cores."""
+    vertices, faces, deep_mm = mesh.vertices, mesh.faces, TOUCH_SHARE * mesh.diagonal_mm
+    pairs = PAIRS_PER_FACE * len(faces) + 10_000
+    if len(faces) < MANY_FACES:
+        flags, complete = crossing_faces(vertices, faces, deep_mm, pairs)
+        return flags, bool(complete)
+    tree = boxes_of_faces(vertices, faces)
+    shares = [
+        partial(crossing_share, vertices, *tree, first, SHARES, deep_mm, pairs // SHARES)
+        for first in range(SHARES)
+    ]
+    found = side_by_side(shares)
+    return np.bitwise_or.reduce([flags for flags, _ in found]), all(complete for _, complete in found)
 
 
 def compact(mesh: CheckedMesh) -> CheckedMesh:

@@ -169,27 +169,28 @@ def _load(vertices, faces, f, t):
 
 @kernel
 def crossing_faces(vertices, faces, tol, budget):
-    """Faces that cross or cover another face.
+    """Faces that cross or cover another face: (flags (m,) uint8, complete), as ``crossing_share`` of all."""
+    if faces.shape[0] < 2:
+        return np.zeros(faces.shape[0], np.uint8), True
+    order, ordered, boxes, tree = boxes_of_faces(vertices, faces)
+    return crossing_share(vertices, order, ordered, boxes, tree, 0, 1, tol, budget)
 
-    Faces that share a corner or an edge meet there without crossing; they count only where they
-    meet elsewhere too, or are folded onto each other.
 
-    ``tol`` is the depth (a length) below which contact counts as touching; ``budget`` the number of
-    face pairs that may be tested. Returns (flags (m,) uint8, complete): when the budget runs out the
-    flags are a lower bound and ``complete`` is False. Two faces that are both flagged already are not
-    tested again. Expected O(m log m); memory about 100 bytes a face, no lists of pairs.
+@kernel
+def boxes_of_faces(vertices, faces):
+    """A tree of boxes over faces: order (m,), faces in it (m, 3), their boxes (m, 6), nodes (2 leaves, 6).
+
+    Boxes are lowest corner, then highest. Node 1 is the root, node k has 2k and 2k + 1 beneath it, and the
+    last half are leaves of ``LEAF`` faces each. O(m); memory about 100 bytes a face.
     """
     m = faces.shape[0]
-    flags = np.zeros(m, np.uint8)
-    if m < 2:
-        return flags, True
     order = _morton_order(vertices, faces)
     boxes = np.empty((m, 6))
-    sorted_faces = np.empty((m, 3), np.int32)
+    ordered = np.empty((m, 3), np.int32)
     for i in range(m):
         f = order[i]
         for k in range(3):
-            sorted_faces[i, k] = faces[f, k]
+            ordered[i, k] = faces[f, k]
         for d in range(3):
             a, b, c = vertices[faces[f, 0], d], vertices[faces[f, 1], d], vertices[faces[f, 2], d]
             boxes[i, d], boxes[i, d + 3] = min(a, b, c), max(a, b, c)
@@ -209,11 +210,28 @@ def crossing_faces(vertices, faces, tol, budget):
             tree[node, d] = min(tree[2 * node, d], tree[2 * node + 1, d])
             tree[node, d + 3] = max(tree[2 * node, d + 3], tree[2 * node + 1, d + 3])
 
+    return order, ordered, boxes, tree
+
+
+@kernel
+def crossing_share(vertices, order, ordered, boxes, tree, first_leaf, every, tol, budget):
+    """Faces that cross or cover another face, of the pairs that begin in every so many leaves from the first.
+
+    Faces that share a corner or an edge meet there without crossing; they count only where they
+    meet elsewhere too, or are folded onto each other.
+
+    The tree is that of ``boxes_of_faces``. ``tol`` is the depth (a length) below which contact counts as
+    touching; ``budget`` the number of face pairs that may be tested. Returns (flags (m,) uint8, complete):
+    when the budget runs out the flags are a lower bound and ``complete`` is False. Two faces that are both
+    flagged already are not tested again. Expected O(m log m); no lists of pairs.
+    """
+    m, leaves = ordered.shape[0], tree.shape[0] // 2
+    flags = np.zeros(m, np.uint8)
     p, q = np.empty((3, 3)), np.empty((3, 3))
     n, w, d_, e_, axis = np.empty(3), np.empty(3), np.empty(3), np.empty(3), np.empty(3)
     stack = np.empty(128, np.int64)
     spent = 0
-    for leaf in range(leaves):
+    for leaf in range(first_leaf, leaves, every):
         begin = leaf * LEAF
         if begin >= m:
             break
@@ -267,9 +285,9 @@ def crossing_faces(vertices, faces, tol, budget):
                     if spent > budget:
                         return flags, False
                     if not loaded:
-                        _load(vertices, sorted_faces, i, p)
+                        _load(vertices, ordered, i, p)
                         loaded = True
-                    _load(vertices, sorted_faces, j, q)
+                    _load(vertices, ordered, j, q)
                     if _cross(p, q, tol, n, w, d_, e_, axis):
                         flags[order[i]] = 1
                         flags[order[j]] = 1
