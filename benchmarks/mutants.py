@@ -33,9 +33,12 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import accumulate, zip_longest
 from pathlib import Path
 from typing import Any
+
+from falsework.cores import own_cores
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "falsework"
@@ -50,7 +53,7 @@ ROOMS = {
         "tests/properties/test_orientation_properties.py",
         "tests/planning/test_orienting.py",
     ),
-    "objective": ("tests/objective", "tests/orientation", "tests/planning/test_orienting.py"),
+    "objective": ("tests/objective", "tests/orientation", "tests/support/test_choosing.py"),
     "ledger": ("tests/ledger",),
     "auditing": ("tests/auditing",),
     "tuning": ("tests/tuning",),
@@ -338,6 +341,16 @@ def _parts(file: str) -> int:
     return PARTS if (ROOT / file).stat().st_size > LARGE_BYTES else 1
 
 
+@cache
+def _called(path: Path) -> frozenset[int]:
+    """Lines of a source that run when a function is called, not when the module is imported."""
+    found: set[int] = set()
+    for node in ast.walk(ast.parse(path.read_bytes())):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            found.update(range(node.body[0].lineno, (node.end_lineno or node.lineno) + 1))
+    return frozenset(found)
+
+
 def _recorded(file: str, part: int, parts: int, place: Path) -> Lines:
     from coverage import CoverageData
 
@@ -363,11 +376,12 @@ def _recorded(file: str, part: int, parts: int, place: Path) -> Lines:
         if not path.is_relative_to(ROOT):
             continue
         lines, every = of.setdefault(str(path.relative_to(ROOT)), {}), set()
+        called = _called(path)
         for line, contexts in data.contexts_by_lineno(source).items():
             tests = {context.rpartition("|")[0] for context in contexts} & times.keys()
             every |= tests
-            # What runs on import is run for whatever test uses the module.
-            if tests and "" not in contexts:
+            # What runs on import is run for whatever test uses the module, not only the first.
+            if tests and line in called:
                 lines[str(line)] = sorted(tests)
         lines["0"] = sorted(every or times)
     return Lines(times, of)
@@ -435,7 +449,7 @@ def main() -> None:
     parser.add_argument("--each", type=int, default=40, help="faults in each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--rooms", default=",".join(ROOMS))
-    parser.add_argument("--cores", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--cores", type=int, default=own_cores())
     parser.add_argument("--map", type=Path, help="which tests run which lines: written, or read where it is")
     parser.add_argument("--seconds", type=float, default=1e9, help="after which all ends")
     parser.add_argument(

@@ -8,7 +8,7 @@ import tracemalloc
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from audited import DIALECTS, SCENES, SQUARE
@@ -38,6 +38,7 @@ def layers_of(program: bytes, **how) -> list[Layer]:
 @settings(max_examples=10, deadline=None, derandomize=True)
 def test_air_gaps_are_exact(gap: float, height: float, dialect: dict, angle: float) -> None:
     """A plate floating over a block: the gap between them to a micrometre, in every dialect."""
+    assume(gap > 0.25 * height)  # a lower one cannot be told from a thicker layer that rests
     writer = Writer(**dialect)
     lower = heights(5 * height, height, height)
     block(writer, SQUARE, lower)

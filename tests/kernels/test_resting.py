@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from falsework.kernels.bead import resting as k
@@ -40,6 +40,8 @@ def test_a_row_through_a_bead(ax, ay, bx, by, r, y) -> None:
 
 
 @given(*[COORDINATE] * 8, st.floats(0.1, 2.0), st.floats(-0.3, 0.3))
+@example(1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.25)  # square to the bead, past its end
+@example(0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 3.0, 0.2, 0.3)  # beside it
 @settings(max_examples=60, deadline=None, derandomize=True)
 def test_a_line_within_a_bead(ax, ay, bx, by, cx, cy, ex, ey, r, off) -> None:
     long = math.hypot(bx - ax, by - ay)

@@ -78,9 +78,9 @@ def test_files_that_cannot_be_photographs(ledger, tmp_path, monkeypatch):
     for path, message in ((tmp_path, "is not a file"), (tmp_path / "none.jpg", "does not exist")):
         with pytest.raises(LedgerError, match=message):
             ledger.keep_photograph(path)
-    monkeypatch.setattr(photographs, "LARGEST_BYTES", 100)
-    with pytest.raises(LedgerError, match="the most for one photograph is"):
-        ledger.keep_photograph(PHOTOGRAPH, "roof.jpg")
+    monkeypatch.setattr(photographs, "LARGEST_BYTES", 1_000_000)
+    with pytest.raises(LedgerError, match="has 3 MB; the most for one photograph is 1 MB"):
+        ledger.keep_photograph(PHOTOGRAPH.ljust(3_000_000), "roof.jpg")
 
 
 def test_a_missing_or_changed_photograph_is_told_and_can_be_given_again(ledger):

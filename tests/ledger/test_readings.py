@@ -368,3 +368,20 @@ def test_every_field_of_a_reading_has_its_column(ledger):
     columns = {row[1] for row in db.execute("PRAGMA table_info(version)")}
     db.close()
     assert set(READ) <= columns
+
+
+def test_what_would_be_refused_is_told_before_and_in_the_same_words(ledger):
+    strange = dataclasses.replace(HAND, printer="lighthouse")
+    (told,) = ledger.faults(Entry(strange))
+    assert "no printer 'lighthouse'" in told
+    assert ledger.faults(Entry(HAND)) == []
+
+
+def test_events_are_those_of_the_printer_asked_for_and_withdrawn_ones_only_where_asked(ledger):
+    ledger.add_printer(Printer("lighthouse"))
+    ours, theirs = (ledger.add_event(name, "nozzle replaced", DAY) for name in ("harbour mole", "lighthouse"))
+    gone = ledger.add_event("harbour mole", "belt tightened", DAY)
+    ledger.withdraw_event(gone, "it was the other one")
+    assert [e.id for e in ledger.events()] == [ours, theirs]
+    assert [e.id for e in ledger.events("harbour mole")] == [ours]
+    assert [e.id for e in ledger.events("harbour mole", withdrawn=True)] == [ours, gone]

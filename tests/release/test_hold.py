@@ -45,6 +45,16 @@ def test_a_ledge_tears_along_its_root():
     assert neck.bears_n == pytest.approx(WELD * neck.area_mm2)
 
 
+def test_a_thick_root_is_two_solid_skins_and_fill_between():
+    # the same with a ledge of 40 layers: 8 mm, of which the skins are solid and the rest is filled
+    wall, ledge = shapely.box(0, 0, 20, 8), shapely.box(0, 8, 20, 20)
+    sections = [wall | ledge if 10 <= i < 50 else wall for i in range(60)]
+    neck = necks_of(stack_of(sections), need_of([(10, ledge, 0)], [underside(1)]), {1}, PLA)[1]
+    assert neck.area_mm2 == pytest.approx(20.0 * 8.0, rel=0.006)
+    share = 2.0 * PLA.solid_layers * PLA.layer_height_mm / 8.0 + PLA.fill
+    assert share < 1.0 and neck.bears_n == pytest.approx(WELD * neck.area_mm2 * share)
+
+
 def test_an_island_hangs_by_the_narrowest_section_above_it():
     # a lobe that starts in mid-air, rises as a rod of 9 mm² and joins a plate on a post
     post, rod = shapely.box(0, 0, 10, 10), shapely.box(20, 0, 23, 3)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +10,7 @@ import click
 
 from falsework.cli.asked import collected
 from falsework.cli.session import Session
+from falsework.cores import own_cores
 
 if TYPE_CHECKING:
     from falsework.bench.serving import Entrances
@@ -91,7 +91,7 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
         folder=served.folder or data_folder() / "bench",
         host=served.host,
         port=served.port,
-        workers=served.workers or os.cpu_count() or 1,
+        workers=served.workers or own_cores(),
         upload_bytes=served.most_mb << 20,
         ledger=served.ledger,
         catalogues=served.catalogues,

@@ -368,14 +368,14 @@ def within(ax, ay, ux, uy, long, off, cx, cy, dx, dy, r):
             p, q = -begin / slope, (size - begin) / slope
             first, last = max(first, min(p, q)), min(last, max(p, q))
         elif begin < 0.0 or begin > size:
-            return low, high
+            first, last = np.inf, -np.inf
         slope = ux * ey - uy * ex
         begin = mx * ey - my * ex
         if abs(slope) > 1e-12:
             p, q = (-r - begin) / slope, (r - begin) / slope
             first, last = max(first, min(p, q)), min(last, max(p, q))
         elif abs(begin) > r:
-            return low, high
+            first, last = np.inf, -np.inf
         if first <= last:
             low = min(low, first)
             high = max(high, last)
