@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -15,9 +16,12 @@ from falsework.objective import (
     any_of,
     contact_severity,
     droop_severity,
+    expected_loss,
     hand_minutes,
     printing_price,
+    worth,
 )
+from falsework.objective.expected import BAYS_MM, LEAN_SHARE
 from falsework.process import load_process
 from falsework.request.weights import Weights
 
@@ -70,3 +74,41 @@ def test_printing_is_filament_and_machine_time_as_weighed():
 def test_a_support_on_the_part_takes_longer_than_one_on_the_bed():
     assert hand_minutes(by_hand=True, scar_mm2=0.0) < hand_minutes(by_hand=False, scar_mm2=0.0)
     assert hand_minutes(by_hand=False, scar_mm2=0.0) < hand_minutes(by_hand=False, scar_mm2=50.0)
+
+
+PAGE = " ".join((Path(__file__).parents[2] / "docs" / "price.md").read_text("utf-8").split())
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        f"cm² of part marked by support feet × {worth.SCAR:.2f} ×",
+        f"carried: {worth.ROUGHNESS:.2f} for marks and its droop",
+        f"left: droop / {worth.SPOILT_DROOP_MM:g} mm, at most all of it",
+        f"lifted off {worth.MINUTES_A_LIFT:g}, by hand {worth.MINUTES_BY_HAND:g}, with a tool "
+        f"{worth.MINUTES_BY_TOOL:.1f}, each block of one that is broken up {worth.MINUTES_A_BLOCK:g}, "
+        f"picked out {worth.MINUTES_A_CM2_PICKED:g} a cm²; smoothing {worth.MINUTES_A_SCAR_CM2:g} a cm²",
+        f"the chance that it fails, at most {worth.MOST_CHANCE:g}",
+        f"an island with nothing beneath {worth.FAILURE_CHANCE:g}; an underside left that droops more than "
+        f"{worth.FAILS_FROM_MM:g} mm or ten layers, up to {worth.FAILURE_CHANCE:g}; a part that "
+        f"topples, up to {worth.TOPPLE_CHANCE:g}; a first layer too narrow to print "
+        f"{worth.NARROW_CHANCE:g}; a piece of support that fails a check {worth.WEAK_CHANCE:g}; one that may "
+        f"tear the part {worth.TEAR_CHANCE:g}",
+        f"bays of {BAYS_MM[0]:g} or {BAYS_MM[1]:g} mm, edges that lean inwards by {LEAN_SHARE:g} of",
+    ],
+)
+def test_the_page_says_what_is_reckoned_with(said: str) -> None:
+    assert said in PAGE
+    assert worth.FAILS_FROM_LAYERS == 10.0
+
+
+def test_losses_are_those_of_trying_again() -> None:
+    assert expected_loss(0.5, 8.0) == pytest.approx(8.0)  # twice on average, once for nothing
+    assert expected_loss(0.2, 8.0) == pytest.approx(2.0)
+    assert expected_loss(1.0, 8.0) == pytest.approx(0.95 / 0.05 * 8.0) and expected_loss(-1.0, 8.0) == 0.0
+
+
+def test_severities_and_minutes_by_hand() -> None:
+    assert [droop_severity(mm) for mm in (-1.0, 0.0, 0.25, 1.0, 3.0)] == [0.0, 0.0, 0.25, 1.0, 1.0]
+    assert [contact_severity(mm) for mm in (0.0, 0.25, 1.0)] == pytest.approx([0.1, 0.35, 1.0])
+    assert hand_minutes(True, 0.0) == 0.4 and hand_minutes(False, 200.0) == pytest.approx(1.0 + 2.0 * 0.3)
