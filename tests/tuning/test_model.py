@@ -68,6 +68,23 @@ def test_the_information_is_positive_and_adds_to_the_priors():
     assert np.linalg.eigvalsh(information).min() > 1 - 1e-9
 
 
+def test_what_two_judged_of_one_cell_counts_as_much_as_what_one_did():
+    piece = tray(printers=("heron",))
+
+    def at_the_centre(prints: str, graders: str) -> float:
+        taken = [Taken(p, g) for p, g in zip(prints, graders, strict=True) for _ in piece]
+        density = Density(*gathered(piece * len(prints), MATERIALS, taken))
+        value = float(density.values(np.zeros((1, len(density.columns))), False)[0])
+        assert density.expanded(np.zeros(len(density.columns)), False)[0] == pytest.approx(value)
+        return value
+
+    one = at_the_centre("1", "a")
+    assert at_the_centre("11", "ab") == pytest.approx(one)
+    assert at_the_centre("111", "abc") == pytest.approx(one)
+    assert at_the_centre("12", "ab") == pytest.approx(2 * one)  # a cell of another print is another cell
+    assert at_the_centre("11", "aa") == pytest.approx(2 * one)  # as are two of one print, alike
+
+
 def test_without_readings_only_the_prior_is_left():
     density = Density([], [])
     z = np.random.default_rng(3).standard_normal(len(density.columns))

@@ -13,7 +13,16 @@ from falsework.process import builtin
 from falsework.tuning.agreement import Agreement, FigureCheck
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import invented_printer
-from falsework.tuning.next_test import SURE, Gain, MadeUpReadings, Next, Proposal, advised, next_test
+from falsework.tuning.next_test import (
+    MINUTES_PER_PRINT,
+    SURE,
+    Gain,
+    MadeUpReadings,
+    Next,
+    Proposal,
+    advised,
+    next_test,
+)
 from falsework.tuning.posterior import PRIOR_POSTERIOR
 from falsework.tuning.predict import predict
 from falsework.tuning.recommend import settings_from
@@ -48,7 +57,7 @@ def test_proposals_keep_to_the_limits_and_come_in_order_of_what_they_save(first:
     assert saved == sorted(saved, reverse=True)
     for p in first.proposals:
         assert 0 < p.print_min <= 30 and 0 < p.grams <= 15
-        assert p.cost_min == pytest.approx(p.print_min + len(p.cells))
+        assert p.cost_min == pytest.approx(p.print_min + MINUTES_PER_PRINT + len(p.cells))
         assert all(g.after >= g.now for g in p.gains)
         # the second share of the fan is what tells cooling from tautness
         if p.kind is CouponKind.BRIDGE:
@@ -64,6 +73,10 @@ def test_the_fin_near_the_limit_tells_most_a_wall_tells_nothing() -> None:
     angles = [1.0, 20.0, 48.0, 85.0]
     _, trial = _asked([printed(ConditionKind.OVERHANG, PLA, angle_deg=a) for a in angles])
     assert trial.best_cells(range(4), 1) == [2]
+    many = trial.best_cells(range(4), 9)
+    assert many[:2] == [2, 2] and max(map(many.count, many)) == 2  # the same fin once more tells as well
+    assert trial.best_cells(range(4), 3) == many[:3]
+    assert trial.best_cells(range(4), 5, least=1.0) == []  # no cell settles a whole answer
     wall = {g.question: g for g in trial.gains([0])}["limit angle"]
     middle = {g.question: g for g in trial.gains([2])}["limit angle"]
     assert wall.after - wall.now < 0.05 < middle.after - middle.now
@@ -76,6 +89,7 @@ def test_a_reading_that_cannot_vary_gains_nothing() -> None:
     blunt = replace(here, more=replace(here.more, finish_draws=sure))
     trial = MadeUpReadings(blunt, here.questions())
     assert trial.best_cells([0], 1) == []
+    assert all(g.after == g.now for g in trial.gains([0]))
 
 
 def test_no_number_of_cells_tells_what_their_print_has_of_its_own() -> None:
@@ -123,6 +137,12 @@ def test_where_readings_and_model_disagree_that_piece_is_printed_once_more() -> 
     found = next_test(PRIOR_POSTERIOR, PLA, agreed=failing)
     assert found.proposals[0].kind is CouponKind.GAP and found.proposals[0].piece is not None
     assert "gap-interface" in found.advice and not found.stop
+    # printed twice without an answer: another one comes between
+    between = next_test(PRIOR_POSTERIOR, PLA, agreed=replace(failing, repeated=(ConditionKind.SUPPORT,)))
+    first = between.proposals[0]
+    assert first.kind is not CouponKind.GAP and first.worth_it and not between.stop
+    assert CouponKind.GAP in {p.kind for p in between.proposals}
+    assert f"so {first.kind.value} comes between" in between.advice
 
 
 def test_how_sure_an_answer_is_belongs_to_the_value_that_is_set() -> None:

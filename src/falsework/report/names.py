@@ -19,6 +19,7 @@ FONTS = (
     *("Noto Sans Thai", "Noto Sans Devanagari", "Noto Sans Arabic", "Noto Emoji"),
 )
 _FONT_PACKAGES = ("manimgx_fonts", "justmytype_intl_cjk")
+_NO_LETTER = "\U0010fffd"  # for private use, and drawn as whatever is missing
 _ARMENIAN, _PUNCTUATION, _GLAGOLITIC = 0x530, 0x2000, 0x2C00  # first code points of these blocks
 _PICTURE = """
 #set page(width: auto, height: auto, margin: 0pt, fill: none)
@@ -44,11 +45,18 @@ def with_letters_at_hand(text: str) -> str:
     return "".join(letter if at_hand(letter) else "?" for letter in text)
 
 
+def lacking(text: str) -> str:
+    """The letters of a text, each once, that no font here has: on a page they stay text, for a browser that
+    may have them, on paper they become question marks."""
+    blank = _picture(_NO_LETTER)
+    return "".join(one for one in dict.fromkeys(text) if not at_hand(one) and _picture(one) in (blank, None))
+
+
 def named(text: str) -> Markup:
     """A name for a page: as text, escaped, or as a picture where letters are not at hand everywhere."""
     from markupsafe import Markup, escape
 
-    if all(map(at_hand, text)):
+    if all(map(at_hand, text)) or lacking(text):
         return escape(text)
     picture = _picture(text)
     if picture is None:

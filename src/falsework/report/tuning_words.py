@@ -8,7 +8,7 @@ from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.ledger.exchange import invented_notice
-from falsework.tuning.next_test import MINUTES_PER_CELL, WRONG_COSTS_MIN, Next
+from falsework.tuning.next_test import MINUTES_PER_CELL, MINUTES_PER_PRINT, WRONG_COSTS_MIN, Next
 from falsework.tuning.recommend import Advice, Disagreement, Recommendation, numbered
 from falsework.wording.figures import share
 
@@ -23,7 +23,8 @@ ELSEWHERE_HEAD = ("with", "limit °", "clean bridge mm", "gap layers", "basis")
 NEXT_HEAD = ("piece", "cells", "prints min", "grams", "saves min", "costs min", "settles")
 NEXT_NOTE = (
     f"  saves: a wrong setting is taken to cost {WRONG_COSTS_MIN:.0f} min over the life of a process; "
-    f"costs: printing, and {MINUTES_PER_CELL:g} min a cell to read it off."
+    f"costs: printing, {MINUTES_PER_PRINT:.0f} min for the print itself, and {MINUTES_PER_CELL:g} min a cell "
+    "to read it off."
 )
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -104,6 +105,7 @@ class Agreement:
     outliers: tuple[Outlier, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
     changed: tuple[ConditionKind, ...] = ()  # of which something seems to have changed that nobody wrote down
+    repeated: tuple[ConditionKind, ...] = ()  # of which both of the last two prints were read
 
     def fails(self, kind: ConditionKind) -> bool:
         """Whether anything of a kind speaks against the model, so that nothing of it is known."""
@@ -174,7 +176,20 @@ def agreement(fitted: Fitted, printer: str, material: str) -> Agreement:
             Contradiction((some[c.at[0]], some[c.at[1]]), c.kind, c.says)
             for c in contradictions[:_MOST_NAMED]
         ),
+        repeated=_repeated(mine, taken, [fitted.days[k] for k in some]),
     )
+
+
+def _repeated(
+    readings: Sequence[Reading], taken: Sequence[Taken], days: Sequence[date]
+) -> tuple[ConditionKind, ...]:
+    """Kinds of which both of the last two prints were read."""
+    newest = sorted(range(len(readings)), key=lambda k: (days[k], k), reverse=True)
+    prints: dict[str, set[ConditionKind]] = {}
+    for k in newest:
+        prints.setdefault(taken[k].print, set()).add(readings[k].condition.kind)
+    last = [kinds for name, kinds in prints.items() if name][:2]
+    return tuple(kind for kind in ConditionKind if len(last) == 2 and all(kind in kinds for kinds in last))
 
 
 def _each_cell_once(readings: Sequence[Reading], taken: Sequence[Taken]) -> set[int]:

@@ -155,7 +155,7 @@ class Evidence:
 
     ``cell`` (n,) index into the cells of the whole evidence; ``finish`` (n,) grades 0..4 and ``let_go``
     (n,) 0..5, ``NOT_READ`` where none; ``let_go_to`` (n,) the highest grade that the reading may mean;
-    ``droop_mm`` (n,) NaN where none.
+    ``droop_mm`` (n,) NaN where none. ``weight`` (n,): by how much each counts.
     """
 
     laid: LaidConditions
@@ -164,6 +164,7 @@ class Evidence:
     let_go_to: Indices
     finish: Indices
     droop_mm: Floats
+    weight: Floats
 
     def rows(self, rows: slice) -> Evidence:
         """Some of the readings."""
@@ -174,6 +175,7 @@ class Evidence:
             self.let_go_to[rows],
             self.finish[rows],
             self.droop_mm[rows],
+            self.weight[rows],
         )
 
 
@@ -198,7 +200,8 @@ def gathered(
             raise FalseworkError(
                 reading.material, "is no material of the ledger", "Add it with its properties, then fit again"
             )
-    how = told_apart(taken or [Taken()] * len(readings))
+    taken = taken or [Taken()] * len(readings)
+    how, weight = told_apart(taken), _weights(readings, taken)
     of_reading = [cell_of(r.printer, r.material, r.condition, t) for r, t in zip(readings, how, strict=True)]
     cells = sorted(set(of_reading))
     place = {cell: k for k, cell in enumerate(cells)}
@@ -216,9 +219,20 @@ def gathered(
                     np.array([_let_go(r.let_go)[1] for r in mine]),
                     np.array([NOT_READ if r.finish is None else r.finish - 1 for r in mine]),
                     np.array([np.nan if r.droop_mm is None else r.droop_mm for r in mine], dtype=np.float64),
+                    weight[some],
                 )
             )
     return cells, found
+
+
+def _weights(readings: Sequence[Reading], taken: Sequence[Taken]) -> Floats:
+    """(n,) one part of each reading to as many as judged the same cell: how that came out they have in
+    common, and counted in full it would be read as often as it was looked at. How they differ is still told,
+    if less surely (weights of a composite likelihood: Varin, Reid, Firth 2011, Statistica Sinica 21:5-42;
+    from memory)."""
+    cells = [(t.print, r.printer, r.material, r.condition) for r, t in zip(readings, taken, strict=True)]
+    judged = Counter(cell for cell, _ in {(cell, t.grader) for cell, t in zip(cells, taken, strict=True)})
+    return np.array([1.0 / judged[cell] if cell[0] else 1.0 for cell in cells])
 
 
 def _let_go(word: LetGo | None) -> tuple[int, int]:

@@ -269,7 +269,7 @@ def _asked(kind: ConditionKind) -> tuple[int, ...]:
 
     asked: Any = Asked()
     none = np.zeros(1, dtype=np.int64)
-    _predictors(Evidence(any_laid(kind), none, none, none, none, np.zeros(1)), asked, False)
+    _predictors(Evidence(any_laid(kind), none, none, none, none, np.zeros(1), np.ones(1)), asked, False)
     return tuple(k for k, name in enumerate(NAMES) if name in names)
 
 
@@ -320,7 +320,7 @@ def _likelihood(predictors: Sequence[Array], read: Evidence, shape: tuple[int, .
     droop, log_variance = predictors[2], predictors[3]
     tail = np.log1p((read.droop_mm - droop) ** 2 * np.exp(-log_variance) / FREEDOM)
     total += np.where(np.isnan(read.droop_mm), 0.0, -0.5 * (log_variance + (FREEDOM + 1) * tail))
-    return total
+    return total * read.weight
 
 
 def _derivatives(predictors: Sequence[Floats], read: Evidence) -> tuple[Floats, Floats]:
@@ -349,4 +349,4 @@ def _derivatives(predictors: Sequence[Floats], read: Evidence) -> tuple[Floats, 
     first[2], first[3] = pull * rest, (0.5 * pull * rest**2 - 0.5) * measured
     second[2, 2] = (FREEDOM + 1) / ((FREEDOM + 3) * variance) * measured
     second[3, 3] = FREEDOM / (2 * (FREEDOM + 3)) * measured
-    return first, second
+    return first * read.weight, second * read.weight

@@ -8,6 +8,7 @@ are taken one by one, each the one that settles most beside those taken before.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -38,8 +39,10 @@ a hundred parts. Constructed; what a test gains is this times the probability of
 adds."""
 
 MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
+MINUTES_PER_PRINT = 15.0  # to warm up, clear the bed and keep a sheet, whatever is on the piece; constructed
 _CONFIRM = "Print the confirmation piece with the tuned process, then parts."
 _MOST_CELLS = 14
+_MOST_ALIKE = 2  # so that a piece does not hang on one place of a law that may be another; constructed
 _LEAST_GAIN = 0.002  # of a right answer: a further cell must settle as much; constructed
 _BY_CHANCE = 0.02  # share of a variance that a regression over so many draws may account for by chance
 _RIDGE = 1e-3  # so that readings that never vary together do not count twice
@@ -61,7 +64,8 @@ class Gain:
 class Proposal:
     """A test piece with the cells that tell most.
 
-    ``gain_min``: what it is expected to save, minutes; ``cost_min``: printing and reading. ``grams``.
+    ``gain_min``: what it is expected to save, minutes; ``cost_min``: printing and reading, and what
+    each print takes besides. ``grams``.
     ``piece``: as designed, to be written and printed.
     """
 
@@ -114,6 +118,7 @@ def next_test(
     here = survey(posterior, process, printer, more=every)
     questions = here.questions()
     again = {_PIECE[kind] for kind in ConditionKind if agreed is not None and agreed.fails(kind)}
+    repeated = {_PIECE[kind] for kind in agreed.repeated} if agreed is not None else set()
     if not again and all(known(question, here) for question in questions):
         return Next((), True, f"Every setting is known, each at least {share(SURE)} likely right. {_CONFIRM}")
     trial = MadeUpReadings(here, questions)
@@ -125,9 +130,10 @@ def next_test(
         least = -np.inf if kind in again else _LEAST_GAIN
         taken = trial.best_cells(range(start, start + len(cells)), _MOST_CELLS, least)
         start += len(cells)
-        worth_reading = _saved_min(trial.gains(taken)) > MINUTES_PER_CELL * len(taken)
+        least_min = MINUTES_PER_PRINT + MINUTES_PER_CELL * len(taken)
+        worth_reading = _saved_min(trial.gains(taken)) > least_min
         if not taken or not (worth_reading or kind in again):
-            continue  # not worth reading off, whatever it takes to print
+            continue  # not worth its sheet, however soon it is printed
         try:
             piece = design_coupon(
                 kind,
@@ -140,8 +146,8 @@ def next_test(
         except ProcessError:  # not one cell of it keeps to the limits
             too_big.append(kind.value)
             continue
-        built = [cell.condition for cell in piece.cells]
-        kept = [j for j in taken if every[j] in built]
+        built = Counter(cell.condition for cell in piece.cells)
+        kept = [j for n, j in enumerate(taken) if taken[:n].count(j) < built[every[j]]]
         gains = trial.gains(kept)
         proposals.append(
             Proposal(
@@ -149,7 +155,7 @@ def next_test(
                 cells=tuple(every[j] for j in kept),
                 gains=gains,
                 gain_min=_saved_min(gains),
-                cost_min=piece.minutes + MINUTES_PER_CELL * len(kept),
+                cost_min=piece.minutes + MINUTES_PER_PRINT + MINUTES_PER_CELL * len(kept),
                 print_min=piece.minutes,
                 grams=piece.grams,
                 piece=piece,
@@ -158,7 +164,9 @@ def next_test(
     if too_big and not any(p.worth_it for p in proposals):
         limits = f"{most_minutes:g} min and {most_grams:g} g"
         return Next(tuple(proposals), True, f"Worth printing, but more than {limits}: {', '.join(too_big)}.")
-    proposals.sort(key=lambda p: (p.kind not in again, p.cost_min - p.gain_min))
+    others = any(p.worth_it for p in proposals if p.kind not in again)
+    first = again - repeated if others else again  # a doubt that stands lets another piece between
+    proposals.sort(key=lambda p: (p.kind not in first, p.cost_min - p.gain_min))
     return advised(tuple(proposals), again)
 
 
@@ -178,11 +186,16 @@ def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ())
     """The advice that goes with proposals in order; ``again``: pieces whose readings and model disagree."""
     if again:
         pieces = ", ".join(kind.value for kind in _OFFERED if kind in again)
+        between = ""
+        if proposals and proposals[0].kind not in again:
+            between = (
+                f" The last two prints were of that already, so {proposals[0].kind.value} comes between."
+            )
         return Next(
             proposals,
             False,
             "Readings and model disagree, or something changed, so nothing of that kind is known. Look at "
-            f"what is named; if it stands, print once more: {pieces}.",
+            f"what is named; if it stands, print once more: {pieces}.{between}",
         )
     if not proposals or not proposals[0].worth_it:
         return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")
@@ -213,11 +226,11 @@ class MadeUpReadings:
         self._found = here.more
         self._questions = questions
         self._rng = np.random.default_rng(seed)
-        self._known: dict[int, Floats] = {}
+        self._known: dict[tuple[int, int], Floats] = {}
 
     def best_cells(self, columns: Sequence[int], most: int, least: float = _LEAST_GAIN) -> list[int]:
-        """Up to ``most`` of the candidate ``columns``, the most telling first; ``least``: how much of the
-        doubt a further one must settle.
+        """Up to ``most`` of the candidate ``columns``, the most telling first, the same one twice where that
+        tells more than another. ``least``: how much of the doubt a further one must settle.
 
         A cell settles the less the more has been told, nearly always, so that only the most promising are
         looked at again.
@@ -233,7 +246,9 @@ class MadeUpReadings:
             if promise[best] < least:
                 break
             taken.append(best)
-            settled += promise.pop(best)
+            settled += promise[best]
+            if taken.count(best) == _MOST_ALIKE:
+                del promise[best]
         return taken
 
     def gains(self, columns: Sequence[int]) -> tuple[Gain, ...]:
@@ -259,7 +274,7 @@ class MadeUpReadings:
 
     def _told(self, q: OpenQuestion, columns: Sequence[int]) -> tuple[Floats, Floats]:
         """What is expected of what is asked after the readings, and what is left of it (S, A)."""
-        read = np.concatenate([self._read(j) for j in columns], axis=1)
+        read = np.concatenate([self._read(j, columns[:n].count(j)) for n, j in enumerate(columns)], axis=1)
         asked = q.asked - q.asked.mean(axis=0)
         normal = read.T @ read + _RIDGE * len(read) * np.eye(read.shape[1])
         fitted = read @ np.linalg.solve(normal, read.T @ asked)
@@ -267,13 +282,14 @@ class MadeUpReadings:
         left = (asked - fitted) * np.sqrt(len(read) / (len(read) - read.shape[1] - 1))
         return q.asked - left, left
 
-    def _read(self, j: int) -> Floats:
-        """Readings of candidate ``j`` in each draw (S, outcomes), in their standard deviations."""
-        if j not in self._known:
+    def _read(self, j: int, before: int) -> Floats:
+        """Readings of candidate ``j`` in each draw (S, outcomes), in their standard deviations, where it is
+        there so many times ``before``."""
+        if (j, before) not in self._known:
             read = self._made_up(j)
-            scale = read.std(axis=0)
-            self._known[j] = (read - read.mean(axis=0)) / np.where(scale > 1e-9, scale, 1.0)
-        return self._known[j]
+            off, scale = read - read.mean(axis=0), read.std(axis=0)
+            self._known[j, before] = np.divide(off, scale, out=np.zeros_like(off), where=scale > 0)
+        return self._known[j, before]
 
     def _made_up(self, column: int) -> Floats:
         found, condition = self._found, self._found.conditions[column]
