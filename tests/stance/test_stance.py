@@ -17,7 +17,7 @@ from falsework.planning import pipeline
 from falsework.planning.readiness import readiness
 from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
 from falsework.stance import Balance
-from falsework.support.generate import build_scheme
+from falsework.support.generate import build_supports
 from falsework.support.statics import hulls, moments, section_modulus
 from hung import block, drawn
 
@@ -169,8 +169,8 @@ def test_no_support_does_more_than_may_stand_foresees(foot, arm, height):
 
 def test_supports_that_cannot_hold_a_part_are_not_built_to_find_that_out(monkeypatch):
     """A cone on its tip: whatever is carried, it falls; its supports are made once."""
-    made = []
-    monkeypatch.setattr(pipeline, "build_scheme", lambda *a, **how: made.append(1) or build_scheme(*a, **how))
+    made, build = [], build_supports
+    monkeypatch.setattr(pipeline, "build_supports", lambda *a, **how: made.append(1) or build(*a, **how))
     planned = plan(drawn(Manifold.cylinder(60, 0.3, 15, 64)), PLA, release=False)
     assert planned.stance.topples and len(made) == 1
 

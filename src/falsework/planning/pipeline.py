@@ -12,6 +12,7 @@ import numpy as np
 from falsework.cores import both, on_cores, side_by_side
 from falsework.cost import part_cost
 from falsework.cost.cost import Cost
+from falsework.droop.belief import Belief
 from falsework.droop.laws import Laws
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, planar, stack_layers
@@ -54,9 +55,8 @@ from falsework.support.choosing import (
     standing_figures,
     standing_warnings,
 )
-from falsework.support.generate import build_scheme
+from falsework.support.generate import Supports, build_supports
 from falsework.support.geometry import Cared, Geometry
-from falsework.support.scheme import SupportScheme
 from falsework.support.sparing import Spared, spared_faces
 from falsework.support.standing import Choice, StandingFigures
 from falsework.support.starts import obstacles_of, starts_of
@@ -108,7 +108,7 @@ def _planned(
     weighed = _weighed(request, context.part(0.0, 0.6))
     built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
     result, built = _sound(weighed, built, wish, context)
-    plan = replace(_with_standings(result, built, weighed, compared), lies=lies)
+    plan = replace(_with_standings(result, built, weighed, compared, context.store), lies=lies)
     falls = lies is None and plan.stance is not None and not plan.stance.stands
     another = None
     if otherwise and falls:
@@ -137,7 +137,7 @@ class _Built:
 
     choices: tuple[Choice, ...]
     swept: Swept
-    scheme: SupportScheme
+    supports: Supports
     stance: Stance
 
 
@@ -146,7 +146,7 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
     process = wish.process
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
-    swept, scheme, stance = built.swept, built.scheme, built.stance
+    swept, scheme, stance = built.swept, built.supports.scheme, built.stance
     carried = {n for piece in scheme.pieces for n in piece.undersides}
     unmet = {
         c.underside: c.chosen
@@ -206,7 +206,9 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tu
         return chosen_instead(choice, underside, standing)
 
     def planned(choices: tuple[Choice, ...]) -> tuple[Plan, _Built]:
-        then = _built(weighed, choices, wish.process, replace(context, watch=context.watch.silent()))
+        then = _without(built, choices, weighed)
+        if then is None:
+            then = _built(weighed, choices, wish.process, replace(context, watch=context.watch.silent()))
         return _assembled(weighed, then, wish, context), then
 
     now = [choice.chosen for choice in built.choices]
@@ -216,13 +218,36 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tu
     return min(found, key=lambda one: _price(one[0]).total)
 
 
-def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool) -> Plan:
+def _without(built: _Built, choices: tuple[Choice, ...], weighed: _Weighed) -> _Built | None:
+    """What is built without the pieces beneath the undersides that stand otherwise in ``choices``, where
+    nothing would be built beneath those; None where something would be, or a piece carries others too."""
+    pairs = zip(built.choices, choices, strict=True)
+    changed = {now.underside: then.chosen for now, then in pairs if now.chosen is not then.chosen}
+    theirs = np.array([not changed.keys().isdisjoint(p.undersides) for p in built.supports.scheme.pieces])
+    some = [p for p, its in zip(built.supports.scheme.pieces, theirs, strict=True) if its]
+    if not some or not all(changed.keys() >= set(p.undersides) for p in some):
+        return None
+    if any(standing is not Standing.LEAVE for standing in changed.values()):
+        alone = tuple(changed.get(choice.underside, Standing.LEAVE) for choice in choices)
+        stack, need, process, spared = weighed.stack, weighed.need, weighed.process, weighed.spared
+        swept = sweep_columns(stack, need, alone, process, spared=spared, like=built.swept)
+        if build_supports(stack, need, alone, process, swept=swept).scheme.pieces:
+            return None
+    supports = built.supports.only(~theirs)
+    return _Built(choices, built.swept, supports, weighed.balance.stance(supports.scheme))
+
+
+def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool, store: Store) -> Plan:
     """The plan with what all standings would cost beside it: ``compared`` as ``plan_for`` has it."""
     need, spared, process, sparing = weighed.need, weighed.spared, plan.process, plan.sparing
     carried = {n for piece in plan.pieces for n in piece.undersides}
     missing: Collection[tuple[Standing, int]] = ()
     if compared:
-        missing = unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared)
+        standings = tuple(c.chosen for c in built.choices)
+        missing = store.get(
+            ("unbuilt", weighed.key, _key_of(spared), standings, tuple(sorted(carried)), repr(process)),
+            lambda: unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared),
+        )
     own = printing_price(weighed.part_cost, process, plan.weights)
     whole = sparing.whole if sparing else ()
     return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))
@@ -235,8 +260,11 @@ def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, con
         ("swept", weighed.key, _key_of(spared), standings, process.structure.side_gap_mm),
         lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
     )
-    scheme = build_scheme(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept)
-    return _Built(choices, swept, scheme, weighed.balance.stance(scheme))
+    supports = context.store.get(
+        ("supports", weighed.key, _key_of(spared), standings, repr(process)),
+        lambda: build_supports(stack, need, standings, process, watch=watch.part(0.7, 0.85), swept=swept),
+    )
+    return _Built(choices, swept, supports, weighed.balance.stance(supports.scheme))
 
 
 def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> _Built:
@@ -407,10 +435,11 @@ class _Measured:
     stack: LayerStack
     need: NeedMap
     process: Process
+    belief: Belief
 
     @property
-    def key(self) -> tuple[str, str]:
-        return self.placed.digest, repr(self.process.with_usual_structure())
+    def key(self) -> tuple[str, str, Belief]:
+        return self.placed.digest, repr(self.process.with_usual_structure()), self.belief
 
 
 def _measured(request: Request, context: Context) -> _Measured:
@@ -420,7 +449,7 @@ def _measured(request: Request, context: Context) -> _Measured:
     stack = _layers(placed, wish.process, watch.part(0.4, 0.6), store)
     summary = _by_layers(summary, stack)
     need = _need(placed, stack, wish.process, context.part(0.6, 1.0))
-    return _Measured(raw, placed, summary, stack, need, wish.process)
+    return _Measured(raw, placed, summary, stack, need, wish.process, context.belief)
 
 
 def _own_cost(measured: _Measured, store: Store) -> Cost:

@@ -234,15 +234,22 @@ def draw_soups(
         np.concatenate([s.tag for s in soups]),
     )
     seen, frame = _seen(soup, view.axes, room_mm)
-    buffers = _draw(seen, soup, view.axes, frame, pixels)
-    picture = _inked(buffers, tones)
+    picture, tag = _shaded(seen, soup, tones, view, frame, pixels)
     if standing is not None:
         of_support = slice(len(part.tag), len(part.tag) + len(standing.tag))
-        alone = _draw(seen[of_support], standing, view.axes, frame, pixels)
-        hidden = (alone.tag >= 0) & ~np.isin(buffers.tag, np.unique(standing.tag))
+        alone, behind = _shaded(seen[of_support], standing, tones, view, frame, pixels)
+        hidden = (behind >= 0) & ~np.isin(tag, np.unique(standing.tag))
         share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
-        picture = np.floor(picture * (1.0 - share) + _inked(alone, tones) * share + 0.5).astype(np.uint8)
-    return Drawing(view, picture, buffers.tag, frame, pixels)
+        picture = np.floor(picture * (1.0 - share) + alone * share + 0.5).astype(np.uint8)
+    return Drawing(view, picture, tag, frame, pixels)
+
+
+def _shaded(
+    seen: Floats, soup: Soup, tones: Tones, view: View, frame: Frame, pixels: float
+) -> tuple[np.ndarray, Indices]:
+    """Ink and tags of triangles; all else that drawing takes, most of its memory, is given back."""
+    buffers = _draw(seen, soup, view.axes, frame, pixels)
+    return _inked(buffers, tones), buffers.tag
 
 
 def composed(drawing: Drawing, tagged: list[tuple[int, float, float]]) -> Picture:

@@ -40,6 +40,12 @@ def joined(count: int, i: Indices, j: Indices) -> Indices:
     return out
 
 
+def renumbered(piece: Indices, kept: NDArray[np.bool_]) -> Indices:
+    """Numbers of pieces of which only those kept, (pieces,), are left."""
+    out: Indices = (np.cumsum(kept) - 1)[piece]
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class Cells:
     """Connected regions of one layer each, sorted by layer.
@@ -62,6 +68,20 @@ class Cells:
     def pieces(self) -> int:
         return int(self.piece.max()) + 1 if len(self.piece) else 0
 
+    def only(self, kept: NDArray[np.bool_]) -> Cells:
+        """Those of the pieces kept, (pieces,), which are numbered anew in their order."""
+        mine = kept[self.piece]
+        pairs, number = mine[self.lower], np.cumsum(mine) - 1
+        return Cells(
+            self.polygon[mine],
+            self.layer[mine],
+            renumbered(self.piece[mine], kept),
+            self.width_mm[mine],
+            self.slim[mine],
+            number[self.lower[pairs]],
+            number[self.upper[pairs]],
+        )
+
 
 def cells_of(regions: Regions, slim_below_mm: float) -> Cells:
     """Splits (L,) regions into connected cells and joins them into pieces over the layers."""
@@ -82,6 +102,11 @@ class Dense:
     polygon: Regions
     layer: Indices
     piece: Indices
+
+    def only(self, kept: NDArray[np.bool_]) -> Dense:
+        """Those of the pieces kept, (pieces,), which are numbered anew in their order."""
+        mine = kept[self.piece]
+        return Dense(self.polygon[mine], self.layer[mine], renumbered(self.piece[mine], kept))
 
 
 @dataclass(frozen=True, eq=False)

@@ -74,6 +74,18 @@ class SupportDraft:
     walls: list[tuple[Walls, Floats]]
     brace: Brace
 
+    def only(self, kept: NDArray[np.bool_]) -> SupportDraft:
+        """The pieces kept, (pieces,), which are numbered anew in their order."""
+        cells, bands = kept[self.cells.piece], self.bands
+        return SupportDraft(
+            self.cells.only(kept),
+            self.shore[cells],
+            Bands(bands.cap.only(kept), bands.sole.only(kept), bands.foot.only(kept), bands.body[cells]),
+            self.closed_lines[cells],
+            [(walls.only(kept), middles[kept]) for walls, middles in self.walls],
+            self.brace.only(kept),
+        )
+
 
 def drafted(
     support: Regions, shores: Regions | None, place: SupportPlace

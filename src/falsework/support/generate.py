@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import partial
+from dataclasses import dataclass
+from functools import cached_property, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.droop.supported import lane_spacing_mm
 from falsework.errors import FalseworkError
@@ -29,6 +31,30 @@ from falsework.support.sweep import Surroundings, Swept, shifted, support_region
 from falsework.watch import QUIET, Watch
 from falsework.wording.notices import Notice, WeakPieces
 
+Told = list[
+    tuple[str, tuple[TriedStructure, ...]]
+]  # of each piece why it is built so, and what else could be
+
+
+@dataclass(frozen=True, eq=False)
+class Supports:
+    """Supports as they were built, of which pieces can be left out: none leans on another."""
+
+    made: Made
+    told: Told
+
+    @cached_property
+    def scheme(self) -> SupportScheme:
+        pieces = _pieces(self.made, self.told, self.made.place)
+        weak = tuple(piece.number for piece in pieces if piece.weak)
+        return _scheme(self.made, pieces, (WeakPieces(weak),) if weak else (), self.made.place)
+
+    def only(self, kept: NDArray[np.bool_]) -> Supports:
+        """The pieces kept, (pieces,), which are numbered anew in their order."""
+        return Supports(
+            self.made.only(kept), [one for one, stays in zip(self.told, kept, strict=True) if stays]
+        )
+
 
 def build_scheme(
     stack: LayerStack,
@@ -38,8 +64,21 @@ def build_scheme(
     watch: Watch = QUIET,
     *,
     spared: Spared | None = None,
-    swept: Swept | None = None,
 ) -> SupportScheme:
+    """Supports for every underside that may have one: the scheme of :func:`build_supports`."""
+    return build_supports(stack, need, standings, process, watch, spared=spared).scheme
+
+
+def build_supports(
+    stack: LayerStack,
+    need: NeedMap,
+    standings: Sequence[Standing],
+    process: Process,
+    watch: Watch = QUIET,
+    *,
+    spared: Spared | None = None,
+    swept: Swept | None = None,
+) -> Supports:
     """Supports for every underside that may have one.
 
     ``standings`` has one entry per underside of ``need``. Nothing touches the part: supports keep the side
@@ -72,10 +111,8 @@ def build_scheme(
         watch.at("building supports", 0.5)
         made = made_of(support, None, place)
         told = [("", ())] * made.draft.cells.pieces
-    pieces = _pieces(made, told, place)
-    weak = tuple(piece.number for piece in pieces if piece.weak)
     watch.at("supports built", 1.0)
-    return _scheme(made, pieces, (WeakPieces(weak),) if weak else (), place)
+    return Supports(made, told)
 
 
 def _scheme(
@@ -139,9 +176,7 @@ def _useful(support: Regions, place: SupportPlace) -> Regions:
     return gathered(cells.polygon[kept], cells.layer[kept], len(support))
 
 
-def _pieces(
-    made: Made, told: Sequence[tuple[str, tuple[TriedStructure, ...]]], place: SupportPlace
-) -> tuple[SupportPiece, ...]:
+def _pieces(made: Made, told: Told, place: SupportPlace) -> tuple[SupportPiece, ...]:
     draft, check, need = made.draft, made.check, place.need
     brace, count = draft.brace, draft.cells.pieces
     (piece, underside, _), contact_mm2 = made.contacts, made.contact_mm2

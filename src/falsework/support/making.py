@@ -46,6 +46,11 @@ class Made:
     strands: SupportStrands
     costs: list[Cost]
 
+    def only(self, kept: NDArray[np.bool_]) -> Made:
+        """The pieces kept, (pieces,), which are numbered anew in their order."""
+        costs = [cost for cost, one in zip(self.costs, kept, strict=True) if one]
+        return Made(self.place, self.draft.only(kept), self.check.only(kept), self.strands.only(kept), costs)
+
     @cached_property
     def taken(self) -> Floats:
         """(pieces, 2) filament in mm³ and seconds of each piece."""

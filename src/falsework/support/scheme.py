@@ -40,6 +40,12 @@ class SupportStrands:
     role: NDArray[np.int8]
     piece: Indices
 
+    def only(self, kept: NDArray[np.bool_]) -> SupportStrands:
+        """Those of the pieces kept, (pieces,), which are numbered anew in their order."""
+        mine = kept[self.piece]
+        piece: Indices = (np.cumsum(kept) - 1)[self.piece[mine]]
+        return SupportStrands(self.ends_mm[mine], self.layer[mine], self.role[mine], piece)
+
     @property
     def lengths_mm(self) -> Floats:
         lengths: Floats = np.hypot(

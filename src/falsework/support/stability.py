@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.droop.bond import top_of
 from falsework.droop.laws import Laws
@@ -61,6 +62,9 @@ class Brace:
     def reshapes(self) -> bool:
         return bool(self.widen_mm.any() or self.thicken_mm.any())
 
+    def only(self, kept: NDArray[np.bool_]) -> Brace:
+        return Brace(self.tie_mm[kept], self.widen_mm[kept], self.thicken_mm[kept])
+
     def also(self, more: Brace) -> Brace:
         """With feet wider and columns thicker by as much again."""
         return Brace(self.tie_mm, self.widen_mm + more.widen_mm, self.thicken_mm + more.thicken_mm)
@@ -82,6 +86,20 @@ class StabilityCheck:
     scar_mm2: Floats
     bottom_mm: Floats
     top_mm: Floats
+
+    def only(self, kept: NDArray[np.bool_]) -> StabilityCheck:
+        """Of the pieces kept, (pieces,)."""
+        return StabilityCheck(
+            self.slenderness[kept],
+            self.buckling_safety[kept],
+            self.topple_safety[kept],
+            self.wanted.only(kept),
+            self.weak[kept],
+            self.foot_mm2[kept],
+            self.scar_mm2[kept],
+            self.bottom_mm[kept],
+            self.top_mm[kept],
+        )
 
 
 @dataclass(frozen=True, eq=False)

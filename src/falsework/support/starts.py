@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.layers import overlay, planar
+from falsework.layers.polygons import areas_only
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import Gap
@@ -15,12 +16,14 @@ from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.heads import PRINTABLE_WIDTHS, heads_of
 from falsework.support.scheme import SupportStrands
+from falsework.support.sweep import simplified
 from falsework.wording.notices import Obstacle
 
 StartPoint = tuple[float, float, float]
 
 CARRIED_SHARE = 0.5  # of a start that must lie over strands: side clearance takes its rim
 MOST_LOWER = 2  # layers more than the gap: next to a lower tip the head of that one keeps the support down
+_MOST_CORNERS, _STRAY_MM = 500, 0.02  # outlines of more corners may stray by so much
 _SEAT_WIDTHS = 1.0  # a strand this many line widths away at most lies beneath it
 
 
@@ -151,6 +154,8 @@ def _obstacle(
     side_mm, radius_mm = process.structure.side_gap_mm, 0.5 * PRINTABLE_WIDTHS * process.line_width_mm
     takes_mm = process.air_gap.realised_mm
     for below in range(layer - 1, -1, -1):
+        if not planar.dwithin(sections[below], free, side_mm):
+            continue
         here = overlay.intersection(sections[below], overlay.buffer(free, side_mm))
         if here.is_empty:
             continue
@@ -160,6 +165,8 @@ def _obstacle(
             takes_mm += process.air_gap_below.realised_mm
             return Obstacle("gap", (x, y, top_mm), float(z_mm[layer]) - top_mm, takes_mm)
         free = overlay.difference(free, overlay.buffer(here, side_mm))
+        if planar.get_num_coordinates(free) > _MOST_CORNERS:  # each layer would add arcs to those of the last
+            free = simplified(areas_only(np.array([free], dtype=object)), _STRAY_MM)[0]
         if overlay.buffer(free, -radius_mm).is_empty:
             place = planar.get_coordinates(planar.point_on_surface(here))[0].tolist()
             return Obstacle("part" if lands else "sides", (place[0], place[1], top_mm))

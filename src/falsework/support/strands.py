@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_st
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, unite
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.support.cells import Bands, Cells, Dense
+from falsework.support.cells import Bands, Cells, Dense, renumbered
 from falsework.support.scheme import Role, SupportStrands
 from falsework.support.sweep import simplified
 
@@ -62,6 +62,19 @@ class Walls:
     piece: Indices
     line: Indices
     key: Indices
+
+    def only(self, kept: NDArray[np.bool_]) -> Walls:
+        """Those of the pieces kept, (pieces,), which are numbered anew in their order."""
+        mine = kept[self.piece]
+        return replace(
+            self,
+            offset_mm=self.offset_mm[mine],
+            span_mm=self.span_mm[mine],
+            layer=self.layer[mine],
+            piece=renumbered(self.piece[mine], kept),
+            line=self.line[mine],
+            key=self.key[mine],
+        )
 
 
 @dataclass(frozen=True, eq=False)

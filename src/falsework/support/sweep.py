@@ -241,11 +241,11 @@ def carried(
         if over.area < _SPECK_MM2:
             return EMPTY
         window = _about(over, margin)
-        rest = overlay.difference(over, around.ground(i, reach_mm, window))
+        beneath = overlay.intersection(out[i - 1], window)
+        rest = overlay.difference(over, overlay.buffer(beneath, reach_mm, quad_segs=4))
         if rest.area < _SPECK_MM2:
             return EMPTY
-        beneath = overlay.intersection(out[i - 1], window)
-        left = overlay.difference(rest, overlay.buffer(beneath, reach_mm, quad_segs=4))
+        left = overlay.difference(rest, around.ground(i, reach_mm, window))
         return EMPTY if left.area < _SPECK_MM2 else left
 
     def asks(i: int) -> bool:

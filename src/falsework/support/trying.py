@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,15 @@ from falsework.support.cells import cells_of
 from falsework.support.contacts import contacts_of
 from falsework.support.sparing import Spared
 from falsework.support.standing import Choice
-from falsework.support.sweep import Surroundings, Swept, cleared_of, empties, support_regions, sweep_columns
+from falsework.support.sweep import (
+    Surroundings,
+    Swept,
+    cleared_of,
+    empties,
+    reaching_bed,
+    support_regions,
+    sweep_columns,
+)
 
 _AROUND_MM = 6.0  # what lies farther from a narrow underside does not help to carry it
 _SURE_WIDTHS = 4.0  # columns broader than so many lines and both side gaps always leave room for one
@@ -36,21 +45,25 @@ def unbuilt(
     """Standings of undersides, by number, that columns promise and of which nothing would be built.
 
     ``choices`` as they were before anything was built, ``built`` the undersides that then got support.
-    Columns that are broad in the mean are taken at their word; where others are not, all are swept.
+    Columns that are broad in the mean are taken at their word; where others are not, all are swept. What is
+    carried from the bed alone is so where the part may be stood on too.
     """
     out: set[tuple[Standing, int]] = set()
-    for standing in (Standing.BED, Standing.BED_OR_PART):
-        doubtful = []
+    sure = {c.underside for c in choices if c.chosen is Standing.BED and c.underside in built}
+    doubtful: dict[Standing, set[int]] = {Standing.BED_OR_PART: set(), Standing.BED: set()}
+    for standing, asked in doubtful.items():
         for choice in choices:
+            if choice.underside in sure:
+                continue
             option = next(o for o in choice.options if o.standing is standing)
             if choice.chosen is standing:
                 if choice.underside not in built:
                     out.add((standing, choice.underside))
             elif option.contact_mm2 > 0.0 and _narrow(need, choice.underside, option.contact_mm2, process):
-                doubtful.append(choice.underside)
-        if doubtful:
-            carried = _carried(standing, doubtful, stack, need, process, swept, spared)
-            out.update((standing, number) for number in doubtful if number not in carried)
+                asked.add(choice.underside)
+    if any(doubtful.values()):
+        carried = _carried(doubtful, stack, need, process, swept, spared)
+        out.update((standing, n) for standing, asked in doubtful.items() for n in asked - carried[standing])
     return frozenset(out)
 
 
@@ -65,31 +78,45 @@ def _narrow(need: NeedMap, number: int, contact_mm2: float, process: Process) ->
 
 
 def _carried(
-    standing: Standing,
-    doubtful: Sequence[int],
+    doubtful: Mapping[Standing, Collection[int]],
     stack: LayerStack,
     need: NeedMap,
     process: Process,
     swept: Swept,
     spared: Spared | None,
-) -> set[int]:
-    """Undersides that support would end beneath if all that ask for it stood so, of those near the doubtful:
-    neighbours help each other. Only windows around these are swept."""
+) -> dict[Standing, set[int]]:
+    """By standing the undersides that support would end beneath if all that ask for it stood so, of those
+    near the doubtful: neighbours help each other. Only windows around these are swept."""
     whole = np.zeros(len(need.undersides), dtype=bool) if spared is None else spared.whole
     asks = np.array([u.kind is not UndersideKind.HOLDS for u in need.undersides]) & ~whole
     boxes, tops = _extents(need)
-    out: set[int] = set()
-    for window in _windows(boxes[[number - 1 for number in doubtful]]):
+    out: dict[Standing, set[int]] = {standing: set() for standing in doubtful}
+    numbers = sorted(set().union(*doubtful.values()))
+    for window in _windows(boxes[[number - 1 for number in numbers]]):
         near = _meet(boxes, window)
-        standings = [standing if one else Standing.LEAVE for one in (asks & near).tolist()]
         seen = _through(window, swept, int(tops[near].max()) + 2, process)
-        tried = sweep_columns(stack, need, standings, process, spared=spared, like=seen)
-        support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
-        cells = cells_of(support, 0.0)
-        if cells.pieces:
-            _, underside, _ = contacts_of(cells, need, process.air_gap)
-            out.update(need.undersides[u].number for u in set(underside.tolist()))
+        anywhere = None
+        for standing, asked in doubtful.items():
+            if not near[[number - 1 for number in asked]].any():
+                continue
+            if anywhere is None or spared is not None:
+                standings = [standing if one else Standing.LEAVE for one in (asks & near).tolist()]
+                tried = sweep_columns(stack, need, standings, process, spared=spared, like=seen)
+                anywhere = tried if standing is Standing.BED_OR_PART else None
+            else:  # from the bed alone: what of the same columns reaches it, between the same surroundings
+                tried = replace(anywhere, columns=reaching_bed(anywhere.columns, anywhere.cleared))
+            out[standing] |= _ended_beneath(tried, need, process)
     return out
+
+
+def _ended_beneath(tried: Swept, need: NeedMap, process: Process) -> set[int]:
+    """Numbers of the undersides beneath which columns end once gaps and clearance are taken off."""
+    support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
+    cells = cells_of(support, 0.0)
+    if not cells.pieces:
+        return set()
+    _, underside, _ = contacts_of(cells, need, process.air_gap)
+    return {need.undersides[u].number for u in set(underside.tolist())}
 
 
 def _extents(need: NeedMap) -> tuple[Floats, Indices]:
