@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from threading import Lock
 from typing import Any
 
 from falsework.errors import Cancelled
@@ -54,6 +55,17 @@ class Watch:
         """The same watch for the stretch ``start``..``end`` (fractions of this one)."""
         width = self.end - self.start
         return replace(self, start=self.start + width * start, end=self.start + width * end)
+
+    def beside(self) -> Watch:
+        """The same watch for jobs beside each other: they tell one at a time, all at the fraction where this
+        stretch begins."""
+        told, start = Lock(), self.start
+
+        def tell(step: str, fraction: float) -> None:
+            with told:
+                self.tell(step, start)
+
+        return replace(self, tell=tell)
 
     def silent(self) -> Watch:
         """The same watch that is not told anything, for work beside other work that is."""

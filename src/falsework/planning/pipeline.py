@@ -205,10 +205,12 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tu
             return choice
         return chosen_instead(choice, underside, standing)
 
+    beside = replace(context, watch=context.watch.part(0.85, 0.85).beside())
+
     def planned(choices: tuple[Choice, ...]) -> tuple[Plan, _Built]:
         then = _without(built, choices, weighed)
         if then is None:
-            then = _built(weighed, choices, wish.process, replace(context, watch=context.watch.silent()))
+            then = _built(weighed, choices, wish.process, beside)
         return _assembled(weighed, then, wish, context), then
 
     now = [choice.chosen for choice in built.choices]

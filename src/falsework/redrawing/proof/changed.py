@@ -191,9 +191,7 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
     """The solid with changes applied in order, and the volumes that came and went, mm³."""
     added_mm3 = removed_mm3 = 0.0
     volume = solid.volume()
-    # what is only added needs no order
-    in_order = any(draft.removed for draft in drafts)
-    for some in [(draft,) for draft in drafts] if in_order else [drafts]:
+    for some in _batches(drafts):
         added = [region.solid.as_original() for draft in some for region in draft.added]
         removed = [region.solid.as_original() for draft in some for region in draft.removed]
         if added:
@@ -205,3 +203,14 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
             removed_mm3 += volume - solid.volume()
             volume = solid.volume()
     return without_specks(solid), added_mm3, removed_mm3
+
+
+def _batches(drafts: tuple[Draft, ...]) -> list[list[Draft]]:
+    """The drafts in their order, those together that follow each other and only add: these need no order."""
+    batches: list[list[Draft]] = []
+    for draft in drafts:
+        if batches and not draft.removed and not batches[-1][-1].removed:
+            batches[-1].append(draft)
+        else:
+            batches.append([draft])
+    return batches
