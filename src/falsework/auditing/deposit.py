@@ -297,9 +297,9 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     rows, ends, long, section, low, top, travels, blobs, order = laying.sort_out(rows)
     if len(rows) == 0:
         return None
-    step, height, half, beads, middle = laying.measure(
-        ends, long, section, top, field.top, *field.frame, state.z_mm, state.height_mm, usual.height_mm,
-        usual.width_mm, _UNLIKELY,
+    step, height, half, fills, beads, middle = laying.measure(
+        ends, rows[:, cut.PATH], long, section, top, field.top, *field.frame, state.z_mm, state.height_mm,
+        usual.height_mm, usual.width_mm, _UNLIKELY,
     )  # fmt: skip
     owner = state.owners(top, step, ends)
     share, resting, near, gap, sunk, doubtful = field_of.rest(
@@ -311,7 +311,6 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     if len(doubtful):
         pieces = _stretches(laid, state)
         runs = _runs(pieces[~_inside(pieces, laid, state)], laid, state)
-    fills = laying.open_paths(laid.path, ends, half)
     twice, touch, struck = field_of.lay(
         order, ends, half, height, owner, laid.path, fills, travels, field.top, field.owner, field.woven,
         *field.frame,
@@ -330,9 +329,8 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
 def _stretches(laid: _Beads, state: _State) -> Floats:
     """(m, 4) place in ``doubtful``, from, to, carried share of stretches in air; sets ``share`` of these."""
     field, doubtful, height, carry = state.grid, laid.doubtful, laid.height, state.carrying.carry_mm
-    under = laid.middle[doubtful] - height[doubtful]
-    tall = float(height[doubtful].max())
-    low, high = float(under.min()) - max(tall, carry), float(under.max()) + tall
+    low, high, tall = laying.undersides(laid.middle, height, doubtful)
+    low, high = low - max(tall, carry), high + tall
     whole = np.zeros(len(doubtful), np.bool_)
     spans, count = state.spans, 0
     for shelf in reversed(state.shelves):  # what carries is most often what was laid last
@@ -351,6 +349,7 @@ def _stretches(laid: _Beads, state: _State) -> Floats:
             laid.share[doubtful] = 1.0
             return np.zeros((0, 4))
     # the bed carries whatever is one strand high; through a gap it carries nothing
+    under = laid.middle[doubtful] - height[doubtful]
     on_bed = np.flatnonzero(under < CONTACT * height[doubtful])
     if len(on_bed):
         rows = np.empty((len(on_bed) * field_of.LINES, 5))

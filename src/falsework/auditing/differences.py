@@ -70,19 +70,19 @@ _TIME = _Differs(
 
 
 def process_findings(
-    process: Process, usual: Usual, found: ProgramSurvey, totals: ProgramTotals
+    process: Process, usual: Usual, found: ProgramSurvey, first_height_mm: float, layers: LayerSums
 ) -> Iterable[Finding]:
-    """Heights, widths, heat, fan and speed beside the process's."""
+    """Heights, widths, heat of the bed and speed of walls beside the process's."""
     if abs(usual.height_mm - process.layer_height_mm) > 0.01:
         yield _HEIGHT(usual.height_mm, process.layer_height_mm)
-    if abs(totals.first_height_mm - process.first_layer_height_mm) > 0.02:
-        yield _FIRST(totals.first_height_mm, process.first_layer_height_mm)
+    if abs(first_height_mm - process.first_layer_height_mm) > 0.02:
+        yield _FIRST(first_height_mm, process.first_layer_height_mm)
     if abs(usual.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
         yield _WIDTH(usual.width_mm, process.line_width_mm)
     bed = process.material.bed_temperature_c
     if abs(found.bed_c - bed) > _HEAT_OFF_C and found.reading.state[rs274.HEATED]:
         yield _BED(found.bed_c, bed)
-    speed = totals.wall_speed_mm_s
+    speed = layers.wall_speed_above_mm_s
     if speed is not None and speed > _FAST * process.wall_speed_mm_s:
         level = FindingLevel.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else FindingLevel.CAUTION
         yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)

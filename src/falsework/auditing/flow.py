@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.auditing.points import Points, points_along, sides
+from falsework.auditing.points import Points, neighbours, points_along
 from falsework.auditing.survey import ProgramSurvey
 from falsework.kernels.bead import laying
 from falsework.kernels.bead import strands as cut
@@ -201,14 +201,7 @@ def pitches(
         return np.zeros(0, np.int64), np.zeros(0)
     points = points_along(ends, _POINT_MM, most)
     amid = _amid(points, ends, path)
-    p, q, across = sides(points, _REACH_MM, _PARALLEL)
-    both = amid[p] & amid[q]
-    p, across = p[both], across[both]
-    apart = np.abs(across) > _LEAST_MM
-    p, across = p[apart], across[apart]
-    left, right = np.full(len(points.xy), np.inf), np.full(len(points.xy), np.inf)
-    np.minimum.at(left, p[across > 0], across[across > 0])
-    np.minimum.at(right, p[across < 0], -across[across < 0])
+    left, right = neighbours(points, _REACH_MM, _PARALLEL, _LEAST_MM, amid)
     both = np.isfinite(left) & np.isfinite(right)
     least, wider = np.minimum(left, right), np.where(both, np.maximum(left, right), np.inf)
     even = both & (wider < 1.6 * least)

@@ -12,7 +12,7 @@ from falsework.auditing.deposit import BED, FAR_MM, FLAT, OWNERS, PART, SUPPORT,
 from falsework.auditing.flow import pitches
 from falsework.auditing.layer_sums import LayerSums
 from falsework.auditing.plate import BedHeights
-from falsework.auditing.points import crossed, hanging_together, points_along, running_across, sides
+from falsework.auditing.points import crossed, hanging_together, neighbours, points_along, running_across
 from falsework.auditing.sites import FindingSite, Sites, box_of, run_sites, site_of
 from falsework.auditing.survey import Usual, width_mm
 from falsework.droop.belief import Belief
@@ -26,7 +26,6 @@ LEAST_SAG_MM = 0.3  # what passes for a clean bridge: this or a layer's height, 
 _FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
 _ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
 _TWICE_MM = 10.0
-_WALLS_MM = 100.0  # of closed lines, before their speed tells anything
 _FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
 _CROSSED, _CROSSED_MM = 0.01, 1.5  # share of walls, and mm, laid over what their layer has there
@@ -84,25 +83,12 @@ class ProgramTotals:
 
     rebuilt_mm3: float = 0.0
     by_owner_mm3: Floats = None  # type: ignore[assignment]
-    fan_mm: float = 0.0  # fan share times length, above the first layer
     first_height_mm: float = 0.0
     part_top_mm: float = 0.0
     last_line: int = 0
     whole_mm: float = 0.0  # of strands above the first layer
     fast_mm: float = 0.0  # of strands that ask for more than nozzles melt
     most_mm3_s: float = 0.0
-    wall_mm: float = 0.0  # of closed lines above the first layer, and their length times speed
-    wall_mm2_s: float = 0.0
-
-    @property
-    def fan(self) -> float:
-        """Mean share above the first layer."""
-        return self.fan_mm / self.whole_mm if self.whole_mm else 0.0
-
-    @property
-    def wall_speed_mm_s(self) -> float | None:
-        """Mean speed of closed lines above the first layer."""
-        return self.wall_mm2_s / self.wall_mm if self.wall_mm > _WALLS_MM else None
 
     def add(self, layer: Layer, by_owner: Floats, sums: Floats) -> None:
         """Sum up a layer's strands as ``look_over`` gives them."""
@@ -112,12 +98,9 @@ class ProgramTotals:
 
     def add_above(self, sums: Floats) -> None:
         """The same of what counts only above the first layer."""
-        self.fan_mm += float(sums[laying.FANNED])
         self.whole_mm += float(sums[laying.WHOLE])
         self.fast_mm += float(sums[laying.TOO_FAST])
         self.most_mm3_s = max(self.most_mm3_s, float(sums[laying.MOST_MELT]))
-        self.wall_mm += float(sums[laying.WALLS])
-        self.wall_mm2_s += float(sums[laying.WALL_PACE])
 
 
 class Gatherer:
@@ -140,7 +123,7 @@ class Gatherer:
             limits.process.nozzle_mm, _FLATTEST, MELTED_MM3_S,
         )  # fmt: skip
         totals.add(layer, by_owner, sums)
-        if sums[laying.OWN] == 0.0:
+        if not by_class[:, laying.LONG].any():  # nothing but lines beside the print
             return
         self.layers.add(layer, by_class)
         whole = float(sums[laying.WHOLE])
@@ -156,10 +139,11 @@ class Gatherer:
             own = np.flatnonzero(layer.owner != FLAT)
             if len(own) and not self._on_raft(layer):
                 self._add("thick layer", site_of(layer, own, whole, layer.step_mm))
-        if sums[laying.CROSSED] > max(_CROSSED_MM, _CROSSED * sums[laying.WALLS]):
+        if sums[laying.CROSSED] > max(_CROSSED_MM, _CROSSED * by_class[laying.WALL, laying.LONG]):
             walls = np.flatnonzero(~layer.fills & (layer.owner == PART))
             over = layer.twice[walls] > 0.0
-            crossing = walls[crossed(layer.ends[walls][:, [0, 1, 3, 4]], layer.rows[walls, cut.PATH], over)]
+            path = layer.rows[walls, cut.PATH].astype(np.int64)
+            crossing = walls[crossed(layer.ends[walls][:, [0, 1, 3, 4]], path, over)]
             if len(crossing):
                 self._add("overlap", site_of(layer, crossing, float(sums[laying.CROSSED])))
         if not self._laid:
@@ -314,8 +298,8 @@ class Gatherer:
             self._add("blob", site)
 
     def _struck(self, layer: Layer) -> None:
-        struck = np.flatnonzero(layer.struck_mm > _STRUCK_MM)
-        if len(struck):
+        if layer.struck_mm.max() > _STRUCK_MM:
+            struck = np.flatnonzero(layer.struck_mm > _STRUCK_MM)
             rows = layer.travels[struck]
             worst = rows[np.argmax(layer.struck_mm[struck])]
             x, y = 0.5 * (worst[cut.AX] + worst[cut.BX]), 0.5 * (worst[cut.AY] + worst[cut.BY])
@@ -343,10 +327,8 @@ class Gatherer:
 def _doubled(layer: Layer, chosen: Indices, usual_mm: float) -> Indices:
     """Of strands that seem laid twice those that follow others of this layer on the same line."""
     points = points_along(layer.ends[:, [0, 1, 3, 4]], 0.5, 40_000)
-    p, _, across = sides(points, 0.75, _PARALLEL)
-    same = np.abs(across) < _SAME_LINE * layer.width_mm[points.strand[p]]
-    on = np.zeros(len(points.xy), bool)
-    on[p[same]] = True
+    left, right = neighbours(points, 0.75, _PARALLEL, 0.0)
+    on = np.minimum(left, right) < _SAME_LINE * layer.width_mm[points.strand]
     share = np.bincount(points.strand, weights=on, minlength=len(layer)) / np.bincount(
         points.strand, minlength=len(layer)
     )

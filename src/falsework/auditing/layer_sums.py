@@ -17,6 +17,8 @@ WALL, FILL, OVER_AIR, HOLDING, OTHER = (
 )  # fmt: skip
 CLASS_NAMES = ("walls", "strands of the fill", "strands over air", "supports", "strands beside the part")
 
+_WALLS_MM = 100.0  # of closed lines, before their speed tells anything
+
 
 @dataclass(eq=False)
 class LayerSums:
@@ -77,6 +79,20 @@ class LayerSums:
     @property
     def nozzle_c(self) -> Floats:
         return self._mean(laying.HEATED)
+
+    @property
+    def fan_above(self) -> float:
+        """Mean share of the fan above the first layer."""
+        return self._above(laying.COOLED) or 0.0
+
+    @property
+    def wall_speed_above_mm_s(self) -> float | None:
+        """Mean speed of the part's closed lines above the first layer; None of few."""
+        return self._above(laying.PACED, WALL, _WALLS_MM)
+
+    def _above(self, what: int, which: int | slice = slice(None), least_mm: float = 0.0) -> float | None:
+        long, weighted = (float(self._sums[1:, which, k].sum()) for k in (laying.LONG, what))
+        return weighted / long if long > least_mm else None
 
     def _mean(self, what: int) -> Floats:
         long = self.length_mm

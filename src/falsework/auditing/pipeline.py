@@ -510,8 +510,9 @@ def _of_process(
     plan: Plan | None, read: _Read, auditors: _Auditors, copies: tuple[PlacedSections, ...]
 ) -> Iterable[Finding]:
     if read.given is not None:
-        yield from process_findings(read.made_for, read.usual, read.found, auditors.strands.totals)
-        yield from layer_findings(read.made_for, auditors.strands.layers)
+        sums, first = auditors.strands.layers, auditors.strands.totals.first_height_mm
+        yield from process_findings(read.made_for, read.usual, read.found, first, sums)
+        yield from layer_findings(read.made_for, sums)
     if plan is not None:
         yield from plan_findings(plan, read.made_for, read.found, max(1, len(copies)))
     if plan is not None and plan.geometry is not None and copies:
@@ -580,11 +581,11 @@ def _figures(read: _Read, auditors: _Auditors, plan: Plan | None) -> ProgramFigu
         planned_time_s=cost.time_s if cost is not None else None,
         nozzle_c=max(found.hottest_c, 0.0),
         bed_c=found.bed_c,
-        fan=totals.fan,
+        fan=auditors.strands.layers.fan_above,
         unfollowed=tuple((u.word, u.count, u.line) for u in unfollowed),
         texts=tuple(sorted(reading.texts.items())),
         harmless=harmless(unfollowed),
-        wall_speed_mm_s=totals.wall_speed_mm_s,
+        wall_speed_mm_s=auditors.strands.layers.wall_speed_above_mm_s,
         fed_share=read.fed.share,
     )
 

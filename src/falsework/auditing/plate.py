@@ -77,7 +77,7 @@ class BedHeights:
     def _is_flat(self) -> NDArray[np.bool_]:
         return np.array([False, *(b.flat for b in self.bodies)])
 
-    @property
+    @cached_property
     def has_flat(self) -> bool:
         return bool(self._is_flat.any())
 

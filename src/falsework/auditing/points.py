@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.bead import beside
 from falsework.layers.stack import Floats, Indices
 
 
@@ -65,19 +66,23 @@ _FEW_LINES, _APART_MM = 3, 3.2
 _CROSS_SINE = 0.3  # of the angle between strands: lines side by side may touch, but do not cross
 
 
-def crossed(ends: Floats, path: Floats, over: NDArray[np.bool_]) -> Indices:
+def _crossings(ends: Floats, path: Indices) -> tuple[Indices, Indices, Floats]:
+    """(k,) pairs of strands ``ends`` (m, 4) of different paths that cross, in both orders; how far along the
+    second.
+    """
+    if len(ends) == 0:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0)
+    pairs, along = beside.crossings(ends, path, _CROSS_SINE)
+    p, q = np.concatenate([pairs, pairs[:, ::-1]]).T
+    return p, q, np.concatenate([along[:, 1], along[:, 0]])
+
+
+def crossed(ends: Floats, path: Indices, over: NDArray[np.bool_]) -> Indices:
     """Which of strands ``ends`` (m, 4) properly cross one of those ``over`` (m,) others, of another ``path``
     (m,).
     """
-    from falsework.layers import planar
-
-    lines = planar.linestrings(ends.reshape(-1, 2, 2))
-    above = np.flatnonzero(over)
-    p, q = planar.STRtree(lines[above]).query(lines, predicate="crosses")
-    q = above[q]
-    a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
-    sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / np.maximum(np.hypot(*a.T) * np.hypot(*b.T), 1e-12)
-    return np.unique(p[(path[p] != path[q]) & (sine > _CROSS_SINE)])
+    p, q, _ = _crossings(ends, path)
+    return np.unique(p[over[q]])
 
 
 def _closed(ends: Floats, path: Indices, within_mm: float) -> NDArray[np.bool_]:
@@ -96,19 +101,10 @@ def running_across(ends: Floats, path: Indices, pitch_mm: float) -> dict[int, in
     Nothing that belongs there does: fill ends in walls, lines lie side by side. So a path counts where it
     crosses strands about as often as these lie beside each other.
     """
-    from falsework.layers import planar
-
-    lines = planar.linestrings(ends.reshape(-1, 2, 2))
-    p, q = planar.STRtree(lines).query(lines, predicate="crosses")
-    a, b = (ends[k, 2:] - ends[k, :2] for k in (p, q))
+    p, q, along = _crossings(ends, path)
     long = np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
-    turn = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    off = ends[q, :2] - ends[p, :2]
-    along = long[q] * (off[:, 0] * a[:, 1] - off[:, 1] * a[:, 0]) / np.where(turn == 0.0, np.inf, turn)
     amid = (along > pitch_mm) & (along < long[q] - pitch_mm)  # not where fill ends in a wall
-    amid |= _closed(ends, path, 2.0 * pitch_mm)[q]
-    good = (path[p] != path[q]) & (np.abs(turn) > _CROSS_SINE * long[p] * long[q]) & amid
-    p = p[good]
+    p = p[amid | _closed(ends, path, 2.0 * pitch_mm)[q]]
     paths, counts = np.unique(path[p], return_counts=True)
     often = counts >= _MANY
     # a few lines may cross strands that lie apart, as of supports; many are a lattice
@@ -121,20 +117,14 @@ def running_across(ends: Floats, path: Indices, pitch_mm: float) -> dict[int, in
     return out
 
 
-def sides(points: Points, reach_mm: float, cosine: float) -> tuple[Indices, Indices, Floats]:
-    """Pairs of points of parallel strands side by side: (k,) both indices, and how far left the second lies,
-    mm.
+def neighbours(
+    points: Points, reach_mm: float, cosine: float, least_mm: float, among: NDArray[np.bool_] | None = None
+) -> tuple[Floats, Floats]:
+    """(n,) how far to the left and to the right of each point a parallel strand lies beside it, infinite
+    where none does; ``among`` (n,) the points that count, nearer ones than ``least_mm`` do not.
     """
-    from scipy.spatial import cKDTree
-
-    near = cKDTree(points.xy).query_pairs(max(reach_mm, 1.2 * points.step_mm), output_type="ndarray")
-    near = np.concatenate([near, near[:, ::-1]])
-    p, q = near[:, 0], near[:, 1]
-    own = points.strand[p] != points.strand[q]
-    p, q = p[own], q[own]
-    off = points.xy[q] - points.xy[p]
-    unit = points.unit[p]
-    across = unit[:, 0] * off[:, 1] - unit[:, 1] * off[:, 0]
-    along = np.abs((off * unit).sum(axis=1))
-    beside = (np.abs((unit * points.unit[q]).sum(axis=1)) > cosine) & (along < 0.75 * points.step_mm)
-    return p[beside], q[beside], across[beside]
+    some = np.ones(len(points.xy), bool) if among is None else among
+    reach = max(reach_mm, 1.2 * points.step_mm)
+    along = 0.75 * points.step_mm
+    left, right = beside.nearest(points.xy, points.strand, points.unit, some, reach, along, cosine, least_mm)
+    return left, right

@@ -32,13 +32,16 @@ def mark_ground(rows, low, high, left, bottom, size):
         if dx == 0.0 and dy == 0.0:
             continue
         steps = min(1 + int(math.sqrt(dx * dx + dy * dy) / (0.8 * size)), 4096)
-        least, most = min(row[AZ], row[BZ]), max(row[AZ], row[BZ])
+        least, most = np.float32(min(row[AZ], row[BZ])), np.float32(max(row[AZ], row[BZ]))
+        x, y = (row[AX] - left) / size, (row[AY] - bottom) / size
+        dx, dy = dx / (size * steps), dy / (size * steps)
         for m in range(steps + 1):
-            t = m / steps
-            i = min(max(int((row[AX] + t * dx - left) / size), 0), width - 1)
-            j = min(max(int((row[AY] + t * dy - bottom) / size), 0), height - 1)
-            low[j, i] = min(low[j, i], least)
-            high[j, i] = max(high[j, i], most)
+            i = np.uintp(min(max(int(x + m * dx), 0), width - 1))
+            j = np.uintp(min(max(int(y + m * dy), 0), height - 1))
+            if least < low[j, i]:
+                low[j, i] = least
+            if most > high[j, i]:
+                high[j, i] = most
 
 
 @bare

@@ -173,29 +173,6 @@ def _strand_height(climbs, drop, clear, section, step, usual_width):
 
 
 @kernel
-def measure(
-    ends, long, section, top, field, left, bottom, size, below, before, usual_height, usual_width, unlikely
-):
-    """Height of the layer; (n,) height and half width of each strand; beads (n, 5) ax, ay, bx, by, half
-    width, and (n,) their tops half way; O(n + cells along them).
-
-    ``field``, ``left``, ``bottom``, ``size`` as for ``drops``; the rest as for ``_layer_height``.
-    """
-    drop, clear = drops(ends, field, left, bottom, size)
-    step = _layer_height(top, drop, clear, long, section, below, before, usual_height, usual_width, unlikely)
-    n = len(ends)
-    height, half, beads, middle = np.empty(n), np.empty(n), np.empty((n, 5)), np.empty(n)
-    for k in range(n):
-        climbs = ends[k, 2] != ends[k, 5]
-        height[k] = _strand_height(climbs, drop[k], clear[k], section[k], step, usual_width)
-        half[k] = 0.5 * bead_width(section[k], height[k])
-        beads[k, 0], beads[k, 1], beads[k, 2], beads[k, 3] = ends[k, 0], ends[k, 1], ends[k, 3], ends[k, 4]
-        beads[k, 4] = half[k]
-        middle[k] = 0.5 * (ends[k, 2] + ends[k, 5])
-    return step, height, half, beads, middle
-
-
-@kernel
 def open_paths(path, ends, half):
     """(n,) whether each strand's path (n,) ends elsewhere than it began: fill, and not a wall.
 
@@ -216,14 +193,47 @@ def open_paths(path, ends, half):
     return out
 
 
+@kernel
+def measure(
+    ends, path, long, section, top, field, left, bottom, size, below, before, usual_height, usual_width,
+    unlikely,
+):  # fmt: skip
+    """Height of the layer; (n,) height and half width of each strand, and whether its path (n,) is open;
+    beads (n, 5) ax, ay, bx, by, half width, and (n,) their tops half way; O(n + cells along them).
+
+    ``field``, ``left``, ``bottom``, ``size`` as for ``drops``; the rest as for ``_layer_height``.
+    """
+    drop, clear = drops(ends, field, left, bottom, size)
+    step = _layer_height(top, drop, clear, long, section, below, before, usual_height, usual_width, unlikely)
+    n = len(ends)
+    height, half, beads, middle = np.empty(n), np.empty(n), np.empty((n, 5)), np.empty(n)
+    for k in range(n):
+        climbs = ends[k, 2] != ends[k, 5]
+        height[k] = _strand_height(climbs, drop[k], clear[k], section[k], step, usual_width)
+        half[k] = 0.5 * bead_width(section[k], height[k])
+        beads[k, 0], beads[k, 1], beads[k, 2], beads[k, 3] = ends[k, 0], ends[k, 1], ends[k, 3], ends[k, 4]
+        beads[k, 4] = half[k]
+        middle[k] = 0.5 * (ends[k, 2] + ends[k, 5])
+    return step, height, half, open_paths(path, ends, half), beads, middle
+
+
+@kernel
+def undersides(middle, height, chosen):
+    """Lowest and highest underside of chosen strands, and the height of the highest of them."""
+    low, high, tall = np.inf, -np.inf, 0.0
+    for k in chosen:
+        under = middle[k] - height[k]
+        low, high, tall = min(low, under), max(high, under), max(tall, height[k])
+    return low, high, tall
+
+
 # what ``look_over`` marks: one bit each
 FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK = range(8)
 MARKS = 8
-# and sums up: mm³ rebuilt from outer measures; mm of length, of length times fan, of what asks for more than
-# nozzles melt, the most of that in mm³/s; mm of closed lines of the part, and times their speed; mm but those
-# of flat lines beside the print; mm of the closed lines laid over what this layer has there already
-REBUILT, WHOLE, FANNED, TOO_FAST, MOST_MELT, WALLS, WALL_PACE, OWN, CROSSED = range(9)
-LOOKED = 9
+# and sums up: mm³ rebuilt from outer measures; mm of length, of what asks for more than nozzles melt, the
+# most of that in mm³/s; mm of the part's closed lines laid over what this layer has there already
+REBUILT, WHOLE, TOO_FAST, MOST_MELT, CROSSED = range(5)
+LOOKED = 5
 # classes of strands: closed lines of the part, its open ones that lie on something, those over air; supports;
 # what is neither. Lines beside the print belong to none
 WALL, FILL, OVER_AIR, HOLDING, OTHER = range(5)
@@ -250,7 +260,7 @@ def look_over(
     marks = np.zeros(len(rows), np.uint16)
     lengths, by_owner, sums = np.zeros(MARKS), np.zeros(OWNERS), np.zeros(LOOKED)
     by_class = np.zeros((CLASSES, CLASS_SUMS))
-    rebuilt = whole = fanned = fast = most = walls = paced = own = crossed = 0.0
+    rebuilt = whole = fast = most = crossed = 0.0
     lies, shows = np.zeros(OWNERS), np.zeros(OWNERS)
     for k in range(len(rows)):
         l, h, w, o = long[k], height[k], width[k], owner[k]
@@ -262,19 +272,14 @@ def look_over(
         rebuilt += bead_section(w, h) * l
         by_owner[o] += rows[k, VOLUME]
         whole += l
-        fanned += l * rows[k, FAN]
         melt = section[k] * rows[k, PACE]
         if melt > melted:
             fast += l
             most = max(most, melt)
-        if o == PART and not fills[k]:
-            walls += l
-            paced += l * rows[k, PACE]
-            if rows[k, AZ] == rows[k, BZ]:
-                crossed += l * twice[k]
+        if o == PART and not fills[k] and rows[k, AZ] == rows[k, BZ]:
+            crossed += l * twice[k]
         if o == FLAT:
             continue
-        own += l
         if o == PART:
             kind = (FILL if on >= _ON_AIR or first else OVER_AIR) if fills[k] else WALL
         else:
@@ -308,8 +313,13 @@ def look_over(
             for c in range(SUNK):
                 if mark >> c & 1:
                     lengths[c] += l
-    sums[REBUILT], sums[WHOLE], sums[FANNED], sums[TOO_FAST] = rebuilt, whole, fanned, fast
-    sums[MOST_MELT], sums[WALLS], sums[WALL_PACE], sums[OWN], sums[CROSSED] = most, walls, paced, own, crossed
+    sums[REBUILT], sums[WHOLE], sums[TOO_FAST], sums[MOST_MELT], sums[CROSSED] = (
+        rebuilt,
+        whole,
+        fast,
+        most,
+        crossed,
+    )
     return marks, lengths, by_owner, sums, by_class
 
 

@@ -108,6 +108,40 @@ def _with_ends(low, high, off, dx, dy, r):
     return low, high
 
 
+_SURELY = 1e-5  # mm, more than float32 takes from a height
+_FINE = 32  # binary places of what is counted in whole cells
+_ROUND_UP = (1 << _FINE) - 1
+
+
+@bare
+def _fine(cells):
+    """As a whole number of ``2**-_FINE`` cells: sums and shifts of these are quicker than rounding."""
+    return int(cells * 4294967296.0)
+
+
+@bare
+def _all_carry(top, owner, i0, i1, least, most, whose):
+    """Whether cells i0 … i1 of a row all lie between ``least`` and ``most``, and are ``whose``."""
+    i = i0
+    while i <= i1:
+        at = np.uintp(i)
+        z = top[at]
+        if z < least or z > most or owner[at] != whose:
+            return False
+        i += 1
+    return True
+
+
+@bare
+def _hollow(top, inside, i0, i1, deep):
+    """Whether one of the cells i0 … i1 of a row lies lower than ``deep``, and inside nothing filled."""
+    for i in range(i0, i1 + 1):
+        at = np.uintp(i)
+        if top[at] < deep and inside[at] < deep:
+            return True
+    return False
+
+
 @kernel
 def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, window, carry):
     """On what each strand rests, cell by cell beneath it, before any strand of its layer is laid.
@@ -149,34 +183,46 @@ def rest(ends, half, height, top, owner, inside, left, bottom, size, contact, wi
         run = whose = 0  # cells of one owner in a row that carry it
         hollow = False
         edge = False  # whether a cell just outside is hollow, whose edge may reach in
+        # what most rows of most strands are: all their cells carry, and nothing of them is in the way
+        flat = az == bz
+        least, most = np.float32(floor - contact * h + _SURELY), np.float32(az)
+        middle = slope = across = around = 0
+        if amid_from < amid_to:
+            middle, slope = _fine(x - y * side), _fine(side)
+            across, around = _fine(r * reach), _fine(wide * reach)
         j0 = max(0, math.ceil(y + min(0.0, dy) - wide))
         j1 = min(rows - 1, math.floor(y + max(0.0, dy) + wide))
         for j in range(j0, j1 + 1):
             off = j - y
             row = np.uintp(j)  # an index that cannot count from the end spares a check for every cell
-            amid = amid_from < off < amid_to
-            if amid:
-                low, high = off * side - r * reach, off * side + r * reach
+            unsure = not edge and carried == seen  # whether cells just outside may still tell
+            if amid_from < off < amid_to:
+                at_row = middle + j * slope
+                i0, i1 = (at_row - across + _ROUND_UP) >> _FINE, (at_row + across) >> _FINE
+                k0, k1 = (at_row - around + _ROUND_UP) >> _FINE, (at_row + around) >> _FINE
             else:
                 low, high = _row(off, dy, r, side, reach, end, first, last)
-            i0, i1 = columns, -1
-            if low <= high:
-                i0, i1 = max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high))
-            if not edge and carried == seen:
-                if amid:
-                    low, high = off * side - wide * reach, off * side + wide * reach
-                else:
-                    low, high = _row(off, dy, wide, side, reach, end, first, last)
-                    low, high = _with_ends(low, high, off, dx, dy, wide)
-                    if low > high:
-                        continue
-                k0, k1 = max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high))
+                i0, i1 = columns, -1
+                if low <= high:
+                    i0, i1 = math.ceil(x + low), math.floor(x + high)
+                low, high = _row(off, dy, wide, side, reach, end, first, last)
+                low, high = _with_ends(low, high, off, dx, dy, wide)
+                if low > high:
+                    continue
+                k0, k1 = math.ceil(x + low), math.floor(x + high)
+            i0, i1, k0, k1 = max(0, i0), min(columns - 1, i1), max(0, k0), min(columns - 1, k1)
+            if not unsure:
+                k0, k1 = i0, i1
+            if flat and i0 <= i1 and _all_carry(top[row], owner[row], k0, k1, least, most, whose):
+                seen += i1 + 1 - i0
+                carried += i1 + 1 - i0
+                run += i1 + 1 - i0
+                continue
+            if unsure:
                 if i0 > i1:
                     i0, i1 = k1 + 1, k1
-                for i in range(k0, i0):
-                    edge |= top[j, i] < deep and inside[j, i] < deep
-                for i in range(i1 + 1, k1 + 1):
-                    edge |= top[j, i] < deep and inside[j, i] < deep
+                edge = _hollow(top[row], inside[row], k0, i0 - 1, deep)
+                edge |= _hollow(top[row], inside[row], i1 + 1, k1, deep)
             for i in range(i0, i1 + 1):
                 at = np.uintp(i)
                 air = floor - top[row, at]
@@ -311,33 +357,41 @@ def lay(order, ends, half, height, kind, path, fills, travels, top, owner, woven
         side, reach, end, first, last = _sides(dx, dy, long)
         climb = (bz - az) / (long * long)
         least_z, most_z = min(0.0, bz - az), max(0.0, bz - az)
-        whose = kind[s]
+        whose, weaves = kind[s], fills[s]
         # between these rows the ends are out of sight
         amid_from, amid_to = min(0.0, dy) + r * abs(dx) / long, max(0.0, dy) - r * abs(dx) / long
+        middle = slope = across = 0
+        if amid_from < amid_to:
+            middle, slope, across = _fine(x - y * side), _fine(side), _fine(r * reach)
         for j in range(
             max(0, math.ceil(y + min(0.0, dy) - r)), min(rows - 1, math.floor(y + max(0.0, dy) + r)) + 1
         ):
             off = j - y
             row = np.uintp(j)
             if amid_from < off < amid_to:
-                low, high = off * side - r * reach, off * side + r * reach
+                at_row = middle + j * slope
+                i0, i1 = (at_row - across + _ROUND_UP) >> _FINE, (at_row + across) >> _FINE
             else:
                 low, high = _row(off, dy, r, side, reach, end, first, last)
                 low, high = _with_ends(low, high, off, dx, dy, r)
                 if low > high:
                     continue
-            for i in range(max(0, math.ceil(x + low)), min(columns - 1, math.floor(x + high)) + 1):
+                i0, i1 = math.ceil(x + low), math.floor(x + high)
+            i, i1 = max(0, i0), min(columns - 1, i1)
+            z = az
+            while i <= i1:
                 at = np.uintp(i)
-                z = az
                 if climb != 0.0:
-                    z += min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
-                if z >= top[row, at]:
-                    if not fills[s]:
+                    z = az + min(max(((i - x) * dx + off * dy) * climb, least_z), most_z)
+                was = top[row, at]
+                if z >= was:
+                    if weaves:
+                        woven[row, at] |= z > was + 0.1 * h
+                    else:
                         woven[row, at] = 0
-                    elif z > top[row, at] + 0.1 * h:
-                        woven[row, at] = 1
                     top[row, at] = z
                     owner[row, at] = whose
+                i += 1
     return twice, touch, struck
 
 
