@@ -13,11 +13,12 @@ from dataclasses import replace
 
 import numpy as np
 import shapely
+import shapely.affinity
 
 import planted
 from planted import Fault, plain_levels, plan_of, planned_bytes, planned_levels
 from programs import Writer
-from sliced import Level, Recipe, Stroke, beside, levels_of, moved, sliced, with_tower, written
+from sliced import Level, Stroke, beside, moved, with_tower, written
 
 FAULTS: dict[str, Fault] = {}
 FAMILY: dict[str, str] = {}
@@ -176,8 +177,14 @@ def _too_flat(part: str) -> bytes:
 
 
 @fault("twists on the way up", "skewed", "outline", planned=True)
-def _twists(part: str) -> bytes:
-    middle = shapely.union_all(list(plan_of(part).geometry.stack.regions)).centroid.coords[0]
+def _twists(part: str) -> bytes | None:
+    regions = list(plan_of(part).geometry.stack.regions)
+    middle = shapely.union_all(regions).centroid.coords[0]
+    if all(
+        shapely.affinity.rotate(r, 6.0, middle).symmetric_difference(r).buffer(-0.1).area < 1.0
+        for r in regions[len(regions) // 2 :]
+    ):
+        return None  # round ones look the same
 
     def change(xy: np.ndarray, z: float) -> np.ndarray:
         a = np.radians(0.6 * z)
@@ -221,10 +228,14 @@ def _drawn_in(part: str) -> bytes:
     high = float(plan_of(part).geometry.stack.z_mm[-1])
     return _of_regions(
         part,
-        lambda r, z: (
-            r if z < 0.6 * high else r.buffer(-min(1.2, 0.25 * (z - 0.6 * high)), join_style="mitre")
-        ),
+        lambda r, z: r if z < 0.6 * high else _inwards(r, min(1.2, 0.25 * (z - 0.6 * high))),
     )
+
+
+def _inwards(region: shapely.Geometry, by_mm: float) -> shapely.Geometry:
+    """What is too thin for that stays."""
+    inner = region.buffer(-by_mm, join_style="mitre")
+    return inner if inner.area > 0.4 * region.area else region
 
 
 @fault("x and y exchanged", "mirrored", planned=True)
@@ -275,8 +286,7 @@ def _no_inner(part: str) -> bytes:
 def _solid(part: str) -> bytes | None:
     if not any(s.role == "fill" for v in planned_levels(part) for s in v.strokes):
         return None
-    recipe = Recipe(height=0.2, first=0.2, fill=1.0)
-    return planned_bytes(moved(levels_of(sliced(planted.solid_of(part), recipe)), 90.0, 90.0), part)
+    return planned_bytes(planted.levels_of_plan(plan_of(part), fill=1.0), part)
 
 
 @fault("strands fill every second layer only", *_AIR, "floats", "skin", "fill", "filament", planned=True)
@@ -288,7 +298,8 @@ _family = "supports"
 
 
 @fault("support stretched", "support shifted", "support amount", "unsupported", "barely supported",
-       "stands on part", "fused below", "fused on top", "side gap", planned=True)  # fmt: skip
+       "stands on part", "fused below", "fused on top", "side gap", "support off the bed",
+       planned=True)  # fmt: skip
 def _support_stretched(part: str) -> bytes | None:
     x, y = plan_of(part).geometry.scheme.strands.ends_mm.reshape(-1, 2).mean(axis=0)
     return _support(part, lambda s, v, k: replace(s, points=(s.points - [x, y]) * [1.25, 1.0] + [x, y]))
@@ -343,9 +354,19 @@ def _half_mirrored(part: str) -> bytes | None:
         return None
     layers = planted._support_layers(part)
     at, x = layers[len(layers) // 2], plan_of(part).geometry.scheme.strands.ends_mm[:, ::2].mean()
+    if _alike_mirrored(planned_levels(part)[at + 1 :], float(x)):
+        return None
     return _support(
         part, lambda s, v, k: replace(s, points=s.points * [-1.0, 1.0] + [2.0 * x, 0.0]) if k > at else s
     )
+
+
+def _alike_mirrored(levels: Sequence[Level], x: float) -> bool:
+    """Whether supports cover the same ground when they are mirrored about x: that is no fault."""
+    own = [shapely.LineString(s.points) for v in levels for s in v.strokes if planted._is_support(s)]
+    ground = shapely.union_all(own).buffer(1.0)
+    other = shapely.transform(ground, lambda xy: xy * [-1.0, 1.0] + [2.0 * x, 0.0])
+    return bool(ground.symmetric_difference(other).area < 0.1 * ground.area)
 
 
 @fault("support wavers from layer to layer", "support shifted", "support layers missing", "support amount",

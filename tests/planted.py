@@ -165,8 +165,8 @@ def plan_of(part: str) -> Plan:
     return make_plan(solid_of(part).part(), process_of(form), release=False)
 
 
-def levels_of_plan(plan: Plan, *, regions=None) -> list[Level]:
-    """The plan's part sliced here with sparse fill, with the plan's own strands of support."""
+def levels_of_plan(plan: Plan, *, regions=None, fill: float | None = None) -> list[Level]:
+    """The plan's part sliced here with its sparse fill, or another, and the plan's own strands of support."""
     stack, process = plan.geometry.stack, plan.process
     heights = [(float(z), float(h)) for z, h in zip(stack.z_mm[1:], stack.heights_mm, strict=True)]
     recipe = Recipe(
@@ -175,7 +175,7 @@ def levels_of_plan(plan: Plan, *, regions=None) -> list[Level]:
         width=process.line_width_mm,
         walls=process.wall_lines,
         skins=process.solid_layers,
-        fill=process.fill,
+        fill=process.fill if fill is None else fill,
         supports=False,
     )
     cut = slice_regions(list(stack.regions) if regions is None else regions, heights, recipe)

@@ -6,19 +6,21 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 
 from falsework.auditing.consistency import flow_findings
 from falsework.auditing.differences import layer_findings
+from falsework.auditing.fits import robust_fit
 from falsework.auditing.flow import Fed
 from falsework.auditing.layer_sums import FILL, HOLDING, WALL, LayerSums
 from falsework.auditing.make import LaidAreas, make_findings
-from falsework.auditing.points import running_across
+from falsework.auditing.points import neighbours, points_along, running_across
 from falsework.auditing.shape import Residuals, shape_changes
 from falsework.auditing.support_amounts import SupportAmounts, amount_findings
 from falsework.auditing.survey import Usual
 from falsework.auditing.value import FindingLevel
 from falsework.cost.part import PartLayers
-from falsework.kernels.bead import laying
+from falsework.kernels.bead import beside, laying
 from falsework.process import load_process
 
 USUAL = Usual(0.2, 0.45)
@@ -54,7 +56,9 @@ def residuals(by: np.ndarray, wider: float = 0.0, noise: float = 0.01) -> Residu
     xy, z, normal = outlines()
     out = (by * normal).sum(axis=1) + wider + np.random.default_rng(2).normal(0.0, noise, len(xy))
     out[::17] += 0.5  # supports that run beside the part
-    return Residuals(xy, z, normal, out, np.zeros(len(xy), bool), np.array([15.0, 9.0, 10.0]), 1.0)
+    return Residuals(
+        xy, z, normal, out, np.zeros(len(xy), bool), np.array([15.0, 9.0, 10.0]), 1.0, np.zeros(0)
+    )
 
 
 def test_outlines_that_lie_where_they_should_are_explained_by_nothing() -> None:
@@ -216,3 +220,39 @@ def test_a_line_through_others_of_its_layer_is_found_and_fill_that_ends_in_walls
     for x, crossed in ((19.8, {}), (20.2, {}), (7.0, {len(fill): len(fill)})):
         line = np.array([[x, -1.0, x + 0.1, 11.0]])
         assert running_across(np.concatenate([fill, line]), apart, 0.45) == crossed
+
+
+def test_strands_cross_where_shapely_says_so() -> None:
+    lots = np.random.default_rng(1)
+    begin = lots.uniform(0.0, 60.0, (300, 2))
+    ends = np.hstack([begin, begin + lots.normal(0.0, 6.0, (300, 2))])
+    path = np.arange(300) // 2
+    pairs, along = beside.crossings(ends, path, 0.3)
+    lines = shapely.linestrings(ends.reshape(-1, 2, 2))
+    p, q = shapely.STRtree(lines).query(lines, predicate="crosses")
+    a, b = ends[p, 2:] - ends[p, :2], ends[q, 2:] - ends[q, :2]
+    sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / (np.hypot(*a.T) * np.hypot(*b.T))
+    meant = (sine > 0.3) & (path[p] != path[q]) & (p < q)
+    assert {tuple(sorted(pair)) for pair in pairs.tolist()} == set(zip(p[meant], q[meant], strict=True))
+    where = shapely.intersection(lines[pairs[:, 0]], lines[pairs[:, 1]])
+    assert along[:, 0] == pytest.approx(shapely.line_locate_point(lines[pairs[:, 0]], where), abs=1e-9)
+
+
+def test_neighbours_lie_left_and_right_at_their_distance() -> None:
+    rows = np.array([0.0, 0.4, 1.0, 9.0])
+    ends = np.column_stack([np.zeros(4), rows, np.full(4, 10.0), rows])
+    points = points_along(ends, 0.5, 1000)
+    left, right = neighbours(points, 1.6, 0.98, 0.08)
+    for k, (on_left, on_right) in enumerate([(0.4, np.inf), (0.6, 0.4), (np.inf, 0.6), (np.inf, np.inf)]):
+        assert left[points.strand == k] == pytest.approx(on_left)
+        assert right[points.strand == k] == pytest.approx(on_right)
+    among = points.strand != 1
+    assert neighbours(points, 1.6, 0.98, 0.08, among)[0][points.strand == 0] == pytest.approx(1.0)
+
+
+def test_a_few_values_elsewhere_do_not_mislead_a_fit() -> None:
+    lots = np.random.default_rng(3)
+    columns = lots.normal(size=(200, 2))
+    values = columns @ [1.5, -0.5] + lots.normal(0.0, 0.01, 200)
+    values[::6] += 4.0
+    assert robust_fit(columns, values, 0.05) == pytest.approx([1.5, -0.5], abs=0.01)

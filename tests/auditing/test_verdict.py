@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from falsework.auditing.value import Decision, Finding, FindingLevel, Place
-from falsework.auditing.verdict import MOST_GROUPS, answer, ranked
+from falsework.auditing.verdict import FOLLOWS, MOST_GROUPS, answer, ranked
 
 
 def finding(kind: str, level: FindingLevel, at: tuple[float, float] | None = None, layer: int = 5) -> Finding:
@@ -42,6 +42,25 @@ def test_no_finding_follows_from_itself() -> None:
         [finding("support shifted", FindingLevel.FAULT), finding("support shifted", FindingLevel.FAULT)]
     )
     assert [f.follows for f in found] == ["", ""]
+
+
+@pytest.mark.parametrize(
+    "kinds",
+    [("outline", "floats", "skin"), ("on nothing", "ploughs", "laid twice", "floats"), tuple(FOLLOWS)],
+)
+def test_findings_do_not_explain_each_other_away(kinds: tuple[str, ...]) -> None:
+    found = {f.kind: f for f in ranked([finding(kind, FindingLevel.FAULT) for kind in kinds])}
+    for f in found.values():
+        seen = [f.kind]
+        while found[seen[-1]].follows:
+            seen.append(found[seen[-1]].follows)
+            assert len(set(seen)) == len(seen)
+        assert found[seen[-1]].level is FindingLevel.FAULT
+
+
+def test_what_may_show_does_not_explain_what_will_not_come_out() -> None:
+    found = ranked([finding("interface", FindingLevel.CAUTION), finding("gap", FindingLevel.FAULT)])
+    assert [(f.kind, f.follows) for f in found] == [("gap", ""), ("interface", "")]
 
 
 @pytest.mark.parametrize(

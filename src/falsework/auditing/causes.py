@@ -146,6 +146,9 @@ def _instead(part: Part, instead: Instead) -> Finding:
     cure = "Make the program again from the part as it was given"
     if instead.mirrored:
         return Finding(0, "mirrored", FindingLevel.RUIN, f"{part.name} is printed mirrored", cure)
+    if instead.sunk_mm:
+        says = f"the lowest {instead.sunk_mm:.2f} mm of {part.name} are missing: it is sunk into the bed"
+        return Finding(0, "too low", FindingLevel.RUIN, says, cure, found=-instead.sunk_mm, unit="mm")
     if instead.tall != 1.0:
         way = "too high" if instead.tall > 1.0 else "too low"
         says = f"{part.name} is printed {100 * abs(instead.tall - 1.0):.1f} % {way}, and as wide as it is"

@@ -25,6 +25,7 @@ _LEAST_COPY = 0.15  # of the first one's height, from which another body may be 
 _ALIKE = 2.5  # times the ground that another copy takes, at most
 _ALL_ROUND, _MANY, _LAYERS = 0.97, 0.4, 6  # share of outlines; of layers; layers that must tell
 _TALLEST = 1.3  # times its height, at most, that only the height is taken to be wrong
+_EQUAL = 0.005  # of fits
 _AS_LAYERS = 0.008  # how near the layers' own scale comes to the part's
 _RAFT_MM = 1.0  # that a raft reaches past what stands on it
 _SCALE_OFF = 0.02  # beyond what counts as the part's own size
@@ -32,8 +33,8 @@ _SCALE_OFF = 0.02  # beyond what counts as the part's own size
 
 @dataclass(frozen=True)
 class Instead:
-    """The part mirrored, lying another way, or of another size or height; ``scale`` and ``tall`` 1 where it
-    is not that.
+    """The part mirrored, lying another way, of another size or height, or sunk into the bed; ``scale`` and
+    ``tall`` 1, ``sunk_mm`` 0 where it is not that.
     """
 
     placed: PlacedSections
@@ -41,6 +42,7 @@ class Instead:
     turn_deg: tuple[int, int]  # about x, then y
     scale: float
     tall: float = 1.0  # of its height alone
+    sunk_mm: float = 0.0  # so much of it lies beneath the bed
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,20 +123,34 @@ def _only_taller(
     cut short nor on a raft.
     """
     scale = _scale_by_height(part, found)
-    if scale is None or not 1.0 / _TALLEST < scale < _TALLEST or _on_raft(found, first):
+    if scale is None or not 1.0 / _TALLEST < scale < _TALLEST or on_raft(found, first):
         return None
     taller = Part(part.name, part.vertices * np.array([1.0, 1.0, scale]), part.faces)
     placed = place_in(taller, found, usual, around_mm=around_mm)
     if placed.placement.covered < _SAME or abs(placed.placement.shift_mm[2]) > 1e-6:
         return None
     better = _fit(placed) - _fit(first)
+    sunk = _sunk(part, found, usual, around_mm, scale)
+    unscaled = layer_mm is not None and abs(usual.height_mm / layer_mm - 1.0) < _AS_LAYERS
+    more = -_EQUAL if unscaled else _BETTER  # what is drawn out or pressed has other layers
+    if sunk is not None and _fit(sunk.placed) > more + max(_fit(placed), _fit(first)):
+        return sunk
     as_layers = layer_mm is not None and abs(usual.height_mm / layer_mm / scale - 1.0) < _AS_LAYERS
     if better > (-_BETTER if as_layers else _BETTER):
         return Instead(placed, False, (0, 0), 1.0, scale)
     return None
 
 
-def _on_raft(found: ProgramSurvey, placed: PlacedSections) -> bool:
+def _sunk(part: Part, found: ProgramSurvey, usual: Usual, around_mm: float, scale: float) -> Instead | None:
+    """The part without its lowest layers, where it ends too low by these."""
+    by = (1.0 - scale) * float(np.ptp(part.vertices[:, 2]))
+    if by < usual.height_mm:
+        return None
+    lower = Part(part.name, part.vertices - np.array([0.0, 0.0, by]), part.faces)
+    return Instead(place_in(lower, found, usual, around_mm=around_mm), False, (0, 0), 1.0, 1.0, by)
+
+
+def on_raft(found: ProgramSurvey, placed: PlacedSections) -> bool:
     """Whether what is printed beneath the part reaches past its lowest section on all sides."""
     dz = placed.placement.shift_mm[2]
     beneath = [rows for at, rows in found.sample.items() if found.z_mm[at] < dz + 1e-4]

@@ -9,6 +9,7 @@ import numpy as np
 
 from falsework.auditing import plate
 from falsework.auditing.gather import AuditLimits, droop_of
+from falsework.auditing.reading import ProgramReading
 from falsework.auditing.request import Bed
 from falsework.auditing.sites import FindingSite, Sites, place_of
 from falsework.auditing.survey import ProgramSurvey
@@ -280,7 +281,7 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
     yield from met(
         rs274.FEEDLESS,
         "speed unset",
-        FindingLevel.CAUTION,
+        FindingLevel.FAULT if reading.count(rs274.FEEDLESS) > 0.5 * found.moves else FindingLevel.CAUTION,
         "moves begin in line {line} before any speed was set",
         "Set a speed first: the machine will use whatever it used last",
     )
@@ -334,9 +335,30 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
         )
 
 
+_DRY_MM, _DRY = 100.0, 0.01  # of the way fed along, that may lie dry amid strands
+_COOKED_S = 600.0  # common practice, no source: plastic that waits so long in a hot nozzle is spoilt
+
+
+def _waits(reading: ProgramReading, last_line: int) -> Iterable[Finding]:
+    """The head stands still between strands, hot."""
+    told = reading.firsts[rs274.LONG_WAIT, : min(reading.count(rs274.LONG_WAIT), rs274.KEPT)]
+    waits = [(int(line), float(seconds)) for line, seconds in told if line < last_line]
+    if not waits:
+        return
+    longest = max(seconds for _, seconds in waits)
+    level = FindingLevel.FAULT if longest > _COOKED_S else FindingLevel.CAUTION
+    says = f"in line {waits[0][0]} the head waits {longest / 60:.0f} min over the print: the plastic cooks"
+    cure = "Take the wait out; to pause a print the machine has a word that draws the head aside"
+    lines = tuple(line for line, _ in waits)
+    yield Finding(
+        0, "waits", level, says, cure, len(waits), lines=lines, found=longest, planned=0.0, unit="s"
+    )
+
+
 def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
     """What is wrong with the program as a whole, whatever the part."""
     reading = found.reading
+    yield from _waits(reading, last_line)
     if found.held_back:
         yield Finding(
             0,
@@ -347,6 +369,10 @@ def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
             found.held_back,
             lines=(found.held_line,),
         )
+    if found.passed_mm > found.dry_mm > max(_DRY_MM, _DRY * found.fed_mm):  # else they are travels
+        says = f"over {found.dry_mm / 1000:.2g} m of way amid strands no filament is fed: they have gaps"
+        cure = "Make the program again: amounts are missing in it"
+        yield Finding(0, "starved", FindingLevel.FAULT, says, cure, lines=(found.dry_line,))
     if found.empty_mm > max(_EMPTY_MM, _EMPTY * found.fed_mm):
         share = found.empty_mm / found.fed_mm
         yield Finding(

@@ -7,10 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from falsework.auditing.fits import robust_fit
 from falsework.auditing.layer_sums import FILL, OVER_AIR, WALL, LayerSums
-from falsework.auditing.survey import Usual
+from falsework.auditing.placement import PlacedSections, strand_points
+from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.part import PartLayers
+from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 from falsework.process.derived import bead_section_mm2
 from falsework.process.settings import Process
@@ -21,6 +24,7 @@ _LEAST_LAYERS = 4
 _FEWER, _MORE = 0.7, 1.45  # shares of the walls
 _THIN, _DENSE = 0.45, 3.6  # of the fill; small insides come out denser, for skins reach into them
 _BARE = 0.68  # of a skin
+_STRAY = 0.5  # residuals, times the root of a layer's area in mm, that still pull where most are none
 _ENDS_MM2 = 12.0  # of solid area at an end of the part, before it is told to be open
 
 
@@ -111,14 +115,53 @@ def _shares(laid: Floats, solid: Floats, sparse: Floats) -> tuple[float | None, 
     used = np.flatnonzero(known)
     if len(used) == 0:
         return None, None
-    weight = 1.0 / np.sqrt(np.maximum(solid + sparse, 1.0))
-    a, b = columns[:, used] * weight[:, None], laid * weight
-    for _ in range(4):  # a few layers that are made otherwise do not mislead
-        by = np.linalg.lstsq(a, b, rcond=None)[0]
-        off = np.abs(b - a @ by)
-        weight = 1.0 / np.sqrt(1.0 + (off / max(2.0 * float(np.median(off)), 1e-6)) ** 2)
-        a, b = a * weight[:, None], b * weight
+    by = robust_fit(columns[:, used], laid, _STRAY, 1.0 / np.maximum(solid + sparse, 1.0))
     out: list[float | None] = [None, None]
     for k, value in zip(used, by, strict=True):
         out[int(k)] = max(0.0, float(value))
     return out[0], out[1]
+
+
+_FAR, _EMPTY, _HOLLOW = 0.8, 0.5, 2  # of the lines' spacing; share of points; layers
+_GRID_MM, _FEW_POINTS = 1.0, 12
+
+
+def hollow_findings(
+    placed: PlacedSections, found: ProgramSurvey, usual: Usual, process: Process
+) -> Iterable[Finding]:
+    """Insides through which no strand runs, told by how far the nearest is where sparse fill should be."""
+    if process.fill <= 0.0:
+        return
+    spacing = usual.width_mm / process.fill
+    walls = process.wall_lines * usual.width_mm
+    far = list(_far_from_strands(placed, found, walls + _FAR * spacing, _FAR * spacing))
+    empty = sum(share > _EMPTY for share in far)
+    if empty == 0:
+        return
+    says = f"the inside is hollow in {empty} of {len(far)} layers that were looked at: fill is missing"
+    cure = "Set the share of sparse fill"
+    level = FindingLevel.FAULT if empty >= _HOLLOW else FindingLevel.CAUTION
+    yield Finding(0, "fill", level, says, cure, empty, found=0.0, planned=process.fill)
+
+
+def _far_from_strands(
+    placed: PlacedSections, found: ProgramSurvey, deep_mm: float, far_mm: float
+) -> Iterable[float]:
+    """Of sampled layers that lie ``deep_mm`` inside the part somewhere the share of such points that have no
+    strand within ``far_mm``.
+    """
+    from scipy.spatial import cKDTree
+
+    for at in (at for at in sorted(found.sample) if at > found.first_layer):
+        k = placed.layer_at(float(found.z_mm[at]) - 1e-3)
+        inside = overlay.buffer(placed.stack.regions[k], -deep_mm) if k >= 0 else planar.Polygon()
+        if inside.is_empty:
+            continue
+        x0, y0, x1, y1 = planar.bounds(inside)
+        x, y = np.meshgrid(np.arange(x0, x1, _GRID_MM), np.arange(y0, y1, _GRID_MM))
+        xy = np.column_stack([x.ravel(), y.ravel()])
+        xy = xy[planar.contains_xy(inside, xy[:, 0], xy[:, 1])]
+        if len(xy) < _FEW_POINTS:
+            continue
+        far, _ = cKDTree(strand_points(found.sample[at])[0]).query(placed.to_program(xy))
+        yield float((far > far_mm).mean())

@@ -18,7 +18,7 @@ from falsework.auditing.causes import (
 )
 from falsework.auditing.commands import command_findings, harmless
 from falsework.auditing.consistency import flow_findings
-from falsework.auditing.copies import FoundCopies, find_copies
+from falsework.auditing.copies import FoundCopies, find_copies, on_raft
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
 from falsework.auditing.differences import (
     bed_findings,
@@ -29,8 +29,9 @@ from falsework.auditing.differences import (
 )
 from falsework.auditing.findings import outside_findings, program_findings, reading_findings, site_findings
 from falsework.auditing.flow import Fed, fed, with_own_first_layer
+from falsework.auditing.foreign import against_findings, foreign_findings, foreign_strands
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
-from falsework.auditing.make import made, make_findings
+from falsework.auditing.make import hollow_findings, made, make_findings
 from falsework.auditing.outlines import outline_findings
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.reading import Program, name_of
@@ -128,7 +129,7 @@ def audit(
         *told,
         *_of_program(program_read, auditors),
         *(_of_part(work, copies, program_read, auditors) if work is not None else ()),
-        *(_of_supports(plan, auditors) if copies.copies else ()),
+        *(_of_supports(work, plan, program_read, auditors) if work is not None and copies.copies else ()),
         *_of_process(plan, program_read, auditors, copies.copies),
     ]
     undersides, by_underside = _undersides(auditors)
@@ -461,6 +462,12 @@ def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors)
         says = f"another copy of {work.part.name} ends at {top:.2f} mm; it should reach {high:.2f} mm"
         cure = "See why the program leaves it unfinished; make it again"
         yield Finding(0, "too low", FindingLevel.RUIN, says, cure, found=top, planned=high, unit="mm")
+    if shift > 1.5 * read.usual.height_mm and not on_raft(read.found, copies.copies[0]):
+        says = f"printing reaches {shift:.2f} mm higher than {work.part.name}, which stands on no raft"
+        cure = "Look for layers that come twice, and for a scale along z; make the program again"
+        yield Finding(
+            0, "too high", FindingLevel.RUIN, says, cure, found=high, planned=high - shift, unit="mm"
+        )
     yield from _beside(copies, read)
     totals = auditors.strands.totals
     if totals.part_top_mm < high - 1.5 * read.usual.height_mm:
@@ -493,10 +500,13 @@ def _beside(copies: FoundCopies, read: _Read) -> Iterable[Finding]:
         yield Finding(0, "stray", FindingLevel.CAUTION, says, cure, len(others), found=high, unit="mm")
 
 
-def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
+def _of_supports(work: _Work, plan: Plan | None, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     if auditors.supports is None:
         return
     yield from auditors.supports.findings(auditors.tops)
+    name, ground = work.part.name, read.found.ground
+    part_mm3 = float(auditors.strands.totals.by_owner_mm3[PART])
+    yield from against_findings(name, auditors.supports, auditors.copies, ground, part_mm3)
     geometry = plan.geometry if plan is not None else None
     if plan is not None and geometry is not None and len(auditors.copies) == 1:
         placed, strands = auditors.copies[0], geometry.scheme.strands
@@ -504,6 +514,9 @@ def _of_supports(plan: Plan | None, auditors: _Auditors) -> Iterable[Finding]:
         amounts = support_amounts(auditors.supports, placed, strands, geometry.stack, plan.process)
         if amounts is not None:
             yield from amount_findings(amounts)
+        foreign = foreign_strands(auditors.supports, placed, geometry.scheme, geometry.stack)
+        top = float(geometry.stack.z_mm[-1]) + placed.placement.shift_mm[2]
+        yield from foreign_findings(geometry.part.name, foreign, top, amounts)
 
 
 def _of_process(
@@ -519,7 +532,10 @@ def _of_process(
         stack, shift = plan.geometry.stack, copies[0].placement.shift_mm[2]
         planned = part_cost(stack, plan.process)[1]
         found = made(auditors.strands.layers, read.usual, planned, stack.z_mm, shift, len(copies))
-        yield from make_findings(found, plan.process, read.usual)
+        told = list(make_findings(found, plan.process, read.usual))
+        yield from told
+        if not any(finding.kind == "fill" for finding in told):
+            yield from hollow_findings(copies[0], read.found, read.usual, plan.process)
 
 
 def _undersides(

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.auditing.fits import robust_fit
 from falsework.auditing.placement import PlacedSections, outward, strand_points
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
@@ -31,6 +32,7 @@ _FOLLOWING = 3  # layers that follow one another
 _ASIDE_MM = 0.3  # of a layer beside the others
 _WELL, _SURE = 0.85, 0.05  # share explained at which no other start is tried; by how much that must be better
 _ELSEWHERE, _ELSEWHERE_MM = 0.05, 0.25  # share of outlines that lie so far elsewhere
+_NOT_ALONG = 0.07  # the same, along which no strand runs
 _EXPLAINS = 0.35  # of what is left that a further change must take away
 _STRAY_MM = 0.12  # residuals that still pull, where most are none
 _MOST_OFF_MM = 0.5
@@ -49,7 +51,8 @@ class Residuals:
     (n, 2), and how far outwards (n,) the strand lies that should be there, mm.
 
     ``there`` (n,): whether one lies just there, whatever lies beside; ``half_mm`` (3,): half the extent of
-    the points in x, y and z; ``met``: share of points with such a strand.
+    the points in x, y and z; ``met``: share of points with such a strand; ``unmet`` (layers,) the share
+    without.
     """
 
     xy: Floats
@@ -59,6 +62,7 @@ class Residuals:
     there: NDArray[np.bool_]
     half_mm: Floats
     met: float
+    unmet: Floats
 
 
 Directions = dict[str, Floats]
@@ -112,7 +116,8 @@ def shape_changes(r: Residuals) -> tuple[ShapeChange, ...]:
         left = tried[best]
     if not chosen:
         return ()
-    by = _fitted(np.column_stack([base, *(columns[c] for c in chosen)]), r.out_mm)[base.shape[1] :]
+    every = np.column_stack([base, *(columns[c] for c in chosen)])
+    by = robust_fit(every, r.out_mm, _STRAY_MM)[base.shape[1] :]
     out, at = [], 0
     for name in chosen:
         count = columns[name].shape[1]
@@ -128,24 +133,9 @@ def _same(a: str, b: str) -> bool:
     return a == b or (a in _SIZES and b in _SIZES)
 
 
-def _fitted(columns: Floats, out_mm: Floats) -> Floats:
-    """Least squares that a few strands elsewhere do not mislead; what the points do not tell stays small."""
-    scale = np.maximum(np.sqrt(np.mean(columns**2, axis=0)), 1e-9)
-    a = columns / scale
-    weight = np.ones(len(out_mm))
-    by = np.zeros(columns.shape[1])
-    for _ in range(6):
-        lhs = (a * weight[:, None]).T @ a + 1e-4 * len(a) * np.eye(a.shape[1])
-        by = np.linalg.solve(lhs, (a * weight[:, None]).T @ out_mm)
-        off = np.abs(out_mm - a @ by)
-        weight = 1.0 / (1.0 + (off / max(1.5 * float(np.median(off)), _STRAY_MM)) ** 2)
-    out: Floats = by / scale
-    return out
-
-
 def _left(columns: Floats, out_mm: Floats) -> float:
     """Mean residual; what lies farther off than some counts no more than that."""
-    off = np.abs(out_mm - columns @ _fitted(columns, out_mm))
+    off = np.abs(out_mm - columns @ robust_fit(columns, out_mm, _STRAY_MM))
     return float(np.minimum(off, _MOST_OFF_MM).mean())
 
 
@@ -162,6 +152,7 @@ def residuals(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Res
     low, high = xy.min(axis=0), xy.max(axis=0)
     middle, level = 0.5 * (low + high), 0.5 * (float(z.min()) + float(z.max()))
     half = np.array([*(0.5 * (high - low)), 0.5 * float(np.ptp(z))])
+    ends = np.cumsum([len(layer[0]) for layer in layers])[:-1]
 
     def settle(expected: Floats) -> Residuals | None:
         r: Residuals | None = None
@@ -171,7 +162,8 @@ def residuals(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Res
             if len(met) < max(_LEAST_POINTS, 0.3 * len(xy)):
                 return r
             own = xy[met] - middle, z[met] - level, normal[met], out[met], there[met]
-            r = Residuals(*own, half, len(met) / len(xy))
+            unmet = np.array([np.mean(~np.isfinite(some)) for some in np.split(out, ends)])
+            r = Residuals(*own, half, len(met) / len(xy), unmet)
             again = _explained(r, xy - middle, z - level, normal)
             if np.abs(again - expected).max() < 0.05:
                 break
@@ -207,13 +199,13 @@ def _by_extent(layers: list[_Outlined], placed: PlacedSections) -> Floats:
 def _explained(r: Residuals, xy: Floats, z: Floats, normal: Floats) -> Floats:
     """How far outwards the changes found so far bring any point."""
     names = [c.name for c in shape_changes(r)]
-    every = Residuals(xy, z, normal, np.zeros(len(xy)), np.zeros(len(xy), bool), r.half_mm, 1.0)
+    every = Residuals(xy, z, normal, np.zeros(len(xy)), np.zeros(len(xy), bool), r.half_mm, 1.0, np.zeros(0))
 
     def columns(of: Residuals) -> Floats:
         turn = (of.xy[:, 0] * of.normal[:, 1] - of.xy[:, 1] * of.normal[:, 0])[:, None]
         return np.column_stack([of.normal, turn, *(_changes(of)[name] for name in names)])
 
-    out: Floats = columns(every) @ _fitted(columns(r), r.out_mm)
+    out: Floats = columns(every) @ robust_fit(columns(r), r.out_mm, _STRAY_MM)
     return out
 
 
@@ -286,11 +278,12 @@ def shape_findings(
     if r is None:
         return
     changes = shape_changes(r)
-    if _settled(r, changes) <= _FITTED:
+    if _settled(r, changes) <= _FITTED:  # no change of shape explains what is there
+        yield from _in_places(name, r, ())
         return
     told = [finding for change in changes for finding in _told(name, change, r, usual)]
-    told = told or list(_aside(name, r, usual))
-    yield from told or _in_places(name, r, changes)
+    told = told or list(_aside(name, r, usual)) or list(_in_places(name, r, changes))
+    yield from told or _not_along(name, r)
 
 
 def _in_places(name: str, r: Residuals, changes: tuple[ShapeChange, ...]) -> Iterable[Finding]:
@@ -307,6 +300,16 @@ def _in_places(name: str, r: Residuals, changes: tuple[ShapeChange, ...]) -> Ite
     says = f"{share:.0f} % of {name}'s outlines are laid {way} of where they should be, by {far:.1f} mm"
     cure = "Compare the part with what the program prints: it may have been drawn anew"
     yield Finding(0, "outline", FindingLevel.FAULT, says, cure, found=far, planned=0.0, unit="mm")
+
+
+def _not_along(name: str, r: Residuals) -> Iterable[Finding]:
+    """Outlines along which no strand runs, in most layers: corners cut or rounded, curves of few chords."""
+    share = float(np.median(r.unmet))
+    if len(r.unmet) >= _FOLLOWING and share > _NOT_ALONG:
+        where = f"along {100 * share:.0f} % of {name}'s outlines no strand runs"
+        says = f"{where}: corners or curves are drawn otherwise"
+        cure = "Compare the part with what the program prints: it may have been drawn anew"
+        yield Finding(0, "outline", FindingLevel.FAULT, says, cure, found=share, planned=0.0)
 
 
 def is_changed(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> bool:
@@ -329,14 +332,14 @@ def _off(r: Residuals, changes: tuple[ShapeChange, ...]) -> Floats:
     """(n,) how far out strands lie that no change explains."""
     turn = (r.xy[:, 0] * r.normal[:, 1] - r.xy[:, 1] * r.normal[:, 0])[:, None]
     columns = np.column_stack([r.normal, turn, *(_changes(r)[c.name] for c in changes)])
-    out: Floats = r.out_mm - columns @ _fitted(columns, r.out_mm)
+    out: Floats = r.out_mm - columns @ robust_fit(columns, r.out_mm, _STRAY_MM)
     return out
 
 
 def _aside(name: str, r: Residuals, usual: Usual) -> Iterable[Finding]:
     """Layers that lie beside the others, each by itself."""
     levels = np.unique(r.z)
-    shifts = np.array([_fitted(r.normal[r.z == z], r.out_mm[r.z == z]) for z in levels])
+    shifts = np.array([robust_fit(r.normal[r.z == z], r.out_mm[r.z == z], _STRAY_MM) for z in levels])
     if len(levels) < _FOLLOWING:
         return
     off = np.hypot(*(shifts - np.median(shifts, axis=0)).T)

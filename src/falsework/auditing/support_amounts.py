@@ -23,7 +23,7 @@ _GONE, _GONE_LAYERS = 0.3, 2  # share of a layer's strands, below which they are
 _FEWER, _MORE = 0.74, 1.4  # shares of the strands planned
 _HALF = 0.65  # of them: too little to carry
 _UNDER, _OVER = 0.65, 1.6  # shares of what a strand should be fed
-_IN_PLACE = 0.5  # share that stands where planned: supports like these
+IN_PLACE = 0.5  # share that stands where planned: supports like these
 _THE_PLANNED = 0.75  # the same: these very ones
 _DOUBLE = 1.6  # times the strands planned
 _OTHER_WAY = -0.5  # cosine of twice the angle between strands, below which they run across
@@ -71,7 +71,8 @@ def support_amounts(
     shares = np.full(stack.count, np.nan)
     off = planned.ends_mm[:, 2:] - planned.ends_mm[:, :2]
     meant_way = np.degrees(np.arctan2(off[:, 1], off[:, 0]))
-    way = rows[:, 6] - placed.placement.turn_deg
+    in_place, turn_deg = alike(auditor, placed, planned, stack.heights_mm)
+    way = rows[:, 6] - turn_deg
     printed_way = _turns(layer, long, way, stack.count)
     planned_way = _turns(planned.layer, meant, meant_way, stack.count)
     order = np.argsort(layer, kind="stable")
@@ -84,7 +85,7 @@ def support_amounts(
         summed(planned.layer[cap], meant[cap]),
         shares,
         (printed_way * planned_way.conj()).real,
-        alike(auditor, placed, planned, stack.heights_mm),
+        in_place,
     )
 
 
@@ -111,7 +112,7 @@ def amount_findings(a: SupportAmounts) -> Iterable[Finding]:
     dense = told & (a.interface_mm > 0.5 * a.planned_mm)
     body = told & ~dense
     yield from _fed(a, body, dense)
-    if a.in_place < _IN_PLACE:
+    if a.in_place < IN_PLACE:
         return
     gone = np.flatnonzero(told & (a.printed_mm < _GONE * a.planned_mm))
     there = told & (a.printed_mm >= _GONE * a.planned_mm)

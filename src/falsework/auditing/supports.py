@@ -201,12 +201,15 @@ def shift_finding(
 
 def alike(
     auditor: SupportAuditor, placed: PlacedSections, planned: SupportStrands, heights_mm: Floats
-) -> float:
-    """Share of the supports that stand where they were planned, seen from above, however many there are."""
+) -> tuple[float, float]:
+    """Share of the supports that stand where they were planned, seen from above, however many there are; and
+    the turn, degrees, at which they do.
+    """
     printed, weight, wanted, wanted_weight = _both(auditor, placed, planned, heights_mm)
     if len(printed) == 0:
-        return 0.0
-    return max(_compared((xy, weight), (wanted, wanted_weight))[0] for xy in _as_part(printed[:, :2], placed))
+        return 0.0, placed.placement.turn_deg
+    shares = [_compared((xy, weight), (wanted, wanted_weight))[0] for xy in _as_part(printed[:, :2], placed)]
+    return (shares[0], placed.placement.turn_deg) if shares[0] == max(shares) else (max(shares), 0.0)
 
 
 def _both(
@@ -239,7 +242,14 @@ def _compared(found: tuple[Floats, Floats], asked: tuple[Floats, Floats]) -> tup
     shape = tuple(int(v / _CELL_MM) + 1 for v in span)
     is_, wanted = _spread(*found, low, shape), _spread(*asked, low, shape)
     by, after = _best_shift(is_, wanted)
+    exactly = _middle(*found) - _middle(*asked)
+    if np.abs(exactly - by).max() <= _CELL_MM:
+        by = exactly
     return max(0.0, float(np.minimum(is_, wanted).sum())), by, after
+
+
+def _middle(xy: Floats, weight: Floats) -> Floats:
+    return (xy * weight[:, None]).sum(axis=0) / max(float(weight.sum()), 1e-12)
 
 
 def _shifted(says: str, off: float, unit: str) -> Finding:

@@ -64,6 +64,9 @@ class ProgramSurvey:
     bed_c: float = 0.0
     held_back: int = 0  # strands laid while a word holds the filament back
     held_line: int = 0
+    dry_mm: float = 0.0  # way amid strands, at their speed, along which nothing is fed
+    dry_line: int = 0
+    passed_mm: float = 0.0  # the same at other speeds: travels
     fed_mm: float = 0.0  # way along which filament is fed
     empty_mm: float = 0.0  # of it where nothing comes out: it was drawn back farther
     empty_line: int = 0
@@ -155,6 +158,7 @@ def survey(
         found.moves += len(rows)
         n = cut.strands(rows, carry, out)
         found.ground.add(out[:n])
+        _dry(found, out[:n])
         layers.add(out[:n], blocks[: laying.tally(out[:n], LEAST_NOZZLE_C, sums, blocks)])
         if layers.count > MOST_LAYERS:
             raise ProgramError(
@@ -171,6 +175,22 @@ def survey(
         raise ProgramError(name, "lays no strand: nothing is extruded along the way", "Check how it was made")
     layers.into(found)
     return found
+
+
+_DRY_MM = 0.3
+
+
+def _dry(found: ProgramSurvey, rows: Floats) -> None:
+    """Add up moves between two strands, in one piece with them and as fast, that lay nothing."""
+    laid = rows[:, cut.VOLUME] > 0.0
+    some = np.flatnonzero(laid[:-2] & ~laid[1:-1] & laid[2:]) + 1
+    long = np.hypot(rows[some, cut.BX] - rows[some, cut.AX], rows[some, cut.BY] - rows[some, cut.AY])
+    pace = rows[some, cut.PACE]
+    dry = (long > _DRY_MM) & (pace == rows[some - 1, cut.PACE]) & (pace > 0.0)
+    found.passed_mm += float(long[~dry].sum())
+    if dry.any():
+        found.dry_line = found.dry_line or int(rows[some[dry][0], cut.LINE])
+        found.dry_mm += float(long[dry].sum())
 
 
 class _Layers:

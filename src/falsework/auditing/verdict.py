@@ -42,6 +42,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "scale": _COMPARED,
     "layer height": frozenset(
         {"first layer", "line width", "gap", "gap below", "interface", "spacing", "not printed", "filament"}
+        | {"support layers missing"}
     ),
     "skewed": _COMPARED | _IN_AIR | _AMOUNTS | {"support off the bed", "support layers missing", "floats"},
     "skin": _IN_AIR
@@ -53,10 +54,13 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     | (_COMPARED - _OF_THE_PART)
     | {"floats", "support off the bed", "support layers missing", "starved", "walls"},
     "too low": frozenset({"left hot", "filament", "time", "not printed", "outline", "stray"}),
+    "too high": _COMPARED | _IN_AIR | {"floats"},
     "support shifted": (_COMPARED - _OF_THE_PART)
     | _IN_AIR
     | _TOUCHING
-    | {"support off the bed", "support layers missing"},
+    | {"support off the bed", "support layers missing", "overlap", "crossed"},
+    "overlap": _AMOUNTS | _IN_AIR | _TOUCHING | {"stray", "outline", "side gap"}
+    | {"support layers missing", "support off the bed", "spacing", "interface", "filament"},
     "support off the bed": _IN_AIR | {"unsupported", "barely supported", "filament", "time", "floats"},
     "support layers missing": _IN_AIR
     | {"gap", "unsupported", "barely supported", "floats", "filament", "time"},
@@ -65,10 +69,15 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     "no gap": frozenset({"fused on top"}),
     "interface": _IN_AIR | {"barely supported", "gap"},
     "spacing": frozenset({"interface", "filament", "time"}),
+    "stray": frozenset({"side gap", "filament", "time"}),
     "fast walls": frozenset({"time"}),
+    "speed unset": frozenset({"too slow", "time"}),
+    "waits": frozenset({"time"}),
     "too fast": frozenset({"fast walls", "time", "fast over air"}),
     "ploughs": frozenset({"strikes", "laid twice", "overfed"}),
-    "overlap": _AMOUNTS | _IN_AIR | {"laid twice"},
+    "overfed": frozenset(
+        {"laid twice", "ploughs", "fused below", "fused on top", "gap", "no gap", "side gap", "filament"}
+    ),
     "laid twice": frozenset({"overfed", "floats"}),
     "floats": _IN_AIR | {"outline"},
     "on nothing": (_IN_AIR - {"on nothing"}) | _TOUCHING_LOWER,
@@ -81,6 +90,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 }  # fmt: skip
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
+_FEWER = frozenset({"interface", "spacing"})  # strands than planned, where that may show only
 _LAST = frozenset({"filament", "time"})  # what is wrong shows in them, but not what it is
 _ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
 
@@ -98,10 +108,12 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     by_kind: dict[str, list[Finding]] = {}
     for f in every:
         by_kind.setdefault(f.kind, []).append(f)
-    folded = []
-    for f in every:
-        cause = _cause_of(f, by_kind) if f.level.rank > 0 else ""
-        folded.append(replace(f, level=FindingLevel.NOTE, follows=cause) if cause else f)
+    causes_of = [_cause_of(f, by_kind) if f.level.rank > 0 else "" for f in every]
+    _break_rounds(every, causes_of)
+    folded = [
+        replace(f, level=FindingLevel.NOTE, follows=cause) if cause else f
+        for f, cause in zip(every, causes_of, strict=True)
+    ]
     causes = {f.follows for f in folded}
     extent: dict[tuple[str, int], int] = {}
     for f in folded:
@@ -121,6 +133,25 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(replace(f, number=k) for k, f in enumerate(order, 1))
 
 
+def _break_rounds(every: list[Finding], causes_of: list[str]) -> None:
+    """See that what follows leads back to something told: of findings that follow from each other in a
+    round the gravest kind, the earliest of these, is told.
+    """
+    while True:
+        told = {f.kind for f, cause in zip(every, causes_of, strict=True) if not cause}
+        more = told
+        while more:
+            more = {f.kind for f, c in zip(every, causes_of, strict=True) if c in told} - told
+            told |= more
+        lost = [f for f, cause in zip(every, causes_of, strict=True) if cause and cause not in told]
+        if not lost:
+            return
+        first = min(lost, key=lambda f: (-f.level.rank, _ORDER.get(f.kind, len(_ORDER)))).kind
+        for k, f in enumerate(every):
+            if f.kind == first:
+                causes_of[k] = ""
+
+
 def _cause_of(f: Finding, by_kind: Mapping[str, list[Finding]]) -> str:
     """The kind of the first cause that it may follow from; a cause that has a place reaches only what lies
     over, under or near it.
@@ -128,9 +159,21 @@ def _cause_of(f: Finding, by_kind: Mapping[str, list[Finding]]) -> str:
     for kind, follow in FOLLOWS.items():
         lower = kind == "on nothing" and f.kind in _TOUCHING_LOWER
         for cause in by_kind.get(kind, ()) if kind != f.kind and f.kind in follow else ():
-            if _near(f, cause) and (not lower or _hung_before(cause, f)):
+            if _near(f, cause) and (not lower or _hung_before(cause, f)) and not _the_other_way(cause, f):
                 return kind
     return ""
+
+
+def _the_other_way(cause: Finding, f: Finding) -> bool:
+    """Whether it is rather the cause that follows, or none: of two that follow from each other the earlier
+    counts. Strands overfed here and there are no cause; those of a whole class are.
+    """
+    if cause.kind == "overfed" and cause.place is not None:
+        return True
+    if cause.kind in _FEWER and f.level.rank > cause.level.rank:
+        return True  # what may show does not explain what will not come out
+    mutual = cause.kind in FOLLOWS.get(f.kind, ()) and not (f.kind == "overfed" and f.place is not None)
+    return mutual and _ORDER[f.kind] < _ORDER[cause.kind]
 
 
 def _hung_before(cause: Finding, f: Finding) -> bool:

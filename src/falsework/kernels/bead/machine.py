@@ -44,8 +44,11 @@ STATE = TOOL_HEAT + TOOLS
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
     12
 )
-UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF, BED_LOWERED = range(12, 21)
-KINDS, KEPT = 21, 8
+UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF, BED_LOWERED, LONG_WAIT = range(
+    12, 22
+)
+KINDS, KEPT = 22, 8
+LONG_WAIT_S = 120.0  # common practice, no source: longer, between strands, than to wipe or to take a picture
 
 # what is known of a line that is read: letters given, words of G and M, without sense, of text, a tool, a
 # number
@@ -525,11 +528,15 @@ def _move(out, n, state, counts, firsts, value, given, target, curve, quadratic,
 
 
 @bare
-def _wait(state, value, given):
+def _wait(state, counts, firsts, value, given, line):
+    seconds = 0.0
     if _has(given, _S):
-        state[DWELL] += min(1e5, max(0.0, value[_S]))
+        seconds = min(1e5, max(0.0, value[_S]))
     elif _has(given, _P):
-        state[DWELL] += min(1e5, max(0.0, 0.001 * value[_P]))
+        seconds = min(1e5, max(0.0, 0.001 * value[_P]))
+    state[DWELL] += seconds
+    if seconds > LONG_WAIT_S and state[LAID] != 0.0:
+        tally(counts, firsts, LONG_WAIT, line, seconds)
 
 
 @bare
@@ -558,7 +565,7 @@ def execute(out, n, state, counts, firsts, codes, value, words, g_words, m_words
             tally(counts, firsts, NO_FEED, line, feed)
     if gs > 0 or ms == 0:
         if use == _FOR_DWELL:
-            _wait(state, value, given)
+            _wait(state, counts, firsts, value, given, line)
         elif use == _FOR_HOME:
             _home(state, counts, firsts, given, line)
         elif use == _FOR_COUNT:

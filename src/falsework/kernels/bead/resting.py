@@ -16,8 +16,8 @@ from falsework.kernels.compiled import bare, bare_kernel, inner, kernel
 OWNERS = 5
 BED, PART, SUPPORT, ASIDE, FLAT = range(OWNERS)  # aside: another body; flat: a line beside the print
 
-_STEPS = 32  # samples of what lies beneath one strand, at most
-_TWICE_STEPS = 24  # about as many of what lies under a strand of fill already
+_STEPS = 20  # samples of what lies beneath one strand, at most
+_TWICE_STEPS = 16  # about as many of what lies under a strand of fill already
 
 
 @inner
