@@ -19,6 +19,7 @@ from falsework.planning import plan
 from falsework.redrawing import ChangeKind, Redraw, redraw
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.printed import printed_of
+from falsework.report.redraw import verdict
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
 
@@ -188,6 +189,7 @@ def test_what_would_spoil_the_function_is_made_only_when_asked_for() -> None:
     assert not treated.changes  # what spoils something is drawn and proved only when it is asked for
     assert all(r.most_price is not None and r.most_price <= treated.price for r in treated.declined)
     assert "--change 1=" in treated.outcome
+    assert any("made only when asked for" in line for line in verdict(found))
     asked = redraw(part, change={1: "ribs"}, **few)
     assert asked.combined is not None and asked.treated[0].chosen is ChangeKind.RIBS
     assert any("slot 1" in words for c in asked.treated[0].changes for words in c.touches)

@@ -228,8 +228,9 @@ def _unchanged(redraw: Redraw) -> str:
     changes = [change for row in redraw.treated for change in row.changes]
     if any(change.offered for change in changes):
         return "No change that holds saves more than it costs, or it was to be left."
-    if any(change.proven for change in changes):
-        return "Every change that holds would spoil something: it is made only when asked for."
+    refused = (refusal for row in redraw.treated for refusal in row.declined)
+    if any(change.proven for change in changes) or any(refusal.harms for refusal in refused):
+        return "Every change that may hold would spoil something: it is made only when asked for."
     return "No change that may pay makes an underside hold."
 
 
