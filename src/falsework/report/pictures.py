@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -117,30 +118,38 @@ class _Buffers:
     normal: np.ndarray
 
 
-def _seen(soup: Soup, axes: Floats, room_mm: Floats | None) -> tuple[Floats, Frame]:
-    """Corners along the picture's axes, mm, and the frame in which all of them and ``room_mm`` (n, 3) fit."""
-    seen, low, high = turned(soup.corners.reshape(-1, 3), axes)
+def _seen(soups: Sequence[Soup], axes: Floats, room_mm: Floats | None) -> tuple[list[Floats], Frame]:
+    """Corners of each along the picture's axes, mm, and the frame in which all and ``room_mm`` (n, 3) fit."""
+    seen, lows, highs = zip(*(turned(soup.corners.reshape(-1, 3), axes) for soup in soups), strict=True)
+    low, high = np.min(lows, axis=0), np.max(highs, axis=0)
     if room_mm is not None and len(room_mm):
         room = room_mm @ axes.T
         low, high = np.minimum(low, room.min(axis=0)), np.maximum(high, room.max(axis=0))
     width, height = np.maximum(high - low, 1e-9)[:2]
     scale = min((WIDTH - 2 * _MARGIN) / width, _TALLEST / height)
     frame = Frame(float(scale), float(low[0]), float(high[1]), float(width * scale), float(height * scale))
-    return seen.reshape(-1, 3, 3), frame
+    return [one.reshape(-1, 3, 3) for one in seen], frame
 
 
-def _draw(seen: Floats, soup: Soup, axes: Floats, frame: Frame, pixels: float) -> _Buffers:
-    """Depth, tag and normal at twice the finished resolution, with a border of ``_BORDER`` samples."""
+def _screen(seen: Floats, frame: Frame, pixels: float) -> Floats:
+    """Corners in samples: twice the finished resolution, with a border of ``_BORDER``; in their place."""
     scale = frame.units_per_mm * 2 * pixels
-    rows = 2 * math.ceil(frame.height * pixels) + 2 * _BORDER
-    columns = 2 * math.ceil(frame.width * pixels) + 2 * _BORDER
-    screen = seen * np.array([scale, -scale, scale])  # depth in samples: a step draws a line at any size
-    screen += np.array([_BORDER - frame.left_mm * scale, _BORDER + frame.top_mm * scale, 0.0])
-    depth = np.full((rows, columns), -np.inf)
-    face = np.full((rows, columns), -1, dtype=np.int64)
-    tag = np.full((rows, columns), -1, dtype=np.int64)
-    draw_triangles(screen, soup.tag, depth, face, tag)
-    return _Buffers(depth, tag, pixel_normals(screen, soup.normals, axes, face))
+    seen *= np.array([scale, -scale, scale])  # depth in samples: a step draws a line at any size
+    seen += np.array([_BORDER - frame.left_mm * scale, _BORDER + frame.top_mm * scale, 0.0])
+    return seen
+
+
+def _draw(screens: Sequence[Floats], soups: Sequence[Soup], axes: Floats, shape: tuple[int, int]) -> _Buffers:
+    """Depth, tag and normal of triangles at their corners in samples, one lot after another."""
+    depth = np.full(shape, -np.inf)
+    tag = np.full(shape, -1, dtype=np.int64)
+    normal = np.zeros((*shape, 3), dtype=np.float32)
+    for screen, soup in zip(screens, soups, strict=True):
+        face = np.full(shape, -1, dtype=np.int64)
+        draw_triangles(screen, soup.tag, depth, face, tag)
+        fresh = face >= 0
+        normal[fresh] = pixel_normals(screen, soup.normals, axes, face)[fresh]
+    return _Buffers(depth, tag, normal)
 
 
 def _inked(buffers: _Buffers, tones: Tones) -> np.ndarray:
@@ -228,16 +237,12 @@ def draw_soups(
     Tags of all three index ``tones``. ``room_mm`` (n, 3): points that must lie in the picture too.
     """
     soups = [s for s in (part, standing, bed) if s is not None]
-    soup = Soup(
-        np.concatenate([s.corners for s in soups]),
-        np.concatenate([s.normals for s in soups]),
-        np.concatenate([s.tag for s in soups]),
-    )
-    seen, frame = _seen(soup, view.axes, room_mm)
-    picture, tag = _shaded(seen, soup, tones, view, frame, pixels)
+    seen, frame = _seen(soups, view.axes, room_mm)
+    screens = [_screen(one, frame, pixels) for one in seen]
+    rows, columns = (2 * math.ceil(size * pixels) + 2 * _BORDER for size in (frame.height, frame.width))
+    picture, tag = _shaded(screens, soups, tones, view, (rows, columns))
     if standing is not None:
-        of_support = slice(len(part.tag), len(part.tag) + len(standing.tag))
-        alone, behind = _shaded(seen[of_support], standing, tones, view, frame, pixels)
+        alone, behind = _shaded(screens[1:2], [standing], tones, view, (rows, columns))
         hidden = (behind >= 0) & ~np.isin(tag, np.unique(standing.tag))
         share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
         picture = np.floor(picture * (1.0 - share) + alone * share + 0.5).astype(np.uint8)
@@ -245,10 +250,10 @@ def draw_soups(
 
 
 def _shaded(
-    seen: Floats, soup: Soup, tones: Tones, view: View, frame: Frame, pixels: float
+    screens: Sequence[Floats], soups: Sequence[Soup], tones: Tones, view: View, shape: tuple[int, int]
 ) -> tuple[np.ndarray, Indices]:
     """Ink and tags of triangles; all else that drawing takes, most of its memory, is given back."""
-    buffers = _draw(seen, soup, view.axes, frame, pixels)
+    buffers = _draw(screens, soups, view.axes, shape)
     return _inked(buffers, tones), buffers.tag
 
 
