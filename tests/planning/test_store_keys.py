@@ -20,14 +20,22 @@ CHANGES = {
     "fan": {"process": override(PLA, {"fan": "0.2"})},
     "air gap": {"process": override(PLA, {"structure.air_gap_layers": "3"})},
     "spacing": {"process": override(PLA, {"structure.spacing_mm": "4"})},
+    "crossed lines": {"process": override(PLA, {"structure.weave": "crossed"})},
+    "lines turned": {"process": override(PLA, {"structure.line_angle_deg": "30"})},
+    "interface layers": {"process": override(PLA, {"structure.interface_layers": "4"})},
+    "head widths": {"process": override(PLA, {"structure.head_widths": "9"})},
     "where supports start": {"standing": "leave"},
     "turn": {"turn_deg": (90.0, 0.0, 0.0)},
 }
 
 
+@pytest.fixture(scope="module")
+def store() -> Store:
+    return Store()
+
+
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_store_that_has_seen_another_plan_changes_nothing(change: str) -> None:
-    store = Store()
+def test_a_store_that_has_seen_other_plans_changes_nothing(change: str, store: Store) -> None:
     asked = {"process": PLA} | CHANGES[change]
     before = plan(SHELF, process=PLA, store=store, release=False)
     after = plan(SHELF, store=store, release=False, **asked)

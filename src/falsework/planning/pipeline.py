@@ -258,8 +258,9 @@ def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool
 def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, context: Context) -> _Built:
     stack, need, spared, watch = weighed.stack, weighed.need, weighed.spared, context.watch
     standings = tuple(c.chosen for c in choices)
+    sides = process.structure.side_gap_mm, process.structure.head_widths
     swept = context.store.get(
-        ("swept", weighed.key, _key_of(spared), standings, process.structure.side_gap_mm),
+        ("swept", weighed.key, _key_of(spared), standings, sides),
         lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
     )
     supports = context.store.get(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -216,8 +216,32 @@ def _named(side_mm: float) -> str:
     return "curtain" if side_mm == CURTAIN else f"shores with bays of {side_mm:g} mm"
 
 
-def designed(site: SupportSite) -> Design:
-    """The cheapest of curtain and shores for every connected piece of what goes straight down."""
+@dataclass(frozen=True, eq=False)
+class Posts:
+    """What of a design depends on no lines: the ``cells`` of what goes straight down; ``heads`` (N,) in
+    ``layer`` of a ``piece`` each; the ``bays`` of every size with the cheaper of their posts, what each is
+    estimated to cost, and where they may not be."""
+
+    cells: Cells
+    heads: Regions
+    layer: Indices
+    piece: Indices
+    clear: Clear
+    bays: Bays
+    costs: list[Cost]
+    lean: Lean
+    _drawn: dict[bytes, Regions] = field(default_factory=dict, repr=False)
+
+    def shores(self, side_mm: Floats) -> tuple[Bays, Regions]:
+        """Bays of the side that each piece, (pieces,), is built with, and (bays, L) their shores."""
+        bays, key = self.bays.only(self.bays.side_mm == side_mm[self.bays.piece]), side_mm.tobytes()
+        if key not in self._drawn:
+            self._drawn[key] = self.clear.drawn(bays, 1, self.lean)[0]
+        return bays, self._drawn[key]
+
+
+def posts_at(site: SupportSite) -> Posts:
+    """Bays and posts for everything at a site."""
     cells = cells_of(site.support, 0.0)
     polygon, layer = parts(site.heads)
     i, j = facing(layer, polygon, cells.layer, cells.polygon)
@@ -226,11 +250,26 @@ def designed(site: SupportSite) -> Design:
     polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
     clear = Clear(plain_around(site.blocked), ~_on_part(cells, site))
     bays, costs = _best_posts(_lattices(polygon, layer, piece, len(site.heads)), site, clear)
-    table = _table(cells, bays, costs, site)
+    return Posts(cells, polygon, layer, piece, clear, bays, costs, site.lean)
+
+
+def designed(site: SupportSite, posts: Posts) -> Design:
+    """The cheapest of curtain and shores for every connected piece of what goes straight down."""
+    table = _table(posts.cells, posts.bays, posts.costs, site)
     best = np.array([next(iter(row)) for row in table])
-    bays = bays.only(bays.side_mm == best[bays.piece])
-    drawn = clear.drawn(bays, 1, site.lean)[0]
-    return Design(site, clear, cells, best, tuple(table), bays, drawn, polygon, layer, piece)
+    bays, drawn = posts.shores(best)
+    return Design(
+        site,
+        posts.clear,
+        posts.cells,
+        best,
+        tuple(table),
+        bays,
+        drawn,
+        posts.heads,
+        posts.layer,
+        posts.piece,
+    )
 
 
 def _lattices(polygon: Regions, layer: Indices, piece: Indices, layers: int) -> list[Bays]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -20,7 +20,7 @@ from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.cells import Dense, cells_of
 from falsework.support.contacts import contacts_of
-from falsework.support.design import SupportSite, designed
+from falsework.support.design import SupportSite, designed, posts_at
 from falsework.support.draft import SupportPlace
 from falsework.support.making import Made, best_made, made_of
 from falsework.support.scheme import SupportPiece, SupportScheme, TriedStructure
@@ -98,12 +98,16 @@ def build_supports(
         swept = sweep_columns(stack, need, standings, process, watch.part(0.0, 0.4), spared=spared)
     watch.at("taking gaps off", 0.4)
     around = Surroundings(swept, process)
-    support, blocked = support_regions(swept, around, need.reach_mm, process)
+    kept, apart = swept.stages, _apart_from_lines(process)
+    support, blocked = kept.get(
+        ("regions", apart), lambda: support_regions(swept, around, need.reach_mm, process)
+    )
     place = SupportPlace(stack, need, around, blocked, process)
-    support = _useful(support, place)
+    support = kept.get(("useful", apart), lambda: _useful(support, place))
     if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
-        design = designed(_site(support, place))
+        site = replace(kept.get(("site", apart), lambda: _site(support, place)), process=process)
+        design = designed(site, kept.get(("posts", apart), lambda: posts_at(site)))
         watch.at("building supports", 0.6)
         design, made = best_made(design, place)
         told = design.chosen(made.draft.cells)
@@ -144,6 +148,21 @@ def _scheme(
         ),
         notes=notes,
     )
+
+
+def _apart_from_lines(process: Process) -> tuple[str, float]:
+    """All of a process on which it depends where supports may be and what posts they have: not how the lines
+    within them lie."""
+    usual = process.with_usual_structure().structure
+    structure = replace(
+        process.structure,
+        spacing_mm=usual.spacing_mm,
+        lane_spacing_mm=usual.lane_spacing_mm,
+        line_angle_deg=usual.line_angle_deg,
+        weave=usual.weave,
+        perimeter_lines=usual.perimeter_lines,
+    )
+    return repr(replace(process, structure=structure)), lane_spacing_mm(process)
 
 
 def _site(support: Regions, place: SupportPlace) -> SupportSite:

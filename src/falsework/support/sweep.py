@@ -16,6 +16,7 @@ from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
+from falsework.request.store import Store
 from falsework.support.heads import heads_of
 from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
@@ -299,6 +300,7 @@ class Swept:
     seen: Regions
     free: Regions | None = None
     _kept: dict[tuple[int | None, tuple[int, ...]], Regions] = field(default_factory=dict, repr=False)
+    stages: Store = field(default_factory=Store, init=False, repr=False)  # what was made of these columns
 
     def united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
         """(L,) the sections of the layers that lie ``shifts`` above each layer (negative: beneath), united.
