@@ -238,9 +238,11 @@ def carried(
     margin = around.side_mm + 2.0 * reach_mm
 
     def hanging(i: int) -> planar.Geometry:
-        over = overlay.intersection(out[i], gone[i - 1])
-        if over.area < _SPECK_MM2:
+        bits, _ = parts(areas_only(np.array([overlay.intersection(out[i], gone[i - 1])], dtype=object)))
+        bits = bits[planar.area(bits) > _SPECK_MM2]  # what rounding left beside outlines are mostly specks
+        if not len(bits):
             return EMPTY
+        over = planar.multipolygons(bits)
         window = _about(over, margin)
         beneath = overlay.intersection(out[i - 1], window)
         rest = overlay.difference(over, overlay.buffer(beneath, reach_mm, quad_segs=4))
