@@ -11,12 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from falsework import best_orientations
+from falsework import load_process
 from falsework.errors import ProcessError
 from falsework.kernels.column import intervals as k
 from falsework.orientation import device
+from falsework.orientation.value import Search
 from falsework.part.demo import table
-from falsework.request.context import Context
+from falsework.request import Context, Wish
 
 shortlist = importlib.import_module("falsework.orientation.shortlist")  # the room exports one of that name
 SCALE = 1e-5  # of each figure's size: heights are kept in 28 bits, areas exactly
@@ -73,18 +74,20 @@ def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(m
     assert "graphics processor" in str(caught.value) or "numba-cuda" in str(caught.value)
 
 
-def test_a_graphics_processor_that_fails_is_done_without_and_one_line_says_so(monkeypatch):
-    part, few = table(), {"cores": 1, "directions": 50}
+def test_a_graphics_processor_that_fails_is_done_without(monkeypatch):
+    part, wish, few = table(), Wish(load_process("pla-0.4")), Search(50)
+
+    def listed(device):
+        return shortlist.shortlist(part, wish, Context(cores=1, device=device), few)
 
     def full(*_):
         raise MemoryError("no room")
 
-    here = best_orientations(part, "pla-0.4", device="cpu", **few)
+    here = listed("cpu")
     monkeypatch.setattr(device, "devices", lambda: 1)
     monkeypatch.setattr(shortlist, "Counter", full)
-    there = best_orientations(part, "pla-0.4", device="auto", **few)
-    assert there.device == "cpu after gpu failed" and there.recommended == here.recommended
-    assert "the graphics processor failed" in there.error and "graphics processor" not in here.error
+    there = listed("auto")
+    assert there.device == "cpu after gpu failed" and there.lies == here.lies
     monkeypatch.setenv("FALSEWORK_TRACEBACK", "1")
     with pytest.raises(MemoryError):
-        best_orientations(part, "pla-0.4", device="gpu", **few)
+        listed("gpu")
