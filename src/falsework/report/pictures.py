@@ -147,8 +147,7 @@ def _draw(screens: Sequence[Floats], soups: Sequence[Soup], axes: Floats, shape:
     for screen, soup in zip(screens, soups, strict=True):
         face = np.full(shape, -1, dtype=np.int64)
         draw_triangles(screen, soup.tag, depth, face, tag)
-        fresh = face >= 0
-        normal[fresh] = pixel_normals(screen, soup.normals, axes, face)[fresh]
+        pixel_normals(screen, soup.normals, axes, face, normal)
     return _Buffers(depth, tag, normal)
 
 

@@ -148,13 +148,14 @@ def pixel_normals(
     normals: NDArray[np.float64],
     axes: NDArray[np.float64],
     face: NDArray[np.int64],
-) -> NDArray[np.float32]:
-    """(H, W, 3) normal along ``axes`` at each pixel, interpolated between the corners of the face seen there.
+    out: NDArray[np.float32],
+) -> None:
+    """Puts into ``out`` (H, W, 3) the normal along ``axes`` at each pixel, interpolated between the corners
+    of the face seen there.
 
-    ``corners`` as drawn, ``normals`` (m, 3, 3) not yet turned; 0 where nothing is seen.
+    ``corners`` as drawn, ``normals`` (m, 3, 3) not yet turned; where ``face`` is -1 ``out`` stays.
     """
     rows, columns = face.shape
-    out = np.zeros((rows, columns, 3), dtype=np.float32)
     for r in range(rows):
         for c in range(columns):
             m = face[r, c]
@@ -180,7 +181,6 @@ def pixel_normals(
                 length = np.sqrt(length)
                 for k in range(3):
                     out[r, c, k] /= length
-    return out
 
 
 @inner
