@@ -1,4 +1,4 @@
-"""Every falsework command that README and docs show is run, page by page, as a reader would."""
+"""Every command and example that README and docs show is run, page by page, as a reader would."""
 
 from __future__ import annotations
 
@@ -15,11 +15,12 @@ from manifold3d import Manifold
 from PIL import Image
 
 from falsework import plan
-from falsework.cli.app import run
+from falsework.cli.app import group, run
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
 from falsework.part.health import healed_part
 from falsework.part.raw import joined
+from falsework.request.marks import Marks, read_marks
 from falsework.tuning.museum import fill
 from planted import levels_of_plan
 from programs import Writer
@@ -27,32 +28,115 @@ from sliced import written
 
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
-COMMAND = re.compile(r"^ *(falsework(?: .+)?)$", flags=re.MULTILINE)
 PLANNED = r"(?<![\w-])(\w[\w-]*)-plan\b"
-BLOCK = re.compile(r"```sh\n(.*?)```", flags=re.DOTALL)
+BLOCK = re.compile(r"^( *)```(\S*)[^\n]*\n(.*?)^ *```", flags=re.DOTALL | re.MULTILINE)
 
 # What a page shows and is tried elsewhere; beside them 'falsework record' alone, which asks what to record.
 ELSEWHERE = {
-    "screen": "tests/screening/test_command.py runs what the page shows",
-    "bench": "tests/bench and tests/browser serve it",
-    "demo": "tests/cli/test_demo.py; the whole of it takes a minute",
+    "screen": "tests/screening/test_command.py",
+    "bench": "tests/bench/test_entrance.py",
+    "demo": "tests/cli/test_demo.py",
 }
+# Other programs on a page, and where they, or the file that they are given, are tried.
+OTHERS = {
+    "mkdir": "tests/docs/test_pages.py",
+    "cp": "tests/docs/test_pages.py",
+    "systemctl": "tests/docs/test_pages.py",
+    "loginctl": "tests/docs/test_pages.py",
+    "dask": "tests/screening/test_cluster.py",
+}
+# Python on a page that needs what lies elsewhere.
+PYTHON_ELSEWHERE = {
+    "coupons.md": "tests/cli/test_coupon.py",
+    "ledger.md": "tests/cli/test_ledger.py",
+    "screening.md": "tests/screening/test_asking.py",
+    "screening-scale.md": "tests/screening/test_asking.py",
+}
+CHECKS = {"demo", "test", "bounds", "docs", "benchmark"}  # of ./run, beside the commands that it hands on
+
+
+def blocks(page: Path, language: str) -> list[str]:
+    """What stands between fences of a language on a page."""
+    return [text for _, name, text in BLOCK.findall(page.read_text("utf-8")) if name == language]
+
+
+def lines(page: Path) -> list[list[str]]:
+    """The lines of a page's shell blocks as words, in order, without their remarks."""
+    every = "".join(blocks(page, "sh")).splitlines()
+    return [words for line in every if (words := shlex.split(line, comments=True))]
 
 
 def commands(page: Path) -> list[str]:
-    """The commands of a page's shell blocks, in order, without their remarks."""
-    blocks = "\n".join(BLOCK.findall(page.read_text("utf-8")))
-    return [shlex.join(shlex.split(found, comments=True)) for found in COMMAND.findall(blocks)]
+    """Those of our own."""
+    return [shlex.join(words) for words in lines(page) if words[0] == "falsework"]
 
 
 SHOWN = {page: found for page in PAGES if (found := commands(page))}
 
 
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))
+def test_nothing_that_could_be_run_is_left_out(page: Path) -> None:
+    """Each line of a shell block is a command that is run here or elsewhere; no other block holds any."""
+    text = page.read_text("utf-8")
+    assert text.count("```") == 2 * len(BLOCK.findall(text))
+    for words in lines(page):
+        program, *given = [word for word in words if not re.fullmatch(r"[A-Z_]+=\S*", word)]
+        if program == "./run":
+            assert given[0] in CHECKS or given[0] in group.commands, words
+        else:
+            assert program == "falsework" or (ROOT / OTHERS[program]).exists(), words
+    known = re.compile(
+        r"^ *(?:\$ )?(?:falsework|\./run|uv|uvx|pipx?|python3?|sudo|apt|git) ", flags=re.MULTILINE
+    )
+    for _, language, block in BLOCK.findall(text):
+        assert language in ("sh", "python", "toml", "text", "") or language.startswith("{"), language
+        assert language == "sh" or not known.search(block), block
+
+
+def test_what_is_run_elsewhere_is_and_its_words_are_understood() -> None:
+    for place in [*ELSEWHERE.values(), *OTHERS.values(), *PYTHON_ELSEWHERE.values()]:
+        assert (ROOT / place).exists()
+    for name, place in PYTHON_ELSEWHERE.items():
+        assert f'"{name}"' in (ROOT / place).read_text("utf-8"), f"{place} runs no example of {name}"
+    run_file = (ROOT / "run").read_text("utf-8")
+    assert all(f"#   ./run {name} " in run_file for name in CHECKS)
+    shown = [shlex.split(command) for page in SHOWN for command in SHOWN[page]]
+    elsewhere = [words for words in shown if len(words) > 1 and words[1] in ELSEWHERE]
+    assert len(elsewhere) > 5
+    for _, name, *given in elsewhere:
+        given = ["." if word == "/store/spare-parts" else word for word in given]
+        group.commands[name].make_context(name, given)
+
+
+def test_inline_commands_name_what_there_is() -> None:
+    """In running text: the command, and each option that stands beside it."""
+    for page in PAGES:
+        for name, given in re.findall(r"`(?:falsework|\./run) ([a-z]+)\b([^`]*)`", page.read_text("utf-8")):
+            assert name in group.commands or name in CHECKS, f"{page.name}: {name}"
+            if name in group.commands:
+                command = group.commands[name]
+                inner = getattr(command, "commands", {}).get((given.split() or [""])[0], command)
+                known = {option for param in inner.params for option in param.opts}
+                for option in re.findall(r"(?<!\S)--[a-z-]+", given):
+                    assert option in known, f"{page.name}: {name} {option}"
+
+
+@pytest.mark.parametrize(
+    "page",
+    [page for page in PAGES if blocks(page, "toml")],
+    ids=lambda page: str(page.relative_to(ROOT)),
+)
+def test_files_of_marks_are_read(page: Path, tmp_path: Path) -> None:
+    for block in blocks(page, "toml"):
+        (tmp_path / "cowl.lie.toml").write_text(block, "utf-8")
+        assert read_marks(tmp_path / "cowl.lie.toml") != Marks()
+
+
 def bracket(path: Path) -> None:
     """A plate with a bore and a ledge on either side: small, and its undersides need support."""
-    solid = Manifold.cube((6, 16, 44)) + Manifold.cube((18, 16, 4)).translate((0, 0, 14))
-    solid += Manifold.cube((12, 16, 4)).translate((-10, 0, 22))
-    solid -= Manifold.cylinder(20, 3.5, 3.5, 24).rotate((0, 90, 0)).translate((-5, 8, 36))
+    solid = Manifold.cube((4, 12, 24)) + Manifold.cube((14, 12, 2)).translate((0, 0, 7))
+    solid += Manifold.cube((10, 12, 2)).translate((-8, 0, 12))
+    solid -= Manifold.cylinder(16, 2.5, 2.5, 24).rotate((0, 90, 0)).translate((-5, 6, 19))
     mesh = solid.to_mesh64()
     part = healed_part("bracket", joined([("", mesh.vert_properties[:, :3], mesh.tri_verts)]), subject="b")
     write_stl(path, part.vertices, part.faces, "bracket")
@@ -84,6 +168,27 @@ def test_a_page_can_be_followed(page: Path, room: Path, capsys: pytest.CaptureFi
             into.write_text(said.out, "utf-8")
         if words[0] == "coupon" and "--out" in words:
             fill_in(room / words[words.index("--out") + 1] / "readings.csv")
+    if page.name not in PYTHON_ELSEWHERE:
+        run_examples(page)
+
+
+def run_examples(page: Path) -> None:
+    for block in blocks(page, "python"):
+        exec(compile(block, str(page), "exec"), {})
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        page
+        for page in PAGES
+        if page not in SHOWN and blocks(page, "python") and page.name not in PYTHON_ELSEWHERE
+    ],
+    ids=lambda page: str(page.relative_to(ROOT)),
+)
+def test_a_page_of_examples_alone_runs(page: Path, room: Path) -> None:
+    prepare("".join(blocks(page, "python")), room)
+    run_examples(page)
 
 
 def prepare(commands: str, room: Path) -> None:

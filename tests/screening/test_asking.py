@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -127,3 +128,14 @@ def test_pandas_polars_and_duckdb_find_the_same(table: Path) -> None:
         assert math.isclose(float((frame["wanted"] * frame["support_g"]).sum()), support_g, rel_tol=1e-12)
     ours = answered(table, Question())
     assert (ours.count, ours.support_g) == (count, support_g)
+
+
+@pytest.mark.parametrize("page", ["screening.md", "screening-scale.md"])
+def test_what_the_pages_ask_of_the_rows_runs(page: str, table: Path, tmp_path: Path, monkeypatch) -> None:
+    text = (Path(__file__).parents[2] / "docs" / page).read_text("utf-8")
+    (example,) = re.findall(r"```python\n(.*?)```", text, flags=re.DOTALL)
+    for name in ("screened", "screened-1", "screened-2"):
+        (tmp_path / name).symlink_to(table)
+    monkeypatch.chdir(tmp_path)
+    for line in example.splitlines():
+        assert len(eval(line, {"pandas": pd, "polars": pl, "duckdb": duckdb})) > 0
