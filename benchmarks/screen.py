@@ -357,7 +357,9 @@ def overhead(folder: Path, quick: bool) -> None:
         before = looped(call, paths)
         drawn = looped(lambda path, own=own: own(jobs_of([path])[0]), paths)
         one = screening(listed_in(folder / f"{depth}.csv", paths), 1, depth=depth, limit_s=300.0)
-        rows, times = zip(*((row, time.perf_counter()) for row in one.rows(folder / depth)), strict=True)
+        rows, times = zip(
+            *((row, time.perf_counter()) for row in one.rows(folder / f"{depth} out")), strict=True
+        )
         after = looped(call, paths)
         counted = [Path(row.file) for row in rows[1:]]
         told = [1e3 * np.mean([loop[path] for path in counted]) for loop in (before, after, drawn)]
@@ -502,7 +504,7 @@ def looked_at(page: Path) -> None:
 def planned_alone(path: str) -> tuple[float, ...] | str:
     try:
         plan = falsework.plan(path, "pla-0.4", release=False, cores=1)
-    except falsework.FalseworkError as error:
+    except Exception as error:  # also a fault of falsework's own, which a row tells
         return str(error)
     both = plan.part_cost + plan.support_cost
     return both.price, plan.price.total, plan.support_cost.mass_g, both.time_s, float(len(plan.pieces))

@@ -74,7 +74,20 @@ def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(m
     assert "graphics processor" in str(caught.value) or "numba-cuda" in str(caught.value)
 
 
-def test_a_graphics_processor_that_fails_is_done_without(monkeypatch):
+class CountsHere:
+    """In place of a graphics processor: the kernels of this one."""
+
+    def __init__(self, body, corners):
+        self.body = body
+
+    def figures(self, rotations, limits, watch, step):
+        return device.figures_here(self.body, rotations, limits)
+
+    def surface_sums(self, ups, solid_mm, band_mm):
+        return k.facet_sums(self.body.areas, self.body.normals, ups, solid_mm, band_mm)
+
+
+def test_a_graphics_processor_finds_the_same_and_one_that_fails_is_done_without(monkeypatch):
     part, wish, few = table(), Wish(load_process("pla-0.4")), Search(50)
 
     def listed(device):
@@ -85,6 +98,9 @@ def test_a_graphics_processor_that_fails_is_done_without(monkeypatch):
 
     here = listed("cpu")
     monkeypatch.setattr(device, "devices", lambda: 1)
+    monkeypatch.setattr(shortlist, "Counter", CountsHere)
+    there = listed("gpu")
+    assert there.device == "gpu" and there.lies == here.lies and there.searched == here.searched + 50
     monkeypatch.setattr(shortlist, "Counter", full)
     there = listed("auto")
     assert there.device == "cpu after gpu failed" and there.lies == here.lies

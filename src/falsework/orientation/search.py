@@ -63,21 +63,10 @@ PROBES = 24  # directions by which it is told whether shells cross
 FEW = 24  # directions after which what is best so far is asked again
 MISSED = 0.95  # of the best price found: a side that costs less than this was passed by
 WORSE_THAN_ANY = 1e12  # rank of lies that do not fit
-TOLD_APART = 2.0**-13  # least share by which prices differ: columns err by more, devices by far less
 NEGLIGIBLE_MM2 = 0.5  # of undersides in need, and
 STANDS_DEG = 2.0  # what topples at less of a lean balances on an edge or a tip; columns err by half a cell
 UPRIGHT_DEG = 90.0  # lean of what cannot topple
 NEGLIGIBLE_SHARE = 1e-3  # of the level surfaces: what sampling may invent
-
-
-def told_apart(prices: Floats) -> Floats:
-    """The prices in steps of ``TOLD_APART``: what two like sides of a part cost is one, to the last bit.
-
-    So the first of both is taken, and the search goes the same way, whatever counted the columns.
-    """
-    share, power = np.frexp(prices)
-    told: Floats = np.ldexp(np.round(share / TOLD_APART) * TOLD_APART, power)
-    return told
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +84,7 @@ class Looked:
     def rank(self) -> Floats:
         """(d,) key to sort by: price; lies that do not fit come after all that do, nearest fit first."""
         misfit = WORSE_THAN_ANY / np.clip(self.fit, 1e-9, 1.0)
-        rank: Floats = np.where(self.fit >= 1.0, told_apart(self.priced.total), misfit)
+        rank: Floats = np.where(self.fit >= 1.0, self.priced.total, misfit)
         return rank
 
     def rows(self, rows: NDArray[np.int64]) -> Looked:
@@ -298,30 +287,25 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
     return taken
 
 
-def searched_everywhere(
-    judge: Judge, today: Floats, counts: tuple[int, int], watch: Watch, *, refine: bool = True
-) -> tuple[Looked, int, Floats]:
-    """As ``searched`` by the first of ``counts``, then with what that passed by of the second.
+def prices_everywhere(judge: Judge, count: int, watch: Watch) -> Floats:
+    """(count,) prices of so many even directions by GRID columns, whether it fits or not.
 
-    For judges that count columns on a graphics processor. Where nothing was passed by, the same lies are
-    found as without one.
+    For judges that count columns on a graphics processor: so many lie so close that nothing is passed by.
     """
-    found, looks, resting = searched(judge, today, counts[0], watch.part(0.0, 0.5), refine=refine)
-    return _with_passed_by(judge, found, counts[1], watch.part(0.5, 1.0)), looks + counts[1], resting
+    return judge.prices(even_directions(count), GRID, watch, "looking at every side")
 
 
-def _with_passed_by(judge: Judge, found: Looked, count: int, watch: Watch) -> Looked:
-    """With what was found those of ``count`` even directions that cost less than ``MISSED`` of its best.
+def with_passed_by(judge: Judge, found: Looked, prices: Floats, watch: Watch) -> Looked:
+    """With what a search found those of even directions that cost less than ``MISSED`` of its best.
 
-    What differs by less is the sampling's choice, not the search's. Each lies apart from the others; where
-    nothing was found that fits, all that may are asked.
+    ``prices`` as ``prices_everywhere`` has them. What differs by less is the sampling's choice, not the
+    search's. Each lies apart from the others; where nothing was found that fits, all that may are asked.
     """
-    sides, step = even_directions(count), "looking at every side"
-    prices, best = judge.prices(sides, GRID, watch.part(0.0, 0.9), step), float(found.rank.min())
+    sides, best = even_directions(len(prices)), float(found.rank.min())
     order = np.argsort(prices, kind="stable")
     order = order[prices[order] < MISSED * best]
     rows = order if best >= WORSE_THAN_ANY else distinct(sides, order, START_APART_DEG, STARTS[0])
-    return joined(found, judge(sides[rows], GRID, watch.part(0.9, 1.0), step)) if len(rows) else found
+    return joined(found, judge(sides[rows], GRID, watch, "looking closer")) if len(rows) else found
 
 
 def searched(
@@ -400,7 +384,7 @@ def _expected(
     likely, least = foreseen
     directions, best = likely.directions, float(looked.rank.min())
     added = looked.priced.total - judge.likely_price(looked.directions)
-    expected = told_apart(likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)])
+    expected = likely.rank + added[np.argmax(directions @ looked.directions.T, axis=1)]
     order = np.flatnonzero((least < best) & (expected < HOPE * best))
     order = order[np.argsort(expected[order], kind="stable")]
     rows = distinct(directions, order, HOPEFUL_APART_DEG, HOPEFUL)

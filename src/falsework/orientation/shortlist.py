@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,7 +22,6 @@ from falsework.orientation.directions import outline_of, rotations_to_up, spin_b
 from falsework.orientation.price import STANDINGS
 from falsework.orientation.search import (
     FINE_GRID,
-    TOLD_APART,
     Judge,
     Looked,
     compared,
@@ -31,8 +31,9 @@ from falsework.orientation.search import (
     joined,
     judge_of,
     laid_flat,
+    prices_everywhere,
     searched,
-    searched_everywhere,
+    with_passed_by,
 )
 from falsework.orientation.value import Orientation, Search
 from falsework.part.part import Floats, Part
@@ -41,6 +42,7 @@ from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.marks import marked_faces
 from falsework.request.value import Wish
+from falsework.watch import Watch
 from falsework.wording.notices import AlwaysTooLow, NeverFits, Notice, TooLow
 
 USUAL = Search()
@@ -122,7 +124,7 @@ def shortlist(
 
     (found, looks, resting), on = _found(own, wish, today, search, refine, context.part(0.05, 0.8))
     few = _chosen(found, bool(own.marked.any()), own_axis is not None)
-    judge = _judge(on.body if on.thinned_mm == 0.0 else own.whole(), own, wish, context)
+    judge = _judge(on.whole, own, wish, context)
     at_today, near_few = (
         judge(at, FINE_GRID, watch.part(0.8, 0.9), "measuring the best")
         for at in (today[None], found.directions[_with_others(found, few)])
@@ -148,9 +150,9 @@ def shortlist(
 
 @dataclass(frozen=True, eq=False)
 class _SearchedOn:
-    """The mesh that was searched, by how much thinning moved it, and what counted its columns."""
+    """The mesh as it is, by how much thinning moved the one searched, and what counted columns."""
 
-    body: Body
+    whole: Body
     thinned_mm: float
     device: str
 
@@ -160,25 +162,38 @@ def _found(
 ) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
     """What the search found, and on what.
 
-    A graphics processor counts the same mesh. One that fails, or whose memory is full, is done without.
+    A graphics processor prices every side of the same mesh meanwhile; what the search passed by is added, and
+    where that is nothing, the same is found as without one. One that fails, or whose memory is full, is done
+    without.
     """
-    watch, device = context.watch, "cpu"
+    watch = context.watch
     thin, thinned_mm = own.thinned(wish.process)
     judge = _judge(thin, own, wish, context)
-    if wanted(context.device):
-        counts = min(search.count, USUAL.count), search.everywhere
-        try:
-            counted = replace(judge, counter=Counter(thin, judge.corners))
-            found = searched_everywhere(counted, today, counts, watch, refine=refine)
-            return found, _SearchedOn(thin, thinned_mm, "gpu")
-        except Cancelled:
+    if not wanted(context.device):
+        found = searched(judge, today, search.count, watch, refine=refine)
+        return found, _SearchedOn(own.whole() if thinned_mm else thin, thinned_mm, "cpu")
+    with ThreadPoolExecutor(2) as beside:
+        everywhere = beside.submit(_priced_there, judge, search.everywhere, watch.silent())
+        whole = beside.submit(own.whole if thinned_mm else lambda: thin)
+        count = min(search.count, USUAL.count)
+        looked, looks, resting = searched(judge, today, count, watch.part(0.0, 0.8), refine=refine)
+        prices = everywhere.result()
+    if prices is None:
+        return (looked, looks, resting), _SearchedOn(whole.result(), thinned_mm, "cpu after gpu failed")
+    looked = with_passed_by(judge, looked, prices, watch.part(0.8, 1.0))
+    return (looked, looks + len(prices), resting), _SearchedOn(whole.result(), thinned_mm, "gpu")
+
+
+def _priced_there(judge: Judge, count: int, watch: Watch) -> Floats | None:
+    """Prices of every side by a graphics processor; None where that fails."""
+    try:
+        return prices_everywhere(replace(judge, counter=Counter(judge.body, judge.corners)), count, watch)
+    except Cancelled:
+        raise
+    except Exception:  # of many kinds: the driver's, the compiler's, the memory's
+        if os.environ.get("FALSEWORK_TRACEBACK"):
             raise
-        except Exception:  # of many kinds: the driver's, the compiler's, the memory's
-            if os.environ.get("FALSEWORK_TRACEBACK"):
-                raise
-            device = "cpu after gpu failed"
-    found = searched(judge, today, search.count, watch, refine=refine)
-    return found, _SearchedOn(thin, thinned_mm, device)
+        return None
 
 
 def _judge(body: Body, own: OwnShape, wish: Wish, context: Context) -> Judge:
@@ -217,8 +232,7 @@ def _chosen(found: Looked, with_show: bool, with_load: bool) -> NDArray[np.int64
     front = front_rows(found, with_show, with_load)
     parts = grouped(found.priced)[front]
     columns = compared(with_show, with_load)
-    unit = TOLD_APART * float(found.priced.total[front[0]])
-    bests = [int(front[int(np.argmin(np.round(parts[:, c] / unit)))]) for c in columns]
+    bests = [int(front[int(np.argmin(np.round(parts[:, c], 9)))]) for c in columns]
     order = np.array(list(dict.fromkeys([int(front[0]), *bests, *front.tolist()])))
     rows = distinct(found.directions, order, APART_DEG, len(order))
     taken: list[int] = []

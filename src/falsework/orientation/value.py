@@ -21,8 +21,8 @@ USUAL, EVERYWHERE = 2000, 50_000  # directions here, and on a graphics processor
 class Search:
     """How lies are searched for.
 
-    ``directions``: even directions looked at, 2000, or 50 000 on a graphics processor, which makes the search
-    of 2000 first; resting faces of the convex hull and refinement come on top.
+    ``directions``: even directions looked at, 2000; a graphics processor prices 50 000 besides. Resting faces
+    of the convex hull and refinement come on top.
     ``ProcessError`` for a number of directions that is out of range.
     """
 
@@ -42,7 +42,7 @@ class Search:
 
     @property
     def everywhere(self) -> int:
-        """How many even directions have their columns counted on a graphics processor, after that."""
+        """How many even directions are priced by columns on a graphics processor, besides."""
         return self.directions or EVERYWHERE
 
 
