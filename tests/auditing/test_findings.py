@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,10 +11,12 @@ import pytest
 from audited import SQUARE
 from falsework import load_process
 from falsework.auditing import FindingLevel, audit
+from falsework.auditing.causes import _instead
+from falsework.auditing.copies import Instead
 from falsework.auditing.findings import site_findings
 from falsework.auditing.pipeline import _gap_below
 from falsework.auditing.request import Bed, Reads
-from falsework.auditing.sites import FindingSite, Sites
+from falsework.auditing.sites import FindingSite, Sites, _joined
 from programs import Writer, block, heights
 
 PLA = load_process("pla-0.4")
@@ -124,3 +127,20 @@ def test_settings_that_are_kept_beyond_the_print_are_said():
 def test_what_changes_the_place_behind_the_last_strand_is_not_told():
     lines = SOUND.decode().split("\n")
     assert audit("\n".join([*lines[:-2], "M92 X80", *lines[-2:]]).encode()).findings == ()
+
+
+def test_places_beside_each_other_become_one_with_all_that_both_have():
+    first = FindingSite(3, 0.6, 2.0, (1.0, 2.0), (0.0, 1.0, 2.0, 3.0), (10, 20), 2.0, 1)
+    worse = FindingSite(3, 0.6, 5.0, (8.0, 9.0), (7.0, -1.0, 9.0, 2.0), (5, 15), 5.0, 1)
+    for one in (_joined(first, worse), _joined(worse, first)):
+        assert one.box_mm == (0.0, -1.0, 9.0, 3.0) and one.lines == (5, 20)
+        assert (one.amount, one.at_mm, one.layers) == (5.0, (8.0, 9.0), 1)
+    above = _joined(first, replace(worse, layer=4, z_mm=0.8))
+    assert (above.layer, above.z_mm, above.layers, above.amount) == (3, 0.6, 2, 5.0)
+    assert above.at_mm == first.at_mm
+
+
+@pytest.mark.parametrize(("tall", "words"), [(1.03, "3.0 % too high"), (0.96, "4.0 % too low")])
+def test_a_part_of_another_height_is_told_by_how_much(tall, words):
+    found = _instead(SimpleNamespace(name="cowl"), Instead(None, False, (0, 0), 1.0, tall))
+    assert words in found.says and found.found == tall and found.level is FindingLevel.RUIN

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from falsework.droop.belief import PRIOR, Belief, with_law, with_values
+from falsework.droop.belief import PRIOR, Belief, paired_normals, with_law, with_values
 from falsework.droop.bond import coverage, top_of
 from falsework.droop.bridge import sag_mm
 from falsework.droop.estimate import NORMAL_95, estimates, quantiles
@@ -253,3 +253,20 @@ def test_a_belief_is_known_by_what_it_holds():
     assert Laws(FINE, other).bridge_droop(50).value < Laws(FINE).bridge_droop(50).value
     said = Belief(PRIOR.draws, PRIOR.by_layers, rests_on="hearsay")
     assert said == PRIOR and said.rests_on == "hearsay"
+
+
+def test_draws_come_in_mirrored_pairs_of_unit_variance():
+    draws = paired_normals(400, 3, 7)
+    assert np.array_equal(draws[:200], -draws[200:])
+    assert (
+        np.mean(draws**2, axis=0) == pytest.approx(np.ones(3))
+        and np.median(draws, axis=0).tolist() == [0.0] * 3
+    )
+
+
+def test_a_parameter_spreads_at_a_level_by_that_of_the_printers_and_by_the_doubt_of_the_law():
+    for prior in PRIORS.values():
+        doubts = {"both": prior.doubt, "strand": prior.strand_doubt, "anew": prior.anew_doubt}
+        for level in ("both", "strand", "anew"):
+            expected = math.hypot(getattr(prior, level), doubts[level])
+            assert prior.spread(level) == pytest.approx(expected)

@@ -78,6 +78,8 @@ def test_files_that_cannot_be_photographs(ledger, tmp_path, monkeypatch):
     for path, message in ((tmp_path, "is not a file"), (tmp_path / "none.jpg", "does not exist")):
         with pytest.raises(LedgerError, match=message):
             ledger.keep_photograph(path)
+    with pytest.raises(LedgerError, match="the most for one photograph is 50 MB"):
+        ledger.keep_photograph(bytes(50_000_001), "roof.jpg")
     monkeypatch.setattr(photographs, "LARGEST_BYTES", 1_000_000)
     with pytest.raises(LedgerError, match="has 3 MB; the most for one photograph is 1 MB"):
         ledger.keep_photograph(PHOTOGRAPH.ljust(3_000_000), "roof.jpg")

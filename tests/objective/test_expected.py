@@ -9,7 +9,7 @@ import pytest
 
 from falsework.cost import price, region_cost
 from falsework.droop.supported import lane_spacing_mm
-from falsework.objective.expected import AirColumns, Expected, expected_supports
+from falsework.objective.expected import AirColumns, Expected, _shores, expected_supports
 from falsework.process import bead_section_mm2, load_process
 from falsework.process.settings import Process
 
@@ -117,6 +117,14 @@ def test_the_cheapest_of_a_curtain_and_of_shores(area: float, extent: float, hei
         told = expected_supports(*((NONE, columns) if on_part else (columns, NONE)), process)
         assert (float(told.volume_mm3), float(told.time_s)) == pytest.approx(best[:2])
         assert float(told.scar_mm2) == pytest.approx(min(best[2], area) if on_part else 0.0)
+
+
+@pytest.mark.parametrize(("area", "extent", "height"), [*UNDERSIDES, (30.0, 30.0, 1.4)])
+def test_shores_whether_or_not_they_are_the_cheapest(area: float, extent: float, height: float) -> None:
+    process = of("designed")
+    told = _shores(AirColumns(area, area * height, extent), NONE, 40.0, process)
+    by_hand = shores(area, area * height, extent, 40.0, process)
+    assert (float(told.volume_mm3), float(told.time_s)) == pytest.approx(by_hand[:2])
 
 
 def test_every_way_is_the_cheapest_somewhere() -> None:

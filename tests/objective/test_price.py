@@ -88,6 +88,7 @@ PAGE = " ".join((Path(__file__).parents[2] / "docs" / "price.md").read_text("utf
         f"lifted off {worth.MINUTES_A_LIFT:g}, by hand {worth.MINUTES_BY_HAND:g}, with a tool "
         f"{worth.MINUTES_BY_TOOL:.1f}, each block of one that is broken up {worth.MINUTES_A_BLOCK:g}, "
         f"picked out {worth.MINUTES_A_CM2_PICKED:g} a cm²; smoothing {worth.MINUTES_A_SCAR_CM2:g} a cm²",
+        f"cutting off a rim {worth.MINUTES_A_RIM:g}",
         f"the chance that it fails, at most {worth.MOST_CHANCE:g}",
         f"an island with nothing beneath {worth.FAILURE_CHANCE:g}; an underside left that droops more than "
         f"{worth.FAILS_FROM_MM:g} mm or ten layers, up to {worth.FAILURE_CHANCE:g}; a part that "
@@ -112,3 +113,11 @@ def test_severities_and_minutes_by_hand() -> None:
     assert [droop_severity(mm) for mm in (-1.0, 0.0, 0.25, 1.0, 3.0)] == [0.0, 0.0, 0.25, 1.0, 1.0]
     assert [contact_severity(mm) for mm in (0.0, 0.25, 1.0)] == pytest.approx([0.1, 0.35, 1.0])
     assert hand_minutes(True, 0.0) == 0.4 and hand_minutes(False, 200.0) == pytest.approx(1.0 + 2.0 * 0.3)
+
+
+def test_prices_of_earlier_documents_are_read() -> None:
+    now = dict.fromkeys(PARTS, 1.0)
+    assert Price.EARLIER(now) == now
+    before = {"printing": 5.0, "finish": 1.0, "show": 2.0, "failure": 3.0, "strength": 4.0}
+    terms = {"time": 5.0, "finish": 1.0, "show": 2.0, "risk": 3.0, "strength": 4.0}
+    assert Price.EARLIER(before) == dict.fromkeys(PARTS, 0.0) | terms

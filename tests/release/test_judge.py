@@ -48,6 +48,7 @@ def test_what_stands_on_the_part_comes_along_and_is_pulled_aside():
     )
     only = release.pieces[0]
     assert only.state in (ReleaseState.BY_HAND, ReleaseState.BY_TOOL) and only.bond_n.value < TOOL_N
+    assert "comes along" not in only.why  # nothing of it stands on the bed
     # between floor, slab and two legs only ±y is open
     assert abs(only.pull_direction[1]) > 0.9
     assert only.round == 1
@@ -272,3 +273,10 @@ def test_bad_input_is_named():
         judged(table(), [support()], tool=Tool(width_mm=0.0))
     with pytest.raises(FalseworkError, match="support piece 2: has no mesh"):
         judged(table(), [support()], [piece(1), piece(2)])
+
+
+def test_a_foot_that_lets_go_comes_along_and_is_said():
+    only = judged(table(), [support()], [piece(foot=2.0, contact=60.0)], gap_mm=0.2).pieces[0]
+    assert only.state in (ReleaseState.BY_HAND, ReleaseState.BY_TOOL)
+    assert only.bond_n.value > only.bed_hold_n.value > 0.0
+    assert only.why.startswith("It comes along with the part once")
