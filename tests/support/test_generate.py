@@ -15,7 +15,7 @@ from falsework.errors import FalseworkError
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
 from falsework.request.standing import Standing
-from falsework.support.generate import build_scheme
+from falsework.support.generate import build_scheme, build_supports
 from falsework.support.scheme import Role
 from falsework.support.sweep import section_tolerance_mm
 from stacks import need_of, over_air, stack_of
@@ -116,6 +116,29 @@ def test_the_foot_widens_but_stays_clear_of_the_part() -> None:
     for section, region in zip(sections, all_of(scheme), strict=True):
         if not region.is_empty:
             assert 0.4 <= section.distance(region) <= 0.4 + 2 * section_tolerance_mm(PLAIN)
+
+
+def test_supports_without_a_piece_are_those_of_the_others_alone() -> None:
+    """Two tables side by side, as designed: the second one's pieces left out, and never built."""
+    one, process = table(leg_layers=20), Process()
+    both = [s | shapely.affinity.translate(s, 60.0) for s in one]
+    stack = stack_of(both, 0.2)
+    need = need_map(stack, Laws(process))
+    assert len(need.undersides) == 2
+    whole = build_supports(stack, need, [Standing.BED] * 2, process)
+    mine = np.array([piece.undersides == (1,) for piece in whole.scheme.pieces])
+    assert 0 < mine.sum() < len(mine)
+    left, alone = (
+        whole.only(mine).scheme,
+        build_scheme(stack, need, [Standing.BED, Standing.LEAVE], process),
+    )
+    np.testing.assert_allclose(shapely.area(all_of(left)), shapely.area(all_of(alone)), atol=1e-6)
+    assert [(p.number, p.undersides, p.why) for p in left.pieces] == [
+        (p.number, p.undersides, p.why) for p in alone.pieces
+    ]
+    assert left.strands.lengths_mm.sum() == pytest.approx(alone.strands.lengths_mm.sum(), rel=1e-6)
+    np.testing.assert_array_equal(np.unique(left.face_piece), np.unique(alone.face_piece))
+    assert solid(left).volume() == pytest.approx(solid(alone).volume(), rel=1e-4)
 
 
 def test_none_gets_nothing_and_the_mesh_is_empty() -> None:

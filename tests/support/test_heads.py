@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from falsework import Plan, UndersideKind, load_process, plan
 from falsework.planning.readiness import readiness
 from falsework.request.standing import Standing
+from falsework.support import starts
 from falsework.wording.figures import plain
 from hung import TIPS, block, cone, drawn, gallows
 
@@ -58,7 +59,7 @@ def test_a_tip_left_is_named_and_the_plan_is_not_ready(name):
     assert planned(name, 0.2).alternatives[0].left_count >= 1
 
 
-def test_overruled_from_the_bed_it_is_built_or_the_obstacle_is_said():
+def test_overruled_from_the_bed_it_is_built_or_the_obstacle_is_said(monkeypatch):
     """A wide block beneath the tip: nothing reaches it from the bed; the block's upper side is named."""
     solid = gallows(cone(30)) + block((-4, -6, 0), (32, 6, 7))
     made = plan(drawn(solid), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
@@ -66,6 +67,9 @@ def test_overruled_from_the_bed_it_is_built_or_the_obstacle_is_said():
     assert island.kind is UndersideKind.ISLAND
     why = made.choices[0].why
     assert "the part is in the way" in why and "z 7.0" in plain(why)
+    monkeypatch.setattr(starts, "_MOST_CORNERS", 4)  # outlines as plain as may be: the same obstacle
+    again = plan(drawn(solid), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
+    assert again.choices[0].why == why
     free = plan(drawn(gallows(cone(30))), PLA, standing="leave", overrules={1: Standing.BED}, release=False)
     assert any(1 in piece.undersides for piece in free.pieces)
 

@@ -103,12 +103,9 @@ def _planned(
     otherwise: bool,
     compared: bool,
 ) -> Plan:
-    wish, watch = request.wish, context.watch
-    process = wish.process
+    watch = context.watch
     weighed = _weighed(request, context.part(0.0, 0.6))
-    built = _upright(weighed, _built(weighed, weighed.choices, process, context), wish, context)
-    result, built = _sound(weighed, built, wish, context)
-    plan = replace(_with_standings(result, built, weighed, compared, context.store), lies=lies)
+    plan = replace(_supported(weighed, request.wish, context, compared), lies=lies)
     falls = lies is None and plan.stance is not None and not plan.stance.stands
     another = None
     if otherwise and falls:
@@ -123,6 +120,13 @@ def _planned(
         plan = replace(plan, otherwise=notice)
     watch.at("done", 1.0)
     return plan
+
+
+def _supported(weighed: _Weighed, wish: Wish, context: Context, compared: bool) -> Plan:
+    """The plan with its supports, not yet judged or priced; what they were made from is given back."""
+    built = _upright(weighed, _built(weighed, weighed.choices, wish.process, context), wish, context)
+    plan, built = _sound(weighed, built, wish, context)
+    return _with_standings(plan, built, weighed, compared, context.store)
 
 
 def _another(raw: Part, request: Request, context: Context) -> Orientation | None:
