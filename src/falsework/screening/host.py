@@ -40,6 +40,7 @@ SETTINGS = {
     "distributed.worker.memory.terminate": 0.95,
     "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": 65536,
     "distributed.admin.log-length": 1000,
+    "distributed.worker.profile.enabled": False,  # a look at every thread a hundred times a second
     "distributed.admin.low-level-log-length": 100,  # what became of each task: nobody asks it here
 }
 FORGET_S = 10.0
