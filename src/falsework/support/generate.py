@@ -31,7 +31,7 @@ from falsework.support.sweep import Surroundings, Swept, shifted, support_region
 from falsework.watch import QUIET, Watch
 from falsework.wording.notices import Notice, WeakPieces
 
-Told = list[
+BuildReasons = list[
     tuple[str, tuple[TriedStructure, ...]]
 ]  # of each piece why it is built so, and what else could be
 
@@ -41,7 +41,7 @@ class Supports:
     """Supports as they were built, of which pieces can be left out: none leans on another."""
 
     made: Made
-    told: Told
+    told: BuildReasons
 
     @cached_property
     def scheme(self) -> SupportScheme:
@@ -195,7 +195,7 @@ def _useful(support: Regions, place: SupportPlace) -> Regions:
     return gathered(cells.polygon[kept], cells.layer[kept], len(support))
 
 
-def _pieces(made: Made, told: Told, place: SupportPlace) -> tuple[SupportPiece, ...]:
+def _pieces(made: Made, told: BuildReasons, place: SupportPlace) -> tuple[SupportPiece, ...]:
     draft, check, need = made.draft, made.check, place.need
     brace, count = draft.brace, draft.cells.pieces
     (piece, underside, _), contact_mm2 = made.contacts, made.contact_mm2
