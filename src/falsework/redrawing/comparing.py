@@ -24,7 +24,6 @@ from falsework.redrawing.value import Combined, OtherOrientation
 from falsework.redrawing.words import AS_IT_IS, SAME_SHARE, best_of, orientation_words
 from falsework.request.marks import marked_faces
 from falsework.request.weights import Weights
-from falsework.support.choosing import chosen_option
 from falsework.watch import Watch
 
 FEW_LIES = Search(directions=200)  # a tenth of a search for a lie alone, not refined: only compared
@@ -72,11 +71,12 @@ def other_orientation(
 
 
 def _over_columns(planned: Plan) -> float:
-    """What supports and all that is left came to once designed, over what columns had said of them: a part
-    whose pieces fail as it lies hardly does better in other positions."""
+    """What supports and all that is left came to once designed, over the least that columns had promised: a
+    part whose pieces fail as it lies hardly does better in other positions."""
     own = printing_price(planned.part_cost, planned.process, planned.weights).total
-    said = math.fsum(chosen_option(choice).price.total for choice in planned.choices)
-    return (price_in_all(planned) - own) / said if said > 0.0 else 1.0
+    *standings, _ = planned.alternatives
+    promised = min(row.price.total for row in standings) - own
+    return (price_in_all(planned) - own) / promised if promised > 0.0 else 1.0
 
 
 def splits_of(asked: RedrawRequest, ground: PlannedPart, watch: Watch) -> Splits | None:

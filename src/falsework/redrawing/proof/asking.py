@@ -161,9 +161,20 @@ def _fresh(ground: PlannedPart, treated: set[int], need: NeedMap) -> tuple[Regio
     asked = np.array([asks(u, process) and u.number not in treated for u in old.undersides], dtype=bool)
     others = asked[old.region_underside]
     there, its_layer = old.regions[others], old.region_layer[others]
+    known_looks = set(_looks(there, its_layer))
+    new = np.array([look not in known_looks for look in _looks(regions, layer)], dtype=bool)
+    regions, layer, weight = regions[new], layer[new], weight[new]
+    if len(regions) == 0:
+        return regions, layer, weight
     met = np.unique(planar.STRtree(regions).query(there, predicate="dwithin", distance=_NEAR_MM)[0])
     known = _known_there(there[met], its_layer[met], layer)
     return overlay.difference(regions, known), layer, weight
+
+
+def _looks(regions: Regions, layer: Indices) -> list[bytes]:
+    """(n,) the same for regions of one layer in the same place and as large to the last digit: most are those
+    that they were."""
+    return [row.tobytes() for row in np.column_stack([layer, planar.bounds(regions), planar.area(regions)])]
 
 
 def _known_there(regions: Regions, layer: Indices, asked: Indices) -> Regions:
