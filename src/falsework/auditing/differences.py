@@ -11,7 +11,7 @@ from falsework.auditing.gather import MELTED_MM3_S, ProgramTotals
 from falsework.auditing.layer_sums import CLASS_NAMES, FILL, WALL, LayerSums
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
-from falsework.cost.filament import filament_mm
+from falsework.cost.filament import Rates
 from falsework.kernels.bead import machine as rs274
 from falsework.layers.stack import Floats
 from falsework.planning.value import Plan
@@ -189,7 +189,7 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSum
 def plan_findings(plan: Plan, process: Process, found: ProgramSurvey, copies: int) -> Iterable[Finding]:
     """Filament and time beside what the plan reckons with, for as many copies as there are."""
     cost = plan.part_cost + plan.support_cost
-    filament = filament_mm(found.pushed_mm3, process) / copies
+    filament = Rates(process).filament_mm(found.pushed_mm3) / copies
     if cost.filament_mm > 0 and abs(filament / cost.filament_mm - 1.0) > _FILAMENT_OFF:
         yield _FILAMENT(filament / 1000, cost.filament_mm / 1000)
     if cost.time_s > 0 and not _TIME_LESS < found.time_s / copies / cost.time_s < _TIME_MORE:

@@ -43,7 +43,7 @@ from falsework.auditing.survey import ProgramSurvey, Usual, survey, usual
 from falsework.auditing.undersides import Planned, UndersideAuditor, underside_findings
 from falsework.auditing.value import Audit, Finding, FindingLevel, ProgramFigures, UndersideAudit
 from falsework.auditing.verdict import answer, ranked
-from falsework.cost.filament import filament_mm, mass_g
+from falsework.cost.filament import Rates
 from falsework.cost.part import part_cost
 from falsework.droop.belief import PRIOR, Belief
 from falsework.droop.laws import Laws
@@ -590,8 +590,8 @@ def _figures(read: _Read, auditors: _Auditors, plan: Plan | None) -> ProgramFigu
         part_mm3=float(by_owner[PART]),
         support_mm3=float(by_owner[SUPPORT]),
         aside_mm3=float(by_owner[ASIDE:].sum()),
-        filament_mm=filament_mm(found.pushed_mm3, read.made_for),
-        mass_g=mass_g(found.pushed_mm3, read.made_for),
+        filament_mm=Rates(read.made_for).filament_mm(found.pushed_mm3),
+        mass_g=Rates(read.made_for).mass_g(found.pushed_mm3),
         time_s=found.time_s,
         planned_filament_mm=cost.filament_mm if cost is not None else None,
         planned_time_s=cost.time_s if cost is not None else None,

@@ -1,12 +1,5 @@
 from .cost import Cost as Cost
-from .filament import cost_of as cost_of
-from .filament import costs_of as costs_of
-from .filament import filament_mm as filament_mm
-from .filament import mass_g as mass_g
-from .filament import price as price
+from .filament import Rates as Rates
 from .part import PartLayers as PartLayers
 from .part import part_cost as part_cost
-from .strands import laid_costs as laid_costs
-from .strands import region_cost as region_cost
-from .strands import strands_cost as strands_cost
-from .strands import strands_cost_by as strands_cost_by
+from .strands import Laying as Laying

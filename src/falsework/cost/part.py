@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.cost.cost import Cost
-from falsework.cost.filament import cost_of
+from falsework.cost.filament import Rates
 from falsework.kernels.bead.motion import path_times, rest_to_rest_times
 from falsework.kernels.outline.covered import covered_chords
 from falsework.layers import planar
 from falsework.layers.polygons import offset_mitred, rings_of
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
-from falsework.process import Process, bead_section_mm2
+from falsework.process import Printer, Process, bead_section_mm2
 from falsework.watch import QUIET, Watch
 
 # Shortest round through N random points in an area A is about 0.7124 √(N A): the constant of the theorem of
@@ -90,21 +90,19 @@ def part_cost(
 
     watch.at("times", 0.8)
     first = np.arange(stack.count) == 0
-    wall_speed = np.where(first, _first(process.wall_speed_mm_s, process), process.wall_speed_mm_s)
-    fill_speed = np.where(first, _first(process.fill_speed_mm_s, process), process.fill_speed_mm_s)
+    most = np.where(first, process.first_layer_speed_mm_s, np.inf)
+    wall_speed = np.minimum(process.wall_speed_mm_s, most)
+    fill_speed = np.minimum(process.fill_speed_mm_s, most)
+    printer, sparser = process.printer, pitch / max(process.fill, 1e-6)
     time_s = (
-        _wall_times(stack, wall_mm2 / pitch, wall_speed, process)
-        + _fill_times(solid_mm2, solid_chord, pitch, fill_speed, process)
-        + _fill_times(sparse_mm2 * process.fill, sparse_chord, pitch, fill_speed, process, process.fill)
-        + _hop_times(stack, solid_mm2, sparse_mm2 * process.fill, process)
+        _wall_times(stack, wall_mm2 / pitch, wall_speed, printer)
+        + _fill_times(solid_mm2, solid_chord, pitch, pitch, fill_speed, printer)
+        + _fill_times(sparse_mm2 * process.fill, sparse_chord, pitch, sparser, fill_speed, printer)
+        + _hop_times(stack, solid_mm2, sparse_mm2 * process.fill, printer)
     )
     volume_mm3 = heights * (wall_mm2 + solid_mm2 + process.fill * sparse_mm2)
-    cost = cost_of(float(volume_mm3.sum()), float(time_s.sum()), process)
+    cost = Rates(process).cost(float(volume_mm3.sum()), float(time_s.sum()))
     return cost, PartLayers(wall_mm2, solid_mm2, sparse_mm2, volume_mm3, time_s)
-
-
-def _first(speed_mm_s: float, process: Process) -> float:
-    return min(speed_mm_s, process.first_layer_speed_mm_s)
 
 
 def _chosen_layers(count: int, solid_layers: int, every: int) -> Indices:
@@ -183,9 +181,8 @@ def _mean_chord_mm(regions: Regions) -> Floats:
     return chord
 
 
-def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, process: Process) -> Floats:
+def _wall_times(stack: LayerStack, length_mm: Floats, speed_mm_s: Floats, printer: Printer) -> Floats:
     """(L,) time of ``length_mm`` (L,) of walls, run like the layer's outline."""
-    printer = process.printer
     rings_of = np.diff(stack.layer_start)
     seconds = path_times(
         np.ascontiguousarray(stack.points_mm, dtype=np.float64),
@@ -206,31 +203,26 @@ def _fill_times(
     full_mm2: Floats,
     chord_mm: Floats,
     pitch_mm: Floats,
+    step_mm: Floats,
     speed_mm_s: Floats,
-    process: Process,
-    share: float = 1.0,
+    printer: Printer,
 ) -> Floats:
-    """(L,) time of parallel lines that cover ``full_mm2``, each with the step to the next at its end.
-
-    ``share`` is the fill, which sets the lines pitch / share apart.
-    """
+    """(L,) time of parallel lines, ``step_mm`` apart, that fill ``full_mm2`` at a pitch of ``pitch_mm``, each
+    with the step to the next at its end."""
     used = (full_mm2 > 0) & (chord_mm > 0)
     lines = np.divide(full_mm2, pitch_mm * chord_mm, out=np.zeros_like(full_mm2), where=used)
-    acceleration = process.printer.acceleration_mm_s2
-    step = pitch_mm / max(share, 1e-6)
     times: Floats = lines * (
-        rest_to_rest_times(chord_mm, speed_mm_s, acceleration)
-        + rest_to_rest_times(step, speed_mm_s, acceleration)
+        rest_to_rest_times(chord_mm, speed_mm_s, printer.acceleration_mm_s2)
+        + rest_to_rest_times(step_mm, speed_mm_s, printer.acceleration_mm_s2)
     )
     return times
 
 
-def _hop_times(stack: LayerStack, solid_mm2: Floats, sparse_mm2: Floats, process: Process) -> Floats:
+def _hop_times(stack: LayerStack, solid_mm2: Floats, sparse_mm2: Floats, printer: Printer) -> Floats:
     """(L,) time of travels: one to each ring and one to each fill, along a short round through them all."""
     hops = np.diff(stack.layer_start) + (solid_mm2 > 0).astype(np.int64) + (sparse_mm2 > 0)
     box = planar.bounds(stack.regions)
     box_mm2 = np.nan_to_num((box[:, 2] - box[:, 0]) * (box[:, 3] - box[:, 1]))
     hop_mm = _ROUND_TRIP * np.sqrt(box_mm2 / np.maximum(hops, 1))
-    printer = process.printer
     times: Floats = hops * rest_to_rest_times(hop_mm, printer.travel_speed_mm_s, printer.acceleration_mm_s2)
     return times

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.cost import price as price_of
+from falsework.cost import Rates
 from falsework.kernels.bead.motion import rest_to_rest_times
 from falsework.kernels.column.intervals import (
     BASE_AREA,
@@ -163,8 +163,8 @@ def priced(
     topples = TOPPLE_CHANCE * np.clip(1.0 - figures[:, LEAN_DEG] / STEADY_DEG, 0.0, 1.0) ** 2
     rows = []
     for option in options:
-        filament = (extruded + option.taken.volume_mm3) * weights.filament * price_of(1.0, 0.0, process)
-        time = (own_s + option.taken.time_s) * weights.time * price_of(0.0, 1.0, process)
+        filament = (extruded + option.taken.volume_mm3) * weights.filament * Rates(process).price(1.0, 0.0)
+        time = (own_s + option.taken.time_s) * weights.time * Rates(process).price(0.0, 1.0)
         bare = BARE_FAILS * option.left_mm2 / np.maximum(contact, 1e-9)
         spoilt_cm2 = 0.01 * (MARKED * option.carried_mm2 + BARE * option.left_mm2)
         minutes = np.where(option.taken.scar_mm2 > 0.0, MINUTES_BY_TOOL, MINUTES_BY_HAND) * (

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cores import own_cores
-from falsework.cost import mass_g
+from falsework.cost import Rates
 from falsework.errors import Cancelled, PartError
 from falsework.kernels.column import intervals as k
 from falsework.objective import Price
@@ -305,9 +305,9 @@ def orientation_of_row(
         height_mm=height,
         width_mm=width,
         depth_mm=depth,
-        filament_g=mass_g(float(p.volume_mm3[row]), process),
+        filament_g=Rates(process).mass_g(float(p.volume_mm3[row])),
         time_s=float(p.time_s[row]),
-        support_g=mass_g(float(p.support_mm3[row]), process),
+        support_g=Rates(process).mass_g(float(p.support_mm3[row])),
         support_s=float(p.support_s[row]),
         uneven_share=float(f[k.UNEVEN]),
         price=Price(*(float(v) for v in p.parts[row])),

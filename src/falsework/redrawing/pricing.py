@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from falsework.cost import cost_of, part_cost
+from falsework.cost import Rates, part_cost
 from falsework.cost.cost import Cost
 from falsework.layers.stack import LayerStack
 from falsework.objective import printing_price
@@ -181,7 +181,7 @@ def extra_cost(ground: PlannedPart, proof: ChangeProof) -> Cost:
         after, before = part_cost(stack, process, every=ground.priced_every)[0], ground.cost
     else:
         after, before = _cost(stack, low, high, process), _cost_before(ground, low, high)
-    return cost_of(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s, process)
+    return Rates(process).cost(after.volume_mm3 - before.volume_mm3, after.time_s - before.time_s)
 
 
 def _cost_before(ground: PlannedPart, low: int, high: int) -> Cost:

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cost.strands import region_cost
+from falsework.cost.strands import Laying
 from falsework.kernels.field.tipping import MOST, tipping
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import offset, parts
@@ -149,7 +149,7 @@ class Balance:
             then = self.worst(of_bed(self.sections, wide), borne)
             if then.safety >= LEAST_TOPPLE_SAFETY:
                 more_mm2 = overlay.union_all(wide).area - self.first_mm2
-                cost = region_cost(more_mm2 * height_mm, process, process.first_layer_speed_mm_s)
+                cost = Laying(process, process.first_layer_speed_mm_s).estimate(more_mm2 * height_mm)
                 return Foot(breadth_mm, cost, then.safety)
         return None
 

@@ -9,7 +9,7 @@ import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from falsework.cost import cost_of
+from falsework.cost import Rates
 from falsework.cost.cost import Cost
 from falsework.need.underside import NeedMap, Underside, UndersideKind
 from falsework.objective import (
@@ -92,7 +92,7 @@ def _option(
             AirColumns(one.area_mm2, one.volume_mm3, underside.extent_mm) for one in (bed, part)
         )
         taken = expected_supports(to_bed, to_part, process)
-        cost = cost_of(float(taken.volume_mm3), float(taken.time_s), process)
+        cost = Rates(process).cost(float(taken.volume_mm3), float(taken.time_s))
         scar_mm2 = float(taken.scar_mm2)
     finish = (
         left_mm2 * droop_severity(underside.droop_mm.value)

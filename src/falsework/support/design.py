@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cores import cores_here, dealt, side_by_side
-from falsework.cost import cost_of
+from falsework.cost import Rates
 from falsework.cost.cost import Cost
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, gathered, own_copies, parts
@@ -421,6 +421,6 @@ def _costs(length_mm: Floats, seconds: Floats, more: Floats, process: Process) -
     section = bead_section_mm2(process.line_width_mm, process.layer_height_mm)
     out = []
     for length, extra, price in zip(length_mm.tolist(), seconds.tolist(), more.tolist(), strict=True):
-        cost = cost_of(length * section, length / process.support_speed_mm_s + extra, process)
+        cost = Rates(process).cost(length * section, length / process.support_speed_mm_s + extra)
         out.append(replace(cost, price=cost.price + price))
     return out

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cost.cost import Cost
-from falsework.cost.strands import laid_costs
+from falsework.cost.strands import Laying
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
@@ -80,14 +80,8 @@ def made_of(support: Regions, shores: Regions | None, place: SupportPlace) -> Ma
         process.structure.line_angle_deg,
         process.line_width_mm,
     )
-    costs = laid_costs(
-        strands.piece,
-        draft.cells.pieces,
-        strands.ends_mm,
-        strands.layer,
-        place.stack.heights_mm,
-        process,
-        process.support_speed_mm_s,
+    costs = Laying(process, process.support_speed_mm_s).costs(
+        strands.piece, draft.cells.pieces, strands.ends_mm, strands.layer, place.stack.heights_mm
     )
     return Made(place, draft, check, strands, costs)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.cost import region_cost
+from falsework.cost import Laying
 from falsework.orientation.body import body_of
 from falsework.orientation.shortlist import shortlist
 from falsework.orientation.value import Orientation
@@ -370,7 +370,7 @@ def _made(case: _Case, tried: _Tried, size: Whole, watch: Watch) -> Split | None
         pieces=pieces,
         joints=tuple(_joint(joint, drill) for joint, drill in zip(met, drills, strict=True)),
         holes_mm3=math.fsum(body.volume() for body in bodies) - math.fsum(p.volume_mm3 for p in pieces),
-        pins_price=region_cost(pins_mm3, process, process.wall_speed_mm_s).price,
+        pins_price=Laying(process, process.wall_speed_mm_s).estimate(pins_mm3).price,
         gluing_price=case.gluing.price(len(met), len(pins), _area(met)),
         joint_price=_risk(case.gluing, cuts, met, size),
         needs_no_support=all(piece.printed.needs_no_support for piece in pieces),
