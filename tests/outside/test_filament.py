@@ -4,7 +4,7 @@ import dataclasses
 
 import pytest
 
-from falsework.cost import filament_mm, mass_g
+from falsework.cost import Rates
 from falsework.process import builtin
 
 
@@ -19,5 +19,5 @@ def test_mass_of_a_metre(name, density_g_cm3, grams_per_metre):
         process, material=dataclasses.replace(process.material, density_g_cm3=density_g_cm3)
     )
     metre_mm3 = 1000.0 * process.filament_section_mm2
-    assert mass_g(metre_mm3, process) == pytest.approx(grams_per_metre, abs=6e-4)
-    assert filament_mm(metre_mm3, process) == pytest.approx(1000.0, rel=1e-12)
+    assert Rates(process).mass_g(metre_mm3) == pytest.approx(grams_per_metre, abs=6e-4)
+    assert Rates(process).filament_mm(metre_mm3) == pytest.approx(1000.0, rel=1e-12)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from falsework.cost import region_cost
+from falsework.cost import Laying
 from falsework.cost.cost import Cost
 from falsework.need.underside import UndersideKind
 from falsework.objective import (
@@ -83,14 +83,14 @@ def test_table_over_a_shelf_costs_what_its_structure_takes():
     foot = 2.0 * np.sqrt(np.pi * 1500.0) * 1.0 * 2 * 0.2
     roof = 1500.0 * 0.4
     by_hand = roof + (1500.0 * (20.0 - 0.4) - roof) * share + foot
-    expected = region_cost(by_hand, PROCESS, PROCESS.support_speed_mm_s)
+    expected = Laying(PROCESS, PROCESS.support_speed_mm_s).estimate(by_hand)
     np.testing.assert_allclose(astuple(bed.cost), astuple(expected), rtol=1e-12)
 
     foot = 2.0 * np.sqrt(np.pi * 2300.0) * (1500.0 / 2300.0) * 1.0 * 2 * 0.2
     roof, floor = 2300.0 * 0.4, 800.0 * 0.2
     filled = 1500.0 * (20.0 - 0.4) + 800.0 * (18.0 - 0.4 - 0.2)
     by_hand = roof + floor + (filled - roof - floor) * share + foot
-    expected = region_cost(by_hand, PROCESS, PROCESS.support_speed_mm_s)
+    expected = Laying(PROCESS, PROCESS.support_speed_mm_s).estimate(by_hand)
     np.testing.assert_allclose(astuple(anywhere.cost), astuple(expected), rtol=1e-12)
 
 

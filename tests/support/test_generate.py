@@ -302,11 +302,12 @@ def test_a_tall_support_of_lines_is_tied() -> None:
 
 
 def test_costs_add_up_to_the_strands() -> None:
-    from falsework.cost.strands import strand_volumes_mm3
+    from falsework.cost import Laying
 
     stack = stack_of(table(step_layers=10))
     scheme = scheme_of(table(step_layers=10))
-    volumes = strand_volumes_mm3(scheme.strands.lengths_mm, scheme.strands.layer, stack.heights_mm, PLAIN)
+    laying = Laying(PLAIN, PLAIN.support_speed_mm_s)
+    volumes = laying.volumes_mm3(scheme.strands.lengths_mm, scheme.strands.layer, stack.heights_mm)
     assert sum(p.cost.volume_mm3 for p in scheme.pieces) == pytest.approx(volumes.sum())
     least_s = scheme.strands.lengths_mm.sum() / PLAIN.support_speed_mm_s
     assert least_s < sum(p.cost.time_s for p in scheme.pieces) < 3.0 * least_s

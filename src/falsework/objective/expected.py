@@ -59,7 +59,7 @@ def expected_supports(bed: AirColumns, part: AirColumns, process: Process) -> Ex
 
     As they will be built: with ``form`` designed the cheaper of a curtain and of shores.
     """
-    built = _Built(process)
+    built = _Forms(process)
     best = built.curtain(bed, part)
     if process.structure.form == "designed":
         for side in BAYS_MM:
@@ -68,7 +68,7 @@ def expected_supports(bed: AirColumns, part: AirColumns, process: Process) -> Ex
 
 
 @dataclass(frozen=True, slots=True)
-class _Built:
+class _Forms:
     """What either form of supports takes with a process."""
 
     process: Process

@@ -105,7 +105,7 @@ def _planned(
 ) -> Plan:
     watch = context.watch
     weighed = _weighed(request, context.part(0.0, 0.6))
-    plan = replace(_supported(weighed, request.wish, context, compared), lies=lies)
+    plan = replace(_supported(weighed, context, compared), lies=lies)
     falls = lies is None and plan.stance is not None and not plan.stance.stands
     another = None
     if otherwise and falls:
@@ -122,10 +122,10 @@ def _planned(
     return plan
 
 
-def _supported(weighed: _Weighed, wish: Wish, context: Context, compared: bool) -> Plan:
+def _supported(weighed: _Weighed, context: Context, compared: bool) -> Plan:
     """The plan with its supports, not yet judged or priced; what they were made from is given back."""
-    built = _upright(weighed, _built(weighed, weighed.choices, wish.process, context), wish, context)
-    plan, built = _sound(weighed, built, wish, context)
+    built = _upright(weighed, _built(weighed, weighed.choices, context), context)
+    plan, built = _sound(weighed, built, context)
     return _with_standings(plan, built, weighed, compared, context.store)
 
 
@@ -145,9 +145,9 @@ class _Built:
     stance: Stance
 
 
-def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> Plan:
+def _assembled(weighed: _Weighed, built: _Built, context: Context) -> Plan:
     """The plan of what is built, without release, price, and the other standings beside it."""
-    process = wish.process
+    wish, process = weighed.wish, weighed.process
     placed, summary, stack, need = weighed.placed, weighed.summary, weighed.stack, weighed.need
     spared, sparing = weighed.spared, _sparing(weighed)
     swept, scheme, stance = built.swept, built.supports.scheme, built.stance
@@ -188,14 +188,14 @@ def _assembled(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -
         sparing=sparing,
         starts=starts,
         stance=stance,
-        geometry=Geometry(placed, stack, need, scheme, spared, _cared(weighed, wish, context)),
+        geometry=Geometry(placed, stack, need, scheme, spared, _cared(weighed, context)),
     )
 
 
-def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tuple[Plan, _Built]:
+def _sound(weighed: _Weighed, built: _Built, context: Context) -> tuple[Plan, _Built]:
     """What is built, and its plan; where pieces of it fail their checks and the choice was free, the cheapest
     of that and of what they carry left, or carried from elsewhere."""
-    plan = _assembled(weighed, built, wish, context)
+    wish, plan = weighed.wish, _assembled(weighed, built, context)
     weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
     if not weak or wish.standing != AUTO:
         return plan, built
@@ -214,8 +214,8 @@ def _sound(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> tu
     def planned(choices: tuple[Choice, ...]) -> tuple[Plan, _Built]:
         then = _without(built, choices, weighed)
         if then is None:
-            then = _built(weighed, choices, wish.process, beside)
-        return _assembled(weighed, then, wish, context), then
+            then = _built(weighed, choices, beside)
+        return _assembled(weighed, then, context), then
 
     now = [choice.chosen for choice in built.choices]
     tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
@@ -259,8 +259,9 @@ def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool
     return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))
 
 
-def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, context: Context) -> _Built:
-    stack, need, spared, watch = weighed.stack, weighed.need, weighed.spared, context.watch
+def _built(weighed: _Weighed, choices: tuple[Choice, ...], context: Context) -> _Built:
+    process, stack, need = weighed.process, weighed.stack, weighed.need
+    spared, watch = weighed.spared, context.watch
     standings = tuple(c.chosen for c in choices)
     sides = process.structure.side_gap_mm, process.structure.head_widths
     swept = context.store.get(
@@ -274,12 +275,13 @@ def _built(weighed: _Weighed, choices: tuple[Choice, ...], process: Process, con
     return _Built(choices, swept, supports, weighed.balance.stance(supports.scheme))
 
 
-def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> _Built:
+def _upright(weighed: _Weighed, built: _Built, context: Context) -> _Built:
     """With undersides carried that would be left, where the part falls over without and stands with them.
 
     Only where the choice was free: neither all standings nor these were asked for. Undersides that hold by
     themselves come last.
     """
+    wish = weighed.wish
     if not built.stance.topples or wish.standing != AUTO:
         return built
     whole = weighed.spared.whole if weighed.spared is not None else np.zeros(len(built.choices), dtype=bool)
@@ -299,7 +301,7 @@ def _upright(weighed: _Weighed, built: _Built, wish: Wish, context: Context) -> 
             replace(c, chosen=Standing.BED, reason=reason) if c.underside in tried else c
             for c in built.choices
         )
-        then = _built(weighed, choices, wish.process, context)
+        then = _built(weighed, choices, context)
         if not then.stance.topples:
             return then
     return built
@@ -330,8 +332,9 @@ def _price(plan: Plan) -> Price:
     return price_of(plan, plan.geometry.cared)
 
 
-def _cared(weighed: _Weighed, wish: Wish, context: Context) -> Cared:
+def _cared(weighed: _Weighed, context: Context) -> Cared:
     """What of the part is cared for, by the marks of the wish."""
+    wish = weighed.wish
     shares: tuple[float, ...] = ()
     if not wish.show.empty:
         raw, placed = weighed.raw, weighed.placed
@@ -441,8 +444,12 @@ class _Measured:
     summary: PartSummary
     stack: LayerStack
     need: NeedMap
-    process: Process
+    wish: Wish
     belief: Belief
+
+    @property
+    def process(self) -> Process:
+        return self.wish.process
 
     @property
     def key(self) -> tuple[str, str, Belief]:
@@ -456,7 +463,7 @@ def _measured(request: Request, context: Context) -> _Measured:
     stack = _layers(placed, wish.process, watch.part(0.4, 0.6), store)
     summary = _by_layers(summary, stack)
     need = _need(placed, stack, wish.process, context.part(0.6, 1.0))
-    return _Measured(raw, placed, summary, stack, need, wish.process, context.belief)
+    return _Measured(raw, placed, summary, stack, need, wish, context.belief)
 
 
 def _own_cost(measured: _Measured, store: Store) -> Cost:

@@ -131,11 +131,12 @@ def check_pieces(
     scar = _sum(cells.piece, areas.scar_mm2, count)
     share = process.line_width_mm / process.structure.spacing_mm
     volume = (areas.dense_mm2 + np.maximum(area - areas.dense_mm2, 0.0) * share) * np.diff(z_mm)[cells.layer]
-    weight = _weight_n(_sum(cells.piece, volume, count), process)
+    density = process.material.density_g_cm3
+    weight: Floats = _sum(cells.piece, volume, count) * density * 1e-6 * GRAVITY_M_S2
 
-    wall = _check_walls(walls, tie_mm, closed_lines, cells, weight, z_mm, process)
-    column = _check_columns(cells, closed_lines, weight, z_mm, process)
-    topple, widen = _check_toppling(cells, foot, areas.scar_mm2, weight, bottom, top, process)
+    drawn = _DrawnPieces(cells, closed_lines, z_mm, weight, process)
+    wall, column = drawn.of_walls(walls, tie_mm), drawn.of_columns()
+    topple, widen = drawn.toppling(foot, areas.scar_mm2, top - bottom)
     slenderness = np.maximum(wall[0], column[0])
     buckling = np.minimum(wall[1], column[1])
     weak = (
@@ -151,11 +152,6 @@ def _sum(group: Indices, values: Floats, count: int) -> Floats:
     return np.bincount(group, weights=values, minlength=count).astype(np.float64)
 
 
-def _weight_n(volume_mm3: Floats, process: Process) -> Floats:
-    weight: Floats = volume_mm3 * process.material.density_g_cm3 * 1e-6 * GRAVITY_M_S2
-    return weight
-
-
 def _extremes(group: Indices, low: Floats, high: Floats, count: int) -> tuple[Floats, Floats]:
     """Least of ``low`` and greatest of ``high`` in each group."""
     least, most = np.full(count, np.inf), np.full(count, -np.inf)
@@ -164,161 +160,159 @@ def _extremes(group: Indices, low: Floats, high: Floats, count: int) -> tuple[Fl
     return least, most
 
 
-def _check_walls(
-    walls: list[Walls],
-    tie_mm: Floats,
-    closed_lines: Indices,
-    cells: Cells,
-    weight_n: Floats,
-    z_mm: Floats,
-    process: Process,
-) -> tuple[Floats, Floats, Floats]:
-    """Slenderness, Euler safety and wanted tie distance per piece, of its worst wall.
+@dataclass(frozen=True, eq=False)
+class _DrawnPieces:
+    """Pieces as they are drawn: ``closed_lines`` of each cell (C,), ``z_mm`` (L + 1,) between layers, the
+    weight of each piece (P,)."""
 
-    A wall stands free at its head (fixed-free over its height); between ties it is a strip pinned at both
-    (half waves as long as the ties are apart), whichever is shorter.
-    """
-    structure, width = process.structure, process.line_width_mm
-    count = cells.pieces
-    slenderness, safety, tie = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
-    crossed = any(one.role == Role.CROSS for one in walls)
-    ringed = np.zeros(count, dtype=bool)
-    ringed[cells.piece[(closed_lines > 0) & ~cells.slim]] = True
-    for one in walls:
-        if one.role != Role.LINE or not len(one.line):
-            continue
-        _, first, line = np.unique(one.line, return_index=True, return_inverse=True)
-        piece = one.piece[first]
-        bottom, top = _extremes(line, z_mm[one.layer], z_mm[one.layer + 1], len(first))
+    cells: Cells
+    closed_lines: Indices
+    z_mm: Floats
+    weight_n: Floats
+    process: Process
+
+    def of_walls(self, walls: list[Walls], tie_mm: Floats) -> tuple[Floats, Floats, Floats]:
+        """Slenderness, Euler safety and wanted tie distance per piece, of its worst wall.
+
+        A wall stands free at its head (fixed-free over its height); between ties it is a strip pinned at both
+        (half waves as long as the ties are apart), whichever is shorter.
+        """
+        process, cells, z_mm, weight_n = self.process, self.cells, self.z_mm, self.weight_n
+        structure, width = process.structure, process.line_width_mm
+        count = cells.pieces
+        slenderness, safety, tie = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
+        crossed = any(one.role == Role.CROSS for one in walls)
+        ringed = np.zeros(count, dtype=bool)
+        ringed[cells.piece[(self.closed_lines > 0) & ~cells.slim]] = True
+        for one in walls:
+            if one.role != Role.LINE or not len(one.line):
+                continue
+            _, first, line = np.unique(one.line, return_index=True, return_inverse=True)
+            piece = one.piece[first]
+            bottom, top = _extremes(line, z_mm[one.layer], z_mm[one.layer + 1], len(first))
+            height = top - bottom
+            step = z_mm[one.layer + 1] - z_mm[one.layer]
+            face = np.bincount(line, weights=(one.span_mm[:, 1] - one.span_mm[:, 0]) * step)
+            length = face / height
+            moment = length * width**3 / 12.0
+            all_faces = np.bincount(piece, weights=face, minlength=count)
+            load = NOZZLE_PRESS_N + weight_n[piece] * face / all_faces[piece]
+
+            # Ties, a grid's second set, or the closed line at both ends of a wall hold it.
+            held = np.full(len(first), np.inf)
+            if structure.weave == "crossed" and crossed:
+                held = np.full(len(first), structure.spacing_mm)
+            else:
+                given = tie_mm[piece] if len(tie_mm) else np.zeros(len(first))
+                held = np.where(given > 0, given, np.where(ringed[piece], length, np.inf))
+            free = np.minimum(height, held)
+            e = process.material.youngs_modulus_gpa
+            fixed_free = euler_load_n(e, moment, height, 2.0)
+            between = euler_load_n(e, moment, np.maximum(free, width), 1.0)
+            load_can = np.where(np.isfinite(held), np.maximum(fixed_free, between), fixed_free)
+            np.maximum.at(slenderness, piece, free / width)
+            np.minimum.at(safety, piece, load_can / load)
+
+            fails = (free / width > structure.wall_slenderness) | (load_can / load < LEAST_BUCKLING_SAFETY)
+            by_load = np.sqrt(math.pi**2 * 1e3 * e * moment / (LEAST_BUCKLING_SAFETY * load))
+            want = np.minimum(structure.wall_slenderness * width, by_load)
+            want = np.maximum(np.floor(want), math.ceil(4.0 * width))
+            narrowest = np.full(count, np.inf)
+            np.minimum.at(narrowest, piece[fails], want[fails])
+            tie = np.where(np.isfinite(narrowest), narrowest, tie)
+        return slenderness, safety, tie
+
+    def of_columns(self) -> tuple[Floats, Floats, Floats]:
+        """Slenderness, Euler safety and wanted thickening per piece, of its worst slim column.
+
+        A column is a run of slim cells on top of each other: a tube with the hydraulic width of its narrowest
+        cell and walls as thick as its closed lines, fixed at its foot and free at its head.
+        """
+        process, cells, z_mm, weight_n = self.process, self.cells, self.z_mm, self.weight_n
+        count = cells.pieces
+        slenderness, safety, thicken = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
+        slim = np.flatnonzero(cells.slim)
+        if not len(slim):
+            return slenderness, safety, thicken
+        place = np.full(len(cells.slim), -1)
+        place[slim] = np.arange(len(slim))
+        both = cells.slim[cells.lower] & cells.slim[cells.upper]
+        chain = joined(len(slim), place[cells.lower[both]], place[cells.upper[both]])
+        chains = int(chain.max()) + 1
+        bottom, top = _extremes(chain, z_mm[cells.layer[slim]], z_mm[cells.layer[slim] + 1], chains)
         height = top - bottom
-        step = z_mm[one.layer + 1] - z_mm[one.layer]
-        face = np.bincount(line, weights=(one.span_mm[:, 1] - one.span_mm[:, 0]) * step)
-        length = face / height
-        moment = length * width**3 / 12.0
-        all_faces = np.bincount(piece, weights=face, minlength=count)
-        load = NOZZLE_PRESS_N + weight_n[piece] * face / all_faces[piece]
-
-        # Ties, a grid's second set, or the closed line at both ends of a wall hold it.
-        held = np.full(len(first), np.inf)
-        if structure.weave == "crossed" and crossed:
-            held = np.full(len(first), structure.spacing_mm)
-        else:
-            given = tie_mm[piece] if len(tie_mm) else np.zeros(len(first))
-            held = np.where(given > 0, given, np.where(ringed[piece], length, np.inf))
-        free = np.minimum(height, held)
+        # The middle of the widths, for one odd layer does not make a column thin.
+        order = np.lexsort((cells.width_mm[slim], chain))
+        starts = np.searchsorted(chain[order], np.arange(chains))
+        middle = (starts + np.append(starts[1:], len(order))) // 2
+        pick = slim[order[middle]]
+        breadth = np.maximum(
+            cells.width_mm[pick] * 0.5, process.line_width_mm
+        )  # of a strip; a square has twice
+        outline = planar.length(cells.polygon[pick])
+        square = cells.width_mm[pick] * 4.0 >= 0.85 * outline
+        breadth = np.where(square, cells.width_mm[pick], breadth)
+        piece = cells.piece[pick]
+        wall = process.line_width_mm * self.closed_lines[pick]
+        load = NOZZLE_PRESS_N + weight_n[piece]
         e = process.material.youngs_modulus_gpa
-        fixed_free = euler_load_n(e, moment, height, 2.0)
-        between = euler_load_n(e, moment, np.maximum(free, width), 1.0)
-        load_can = np.where(np.isfinite(held), np.maximum(fixed_free, between), fixed_free)
-        np.maximum.at(slenderness, piece, free / width)
-        np.minimum.at(safety, piece, load_can / load)
 
-        fails = (free / width > structure.wall_slenderness) | (load_can / load < LEAST_BUCKLING_SAFETY)
-        by_load = np.sqrt(math.pi**2 * 1e3 * e * moment / (LEAST_BUCKLING_SAFETY * load))
-        want = np.minimum(structure.wall_slenderness * width, by_load)
-        want = np.maximum(np.floor(want), math.ceil(4.0 * width))
-        narrowest = np.full(count, np.inf)
-        np.minimum.at(narrowest, piece[fails], want[fails])
-        tie = np.where(np.isfinite(narrowest), narrowest, tie)
-    return slenderness, safety, tie
+        def able(grown: Floats) -> tuple[Floats, Floats]:
+            side = breadth + 2.0 * grown
+            long = np.maximum(0.5 * outline - breadth, breadth) + 2.0 * grown
+            hollow = np.maximum(side - 2.0 * wall, 0.0)
+            moment = (long * side**3 - np.maximum(long - 2.0 * wall, 0.0) * hollow**3) / 12.0
+            return height / side, euler_load_n(e, moment, height, 2.0) / load
 
-
-def _check_columns(
-    cells: Cells, closed_lines: Indices, weight_n: Floats, z_mm: Floats, process: Process
-) -> tuple[Floats, Floats, Floats]:
-    """Slenderness, Euler safety and wanted thickening per piece, of its worst slim column.
-
-    A column is a run of slim cells on top of each other: a tube with the hydraulic width of its narrowest
-    cell and walls as thick as its closed lines, fixed at its foot and free at its head.
-    """
-    count = cells.pieces
-    slenderness, safety, thicken = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
-    slim = np.flatnonzero(cells.slim)
-    if not len(slim):
+        limit = process.structure.wall_slenderness
+        ratio, holds = able(np.zeros(chains))
+        np.maximum.at(slenderness, piece, ratio)
+        np.minimum.at(safety, piece, holds)
+        grown = np.zeros(chains)
+        for step in np.arange(0.25, _MOST_THICKENING_MM + 0.01, 0.25):
+            ratio, holds = able(grown)
+            grown = np.where((ratio > limit) | (holds < LEAST_BUCKLING_SAFETY), step, grown)
+        np.maximum.at(thicken, piece, grown)
         return slenderness, safety, thicken
-    place = np.full(len(cells.slim), -1)
-    place[slim] = np.arange(len(slim))
-    both = cells.slim[cells.lower] & cells.slim[cells.upper]
-    chain = joined(len(slim), place[cells.lower[both]], place[cells.upper[both]])
-    chains = int(chain.max()) + 1
-    bottom, top = _extremes(chain, z_mm[cells.layer[slim]], z_mm[cells.layer[slim] + 1], chains)
-    height = top - bottom
-    # The middle of the widths, for one odd layer does not make a column thin.
-    order = np.lexsort((cells.width_mm[slim], chain))
-    starts = np.searchsorted(chain[order], np.arange(chains))
-    middle = (starts + np.append(starts[1:], len(order))) // 2
-    pick = slim[order[middle]]
-    breadth = np.maximum(cells.width_mm[pick] * 0.5, process.line_width_mm)  # of a strip; a square has twice
-    outline = planar.length(cells.polygon[pick])
-    square = cells.width_mm[pick] * 4.0 >= 0.85 * outline
-    breadth = np.where(square, cells.width_mm[pick], breadth)
-    piece = cells.piece[pick]
-    wall = process.line_width_mm * closed_lines[pick]
-    load = NOZZLE_PRESS_N + weight_n[piece]
-    e = process.material.youngs_modulus_gpa
 
-    def able(grown: Floats) -> tuple[Floats, Floats]:
-        side = breadth + 2.0 * grown
-        long = np.maximum(0.5 * outline - breadth, breadth) + 2.0 * grown
-        hollow = np.maximum(side - 2.0 * wall, 0.0)
-        moment = (long * side**3 - np.maximum(long - 2.0 * wall, 0.0) * hollow**3) / 12.0
-        return height / side, euler_load_n(e, moment, height, 2.0) / load
+    def toppling(
+        self, foot_mm2: Floats, scar_of_cell_mm2: Floats, height_mm: Floats
+    ) -> tuple[Floats, Floats]:
+        """Righting over overturning moment of each piece and how much wider its foot should be.
 
-    limit = process.structure.wall_slenderness
-    ratio, holds = able(np.zeros(chains))
-    np.maximum.at(slenderness, piece, ratio)
-    np.minimum.at(safety, piece, holds)
-    grown = np.zeros(chains)
-    for step in np.arange(0.25, _MOST_THICKENING_MM + 0.01, 0.25):
-        ratio, holds = able(grown)
-        grown = np.where((ratio > limit) | (holds < LEAST_BUCKLING_SAFETY), step, grown)
-    np.maximum.at(thicken, piece, grown)
-    return slenderness, safety, thicken
-
-
-def _check_toppling(
-    cells: Cells,
-    foot_mm2: Floats,
-    scar_of_cell_mm2: Floats,
-    weight_n: Floats,
-    bottom_mm: Floats,
-    top_mm: Floats,
-    process: Process,
-) -> tuple[Floats, Floats]:
-    """Righting over overturning moment of each piece and how much wider its foot should be.
-
-    The nozzle pulls sideways at the top; weight and bond hold about the edge of the hull of all places where
-    the piece stands, in its weakest direction: see :mod:`falsework.support.statics`. What stands on the part
-    holds by the bond through the gap beneath it, the same as counts when it is taken off.
-    """
-    count = cells.pieces
-    safety, breadth = np.zeros(count), np.zeros(count)
-    area = planar.area(cells.polygon)
-    stands = np.flatnonzero((cells.layer == 0) | (scar_of_cell_mm2 > 0))
-    if not len(stands):
-        return safety, breadth
-    piece, polygon = cells.piece[stands], cells.polygon[stands]
-    on_part = part_bond_mpa(process) * scar_of_cell_mm2[stands] / np.maximum(area[stands], 1e-9)
-    stress = np.where(cells.layer[stands] == 0, BED_BOND_MPA, on_part)
-    sums = np.zeros((count, SUMS))
-    np.add.at(sums, piece, moments(polygon) * stress[:, None])
-    hull = nowhere(count)
-    np.maximum.at(hull, piece, hulls(polygon))
-    some = np.unique(piece)
-    middle = planar.get_coordinates(planar.centroid(cells.polygon)) * area[:, None]
-    middle = np.column_stack([_sum(cells.piece, middle[:, k], count) for k in (0, 1)])
-    middle /= np.maximum(_sum(cells.piece, area, count), 1e-9)[:, None]
-    arm = (hull - middle @ around().T)[some]
-    turning = (NOZZLE_DRAG_N * (top_mm - bottom_mm))[some, None]
-    righting = bonded_moments(sums[some], hull[some]) + weight_n[some, None] * np.maximum(arm, 0.0)
-    turning = turning + weight_n[some, None] * np.maximum(-arm, 0.0)
-    safety[some] = (righting / turning).min(axis=1)
-    breadth[some] = breadths(hull[some]).min(axis=1)
-    fails = (safety < LEAST_TOPPLE_SAFETY) & (foot_mm2 > 0)
-    # Area and breadth both grow with the foot: its moment with the cube of its breadth.
-    factor = np.cbrt(LEAST_TOPPLE_SAFETY / np.maximum(safety, 1e-6))
-    widen = np.where(fails, np.ceil(breadth * (factor - 1.0)) / 2.0, 0.0)
-    return safety, np.minimum(widen, _MOST_WIDENING_MM)
+        The nozzle pulls sideways at the top; weight and bond hold about the edge of the hull of all places
+        where the piece stands, in its weakest direction: see :mod:`falsework.support.statics`. What stands on
+        the part holds by the bond through the gap beneath it, the same as counts when it is taken off.
+        """
+        cells, weight_n = self.cells, self.weight_n
+        count = cells.pieces
+        safety, breadth = np.zeros(count), np.zeros(count)
+        area = planar.area(cells.polygon)
+        stands = np.flatnonzero((cells.layer == 0) | (scar_of_cell_mm2 > 0))
+        if not len(stands):
+            return safety, breadth
+        piece, polygon = cells.piece[stands], cells.polygon[stands]
+        on_part = part_bond_mpa(self.process) * scar_of_cell_mm2[stands] / np.maximum(area[stands], 1e-9)
+        stress = np.where(cells.layer[stands] == 0, BED_BOND_MPA, on_part)
+        sums = np.zeros((count, SUMS))
+        np.add.at(sums, piece, moments(polygon) * stress[:, None])
+        hull = nowhere(count)
+        np.maximum.at(hull, piece, hulls(polygon))
+        some = np.unique(piece)
+        middle = planar.get_coordinates(planar.centroid(cells.polygon)) * area[:, None]
+        middle = np.column_stack([_sum(cells.piece, middle[:, k], count) for k in (0, 1)])
+        middle /= np.maximum(_sum(cells.piece, area, count), 1e-9)[:, None]
+        arm = (hull - middle @ around().T)[some]
+        turning = (NOZZLE_DRAG_N * height_mm)[some, None]
+        righting = bonded_moments(sums[some], hull[some]) + weight_n[some, None] * np.maximum(arm, 0.0)
+        turning = turning + weight_n[some, None] * np.maximum(-arm, 0.0)
+        safety[some] = (righting / turning).min(axis=1)
+        breadth[some] = breadths(hull[some]).min(axis=1)
+        fails = (safety < LEAST_TOPPLE_SAFETY) & (foot_mm2 > 0)
+        # Area and breadth both grow with the foot: its moment with the cube of its breadth.
+        factor = np.cbrt(LEAST_TOPPLE_SAFETY / np.maximum(safety, 1e-6))
+        widen = np.where(fails, np.ceil(breadth * (factor - 1.0)) / 2.0, 0.0)
+        return safety, np.minimum(widen, _MOST_WIDENING_MM)
 
 
 def part_bond_mpa(process: Process) -> float:
