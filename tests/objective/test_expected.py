@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from falsework.cost import price, region_cost
+from falsework.cost import Laying, Rates
 from falsework.droop.supported import lane_spacing_mm
 from falsework.objective.expected import AirColumns, Expected, _shores, expected_supports
 from falsework.process import bead_section_mm2, load_process
@@ -30,7 +30,7 @@ def of(form: str, **more) -> Process:
 
 
 def seconds_a_mm3(process: Process) -> float:
-    return region_cost(1.0, process, process.support_speed_mm_s).time_s
+    return Laying(process, process.support_speed_mm_s).estimate(1.0).time_s
 
 
 @pytest.mark.parametrize("weave", ["parallel", "crossed"])
@@ -88,7 +88,7 @@ def shores(area: float, volume: float, extent: float, side: float, process: Proc
 
 
 def priced(taken: tuple[float, ...], process: Process) -> float:
-    return price(1.0, 0.0, process) * taken[0] + price(0.0, 1.0, process) * taken[1]
+    return Rates(process).price(*taken[:2])
 
 
 # a table's slab; a long ledge; a wide hall; a rail as thin as a post; a low one

@@ -112,16 +112,16 @@ def sections_of(stack: LayerStack) -> SectionNecks:
     return SectionNecks(polygon, layer, narrowest)
 
 
-def _solid_mm2(section: planar.Geometry, process: Process) -> float:
+def _solid_mm2(section: planar.Geometry, walls_mm: float, fill: float) -> float:
     """Plastic in a section: its walls whole, its inside by the fill."""
-    inside = float(overlay.buffer(section, -process.wall_lines * process.line_width_mm).area)
-    return float(section.area) - (1.0 - process.fill) * inside
+    inside = float(overlay.buffer(section, -walls_mm).area)
+    return float(section.area) - (1.0 - fill) * inside
 
 
 def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Process) -> dict[int, Neck]:
     """The weakest section near each of the undersides ``numbers``: across a neck, or along a ledge's root."""
     sections = sections_of(stack)
-    weld = process.material.weld_strength_mpa
+    weld, walls_mm = process.material.weld_strength_mpa, process.wall_lines * process.line_width_mm
     necks: dict[int, Neck] = {}
     for index, underside in enumerate(need.undersides):
         if underside.number not in numbers:
@@ -136,7 +136,7 @@ def necks_of(stack: LayerStack, need: NeedMap, numbers: set[int], process: Proce
         found = []
         for narrow in np.unique(at[at >= 0]):
             polygon = sections.polygon[narrow]
-            found.append(Neck(float(polygon.area), weld * _solid_mm2(polygon, process)))
+            found.append(Neck(float(polygon.area), weld * _solid_mm2(polygon, walls_mm, process.fill)))
         root = _root(stack, overlay.union_all(regions), int(layer.min()), int(layer.max()), process)
         found += [root] if root.area_mm2 > 0.0 else []
         if found:

@@ -37,9 +37,9 @@ SOFT_MM = 10.0  # from memory: thinner plates are too soft to pull themselves of
 EXPANSION_PER_K = 7e-5  # from memory: 6e-5 to 9e-5 for PLA, PETG and ABS
 
 
-def _printable(regions: Regions, process: Process) -> Regions:
+def _printable(regions: Regions, line_width_mm: float) -> Regions:
     """What of the first layer is wide enough to be printed."""
-    radius_mm = 0.5 * PRINTS_FROM_WIDTHS * process.line_width_mm
+    radius_mm = 0.5 * PRINTS_FROM_WIDTHS * line_width_mm
     opened: Regions = overlay.buffer(overlay.buffer(regions, -radius_mm), radius_mm)
     return opened
 
@@ -62,7 +62,7 @@ class Balance:
         middle = planar.get_coordinates(planar.centroid(sections.polygon))
         self.moment: Floats = middle * self.weight[:, None]
         self.base = sections.polygon[sections.first]
-        printed = _printable(self.base, process)
+        printed = _printable(self.base, process.line_width_mm)
         self.first_mm2 = float(area[sections.first].sum())
         self.printable_mm2 = float(planar.area(printed).sum())
         self.bed = of_bed(sections, printed)
