@@ -9,7 +9,7 @@ import pytest
 
 from falsework.cost import Laying, Rates
 from falsework.droop.supported import lane_spacing_mm
-from falsework.objective.expected import AirColumns, Expected, _shores, expected_supports
+from falsework.objective.expected import AirColumns, Expected, _Forms, expected_supports
 from falsework.process import bead_section_mm2, load_process
 from falsework.process.settings import Process
 
@@ -122,7 +122,7 @@ def test_the_cheapest_of_a_curtain_and_of_shores(area: float, extent: float, hei
 @pytest.mark.parametrize(("area", "extent", "height"), [*UNDERSIDES, (30.0, 30.0, 1.4)])
 def test_shores_whether_or_not_they_are_the_cheapest(area: float, extent: float, height: float) -> None:
     process = of("designed")
-    told = _shores(AirColumns(area, area * height, extent), NONE, 40.0, process)
+    told = _Forms(process).shores(AirColumns(area, area * height, extent), NONE, 40.0)
     by_hand = shores(area, area * height, extent, 40.0, process)
     assert (float(told.volume_mm3), float(told.time_s)) == pytest.approx(by_hand[:2])
 
