@@ -123,7 +123,7 @@ def _shares(laid: Floats, solid: Floats, sparse: Floats) -> tuple[float | None, 
 
 
 _FAR, _EMPTY, _HOLLOW = 0.8, 0.5, 2  # of the lines' spacing; share of points; layers
-_GRID_MM, _FEW_POINTS = 1.0, 12
+_GRID_MM, _FEW_POINTS, _MANY_POINTS = 1.0, 12, 4000
 
 
 def hollow_findings(
@@ -158,7 +158,8 @@ def _far_from_strands(
         if inside.is_empty:
             continue
         x0, y0, x1, y1 = planar.bounds(inside)
-        x, y = np.meshgrid(np.arange(x0, x1, _GRID_MM), np.arange(y0, y1, _GRID_MM))
+        step = max(_GRID_MM, float(np.sqrt((x1 - x0) * (y1 - y0) / _MANY_POINTS)))
+        x, y = np.meshgrid(np.arange(x0, x1, step), np.arange(y0, y1, step))
         xy = np.column_stack([x.ravel(), y.ravel()])
         xy = xy[planar.contains_xy(inside, xy[:, 0], xy[:, 1])]
         if len(xy) < _FEW_POINTS:
