@@ -147,7 +147,7 @@ def _tubes(cells: Cells, body: Regions, many: int, width_mm: float) -> Blocks:
     polygons, owner = parts(body)
     # Drawn in first, so that the plainer outline stays within the old one.
     inner = offset_mitred(polygons, -_PLAIN_MM)
-    plain, source = parts(areas_only(simplified(inner, _PLAIN_MM)))
+    plain, source = parts(simplified(inner, _PLAIN_MM))
     owner = owner[source]
     solid = _blocks(plain, cells.layer[owner], cells.piece[owner])
     hollow = offset_mitred(solid.polygon, -many * width_mm)
