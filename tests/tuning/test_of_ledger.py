@@ -24,9 +24,11 @@ from falsework.tuning.agreement import agreement, scores
 from falsework.tuning.change import changes
 from falsework.tuning.evidence import Taken
 from falsework.tuning.fit import fit_readings
+from falsework.tuning.graders import graders
 from falsework.tuning.invented import invented_printer
 from falsework.tuning.of_ledger import Fitted, belief_from_ledger, fit_ledger
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+from falsework.tuning.recommend import settings_from
 from falsework.tuning.results import tune
 from falsework.tuning.survey import survey
 
@@ -145,8 +147,7 @@ def test_a_reading_that_hardly_can_be_is_named(ledger) -> None:
     wrong = replace(good[0], finish=1)  # the gentlest fin, as loops
     record(ledger, [wrong, *good[1:]])
     record(ledger, slopes(52.0, seed=1))
-    found = tuned(ledger).agreement
-    (outlier,) = found.outliers
+    (outlier,) = agreement(fit_ledger(ledger, MOLE), "mole", "PLA").outliers
     assert outlier.at == 0 and outlier.says == "finish 1" and outlier.expected == "about 5"
     assert not agreement(fit_ledger(ledger, MOLE), "another", "PLA").outliers
 
@@ -171,7 +172,7 @@ def test_one_grader_alone_is_the_houses_standard(ledger) -> None:
     record(ledger, slopes(52.0, "ann"))
     found = fit_ledger(ledger, MOLE)
     assert not [c for c in found.posterior.columns if c[1] == "grader"]
-    assert tuned(ledger).graders == ()
+    assert graders(found, "mole", "PLA") == ()
 
 
 def test_two_may_grade_the_same_cell_one_not_twice(ledger) -> None:
@@ -268,7 +269,8 @@ def test_a_gap_is_as_sure_as_the_value_that_is_set(ledger) -> None:
     record(ledger, supports({0.2: LetGo.FUSED, 0.4: LetGo.SCRAPED, 0.6: LetGo.HAND, 0.8: LetGo.TOUCH}))
     fitted = fit_ledger(ledger, MOLE)
     here = survey(fitted.posterior, MOLE, "mole")
-    advice = tuned(ledger).recommendation.of("air gap")
+    advice = settings_from(here)[2]
+    assert advice.name == "air gap"
     right = (here.gap_layers <= advice.value) & (advice.value < here.gap_layers + 1.5)
     assert advice.sure == pytest.approx(right.mean())
     assert (here.gap_layers <= advice.value).mean() >= 0.9
