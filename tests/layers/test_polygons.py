@@ -19,6 +19,7 @@ from falsework.layers.polygons import (
     regions_from_rings,
     repair,
     rings_of,
+    simplified,
     subtract,
     unite,
 )
@@ -183,3 +184,19 @@ def test_spikes_go_and_nothing_else() -> None:
     for one in found[1:]:
         assert one.bounds == pytest.approx((0, 0, 4, 4), abs=1e-3)
         assert one.area == pytest.approx(16.0, abs=1e-3)
+
+
+def test_what_offsets_leave_is_simplified_to_areas() -> None:
+    """As found beneath a rib cage: a hole that is larger than the outline around it, beside a sound area."""
+    outline = [(85.23, 123.016), (85.73, 122.878), (85.73, 122.8779), (85.23, 123.016)]
+    hole = [(85.73, 122.878), (85.739, 122.875), (85.763, 122.866), (85.772, 122.863), (87.608, 122.031)]
+    hole += [(87.713, 121.938), (87.813, 121.99), (87.943, 122.15), (87.973, 122.259)]
+    sound = Polygon([(73.2, 124.1), (71.9, 124.6), (70.1, 125.8)])
+    odd = shapely.MultiPolygon([Polygon(outline, [hole]), sound])
+    square = Polygon(SQUARE)
+    of_odd, of_square = simplified(regions(odd, square), 0.045)
+    assert {of_odd.geom_type, of_square.geom_type} <= {"Polygon", "MultiPolygon"}
+    assert of_odd.is_valid and of_odd.intersection(sound).area == pytest.approx(sound.area)
+    assert of_square.equals(square)
+    points, *_ = rings_of(regions(of_odd))
+    assert len(points) >= 3

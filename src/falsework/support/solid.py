@@ -10,12 +10,12 @@ import numpy as np
 from falsework.cores import side_by_side
 from falsework.kernels.outline.strips import panel_levels, stack_panels
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of
+from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of, simplified
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense, facing, joined
 from falsework.support.scheme import SupportMesh
 from falsework.support.strands import Walls, turned_back
-from falsework.support.sweep import EMPTY, simplified
+from falsework.support.sweep import EMPTY
 
 _WALL_TOLERANCE_MM = 0.06  # ends of plates lie up to this much inside the strands' stairs
 _PLAIN_MM = 0.06  # tubes are drawn in by this much for a plainer outline

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only
+from falsework.layers.polygons import areas_only, simplified
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.derived import Gap
@@ -16,7 +16,6 @@ from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.support.heads import PRINTABLE_WIDTHS, heads_of
 from falsework.support.scheme import SupportStrands
-from falsework.support.sweep import simplified
 from falsework.wording.notices import Obstacle
 
 StartPoint = tuple[float, float, float]

@@ -9,11 +9,10 @@ from numpy.typing import NDArray
 
 from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_strips, subtract_spans
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, unite
+from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, simplified, unite
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.cells import Bands, Cells, Dense, renumbered
 from falsework.support.scheme import Role, SupportStrands
-from falsework.support.sweep import simplified
 
 _BRIDGE_LINES = 2.0  # how far a line may run free between two carriers, in spacings
 _CHORD = 3  # layers of a wall above its arches

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from falsework.cores import dealt, side_by_side
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts
+from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts, simplified
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
@@ -54,18 +54,6 @@ def shifted_flags(flags: NDArray[np.bool_], by: int) -> NDArray[np.bool_]:
     else:
         out[-by:] = flags[:by]
     return out
-
-
-def simplified(regions: Regions, tolerance_mm: float) -> Regions:
-    """Fewer vertices, each still one of the old ones; repaired where a ring came to cross itself.
-
-    Without lines: of a thin polygon GEOS once in a while leaves a ring alone.
-    """
-    thin: Regions = planar.simplify(regions, tolerance_mm, preserve_topology=False)
-    crossed = ~planar.is_valid(thin)
-    if crossed.any():
-        thin[crossed] = overlay.buffer(thin[crossed], 0)
-    return areas_only(thin)
 
 
 def printable(regions: Regions, radius_mm: float) -> Regions:
@@ -123,8 +111,7 @@ def filled(region: planar.Geometry, line_width_mm: float) -> planar.Geometry:
     """The region with narrow notches and holes filled, in few vertices."""
     half_mm = 0.5 * _NOTCH_LINES * line_width_mm
     back = offset_mitred(offset_mitred(region, half_mm, limit=2.0), -half_mm, limit=2.0)
-    thin = planar.simplify(back, _STRAY_LINES * line_width_mm, preserve_topology=False)
-    return thin if planar.is_valid(thin) else overlay.buffer(thin, 0)
+    return simplified(np.array([back], dtype=object), _STRAY_LINES * line_width_mm)[0]
 
 
 def swept_down(strips: Regions, sections: Regions, line_width_mm: float) -> Regions:
