@@ -10,7 +10,7 @@ from falsework.part.demo import demo_parts
 from falsework.planning import plan
 from falsework.process import load_process
 from falsework.request.standing import Standing
-from falsework.support.sweep import simplified, sweep_columns
+from falsework.support.sweep import sweep_columns
 
 PLA = load_process("pla-0.4")
 
@@ -28,11 +28,3 @@ def test_columns_end_on_the_bed_or_on_the_part(name: str) -> None:
     thick = shapely.buffer(ended, -0.35 * PLA.line_width_mm)
     assert shapely.area(thick).max(initial=0.0) < 0.1, np.flatnonzero(shapely.area(thick) > 0.1)
     assert any(u.kind != "holds" for u in made.undersides) == bool(shapely.area(swept.columns).sum() > 0)
-
-
-def test_outlines_of_fewer_vertices_are_areas_alone():
-    square, ring = shapely.box(0, 0, 4, 4), shapely.box(9, 0, 9.5, 3).exterior
-    mixed = np.array([shapely.GeometryCollection([square, ring]), square, ring], dtype=object)
-    found = simplified(mixed, 0.01)
-    assert shapely.area(found).tolist() == [16.0, 16.0, 0.0]
-    assert set(shapely.get_type_id(shapely.get_parts(found))) == {3}  # polygons
