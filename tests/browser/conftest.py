@@ -16,7 +16,7 @@ CHROMIUM = Path("/usr/bin/chromium")
 ARGUMENTS = [
     "--no-sandbox", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--use-gl=angle", "--use-angle=swiftshader",
-    "--enable-unsafe-swiftshader",
+    "--enable-unsafe-swiftshader", "--disable-gpu-rasterization",
 ]  # fmt: skip
 expect.set_options(timeout=PATIENCE_MS)
 
@@ -45,7 +45,7 @@ def browse(chromium: Any, bench: Served) -> Iterator[Callable[..., Any]]:
     pages = []
 
     def open_page(path: str = "/", **options: Any) -> Any:
-        settings = {"viewport": {"width": 1200, "height": 760}, "reduced_motion": "reduce"} | options
+        settings = {"viewport": {"width": 1200, "height": 760}, "reduced_motion": "reduce", "device_scale_factor": 0.5} | options
         context = chromium.new_context(**settings)
         context.add_init_script(WATCH)
         page = context.new_page()

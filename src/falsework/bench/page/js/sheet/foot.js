@@ -91,15 +91,15 @@ export function footStrip(page) {
         figure("Supported", `${now.supported} of ${now.undersides}`, words.counted(now.undersides - now.supported, "left without support", "left without support"), before && `${before.supported} of ${before.undersides}`, now.stale),
         now.worst && figure("Greatest sag left", words.withUnit(now.worst.droop_mm.value, "mm"), `number ${now.worst.number}; 90\u00a0%: ${words.interval(now.worst.droop_mm, "mm")}`, null, now.stale),
       ] : h("div", {}, h("dt", {}, "Totals"), h("dd", {}, h("b", {}, "…"), h("span", {}, "not worked out yet")))),
-    h("div", { class: "foot-work" },
+    h("div", { class: "foot-work" }, // with keys: a press that began on one button must not end on what took its place
       takeFiles(page),
       h("p", { class: "working", role: "status" },
         !isReachable() ? "The bench cannot be reached" : busy
           ? `${words.sentence(STAGE_WORDS[busy[0]] || busy[0]).slice(0, -1)}${busy[1].state === "running" ? `, ${Math.round(100 * (busy[1].fraction || 0))} %` : ": queued"}`
           : store.pending.length ? "Being sent…" : halted ? "Stopped: not all of it is up to date" : store.fetching ? "Being fetched…" : now?.stale ? "Out of date" : now ? "Up to date" : ""),
-      busy ? h("button", { type: "button", class: "quiet", onclick: () => store.stop(busy[0]) }, "Stop") : null,
-      halted ? h("button", { type: "button", class: "quiet", onclick: () => store.ask("release") }, "Go on") : null,
-      h("button", { type: "button", class: "quiet", disabled: !undo?.what, title: undo?.what ? `Undo: ${undo.what}` : null, onclick: () => page.undo() }, "Undo", undo?.what && unseen(` ${undo.what}`)),
-      h("button", { type: "button", class: "quiet", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`)),
+      busy ? h("button", { type: "button", class: "quiet", "data-key": "stop", onclick: () => store.stop(busy[0]) }, "Stop") : null,
+      halted ? h("button", { type: "button", class: "quiet", "data-key": "on", onclick: () => store.ask("release") }, "Go on") : null,
+      h("button", { type: "button", class: "quiet", "data-key": "undo", disabled: !undo?.what, title: undo?.what ? `Undo: ${undo.what}` : null, onclick: () => page.undo() }, "Undo", undo?.what && unseen(` ${undo.what}`)),
+      h("button", { type: "button", class: "quiet", "data-key": "redo", disabled: !undo?.redo, title: undo?.redo ? `Redo: ${undo.redo}` : null, onclick: () => page.redo() }, "Redo", undo?.redo && unseen(` ${undo.redo}`)),
       h("a", { class: "button quiet", href: address(["sheets", store.id, "history"]) }, "History")));
 }
