@@ -45,7 +45,9 @@ def browse(chromium: Any, bench: Served) -> Iterator[Callable[..., Any]]:
     pages = []
 
     def open_page(path: str = "/", **options: Any) -> Any:
-        settings = {"viewport": {"width": 1200, "height": 760}, "reduced_motion": "reduce", "device_scale_factor": 0.5} | options
+        # half the pixels each way: the processor draws them all
+        sparing = {"reduced_motion": "reduce", "device_scale_factor": 0.5}
+        settings = {"viewport": {"width": 1200, "height": 760}} | sparing | options
         context = chromium.new_context(**settings)
         context.add_init_script(WATCH)
         page = context.new_page()
