@@ -58,3 +58,20 @@ def order_of(values, n):
             order[m] = o
         gap //= 3
     return order
+
+
+@inner
+def grouped(group, count):
+    """``(start, index)`` int64: index[start[c] : start[c + 1]] are the places of group (n,) that hold c,
+    ascending, for c from 0 to count − 1. O(n + count)."""
+    start = np.zeros(count + 1, np.int64)
+    for k in range(len(group)):
+        start[group[k] + 1] += 1
+    for c in range(count):
+        start[c + 1] += start[c]
+    place = start[:-1].copy()
+    index = np.empty(len(group), np.int64)
+    for k in range(len(group)):
+        index[place[group[k]]] = k
+        place[group[k]] += 1
+    return start, index

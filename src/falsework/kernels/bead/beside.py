@@ -8,6 +8,7 @@ import numpy as np
 
 from falsework.kernels.bead.strands import bins_of
 from falsework.kernels.compiled import kernel
+from falsework.kernels.sorting import grouped
 
 
 @kernel
@@ -27,17 +28,9 @@ def nearest(xy, strand, unit, among, reach, along_most, cosine, least):
     size = max(reach, math.sqrt(max(x1 - x0, reach) * max(y1 - y0, reach) / (4.0 * n)))
     columns, rows = int((x1 - x0) / size) + 1, int((y1 - y0) / size) + 1
     cell = np.empty(n, np.int64)
-    start = np.zeros(columns * rows + 1, np.int64)
     for k in range(n):
         cell[k] = int((xy[k, 1] - y0) / size) * columns + int((xy[k, 0] - x0) / size)
-        start[cell[k] + 1] += 1
-    for c in range(columns * rows):
-        start[c + 1] += start[c]
-    place = start[:-1].copy()
-    index = np.empty(n, np.int64)
-    for k in range(n):
-        index[place[cell[k]]] = k
-        place[cell[k]] += 1
+    start, index = grouped(cell, columns * rows)
     for k in range(n):
         if not among[k]:
             continue

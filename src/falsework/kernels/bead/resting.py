@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from falsework.kernels.compiled import bare, bare_kernel, inner, kernel
+from falsework.kernels.sorting import grouped
 
 OWNERS = 5
 BED, PART, SUPPORT, ASIDE, FLAT = range(OWNERS)  # aside: another body; flat: a line beside the print
@@ -586,17 +587,10 @@ def stretches(spans, whole, long, needed, contact_only, share, runs):
     no room. O(m log m).
     """
     strands = len(long)
-    first = np.zeros(strands + 1, np.int64)
+    of = np.empty(len(spans), np.int64)
     for m in range(len(spans)):
-        first[int(spans[m, 0]) + 1] += 1
-    for c in range(strands):
-        first[c + 1] += first[c]
-    order = np.empty(len(spans), np.int64)
-    at_ = first[:-1].copy()
-    for m in range(len(spans)):
-        c = int(spans[m, 0])
-        order[at_[c]] = m
-        at_[c] += 1
+        of[m] = int(spans[m, 0])
+    first, order = grouped(of, strands)
     n = 0
     for c in range(strands):
         if whole[c]:

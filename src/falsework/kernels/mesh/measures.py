@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.sorting import grouped
 
 
 @kernel
@@ -226,19 +227,11 @@ def inside_counts(vertices, faces, shell, points, owner, shells):
     step_x = max((points[:, 0].max() - low_x) / side, 1e-300)
     step_y = max((points[:, 1].max() - low_y) / side, 1e-300)
     cell = np.empty(q, np.int64)
-    start = np.zeros(side * side + 1, np.int64)
     for i in range(q):
         cx = min(side - 1, int((points[i, 0] - low_x) / step_x))
         cy = min(side - 1, int((points[i, 1] - low_y) / step_y))
         cell[i] = cx * side + cy
-        start[cell[i] + 1] += 1
-    for c in range(side * side):
-        start[c + 1] += start[c]
-    slot = start[:-1].copy()
-    listed = np.empty(q, np.int64)
-    for i in range(q):
-        listed[slot[cell[i]]] = i
-        slot[cell[i]] += 1
+    start, listed = grouped(cell, side * side)
     for f in range(faces.shape[0]):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         ax, ay, bx, by, cx, cy = (
