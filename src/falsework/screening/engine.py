@@ -10,6 +10,7 @@ import base64
 import contextlib
 import json
 import logging
+import math
 import os
 import pickle
 import signal
@@ -33,7 +34,9 @@ from falsework.version import __version__
 from falsework.wording import figures
 
 SCHEMES = ("tcp://", "tls://")
-AHEAD = 2  # jobs in hand for each worker, so that none waits for the client
+AHEAD = 2  # tasks in hand for each worker, so that none waits for the client
+TOGETHER_S, MOST_TOGETHER = 0.25, 16  # of work in a task, and jobs at most: Dask takes some 10 ms for each
+PACE_SHARE = 0.1  # of what is known of the seconds of a job, what the last one says
 _START_S, _RETURN_S = 120.0, 300.0  # for the first worker; for a scheduler that went away
 _ANSWER_S = 20.0  # for a scheduler that should be there
 _STARTS = 5
@@ -97,12 +100,20 @@ def machine_bytes() -> int:
     return machine
 
 
-@dataclass(eq=False)
-class _Sent:
-    """A job with the engine. ``alone``: the one worker that it was sent to for its second try."""
+@dataclass(frozen=True)
+class _Asked:
+    """A job, and what comes back with it."""
 
     token: Any
     job: ScreenJob
+
+
+@dataclass(eq=False)
+class _Sent:
+    """Jobs with the engine as one task. ``alone``: the one worker that a job was sent to for its second
+    try."""
+
+    jobs: tuple[_Asked, ...]
     tries: int = 1
     alone: str = ""
     since: float = field(default_factory=time.monotonic)
@@ -124,6 +135,8 @@ class Engine:
     def __init__(self, cluster: Cluster, briefing: Briefing) -> None:
         self._cluster, self._briefing = cluster, briefing
         self._name = f"falsework-{uuid.uuid4().hex[:12]}"
+        self._gathered: list[_Asked] = []  # not yet sent
+        self._pace_s = math.inf  # of a job, lately
         self._sent: dict[Any, _Sent] = {}  # by future
         self._waiting: deque[_Sent] = deque()  # to be sent again: the engine went away beneath them
         self._suspects: deque[_Sent] = deque()
@@ -149,11 +162,17 @@ class Engine:
     @property
     def has_room(self) -> bool:
         """Whether another job would not merely lie there."""
-        return len(self._sent) + len(self._waiting) < AHEAD * max(1, self._count) + 2
+        held = len(self._sent) + len(self._waiting) + len(self._gathered) / self._together
+        return held < AHEAD * max(1, self._count) + 2
 
     @property
     def busy(self) -> bool:
-        return bool(self._sent or self._waiting or self._suspects)
+        return bool(self._gathered or self._sent or self._waiting or self._suspects)
+
+    @property
+    def _together(self) -> int:
+        """How many jobs make a task: short ones go together, for each task has a price of its own."""
+        return int(max(1.0, min(MOST_TOGETHER, TOGETHER_S / self._pace_s)))
 
     def no_more(self) -> None:
         """All jobs were sent; those that lost their worker are tried again now, each alone."""
@@ -161,7 +180,14 @@ class Engine:
 
     def send(self, token: Any, job: ScreenJob) -> None:
         """Have a job done; ``token`` comes back with it."""
-        self._submit(_Sent(token, job))
+        self._gathered.append(_Asked(token, job))
+        if len(self._gathered) >= self._together:
+            self._send_gathered()
+
+    def _send_gathered(self) -> None:
+        if self._gathered:
+            self._submit(_Sent(tuple(self._gathered)))
+            self._gathered.clear()
 
     def rebrief(self, briefing: Briefing) -> None:
         """From now on, jobs are done by this briefing."""
@@ -182,7 +208,8 @@ class Engine:
         sent.since = time.monotonic()
         place = {"workers": [sent.alone], "allow_other_workers": False} if sent.alone else {}
         key = (self._name, uuid.uuid4().hex)
-        future = self._client.submit(_one, sent.job, self._name, key=key, pure=False, retries=0, **place)
+        jobs = tuple(asked.job for asked in sent.jobs)
+        future = self._client.submit(_done, jobs, self._name, key=key, pure=False, retries=0, **place)
         self._sent[future] = sent
         future.add_done_callback(self._told.put)
 
@@ -195,32 +222,43 @@ class Engine:
         found = []
         for future in futures:
             sent = self._sent.pop(future)
-            outcome = outcomes.get(future) or self._outcome(future, sent)
-            if outcome is not None:
-                found.append(Finished(sent.token, sent.job, outcome, sent.tries))
+            told = outcomes.get(future) or self._outcomes(future, sent)
+            found += [
+                Finished(asked.token, asked.job, outcome, sent.tries)
+                for asked, outcome in zip(sent.jobs, told, strict=False)  # none, where it is tried again
+            ]
+        for done in found:
+            self._keep_pace(done.outcome)
         return found
 
-    def _outcome(self, future: Any, sent: _Sent) -> Outcome | None:
-        """What became of a job that did not simply come back; None where it is tried again."""
+    def _keep_pace(self, outcome: Outcome) -> None:
+        took_s = sum(told.get("seconds", 0.0) for told in outcome.figures)
+        if took_s > 0.0:
+            known_s = self._pace_s if math.isfinite(self._pace_s) else took_s
+            self._pace_s = (1.0 - PACE_SHARE) * known_s + PACE_SHARE * took_s
+
+    def _outcomes(self, future: Any, sent: _Sent) -> tuple[Outcome, ...]:
+        """What became of jobs that did not simply come back; none where they are tried again."""
         from distributed import KilledWorker
 
         try:
-            result: Outcome = future.result()
+            result: tuple[Outcome, ...] = future.result()
             return result
         except KilledWorker as error:
             return self._killed(sent, str(getattr(error.last_worker, "address", "")))
         except Exception as error:
             if future.status == "error" and not isinstance(error, OSError):
                 why = f"the engine failed on it ({type(error).__name__}: {error})."
-                return _failure(sent.job, "fault", why)
+                return tuple(_failure(asked.job, "fault", why) for asked in sent.jobs)
             self._waiting.append(sent)  # cancelled or lost: no fault of its own
-            return None
+            return ()
 
-    def _killed(self, sent: _Sent, worker: str) -> Outcome | None:
+    def _killed(self, sent: _Sent, worker: str) -> tuple[Outcome, ...]:
         if sent.tries == 1:
-            self._suspects.append(_Sent(sent.token, sent.job, tries=2))
-            return None
-        return _failure(sent.job, *self._cause(sent, worker))
+            self._suspects.extend(_Sent((asked,), tries=2) for asked in sent.jobs)
+            return ()
+        cause = self._cause(sent, worker)
+        return tuple(_failure(asked.job, *cause) for asked in sent.jobs)
 
     def _cause(self, sent: _Sent, worker: str) -> tuple[str, str]:
         """Why the process of a part died twice, as a word and as a sentence."""
@@ -231,7 +269,7 @@ class Engine:
                 )
                 cure = "Use a coarser mesh, or give each worker more by --memory, with --again."
                 return "memory", f"it needs more memory than {held}, tried twice. {cure}"
-        limit_s = self._briefing.terms.limit_s * len(sent.job.processes)
+        limit_s = self._briefing.terms.limit_s * sum(len(asked.job.processes) for asked in sent.jobs)
         if time.monotonic() - sent.since >= 0.98 * limit_s:
             took = figures.duration(self._briefing.terms.limit_s)
             return (
@@ -257,6 +295,8 @@ class Engine:
             self._seen = self._counted if alive else self._seen
         while self._waiting and self._client.status == "running":
             self._submit(self._waiting.popleft())
+        if self._exhausted or len(self._sent) < self._count:  # else it pays to wait for more
+            self._send_gathered()
         if not (self._suspects and self._exhausted and self._client.status == "running"):
             return
         if any(not sent.alone for sent in self._sent.values()):
@@ -436,11 +476,11 @@ def brief(name: str, briefing: Briefing, version: str) -> None:
     _BRIEFINGS[name] = briefing
 
 
-def _one(job: ScreenJob, name: str) -> Outcome:
-    """One job; in a worker."""
+def _done(jobs: tuple[ScreenJob, ...], name: str) -> tuple[Outcome, ...]:
+    """Jobs, one after another; in a worker."""
     briefing = _BRIEFINGS[name]
     warmed(briefing.terms.depth)
-    return screened(job, briefing)
+    return tuple(screened(job, briefing) for job in jobs)
 
 
 def _security(cluster: Cluster) -> Any:
