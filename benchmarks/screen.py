@@ -8,7 +8,7 @@
 2. What a part takes more than in a plain loop over the same calls, at depth look and at plans of a second.
 3. Many small parts: how fast, and whether client and scheduler hold more memory with more rows; and a table
    of a hundred thousand replayed rows: kept, asked, its page opened, filtered and sorted.
-4. The real parts once more, each planned by itself: the same figures, to the last bit?
+4. The real parts screened at once, and each planned by itself meanwhile: the same figures, to the last bit?
 5. What a part takes by its size, at each depth.
 6. A store that answers after 100 ms and fails once in a hundred, against the same files on the disk.
 7. Depth look with positions (not run unless asked for): what the processor and a graphics processor find.
@@ -47,7 +47,8 @@ sys.path.insert(0, os.path.join(os.path.dirname(__file__), "..", "tests"))
 
 import falsework
 from falsework.cores import own_cores
-from falsework.part import read_part
+from falsework.orientation.room import room_for
+from falsework.part import place, read_part
 from falsework.part.stl import RECORD
 from falsework.planning.calls import inspect, totals
 from falsework.request.marks import Marks
@@ -502,8 +503,15 @@ def looked_at(page: Path) -> None:
 
 
 def planned_alone(path: str) -> tuple[float, ...] | str:
+    """Price, total, grams of support, seconds, pieces; of what does not fit the printer, by columns."""
     try:
-        plan = falsework.plan(path, "pla-0.4", release=False, cores=1)
+        part, process = read_part(path), falsework.load_process("pla-0.4")
+        if room_for(place(part, bed_mm=falsework.Wish(process).bed_mm), process) is not None:
+            found = totals(part, process, cores=1)
+            chosen = found.alternatives[-1]
+            both = found.part_cost + chosen.cost
+            return both.price, chosen.price.total, chosen.cost.mass_g, both.time_s, 0.0
+        plan = falsework.plan(path, process, release=False, cores=1)
     except Exception as error:  # also a fault of falsework's own, which a row tells
         return str(error)
     both = plan.part_cost + plan.support_cost
@@ -519,39 +527,39 @@ def said_of(row: Row) -> tuple[float, ...] | str:
 
 
 def cents(folder: Path, most: int, workers: int) -> None:
-    """Every real part screened at once, and each planned by itself; who is not done is counted."""
+    """Every real part screened at once, and each planned by itself meanwhile; who is not done is counted."""
     warm("plan")
-    real = sorted(real_parts(1 << 62), key=lambda path: path.stat().st_size)[:most]
-    until, rows = time.monotonic() + 0.5 * left_s(), {}
-    one = screening(listed_in(folder / "some.csv", real), workers, depth="plan", limit_s=400.0)
-    for row in one.rows(folder / "cents"):
-        rows[row.file] = row
-        if time.monotonic() > until:
-            break
-    print(f"\n## Figures against single plans: {len(real)} real parts at once, {len(rows)} done in time\n")
-    print("| part | triangles | price alone | price screened | greatest difference of five figures | s |")
-    print("|---|---|---|---|---|---|", flush=True)
-    files, same, worst, refused = [file for file in map(os.fspath, real) if file in rows], 0, 0.0, 0
-    with multiprocessing.get_context("spawn").Pool(workers) as pool:
-        alone = pool.imap(planned_alone, files)
-        for count, file in enumerate(files):
-            try:
-                told = alone.next(timeout=max(1.0, left_s() - 5.0))
-            except multiprocessing.TimeoutError:
-                files = files[:count]
+    real = sorted(real_parts(1 << 62), key=lambda path: -path.stat().st_size)[-most:]
+    files, rows, same, worst, refused = list(map(os.fspath, real)), {}, 0, 0.0, 0
+    half, began = max(1, workers // 2), time.monotonic()
+    with multiprocessing.get_context("spawn").Pool(half) as pool:
+        alone = {file: pool.apply_async(planned_alone, (file,)) for file in files}
+        one = screening(listed_in(folder / "some.csv", real), half, depth="plan", limit_s=400.0)
+        for row in one.rows(folder / "cents"):
+            rows[row.file] = row
+            if left_s() < 10.0:
                 break
-            row, ours = rows[file], said_of(rows[file])
+        took = time.monotonic() - began
+        print(f"\n## Figures against single plans: {len(real)} real parts, {half} workers, {took:.0f} s\n")
+        print("| part | triangles | price alone | price screened | greatest difference of five figures | s |")
+        print("|---|---|---|---|---|---|", flush=True)
+        done = []
+        for file in (file for file in files if file in rows):
+            with contextlib.suppress(multiprocessing.TimeoutError):
+                done.append((rows[file], alone[file].get(timeout=max(0.01, left_s() - 5.0))))
+        for row, told in done:
+            ours, name = said_of(row), Path(row.file).name
             same += ours == told
             if isinstance(told, str) or isinstance(ours, str):
                 refused += ours == told
-                print(f"| {Path(file).name} | | | | {told if ours == told else (told, ours)} | |", flush=True)
+                print(f"| {name} | | | | {told if ours == told else (told, ours)} | |", flush=True)
                 continue
             off = max(abs(a - b) for a, b in zip(ours, told, strict=True))
             worst = max(worst, off)
             cells = row.triangles, f"{told[0]:.4f}", f"{ours[0]:.4f}", f"{off:g}", f"{row.seconds or 0.0:.1f}"
-            print("|", " | ".join(map(str, (Path(file).name, *cells))), "|", flush=True)
+            print("|", " | ".join(map(str, (name, *cells))), "|", flush=True)
     alike = f"{same} the same to the last bit, {refused} of these refused by the same sentence"
-    print(f"\n{len(files)} of {len(real)} parts compared: {alike}")
+    print(f"\n{len(done)} of {len(real)} parts compared: {alike}")
     print(f"worst difference of price, total, grams, seconds and pieces: {worst:g}", flush=True)
 
 

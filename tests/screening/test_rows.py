@@ -14,6 +14,7 @@ import falsework
 from falsework.errors import OutputError, PartError, ProcessError
 from falsework.orientation import device
 from falsework.part.demo import table
+from falsework.planning.calls import inspect, totals
 from falsework.screening import columns
 from falsework.screening.dataset import Dataset
 from falsework.screening.listing import SUFFIXES
@@ -60,6 +61,20 @@ def test_figures_are_those_of_a_single_plan(tmp_path: Path, screen) -> None:
     assert (row.pieces, row.undersides) == (len(plan.pieces), len(plan.undersides))
     assert row.pieces and row.state == "ready" and row.stands and row.best_process == "pla-0.4"
     assert len(row.warnings) == len(plan.warnings)
+
+
+def test_what_does_not_fit_the_printer_is_only_looked_at(tmp_path: Path, screen, here) -> None:
+    rail = write_box(tmp_path / "rail.stl", (600.0, 4.0, 2.0))
+    rod = write_box(tmp_path / "rod.stl", (2.0, 280.0, 2.0))
+    asked = {"depth": "plan", "lies": True, "plans": "plans"}
+    longest, long = rows = screen(rail, rod, **asked)
+    estimate = totals(rail)
+    assert longest.price == (estimate.part_cost + estimate.alternatives[-1].cost).price
+    for row in rows:
+        assert (row.state, row.depth, row.pieces, row.plan) == ("not ready", "plan", None, "")
+        assert "mm" in row.why and row.warning_kinds[0] == "too-large"
+    assert (longest.turned_state, long.turned_state) == ("not ready", "ready"), "across the bed it fits"
+    assert figures(screen(rail, rod, **asked)) == figures(rows) and here.started == 1
 
 
 def test_nothing_is_done_twice(store: Path, screen, here, rows_kept) -> None:
@@ -303,8 +318,6 @@ def test_the_public_function_yields_rows(tmp_path: Path, store: Path, here) -> N
 
 def test_a_public_set_of_meshes_is_screened_whole(screen, rows_kept) -> None:
     """Every mesh of ``tests/data`` (sources and licences beside them), against what each gives by itself."""
-    from falsework.planning.calls import inspect, totals
-
     data = Path(__file__).parents[1] / "data"
     rows = {row.name: row for row in screen(data)}
     meshes = {path.stem: path for path in data.iterdir() if path.suffix in SUFFIXES}

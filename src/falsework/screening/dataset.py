@@ -31,7 +31,7 @@ _ASIDE = ".falsework-"
 FULL_ROWS, FULL_S = 500, 20.0  # a batch is written when it has so many rows, or its first is so old
 _INDEXED = (
     "entry", "process", "key", "wanted", "own", "state", "depth", "redraw_why", "turn", "picture",
-    "plan",
+    "plan", "pieces",
 )  # fmt: skip
 
 
@@ -48,11 +48,12 @@ class Kept:
     redraw: bool  # whether there is one, and
     turned: bool  # another position, a picture, a plan's folder
     picture: bool
-    plan: bool
+    plan: bool  # or no need of one: nothing was planned
 
     @staticmethod
     def of(batch: int, row: Row | SimpleNamespace) -> Kept:
-        beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), bool(row.plan)
+        no_plan = bool(row.plan) or row.pieces is None
+        beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), no_plan
         return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, *beside)
 
     def covers(self, terms: Terms) -> bool:

@@ -87,6 +87,11 @@ class Terms:
         if self.plans and self.depth is Depth.LOOK:
             raise ProcessError("plans", "nothing is planned at depth 'look'", "Use depth plan or full")
 
+    @property
+    def searches(self) -> bool:
+        """Whether another position is looked for."""
+        return self.lies or self.depth is Depth.FULL
+
     def wish(self, process: Process, marks: Marks) -> Wish:
         """What is wished of a part with these marks."""
         return Wish(

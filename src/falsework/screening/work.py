@@ -130,10 +130,11 @@ class _Making:
         request = Request(self.part, self.placing, wish)
         briefing = self.briefing
         context = Context(self.named.belief, store, cores=briefing.cores, device=briefing.device)
-        if terms.lies or terms.depth is Depth.FULL:
+        if terms.searches:
             device_warmed(briefing.device)
         if terms.depth is Depth.LOOK:
-            return self._looked(request, context)
+            looked, drawn = self._looked(request, context)
+            return looked | self._expected(request, context), drawn
         return self._planned(request, context)
 
     def _looked(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
@@ -141,12 +142,12 @@ class _Making:
         from falsework.screening.measuring import of_look
 
         found = inspect_for(request, context)
-        figures = of_look(found, totals_for(request, context)) | self._expected(request, context)
+        figures = of_look(found, totals_for(request, context))
         return figures | self._redrawn(request, context), self._drawn(found.ground, found.undersides)
 
     def _expected(self, request: Any, context: Any) -> RowFigures:
-        """Another position, by columns."""
-        if not self.briefing.terms.lies:
+        """The recommended position by columns, where it is asked for."""
+        if not self.briefing.terms.searches:
             return {}
         from falsework.planning.orienting import expected_lie
         from falsework.screening.measuring import of_expected
@@ -154,21 +155,46 @@ class _Making:
         return of_expected(expected_lie(request, context))
 
     def _planned(self, request: Any, context: Any) -> tuple[RowFigures, bytes]:
+        """A plan; of what does not fit the printer as it is asked for, only a look: nobody will print it."""
         from falsework.planning.pipeline import plan_for
-        from falsework.screening.measuring import of_plan, of_turned
+        from falsework.request.value import BEST
+        from falsework.screening.measuring import of_plan
 
-        terms, full = self.briefing.terms, self.briefing.terms.depth is Depth.FULL
+        full = self.briefing.terms.depth is Depth.FULL
+        room = self._room(request)
+        if room is not None and (self.placing.lie != BEST or room.turn_deg is None):
+            laid = replace(request, placing=self.placing.turned(self.placing.turn_deg))
+            looked, drawn = self._looked(laid, context)
+            position = self._expected if room.turn_deg is None else self._turned
+            return looked | position(request, context), drawn
         plan = plan_for(request, context, release=full)
-        figures = of_plan(plan)
-        if full or terms.lies:
-            from falsework.request.value import BEST, UNTURNED
-
-            laid = replace(request, placing=replace(self.placing, turn_deg=UNTURNED, lie=BEST))
-            turned = plan if self.placing.lie == BEST else plan_for(laid, context, release=full)
-            figures |= of_turned(turned) | {"device": turned.lies.device if turned.lies else ""}
-        if terms.plans:
+        figures = of_plan(plan) | self._turned(request, context, plan)
+        if self.briefing.terms.plans:
             figures["plan"] = self._written(plan)
         return figures | self._redrawn(request, context), self._drawn(plan.geometry, plan.undersides)
+
+    def _room(self, request: Any) -> Any:
+        """How the part would fit; None where it does as it lies."""
+        from falsework.orientation.room import room_for
+        from falsework.part.placing import place
+
+        bed_mm = request.wish.bed_mm
+        placed = place(self.part, turn_deg=self.placing.turn_deg, scale=self.placing.scale, bed_mm=bed_mm)
+        return room_for(placed, request.wish.process)
+
+    def _turned(self, request: Any, context: Any, plan: Any = None) -> RowFigures:
+        """The recommended position planned, where it is asked for; ``plan``: what was made of the request."""
+        from falsework.planning.pipeline import plan_for
+        from falsework.request.value import BEST, UNTURNED
+        from falsework.screening.measuring import of_turned
+
+        if not self.briefing.terms.searches:
+            return {}
+        full = self.briefing.terms.depth is Depth.FULL
+        laid = replace(request, placing=replace(self.placing, turn_deg=UNTURNED, lie=BEST))
+        known = plan is not None and self.placing.lie == BEST
+        turned = plan if known else plan_for(laid, context, release=full)
+        return of_turned(turned) | {"device": turned.lies.device if turned.lies else ""}
 
     def _drawn(self, ground: Any, undersides: Any) -> bytes:
         if not self.briefing.terms.pictures:
