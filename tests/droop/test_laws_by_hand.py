@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from falsework.droop.belief import PRIOR, Seen, with_values
-from falsework.droop.bond import Landing, log_bond
+from falsework.droop.bond import CAP, Landing, log_bond, top_of
 from falsework.droop.bridge import sag_mm
+from falsework.droop.estimate import around
 from falsework.droop.laws import Laws
 from falsework.droop.outcome import (
     SCRAPED,
@@ -206,3 +207,69 @@ def test_the_law_of_the_gap_is_drawn_in_mirrored_pairs() -> None:
     half = len(PRIOR.by_layers) // 2
     assert PRIOR.layers_law_weight == 0.5
     assert PRIOR.by_layers[:half].tolist() == PRIOR.by_layers[half:].tolist()
+
+
+def test_readings_are_those_of_the_layer_height_and_the_line_width() -> None:
+    """Not of the two the other way round: a strand as high as this one is wide was never read."""
+    read = replace(PRIOR, seen=Seen({"bridge": ((0.2, 0.45, 9),)}))
+    assert read.basis("bridge", PLA) == "calibrated"
+    assert read.basis("bridge", ODD) == "extrapolated"
+
+
+def test_a_belief_is_known_by_what_it_holds_of_single_strands_too() -> None:
+    some = np.linspace(-0.1, 0.1, len(PRIOR.by_layers))
+    one = replace(PRIOR, strands={(0.45, 0.2): {"log_sag": some}})
+    assert one == replace(PRIOR, strands={(0.45, 0.2): {"log_sag": some.copy()}})
+    others = [{(0.45, 0.2): {"log_sag": -some}}, {(0.4, 0.2): {"log_sag": some}}, {}]
+    assert all(replace(PRIOR, strands=strands) != one for strands in others)
+    assert one != one.digest
+
+
+def test_a_cap_as_the_landings_are_read_takes_nothing_off_the_finish() -> None:
+    """Two dense layers, all of them strands: quality without droop or scars is that of the parameter."""
+    assert one(carried_quality(0.0, -60.0, CAP, STRAND, P)) == pytest.approx(P.finish)
+    lines = replace(TOP, grid=0.0)
+    without = one(carried_quality(0.2, -3.0, TOP, STRAND, P)) - one(
+        carried_quality(0.2, -3.0, lines, STRAND, P)
+    )
+    assert without == pytest.approx(P.finish_grid)
+
+
+@pytest.mark.parametrize(
+    ("dense", "weave", "share", "grid"),
+    [
+        (2, "parallel", 1.0, 0.0),
+        (0, "parallel", 0.2, 0.0),
+        (0, "crossed", 0.36, 1.0),
+        (3, "crossed", 1.0, 1.0),
+    ],
+)
+def test_the_top_of_a_support(dense: int, weave: str, share: float, grid: float) -> None:
+    """Lines of 0.6 mm every 3 mm: a fifth; crossed: 1 - 0.8 squared."""
+    structure = replace(ODD.structure, spacing_mm=3.0, weave=weave, perimeter_lines=2)
+    top = top_of(replace(ODD, structure=structure), dense)
+    assert one(top.coverage) == pytest.approx(share)
+    assert (top.dense, top.grid, top.perimeter, top.along) == (dense, grid, 2, 0.0)
+
+
+def test_an_estimate_around_a_value_is_as_wide_as_its_logarithm_spreads() -> None:
+    """exp(1.64485 x 0.5) = 2.27602."""
+    told = around(2.0, 0.5, "calibrated")
+    assert (told.value, told.basis) == (2.0, "calibrated")
+    assert (told.low, told.high) == pytest.approx((2.0 / 2.27602, 2.0 * 2.27602), rel=1e-5)
+
+
+def test_parameters_may_lean_between_two_laws() -> None:
+    """Where between counting by shares and by angles, by layers and by millimetres, the fit starts."""
+    assert {name: prior.lean for name, prior in PRIORS.items() if prior.lean} == {
+        "threshold_by_ratio": 0.4,
+        "gap_by_height": 0.4,
+    }
+
+
+def test_what_never_touches_holds_by_next_to_nothing() -> None:
+    """A share of 1e-12 stands for it: log is -27.631."""
+    free = Parameters(bond=0.0, log_touch=-8.0)
+    far = log_bond(30.0, 0.5, CAP, STRAND, free, True)
+    usual = (free.bond_by_fan * one(STRAND.cooler), free.bond_by_heat * one(STRAND.hotter))
+    assert one(far) - sum(usual) == pytest.approx(-27.631, abs=1e-3)

@@ -34,14 +34,14 @@ def let_go_grading(p: Parameters) -> Grading:
     hand = np.exp(p.log_step_tool) - SCRAPED
     fused = -SCRAPED - np.exp(p.log_step_fused)
     touch = hand + np.exp(p.log_step_hand)
-    cuts = fused, -SCRAPED + 0.0 * hand, hand, touch, touch + np.exp(p.log_step_touch)
+    cuts = fused, np.zeros_like(hand) - SCRAPED, hand, touch, touch + np.exp(p.log_step_touch)
     return Grading(cuts, np.exp(p.log_bond_scatter))
 
 
 def finish_grading(p: Parameters) -> Grading:
     """The finish; its second cut is 0: half of all undersides of quality 0 are 3 or better."""
     third = np.exp(p.log_step_3)
-    cuts = -np.exp(p.log_step_2), 0.0 * third, third, third + np.exp(p.log_step_4)
+    cuts = -np.exp(p.log_step_2), np.zeros_like(third), third, third + np.exp(p.log_step_4)
     return Grading(cuts, np.exp(p.log_finish_scatter))
 
 
@@ -80,7 +80,7 @@ def probabilities(quality: Array, grading: Grading) -> Array:
     """(…, grades) probabilities of the grades."""
     below = np.stack([logistic((c - quality) / grading.scatter) for c in grading.cuts], axis=-1)
     edge = np.ones_like(below[..., :1])
-    return np.diff(np.concatenate([0.0 * edge, below, edge], axis=-1), axis=-1)
+    return np.diff(np.concatenate([np.zeros_like(edge), below, edge], axis=-1), axis=-1)
 
 
 def removable_gaps_mm(
