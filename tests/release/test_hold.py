@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework.release.hold import necks_of
-from release.scenes import PLA
+from falsework.droop.laws import Laws
+from falsework.release.hold import bed_hold_of, bonds_of, necks_of, sections_of
+from release.scenes import PLA, piece, scheme_of
 from stacks import need_of, stack_of, underside
 
 WELD = PLA.material.weld_strength_mpa
@@ -69,3 +70,46 @@ def test_only_the_asked_undersides_are_measured():
     sections = [disc(3)] * 5 + [disc(6)] * 5
     need = need_of([(5, disc(6) - disc(3), 0)], [underside(1)])
     assert necks_of(stack_of(sections), need, set(), PLA) == {}
+
+
+def test_the_widest_way_to_the_bulk_counts() -> None:
+    """A lobe that hangs from the plate by a post of 4 and by one of 9 mm² side by side: by the wider one; and
+    what joins nothing has none."""
+    plate, lobe = shapely.box(0, 0, 20, 10), shapely.box(0, 0, 10, 5)
+    posts = shapely.box(0, 0, 2, 2) | shapely.box(5, 0, 8, 3)
+    sections = sections_of(stack_of([lobe] * 3 + [posts] * 3 + [plate] * 3 + [shapely.box(50, 50, 51, 51)]))
+    narrow = [float(sections.polygon[k].area) if k >= 0 else None for k in sections.narrowest]
+    assert narrow[:3] == [9.0, 9.0, 9.0]
+    assert sorted(narrow[3:9]) == [4.0, 4.0, 4.0, 9.0, 9.0, 9.0]
+    assert narrow[9:] == [200.0, 200.0, 200.0, None]
+
+
+def test_a_root_counts_ten_millimetres_up_and_no_farther_than_it_goes() -> None:
+    """A ledge 20 mm wide of 80 layers, 16 mm: 10 mm count. One of 3 layers that has a gap above: 0.6 mm."""
+    wall, ledge = shapely.box(0, 0, 20, 8), shapely.box(0, 8, 20, 20)
+    tall = [wall | ledge if 5 <= i < 85 else wall for i in range(90)]
+    neck = necks_of(stack_of(tall), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
+    assert neck.area_mm2 == pytest.approx(20.0 * 10.0, rel=0.006)
+    twice = [wall | ledge if 5 <= i < 8 or 30 <= i < 50 else wall for i in range(60)]
+    neck = necks_of(stack_of(twice), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
+    assert neck.area_mm2 == pytest.approx(20.0 * 0.6, rel=0.006)
+    single = [wall | ledge if i == 5 else wall for i in range(9)]
+    neck = necks_of(stack_of(single), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
+    assert neck.area_mm2 == pytest.approx(20.0 * 0.2, rel=0.006)
+
+
+def test_what_holds_a_piece_is_its_contact_above_and_its_scar_below() -> None:
+    """By the shares of a full weld at either gap; the bed holds half a N a mm², by a factor of 2.276."""
+    laws = Laws(PLA)
+    scheme = scheme_of(
+        [], [piece(contact=10.0), piece(contact=0.0, scar=4.0), piece(contact=10.0, scar=4.0)], 0.2
+    )
+    above, below, both = bonds_of(scheme, laws)
+    share = laws.bond_share(0.2)
+    assert above.value == pytest.approx(WELD * 10.0 * share.value)
+    assert (above.low, above.high) == pytest.approx((WELD * 10.0 * share.low, WELD * 10.0 * share.high))
+    assert 0.0 < below.low < below.value < below.high < WELD * 4.0
+    assert both.value == pytest.approx(above.value + below.value)
+    assert both.low == pytest.approx(above.low + below.low) and both.basis == "uncalibrated"
+    held = bed_hold_of(piece(foot=8.0))
+    assert (held.value, held.low, held.high) == pytest.approx((4.0, 4.0 / 2.27602, 4.0 * 2.27602), rel=1e-5)

@@ -11,12 +11,13 @@ import pytest
 from falsework.droop.estimate import Estimate
 from falsework.errors import ProcessError
 from falsework.release import ReleaseState, breaking, judge, pulling, remedies
-from falsework.release.bodies import BodyMesh, window_of
+from falsework.release.bodies import BodyMesh, surface_points, window_of
 from falsework.release.order import Exit, blockers_of, peeled, staying
 from falsework.release.pulling import Screen
 from falsework.release.value import FINGERS, PICK, Pulls, Tool
 from falsework.request.context import Context
 from falsework.request.standing import Standing
+from falsework.support.scheme import SupportStrands
 from falsework.watch import Watch
 from falsework.wording.figures import plain
 from release.scenes import PLA, arrays, box, piece
@@ -133,12 +134,18 @@ def test_who_is_in_the_way() -> None:
         box((30, 0, 5), (40, 20, 7)),
         box((0, 0, -9), (20, 20, -7)),
         box((0, 0, 9), (0.15, 20, 11)),
+        box((0, 0, 20), (0.3, 20, 22)),  # three of two hundred columns
     )
-    assert blockers_of(mesh, 0, UP) == {1}
+    assert blockers_of(mesh, 0, UP) == {1, 5}
     assert blockers_of(mesh, 0, DOWN) == {3}
     assert blockers_of(mesh, 2, -ASIDE) == {1}
     assert blockers_of(mesh, 1, ASIDE) == {2}
-    assert blockers_of(mesh, 3, UP) == {0, 1}
+    assert blockers_of(mesh, 3, UP) == {0, 1, 5}
+    # what stands beneath a slab, beside its leg, is in its way down though the leg reaches lower
+    hooked = mesh_of(
+        box((0, 0, 0), (5, 20, 20)) + box((0, 0, 16), (20, 20, 20)), box((8, 0, 5), (18, 20, 10))
+    )
+    assert blockers_of(hooked, 0, DOWN) == {1} and blockers_of(hooked, 0, UP) == frozenset()
 
 
 def test_share_of_columns_in_the_way() -> None:
@@ -270,7 +277,121 @@ def test_tools_as_the_documents_describe_them() -> None:
     assert Pulls().directions == 1000
 
 
+def test_eight_ways_apart_are_confirmed_and_narrow_ones_looked_for_around_three(monkeypatch) -> None:
+    angle = np.radians(16.0 * np.arange(20))
+    circle = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    asked, turned = [], []
+    monkeypatch.setattr(pulling, "confirmed", lambda o, p, b, way: asked.append(way) or False)
+    monkeypatch.setattr(pulling, "local_axes", lambda *how: np.empty((0, 3)))
+
+    def blocked(obstacle, points, ways):
+        turned.append(ways)
+        return np.ones((len(ways), points.shape[1]), np.uint8)
+
+    monkeypatch.setattr(pulling, "blocked", blocked)
+    samples = Made(points=np.zeros((3, 4), np.float32), start=np.array([0, 4]))
+    assert list(pulling.ways_out(None, None, samples, screen_of(np.zeros(20), circle), 0, 1.0)) == []
+    assert len(asked) == 8
+    assert [len(ways) for ways in turned] == [9] * 9  # three steps around each of three
+
+
+def test_axes_are_those_of_the_faces_whose_middles_lie_in_the_box() -> None:
+    """A box of 10 mm at the origin and a tilted plate far off: around the box its own axes are found."""
+    plate = box((0, 0, 0), (40, 30, 1)).rotate((30.0, 20.0, 0.0)).translate((60, 0, 0))
+    mesh = mesh_of(box((0, 0, 0), (10, 20, 30)), plate)
+    axes = pulling.local_axes(mesh, np.full(3, -1.0), np.full(3, 31.0))
+    assert np.abs(axes[:3]).max(axis=1) == pytest.approx(np.ones(3), abs=1e-6)
+
+
+def test_points_on_a_piece_have_its_outermost_corners_among_them() -> None:
+    points = surface_points(mesh_of(box((0, 0, 0), (4, 5, 6))), 20).points.T
+    assert len(points) == 28
+    corners = {(x, y, z) for x in (0.0, 4.0) for y in (0.0, 5.0) for z in (0.0, 6.0)}
+    assert {tuple(map(float, p)) for p in points[20:]} == corners
+
+
 # --- cuts ---
+
+
+def test_blocks_are_told_apart_by_the_side_of_each_plane() -> None:
+    planes = breaking.Planes(np.array([UP, ASIDE]), np.array([1.0, 2.0]))
+    points = np.array([[0.0, 0, 0], [0.0, 0, 2], [3.0, 0, 0], [3.0, 0, 2], [2.0, 0, 1]])
+    assert planes.labels(points).tolist() == [0, 1, 2, 3, 0]
+
+
+def test_a_slanted_cut_that_is_nearly_level_severs_a_layer() -> None:
+    """Normal (0, 0.6, 0.8), offset 0.4: by its height over the origin, 0.5 mm, of layers 0.2 high the third."""
+    count = 6
+    ends = np.tile([0.0, 1.0, 9.0, 1.0], (count, 1))
+    layer = np.arange(count)
+    strands = SupportStrands(ends, layer, np.zeros(count, np.int8), np.zeros(count, int))
+    strands = replace(strands, layer=np.array([0, 1, 2, 3, 3, 4]))
+    planes = breaking.Planes(np.array([[0.0, 0.6, 0.8]]), np.array([0.4]))
+    assert breaking.severed(planes, strands, 0, 0.1 + 0.2 * np.arange(6)).tolist() == [1]
+    # upright but for a lean of 0.6: along x from 0 to 9 in layers 0.1 to 0.9 high, cut at x = 4.5 to 5.1
+    lean = breaking.Planes(np.array([[0.8, 0.0, 0.6]]), np.array([3.7]))
+    assert breaking.severed(lean, strands, 0, 0.1 + 0.2 * np.arange(6)).tolist() == [6]
+    short = replace(strands, ends_mm=np.tile([4.3, 1.0, 4.5, 1.0], (count, 1)))
+    # 0.8 x + 0.6 z = 3.7: at x 4.3 z is 0.433, at 4.5 z is 0.167: of layers at 0.1 to 0.9 that at 0.3
+    assert breaking.severed(lean, short, 0, 0.1 + 0.2 * np.arange(6)).tolist() == [1]
+
+
+def test_what_pieces_are_broken_up_by(monkeypatch) -> None:
+    """Each by 600 points and 300 even directions, the plain ones and the axes within the margin around it;
+    how open a way is counts those within 15°."""
+    seen: dict[str, list] = {"even": [], "points": [], "around": [], "told": []}
+
+    def even(count):
+        seen["even"].append(count)
+        return np.array([ASIDE, [np.cos(np.radians(14.0)), np.sin(np.radians(14.0)), 0.0]])
+
+    def sampled(mesh, each):
+        seen["points"].append(each)
+        return surface_points(mesh, 20)
+
+    monkeypatch.setattr(breaking, "even_directions", even)
+    monkeypatch.setattr(breaking, "surface_points", sampled)
+    monkeypatch.setattr(
+        breaking, "local_axes", lambda part, low, high: seen["around"].append((low, high)) or np.empty((0, 3))
+    )
+    monkeypatch.setattr(
+        breaking, "blocked", lambda part, points, ways: np.zeros((len(ways), points.shape[1]), np.uint8)
+    )
+    openness = []
+    monkeypatch.setattr(breaking, "_verified", lambda *how: openness.append(how[4]) or (how[4], how[5]))
+    pieces = mesh_of(box((0, 0, 0), (4, 5, 6)), box((10, 0, 0), (14, 5, 6)))
+    strands = SupportStrands(np.empty((0, 4)), np.empty(0, int), np.empty(0, np.int8), np.empty(0, int))
+    watch = Watch(tell=lambda what, share: seen["told"].append(share))
+    found = breaking.break_up(pieces, pieces, [0, 1], strands, 0.0, 2.0, watch)
+    assert set(found) == {0, 1}
+    assert seen["even"] == [300] and seen["points"] == [600] and seen["told"][0] == 0.0
+    low, high = seen["around"][0]
+    assert low.tolist() == [-2.0] * 3 and high.tolist() == [6.0, 7.0, 8.0]
+    # all is free: every way is as open as can be, as a share of its neighbours
+    assert openness[0] == pytest.approx(np.ones_like(openness[0]))
+
+
+def test_how_open_a_way_out_of_a_block_is(monkeypatch) -> None:
+    """Ways at 0°, 14° and 29° on a circle: of the first and its neighbour one is blocked."""
+    angle = np.radians([0.0, 14.0, 29.5, 90.0])
+    circle = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    points = np.array([[x, y, z] for x in (0.0, 1.0) for y in (0.0, 1.0) for z in (0.0, 1.0)])
+    in_way = np.zeros((4, 8), np.uint8)
+    in_way[1] = 1
+    seen = []
+    monkeypatch.setattr(breaking, "_solid_of", lambda mesh: "solid")
+    monkeypatch.setattr(breaking, "_split", lambda solid, planes: {})
+    monkeypatch.setattr(breaking, "_verified", lambda *how: seen.append(how[4]) or (how[4], how[5]))
+    breaking._fewest(None, None, breaking._Ways(circle, in_way, points), np.eye(3), np.empty(0), 1.0)
+    assert seen[0][:, 0] == pytest.approx([0.5, -1.0, 1.0, 1.0])
+
+
+def test_of_ways_as_open_those_away_from_the_middle_of_the_piece_come_first(monkeypatch) -> None:
+    """A block whose middle lies at x = 6 of a piece whose middle lies at x = 10: away is −x."""
+    monkeypatch.setattr(breaking, "local_axes", lambda *how: np.empty((0, 3)))
+    whole, block = mesh_of(box((0, 0, 0), (20, 9, 9))), mesh_of(box((2, 0, 0), (10, 9, 9)))
+    found = list(breaking._candidates(None, whole, block, 0, np.ones(2), np.array([ASIDE, -ASIDE]), 1.0))
+    assert np.array(found)[:, 0].tolist() == [-1.0, 1.0]
 
 
 def test_a_cut_is_given_up_after_twenty_that_no_block_could_leave_by(monkeypatch) -> None:
@@ -397,6 +518,9 @@ def test_what_a_state_of_things_comes_to() -> None:
     assert now.price == pytest.approx(0.2)
     more = replace(now, planned=Made(need=now.need, scheme=Made(pieces=(piece(1, contact=80.0),))))
     assert more.left_mm2 == 0.0
+    assert now.droop_mm == now.need.undersides[0].supported_droop_mm.value
+    bare = (underside(1, droop_mm=0.5, supported_droop_mm=0.1), underside(2, droop_mm=2.0))
+    assert trial(now.release, (), bare).droop_mm == 2.0
 
 
 def test_a_split_frees_what_breaks_and_does_not_tear() -> None:

@@ -54,7 +54,8 @@ HELD = Estimate(20.0, 10.0, 30.0)
         ),
         (
             {"tears": True},
-            "Pull it by hand straight up; about 8.0 N (4.0 to 12 N) holds it; the part may tear: its weakest section near "
+            "Pull it by hand straight up; about 8.0 N (4.0 to 12 N) holds it; the part may tear: its "
+            "weakest section near "
             "the contact, 18.0 mm², bears 540 N.",
         ),
         (
@@ -162,12 +163,3 @@ def test_verdict(states, torn, said: str) -> None:
         for k, state in enumerate(states, 1)
     ]
     assert plain(verdict(pieces)) == said
-
-
-def test_cautions_of_taking_off_know_what_the_bed_holds() -> None:
-    light = Release((PIECE,), (3,), Tool(), 50).cautions
-    heavy = Release(
-        (PIECE, replace(PIECE, bed_hold_n=Estimate(900.0, 800.0, 999.0))), (3,), Tool(), 50
-    ).cautions
-    assert light and len(heavy) >= len(light) and Release((), (), Tool(), 50).cautions == ()
-    assert not light[-1].endswith(".")
