@@ -320,7 +320,7 @@ def test_blocks_are_told_apart_by_the_side_of_each_plane() -> None:
 
 
 def test_a_slanted_cut_that_is_nearly_level_severs_a_layer() -> None:
-    """Normal (0, 0.6, 0.8), offset 0.4: by its height over the origin, 0.5 mm, of layers 0.2 high the third."""
+    """Normal (0, 0.6, 0.8), offset 0.4: its height over the origin, 0.5 mm, lies in the third layer."""
     count = 6
     ends = np.tile([0.0, 1.0, 9.0, 1.0], (count, 1))
     layer = np.arange(count)
