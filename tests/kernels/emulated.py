@@ -61,7 +61,7 @@ def shapes():
 
 
 def main() -> None:
-    out: dict[str, object] = {"devices": devices(), "wanted": wanted("auto")}
+    out: dict[str, object] = {"devices": devices(), "wanted": wanted("auto", many=True)}
     for name, ((vertices, faces), ups) in shapes().items():
         faces = np.asarray(faces, np.int32)
         body = body_of(np.asarray(vertices, float), faces, np.arange(len(faces)) % 3 == 0)

@@ -57,7 +57,7 @@ def test_columns_of_more_hits_than_slots_are_done_by_the_processor(emulated):
 
 def test_the_emulator_counts_as_a_device(emulated):
     assert emulated["devices"] == 1
-    assert emulated["wanted"] is True
+    assert emulated["wanted"] is True and device.wanted("auto") is False, "few are searched sooner without"
 
 
 def test_what_is_no_device_is_refused():
@@ -68,7 +68,7 @@ def test_what_is_no_device_is_refused():
 
 def test_without_a_graphics_processor_nothing_changes_and_one_sentence_says_so(monkeypatch):
     monkeypatch.setattr(device, "devices", lambda: 0)
-    assert device.wanted("auto") is False
+    assert device.wanted("auto", many=True) is False
     with pytest.raises(ProcessError) as caught:
         device.wanted("gpu")
     assert "graphics processor" in str(caught.value) or "numba-cuda" in str(caught.value)
@@ -102,7 +102,7 @@ def test_a_graphics_processor_finds_the_same_and_one_that_fails_is_done_without(
     there = listed("gpu")
     assert there.device == "gpu" and there.lies == here.lies and there.searched == here.searched + 50
     monkeypatch.setattr(shortlist, "Counter", full)
-    there = listed("auto")
+    there = listed("gpu")
     assert there.device == "cpu after gpu failed" and there.lies == here.lies
     monkeypatch.setenv("FALSEWORK_TRACEBACK", "1")
     with pytest.raises(MemoryError):

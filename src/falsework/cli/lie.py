@@ -32,7 +32,7 @@ LIES, PAGE = "lies.json", "lies.html"
 @click.option(
     "--directions",
     type=click.IntRange(50, 200_000),
-    help="Directions looked at: 2000; 50 000 on a graphics processor. Resting faces come on top.",
+    help="Directions looked at: 2000; 50 000 with --device gpu. Resting faces come on top.",
 )
 @device_option
 @cores_option

@@ -19,6 +19,7 @@ from falsework.errors import Cancelled, ProcessError
 from falsework.kernels.column import intervals as k
 from falsework.orientation.body import Body
 from falsework.part.part import Floats
+from falsework.request.context import AUTO_DEVICE
 from falsework.watch import Watch
 
 CHUNK = 8192  # directions whose results are fetched together
@@ -45,12 +46,13 @@ def devices() -> int:
     return len(cuda.gpus) if cuda is not None and cuda.is_available() else 0
 
 
-def wanted(device: str) -> bool:
+def wanted(device: str, many: bool = False) -> bool:
     """Whether lies are to be counted on a graphics processor, for a ``Context.device``.
 
+    Of itself only where ``many`` directions are asked for: the usual few are searched sooner without one.
     Raises ``ProcessError`` for 'gpu' where there is none.
     """
-    if device == "cpu":
+    if device == "cpu" or (device == AUTO_DEVICE and not many):
         return False
     if device == "gpu" and not devices():
         what = "no graphics processor was found" if _cuda() else "the package numba-cuda is not installed"

@@ -162,14 +162,14 @@ def _found(
 ) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
     """What the search found, and on what.
 
-    A graphics processor prices every side of the same mesh meanwhile; what the search passed by is added, and
-    where that is nothing, the same is found as without one. One that fails, or whose memory is full, is done
-    without.
+    A graphics processor, where one is wanted, prices every side of the same mesh meanwhile; what the search
+    passed by is added, and where that is nothing, the same is found as without one. One that fails, or whose
+    memory is full, is done without.
     """
-    watch = context.watch
+    watch, there = context.watch, wanted(context.device, search.many)
     thin, thinned_mm = own.thinned(wish.process)
     judge = _judge(thin, own, wish, context)
-    if not wanted(context.device):
+    if not there:
         found = searched(judge, today, search.count, watch, refine=refine)
         return found, _SearchedOn(own.whole() if thinned_mm else thin, thinned_mm, "cpu")
     with ThreadPoolExecutor(2) as beside:

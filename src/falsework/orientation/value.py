@@ -21,8 +21,9 @@ USUAL, EVERYWHERE = 2000, 50_000  # directions here, and on a graphics processor
 class Search:
     """How lies are searched for.
 
-    ``directions``: even directions looked at, 2000; a graphics processor prices 50 000 besides. Resting faces
-    of the convex hull and refinement come on top.
+    ``directions``: even directions looked at, 2000; a graphics processor, where it is asked for, prices
+    50 000 besides, and is taken of itself where more than 2000 are asked for. Resting faces of the convex
+    hull and refinement come on top.
     ``ProcessError`` for a number of directions that is out of range.
     """
 
@@ -39,6 +40,11 @@ class Search:
     def count(self) -> int:
         """How many even directions are looked at by their facets first."""
         return self.directions or USUAL
+
+    @property
+    def many(self) -> bool:
+        """Whether a graphics processor would be done with them sooner."""
+        return self.count > USUAL
 
     @property
     def everywhere(self) -> int:

@@ -23,7 +23,8 @@ class Context:
     store : keeps results of steps, so that a second plan repeats only what a changed setting touches.
     watch : progress and cancel.
     cores : processor cores that may be used at most; None for all there are.
-    device : what counts the columns of lies: 'auto' (a graphics processor where there is one), 'cpu', 'gpu'.
+    device : what counts the columns of lies: 'cpu'; 'gpu', which prices every side besides; 'auto' (the
+        faster: a graphics processor where there is one and more than the usual directions are asked for).
 
     Examples
     --------

@@ -283,7 +283,7 @@ def device_warmed(device: str) -> None:
     from falsework.orientation.device import wanted
 
     if wanted(device):
-        _once("gpu", _looked_everywhere)
+        _once(device, _looked_everywhere)
 
 
 def _once(what: str, make: Callable[[], None]) -> None:
@@ -307,7 +307,7 @@ def _looked_everywhere() -> None:
     from falsework.process import load_process
     from falsework.request import Context, Wish
 
-    shortlist(_tee(), Wish(load_process("pla-0.4")), Context(cores=1), Search(50))
+    shortlist(_tee(), Wish(load_process("pla-0.4")), Context(cores=1, device="gpu"), Search(50))
 
 
 def loaded(depth: Depth) -> None:
