@@ -125,7 +125,7 @@ def planned_within(folder: Path, limit_s: float) -> dict[Path, float]:
     if not real_parts():
         return {}
     for row in screening(path, usable(), limit_s=limit_s).rows(folder / "real"):
-        if row.state != FAILED:
+        if row.pieces is not None:  # neither failed nor too large to be planned
             found[Path(row.file)] = row.seconds or 0.0
     left = sorted(one.name for one in set(real_parts()) - set(found))
     told = ", ".join(left) or "none"
