@@ -9,6 +9,7 @@ import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,8 @@ from falsework.process import Process
 
 Floats = NDArray[np.float64]
 _GUMBEL_MEDIAN = -math.log(math.log(2.0))
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 GRADES = (LetGo.FUSED, LetGo.SCRAPED, LetGo.TOOL, LetGo.HAND, LetGo.TOUCH, LetGo.FELL)
 
 
@@ -82,10 +85,10 @@ class World:
         """How far each cell lies on the worse side, 0 to 1: half of the cells."""
         return (rng.permutation(count) % 2).astype(np.float64)
 
-    places = (0.0, 1.0)  # of such sides, over which truths are means
+    places: ClassVar[tuple[float, ...]] = (0.0, 1.0)  # of such sides, over which truths are means
     wear = 0.0  # of let-go, grades a print
     mixed_up = False  # whether outliers are a neighbour's reading
-    slips = False  # whether they are a grade off
+    finish_of_print = 0.0  # how far the finish shares what supports of one print have in common
 
     # truths of a process
 
@@ -143,6 +146,14 @@ class World:
             self._mix_up(told[1], others)
         return [("ab"[first], told[0]), ("ab"[1 - first], told[1])]
 
+    def _slipped(
+        self, mark: int, let_go: LetGo | None, droop: float | None, slips: np.random.Generator
+    ) -> tuple[int, LetGo | None, float | None]:
+        """What is written down by mistake: anything."""
+        mark = int(slips.integers(1, 6))
+        let_go = None if let_go is None else GRADES[int(slips.integers(6))]
+        return mark, let_go, None if droop is None else round(droop + slips.uniform(-0.2, 0.8), 2)
+
     def _mix_up(self, found: list[Reading], rng: np.random.Generator) -> None:
         """Neighbours of a kind take each other's readings now and then."""
         for k in range(len(found) - 1):
@@ -161,6 +172,7 @@ class World:
         side, shared, at = taken
         droop, let_go = None, None
         noise = self.finish_scatter * rng.logistic() + side * self.graders[0] - at * self.worse[0]
+        noise += self.finish_of_print * shared
         if c.kind is ConditionKind.OVERHANG:
             assert c.angle_deg is not None
             finish = 2.5 + (self.limit_of(c) - c.angle_deg) / self.degrees_a_grade
@@ -179,15 +191,8 @@ class World:
         mark = int(np.clip(np.floor(finish + noise + 0.5), 1, 5))
         if droop is not None:
             droop = round(droop + 0.04 * rng.standard_normal(), 2)
-        wrong = not self.mixed_up and slips.random() < self.outliers
-        if wrong and self.slips:
-            by = int(slips.choice([-1, 1]))
-            mark = int(np.clip(mark + by, 1, 5))
-            let_go = None if let_go is None else GRADES[int(np.clip(GRADES.index(let_go) + by, 0, 5))]
-        elif wrong:
-            mark = int(slips.integers(1, 6))
-            let_go = None if let_go is None else GRADES[int(slips.integers(6))]
-            droop = None if droop is None else round(droop + slips.uniform(-0.2, 0.8), 2)
+        if not self.mixed_up and slips.random() < self.outliers:
+            mark, let_go, droop = self._slipped(mark, let_go, droop, slips)
         return Reading("invented", "PLA", c, let_go, mark, droop, invented=True)
 
 
@@ -268,7 +273,6 @@ class Sealed(World):
     angle and soon has enough of the fan, a tray worse at both ends, and marks that are one off."""
 
     places = (0.0, 0.25, 0.5, 0.75, 1.0)
-    slips = True
 
     def gap_quality(self, gap_mm: float, height_mm: float) -> float:
         beyond = gap_mm / (height_mm / 0.2) ** self._own(3) - self.gap_mm
@@ -283,10 +287,9 @@ class Sealed(World):
         return min(angle, math.degrees(math.atan(share)))
 
     def come_off(self, quality: Floats) -> Floats:
-        nodes, weights = np.polynomial.hermite_e.hermegauss(15)
-        shared = quality[..., None] + self.print_jitter * nodes
+        shared = quality[..., None] + self.print_jitter * _NODES
         stay = np.exp(-np.exp(np.minimum(shared / self.scatter - _GUMBEL_MEDIAN, 50.0)))
-        return np.asarray((1.0 - stay) @ (weights / weights.sum()))
+        return np.asarray((1.0 - stay) @ _WEIGHTS)
 
     def noise(self, rng: np.random.Generator) -> float:
         return float(rng.gumbel()) - _GUMBEL_MEDIAN
@@ -294,13 +297,109 @@ class Sealed(World):
     def sides(self, count: int, rng: np.random.Generator) -> Floats:
         return np.abs(rng.permutation(np.linspace(-1.0, 1.0, count)))
 
+    def _slipped(
+        self, mark: int, let_go: LetGo | None, droop: float | None, slips: np.random.Generator
+    ) -> tuple[int, LetGo | None, float | None]:
+        """A grade off."""
+        by = int(slips.choice([-1, 1]))
+        mark = int(np.clip(mark + by, 1, 5))
+        return mark, None if let_go is None else GRADES[int(np.clip(GRADES.index(let_go) + by, 0, 5))], droop
 
-FAMILIES = {"stated": Stated, "held": Held, "fresh": Fresh, "sealed": Sealed}
+
+class Waved(World):
+    """Bond that levels off both ways with a peaked scatter, sag exponential in the span, a limit that is a
+    hyperbola in the fan and goes by a root of the layer height, a tray worse in waves, finish that prints
+    share, and slips to either end."""
+
+    places = tuple(0.5 + 0.5 * math.sin(0.2 * math.pi * k) for k in range(10))
+    finish_of_print = 0.5
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        beyond = gap_mm - 0.5 * self._own(5) * (height_mm - 0.2) - self.gap_mm
+        return 3.0 * math.tanh(beyond / (3.0 * self.grade_mm))
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        over = 12.0 + 10.0 * self._own(6)
+        return self._sag(c, 30.0, 1.0) * math.expm1(span_mm / over) / math.expm1(30.0 / over)
+
+    def limit_of(self, c: Condition) -> float:
+        angle = self.limit_deg[0] + self.limit_deg[1] * 1.4 * c.fan / (0.4 + c.fan)
+        return min(angle * (0.2 / c.layer_height_mm) ** (0.15 + 0.3 * self._own(7)), 84.0)
+
+    def come_off(self, quality: Floats) -> Floats:
+        shared = (quality[..., None] + self.print_jitter * _NODES) / (1.3 * self.scatter)
+        tail = 0.5 * np.exp(-np.abs(shared))
+        return np.asarray(np.where(shared < 0, tail, 1.0 - tail) @ _WEIGHTS)
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return 1.3 * float(rng.laplace())
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return 0.5 + 0.5 * np.sin(rng.uniform(0.0, 2 * math.pi) + 0.4 * math.pi * np.arange(count))
+
+    def _slipped(
+        self, mark: int, let_go: LetGo | None, droop: float | None, slips: np.random.Generator
+    ) -> tuple[int, LetGo | None, float | None]:
+        """The wrong end of the scale."""
+        return (1, 5)[mark < 3], None if let_go is None else GRADES[int(slips.choice([0, 5]))], droop
+
+
+class Rooted(World):
+    """Bond by the root of the gap with a scatter that is now and then three times as wide, sag by the square
+    and the fourth power of the span, a limit that has a threshold in the fan and falls straight with the
+    layer height, a tray worse in one corner, finish that prints share, and marks that repeat the one
+    before."""
+
+    places = tuple(a * b for a in (0.1, 0.3, 0.5, 0.7, 0.9) for b in (0.1, 0.3, 0.5, 0.7, 0.9))
+    finish_of_print = 1.0
+    mixed_up = True
+    seldom = 0.12
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        scale = self.gap_mm * (height_mm / 0.2) ** (0.8 * self._own(8))
+        return 2.0 * math.sqrt(scale) * (math.sqrt(max(gap_mm, 0.0)) - math.sqrt(scale)) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return 0.6 * self._sag(c, span_mm, 2.0) + 0.4 * self._sag(c, span_mm, 4.0)
+
+    def limit_of(self, c: Condition) -> float:
+        angle = self.limit_deg[0] + self.limit_deg[1] * float(expit(8.0 * (c.fan - 0.5)))
+        return angle - 120.0 * self._own(9) * (c.layer_height_mm - 0.2)
+
+    def come_off(self, quality: Floats) -> Floats:
+        usual, wide = (math.hypot(by * 1.3 * self.scatter, self.print_jitter) for by in (1.0, 3.0))
+        return np.asarray((1.0 - self.seldom) * ndtr(quality / usual) + self.seldom * ndtr(quality / wide))
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return 1.3 * (3.0 if rng.random() < self.seldom else 1.0) * float(rng.standard_normal())
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return rng.random(count) * rng.random(count)
+
+    def _mix_up(self, found: list[Reading], rng: np.random.Generator) -> None:
+        """The marks of the cell before, written once more."""
+        for k in range(1, len(found)):
+            if rng.random() < self.outliers and found[k].condition.kind == found[k - 1].condition.kind:
+                before = found[k - 1]
+                found[k] = replace(found[k], let_go=before.let_go, finish=before.finish)
+
+
+FAMILIES = {
+    "stated": Stated,
+    "held": Held,
+    "fresh": Fresh,
+    "sealed": Sealed,
+    "waved": Waved,
+    "rooted": Rooted,
+}
+_LOTS = {"stated": 6, "held": 4, "fresh": 5, "sealed": 7, "waved": 12, "rooted": 11}  # of seeds
+_OUTLIERS = {"stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10, "waved": 0.07, "rooted": 0.06}
+_PRINT_JITTER = {"stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25, "waved": 0.2, "rooted": 0.25}
 
 
 def world(family: str, seed: int) -> World:
     """The seed's printer of a family."""
-    rng = np.random.default_rng([seed, 20261129, {"stated": 6, "held": 4, "fresh": 5, "sealed": 7}[family]])
+    rng = np.random.default_rng([seed, 20261129, _LOTS[family]])
 
     def around(value: float, log_sd: float) -> float:
         return value * math.exp(log_sd * rng.standard_normal())
@@ -318,6 +417,6 @@ def world(family: str, seed: int) -> World:
         finish_scatter=around(0.25, 0.3),
         graders=(0.5 * rng.standard_normal(), 0.4 * rng.standard_normal()),
         worse=(float(rng.uniform(0.2, 0.8)), float(rng.uniform(0.2, 0.6)), float(rng.uniform(0.1, 0.3))),
-        outliers={"stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10}[family],
-        print_jitter={"stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25}[family],
+        outliers=_OUTLIERS[family],
+        print_jitter=_PRINT_JITTER[family],
     )
