@@ -121,6 +121,7 @@ def test_bond(gap: float, by_layers: bool) -> None:
     expected = (
         math.log(contact(start * (1 + gap / unit)) / contact(start) + math.exp(P.log_touch) * touched + 1e-12)
         + P.bond
+        + {0.0: P.bond_at_1, 0.15: P.bond_at_1, 0.4: (2 * P.bond_at_1 + P.bond_at_2) / 3}[gap]
         + P.bond_by_height * math.log(HEIGHT / 0.2)
         + P.bond_by_width * math.log(WIDTH / 0.45)
         + P.bond_by_heat * one(STRAND.hotter)

@@ -11,6 +11,7 @@ millimetres, whatever the layer height (``gap_by_height``).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,6 +76,13 @@ def log_contact_share(height: Array, softness: Array) -> Array:
     return np.log(softness) + log_softplus(flat / softness)
 
 
+def between_layers(layers: Array, values: Sequence[Array]) -> Array:
+    """What is told for gaps of 1, 2, … whole layers at gaps between them, by straight lines; nearer and
+    farther as at the first and the last."""
+    at = np.clip(layers, 1.0, len(values)) - 1.0
+    return sum(np.maximum(1.0 - np.abs(at - k), 0.0) * value for k, value in enumerate(values))
+
+
 def log_bond(
     gap_mm: Array, run_mm: Array, top: Landing, strand: LaidStrands, p: Parameters, by_layers: Array
 ) -> Array:
@@ -92,10 +100,12 @@ def log_bond(
     squeezed = np.exp(
         log_contact_share(start * (1.0 + gap_mm / unit), softness) - log_contact_share(start, softness)
     )
+    missed = (p.bond_at_1, p.bond_at_2, p.bond_at_3, p.bond_at_4, p.bond_at_5, p.bond_at_6)
     touched = np.exp(p.log_touch) * touching(gap_mm, run_mm, strand, p)
     return (
         np.log(squeezed + touched + _NOTHING)
         + p.bond
+        + between_layers(gap_mm / height, missed)
         + p.bond_by_height * strand.log_height
         + p.bond_by_width * strand.log_width
         + p.bond_by_heat * strand.hotter

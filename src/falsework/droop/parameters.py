@@ -184,12 +184,20 @@ class Parameters:
         both=0.4,
         strand=0.3,
         doubt=1.20,
-        anew_doubt=0.40,
+        anew_doubt=0.20,
         strand_doubt=0.60,
         era=0.50,
         print=0.35,
         grader=0.40,
     )
+    bond_at_1: Any = believed(
+        0.0, "log bond both laws miss at a gap of 1 layer: a doubt that readings of it settle", doubt=0.35
+    )
+    bond_at_2: Any = believed(0.0, "log bond both laws miss at a gap of 2 layers", doubt=0.35)
+    bond_at_3: Any = believed(0.0, "log bond both laws miss at a gap of 3 layers", doubt=0.35)
+    bond_at_4: Any = believed(0.0, "log bond both laws miss at a gap of 4 layers", doubt=0.35)
+    bond_at_5: Any = believed(0.0, "log bond both laws miss at a gap of 5 layers", doubt=0.35)
+    bond_at_6: Any = believed(0.0, "log bond both laws miss at a gap of 6 layers", doubt=0.35)
     bond_by_height: Any = believed(0.0, "log bond both laws miss per log layer height", common=0.6)
     bond_by_width: Any = believed(0.0, "log bond both laws miss per log line width", common=0.6)
     bond_by_heat: Any = believed(

@@ -333,10 +333,11 @@ def _derivatives(predictors: Sequence[Floats], read: Evidence) -> tuple[Floats, 
             graded = grade != NOT_READ
             upper, lower = predictors[at], predictors[at + 1]
             above, below = logistic(-upper), logistic(lower)
-            log = np.log(-np.expm1(-np.maximum(upper - lower, 1e-9))) - softplus(-upper) - softplus(lower)
+            apart = np.maximum(upper - lower, 1e-9)
+            log = np.log(-np.expm1(-apart)) - softplus(-upper) - softplus(lower)
             # an outlier pulls as little as it is likely to be none
             graded = graded * np.exp(_SOUND + log - np.logaddexp(_SOUND + log, _BY_CHANCE[at]))
-            between = 1.0 / np.expm1(np.maximum(upper - lower, 1e-9))
+            between = np.exp(-apart) / -np.expm1(-apart)
             curve = between * (1.0 + between)
             first[at], first[at + 1] = (above + between) * graded, (-below - between) * graded
             second[at, at] = (above * (1.0 - above) + curve) * graded
