@@ -15,6 +15,7 @@ from falsework.coupon import ConditionKind, CouponKind, candidate_conditions
 from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger, Recorded
 from falsework.process import builtin, dump_process, load_process
+from falsework.tuning import fit as fitting
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
@@ -44,7 +45,15 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Po
             cells = candidate_conditions(kind, Laws(PLA))
             ledger.add_many([Entry(r, measured_on=DAY) for r in printer.readings(cells, seed + twice)])
     recorded = ledger.readings()
-    return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fitting, "_SWEEPS", 120)  # enough for what is asked here, to save time
+        return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded
+
+
+@pytest.fixture(scope="module")
+def found(tuned: tuple[InventedPrinter, Posterior, list[Recorded]]) -> Recommendation:
+    printer, posterior, recorded = tuned
+    return recommend(posterior, PLA, printer=printer.name, recorded=recorded)
 
 
 def test_first_crossing_is_exact_for_straight_lines_and_ends_stay_ends() -> None:
@@ -82,9 +91,8 @@ def test_where_practice_and_model_part_the_test_that_settles_it_is_named() -> No
     assert not [d for d in empty().disagreements if d.settled_by is CouponKind.GAP]
 
 
-def test_readings_move_the_settings_to_where_they_truly_are(tuned) -> None:
-    printer, posterior, recorded = tuned
-    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+def test_readings_move_the_settings_to_where_they_truly_are(tuned, found) -> None:
+    printer, _, recorded = tuned
     limit, gap, bridge = found.of("limit angle"), found.of("air gap"), found.of("longest clean bridge")
     assert limit.basis == gap.basis == bridge.basis == "calibrated"
     assert limit.value == pytest.approx(58, abs=4)
@@ -96,9 +104,8 @@ def test_readings_move_the_settings_to_where_they_truly_are(tuned) -> None:
     assert found.invented == found.readings == len(recorded) and found.invented_elsewhere == 0
 
 
-def test_each_value_points_back_to_the_readings_of_its_kind(tuned) -> None:
-    printer, posterior, recorded = tuned
-    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+def test_each_value_points_back_to_the_readings_of_its_kind(tuned, found) -> None:
+    _, _, recorded = tuned
     kinds = {r.id: r.reading.condition.kind for r in recorded}
     assert {kinds[k] for k in found.of("limit angle").rests_on} == {ConditionKind.OVERHANG}
     assert {kinds[k] for k in found.of("longest clean bridge").rests_on} == {ConditionKind.BRIDGE}
@@ -116,9 +123,8 @@ def test_where_nothing_was_read_for_a_setting_the_readings_that_bear_on_it_are_n
     assert all("bear on" not in empty().of(name).why for name in ("limit angle", "air gap"))
 
 
-def test_probabilities_of_every_printable_gap(tuned) -> None:
-    printer, posterior, _ = tuned
-    gaps = recommend(posterior, PLA, printer=printer.name).gaps
+def test_probabilities_of_every_printable_gap(found) -> None:
+    gaps = found.gaps
     assert [g.layers for g in gaps] == [1, 2, 3, 4, 5, 6]
     for g in gaps:
         assert sum(g.let_go.values()) == pytest.approx(1) and sum(g.finish) == pytest.approx(1)
@@ -129,9 +135,10 @@ def test_probabilities_of_every_printable_gap(tuned) -> None:
     assert [g.let_go["fell"] for g in gaps] == sorted(g.let_go["fell"] for g in gaps)
 
 
-def test_the_process_file_reads_back_as_the_tuned_process_with_its_evidence(tuned, tmp_path: Path) -> None:
-    printer, posterior, recorded = tuned
-    found = recommend(posterior, PLA, printer=printer.name, recorded=recorded)
+def test_the_process_file_reads_back_as_the_tuned_process_with_its_evidence(
+    tuned, found, tmp_path: Path
+) -> None:
+    _, _, recorded = tuned
     text = process_file(found, recorded, name="harbour pla")
     path = tmp_path / "tuned.toml"
     path.write_text(text, "utf-8")
