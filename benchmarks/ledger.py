@@ -1,6 +1,6 @@
 """The ledger's cost and its safety, beside plain SQLite in one run.
 
-    python benchmarks/ledger.py [--quick]
+    python benchmarks/ledger.py [--quick] [--only plan|record|import|several|killed]
 
 1. What ``plan`` reads of a ledger (its last fit, the digest of its readings) with 0, 50 and 10,000 readings
    in it, as a share of planning a demo part. 2. Recording and reading back against the bound: the same values
@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import random
+import resource
 import signal
 import sqlite3
 import subprocess
@@ -207,13 +208,44 @@ def killed(folder: Path, quick: bool) -> None:
     print(f"| {kills} | {len(seen)} | {len(seen - there)} | {torn} | {unsound} |", flush=True)
 
 
+def one_import(folder: Path, quick: bool) -> None:
+    count = 10_000 if quick else 100_000
+    ledger = fresh(folder, "exported")
+    ledger.add_many(entries(count))
+    sources = {"JSON": folder / "all.json", "a table": folder / "all.csv"}
+    sources["JSON"].write_text(ledger.export_json(), "utf-8")
+    sources["a table"].write_text(ledger.export_csv(), "utf-8")
+    print(f"\n| {count:,} readings in one import | MB | CPU s | peak so far, MB |\n|---|---:|---:|---:|")
+    for what, source in sources.items():
+        into = fresh(folder, source.suffix[1:])
+        command = ["ledger", "--ledger", str(into.path), "import", str(source)]
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run([sys.executable, "-m", "falsework", *command], check=True, stdout=subprocess.DEVNULL)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        taken = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+        assert len(into.readings()) == count
+        size = source.stat().st_size / 1e6
+        print(f"| {what} | {size:.0f} | {taken:.1f} | {after.ru_maxrss / 1024:.0f} |", flush=True)
+
+
+PARTS = {
+    "plan": what_plan_reads,
+    "record": recording,
+    "import": one_import,
+    "several": several_at_once,
+    "killed": killed,
+}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true", help="fewer repetitions")
-    quick = parser.parse_args().quick
+    parser.add_argument("--only", choices=tuple(PARTS))
+    asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        for part in (what_plan_reads, recording, several_at_once, killed):
-            part(Path(folder), quick)
+        for name, part in PARTS.items():
+            if asked.only in (None, name):
+                part(Path(folder), asked.quick)
 
 
 if __name__ == "__main__":
