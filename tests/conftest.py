@@ -8,6 +8,8 @@ import tempfile
 
 from hypothesis import settings
 
+# As the command has it: threads of a small product wait for each other longer than they multiply.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ["FALSEWORK_LEDGER"] = os.path.join(
     tempfile.gettempdir(), f"falsework-no-ledger-{os.getpid()}", "ledger.sqlite3"
 )
