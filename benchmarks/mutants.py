@@ -274,15 +274,17 @@ class Lines:
 
     def tests(self, fault: Fault, within: Sequence[str], most_s: float) -> list[str]:
         """Those that run the fault, the quickest first; then those of the same files; as many as take no more
-        than ``most_s``."""
+        than ``most_s``. What only runs on import may show in any test of the room."""
         lines = self.of.get(str(fault.path.relative_to(ROOT)), {})
-        run = {test for line in fault.lines for test in lines.get(str(line), ())} or set(lines.get("0", ()))
         places = tuple(f"{place}{end}" for place in within for end in ("", "/", "::"))
         mine = {test for test in self.times_s if test.startswith(places)}
-        run &= mine
-        files = {test.partition("::")[0] for test in run}
-        others = {test for test in mine if test.partition("::")[0] in files} - run
-        asked = [t for group in (run, others) for t in sorted(group, key=lambda t: (self.times_s[t], t))]
+        run = mine & {test for line in fault.lines for test in lines.get(str(line), ())}
+        users = run or mine & set(lines.get("0", ()))
+        files = {test.partition("::")[0] for test in users}
+        others = {test for test in mine if test.partition("::")[0] in files} - users
+        rest = set() if run else mine - users - others
+        groups = (users, others, rest)
+        asked = [t for group in groups for t in sorted(group, key=lambda t: (self.times_s[t], t))]
         spent = accumulate(self.times_s[t] for t in asked)
         return [t for t, s in zip(asked, spent, strict=True) if s <= most_s] or asked[:1]
 
