@@ -11,6 +11,8 @@ import pytest
 from falsework import Plan, UndersideKind, load_process, plan
 from falsework.part.demo import mooring_cleat
 from falsework.planning.readiness import readiness
+from falsework.wording.notices import NotStanding
+from solids import box, merged, part_of
 
 DATA = Path(__file__).parents[1] / "data"
 SIZES = {"spot.obj": 0.5, "wuson.stl": 8.0}
@@ -64,3 +66,18 @@ def test_what_a_weak_piece_carries_is_carried_otherwise_or_left():
     for standing in ("leave", "bed", "bed-or-part"):
         asked = plan(mooring_cleat(), "pla-0.4", release=False, standing=standing)
         assert made.price.total <= 1.05 * asked.price.total
+
+
+def test_what_would_not_stand_is_not_built_where_others_carry_the_same():
+    """A roof over a plate with a bore: from the bed a needle through the bore meets it, and a broad piece
+    beside the plate."""
+    plate = [box((14.0, 20.0, 4.0), (x, 0.0, 0.0)) for x in (0.0, 16.0)]
+    plate += [box((2.0, 9.0, 4.0), (14.0, y, 0.0)) for y in (0.0, 11.0)]
+    roofed = merged(*plate, box((4.0, 20.0, 16.0), (0.0, 0.0, 4.0)), box((46.0, 20.0, 3.0), (0.0, 0.0, 20.0)))
+    made = plan(part_of(*roofed), "pla-0.4", release=False, standing="bed")
+    assert len(made.pieces) == 1 and not made.pieces[0].weak
+    (note,) = (w for w in made.warnings if isinstance(w, NotStanding))
+    assert (note.pieces, note.undersides) == (1, (1,)) and 1.0 < note.area_mm2 < 1.69  # bore less clearance
+    (option,) = (o for o in made.choices[0].options if o.standing is made.choices[0].chosen)
+    assert option.left_mm2 + option.contact_mm2 == pytest.approx(42.0 * 20.0, rel=0.01)
+    assert option.left_mm2 == pytest.approx(26.0 * 20.0 - 2.0 * 2.0 + note.area_mm2, abs=1.0)

@@ -104,3 +104,36 @@ def test_a_wall_stands_free_at_its_head_and_is_a_strip_between_ties() -> None:
     tied = checked(block(), walls=(wall(length),), tie_mm=8.0)
     assert tied.slenderness[0] == pytest.approx(8.0 / WIDTH)
     assert tied.buckling_safety[0] == pytest.approx(math.pi**2 * E_MPA * moment / 8.0**2 / load)
+
+
+def test_a_broad_cell_on_two_legs_holds_their_heads() -> None:
+    legs = shapely.MultiPolygon([shapely.box(x, 0.0, x + 2.0, 2.0) for x in (0.0, 18.0)])
+    top = shapely.box(0.0, 0.0, 20.0, 10.0)
+    high = [legs] * round(HEIGHT / LAYER)
+    found = checked(cells_of(np.array([*high, top], dtype=object), slim_below_mm=5.0))
+    one_leg = [legs.geoms[0]] * round(HEIGHT / LAYER)
+    alone = checked(cells_of(np.array([*one_leg, top], dtype=object), slim_below_mm=5.0))
+    assert found.buckling_safety[0] == pytest.approx(4.0 * alone.buckling_safety[0], rel=0.02)
+
+
+def walled(*spans: tuple[float, float, int, int]) -> Walls:
+    """One line of the block's piece with spans from, to over layers."""
+    rows = [(layer, low, high) for low, high, first, end in spans for layer in range(first, end)]
+    layers, low, high = (np.array(column) for column in zip(*sorted(rows), strict=True))
+    zero = np.zeros(len(layers), dtype=np.int64)
+    return Walls(0.0, 2.0, Role.LINE, zero * 1.0, np.column_stack([low, high]), layers, zero, zero, layers)
+
+
+def test_what_hangs_together_along_a_line_is_a_wall() -> None:
+    """Two low walls far apart on one line are not one slender one; two legs under a chord are one wall."""
+    low = checked(block(), walls=(walled((0.0, 8.0, 0, 20), (0.0, 8.0, 180, 200)),))
+    assert low.slenderness[0] == pytest.approx(20 * LAYER / WIDTH)
+    arch = checked(block(), walls=(walled((0.0, 4.0, 0, 190), (8.0, 12.0, 0, 190), (0.0, 12.0, 190, 200)),))
+    assert arch.slenderness[0] == pytest.approx(HEIGHT / WIDTH)
+
+
+def test_the_narrowest_ties_that_any_lines_ask_for_are_made() -> None:
+    short, long = (checked(block(), walls=(wall(length),)).wanted.tie_mm[0] for length in (2.5, 20.0))
+    assert short < long
+    both = checked(block(), walls=(wall(2.5), wall(20.0)))
+    assert both.wanted.tie_mm[0] == short

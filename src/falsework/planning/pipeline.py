@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.cores import both, on_cores, side_by_side
 from falsework.cost import part_cost
@@ -52,6 +53,7 @@ from falsework.support.choosing import (
     as_built,
     choose,
     chosen_instead,
+    chosen_less,
     standing_figures,
     standing_warnings,
 )
@@ -64,7 +66,7 @@ from falsework.support.sweep import Swept, sweep_columns
 from falsework.support.trying import unbuilt
 from falsework.watch import Watch
 from falsework.wording import figures
-from falsework.wording.notices import HeldUpright, LayOtherwise
+from falsework.wording.notices import HeldUpright, LayOtherwise, Notice, NotStanding
 
 MOST_LAYERS = 20_000
 MOST_STITCHED_SHARE = 0.9  # of its length: gaps as wide as that are not closed but guessed
@@ -137,12 +139,13 @@ def _another(raw: Part, request: Request, context: Context) -> Orientation | Non
 
 @dataclass(frozen=True, eq=False)
 class _Built:
-    """Supports as they are built for given choices, and how the part stands with them."""
+    """Supports as they are built for given choices, how the part stands with them, and what is not built."""
 
     choices: tuple[Choice, ...]
     swept: Swept
     supports: Supports
     stance: Stance
+    notes: tuple[Notice, ...] = ()
 
 
 def _assembled(weighed: _Weighed, built: _Built, context: Context) -> Plan:
@@ -183,6 +186,7 @@ def _assembled(weighed: _Weighed, built: _Built, context: Context) -> Plan:
             *island_warnings(starts),
             *bare,
             *scheme.notes,
+            *built.notes,
         ),
         rests_on=context.belief.rests_on,
         sparing=sparing,
@@ -193,13 +197,23 @@ def _assembled(weighed: _Weighed, built: _Built, context: Context) -> Plan:
 
 
 def _sound(weighed: _Weighed, built: _Built, context: Context) -> tuple[Plan, _Built]:
-    """What is built, and its plan; where pieces of it fail their checks and the choice was free, the cheapest
-    of that and of what they carry left, or carried from elsewhere."""
-    wish, plan = weighed.wish, _assembled(weighed, built, context)
+    """What is built, and its plan; where pieces of it fail their checks, the cheapest of that, of the same
+    without them, and where the choice was free of what they carry left, or carried from elsewhere."""
+    plan = _assembled(weighed, built, context)
+    found = [(plan, built)]
     weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
-    if not weak or wish.standing != AUTO:
-        return plan, built
-    undersides, found = weighed.need.undersides, [(plan, built)]
+    if weak and weighed.wish.standing == AUTO:
+        found += _otherwise(weighed, built, weak, context)
+    for _, made in tuple(found):
+        found += [(_assembled(weighed, firm, context), firm) for firm in _firm(weighed, made)]
+    return min(found, key=lambda one: _price(one[0]).total)
+
+
+def _otherwise(
+    weighed: _Weighed, built: _Built, weak: Collection[int], context: Context
+) -> list[tuple[Plan, _Built]]:
+    """What is built where the undersides ``weak``, by number, are left or carried from elsewhere instead."""
+    wish, undersides = weighed.wish, weighed.need.undersides
 
     def instead(choice: Choice, standing: Standing) -> Choice:
         underside = undersides[choice.underside - 1]
@@ -220,8 +234,49 @@ def _sound(weighed: _Weighed, built: _Built, context: Context) -> tuple[Plan, _B
     now = [choice.chosen for choice in built.choices]
     tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
     other = [choices for choices in tried if [choice.chosen for choice in choices] != now]
-    found += side_by_side([partial(planned, choices) for choices in other])
-    return min(found, key=lambda one: _price(one[0]).total)
+    return side_by_side([partial(planned, choices) for choices in other])
+
+
+def _firm(weighed: _Weighed, built: _Built) -> list[_Built]:
+    """What is built without pieces that would not stand: without those beneath what others carry too, and
+    without all that no one asked for."""
+    pieces = built.supports.scheme.pieces
+    weak = np.array([piece.weak for piece in pieces], dtype=bool)
+    if not weak.any():
+        return []
+    firm = {number for piece in pieces if not piece.weak for number in piece.undersides}
+    wanted = {choice.underside for choice in built.choices if choice.chosen is not Standing.LEAVE}
+    asked = wanted if weighed.wish.standing != AUTO else wanted & weighed.wish.overrules.keys()
+    spare, free = (
+        weak & [firm.issuperset(some.intersection(piece.undersides)) for piece in pieces]
+        for some in (wanted, asked)
+    )
+    tried = (free,) if (spare == free).all() else (spare, free)
+    return [_without_pieces(gone, weighed, built) for gone in tried if gone.any()]
+
+
+def _without_pieces(gone: NDArray[np.bool_], weighed: _Weighed, built: _Built) -> _Built:
+    """What is built without the pieces ``gone``, (pieces,), and what they would carry left."""
+    made, undersides = built.supports.made, weighed.need.undersides
+    piece, underside, area_mm2 = made.contacts
+    wanted = np.array([choice.chosen is not Standing.LEAVE for choice in built.choices], dtype=bool)
+    mine = gone[piece] & wanted[underside]
+    lost_mm2 = np.bincount(underside[mine], weights=area_mm2[mine], minlength=len(undersides))
+    kept = set(underside[~mine].tolist())
+
+    def less(choice: Choice) -> Choice:
+        k = choice.underside - 1
+        if lost_mm2[k] == 0.0:
+            return choice
+        if k not in kept:
+            return chosen_instead(choice, undersides[k], Standing.LEAVE)
+        return chosen_less(choice, undersides[k], float(lost_mm2[k]), weighed.wish)
+
+    supports = built.supports.only(~gone)
+    numbers = tuple(undersides[k].number for k in np.flatnonzero(lost_mm2).tolist())
+    note = NotStanding(int(gone.sum()), numbers, float(lost_mm2.sum()))
+    stance = weighed.balance.stance(supports.scheme)
+    return _Built(tuple(less(c) for c in built.choices), built.swept, supports, stance, (note,))
 
 
 def _without(built: _Built, choices: tuple[Choice, ...], weighed: _Weighed) -> _Built | None:

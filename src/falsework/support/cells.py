@@ -13,12 +13,18 @@ from falsework.layers.stack import Floats, Indices, Regions
 from falsework.support.sweep import Surroundings, empties, printable
 
 
-def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Regions) -> tuple[Indices, Indices]:
-    """Pairs (i, j) with equal keys whose polygons meet; ``other_keys`` ascending."""
+def alike(keys: Indices, other_keys: Indices) -> tuple[Indices, Indices]:
+    """Pairs (i, j) with equal keys; ``other_keys`` ascending."""
     first = np.searchsorted(other_keys, keys, "left")
     counts = np.searchsorted(other_keys, keys, "right") - first
     i = np.repeat(np.arange(len(keys)), counts)
     j = np.arange(len(i)) - np.repeat(np.cumsum(counts) - counts, counts) + first[i]
+    return i, j
+
+
+def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Regions) -> tuple[Indices, Indices]:
+    """Pairs (i, j) with equal keys whose polygons meet; ``other_keys`` ascending."""
+    i, j = alike(keys, other_keys)
     a, b = planar.bounds(polygons), planar.bounds(others)
     near = (a[i, 0] <= b[j, 2]) & (b[j, 0] <= a[i, 2]) & (a[i, 1] <= b[j, 3]) & (b[j, 1] <= a[i, 3])
     i, j = i[near], j[near]

@@ -245,6 +245,25 @@ def chosen_instead(choice: Choice, underside: Underside, standing: Standing) -> 
     return replace(choice, chosen=standing, reason=reason)
 
 
+def chosen_less(choice: Choice, underside: Underside, lost_mm2: float, wish: Wish) -> Choice:
+    """The choice where nothing is built beneath so much of the underside, because it would not stand."""
+    option = chosen_option(choice)
+    lost_mm2 = min(lost_mm2, option.contact_mm2)
+    price = option.price
+    if price.finish > 0.0:  # in a closed void it costs nothing
+        worse = droop_severity(underside.droop_mm.value) - contact_severity(
+            underside.supported_droop_mm.value
+        )
+        price = replace(price, finish=price.finish + worse * lost_mm2 / 100.0 * wish.weights.finish_per_cm2)
+    less = replace(
+        option,
+        contact_mm2=option.contact_mm2 - lost_mm2,
+        left_mm2=option.left_mm2 + lost_mm2,
+        price=price,
+    )
+    return replace(choice, options=tuple(less if one is option else one for one in choice.options))
+
+
 def chosen_option(choice: Choice) -> Option:
     """The option that was chosen."""
     return next(option for option in choice.options if option.standing is choice.chosen)

@@ -218,11 +218,12 @@ def _named(side_mm: float) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Posts:
-    """What of a design depends on no lines: the ``cells`` of what goes straight down; ``heads`` (N,) in
-    ``layer`` of a ``piece`` each; the ``bays`` of every size with the cheaper of their posts, what each is
-    estimated to cost, and where they may not be."""
+    """What of a design depends on no lines: the ``cells`` of what goes straight down, ``stood_mm2`` (pieces,)
+    of the part that each stands on; ``heads`` (N,) in ``layer`` of a ``piece`` each; the ``bays`` of every
+    size with the cheaper of their posts, what each is estimated to cost, and where they may not be."""
 
     cells: Cells
+    stood_mm2: Floats
     heads: Regions
     layer: Indices
     piece: Indices
@@ -248,14 +249,15 @@ def posts_at(site: SupportSite) -> Posts:
     piece = np.full(len(polygon), -1, dtype=np.int64)
     piece[i] = cells.piece[j]
     polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
-    clear = Clear(plain_around(site.blocked), ~_on_part(cells, site))
+    stood_mm2 = _stood_mm2(cells, site)
+    clear = Clear(plain_around(site.blocked), stood_mm2 <= _STOOD_MM2)
     bays, costs = _best_posts(_lattices(polygon, layer, piece, len(site.heads)), site, clear)
-    return Posts(cells, polygon, layer, piece, clear, bays, costs, site.lean)
+    return Posts(cells, stood_mm2, polygon, layer, piece, clear, bays, costs, site.lean)
 
 
 def designed(site: SupportSite, posts: Posts) -> Design:
     """The cheapest of curtain and shores for every connected piece of what goes straight down."""
-    table = _table(posts.cells, posts.bays, posts.costs, site)
+    table = _table(posts, site)
     best = np.array([next(iter(row)) for row in table])
     bays, drawn = posts.shores(best)
     return Design(
@@ -282,13 +284,15 @@ def _lattices(polygon: Regions, layer: Indices, piece: Indices, layers: int) -> 
     return sets
 
 
-def _table(cells: Cells, bays: Bays, costs: list[Cost], site: SupportSite) -> list[dict[float, Cost]]:
+def _table(posts: Posts, site: SupportSite) -> list[dict[float, Cost]]:
     """Estimated cost of every piece by side of bays, the cheapest first."""
     usual, wide = (
-        _curtain_costs(cells, site, mm) for mm in (site.process.structure.spacing_mm, site.lane_spacing_mm)
+        _curtain_costs(posts.cells, posts.stood_mm2, mm, site.process)
+        for mm in (site.process.structure.spacing_mm, site.lane_spacing_mm)
     )
     rows = [{CURTAIN: one} for one in usual]
-    for k, side, cost in zip(bays.piece.tolist(), bays.side_mm.tolist(), costs, strict=True):
+    bays = posts.bays
+    for k, side, cost in zip(bays.piece.tolist(), bays.side_mm.tolist(), posts.costs, strict=True):
         rows[k][side] = rows[k].get(side, Cost()) + cost
     ordered = [dict(sorted(row.items(), key=lambda item: (item[1].price, -item[0]))) for row in rows]
     return [row | {WIDE: cost} for row, cost in zip(ordered, wide, strict=True)]
@@ -309,13 +313,12 @@ def post_side_mm(height_mm: Floats, on_bed: NDArray[np.bool_], process: Process)
     return side
 
 
-def _on_part(cells: Cells, site: SupportSite) -> NDArray[np.bool_]:
-    """(pieces,) which of what goes straight down stand on the part."""
+def _stood_mm2(cells: Cells, site: SupportSite) -> Floats:
+    """(pieces,) area of the part on which what goes straight down stands."""
     under = site.under[cells.layer]
     hit = np.flatnonzero(planar.intersects(cells.polygon, under))
     area = planar.area(overlay.intersection(cells.polygon[hit], under[hit]))
-    out: NDArray[np.bool_] = np.bincount(cells.piece[hit], weights=area, minlength=cells.pieces) > _STOOD_MM2
-    return out
+    return np.bincount(cells.piece[hit], weights=area, minlength=cells.pieces).astype(np.float64)
 
 
 def _best_posts(tried: list[Bays], site: SupportSite, clear: Clear) -> tuple[Bays, list[Cost]]:
@@ -396,9 +399,9 @@ def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
 
 
-def _curtain_costs(cells: Cells, site: SupportSite, spacing_mm: float) -> list[Cost]:
+def _curtain_costs(cells: Cells, stood_mm2: Floats, spacing_mm: float, process: Process) -> list[Cost]:
     """What every piece costs straight down, with lines so far apart, reckoned alike."""
-    structure, width = site.process.structure, site.process.line_width_mm
+    structure, width = process.structure, process.line_width_mm
     area, outline = planar.area(cells.polygon), planar.length(cells.polygon)
     slim = cells.width_mm < 2.0 * (spacing_mm + width)
     length = np.where(slim, outline, area / spacing_mm)
@@ -406,14 +409,11 @@ def _curtain_costs(cells: Cells, site: SupportSite, spacing_mm: float) -> list[C
     chord = np.pi * area / np.maximum(outline, 1e-9)
     paths = np.where(slim, 1.0, area / spacing_mm / np.maximum(chord, 1e-9))
     seconds = PATH_S * paths + np.where(slim, _CORNER_S * planar.get_num_coordinates(cells.polygon), 0.0)
-    lowest = np.full(cells.pieces, np.iinfo(np.int64).max)
-    np.minimum.at(lowest, cells.piece, cells.layer)
 
     def total(values: Floats) -> Floats:
         return np.bincount(cells.piece, weights=values, minlength=cells.pieces).astype(np.float64)
 
-    stood = total(np.where((cells.layer == lowest[cells.piece]) & (cells.layer > 0), area, 0.0))
-    return _costs(total(length), total(seconds), SCAR_PRICE_MM2 * stood, site.process)
+    return _costs(total(length), total(seconds), SCAR_PRICE_MM2 * stood_mm2, process)
 
 
 def _costs(length_mm: Floats, seconds: Floats, more: Floats, process: Process) -> list[Cost]:

@@ -184,11 +184,14 @@ def _site(support: Regions, place: SupportPlace) -> SupportSite:
 
 
 def _useful(support: Regions, place: SupportPlace) -> Regions:
-    """Support without the pieces that carry nothing: those whose tops are too narrow to print end lower
-    than the underside they were swept from."""
-    cells = cells_of(support, 0.0)
+    """Support without the pieces that carry nothing, those whose tops are too narrow to print end lower
+    than the underside they were swept from; and without those that stand on nothing, but beside something."""
+    cells, around = cells_of(support, 0.0), place.around
     useful = np.zeros(cells.pieces, dtype=bool)
     useful[contacts_of(cells, place.need, place.gap)[0]] = True
+    under = shifted(around.sections, -1 - around.gap_below_layers)[cells.layer]
+    stands = (cells.layer == 0) | planar.intersects(cells.polygon, under)
+    useful &= np.bincount(cells.piece, weights=stands, minlength=cells.pieces) > 0
     if useful.all():
         return support
     kept = useful[cells.piece]

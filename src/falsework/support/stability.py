@@ -22,7 +22,7 @@ from falsework.process.forces import (
     NOZZLE_PRESS_N,
 )
 from falsework.process.settings import Process
-from falsework.support.cells import Cells, joined
+from falsework.support.cells import Cells, alike, joined
 from falsework.support.scheme import Role
 from falsework.support.statics import around, bonded_moments, breadths, hulls, moments, nowhere
 from falsework.support.strands import Walls
@@ -34,10 +34,13 @@ _STAYS = 1.2  # so much better a foot on the bed holds than the part above, for 
 _ENDLESS = 1e6  # reported where nothing loads a piece or nothing can fail
 
 
-def euler_load_n(youngs_modulus_gpa: float, moment_mm4: Floats, length_mm: Floats, factor: float) -> Floats:
+def euler_load_n(
+    youngs_modulus_gpa: float, moment_mm4: Floats, length_mm: Floats, factor: float | Floats
+) -> Floats:
     """Load at which a column buckles, π² E I / (factor · length)².
 
-    ``factor`` 2 for a column fixed at its foot and free at its head, 1 for one pinned at both ends.
+    ``factor`` 2 for a column fixed at its foot and free at its head, 1 for one pinned at both ends, or fixed
+    at its foot with a head that may move aside but not tilt.
     Source: Euler's column, from memory.
     """
     load: Floats = (
@@ -148,6 +151,27 @@ def check_pieces(
     return StabilityCheck(slenderness, buckling, topple, wanted, weak, foot, scar, bottom, top)
 
 
+def _hanging(walls: Walls) -> Indices:
+    """(N,) labels of spans, alike where they lie on each other along one line."""
+    i, j = alike(walls.key + 1, walls.key)
+    a, b = walls.span_mm[i], walls.span_mm[j]
+    meet = (a[:, 0] < b[:, 1]) & (b[:, 0] < a[:, 1])
+    return joined(len(walls.key), i[meet], j[meet])
+
+
+def _held_above(cells: Cells, slim: Indices, chain: Indices, chains: int) -> NDArray[np.bool_]:
+    """(chains,) which columns, chains of ``slim`` cells, run into a broad cell that does not stand on them
+    alone: they are legs of a frame."""
+    leg = np.arange(chains, chains + len(cells.slim))
+    leg[slim] = chain
+    legs = np.unique(np.column_stack([cells.upper, leg[cells.lower]]), axis=0)[:, 0]
+    several = np.bincount(legs, minlength=len(cells.slim)) > 1
+    heads = cells.slim[cells.lower] & ~cells.slim[cells.upper] & several[cells.upper]
+    out = np.zeros(chains, dtype=bool)
+    out[leg[cells.lower[heads]]] = True
+    return out
+
+
 def _sum(group: Indices, values: Floats, count: int) -> Floats:
     return np.bincount(group, weights=values, minlength=count).astype(np.float64)
 
@@ -175,24 +199,25 @@ class _DrawnPieces:
         """Slenderness, Euler safety and wanted tie distance per piece, of its worst wall.
 
         A wall stands free at its head (fixed-free over its height); between ties it is a strip pinned at both
-        (half waves as long as the ties are apart), whichever is shorter.
+        (half waves as long as the ties are apart), whichever is shorter. What hangs together along a line is
+        one wall: arches and what lies between pieces part it from others.
         """
         process, cells, z_mm, weight_n = self.process, self.cells, self.z_mm, self.weight_n
         structure, width = process.structure, process.line_width_mm
         count = cells.pieces
-        slenderness, safety, tie = np.zeros(count), np.full(count, _ENDLESS), np.zeros(count)
+        slenderness, safety, tie = np.zeros(count), np.full(count, _ENDLESS), np.full(count, np.inf)
         crossed = any(one.role == Role.CROSS for one in walls)
         ringed = np.zeros(count, dtype=bool)
         ringed[cells.piece[(self.closed_lines > 0) & ~cells.slim]] = True
         for one in walls:
             if one.role != Role.LINE or not len(one.line):
                 continue
-            _, first, line = np.unique(one.line, return_index=True, return_inverse=True)
+            _, first, wall = np.unique(_hanging(one), return_index=True, return_inverse=True)
             piece = one.piece[first]
-            bottom, top = _extremes(line, z_mm[one.layer], z_mm[one.layer + 1], len(first))
+            bottom, top = _extremes(wall, z_mm[one.layer], z_mm[one.layer + 1], len(first))
             height = top - bottom
             step = z_mm[one.layer + 1] - z_mm[one.layer]
-            face = np.bincount(line, weights=(one.span_mm[:, 1] - one.span_mm[:, 0]) * step)
+            face = np.bincount(wall, weights=(one.span_mm[:, 1] - one.span_mm[:, 0]) * step)
             length = face / height
             moment = length * width**3 / 12.0
             all_faces = np.bincount(piece, weights=face, minlength=count)
@@ -217,16 +242,15 @@ class _DrawnPieces:
             by_load = np.sqrt(math.pi**2 * 1e3 * e * moment / (LEAST_BUCKLING_SAFETY * load))
             want = np.minimum(structure.wall_slenderness * width, by_load)
             want = np.maximum(np.floor(want), math.ceil(4.0 * width))
-            narrowest = np.full(count, np.inf)
-            np.minimum.at(narrowest, piece[fails], want[fails])
-            tie = np.where(np.isfinite(narrowest), narrowest, tie)
-        return slenderness, safety, tie
+            np.minimum.at(tie, piece[fails], want[fails])
+        return slenderness, safety, np.where(np.isfinite(tie), tie, 0.0)
 
     def of_columns(self) -> tuple[Floats, Floats, Floats]:
         """Slenderness, Euler safety and wanted thickening per piece, of its worst slim column.
 
         A column is a run of slim cells on top of each other: a tube with the hydraulic width of its narrowest
-        cell and walls as thick as its closed lines, fixed at its foot and free at its head.
+        cell and walls as thick as its closed lines, fixed at its foot and free at its head, unless that runs
+        into what stands on others too.
         """
         process, cells, z_mm, weight_n = self.process, self.cells, self.z_mm, self.weight_n
         count = cells.pieces
@@ -239,6 +263,7 @@ class _DrawnPieces:
         both = cells.slim[cells.lower] & cells.slim[cells.upper]
         chain = joined(len(slim), place[cells.lower[both]], place[cells.upper[both]])
         chains = int(chain.max()) + 1
+        factor = np.where(_held_above(cells, slim, chain, chains), 1.0, 2.0)
         bottom, top = _extremes(chain, z_mm[cells.layer[slim]], z_mm[cells.layer[slim] + 1], chains)
         height = top - bottom
         # The middle of the widths, for one odd layer does not make a column thin.
@@ -262,7 +287,7 @@ class _DrawnPieces:
             long = np.maximum(0.5 * outline - breadth, breadth) + 2.0 * grown
             hollow = np.maximum(side - 2.0 * wall, 0.0)
             moment = (long * side**3 - np.maximum(long - 2.0 * wall, 0.0) * hollow**3) / 12.0
-            return height / side, euler_load_n(e, moment, height, 2.0) / load
+            return height / side, euler_load_n(e, moment, height, factor) / load
 
         limit = process.structure.wall_slenderness
         ratio, holds = able(np.zeros(chains))

@@ -267,6 +267,15 @@ def _(x: n.WeakPieces) -> str:
 
 
 @said.register
+def _(x: n.NotStanding) -> str:
+    alone, are = ("itself", "is") if x.pieces == 1 else ("themselves", "are")
+    return (
+        f"{counted(x.pieces, 'piece')} of support would not stand by {alone} and {are} not built: "
+        f"{with_unit(x.area_mm2, 'mm²', 1)} of {numbered('underside', x.undersides)} stay without"
+    )
+
+
+@said.register
 def _(x: n.Trapped) -> str:
     tail = "cannot be removed: it stays in the part"
     if len(x.pieces) > 1:

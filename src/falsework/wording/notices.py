@@ -308,6 +308,16 @@ class WeakPieces(Notice, code="weak-pieces"):
 
 
 @dataclass(frozen=True)
+class NotStanding(Notice, code="not-standing"):
+    """So many ``pieces`` of support that would not have stood are not built: ``area_mm2`` of what they would
+    have carried is left."""
+
+    pieces: int
+    undersides: tuple[int, ...]
+    area_mm2: float
+
+
+@dataclass(frozen=True)
 class Trapped(Notice, code="trapped"):
     """Pieces that never come out of the part: ``inside_g`` of filament stay in it. ``stays_price`` weighs
     carrying their undersides so, ``left_price`` leaving them bare; ``worst_mm`` is the droop that would be
