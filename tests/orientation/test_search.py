@@ -10,7 +10,7 @@ import pytest
 
 from falsework import load_process
 from falsework.errors import PartError
-from falsework.kernels.column.intervals import FIGURES, LEAN_DEG
+from falsework.kernels.column.intervals import BASE_AREA, FIGURES, LEAN_DEG
 from falsework.objective import PARTS
 from falsework.orientation.directions import even_directions, resting_directions
 from falsework.orientation.price import Priced
@@ -37,7 +37,7 @@ from falsework.orientation.search import (
     laid_flat,
     with_passed_by,
 )
-from falsework.orientation.shortlist import own_shape
+from falsework.orientation.shortlist import _bases, own_shape
 from falsework.part.part import Part
 from falsework.request import Wish
 from falsework.watch import QUIET
@@ -289,3 +289,22 @@ def test_where_nothing_fits_every_side_is_asked():
 def test_what_has_no_surface_is_refused(vertices, faces):
     with pytest.raises(PartError, match="has no surface"):
         own_shape(Part("nothing", vertices, faces), Wish(load_process("pla-0.4")))
+
+
+def test_of_what_lies_widely_on_the_bed_the_cheapest_is_kept():
+    """However wide the faces of the hull are, and however dear it is: it may be all that stands by itself."""
+
+    class Based(Dip):
+        def foresee(self, directions):
+            likely, least = super().foresee(directions)
+            likely.figures[:, BASE_AREA] = own_mm2[-len(directions) :]
+            return likely, least
+
+    away = even_directions(40)
+    dear = away[np.argsort(away @ BEST)]  # the dearest first
+    resting = np.concatenate([dear[-12:], dear[:4]])
+    own_mm2 = np.array([0.0] * 12 + [60.0, 100.0, 45.0, 49.0])  # half of 100 is wide
+    kept = _bases(Based(), looked(dear[-12:], np.arange(12.0)), resting)
+    wide = [np.abs(kept - direction).max(axis=1).min() < 1e-12 for direction in dear[:4]]
+    assert wide == [True, True, False, False]
+    assert len(kept) <= 7

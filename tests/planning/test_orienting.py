@@ -222,6 +222,8 @@ def test_what_stands_comes_before_what_falls_however_cheap():
     stands = replace(lies.today, price=Price(filament=46.0), proof=proof)
     falls = replace(stands, price=Price(filament=23.0), proof=replace(proof, bare=0, stands=False))
     assert trouble(lies.today) < trouble(stands) < trouble(falls) < trouble(replace(falls, proof=None))
+    weak = replace(stands, proof=replace(proof, bare=0, weak=1))  # what it carries may fall as well
+    assert trouble(weak) == trouble(stands)
     assert _first([stands, falls], [0, 1]) == 0
 
 
@@ -239,5 +241,10 @@ def test_a_rim_must_be_worth_it():
     for total, place in ((3.7, 2), (3.8, 1)):
         some = [today, rimmed, lie(total, ready=True)]
         assert _first(some, [0, 1, 2]) == place
-    sound = lie(1.7, ready=True)
-    assert _first([sound, rimmed, lie(1.69, ready=True)], [0, 1, 2]) == 0  # and one that may be stays
+    sound = lie(3.7, ready=True)
+    assert _first([sound, rimmed, lie(3.69, ready=True)], [0, 1, 2]) == 0  # and one that may be stays
+    dear = lie(3.8, ready=True)
+    assert [_first(some, [0, 1]) for some in ([dear, rimmed], [rimmed, dear])] == [
+        1,
+        0,
+    ]  # however the file lies

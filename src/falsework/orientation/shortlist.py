@@ -47,7 +47,9 @@ from falsework.wording.notices import AlwaysTooLow, NeverFits, Notice, TooLow
 
 USUAL = Search()
 SHOWN, APART_DEG = 6, 10.0  # lies of the front that are kept, and how far apart at least
-BASES, CHEAP_BASES = 2, 3  # resting faces kept besides: the widest, and those expected to cost least
+BASES, OWN_BASES, CHEAP_BASES = 2, 2, 3  # resting faces kept besides: the widest, those by which most of the
+# part lies on the bed (what stands by itself is seldom cheapest by columns), and those expected to cost least
+WIDE = 0.5  # of the most that lies on the bed in any: among these the cheapest
 OTHERS, OTHERS_APART_DEG = 8, 0.3  # beside those, measured too
 MOST_THREADS = 32
 THINNED_LAYERS = 0.25  # of the layer height: how far thinning may move the surface
@@ -130,7 +132,7 @@ def shortlist(
         for at in (today[None], found.directions[_with_others(found, few)])
     )
     steady = laid_flat(_steady(near_few, len(few)), judge, resting, watch.part(0.9, 0.95))
-    bases = judge(_bases(found, resting), FINE_GRID, watch.part(0.95, 1.0), "measuring resting faces")
+    bases = judge(_bases(judge, found, resting), FINE_GRID, watch.part(0.95, 1.0), "measuring resting faces")
     fine = joined(joined(at_today, steady), bases)
     rows = [0, *_apart(fine)]
     lies = [orientation_of_row(part, judge, fine, row, frame, today_too=row == 0) for row in rows]
@@ -200,16 +202,22 @@ def _judge(body: Body, own: OwnShape, wish: Wish, context: Context) -> Judge:
     return judge_of(body, wish.process, wish.weights, own.load_axis, threads_of(context))
 
 
-def _bases(found: Looked, resting: Floats) -> Floats:
-    """(r, 3) of the resting directions the widest, and those expected to cost least."""
+def _bases(judge: Judge, found: Looked, resting: Floats) -> Floats:
+    """(r, 3) of the resting directions the widest, those with most of the part itself on the bed, and those
+    expected to cost least."""
     if len(resting) == 0:
         return np.zeros((0, 3))
     near = resting @ found.directions.T
     row = np.argmax(near, axis=1)  # where it was looked at; what was not, the facets had given up
     seen = near.max(axis=1) > 1.0 - 1e-9
     widest = np.arange(len(resting))  # as they come
+    likely, _ = judge.foresee(resting)
+    own_mm2 = likely.figures[:, k.BASE_AREA]
+    wide = own_mm2 >= WIDE * own_mm2.max()
+    steadiest = np.argsort(np.where(wide, likely.rank, np.inf), kind="stable")[: np.count_nonzero(wide)]
     cheapest = np.argsort(np.where(seen, found.rank[row], np.inf), kind="stable")
     taken = distinct(resting, widest, APART_DEG, BASES)
+    taken += distinct(resting, steadiest, APART_DEG, OWN_BASES)
     taken += distinct(resting, cheapest, APART_DEG, CHEAP_BASES)
     return resting[list(dict.fromkeys(taken))]
 

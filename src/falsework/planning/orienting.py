@@ -14,7 +14,7 @@ from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part, sized_part, totals_for
-from falsework.planning.proof import SAME_SHARE, begun, may_replace, proved, trouble, weight_of
+from falsework.planning.proof import SAME_SHARE, begun, proved, trouble, weight_of
 from falsework.planning.value import Totals
 from falsework.process.settings import Process
 from falsework.request.context import Context
@@ -144,12 +144,10 @@ def _first(lies: list[Orientation], ranked: list[int]) -> int:
     """The place of the one to recommend: of those least in trouble the cheapest.
 
     Never dearer than today's if today's may be printed as it is; if not, one that may is worth more. One that
-    is not ready must be worth what has to be done for it; and what costs the same as today's is no reason to
-    turn the part.
+    is not ready must be worth what has to be done for it; what costs the same as today's is no reason to turn
+    the part. How the file lies decides nothing else.
     """
     sound = [row for row in ranked if trouble(lies[row]) == trouble(lies[ranked[0]])]
-    if 0 in sound:
-        sound = [row for row in sound if may_replace(lies[0], lies[row])]
     best = min(sound, key=lambda row: weight_of(lies[row]))
     stays = 0 in sound and weight_of(lies[0]) <= (1.0 + SAME_SHARE) * weight_of(lies[best])
     return 0 if stays else best

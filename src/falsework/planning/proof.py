@@ -66,28 +66,18 @@ def work(shared: Shared, job: Job, watch: Watch = QUIET) -> Orientation | float:
 
 
 def trouble(lie: Orientation) -> int:
-    """0 for a position that stands, if need be with a rim, and carries all that starts in mid-air; 1 for one
-    that leaves some of that, 2 for one that falls, 3 for one that does not fit: less comes first, whatever it
-    costs."""
+    """0 for a position that stands, if need be with a rim, and carries all that starts in mid-air by supports
+    that stand; 1 for one that leaves some of that or trusts it to a weak piece, 2 for one that falls, 3 for
+    one that does not fit: less comes first, whatever it costs."""
     if lie.proof is None:
         return 3
     p = lie.proof
-    return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0)
+    return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0 or p.weak > 0)
 
 
 def ready(lie: Orientation) -> bool:
     """Whether its plan may be printed as it is."""
     return lie.proof is not None and lie.proof.ready
-
-
-def may_replace(today: Orientation, lie: Orientation) -> bool:
-    """What may be printed gives way to nothing that may not, were it only for want of a rim."""
-    return ready(lie) or not ready(today)
-
-
-def rivals(today: Orientation, lies: Sequence[Orientation]) -> list[Orientation]:
-    """Those that may take the place of today's."""
-    return [lie for lie in lies if trouble(lie) == 0 and may_replace(today, lie)]
 
 
 def weight_of(lie: Orientation) -> float:
@@ -167,7 +157,7 @@ def _best(
     order = sorted(weighed, key=lambda row: (weighed[row], row))
     out: list[Orientation] = []
     for k in range(0, len(order), ROUND):
-        sound = [weight_of(lie) for lie in rivals(today, out)]
+        sound = [weight_of(lie) for lie in out if trouble(lie) == 0]
         least = min([bar, *sound])
         some = [lies[row] for row in order[k : k + ROUND] if OPTIMISM * weighed[row] < least]
         if not some:
