@@ -130,3 +130,11 @@ def test_a_backup_that_fails_leaves_nothing_that_looks_like_one(tmp_path, monkey
         with pytest.raises(LedgerError, match="the disk is full"):
             ledger.backup(tmp_path / "copy.sqlite3")
         assert not (tmp_path / "copy.sqlite3").exists()
+
+
+def test_a_photograph_has_at_most_fifty_megabytes():
+    photographs._check_size(50_000_000, "roof.jpg")
+    with pytest.raises(LedgerError, match="has 61 MB; the most for one photograph is 50 MB"):
+        photographs._check_size(60_600_000, "roof.jpg")
+    with pytest.raises(LedgerError, match="the most for one photograph is 50 MB"):
+        photographs._check_size(50_000_001, "roof.jpg")

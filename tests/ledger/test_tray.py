@@ -10,6 +10,7 @@ from falsework.coupon.reading import LetGo
 from falsework.errors import LedgerError
 from falsework.ledger import Given, Ledger, tables
 from falsework.ledger.tables import day_of, number_of
+from falsework.ledger.tray import _agree
 from falsework.process.settings import Material, Printer, Process
 from ledger.samples import DAY, HAND, full, museum, piece
 
@@ -296,3 +297,45 @@ def test_the_piece_stands_for_its_process(ledger):
     made = piece(process=Process(name="fine", layer_height_mm=0.2, material=Material("PLA grey")))
     ledger.record_tray(TABLE.encode(), made.to_json(), Given())
     assert list(ledger.materials()) == ["PLA grey"] and list(ledger.printers()) == ["generic bench printer"]
+
+
+def test_what_a_row_does_not_say_is_what_all_have(ledger):
+    """Who graded and when: of the row where it says so, else as given for the whole tray."""
+    head = "coupon,cell,measured_on,graded_by,finish"
+    text = f"{head}\nG7K,a1,2024-05-16,ann,4\nG7K,a2,,,3\n"
+    record(ledger, text, Given(printer="gull", material="PETG", measured_on=DAY, graded_by="ben"))
+    told = [
+        (r.reading.printer, r.reading.material, r.when.day, r.reading.graded_by) for r in ledger.readings()
+    ]
+    assert told == [("gull", "PETG", 16, "ann"), ("gull", "PETG", 17, "ben")]
+    assert ledger.prints()[0].printed_on == DAY
+
+
+@pytest.mark.parametrize(
+    ("read", "meant", "agree"),
+    [
+        (2.0002, 2.0, True),
+        (2.0003, 2.0, False),
+        (1.9998, 2.0, True),
+        (0.000001, 0.0, True),
+        (0.000002, 0.0, False),
+        ("crossed", "crossed", True),
+        ("crossed", "parallel", False),
+        (1, "1", False),
+    ],
+)
+def test_what_a_spreadsheet_may_have_rounded_agrees(read, meant, agree):
+    assert _agree(read, meant) is agree
+
+
+def test_cells_beyond_the_last_column_may_be_empty_but_not_filled(ledger):
+    assert len(tables.read_rows(b"cell,finish\na1,3,,\n", "t.csv")) == 1
+    with pytest.raises(LedgerError, match="line 2: has 4 cells, but there are 2 columns"):
+        ledger.import_csv(b"cell,finish\na1,3,,x\n", "t.csv")
+
+
+def test_names_that_nearly_are_columns(ledger):
+    with pytest.raises(LedgerError, match="Perhaps finish is meant"):
+        ledger.import_csv(b"cell,finsh\na1,3\n", "t.csv")
+    with pytest.raises(LedgerError, match="Known are uid, source"):
+        ledger.import_csv(b"cell,qqqqq\na1,3\n", "t.csv")

@@ -78,7 +78,7 @@ def spots_of_plan(plan: Plan) -> tuple[Spot, ...]:
     found = [
         _piece(piece, [by_number[n] for n in piece.undersides], plan.process)
         for piece in sorted(plan.pieces, key=lambda piece: (*order, piece.number).index(piece.number))
-        if not alone.issuperset(piece.undersides) and piece.undersides
+        if not alone.issuperset(piece.undersides)  # what carries nothing is none
     ]
     for underside in plan.undersides:
         if underside.number in carriers:

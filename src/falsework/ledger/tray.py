@@ -173,7 +173,7 @@ def _entry(
     found += mistaken
     print_id, unknown = _print(db, values.get("print"), given)
     found += unknown
-    printer, material = values.get("printer") or given.printer, values.get("material") or given.material
+    printer, material = values.get("printer"), values.get("material")
     found += [
         f"{name} is missing" for name, value in (("printer", printer), ("material", material)) if not value
     ]
