@@ -279,12 +279,12 @@ def grids(vertices: np.ndarray, faces: np.ndarray, stack: Any) -> None:
         10 + scale * (high[2] - vertices[:, 2]),
     )
     screen[:, 2] = -scale * vertices[:, 1]
-    corners = np.ascontiguousarray(screen[faces])
+    corners = np.ascontiguousarray(faces, dtype=np.int32)
 
     def drawn() -> np.ndarray:
         depth = np.full((size, size), -np.inf)
         face, tag = np.full((size, size), -1), np.full((size, size), -1)
-        draw_triangles(corners, np.zeros(len(faces), np.int64), depth, face, tag)
+        draw_triangles(screen, corners, np.zeros(len(faces), np.int64), depth, face, tag)
         return depth
 
     centre_x, centre_y = np.meshgrid(np.arange(size) + 0.5, np.arange(size) + 0.5)

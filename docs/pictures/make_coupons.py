@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from falsework import CouponKind, design_coupon, load_process
 from falsework.coupon.geometry import PrintedPiece
 from falsework.report.colour import BED, PART, SUPPORT
 from falsework.report.coupon import typst_sheet
-from falsework.report.pictures import ABOVE_RIGHT, Soup, Tones, bed_sheet, composed, draw_soups
+from falsework.report.pictures import ABOVE_RIGHT, Tones, bed_sheet, composed, draw_soups
 from falsework.report.scene import plain_soup
 
 HERE = Path(__file__).parent
@@ -28,7 +29,7 @@ def oblique(body: PrintedPiece) -> bytes:
     standing = None
     if len(body.support_faces):
         soup = plain_soup(body.support_vertices, body.support_faces)
-        standing = Soup(soup.corners, soup.normals, soup.tag + 1)
+        standing = replace(soup, tag=soup.tag + 1)
     drawing = draw_soups(part, standing, bed_sheet(body.part.bounds_mm), tones, ABOVE_RIGHT, 1.5)
     return base64.b64decode(composed(drawing, []).href.partition(",")[2])
 

@@ -18,12 +18,13 @@ from solids import box, sphere
 
 
 def drawn(corners, rows=400, columns=400, tags=None):
-    corners = np.ascontiguousarray(corners, dtype=np.float64)
+    points = np.ascontiguousarray(corners, dtype=np.float64).reshape(-1, 3)
+    faces = np.arange(len(points), dtype=np.int32).reshape(-1, 3)
     depth = np.full((rows, columns), -np.inf)
     face = np.full((rows, columns), -1, dtype=np.int64)
     tag = face.copy()
-    tags = np.arange(len(corners), dtype=np.int64) if tags is None else tags
-    draw_triangles(corners, tags, depth, face, tag)
+    tags = np.arange(len(faces), dtype=np.int64) if tags is None else tags
+    draw_triangles(points, faces, tags, depth, face, tag)
     return depth, face, tag
 
 
@@ -84,12 +85,12 @@ def test_nothing_is_drawn_off_the_picture_or_of_a_line():
 
 def test_normals_are_smooth_on_a_sphere_and_flat_on_a_box():
     vertices, faces = sphere(radius=10.0)
-    normals = corner_normals(vertices, faces.astype(np.int64), 0.86)
+    normals = corner_normals(vertices, faces.astype(np.int32), 0.86)
     radial = (vertices - [0, 0, 10.0])[faces] / 10.0
     away = np.degrees(np.arccos(np.clip((normals * radial).sum(axis=2), -1, 1)))
     assert away.max() < 2.5  # facets span 3.75°
     vertices, faces = box()
-    normals = corner_normals(vertices, faces.astype(np.int64), 0.86)
+    normals = corner_normals(vertices, faces.astype(np.int32), 0.86)
     flat = np.cross(
         vertices[faces[:, 1]] - vertices[faces[:, 0]], vertices[faces[:, 2]] - vertices[faces[:, 0]]
     )
@@ -100,11 +101,11 @@ def test_normals_are_smooth_on_a_sphere_and_flat_on_a_box():
 def test_pixel_normals_are_turned_and_unit_length():
     vertices, faces = sphere(radius=10.0)
     axes = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]])
-    normals = corner_normals(vertices, faces.astype(np.int64), 0.86)
-    screen = np.ascontiguousarray(seen_from(vertices - [0, 0, 10.0], axes, 15.0, (200, 200))[faces])
-    _, face, _ = drawn(screen)
+    normals = corner_normals(vertices, faces.astype(np.int32), 0.86)
+    screen = np.ascontiguousarray(seen_from(vertices - [0, 0, 10.0], axes, 15.0, (200, 200)))
+    _, face, _ = drawn(screen[faces])
     found = np.zeros((*face.shape, 3), dtype=np.float32)
-    pixel_normals(screen, normals, axes, face, found)
+    pixel_normals(screen, faces.astype(np.int32), normals, axes, face, found)
     length = np.linalg.norm(found, axis=2)
     np.testing.assert_allclose(length[face >= 0], 1.0, atol=1e-5)
     assert (length[face < 0] == 0).all()

@@ -335,7 +335,7 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
         )
 
 
-_DRY_MM, _DRY = 100.0, 0.01  # of the way fed along, that may lie dry amid strands
+_DRY_IN_ALL_MM, _DRY = 100.0, 0.01  # of the way fed along, that may lie dry amid strands
 _COOKED_S = 600.0  # common practice, no source: plastic that waits so long in a hot nozzle is spoilt
 
 
@@ -369,7 +369,7 @@ def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
             found.held_back,
             lines=(found.held_line,),
         )
-    if found.passed_mm > found.dry_mm > max(_DRY_MM, _DRY * found.fed_mm):  # else they are travels
+    if found.passed_mm > found.dry_mm > max(_DRY_IN_ALL_MM, _DRY * found.fed_mm):  # else they are travels
         says = f"over {found.dry_mm / 1000:.2g} m of way amid strands no filament is fed: they have gaps"
         cure = "Make the program again: amounts are missing in it"
         yield Finding(0, "starved", FindingLevel.FAULT, says, cure, lines=(found.dry_line,))

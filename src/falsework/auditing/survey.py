@@ -177,7 +177,7 @@ def survey(
     return found
 
 
-_DRY_MM = 0.3
+_LONG_MM = 0.3  # shorter moves that lay nothing are joints between strands
 
 
 def _dry(found: ProgramSurvey, rows: Floats) -> None:
@@ -186,7 +186,7 @@ def _dry(found: ProgramSurvey, rows: Floats) -> None:
     some = np.flatnonzero(laid[:-2] & ~laid[1:-1] & laid[2:]) + 1
     long = np.hypot(rows[some, cut.BX] - rows[some, cut.AX], rows[some, cut.BY] - rows[some, cut.AY])
     pace = rows[some, cut.PACE]
-    dry = (long > _DRY_MM) & (pace == rows[some - 1, cut.PACE]) & (pace > 0.0)
+    dry = (long > _LONG_MM) & (pace == rows[some - 1, cut.PACE]) & (pace > 0.0)
     found.passed_mm += float(long[~dry].sum())
     if dry.any():
         found.dry_line = found.dry_line or int(rows[some[dry][0], cut.LINE])

@@ -174,14 +174,21 @@ def split_mesh(
 
 def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[np.float64]:
     """Coordinates rounded as coarsely as no edge of a face shrinks to a point (1e-5 mm or finer)."""
-    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-    real = (vertices[pairs[:, 0]] != vertices[pairs[:, 1]]).any(axis=1)
-    pairs = pairs[real]
+    real = _apart(vertices, faces)
     for decimals in range(_COARSEST_DECIMALS, _FINEST_DECIMALS + 1):
         rounded: NDArray[np.float64] = np.round(vertices, decimals) + 0.0  # + 0.0: no '-0'
-        if (rounded[pairs[:, 0]] != rounded[pairs[:, 1]]).any(axis=1).all():
+        if (_apart(rounded, faces) >= real).all():
             return rounded
     return vertices
+
+
+def _apart(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(m, 3) whether the ends of each edge of a face lie apart."""
+    out = np.zeros(faces.shape, dtype=bool)
+    for axis in np.ascontiguousarray(vertices.T):
+        ends = axis[faces]
+        out |= ends != np.roll(ends, -1, axis=1)
+    return out
 
 
 def _write_metadata(write: Callable[[bytes], object], title: str, note: str) -> None:

@@ -18,10 +18,18 @@ from falsework.kernels.column import intervals as k
 from falsework.objective import Price
 from falsework.orientation.body import Body, body_of, face_normals, own_frame, thinned
 from falsework.orientation.device import Counter, wanted
-from falsework.orientation.directions import outline_of, rotations_to_up, spin_between, spin_for, turn_deg_of
+from falsework.orientation.directions import (
+    outline_of,
+    resting_directions,
+    rotations_to_up,
+    spin_between,
+    spin_for,
+    turn_deg_of,
+)
 from falsework.orientation.price import STANDINGS
 from falsework.orientation.search import (
     FINE_GRID,
+    GRID,
     Judge,
     Looked,
     compared,
@@ -148,6 +156,20 @@ def shortlist(
         thinned_mm=on.thinned_mm,
         device=on.device,
     )
+
+
+def resting_lies(part: Part, wish: Wish, context: Context, least_lean_deg: float) -> list[Orientation]:
+    """The lies of ``part`` on faces of its hull on which it bears more than that lean, by what they are
+    expected to cost, whether they fit or not. ``PartError`` as ``shortlist`` has it."""
+    own = own_shape(part, wish)
+    judge = _judge(own.thinned(wish.process)[0], own, wish, context)
+    resting = resting_directions(judge.body.points)
+    if not len(resting):
+        return []
+    looked = judge(resting, GRID, context.watch, "measuring resting faces")
+    order = np.argsort(looked.rank, kind="stable")
+    rows = order[looked.figures[order, k.BASE_LEAN_DEG] > least_lean_deg]
+    return [orientation_of_row(part, judge, looked, row, own.frame, today_too=False) for row in rows.tolist()]
 
 
 @dataclass(frozen=True, eq=False)

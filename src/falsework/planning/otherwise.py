@@ -1,4 +1,7 @@
-"""Another position for a part that does not stand as it lies: the cheapest of a few that are planned."""
+"""Another position for a part that does not stand as it lies: the cheapest of a few that are planned.
+
+What stands by itself lies on a face of its hull: these are looked at, not every side as a search would.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +9,8 @@ from dataclasses import replace
 from functools import partial
 
 from falsework.cores import side_by_side
-from falsework.orientation.shortlist import shortlist
-from falsework.orientation.value import Orientation, Search
+from falsework.orientation.shortlist import resting_lies
+from falsework.orientation.value import Orientation
 from falsework.part.part import Part
 from falsework.planning.pipeline import may_stand, plan_for
 from falsework.planning.proof import planned, trouble
@@ -15,7 +18,6 @@ from falsework.request.context import Context
 from falsework.request.store import Store
 from falsework.request.value import Placing, Request, Wish
 
-DIRECTIONS = 250  # looked at, beside resting faces
 TRIED, PLANNED = 4, 2  # of the most promising: asked whether they may stand at all, and planned
 STEADY_DEG = 5.0  # lean on its own base that a candidate bears
 
@@ -24,8 +26,7 @@ def position_that_stands(part: Part, wish: Wish, context: Context) -> Orientatio
     """The cheapest of the ``PLANNED`` most promising positions in which ``part``, as it was read and scaled,
     may stand, as planned; None where it does in none of them."""
     wish = wish.of_orientations
-    few = shortlist(part, wish, context, Search(DIRECTIONS))
-    likely = [lie for lie in few.lies[1:] if lie.fits and lie.base_lean_deg > STEADY_DEG]
+    likely = [lie for lie in resting_lies(part, wish, context, STEADY_DEG) if lie.fits]
     asked = [
         (lie, Request(part, Placing(turn_deg=lie.turn_deg), wish), replace(context, store=Store()))
         for lie in likely[:TRIED]

@@ -79,14 +79,15 @@ def _shadow(scene: Scene, y_of_mm: float) -> str:
     scale = min((_SHADOW[1] - _SHADOW[0]) / max(size[0], 1e-9), y_of_mm)
     rows, columns = _SHADOW_ROWS, max(2, round(_SHADOW_ROWS * float(size[0] / size[2])))
     columns = min(columns, 4 * _SHADOW_ROWS)
-    screen = np.empty_like(scene.part.corners)
-    screen[..., 0] = (scene.part.corners[..., 0] - low[0]) / size[0] * columns
-    screen[..., 1] = (high[2] - scene.part.corners[..., 2]) / size[2] * rows
-    screen[..., 2] = 0.0
+    points, faces = scene.part.points, scene.part.faces
+    screen = np.empty_like(points)
+    screen[:, 0] = (points[:, 0] - low[0]) / size[0] * columns
+    screen[:, 1] = (high[2] - points[:, 2]) / size[2] * rows
+    screen[:, 2] = 0.0
     depth = np.full((rows, columns), -np.inf)
     face = np.full((rows, columns), -1, dtype=np.int64)
     tag = face.copy()
-    draw_triangles(screen, np.zeros(len(screen), dtype=np.int64), depth, face, tag)
+    draw_triangles(screen, faces, np.zeros(len(faces), dtype=np.int64), depth, face, tag)
     width = scale * size[0]
     left = _SHADOW[1] - width
     step_x, step_y = width / columns, y_of_mm * size[2] / rows

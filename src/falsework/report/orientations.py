@@ -285,8 +285,9 @@ def _pictures(soup: Soup, turn: np.ndarray[Any, Any], limit: float) -> tuple[Pic
     """The part so turned; faces past the limit that do not rest on the bed are hatched."""
     from falsework.report import pictures
 
-    corners = soup.corners @ turn.T
-    corners[..., 2] -= corners[..., 2].min()
+    points = soup.points @ turn.T
+    points[:, 2] -= points[:, 2].min()
+    corners = points[soup.faces]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.maximum(np.linalg.norm(across, axis=1), 1e-300)
     # half a degree of patience: faces at just the limit hold, whatever the rounding
@@ -294,7 +295,7 @@ def _pictures(soup: Soup, turn: np.ndarray[Any, Any], limit: float) -> tuple[Pic
     low = corners[..., 2].max(axis=1) < 1e-3 * float(corners[..., 2].max()) + 1e-6
     laid = replace(
         soup,
-        corners=np.ascontiguousarray(corners),
+        points=np.ascontiguousarray(points),
         normals=np.ascontiguousarray(soup.normals @ turn.T),
         tag=(past & ~low).astype(np.int64),
     )

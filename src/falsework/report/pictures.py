@@ -6,7 +6,7 @@ import base64
 import io
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from PIL import Image
@@ -16,7 +16,7 @@ from falsework.layers.stack import Floats, Indices
 from falsework.need.underside import Underside
 from falsework.report.colour import BED, HATCH, PAPER, PART, SUPPORT, Rgb, droop_rgb, hatch_rgb
 from falsework.report.labels import Anchor, Tag, place_tags
-from falsework.report.scene import Scene, Soup
+from falsework.report.scene import Scene, Soup, loose
 from falsework.support.scheme import SupportPiece
 
 WIDTH = 600.0  # of a picture in drawing units, tag margins included
@@ -119,8 +119,8 @@ class _Buffers:
 
 
 def _seen(soups: Sequence[Soup], axes: Floats, room_mm: Floats | None) -> tuple[list[Floats], Frame]:
-    """Corners of each along the picture's axes, mm, and the frame in which all and ``room_mm`` (n, 3) fit."""
-    seen, lows, highs = zip(*(turned(soup.corners.reshape(-1, 3), axes) for soup in soups), strict=True)
+    """Points of each along the picture's axes, mm, and the frame in which all and ``room_mm`` (n, 3) fit."""
+    seen, lows, highs = zip(*(turned(soup.points, axes) for soup in soups), strict=True)
     low, high = np.min(lows, axis=0), np.max(highs, axis=0)
     if room_mm is not None and len(room_mm):
         room = room_mm @ axes.T
@@ -128,11 +128,11 @@ def _seen(soups: Sequence[Soup], axes: Floats, room_mm: Floats | None) -> tuple[
     width, height = np.maximum(high - low, 1e-9)[:2]
     scale = min((WIDTH - 2 * _MARGIN) / width, _TALLEST / height)
     frame = Frame(float(scale), float(low[0]), float(high[1]), float(width * scale), float(height * scale))
-    return [one.reshape(-1, 3, 3) for one in seen], frame
+    return list(seen), frame
 
 
 def _screen(seen: Floats, frame: Frame, pixels: float) -> Floats:
-    """Corners in samples: twice the finished resolution, with a border of ``_BORDER``; in their place."""
+    """Points in samples: twice the finished resolution, with a border of ``_BORDER``; in their place."""
     scale = frame.units_per_mm * 2 * pixels
     seen *= np.array([scale, -scale, scale])  # depth in samples: a step draws a line at any size
     seen += np.array([_BORDER - frame.left_mm * scale, _BORDER + frame.top_mm * scale, 0.0])
@@ -140,14 +140,14 @@ def _screen(seen: Floats, frame: Frame, pixels: float) -> Floats:
 
 
 def _draw(screens: Sequence[Floats], soups: Sequence[Soup], axes: Floats, shape: tuple[int, int]) -> _Buffers:
-    """Depth, tag and normal of triangles at their corners in samples, one lot after another."""
+    """Depth, tag and normal of triangles, their points in samples, one lot after another."""
     depth = np.full(shape, -np.inf)
     tag = np.full(shape, -1, dtype=np.int64)
     normal = np.zeros((*shape, 3), dtype=np.float32)
     for screen, soup in zip(screens, soups, strict=True):
         face = np.full(shape, -1, dtype=np.int64)
-        draw_triangles(screen, soup.tag, depth, face, tag)
-        pixel_normals(screen, soup.normals, axes, face, normal)
+        draw_triangles(screen, soup.faces, soup.tag, depth, face, tag)
+        pixel_normals(screen, soup.faces, soup.normals, axes, face, normal)
     return _Buffers(depth, tag, normal)
 
 
@@ -186,7 +186,7 @@ def bed_sheet(bounds_mm: Floats) -> Soup:
     )
     normals = np.zeros_like(corners)
     normals[..., 2] = 1.0
-    return Soup(corners, normals, np.full(2, _BED_TAG, dtype=np.int64))
+    return loose(corners, normals, np.full(2, _BED_TAG, dtype=np.int64))
 
 
 def draw_picture(
@@ -204,10 +204,8 @@ def draw_picture(
     part = _untagged_first(scene.part)
     standing = None
     if supports and len(scene.supports.tag):
-        count = len(scene.supports.tag)
-        standing = Soup(
-            scene.supports.corners, scene.supports.normals, np.full(count, _SUPPORT_TAG, dtype=np.int64)
-        )
+        tag = np.full(len(scene.supports.tag), _SUPPORT_TAG, dtype=np.int64)
+        standing = replace(scene.supports, tag=tag)
     bed = None if view.level or view.below else bed_sheet(scene.bounds_mm)
     drawing = draw_soups(part, standing, bed, _tones(undersides), view, pixels)
     return composed(drawing, spots(drawing.tag, undersides))
@@ -219,7 +217,7 @@ def draw_part(part: Soup, undersides: tuple[Underside, ...], view: View, pixels:
 
 
 def _untagged_first(part: Soup) -> Soup:
-    return Soup(part.corners, part.normals, np.where(part.tag < 0, 0, part.tag + FIRST_TAG))
+    return replace(part, tag=np.where(part.tag < 0, 0, part.tag + FIRST_TAG))
 
 
 def draw_soups(

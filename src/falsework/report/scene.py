@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,11 +23,24 @@ _FINEST_SHARE = 1 / 160  # faces smaller than this share of the part are not cut
 
 @dataclass(frozen=True, eq=False)
 class Soup:
-    """Separate triangles: ``corners`` and ``normals`` (m, 3, 3), mm and unit length; ``tag`` (m,)."""
+    """Triangles: ``points`` (n, 3) mm, ``faces`` (m, 3) of them, ``normals`` (m, 3, 3) of unit length at
+    their corners, ``tag`` (m,)."""
 
-    corners: Floats
+    points: Floats
+    faces: NDArray[np.int32]
     normals: Floats
     tag: Indices
+
+    @property
+    def corners(self) -> Floats:
+        """(m, 3, 3) of each triangle."""
+        return self.points[self.faces]
+
+
+def loose(corners: Floats, normals: Floats, tag: Indices) -> Soup:
+    """Triangles that share no points, by their corners (m, 3, 3)."""
+    faces = np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
+    return Soup(np.ascontiguousarray(corners).reshape(-1, 3), faces, np.ascontiguousarray(normals), tag)
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,9 +55,9 @@ class Scene:
 def plain_soup(vertices: Floats, corners: NDArray[np.int32]) -> Soup:
     """Triangles of a mesh with shading normals, tagged 0, in the order of its faces."""
     vertices = np.ascontiguousarray(vertices, dtype=np.float64)
-    faces = np.ascontiguousarray(corners, dtype=np.int64)
+    faces = np.ascontiguousarray(corners, dtype=np.int32)
     normals = corner_normals(vertices, faces, _CREASE_COSINE)
-    return Soup(np.ascontiguousarray(vertices[faces]), normals, np.zeros(len(faces), dtype=np.int64))
+    return Soup(vertices, faces, normals, np.zeros(len(faces), dtype=np.int64))
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,13 +117,12 @@ def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> tuple[Soup, Indi
 
     Beside the triangles the index that each, or what it was cut from, had in ``soup``.
     """
-    edges = np.cross(
-        soup.corners[:, 1] - soup.corners[:, 0], soup.corners[:, 2] - soup.corners[:, 0]
-    )  # (m, 3): twice the area along the normal
+    whole = soup.corners
+    edges = np.cross(whole[:, 1] - whole[:, 0], whole[:, 2] - whole[:, 0])  # (m, 3): twice the area
     length = np.linalg.norm(edges, axis=1)
     down = edges[:, 2] < _DOWNWARD * np.maximum(length, 1e-300)
-    done = [Soup(soup.corners[~down], soup.normals[~down], np.full(int((~down).sum()), -1, dtype=np.int64))]
-    corners, normals, face = soup.corners[down], soup.normals[down], np.flatnonzero(down)
+    done = [(whole[~down], soup.normals[~down], np.full(int((~down).sum()), -1, dtype=np.int64))]
+    corners, normals, face = whole[down], soup.normals[down], np.flatnonzero(down)
     faces = [np.flatnonzero(~down)]
     for halving in range(_MOST_HALVINGS + 1):
         middle = corners.mean(axis=1, keepdims=True)
@@ -121,17 +133,12 @@ def _tagged(soup: Soup, grid: _RegionGrid, finest_mm: float) -> tuple[Soup, Indi
         cut = mixed & (longest > finest_mm) & (halving < _MOST_HALVINGS)
         # a small face at the rim of an underside belongs to it: of four probes any hit counts
         tag = np.where(found[:, 0] >= 0, found[:, 0], found.max(axis=1))
-        done.append(Soup(corners[~cut], normals[~cut], tag[~cut]))
+        done.append((corners[~cut], normals[~cut], tag[~cut]))
         faces.append(face[~cut])
         if not cut.any():
             break
         corners, normals, face = _quartered(corners[cut]), _quartered(normals[cut]), np.tile(face[cut], 4)
-    tagged = Soup(
-        np.ascontiguousarray(np.concatenate([s.corners for s in done])),
-        np.ascontiguousarray(np.concatenate([s.normals for s in done])),
-        np.concatenate([s.tag for s in done]),
-    )
-    return tagged, np.concatenate(faces)
+    return loose(*(np.concatenate(some) for some in zip(*done, strict=True))), np.concatenate(faces)
 
 
 def _quartered(corners: Floats) -> Floats:
@@ -155,11 +162,11 @@ def underside_triangles(ground: MeasuredPart) -> tuple[Soup, Indices]:
     grid = _region_grid(ground)
     down = np.flatnonzero(edges[:, 2] < _DOWNWARD * length) if grid else np.zeros(0, dtype=np.int64)
     normals = np.repeat((edges[down] / length[down, None])[:, None], 3, axis=1)
-    soup, source = Soup(corners[down], normals, np.full(len(down), -1, dtype=np.int64)), np.arange(len(down))
+    soup, source = loose(corners[down], normals, np.full(len(down), -1, dtype=np.int64)), np.arange(len(down))
     if grid:
         soup, source = _tagged(soup, grid, float(part.size_mm.max()) * _FINEST_SHARE)
     order = np.argsort(soup.tag, kind="stable")[int((soup.tag < 0).sum()) :]
-    return Soup(soup.corners[order], soup.normals[order], soup.tag[order]), down[source[order]]
+    return loose(soup.corners[order], soup.normals[order], soup.tag[order]), down[source[order]]
 
 
 def make_scene(geometry: Geometry) -> Scene:
@@ -176,5 +183,5 @@ def tagged_part(ground: MeasuredPart, finest_share: float = _FINEST_SHARE) -> So
     soup = plain_soup(part.vertices, part.faces)
     grid = _region_grid(ground)
     if grid is None:
-        return Soup(soup.corners, soup.normals, np.full(len(soup.tag), -1, dtype=np.int64))
+        return replace(soup, tag=np.full(len(soup.tag), -1, dtype=np.int64))
     return _tagged(soup, grid, float(part.size_mm.max()) * finest_share)[0]

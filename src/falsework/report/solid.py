@@ -8,6 +8,7 @@ import zlib
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.layers.stack import Floats, Indices
 from falsework.planning.value import Plan
@@ -39,14 +40,20 @@ class _Packed:
     step_mm: float
 
 
-def _index(soup: Soup, low: Floats, step_mm: float) -> _Packed:
-    """Weld the corners on a grid of ``step_mm``; faces that fall together are dropped. Sorted by tag."""
-    grid = np.floor((soup.corners.reshape(-1, 3) - low) / step_mm + 0.5).astype(np.int64)
+def _snapped(soup: Soup, low: Floats, step_mm: float) -> tuple[Indices, Indices, NDArray[np.bool_]]:
+    """Points (n, 3) on a grid of ``step_mm``, a number (n,) for each place on it, and (m,) the faces that do
+    not fall together."""
+    grid = np.floor((soup.points - low) / step_mm + 0.5).astype(np.int64)
     key = (grid[:, 0] * (_GRID + 1) + grid[:, 1]) * (_GRID + 1) + grid[:, 2]
+    a, b, c = (key[soup.faces[:, k]] for k in range(3))
+    return grid, key, (a != b) & (b != c) & (c != a)
+
+
+def _index(soup: Soup, low: Floats, step_mm: float) -> _Packed:
+    """Weld the points on a grid of ``step_mm``; faces that fall together are dropped. Sorted by tag."""
+    grid, key, real = _snapped(soup, low, step_mm)
     _, first, which = np.unique(key, return_index=True, return_inverse=True)
-    faces = which.reshape(-1, 3)
-    real = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
-    faces, tag = faces[real], soup.tag[real]
+    faces, tag = which[soup.faces[real]], soup.tag[real]
     order = np.argsort(tag, kind="stable")
     faces, tag = faces[order], tag[order]
     # points in the order in which faces first use them: neighbours get near numbers, which deflate well
@@ -59,15 +66,12 @@ def _index(soup: Soup, low: Floats, step_mm: float) -> _Packed:
 
 def _fitted(soup: Soup, low: Floats, longest_mm: float) -> _Packed | None:
     """The mesh in full, or on the finest grid that brings it under the limit; None where none does."""
-    packed = _index(soup, low, longest_mm / _GRID)
-    step = longest_mm / 4000
-    while len(packed.faces) > _MOST_TRIANGLES:
-        if step > longest_mm * _COARSEST:
+    step, coarser = longest_mm / _GRID, longest_mm / 4000
+    while np.count_nonzero(_snapped(soup, low, step)[2]) > _MOST_TRIANGLES:
+        if coarser > longest_mm * _COARSEST:
             return None
-        coarse = _index(soup, low, step)
-        packed = _Packed(coarse.points, coarse.faces, coarse.tag, step)
-        step *= 1.5
-    return packed
+        step, coarser = coarser, 1.5 * coarser
+    return _index(soup, low, step)
 
 
 def _bytes(packed: _Packed, scale: float) -> bytes:
@@ -91,8 +95,8 @@ def pack(scene: Scene, plan: Plan) -> ShownSolid:
     """Pack part and supports for ``page/solid.js``; meshes past the limit are thinned, or left out."""
     low = scene.bounds_mm[0].copy()
     high = scene.bounds_mm[1].copy()
-    if len(scene.supports.corners):
-        flat = scene.supports.corners.reshape(-1, 3)
+    if len(scene.supports.points):
+        flat = scene.supports.points
         low, high = np.minimum(low, flat.min(axis=0)), np.maximum(high, flat.max(axis=0))
     longest = float((high - low).max())
     part = _fitted(scene.part, low, longest)

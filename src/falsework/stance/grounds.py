@@ -84,9 +84,7 @@ def of_supports(
     if not len(used):
         return out, ()
     lines = planar.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
-    region, line = planar.STRtree(lines).query(need.regions, predicate="intersects")
-    right = strands.layer[used[line]] == beneath[region]
-    region, line = region[right], line[right]
+    region, line = _crossing(need.regions, beneath, lines, strands.layer[used])
     inside = overlay.intersection(lines[line], need.regions[region])
     bits, owner = planar.get_parts(inside, return_index=True)
     long = planar.get_num_coordinates(bits) > 1
@@ -99,3 +97,17 @@ def of_supports(
     np.maximum.at(out, at, reach)
     pieces = np.unique(strands.piece[used[line[owner]]])
     return out, tuple(scheme.pieces[k].number for k in pieces)
+
+
+def _crossing(
+    regions: Regions, region_layer: Indices, lines: Regions, line_layer: Indices
+) -> tuple[Indices, Indices]:
+    """Regions and the lines of the same layer that cross them, in pairs: what lies above or beneath is not
+    looked at."""
+    found = [np.empty((2, 0), np.int64)]
+    for layer in np.unique(line_layer).tolist():
+        mine, here = np.flatnonzero(region_layer == layer), np.flatnonzero(line_layer == layer)
+        region, line = planar.STRtree(lines[here]).query(regions[mine], predicate="intersects")
+        found.append(np.array([mine[region], here[line]]))
+    region, line = np.concatenate(found, axis=1)
+    return region, line

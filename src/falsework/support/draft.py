@@ -99,8 +99,9 @@ def drafted(
     feet = min(structure.foot_layers, len(support))
     regions = _with_feet(support, feet, place)
     cells, shore = _cells(regions, shores, process)
-    draft = _drawn(cells, shore, Brace(*np.zeros((3, cells.pieces))), place)
-    check = _checked(draft, place)
+    draft = _banded(cells, shore, Brace(*np.zeros((3, cells.pieces))), place)
+    areas = _areas(draft, place)
+    check = _checked(draft, areas, place)  # what reshapes a piece does not depend on its walls
     wanted = check.wanted
     if shores is not None:
         wanted = replace(wanted, widen_mm=np.maximum(wanted.widen_mm, _to_stay_mm(draft, check, place)))
@@ -112,12 +113,15 @@ def drafted(
         regions[:feet] = _widened(regions[:feet], cells, wanted.widen_mm, place)
         old, done = cells, draft.brace.also(wanted)
         cells, shore = _cells(regions, shores, process)
-        draft = _drawn(cells, shore, _renumbered(done, old, cells), place)
-        check = _checked(draft, place)
+        draft = _banded(cells, shore, _renumbered(done, old, cells), place)
+        areas = _areas(draft, place)
+        check = _checked(draft, areas, place)
         wanted = replace(check.wanted, thicken_mm=np.zeros(cells.pieces))  # columns are as thick as they get
+    draft = _walled(draft, place)
+    check = _checked(draft, areas, place)
     if check.wanted.tie_mm.any() and structure.weave == "parallel":
         draft = _tied(draft, check.wanted.tie_mm, place)
-        check = _checked(draft, place)
+        check = _checked(draft, areas, place)
     return draft, check
 
 
@@ -219,14 +223,18 @@ def _renumbered(brace: Brace, old: Cells, new: Cells) -> Brace:
     return Brace(np.zeros(new.pieces), moved[1], moved[2])
 
 
-def _checked(draft: SupportDraft, place: SupportPlace) -> StabilityCheck:
+def _areas(draft: SupportDraft, place: SupportPlace) -> CellAreas:
     cells = draft.cells
     down = 1 + place.around.gap_below_layers
     under = shifted(place.around.sections, -down)[cells.layer]
     scar = planar.area(overlay.intersection(cells.polygon, under))
     dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
+    return CellAreas(scar, dense)
+
+
+def _checked(draft: SupportDraft, areas: CellAreas, place: SupportPlace) -> StabilityCheck:
+    cells = draft.cells
     walls = [walls for walls, _ in draft.walls]
-    areas = CellAreas(scar, dense)
     found = check_pieces(
         cells, walls, draft.closed_lines, draft.brace.tie_mm, areas, place.stack.z_mm, place.process
     )
@@ -252,8 +260,8 @@ def _in_bores(check: StabilityCheck, cells: Cells, place: SupportPlace) -> NDArr
     return out
 
 
-def _drawn(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: SupportPlace) -> SupportDraft:
-    """Bands and walls of given cells."""
+def _banded(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: SupportPlace) -> SupportDraft:
+    """Bands of given cells, without walls yet."""
     process, structure = place.process, place.process.structure
     bands = bands_of(
         cells,
@@ -264,12 +272,18 @@ def _drawn(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: SupportP
         0.9 * process.line_width_mm,
     )
     closed_lines = np.where(cells.slim | shore, max(1, structure.perimeter_lines), structure.perimeter_lines)
-    draft = SupportDraft(cells, shore, bands, closed_lines.astype(np.int64), [], brace)
+    return SupportDraft(cells, shore, bands, closed_lines.astype(np.int64), [], brace)
+
+
+def _walled(draft: SupportDraft, place: SupportPlace) -> SupportDraft:
+    """The draft with its walls."""
+    process, structure, cells = place.process, place.process.structure, draft.cells
     angle, zero = structure.line_angle_deg, np.zeros(cells.pieces)
     turns = [(Role.LINE, angle)]
     if structure.weave == "crossed":
         turns.append((Role.CROSS, angle + 90.0))
-    sets = ((~shore, structure.spacing_mm, False), (shore, lane_spacing_mm(process), len(turns) == 1))
+    lanes_mm = lane_spacing_mm(process)
+    sets = ((~draft.shore, structure.spacing_mm, False), (draft.shore, lanes_mm, len(turns) == 1))
     jobs = [
         partial(_walls, draft, mine & ~cells.slim, Lines(*turn, spacing, zero, arched), place)
         for mine, spacing, arched in sets

@@ -201,10 +201,8 @@ def _(x: n.IslandsLeft) -> str:
 
 @said.register
 def _(x: n.NarrowFirstLayer) -> str:
-    return (
-        f"the first layer is too narrow to print: of {area(x.first_layer_mm2)} only {area(x.printable_mm2)} "
-        "are half a line wide"
-    )
+    wide = f"only {area(x.printable_mm2)} are" if x.printable_mm2 > 0.0 else "nothing is"
+    return f"the first layer is too narrow to print: of {area(x.first_layer_mm2)} {wide} half a line wide"
 
 
 @said.register

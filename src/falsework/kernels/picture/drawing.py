@@ -16,7 +16,8 @@ BUSY_VERTEX = 256  # corners around a vertex with more faces than this keep thei
 
 @kernel
 def draw_triangles(
-    corners: NDArray[np.float64],
+    points: NDArray[np.float64],
+    faces: NDArray[np.int32],
     tags: NDArray[np.int64],
     depth: NDArray[np.float64],
     face: NDArray[np.int64],
@@ -24,16 +25,17 @@ def draw_triangles(
 ) -> None:
     """Draw triangles into a z-buffer, in place; O(pixels covered).
 
-    ``corners`` (m, 3, 3): x, y, depth of each corner. ``tags`` (m,) go to ``tag`` where a triangle is
+    ``points`` (n, 3): x, y, depth; ``faces`` (m, 3) of them. ``tags`` (m,) go to ``tag`` where a triangle is
     nearest. ``depth`` (H, W) starts at -inf, ``face`` and ``tag`` (H, W) at -1. A pixel is covered when its
     centre lies inside or on the edge; of equal depths the first triangle stays.
     """
     rows, columns = depth.shape
     slack = 1e-9  # of a barycentric weight, so that no crack opens between two triangles
-    for m in range(corners.shape[0]):
-        x0, y0, d0 = corners[m, 0, 0], corners[m, 0, 1], corners[m, 0, 2]
-        x1, y1, d1 = corners[m, 1, 0], corners[m, 1, 1], corners[m, 1, 2]
-        x2, y2, d2 = corners[m, 2, 0], corners[m, 2, 1], corners[m, 2, 2]
+    for m in range(faces.shape[0]):
+        p, q, s = faces[m, 0], faces[m, 1], faces[m, 2]
+        x0, y0, d0 = points[p, 0], points[p, 1], points[p, 2]
+        x1, y1, d1 = points[q, 0], points[q, 1], points[q, 2]
+        x2, y2, d2 = points[s, 0], points[s, 1], points[s, 2]
         twice_area = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
         if twice_area == 0.0:
             continue
@@ -144,7 +146,8 @@ def turned(
 
 @kernel
 def pixel_normals(
-    corners: NDArray[np.float64],
+    points: NDArray[np.float64],
+    faces: NDArray[np.int32],
     normals: NDArray[np.float64],
     axes: NDArray[np.float64],
     face: NDArray[np.int64],
@@ -153,7 +156,8 @@ def pixel_normals(
     """Puts into ``out`` (H, W, 3) the normal along ``axes`` at each pixel, interpolated between the corners
     of the face seen there.
 
-    ``corners`` as drawn, ``normals`` (m, 3, 3) not yet turned; where ``face`` is -1 ``out`` stays.
+    ``points`` and ``faces`` as drawn, ``normals`` (m, 3, 3) not yet turned; where ``face`` is -1 ``out``
+    stays.
     """
     rows, columns = face.shape
     for r in range(rows):
@@ -162,9 +166,10 @@ def pixel_normals(
             if m < 0:
                 continue
             x, y = c + 0.5, r + 0.5
-            x0, y0 = corners[m, 0, 0], corners[m, 0, 1]
-            x1, y1 = corners[m, 1, 0], corners[m, 1, 1]
-            x2, y2 = corners[m, 2, 0], corners[m, 2, 1]
+            p, q, s = faces[m, 0], faces[m, 1], faces[m, 2]
+            x0, y0 = points[p, 0], points[p, 1]
+            x1, y1 = points[q, 0], points[q, 1]
+            x2, y2 = points[s, 0], points[s, 1]
             twice_area = (x1 - x0) * (y2 - y0) - (x2 - x0) * (y1 - y0)
             w0 = ((x1 - x) * (y2 - y) - (x2 - x) * (y1 - y)) / twice_area
             w1 = ((x2 - x) * (y0 - y) - (x0 - x) * (y2 - y)) / twice_area
