@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from falsework.arrays import Floats
 from falsework.files.atomic import atomic_file
 
 _FACET = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
+_AT_ONCE = 50_000  # facets that are worked out at a time: all of a large mesh would fill the memory
 
 
 def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLike, name: str) -> None:
@@ -30,7 +32,19 @@ def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLik
     ...     os.path.getsize(path)
     134
     """
-    corners = np.asarray(vertices, dtype=np.float64)[np.asarray(faces, dtype=np.int64).reshape(-1, 3)]
+    points, every = np.asarray(vertices, dtype=np.float64), np.asarray(faces).reshape(-1, 3)
+    lots = [_facets(points[every[at : at + _AT_ONCE]]) for at in range(0, len(every), _AT_ONCE)]
+    # The header must not start with 'solid': readers take that for the text form of the format.
+    header = f"falsework, millimetres: {name}".encode("ascii", "replace")[:80].ljust(80, b"\0")
+    with atomic_file(path) as aside, open(aside, "wb") as out:
+        out.write(header)
+        out.write(np.uint32(sum(map(len, lots))).astype("<u4").tobytes())
+        for facets in lots:
+            out.write(facets.data)
+
+
+def _facets(corners: Floats) -> NDArray[np.void]:
+    """Rows of the file for triangles (m, 3, 3)."""
     short = corners.astype(np.float32)
     corners = corners[(short != np.roll(short, 1, axis=1)).any(axis=2).all(axis=1)]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -38,9 +52,4 @@ def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLik
     facets = np.zeros(len(corners), dtype=_FACET)
     facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
     facets["corners"] = corners
-    # The header must not start with 'solid': readers take that for the text form of the format.
-    header = f"falsework, millimetres: {name}".encode("ascii", "replace")[:80].ljust(80, b"\0")
-    with atomic_file(path) as aside, open(aside, "wb") as out:
-        out.write(header)
-        out.write(np.uint32(len(facets)).astype("<u4").tobytes())
-        out.write(facets.data)
+    return facets

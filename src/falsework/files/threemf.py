@@ -7,6 +7,7 @@ components of one object, the only build item, so they stay together when it is 
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import zipfile
@@ -126,13 +127,13 @@ def write_solids(
     ('' for a part, the first of them, with its supports). Coordinates are rounded to 1e-5 mm, or finer where
     that would shrink an edge to a point. Raises ``OutputError``.
     """
-    model: list[bytes] = []
-    _write_metadata(model.append, heading.named(name), heading.note)
-    _write_model(model.append, name, solids, whole or f"{name} with supports")
+    model = io.BytesIO()
+    _write_metadata(model.write, heading.named(name), heading.note)
+    _write_model(model.write, name, solids, whole or f"{name} with supports")
     with atomic_file(path) as aside, zipfile.ZipFile(aside, "w") as package:
         package.writestr(_entry("[Content_Types].xml"), _CONTENT_TYPES)
         package.writestr(_entry("_rels/.rels"), _RELATIONSHIPS)
-        package.writestr(_entry(_MODEL_PART), b"".join(model), compresslevel=_COMPRESSION)
+        package.writestr(_entry(_MODEL_PART), model.getbuffer(), compresslevel=_COMPRESSION)
 
 
 def _entry(name: str) -> zipfile.ZipInfo:

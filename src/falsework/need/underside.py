@@ -94,6 +94,13 @@ class NeedMap:
     region_underside: Indices
     region_starts: NDArray[np.bool_]
 
+    @staticmethod
+    def nothing(reach_mm: float, limit_deg: float) -> NeedMap:
+        """As if nothing were printed over air."""
+        none = np.empty(0, dtype=np.int64)
+        regions: Regions = np.empty(0, dtype=object)
+        return NeedMap(reach_mm, limit_deg, (), regions, none, none, np.empty(0, dtype=bool))
+
     def of(self, index: int) -> tuple[Regions, NDArray[np.int64]]:
         """Regions and layers of ``undersides[index]``."""
         mine = self.region_underside == index

@@ -158,17 +158,21 @@ def shortlist(
     )
 
 
-def resting_lies(part: Part, wish: Wish, context: Context, least_lean_deg: float) -> list[Orientation]:
-    """The lies of ``part`` on faces of its hull on which it bears more than that lean, by what they are
-    expected to cost, whether they fit or not. ``PartError`` as ``shortlist`` has it."""
+def resting_lies(
+    part: Part, wish: Wish, context: Context, least_lean_deg: float, most: int
+) -> list[Orientation]:
+    """Up to ``most`` lies of ``part`` on faces of its hull on which it bears more than that lean, those that
+    fit first, by what they are expected to cost. ``PartError`` as ``shortlist`` has it."""
     own = own_shape(part, wish)
-    judge = _judge(own.thinned(wish.process)[0], own, wish, context)
-    resting = resting_directions(judge.body.points)
-    if not len(resting):
-        return []
-    looked = judge(resting, GRID, context.watch, "measuring resting faces")
-    order = np.argsort(looked.rank, kind="stable")
-    rows = order[looked.figures[order, k.BASE_LEAN_DEG] > least_lean_deg]
+    judge, step = _judge(own.whole(), own, wish, context), "measuring resting faces"
+    directions, grids = resting_directions(judge.body.points), (GRID, FINE_GRID)
+    for grid in grids:
+        if not len(directions):
+            return []
+        looked = judge(directions, grid, context.watch, step)
+        order = np.argsort(looked.rank, kind="stable")
+        rows = order[looked.figures[order, k.BASE_LEAN_DEG] > least_lean_deg][:most]
+        directions = looked.directions[rows]
     return [orientation_of_row(part, judge, looked, row, own.frame, today_too=False) for row in rows.tolist()]
 
 

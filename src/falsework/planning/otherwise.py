@@ -1,4 +1,4 @@
-"""Another position for a part that does not stand as it lies: the cheapest of a few that are planned.
+"""Another position for a part that does not stand as it lies: one that is planned.
 
 What stands by itself lies on a face of its hull: these are looked at, not every side as a search would.
 """
@@ -12,31 +12,29 @@ from falsework.cores import side_by_side
 from falsework.orientation.shortlist import resting_lies
 from falsework.orientation.value import Orientation
 from falsework.part.part import Part
-from falsework.planning.pipeline import may_stand, plan_for
+from falsework.planning.pipeline import plan_for, stands_alone
 from falsework.planning.proof import planned, trouble
 from falsework.request.context import Context
 from falsework.request.store import Store
 from falsework.request.value import Placing, Request, Wish
 
-TRIED, PLANNED = 4, 2  # of the most promising: asked whether they may stand at all, and planned
+TRIED = 4  # of the most promising that are asked whether they stand; the first that does is planned
 STEADY_DEG = 5.0  # lean on its own base that a candidate bears
 
 
 def position_that_stands(part: Part, wish: Wish, context: Context) -> Orientation | None:
-    """The cheapest of the ``PLANNED`` most promising positions in which ``part``, as it was read and scaled,
-    may stand, as planned; None where it does in none of them."""
+    """The position expected to cost least of those in which ``part``, as it was read and scaled, stands by
+    itself, as planned; None where that leaves something bare, and where there is none."""
     wish = wish.of_orientations
-    likely = [lie for lie in resting_lies(part, wish, context, STEADY_DEG) if lie.fits]
+    likely = resting_lies(part, wish, context, STEADY_DEG, TRIED)
     asked = [
         (lie, Request(part, Placing(turn_deg=lie.turn_deg), wish), replace(context, store=Store()))
-        for lie in likely[:TRIED]
+        for lie in likely
+        if lie.fits
     ]
-    stand = side_by_side([partial(may_stand, request, at) for _, request, at in asked])
-
-    def made(lie: Orientation, request: Request, at: Context) -> Orientation:
-        return planned(lie, plan_for(request, at, alone=True))
-
-    chosen = [one for one, may in zip(asked, stand, strict=True) if may][:PLANNED]
-    plans = side_by_side([partial(made, *one) for one in chosen])
-    found = [lie for lie in plans if trouble(lie) == 0 and lie.proof and lie.proof.stands]
-    return min(found, key=lambda lie: lie.price.total, default=None)
+    stand = side_by_side([partial(stands_alone, request, at) for _, request, at in asked])
+    for (lie, request, at), stands in zip(asked, stand, strict=True):
+        if stands:
+            found = planned(lie, plan_for(request, at, alone=True, compared=False))
+            return found if trouble(found) == 0 else None
+    return None

@@ -525,13 +525,16 @@ def _own_cost(measured: _Measured, store: Store) -> Cost:
     return store.get(("cost", measured.key), lambda: part_cost(measured.stack, measured.process)[0])
 
 
-def may_stand(request: Request, context: Context) -> bool:
-    """Whether the part may stand as it is placed: False if it would topple whatever supports carried it."""
+def stands_alone(request: Request, context: Context) -> bool:
+    """Whether the part stands as it is placed, whatever supports carry it or none."""
+    wish, store = request.wish, context.store
+    process = wish.process
+    placed, _ = placed_part(raw_part(request, context.watch), request.placing, wish.bed_mm, store)
     with on_cores(context.cores):
-        measured = _measured(request, context)
-        plastic_mm3 = _own_cost(measured, context.store).volume_mm3
-        balance = Balance(measured.stack, measured.need, plastic_mm3, measured.process)
-        return balance.may_stand(np.ones(len(measured.need.undersides), dtype=bool))
+        stack = _layers(placed, process, context.watch, store)
+        plastic_mm3 = part_cost(stack, process)[0].volume_mm3
+        nothing = NeedMap.nothing(process.reach_mm, process.limit_deg)
+        return Balance(stack, nothing, plastic_mm3, process).may_stand(np.zeros(0, dtype=bool))
 
 
 @dataclass(frozen=True, eq=False)

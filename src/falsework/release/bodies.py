@@ -116,7 +116,7 @@ def surface_points(mesh: BodyMesh, each: int) -> Samples:
         u, v = np.mod(0.5 + 0.7548776662 * step, 1.0), np.mod(0.5 + 0.5698402910 * step, 1.0)
         u, v = np.where(u + v > 1.0, 1.0 - u, u), np.where(u + v > 1.0, 1.0 - v, v)
         corners = points[np.unique(faces)]
-        extremes = corners[np.unique(np.argmax(corners @ outward.T, axis=0))]
+        extremes = corners[np.unique([int(np.argmax(corners @ way)) for way in outward])]
         mine = np.concatenate([a + u * (b - a) + v * (c - a), extremes])
         found.append(mine)
         owner.append(np.full(len(mine), body, dtype=np.int64))

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from falsework.cores import side_by_side
 from falsework.kernels.outline.strips import panel_levels, stack_panels
@@ -37,14 +38,14 @@ class _Shells:
     """Closed shells: (n, 3) vertices, (m, 3) faces, (m,) piece of each face."""
 
     vertices: Floats
-    faces: Indices
+    faces: NDArray[np.int32]
     piece: Indices
 
 
 def _plates(walls: Walls, z_mm: Floats, width_mm: float) -> _Shells:
     """One closed shell per panel of a wall: a stack of cross-bars whose ends follow the wall's stairs."""
     if not len(walls.key):
-        return _Shells(np.empty((0, 3)), np.empty((0, 3), np.int64), np.empty(0, np.int64))
+        return _Shells(np.empty((0, 3)), np.empty((0, 3), np.int32), np.empty(0, np.int64))
     panel = stack_panels(walls.key, walls.span_mm, width_mm)
     order = np.lexsort((walls.layer, panel))
     levels = panel_levels(
@@ -71,7 +72,7 @@ def _plates(walls: Walls, z_mm: Floats, width_mm: float) -> _Shells:
         np.repeat(owner[at], shape.shape[1])
         for at, shape in zip((lowest, lower, highest), faces, strict=True)
     ]
-    joined_faces = np.concatenate([f.reshape(-1, 3) for f in faces])
+    joined_faces = np.concatenate([f.reshape(-1, 3) for f in faces]).astype(np.int32)
     return _Shells(vertices, joined_faces, walls.piece[first_row][np.concatenate(of)])
 
 
@@ -81,18 +82,18 @@ def _slabs(blocks: Blocks, z_mm: Floats) -> _Shells:
 
     points, ring_start, block_start = rings_of(blocks.polygon)
     rings = np.split(points, ring_start[1:-1])
-    vertices, faces, piece = [np.empty((0, 3))], [np.empty((0, 3), np.int64)], [np.empty(0, np.int64)]
-    total = 0
+    vertices, faces, piece = [np.empty((0, 3))], [np.empty((0, 3), np.int32)], [np.empty(0, np.int64)]
+    total = np.int32(0)
     for number in range(len(blocks.polygon)):
         section = CrossSection(rings[block_start[number] : block_start[number + 1]], FillRule.Positive)
         first = int(blocks.first[number])
         mesh = Manifold.extrude(section, float(z_mm[blocks.last[number] + 1] - z_mm[first])).to_mesh64()
         corners = np.asarray(mesh.vert_properties)[:, :3] + np.array([0.0, 0.0, z_mm[first]])
-        triangles = np.asarray(mesh.tri_verts).astype(np.int64)
+        triangles = np.asarray(mesh.tri_verts).astype(np.int32)
         vertices.append(corners)
         faces.append(triangles + total)
         piece.append(np.full(len(triangles), blocks.piece[number], np.int64))
-        total += len(corners)
+        total += np.int32(len(corners))
     return _Shells(np.concatenate(vertices), np.concatenate(faces), np.concatenate(piece))
 
 
@@ -179,9 +180,9 @@ def solid_of(
     jobs = [partial(_plates, one, z_mm, width_mm) for one in walls]
     jobs += [partial(banded, band) for band in (bands.cap, bands.sole, bands.foot)]
     shells = side_by_side(jobs + [partial(tube, many) for many in lines])
-    offsets = np.cumsum([0, *(len(one.vertices) for one in shells)])
+    offsets = np.cumsum([0, *(len(one.vertices) for one in shells)], dtype=np.int32)
     vertices = np.concatenate([one.vertices for one in shells])
     faces = np.concatenate([one.faces + at for one, at in zip(shells, offsets, strict=False)])
     piece = np.concatenate([one.piece for one in shells])
     order = np.argsort(piece, kind="stable")
-    return SupportMesh(vertices, faces[order].astype(np.int32), piece[order])
+    return SupportMesh(vertices, faces[order], piece[order])
