@@ -42,7 +42,7 @@ MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
 MINUTES_PER_PRINT = 15.0  # to warm up, clear the bed and keep a sheet, whatever is on the piece; constructed
 _CONFIRM = "Print the confirmation piece with the tuned process, then parts."
 _MOST_CELLS = 14
-_MOST_ALIKE = 2  # so that a piece does not hang on one place of a law that may be another; constructed
+_MOST_ALIKE = 4  # so that a piece does not hang on one place of a law that may be another; constructed
 _LEAST_GAIN = 0.002  # of a right answer: a further cell must settle as much; constructed
 _BY_CHANCE = 0.02  # share of a variance that a regression over so many draws may account for by chance
 _RIDGE = 1e-3  # so that readings that never vary together do not count twice
@@ -229,8 +229,8 @@ class MadeUpReadings:
         self._known: dict[tuple[int, int], Floats] = {}
 
     def best_cells(self, columns: Sequence[int], most: int, least: float = _LEAST_GAIN) -> list[int]:
-        """Up to ``most`` of the candidate ``columns``, the most telling first, the same one twice where that
-        tells more than another. ``least``: how much of the doubt a further one must settle.
+        """Up to ``most`` of the candidate ``columns``, the most telling first, the same one up to four times
+        where that tells more than another. ``least``: how much of the doubt a further one must settle.
 
         A cell settles the less the more has been told, nearly always, so that only the most promising are
         looked at again.
