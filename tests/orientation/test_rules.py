@@ -10,7 +10,7 @@ import pytest
 
 from falsework import load_process
 from falsework.errors import ProcessError
-from falsework.kernels.column.intervals import BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG
+from falsework.kernels.column.intervals import BASE_AREA, BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG
 from falsework.objective import PARTS
 from falsework.orientation import room, search
 from falsework.orientation.body import body_of, mass_of, own_frame, sharp_edges, thinned
@@ -226,16 +226,27 @@ def test_the_cheapest_and_the_best_of_every_sort_are_kept_first() -> None:
     assert _chosen(alike, False, False).tolist() == [0, 2]
 
 
-def test_of_resting_faces_the_widest_two_and_the_cheapest_three() -> None:
-    resting = on_circle(0, 30, 60, 90, 120, 150, 180)
-    total = np.array([7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0])
-    kept = _bases(looked(resting, total), resting)
-    assert kept.tolist() == resting[[0, 1, 6, 5, 4]].tolist()
-    unseen = _bases(looked(resting[:3], total[:3]), resting)
-    assert unseen.tolist() == resting[[0, 1, 2]].tolist()
-    assert _bases(looked(resting, total), np.zeros((0, 3))).shape == (0, 3)
+def test_resting_faces_that_are_kept() -> None:
+    """The widest two, of those with half as much of the part on the bed as any the two that facets find
+    cheapest, and the cheapest three of those looked at; ten degrees apart."""
+
+    def kept(found, resting, base_mm2=(), facets=()):
+        count = len(resting)
+        likely = looked(resting, facets or np.arange(1.0, count + 1)) if count else None
+        if count:
+            likely.figures[:, BASE_AREA] = base_mm2 or 1.0
+        return _bases(Given(foresee=lambda ups: (likely, None)), found, resting).tolist()
+
+    resting = on_circle(0, 30, 60, 90, 120, 150, 180, 210)
+    total = np.array([8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0])
+    base = (0.0, 0.0, 4.9, 5.0, 10.0, 6.0, 0.0, 0.0)
+    found = kept(looked(resting, total), resting, base, (1.0, 1.0, 1.0, 9.0, 8.0, 7.0, 1.0, 1.0))
+    assert found == resting[[0, 1, 5, 4, 7, 6]].tolist()
+    some = kept(looked(resting[:3], total[:3]), resting[:3])
+    assert some == resting[[0, 1, 2]].tolist()
+    assert kept(looked(resting, total), np.zeros((0, 3))) == []
     close = on_circle(0, 9, 18, 90)
-    assert _bases(looked(close, total[:4]), close).tolist() == close[[0, 2, 3]].tolist()
+    assert kept(looked(close, total[:4]), close) == close[[0, 2, 3]].tolist()
 
 
 def test_lies_no_farther_apart_than_half_a_degree_are_one() -> None:

@@ -513,7 +513,7 @@ def test_a_curtain_is_lines_a_dense_foot_and_paths() -> None:
     """20 x 10 mm over 4 layers with lines every 3 mm, two layers of foot; not slim."""
     support = [box(0, 0, 20, 10)] * 4
     cells = cells_of(regions(*support), 0.0)
-    (found,) = design._curtain_costs(cells, site_of(support), 3.0)
+    (found,) = design._curtain_costs(cells, np.zeros(1), 3.0, MINE)
     length = 4 * 200.0 / 3.0 + 2 * 200.0 / WIDTH
     chord = np.pi * 200.0 / 60.0
     expected = cost_of(length, 0.35 * 4 * (200.0 / 3.0 / chord))
@@ -523,16 +523,16 @@ def test_a_curtain_is_lines_a_dense_foot_and_paths() -> None:
     # slim: its outline, one path with four corners and the way back; on the part from layer 1 on
     slim = [EMPTY, *[box(0, 0, 20, 2)] * 3]
     cells = cells_of(regions(*slim), 0.0)
-    (found,) = design._curtain_costs(cells, site_of(slim), 3.0)
+    (found,) = design._curtain_costs(cells, np.array([40.0]), 3.0, MINE)
     expected = cost_of(3 * 44.0 + 40.0 / WIDTH, 3 * (0.35 + 5 * 0.02), design.SCAR_PRICE_MM2 * 40.0)
     assert (found.time_s, found.price) == pytest.approx((expected.time_s, expected.price))
 
 
-def test_what_stands_on_more_than_half_a_square_millimetre_of_part_stands_on_the_part() -> None:
+def test_area_of_the_part_on_which_each_piece_stands() -> None:
     support = [box(0, 0, 4, 4) | box(10, 0, 14, 4) | box(20, 0, 24, 4)]
     under = [box(0, 0, 0.1, 4) | box(10, 0, 10.2, 4)]
     cells = cells_of(regions(*support), 0.0)
-    assert design._on_part(cells, site_of(support, under)).tolist() == [False, True, False]
+    assert design._stood_mm2(cells, site_of(support, under)) == pytest.approx([0.4, 0.8, 0.0])
 
 
 def empty_bays(side, piece) -> Bays:
@@ -548,15 +548,20 @@ def priced(price: float) -> Cost:
 def test_ways_to_build_a_piece_are_sorted_by_price_and_the_wide_curtain_is_only_told() -> None:
     support = [box(0, 0, 20, 10)] * 4
     cells = cells_of(regions(*support), 0.0)
-    bays = empty_bays([40.0, 40.0, 80.0], [0, 0, 0])
-    (row,) = design._table(cells, bays, [priced(1e-4), priced(2e-4), priced(1e-4)], site_of(support))
+
+    def row_of(sides, *prices):
+        posts = Given(
+            cells=cells, stood_mm2=np.zeros(1), bays=empty_bays(sides, [0] * len(sides)), costs=prices
+        )
+        (row,) = design._table(posts, site_of(support))
+        return row
+
+    row = row_of([40.0, 40.0, 80.0], *(priced(p) for p in (1e-4, 2e-4, 1e-4)))
     assert list(row) == [80.0, 40.0, CURTAIN, WIDE]
     assert row[40.0].price == pytest.approx(3e-4)
     assert row[WIDE].price < row[CURTAIN].price
-    (row,) = design._table(cells, bays, [priced(50.0)] * 3, site_of(support))
-    assert list(row) == [CURTAIN, 80.0, 40.0, WIDE]
-    (row,) = design._table(cells, empty_bays([40.0, 80.0], [0, 0]), [priced(50.0)] * 2, site_of(support))
-    assert list(row) == [CURTAIN, 80.0, 40.0, WIDE]  # as dear: the larger bays
+    assert list(row_of([40.0, 40.0, 80.0], *[priced(50.0)] * 3)) == [CURTAIN, 80.0, 40.0, WIDE]
+    assert list(row_of([40.0, 80.0], *[priced(50.0)] * 2)) == [CURTAIN, 80.0, 40.0, WIDE]  # the larger bays
 
 
 def told(side_mm, prices, pieces):
