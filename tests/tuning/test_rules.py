@@ -16,7 +16,7 @@ from scipy.stats import t as student
 from falsework.coupon import CouponKind
 from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
 from falsework.droop.estimate import Estimate
-from falsework.errors import FalseworkError
+from falsework.errors import FalseworkError, ProcessError
 from falsework.process import builtin
 from falsework.process.settings import Material
 from falsework.tuning import agreement, graders, next_test, recommend
@@ -602,7 +602,7 @@ class Counted(MadeUpReadings):
         return self.columns[column][:, None]
 
 
-def test_cells_that_tell_most_come_first_and_none_more_than_twice() -> None:
+def test_cells_that_tell_most_come_first() -> None:
     rng = np.random.default_rng(3)
     asked = rng.standard_normal(400)
     columns = [
@@ -620,7 +620,7 @@ def test_cells_that_tell_most_come_first_and_none_more_than_twice() -> None:
     trial = Counted(columns, [question])
     assert trial.best_cells(range(3), 1) == [0]
     many = trial.best_cells(range(3), 9)
-    assert many[0] == 0 and max(many.count(k) for k in many) <= 2 and len(many) <= 6
+    assert many[0] == 0 and many.count(0) == 1  # the same reading twice tells no more
     assert trial.best_cells(range(3), 9, least=0.9) == []
     assert trial._share(question, [0]) == pytest.approx(1 / 1.25, abs=0.03)
     assert trial._share(question, [2]) == pytest.approx(0.0, abs=0.02)
@@ -632,6 +632,22 @@ def test_cells_that_tell_most_come_first_and_none_more_than_twice() -> None:
     assert trial.gains([2])[0].after == 0.4 and trial.gains([])[0].after == 0.4
     sure = Given(name="q", within="w", asked=0 * asked[:, None], sure=1.0, right_after=right_after)
     assert Counted(columns, [sure])._share(sure, [0]) == 0.0
+
+
+class Fresh(Counted):
+    """The same with noise that is another each time."""
+
+    def _made_up(self, column):
+        return (self.columns[column] + 2.0 * self._rng.standard_normal(400))[:, None]
+
+
+def test_the_same_cell_is_taken_up_to_four_times() -> None:
+    asked = np.random.default_rng(3).standard_normal(400)
+    question = Given(name="q", within="w", asked=asked[:, None], sure=0.0)
+    trial = Fresh([asked, 0.5 * asked, 0 * asked], [question])
+    taken = trial.best_cells(range(3), 14, 0.01)
+    assert taken[:4] == [0] * 4 and taken.count(0) == 4 and 1 in taken
+    assert trial._share(question, [0, 0]) > trial._share(question, [0]) + 0.05
 
 
 def test_readings_are_made_up_as_the_model_says() -> None:
@@ -677,3 +693,260 @@ def test_scores_are_normal_and_worse_the_higher(monkeypatch) -> None:
     assert found[SPAN, "finish of bridges"] == pytest.approx({1: norm.ppf(0.9), 2: norm.ppf(0.1)})
     assert agreement.scores(fitted, "hawk", "PLA") == {}
     assert agreement.scores(Given(recorded=recorded, posterior=Given(count=0)), "mole", "PLA") == {}
+
+
+# --- the whole of it, with what is underneath given ---
+
+
+class Trial:
+    """Instead of what the readings would tell: cells and gains as each case says."""
+
+    asked: list[tuple[list[int], int, float]]
+    cells: dict[int, list[int]]
+    told: dict[tuple[int, ...], float]
+
+    def __init__(self, here, questions):
+        Trial.asked = []
+
+    def best_cells(self, columns, most, least):
+        Trial.asked.append((list(columns), most, least))
+        return Trial.cells.get(columns[0], [])
+
+    def gains(self, columns):
+        return (gain(0.5, 0.5 + Trial.told[tuple(columns)]),)
+
+
+@pytest.fixture
+def proposing(monkeypatch):
+    """Two cells offered of each piece; the first of them never fits twice, and gap pieces may be too big."""
+    monkeypatch.setattr(next_test, "MadeUpReadings", Trial)
+    kinds = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.WEAVE)
+    offered = {
+        kind: [replace(BASE, angle_deg=float(10 * k + n)) for n in range(2)] for k, kind in enumerate(kinds)
+    }
+    monkeypatch.setattr(next_test, "candidate_conditions", lambda kind, laws: offered[kind])
+    monkeypatch.setattr("falsework.tuning.belief.belief_of", lambda *how: None)
+    monkeypatch.setattr(next_test, "Laws", lambda *how: None)
+    designed = []
+
+    def ask(cells, told, *, sure=0.5, basis="calibrated", too_big=(), agreed=None, minutes=6.0, **limits):
+        Trial.cells, Trial.told = cells, {(): 0.0} | told
+        designed.clear()
+        questions = [Given(kind=kind, sure=sure) for kind in ConditionKind]
+        here = Given(questions=lambda: questions, basis=dict.fromkeys(ConditionKind, basis))
+        monkeypatch.setattr(next_test, "survey", lambda *how, more: here)
+
+        def design(kind, process, belief, *, cells, limits, watch):
+            designed.append((kind, limits))
+            if kind in too_big:
+                raise ProcessError("no piece", "does not fit")
+            return Given(cells=[Given(condition=c) for c in dict.fromkeys(cells)], minutes=minutes, grams=3.0)
+
+        monkeypatch.setattr("falsework.coupon.design_coupon", design)
+        return next_test.next_test(Given(), PLA, agreed=agreed, **limits), designed
+
+    return ask
+
+
+def test_nothing_more_is_proposed_once_all_is_known(proposing) -> None:
+    found, designed = proposing({}, {}, sure=0.9)
+    assert found.stop and found.proposals == () and designed == []
+    assert found.advice.startswith("Every setting is known, each at least 90\u00a0% likely right.")
+    assert not proposing({0: [0]}, {(0,): 0.05}, sure=0.89)[0].stop
+    assert not proposing({0: [0]}, {(0,): 0.05}, sure=0.99, basis="extrapolated")[0].stop
+
+
+def test_a_piece_is_designed_where_it_gains_more_than_its_sheet_and_cells_cost(proposing) -> None:
+    """A quarter of an hour for each print and a minute for each cell; 1,000 minutes for a wrong setting."""
+    cells = {2: [2, 3, 2], 4: [4, 5]}
+    told = {(2, 3, 2): 0.0181, (2, 3): 0.017, (4, 5): 0.0169}
+    found, designed = proposing(cells, told)
+    assert Trial.asked == [([2 * k, 2 * k + 1], 14, 0.002) for k in range(4)]
+    assert [kind for kind, _ in designed] == [CouponKind.BRIDGE]
+    assert (designed[0][1].minutes, designed[0][1].grams) == (30.0, 15.0)
+    (one,) = found.proposals
+    assert len(one.cells) == 2  # one of the two alike did not fit
+    assert (one.gain_min, one.cost_min, one.print_min, one.grams) == pytest.approx((17.0, 23.0, 6.0, 3.0))
+    assert found.stop and not one.worth_it
+    told = {(2, 3, 2): 0.0179, (4, 5): 0.0171}
+    assert [kind for kind, _ in proposing(cells, told)[1]] == [CouponKind.GAP]
+
+
+def test_the_piece_that_gains_most_beyond_its_cost_comes_first(proposing) -> None:
+    told = {(0,): 0.03, (2,): 0.05, (4,): 0.04}
+    found, _ = proposing({0: [0], 2: [2], 4: [4]}, told)
+    assert [p.kind for p in found.proposals] == [CouponKind.BRIDGE, CouponKind.GAP, CouponKind.OVERHANG]
+    assert found.advice.startswith("Print the bridge-ladder next, 1 cells:") and not found.stop
+
+
+def test_what_is_worth_printing_but_too_big_is_said(proposing) -> None:
+    told = {(2,): 0.02, (4,): 0.05}
+    found, _ = proposing({4: [4]}, told, too_big=(CouponKind.GAP,), most_minutes=12.5, most_grams=4.0)
+    assert found.stop and found.advice == "Worth printing, but more than 12.5 min and 4 g: gap-interface."
+    found, _ = proposing({2: [2], 4: [4]}, told, too_big=(CouponKind.GAP,))
+    assert found.stop and found.advice.startswith("Worth printing, but") and len(found.proposals) == 1
+    told[2,] = 0.03  # another that is worth it, within the limits
+    found, _ = proposing({2: [2], 4: [4]}, told, too_big=(CouponKind.GAP,))
+    assert not found.stop and found.advice.startswith("Print the bridge-ladder next")
+
+
+def test_a_piece_in_doubt_comes_first_unless_it_was_printed_twice(proposing) -> None:
+    """It is designed whatever it gains; after two prints of it, another that is worth it comes between."""
+    cells, told = {2: [2], 4: [4]}, {(2,): 0.05, (4,): 0.0}
+    doubt = Agreement(changed=(CARRY,))
+    found, _ = proposing(cells, told, agreed=doubt, sure=0.99)
+    assert [p.kind for p in found.proposals] == [CouponKind.GAP, CouponKind.BRIDGE] and not found.stop
+    assert [least for _, _, least in Trial.asked] == [0.002, 0.002, -math.inf, 0.002]
+    again = replace(doubt, repeated=(CARRY,))
+    found, _ = proposing(cells, told, agreed=again)
+    assert [p.kind for p in found.proposals] == [CouponKind.BRIDGE, CouponKind.GAP]
+    assert "so bridge-ladder comes between." in found.advice
+    told[2,] = 0.02  # not worth its print
+    found, _ = proposing(cells, told, agreed=again)
+    assert [p.kind for p in found.proposals] == [CouponKind.GAP, CouponKind.BRIDGE]
+    found, _ = proposing(cells, told | {(2,): 0.05}, agreed=Agreement(repeated=(CARRY,)))
+    assert found.proposals[0].kind is CouponKind.BRIDGE and found.advice.startswith("Print the bridge")
+
+
+def outcome_of(kind, of, rows, *, made=None, log=0.0, log_made=None, chance=None):
+    """Readings as numbers, the worse the larger, against 199 draws."""
+    n = len(rows)
+    made = np.zeros((199, n)) if made is None else made
+    return agreement._ReadOutcome(
+        kind,
+        of,
+        list(range(n)),
+        np.array(rows, float),
+        made,
+        np.full((199, n), log),
+        np.zeros((199, n)) if log_made is None else log_made,
+        np.full(n, 0.5) if chance is None else chance,
+        np.full(n, 0.5),
+        np.zeros(n),
+    )
+
+
+@pytest.fixture
+def agreeing(monkeypatch):
+    def of(readings, *seen, printer="mole", count=3):
+        monkeypatch.setattr(agreement, "_seen", lambda *how: list(seen))
+        fitted = Given(
+            recorded=[Given(reading=r) for r in readings],
+            posterior=Given(count=count),
+            taken=[Taken(f"t{k}") for k in range(len(readings))],
+            days=[DAY] * len(readings),
+            materials={},
+        )
+        return agreement.agreement(fitted, printer, "PLA")
+
+    return of
+
+
+def slopes(*angles):
+    return [read(replace(SLOPE, angle_deg=float(a)), finish=5) for a in angles]
+
+
+def test_what_disagrees_is_checked_from_four_readings_on(agreeing) -> None:
+    rows = [0.0, 0.0, 0.0, 0.0]
+    three = agreeing(slopes(30, 40, 50), outcome_of(OVER, "finish", rows[:3]))
+    assert three.checks == () and three.holds
+    found = agreeing(slopes(30, 40, 50, 60), outcome_of(OVER, "finish", rows))
+    told = [(c.of, c.chance, c.readings) for c in found.checks]
+    assert told == [("finish", 1.0, 4), ("order of finish", 1.0, 4)]
+    assert agreeing(slopes(30, 40, 50, 60), outcome_of(OVER, "finish", rows), printer="hawk").checks == ()
+    assert agreeing(slopes(30, 40, 50, 60), outcome_of(OVER, "finish", rows), count=0).checks == ()
+
+
+def test_readings_that_are_altogether_improbable(agreeing) -> None:
+    """As improbable as one of 199 draws: two in two hundred, which still agrees; as none: one, which does
+    not."""
+    log_made = np.zeros((199, 4))
+    log_made[0] = -5.0
+    four = slopes(30, 30, 30, 30)  # alike: no order among them
+    found = agreeing(four, outcome_of(OVER, "finish", [0.0] * 4, log=-5.0, log_made=log_made))
+    assert [(c.of, c.chance) for c in found.checks] == [("finish", 0.01)] and found.holds
+    found = agreeing(four, outcome_of(OVER, "finish", [0.0] * 4, log=-6.0, log_made=log_made))
+    assert [(c.of, c.chance) for c in found.checks] == [("finish", 0.005)] and found.fails(OVER)
+
+
+def test_readings_against_the_order_are_named_in_words(agreeing) -> None:
+    """A steep slope that looks better than a shallow one: six pairs are named, the worst first."""
+    angles = (60, 50, 40, 30)
+    readings = [
+        replace(r, finish=f, droop_mm=d)
+        for r, f, d in zip(slopes(*angles), (5, 4, 3, 1), (0.1, 0.2, 0.3, 0.9), strict=True)
+    ]
+    found = agreeing(readings, outcome_of(OVER, "finish", [-5.0, -4.0, -3.0, -1.0]))
+    assert found.checks[1].chance == 0.005 and found.fails(OVER)
+    assert [c.at for c in found.contradictions] == [(3, 0), (3, 1), (2, 0), (3, 2), (1, 0), (2, 1)]
+    assert found.contradictions[0].says == "angle 30° has finish 1, 60° finish 5"
+    many = agreeing(
+        slopes(20, 30, 40, 50, 60, 70), outcome_of(OVER, "finish", [-1.0, -2.0, -3.0, -4.0, -5.0, -6.0])
+    )
+    assert len(many.contradictions) == 6  # of fifteen
+    drooped = agreeing(readings, outcome_of(OVER, "droop", [0.1, 0.2, 0.3, 0.9]))
+    assert drooped.contradictions[0].says == "angle 30° sagged by 0.9 mm, 60° by 0.1 mm"
+
+
+def test_the_order_of_supports_is_of_how_they_hold(agreeing) -> None:
+    """A larger gap that holds more, whatever the span beneath; of how they look there is no order."""
+    readings = [
+        read(replace(GAP, air_gap_mm=gap, span_mm=span), let_go=way)
+        for gap, span, way in (
+            (0.2, 20.0, LetGo.HAND),
+            (0.4, 22.0, LetGo.HAND),
+            (0.6, 20.0, LetGo.HAND),
+            (0.8, 25.0, LetGo.FUSED),
+        )
+    ]
+    held = [-3.0, -3.0, -3.0, 0.0]
+    found = agreeing(readings, outcome_of(CARRY, "let-go", held))
+    assert [c.of for c in found.checks] == ["let-go", "order of let-go"] and found.fails(CARRY)
+    assert [c.at for c in found.contradictions] == [(0, 3), (1, 3), (2, 3)]
+    assert found.contradictions[0].says == "a gap of 0.2 mm came off hand, the larger one of 0.8 mm fused"
+    looks = agreeing(readings, outcome_of(CARRY, "finish", held))
+    assert [(c.of, c.chance) for c in looks.checks][1] == ("order of finish", 1.0)
+
+
+def test_what_a_survey_asks_and_how_it_reads_the_answers(monkeypatch) -> None:
+    """Straight laws: a slope of a degrees is closed with 1 - a / 100, a bridge sags by a hundredth of its
+    span, a gap of n layers is enough with n / 5."""
+    from falsework.tuning import survey as module
+
+    asked = {}
+
+    def predict(posterior, printer, material, conditions, *, draws, seed):
+        asked["conditions"], asked["draws"] = conditions, draws
+        n = len(conditions)
+        finish, let_go, droop = np.zeros((2, n, 5)), np.zeros((2, n, 6)), np.zeros((2, n))
+        for k, c in enumerate(conditions):
+            closed = 1 - c.angle_deg / 100 if c.kind is OVER else 0.5
+            finish[:, k] = [0.5 * (1 - closed), 0.5 * (1 - closed), closed / 2, closed / 4, closed / 4]
+            droop[:, k] = c.span_mm / 100 if c.kind is SPAN else 0.0
+            enough = min(c.air_gap_mm / PLA.layer_height_mm / 5, 1.0) if c.kind is CARRY else 0.0
+            let_go[:, k] = [0.0, 1 - enough, 0.25 * enough, 0.25 * enough, 0.25 * enough, 0.25 * enough]
+        basis = ["calibrated" if c.kind is SPAN else "extrapolated" for c in conditions]
+        return Given(finish_draws=finish, let_go_draws=let_go, droop_mm_draws=droop, basis=basis)
+
+    monkeypatch.setattr("falsework.tuning.predict.predict", predict)
+    monkeypatch.setattr("falsework.tuning.predict.predict_print", lambda *how, **more: how[3])
+    monkeypatch.setattr(module, "clean_droop_mm", lambda process: 0.5)
+    here = module.survey(Given(), PLA, "mole", more=[SLOPE])
+    makes = len(here.makes)
+    assert asked["draws"] == 1000 and here.more == [SLOPE]
+    assert len(asked["conditions"]) == 36 + 30 + 30 + 31 + 6 * makes
+    assert (here.angles_deg[0], here.angles_deg[1], here.angles_deg[-1]) == (16.0, 18.0, 86.0)
+    assert (here.spans_mm[0], here.spans_mm[-1]) == pytest.approx((3.0, 240.0))
+    assert (here.gaps_layers[0], here.gaps_layers[1], here.gaps_layers[-1]) == pytest.approx((0.0, 0.2, 6.0))
+    assert here.limit_deg.tolist() == pytest.approx([50.0, 50.0])
+    assert here.bridge_mm.tolist() == pytest.approx([50.0, 50.0])
+    assert here.gap_layers.tolist() == pytest.approx([4.0, 4.0])
+    assert here.basis == {OVER: "extrapolated", SPAN: "calibrated", CARRY: "extrapolated"}
+    assert here.slope_finish.shape == (2, 36, 5) and here.sag_mm.shape == (2, 30)
+    assert here.let_go.shape == (2, 31, 6) and here.finish.shape == (2, 31, 5)
+    assert here.sag_mm[0, -1] == pytest.approx(2.4) and here.other_sag_mm[0, 0] == pytest.approx(0.03)
+    fans = {c.fan for c in asked["conditions"][36:66]}, {c.fan for c in asked["conditions"][66:96]}
+    assert fans[0] == {PLA.fan} and len(fans[1]) == 1 and fans[0] != fans[1]
+    # of whole layers 1 to 6: half closed, and off in one go with three quarters of n / 5
+    assert here.make_good.shape == (2, 6, makes)
+    assert here.make_good[0, :, 0] == pytest.approx([0.075, 0.15, 0.225, 0.3, 0.375, 0.375])
