@@ -5,7 +5,9 @@ read: a test that wants one makes it."""
 import gc
 import os
 import tempfile
+from collections.abc import Iterator
 
+import pytest
 from hypothesis import settings
 
 # As the command has it: threads of a small product wait for each other longer than they multiply.
@@ -27,3 +29,13 @@ def pytest_collection_finish() -> None:
 def pytest_make_parametrize_id(val: object) -> str | None:
     """Bytes by their number: packed ones hold the time, and workers that collect apart must find the same."""
     return f"{len(val)} bytes" if isinstance(val, bytes) else None
+
+
+@pytest.fixture(scope="module")
+def few_steps() -> Iterator[None]:
+    """A quarter of a fit's steps, to save time: enough where it is not asked to the last digit."""
+    from falsework.tuning import fit
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fit, "_SWEEPS", fit._SWEEPS // 4)
+        yield

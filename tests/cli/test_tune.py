@@ -23,6 +23,8 @@ from falsework.tuning.invented import invented_printer
 from falsework.tuning.of_ledger import fit_ledger
 from solids import box, merged
 
+pytestmark = pytest.mark.usefixtures("few_steps")
+
 PLA = builtin("pla-0.4")
 PRINTER = "harbour printer"
 
@@ -34,7 +36,7 @@ def nobodys_ledger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="module")
-def prepared(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+def prepared(few_steps: None, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """A ledger with one tray of each of three pieces, of a printer that needs three layers of gap; the same
     with its fit."""
     printer = replace(invented_printer(11), name=PRINTER).with_limit(PLA, 57.0).with_gap(PLA, 0.5)

@@ -59,7 +59,7 @@ def parsed(text: str) -> Page:
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory: pytest.TempPathFactory) -> Tuned:
+def found(few_steps: None, tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     printer = replace(invented_printer(11), name='harbour <"printer">').with_gap(PLA, 0.5)
     ledger = Ledger.open(tmp_path_factory.mktemp("ledger") / "ledger.sqlite3")
     ledger.introduce(replace(PLA.printer, name=printer.name), PLA.material)

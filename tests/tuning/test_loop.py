@@ -11,24 +11,17 @@ import pytest
 from falsework.coupon import CouponKind, candidate_conditions
 from falsework.droop.laws import Laws
 from falsework.process import builtin
-from falsework.tuning import fit as fitting
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.next_test import MadeUpReadings
 from falsework.tuning.posterior import PRIOR_POSTERIOR
 from falsework.tuning.survey import SettingSurvey, survey
 
+pytestmark = pytest.mark.usefixtures("few_steps")
+
 PLA = builtin("pla-0.4")
 MATERIALS = {"PLA": PLA.material}
 PRINTERS = 4
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_steps():
-    """A quarter of the walkers' steps, enough for what is asked here, to save time."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitting, "_SWEEPS", 120)
-        yield
 
 
 @cache

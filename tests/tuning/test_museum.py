@@ -15,7 +15,7 @@ from falsework.watch import QUIET
 
 
 @pytest.fixture(scope="module")
-def museum(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def museum(few_steps: None, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "tuning"
     tuned_museum(folder, QUIET)
     return folder

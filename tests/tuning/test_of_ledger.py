@@ -19,7 +19,6 @@ from falsework.ledger.rows import Recorded, Source
 from falsework.process import builtin
 from falsework.process.settings import Process
 from falsework.report import tuning_words
-from falsework.tuning import fit as fitting
 from falsework.tuning.agreement import agreement, scores
 from falsework.tuning.change import changes
 from falsework.tuning.evidence import Taken
@@ -32,17 +31,11 @@ from falsework.tuning.recommend import settings_from
 from falsework.tuning.results import tune
 from falsework.tuning.survey import survey
 
+pytestmark = pytest.mark.usefixtures("few_steps")
+
 PLA = builtin("pla-0.4")
 MOLE: Process = replace(PLA, printer=replace(PLA.printer, name="mole"))
 FIRST = date(2026, 3, 2)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def few_steps():
-    """A quarter of the walkers' steps, enough for what is asked here, to save time."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitting, "_SWEEPS", 120)
-        yield
 
 
 @pytest.fixture

@@ -15,7 +15,6 @@ from falsework.coupon import ConditionKind, CouponKind, candidate_conditions
 from falsework.droop.laws import Laws
 from falsework.ledger import Entry, Ledger, Recorded
 from falsework.process import builtin, dump_process, load_process
-from falsework.tuning import fit as fitting
 from falsework.tuning.fit import fit_readings
 from falsework.tuning.invented import InventedPrinter, invented_printer
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
@@ -33,7 +32,9 @@ def empty(name: str = "pla-0.4") -> Recommendation:
 
 
 @pytest.fixture(scope="module")
-def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Posterior, list[Recorded]]:
+def tuned(
+    few_steps: None, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[InventedPrinter, Posterior, list[Recorded]]:
     """A printer whose slopes hold longer and whose supports need more room than practice says."""
     printer = replace(invented_printer(11), name="harbour printer")
     printer = printer.with_limit(PLA, 58.0).with_gap(PLA, 0.5)
@@ -45,9 +46,7 @@ def tuned(tmp_path_factory: pytest.TempPathFactory) -> tuple[InventedPrinter, Po
             cells = candidate_conditions(kind, Laws(PLA))
             ledger.add_many([Entry(r, measured_on=DAY) for r in printer.readings(cells, seed + twice)])
     recorded = ledger.readings()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitting, "_SWEEPS", 120)  # enough for what is asked here, to save time
-        return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded
+    return printer, fit_readings([r.reading for r in recorded], ledger.materials()), recorded
 
 
 @pytest.fixture(scope="module")
