@@ -21,7 +21,7 @@ from falsework.support.design import CURTAIN, WIDE, WIDE_NAME, Clear, SupportSit
 from falsework.support.heads import _alone, _fits, _narrow, heads_of
 from falsework.support.scheme import Role
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, plain_around
-from falsework.support.solid import _blocks, _plates, _slabs, _tubes
+from falsework.support.solid import _blocks, _plates, _slabs, _tubes, solid_of
 from falsework.support.stability import Brace, CellAreas, check_pieces, foot_to_stay_mm2, remedy_text
 from falsework.support.starts import _floor_mm, _obstacle, starts_of
 from falsework.support.strands import (
@@ -1043,3 +1043,247 @@ def test_what_stands_in_the_way_of_support(beneath, standing, kind, room_mm) -> 
     assert found.what == kind
     if room_mm is not None:
         assert found.room_mm == pytest.approx(room_mm)
+
+
+class Chosen:
+    """A design of three pieces, each its own group, that tells what is asked of it."""
+
+    def __init__(self, side, prices):
+        self.side_mm = np.array(side, float)
+        self.prices = [{CURTAIN: Cost(volume_mm3=v, time_s=t)} for v, t in prices]
+        self.layer = self.heads = self.outlines = None
+        self.piece = np.arange(3)
+        self.done = []
+
+    def groups(self, cells):
+        return np.arange(3), np.arange(3)
+
+    def curtain(self, pieces):
+        self.done.append(("tried", pieces.tolist()))
+
+    def with_curtains(self, pieces):
+        self.done.append(("curtains", pieces.tolist()))
+        return self
+
+    def with_posts(self, times):
+        self.done.append(("posts", [round(t, 3) for t in times.tolist()]))
+        return self
+
+
+@pytest.mark.parametrize(
+    ("change", "last", "done"),
+    [
+        ({}, False, []),  # all stand, and none comes near a curtain's price
+        # half as much as asked: posts wider by a tenth more than the cube root of 2; at most twice as wide
+        ({"safety": [0.75, 9.0, 9.0]}, False, [("posts", [1.386, 1.0, 1.0])]),
+        ({"safety": [0.01, 1.5, 9.0]}, False, [("posts", [2.0, 1.0, 1.0])]),
+        ({"safety": [0.75, 9.0, 9.0]}, True, []),  # no second time
+        ({"safety": [9.0, 9.0, 0.1]}, False, []),  # a curtain has no posts
+        # from 0.45 of the estimate of a curtain, that is built too, and is the cheaper one
+        ({"takes": [[46.0, 1.0], [44.0, 1.0], [99.0, 1.0]]}, False, [[True, False, False]]),
+        ({"takes": [[1.0, 1.0], [1.0, 46.0], [1.0, 1.0]]}, False, [[False, True, False]]),
+        ({"weak": [True, False, True]}, False, [[True, False, False]]),
+        ({"stuck": [False, True, True]}, False, [[False, True, False]]),
+        ({"weak": [True, False, False], "safety": [0.75, 9, 9]}, False, [("posts", [1.386, 1.0, 1.0])]),
+        ({"weak": [True, False, False], "safety": [0.75, 9, 9]}, True, [[True, False, False]]),
+        # dear in one group, to be widened in another
+        (
+            {"stuck": [False, True, False], "safety": [0.75, 9, 9]},
+            False,
+            [[False, True, False], ("posts", [1.386, 1.0, 1.0])],
+        ),
+    ],
+)
+def test_posts_are_widened_and_curtains_built_where_shores_are_in_doubt(
+    monkeypatch, change, last, done
+) -> None:
+    """Two pieces of shores and a curtain; curtains are estimated at 100 mm³ and 100 s each."""
+    values = {"safety": [9.0] * 3, "weak": [False] * 3, "stuck": [False] * 3, "takes": [[1.0, 1.0]] * 3}
+    values |= change
+    built = making._Tally(
+        np.array(values["takes"]),
+        np.full(3, 5.0),
+        np.array(values["safety"], float),
+        np.array(values["weak"]),
+        np.array(values["stuck"]),
+    )
+    curtain = tally([1.0] * 4, [False] * 4, [[1e3, 1e3]] * 4)
+    tallies = [built, curtain]
+    monkeypatch.setattr(making, "_tallied", lambda *how: tallies.pop(0))
+    cells = Given(pieces=3, layer=None, polygon=None, piece=np.arange(3))
+    made = Given(draft=Given(cells=cells))
+    monkeypatch.setattr(making, "made_of", lambda *how: made)
+    monkeypatch.setattr(making, "facing", lambda *how: (np.arange(3), np.arange(3)))
+    one = Chosen([3.0, 3.0, CURTAIN], [(100.0, 100.0)] * 3)
+    found = making._better(one, made, None, last)
+    told = []
+    for item in done:
+        told += [("tried", item), ("curtains", item)] if isinstance(item, list) else [item]
+    assert one.done == told and (found is one) == bool(done)
+
+
+def test_what_is_built_is_bettered_at_most_twice(monkeypatch) -> None:
+    asked = []
+
+    def better(one, made, place, last):
+        asked.append((one, last))
+        return wanted.pop(0) if wanted else None
+
+    monkeypatch.setattr(making, "_resting", lambda support, place: support)
+    monkeypatch.setattr(making, "made_of", lambda support, shores, place: support)
+    monkeypatch.setattr(making, "_better", better)
+    one, two, three = (Given(support=k, shores=None) for k in (1, 2, 3))
+    wanted: list[object] = []
+    assert making.best_made(one, None) == (one, 1) and asked == [(one, False)]
+    wanted, asked[:] = [two, three], []
+    assert making.best_made(one, None) == (three, 3)
+    assert asked == [(one, False), (two, True)]
+
+
+def test_what_nothing_carries_is_looked_for_where_it_hangs(monkeypatch) -> None:
+    """What stands out by no more than a layer holds by itself does not hang; what is thinner than half a
+    line is not built at all."""
+    seen = []
+
+    def carried(regions, hanging, around, reach_mm, width_mm):
+        seen.append(areas(hanging))
+        assert (around, reach_mm, width_mm) == ("around", 0.3, pytest.approx(0.9 * WIDTH))
+        return regions
+
+    monkeypatch.setattr(making, "carried", carried)
+    place = Given(process=MINE, reach_mm=0.3, around="around")
+    sliver = shapely.union(box(0, 0, 5.3, 5), box(9, 0, 9 + 0.4 * WIDTH, 5))
+    found = making._resting(regions(box(0, 0, 5, 5), sliver, box(0, 0, 9.3, 5)), place)
+    assert areas(found) == pytest.approx([25.0, 26.5, 46.5], abs=0.01)
+    # each layer is told what hangs of the one above it: of 4 mm more, all but the reach
+    assert seen == [pytest.approx([0.0, (9.3 - 5.6) * 5.0, 0.0], abs=0.01)]
+
+
+@pytest.fixture
+def drafting(monkeypatch):
+    """``drafted`` with one piece, whose checks ask for what each case says, one after the other."""
+    done: list[object] = []
+    cells = Given(pieces=1)
+
+    def run(*asked, shores=None, stay=0.0, weave="parallel"):
+        done.clear()
+        checks = [Given(wanted=Brace(*(np.array([float(v)]) for v in one))) for one in asked]
+
+        def checked(one, areas, place):
+            done.append("check")
+            return checks.pop(0) if len(checks) > 1 else checks[0]
+
+        def with_feet(support, layers, place):
+            done.append(f"feet of {layers}")
+            return support.copy()
+
+        def note(name, back):
+            def noted(*how):
+                done.append(name(*how) if callable(name) else name)
+                return back(*how)
+
+            return noted
+
+        monkeypatch.setattr(draft, "_checked", checked)
+        monkeypatch.setattr(draft, "_with_feet", with_feet)
+        monkeypatch.setattr(draft, "_cells", lambda *how: (cells, np.zeros(1, bool)))
+        monkeypatch.setattr(
+            draft, "_banded", lambda c, s, brace, p: draft.SupportDraft(c, s, None, None, [], brace)
+        )
+        monkeypatch.setattr(draft, "_areas", lambda *how: None)
+        monkeypatch.setattr(draft, "_to_stay_mm", lambda *how: np.array([stay]))
+        monkeypatch.setattr(draft, "_renumbered", lambda brace, old, new: brace)
+        monkeypatch.setattr(
+            draft, "_thickened", note(lambda *how: f"thicker {how[2][0]:g}", lambda support, *how: support)
+        )
+        monkeypatch.setattr(
+            draft, "_widened", note(lambda *how: f"wider {how[2][0]:g}", lambda feet, *how: feet)
+        )
+        monkeypatch.setattr(draft, "_walled", note("walls", lambda one, place: one))
+        monkeypatch.setattr(draft, "_tied", note(lambda *how: f"tied {how[1][0]:g}", lambda one, *how: one))
+        process = replace(MINE, structure=replace(STRUCTURE, weave=weave, foot_layers=4))
+        found, _ = draft.drafted(regions(*[EMPTY] * 3), shores, Given(process=process))
+        return list(done), found.brace
+
+    return run
+
+
+def test_a_draft_that_stands_is_left_as_it_is(drafting) -> None:
+    done, brace = drafting((0, 0, 0))
+    assert done == ["feet of 3", "check", "walls", "check"] and not brace.reshapes
+
+
+def test_feet_are_widened_at_most_twice_and_columns_thickened_once(drafting) -> None:
+    done, brace = drafting((0, 1.5, 0.5), (0, 0.5, 0.25), (0, 0.5, 0.25))
+    assert done == [
+        *("feet of 3", "check"),
+        *("thicker 0.5", "feet of 3", "wider 1.5", "check"),
+        *("wider 0.5", "check"),
+        *("walls", "check"),
+    ]
+    assert (brace.widen_mm[0], brace.thicken_mm[0]) == (2.0, 0.5)
+    done, _ = drafting((0, 1.5, 0), (0, 0, 0.25))
+    assert done == ["feet of 3", "check", "wider 1.5", "check", "walls", "check"]
+
+
+def test_feet_of_shores_are_as_wide_as_it_takes_to_stay(drafting) -> None:
+    done, brace = drafting((0, 1.0, 0), (0, 0, 0), shores=regions(EMPTY), stay=2.5)
+    assert "wider 2.5" in done and brace.widen_mm[0] == 2.5
+    assert "wider 3" in drafting((0, 3.0, 0), (0, 0, 0), shores=regions(EMPTY), stay=2.5)[0]
+    assert not any(one.startswith("wider") for one in drafting((0, 0, 0), stay=2.5)[0])  # a curtain
+
+
+def test_ties_are_drawn_where_lines_run_one_way(drafting) -> None:
+    done, _ = drafting((4.0, 0, 0))
+    assert done == ["feet of 3", "check", "walls", "check", "tied 4", "check"]
+    assert "tied 4" not in drafting((4.0, 0, 0), weave="crossed")[0]
+
+
+def test_cells_of_shores_are_slim_up_to_a_lane_and_two_lines(monkeypatch) -> None:
+    """Elsewhere up to twice a line and its distance: 2 x (3.0 + 0.45) mm; closed lines run around both."""
+    monkeypatch.setattr(draft, "lane_spacing_mm", lambda process: 8.0)
+    support = regions(shapely.union_all([box(0, 0, 6.8, 6.8), box(20, 0, 27, 7), box(40, 0, 48.8, 8.8)]))
+    cells, shore = draft._cells(support, None, MINE)
+    assert cells.slim.tolist() == [True, False, False] and not shore.any()
+    cells, shore = draft._cells(support, regions(box(39, -1, 60, 20)), MINE)
+    assert cells.slim.tolist() == [True, False, True] and shore.tolist() == [False, False, True]
+    more = shapely.union_all([box(40, 0, 49, 9)])
+    assert draft._cells(regions(more), regions(more), MINE)[0].slim.tolist() == [False]
+
+
+def test_columns_that_run_into_a_broad_cell_with_others_are_held_there() -> None:
+    """Two legs under one plate are a frame; one under a plate of its own is not."""
+    legs = shapely.union_all([box(0, 0, 2, 2), box(18, 0, 20, 2), box(40, 0, 42, 2)])
+    plates = shapely.union_all([box(0, 0, 20, 2), box(36, -4, 46, 6)])
+    cells = cells_of(regions(legs, legs, plates), 3.5)
+    slim = np.flatnonzero(cells.slim)
+    assert slim.tolist() == [0, 1, 2, 3, 4, 5]
+    chain = np.array([0, 1, 2, 0, 1, 2])
+    held = stability._held_above(cells, slim, chain, 3)
+    on = {int(c): bool(h) for c, h in zip(chain, held[chain], strict=True)}
+    at = [round(float(shapely.centroid(cells.polygon[k]).x)) for k in slim[:3]]
+    assert dict(zip(at, (on[int(c)] for c in chain[:3]), strict=True)) == {1: True, 19: True, 41: False}
+
+
+def volume_mm3(mesh) -> float:
+    a, b, c = np.moveaxis(mesh.vertices[mesh.faces], 1, 0)
+    return float(np.einsum("ij,ij->i", a, np.cross(b, c)).sum() / 6)
+
+
+@pytest.mark.parametrize(
+    ("lines", "tube_mm2"),
+    [(0, 0.0), (1, 9.88**2 - 8.98**2), (2, 9.88**2 - 8.08**2)],  # 0.06 mm inside, each line 0.45 mm
+)
+def test_the_solid_is_of_slabs_and_tubes(lines, tube_mm2) -> None:
+    """A block of 10 x 10 mm, five layers of 0.2 mm: two of foot, one of cap, between them closed lines."""
+    whole = regions(*[box(0, 0, 10, 10)] * 5)
+    cells, body = cells_of(whole, 1.0), regions(EMPTY, EMPTY, *whole[2:4], EMPTY)
+
+    def dense(*layers):
+        rows = np.array(layers, np.int64)
+        return Given(polygon=whole[rows], layer=rows, piece=np.zeros(len(rows), np.int64))
+
+    bands = Given(cap=dense(4), sole=dense(), foot=dense(0, 1), body=body)
+    mesh = solid_of(cells, bands, [], np.full(5, lines), 0.2 * np.arange(6), 0.45)
+    assert volume_mm3(mesh) == pytest.approx(60.0 + 0.4 * tube_mm2, rel=1e-3)
+    assert (mesh.vertices[:, 2].min(), mesh.vertices[:, 2].max()) == pytest.approx((0.0, 1.0))
