@@ -46,8 +46,8 @@ def tray(seed: int = 0, printers: tuple[str, ...] = ("heron", "tern")) -> list[R
 @pytest.mark.parametrize("by_layers", [False, True])
 def test_the_gradient_is_that_of_the_value(by_layers):
     """Central differences, step 1e-5: their error is about 1e-9 of the third derivative."""
-    readings = tray()
-    taken = [Taken(str(k // 8), "ab"[k % 2], k // 24) for k in range(len(readings))]
+    readings = tray(printers=("heron",))
+    taken = [Taken(str(k // 4), "ab"[k % 2], k // 8) for k in range(len(readings))]
     density = Density(*gathered(readings, MATERIALS, taken))
     assert {"era", "print", "grader"} <= {level for _, level, _ in density.columns}
     z = 0.3 * np.random.default_rng(1).standard_normal(len(density.columns))
@@ -66,6 +66,23 @@ def test_the_information_is_positive_and_adds_to_the_priors():
     _, _, information = density.expanded(z, False)
     np.testing.assert_allclose(information, information.T, rtol=1e-9, atol=1e-9)
     assert np.linalg.eigvalsh(information).min() > 1 - 1e-9
+
+
+def test_a_reading_of_a_gap_tells_what_the_laws_miss_at_that_gap_alone():
+    read = Reading("heron", "PLA", support_condition(PLA, 22.0, air_gap_mm=0.5), LetGo.HAND)
+    density = Density(*gathered([read] * 3, MATERIALS))
+    _, _, information = density.expanded(np.zeros(len(density.columns)), False)
+    place = [density.columns.index((f"bond_at_{n}", "both", "heron\nPLA")) for n in range(1, 7)]
+    own = np.diag(information)[place] - 1.0  # beyond the prior's
+    assert own[1] == pytest.approx(own[2]) and own[1] > 0.01  # 0.5 mm lies half way from two layers to three
+    assert not own[[0, 3, 4, 5]].any()
+
+
+def test_far_from_anything_read_the_climb_goes_on():
+    density = Density(*gathered(tray(printers=("heron",)), MATERIALS))
+    far = np.where([name == "log_onset" for name, _, _ in density.columns], -20.0, 0.0)
+    value, gradient, information = density.expanded(far, False)
+    assert np.isfinite(value) and np.isfinite(gradient).all() and np.isfinite(information).all()
 
 
 def test_what_two_judged_of_one_cell_counts_as_much_as_what_one_did():
