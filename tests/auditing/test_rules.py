@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from falsework import load_process
-from falsework.auditing import causes, copies, flow, gather, pipeline, supports, undersides
+from falsework.auditing import causes, copies, flow, foreign, gather, pipeline, supports, survey, undersides
 from falsework.auditing.copies import FoundCopies, Instead
 from falsework.auditing.deposit import ASIDE, BED, FLAT, PART, SUPPORT
 from falsework.auditing.flow import Fed, FlowChange
@@ -1206,7 +1206,7 @@ def test_a_raft_reaches_past_the_part_on_all_sides(monkeypatch) -> None:
     assert raft((1.1, 1.1, 1.1, 1.1))
     for side in range(4):
         assert not raft(tuple(0.9 if k == side else 1.1 for k in range(4)))
-    assert not raft((2.0,) * 4, dz=0.0) and not raft((2.0,) * 4, z=0.61)
+    assert not raft((2.0,) * 4, dz=0.0) and not raft((2.0,) * 4, z=0.60015) and raft((2.0,) * 4, z=0.60005)
 
 
 def copies_of(monkeypatch, bodies, first=0.99, taken=0.95):
@@ -1414,3 +1414,48 @@ def test_bodies_most_of_which_floats() -> None:
     assert taker._of_bodies(layer, np.array([0, 2])).tolist() == [0]
     layer.owner[3] = FLAT
     assert taker._of_bodies(layer, np.array([2])).tolist() == []  # all of it, but 9 mm
+
+
+def first_of(*lengths) -> int:
+    layers = survey._Layers()
+    layers.blocks = [
+        np.array([[k, 0.2 * (k + 1), 10.0, v, 1.0, 0.0, 0.0, 1.0, 1.0]]) for k, v in enumerate(lengths)
+    ]
+    layers.sample = {k: [rows_at((0.0, 0.0, v, 0.0))] for k, v in enumerate(lengths)}
+    found = Given(ground=Given(has_flat=False), sample={})
+    layers.into(found)
+    return found.first_layer
+
+
+def test_a_layer_is_one_of_the_print_from_five_millimetres_of_strands() -> None:
+    assert first_of(4.9, 5.1, 9.0) == 1 and first_of(5.1, 4.9) == 0 and first_of(1.0, 2.0) == 0
+
+
+@pytest.mark.parametrize(
+    ("layers", "each_mm3", "kind"),
+    [(5, 6.1, "stray"), (4, 9.0, None), (9, 3.3, None), (5, 20.5, "overlap"), (5, 19.5, "stray")],
+)
+def test_another_body_against_a_copy(monkeypatch, layers, each_mm3, kind) -> None:
+    """30 mm³ through five layers; from 0.35 of the part's 285.7 mm³ it is a part. What lies over the part,
+    on another body, or no higher than a brim does not count."""
+
+    monkeypatch.setattr(foreign, "_labels", lambda copies, ground: np.array([1]))
+
+    def row(x, z, path=1.0, width=each_mm3):
+        return [x, 0.0, path, 0.0, z, width, 0.0]
+
+    rows = [row(20.0, 1.0 + 0.2 * k) for k in range(layers)]
+    rows += [row(0.0, 1.0 + 0.2 * k) for k in range(9)]  # the part itself
+    rows += [row(90.0, 1.0 + 0.2 * k) for k in range(9)]  # a body apart
+    rows += [row(20.0, 0.1, width=99.0)]
+    placed = Given(
+        placement=Given(shift_mm=(0.0, 0.0, 0.0)), to_part=lambda xy: xy, shadow=shapely.box(-5, -5, 5, 5)
+    )
+    ground = Given(body_at=lambda xy: np.where(xy[:, 0] > 50.0, 2, 1))
+    found = list(
+        foreign.against_findings(
+            "post.stl", Given(middles=[np.array(rows)]), (placed,), ground, 5 * 20.0 / 0.35
+        )
+    )
+    assert [f.kind for f in found] == ([kind] if kind else [])
+    assert not found or (found[0].count, found[0].found) == (layers, pytest.approx(layers * each_mm3))

@@ -575,6 +575,8 @@ def test_words_of_how_the_part_is_made() -> None:
     assert walls.says == "the part has 1.0 lines of wall on average; 2 were planned"
     (both,) = make_findings(areas(ends=0.5), PLA, USUAL)
     assert both.says.startswith("the part's bottom and top are left open: skins get 50 % of the strands")
+    (uneven,) = make_findings(areas(ends=0.25, top=0.5), PLA, USUAL)
+    assert uneven.found == pytest.approx(0.25)  # the barest
     (top,) = make_findings(areas(top=0.25), PLA, USUAL)
     assert top.says.startswith("the part's top is left open: skins get 25 %")
     (fill,) = make_findings(areas(sparse=0.25), PLA, USUAL)
@@ -646,3 +648,20 @@ def test_where_the_part_ends_in_the_program(monkeypatch) -> None:
 
 def test_times_are_counted_in_words() -> None:
     assert (findings._times(1), findings._times(2)) == ("one line", "2 lines")
+
+
+@pytest.mark.parametrize(
+    ("wide", "meant"),
+    [
+        ((0.45, 0.45, 0.3, 0.3, 0.3), 0.45),  # two of five have the room's
+        ((0.5, 0.5, 0.3, 0.3, 0.3), 0.3),  # off it by a ninth
+        ((0.49, 0.41, 0.3, 0.3, 0.3), 0.45),  # by less than a tenth either way
+        ((0.45, *(0.3,) * 10), 0.3),  # one of eleven
+        ((0.45, *(0.3,) * 8), 0.45),  # one of nine
+    ],
+)
+def test_what_walls_are_meant_to_get(wide, meant) -> None:
+    from falsework.auditing.consistency import _meant
+
+    assert _meant(np.array(wide), 0.45) == meant
+    assert _meant(np.array(wide), None) == np.median(wide)

@@ -25,8 +25,16 @@ from falsework.droop.outcome import (
 )
 from falsework.droop.overhang import curl_layers, ledge_mm, threshold
 from falsework.droop.parameters import PRIORS, Parameters
-from falsework.droop.strand import REFERENCE_DIAMETER_MM, fluidity_1_pa, strand_of
-from falsework.droop.supported import room_mm, settled_mm, touching
+from falsework.droop.smooth import lesser
+from falsework.droop.strand import (
+    REFERENCE_DIAMETER_MM,
+    cross_flow_film_w_m2_k,
+    fluidity_1_pa,
+    strand_of,
+    strand_time_constant_s,
+    time_constant_s,
+)
+from falsework.droop.supported import clearance_mm, room_mm, settled_mm, touching
 from falsework.process import load_process
 
 PLA = load_process("pla-0.4")
@@ -274,3 +282,37 @@ def test_what_never_touches_holds_by_next_to_nothing() -> None:
     far = log_bond(30.0, 0.5, CAP, STRAND, free, True)
     usual = (free.bond_by_fan * one(STRAND.cooler), free.bond_by_heat * one(STRAND.hotter))
     assert one(far) - sum(usual) == pytest.approx(-27.631, abs=1e-3)
+
+
+def test_the_lesser_of_two_is_rounded_off_where_they_are_equal() -> None:
+    assert float(lesser(1.0, 1.0)) == pytest.approx(0.917004, abs=1e-6)  # the eighth root of a half
+    assert float(lesser(1.0, 3.0)) == pytest.approx(0.999981, abs=1e-6) == float(lesser(3.0, 1.0))
+
+
+def test_a_thick_cylinder_in_a_gale() -> None:
+    """50 mm at 20 m/s, of air that is 27 °C throughout: Re = 63,740, Nu = 159.4, h = 83.8 W/(m² K)."""
+    film = one(cross_flow_film_w_m2_k(np.array([50.0]), np.array([20.0]), np.array([26.85]), 26.85))
+    assert film == pytest.approx(83.85, abs=0.02)
+
+
+def test_films_of_fan_of_rising_air_and_of_heat_that_shines_add_up(monkeypatch) -> None:
+    """3 and 4 W/(m² K) of moving air make the third root of 91, 4.498; radiation adds its 5."""
+    from falsework.droop import strand as module
+
+    told = []
+
+    def noted(diameter, film, heat, conductivity):
+        told.append(one(film))
+        return time_constant_s(diameter, film, heat, conductivity)
+
+    monkeypatch.setattr(module, "cross_flow_film_w_m2_k", lambda *how: np.array([3.0]))
+    monkeypatch.setattr(module, "time_constant_s", noted)
+    strand_time_constant_s(replace(STRAND, films=(np.array([4.0]), np.array([5.0]))), P)
+    assert told == pytest.approx([9.49794], abs=1e-5)
+
+
+def test_how_far_a_free_strand_may_sink() -> None:
+    """A strand of 0.4 by 0.2 mm is as thick as one of 0.3021 mm across."""
+    thin = replace(PLA, line_width_mm=0.4, layer_height_mm=0.2)
+    assert clearance_mm(0.3, thin) == pytest.approx(0.5 - 0.30158, abs=1e-4)
+    assert clearance_mm(0.3, thin, 0.5) == pytest.approx(0.5 - 0.15079, abs=1e-4)
