@@ -191,6 +191,8 @@ def changed(document: dict, path: tuple, value) -> dict:
         (("readings", 1, "coupon"), "XXX", "refers to coupon 'XXX'"),
         (("readings", 0, "extra"), 1, "unknown field 'extra'"),
         (("readings", 0, "source"), ["print"], "is not a source"),
+        (("readings", 0, "source"), "hearsay", "is not a source"),
+        (("readings", 0, "versions", 0, "act"), "guessed", "is not"),
         (("materials", 0, "settings"), {"name": "PLA", "density_g_cm3": -1.0}, "out of range"),
         (("materials", 0, "settings"), {"name": "PLA", "colour": "\ud800"}, "holds what no ledger can"),
         (("materials", 0, "settings"), [], "is not an object"),
@@ -256,3 +258,14 @@ def test_printers_are_told_apart_by_name(text, tmp_path):
     ledger.add_printer(Printer("lighthouse"))
     notes = ledger.import_json(text).notes
     assert len(notes) == 1 and "build_width_mm" in notes[0]
+
+
+def test_a_material_whose_history_parts_later_is_told(tmp_path):
+    """Both began alike, and were described otherwise since."""
+    for name, price in (("ours", 30.0), ("theirs", 32.0)):
+        (tmp_path / name).mkdir()
+        museum(tmp_path / name).add_material(Material(price_per_kg=price), "a new spool")
+    ours, theirs = (Ledger.open(tmp_path / name / "ledger.sqlite3") for name in ("ours", "theirs"))
+    (note,) = ours.import_json(theirs.export_json()).notes
+    assert note == "material 'PLA' is described otherwise there (price_per_kg); ours stands"
+    assert ours.materials()["PLA"].price_per_kg == 30.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from types import SimpleNamespace as Given
 
 import numpy as np
@@ -451,3 +452,38 @@ def test_large_closed_meshes_are_thinned_but_not_across_marked_faces() -> None:
 
 def test_odds_of_failing_are_no_more_than_one_print() -> None:
     assert _odds(np.array([0.0, 0.2, 0.5, 0.6, 1.0])) == pytest.approx([0.0, 0.25, 1.0, 1.0, 1.0])
+
+
+@pytest.mark.parametrize(
+    ("wanted", "thinned_mm", "prices", "searched", "device"),
+    [
+        (False, 0.0, None, (9000, False), "cpu"),
+        (False, 0.02, None, (9000, False), "cpu"),
+        (True, 0.02, np.ones(7), (2000, True), "gpu"),
+        (True, 0.0, None, (2000, False), "cpu after gpu failed"),
+    ],
+)
+def test_what_counts_columns_and_on_what(monkeypatch, wanted, thinned_mm, prices, searched, device) -> None:
+    """Of 9000 directions 2000 are looked at where a graphics processor prices all of them."""
+    shortlist = import_module("falsework.orientation.shortlist")  # the package has a function of that name
+    asked = []
+
+    def found(judge, today, count, watch, refine):
+        asked.append(count)
+        return "looked", 11, "resting"
+
+    def passed_by(judge, looked, prices, watch):
+        return f"{looked} and what was passed by"
+
+    monkeypatch.setattr(shortlist, "wanted", lambda device, many: wanted)
+    monkeypatch.setattr(shortlist, "_judge", lambda body, own, wish, context: body)
+    monkeypatch.setattr(shortlist, "searched", found)
+    monkeypatch.setattr(shortlist, "with_passed_by", passed_by)
+    monkeypatch.setattr(shortlist, "_priced_there", lambda judge, count, watch: prices)
+    own = Given(thinned=lambda process: ("thin", thinned_mm), whole=lambda: "whole")
+    context, search = Given(watch=QUIET, device="auto"), Given(many=True, count=9000, everywhere=9)
+    (looked, looks, resting), on = shortlist._found(own, Given(process=None), None, search, True, context)
+    count, all_of_them = searched
+    assert asked == [count] and resting == "resting"
+    assert (looked, looks) == (("looked and what was passed by", 18) if all_of_them else ("looked", 11))
+    assert (on.whole, on.thinned_mm, on.device) == ("whole" if thinned_mm else "thin", thinned_mm, device)

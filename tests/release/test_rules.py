@@ -18,7 +18,7 @@ from falsework.release.value import FINGERS, PICK, Pulls, Tool
 from falsework.request.context import Context
 from falsework.request.standing import Standing
 from falsework.support.scheme import SupportStrands
-from falsework.watch import Watch
+from falsework.watch import QUIET, Watch
 from falsework.wording.figures import plain
 from release.scenes import PLA, arrays, box, piece
 from stacks import underside
@@ -655,3 +655,29 @@ def test_progress_of_what_is_tried_is_a_share(monkeypatch) -> None:
     found = remedies.what_to_change(planned, PLA, (), now, context, ())
     assert [one.change for one in found] == ["try 0", "try 1", "try 2", "try 3"]
     assert seen[:1] == [0.0] and seen[-1] == 1.0 and sorted(seen) == seen
+
+
+@pytest.mark.parametrize(
+    ("gap", "below", "side", "clearance"),
+    [(0.4, 0.2, 0.3, 0.2), (0.3, 0.4, 0.5, 0.3), (0.4, 0.4, 0.25, 0.25), (0.4, 0.4, 0.01, 0.05)],
+)
+def test_the_part_is_thinned_by_the_least_gap_around_it(monkeypatch, gap, below, side, clearance) -> None:
+    """A side that touches counts as a twentieth of a millimetre."""
+    seen = []
+
+    class Enough(Exception):
+        pass
+
+    def part_mesh(part, mm):
+        seen.append(mm)
+        raise Enough
+
+    monkeypatch.setattr(judge, "part_mesh", part_mesh)
+    monkeypatch.setattr(judge, "_check_meshes", lambda scheme: None)
+    scheme = Made(pieces=[1], gap=Made(realised_mm=gap), gap_below=Made(realised_mm=below))
+    process = Made(structure=Made(side_gap_mm=side))
+    with pytest.raises(Enough):
+        judge.judge_release(
+            Made(part=None, stack=None, need=None, scheme=scheme), process, Made(belief=None, watch=QUIET)
+        )
+    assert seen == [clearance]

@@ -304,6 +304,14 @@ def test_walls_stand_on_the_bed_at_their_phase() -> None:
     assert sorted(set(few.layer.tolist())) == [0, 1]
 
 
+@pytest.mark.parametrize(("widths", "kept"), [(1.55, True), (1.45, False)])
+def test_walls_shorter_than_one_and_a_half_lines_are_left_out(widths, kept) -> None:
+    cells = cells_of(regions(*[box(0, 0, widths * WIDTH, 30)] * 2), 0.1)
+    lines = Lines(Role.LINE, 0.0, 3.0, np.array([1.0]))
+    ground, none = np.full(2, EMPTY, dtype=object), np.zeros(2, np.int64)
+    assert bool(len(walls_of(cells, np.ones(2, bool), lines, none, ground, WIDTH, 0.3).layer)) is kept
+
+
 def test_walls_that_start_in_the_air_stand_where_the_part_carries_them() -> None:
     cells = cells_of(regions(EMPTY, EMPTY, box(0, 0, 12, 10), box(0, 0, 12, 10)), slim_below_mm=4.0)
     lines = Lines(Role.LINE, 0.0, 3.0, np.array([1.0]))
@@ -720,6 +728,8 @@ def test_what_holds_a_wall() -> None:
     }
     expected = {"free": 40.0, "lone set of a grid": 40.0, "grid": 3.0, "ties": 8.0}
     assert slender == pytest.approx({name: mm / WIDTH for name, mm in expected.items()})
+    tall = (lines_in(cells, long=20.0), lines_in(cells, Role.CROSS, long=2.0))
+    assert checked(cells, walls=tall).buckling_safety == checked(cells, walls=tall[:1]).buckling_safety
     z = 0.2 * np.arange(201)
     area = shapely.area(cells.polygon)
     ringed = check_pieces(
