@@ -121,9 +121,10 @@ def real_parts(most_bytes: int = MOST_BYTES) -> list[Path]:
 
 def planned_within(folder: Path, limit_s: float) -> dict[Path, float]:
     """Real parts that are planned in so many seconds, and what they took; said, which were not."""
-    path, found = listed_in(folder / "real.csv", real_parts()), {}
-    if not real_parts():
+    quick, found = [one for one in real_parts() if one.stem not in SLOW], {}
+    if not quick:
         return {}
+    path = listed_in(folder / "real.csv", quick)
     for row in screening(path, usable(), limit_s=limit_s).rows(folder / "real"):
         if row.pieces is not None:  # neither failed nor too large to be planned
             found[Path(row.file)] = row.seconds or 0.0
@@ -341,20 +342,20 @@ def looked_at_alone(path: Path) -> None:
 def overhead(folder: Path, quick: bool) -> None:
     """One worker, from the first row to the last; beside it the loop before and after, and the loop of what a
     worker calls, which draws the small picture as well."""
-    look = sorted(written(folder / "look", 60 if quick else 400).rglob("*.stl"))
+    look = sorted(written(folder / "look", 60 if quick else 200).rglob("*.stl"))
     warm("plan")
-    lasting = {path for path, took in planned_within(folder, 10.0).items() if took >= (0.3 if quick else 1.0)}
-    heavy = sorted(lasting)[: 3 if quick else 14]
+    lasting = {path for path, took in planned_within(folder, 6.0).items() if took >= (0.3 if quick else 1.0)}
+    heavy = sorted(lasting)[: 3 if quick else 12]
     loops = {"look": looked_at_alone, "plan": partial(falsework.plan, release=False, cores=1)}
     print("\n## Overhead over a plain loop of the same calls, one worker, wall\n")
     print("ms for each part but the first that was done\n")
     print("| depth | parts | plain loop, twice | with its picture | screened | more | share |")
     print("|---|---|---|---|---|---|---|", flush=True)
-    for depth, paths in (("look", look), ("plan", heavy)):
+    for depth, paths in (("plan", heavy), ("look", look)):
         call, own = loops[depth], partial(screened, briefing=briefed(depth))
         if len(paths) < 2:
             continue
-        looped(call, paths[:3])
+        looped(call, paths[:1])
         before = looped(call, paths)
         drawn = looped(lambda path, own=own: own(jobs_of([path])[0]), paths)
         one = screening(listed_in(folder / f"{depth}.csv", paths), 1, depth=depth, limit_s=300.0)

@@ -1,7 +1,8 @@
 """Figures of many lies at once on graphics processors: the mesh is taken there once, directions in batches.
 
 Figures are those of ``orientation_figures`` and ``facet_sums`` of ``kernels.column.intervals``, which are the
-reference twins; directions with a column of more hits than a graphics processor keeps are done here.
+reference twins; directions with a column of more hits than a graphics processor keeps are done here, if they
+are few.
 """
 
 from __future__ import annotations
@@ -23,9 +24,10 @@ from falsework.request.context import AUTO_DEVICE
 from falsework.watch import Watch
 
 CHUNK = 8192  # directions whose results are fetched together
-BATCH = 256  # directions whose columns are in memory at once, if there is room
+BATCH = 1024  # directions whose columns are in memory at once, if there is room: each launch costs the host
 SHARE = 0.5  # of the free memory of a device that is taken at most
 BUDGET = 4 << 30  # bytes that are taken at most, whatever is free
+FEW = 256  # directions at most that are done here: they take milliseconds each, not microseconds
 BUSY = 1 << 16  # threads that keep a device busy: small meshes are scanned by more threads a triangle
 
 
@@ -80,7 +82,10 @@ class Counter:
         self._pool = ThreadPoolExecutor(count)
 
     def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
-        """(d, FIGURES) as ``orientation_figures`` finds them for rotations (d, 3, 3)."""
+        """(d, FIGURES) as ``orientation_figures`` finds them for rotations (d, 3, 3).
+
+        NaN where a column has more hits than are kept there, if those are more than ``FEW``.
+        """
         chunks = list(_chunks(len(rotations), len(self._ways)))
         out = np.empty((len(rotations), k.FIGURES))
         for n in range(0, len(chunks), len(self._ways)):
@@ -91,6 +96,9 @@ class Counter:
             ]
             for (_, chunk), job in zip(round_, jobs, strict=True):
                 out[chunk] = job.result()
+        over = np.flatnonzero(np.isnan(out[:, 0]))
+        if 0 < len(over) <= FEW:
+            out[over] = figures_here(self._body, rotations[over], limits)
         return out
 
     def surface_sums(self, ups: Floats, solid_mm: float, band_mm: float) -> Floats:
@@ -116,7 +124,7 @@ class _LoadedBody:
         # Few threads are right for few directions: nothing that a person could act on.
         warnings.filterwarnings("ignore", ".*will likely result in GPU under-utilization")
         self._cuda, self._gpu, self._number = cuda, gpu, number
-        self._body, self._center = body, body.center
+        self._center = body.center
         with cuda.gpus[number]:
             to = cuda.to_device
             points = body.vertices.T  # (n, 3)
@@ -129,7 +137,7 @@ class _LoadedBody:
         self._kept: dict[int, tuple[Any, ...]] = {}  # by columns a direction
 
     def figures(self, rotations: Floats, limits: ColumnLimits, watch: Watch, step: str) -> Floats:
-        """As :meth:`Counter.figures`, for at most ``CHUNK`` directions."""
+        """As :meth:`Counter.figures`, for at most ``CHUNK`` directions; NaN for all with too many hits."""
         cuda, gpu, grid = self._cuda, self._gpu, limits.grid
         sine = np.float32(np.sin(np.radians(limits.limit_deg)) + k.LIMIT_BIAS)
         touch, head = np.float32(limits.touch_mm), np.float32(limits.head_mm)
@@ -173,9 +181,7 @@ class _LoadedBody:
             out = _figures(
                 placed.copy_to_host(), sums.copy_to_host(), longest.copy_to_host(), leans.copy_to_host(), grid
             )
-            over = np.flatnonzero(overfull.copy_to_host())
-        if len(over):
-            out[over] = figures_here(self._body, rotations[over], limits)
+            out[overfull.copy_to_host() > 0] = np.nan
         return out
 
     def surface_sums(self, ups: Floats, solid_mm: float, band_mm: float) -> Floats:

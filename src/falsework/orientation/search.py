@@ -288,7 +288,8 @@ def distinct(directions: Floats, order: NDArray[np.int64], apart_deg: float, mos
 
 
 def prices_everywhere(judge: Judge, count: int, watch: Watch) -> Floats:
-    """(count,) prices of so many even directions by GRID columns, whether it fits or not.
+    """(count,) prices of so many even directions by GRID columns, whether it fits or not; NaN where it is not
+    known.
 
     For judges that count columns on a graphics processor: so many lie so close that nothing is passed by.
     """

@@ -209,7 +209,8 @@ def _found(
     if prices is None:
         return (looked, looks, resting), _SearchedOn(whole.result(), thinned_mm, "cpu after gpu failed")
     looked = with_passed_by(judge, looked, prices, watch.part(0.8, 1.0))
-    return (looked, looks + len(prices), resting), _SearchedOn(whole.result(), thinned_mm, "gpu")
+    looks += int(np.isfinite(prices).sum())
+    return (looked, looks, resting), _SearchedOn(whole.result(), thinned_mm, "gpu")
 
 
 def _priced_there(judge: Judge, count: int, watch: Watch) -> Floats | None:
