@@ -304,9 +304,11 @@ def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool
     carried = {n for piece in plan.pieces for n in piece.undersides}
     missing: Collection[tuple[Standing, int]] = ()
     if compared:
-        standings = tuple(c.chosen for c in built.choices)
+        asked = tuple((c.chosen, *(option.contact_mm2 for option in c.options)) for c in built.choices)
+        room = process.structure.side_gap_mm, process.structure.head_widths
+        gaps = process.air_gap.layers, process.air_gap_below.layers
         missing = store.get(
-            ("unbuilt", weighed.key, _key_of(spared), standings, tuple(sorted(carried)), repr(process)),
+            ("unbuilt", weighed.key, _key_of(spared), asked, tuple(sorted(carried)), room, gaps),
             lambda: unbuilt(built.choices, carried, weighed.stack, need, process, built.swept, spared),
         )
     own = printing_price(weighed.part_cost, process, plan.weights)

@@ -99,11 +99,12 @@ def build_supports(
     watch.at("taking gaps off", 0.4)
     around = Surroundings(swept, process)
     kept, apart = swept.stages, _apart_from_lines(process)
+    gaps = process.air_gap.layers, process.air_gap_below.layers
     support, blocked = kept.get(
-        ("regions", apart), lambda: support_regions(swept, around, need.reach_mm, process)
+        ("regions", gaps), lambda: support_regions(swept, around, need.reach_mm, process)
     )
     place = SupportPlace(stack, need, around, blocked, process)
-    support = kept.get(("useful", apart), lambda: _useful(support, place))
+    support = kept.get(("useful", gaps), lambda: _useful(support, place))
     if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
         site = replace(kept.get(("site", apart), lambda: _site(support, place)), process=process)

@@ -177,13 +177,14 @@ def _beaten(
     built: _Tally, curtain: _Tally, mend: NDArray[np.bool_], doubtful: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """(count,) groups that are dearer than their curtain, or weak where it is not; and where the doubtful
-    together would take more filament or time than curtains, those that do."""
+    together would take more filament or time than curtains, those that do, unless only the curtain is
+    weak."""
     weak = built.weak & ~mend
     beaten = (weak & ~curtain.weak) | ((built.price >= curtain.price) & (weak | ~curtain.weak))
     now = np.where(beaten[:, None], curtain.takes, built.takes)[doubtful].sum(axis=0)
     more: NDArray[np.bool_] = now > curtain.takes[doubtful].sum(axis=0)
     if more.any():
-        beaten |= (built.takes > curtain.takes)[:, more].any(axis=1)
+        beaten |= (built.takes > curtain.takes)[:, more].any(axis=1) & (weak | ~curtain.weak)
     return beaten
 
 
