@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
@@ -69,6 +69,7 @@ from falsework.wording import figures
 from falsework.wording.notices import HeldUpright, LayOtherwise, Notice, NotStanding
 
 MOST_LAYERS = 20_000
+WORTH_TRYING = 0.98  # of the best price found, below which another must be at best to be designed
 MOST_STITCHED_SHARE = 0.9  # of its length: gaps as wide as that are not closed but guessed
 
 
@@ -118,8 +119,7 @@ def _planned(
     else:
         plan = judged(plan, context.part(0.85, 1.0)) if release else _priced(plan)
     if another is not None:
-        notice = LayOtherwise(another.turn_deg, another.price.total, plan.price.total)
-        plan = replace(plan, otherwise=notice)
+        plan = replace(plan, otherwise=LayOtherwise(another.turn_deg))
     watch.at("done", 1.0)
     return plan
 
@@ -132,7 +132,7 @@ def _supported(weighed: _Weighed, context: Context, compared: bool) -> Plan:
 
 
 def _another(raw: Part, request: Request, context: Context) -> Orientation | None:
-    from falsework.planning.otherwise import position_that_stands  # which plans some
+    from falsework.planning.otherwise import position_that_stands  # which asks this module what stands
 
     return position_that_stands(sized_part(raw, request), request.wish, context)
 
@@ -199,20 +199,24 @@ def _assembled(weighed: _Weighed, built: _Built, context: Context) -> Plan:
 def _sound(weighed: _Weighed, built: _Built, context: Context) -> tuple[Plan, _Built]:
     """What is built, and its plan; where pieces of it fail their checks, the cheapest of that, of the same
     without them, and where the choice was free of what they carry left, or carried from elsewhere."""
-    plan = _assembled(weighed, built, context)
-    found = [(plan, built)]
+    found = _with_firm(weighed, built, context)
+    plan = found[0][0]
     weak = {number for piece in plan.pieces if piece.weak for number in piece.undersides}
     if weak and weighed.wish.standing == AUTO:
-        found += _otherwise(weighed, built, weak, context)
-    for _, made in tuple(found):
-        found += [(_assembled(weighed, firm, context), firm) for firm in _firm(weighed, made)]
+        enough = WORTH_TRYING * min(_price(one).total for one, _ in found)
+        tried = _otherwise(weighed, built, weak)
+        tried = [choices for choices in tried if _at_best(weighed, plan, built, choices, context) < enough]
+        found += _tried(weighed, built, tried, context)
     return min(found, key=lambda one: _price(one[0]).total)
 
 
-def _otherwise(
-    weighed: _Weighed, built: _Built, weak: Collection[int], context: Context
-) -> list[tuple[Plan, _Built]]:
-    """What is built where the undersides ``weak``, by number, are left or carried from elsewhere instead."""
+def _with_firm(weighed: _Weighed, built: _Built, context: Context) -> list[tuple[Plan, _Built]]:
+    """What is built, and the same without what would not stand, with their plans."""
+    return [(_assembled(weighed, one, context), one) for one in (built, *_firm(weighed, built))]
+
+
+def _otherwise(weighed: _Weighed, built: _Built, weak: Collection[int]) -> list[tuple[Choice, ...]]:
+    """The choices with the undersides ``weak``, by number, left or carried from elsewhere instead."""
     wish, undersides = weighed.wish, weighed.need.undersides
 
     def instead(choice: Choice, standing: Standing) -> Choice:
@@ -223,18 +227,40 @@ def _otherwise(
             return choice
         return chosen_instead(choice, underside, standing)
 
-    beside = replace(context, watch=context.watch.part(0.85, 0.85).beside())
-
-    def planned(choices: tuple[Choice, ...]) -> tuple[Plan, _Built]:
-        then = _without(built, choices, weighed)
-        if then is None:
-            then = _built(weighed, choices, beside)
-        return _assembled(weighed, then, context), then
-
     now = [choice.chosen for choice in built.choices]
     tried = [tuple(instead(choice, standing) for choice in built.choices) for standing in Standing]
-    other = [choices for choices in tried if [choice.chosen for choice in choices] != now]
-    return side_by_side([partial(planned, choices) for choices in other])
+    return [choices for choices in tried if [choice.chosen for choice in choices] != now]
+
+
+def _at_best(
+    weighed: _Weighed, plan: Plan, built: _Built, choices: tuple[Choice, ...], context: Context
+) -> float:
+    """What a plan with ``choices`` costs at least: as if all they carry were carried where the pieces of
+    ``plan`` that would not stand are now, for nothing and firmly. Designing supports takes a hundred times as
+    long as asking this."""
+    if built.stance.topples:
+        return 0.0  # others may hold the part upright
+    firm = np.array([not piece.weak for piece in plan.pieces], dtype=bool)
+    kept = replace(built, supports=built.supports.only(firm))
+    # what was not built for other reasons is not built then either
+    pairs = zip(plan.choices, built.choices, choices, strict=True)
+    best = tuple(then if then.chosen is not now.chosen else made for made, now, then in pairs)
+    return _price(replace(_assembled(weighed, kept, context), choices=best, starts=())).total
+
+
+def _tried(
+    weighed: _Weighed, built: _Built, tried: Sequence[tuple[Choice, ...]], context: Context
+) -> list[tuple[Plan, _Built]]:
+    """What is built with each of the choices instead, and without what of it would not stand."""
+    beside = replace(context, watch=context.watch.part(0.85, 0.85).beside())
+
+    def planned(choices: tuple[Choice, ...]) -> list[tuple[Plan, _Built]]:
+        then = _without(built, choices, weighed)
+        if then is None:
+            then = _built(weighed, choices, beside, like=built.swept)
+        return _with_firm(weighed, then, context)
+
+    return [one for some in side_by_side([partial(planned, choices) for choices in tried]) for one in some]
 
 
 def _firm(weighed: _Weighed, built: _Built) -> list[_Built]:
@@ -316,14 +342,19 @@ def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool
     return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))
 
 
-def _built(weighed: _Weighed, choices: tuple[Choice, ...], context: Context) -> _Built:
+def _built(
+    weighed: _Weighed, choices: tuple[Choice, ...], context: Context, like: Swept | None = None
+) -> _Built:
+    """Supports for the choices; ``like``: a sweep for others, whose sections serve again."""
     process, stack, need = weighed.process, weighed.stack, weighed.need
     spared, watch = weighed.spared, context.watch
     standings = tuple(c.chosen for c in choices)
     sides = process.structure.side_gap_mm, process.structure.head_widths
     swept = context.store.get(
         ("swept", weighed.key, _key_of(spared), standings, sides),
-        lambda: sweep_columns(stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared),
+        lambda: sweep_columns(
+            stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared, like=like
+        ),
     )
     supports = context.store.get(
         ("supports", weighed.key, _key_of(spared), standings, repr(process)),
@@ -358,7 +389,7 @@ def _upright(weighed: _Weighed, built: _Built, context: Context) -> _Built:
             replace(c, chosen=Standing.BED, reason=reason) if c.underside in tried else c
             for c in built.choices
         )
-        then = _built(weighed, choices, context)
+        then = _built(weighed, choices, context, like=built.swept)
         if not then.stance.topples:
             return then
     return built

@@ -245,11 +245,10 @@ def _(x: n.DrawnFoot) -> str:
 def _(x: n.LayOtherwise) -> str:
     if x.turn_deg is None:
         return "another position, with a wider face down"
-    turn = ", ".join(f"{angle:g}" for angle in x.turn_deg)
-    return (
-        f"another position, turned by {turn}°: it stands so, and costs {price(x.price)} in all instead of "
-        f"{price(x.instead_of)}"
-    )
+    turned = f"another position, turned by {', '.join(f'{angle:g}' for angle in x.turn_deg)}°"
+    if x.price == 0.0:
+        return f"{turned}: it stands so by itself; a plan of it says what it costs"
+    return f"{turned}: it stands so, and costs {price(x.price)} in all instead of {price(x.instead_of)}"
 
 
 @said.register

@@ -282,8 +282,8 @@ class DrawnFoot(Notice, code="drawn-foot"):
 
 @dataclass(frozen=True)
 class LayOtherwise(Notice, code="other-lie"):
-    """What helps: another position of the part on the bed; turned by ``turn_deg`` it stands and costs
-    ``price`` in all, by its own plan, instead of ``instead_of``. None: none was looked for."""
+    """What helps: another position of the part on the bed; turned by ``turn_deg`` it stands by itself. Where
+    it was planned, it costs ``price`` in all instead of ``instead_of``. None: none was looked for."""
 
     turn_deg: tuple[float, float, float] | None = None
     price: float = 0.0
