@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -105,8 +106,12 @@ def plan_command(
 
         from falsework.files.folder import write_plan
         from falsework.planning import plan_for
+        from falsework.request.store import Store
 
-        result = plan_for(request, asked.context(watch.part(0.1, 0.8)))
+        context = asked.context(watch.part(0.1, 0.8))
+        if not best:  # one plan is made: what it came from is given back as soon as it was used
+            context = replace(context, store=Store(0))
+        result = plan_for(request, context)
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95), heading=heading)
         written = write_plan(
             result,

@@ -33,14 +33,18 @@ def write_stl(path: str | os.PathLike[str], vertices: ArrayLike, faces: ArrayLik
     134
     """
     points, every = np.asarray(vertices, dtype=np.float64), np.asarray(faces).reshape(-1, 3)
-    lots = [_facets(points[every[at : at + _AT_ONCE]]) for at in range(0, len(every), _AT_ONCE)]
+    count = 0
     # The header must not start with 'solid': readers take that for the text form of the format.
     header = f"falsework, millimetres: {name}".encode("ascii", "replace")[:80].ljust(80, b"\0")
     with atomic_file(path) as aside, open(aside, "wb") as out:
         out.write(header)
-        out.write(np.uint32(sum(map(len, lots))).astype("<u4").tobytes())
-        for facets in lots:
+        out.write(bytes(4))
+        for at in range(0, len(every), _AT_ONCE):
+            facets = _facets(points[every[at : at + _AT_ONCE]])
             out.write(facets.data)
+            count += len(facets)
+        out.seek(len(header))
+        out.write(np.uint32(count).astype("<u4").tobytes())
 
 
 def _facets(corners: Floats) -> NDArray[np.void]:

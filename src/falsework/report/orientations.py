@@ -296,7 +296,7 @@ def _pictures(soup: Soup, turn: np.ndarray[Any, Any], limit: float) -> tuple[Pic
     laid = replace(
         soup,
         points=np.ascontiguousarray(points),
-        normals=np.ascontiguousarray(soup.normals @ turn.T),
+        normals=np.ascontiguousarray(soup.normals @ turn.T, dtype=np.float32),
         tag=(past & ~low).astype(np.int64),
     )
     tones = pictures.Tones(

@@ -28,7 +28,7 @@ class Soup:
 
     points: Floats
     faces: NDArray[np.int32]
-    normals: Floats
+    normals: NDArray[np.float32]
     tag: Indices
 
     @property
@@ -37,10 +37,11 @@ class Soup:
         return self.points[self.faces]
 
 
-def loose(corners: Floats, normals: Floats, tag: Indices) -> Soup:
+def loose(corners: Floats, normals: NDArray[np.floating], tag: Indices) -> Soup:
     """Triangles that share no points, by their corners (m, 3, 3)."""
     faces = np.arange(3 * len(corners), dtype=np.int32).reshape(-1, 3)
-    return Soup(np.ascontiguousarray(corners).reshape(-1, 3), faces, np.ascontiguousarray(normals), tag)
+    short = np.ascontiguousarray(normals, dtype=np.float32)
+    return Soup(np.ascontiguousarray(corners).reshape(-1, 3), faces, short, tag)
 
 
 @dataclass(frozen=True, eq=False)

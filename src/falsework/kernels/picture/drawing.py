@@ -76,8 +76,8 @@ def draw_triangles(
 
 @kernel
 def corner_normals(
-    vertices: NDArray[np.float64], faces: NDArray[np.int64], crease_cosine: float
-) -> NDArray[np.float64]:
+    vertices: NDArray[np.float64], faces: NDArray[np.int32], crease_cosine: float
+) -> NDArray[np.float32]:
     """(m, 3, 3) unit normal at each corner of each face, smoothed over faces that meet at a small angle.
 
     Normals of the faces around a vertex are summed, weighted by area, over those whose cosine with the
@@ -101,14 +101,14 @@ def corner_normals(
             start[faces[m, k] + 1] += 1
     for v in range(total):
         start[v + 1] += start[v]
-    around = np.empty(3 * count, dtype=np.int64)
+    around = np.empty(3 * count, dtype=np.int32)
     cursor = start[:-1].copy()
     for m in range(count):
         for k in range(3):
             v = faces[m, k]
             around[cursor[v]] = m
             cursor[v] += 1
-    normals = np.empty((count, 3, 3))
+    normals = np.empty((count, 3, 3), dtype=np.float32)
     for m in range(count):
         for k in range(3):
             v = faces[m, k]
@@ -148,7 +148,7 @@ def turned(
 def pixel_normals(
     points: NDArray[np.float64],
     faces: NDArray[np.int32],
-    normals: NDArray[np.float64],
+    normals: NDArray[np.float32],
     axes: NDArray[np.float64],
     face: NDArray[np.int64],
     out: NDArray[np.float32],
