@@ -92,8 +92,16 @@ class Clear:
             out[i] = total
         return out
 
-    def drawn(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
-        """``drawn_together``, of every so many layers, bays dealt out among the cores."""
+    def drawn(self, bays: Bays, lean: Lean) -> Regions:
+        """Shores of the bays in every layer."""
+        return self._drawn(bays, 1, lean, measured=False)[0]
+
+    def roughly(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
+        """``drawn_together``, of every so many layers."""
+        return self._drawn(bays, layers, lean, measured=True)
+
+    def _drawn(self, bays: Bays, layers: int, lean: Lean, measured: bool) -> tuple[Regions, Floats]:
+        """Bays dealt out among the cores."""
         out = np.full(bays.heads.shape, EMPTY, dtype=object)
         landed = np.zeros(len(out))
         on_bed = self.on_bed[bays.piece]
@@ -102,7 +110,7 @@ class Clear:
             for some in dealt(np.flatnonzero(chosen), _HAND):
                 around = getattr(self, name)[::layers]
                 mine = own_copies(around) if cores_here() > 1 else around
-                jobs.append(partial(drawn_together, bays.only(some), mine, lean))
+                jobs.append(partial(drawn_together, bays.only(some), mine, lean, measured))
                 hands.append(some)
         for some, (regions, area) in zip(hands, side_by_side(jobs), strict=True):
             out[some], landed[some] = regions, area
@@ -167,7 +175,7 @@ class Design:
         post_mm, drawn = self.bays.post_mm.copy(), self.drawn.copy()
         post_mm[wider] *= times[self.bays.piece[wider]]
         bays = replace(self.bays, post_mm=post_mm)
-        drawn[wider] = self.clear.drawn(bays.only(wider), 1, self.site.lean)[0]
+        drawn[wider] = self.clear.drawn(bays.only(wider), self.site.lean)
         return replace(self, bays=bays, drawn=drawn)
 
     def groups(self, cells: Cells) -> tuple[Indices, Indices]:
@@ -237,7 +245,7 @@ class Posts:
         """Bays of the side that each piece, (pieces,), is built with, and (bays, L) their shores."""
         bays, key = self.bays.only(self.bays.side_mm == side_mm[self.bays.piece]), side_mm.tobytes()
         if key not in self._drawn:
-            self._drawn[key] = self.clear.drawn(bays, 1, self.lean)[0]
+            self._drawn[key] = self.clear.drawn(bays, self.lean)
         return bays, self._drawn[key]
 
 
@@ -388,7 +396,7 @@ def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     many = int(np.clip(int(np.flatnonzero(full)[-1]) // _STEPS, *_COARSE))
     coarse = replace(bays, heads=coarser(bays.heads, many))
     lean = replace(site.lean, step_mm=many * site.lean.step_mm)
-    out, landed = clear.drawn(coarse, many, lean)
+    out, landed = clear.roughly(coarse, many, lean)
     area, outline = planar.area(out), planar.length(out)
     rings, corners = planar.get_num_geometries(out) * (area > 0), planar.get_num_coordinates(out)
     wide = 4.0 * area > outline * site.lane_spacing_mm

@@ -137,8 +137,9 @@ class Lean:
     thin_mm: float
 
 
-def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, Floats]:
-    """(B, L) regions of every bay's shore, and (B,) area in mm² that lands on the part.
+def drawn_together(bays: Bays, blocked: Regions, lean: Lean, measured: bool = True) -> tuple[Regions, Floats]:
+    """(B, L) regions of every bay's shore, and (B,) area in mm² that lands on the part, if that is
+    ``measured``.
 
     Beneath each layer lies at least what is left when every point of the layer moves towards the post by
     the step; points that would move into ``blocked`` go straight down.
@@ -169,7 +170,7 @@ def drawn_together(bays: Bays, blocked: Regions, lean: Lean) -> tuple[Regions, F
             if len(old):
                 now[old] = _moved(before[old], bays.at_mm[mine], half[mine], step_mm)
                 now[old] = _with_posts(now[old], posts[mine], step_mm)
-                now[old], lost = _kept_off(now[old], before[old], blocked[i], lean)
+                now[old], lost = _kept_off(now[old], before[old], blocked[i], lean, measured)
                 now[old] = _plain(now[old], blocked[i], few, mine)
                 landed[mine] += lost
         fresh = np.flatnonzero(full[some, i])
@@ -235,10 +236,10 @@ def _plain(regions: Regions, blocked: planar.Geometry, few: Floats, mine: Indice
 
 
 def _kept_off(
-    moved: Regions, before: Regions, blocked: planar.Geometry, lean: Lean
+    moved: Regions, before: Regions, blocked: planar.Geometry, lean: Lean, measured: bool
 ) -> tuple[Regions, Floats]:
     """What of the moved regions is free, with what stays free by going straight down instead; and the area
-    (mm²) that can do neither and lands."""
+    (mm²) that can do neither and lands, if that is ``measured``."""
     lost_mm2 = np.zeros(len(moved))
     if blocked.is_empty:
         return moved, lost_mm2
@@ -257,8 +258,9 @@ def _kept_off(
         some, of = np.unique(owner[pressed], return_inverse=True)
         thin = gathered(thin[pressed], of, len(some))
         out[hit[some]] = _united(out[hit[some]], _near(straight[some], thin, 1.5 * lean.step_mm))
-    carried = offset_mitred(out[hit], lean.step_mm, limit=1.5)
-    lost_mm2[hit] = planar.area(overlay.difference(before[hit], carried))
+    if measured:
+        carried = offset_mitred(out[hit], lean.step_mm, limit=1.5)
+        lost_mm2[hit] = planar.area(overlay.difference(before[hit], carried))
     return out, lost_mm2
 
 

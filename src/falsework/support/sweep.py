@@ -226,10 +226,11 @@ def carried(
     """
     out, gone = regions.copy(), open_beneath.copy()
     margin = around.side_mm + 2.0 * reach_mm
+    asks = np.flatnonzero(~planar.is_empty(out[1:]) & ~planar.is_empty(gone[:-1])) + 1
+    bits, owner = _over(out[asks], gone[asks - 1])  # of all layers at once: most have none
+    owner = asks[owner]
 
-    def hanging(i: int) -> planar.Geometry:
-        bits, _ = parts(areas_only(np.array([overlay.intersection(out[i], gone[i - 1])], dtype=object)))
-        bits = bits[planar.area(bits) > _SPECK_MM2]  # what rounding left beside outlines are mostly specks
+    def hanging(i: int, bits: Regions) -> planar.Geometry:
         if not len(bits):
             return EMPTY
         over = planar.multipolygons(bits)
@@ -241,14 +242,13 @@ def carried(
         left = overlay.difference(rest, around.ground(i, reach_mm, window))
         return EMPTY if left.area < _SPECK_MM2 else left
 
-    def asks(i: int) -> bool:
-        return not (gone[i - 1].is_empty or out[i].is_empty)
-
     # All layers are looked at as they are, beside each other; then again where one beneath has changed.
-    at_first = by_layer(hanging, [i for i in range(1, len(regions)) if asks(i)])
+    at_first = by_layer(lambda i: hanging(i, bits[owner == i]), np.unique(owner))
     changed = False
     for i in range(1, len(regions)):
-        lost = hanging(i) if changed and asks(i) else EMPTY if changed else at_first.get(i, EMPTY)
+        lost = at_first.get(i, EMPTY)
+        if changed:
+            lost = hanging(i, _over(out[i : i + 1], gone[i - 1 : i])[0])
         changed = not lost.is_empty
         if changed:
             rest = np.array([overlay.difference(out[i], lost)], dtype=object)
@@ -256,6 +256,13 @@ def carried(
             gone[i] = overlay.union(gone[i], overlay.difference(out[i], left))
             out[i] = left
     return out
+
+
+def _over(regions: Regions, open_beneath: Regions) -> tuple[Regions, NDArray[np.int64]]:
+    """The connected parts of what the regions have over what is open, and the index of the region of each."""
+    bits, owner = parts(areas_only(overlay.intersection(regions, open_beneath)))
+    good = planar.area(bits) > _SPECK_MM2  # what rounding left beside outlines are mostly specks
+    return bits[good], owner[good]
 
 
 def by_layer(
