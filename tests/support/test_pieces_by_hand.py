@@ -178,7 +178,7 @@ def test_where_no_support_may_be() -> None:
     block, plate, column = box(0, 0, 4, 4), box(0, 0, 10, 10), box(0, 0, 10, 10)
     sections = [block] * 2 + [EMPTY] * 4 + [plate] * 2
     around = around_of(sections, [column] * 6 + [EMPTY] * 2)
-    blocked = areas(around.blocked())
+    blocked = areas(around.blocked)
     lip = 4.2 * 4.2 + 2 * 0.2 * 4.0 + 0.2 * 0.2 * 2.0  # roughly: half the clearance beside the next layer
     assert blocked[2] == pytest.approx(lip, rel=0.05)  # the gap on the block, and its lip
     assert blocked[3] == 0.0
@@ -603,7 +603,7 @@ def test_posts_are_widened_and_curtains_take_over_piece_by_piece(monkeypatch) ->
     monkeypatch.setattr(
         Clear,
         "drawn",
-        lambda self, bays, layers, lean: asked.append(bays) or (bays.heads, np.zeros(len(bays.piece))),
+        lambda self, bays, lean: asked.append(bays) or bays.heads,
     )
     bays = replace(empty_bays([40.0] * 3, [0, 1, 1]), post_mm=np.array([2.0, 3.0, 4.0]))
     support = [box(0, 0, 4, 4) | box(10, 0, 14, 4)] * 4

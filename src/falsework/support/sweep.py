@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -180,6 +180,7 @@ class Surroundings:
         """(L,) where the part beneath may carry a wall, generously: past the gap or beside the clearance."""
         return self._swept.united(-1, (-1 - self.gap_below_layers,))
 
+    @cached_property
     def blocked(self) -> Regions:
         """(L,) where no support may be: the part with clearance, the gap under it and the gap on it.
 
@@ -389,7 +390,7 @@ def support_regions(
     active = ~planar.is_empty(swept.columns)
     if not active.any():
         return swept.columns, empties(len(active))
-    blocked = around.blocked()
+    blocked = around.blocked
     out = empties(len(active))
     out[active] = overlay.difference(swept.columns[active], blocked[active])
     out, dropped = sifted(simplified(out, _OUTLINE_TOLERANCE_MM), 0.45 * process.line_width_mm)

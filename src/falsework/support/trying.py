@@ -95,7 +95,7 @@ def _carried(
     for window in _windows(boxes[[number - 1 for number in numbers]]):
         near = _meet(boxes, window)
         seen = _through(window, swept, int(tops[near].max()) + 2, process)
-        anywhere = None
+        anywhere, around = None, None
         for standing, asked in doubtful.items():
             if not near[[number - 1 for number in asked]].any():
                 continue
@@ -105,13 +105,15 @@ def _carried(
                 anywhere = tried if standing is Standing.BED_OR_PART else None
             else:  # from the bed alone: what of the same columns reaches it, between the same surroundings
                 tried = replace(anywhere, columns=reaching_bed(anywhere.columns, anywhere.cleared))
-            out[standing] |= _ended_beneath(tried, need, process)
+            if around is None or spared is not None:
+                around = Surroundings(tried, process)
+            out[standing] |= _ended_beneath(tried, around, need, process)
     return out
 
 
-def _ended_beneath(tried: Swept, need: NeedMap, process: Process) -> set[int]:
+def _ended_beneath(tried: Swept, around: Surroundings, need: NeedMap, process: Process) -> set[int]:
     """Numbers of the undersides beneath which columns end once gaps and clearance are taken off."""
-    support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
+    support, _ = support_regions(tried, around, need.reach_mm, process)
     cells = cells_of(support, 0.0)
     if not cells.pieces:
         return set()
