@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import falsework
+from falsework.cli.guard import BUDGET, TOO_LARGE_MB, budget_bytes
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGUSR1"), reason="a system without such signals")
 
@@ -63,6 +64,13 @@ def test_a_call_that_never_returns_is_ended() -> None:
 
 def test_what_can_unwind_unwinds_by_itself() -> None:
     assert stopped(UNWOUND) == (1, "")
+
+
+def test_what_fits_no_printer_gets_a_smaller_budget(monkeypatch) -> None:
+    monkeypatch.delenv(BUDGET, raising=False)
+    assert budget_bytes(too_large=True) == min(budget_bytes(), TOO_LARGE_MB << 20)
+    monkeypatch.setenv(BUDGET, "3000")
+    assert budget_bytes(too_large=True) == 3000 << 20
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="a system that does not tell what is held")

@@ -15,11 +15,13 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import partial
 from types import FrameType
 
 PATIENCE_S = 1.2
 BUDGET = "FALSEWORK_MEMORY_MB"
 SHARE_OF_MACHINE = 0.75
+TOO_LARGE_MB = 1536  # what may be held for a part that does not fit the printer: nobody prints it as it is
 CURE = f"Use a coarser mesh, a smaller part or thicker layers, or allow more by {BUDGET}"
 
 # Arguments: the work's process, its budget in bytes, seconds to unwind, what to say of it. Told on stdin.
@@ -56,9 +58,9 @@ class OverBudget(MemoryError):
     """The work holds more memory than it may."""
 
 
-def budget_bytes() -> int:
-    """What one command may hold: ``FALSEWORK_MEMORY_MB``, else three quarters of the machine's memory; 0
-    where the system does not tell."""
+def budget_bytes(too_large: bool = False) -> int:
+    """What one command may hold: ``FALSEWORK_MEMORY_MB``, else three quarters of the machine's memory, but
+    ``TOO_LARGE_MB`` where parts may be ``too_large``; 0 where the system does not tell."""
     asked = os.environ.get(BUDGET, "")
     if asked.strip().isdecimal():
         return int(asked) << 20
@@ -68,16 +70,18 @@ def budget_bytes() -> int:
     for path in ("/sys/fs/cgroup/memory.max", "/sys/fs/cgroup/memory/memory.limit_in_bytes"):
         with contextlib.suppress(OSError, ValueError), open(path, encoding="ascii") as limit:
             machine = min(machine, int(limit.read()))
-    return int(SHARE_OF_MACHINE * machine)
+    budget = int(SHARE_OF_MACHINE * machine)
+    return min(budget, TOO_LARGE_MB << 20) if too_large else budget
 
 
 @contextlib.contextmanager
-def guarded() -> Iterator[None]:
-    """Long work within the block ends soon after SIGINT or SIGTERM, and before it fills the memory."""
+def guarded(too_large: bool = False) -> Iterator[None]:
+    """Long work within the block ends soon after SIGINT or SIGTERM, and before it fills the memory:
+    ``too_large`` as ``budget_bytes`` has it."""
     if not hasattr(signal, "SIGUSR1"):  # a system without such signals
         yield
         return
-    budget = budget_bytes()
+    budget = budget_bytes(too_large)
     said = f"part: more than {budget >> 20} MB of memory would be needed for it. {CURE}."
     command = [
         sys.executable,
@@ -96,7 +100,7 @@ def guarded() -> Iterator[None]:
     assert watcher.stdin is not None
     told = watcher.stdin.fileno()
     os.set_blocking(told, False)
-    before = signal.signal(signal.SIGUSR1, _over_budget)
+    before = signal.signal(signal.SIGUSR1, partial(_over_budget, budget))
     earlier = signal.set_wakeup_fd(told, warn_on_full_buffer=False)
     try:
         yield
@@ -108,5 +112,5 @@ def guarded() -> Iterator[None]:
         watcher.wait()
 
 
-def _over_budget(number: int, frame: FrameType | None) -> None:
-    raise OverBudget(f"more than {budget_bytes() >> 20} MB of memory would be needed for it")
+def _over_budget(budget: int, number: int, frame: FrameType | None) -> None:
+    raise OverBudget(f"more than {budget >> 20} MB of memory would be needed for it")

@@ -25,7 +25,7 @@ def inspect_command(session: Session, asked: AskedOptions, as_json: bool) -> Non
 
     from falsework.cli.compiling import announced
 
-    with announced(), session.progress() as watch:
+    with announced(), session.progress(asked.too_large) as watch:
         from falsework.planning import inspect_for
 
         request = asked.read(request, watch.part(0.0, 0.2))

@@ -65,7 +65,7 @@ def lie_command(
 
     from falsework.cli.compiling import announced
 
-    with announced(), session.progress() as watch:
+    with announced(), session.progress(asked.too_large) as watch:
         request = asked.request(searches=True)
 
         from falsework.orientation import Search

@@ -100,7 +100,7 @@ def plan_command(
 
     from falsework.cli.compiling import announced
 
-    with announced(), session.progress() as watch:
+    with announced(), session.progress(asked.too_large) as watch:
         best = asked.lie == BEST
         request = asked.read(asked.request(searches=best), watch.part(0.0, 0.1), turnable=best)
 

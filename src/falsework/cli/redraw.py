@@ -123,7 +123,7 @@ def redraw_command(
     from falsework.planning.pipeline import raw_part
     from falsework.redrawing import Scope, candidates, redraw_for
 
-    with session.progress() as watch:
+    with session.progress(asked.too_large) as watch:
         raw = raw_part(request, watch)
     if list_faces:
         found = candidates(raw)
@@ -135,7 +135,7 @@ def redraw_command(
     wish = request.wish
     if wish.spare.empty and not as_json and sys.stdin.isatty() and sys.stderr.isatty():
         wish = replace(wish, spare=_asked(raw))
-    with announced(), session.progress() as watch:
+    with announced(), session.progress(asked.too_large) as watch:
         scope = Scope(
             changing.kinds or None,
             changing.undersides or None,

@@ -43,12 +43,13 @@ class Session:
         raise KeyboardInterrupt
 
     @contextlib.contextmanager
-    def progress(self) -> Iterator[Watch]:
+    def progress(self, too_large: bool = False) -> Iterator[Watch]:
         """A watch that draws a bar on stderr if that is a terminal, and is quiet otherwise; work within is
-        guarded: see :mod:`falsework.cli.guard`."""
+        guarded, parts that do not fit the printer (``too_large``) within less memory: see
+        :mod:`falsework.cli.guard`."""
         from falsework.cli.guard import guarded
 
-        with guarded(), self._shown() as watch:
+        with guarded(too_large), self._shown() as watch:
             yield watch
 
     @contextlib.contextmanager
