@@ -105,6 +105,7 @@ def plan_command(
         request = asked.read(asked.request(searches=best), watch.part(0.0, 0.1), turnable=best)
 
         from falsework.files.folder import write_plan
+        from falsework.memory import given_back
         from falsework.planning import plan_for
         from falsework.request.store import Store
 
@@ -112,6 +113,7 @@ def plan_command(
         if not best:  # one plan is made: what it came from is given back as soon as it was used
             context = replace(context, store=Store(0))
         result = plan_for(request, context)
+        given_back()
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95), heading=heading)
         written = write_plan(
             result,

@@ -18,6 +18,7 @@ from falsework.droop.laws import Laws
 from falsework.errors import PartError, ProcessError
 from falsework.layers import layer_boundaries, planar, stack_layers
 from falsework.layers.stack import LayerStack
+from falsework.memory import given_back
 from falsework.need import need_map, with_support
 from falsework.need.measured import MeasuredPart
 from falsework.need.underside import NeedMap, UndersideKind
@@ -109,6 +110,7 @@ def _planned(
     watch = context.watch
     weighed = _weighed(request, context.part(0.0, 0.6))
     plan = replace(_supported(weighed, context, compared), lies=lies)
+    given_back()
     falls = lies is None and plan.stance is not None and not plan.stance.stands
     another = None
     if otherwise and falls:
