@@ -2,9 +2,10 @@
 
     python benchmarks/redraw_stopping.py PART … [--stops 3] [--at-once N]
 
-A row for each part: wall time of a redraw (no cuts), in a process of its own and as the command runs it; the longest
-stretch without a word and the word before it; then, each in a new process, the seconds from SIGINT, sent in the
-longest stretches, to the end of the process. Meshes are arguments: nothing is fetched. Kernels must be compiled.
+A row for each part: wall time of a redraw (no cuts), in a process of its own and as the command runs it;
+the longest stretch without a word and the word before it; then, each in a new process, the seconds from
+SIGINT, sent in the longest stretches, to the end of the process. Meshes are arguments: nothing is fetched.
+Kernels must be compiled.
 """
 
 from __future__ import annotations
@@ -28,13 +29,15 @@ from dataclasses import replace
 from falsework.cli.session import stoppable
 from falsework.redrawing import redraw
 with stoppable() as session, session.progress() as watch:
-    redraw(sys.argv[1], split=False, cores=1, watch=replace(watch, tell=lambda step, _: print(step, flush=True)))
+    told = replace(watch, tell=lambda step, _: print(step, flush=True))
+    redraw(sys.argv[1], split=False, cores=1, watch=told)
 """
 
 
 @dataclass(frozen=True)
 class Heard:
-    """When each word came, s after the first, and the words; seconds from SIGINT to the end, where it was sent."""
+    """When each word came, s after the first, and the words; seconds from SIGINT to the end, where it was
+    sent."""
 
     at_s: tuple[float, ...]
     words: tuple[str, ...]
