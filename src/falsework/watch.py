@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from threading import Lock
 from typing import Any
@@ -73,6 +74,24 @@ class Watch:
 
 
 QUIET = Watch()
+_HEEDED: ContextVar[Watch] = ContextVar("heeded", default=QUIET)
+
+
+@contextmanager
+def heeding(watch: Watch) -> Iterator[None]:
+    """Within the block, ``breathe`` asks this watch, also in threads that work for the block."""
+    before = _HEEDED.set(watch)
+    try:
+        yield
+    finally:
+        _HEEDED.reset(before)
+
+
+def breathe(step: str) -> None:
+    """Raise ``Cancelled`` if the work at hand is to stop: for what many stages call again and again, so that
+    each may be stopped between its words."""
+    if _HEEDED.get().stop():
+        raise Cancelled(step)
 
 
 @contextmanager

@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from functools import partial
 from types import FrameType
 
-PATIENCE_S = 1.2
+PATIENCE_S = 0.8
 BUDGET = "FALSEWORK_MEMORY_MB"
 SHARE_OF_MACHINE = 0.75
 TOO_LARGE_MB = 1536  # what may be held for a part that does not fit the printer: nobody prints it as it is

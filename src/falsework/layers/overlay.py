@@ -17,10 +17,13 @@ import numpy as np
 import shapely
 
 from falsework.cores import in_chunks
+from falsework.watch import breathe
 
 GRIDS_MM = (1e-6, 1e-5, 1e-4)
 _LEAST = 8  # regions that a thread takes at a time
 _WORTH_SHARING = 4 * _LEAST
+_AT_A_TIME = 32  # and between two looks at whether the work is to stop
+_STEP = "working on outlines"
 _DIVIDED_MM = 0.02  # length of the bits a line is taken apart into where all else fails
 
 Areas = Any  # a shapely geometry, or an array of them
@@ -109,9 +112,20 @@ def _elementwise(operation: Callable[..., Areas], coarser: Callable[..., Areas],
     if max(np.size(a) for a in arguments) >= _WORTH_SHARING:
         arrays = _alike(arguments)
         if arrays[0].ndim == 1:
-            found = in_chunks(partial(_in_one, operation, coarser), _LEAST, *arrays)
+            found = in_chunks(partial(_by_turns, operation, coarser), _LEAST, *arrays)
             return np.concatenate(found)
+    breathe(_STEP)
     return _in_one(operation, coarser, *arguments)
+
+
+def _by_turns(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arrays: Any) -> Areas:
+    """A few regions at a time, so that the work may be stopped between them."""
+    found = []
+    for first in range(0, len(arrays[0]), _AT_A_TIME):
+        breathe(_STEP)
+        some = (array[first : first + _AT_A_TIME] for array in arrays)
+        found.append(_in_one(operation, coarser, *some))
+    return np.concatenate(found)
 
 
 def _in_one(operation: Callable[..., Areas], coarser: Callable[..., Areas], *arguments: Any) -> Areas:
@@ -151,6 +165,7 @@ def _array(argument: Any) -> Any:
 
 
 def _taken_together(operation: Callable[..., Areas], kind: Set, geometries: Areas) -> Areas:
+    breathe(_STEP)
     try:
         return operation(geometries)
     except shapely.GEOSException:

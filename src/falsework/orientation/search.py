@@ -6,6 +6,7 @@ columns are counted only where that may be less than the best so far.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields, replace
@@ -310,9 +311,11 @@ def with_passed_by(judge: Judge, found: Looked, prices: Floats, watch: Watch) ->
 
 
 def searched(
-    judge: Judge, today: Floats, count: int, watch: Watch, *, refine: bool = True
+    judge: Judge, today: Floats, count: int, watch: Watch, *, refine: bool = True, below: float = math.inf
 ) -> tuple[Looked, int, Floats]:
     """The lies worth a closer look, on GRID columns; how many directions were weighed; resting ones (r, 3).
+
+    Only those that may cost less than ``below`` count: ``today`` is all there is where no facets leave hope.
 
     ``count`` even directions, on COARSE_GRID columns where their facets leave hope, the best of them and
     their front again on GRID, with the resting faces and ``today`` (3,); in the same way a denser lattice
@@ -322,11 +325,14 @@ def searched(
     judge = with_hidden(judge, watch)
     resting = resting_directions(judge.body.points)
     looked = judge(today[None], GRID, watch, "looking at every side")
+    at_rest, even = (judge.foresee(some) for some in (resting, even_directions(count)))
+    if min(float(least.min(initial=math.inf)) for _, least in (at_rest, even)) >= below:
+        return looked, 1 + count, resting[:0]
     if len(resting):
-        hopeful = _hopeful(judge, judge.foresee(resting), WORSE_THAN_ANY, GRID, watch.part(0.0, 0.1))
+        hopeful = _hopeful(judge, at_rest, min(WORSE_THAN_ANY, below), GRID, watch.part(0.0, 0.1))
         looked = joined(looked, hopeful)
-    best = float(looked.rank.min())
-    coarse = _hopeful(judge, judge.foresee(even_directions(count)), best, COARSE_GRID, watch.part(0.1, 0.5))
+    best = min(below, float(looked.rank.min()))
+    coarse = _hopeful(judge, even, best, COARSE_GRID, watch.part(0.1, 0.5))
     best = min(best, float(coarse.rank.min()))
     kept = np.argsort(coarse.rank, kind="stable")[: max(40, int(KEPT_SHARE * count))]
     kept = kept[coarse.rank[kept] <= KEPT_WORTH * best]
@@ -337,7 +343,7 @@ def searched(
     order = np.argsort(both.rank, kind="stable")
     between = _between(both.directions[distinct(both.directions, order, CLOSER_APART_DEG, CLOSER)], count)
     foreseen = judge.foresee(between)
-    best = float(looked.rank.min())
+    best = min(below, float(looked.rank.min()))
     closer = _hopeful(judge, foreseen, best, COARSE_GRID, watch.part(0.7, 0.8))
     kept = np.argsort(closer.rank, kind="stable")[:CLOSER_KEPT]
     kept = kept[closer.rank[kept] <= KEPT_WORTH * best]

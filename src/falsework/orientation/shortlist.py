@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,9 +121,16 @@ def threads_of(context: Context) -> int:
 
 
 def shortlist(
-    part: Part, wish: Wish, context: Context, search: Search = USUAL, *, refine: bool = True
+    part: Part,
+    wish: Wish,
+    context: Context,
+    search: Search = USUAL,
+    *,
+    refine: bool = True,
+    below: float = math.inf,
 ) -> Shortlist:
     """The lies of ``part`` worth a plan; without ``refine`` those of the lattice and the resting faces alone.
+    Where none can cost less than ``below``, which the facets tell, today's is the only one.
 
     The same part gives the same lies, turned beforehand or not (but for today's, and up to the sampling of
     columns on parts that have no axes of their own). ``PartError``: the part is flat, or a face set unknown.
@@ -132,7 +141,8 @@ def shortlist(
     frame, own_axis = own.frame, own.load_axis
     today = frame @ np.array([0.0, 0.0, 1.0])
 
-    (found, looks, resting), on = _found(own, wish, today, search, refine, context.part(0.05, 0.8))
+    look = partial(searched, today=today, refine=refine, below=below)
+    (found, looks, resting), on = _found(own, wish, look, search, context.part(0.05, 0.8))
     few = _chosen(found, bool(own.marked.any()), own_axis is not None)
     judge = _judge(on.whole, own, wish, context)
     at_today, near_few = (
@@ -186,9 +196,13 @@ class _SearchedOn:
 
 
 def _found(
-    own: OwnShape, wish: Wish, today: Floats, search: Search, refine: bool, context: Context
+    own: OwnShape,
+    wish: Wish,
+    look: Callable[..., tuple[Looked, int, Floats]],
+    search: Search,
+    context: Context,
 ) -> tuple[tuple[Looked, int, Floats], _SearchedOn]:
-    """What the search found, and on what.
+    """What ``look``, which is ``searched``, found, and on what.
 
     A graphics processor, where one is wanted, prices every side of the same mesh meanwhile; what the search
     passed by is added, and where that is nothing, the same is found as without one. One that fails, or whose
@@ -198,13 +212,13 @@ def _found(
     thin, thinned_mm = own.thinned(wish.process)
     judge = _judge(thin, own, wish, context)
     if not there:
-        found = searched(judge, today, search.count, watch, refine=refine)
+        found = look(judge, count=search.count, watch=watch)
         return found, _SearchedOn(own.whole() if thinned_mm else thin, thinned_mm, "cpu")
     with ThreadPoolExecutor(2) as beside:
         everywhere = beside.submit(_priced_there, judge, search.everywhere, watch.silent())
         whole = beside.submit(own.whole if thinned_mm else lambda: thin)
         count = min(search.count, USUAL.count)
-        looked, looks, resting = searched(judge, today, count, watch.part(0.0, 0.8), refine=refine)
+        looked, looks, resting = look(judge, count=count, watch=watch.part(0.0, 0.8))
         prices = everywhere.result()
     if prices is None:
         return (looked, looks, resting), _SearchedOn(whole.result(), thinned_mm, "cpu after gpu failed")

@@ -20,6 +20,7 @@ from falsework.process.settings import Process
 from falsework.request.context import Context
 from falsework.request.options import ContextOptions, LyingOptions, by_class, process_of
 from falsework.request.value import Request, Turn, Wish
+from falsework.watch import heeding
 
 USUAL = Search()
 STEP = 0.005  # of the best total: differences of less are none
@@ -68,7 +69,7 @@ def best_orientations(
 def orientations_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Orientations:
     """The same for a wish: see :func:`best_orientations`."""
     with ExitStack() as closing:
-        with on_cores(context.cores):
+        with on_cores(context.cores), heeding(context.watch):
             now = context.part(0.3, 0.4)
             beside = now if cores_here() == 1 else replace(now, watch=now.watch.silent())
             few, at_hand = both(

@@ -65,7 +65,7 @@ from falsework.support.standing import Choice, StandingFigures
 from falsework.support.starts import obstacles_of, starts_of
 from falsework.support.sweep import Swept, sweep_columns
 from falsework.support.trying import unbuilt
-from falsework.watch import Watch
+from falsework.watch import Watch, heeding
 from falsework.wording import figures
 from falsework.wording.notices import HeldUpright, LayOtherwise, Notice, NotStanding
 
@@ -95,7 +95,7 @@ def plan_for(
     >>> falsework.plan_for(asked, falsework.Context(), release=False).part.name
     'table'
     """
-    with on_cores(context.cores):
+    with on_cores(context.cores), heeding(context.watch):
         return _planned(*_laid(request, context), release, release and not alone, compared)
 
 
@@ -451,7 +451,7 @@ def remedies(plan: Plan, context: Context) -> tuple[Remedy, ...]:
 def totals_for(request: Request, context: Context) -> Totals:
     """What every standing would cost, by columns, without building anything: see :func:`falsework.totals`."""
     request, _, context = _laid(request, context)
-    with on_cores(context.cores):
+    with on_cores(context.cores), heeding(context.watch):
         weighed = _weighed(request, context)
     sparing = _sparing(weighed)
     own = printing_price(weighed.part_cost, request.wish.process, request.wish.weights)
@@ -473,7 +473,7 @@ def inspect_for(request: Request, context: Context) -> Inspection:
     placed, summary = placed_part(raw, request.placing, request.wish.bed_mm, context.store)
     stack = _layers(placed, process, watch.part(0.5, 0.7), context.store)
     summary = _by_layers(summary, stack)
-    with on_cores(context.cores):
+    with on_cores(context.cores), heeding(context.watch):
         need = _need(placed, stack, process, context.part(0.7, 1.0))
     watch.at("done", 1.0)
     return Inspection(
@@ -565,7 +565,7 @@ def stands_alone(request: Request, context: Context) -> bool:
     wish, store = request.wish, context.store
     process = wish.process
     placed, _ = placed_part(raw_part(request, context.watch), request.placing, wish.bed_mm, store)
-    with on_cores(context.cores):
+    with on_cores(context.cores), heeding(context.watch):
         stack = _layers(placed, process, context.watch, store)
         plastic_mm3 = part_cost(stack, process)[0].volume_mm3
         nothing = NeedMap.nothing(process.reach_mm, process.limit_deg)

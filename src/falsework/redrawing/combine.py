@@ -34,13 +34,15 @@ class Writer(Protocol):
 @dataclass(frozen=True, eq=False)
 class Combination:
     """Changes that are good together, their proof, the part that they make and its plan (None for all three
-    where there are no changes), and why those of an underside were left out, by its number."""
+    where there are no changes), and why those of an underside were left out, by its number; ``unsound``: of
+    these the undersides whose change fails as its files hold it even if it is made alone."""
 
     changes: tuple[Change, ...]
     proof: ChangeProof | None
     written: Written | None
     plan: Plan | None
     dropped: dict[int, str]
+    unsound: frozenset[int]
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +73,7 @@ def combine(
     """
     rows = [_Alternatives(row[0], row[1:]) for row in ranked if row]
     dropped: dict[int, str] = {}
+    unsound: set[int] = set()
     unproved: list[_Alternatives] = []  # left out for what may be another's fault
     good: _Good | None = None
     rounds = 1 + sum(1 + len(row.others) for row in rows)
@@ -87,13 +90,16 @@ def combine(
         rows, gone = _without(rows, proof)
         if gone is not None:
             dropped[gone.change.underside] = _why(rows, proof)
+            if not rows:
+                unsound.add(gone.change.underside)
             if gone.change.underside not in proof.suspects:
                 unproved.append(gone)
     good = _with_more(ground, good, unproved, writer, dropped, watch.part(0.8, 0.9))
     if good is None:
-        return Combination((), None, None, None, dropped)
+        return Combination((), None, None, None, dropped, frozenset(unsound))
     plan = writer.plan(good.written, watch.part(0.9, 1.0))
-    return Combination(tuple(row.change for row in good.rows), good.proof, good.written, plan, dropped)
+    made = tuple(row.change for row in good.rows)
+    return Combination(made, good.proof, good.written, plan, dropped, frozenset(unsound))
 
 
 def _with_more(

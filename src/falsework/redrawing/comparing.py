@@ -48,10 +48,10 @@ def other_orientation(
     context = replace(asked.context, watch=watch.part(0.0, 0.7))
     up = turn_matrix(planned.part.turn_deg)[2]
     same = math.cos(math.radians(SAME_LIE_DEG))
-    few = shortlist(sized, wish, context, FEW_LIES, refine=False).lies
     most = price_in_all(planned) / (1.0 + SAME_SHARE)
     if combined is not None:  # which takes a person's work, so that of the same price the other is taken
         most = min(most, (1.0 + SAME_SHARE) * combined.price)
+    few = shortlist(sized, wish, context, FEW_LIES, refine=False, below=most).lies
     others = (lie for lie in few[1:] if lie.fits and lie.base_lean_deg > 0.0)
     others = (lie for lie in others if float(up @ np.array(lie.up)) <= same)
     best = next((lie for lie in others if lie.price.total < most), None)

@@ -33,7 +33,7 @@ from falsework.request.marks import marked_faces
 from falsework.request.options import by_class, process_of
 from falsework.request.value import Placing, Request, Wish
 from falsework.support.choosing import chosen_option
-from falsework.watch import Watch
+from falsework.watch import Watch, heeding
 
 WHOLE = Scope()
 
@@ -79,7 +79,7 @@ def redraw(
 
 def redraw_for(request: Request, context: Context, scope: Scope = WHOLE) -> Redraw:
     """The same for a request: see :func:`redraw`. What it overrules of supports does not count."""
-    with on_cores(context.cores):
+    with on_cores(context.cores), heeding(context.watch):
         return _redrawn(request, context, scope)
 
 
@@ -154,15 +154,19 @@ def _treated(ground: PlannedPart, row: Worked, combination: Combination) -> Trea
     number = row.choice.underside
     option = chosen_option(row.choice)
     taken = next((c for c in combination.changes if c.underside == number), None)
+    why = combination.dropped.get(number, "")
+    changes = row.changes
+    if number in combination.unsound:  # as it is drawn; what its files hold is another matter
+        changes = tuple(c.failing(why) if c.offered else c for c in changes)
     return Treated(
         underside=ground.need.undersides[number - 1],
         standing=row.choice.chosen,
         support=option.cost,
         price=option.price.total,
-        changes=row.changes,
+        changes=changes,
         declined=row.declined,
         chosen=taken.kind if taken else None,
-        outcome=outcome(taken, row.changes, row.declined, combination.dropped.get(number, "")),
+        outcome=outcome(taken, changes, row.declined, why),
     )
 
 

@@ -167,15 +167,26 @@ class _Row:
         if kind is self.wished:
             return False
         most, hands = self._most(kind, draft)
-        why = ""
+        why, noise = "", self._noise
         if most <= 0.0:
             takes = "the hands alone" if hands >= self.worth else "what it takes"
             why = f"not tried: {takes} would cost more than it saves"
-        elif (best := self._best()) and _counting(best) >= ENOUGH_SHARE * DRAWN[kind] * most:
+        elif kind is ChangeKind.FINS and most <= noise:
+            why = "not tried: broken off, they would save less than it takes to look at them"
+        elif (best := self._best()) is None:
+            pass
+        elif _counting(best) >= ENOUGH_SHARE * DRAWN[kind] * most:
             why = f"not tried: {best.kind} saves {'nearly all' if draft is None else 'more'}"
+        elif DRAWN[kind] * most - _counting(best) <= noise:
+            why = f"not proved further: over {best.kind} it could save no more than it takes to look at it"
         if why:
             self.declined.setdefault(kind, Refusal(kind, self.number, why, self._asking(kind), most))
         return bool(why)
+
+    @property
+    def _noise(self) -> float:
+        """What must be saved for a change to be worth a look."""
+        return USUAL_HANDS.looking_price(self.place.planned.weights)
 
     def _most(self, kind: ChangeKind, draft: Draft | None) -> tuple[float, float]:
         """What a kind, or a draft of it, may save at most, and what of its worth goes into hands."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from manifold3d import Manifold
@@ -82,6 +82,10 @@ class Change:
     def offered(self) -> bool:
         """Whether it may be made without being asked for."""
         return self.proven and not self.touches
+
+    def failing(self, why: str) -> Change:
+        """The same with a fault, for which it saves nothing."""
+        return replace(self, faults=(*self.faults, why), saved_g=0.0, saved_s=0.0, saved_price=0.0)
 
 
 @dataclass(frozen=True)

@@ -127,3 +127,42 @@ def sample(values, x0, y0, step, x, y):
     return (1.0 - v) * ((1.0 - u) * values[j, i] + u * values[j, i + 1]) + v * (
         (1.0 - u) * values[j + 1, i] + u * values[j + 1, i + 1]
     )
+
+
+@kernel
+def pits(level):
+    """Number, from 0 on, of the pit that each vertex belongs to; -1 where none. (rows, columns) both.
+
+    A pit is a connected plateau of ``level`` that no vertex beside it lies beneath; vertices of a negative
+    level are unknown: they belong to none and lie beneath nothing. Neighbours are eight. O(vertices).
+    """
+    rows, columns = level.shape
+    number = np.full((rows, columns), -2, np.int64)  # -2: not seen yet
+    stack = np.empty(rows * columns, np.int64)
+    count = 0
+    for start in range(rows * columns):
+        r0, s0 = start // columns, start % columns
+        if level[r0, s0] < 0 or number[r0, s0] != -2:
+            continue
+        lowest, done, filled = True, 0, 1
+        stack[0] = start
+        number[r0, s0] = count
+        while done < filled:
+            r, s = stack[done] // columns, stack[done] % columns
+            done += 1
+            for a in range(max(0, r - 1), min(rows, r + 2)):
+                for b in range(max(0, s - 1), min(columns, s + 2)):
+                    if level[a, b] < 0:
+                        continue
+                    if level[a, b] < level[r, s]:
+                        lowest = False
+                    elif level[a, b] == level[r, s] and number[a, b] == -2:
+                        number[a, b] = count
+                        stack[filled] = a * columns + b
+                        filled += 1
+        if lowest:
+            count += 1
+        else:
+            for k in range(filled):
+                number[stack[k] // columns, stack[k] % columns] = -1
+    return np.maximum(number, -1)

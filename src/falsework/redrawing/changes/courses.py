@@ -42,6 +42,7 @@ _AT_ONCE = 16  # slabs: to unite them all takes seconds, in which nobody could s
 _OPENS = 8.0  # halves of a wall: roots nearer to each other are one
 _LONG = 2.0  # a free wing this many times as long as wide is drawn in from both its ends
 _FAR_MM = 1e3
+_LAYERS_AT_ONCE = 32  # that are asked how far away the part is
 _PLAIN_MM = 1e-3
 _SLIVER_MM = 0.006  # mean width of what rounding leaves
 
@@ -302,13 +303,16 @@ def _way(ground: PlannedPart, rule: _Rule, layer: int, wing: Area) -> tuple[floa
         return math.inf, np.zeros(2)
     points = planar.get_coordinates(wing)
     points = points[:: max(1, len(points) // 12)]
-    beneath = np.arange(layer)[::-1]  # nearest first
-    at = np.ascontiguousarray(np.repeat(points, layer, axis=0))
-    away = ground.outlines.distance_mm(at, np.tile(beneath, len(points))).reshape(len(points), layer)
-    away = away.min(axis=0)
-    steps = layer - beneath + 1.0  # the course at hand moves as well
-    met = np.flatnonzero(away <= steps * rule.back)
-    if not len(met):
+    for top in range(layer - 1, -1, -_LAYERS_AT_ONCE):  # most are met in the first few
+        beneath = np.arange(max(0, top + 1 - _LAYERS_AT_ONCE), top + 1)[::-1]  # nearest first
+        at = np.ascontiguousarray(np.repeat(points, len(beneath), axis=0))
+        away = ground.outlines.distance_mm(at, np.tile(beneath, len(points))).reshape(len(points), -1)
+        away = away.min(axis=0)
+        steps = layer - beneath + 1.0  # the course at hand moves as well
+        met = np.flatnonzero(away <= steps * rule.back)
+        if len(met):
+            break
+    else:
         return math.inf, np.zeros(2)
     first = met[0]
     line = planar.get_coordinates(planar.shortest_line(wing, ground.stack.regions[beneath[first]]))

@@ -12,7 +12,7 @@ from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.proof.asking import Asking, asking_of, need_anew, need_there
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import in_the_air, swept
-from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2
+from falsework.redrawing.proof.sections import THIN_WIDTHS, new_thin_mm2, smallest_mm2, unlike
 from falsework.redrawing.proof.whole import Written, body_faults, spared_faults, written_faults
 from falsework.redrawing.site.ground import left_allowed_mm2
 from falsework.redrawing.site.value import PlannedPart
@@ -190,7 +190,7 @@ def _walls(changed: Changed, stack: LayerStack, search: bool) -> _Walls:
     now = changed.of(stack) if stays is changed else stays.of(stays.stack)
     box = stays.box(4 * THIN_WIDTHS * line_mm)
     near_then, near_now = (_clipped(regions, box) for regions in (then, now))
-    differs = clean(areas_only(overlay.symmetric_difference(near_then, near_now)), SLIVER_MM)
+    differs = clean(areas_only(overlay.symmetric_difference(*unlike(near_then, near_now))), SLIVER_MM)
     return _Walls(
         smallest_mm2(then, differs, line_mm),
         smallest_mm2(stays.own, differs, line_mm),

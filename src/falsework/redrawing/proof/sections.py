@@ -13,7 +13,8 @@ from falsework.redrawing.site.ground import DAB_WIDTHS2
 
 THIN_WIDTHS = 2.0  # walls are at least so many lines
 WALL_WIDTHS = 5.0  # what is thin for less than so many lines is the tip of a wedge, or a nick
-_SAME_DIGITS = 6  # of bounds and area, mm and mm²
+SAME_DIGITS = (6, 6)  # of bounds and area, mm and mm², of parts of sections that are the same
+_WRITTEN_DIGITS = (3, 2)  # of those that have been rounded as files do
 
 
 def outside_mm3(changed: Changed, stack: LayerStack) -> float:
@@ -22,18 +23,18 @@ def outside_mm3(changed: Changed, stack: LayerStack) -> float:
     What is no wider than outlines may have moved, for having fewer points, does not count.
     """
     moved_mm = 2.0 * SIMPLIFY_MM
-    before, after = _unlike(changed.before, changed.of(stack))
+    before, after = unlike(changed.before, changed.of(stack), _WRITTEN_DIGITS)
     differs = clean(areas_only(overlay.symmetric_difference(before, after)), moved_mm)
     within = offset_mitred(changed.sections, moved_mm)
     outside = planar.area(overlay.difference(differs, within))
     return float(outside @ changed.heights_mm)
 
 
-def _unlike(one: Regions, other: Regions) -> tuple[Regions, Regions]:
-    """Both without the connected parts that they have in common."""
+def unlike(one: Regions, other: Regions, digits: tuple[int, int] = SAME_DIGITS) -> tuple[Regions, Regions]:
+    """Both without the connected parts that they have in common, by bounds and area to so many digits."""
     pieces, layer = zip(*(parts(regions) for regions in (one, other)), strict=True)
     known = [
-        np.column_stack([l, planar.bounds(p), planar.area(p)]).round(_SAME_DIGITS)
+        np.column_stack([l, planar.bounds(p).round(digits[0]), planar.area(p).round(digits[1])])
         for p, l in zip(pieces, layer, strict=True)
     ]
     _, which, count = np.unique(np.concatenate(known), axis=0, return_inverse=True, return_counts=True)
