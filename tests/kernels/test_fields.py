@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from falsework.kernels.field.grids import cover, extend, sample, surface_above
+from falsework.kernels.field.grids import cover, extend, pits, sample, surface_above
 from falsework.kernels.field.nets import net_of
 from falsework.need.measure import polygon_edges
 from solids import box
@@ -85,3 +85,32 @@ def test_a_net_keeps_its_creases(turn: float, shift: float) -> None:
     inside = 3.0 - np.abs(middle[:, 0] * math.cos(turn) + middle[:, 1] * math.sin(turn) - shift)
     assert volume == pytest.approx(float(areas @ inside), rel=1e-3)
     assert len(rim) == 4 * 39
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(st.integers(0, 10_000))
+def test_pits_are_plateaus_with_nothing_lower_beside_them(seed: int) -> None:
+    chance = np.random.default_rng(seed)
+    level = chance.integers(-1, 4, (7, 9))
+    found, want = pits(level), np.full(level.shape, -1)
+    left = {(int(r), int(s)) for r, s in np.argwhere(level >= 0)}
+    number = 0
+    for start in sorted(left):
+        if start not in left:
+            continue
+        plateau, edge, lowest = {start}, [start], True
+        while edge:
+            r, s = edge.pop()
+            for at in ((r + a, s + b) for a in (-1, 0, 1) for b in (-1, 0, 1)):
+                if not (0 <= at[0] < 7 and 0 <= at[1] < 9) or level[at] < 0 or at in plateau:
+                    continue
+                lowest &= level[at] >= level[start]
+                if level[at] == level[start]:
+                    plateau.add(at)
+                    edge.append(at)
+        left -= plateau
+        if lowest:
+            for at in plateau:
+                want[at] = number
+            number += 1
+    assert (found == want).all()

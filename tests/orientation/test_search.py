@@ -4,6 +4,7 @@ a share of it."""
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -35,6 +36,7 @@ from falsework.orientation.search import (
     grouped,
     joined,
     laid_flat,
+    searched,
     with_passed_by,
 )
 from falsework.orientation.shortlist import _bases, own_shape
@@ -66,6 +68,7 @@ class Dip:
     bound: float = 0.9
     unseen: float = 0.0  # what columns find everywhere besides
     load_axis: None = None
+    body: SimpleNamespace | None = None
     asked: list[np.ndarray] = field(default_factory=list)
 
     def price(self, directions):
@@ -99,6 +102,18 @@ def test_only_what_may_be_less_than_the_best_is_looked_at():
     assert len(judge.asked[0]) == 1 and all(len(some) <= FEW for some in judge.asked[1:])
     assert sum(map(len, judge.asked)) <= 1 + FEW * (1 + int((least < true.min()).sum() / FEW))
     assert sum(map(len, judge.asked)) >= (least < true.min()).sum()
+
+
+@pytest.mark.parametrize(("below", "hope"), [(0.89, False), (1.2, True)])
+def test_only_what_may_cost_less_than_what_is_at_hand_is_searched(monkeypatch, below, hope):
+    """Facets promise 0.9 of the price at the bottom of the dip, which is 1."""
+    monkeypatch.setattr("falsework.orientation.search.with_hidden", lambda judge, _: judge)
+    judge, today = Dip(), np.array([0.0, 0.0, -1.0])
+    judge.body = SimpleNamespace(points=np.array([[0, 0, 0], [9, 0, 0], [0, 9, 0], [0, 0, 9]], float))
+    found, _, resting = searched(judge, today, 200, QUIET, refine=False, below=below)
+    assert (found.directions[0] == today).all()
+    assert (len(found.rank) > 1, len(resting) > 0) == (hope, hope)
+    assert (found.rank.min() < 1.02) == hope
 
 
 def test_where_nothing_may_be_less_the_front_alone_is_looked_at():

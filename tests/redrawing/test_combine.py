@@ -86,9 +86,15 @@ def test_what_hurts_is_left_out_and_the_next_best_taken(bench: Bench) -> None:
     assert found.changes == (good, good) and found.dropped == {}
 
 
-def test_nothing_that_is_good_is_nothing(bench: Bench) -> None:
-    found = combine(bench.ground, [(bench.change(LOOSE),)], bench, QUIET)
+def test_nothing_that_is_good_is_nothing_and_saves_nothing(bench: Bench) -> None:
+    hurts = bench.change(LOOSE)
+    found = combine(bench.ground, [(hurts,)], bench, QUIET)
     assert found.changes == () and found.proof is None and found.written is None and len(found.dropped) == 1
+    assert found.unsound == {1} and hurts.saved_price == 0.0
+    good = bench.change(WHOLE)
+    fails = good.failing("its file would not be sound")
+    assert good.saved_price > 0.0 and (fails.saved_price, fails.saved_g, fails.saved_s) == (0.0, 0.0, 0.0)
+    assert not fails.offered and fails.faults == ("its file would not be sound",)
 
 
 def test_what_went_for_another_s_fault_is_tried_once_more(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -103,4 +109,4 @@ def test_what_went_for_another_s_fault_is_tried_once_more(monkeypatch: pytest.Mo
     rows = [(SimpleNamespace(underside=k, saved_price=price),) for k, price in ((1, 1.0), (2, 2.0), (3, 3.0))]
     found = combine(None, rows, writer, QUIET)  # type: ignore[arg-type]
     assert sorted(change.underside for change in found.changes) == [1, 2]
-    assert set(found.dropped) == {3}
+    assert set(found.dropped) == {3} and not found.unsound

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
+from falsework.redrawing.changes.draft import ChangeKind
+from falsework.redrawing.treating import beaten
 from falsework.redrawing.words import best_of
 
 LOOK = 0.05
@@ -29,3 +33,22 @@ def test_turning_the_part_needs_nobody_to_draw() -> None:
 def test_the_cheapest_wins_where_it_saves_enough() -> None:
     best, why = best_of({"as it is": 5.0, "another lie": 4.0, "redraw": 3.0, "split": 3.01}, LOOK)
     assert best == "redraw" and "3.00" in why and "5.00" in why
+
+
+@pytest.mark.parametrize(
+    ("kind", "most", "at_hand", "said"),
+    [
+        (ChangeKind.RIBS, 2.0, None, ""),
+        (ChangeKind.RIBS, 2.0, 1.0, ""),  # 1.6 of it counts
+        (ChangeKind.RIBS, 2.0, 1.4, "nearly all"),
+        (ChangeKind.RIBS, 0.2, 0.12, "not proved further"),  # 0.04 more at most
+        (ChangeKind.FINS, 0.04, None, "less than it takes to look"),
+        (ChangeKind.FINS, 0.06, None, ""),
+    ],
+)
+def test_a_kind_that_can_win_by_no_more_than_noise_is_not_proved(
+    kind: ChangeKind, most: float, at_hand: float | None, said: str
+) -> None:
+    best = at_hand and SimpleNamespace(kind=ChangeKind.CORBEL, saved_price=at_hand)
+    why = beaten(kind, most, best, LOOK, drawn=False)  # type: ignore[arg-type]
+    assert said in why and bool(said) == bool(why)

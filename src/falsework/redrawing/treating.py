@@ -167,26 +167,15 @@ class _Row:
         if kind is self.wished:
             return False
         most, hands = self._most(kind, draft)
-        why, noise = "", self._noise
+        noise = USUAL_HANDS.looking_price(self.place.planned.weights)
         if most <= 0.0:
             takes = "the hands alone" if hands >= self.worth else "what it takes"
             why = f"not tried: {takes} would cost more than it saves"
-        elif kind is ChangeKind.FINS and most <= noise:
-            why = "not tried: broken off, they would save less than it takes to look at them"
-        elif (best := self._best()) is None:
-            pass
-        elif _counting(best) >= ENOUGH_SHARE * DRAWN[kind] * most:
-            why = f"not tried: {best.kind} saves {'nearly all' if draft is None else 'more'}"
-        elif DRAWN[kind] * most - _counting(best) <= noise:
-            why = f"not proved further: over {best.kind} it could save no more than it takes to look at it"
+        else:
+            why = beaten(kind, most, self._best(), noise, drawn=draft is not None)
         if why:
             self.declined.setdefault(kind, Refusal(kind, self.number, why, self._asking(kind), most))
         return bool(why)
-
-    @property
-    def _noise(self) -> float:
-        """What must be saved for a change to be worth a look."""
-        return USUAL_HANDS.looking_price(self.place.planned.weights)
 
     def _most(self, kind: ChangeKind, draft: Draft | None) -> tuple[float, float]:
         """What a kind, or a draft of it, may save at most, and what of its worth goes into hands."""
@@ -264,6 +253,23 @@ class _Row:
         planned = self.place.planned
         own = printing_price(planned.part_cost, planned.process, planned.weights).total
         return own / max(self.ground.solid.volume(), 1e-9)
+
+
+def beaten(kind: ChangeKind, most: float, best: Change | None, noise: float, *, drawn: bool) -> str:
+    """Why a kind that may save ``most`` is not worth its proof beside the ``best`` at hand; '' where it is.
+
+    Prices; what is less than ``noise`` is nothing. ``drawn``: what it takes is known.
+    """
+    if kind is ChangeKind.FINS and most <= noise:
+        return "not tried: broken off, they would save less than it takes to look at them"
+    if best is None:
+        return ""
+    most, least = DRAWN[kind] * most, _counting(best)
+    if least >= ENOUGH_SHARE * most:
+        return f"not tried: {best.kind} saves {'more' if drawn else 'nearly all'}"
+    if most - least <= noise:
+        return f"not proved further: it could save no more beside {best.kind} than it takes to look at it"
+    return ""
 
 
 def _counting(change: Change) -> float:

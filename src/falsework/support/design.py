@@ -26,6 +26,7 @@ from falsework.support.cells import Cells, cells_of, facing, joined
 from falsework.support.scheme import TriedStructure
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
 from falsework.support.stability import part_bond_mpa
+from falsework.watch import QUIET, Watch
 from falsework.wording.figures import duration, mass
 
 CURTAIN = 0.0  # in place of the side of bays: walls straight down, spacing_mm apart
@@ -249,8 +250,9 @@ class Posts:
         return bays, self._drawn[key]
 
 
-def posts_at(site: SupportSite) -> Posts:
+def posts_at(site: SupportSite, watch: Watch = QUIET) -> Posts:
     """Bays and posts for everything at a site."""
+    watch.at("choosing what to build", 0.0)
     cells = cells_of(site.support, 0.0)
     polygon, layer = parts(site.heads)
     i, j = facing(layer, polygon, cells.layer, cells.polygon)
@@ -258,7 +260,9 @@ def posts_at(site: SupportSite) -> Posts:
     piece[i] = cells.piece[j]
     polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
     stood_mm2 = _stood_mm2(cells, site)
+    watch.at("keeping clear of the part", 0.3)
     clear = Clear(plain_around(site.blocked), stood_mm2 <= _STOOD_MM2)
+    watch.at("placing posts", 0.5)
     bays, costs = _best_posts(_lattices(polygon, layer, piece, len(site.heads)), site, clear)
     return Posts(cells, stood_mm2, polygon, layer, piece, clear, bays, costs, site.lean)
 

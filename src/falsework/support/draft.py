@@ -29,6 +29,7 @@ from falsework.support.stability import (
 )
 from falsework.support.strands import Lines, Walls, piece_middles, walls_of
 from falsework.support.sweep import Surroundings, by_layer, carried, printable, shifted
+from falsework.watch import QUIET, Watch
 
 _ROUNDS = 2  # of widening feet: how much is needed is only reckoned
 _BORE_SHARE = 0.2  # of a piece's height up to which the part around it keeps it from falling
@@ -88,26 +89,29 @@ class SupportDraft:
 
 
 def drafted(
-    support: Regions, shores: Regions | None, place: SupportPlace
+    support: Regions, shores: Regions | None, place: SupportPlace, watch: Watch = QUIET
 ) -> tuple[SupportDraft, StabilityCheck]:
     """(L,) regions as they are built, with the checks of what came out.
 
     Around ``shores`` closed lines run, and their lanes stand as far apart as they may; they get feet as large
     as it takes to stay on the bed when the part is lifted. None: all is a curtain.
     """
+    watch.at("building supports", 0.0)
     structure, process = place.process.structure, place.process
     feet = min(structure.foot_layers, len(support))
     regions = _with_feet(support, feet, place)
     cells, shore = _cells(regions, shores, process)
     draft = _banded(cells, shore, Brace(*np.zeros((3, cells.pieces))), place)
     areas = _areas(draft, place)
+    watch.at("whether supports stand", 0.2)
     check = _checked(draft, areas, place)  # what reshapes a piece does not depend on its walls
     wanted = check.wanted
     if shores is not None:
         wanted = replace(wanted, widen_mm=np.maximum(wanted.widen_mm, _to_stay_mm(draft, check, place)))
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
         if not wanted.reshapes:
             break
+        watch.at("widening supports", 0.3 + 0.3 * number / _ROUNDS)
         if wanted.thicken_mm.any():
             regions = _with_feet(_thickened(support, cells, wanted.thicken_mm, place), feet, place)
         regions[:feet] = _widened(regions[:feet], cells, wanted.widen_mm, place)
@@ -117,7 +121,9 @@ def drafted(
         areas = _areas(draft, place)
         check = _checked(draft, areas, place)
         wanted = replace(check.wanted, thicken_mm=np.zeros(cells.pieces))  # columns are as thick as they get
+    watch.at("walls of supports", 0.6)
     draft = _walled(draft, place)
+    watch.at("whether supports stand", 0.9)
     check = _checked(draft, areas, place)
     if check.wanted.tie_mm.any() and structure.weave == "parallel":
         draft = _tied(draft, check.wanted.tie_mm, place)

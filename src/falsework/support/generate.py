@@ -108,13 +108,13 @@ def build_supports(
     if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
         site = replace(kept.get(("site", apart), lambda: _site(support, place)), process=process)
-        design = designed(site, kept.get(("posts", apart), lambda: posts_at(site)))
-        watch.at("building supports", 0.6)
-        design, made = best_made(design, place)
+        posts = kept.get(("posts", apart), lambda: posts_at(site, watch.part(0.45, 0.6)))
+        watch.at("shores or curtains", 0.6)
+        design = designed(site, posts)
+        design, made = best_made(design, place, watch.part(0.65, 1.0))
         told = design.chosen(made.draft.cells)
     else:
-        watch.at("building supports", 0.5)
-        made = made_of(support, None, place)
+        made = made_of(support, None, place, watch.part(0.5, 1.0))
         told = [("", ())] * made.draft.cells.pieces
     watch.at("supports built", 1.0)
     return Supports(made, told)

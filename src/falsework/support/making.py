@@ -28,6 +28,7 @@ from falsework.support.scheme import SupportStrands
 from falsework.support.stability import StabilityCheck
 from falsework.support.strands import strands_of
 from falsework.support.sweep import carried, printable, shifted
+from falsework.watch import QUIET, Watch
 
 _SPECK_MM2 = 1e-3
 _NEAR = 0.45  # of a curtain's estimate, from which it is built as well: estimates may be twice too high
@@ -68,9 +69,10 @@ class Made:
         return np.bincount(piece, weights=contact, minlength=self.draft.cells.pieces).astype(np.float64)
 
 
-def made_of(support: Regions, shores: Regions | None, place: SupportPlace) -> Made:
+def made_of(support: Regions, shores: Regions | None, place: SupportPlace, watch: Watch = QUIET) -> Made:
     """(L,) regions as they are built; ``shores`` of them are shores, None: all is a curtain."""
-    draft, check = drafted(support, shores, place)
+    draft, check = drafted(support, shores, place, watch.part(0.0, 0.8))
+    watch.at("laying the strands of supports", 0.8)
     process = place.process
     strands = strands_of(
         draft.cells,
@@ -86,15 +88,16 @@ def made_of(support: Regions, shores: Regions | None, place: SupportPlace) -> Ma
     return Made(place, draft, check, strands, costs)
 
 
-def best_made(design: Design, place: SupportPlace) -> tuple[Design, Made]:
+def best_made(design: Design, place: SupportPlace, watch: Watch = QUIET) -> tuple[Design, Made]:
     """The design as it is built: no shores topple that need not, none are dearer than a curtain."""
-    made = made_of(_resting(design.support, place), design.shores, place)
-    for last in (False, True):
-        better = _better(design, made, place, last)
+    made = made_of(_resting(design.support, place), design.shores, place, watch.part(0.0, 0.3))
+    for number, last in enumerate((False, True)):
+        again = watch.part(0.3 + 0.35 * number, 0.65 + 0.35 * number)
+        better = _better(design, made, place, last, again.part(0.0, 0.5))
         if better is None:
             break
         design = better
-        made = made_of(_resting(design.support, place), design.shores, place)
+        made = made_of(_resting(design.support, place), design.shores, place, again.part(0.5, 1.0))
     return design, made
 
 
@@ -108,9 +111,10 @@ def _resting(support: Regions, place: SupportPlace) -> Regions:
     return carried(regions, shifted(areas_only(hanging), 1), place.around, place.reach_mm, 0.9 * width)
 
 
-def _better(design: Design, made: Made, place: SupportPlace, last: bool) -> Design | None:
+def _better(design: Design, made: Made, place: SupportPlace, last: bool, watch: Watch) -> Design | None:
     """The design with wider posts where shores topple, unless this is the ``last`` time, and curtains where
     shores are dearer; None where neither helps."""
+    watch.at("what would be cheaper straight down", 0.0)
     label, of_piece = design.groups(made.draft.cells)
     count = int(max(label.max(initial=-1), of_piece.max(initial=-1))) + 1
     shored = np.zeros(count, dtype=bool)
@@ -122,7 +126,7 @@ def _better(design: Design, made: Made, place: SupportPlace, last: bool) -> Desi
     doubtful = shored & (near | (built.weak & ~mend) | built.stuck)
     dear = np.zeros(count, dtype=bool)
     if doubtful.any():
-        straight = made_of(design.curtain(doubtful[label]), None, place)
+        straight = made_of(design.curtain(doubtful[label]), None, place, watch.part(0.3, 1.0))
         cells = straight.draft.cells
         i, j = facing(design.layer, design.heads, cells.layer, cells.polygon)
         group = np.full(cells.pieces, count)  # of what carries no heads: nobody's
