@@ -30,7 +30,7 @@ def test_jobs_beside_each_other_tell_one_at_a_time_at_one_fraction() -> None:
 
 @pytest.mark.parametrize("cores", [1, 2])
 def test_work_on_many_outlines_is_stopped_between_them(cores: int) -> None:
-    """Where nobody handed a watch down: asked every few regions, also by threads; and not outside the block."""
+    """Where nobody handed a watch down: asked every few regions, by threads too; not outside the block."""
     asked = []
 
     def stop() -> bool:
