@@ -54,7 +54,7 @@ _SHARE_UNSEEN = 0.02  # of the footprint that no way leads to
 # Places where it hangs lower than all around: of the corbels that were seen, 42 on 14 parts, those with up to
 # 2 held once their crumbs were off, and none with 3 or more.
 _MOST_DIPS = 4
-_RISE_MM = 1.0  # above its underside's top: a surface continued so far past its grid is none
+_RISE_MM = 1.0  # above its underside's top, on a grid coarser than a line: a surface continued too far
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,8 +110,9 @@ def corbel(site: UndersideSite, watch: Watch = QUIET) -> Draft | Refusal:
     solid = _solid(ground, footprint, canvas, lower, way, more, behind is not None)
     if on_bed:
         solid = solid.trim_by_plane((0.0, 0.0, 1.0), 0.0)
-    if not solid.is_empty() and solid.bounding_box()[5] > float(canvas.surface[canvas.held].max()) + _RISE_MM:
-        return _refusal(site, "the ways that lead from it to what carries it are too narrow to be drawn", "")
+    top_mm = float(canvas.surface[canvas.held].max())
+    if canvas.step > ground.process.line_width_mm and solid.bounding_box()[5] > top_mm + _RISE_MM:
+        return _refusal(site, "its ways spread too far to be drawn finely enough", "")
     if not canvas.flat or behind is not None:
         watch.at("fitting the corbel to the part", 0.9)
         solid = settled(ground.solid, solid)
