@@ -9,7 +9,7 @@ import shapely
 from manifold3d import Manifold
 
 from falsework.redrawing.changes.dimensions import of_solids
-from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
+from falsework.redrawing.changes.draft import ChangeKind, Dimension, Draft, Region
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import in_the_air, swept
 from falsework.redrawing.proof.prove import prove
@@ -76,8 +76,9 @@ def test_layers_above_what_came_off_are_as_they_were() -> None:
 
 def test_what_has_no_planes_to_type_says_where_its_solid_is() -> None:
     block_ = Draft(ChangeKind.CORBEL, 1, "", (Region("corbel", Manifold.cube((1, 1, 1))),))
-    assert of_solids(block_) == ()
-    (said,) = of_solids(replace(block_, freeform=True))
-    assert "file of changes" in said.phrase
+    assert of_solids(replace(block_, dimensions=(Dimension("chamfer"),))) == ()
+    for draft, follows in ((block_, "a curved underside"), (replace(block_, freeform=True), "the layers")):
+        (said,) = of_solids(draft)
+        assert f"follows {follows}" in said.phrase and "file of changes" in said.phrase
     fins = Draft(ChangeKind.FINS, 1, "", (Region("crossed fins", Manifold.cube((1, 1, 1))),))
     assert "file of changes" in of_solids(fins)[0].phrase

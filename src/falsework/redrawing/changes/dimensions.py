@@ -17,7 +17,8 @@ from falsework.redrawing.site.footprint import Footprint
 MOST = 12  # of a change: then it is said how many more there are
 STRAIGHT_DEG = 2.0  # edges that turn by less are one
 ROUND_EDGES, ROUND_MM = 8, 0.05  # so many edges in a row whose ends lie so near to a circle are round
-_NO_PLANES = "it follows the layers and has no few planes to type: take its solid from the file of changes"
+_NO_PLANES = "it follows {} and has no few planes to type: take its solid from the file of changes"
+_LAYERED, _CURVED = (Dimension(_NO_PLANES.format(what)) for what in ("the layers", "a curved underside"))
 SHORT_MM = 0.5  # shorter edges are corners that are not quite sharp
 _RAYS, _HALVINGS = 9, 20  # straight across an edge, to find how far a chamfer reaches
 RIDGE_MM = 0.02  # what lies no deeper beneath the top is the ridge
@@ -55,9 +56,9 @@ def of_solids(draft: Draft) -> tuple[Dimension, ...]:
         return _few([_ridge(region) for region in draft.removed])
     if draft.kind is ChangeKind.STEPS:
         return _few([_box(region, "cut", "wide") for region in draft.removed])
-    whole = (Dimension(_NO_PLANES),) if draft.freeform or any(_crossed(r) for r in draft.added) else ()
+    whole = (_LAYERED,) if draft.freeform or any(_crossed(r) for r in draft.added) else ()
     if draft.kind is ChangeKind.CORBEL:
-        return whole
+        return whole or (() if draft.dimensions else (_CURVED,))
     walls = [_box(region, "wall", "thick") for region in draft.added if not _crossed(region)]
     return (*whole, *_few(walls))
 
