@@ -99,7 +99,7 @@ def combine(
         return Combination((), None, None, None, dropped, frozenset(unsound))
     plan = writer.plan(good.written, watch.part(0.9, 1.0))
     made = tuple(row.change for row in good.rows)
-    return Combination(made, good.proof, good.written, plan, dropped, frozenset(unsound))
+    return Combination(made, good.proof, good.written, plan, dropped, frozenset(unsound & dropped.keys()))
 
 
 def _with_more(
