@@ -1,8 +1,8 @@
-"""Self-contained pages: work order, how a part should lie, how supports come off, audit of a program."""
+"""Self-contained pages: work order, how a part should lie, how supports come off, audit of a program.
 
-from falsework.report.audit import audit_html
-from falsework.report.order import report_html
-from falsework.report.orientations import orientations_html
-from falsework.report.release import release_html
+Its names are those of ``__init__.pyi``, looked up when they are first used.
+"""
 
-__all__ = ["audit_html", "orientations_html", "release_html", "report_html"]
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
