@@ -19,8 +19,9 @@ from falsework.droop.estimate import Estimate
 from falsework.errors import FalseworkError, ProcessError
 from falsework.process import builtin
 from falsework.process.settings import Material
-from falsework.tuning import agreement, graders, next_test, recommend
+from falsework.tuning import agreement, fit, graders, model, next_test, recommend
 from falsework.tuning.agreement import Agreement, FigureCheck, tail_chance
+from falsework.tuning.change import changes, step_in
 from falsework.tuning.evidence import (
     MOST_PRINTS,
     NOT_READ,
@@ -950,3 +951,120 @@ def test_what_a_survey_asks_and_how_it_reads_the_answers(monkeypatch) -> None:
     # of whole layers 1 to 6: half closed, and off in one go with three quarters of n / 5
     assert here.make_good.shape == (2, 6, makes)
     assert here.make_good[0, :, 0] == pytest.approx([0.075, 0.15, 0.225, 0.3, 0.375, 0.375])
+
+
+# --- fits and steps ---
+
+
+def test_a_step_in_a_row_of_figures() -> None:
+    """0, 1, 0, 1, then 4, 5, 4, 5: means of 0.5 and 4.5, within them 2 of 34; t = 4 / sqrt(2/6 / 2)."""
+    found = step_in([0.0, 1.0, 0.0, 1.0, 4.0, 5.0, 4.0, 5.0])
+    assert (found.after, found.before, found.since) == (4, 0.5, 4.5)
+    assert found.chance == pytest.approx(7 * 2 * student.sf(math.sqrt(96.0), 6))
+    assert sum(found.odds) == pytest.approx(1.0) and len(found.odds) == 7
+    # within 2 beside 34.4 / 3, of 4 x 4 beside 3 x 5 figures
+    assert found.odds[3] / found.odds[2] == pytest.approx(math.sqrt(15 / 16) * (34.4 / 6) ** 3)
+    known = step_in([0.0, 1.0, 0.0, 1.0, 4.0, 5.0, 4.0, 5.0], 0.5, 4.0)  # four figures that scatter by 0.5
+    assert known.chance == pytest.approx(7 * 2 * student.sf(math.sqrt(32.0 * 10.0 / 3.0), 10))
+    assert step_in([0.0] * 4) is None and step_in([0.0, 1.0, 0.0, 1.0, 0.0]).chance == 1.0
+
+
+def test_a_change_is_between_two_days_and_of_the_readings_since_the_last_event() -> None:
+    """Prints of two readings each count by their mean; one step from the fourth day on."""
+
+    def found(*rows):
+        days, eras, prints, scores = zip(*rows, strict=True)
+        fitted = Given(
+            days=[DAY + timedelta(days=d) for d in days],
+            taken=[Taken(p, era=e) for p, e in zip(prints, eras, strict=True)],
+        )
+        return changes(fitted, {(CARRY, "finish of supports"): dict(enumerate(scores))})
+
+    before = [(d, 0, f"a{d}", s) for d in range(4) for s in (-0.1, 0.1)]
+    after = [(d, 0, f"b{d}", s) for d in range(4, 8) for s in (2.9, 3.1)]
+    (one,) = found(*before, *after)
+    assert (one.since, one.last_before) == (DAY + timedelta(days=4), DAY + timedelta(days=3))
+    assert (one.kind, one.what) == (CARRY, "finish of supports") and one.by == pytest.approx(3.0)
+    assert found(*[(d, 1, p, s) for d, _, p, s in before], *after) == ()  # of before an event
+    assert found(*[(0, *row[1:]) for row in (*before, *after)]) == ()  # all on one day
+    assert found(*before[:4], *after[:4]) == ()  # four prints
+
+
+def test_the_ratio_of_two_integrals_from_draws_of_either() -> None:
+    """Both draws say e times as much everywhere; and half of two normals whose middles are one apart."""
+    assert fit._bridged(np.full(50, 1.0), np.full(70, 1.0)) == pytest.approx(1.0)
+    rng = np.random.default_rng(5)
+    wanted, around = 1.0 + rng.standard_normal(4000), rng.standard_normal(4000)
+    log = 0.7
+
+    def excess(x):
+        return log + norm.logpdf(x, 1.0) - norm.logpdf(x)
+
+    assert fit._bridged(excess(wanted), excess(around)) == pytest.approx(0.7, abs=0.05)
+    assert fit._bridged(excess(wanted), excess(around[:1000])) == pytest.approx(0.7, abs=0.08)
+
+
+def test_where_readings_lie_by_printer_and_material() -> None:
+    readings = [
+        read(SLOPE),
+        read(SLOPE),
+        read(GAP),
+        read(replace(SLOPE, layer_height_mm=0.1)),
+        read(SLOPE, "gull"),
+    ]
+    readings[4] = replace(readings[4], invented=True)
+    found = fit._seen(readings)
+    mole, gull = found["mole", "PLA"], found["gull", "PLA"]
+    assert mole.strands == {"overhang": ((0.1, 0.45, 1), (0.2, 0.45, 2)), "support": ((0.2, 0.45, 1),)}
+    assert not mole.invented and gull.invented and gull.strands == {"overhang": ((0.2, 0.45, 1),)}
+
+
+class Hill:
+    """A normal density about 3 of spread 2 in one unknown, or one that lies elsewhere than it seems."""
+
+    def __init__(self, seems=1.0):
+        self.seems, self.asked = seems, 0
+
+    def expanded(self, z, by_layers):
+        self.asked += 1
+        return float(-((z[0] - 3.0) ** 2) / 8), -(z - 3.0) / 4, np.eye(1) * self.seems / 4
+
+    def values(self, z, by_layers):
+        return -((z[:, 0] - 3.0) ** 2) / 8
+
+
+@pytest.mark.parametrize("seems", [1.0, 0.3, 0.02])
+def test_a_climb_ends_at_the_top_however_it_seems_from_below(seems) -> None:
+    """Steps that overshoot are damped; a step in the right measure is one step."""
+    hill = Hill(seems)
+    value, place, information = fit._climbed(hill, np.array([-5.0]), False)
+    assert value > -0.02 and abs(place[0] - 3.0) < 0.4 and information[0, 0] == seems / 4
+    assert hill.asked == 2 if seems == 1.0 else hill.asked < 40
+
+
+def test_walkers_are_moved_and_stretched_to_where_they_went() -> None:
+    """To a middle of 1 and a spread of 2 in their own coordinates; at most four times, at least half."""
+    around = fit.LawMode(np.array([3.0, 0.0, 0.0]), np.diag([2.0, 1.0, 1.0]))
+    walkers = fit.Walkers(Hill(), around, False, np.random.default_rng(1))
+    place = walkers.around.mean + walkers.at @ walkers.around.factor.T
+    places = np.array([[-1.0, -9.0, 0.1], [3.0, 9.0, -0.1]])
+    walkers.fit_to(places)
+    assert walkers.around.mean.tolist() == [5.0, 0.0, 0.0]
+    assert np.diag(walkers.around.factor).tolist() == [4.0, 4.0, 0.5]
+    assert walkers.around.mean + walkers.at @ walkers.around.factor.T == pytest.approx(place)
+    assert walkers.excess == pytest.approx(walkers.excess_at(walkers.at))
+
+
+def test_rows_of_one_cell_in_runs_of_at_most_256() -> None:
+    cell = np.array([4] * 3 + [7] * 600)
+    assert [(s.start, s.stop) for s in model._blocks(cell)] == [(0, 3), (3, 259), (259, 515), (515, 603)]
+
+
+def test_what_is_told_apart_among_cells_of_a_strand() -> None:
+    cell = cell_of("mole", "PLA", SLOPE, Taken("t", "ann"))
+    assert model._told_apart([cell, cell]) == frozenset()
+    by_print = model._told_apart([cell, cell._replace(print="u")])
+    by_grader = model._told_apart([cell, cell._replace(grader="ben")])
+    assert "strictness" in by_grader and by_print != by_grader
+    both = model._told_apart([cell, cell._replace(print="u"), cell._replace(grader="ben")])
+    assert both == by_print | by_grader
