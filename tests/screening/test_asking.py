@@ -101,7 +101,10 @@ def test_the_database_reads_nothing_else(table: Path, tmp_path: Path) -> None:
     assert len(secret) == 1 and not (tmp_path / "out.csv").exists()
 
 
-@pytest.mark.parametrize("asked", [{"sort": ("nosuch",)}, {"shown": ("file; drop",)}, {"sort": ("-",)}])
+@pytest.mark.parametrize(
+    "asked",
+    [{"sort": ("nosuch",)}, {"shown": ("file; drop",)}, {"sort": ("-",)}, {"where": "suport_g > 1"}],
+)
 def test_unknown_columns_are_named(table: Path, asked: dict) -> None:
     with pytest.raises(FalseworkError, match="no such column"):
         answered(table, Question(**asked))

@@ -22,6 +22,7 @@ USUAL = ("file", "process", "wanted", "state", "part_g", "support_g", "price", "
 MOST = 50
 WORST_FIRST = "state = 'failed' desc, state = 'not ready' desc, loss * wanted desc nulls last, file, process"
 _NAME = re.compile(r"^[A-Za-z_][A-Za-z0-9_]*$")
+_NOT_FOUND = re.compile(r'column "([^"]+)" not found')  # as DuckDB says it
 
 
 class QuestionError(FalseworkError):
@@ -66,12 +67,12 @@ def answered(folder: str | os.PathLike[str], question: Question) -> TableAnswer:
         order = ", ".join(_ordered(name, known) for name in question.sort) or WORST_FIRST
         limit = "" if question.most is None else f" limit {question.most}"
         quoted = ", ".join(f'"{name}"' for name in shown)
-        found = _run(base, f"select {quoted} from rows {where} order by {order}{limit}", question)
+        found = _run(base, f"select {quoted} from rows {where} order by {order}{limit}", known)
         sums = _run(
             base,
             "select count(*), sum(wanted), sum((part_g + support_g) * wanted), sum(support_g * wanted), "
             f"sum((part_s + support_s) * wanted), sum(price * wanted) from rows {where}",
-            question,
+            known,
         )
     finally:
         base.close()
@@ -174,16 +175,17 @@ def _cure(known: list[str]) -> str:
     return f"Columns are {', '.join(known)}"
 
 
-def _run(base: Any, text: str, question: Question) -> list[Any]:
+def _run(base: Any, text: str, known: list[str]) -> list[Any]:
     import duckdb
 
     try:
         found: list[Any] = base.execute(text).fetchall()
     except duckdb.Error as error:
+        unknown = _NOT_FOUND.search(str(error))
+        if unknown:
+            _known(unknown[1], known)
         reason = str(error).splitlines()[0]
-        raise QuestionError(
-            "--where", f"{question.where!r} cannot be answered ({reason})", "Check it"
-        ) from None
+        raise QuestionError("--where", f"this cannot be answered ({reason})", _cure(known)) from None
     return found
 
 
