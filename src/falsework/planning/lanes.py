@@ -12,10 +12,11 @@ import os
 import pickle
 import subprocess
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import ExitStack
+from contextlib import contextmanager
 from queue import SimpleQueue
+from threading import Event, Thread
 from typing import IO, Any
 
 from falsework.cores import own_cores
@@ -39,24 +40,57 @@ def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
 
 
 class Lanes:
-    """So many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other; a context."""
+    """Up to so many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other.
 
-    def __init__(self, shared: Any, count: int) -> None:
-        self._shared, self._count = shared, count
-        self._closing = ExitStack()
+    A context; none runs before ``start``.
+    """
+
+    def __init__(self, shared: Any, most: int) -> None:
+        self._shared, self._most = shared, most
+        self._lanes: list[_Lane] = []
         self._free: SimpleQueue[_Lane] = SimpleQueue()
 
     def __enter__(self) -> Lanes:
-        started = [self._closing.enter_context(_Lane(self._shared)) for _ in range(self._count)]
-        for lane in started:
-            self._free.put(lane)
-        self._pool = self._closing.enter_context(ThreadPoolExecutor(self._count))
-        for lane in started:
-            self._closing.callback(lane.stop)  # before the pool waits for its threads
+        self._pool = ThreadPoolExecutor(self._most)  # starts no thread before it is needed
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._closing.close()
+        for lane in self._lanes:
+            lane.stop()  # before the pool waits for its threads
+        self._pool.shutdown()
+        for lane in self._lanes:
+            lane.close()
+
+    @property
+    def count(self) -> int:
+        """How many run."""
+        return len(self._lanes)
+
+    def start(self, count: int) -> None:
+        """Start what is missing to so many, or to the most there may be."""
+        for _ in range(min(count, self._most) - self.count):
+            lane = _Lane(self._shared)
+            self._lanes.append(lane)
+            self._free.put(lane)
+
+    @contextmanager
+    def growing(self, every_s: float) -> Iterator[None]:
+        """While the block goes on, one more each time, the first two at once: they are ready when it ends."""
+        over = Event()
+
+        def grow() -> None:
+            for count in range(2, self._most + 1):
+                if over.wait(every_s * (2 if count == 2 else 1)):
+                    return
+                self.start(count)
+
+        thread = Thread(target=grow, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
 
     def answers(self, jobs: Sequence[Any], watch: Watch, step: str) -> list[Any]:
         """The answers, in the order of jobs.
@@ -93,11 +127,8 @@ class _Lane:
         self._shared = shared
         self._told = False
 
-    def __enter__(self) -> _Lane:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.stop()
+    def close(self) -> None:
+        """Wait until it has ended."""
         self._process.wait()
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
@@ -135,6 +166,7 @@ def _serve(work: Callable[[Any, Any], Any]) -> None:
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever prints must not print into the answers
     jobs = sys.stdin.buffer
+    load_kernels()  # while whoever started it is still at work
     shared = pickle.load(jobs)
     while True:
         try:
@@ -149,6 +181,7 @@ def _serve(work: Callable[[Any, Any], Any]) -> None:
 
 
 if __name__ == "__main__":
+    from falsework.planning.loading import load_kernels
     from falsework.planning.proof import work
 
     _serve(work)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -35,6 +35,7 @@ OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at
 NOT_READY = 2.5  # times its total counts what needs a rim: printed, cut off, and trusted (constructed)
 LIKELY = 6  # others than today's that will be planned or weighed beside each other
 LANE_S = 4.0  # of plans that make a lane worth its start
+BUSY = 2  # cores that today's plan and the search keep busy
 
 
 @dataclass(frozen=True)
@@ -94,23 +95,25 @@ class Begun:
 
 
 def begun(part: Part, wish: Wish, context: Context, closing: ExitStack) -> Begun:
-    """The plan of today's position; ``closing`` ends the lanes that are started once it is known what a plan
-    takes."""
+    """The plan of today's position; ``closing`` ends the lanes that are started for the others, as it is seen
+    what a plan takes."""
     build = wish.process.printer
     height_mm = lowest_mm(wish.process.first_layer_height_mm)
     if not float(part.size_mm[2]) > height_mm or any(
         fits(part, (build.build_width_mm, build.build_depth_mm, build.build_height_mm))
     ):
         return Begun(None, None)
-    start = time.perf_counter()
-    plan = plan_for(Request(part, Placing(), wish), context, alone=True)
-    worth = int(LIKELY * (time.perf_counter() - start) / LANE_S)
     cores = context.cores or own_cores()
-    lanes = min(worth, lanes_for(cores, LIKELY, len(part.faces)))
-    if lanes < 2:
-        return Begun(plan, None)
     shared = Shared(part, wish, context.belief, max(1, cores // ROUND))
-    return Begun(plan, closing.enter_context(Lanes(shared, lanes)))
+    most = lanes_for(cores, LIKELY, len(part.faces))
+    lanes = closing.enter_context(Lanes(shared, most))
+    start = time.perf_counter()
+    with lanes.growing(LANE_S / LIKELY) if cores > BUSY else nullcontext():
+        plan = plan_for(Request(part, Placing(), wish), context, alone=True)
+    worth = int(LIKELY * (time.perf_counter() - start) / LANE_S)
+    if min(worth, most) > 1:
+        lanes.start(worth)
+    return Begun(plan, lanes if lanes.count > 1 else None)
 
 
 def proved(

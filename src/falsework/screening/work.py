@@ -17,18 +17,13 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from falsework.errors import Cancelled, FalseworkError, OutputError, PartError, ProcessError
 from falsework.request.context import AUTO_DEVICE
 from falsework.request.marks import Marks
 from falsework.screening.row import FAILED, RowFigures, safe
 from falsework.screening.terms import Depth, NamedProcess, Terms
-
-if TYPE_CHECKING:
-    from falsework.part.part import Part
 
 
 @dataclass(frozen=True)
@@ -304,42 +299,21 @@ def _once(what: str, make: Callable[[], None]) -> None:
 def _looked_everywhere() -> None:
     from falsework.orientation.shortlist import shortlist
     from falsework.orientation.value import Search
+    from falsework.planning.loading import tee
     from falsework.process import load_process
     from falsework.request import Context, Wish
 
-    shortlist(_tee(), Wish(load_process("pla-0.4")), Context(cores=1, device="gpu"), Search(50))
+    shortlist(tee(), Wish(load_process("pla-0.4")), Context(cores=1, device="gpu"), Search(50))
 
 
 def loaded(depth: Depth) -> None:
-    """Have the kernels in this process: by a small part of plain arrays, so that no library starts threads,
-    which would not live on in a process that is forked from this one."""
-    from falsework.planning.calls import inspect, plan, totals
+    """Have the kernels in this process, by a small part."""
+    from falsework.planning.loading import load_kernels
     from falsework.screening.picture import small_picture
 
-    part = _tee()
-    found = inspect(part, cores=1)
+    found = load_kernels(planned=depth is not Depth.LOOK, release=depth is Depth.FULL)
     assert found.ground is not None
     small_picture(found.ground, found.undersides)
-    totals(part, cores=1)
-    if depth is not Depth.LOOK:
-        plan(part, release=depth is Depth.FULL, cores=1)
-
-
-def _tee() -> Part:
-    """A post with an arm to either side, one of them over a block: a bridge, a slab on support, marks."""
-    from falsework.part.health import healed_part
-    from falsework.part.raw import joined
-
-    unit = np.array([[x, y, z] for z in (0.0, 1.0) for y in (0.0, 1.0) for x in (0.0, 1.0)])
-    sides = ((0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (2, 6, 7, 3), (0, 4, 6, 2), (1, 3, 7, 5))
-    faces = np.array([face for a, b, c, d in sides for face in ((a, b, c), (a, c, d))])
-    boxes = (
-        ((6.0, 6.0, 9.0), (0.0, 0.0, 0.0)),
-        ((24.0, 6.0, 3.0), (-9.0, 0.0, 8.0)),
-        ((3.0, 6.0, 2.0), (-9.0, 0.0, 0.0)),
-    )
-    raw = joined([("", unit * size + at, faces) for size, at in boxes])
-    return healed_part("tee", raw, subject="tee")
 
 
 def _sources() -> str:
