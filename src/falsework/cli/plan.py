@@ -115,6 +115,7 @@ def plan_command(
         result = plan_for(request, context)
         given_back()
         extra = {} if no_report else report_file(result, watch.part(0.8, 0.95), heading=heading)
+        given_back()
         written = write_plan(
             result,
             folder,

@@ -169,8 +169,9 @@ def split_mesh(
     starts = np.searchsorted(owner[order], np.arange(count + 1))
     for k in range(count):
         mine = faces[order[starts[k] : starts[k + 1]]]
-        used, index = np.unique(mine, return_inverse=True)
-        yield vertices[used], index.reshape(-1, 3).astype(np.int64)
+        used = np.zeros(len(vertices), dtype=bool)
+        used[mine] = True
+        yield vertices[used], (np.cumsum(used) - 1)[mine]
 
 
 def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[np.float64]:

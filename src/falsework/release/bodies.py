@@ -43,10 +43,12 @@ class BodyMesh:
     @cached_property
     def corners(self) -> list[Floats]:
         """The vertices (n, 3) of each body."""
-        return [
-            self.vertices[:, np.unique(self.faces[a:b])].T.astype(np.float64)
-            for a, b in zip(self.start[:-1], self.start[1:], strict=True)
-        ]
+        found = []
+        for a, b in zip(self.start[:-1], self.start[1:], strict=True):
+            used = np.zeros(self.vertices.shape[1], dtype=bool)
+            used[self.faces[a:b]] = True
+            found.append(self.vertices[:, used].T.astype(np.float64))
+        return found
 
     @cached_property
     def bounds(self) -> Floats:
@@ -115,7 +117,7 @@ def surface_points(mesh: BodyMesh, each: int) -> Samples:
         step = np.arange(each)[:, None]
         u, v = np.mod(0.5 + 0.7548776662 * step, 1.0), np.mod(0.5 + 0.5698402910 * step, 1.0)
         u, v = np.where(u + v > 1.0, 1.0 - u, u), np.where(u + v > 1.0, 1.0 - v, v)
-        corners = points[np.unique(faces)]
+        corners = mesh.corners[body]
         extremes = corners[np.unique([int(np.argmax(corners @ way)) for way in outward])]
         mine = np.concatenate([a + u * (b - a) + v * (c - a), extremes])
         found.append(mine)
