@@ -57,7 +57,7 @@ def rows_of(*ends):
 
 
 def test_points_along_strands_and_outlines() -> None:
-    step = placement._STEP_MM
+    step = 0.25
     points, normal = strand_points(rows_of((0, 0, 4 * step, 0), (0, 1, 0, 1 + step / 2)))
     assert points[:4, 0].tolist() == pytest.approx([step * (k + 0.5) for k in range(4)]) and len(points) == 5
     assert normal[[0, 4]].tolist() == [[0.0, 1.0], [-1.0, 0.0]]
@@ -100,7 +100,7 @@ def test_right_angles_are_enough_where_one_fits_well(monkeypatch) -> None:
     monkeypatch.setattr(placement, "_Correlator", lambda match: None)
     monkeypatch.setattr(placement, "_best_of", best_of)
     monkeypatch.setattr(placement, "_drawn_on", lambda match, best, dz, usual: best)
-    good, sure = placement._GOOD, placement._SURE
+    good, sure = 0.9, 0.02
 
     def found(right, other):
         asked.clear()
@@ -135,11 +135,13 @@ def test_the_four_most_promising_turns_are_drawn_on_and_the_least_wins_among_equ
 
     assert best(t10=0.2) == 10 and [d[0] for d in drawn] == [5, 10, 15, 25]
     assert best(t5=0.2, t10=0.2) == 5
-    middling = 0.5 * (placement._ROUGHLY + placement._WELL)
+    middling = 0.51
     assert best(t10=middling) == 10
-    aside = [(t, t + 2.0 * x, 1.0 + 2.0 * y) for t in (5, 10) for x, y in np.asarray(placement._ASIDE)]
+    aside = [
+        (t, t + 2.0 * x, 1.0 + 2.0 * y) for t in (5, 10) for x in (-1, 0, 1) for y in (-1, 0, 1) if x or y
+    ]
     assert drawn[4:] == [pytest.approx(one) for one in aside]
-    assert best(t10=placement._WELL + 0.01) == 10 and len(drawn) == 4
+    assert best(t10=0.98) == 10 and len(drawn) == 4
 
 
 def test_a_part_stands_on_the_bed_or_ends_at_the_top(monkeypatch) -> None:
@@ -168,6 +170,6 @@ def test_a_part_stands_on_the_bed_or_ends_at_the_top(monkeypatch) -> None:
     scores = [0.5, 0.9]
     assert at(10.29) == ([0.0], 0.0)
     assert at(10.31) == ([0.0, pytest.approx(0.4)], pytest.approx(0.4))
-    scores = [0.9, 0.9 + 0.9 * placement._SURE]
+    scores = [0.9, 0.9 + 0.018]
     assert at(10.31)[1] == 0.0
     assert math.isclose(placement._turned(np.array([[1.0, 0.0]]), 90.0)[0, 1], 1.0)

@@ -532,7 +532,7 @@ def test_a_curtain_is_lines_a_dense_foot_and_paths() -> None:
     slim = [EMPTY, *[box(0, 0, 20, 2)] * 3]
     cells = cells_of(regions(*slim), 0.0)
     (found,) = design._curtain_costs(cells, np.array([40.0]), 3.0, MINE)
-    expected = cost_of(3 * 44.0 + 40.0 / WIDTH, 3 * (0.35 + 5 * 0.02), design.SCAR_PRICE_MM2 * 40.0)
+    expected = cost_of(3 * 44.0 + 40.0 / WIDTH, 3 * (0.35 + 5 * 0.02), 0.0015 * 40.0)
     assert (found.time_s, found.price) == pytest.approx((expected.time_s, expected.price))
 
 
@@ -970,13 +970,13 @@ def test_what_stays_in_costs_more_than_what_leaves(monkeypatch) -> None:
     )
     free = True
     out = making._tallied(made, np.array([1]), 2, None)
-    marks = design.SCAR_PRICE_MM2 * 10.0
+    marks = 0.0015 * 10.0
     assert out.price.tolist() == pytest.approx([0.0, 1.0 + marks]) and seen == [[0, 3, 6]]
     assert out.safety.tolist() == [np.inf, 3.0] and out.weak.tolist() == [False, True]
     assert out.takes.tolist() == [[0.0, 0.0], [5.0, 6.0]] and not out.stuck.any()
     free = False
     stuck = making._tallied(made, np.array([1]), 2, None)
-    assert stuck.price[1] - out.price[1] == pytest.approx((2.0 + 1.5 * 2.0) * design._MINUTE)
+    assert stuck.price[1] - out.price[1] == pytest.approx((2.0 + 1.5 * 2.0) * 0.2)
     assert stuck.stuck.tolist() == [False, True]
 
 

@@ -180,7 +180,7 @@ def test_grades_against_chances_by_hand() -> None:
     seen = agreement._graded(
         evidence_at(), [7, 8, 9], "let-go", chances, (low, high), np.random.default_rng(1)
     )
-    share = agreement.OUTLIERS
+    share = 0.04
     mixed = [(1 - share) * c + share / 4 for c in (0.1, 0.2, 0.3, 0.4)]
     assert seen.at == [7, 9] and seen.of == "let-go" and seen.kind is SPAN
     assert seen.read.tolist() == [-1.0, -2.5]
@@ -668,7 +668,7 @@ def test_readings_are_made_up_as_the_model_says() -> None:
     trial = MadeUpReadings(Given(more=found), [])
     assert [trial._made_up(k).shape[1] for k in range(3)] == [1, 2, 3]
     slope, bridge, gap = (trial._made_up(k) for k in range(3))
-    outliers = agreement.OUTLIERS
+    outliers = 0.04
     assert (slope[:, 0] == 2).mean() == pytest.approx(1 - outliers * 4 / 5, abs=0.04)
     assert bridge[:, 1] == pytest.approx(np.full(500, math.log(0.02)))  # calipers tell no less
     assert np.median(gap[:, 1]) == 4.0
