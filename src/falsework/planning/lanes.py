@@ -14,7 +14,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from queue import SimpleQueue
 from threading import Event, Thread
 from typing import IO, Any
@@ -132,7 +132,8 @@ class _Lane:
         self._process.wait()
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
-                pipe.close()
+                with suppress(OSError):  # what it was not told any more
+                    pipe.close()
 
     def stop(self) -> None:
         """End it at once; whoever waits for its answer gets an error."""
