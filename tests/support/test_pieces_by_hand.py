@@ -50,6 +50,7 @@ from falsework.support.sweep import (
     swept_down,
     with_heads,
 )
+from falsework.watch import QUIET
 from falsework.wording.figures import plain
 from stacks import need_of, stack_of, underside
 
@@ -1125,7 +1126,7 @@ def test_posts_are_widened_and_curtains_built_where_shores_are_in_doubt(
     monkeypatch.setattr(making, "made_of", lambda *how: made)
     monkeypatch.setattr(making, "facing", lambda *how: (np.arange(3), np.arange(3)))
     one = Chosen([3.0, 3.0, CURTAIN], [(100.0, 100.0)] * 3)
-    found = making._better(one, made, None, last)
+    found = making._better(one, made, None, last, QUIET)
     told = []
     for item in done:
         told += [("tried", item), ("curtains", item)] if isinstance(item, list) else [item]
@@ -1135,12 +1136,12 @@ def test_posts_are_widened_and_curtains_built_where_shores_are_in_doubt(
 def test_what_is_built_is_bettered_at_most_twice(monkeypatch) -> None:
     asked = []
 
-    def better(one, made, place, last):
+    def better(one, made, place, last, watch):
         asked.append((one, last))
         return wanted.pop(0) if wanted else None
 
     monkeypatch.setattr(making, "_resting", lambda support, place: support)
-    monkeypatch.setattr(making, "made_of", lambda support, shores, place: support)
+    monkeypatch.setattr(making, "made_of", lambda support, shores, place, watch: support)
     monkeypatch.setattr(making, "_better", better)
     one, two, three = (Given(support=k, shores=None) for k in (1, 2, 3))
     wanted: list[object] = []
