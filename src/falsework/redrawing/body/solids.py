@@ -14,10 +14,12 @@ from falsework.kernels.mesh.measures import face_areas
 from falsework.layers import planar
 from falsework.layers.stack import Floats
 from falsework.part.part import Part
+from falsework.watch import breathe
 
 if TYPE_CHECKING:
     from manifold3d import Manifold, Mesh64
 
+STEP = "joining bodies"  # said where the work is stopped between two calls of the library
 _SPECK_MM3 = 1e-4  # a cube of less than 0.05 mm: no nozzle lays it
 _CURE = "Close the mesh in the program it was drawn in, or have it repaired, and give it again"
 
@@ -68,6 +70,7 @@ def united(solids: Sequence[Manifold]) -> Manifold:
     """Several bodies as one, made at once: put off, the library would unite the part with each of them."""
     from manifold3d import Manifold, OpType
 
+    breathe(STEP)
     whole = Manifold.batch_boolean(list(solids), OpType.Add)
     whole.status()
     return whole
@@ -93,6 +96,7 @@ def without_specks(solid: Manifold) -> Manifold:
     """The solid without the shells of next to no volume that a union leaves by rounding."""
     from manifold3d import Manifold
 
+    breathe(STEP)
     shells = solid.decompose()
     real = [shell for shell in shells if abs(shell.volume()) > _SPECK_MM3]
     return solid if len(real) == len(shells) else Manifold.compose(real)

@@ -15,9 +15,10 @@ from falsework.layers.polygons import offset_mitred
 from falsework.layers.stack import Floats, Indices
 from falsework.need.measure import polygon_edges
 from falsework.process.settings import Process
-from falsework.redrawing.body.solids import mesh_of, prism
+from falsework.redrawing.body.solids import STEP, mesh_of, prism
 from falsework.redrawing.site.footprint import Footprint
 from falsework.redrawing.site.value import PlannedPart
+from falsework.watch import breathe
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -343,7 +344,10 @@ def settled(part: Manifold, solid: Manifold) -> Manifold:
     ours = part.to_mesh64().run_original_id
     jitter = _PLUG_MM * np.concatenate([np.eye(3), -np.eye(3)])
     plugs, loose = [], []
-    for shell in (part + solid.as_original()).decompose():
+    whole = part + solid.as_original()
+    whole.status()  # made now
+    breathe(STEP)
+    for shell in whole.decompose():
         mesh = shell.to_mesh64()
         owners = np.isin(mesh.run_original_id, ours)[np.diff(mesh.run_index) > 0]
         if shell.volume() < 0.0 and not owners.all():

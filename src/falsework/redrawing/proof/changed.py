@@ -13,9 +13,10 @@ from falsework.layers import layer_boundaries, overlay, planar, stack_layers
 from falsework.layers.polygons import EMPTY, areas_only
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.part.part import Part
-from falsework.redrawing.body.solids import mesh_of, united, without_specks
+from falsework.redrawing.body.solids import STEP, mesh_of, united, without_specks
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Region
 from falsework.redrawing.site.value import PlannedPart
+from falsework.watch import breathe
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -195,7 +196,9 @@ def applied(solid: Manifold, drafts: tuple[Draft, ...]) -> tuple[Manifold, float
         added = [region.solid.as_original() for draft in some for region in draft.added]
         removed = [region.solid.as_original() for draft in some for region in draft.removed]
         if added:
-            solid += united(added)
+            more = united(added)
+            breathe(STEP)
+            solid += more
             added_mm3 += solid.volume() - volume
             volume = solid.volume()
         if removed:
