@@ -459,7 +459,7 @@ def test_odds_of_failing_are_no_more_than_one_print() -> None:
     [
         (False, 0.0, None, (9000, False), "cpu"),
         (False, 0.02, None, (9000, False), "cpu"),
-        (True, 0.02, np.ones(7), (2000, True), "gpu"),
+        (True, 0.02, np.array([1.0] * 7 + [np.inf]), (2000, True), "gpu"),
         (True, 0.0, None, (2000, False), "cpu after gpu failed"),
     ],
 )
@@ -468,7 +468,7 @@ def test_what_counts_columns_and_on_what(monkeypatch, wanted, thinned_mm, prices
     shortlist = import_module("falsework.orientation.shortlist")  # the package has a function of that name
     asked = []
 
-    def found(judge, today, count, watch, refine):
+    def look(judge, count, watch):
         asked.append(count)
         return "looked", 11, "resting"
 
@@ -477,12 +477,11 @@ def test_what_counts_columns_and_on_what(monkeypatch, wanted, thinned_mm, prices
 
     monkeypatch.setattr(shortlist, "wanted", lambda device, many: wanted)
     monkeypatch.setattr(shortlist, "_judge", lambda body, own, wish, context: body)
-    monkeypatch.setattr(shortlist, "searched", found)
     monkeypatch.setattr(shortlist, "with_passed_by", passed_by)
     monkeypatch.setattr(shortlist, "_priced_there", lambda judge, count, watch: prices)
     own = Given(thinned=lambda process: ("thin", thinned_mm), whole=lambda: "whole")
     context, search = Given(watch=QUIET, device="auto"), Given(many=True, count=9000, everywhere=9)
-    (looked, looks, resting), on = shortlist._found(own, Given(process=None), None, search, True, context)
+    (looked, looks, resting), on = shortlist._found(own, Given(process=None), look, search, context)
     count, all_of_them = searched
     assert asked == [count] and resting == "resting"
     assert (looked, looks) == (("looked and what was passed by", 18) if all_of_them else ("looked", 11))
