@@ -43,3 +43,18 @@ def few_steps() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(fit, "_SWEEPS", fit._SWEEPS // 4)
         yield
+
+
+@pytest.fixture(scope="module")
+def quick(few_steps: None) -> Iterator[None]:
+    """For commands and pages whose pictures nobody looks at: a tenth of their pixels, and few steps."""
+    from falsework.report import pictures
+
+    drawn = pictures.draw_soups
+
+    def sketched(part, standing, bed, tones, view, pixels, room_mm=None):
+        return drawn(part, standing, bed, tones, view, 0.3 * pixels, room_mm)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(pictures, "draw_soups", sketched)
+        yield

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+from manifold3d import Manifold
 
+from falsework.part.health import healed_part
 from falsework.part.part import Health, Part
+from falsework.part.raw import joined
 
 CLEAN = Health()
 DAMAGED = Health(closed=False)
@@ -54,6 +57,15 @@ def blocks(*boxes, step_mm: float = 5.0) -> Part:
     vertices, faces = np.unique(np.concatenate(soup), axis=0, return_inverse=True)
     faces = faces.reshape(-1, 3).astype(np.int32)
     return Part("blocks", vertices, faces, Health(self_intersections=1))  # they may meet in an edge
+
+
+def bracket() -> Part:
+    """A plate with a bore and a ledge on either side: small, and its undersides need support."""
+    solid = Manifold.cube((4, 12, 24)) + Manifold.cube((14, 12, 2)).translate((0, 0, 7))
+    solid += Manifold.cube((10, 12, 2)).translate((-8, 0, 12))
+    solid -= Manifold.cylinder(16, 2.5, 2.5, 24).rotate((0, 90, 0)).translate((-5, 6, 19))
+    mesh = solid.to_mesh64()
+    return healed_part("bracket", joined([("", mesh.vert_properties[:, :3], mesh.tri_verts)]), subject="b")
 
 
 def revolved(radius, z, sides: int):

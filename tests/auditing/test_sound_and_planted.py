@@ -56,9 +56,9 @@ def test_a_layer_that_a_real_program_skips_is_found() -> None:
     assert result.answer.says.startswith("Look at this before you print")
 
 
-@pytest.mark.parametrize("k", range(9))
+@pytest.mark.parametrize("k", range(0, 9, 2))
 def test_sound_programs_have_no_fault(k: int) -> None:
-    """Each nineteenth of all, made where it is read."""
+    """Each thirty-eighth of all, made where it is read."""
     (case,) = planted.sound_alone(every=190, offset=19 * (k + 1))
     assert weighty(audit(case.program)) == [], case.name
 

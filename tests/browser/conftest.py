@@ -33,39 +33,65 @@ def chromium() -> Iterator[Any]:
 
 @pytest.fixture(scope="session")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    served = Served(tmp_path_factory.mktemp("bench") / "data", "--workers", "2")
+    served = Served(tmp_path_factory.mktemp("bench") / "data", "--workers", "1")
     yield served
     assert served.stop() == 0
 
 
+# half the pixels each way, and no more in sight than is needed: the processor draws them all
+USUAL = {"viewport": {"width": 1200, "height": 560}, "reduced_motion": "reduce", "device_scale_factor": 0.5}
+FORGET = """async () => {
+  localStorage.clear();
+  sessionStorage.clear();
+  for (const { name } of await indexedDB.databases()) indexedDB.deleteDatabase(name);
+}"""
+
+
+def _let_in(chromium: Any, bench: Served, **options: Any) -> Any:
+    """One more browser, which knows the bench."""
+    context = chromium.new_context(**USUAL | options)
+    context.add_init_script(WATCH)
+    page = context.new_page()
+    page.goto(bench.client.post("/api/invitations").json()["address"])
+    page.close()
+    return context
+
+
+@pytest.fixture(scope="module")
+def home(chromium: Any, bench: Served) -> Iterator[Any]:
+    """The browser that tests share, one after another: what it has fetched it need not fetch again."""
+    context = _let_in(chromium, bench)
+    yield context
+    context.close()
+
+
 @pytest.fixture
-def browse(chromium: Any, bench: Served) -> Iterator[Callable[..., Any]]:
-    """Open one more browser on the bench. Whatever it complains of, or fetches from elsewhere, fails the
-    test, unless the test empties ``page.faults`` of what it caused itself."""
+def browse(chromium: Any, bench: Served, home: Any) -> Iterator[Callable[..., Any]]:
+    """Open a page on the bench, each in a browser of its own. Whatever it complains of, or fetches from
+    elsewhere, fails the test, unless the test empties ``page.faults`` of what it caused itself."""
     pages = []
 
     def open_page(path: str = "/", **options: Any) -> Any:
-        # half the pixels each way: the processor draws them all
-        sparing = {"reduced_motion": "reduce", "device_scale_factor": 0.5}
-        settings = {"viewport": {"width": 1200, "height": 760}} | sparing | options
-        context = chromium.new_context(**settings)
-        context.add_init_script(WATCH)
+        context = _let_in(chromium, bench, **options) if options or pages else home
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         page.faults, page.fetched = [], []
         page.on("console", lambda m: page.faults.append(m.text) if m.type in ("error", "warning") else None)
         page.on("pageerror", lambda e: page.faults.append(str(e)))
         page.on("request", lambda r: page.fetched.append(r.url))
-        base = bench.entrance.partition("/enter")[0]
-        page.goto(bench.client.post("/api/invitations").json()["address"])
-        page.base = base
-        if path != "/":
-            page.goto(base + path)
+        page.base = bench.entrance.partition("/enter")[0]
+        page.goto(page.base + path)
         pages.append(page)
         return page
 
     yield open_page
     for page in pages:
+        if page.context is home:
+            home.set_offline(False)
+            page.evaluate(FORGET)
+            page.close()
+        else:
+            page.context.close()
+    for page in pages:
         assert page.faults == []
         assert [url for url in page.fetched if not url.startswith((page.base, "data:", "blob:"))] == []
-        page.context.close()

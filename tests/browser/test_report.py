@@ -23,14 +23,10 @@ def address(tmp_path_factory):
     return path.as_uri()
 
 
-@pytest.fixture
-def browser(chromium):
-    return chromium
-
-
-@pytest.fixture
-def page(browser, address):
-    context = browser.new_context(viewport={"width": 620, "height": 700}, reduced_motion="reduce")
+@pytest.fixture(scope="module")
+def opened(chromium, address):
+    """The page, opened once: each test leaves it as it was."""
+    context = chromium.new_context(viewport={"width": 620, "height": 700}, reduced_motion="reduce")
     context.add_init_script(WATCH)
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
@@ -41,9 +37,15 @@ def page(browser, address):
     page.goto(address)
     page.wait_for_selector("#solid:not([hidden])")
     yield page
-    assert page.faults == []
-    assert [url for url in page.fetched if not url.startswith("data:")] == [address]
     context.close()
+
+
+@pytest.fixture
+def page(opened, address):
+    yield opened
+    assert opened.faults == []
+    assert [url for url in opened.fetched if not url.startswith("data:")] == [address]
+    opened.set_viewport_size({"width": 620, "height": 700})
 
 
 def colours(page) -> dict[str, int]:
@@ -84,6 +86,10 @@ def test_toggles_work_by_keyboard(page):
     page.keyboard.press("Space")
     assert colours(page)["paper"] > gone["paper"]
     assert page.locator("#numbers text").count() == 0
+    for name in ("supports", "undersides", "part", "numbers"):
+        page.focus(f"#show-{name}")
+        page.keyboard.press("Space")
+    assert colours(page) == before
 
 
 def test_the_cut_slider_works_by_keyboard(page):
@@ -116,6 +122,9 @@ def test_arrow_keys_turn_the_view_and_0_puts_it_back(page):
     page.get_by_role("button", name="above").press("Enter")
     from_above = colours(page)
     assert from_above["blue"] < 0.3 * before["blue"]  # undersides are not seen from above
+    page.focus("#stage")
+    page.keyboard.press("0")
+    assert colours(page) == before
 
 
 def test_every_control_can_be_reached_by_tabbing(page):
@@ -134,20 +143,14 @@ def test_every_control_can_be_reached_by_tabbing(page):
     } <= reached
 
 
-@pytest.mark.parametrize("width", [360, 760, 1400])
-def test_the_page_is_no_wider_than_the_screen(page, width):
-    page.set_viewport_size({"width": width, "height": 800})
-    still(page)
-    assert page.evaluate("document.documentElement.scrollWidth") <= width
-
-
-@pytest.mark.parametrize(("width", "tables"), [(360, ".undersides"), (1280, "table")])
-def test_no_table_hides_its_last_columns(page, width, tables):
-    page.set_viewport_size({"width": width, "height": 800})
-    still(page)
+def test_the_page_is_no_wider_than_the_screen_and_no_table_hides_its_last_columns(page):
     hidden = "(which) => [...document.querySelectorAll('.scroll')].filter("
     hidden += "(e) => e.querySelector(which) && e.scrollWidth > e.clientWidth).map((e) => e.ariaLabel)"
-    assert page.evaluate(hidden, tables) == []
+    for width, tables in ((360, ".undersides"), (760, None), (1280, "table"), (1400, "table")):
+        page.set_viewport_size({"width": width, "height": 800})
+        still(page)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert tables is None or page.evaluate(hidden, tables) == []
 
 
 CONTRAST = """() => {
@@ -175,16 +178,16 @@ CONTRAST = """() => {
 }"""
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_all_text_has_enough_contrast(page, scheme):
+def test_all_text_has_enough_contrast(page):
     # WCAG 2.2, 1.4.3: at least 4.5 to 1
-    page.emulate_media(color_scheme=scheme)
-    still(page)
-    assert page.evaluate(CONTRAST) == []
+    for scheme in ("dark", "light"):
+        page.emulate_media(color_scheme=scheme)
+        still(page)
+        assert page.evaluate(CONTRAST) == []
 
 
-def test_without_webgl_the_pictures_remain(browser, address):
-    context = browser.new_context()
+def test_without_webgl_the_pictures_remain(chromium, address):
+    context = chromium.new_context()
     context.set_default_timeout(PATIENCE_MS)
     context.add_init_script("HTMLCanvasElement.prototype.getContext = () => null")
     page = context.new_page()

@@ -1,10 +1,15 @@
-"""Commands as if their kernels were compiled already."""
+"""Commands as if their kernels were compiled already, and quick where nobody looks."""
 
 from __future__ import annotations
 
 import contextlib
 
 import pytest
+
+
+@pytest.fixture(scope="module", autouse=True)
+def quickly(quick: None) -> None:
+    """What commands write is looked at elsewhere."""
 
 
 @pytest.fixture(autouse=True)

@@ -18,6 +18,7 @@ from falsework.coupon import ConditionKind, Coupon, Reading, printed
 from falsework.ledger import Ledger
 from falsework.part import read_part
 from falsework.process import builtin
+from falsework.tuning import fit as fitting
 
 
 @pytest.fixture
@@ -89,7 +90,8 @@ def test_a_filled_tray_is_not_overwritten(here: Path, capsys) -> None:
     assert tray.read_bytes() == before
 
 
-def test_printer_and_ranges_come_from_the_ledger(here: Path, capsys) -> None:
+def test_printer_and_ranges_come_from_the_ledger(here: Path, capsys, monkeypatch) -> None:
+    monkeypatch.setattr(fitting, "_SWEEPS", 480)  # ranges follow the tails
     process = builtin("pla-0.4")
     small = replace(process.printer, name="the small one", build_width_mm=110, build_depth_mm=60)
     (here / "ledger").mkdir()

@@ -18,10 +18,10 @@ from falsework.cli.app import group, run
 from falsework.coupon import CouponKind, PieceLimits, design_coupon
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
-from falsework.part.demo import demo_parts
 from falsework.process import builtin
 from falsework.tuning.invented import invented_printer
 from plans import bracket_plan
+from solids import bracket
 
 COARSE = ["--set", "layer_height_mm=0.3", "--set", "first_layer_height_mm=0.3"]
 FINER = ["--set", "layer_height_mm=0.25", "--set", "first_layer_height_mm=0.25"]
@@ -29,10 +29,10 @@ FINER = ["--set", "layer_height_mm=0.25", "--set", "first_layer_height_mm=0.25"]
 
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with a table to print, in which the commands run."""
+    """A folder with a part to print, in which the commands run."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("FALSEWORK_LEDGER", str(tmp_path / "ledger.sqlite3"))
-    part = demo_parts()["table"]()
+    part = bracket()
     write_stl(tmp_path / "table.stl", part.vertices, part.faces, "table")
     return tmp_path
 
@@ -75,18 +75,18 @@ def nothing_is_lost(folder: Path, first: list[str], second: list[str], expected:
 FOLDERS: dict[str, tuple[str, list[str], list[str]]] = {
     "plan": (
         "table-plan",
-        ["plan", "table.stl", "--no-report", *COARSE],
-        ["plan", "table.stl", "--no-report", *FINER],
+        ["plan", "table.stl", "--unit", "mm", "--no-report", *COARSE],
+        ["plan", "table.stl", "--unit", "mm", "--no-report", *FINER],
     ),
     "lie": (
         "lies",
-        ["lie", "table.stl", "--directions", "50", "--out", "lies", *COARSE],
-        ["lie", "table.stl", "--directions", "50", "--out", "lies", *FINER],
+        ["lie", "table.stl", "--unit", "mm", "--directions", "50", "--cores", "1", "--out", "lies", *COARSE],
+        ["lie", "table.stl", "--unit", "mm", "--directions", "50", "--cores", "1", "--out", "lies", *FINER],
     ),
     "redraw": (
         "table-redrawn",
-        ["redraw", "table.stl", "--no-split", *COARSE],
-        ["redraw", "table.stl", "--no-split", *FINER],
+        ["redraw", "table.stl", "--unit", "mm", "--no-split", *COARSE],
+        ["redraw", "table.stl", "--unit", "mm", "--no-split", *FINER],
     ),
     "tune": (
         "tuned",

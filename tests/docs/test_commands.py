@@ -11,21 +11,20 @@ import sys
 from pathlib import Path
 
 import pytest
-from manifold3d import Manifold
 from PIL import Image
 
 from falsework import plan
 from falsework.cli.app import group, run
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
-from falsework.part.health import healed_part
-from falsework.part.raw import joined
 from falsework.request.marks import Marks, read_marks
 from falsework.tuning.museum import fill
 from planted import levels_of_plan
 from programs import Writer
 from sliced import written
+from solids import bracket
 
+pytestmark = pytest.mark.usefixtures("quick")
 ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
 PLANNED = r"(?<![\w-])(\w[\w-]*)-plan\b"
@@ -54,6 +53,7 @@ PYTHON_ELSEWHERE = {
 }
 AGAIN = ("lie", "redraw")  # nothing on a page needs what these write: the same of another part is run once
 _RUN: set[str] = set()
+PART = bracket()
 CHECKS = {"demo", "test", "bounds", "docs", "benchmark"}  # of ./run, beside the commands that it hands on
 
 
@@ -134,16 +134,6 @@ def test_files_of_marks_are_read(page: Path, tmp_path: Path) -> None:
         assert read_marks(tmp_path / "cowl.lie.toml") != Marks()
 
 
-def bracket(path: Path) -> None:
-    """A plate with a bore and a ledge on either side: small, and its undersides need support."""
-    solid = Manifold.cube((4, 12, 24)) + Manifold.cube((14, 12, 2)).translate((0, 0, 7))
-    solid += Manifold.cube((10, 12, 2)).translate((-8, 0, 12))
-    solid -= Manifold.cylinder(16, 2.5, 2.5, 24).rotate((0, 90, 0)).translate((-5, 6, 19))
-    mesh = solid.to_mesh64()
-    part = healed_part("bracket", joined([("", mesh.vert_properties[:, :3], mesh.tri_verts)]), subject="b")
-    write_stl(path, part.vertices, part.faces, "bracket")
-
-
 @pytest.fixture
 def room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder of a print room, with a ledger of its own. Whoever is asked something there says 'q'."""
@@ -200,7 +190,7 @@ def test_a_page_of_examples_alone_runs(page: Path, room: Path) -> None:
 def prepare(commands: str, room: Path) -> None:
     """What a page takes for granted: the parts it names, and what lies there from earlier work."""
     for name in set(re.findall(rf"([\w-]+)\.(?:stl|gcode)|{PLANNED}", commands)):
-        bracket(room / f"{name[0] or name[1]}.stl")
+        write_stl(room / f"{name[0] or name[1]}.stl", PART.vertices, PART.faces, "bracket")
     earlier = set(re.findall(PLANNED, commands))
     for name in earlier:
         assert run(["plan", f"{name}.stl", "--no-report"]) == 0

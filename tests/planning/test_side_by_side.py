@@ -20,7 +20,6 @@ def left(made: Plan, row: int) -> int:
     ("part", "scale", "turn_deg"),
     [
         ("wuson.stl", 8.0, (0.0, 0.0, 0.0)),
-        ("ant.ply", 1.0, (0.0, 0.0, 0.0)),
         ("so101_gauge_tight.stl", 1.0, (35.0, 25.0, 0.0)),
     ],
 )

@@ -12,6 +12,8 @@ from falsework.redrawing import Redraw, redraw
 from falsework.redrawing.body.solids import solid_of
 from falsework.report.redraw import changed_surface, left_lines, redraw_html, redraw_words, row, ways
 
+pytestmark = pytest.mark.usefixtures("quick")
+
 
 @pytest.fixture(scope="module")
 def table() -> Redraw:

@@ -13,6 +13,8 @@ from falsework.report import release_html
 from falsework.report.release import NOTE, SHAPE, cut_words, release_of_plan, way_words
 from falsework.report.scene import make_scene
 
+pytestmark = pytest.mark.usefixtures("quick")
+
 
 @pytest.fixture(scope="module")
 def table():

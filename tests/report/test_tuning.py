@@ -58,6 +58,9 @@ def parsed(text: str) -> Page:
     return page
 
 
+pytestmark = pytest.mark.usefixtures("quick")
+
+
 @pytest.fixture(scope="module")
 def found(few_steps: None, tmp_path_factory: pytest.TempPathFactory) -> Tuned:
     printer = replace(invented_printer(11), name='harbour <"printer">').with_gap(PLA, 0.5)

@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from falsework.part import read_part
-from falsework.part.demo import demo_parts
 from falsework.part.part import Part
 from falsework.planning import plan, totals
 from falsework.process.settings import Process, Structure
@@ -179,10 +178,8 @@ def test_totals_say_what_the_plan_says_and_the_store_keeps_them_apart():
         assert told.sparing == fresh.sparing
 
 
-@pytest.mark.parametrize("name", ["mooring cleat"])
-def test_nothing_changes_where_nothing_is_marked(name):
-    part = demo_parts()[name]()
-    plain, spared = planned(part), planned(part, MarkedFaces())
+def test_nothing_changes_where_nothing_is_marked():
+    plain, spared = planned(ROOM), planned(ROOM, MarkedFaces())
     assert plain.to_json() == spared.to_json() and spared.sparing is None
     assert plain.geometry.scheme.vertices.tobytes() == spared.geometry.scheme.vertices.tobytes()
 
@@ -225,7 +222,7 @@ def test_footprints_of_a_slope_are_its_strips():
     np.testing.assert_allclose(shapely.bounds(seen[:2])[:, 0], [1.0, 3.0], atol=1e-5)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_footprints_of_a_ball_are_rings(seed):
     """However it is turned: in each slab a ring above and one beneath, polygons of facets within 1 %."""
     radius = 10.0
@@ -282,7 +279,7 @@ def touched(made, marked: np.ndarray) -> int:
     return int(marked[beneath[np.isfinite(drop)]].sum() + marked[above[rise < gap_mm]].sum())
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     st.lists(_BLOCK, min_size=1, max_size=4),
     st.integers(0, 2**32 - 1),

@@ -13,6 +13,8 @@ from falsework.process import load_process
 from falsework.tuning.museum import PRINTER
 from falsework.watch import QUIET
 
+pytestmark = pytest.mark.usefixtures("quick")
+
 
 @pytest.fixture(scope="module")
 def museum(few_steps: None, tmp_path_factory: pytest.TempPathFactory) -> Path:

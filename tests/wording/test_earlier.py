@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
+
 from falsework.auditing.value import Audit, Finding, FindingLevel
 from falsework.cli.app import run
 from falsework.coupon import Coupon, CouponKind
@@ -16,6 +18,7 @@ from falsework.process import builtin
 from falsework.redrawing.value import Redraw
 from shown import shown
 
+pytestmark = pytest.mark.usefixtures("quick")
 WEAVES = {"parallel": "lines", "crossed": "grid"}
 
 

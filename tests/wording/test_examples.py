@@ -9,6 +9,7 @@ import pytest
 
 import falsework
 
+pytestmark = pytest.mark.usefixtures("quick")
 PUBLIC = sorted(set(falsework.__all__) - {"__version__"})
 
 

@@ -14,6 +14,7 @@ from falsework.wording.cautions import PrintFacts, cautions
 from retired import retired_in
 from shown import Shown, plain, shown
 
+pytestmark = pytest.mark.usefixtures("quick")
 ABS = builtin("abs-0.4")
 PAGES = {  # what each leads to
     "audit.html": (Task.PRINT,),
