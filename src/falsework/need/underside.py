@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -93,6 +93,17 @@ class NeedMap:
     region_layer: Indices
     region_underside: Indices
     region_starts: NDArray[np.bool_]
+
+    def only(self, some: NDArray[np.bool_]) -> NeedMap:
+        """With the regions of some undersides, (U,) yes or no; the numbers of all stay as they are."""
+        mine = some[self.region_underside]
+        return replace(
+            self,
+            regions=self.regions[mine],
+            region_layer=self.region_layer[mine],
+            region_underside=self.region_underside[mine],
+            region_starts=self.region_starts[mine],
+        )
 
     @staticmethod
     def nothing(reach_mm: float, limit_deg: float) -> NeedMap:

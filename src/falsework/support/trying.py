@@ -95,19 +95,20 @@ def _carried(
     for window in _windows(boxes[[number - 1 for number in numbers]]):
         near = _meet(boxes, window)
         seen = _through(window, swept, int(tops[near].max()) + 2, process)
+        few = need.only(near)
         anywhere, around = None, None
         for standing, asked in doubtful.items():
             if not near[[number - 1 for number in asked]].any():
                 continue
             if anywhere is None or spared is not None:
                 standings = [standing if one else Standing.LEAVE for one in (asks & near).tolist()]
-                tried = sweep_columns(stack, need, standings, process, spared=spared, like=seen)
+                tried = sweep_columns(stack, few, standings, process, spared=spared, like=seen)
                 anywhere = tried if standing is Standing.BED_OR_PART else None
             else:  # from the bed alone: what of the same columns reaches it, between the same surroundings
                 tried = replace(anywhere, columns=reaching_bed(anywhere.columns, anywhere.cleared))
             if around is None or spared is not None:
                 around = Surroundings(tried, process)
-            out[standing] |= _ended_beneath(tried, around, need, process)
+            out[standing] |= _ended_beneath(tried, around, few, process)
     return out
 
 
