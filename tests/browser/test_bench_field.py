@@ -140,7 +140,7 @@ def test_typing_on_and_undoing_at_once_end_where_they_should_and_nobody_else_is_
 
 
 def test_what_was_stopped_says_so_and_goes_on_when_it_is_told_to(browse, bench, tmp_path):
-    part = gull(12_000)
+    part = gull(30_000)
     write_stl(tmp_path / "gull.stl", part.vertices, part.faces, "gull")
     sheet = upload(bench.client, (tmp_path / "gull.stl").read_bytes(), "gull.stl")["id"]
     wait(bench.client, sheet, "release")
