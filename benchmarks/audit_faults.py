@@ -9,9 +9,9 @@ kinds were looked at while the audit was made; 'sealed' ones were set aside, cou
 'later' ones were thought of after that. 'looked at' and 'held back' are two halves, drawn by lot, of kinds
 (``unforeseen.py``) that were all written down before any was run; the latter were looked at since. So are
 'tuned on' and 'further held back' (``further.py``), written before the comparison by principle was made.
-'afresh' kinds (``afresh.py``) were written when all of those were known; of their half held back only sums
-are printed, so that nobody mends for them. 'right first': the first finding names the fault; 'found': any
-finding of caution or more names it.
+'afresh' kinds (``afresh.py``) were written when all of those were known, and looked at since; those of
+``practice.py`` after them: of their sealed half only sums are printed, so that nobody mends for them.
+'right first': the first finding names the fault; 'found': any finding of caution or more names it.
 Prints Markdown tables.
 """
 
@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 import afresh
 import further
 import planted
+import practice
 import unforeseen
 from falsework.auditing import FindingLevel, audit
 from falsework.errors import FalseworkError
@@ -48,9 +49,11 @@ GROUPS = {
     "further held back": further.SEALED,
     "afresh, tuned on": afresh.TUNED_ON,
     "afresh, held back": afresh.SEALED,
+    "practice, tuned on": practice.TUNED_ON,
+    "practice, sealed": practice.SEALED,
 }
-_KINDS = {**planted.FAULTS, **unforeseen.FAULTS, **further.FAULTS, **afresh.FAULTS}
-_UNSEEN = ("afresh, held back",)
+_KINDS = {**planted.FAULTS, **unforeseen.FAULTS, **further.FAULTS, **afresh.FAULTS, **practice.FAULTS}
+_UNSEEN = ("practice, sealed",)
 
 
 @dataclass(frozen=True)
@@ -162,7 +165,10 @@ def main() -> None:
     if arguments.quick:
         arguments.parts, arguments.every = 2, 20
     parts = planted.PARTS[: arguments.parts]
-    only = tuple(name.replace(".", " ").replace("afresh ", "afresh, ") for name in arguments.only)
+    only = tuple(
+        name.replace(".", " ").replace("afresh ", "afresh, ").replace("practice ", "practice, ")
+        for name in arguments.only
+    )
     work = list(shares(only, arguments.every, parts))
     told: list[Told] = []
     begin, finished = time.monotonic(), 0
