@@ -1,4 +1,4 @@
-"""Whether a program keeps to what it does itself: the flow of walls and fill, from layer to layer."""
+"""Whether a program keeps to what it does itself, from layer to layer: flow, heights, filament drawn back."""
 
 from __future__ import annotations
 
@@ -9,11 +9,14 @@ from numpy.typing import NDArray
 
 from falsework.auditing.flow import Fed
 from falsework.auditing.layer_sums import FILL, WALL, LayerSums
+from falsework.auditing.survey import ProgramSurvey
 from falsework.auditing.value import Finding, FindingLevel
 
 _LEAST_MM = 20.0  # of a class in a layer, before its mean tells anything
 _UNDER, _OVER = 0.72, 1.45  # shares of what the room or the majority says
 _FEW_LAYERS, _SHARE = 3, 0.1  # that must be off
+_PRESSED, _SO_DEEP = 0.75, 0.3  # share of its height that a layer lies above the last; of its strands
+_ALWAYS, _MOSTLY, _IN_A_ROW = 0.9, 0.4, 5  # share of travels; of layers with so many; layers
 _FITS = 0.1  # how near the room's width must come to some layers' to be what all are held against
 
 
@@ -39,6 +42,50 @@ def _all_through(what: str, share: float) -> Finding:
         return Finding(0, "starved", FindingLevel.FAULT, says, cure, found=share, planned=1.0)
     says = f"{what} get {share:.1f} times the filament that they have room for"
     return Finding(0, "overfed", FindingLevel.FAULT, says, cure, found=share, planned=1.0)
+
+
+def pressed_findings(layers: LayerSums) -> Iterable[Finding]:
+    """Layers that are laid nearer to what is beneath than their strands are fed for."""
+    share = layers.depth_mm / np.maximum(layers.height_mm, 1e-9)
+    low = np.flatnonzero((share < _PRESSED) & (layers.so_deep > _SO_DEEP))
+    low = low[low > 0]
+    if len(low) == 0:
+        return
+    k = int(low[np.argmin(share[low])])
+    many = "a layer is" if len(low) == 1 else f"{len(low)} layers are"
+    says = (
+        f"{many} fed for {layers.height_mm[k]:.2f} mm and laid {layers.depth_mm[k]:.2f} mm above what is "
+        f"beneath, at height {layers.z_mm[k]:.2f} mm"
+    )
+    cure = "Look at the heights of layers around here, and at what sets the count of z anew"
+    lines = tuple(int(n) for n in layers.line[low[:5]])
+    yield Finding(
+        0, "overfed", FindingLevel.FAULT, says, cure, len(low), lines=lines,
+        found=float(layers.depth_mm[k]), planned=float(layers.height_mm[k]), unit="mm",
+    )  # fmt: skip
+
+
+def drawing_back_findings(found: ProgramSurvey) -> Iterable[Finding]:
+    """Layers in a row whose travels no longer draw filament back, where others always do."""
+    told = np.flatnonzero(found.travel_mm > 0.0)
+    if len(told) < 2 * _IN_A_ROW:
+        return
+    share = found.drawn_mm[told] / found.travel_mm[told]
+    if np.mean(share > _ALWAYS) < _MOSTLY:
+        return
+    bounds = np.flatnonzero(np.diff(np.r_[False, share < 1.0 - _ALWAYS, False]))
+    begin, end = max(bounds.reshape(-1, 2), key=lambda b: b[1] - b[0], default=(0, 0))
+    if end - begin < _IN_A_ROW:
+        return
+    some = told[begin:end]
+    says = (
+        f"from height {found.z_mm[some[0]]:.1f} to {found.z_mm[some[-1]]:.1f} mm no travel draws filament "
+        "back, as others do: it will ooze and leave strings"
+    )
+    cure = "Look for what switches the drawing back off there; make the program again"
+    yield Finding(
+        0, "retraction", FindingLevel.CAUTION, says, cure, len(some), lines=(int(found.line[some[0]]),)
+    )
 
 
 def _by_layer(layers: LayerSums, pitch_mm: float | None) -> Iterable[Finding]:

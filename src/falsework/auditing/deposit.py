@@ -76,6 +76,8 @@ class Layer:
     index: int
     z_mm: float
     step_mm: float  # height of its strands, as most of them have it
+    depth_mm: float  # what lies beneath most often lies so deep, and
+    so_deep: float  # beneath that share of the strands
     rows: Floats
     ends: Floats
     length_mm: Floats
@@ -297,7 +299,7 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     rows, ends, long, section, low, top, travels, blobs, order = laying.sort_out(rows)
     if len(rows) == 0:
         return None
-    step, height, half, fills, beads, middle = laying.measure(
+    step, depth, so_deep, height, half, fills, beads, middle = laying.measure(
         ends, rows[:, cut.PATH], long, section, top, field.top, *field.frame, state.z_mm, state.height_mm,
         usual.height_mm, usual.width_mm, _UNLIKELY,
     )  # fmt: skip
@@ -322,8 +324,8 @@ def _judged(index: int, rows: Floats, state: _State) -> Layer | None:
     state.shelves.append(_Shelf(beads, middle, low, top))
     state.height_mm, state.z_mm, state.path = step, top, float(laid.path[-1])
     return Layer(
-        index, top, step, rows, ends, long, section, height, 2.0 * half, owner, fills, share, resting, near,
-        gap, sunk, twice, runs, blobs, travels, struck, )  # fmt: skip
+        index, top, step, depth, so_deep, rows, ends, long, section, height, 2.0 * half, owner, fills, share,
+        resting, near, gap, sunk, twice, runs, blobs, travels, struck, )  # fmt: skip
 
 
 def _stretches(laid: _Beads, state: _State) -> Floats:

@@ -29,11 +29,11 @@ class LayerSums:
     """
 
     _by_class: list[Floats] = field(default_factory=list)
-    _about: list[tuple[float, float, float]] = field(default_factory=list)
+    _about: list[tuple[float, float, float, float, float]] = field(default_factory=list)
 
     def add(self, layer: Layer, by_class: Floats) -> None:
         """The sums of one layer; several goes of one height go together."""
-        about = layer.z_mm, layer.step_mm, float(layer.rows[0, cut.LINE])
+        about = layer.z_mm, layer.step_mm, layer.depth_mm, layer.so_deep, float(layer.rows[0, cut.LINE])
         if self._about and abs(self._about[-1][0] - layer.z_mm) < 1e-6:
             self._by_class[-1] += by_class
             return
@@ -49,16 +49,26 @@ class LayerSums:
 
     @property
     def z_mm(self) -> Floats:
-        return np.array([z for z, _, _ in self._about])
+        return np.array([of[0] for of in self._about])
 
     @property
     def height_mm(self) -> Floats:
-        return np.array([h for _, h, _ in self._about])
+        return np.array([of[1] for of in self._about])
+
+    @property
+    def depth_mm(self) -> Floats:
+        """How deep what lies beneath a layer lies most often; infinite where nothing does."""
+        return np.array([of[2] for of in self._about])
+
+    @property
+    def so_deep(self) -> Floats:
+        """Beneath what share of its strands it does."""
+        return np.array([of[3] for of in self._about])
 
     @property
     def line(self) -> Indices:
         """First line of each layer."""
-        return np.array([line for _, _, line in self._about], np.int64)
+        return np.array([of[4] for of in self._about], np.int64)
 
     @property
     def length_mm(self) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -61,8 +61,9 @@ def make_findings(m: LaidAreas, process: Process, usual: Usual) -> Iterable[Find
     if abs(usual.height_mm / process.layer_height_mm - 1.0) > _SAME_HEIGHT:
         return
     printed = (m.closed_mm2 + m.open_mm2) > 0.0  # what is cut short is told as that
+    more = np.maximum(0.0, m.closed_mm2 - m.planned.wall_mm2)  # walls in the place of skins and fill
     yield from _walls(m, process, printed)
-    yield from _inside(m, process, printed)
+    yield from _inside(replace(m, open_mm2=m.open_mm2 + more), process, printed)
 
 
 def _walls(m: LaidAreas, process: Process, printed: np.ndarray) -> Iterable[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from falsework.auditing.causes import (
     unit_findings,
 )
 from falsework.auditing.commands import command_findings, harmless
-from falsework.auditing.consistency import flow_findings
+from falsework.auditing.consistency import drawing_back_findings, flow_findings, pressed_findings
 from falsework.auditing.copies import FoundCopies, find_copies, on_raft
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
 from falsework.auditing.differences import (
@@ -31,9 +32,11 @@ from falsework.auditing.findings import outside_findings, program_findings, read
 from falsework.auditing.flow import Fed, fed, with_own_first_layer
 from falsework.auditing.foreign import against_findings, foreign_findings, foreign_strands
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
+from falsework.auditing.inventory import InventoryAuditor, inventory_findings, moved_findings
 from falsework.auditing.make import hollow_findings, made, make_findings
 from falsework.auditing.outlines import outline_findings
 from falsework.auditing.placement import PlacedSections
+from falsework.auditing.plate import StrandCluster
 from falsework.auditing.reading import Program, name_of
 from falsework.auditing.request import PLAIN, Reads, bed_of
 from falsework.auditing.safety import heat_limits, safety_findings
@@ -63,6 +66,7 @@ from falsework.process.settings import Process
 from falsework.watch import QUIET, Watch
 
 _LEAST_MM, _MOST_HEIGHT_MM, _MOST_WIDTH_MM = 0.03, 2.4, 3.2  # of layers and strands in any process
+_AS_PLANNED = 0.03  # share by which the height of layers may differ from the plan's
 _LEAST_HEAT_C, _MOST_HEAT_C = 120.0, 500.0
 _IN_AIR = ("on nothing", "starts in air", "ends in air", "long bridge", "overhang")
 
@@ -128,12 +132,13 @@ def audit(
     findings = [
         *told,
         *_of_program(program_read, auditors),
-        *(_of_part(work, copies, program_read, auditors) if work is not None else ()),
+        *(_of_part(work, plan, copies, program_read, auditors) if work is not None else ()),
         *(_of_supports(work, plan, program_read, auditors) if work is not None and copies.copies else ()),
         *_of_process(plan, program_read, auditors, copies.copies),
     ]
     undersides, by_underside = _undersides(auditors)
-    every = ranked([*findings, *(f for _, _, f in by_underside)])
+    findings += (f for _, _, f in by_underside)
+    every = ranked([*findings, *_left_over(auditors, work, findings)])
     watch.at("done", 1.0)
     planned_all = bool(undersides) and all(t.planned_gap_mm for t in undersides)
     return Audit(
@@ -336,9 +341,12 @@ class _Auditors:
     supports: SupportAuditor | None
     undersides: tuple[UndersideAuditor, ...]
     copies: tuple[PlacedSections, ...]
+    inventory: InventoryAuditor | None
 
     def take(self, layer: Layer) -> None:
         self.strands.take(layer)
+        if self.inventory is not None:
+            self.inventory.take(layer)
         if self.supports is not None:
             self.supports.take(layer)
         for one in self.undersides:
@@ -367,7 +375,10 @@ def _auditors(
     if copies.copies:
         supports = SupportAuditor(limits, planned.gap_below.realised_mm if planned else 0.0)
     gatherer = Gatherer(limits, read.found.ground)
-    return _Auditors(limits, read.tops, gatherer, supports, undersides, copies.copies)
+    inventory = None
+    if plan is not None and plan.geometry is not None and copies.copies:
+        inventory = InventoryAuditor(plan.geometry, plan.process, copies.copies, read.usual)
+    return _Auditors(limits, read.tops, gatherer, supports, undersides, copies.copies, inventory)
 
 
 def _layers(read: _Read, auditors: _Auditors, watch: Watch) -> Iterable[Layer]:
@@ -417,6 +428,8 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     yield from flow
     if not flow:  # else what the first layer gets does not tell how high it is meant to be
         yield from height_findings(_first_layer_told(read, auditors.copies), found, read.usual)
+    yield from pressed_findings(auditors.strands.layers)
+    yield from drawing_back_findings(found)
     yield from speed_findings(found, totals, auditors.strands.layers)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
 
@@ -449,7 +462,9 @@ def _expected(findings: Iterable[Finding], auditors: _Auditors) -> Iterable[Find
         yield finding
 
 
-def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
+def _of_part(
+    work: _Work, plan: Plan | None, copies: FoundCopies, read: _Read, auditors: _Auditors
+) -> Iterable[Finding]:
     """Whether the program prints the part, all of it."""
     yield from part_findings(work.part, copies, read.found, read.usual)
     for placed in copies.copies:
@@ -468,13 +483,17 @@ def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors)
         yield Finding(
             0, "too high", FindingLevel.RUIN, says, cure, found=high, planned=high - shift, unit="mm"
         )
-    yield from _beside(copies, read)
+    yield from _beside(work.part, copies, read)
     totals = auditors.strands.totals
-    if totals.part_top_mm < high - 1.5 * read.usual.height_mm:
+    planned = plan.process.layer_height_mm if plan is not None else math.inf
+    as_planned = abs(read.usual.height_mm / planned - 1.0) < _AS_PLANNED
+    short = high - totals.part_top_mm
+    if short > (0.7 if as_planned else 1.5) * read.usual.height_mm:
+        level = FindingLevel.RUIN if short > 1.5 * read.usual.height_mm else FindingLevel.FAULT
         says = f"the part ends at {totals.part_top_mm:.2f} mm; it should reach {high:.2f} mm"
         cure = "The program may be cut short, or the part scaled"
         yield Finding(
-            0, "too low", FindingLevel.RUIN, says, cure, lines=(totals.last_line,), found=totals.part_top_mm,
+            0, "too low", level, says, cure, lines=(totals.last_line,), found=totals.part_top_mm,
             planned=high, unit="mm",
         )  # fmt: skip
 
@@ -482,7 +501,7 @@ def _of_part(work: _Work, copies: FoundCopies, read: _Read, auditors: _Auditors)
 _BESIDE_MM2, _TOWER = 25.0, 0.9  # ground of what is told; share of the print's height that a purge tower has
 
 
-def _beside(copies: FoundCopies, read: _Read) -> Iterable[Finding]:
+def _beside(part: Part, copies: FoundCopies, read: _Read) -> Iterable[Finding]:
     """Bodies beside the part and its supports that are no lines to fill the nozzle and no purge tower."""
     bodies = [b for b in read.found.ground.bodies if not b.flat and b.area_mm2 > _BESIDE_MM2]
     top = max((b.high_mm for b in bodies), default=0.0)
@@ -490,7 +509,8 @@ def _beside(copies: FoundCopies, read: _Read) -> Iterable[Finding]:
     others = [
         b
         for b in bodies
-        if b.high_mm < _TOWER * top and not any(planar.intersects(s, planar.box(*b.box_mm)) for s in shadows)
+        if (b.high_mm < _TOWER * top or _as_wide(b, part))
+        and not any(planar.intersects(s, planar.box(*b.box_mm)) for s in shadows)
     ]
     if others and not copies.short_mm:
         high = max(b.high_mm for b in others)
@@ -498,6 +518,17 @@ def _beside(copies: FoundCopies, read: _Read) -> Iterable[Finding]:
         says = f"{what} printed beside the part and its supports, up to {high:.1f} mm high"
         cure = "See what it is for; take it off the bed if it belongs to nothing"
         yield Finding(0, "stray", FindingLevel.CAUTION, says, cure, len(others), found=high, unit="mm")
+
+
+_LIKE = 0.7  # share of the part's length and width, from which a body is about as large
+
+
+def _as_wide(body: StrandCluster, part: Part) -> bool:
+    """Whether a body is about as long and as wide as the part: no purge tower, but another size of it."""
+    x0, y0, x1, y1 = body.box_mm
+    own = np.sort(np.ptp(part.vertices[:, :2], axis=0))
+    ratio = np.sort([x1 - x0, y1 - y0]) / np.maximum(own, 1e-9)
+    return bool(np.all((ratio > _LIKE) & (ratio < 1.0 / _LIKE)))
 
 
 def _of_supports(work: _Work, plan: Plan | None, read: _Read, auditors: _Auditors) -> Iterable[Finding]:
@@ -536,6 +567,35 @@ def _of_process(
         yield from told
         if not any(finding.kind == "fill" for finding in told):
             yield from hollow_findings(copies[0], read.found, read.usual, plan.process)
+
+
+# what follows where supports are not in their places
+_OF_MOVED = frozenset(
+    {
+        "overlap",
+        "fused on top",
+        "fused below",
+        "side gap",
+        "barely supported",
+        "gap",
+        "no gap",
+        "stands on part",
+    }
+)
+
+
+def _left_over(auditors: _Auditors, work: _Work | None, told: list[Finding]) -> Iterable[Finding]:
+    """What is missing somewhere: a fault where nothing else explains it, for causes come first."""
+    if auditors.inventory is None or work is None:
+        return
+    weighty = {f.kind for f in told if f.level.rank >= FindingLevel.FAULT.rank}
+    of_part, of_supports = (
+        FindingLevel.CAUTION if explained else FindingLevel.FAULT
+        for explained in (weighty, weighty - _OF_MOVED)
+    )
+    for looked in auditors.inventory.looked():
+        yield from inventory_findings(work.part.name, looked, of_part)
+        yield from moved_findings(looked, of_supports)
 
 
 def _undersides(

@@ -44,6 +44,8 @@ def safety_findings(found: ProgramSurvey, limits: HeatLimits) -> Iterable[Findin
     yield from _too_hot(found, limits)
     yield from _left_on(found)
     yield from _safeguards(found)
+    yield from _tools(found)
+    yield from _rushed(found)
     if found.cold:
         yield Finding(
             0,
@@ -64,6 +66,33 @@ def safety_findings(found: ProgramSurvey, limits: HeatLimits) -> Iterable[Findin
             found.unasked,
             lines=(found.unasked_line,),
         )
+
+
+def _tools(found: ProgramSurvey) -> Iterable[Finding]:
+    """Tools that are used and never asked to be hot, while others are."""
+    reading, hot = found.reading, int(found.reading.state[rs274.HOT_TOOLS])
+    changes = reading.firsts[rs274.TOOL_CHANGE, : min(reading.count(rs274.TOOL_CHANGE), rs274.KEPT)]
+    cold = [
+        (int(line), int(tool))
+        for line, tool in changes
+        if 0 <= tool < rs274.TOOLS and not hot >> int(tool) & 1
+    ]
+    if not hot or not cold:
+        return
+    line, tool = cold[0]
+    says = f"tool {tool} is used from line {line} on, and no heat is ever asked of it: of others only"
+    cure = "Ask for its heat; where all tools share one nozzle, see that it is switched off at the end"
+    yield Finding(0, "cold", FindingLevel.CAUTION, says, cure, len(cold), lines=tuple(n for n, _ in cold))
+
+
+def _rushed(found: ProgramSurvey) -> Iterable[Finding]:
+    """Strands right after heat was asked for, with nothing that waits for it."""
+    reading, line = found.reading, -int(found.reading.state[rs274.RUSHED])
+    may_wait = reading.count(rs274.TEXT) or any(u.line < found.line[0] for u in reading.unfollowed())
+    if line > 0 and not may_wait:
+        says = f"heat is asked for in line {line}, and nothing waits for it: the first strands come out cold"
+        cure = "Ask for the heat with a word that waits for it"
+        yield Finding(0, "cold", FindingLevel.CAUTION, says, cure, lines=(line,))
 
 
 def _strands(n: int) -> str:

@@ -34,11 +34,12 @@ class ProgramSurvey:
 
     ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
     ``line``, ``length_mm``, ``volume_mm3`` (layers,), ``box_mm`` (layers, 4): top, first line, strands'
-    length and volume, their least x, y and most x, y, of each layer in the order of the program. ``sample``:
-    strands of some layers, by the layer's index, without lines beside the print. ``ground``: the bodies on
-    the bed. ``first_layer``: index of the first that is no such line. ``pushed_mm3``: all that comes out of
-    the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s`` with acceleration and corners;
-    ``printing_s`` the part of it spent on strands.
+    length and volume, their least x, y and most x, y, of each layer in the order of the program;
+    ``travel_mm``, ``drawn_mm`` (layers,): long travels of each, and those with filament drawn back.
+    ``sample``: strands of some layers, by the layer's index, without lines beside the print. ``ground``: the
+    bodies on the bed. ``first_layer``: index of the first that is no such line. ``pushed_mm3``: all that
+    comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s`` with acceleration and
+    corners; ``printing_s`` the part of it spent on strands.
     """
 
     reading: ProgramReading
@@ -51,6 +52,8 @@ class ProgramSurvey:
     length_mm: Floats = field(default_factory=lambda: np.zeros(0))
     volume_mm3: Floats = field(default_factory=lambda: np.zeros(0))
     box_mm: Floats = field(default_factory=lambda: np.zeros((0, 4)))
+    travel_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    drawn_mm: Floats = field(default_factory=lambda: np.zeros(0))
     sample: dict[int, Floats] = field(default_factory=dict)
     ground: BedHeights = field(default_factory=BedHeights)
     first_layer: int = 0
@@ -197,7 +200,7 @@ class _Layers:
     """Sums by layer, in blocks as they come, and strands of every so many layers."""
 
     def __init__(self) -> None:
-        self.blocks: list[Floats] = []  # layer, z, line, length, volume, box
+        self.blocks: list[Floats] = []  # layer, z, line, length, volume, box, travels, drawn back of them
         self.count = 0
         self.stride = 1
         self.sample: dict[int, list[Floats]] = {}
@@ -205,7 +208,7 @@ class _Layers:
     def add(self, rows: Floats, blocks: Floats) -> None:
         if len(blocks) == 0:
             return
-        self.blocks.append(blocks[:, :9].copy())
+        self.blocks.append(blocks[:, [*range(9), 11, 12]].copy())
         self.count = int(blocks[-1, 0]) + 1
         kept = (blocks[:, 0] % self.stride == 0) | (blocks[:, 0] < _FIRST_LAYERS)
         for k in np.flatnonzero(kept):
@@ -227,6 +230,7 @@ class _Layers:
         found.line = blocks[first, 2].astype(np.int64)
         found.length_mm = np.add.reduceat(blocks[:, 3], first)
         found.volume_mm3 = np.add.reduceat(blocks[:, 4], first)
+        found.travel_mm, found.drawn_mm = (np.add.reduceat(blocks[:, k], first) for k in (9, 10))
         low = np.minimum.reduceat(blocks[:, 5:7], first)
         found.box_mm = np.column_stack([low, np.maximum.reduceat(blocks[:, 7:9], first)])
         for at, kept in sorted(self.sample.items()):

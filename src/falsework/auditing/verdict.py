@@ -28,7 +28,7 @@ _TOUCHING = frozenset({"laid twice", "ploughs", "strikes", "floats"})
 FOLLOWS: Mapping[str, frozenset[str]] = {
     "nozzle too hot": frozenset({"nozzle heat"}),
     "bed too hot": frozenset({"bed heat"}),
-    "cold": frozenset({"nozzle heat"}),
+    "cold": frozenset({"nozzle heat", "left hot"}),
     "unit": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"outside", "overfed throughout", "other part"},
     "underfed": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"z offset", "first layer"},
     "overfed throughout": _AMOUNTS | _IN_AIR | _TOUCHING | _COMPARED | {"z offset", "first layer"},

@@ -112,7 +112,8 @@ _DEEPEST_MM, _BIN_MM = 5.0, 0.001
 
 @inner
 def _layer_height(top, drop, clear, long, section, below, before, usual_height, usual_width, unlikely):
-    """Height of a layer's strands: the commonest depth beneath them, unless their section denies it.
+    """Height of a layer's strands: the commonest depth beneath them, unless their section denies it; that
+    depth; and the share of the strands above it.
 
     A layer that hangs over a gap lies deeper above things than its strands are high; these would then be too
     narrow. The other candidates are the rise over the layer ``below``, its height ``before``, and the usual
@@ -121,27 +122,30 @@ def _layer_height(top, drop, clear, long, section, below, before, usual_height, 
     candidates = np.array([top - below, before, usual_height])
     bins = int(_DEEPEST_MM / _BIN_MM) + 2
     votes, sums, counts = np.zeros(bins), np.zeros(bins), np.zeros(bins)
+    whole = 0.0
     for k in range(len(drop)):
+        whole += long[k]
         if clear[k] > 0.5 and drop[k] > 0.02:
             at = int(min(round(drop[k] / _BIN_MM), bins - 1.0))
             votes[at] += long[k] * clear[k]
             sums[at] += drop[k]
             counts[at] += 1.0
     commonest = int(np.argmax(votes))
-    best, least, slack = usual_height, np.inf, 0.0
+    best, least, slack, depth = usual_height, np.inf, 0.0, np.inf
     if votes[commonest] > 0.0 and commonest < bins - 1:
-        best = sums[commonest] / counts[commonest]
+        best = depth = sums[commonest] / counts[commonest]
         least, slack = _misfit(section, best, usual_width), unlikely
         if best > 1.6 * usual_height and _misfit(section, usual_height, usual_width) <= unlikely:
-            return usual_height  # lines over the gaps between those of every second layer beneath
+            # lines over the gaps between those of every second layer beneath
+            return usual_height, depth, votes[commonest] / whole
         if least <= unlikely:
-            return best
+            return best, depth, votes[commonest] / whole
     for h in candidates:
         if 0.02 < h <= 3.0:
             misfit = _misfit(section, h, usual_width) + slack
             if misfit < least:
                 best, least = h, misfit
-    return best
+    return best, depth, votes[commonest] / whole
 
 
 _GROWN_MM = 0.02  # a path that begins to climb grows from nothing; lower than that its width tells nothing
@@ -198,13 +202,16 @@ def measure(
     ends, path, long, section, top, field, left, bottom, size, below, before, usual_height, usual_width,
     unlikely,
 ):  # fmt: skip
-    """Height of the layer; (n,) height and half width of each strand, and whether its path (n,) is open;
-    beads (n, 5) ax, ay, bx, by, half width, and (n,) their tops half way; O(n + cells along them).
+    """Height of the layer, the commonest depth beneath its strands and how many lie so deep; (n,) height and
+    half width of each strand, and whether its path (n,) is open; beads (n, 5) ax, ay, bx, by, half width, and
+    (n,) their tops half way; O(n + cells along them).
 
     ``field``, ``left``, ``bottom``, ``size`` as for ``drops``; the rest as for ``_layer_height``.
     """
     drop, clear = drops(ends, field, left, bottom, size)
-    step = _layer_height(top, drop, clear, long, section, below, before, usual_height, usual_width, unlikely)
+    step, depth, so_deep = _layer_height(
+        top, drop, clear, long, section, below, before, usual_height, usual_width, unlikely
+    )
     n = len(ends)
     height, half, beads, middle = np.empty(n), np.empty(n), np.empty((n, 5)), np.empty(n)
     for k in range(n):
@@ -214,7 +221,7 @@ def measure(
         beads[k, 0], beads[k, 1], beads[k, 2], beads[k, 3] = ends[k, 0], ends[k, 1], ends[k, 3], ends[k, 4]
         beads[k, 4] = half[k]
         middle[k] = 0.5 * (ends[k, 2] + ends[k, 5])
-    return step, height, half, open_paths(path, ends, half), beads, middle
+    return step, depth, so_deep, height, half, open_paths(path, ends, half), beads, middle
 
 
 @kernel
@@ -241,6 +248,7 @@ CLASSES = 5
 # summed up for each: mm; mm³; mm times mm/s, fan share and °C
 LONG, LAID, PACED, COOLED, HEATED = range(5)
 CLASS_SUMS = 5
+_LESS = 0.6  # of what a strand of the usual width takes: it may be starved
 _ON_AIR = 0.4  # share of an open strand that rests, below which its section is that of a thread over air
 
 
@@ -302,7 +310,7 @@ def look_over(
         climbs = rows[k, AZ] != rows[k, BZ]
         if l > min(usual_width, 4.0 * h) and not (climbs and h <= _GROWN_MM):
             thin = section[k] < 0.25 * math.pi * h * h
-            mark |= (thin or w < 0.55 * usual_width) << STARVED
+            mark |= (thin or section[k] < _LESS * bead_section(usual_width, h)) << STARVED
             mark |= (w > 1.9 * max(usual_width, nozzle) or w > flattest * max(h, usual_height)) << OVERFED
             mark |= (twice[k] > 0.8 and not climbs) << TWICE
         if sunk[k] > 0.3:
@@ -327,7 +335,8 @@ def look_over(
 PUSHED, BLOBS, STRANDS, HOTTEST, HELD, HELD_LINE, COLD, COLD_LINE, UNASKED, UNASKED_LINE = range(10)
 LOW, HIGH, REACH_LOW, REACH_HIGH = 10, 13, 16, 19  # x, y, z each: of strands, of all moves
 SUMS = 22
-BLOCK = 11
+BLOCK = 13
+_TRAVEL_MM = 2.0  # shorter travels do without drawing back
 
 
 def fresh_sums() -> np.ndarray:
@@ -342,8 +351,9 @@ def tally(rows, coldest, sums, blocks):
     """Add up rows of strands (n, STRAND): into ``sums``, and by layer into ``blocks`` (≥ n, BLOCK).
 
     A block is layer, top z, line, mm, mm³ of strands, their box (least x, y, most x, y), first row and end
-    of the rows. Strands laid at 0 °C or more and less than ``coldest`` count as cold; those laid before any
-    heat was asked for, as unasked, with the line of the last. Returns how many blocks there are. O(n).
+    of the rows, mm of travels after the first strand, and of those with filament drawn back. Strands laid at
+    0 °C or more and less than ``coldest`` count as cold; those laid before any heat was asked for, as
+    unasked, with the line of the last. Returns how many blocks there are. O(n).
     """
     n = -1
     pushed = lost = 0.0  # apart and with what rounding takes, so that a long program's sum stays exact
@@ -354,6 +364,11 @@ def tally(rows, coldest, sums, blocks):
             sums[REACH_LOW + c] = min(sums[REACH_LOW + c], row[BX + c])
             sums[REACH_HIGH + c] = max(sums[REACH_HIGH + c], row[BX + c])
         if volume <= 0.0:
+            if n >= 0 and volume == 0.0:
+                far = _length(row)
+                if far > _TRAVEL_MM:
+                    blocks[n, 11] += far
+                    blocks[n, 12] += far * (row[DRAWN] > 0.0)
             continue
         more = volume - lost
         lost = (pushed + more) - pushed - more
@@ -367,7 +382,7 @@ def tally(rows, coldest, sums, blocks):
             sums[LOW + c] = min(sums[LOW + c], row[AX + c], row[BX + c])
             sums[HIGH + c] = max(sums[HIGH + c], row[AX + c], row[BX + c])
         sums[HOTTEST] = max(sums[HOTTEST], row[NOZZLE])
-        if row[DRAWN] != 0.0:
+        if row[DRAWN] == 1.0:
             sums[HELD] += 1.0
             if sums[HELD] == 1.0:
                 sums[HELD_LINE] = row[LINE]
@@ -387,6 +402,7 @@ def tally(rows, coldest, sums, blocks):
             blocks[n, 5] = blocks[n, 6] = np.inf
             blocks[n, 7] = blocks[n, 8] = -np.inf
             blocks[n, 9] = k
+            blocks[n, 11] = blocks[n, 12] = 0.0
         for c in range(2):
             blocks[n, 5 + c] = min(blocks[n, 5 + c], row[AX + c], row[BX + c])
             blocks[n, 7 + c] = max(blocks[n, 7 + c], row[AX + c], row[BX + c])

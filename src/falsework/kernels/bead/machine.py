@@ -38,7 +38,11 @@ ASKED_MOST, ASKED_LINE, BED_LINE = (
     39,
 )  # the hottest a nozzle is asked to be; lines of that and of the bed's
 TOOL_HEAT, TOOLS = 40, 8  # heat asked of each of the first tools; −1: none
-STATE = TOOL_HEAT + TOOLS
+HOT_TOOLS = TOOL_HEAT + TOOLS  # of which tools any heat was asked, as a sum of 2 ** tool
+RUSHED = (
+    HOT_TOOLS + 1
+)  # line that asks for heat while nothing waits for it; negative once strands are laid so
+STATE = RUSHED + 1
 
 # kinds of things worth telling
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
@@ -48,6 +52,7 @@ UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF, BE
     12, 22
 )
 KINDS, KEPT = 22, 8
+_HEATS_S = 20.0  # common practice, no source: who waits so long waits for heat
 LONG_WAIT_S = 120.0  # common practice, no source: longer, between strands, than to wipe or to take a picture
 
 # what is known of a line that is read: letters given, words of G and M, without sense, of text, a tool, a
@@ -89,12 +94,14 @@ _SOFT_LIMITS, _SPEED_SHARE, _FLOW_SHARE, _WAIT_PIN, _COLD, _PARK_PAUSE, _PAUSE_A
     6000,
     6010,
 )
-_AXIS_LIMITS, _MOTORS_IDLE, _MOTORS_OFF = 5640, 180, 840
+_AXIS_LIMITS, _MOTORS_IDLE, _MOTORS_OFF, _WAIT_HEAT = 5640, 180, 840, 1160
 
 # columns of a move: where it ends, mm³ that come out of the nozzle, mm of E (back where negative), mm/s, fan
-# share, °C asked of the nozzle (-1 before any), whether a word holds the filament back, line number, mm/s²
+# share, °C asked of the nozzle (-1 before any), whether a word holds the filament back (1) or it is
+# drawn back (0.5), line number, mm/s²
 TO_X, TO_Y, TO_Z, PUSHED, FED, SPEED, AT_FAN, AT_NOZZLE, IS_DRAWN, AT_LINE, ACCELERATION = range(11)
 COLUMNS = 11
+_DRAWN_MM = 0.05  # of filament, from which it is drawn back
 ROOM = 2048  # rows that one line of a program may take: the chords of one arc
 
 _MOST = 1e6  # mm; no machine is as large, and sums of such numbers are still exact to 1e-9 mm
@@ -120,7 +127,7 @@ def fresh_state(
     state[VOLUMETRIC] = float(volumetric)
     state[PRINT_RATE] = state[TRAVEL_RATE] = acceleration_mm_s2
     state[FLAT_MOST] = state[RISE_MOST] = _MOST
-    state[TOOL_HEAT:] = -1.0
+    state[TOOL_HEAT : TOOL_HEAT + TOOLS] = -1.0
     return state
 
 
@@ -168,7 +175,7 @@ def _emit(out, n, state, x, y, z, e, line):
     row[SPEED] = state[FEED] * state[FEED_SHARE]
     row[AT_FAN] = state[FAN]
     row[AT_NOZZLE] = state[NOZZLE] if state[HEATED] > 0.0 else -1.0
-    row[IS_DRAWN] = state[DRAWN]
+    row[IS_DRAWN] = state[DRAWN] if state[DRAWN] != 0.0 else 0.5 * (e < state[HIGH] - _DRAWN_MM)
     row[AT_LINE] = line
     rate = state[PRINT_RATE] if e > state[E] else state[TRAVEL_RATE]
     most = state[RISE_MOST] if x == state[X] and y == state[Y] else state[FLAT_MOST]
@@ -179,6 +186,8 @@ def _emit(out, n, state, x, y, z, e, line):
     state[E] = e
     if row[PUSHED] > 0.0 and (x != before_x or y != before_y):
         state[LAID] = 1.0
+        if state[RUSHED] > 0.0:
+            state[RUSHED] = -state[RUSHED]
     state[HIGH] = max(state[HIGH], e)
     return n + 1
 
@@ -311,9 +320,9 @@ def _has(given, letter):
 
 
 @bare
-def _heat(state, value, given, line):
+def _heat(state, value, given, waits, line):
     """Heat asked of a nozzle: S, or R where it may also wait for it to cool; T another tool than the one in
-    use.
+    use. ``waits``: until it is as hot.
     """
     if not (_has(given, _S) or _has(given, _R)):
         return
@@ -322,7 +331,15 @@ def _heat(state, value, given, line):
     if wanted < 0.0:
         return
     if 0.0 <= tool < TOOLS:
+        was = state[TOOL_HEAT + int(tool)]
         state[TOOL_HEAT + int(tool)] = wanted
+        if wanted > 0.0 and was <= 0.0:
+            if was < 0.0:
+                state[HOT_TOOLS] += 2.0 ** int(tool)
+            if state[LAID] == 0.0 and not waits:
+                state[RUSHED] = line
+    if waits:
+        state[RUSHED] = min(state[RUSHED], 0.0)
     if tool == state[TOOL]:
         state[NOZZLE] = wanted
     state[HEATED] = 1.0
@@ -411,8 +428,10 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
         state[E_RELATIVE] = 1.0 if code == _E_BY_STEPS else 0.0
         state[E_RULED] = 1.0
     elif code in (_HEAT, _HEAT_WAIT):
-        _heat(state, value, given, line)
+        _heat(state, value, given, code == _HEAT_WAIT, line)
     elif code in (_BED_HEAT, _BED_HEAT_WAIT):
+        if code == _BED_HEAT_WAIT:  # takes minutes, in which a nozzle is hot long before
+            state[RUSHED] = min(state[RUSHED], 0.0)
         _bed_heat(state, counts, firsts, value, given, line)
     elif code in (_FAN_ON, _FAN_OFF):
         _fan(state, value, given, code == _FAN_ON)
@@ -423,11 +442,14 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
     elif code == _RATES:
         _rates(state, value, given)
     elif code in (_STOP, _STOP_IF, _PRINT_PAUSE, _WAIT_PIN, _PARK_PAUSE, _PAUSE_AGAIN):
+        state[RUSHED] = min(state[RUSHED], 0.0)
         tally(counts, firsts, PAUSE, line, code)
     elif code in (_END, _END_TAPE):
         state[ENDED] = 1.0
     elif code in (_COLD, _SOFT_LIMITS, _AXIS_LIMITS):
         _safeguards(code, counts, firsts, value, given, line)
+    elif code == _WAIT_HEAT:
+        state[RUSHED] = min(state[RUSHED], 0.0)
     elif not ((code in (_MOTORS_OFF, _MOTORS_IDLE)) and _has(given, _S)):  # S: when idle for so long
         _note_code(codes, 77, code, line, state[LAID] != 0.0)
 
@@ -535,6 +557,8 @@ def _wait(state, counts, firsts, value, given, line):
     elif _has(given, _P):
         seconds = min(1e5, max(0.0, 0.001 * value[_P]))
     state[DWELL] += seconds
+    if seconds > _HEATS_S:
+        state[RUSHED] = min(state[RUSHED], 0.0)
     if seconds > LONG_WAIT_S and state[LAID] != 0.0:
         tally(counts, firsts, LONG_WAIT, line, seconds)
 

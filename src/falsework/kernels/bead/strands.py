@@ -19,8 +19,8 @@ from falsework.kernels.bead.machine import (
 )
 from falsework.kernels.compiled import kernel
 
-# columns of a strand: both ends, mm³, mm/s, fan share, °C, held back, line number, path, layer.
-# Rows without volume are travels; rows with volume and without length are blobs.
+# columns of a strand: both ends, mm³, mm/s, fan share, °C, held (1) or drawn back (0.5), line number, path,
+# layer. Rows without volume are travels; rows with volume and without length are blobs.
 AX, AY, AZ, BX, BY, BZ, VOLUME, PACE, FAN, NOZZLE, DRAWN, LINE, PATH, LAYER = range(14)
 STRAND = 14
 

@@ -1,0 +1,186 @@
+"""What should be there, place by place: of some layers of the plan the points that no strand covers.
+
+The other comparisons go by sums, by outlines and by strands; what is missing in one place only, for whatever
+reason, shows here. Nothing is asked of the strands but where they lie.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from falsework.auditing.deposit import Layer
+from falsework.auditing.placement import PlacedSections
+from falsework.auditing.points import points_along
+from falsework.auditing.survey import Usual
+from falsework.auditing.value import Finding, FindingLevel
+from falsework.layers import planar
+from falsework.layers.stack import Floats, LayerStack
+from falsework.planning.value import Geometry
+from falsework.process.settings import Process
+
+_LAYERS, _COPIES = 100, 3  # that are looked at
+_POINT_MM, _MOST_POINTS = 0.35, 40_000  # between points of strands; of them in one layer
+_GRID_MM, _MANY = 0.5, 1600  # between places that are asked for; so many of them in a layer
+_BARE = 0.75  # of a strand's width, farther than which from its middle nothing covers
+_HOLLOW = 1.1  # of the sparse lines' spacing, the same
+_SLOPE_MM = 1.5  # that a layer may reach past the next one on a slope
+_EDGE = 0.15  # of a width: nearer to the outline corners stay free
+_ASIDE_MM = 0.8  # that strands of support may lie off their place
+_BARE_MM2, _BARE_SHARE = 3.0, 0.05  # of walls and skins in a layer, before it tells
+_HOLLOW_MM2, _HOLLOW_SHARE = 25.0, 0.25
+_MET, _THE_PLANNED, _UNMET, _UNMET_MM = 0.97, 0.2, 0.7, 12.0  # of a layer's strands of support; of layers
+_IN_LAYERS, _OF_LAYERS = 3, 0.06  # layers that must tell: so many, and so many of those looked at
+
+
+@dataclass(frozen=True)
+class LookedAt:
+    """One layer of one copy, mm²: outermost walls, what else is solid, and sparse fill, each as it
+    should be and how much of it is bare; mm of planned strands of support, and of those that are there.
+    """
+
+    z_mm: float
+    wall_mm2: float
+    bare_wall_mm2: float
+    solid_mm2: float
+    bare_solid_mm2: float
+    sparse_mm2: float
+    hollow_mm2: float
+    support_mm: float
+    met_mm: float
+
+
+class InventoryAuditor:
+    """Takes the layers one after the other; afterwards ``looked`` says what is bare in some of them."""
+
+    def __init__(
+        self, geometry: Geometry, process: Process, copies: tuple[PlacedSections, ...], usual: Usual
+    ) -> None:
+        self.geometry, self.process, self.copies, self.usual = geometry, process, copies[:_COPIES], usual
+        count = geometry.stack.count
+        self.chosen = set(np.linspace(0, count - 1, min(count, _LAYERS)).round().astype(int).tolist())
+        # by copy and layer of the plan: points of strands in the part's coordinates
+        self.kept: dict[tuple[int, int], list[NDArray[np.float32]]] = defaultdict(list)
+
+    def take(self, layer: Layer) -> None:
+        """Keep where the strands of one layer lie, if it is one of those that are looked at."""
+        stack = self.geometry.stack
+        points = None
+        for c, placed in enumerate(self.copies):
+            middle = layer.z_mm - placed.placement.shift_mm[2] - 0.5 * layer.step_mm
+            k = int(np.searchsorted(stack.z_mm, middle, side="right")) - 1
+            if k not in self.chosen:
+                continue
+            if points is None:
+                points = points_along(layer.ends[:, [0, 1, 3, 4]], _POINT_MM, _MOST_POINTS)
+            xy = placed.to_part(points.xy)
+            near = planar.contains_xy(placed.shadow, xy[:, 0], xy[:, 1])
+            self.kept[c, k].append(xy[near].astype(np.float32))
+
+    def looked(self) -> list[list[LookedAt]]:
+        """By copy the layers that were looked at and in which something is printed."""
+        out: list[list[LookedAt]] = [[] for _ in self.copies]
+        for (c, k), pieces in sorted(self.kept.items()):
+            xy = np.concatenate(pieces).astype(np.float64)
+            if len(xy):
+                out[c].append(self._looked_at(k, xy))
+        return out
+
+    def _looked_at(self, k: int, xy: Floats) -> LookedAt:
+        from scipy.spatial import cKDTree
+
+        stack, process, planned = self.geometry.stack, self.process, self.geometry.scheme.strands
+        tree, width = cKDTree(xy), self.usual.width_mm
+        places, cell = _places(stack.regions[k])
+        far = tree.query(places)[0] if len(places) else np.zeros(0)
+        depth = planar.distance(planar.boundary(stack.regions[k]), planar.points(places))
+        wall = depth < process.wall_lines * width
+        sparse = ~wall & _within(stack, k, places, process.solid_layers)
+        told = (depth > _EDGE * width) & ~_on_slopes(stack, k, places)
+        bare = told & ~sparse & (far > _BARE * width)
+        hollow = sparse & (far > _HOLLOW * width / max(process.fill, 0.01)) & (process.fill > 0.0)
+        supports = points_along(planned.ends_mm[planned.layer == k], _POINT_MM, _MOST_POINTS)
+        met = tree.query(supports.xy)[0] < _ASIDE_MM if len(supports.xy) else np.zeros(0, bool)
+        solid = ~wall & ~sparse
+        of_the_part = wall, wall & bare, solid, solid & bare, sparse, hollow
+        mm2 = [cell * float(some.sum()) for some in of_the_part]
+        long = [supports.step_mm * float(some) for some in (len(met), met.sum())]
+        return LookedAt(float(stack.z_mm[k + 1]), *mm2, *long)
+
+
+def _places(region: planar.Geometry) -> tuple[Floats, float]:
+    """Points of a grid over a region, and the mm² that each stands for."""
+    if region.is_empty:
+        return np.zeros((0, 2)), 0.0
+    x0, y0, x1, y1 = planar.bounds(region)
+    step = max(_GRID_MM, float(np.sqrt(planar.area(region) / _MANY)))
+    x, y = np.meshgrid(np.arange(x0 + 0.5 * step, x1, step), np.arange(y0 + 0.5 * step, y1, step))
+    xy = np.column_stack([x.ravel(), y.ravel()])
+    return xy[planar.contains_xy(region, xy[:, 0], xy[:, 1])], step * step
+
+
+def _on_slopes(stack: LayerStack, k: int, xy: Floats) -> NDArray[np.bool_]:
+    """(n,) which points the next layer up or down just misses: cut at another height, this one may, too."""
+    out = np.zeros(len(xy), bool)
+    for j in (k - 1, k + 1):
+        if 0 <= j < stack.count and not stack.regions[j].is_empty:
+            far = planar.distance(stack.regions[j], planar.points(xy))
+            out |= (far > 0.0) & (far < _SLOPE_MM)
+    return out
+
+
+def _within(stack: LayerStack, k: int, xy: Floats, layers: int) -> NDArray[np.bool_]:
+    """(n,) whether the part goes on over and under each point for so many layers."""
+    out = np.full(len(xy), k - layers >= 0 and k + layers < stack.count)
+    for j in range(max(0, k - layers), min(stack.count, k + layers + 1)):
+        out &= planar.contains_xy(stack.regions[j], xy[:, 0], xy[:, 1]) if j != k else True
+    return out
+
+
+def inventory_findings(name: str, looked: list[LookedAt], level: FindingLevel) -> Iterable[Finding]:
+    """What is bare in several layers of one copy."""
+    kinds = (
+        ("outline", "walls", _bare(looked, "bare_wall_mm2", "wall_mm2"), "bare_wall_mm2"),
+        ("skin", "skins", _bare(looked, "bare_solid_mm2", "solid_mm2"), "bare_solid_mm2"),
+        ("fill", "sparse fill", _hollow(looked), "hollow_mm2"),
+    )
+    for kind, what, layers, figure in kinds:
+        if len(layers) < max(_IN_LAYERS, round(_OF_LAYERS * len(looked))):
+            continue
+        worst = max(layers, key=lambda one: float(getattr(one, figure)))
+        much = float(getattr(worst, figure))
+        says = (
+            f"where {what} of {name} should be no strand lies, in {len(layers)} of {len(looked)} layers that "
+            f"were looked at: {much:.0f} mm² at height {worst.z_mm:.1f} mm"
+        )
+        cure = "Compare the part with what the program prints there"
+        yield Finding(0, kind, level, says, cure, len(layers), found=much, planned=0.0, unit="mm²")
+
+
+def _bare(looked: list[LookedAt], bare: str, of: str) -> list[LookedAt]:
+    return [one for one in looked if getattr(one, bare) > max(_BARE_MM2, _BARE_SHARE * getattr(one, of))]
+
+
+def _hollow(looked: list[LookedAt]) -> list[LookedAt]:
+    return [one for one in looked if one.hollow_mm2 > max(_HOLLOW_MM2, _HOLLOW_SHARE * one.sparse_mm2)]
+
+
+def moved_findings(looked: list[LookedAt], level: FindingLevel) -> Iterable[Finding]:
+    """Of supports that are the planned ones in some layers those where they are not."""
+    told = [one for one in looked if one.support_mm > _UNMET_MM]
+    own = [one for one in told if one.met_mm > _MET * one.support_mm]
+    off = [one for one in told if one.met_mm < _UNMET * one.support_mm]
+    if len(own) < max(_IN_LAYERS, _THE_PLANNED * len(told)) or len(off) < _IN_LAYERS:
+        return
+    worst = min(off, key=lambda one: one.met_mm / one.support_mm)
+    share = worst.met_mm / worst.support_mm
+    says = (
+        f"supports are not where they were planned in {len(off)} of {len(told)} layers that were looked at, "
+        f"and are in others: {100 * share:.0f} % of them at height {worst.z_mm:.1f} mm"
+    )
+    cure = "Load part and supports together, and print both whole"
+    yield Finding(0, "support shifted", level, says, cure, len(off), found=share, planned=1.0)
