@@ -14,6 +14,7 @@ from falsework.auditing.value import Finding, FindingLevel
 
 _LEAST_MM = 20.0  # of a class in a layer, before its mean tells anything
 _UNDER, _OVER = 0.72, 1.45  # shares of what the room or the majority says
+_SOME_WALLS = 0.25  # of them, where not all are off
 _FEW_LAYERS, _SHARE = 3, 0.1  # that must be off
 _PRESSED, _SO_DEEP = 0.75, 0.3  # share of its height that a layer lies above the last; of its strands
 _ALWAYS, _MOSTLY, _IN_A_ROW = 0.9, 0.4, 5  # share of travels; of layers with so many; layers
@@ -31,6 +32,12 @@ def flow_findings(layers: LayerSums, fed: Fed) -> Iterable[Finding]:
     for what, which, share, pitch_mm in by_class:
         if share is not None and not _UNDER < share < _OVER:
             yield _all_through(what, share)
+        elif which == WALL and fed.thin_walls > _SOME_WALLS:
+            says = (
+                f"{100 * fed.thin_walls:.0f} % of the walls get less than 80 % of the filament that they need"
+            )
+            cure = "Check the flow and the width that are set for outer and for inner walls"
+            yield Finding(0, "starved", FindingLevel.FAULT, says, cure, found=fed.thin_walls, planned=0.0)
         elif which == WALL:
             yield from _by_layer(layers, pitch_mm)
 

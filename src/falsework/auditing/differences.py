@@ -24,6 +24,7 @@ _FAN_SHARE = 0.25  # of the way above the first layer, with the fan off by as mu
 _FAST_FIRST, _FAST_FIRST_MM_S = 2.5, 60.0  # times the process's speed, and mm/s: both
 _SLOW_MM = 150.0  # of a class of strands, before its speed tells
 _FAST, _VERY_FAST = 1.4, 2.0  # times the process's speed of walls
+_LAYER_MM, _SLOW_LAYERS = 20.0, 3  # of strands in a layer, before its speed tells; layers
 _CRAWL_MM_S = 4.0  # common practice, no source: slower than the smallest layers are printed
 
 
@@ -168,6 +169,8 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSum
                 0, "too slow", FindingLevel.FAULT, says, cure, found=float(paces[k]), planned=_CRAWL_MM_S,
                 unit="mm/s",
             )  # fmt: skip
+        else:
+            yield from _crawls(layers)
     if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
         says = (
             f"{totals.fast_mm / 1000:.1f} m of strands ask for up to {totals.most_mm3_s:.0f} mm³ "
@@ -184,6 +187,22 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSum
             planned=MELTED_MM3_S,
             unit="mm³/s",
         )
+
+
+def _crawls(layers: LayerSums) -> Iterable[Finding]:
+    """Some layers at a crawl."""
+    long = layers.length_mm.sum(axis=1)
+    pace = np.nansum(layers.speed_mm_s * layers.length_mm, axis=1) / np.maximum(long, 1e-9)
+    slow = np.flatnonzero((long > _LAYER_MM) & (pace < _CRAWL_MM_S))
+    if len(slow) < _SLOW_LAYERS:
+        return
+    least = float(pace[slow].min())
+    says = f"{len(slow)} layers are laid at {least:.2g} mm/s or so: the plastic is cooked in the nozzle"
+    cure = "Look at the speeds of these layers"
+    yield Finding(
+        0, "too slow", FindingLevel.FAULT, says, cure, len(slow),
+        lines=tuple(int(n) for n in layers.line[slow[:5]]), found=least, planned=_CRAWL_MM_S, unit="mm/s",
+    )  # fmt: skip
 
 
 def plan_findings(plan: Plan, process: Process, found: ProgramSurvey, copies: int) -> Iterable[Finding]:

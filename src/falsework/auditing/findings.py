@@ -156,7 +156,7 @@ SITE_KINDS: dict[str, _Kind] = {
     ),
     "blob": _Kind(
         FindingLevel.CAUTION,
-        lambda s: f"{s.value:.1f} mm³ are pushed out while the head stands still",
+        lambda s: f"{s.value:.1f} mm³ are pushed out in one place",
         "Check what is fed after retraction, and any purge inside the print",
         "mm³",
     ),

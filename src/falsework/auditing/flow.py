@@ -31,6 +31,8 @@ _END_MM = 0.8  # of open paths, which overlaps walls
 _APART = 1.5
 _OTHER = 1.35  # times the pitch of all, within which lines of a class lie side by side
 _DENSE = 1.6  # times the closest pitches: lines side by side, not sparse fill
+_AS_MOST = 0.12  # by which the distance of walls may differ from most walls'
+_THIN = 0.8  # of the room, below which a wall gets too little
 _BIN = 0.04  # of pitches, as logarithm
 _RAFT_MM = 2.5  # so high lines of a raft may lie apart
 _LEAST_SIDE, _MOST_OF_THEM = 2, 0.8  # layers on each side of a change; the share of them that must agree
@@ -53,7 +55,8 @@ class Fed:
 
     ``first_share``: the same of the first layer alone; None where too few lines lie side by side. ``change``:
     where it changes on the way up. ``wall_share``, ``wall_pitch_mm`` and ``fill_share``: the same of closed
-    lines beside each other, and of open ones.
+    lines beside each other, and of open ones. ``thin_walls``: share of the former that get much
+    less than that.
     """
 
     share: float | None
@@ -63,6 +66,7 @@ class Fed:
     wall_share: float | None = None
     wall_pitch_mm: float | None = None
     fill_share: float | None = None
+    thin_walls: float = 0.0
 
 
 def fed(found: ProgramSurvey) -> Fed:
@@ -104,7 +108,15 @@ def fed(found: ProgramSurvey) -> Fed:
     fill_share, fill_pitch_mm = _of_most(fills)
     if not _alike(fill_pitch_mm, pitch_mm):
         fill_share = None  # lines squeezed in between others
-    return Fed(share, first_share, pitch_mm, _change(votes[on_raft:]), wall_share, wall_pitch_mm, fill_share)
+    thin = _thin(np.concatenate(walls), wall_pitch_mm) if wall_pitch_mm is not None else 0.0
+    change = _change(votes[on_raft:])
+    return Fed(share, first_share, pitch_mm, change, wall_share, wall_pitch_mm, fill_share, thin)
+
+
+def _thin(points: Floats, pitch_mm: float) -> float:
+    """Share of points (n, 2) as far apart as most that get too little; others do not fill all the room."""
+    near = points[np.abs(points[:, 0] / pitch_mm - 1.0) < _AS_MOST]
+    return float(np.mean(near[:, 1] < _THIN * near[:, 0])) if len(near) > _LEAST_POINTS else 0.0
 
 
 def with_own_first_layer(of: Fed, found: ProgramSurvey, own: NDArray[np.bool_]) -> Fed:

@@ -198,6 +198,10 @@ class Gatherer:
             ("laid twice", laying.TWICE, max(_TWICE_MM, 0.1 * whole), None),
             ("ploughs", laying.SUNK, _SUNK_MM, None),
         ]
+        if lengths[laying.GLUT] > 0.0:
+            chosen = np.flatnonzero(marks & (1 << laying.GLUT))
+            volume = float(layer.rows[chosen, cut.VOLUME].sum())
+            self._add("blob", site_of(layer, chosen, volume, volume))
         for kind, mark, least, value in kinds:
             if kind == "floats" and self._on_raft(layer):
                 continue

@@ -184,12 +184,16 @@ _LONG_MM = 0.3  # shorter moves that lay nothing are joints between strands
 
 
 def _dry(found: ProgramSurvey, rows: Floats) -> None:
-    """Add up moves between two strands, in one piece with them and as fast, that lay nothing."""
+    """Add up moves between two strands, as fast as these, that lay nothing and draw nothing back."""
     laid = rows[:, cut.VOLUME] > 0.0
-    some = np.flatnonzero(laid[:-2] & ~laid[1:-1] & laid[2:]) + 1
+    some, strands = np.flatnonzero(~laid), np.flatnonzero(laid)
+    after = np.searchsorted(strands, some)
+    amid = (after > 0) & (after < len(strands))
+    some, before, after = some[amid], strands[after[amid] - 1], strands[after[amid]]
     long = np.hypot(rows[some, cut.BX] - rows[some, cut.AX], rows[some, cut.BY] - rows[some, cut.AY])
     pace = rows[some, cut.PACE]
-    dry = (long > _LONG_MM) & (pace == rows[some - 1, cut.PACE]) & (pace > 0.0)
+    dry = (long > _LONG_MM) & (pace > 0.0) & (rows[some, cut.DRAWN] == 0.0)
+    dry &= (pace == rows[before, cut.PACE]) & (pace == rows[after, cut.PACE])
     found.passed_mm += float(long[~dry].sum())
     if dry.any():
         found.dry_line = found.dry_line or int(rows[some[dry][0], cut.LINE])

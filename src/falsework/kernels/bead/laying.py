@@ -235,8 +235,8 @@ def undersides(middle, height, chosen):
 
 
 # what ``look_over`` marks: one bit each
-FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK = range(8)
-MARKS = 8
+FLOATS, FUSED_ON_TOP, FUSED_BELOW, STRAY, STARVED, OVERFED, TWICE, SUNK, GLUT = range(9)
+MARKS = 9
 # and sums up: mm³ rebuilt from outer measures; mm of length, of what asks for more than nozzles melt, the
 # most of that in mm³/s; mm of the part's closed lines laid over what this layer has there already
 REBUILT, WHOLE, TOO_FAST, MOST_MELT, CROSSED = range(5)
@@ -248,6 +248,7 @@ CLASSES = 5
 # summed up for each: mm; mm³; mm times mm/s, fan share and °C
 LONG, LAID, PACED, COOLED, HEATED = range(5)
 CLASS_SUMS = 5
+_GLUT, _GLUT_MM3 = 6.0, 8.0  # times the section of a usual strand, and mm³ beyond: no strand takes that
 _LESS = 0.6  # of what a strand of the usual width takes: it may be starved
 _ON_AIR = 0.4  # share of an open strand that rests, below which its section is that of a thread over air
 
@@ -316,6 +317,10 @@ def look_over(
         if sunk[k] > 0.3:
             mark |= 1 << SUNK
             lengths[SUNK] += l * sunk[k]
+        full = _GLUT * bead_section(usual_width, h)
+        if section[k] > full and (section[k] - full) * l > _GLUT_MM3:
+            mark |= 1 << GLUT
+            lengths[GLUT] += l
         marks[k] = mark
         if mark:
             for c in range(SUNK):
