@@ -173,7 +173,7 @@ def layers(wall_share=1.0, *, speed=40.0, fan=1.0, nozzle=210.0) -> LayerSums:
         for which, flow in ((WALL, share[k]), (FILL, 1.0), (HOLDING, 1.0)):
             one[which] = 100.0 * np.array([1.0, 0.09 * flow, speed[k], fan[k], nozzle[k]])
         sums.append(one)
-    return LayerSums(sums, [(0.2 * (k + 1), 0.2, 100.0 * k) for k in range(LAYERS)])
+    return LayerSums(sums, [(0.2 * (k + 1), 0.2, 0.2, 1.0, 100.0 * k) for k in range(LAYERS)])
 
 
 SOUND = Fed(1.0, 1.0, 0.43, None, 1.0, 0.45, 1.0)

@@ -107,6 +107,7 @@ def _misfit(section, height, usual):
     return math.log(np.median(off))
 
 
+_CLEARLY = 0.04  # misfit by which a lower height must be better than a depth that fits
 _DEEPEST_MM, _BIN_MM = 5.0, 0.001
 
 
@@ -139,6 +140,11 @@ def _layer_height(top, drop, clear, long, section, below, before, usual_height, 
             # lines over the gaps between those of every second layer beneath
             return usual_height, depth, votes[commonest] / whole
         if least <= unlikely:
+            for h in candidates:  # through a narrow gap they lie a little deeper than they are high
+                if 0.02 < h < depth - 1e-3:
+                    misfit = _misfit(section, h, usual_width) + _CLEARLY
+                    if misfit < least:
+                        best, least = h, misfit
             return best, depth, votes[commonest] / whole
     for h in candidates:
         if 0.02 < h <= 3.0:
