@@ -8,16 +8,17 @@ import numpy as np
 import pytest
 import shapely
 
-from falsework.auditing.consistency import flow_findings
+from falsework.auditing.consistency import drawing_back_findings, flow_findings, pressed_findings
 from falsework.auditing.differences import layer_findings
 from falsework.auditing.fits import robust_fit
 from falsework.auditing.flow import Fed
 from falsework.auditing.layer_sums import FILL, HOLDING, WALL, LayerSums
 from falsework.auditing.make import LaidAreas, make_findings
 from falsework.auditing.points import neighbours, points_along, running_across
+from falsework.auditing.reading import ProgramReading
 from falsework.auditing.shape import Residuals, shape_changes
 from falsework.auditing.support_amounts import SupportAmounts, amount_findings
-from falsework.auditing.survey import Usual
+from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import FindingLevel
 from falsework.cost.part import PartLayers
 from falsework.kernels.bead import beside, laying
@@ -191,6 +192,38 @@ SOUND = Fed(1.0, 1.0, 0.43, None, 1.0, 0.45, 1.0)
 )
 def test_walls_are_held_against_what_there_is_room_for(share, kinds: list[str]) -> None:
     assert [f.kind for f in flow_findings(layers(share), SOUND)] == kinds
+
+
+def test_some_walls_may_be_starved_where_the_others_are_not() -> None:
+    (finding,) = flow_findings(layers(), replace(SOUND, thin_walls=0.5))
+    assert finding.kind == "starved" and finding.found == 0.5
+    assert list(flow_findings(layers(), replace(SOUND, thin_walls=0.1))) == []
+
+
+def test_a_layer_that_is_laid_lower_than_it_is_fed_for_is_found() -> None:
+    sums = layers()
+    assert list(pressed_findings(sums)) == []
+    z, height, _, so_deep, line = sums._about[7]
+    for depth, share, found in ((0.1, so_deep, ["overfed"]), (0.1, 0.2, []), (np.inf, so_deep, [])):
+        sums._about[7] = z, height, depth, share, line
+        assert [f.kind for f in pressed_findings(sums)] == found
+
+
+@pytest.mark.parametrize(
+    ("drawn", "told"),
+    [
+        (np.ones(LAYERS), False),
+        (np.where(np.arange(LAYERS) > 20, 0.0, 1.0), True),
+        (np.where(np.arange(LAYERS) % 2, 0.0, 1.0), False),  # a habit of its own
+        (np.where(np.arange(LAYERS) == 20, 0.0, 1.0), False),
+        (np.zeros(LAYERS), False),  # filament that is never drawn back
+    ],
+)
+def test_drawing_back_that_ends_on_the_way_up_is_found(drawn: np.ndarray, told: bool) -> None:
+    found = ProgramSurvey(ProgramReading("none", np.zeros(1)))
+    found.travel_mm, found.drawn_mm = np.full(LAYERS, 50.0), 50.0 * drawn
+    found.z_mm, found.line = 0.2 * np.arange(1.0, LAYERS + 1), np.arange(LAYERS)
+    assert [f.kind for f in drawing_back_findings(found)] == ["retraction"] * told
 
 
 @pytest.mark.parametrize(

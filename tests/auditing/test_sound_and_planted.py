@@ -5,6 +5,7 @@ The tests' own slicing in shapely is the reference; faults by construction.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,11 +13,12 @@ import pytest
 import afresh
 import further
 import planted
+import practice
 import unforeseen
 from falsework.auditing import Decision, FindingLevel, audit
 from primitives import SOLIDS
 from programs import Writer
-from sliced import Recipe, levels_of, moved, sliced, with_prime, with_skirt, written
+from sliced import Level, Recipe, levels_of, moved, sliced, with_prime, with_skirt, written
 
 REAL = Path(__file__).parents[1] / "data" / "programs"
 _QUICK = ("table", "shelf", "cleat")  # the least of those that lend themselves to most faults
@@ -90,6 +92,18 @@ def test_a_program_of_its_plan_has_no_fault(part: str) -> None:
     assert len(result.copies) == 1
 
 
+def test_an_air_gap_of_less_than_a_quarter_of_a_layer_is_measured() -> None:
+    """The support goes on by a layer and a low one, up to 0.04 mm beneath the table's top."""
+    levels, plan = list(planted.planned_levels("table")), planted.plan_of("table")
+    top = max(k for k, level in enumerate(levels) if any(s.role == "interface" for s in level.strokes))
+    roof = [s for s in levels[top].strokes if s.role == "interface"]
+    levels[top + 1] = replace(levels[top + 1], strokes=[*roof, *levels[top + 1].strokes])
+    low = Level(round(levels[top + 2].z - 0.04, 6), 0.16, [replace(s, height=0.16) for s in roof])
+    levels.insert(top + 2, low)
+    (underside,) = audit(planted.planned_bytes(levels, "table"), plan).undersides
+    assert underside.gap_mm == pytest.approx(0.04, abs=0.001)
+
+
 @pytest.mark.parametrize("part", ["table", "cleat", "pulley"])
 def test_supports_of_a_slicing_program_instead_of_the_planned_ones_are_judged_by_what_they_carry(
     part: str,
@@ -102,7 +116,7 @@ def test_supports_of_a_slicing_program_instead_of_the_planned_ones_are_judged_by
 
 _ALL = {
     **planted.FAULTS,
-    **{name: unforeseen.FAULTS[name] for name in unforeseen.LOOKED_AT},
+    **{name: unforeseen.FAULTS[name] for name in unforeseen.LOOKED_AT[::2]},
     **{name: further.FAULTS[name] for name in ("sparse fill left out", "a tenth of the strands fed nothing")},
     **{
         name: afresh.FAULTS[name]
@@ -111,6 +125,18 @@ _ALL = {
             "supports that nobody planned, before a wall",
             "an hour's wait over the part, hot",
             "corners rounded off",
+            "support leans away",
+            "outer walls fed seven tenths",
+        )
+    },
+    **{
+        name: practice.FAULTS[name]
+        for name in (
+            "fill that ends before the walls",
+            "from half way on a tool that was never heated",
+            "heat asked for and not waited for",
+            "sinks by half a layer half way up",
+            "the last layer missing",
         )
     },
 }
