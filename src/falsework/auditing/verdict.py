@@ -90,7 +90,9 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 }  # fmt: skip
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
-_FEWER = frozenset({"interface", "spacing"})  # strands than planned, where that may show only
+_MAY_SHOW = frozenset(
+    {"interface", "spacing", "support shifted", "outline", "skin", "fill"}
+)  # where a caution
 _LAST = frozenset({"filament", "time"})  # what is wrong shows in them, but not what it is
 _ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
 
@@ -170,7 +172,7 @@ def _the_other_way(cause: Finding, f: Finding) -> bool:
     """
     if cause.kind == "overfed" and cause.place is not None:
         return True
-    if cause.kind in _FEWER and f.level.rank > cause.level.rank:
+    if cause.kind in _MAY_SHOW and f.level.rank > cause.level.rank:
         return True  # what may show does not explain what will not come out
     mutual = cause.kind in FOLLOWS.get(f.kind, ()) and not (f.kind == "overfed" and f.place is not None)
     return mutual and _ORDER[f.kind] < _ORDER[cause.kind]
