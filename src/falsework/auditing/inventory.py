@@ -34,6 +34,7 @@ _ASIDE_MM = 0.8  # that strands of support may lie off their place
 _BARE_MM2, _BARE_SHARE = 3.0, 0.05  # of walls and skins in a layer, before it tells
 _HOLLOW_MM2, _HOLLOW_SHARE = 25.0, 0.25
 _MET, _THE_PLANNED, _UNMET, _UNMET_MM = 0.97, 0.1, 0.7, 12.0  # of a layer's strands of support; of layers
+_OFF_LAYERS = 5  # more than an interface has, which is of another pattern
 _IN_LAYERS, _OF_LAYERS = 3, 0.06  # layers that must tell: so many, and so many of those looked at
 
 
@@ -174,7 +175,7 @@ def moved_findings(looked: list[LookedAt], level: FindingLevel) -> Iterable[Find
     told = [one for one in looked if one.support_mm > _UNMET_MM]
     own = [one for one in told if one.met_mm > _MET * one.support_mm]
     off = [one for one in told if one.met_mm < _UNMET * one.support_mm]
-    if len(own) < max(_IN_LAYERS, _THE_PLANNED * len(told)) or len(off) < _IN_LAYERS:
+    if len(own) < max(_IN_LAYERS, _THE_PLANNED * len(told)) or len(off) < _OFF_LAYERS:
         return
     worst = min(off, key=lambda one: one.met_mm / one.support_mm)
     share = worst.met_mm / worst.support_mm

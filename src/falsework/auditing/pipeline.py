@@ -578,7 +578,6 @@ _OF_MOVED = frozenset(
         "side gap",
         "barely supported",
         "gap",
-        "no gap",
         "stands on part",
     }
 )
