@@ -33,7 +33,7 @@ _EDGE = 0.15  # of a width: nearer to the outline corners stay free
 _ASIDE_MM = 0.8  # that strands of support may lie off their place
 _BARE_MM2, _BARE_SHARE = 3.0, 0.05  # of walls and skins in a layer, before it tells
 _HOLLOW_MM2, _HOLLOW_SHARE = 25.0, 0.25
-_MET, _THE_PLANNED, _UNMET, _UNMET_MM = 0.97, 0.1, 0.7, 12.0  # of a layer's strands of support; of layers
+_MET, _THE_PLANNED, _UNMET, _UNMET_MM = 0.97, 0.1, 0.8, 12.0  # of a layer's strands of support; of layers
 _OFF_LAYERS = 5  # more than an interface has, which is of another pattern
 _IN_LAYERS, _OF_LAYERS = 3, 0.06  # layers that must tell: so many, and so many of those looked at
 
