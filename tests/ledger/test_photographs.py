@@ -138,3 +138,10 @@ def test_a_photograph_has_at_most_fifty_megabytes():
         photographs._check_size(60_600_000, "roof.jpg")
     with pytest.raises(LedgerError, match="the most for one photograph is 50 MB"):
         photographs._check_size(50_000_001, "roof.jpg")
+
+
+def test_notes_are_printable_text_of_several_lines() -> None:
+    from falsework.ledger.checks import wrong_note
+
+    assert wrong_note("") is None and wrong_note("two\n\tlines") is None
+    assert wrong_note(5) == "5 is not printable text" and "not printable" in str(wrong_note("a\x07b"))

@@ -400,6 +400,14 @@ def test_mass_of_a_box_and_of_a_sheet() -> None:
     assert (outward > 0.0).all()
 
 
+def test_mass_of_a_tip_lies_a_quarter_up() -> None:
+    """A right-angled tip with legs of 4 mm: 32/3 mm³; its surface has its middle lower."""
+    vertices = np.array([[0.0, 0, 0], [4, 0, 0], [0, 4, 0], [0, 0, 4]])
+    faces = np.array([[0, 2, 1], [0, 1, 3], [0, 3, 2], [1, 2, 3]], np.int32)
+    volume, middle = mass_of(vertices, faces)
+    assert volume == pytest.approx(32 / 3) and middle == pytest.approx(np.ones(3))
+
+
 def test_edges_of_a_box_are_sharp_and_those_of_a_dent_are_not() -> None:
     vertices, faces = box((4.0, 5.0, 6.0))
     body = body_of(vertices, faces, np.zeros(len(faces), bool))
