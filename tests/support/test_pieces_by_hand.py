@@ -1076,6 +1076,10 @@ class Chosen:
         self.done.append(("curtains", pieces.tolist()))
         return self
 
+    def with_shores(self, pieces):
+        self.done.append(("shores", pieces.tolist()))
+        return self
+
     def with_posts(self, times):
         self.done.append(("posts", [round(t, 3) for t in times.tolist()]))
         return self
@@ -1131,6 +1135,27 @@ def test_posts_are_widened_and_curtains_built_where_shores_are_in_doubt(
     for item in done:
         told += [("tried", item), ("curtains", item)] if isinstance(item, list) else [item]
     assert one.done == told and (found is one) == bool(done)
+
+
+@pytest.mark.parametrize(
+    ("sides", "weak", "last", "raised"),
+    [
+        ([CURTAIN, 40.0], True, False, True),
+        ([CURTAIN], True, False, False),  # none are to be had
+        ([CURTAIN, 40.0], False, False, False),
+        ([CURTAIN, 40.0], True, True, False),  # no second time
+    ],
+)
+def test_a_curtain_that_does_not_stand_gives_way_to_shores(monkeypatch, sides, weak, last, raised) -> None:
+    built = tally([5.0] * 3, [False, False, weak], [[1.0, 1.0]] * 3)
+    built.safety[:] = 9.0
+    monkeypatch.setattr(making, "_tallied", lambda *how: built)
+    one = Chosen([3.0, 3.0, CURTAIN], [(100.0, 100.0)] * 3)
+    one.prices[2] = dict.fromkeys(sides, Cost(volume_mm3=100.0, time_s=100.0))
+    made = Given(draft=Given(cells=None))
+    found = making._better(one, made, None, last, QUIET)
+    told = [("shores", [False, False, True]), ("posts", [1.0, 1.0, 1.3])]
+    assert one.done == (told if raised else []) and (found is one) == raised
 
 
 def test_what_is_built_is_bettered_at_most_twice(monkeypatch) -> None:

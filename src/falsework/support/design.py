@@ -138,6 +138,7 @@ class Design:
     heads: Regions
     layer: Indices
     piece: Indices
+    every: Bays | None = None  # bays of all sides, where others than those built are to be had
 
     @cached_property
     def shores(self) -> Regions:
@@ -169,6 +170,21 @@ class Design:
         side = np.where(pieces, CURTAIN, self.side_mm)
         kept = side[self.bays.piece] != CURTAIN
         return replace(self, side_mm=side, bays=self.bays.only(kept), drawn=self.drawn[kept])
+
+    def with_shores(self, pieces: NDArray[np.bool_]) -> Design:
+        """The same with the cheapest shores where some pieces go straight down and shores are to be had."""
+        assert self.every is not None
+        best = np.array([next((side for side in row if side > CURTAIN), CURTAIN) for row in self.prices])
+        fresh = pieces & (self.side_mm == CURTAIN) & (best > CURTAIN)
+        side = np.where(fresh, best, self.side_mm)
+        bays = self.every.only(fresh[self.every.piece] & (self.every.side_mm == side[self.every.piece]))
+        drawn = self.clear.drawn(bays, self.site.lean)
+        return replace(
+            self,
+            side_mm=side,
+            bays=joined_bays([self.bays, bays]),
+            drawn=np.concatenate([self.drawn, drawn]),
+        )
 
     def with_posts(self, times: Floats) -> Design:
         """The same with the posts of each piece so many times as wide."""
@@ -283,6 +299,7 @@ def designed(site: SupportSite, posts: Posts) -> Design:
         posts.heads,
         posts.layer,
         posts.piece,
+        posts.bays,
     )
 
 

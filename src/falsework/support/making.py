@@ -34,6 +34,7 @@ _SPECK_MM2 = 1e-3
 _NEAR = 0.45  # of a curtain's estimate, from which it is built as well: estimates may be twice too high
 _WIDER = 1.1  # posts are made so much wider than just enough not to topple
 _MOST_WIDER = 2.0
+_SURE = 1.3  # times as wide are the posts of what did not stand as a curtain
 _EVERY = 3  # layers of a piece that are looked at for ways out
 
 
@@ -112,8 +113,8 @@ def _resting(support: Regions, place: SupportPlace) -> Regions:
 
 
 def _better(design: Design, made: Made, place: SupportPlace, last: bool, watch: Watch) -> Design | None:
-    """The design with wider posts where shores topple, unless this is the ``last`` time, and curtains where
-    shores are dearer; None where neither helps."""
+    """The design with wider posts where shores topple and shores where curtains do not stand, unless this is
+    the ``last`` time, and curtains where shores are dearer; None where nothing of that helps."""
     watch.at("what would be cheaper straight down", 0.0)
     label, of_piece = design.groups(made.draft.cells)
     count = int(max(label.max(initial=-1), of_piece.max(initial=-1))) + 1
@@ -134,8 +135,12 @@ def _better(design: Design, made: Made, place: SupportPlace, last: bool, watch: 
         curtain = _tallied(straight, group, count + 1, design.outlines).first(count)
         dear = doubtful & _beaten(built, curtain, mend, doubtful)
     mend &= ~dear
-    if not (dear.any() or mend.any()):
+    falls = built.weak & ~shored & (not last)
+    falls &= _any(label, np.array([max(row) > CURTAIN for row in design.prices]), count)
+    if not (dear.any() or mend.any() or falls.any()):
         return None
+    if falls.any():  # no further time is left in which these posts would be widened
+        design = design.with_shores(falls[label]).with_posts(np.where(falls, _SURE, 1.0)[label])
     if dear.any():
         design = design.with_curtains(dear[label])
     if mend.any():
