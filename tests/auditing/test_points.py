@@ -178,7 +178,7 @@ def test_a_mark_is_told_from_so_many_millimetres(monkeypatch, kind, mark, laid, 
         )
         kept = []
         monkeypatch.setattr(taker, "_add", lambda kind, site: kept.append((kind, site)))
-        lengths = np.zeros(8)
+        lengths = np.zeros(laying.GLUT + 1)
         lengths[mark] = long
         layer = Given(
             index=index,
