@@ -845,6 +845,7 @@ def asked(nozzle=0.0, bed=0.0, left=0.0, bed_left=0.0, **changes):
         firsts=firsts,
         count=lambda what: counts.get(what, 0),
         first_lines=lambda what: lists["off"],
+        unfollowed=lambda: [],
     )
     values = {"cold": 0, "cold_line": 7, "unasked": 0, "unasked_line": 8, "hottest_c": 0.0}
     return Given(reading=reading, **(values | changes))
@@ -1034,10 +1035,13 @@ def test_bodies_beside_the_part(monkeypatch) -> None:
     monkeypatch.setattr(pipeline.planar, "transform", lambda region, by: region)
     copy = Given(shadow=shapely.box(0, 0, 10, 10), to_program=None)
 
+    large = Given(vertices=np.array([[0.0, 0, 0], [200, 200, 0]]))  # no body is about as wide
+
     def told(*others, short=()):
         read = Given(found=Given(ground=Given(bodies=(body(0.0, 20.0), *others))))
         return [
-            f.says.partition(" printed")[0] for f in pipeline._beside(FoundCopies((copy,), None, short), read)
+            f.says.partition(" printed")[0]
+            for f in pipeline._beside(large, FoundCopies((copy,), None, short), read)
         ]
 
     assert told(body(40.0, 5.0)) == ["another body is"]
@@ -1419,7 +1423,8 @@ def test_bodies_most_of_which_floats() -> None:
 def first_of(*lengths) -> int:
     layers = survey._Layers()
     layers.blocks = [
-        np.array([[k, 0.2 * (k + 1), 10.0, v, 1.0, 0.0, 0.0, 1.0, 1.0]]) for k, v in enumerate(lengths)
+        np.array([[k, 0.2 * (k + 1), 10.0, v, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0]])
+        for k, v in enumerate(lengths)
     ]
     layers.sample = {k: [rows_at((0.0, 0.0, v, 0.0))] for k, v in enumerate(lengths)}
     found = Given(ground=Given(has_flat=False), sample={})

@@ -86,7 +86,7 @@ def one_site(amount=12.0, value=0.5, more=2, layers=1) -> Sites:
         ("thick layer", FAULT, 1, "a layer of 0.50 mm is higher than the nozzle bore: it is not pressed on"),
         ("laid twice", FAULT, 1, "12 mm of strands are laid a second time over themselves"),
         ("crossed", FAULT, 1, "a line runs across 0 other strands of its own layer: they plough through it"),
-        ("blob", CAUTION, 1, "0.5 mm³ are pushed out while the head stands still"),
+        ("blob", CAUTION, 1, "0.5 mm³ are pushed out in one place"),
         ("ploughs", RUIN, 1, "the nozzle ploughs through what is printed along 12 mm of strands"),
         ("strikes", FAULT, 1, "the head travels through what is printed, 12 mm in all"),
     ],
@@ -322,7 +322,7 @@ def layers(count=10, **by_class) -> LayerSums:
             one[which, laying.LAID] = long * 0.2 * of["wide"]
         row = np.zeros((1, cut.STRAND))
         row[0, cut.LINE] = 10 * k
-        sums.add(Given(z_mm=0.2 * (k + 1), step_mm=0.2, rows=row), one)
+        sums.add(Given(z_mm=0.2 * (k + 1), step_mm=0.2, depth_mm=0.2, so_deep=1.0, rows=row), one)
     return sums
 
 
@@ -335,7 +335,10 @@ def test_sums_of_layers() -> None:
     assert some.fan_above == pytest.approx(0.75) and some.wall_speed_above_mm_s == pytest.approx(52.5)
     assert layers(2).wall_speed_above_mm_s is None  # of 100 mm nothing is said
     again = np.ones((laying.CLASSES, laying.CLASS_SUMS))
-    some.add(Given(z_mm=some.z_mm[-1], step_mm=0.2, rows=np.zeros((1, cut.STRAND))), again)
+    some.add(
+        Given(z_mm=some.z_mm[-1], step_mm=0.2, depth_mm=0.2, so_deep=1.0, rows=np.zeros((1, cut.STRAND))),
+        again,
+    )
     assert len(some) == 3
 
 
@@ -434,7 +437,7 @@ def test_strands_that_are_laid_too_slowly_or_ask_for_too_much() -> None:
     (slow,) = told(length=399.0)
     assert slow.says.startswith("strands are laid at 4 mm/s on average") and slow.kind == "too slow"
     assert told(length=400.0) == [] and told(seconds=0.0) == []
-    (walls,) = told(sums=layers(speed=[3.9] * 10))
+    walls = told(sums=layers(speed=[3.9] * 10))[0]
     assert walls.says == "walls are laid at 3.9 mm/s: the plastic is cooked in the nozzle"
     assert told(sums=layers(1, speed=[3.9])) == []  # 100 mm of each
     assert told(sums=layers(2, speed=[3.9] * 2)) != []
@@ -635,7 +638,7 @@ def test_where_the_part_ends_in_the_program(monkeypatch) -> None:
         work = Given(part=Given(name="cowl", vertices=np.array([[0.0, 0, 0], [0, 0, 10.0]])))
         read = Given(found=None, usual=USUAL, tops=None)
         auditors = Given(strands=Given(totals=Given(part_top_mm=top, last_line=77)))
-        found = _of_part(work, FoundCopies((placed,) if copies else (), None, short), read, auditors)
+        found = _of_part(work, None, FoundCopies((placed,) if copies else (), None, short), read, auditors)
         return [(f.kind, f.level, f.found, f.planned) for f in found]
 
     assert told() == [] and told(9.71) == []
