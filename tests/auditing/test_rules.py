@@ -845,7 +845,7 @@ def asked(nozzle=0.0, bed=0.0, left=0.0, bed_left=0.0, **changes):
         firsts=firsts,
         count=lambda what: counts.get(what, 0),
         first_lines=lambda what: lists["off"],
-        unfollowed=lambda: [],
+        unfollowed=list,
     )
     values = {"cold": 0, "cold_line": 7, "unasked": 0, "unasked_line": 8, "hottest_c": 0.0}
     return Given(reading=reading, **(values | changes))
