@@ -30,7 +30,10 @@ def test_a_folder_is_screened_and_a_part_opened(chromium: Any, stocked: Served) 
     page = chromium.new_context(viewport={"width": 1100, "height": 800}).new_page()
     page.set_default_timeout(PATIENCE_MS)
     faults: list[str] = []
-    page.on("console", lambda m: faults.append(m.text) if m.type in ("error", "warning") else None)
+    page.on(
+        "console",
+        lambda m: faults.append(f"{m.text} {m.location}") if m.type in ("error", "warning") else None,
+    )
     page.on("pageerror", lambda e: faults.append(str(e)))
     page.goto(stocked.client.post("/api/invitations").json()["address"])
     page.get_by_role("navigation", name="Places").get_by_role("link", name="Screenings").click()

@@ -15,7 +15,7 @@ SCRIPTS = sorted([*ROOT.glob("benchmarks/*.py"), *ROOT.glob("docs/pictures/*.py"
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
 def test_what_a_script_takes_from_falsework_exists(script):
     """Imports inside functions too: a script that breaks at its end has wasted an hour."""
-    tree = ast.parse(script.read_text())
+    tree = ast.parse(script.read_text("utf-8"))
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "falsework":
             module = importlib.import_module(node.module)

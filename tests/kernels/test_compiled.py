@@ -109,7 +109,9 @@ def test_a_file_cut_short_is_compiled_anew(changed, suffix: str) -> None:
 def test_every_kernel_counts_the_sources_that_it_imports() -> None:
     """``source_digest`` reads imports of one form; no kernel uses another."""
     for path in SOURCES.rglob("*.py"):
-        for line in re.findall(r"^[ \t]*(?:from|import) .*falsework.*$", path.read_text(), re.MULTILINE):
+        for line in re.findall(
+            r"^[ \t]*(?:from|import) .*falsework.*$", path.read_text("utf-8"), re.MULTILINE
+        ):
             module = re.match(r"from falsework\.kernels\.([\w.]+) import ", line)
             assert module, (path, line)
             assert (SOURCES / module[1].replace(".", "/")).with_suffix(".py").exists(), (path, line)
