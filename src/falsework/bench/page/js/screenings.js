@@ -9,6 +9,10 @@ const EVERY_MS = 1500, MOST_CARDS = 200;
 const signs = { "ready": "✓", "not ready": "✕", "failed": "!", "looked at": "○" };
 let chosen = location.hash.slice(1), seen = 0, was = "", cards = [];
 
+// One after the other: what is removed is not asked for meanwhile.
+let last = Promise.resolve();
+const inTurn = (work) => (last = last.then(work, work));
+
 async function tried(work) {
   try {
     byId("wrong").textContent = "";
@@ -75,7 +79,7 @@ async function list() {
   byId("catalogue").replaceChildren(...told.catalogues.map((name) => h("option", {}, name)));
   chosen ||= told.screenings[0]?.id || "";
   byId("runs").replaceChildren(...told.screenings.map((run) => h("button", {
-    type: "button", "aria-current": run.id === chosen ? "true" : null, onclick: () => choose(run.id),
+    type: "button", "aria-current": run.id === chosen ? "true" : null, onclick: () => inTurn(() => choose(run.id)),
   }, `${run.catalogue}, ${run.depth}, ${new Date(1000 * run.began).toLocaleString()}`)));
 }
 
@@ -91,19 +95,19 @@ async function choose(id) {
 byId("begin").addEventListener("submit", (event) => {
   event.preventDefault();
   const processes = [...byId("process").selectedOptions].map((one) => one.value);
-  tried(async () => {
+  inTurn(() => tried(async () => {
     const asked = { catalogue: byId("catalogue").value, processes, depth: byId("depth").value };
     await choose((await post("/api/screenings", asked)).id);
-  });
+  }));
 });
-byId("pause").addEventListener("click", () => tried(() => post(`/api/screenings/${chosen}/pause`)).then(look));
-byId("resume").addEventListener("click", () => tried(() => post(`/api/screenings/${chosen}/resume`)).then(look));
-byId("forget").addEventListener("click", () => tried(() => remove(`/api/screenings/${chosen}`)).then(() => choose("")));
-byId("state").addEventListener("change", table);
+byId("pause").addEventListener("click", () => inTurn(() => tried(() => post(`/api/screenings/${chosen}/pause`)).then(look)));
+byId("resume").addEventListener("click", () => inTurn(() => tried(() => post(`/api/screenings/${chosen}/resume`)).then(look)));
+byId("forget").addEventListener("click", () => inTurn(() => tried(() => remove(`/api/screenings/${chosen}`)).then(() => choose(""))));
+byId("state").addEventListener("change", () => inTurn(table));
 
 const known = await tried(() => get("/api/processes"));
 byId("process").replaceChildren(...(known?.processes || []).map(({ name }) => h("option", { value: name, selected: name === "pla-0.4" }, name)));
-await list();
-await look();
+await inTurn(list);
+await inTurn(look);
 document.documentElement.dataset.ready = "yes";
-setInterval(look, EVERY_MS);
+setInterval(() => inTurn(look), EVERY_MS);
