@@ -92,12 +92,7 @@ def hostile(tmp_path: Path, boxes: Path, monkeypatch: pytest.MonkeyPatch) -> Pat
 def test_what_ends_its_worker_is_tried_once_more_and_named(tmp_path: Path, hostile: Path) -> None:
     before = {process.pid for process in family()}
     screening = asked(hostile, Cluster(workers=2, memory_bytes=768 << 20), limit_s=8.0)
-    rows: dict[str, Row] = {}
-    for row in screening.rows(tmp_path / "out"):
-        if len(rows) == 2:  # and from outside
-            for worker in workers():
-                worker.kill()
-        rows[row.name] = row
+    rows = {row.name: row for row in screening.rows(tmp_path / "out")}
     assert len(rows) == 10 == screening.progress.done
     assert {name: row.fault for name, row in rows.items() if row.state == "failed"} == {
         "none": "part",
@@ -111,6 +106,17 @@ def test_what_ends_its_worker_is_tried_once_more_and_named(tmp_path: Path, hosti
     while {process.pid for process in family()} - before and time.monotonic() < until:
         time.sleep(0.1)
     assert {process.pid for process in family()} <= before, "nothing is left behind"
+
+
+def test_workers_that_are_ended_from_outside_lose_nothing(tmp_path: Path, boxes: Path) -> None:
+    screening, rows = asked(boxes, Cluster(workers=2), depth="plan"), []
+    for row in screening.rows(tmp_path / "out"):
+        if not rows:
+            for worker in workers():
+                worker.kill()
+        rows.append(row)
+    assert sorted(row.name for row in rows) == ["0", "1", "2", "3", "4", "5", "none"]
+    assert [row.name for row in rows if row.state != "ready"] == ["none"]
 
 
 @pytest.fixture
