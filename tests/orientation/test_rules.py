@@ -11,7 +11,7 @@ import pytest
 
 from falsework import load_process
 from falsework.errors import ProcessError
-from falsework.kernels.column.intervals import BASE_AREA, BASE_LEAN_DEG, CONTACT_AREA, FIGURES, LEAN_DEG
+from falsework.kernels.column.intervals import BASE_AREA, BASE_LEAN_DEG, CONTACT_AREA, FIGURES
 from falsework.objective import PARTS
 from falsework.orientation import room, search
 from falsework.orientation.body import body_of, mass_of, own_frame, sharp_edges, thinned
@@ -27,28 +27,15 @@ from falsework.orientation.directions import (
     turn_deg_of,
 )
 from falsework.orientation.price import Priced, _odds
-from falsework.orientation.search import Looked, compared, grouped
+from falsework.orientation.search import compared, grouped
 from falsework.orientation.shortlist import _apart, _bases, _chosen, _steady, _with_others
 from falsework.orientation.value import Search
 from falsework.part.part import Part
 from falsework.watch import QUIET, Watch
+from orientation.looks import BEST, looked
 from solids import box, part_of
 
 UP = np.array([0.0, 0.0, 1.0])
-FINISH, TIME = PARTS.index("finish"), PARTS.index("time")
-
-
-def looked(directions, total, *, finish=0.0, fit=1.0, lean=20.0) -> Looked:
-    directions = np.atleast_2d(np.asarray(directions, float))
-    n = len(directions)
-    parts = np.zeros((n, len(PARTS)))
-    parts[:, FINISH] = finish
-    parts[:, TIME] = np.asarray(total) - parts[:, FINISH]
-    figures = np.zeros((n, FIGURES))
-    figures[:, LEAN_DEG] = lean
-    zero = np.zeros(n)
-    priced = Priced(zero, zero, zero, zero, zero, parts)
-    return Looked(directions, figures, zero, zero.astype(bool), np.broadcast_to(fit, n).astype(float), priced)
 
 
 def on_circle(*degrees: float) -> np.ndarray:
@@ -59,7 +46,6 @@ def on_circle(*degrees: float) -> np.ndarray:
 # --- the search as a whole ---
 
 CUBE = np.array([[x, y, z] for x in (0.0, 1.0) for y in (0.0, 1.0) for z in (0.0, 1.0)])
-BEST = np.array([0.36, -0.48, 0.8])
 
 
 @dataclass

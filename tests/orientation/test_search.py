@@ -11,10 +11,8 @@ import pytest
 
 from falsework import load_process
 from falsework.errors import PartError
-from falsework.kernels.column.intervals import BASE_AREA, FIGURES, LEAN_DEG
-from falsework.objective import PARTS
+from falsework.kernels.column.intervals import BASE_AREA, LEAN_DEG
 from falsework.orientation.directions import even_directions, resting_directions
-from falsework.orientation.price import Priced
 from falsework.orientation.search import (
     FEW,
     FLAT_WORTH,
@@ -43,21 +41,7 @@ from falsework.orientation.shortlist import _bases, own_shape
 from falsework.part.part import Part
 from falsework.request import Wish
 from falsework.watch import QUIET
-
-BEST = np.array([0.36, -0.48, 0.8])
-FINISH, TIME = PARTS.index("finish"), PARTS.index("time")
-
-
-def looked(directions, total, *, finish=0.0, fit=1.0, lean=20.0) -> Looked:
-    n = len(directions)
-    parts = np.zeros((n, len(PARTS)))
-    parts[:, FINISH] = finish
-    parts[:, TIME] = np.asarray(total) - parts[:, FINISH]
-    figures = np.zeros((n, FIGURES))
-    figures[:, LEAN_DEG] = lean
-    zero = np.zeros(n)
-    priced = Priced(zero, zero, zero, zero, zero, parts)
-    return Looked(directions, figures, zero, zero.astype(bool), np.broadcast_to(fit, n).astype(float), priced)
+from orientation.looks import BEST, looked
 
 
 @dataclass
