@@ -19,6 +19,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import with_own_points
 from falsework.errors import OutputError
 from falsework.files.atomic import atomic_file
 from falsework.planning.value import Plan
@@ -168,10 +169,8 @@ def split_mesh(
     order = np.argsort(owner, kind="stable")
     starts = np.searchsorted(owner[order], np.arange(count + 1))
     for k in range(count):
-        mine = faces[order[starts[k] : starts[k + 1]]]
-        used = np.zeros(len(vertices), dtype=bool)
-        used[mine] = True
-        yield vertices[used], (np.cumsum(used) - 1)[mine]
+        used, own = with_own_points(faces[order[starts[k] : starts[k + 1]]], len(vertices))
+        yield vertices[used], own
 
 
 def _rounded(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import with_own_points
 from falsework.kernels.column.reach import NOTHING, height_map
 from falsework.layers.stack import Floats, Indices
 from falsework.orientation.body import face_normals, thinned
@@ -43,12 +44,12 @@ class BodyMesh:
     @cached_property
     def corners(self) -> list[Floats]:
         """The vertices (n, 3) of each body."""
-        found = []
-        for a, b in zip(self.start[:-1], self.start[1:], strict=True):
-            used = np.zeros(self.vertices.shape[1], dtype=bool)
-            used[self.faces[a:b]] = True
-            found.append(self.vertices[:, used].T.astype(np.float64))
-        return found
+        count = self.vertices.shape[1]
+        used = (
+            with_own_points(self.faces[a:b], count)[0]
+            for a, b in zip(self.start[:-1], self.start[1:], strict=True)
+        )
+        return [self.vertices[:, some].T.astype(np.float64) for some in used]
 
     @cached_property
     def bounds(self) -> Floats:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.arrays import with_own_points
 from falsework.cores import side_by_side
 from falsework.layers.stack import Floats, Indices
 from falsework.orientation.directions import even_directions
@@ -225,11 +226,11 @@ def _solid_of(mesh: BodyMesh) -> Manifold | None:
     """The mesh as the library takes it; None where it is no solid."""
     from manifold3d import Error, Manifold, Mesh64
 
-    used, back = np.unique(mesh.faces, return_inverse=True)
+    used, own = with_own_points(mesh.faces, mesh.vertices.shape[1])
     solid = Manifold(
         Mesh64(
             np.ascontiguousarray(mesh.vertices[:, used].T, dtype=np.float64),
-            np.ascontiguousarray(back.reshape(-1, 3), dtype=np.uint64),
+            own.astype(np.uint64),
         )
     )
     return solid if solid.status() == Error.NoError else None

@@ -52,8 +52,8 @@ class Kept:
 
     @staticmethod
     def of(batch: int, row: Row | SimpleNamespace) -> Kept:
-        no_plan = bool(row.plan) or row.pieces is None
-        beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), no_plan
+        plan = bool(row.plan) or row.pieces is None
+        beside = bool(row.redraw_why), bool(row.turn), bool(row.picture), plan
         return Kept(batch, row.key, row.wanted, row.own, row.state == FAILED, row.depth, *beside)
 
     def covers(self, terms: Terms) -> bool:
