@@ -37,6 +37,7 @@ def test_it_is_searched_sorted_and_opened_by_keyboard(page: Any) -> None:
     names = page.locator(".parts .part button")
     expect(names.first).to_have_text("d")
     assert page.locator(".parts tbody tr").count() < 60
+    assert page.locator(".parts thead th").nth(1).bounding_box()["width"] > 190  # room for names
     page.fill("#find", "part 2999")
     expect(names).to_have_text(["part 2999"])
     expect(page.locator("#said")).to_contain_text("1 of 3")
