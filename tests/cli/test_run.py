@@ -285,6 +285,23 @@ def test_help_of_every_command_documents_every_option(command: list[str], capsys
             assert parameter.opts[0] in text
 
 
+def test_help_says_where_things_lie_unless_told(here: Path, monkeypatch, capsys) -> None:
+    """As it is on this machine: in the data folder that the platform has, or where the variable says."""
+    from falsework.ledger.place import data_folder
+
+    def told(*command: str) -> str:
+        assert run([*command, "--help"]) == 0
+        return "".join(capsys.readouterr().out.split())
+
+    monkeypatch.delenv("FALSEWORK_LEDGER")
+    own = "".join(str(data_folder()).split())
+    assert f"[default:{own}{os.sep}bench]" in told("bench")
+    for command in ("bench", "record", "ledger"):
+        assert f"[default:{own}{os.sep}ledger.sqlite3]" in told(command)
+    monkeypatch.setenv("FALSEWORK_LEDGER", "room.sqlite3")
+    assert "[default:room.sqlite3]" in told("record", "piece")
+
+
 def test_version(capsys) -> None:
     import falsework
 

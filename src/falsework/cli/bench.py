@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from falsework.cli.asked import collected
+from falsework.cli.options import Lying, usual_bench, usual_ledger
 from falsework.cli.session import Session
 from falsework.cores import own_cores
 
@@ -42,11 +43,15 @@ class Served:
 )
 @click.option(
     "--folder",
+    cls=Lying,
+    usual=usual_bench,
     type=click.Path(path_type=Path, file_okay=False),
-    help="Where sheets and uploaded parts are kept; your own data folder if not given.",
+    help="Where sheets and uploaded parts are kept; in your own data folder if not given.",
 )
 @click.option(
     "--ledger",
+    cls=Lying,
+    usual=usual_ledger,
     type=click.Path(path_type=Path, dir_okay=False),
     help="The ledger that readings go to and predictions rest on; your own if not given.",
 )
@@ -80,7 +85,6 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
 
     from falsework.bench.service import BenchSettings
     from falsework.bench.serving import serve
-    from falsework.ledger.place import data_folder
 
     public = served.public.rstrip("/")
     if public and not public.startswith(("https://", "http://")):
@@ -88,7 +92,7 @@ def bench_command(session: Session, served: Served, no_open: bool) -> None:
             "--public is an address as a browser shows it, such as https://bench.example.org"
         )
     settings = BenchSettings(
-        folder=served.folder or data_folder() / "bench",
+        folder=served.folder or usual_bench(),
         host=served.host,
         port=served.port,
         workers=served.workers or own_cores(),

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from falsework.cli.options import Lying, usual_ledger
+
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
 
@@ -29,6 +31,8 @@ def place_option(command: F) -> F:
     return click.option(
         "--ledger",
         "place",
+        cls=Lying,
+        usual=usual_ledger,
         type=click.Path(path_type=Path),
         callback=_keep_place,
         expose_value=False,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -73,6 +74,31 @@ class KeyValue(click.ParamType):
         if not key.strip() or not equals:
             self.fail(f"{value!r} is not of the form {self.name}", param, ctx)
         return key.strip(), text.strip()
+
+
+class Lying(click.Option):
+    """An option for a file or folder; help tells its usual place on this machine, which ``usual`` finds."""
+
+    def __init__(self, *names: Any, usual: Callable[[], Path], **more: Any) -> None:
+        super().__init__(*names, **more)
+        self.usual = usual
+
+    def get_help_extra(self, ctx: click.Context) -> Any:
+        return {**super().get_help_extra(ctx), "default": str(self.usual())}
+
+
+def usual_ledger() -> Path:
+    """Where the ledger lies unless a command is told another."""
+    from falsework.ledger.place import ledger_path
+
+    return ledger_path()
+
+
+def usual_bench() -> Path:
+    """Where the bench keeps its sheets unless it is told another folder."""
+    from falsework.ledger.place import data_folder
+
+    return data_folder() / "bench"
 
 
 def added(command: F, options: Sequence[Callable[[F], F]]) -> F:
