@@ -6,6 +6,7 @@ import functools
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import shapely
@@ -219,17 +220,21 @@ SCENES: dict[str, Callable[[Writer], Writer]] = {
 }
 
 
-def sound_alone() -> Iterator[tuple[str, bytes]]:
-    """Sound programs to be judged by themselves: every scene, every dialect."""
+def sound_alone() -> Iterator[tuple[str, Callable[[], bytes]]]:
+    """Sound programs to be judged by themselves: every scene, every dialect; each made when it is wanted."""
+
+    def made(name: str, ends: str = "\n", **dialect: Any) -> bytes:
+        return SCENES[name](Writer(**dialect)).end().bytes(ends)
+
     names = list(SCENES)
     for k, dialect in enumerate(DIALECTS):
         for j in range(3):
             name = names[(3 * k + j) % len(names)]
             if "vase" in name and dialect.get("relative_moves"):
                 name = "block"
-            yield f"{name} {dialect}", SCENES[name](Writer(**dialect)).end().bytes()
+            yield f"{name} {dialect}", functools.partial(made, name, **dialect)
     for name in names:
-        yield name, SCENES[name](Writer()).end().bytes("\r\n")
+        yield name, functools.partial(made, name, "\r\n")
 
 
 def sound_with_plan() -> Iterator[tuple[str, bytes, Plan]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
@@ -23,12 +25,10 @@ def placed(plan, program: bytes):
     return place_in(plan.geometry.part, found, usual(found), around_mm=3.0)
 
 
+@functools.cache
 def l_plan():
     part = box_part(((0, 0, 0), (24, 6, 2)), ((0, 0, 0), (6, 15, 2)), ((0, 0, 2), (24, 4, 4)))
     return make_plan(part, PROCESS, standing="leave", release=False)
-
-
-L_PLAN = l_plan()
 
 
 @given(st.floats(-180, 180), st.floats(-60, 60), st.floats(-60, 60))
@@ -36,13 +36,13 @@ L_PLAN = l_plan()
 @settings(max_examples=8, deadline=None, derandomize=True)
 def test_any_turn_and_shift_is_found(turn: float, x: float, y: float) -> None:
     """An L without any symmetry: its place to 0.01 mm, its turn to 0.02°."""
-    program = of_plan(L_PLAN, turn_deg=turn, shift=(x, y)).end().bytes()
-    found = placed(L_PLAN, program)
+    program = of_plan(l_plan(), turn_deg=turn, shift=(x, y)).end().bytes()
+    found = placed(l_plan(), program)
     placement = found.placement
     assert placement.covered > 0.99
     off = (placement.turn_deg - turn + 180.0) % 360.0 - 180.0
     assert abs(off) < 0.02
-    middle = L_PLAN.geometry.part.vertices[:, :2].mean(axis=0)
+    middle = l_plan().geometry.part.vertices[:, :2].mean(axis=0)
     angle = np.radians(turn)
     there = middle @ np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]]) + [x, y]
     np.testing.assert_allclose(found.to_program(middle[None])[0], there, atol=0.01)
@@ -53,7 +53,7 @@ def test_a_part_on_a_raft_is_found_above_it() -> None:
     import shapely
 
     writer = Writer()
-    plan = L_PLAN
+    plan = l_plan()
     x0, y0, x1, y1 = plan.geometry.stack.regions[0].bounds
     raft = shapely.box(x0 - 3, y0 - 3, x1 + 3, y1 + 3)
     for k in range(3):
@@ -85,7 +85,7 @@ def test_whose_strands_are() -> None:
 
 
 def test_another_part_is_told() -> None:
-    program = of_plan(L_PLAN).end().bytes()
+    program = of_plan(l_plan()).end().bytes()
     result = audit(program, part=box_part(((0, 0, 0), (9, 9, 12))))
     assert result.placement is None and result.worst is FindingLevel.RUIN
     assert result.findings[0].kind == "other part"

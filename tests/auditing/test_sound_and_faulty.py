@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 
 from audited import SQUARE, faults, sound_alone, sound_with_plan
@@ -12,18 +14,19 @@ from falsework.auditing.views import views_of
 from programs import Writer, block, heights
 
 ALONE = list(sound_alone())
-PLANNED = list(sound_with_plan())
 FAULTS = faults()
 
 
 def test_there_are_as_many_as_there_should_be() -> None:
-    assert len(ALONE) + len(PLANNED) >= 50
+    assert len(ALONE) >= 43
     assert len({kind for kind, _ in FAULTS.values()}) >= 30
 
 
-@pytest.mark.parametrize(("name", "program"), ALONE, ids=[f"{k} {n}" for k, (n, _) in enumerate(ALONE)])
-def test_a_sound_program_has_no_finding(name: str, program: bytes) -> None:
-    result = audit(program)
+@pytest.mark.parametrize(
+    "make", [make for _, make in ALONE], ids=[f"{k} {n}" for k, (n, _) in enumerate(ALONE)]
+)
+def test_a_sound_program_has_no_finding(make: Callable[[], bytes]) -> None:
+    result = audit(make())
     assert result.findings == () and result.worst is None
     assert result.verdict == "Print it: no problem found."
     # what comes out of the nozzle is what lies there
@@ -31,7 +34,9 @@ def test_a_sound_program_has_no_finding(name: str, program: bytes) -> None:
 
 
 def test_a_program_that_prints_its_plan_has_no_finding() -> None:
-    for name, program, plan in PLANNED:
+    planned = list(sound_with_plan())
+    assert len(ALONE) + len(planned) >= 50
+    for name, program, plan in planned:
         result = audit(program, plan)
         assert result.findings == (), name
         assert result.against == "plan" and result.placement is not None
