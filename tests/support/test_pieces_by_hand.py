@@ -16,6 +16,7 @@ from falsework.process.derived import Gap
 from falsework.process.forces import BED_BOND_MPA, NOZZLE_PRESS_N
 from falsework.request.standing import Standing
 from falsework.support import design, draft, making, shores, stability
+from falsework.support.bulk import Bulk, section_tolerance_mm
 from falsework.support.cells import Cells, bands_of, cells_of, facing, joined, on_bed, renumbered
 from falsework.support.design import CURTAIN, WIDE, WIDE_NAME, Clear, SupportSite, post_side_mm
 from falsework.support.heads import _alone, _fits, _narrow, heads_of
@@ -40,10 +41,8 @@ from falsework.support.sweep import (
     Surroundings,
     Swept,
     carried,
-    cleared_of,
     filled,
     reaching_bed,
-    section_tolerance_mm,
     shifted,
     shifted_flags,
     sifted,
@@ -168,9 +167,9 @@ def test_sections_stray_by_well_under_half_a_layer(layer, first, tolerance) -> N
 
 def around_of(sections, columns, seen=None) -> Surroundings:
     sections = regions(*sections)
-    swept = Swept(
-        sections, cleared_of(sections, MINE), regions(*columns), sections if seen is None else regions(*seen)
-    )
+    bulk = Bulk(sections, section_tolerance_mm(MINE))
+    side_mm = MINE.structure.side_gap_mm
+    swept = Swept(bulk, side_mm, regions(*columns), sections if seen is None else regions(*seen))
     return Surroundings(swept, MINE)
 
 

@@ -48,6 +48,7 @@ from falsework.request.standing import AUTO, Standing
 from falsework.request.store import Store
 from falsework.request.value import AS_IS, Placing, Request, Wish
 from falsework.stance import Balance, Stance
+from falsework.support.bulk import Bulk
 from falsework.support.choosing import (
     NEGLIGIBLE_SHARE,
     alternatives,
@@ -259,7 +260,7 @@ def _tried(
     def planned(choices: tuple[Choice, ...]) -> list[tuple[Plan, _Built]]:
         then = _without(built, choices, weighed)
         if then is None:
-            then = _built(weighed, choices, beside, like=built.swept)
+            then = _built(weighed, choices, beside)
         return _with_firm(weighed, then, context)
 
     return [one for some in side_by_side([partial(planned, choices) for choices in tried]) for one in some]
@@ -319,7 +320,7 @@ def _without(built: _Built, choices: tuple[Choice, ...], weighed: _Weighed) -> _
     if any(standing is not Standing.LEAVE for standing in changed.values()):
         alone = tuple(changed.get(choice.underside, Standing.LEAVE) for choice in choices)
         stack, need, process, spared = weighed.stack, weighed.need, weighed.process, weighed.spared
-        swept = sweep_columns(stack, need, alone, process, spared=spared, like=built.swept)
+        swept = sweep_columns(stack, need, alone, process, spared=spared, bulk=built.swept.bulk)
         if build_supports(stack, need, alone, process, swept=swept).scheme.pieces:
             return None
     supports = built.supports.only(~theirs)
@@ -344,18 +345,17 @@ def _with_standings(plan: Plan, built: _Built, weighed: _Weighed, compared: bool
     return replace(plan, alternatives=alternatives(plan.choices, need, own, whole, missing))
 
 
-def _built(
-    weighed: _Weighed, choices: tuple[Choice, ...], context: Context, like: Swept | None = None
-) -> _Built:
-    """Supports for the choices; ``like``: a sweep for others, whose sections serve again."""
+def _built(weighed: _Weighed, choices: tuple[Choice, ...], context: Context) -> _Built:
+    """Supports for the choices."""
     process, stack, need = weighed.process, weighed.stack, weighed.need
     spared, watch = weighed.spared, context.watch
     standings = tuple(c.chosen for c in choices)
     sides = process.structure.side_gap_mm, process.structure.head_widths
+    bulk = context.store.get(("bulk", weighed.key), lambda: Bulk.of(stack, process))
     swept = context.store.get(
         ("swept", weighed.key, _key_of(spared), standings, sides),
         lambda: sweep_columns(
-            stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared, like=like
+            stack, need, standings, process, watch=watch.part(0.6, 0.7), spared=spared, bulk=bulk
         ),
     )
     supports = context.store.get(
@@ -391,7 +391,7 @@ def _upright(weighed: _Weighed, built: _Built, context: Context) -> _Built:
             replace(c, chosen=Standing.BED, reason=reason) if c.underside in tried else c
             for c in built.choices
         )
-        then = _built(weighed, choices, context, like=built.swept)
+        then = _built(weighed, choices, context)
         if not then.stance.topples:
             return then
     return built

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.support.sweep import Surroundings, empties, printable
+from falsework.support.bulk import empties
+from falsework.support.sweep import Surroundings, printable
 
 
 def alike(keys: Indices, other_keys: Indices) -> tuple[Indices, Indices]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
 
@@ -12,16 +12,16 @@ from numpy.typing import NDArray
 from falsework.cores import dealt, side_by_side
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, gathered, offset_mitred, parts, simplified
-from falsework.layers.stack import LayerStack, Regions
+from falsework.layers.stack import Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
 from falsework.request.store import Store
+from falsework.support.bulk import EMPTY, Bulk, empties
 from falsework.support.heads import heads_of
 from falsework.support.sparing import Spared, kept_free
 from falsework.watch import QUIET, Watch
 
-EMPTY = planar.MultiPolygon()
 _OUTLINE_TOLERANCE_MM = 0.02  # outlines of swept columns: the side that faces no part may stray by this
 _NOTCH_LINES = 4.0  # notches and holes of swept columns narrower than so many line widths are filled
 _STRAY_LINES = 0.35  # and outlines may stray by so many, less than what holds by itself
@@ -29,11 +29,6 @@ _MORE_VERTICES = 1.3  # they are plain enough until they have so many times the 
 _OVERLAP_MM = 0.05  # strips grow by this before they join, so that strayed outlines leave no seams
 _SPECK_MM2 = 1e-3
 _HAND = 4  # layers that a core takes at least
-
-
-def empties(count: int) -> Regions:
-    """(count,) empty regions."""
-    return np.full(count, EMPTY, dtype=object)
 
 
 def shifted(regions: Regions, by: int) -> Regions:
@@ -159,21 +154,13 @@ def reaching_bed(columns: Regions, cleared: Regions) -> Regions:
     return out
 
 
-def section_tolerance_mm(process: Process) -> float:
-    """How far simplified sections may stray; the side clearance is widened to match.
-
-    Well under half a layer, so that a support one layer beneath a slope of 45° still clears it.
-    """
-    return min(0.03, 0.15 * min(process.layer_height_mm, process.first_layer_height_mm))
-
-
 class Surroundings:
     """The part as supports must avoid it, per layer: sections, with side clearance, and the gaps."""
 
     def __init__(self, swept: Swept, process: Process) -> None:
         self.gap_layers = process.air_gap.layers
         self.gap_below_layers = process.air_gap_below.layers
-        self.side_mm = process.structure.side_gap_mm
+        self.side_mm = swept.side_mm
         self.sections, self.free, self._swept = swept.sections, swept.free, swept
 
     def landings(self) -> Regions:
@@ -187,14 +174,20 @@ class Surroundings:
         Between two sections a lip may stick out past both: the layers next to each count with half the
         clearance. Empty in layers without support.
         """
-        below = range(-self.gap_below_layers, 0)
-        out = self._swept.united(0, (*below, *range(1, self.gap_layers + 1))).copy()
+        shifts = (*range(-self.gap_below_layers, 0), *range(1, self.gap_layers + 1))
         used = ~planar.is_empty(self._swept.columns)
-        lips: Regions = empties(len(used))
         beside = used | shifted_flags(used, 1) | shifted_flags(used, -1)
-        lips[beside] = overlay.buffer(self.sections[beside], 0.5 * self.side_mm, quad_segs=2)
-        for by in (-1, 1):
-            out[used] = overlay.union(out[used], shifted(lips, by)[used])
+        lips = self._swept.bulk.lips(self.side_mm, beside)
+        around = self._swept.united(0, shifts)
+
+        def with_lips(layers: Indices) -> Regions:
+            out = around[layers]
+            for by in (-1, 1):
+                out = overlay.union(out, shifted(lips, by)[layers])
+            return out
+
+        out = around.copy()
+        out[used] = self._swept.rows(("blocked", self.side_mm, shifts), used, shifts, with_lips)[used]
         return out
 
     def near_above(self, layers: int) -> Regions:
@@ -287,38 +280,65 @@ def _about(region: planar.Geometry, margin_mm: float) -> planar.Geometry:
 class Swept:
     """Columns of support before any gap is taken off, and the part around them; all (L,) regions.
 
-    ``sections`` of the part, simplified; ``cleared`` the same with side clearance, empty where nothing is
-    carried; ``seen`` the sections as supports see them from below: with the heads beneath tips;
-    ``columns`` whatever lies straight beneath the undersides that are to be carried; ``free`` where
-    none may be for the sake of spared faces, None where nothing is spared. Changing the air gap leaves them
-    all as they are.
+    ``bulk`` the part around them, which they clear by ``side_mm``; ``columns`` whatever lies straight beneath
+    the undersides that are to be carried; ``seen`` the sections as supports see them from below: with the
+    heads beneath tips; ``free`` where none may be for the sake of spared faces, None where nothing is spared.
+    Changing the air gap leaves them all as they are.
     """
 
-    sections: Regions
-    cleared: Regions
+    bulk: Bulk
+    side_mm: float
     columns: Regions
     seen: Regions
     free: Regions | None = None
-    _kept: dict[tuple[int | None, tuple[int, ...]], Regions] = field(default_factory=dict, repr=False)
     stages: Store = field(default_factory=Store, init=False, repr=False)  # what was made of these columns
+
+    @property
+    def sections(self) -> Regions:
+        return self.bulk.sections
+
+    def rows(
+        self,
+        key: Hashable,
+        wanted: NDArray[np.bool_],
+        shifts: tuple[int, ...],
+        make: Callable[[Indices], Regions],
+    ) -> Regions:
+        """As ``rows`` of the bulk, but those layers for this sweep alone that see a head ``shifts`` above."""
+        headed = wanted & self._headed(shifts)
+        out = self.bulk.rows(key, wanted & ~headed, make)
+        if headed.any():
+            out[headed] = make(np.flatnonzero(headed))
+        return out
 
     def united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
         """(L,) the sections of the layers that lie ``shifts`` above each layer (negative: beneath), united.
 
-        With them, unless None, the cleared section ``clear`` layers above. Empty in layers above all columns.
-        What was united once is kept, so a gap one layer larger costs one union more.
+        With them, unless None, the cleared section ``clear`` layers above; else the shifts follow each other.
+        Empty in layers above all columns.
         """
-        if (clear, shifts) in self._kept:
-            return self._kept[clear, shifts]
-        used = beneath_top(self.columns)
-        out = empties(len(used))
-        if shifts:
-            solid = self.sections if shifts[-1] < 0 else self.seen
-            one = shifted(solid, shifts[-1])[used]
-            out[used] = overlay.union(self.united(clear, shifts[:-1])[used], one)
-        elif clear is not None:
-            out[used] = shifted(self.cleared, clear)[used]
-        self._kept[clear, shifts] = out
+        return self.stages.get(("united", clear, shifts), lambda: self._united(clear, shifts))
+
+    def _united(self, clear: int | None, shifts: tuple[int, ...]) -> Regions:
+        used, headed = beneath_top(self.columns), self._headed(shifts)
+        if clear is not None:
+            out = self.bulk.beside(self.side_mm, clear, shifts, used & ~headed)
+        else:
+            out = self.bulk.stretch(shifts[0] if shifts else 0, len(shifts), used & ~headed)
+        mine = used & headed
+        if mine.any():
+            *fewer, last = shifts
+            solid = self.sections if last < 0 else self.seen
+            out[mine] = overlay.union(self.united(clear, tuple(fewer))[mine], shifted(solid, last)[mine])
+        return out
+
+    def _headed(self, shifts: tuple[int, ...]) -> NDArray[np.bool_]:
+        """(L,) layers that see a head so many layers above them."""
+        own = np.array([a is not b for a, b in zip(self.seen, self.sections, strict=True)], dtype=bool)
+        out = np.zeros_like(own)
+        for by in shifts:
+            if by > 0:
+                out |= shifted_flags(own, by)
         return out
 
 
@@ -330,50 +350,68 @@ def sweep_columns(
     watch: Watch = QUIET,
     *,
     spared: Spared | None = None,
-    like: Swept | None = None,
+    bulk: Bulk | None = None,
 ) -> Swept:
     """Sweeps every underside that may be supported straight down.
 
     ``standings`` has one entry per underside. Bed standing keeps only columns that are clear of the part,
-    with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out. ``like``
-    is another sweep of the same part and process, whose sections serve again.
+    with clearance, all the way to the bed. Columns that would touch ``spared`` faces are left out. ``bulk``
+    is that of the same stack, with what other sweeps made of it for the same need.
     """
     where = np.array([str(s) for s in standings], dtype=object)
     anywhere, bed = where == Standing.BED_OR_PART, where == Standing.BED
     watch.at("sweeping supports down", 0.0)
-    tolerance_mm = section_tolerance_mm(process)
-    sections = simplified(stack.regions, tolerance_mm) if like is None else like.sections
+    bulk = bulk or Bulk.of(stack, process)
+    side_mm, sections = process.structure.side_gap_mm, bulk.sections
     if not (anywhere.any() or bed.any()):
-        return Swept(sections, empties(stack.count), empties(stack.count), sections)
-    clearance_mm = process.structure.side_gap_mm + tolerance_mm
-    known = like is not None and not planar.is_empty(like.cleared).all()
-    cleared = like.cleared if like is not None and known else cleared_of(sections, process)
-    heads = heads_of(need, anywhere | bed, process)
-
-    def swept(chosen: NDArray[np.bool_]) -> Regions:
-        if not chosen.any():
-            return empties(stack.count)
-        out = swept_down(sources(need, chosen, sections, heads), sections, process.line_width_mm)
-        return out if chosen is anywhere else reaching_bed(out, cleared)
-
-    columns, on_bed = side_by_side([partial(swept, anywhere), partial(swept, bed)])
+        return Swept(bulk, side_mm, empties(stack.count), sections)
+    columns, on_bed = side_by_side(
+        [
+            partial(columns_of, bulk, need, anywhere, process),
+            partial(columns_of, bulk, need, bed, process, on_bed=True),
+        ]
+    )
     if bed.any():
         columns = overlay.union(columns, on_bed) if anywhere.any() else on_bed
-    seen = with_heads(sections, heads, need)
+    seen = with_heads(sections, _heads(bulk, need, anywhere | bed, process), need)
     if spared is None:
-        return Swept(sections, cleared, columns, seen)
+        return Swept(bulk, side_mm, columns, seen)
     watch.at("keeping supports off faces", 0.9)
     used = beneath_top(columns)
-    free = kept_free(spared, need, standings, sections, used, clearance_mm)
-    return Swept(sections, cleared, areas_only(overlay.difference(columns, free)), seen, free)
+    free = kept_free(spared, need, standings, sections, used, side_mm + bulk.stray_mm)
+    return Swept(bulk, side_mm, areas_only(overlay.difference(columns, free)), seen, free)
 
 
-def cleared_of(sections: Regions, process: Process) -> Regions:
-    """(L,) sections with their side clearance, and what simplified ones may stray by."""
-    cleared: Regions = overlay.buffer(
-        sections, process.structure.side_gap_mm + section_tolerance_mm(process), quad_segs=4
-    )
-    return cleared
+def columns_of(
+    bulk: Bulk, need: NeedMap, chosen: NDArray[np.bool_], process: Process, *, on_bed: bool = False
+) -> Regions:
+    """(L,) whatever lies straight beneath the ``chosen`` undersides, (U,); ``on_bed``: and reaches the bed,
+    clear of the part."""
+    if not chosen.any():
+        return empties(len(bulk.sections))
+    key, side_mm = (process.head_reach_mm, chosen.tobytes()), process.structure.side_gap_mm
+    if on_bed:
+        return bulk.kept.get(
+            ("columns on bed", side_mm, *key),
+            lambda: reaching_bed(columns_of(bulk, need, chosen, process), bulk.cleared(side_mm)),
+        )
+
+    def swept() -> Regions:
+        strips = sources(need, chosen, bulk.sections, _heads(bulk, need, chosen, process))
+        return swept_down(strips, bulk.sections, process.line_width_mm)
+
+    return bulk.kept.get(("columns", *key), swept)
+
+
+def _heads(bulk: Bulk, need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regions:
+    """:func:`heads_of`, each underside's once: none depends on another's."""
+
+    def made(fresh: Indices) -> Regions:
+        theirs = np.zeros(len(chosen), dtype=bool)
+        theirs[need.region_underside[fresh]] = True
+        return heads_of(need, theirs, process)[fresh]
+
+    return bulk.rows(("heads", process.head_reach_mm), chosen[need.region_underside], made)
 
 
 def beneath_top(columns: Regions) -> NDArray[np.bool_]:

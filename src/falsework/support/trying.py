@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,19 +14,12 @@ from falsework.layers.stack import Floats, Indices, LayerStack
 from falsework.need.underside import NeedMap, UndersideKind
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
+from falsework.support.bulk import Bulk, empties
 from falsework.support.cells import cells_of
 from falsework.support.contacts import contacts_of
 from falsework.support.sparing import Spared
 from falsework.support.standing import Choice
-from falsework.support.sweep import (
-    Surroundings,
-    Swept,
-    cleared_of,
-    empties,
-    reaching_bed,
-    support_regions,
-    sweep_columns,
-)
+from falsework.support.sweep import Surroundings, Swept, support_regions, sweep_columns
 
 _AROUND_MM = 6.0  # what lies farther from a narrow underside does not help to carry it
 _SURE_WIDTHS = 4.0  # columns broader than so many lines and both side gaps always leave room for one
@@ -94,32 +86,40 @@ def _carried(
     numbers = sorted(set().union(*doubtful.values()))
     for window in _windows(boxes[[number - 1 for number in numbers]]):
         near = _meet(boxes, window)
-        seen = _through(window, swept, int(tops[near].max()) + 2, process)
-        few = need.only(near)
-        anywhere, around = None, None
+        bulk = _through(window, swept.bulk, int(tops[near].max()) + 2)
+        few, mine = need.only(near), asks & near
         for standing, asked in doubtful.items():
-            if not near[[number - 1 for number in asked]].any():
-                continue
-            if anywhere is None or spared is not None:
-                standings = [standing if one else Standing.LEAVE for one in (asks & near).tolist()]
-                tried = sweep_columns(stack, few, standings, process, spared=spared, like=seen)
-                anywhere = tried if standing is Standing.BED_OR_PART else None
-            else:  # from the bed alone: what of the same columns reaches it, between the same surroundings
-                tried = replace(anywhere, columns=reaching_bed(anywhere.columns, anywhere.cleared))
-            if around is None or spared is not None:
-                around = Surroundings(tried, process)
-            out[standing] |= _ended_beneath(tried, around, few, process)
+            if near[[number - 1 for number in asked]].any():
+                out[standing] |= _ended_beneath(standing, mine, few, bulk, stack, process, spared)
     return out
 
 
-def _ended_beneath(tried: Swept, around: Surroundings, need: NeedMap, process: Process) -> set[int]:
-    """Numbers of the undersides beneath which columns end once gaps and clearance are taken off."""
-    support, _ = support_regions(tried, around, need.reach_mm, process)
-    cells = cells_of(support, 0.0)
-    if not cells.pieces:
-        return set()
-    _, underside, _ = contacts_of(cells, need, process.air_gap)
-    return {need.undersides[u].number for u in set(underside.tolist())}
+def _ended_beneath(
+    standing: Standing,
+    chosen: NDArray[np.bool_],
+    need: NeedMap,
+    bulk: Bulk,
+    stack: LayerStack,
+    process: Process,
+    spared: Spared | None,
+) -> frozenset[int]:
+    """Numbers of the undersides beneath which columns end once gaps and clearance are taken off, if the
+    ``chosen`` stand so: kept with what is seen of the part."""
+
+    def ended() -> frozenset[int]:
+        standings = [standing if one else Standing.LEAVE for one in chosen.tolist()]
+        tried = sweep_columns(stack, need, standings, process, spared=spared, bulk=bulk)
+        support, _ = support_regions(tried, Surroundings(tried, process), need.reach_mm, process)
+        cells = cells_of(support, 0.0)
+        if not cells.pieces:
+            return frozenset()
+        _, underside, _ = contacts_of(cells, need, process.air_gap)
+        return frozenset(need.undersides[u].number for u in set(underside.tolist()))
+
+    gaps = process.air_gap.layers, process.air_gap_below.layers
+    room = process.structure.side_gap_mm, process.head_reach_mm
+    key = "ended beneath", standing, chosen.tobytes(), gaps, room, "" if spared is None else spared.key
+    return bulk.kept.get(key, ended)
 
 
 def _extents(need: NeedMap) -> tuple[Floats, Indices]:
@@ -156,10 +156,13 @@ def _windows(boxes: Floats) -> list[Floats]:
     return done
 
 
-def _through(window: Floats, swept: Swept, layers: int, process: Process) -> Swept:
+def _through(window: Floats, bulk: Bulk, layers: int) -> Bulk:
     """What of the part is seen through a window, up to a layer."""
-    sections = empties(len(swept.sections))
-    clipped = overlay.clip_by_rect(swept.sections[:layers], *window.tolist())
-    sections[:layers] = repair(areas_only(clipped))
-    none = empties(len(sections))
-    return Swept(sections, cleared_of(sections, process), none, sections)
+
+    def seen() -> Bulk:
+        sections = empties(len(bulk.sections))
+        clipped = overlay.clip_by_rect(bulk.sections[:layers], *window.tolist())
+        sections[:layers] = repair(areas_only(clipped))
+        return Bulk(sections, bulk.stray_mm)
+
+    return bulk.windows.get((*window.tolist(), layers), seen)
