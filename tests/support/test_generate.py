@@ -15,9 +15,9 @@ from falsework.errors import FalseworkError
 from falsework.need.needmap import need_map
 from falsework.process.settings import Process, Structure
 from falsework.request.standing import Standing
+from falsework.support.bulk import section_tolerance_mm
 from falsework.support.generate import build_scheme, build_supports
 from falsework.support.scheme import Role
-from falsework.support.bulk import section_tolerance_mm
 from stacks import need_of, over_air, stack_of
 
 PLAIN = Process(structure=Structure(form="curtain", foot_widening_mm=0.0))

@@ -20,8 +20,8 @@ from falsework.request.context import Context
 from falsework.request.marks import MarkedFaces
 from falsework.request.standing import Standing
 from falsework.request.store import Store
+from falsework.support.bulk import section_tolerance_mm
 from falsework.support.sparing import footprints
-from falsework.support.sweep import section_tolerance_mm
 from falsework.wording.figures import plain
 from solids import ball_of_squares, blocks
 

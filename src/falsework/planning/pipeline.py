@@ -39,6 +39,7 @@ from falsework.planning.value import (
     Totals,
 )
 from falsework.planning.warnings import island_warnings, part_warnings, release_warnings, stance_warnings
+from falsework.process.depends import Values, need_depends
 from falsework.process.settings import Process
 from falsework.release import Pulls, Remedy, judge_release
 from falsework.release.remedies import DIRECTIONS, what_to_change
@@ -542,8 +543,8 @@ class _Measured:
         return self.wish.process
 
     @property
-    def key(self) -> tuple[str, str, Belief]:
-        return self.placed.digest, repr(self.process.with_usual_structure()), self.belief
+    def key(self) -> tuple[str, Values, Belief]:
+        return self.placed.digest, need_depends(self.process), self.belief
 
 
 def _measured(request: Request, context: Context) -> _Measured:
@@ -557,7 +558,8 @@ def _measured(request: Request, context: Context) -> _Measured:
 
 
 def _own_cost(measured: _Measured, store: Store) -> Cost:
-    return store.get(("cost", measured.key), lambda: part_cost(measured.stack, measured.process)[0])
+    key = "cost", measured.placed.digest, repr(measured.process.with_usual_structure())
+    return store.get(key, lambda: part_cost(measured.stack, measured.process)[0])
 
 
 def stands_alone(request: Request, context: Context) -> bool:
@@ -603,7 +605,7 @@ def _weighed(request: Request, context: Context) -> _Weighed:
             ("spared", m.key, faces.tobytes()), lambda: spared_faces(m.placed, faces, m.stack, m.need)
         )
     figures = store.get(
-        ("columns", m.key, _key_of(spared)),
+        ("columns", m.key, _key_of(spared), process.head_reach_mm),
         lambda: standing_figures(m.stack, m.need, process, spared=spared, watch=watch.part(0.87, 1.0)),
     )
     choices = choose(figures, m.need, wish, own_cost)
@@ -713,7 +715,7 @@ def _need(part: Part, stack: LayerStack, process: Process, context: Context) -> 
     # The need itself does not depend on how supports are built; only the droop onto them does.
     bare, belief = process.with_usual_structure(), context.belief
     need = context.store.get(
-        ("need", part.digest, repr(bare), belief),
+        ("need", part.digest, need_depends(bare), belief),
         lambda: need_map(stack, Laws(bare, belief), watch=context.watch),
     )
     return need if process.structure == bare.structure else with_support(need, Laws(process, belief))

@@ -21,6 +21,7 @@ from falsework.objective.expected import BAYS_MM, LEAN_SHARE, PATH_S
 from falsework.process import bead_section_mm2
 from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side_mm, standing_side_mm
 from falsework.process.settings import Process
+from falsework.request.store import Store
 from falsework.request.weights import Weights
 from falsework.support.cells import Cells, cells_of, facing, joined
 from falsework.support.scheme import TriedStructure
@@ -54,7 +55,7 @@ _CORNER_S = 0.02  # lost at each of its corners
 class SupportSite:
     """Where supports are to be built: the part's layers, ``support`` straight down, its ``heads`` under the
     part, where nothing may be, and ``under`` each layer the part it would stand on, all (L,) regions; how far
-    a layer holds by itself."""
+    a layer holds by itself. ``kept``: what was made of these regions for other processes."""
 
     stack: LayerStack
     support: Regions
@@ -64,6 +65,7 @@ class SupportSite:
     reach_mm: float
     lane_spacing_mm: float
     process: Process
+    kept: Store = field(default_factory=Store, repr=False)
 
     @cached_property
     def outlines(self) -> Outlines:
@@ -75,12 +77,25 @@ class SupportSite:
 
 
 @dataclass(frozen=True, eq=False)
+class RoughShores:
+    """Of the shores of bays, (B, layers): area, outline, how many rings and corners; ``landed_mm2`` (B,) of
+    the part that each lands on."""
+
+    area_mm2: Floats
+    outline_mm: Floats
+    rings: Indices
+    corners: Indices
+    landed_mm2: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class Clear:
     """Where shores may not be: (L,) ``blocked``, and for those of pieces that stand on the bed alone, (P,)
     ``on_bed``, also all that lies above the part: they must not come to stand on it."""
 
     blocked: Regions
     on_bed: NDArray[np.bool_]
+    kept: Store = field(default_factory=Store, init=False, repr=False)
 
     @cached_property
     def shade(self) -> Regions:
@@ -95,11 +110,21 @@ class Clear:
 
     def drawn(self, bays: Bays, lean: Lean) -> Regions:
         """Shores of the bays in every layer."""
-        return self._drawn(bays, 1, lean, measured=False)[0]
+        key = "drawn", bays.key, lean
+        return self.kept.get(key, lambda: self._drawn(bays, 1, lean, measured=False)[0])
 
-    def roughly(self, bays: Bays, layers: int, lean: Lean) -> tuple[Regions, Floats]:
-        """``drawn_together``, of every so many layers."""
-        return self._drawn(bays, layers, lean, measured=True)
+    def roughly(self, bays: Bays, layers: int, lean: Lean) -> RoughShores:
+        """Figures of the bays' shores, drawn in every so many layers."""
+
+        def figures() -> RoughShores:
+            coarse = replace(bays, heads=coarser(bays.heads, layers))
+            step = replace(lean, step_mm=layers * lean.step_mm)
+            out, landed_mm2 = self._drawn(coarse, layers, step, measured=True)
+            area = planar.area(out)
+            rings = planar.get_num_geometries(out) * (area > 0)
+            return RoughShores(area, planar.length(out), rings, planar.get_num_coordinates(out), landed_mm2)
+
+        return self.kept.get(("roughly", bays.key, layers, lean), figures)
 
     def _drawn(self, bays: Bays, layers: int, lean: Lean, measured: bool) -> tuple[Regions, Floats]:
         """Bays dealt out among the cores."""
@@ -242,10 +267,10 @@ def _named(side_mm: float) -> str:
 
 
 @dataclass(frozen=True, eq=False)
-class Posts:
-    """What of a design depends on no lines: the ``cells`` of what goes straight down, ``stood_mm2`` (pieces,)
-    of the part that each stands on; ``heads`` (N,) in ``layer`` of a ``piece`` each; the ``bays`` of every
-    size with the cheaper of their posts, what each is estimated to cost, and where they may not be."""
+class Spots:
+    """What of a design depends on no process: the ``cells`` of what goes straight down, ``stood_mm2``
+    (pieces,) of the part that each stands on; ``heads`` (N,) in ``layer`` of a ``piece`` each; the ``bays``
+    of every size, without posts, and where their shores may not be."""
 
     cells: Cells
     stood_mm2: Floats
@@ -254,20 +279,25 @@ class Posts:
     piece: Indices
     clear: Clear
     bays: Bays
-    costs: list[Cost]
-    lean: Lean
-    _drawn: dict[bytes, Regions] = field(default_factory=dict, repr=False)
 
-    def shores(self, side_mm: Floats) -> tuple[Bays, Regions]:
-        """Bays of the side that each piece, (pieces,), is built with, and (bays, L) their shores."""
-        bays, key = self.bays.only(self.bays.side_mm == side_mm[self.bays.piece]), side_mm.tobytes()
-        if key not in self._drawn:
-            self._drawn[key] = self.clear.drawn(bays, self.lean)
-        return bays, self._drawn[key]
+
+@dataclass(frozen=True, eq=False)
+class Posts:
+    """The ``bays`` of every size with the cheaper of their posts, and what each is estimated to cost."""
+
+    spots: Spots
+    bays: Bays
+    costs: list[Cost]
 
 
 def posts_at(site: SupportSite, watch: Watch = QUIET) -> Posts:
     """Bays and posts for everything at a site."""
+    spots = site.kept.get("spots", lambda: _spots(site, watch))
+    watch.at("placing posts", 0.5)
+    return Posts(spots, *_best_posts(spots.bays, site, spots.clear))
+
+
+def _spots(site: SupportSite, watch: Watch) -> Spots:
     watch.at("choosing what to build", 0.0)
     cells = cells_of(site.support, 0.0)
     polygon, layer = parts(site.heads)
@@ -278,27 +308,26 @@ def posts_at(site: SupportSite, watch: Watch = QUIET) -> Posts:
     stood_mm2 = _stood_mm2(cells, site)
     watch.at("keeping clear of the part", 0.3)
     clear = Clear(plain_around(site.blocked), stood_mm2 <= _STOOD_MM2)
-    watch.at("placing posts", 0.5)
-    bays, costs = _best_posts(_lattices(polygon, layer, piece, len(site.heads)), site, clear)
-    return Posts(cells, stood_mm2, polygon, layer, piece, clear, bays, costs, site.lean)
+    bays = joined_bays(_lattices(polygon, layer, piece, len(site.heads)))
+    return Spots(cells, stood_mm2, polygon, layer, piece, clear, bays)
 
 
 def designed(site: SupportSite, posts: Posts) -> Design:
     """The cheapest of curtain and shores for every connected piece of what goes straight down."""
-    table = _table(posts, site)
+    table, spots = _table(posts, site), posts.spots
     best = np.array([next(iter(row)) for row in table])
-    bays, drawn = posts.shores(best)
+    bays = posts.bays.only(posts.bays.side_mm == best[posts.bays.piece])
     return Design(
         site,
-        posts.clear,
-        posts.cells,
+        spots.clear,
+        spots.cells,
         best,
         tuple(table),
         bays,
-        drawn,
-        posts.heads,
-        posts.layer,
-        posts.piece,
+        spots.clear.drawn(bays, site.lean),
+        spots.heads,
+        spots.layer,
+        spots.piece,
         posts.bays,
     )
 
@@ -316,7 +345,7 @@ def _lattices(polygon: Regions, layer: Indices, piece: Indices, layers: int) -> 
 def _table(posts: Posts, site: SupportSite) -> list[dict[float, Cost]]:
     """Estimated cost of every piece by side of bays, the cheapest first."""
     usual, wide = (
-        _curtain_costs(posts.cells, posts.stood_mm2, mm, site.process)
+        _curtain_costs(posts.spots.cells, posts.spots.stood_mm2, mm, site.process)
         for mm in (site.process.structure.spacing_mm, site.lane_spacing_mm)
     )
     rows = [{CURTAIN: one} for one in usual]
@@ -350,9 +379,8 @@ def _stood_mm2(cells: Cells, site: SupportSite) -> Floats:
     return np.bincount(cells.piece[hit], weights=area, minlength=cells.pieces).astype(np.float64)
 
 
-def _best_posts(tried: list[Bays], site: SupportSite, clear: Clear) -> tuple[Bays, list[Cost]]:
+def _best_posts(bays: Bays, site: SupportSite, clear: Clear) -> tuple[Bays, list[Cost]]:
     """All bays, each with the cheaper of its posts, and what its shore costs, roughly."""
-    bays = joined_bays(tried)
     if not len(bays.piece):
         return bays, []
     bays, group = _with_posts(bays, site)
@@ -415,17 +443,14 @@ def _shore_costs(bays: Bays, site: SupportSite, clear: Clear) -> list[Cost]:
     """What every bay's shore costs: built in coarse layers and reckoned from areas and outlines."""
     full = ~planar.is_empty(bays.heads).all(axis=0)
     many = int(np.clip(int(np.flatnonzero(full)[-1]) // _STEPS, *_COARSE))
-    coarse = replace(bays, heads=coarser(bays.heads, many))
-    lean = replace(site.lean, step_mm=many * site.lean.step_mm)
-    out, landed = clear.roughly(coarse, many, lean)
-    area, outline = planar.area(out), planar.length(out)
-    rings, corners = planar.get_num_geometries(out) * (area > 0), planar.get_num_coordinates(out)
+    rough = clear.roughly(bays, many, site.lean)
+    area, outline = rough.area_mm2, rough.outline_mm
     wide = 4.0 * area > outline * site.lane_spacing_mm
     lanes = np.where(wide, 0.5 * area / site.lane_spacing_mm, 0.0)  # half of it: arches are carved out
     foot = 2.0 * area[:, 0] / site.process.line_width_mm / many
     length = many * ((outline + lanes).sum(axis=1) + foot)
-    seconds = many * (PATH_S * rings + _CORNER_S * corners).sum(axis=1)
-    return _costs(length, seconds, SCAR_PRICE_MM2 * landed, site.process)
+    seconds = many * (PATH_S * rough.rings + _CORNER_S * rough.corners).sum(axis=1)
+    return _costs(length, seconds, SCAR_PRICE_MM2 * rough.landed_mm2, site.process)
 
 
 def _curtain_costs(cells: Cells, stood_mm2: Floats, spacing_mm: float, process: Process) -> list[Cost]:

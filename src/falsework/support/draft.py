@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -16,6 +16,7 @@ from falsework.layers.stack import Floats, Indices, LayerStack, Regions
 from falsework.need.underside import NeedMap
 from falsework.process.derived import Gap
 from falsework.process.settings import Process
+from falsework.request.store import Store
 from falsework.support.cells import Bands, Cells, bands_of, cells_of, facing
 from falsework.support.contacts import contacts_of
 from falsework.support.scheme import Role
@@ -42,13 +43,14 @@ _MOST_SPREAD_MM = 8.0  # by which a foot is widened so that the piece stays on t
 @dataclass(frozen=True, eq=False)
 class SupportPlace:
     """Where supports are built: the part's layers and what of them asks, what is around, (L,) where nothing
-    may be ``blocked``, and how."""
+    may be ``blocked``, and how. ``kept``: what was built there before."""
 
     stack: LayerStack
     need: NeedMap
     around: Surroundings
     blocked: Regions
     process: Process
+    kept: Store = field(default_factory=Store, repr=False)
 
     @property
     def reach_mm(self) -> float:

@@ -18,6 +18,7 @@ from falsework.need.underside import NeedMap
 from falsework.objective.expected import CHORD_LAYERS
 from falsework.process.settings import Process
 from falsework.request.standing import Standing
+from falsework.request.store import Store
 from falsework.support.cells import Dense, cells_of
 from falsework.support.contacts import contacts_of
 from falsework.support.design import SupportSite, designed, posts_at
@@ -30,6 +31,8 @@ from falsework.support.stability import remedy_text
 from falsework.support.sweep import Surroundings, Swept, shifted, support_regions, sweep_columns
 from falsework.watch import QUIET, Watch
 from falsework.wording.notices import Notice, WeakPieces
+
+_MOST_BUILT = 8  # three designs and two curtains in one plan
 
 BuildReasons = list[
     tuple[str, tuple[TriedStructure, ...]]
@@ -98,17 +101,19 @@ def build_supports(
         swept = sweep_columns(stack, need, standings, process, watch.part(0.0, 0.4), spared=spared)
     watch.at("taking gaps off", 0.4)
     around = Surroundings(swept, process)
-    kept, apart = swept.stages, _apart_from_lines(process)
+    kept = swept.stages
     gaps = process.air_gap.layers, process.air_gap_below.layers
     support, blocked = kept.get(
         ("regions", gaps), lambda: support_regions(swept, around, need.reach_mm, process)
     )
-    place = SupportPlace(stack, need, around, blocked, process)
+    built = kept.get(("built", gaps), lambda: Store(_MOST_BUILT))
+    place = SupportPlace(stack, need, around, blocked, process, built)
     support = kept.get(("useful", gaps), lambda: _useful(support, place))
     if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
-        site = replace(kept.get(("site", apart), lambda: _site(support, place)), process=process)
-        posts = kept.get(("posts", apart), lambda: posts_at(site, watch.part(0.45, 0.6)))
+        site = kept.get(("site", gaps, process.structure.interface_layers), lambda: _site(support, place))
+        site = replace(site, process=process, lane_spacing_mm=lane_spacing_mm(process))
+        posts = posts_at(site, watch.part(0.45, 0.6))
         watch.at("shores or curtains", 0.6)
         design = designed(site, posts)
         design, made = best_made(design, place, watch.part(0.65, 1.0))
@@ -149,21 +154,6 @@ def _scheme(
         ),
         notes=notes,
     )
-
-
-def _apart_from_lines(process: Process) -> tuple[str, float]:
-    """All of a process on which it depends where supports may be and what posts they have: not how the lines
-    within them lie."""
-    usual = process.with_usual_structure().structure
-    structure = replace(
-        process.structure,
-        spacing_mm=usual.spacing_mm,
-        lane_spacing_mm=usual.lane_spacing_mm,
-        line_angle_deg=usual.line_angle_deg,
-        weave=usual.weave,
-        perimeter_lines=usual.perimeter_lines,
-    )
-    return repr(replace(process, structure=structure)), lane_spacing_mm(process)
 
 
 def _site(support: Regions, place: SupportPlace) -> SupportSite:

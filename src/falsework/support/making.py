@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from falsework.cost.cost import Cost
 from falsework.cost.strands import Laying
 from falsework.layers import overlay, planar
-from falsework.layers.polygons import areas_only, offset_mitred
+from falsework.layers.polygons import areas_only, digest_of, offset_mitred
 from falsework.layers.stack import Floats, Indices, Regions
 from falsework.need.measure import Outlines
+from falsework.process.depends import support_depends
 from falsework.process.forces import LEAST_TOPPLE_SAFETY
 from falsework.support.cells import facing
 from falsework.support.contacts import contacts_of
@@ -72,6 +73,20 @@ class Made:
 
 def made_of(support: Regions, shores: Regions | None, place: SupportPlace, watch: Watch = QUIET) -> Made:
     """(L,) regions as they are built; ``shores`` of them are shores, None: all is a curtain."""
+    process = place.process
+    outlines = digest_of(support), b"" if shores is None else digest_of(shores)
+    draft, check, strands = place.kept.get(
+        ("laid", *outlines, support_depends(process)), lambda: _laid(support, shores, place, watch)
+    )
+    costs = Laying(process, process.support_speed_mm_s).costs(
+        strands.piece, draft.cells.pieces, strands.ends_mm, strands.layer, place.stack.heights_mm
+    )
+    return Made(place, draft, check, strands, costs)
+
+
+def _laid(
+    support: Regions, shores: Regions | None, place: SupportPlace, watch: Watch
+) -> tuple[SupportDraft, StabilityCheck, SupportStrands]:
     draft, check = drafted(support, shores, place, watch.part(0.0, 0.8))
     watch.at("laying the strands of supports", 0.8)
     process = place.process
@@ -83,10 +98,7 @@ def made_of(support: Regions, shores: Regions | None, place: SupportPlace, watch
         process.structure.line_angle_deg,
         process.line_width_mm,
     )
-    costs = Laying(process, process.support_speed_mm_s).costs(
-        strands.piece, draft.cells.pieces, strands.ends_mm, strands.layer, place.stack.heights_mm
-    )
-    return Made(place, draft, check, strands, costs)
+    return draft, check, strands
 
 
 def best_made(design: Design, place: SupportPlace, watch: Watch = QUIET) -> tuple[Design, Made]:
@@ -104,6 +116,10 @@ def best_made(design: Design, place: SupportPlace, watch: Watch = QUIET) -> tupl
 
 def _resting(support: Regions, place: SupportPlace) -> Regions:
     """Support without what is too narrow to print, and what nothing would carry."""
+    return place.kept.get(("resting", digest_of(support)), lambda: _what_rests(support, place))
+
+
+def _what_rests(support: Regions, place: SupportPlace) -> Regions:
     width = place.process.line_width_mm
     regions = printable(support, 0.45 * width)
     beneath = offset_mitred(shifted(regions, -1), place.reach_mm, limit=1.5)

@@ -47,6 +47,14 @@ class Bays:
     at_mm: Floats
     post_mm: Floats
 
+    @property
+    def key(self) -> tuple[bytes, ...]:
+        """What names them among all bays of a site: of one piece and lattice none has the same bounds."""
+        bounds = planar.bounds(self.heads)
+        low, high = np.fmin.reduce(bounds[..., :2], axis=1), np.fmax.reduce(bounds[..., 2:], axis=1)
+        rest = self.piece, self.side_mm, self.at_mm, self.post_mm
+        return tuple(values.tobytes() for values in (low, high, *rest))
+
     def only(self, chosen: NDArray[Any]) -> Bays:
         """Those chosen, by number or by yes and no."""
         return Bays(*(getattr(self, f.name)[chosen] for f in fields(Bays)))
