@@ -15,6 +15,7 @@ from falsework.process import bead_section_mm2, load_process
 from falsework.process.derived import Gap
 from falsework.process.forces import BED_BOND_MPA, NOZZLE_PRESS_N
 from falsework.request.standing import Standing
+from falsework.request.store import Store
 from falsework.support import design, draft, making, shores, stability
 from falsework.support.bulk import Bulk, section_tolerance_mm
 from falsework.support.cells import Cells, bands_of, cells_of, facing, joined, on_bed, renumbered
@@ -558,9 +559,8 @@ def test_ways_to_build_a_piece_are_sorted_by_price_and_the_wide_curtain_is_only_
     cells = cells_of(regions(*support), 0.0)
 
     def row_of(sides, *prices):
-        posts = Given(
-            cells=cells, stood_mm2=np.zeros(1), bays=empty_bays(sides, [0] * len(sides)), costs=prices
-        )
+        spots = Given(cells=cells, stood_mm2=np.zeros(1))
+        posts = Given(spots=spots, bays=empty_bays(sides, [0] * len(sides)), costs=prices)
         (row,) = design._table(posts, site_of(support))
         return row
 
@@ -650,10 +650,10 @@ def test_of_the_posts_of_a_bay_the_cheapest_is_kept(monkeypatch) -> None:
         lambda b, site: (design.joined_bays([b, b.only(np.array([1]))]), np.array([0, 1, 2, 1])),
     )
     monkeypatch.setattr(design, "_shore_costs", lambda b, s, c: [priced(p) for p in (5.0, 4.0, 3.0, 2.0)])
-    found, costs = design._best_posts([bays], None, None)
+    found, costs = design._best_posts(bays, None, None)
     assert [c.price for c in costs] == [5.0, 2.0, 3.0] and found.side_mm.tolist() == [40.0, 40.0, 80.0]
     none = empty_bays([], [])
-    assert design._best_posts([replace(none, piece=np.empty(0, int))], None, None)[1] == []
+    assert design._best_posts(replace(none, piece=np.empty(0, int)), None, None)[1] == []
 
 
 # --- checks ---
@@ -813,6 +813,7 @@ def place_of(blocked=None, sections=None, layers: int = 4):
         need=None,
         gap=Gap(0.4, 2, 0.4),
         around=around_of(sections or [EMPTY] * layers, [box(0, 0, 9, 9)] * layers),
+        kept=Store(),
     )
 
 
@@ -1186,7 +1187,7 @@ def test_what_nothing_carries_is_looked_for_where_it_hangs(monkeypatch) -> None:
         return regions
 
     monkeypatch.setattr(making, "carried", carried)
-    place = Given(process=MINE, reach_mm=0.3, around="around")
+    place = Given(process=MINE, reach_mm=0.3, around="around", kept=Store())
     sliver = shapely.union(box(0, 0, 5.3, 5), box(9, 0, 9 + 0.4 * WIDTH, 5))
     found = making._resting(regions(box(0, 0, 5, 5), sliver, box(0, 0, 9.3, 5)), place)
     assert areas(found) == pytest.approx([25.0, 26.5, 46.5], abs=0.01)
