@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import replace
+from threading import Event, Timer
 
 import pytest
 
@@ -30,30 +30,52 @@ def test_what_lanes_answer_is_what_work_gives_and_one_that_ended_is_said():
     ]
     shared = Shared(part, wish, PRIOR)
     with Lanes(shared, 2) as lanes:
-        lanes.start(5)
-        assert lanes.count == 2
+        lanes.start()
+        lanes.start()  # they are
+        assert len(lanes._lanes) == 2
         assert lanes.answers(jobs, QUIET, "") == [work(shared, job) for job in jobs]
         with pytest.raises(Cancelled):
             lanes.answers(jobs, Watch(stop=lambda: True), "")
-        for lane in lanes._lanes:
-            lane.stop()
+        lanes.stop()
         with pytest.raises(FalseworkError, match="its process ended early"):
-            lanes.answers(jobs[:1], QUIET, "")
-    assert all(lane._process.returncode for lane in lanes._lanes)  # none is left
+            lanes.answers([Job(others[0])], QUIET, "")
+    assert lanes._source.returncode is not None  # none is left
 
 
-def test_lanes_grow_while_a_plan_goes_on(monkeypatch):
-    """Two after twice the time, then one more each time; none for what is done before."""
-    monkeypatch.setattr(room, "_Lane", lambda shared: shared)
-    quick, slow = Lanes(None, 4), Lanes(None, 4)
-    with quick.growing(10.0):
-        pass
-    assert quick.count == 0
-    with slow.growing(0.01):
-        deadline = time.monotonic() + 10.0
-        while slow.count < 4 and time.monotonic() < deadline:
-            time.sleep(0.01)
-    assert slow.count == 4
+def test_lanes_start_while_a_plan_goes_on(monkeypatch):
+    """For what takes long; not for what is done before."""
+    for after_s, started in ((30.0, False), (0.01, True)):
+        begun = Event()
+        lanes = Lanes(None, 4)
+        monkeypatch.setattr(lanes, "start", begun.set)
+        with lanes.starting(after_s):
+            begun.wait(20.0 if started else 0.05)
+        assert begun.is_set() == started
+
+
+def test_what_was_done_ahead_is_not_done_again(monkeypatch):
+    """And what is asked for no more is not begun; an error of it is nobody's."""
+    done, may = [], Event()
+
+    class Lane:
+        def ask(self, job):
+            may.wait(20.0)
+            done.append(job)
+            if job == "bad":
+                raise FalseworkError(job, "is bad", "Take another")
+            return job
+
+    with Lanes(None, 2) as lanes:
+        for _ in range(2):
+            lanes._free.put(Lane())
+        Timer(0.05, may.set).start()
+        assert lanes.answers(["a", "b"], QUIET, "", ["bad", "c", "d"]) == ["a", "b"]
+        may.clear()
+        Timer(0.05, may.set).start()
+        assert lanes.answers(["c"], QUIET, "") == ["c"]
+        with pytest.raises(FalseworkError, match="is bad"):
+            lanes.answers(["bad"], QUIET, "")
+    assert sorted(set(done)) == sorted(done)
 
 
 def test_no_more_lanes_than_jobs_and_cores(monkeypatch):

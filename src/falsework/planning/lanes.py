@@ -1,22 +1,23 @@
 """Plans of one part side by side, each lane a process of its own: none of them shares what Python locks.
 
-A lane is started with ``python -m falsework.planning.lanes`` and speaks pickles with its parent alone:
-the part and its wish once, then one turn after another, each answered by the lie as planned or by the
-error it ended in. Nothing of the caller's program is imported anew, so scripts, daemons and worker
-processes may all use it.
+One process, started with ``python -m falsework.planning.lanes``, loads the kernels and is forked into the
+lanes, so that they are loaded once. A lane speaks pickles with the caller alone, by two pipes: the part and
+its wish once, then one turn after another, each answered by the lie as planned or by the error it ended in.
+Nothing of the caller's program is imported anew, so scripts, daemons and worker processes may all use it.
 """
 
 from __future__ import annotations
 
 import os
 import pickle
+import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from queue import SimpleQueue
-from threading import Event, Thread
+from threading import Timer
 from typing import IO, Any
 
 from falsework.cores import own_cores
@@ -40,65 +41,87 @@ def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
 
 
 class Lanes:
-    """Up to so many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other.
+    """So many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other.
 
-    A context; none runs before ``start``.
+    A context; none runs before ``start``. Jobs are hashable; the same one is done once.
     """
 
-    def __init__(self, shared: Any, most: int) -> None:
-        self._shared, self._most = shared, most
+    def __init__(self, shared: Any, count: int) -> None:
+        self._shared, self._count = shared, count
+        self._source: subprocess.Popen[bytes] | None = None
         self._lanes: list[_Lane] = []
         self._free: SimpleQueue[_Lane] = SimpleQueue()
+        self._asked: dict[Any, Future[Any]] = {}
 
     def __enter__(self) -> Lanes:
-        self._pool = ThreadPoolExecutor(self._most)  # starts no thread before it is needed
+        self._pool = ThreadPoolExecutor(self._count)  # starts no thread before it is needed
         return self
 
     def __exit__(self, *_: object) -> None:
-        for lane in self._lanes:
-            lane.stop()  # before the pool waits for its threads
-        self._pool.shutdown()
+        self.stop()  # before the pool waits for its threads
+        self._pool.shutdown(cancel_futures=True)
         for lane in self._lanes:
             lane.close()
+        if self._source is not None:
+            self._source.wait()
 
     @property
-    def count(self) -> int:
-        """How many run."""
-        return len(self._lanes)
+    def started(self) -> bool:
+        return self._source is not None
 
-    def start(self, count: int) -> None:
-        """Start what is missing to so many, or to the most there may be."""
-        for _ in range(min(count, self._most) - self.count):
-            lane = _Lane(self._shared)
-            self._lanes.append(lane)
+    def start(self) -> None:
+        """Start all of them, unless that was done, or there would be only one."""
+        if self.started or self._count < 2:
+            return
+        pipes = [os.pipe() for _ in range(2 * self._count)]  # for each lane its jobs, then its answers
+        jobs, answers = pipes[::2], pipes[1::2]
+        theirs = [
+            end for (reads, _), (_, writes) in zip(jobs, answers, strict=True) for end in (reads, writes)
+        ]
+        try:
+            self._source = subprocess.Popen(
+                [sys.executable, "-m", __name__, *map(str, theirs)],
+                stdin=subprocess.DEVNULL,
+                pass_fds=theirs,
+                start_new_session=True,  # a keyboard's interrupt is for the caller, who stops them
+            )
+        finally:
+            for end in theirs:
+                os.close(end)
+            for (_, writes), (reads, _) in zip(jobs, answers, strict=True):
+                self._lanes.append(_Lane(os.fdopen(writes, "wb"), os.fdopen(reads, "rb"), self._shared))
+        for lane in self._lanes:
             self._free.put(lane)
 
+    def stop(self) -> None:
+        """End them at once; whoever waits for an answer gets an error."""
+        if self._source is not None:
+            self._source.terminate()
+
     @contextmanager
-    def growing(self, every_s: float) -> Iterator[None]:
-        """While the block goes on, one more each time, the first two at once: they are ready when it ends."""
-        over = Event()
-
-        def grow() -> None:
-            for count in range(2, self._most + 1):
-                if over.wait(every_s * (2 if count == 2 else 1)):
-                    return
-                self.start(count)
-
-        thread = Thread(target=grow, daemon=True)
-        thread.start()
+    def starting(self, after_s: float) -> Iterator[None]:
+        """Started while the block goes on, if it goes on for so long."""
+        timer = Timer(after_s, self.start)
+        timer.daemon = True
+        timer.start()
         try:
             yield
         finally:
-            over.set()
-            thread.join()
+            timer.cancel()
+            timer.join()
 
-    def answers(self, jobs: Sequence[Any], watch: Watch, step: str) -> list[Any]:
-        """The answers, in the order of jobs.
+    def answers(self, jobs: Sequence[Any], watch: Watch, step: str, ahead: Sequence[Any] = ()) -> list[Any]:
+        """The answers, in the order of jobs; lanes with nothing else to do begin with those of ``ahead``.
 
         Raises what a job raised, the first in the order of jobs; ``Cancelled`` when the watch says stop.
         """
-        futures = [self._pool.submit(self._done_by_one, job) for job in jobs]
-        waiting: set[Future[Any]] = set(futures)
+        for job in set(self._asked) - {*jobs, *ahead}:
+            if self._asked[job].cancel():
+                del self._asked[job]
+        futures = [self._future(job) for job in jobs]
+        for job in ahead:
+            self._future(job)
+        waiting = set(futures)
         while waiting:
             try:
                 watch.at(step, 1.0 - len(waiting) / len(futures))
@@ -109,6 +132,12 @@ class Lanes:
             _, waiting = wait(waiting, timeout=_GLANCE_S, return_when=FIRST_COMPLETED)
         return [future.result() for future in futures]
 
+    def _future(self, job: Any) -> Future[Any]:
+        known = self._asked.get(job)
+        if known is None or known.cancelled():
+            self._asked[job] = known = self._pool.submit(self._done_by_one, job)
+        return known
+
     def _done_by_one(self, job: Any) -> Any:
         lane = self._free.get()
         try:
@@ -118,36 +147,25 @@ class Lanes:
 
 
 class _Lane:
-    """One process and the pipes to it."""
+    """The pipes to one process."""
 
-    def __init__(self, shared: Any) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", __name__], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-        )
-        self._shared = shared
+    def __init__(self, jobs: IO[bytes], answers: IO[bytes], shared: Any) -> None:
+        self._jobs, self._answers, self._shared = jobs, answers, shared
         self._told = False
 
     def close(self) -> None:
-        """Wait until it has ended."""
-        self._process.wait()
-        for pipe in (self._process.stdin, self._process.stdout):
-            if pipe is not None:
-                with suppress(OSError):  # what it was not told any more
-                    pipe.close()
-
-    def stop(self) -> None:
-        """End it at once; whoever waits for its answer gets an error."""
-        self._process.kill()
+        for pipe in (self._jobs, self._answers):
+            with suppress(OSError):  # what it was not told any more
+                pipe.close()
 
     def ask(self, job: Any) -> Any:
         """The answer to one job; what it raised is raised here."""
-        assert self._process.stdin is not None and self._process.stdout is not None
         try:
             if not self._told:
-                _send(self._process.stdin, self._shared)
+                _send(self._jobs, self._shared)
                 self._told = True
-            _send(self._process.stdin, job)
-            good, answer = pickle.load(self._process.stdout)
+            _send(self._jobs, job)
+            good, answer = pickle.load(self._answers)
         except (OSError, EOFError, pickle.UnpicklingError):
             raise FalseworkError(
                 "a plan made beside others", "its process ended early", "Give it fewer cores (--cores 1)"
@@ -162,27 +180,49 @@ def _send(pipe: IO[bytes], value: Any) -> None:
     pipe.flush()
 
 
-def _serve(work: Callable[[Any, Any], Any]) -> None:
-    """Answer jobs from stdin until it is closed."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # whatever prints must not print into the answers
-    jobs = sys.stdin.buffer
-    load_kernels()  # while whoever started it is still at work
-    shared = pickle.load(jobs)
-    while True:
-        try:
+def _serve(jobs: IO[bytes], answers: IO[bytes]) -> None:
+    """Answer jobs until their pipe is closed."""
+    from falsework.planning.proof import work
+
+    with suppress(EOFError, BrokenPipeError):  # whoever asked has gone
+        shared = pickle.load(jobs)
+        while True:
             job = pickle.load(jobs)
-        except EOFError:
-            return
-        try:
-            answer = True, work(shared, job)
-        except Exception as error:
-            answer = False, error
-        _send(answers, answer)
+            try:
+                answer: tuple[bool, Any] = True, work(shared, job)
+            except Exception as error:
+                answer = False, error
+            _send(answers, answer)
+
+
+def _fork(ends: list[int]) -> None:
+    """Load the kernels and be forked into lanes, each with two ends of pipes; wait for them."""
+    from falsework.planning.loading import load_kernels
+
+    os.dup2(2, 1)  # whatever prints must not print into what the caller prints
+    load_kernels()
+    lanes: list[int] = []
+
+    def end(*_: object) -> None:
+        for lane in lanes:
+            os.kill(lane, signal.SIGKILL)
+
+    signal.signal(signal.SIGTERM, end)
+    while ends:
+        jobs, answers, *ends = ends
+        if (lane := os.fork()) == 0:
+            signal.signal(signal.SIGTERM, signal.SIG_DFL)
+            for other in ends:  # so that their readers see when they end
+                os.close(other)
+            _serve(os.fdopen(jobs, "rb"), os.fdopen(answers, "wb"))
+            os._exit(0)
+        lanes.append(lane)
+        os.close(jobs)
+        os.close(answers)
+    while lanes:
+        os.waitpid(lanes[-1], 0)
+        lanes.pop()
 
 
 if __name__ == "__main__":
-    from falsework.planning.loading import load_kernels
-    from falsework.planning.proof import work
-
-    _serve(work)
+    _fork([int(end) for end in sys.argv[1:]])

@@ -14,7 +14,7 @@ from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part, sized_part, totals_for
-from falsework.planning.proof import SAME_SHARE, begun, proved, trouble, weight_of
+from falsework.planning.proof import SAME_SHARE, begun, proved, trouble
 from falsework.planning.value import Totals
 from falsework.process.settings import Process
 from falsework.request.context import Context
@@ -47,8 +47,8 @@ def best_orientations(
     directions : even directions looked at; resting faces of the convex hull and refinement come on top.
     belief, store, watch, cores : as for a plan.
 
-    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties;
-    where today's may not be printed as it is, one that may be is worth up to two and a half times as much.
+    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties,
+    unless today's falls, leaves something in mid-air or trusts it to a weak piece.
 
     Raises
     ------
@@ -142,15 +142,11 @@ def chosen(part: Part, wish: Wish, few: Shortlist, lies: list[Orientation]) -> O
 
 
 def _first(lies: list[Orientation], ranked: list[int]) -> int:
-    """The place of the one to recommend: of those least in trouble the cheapest.
-
-    Never dearer than today's if today's may be printed as it is; if not, one that may is worth more. One that
-    is not ready must be worth what has to be done for it; what costs the same as today's is no reason to turn
-    the part. How the file lies decides nothing else.
-    """
+    """The place of the one to recommend: of those least in trouble the cheapest; what costs the same as
+    today's is no reason to turn the part. How the file lies decides nothing else."""
     sound = [row for row in ranked if trouble(lies[row]) == trouble(lies[ranked[0]])]
-    best = min(sound, key=lambda row: weight_of(lies[row]))
-    stays = 0 in sound and weight_of(lies[0]) <= (1.0 + SAME_SHARE) * weight_of(lies[best])
+    best = min(sound, key=lambda row: lies[row].price.total)
+    stays = 0 in sound and lies[0].price.total <= (1.0 + SAME_SHARE) * lies[best].price.total
     return 0 if stays else best
 
 

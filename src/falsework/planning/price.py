@@ -18,6 +18,7 @@ from falsework.objective import (
     MINUTES_BY_HAND,
     MINUTES_BY_TOOL,
     NARROW_CHANCE,
+    RIM_CHANCE,
     SCAR,
     TEAR_CHANCE,
     TOPPLE_CHANCE,
@@ -122,7 +123,7 @@ def _chances(plan: Plan, options: list[Option]) -> Iterator[float]:
         held = plan.stance.safety if rim is None else rim.safety
         lacking = 1.0 - max(held, 0.0) / LEAST_TOPPLE_SAFETY
         yield TOPPLE_CHANCE * max(0.0, lacking)
-        yield NARROW_CHANCE if plan.stance.narrow and rim is None else 0.0
+        yield RIM_CHANCE if rim is not None else NARROW_CHANCE if plan.stance.narrow else 0.0
     for piece in plan.pieces:
         yield WEAK_CHANCE if piece.weak else 0.0
     if plan.release is not None:

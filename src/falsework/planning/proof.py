@@ -8,10 +8,11 @@ a time, until none that is left may cost less than the best so far.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Protocol
 
 from falsework.cores import own_cores
 from falsework.droop import Belief
@@ -32,10 +33,10 @@ from falsework.watch import QUIET, Watch
 SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
 FIRST, ROUND = 6, 4  # weighed before it is asked whether more are; planned between two such looks
 OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at least (measured: 0.86 on)
-NOT_READY = 2.5  # times its total counts what needs a rim: printed, cut off, and trusted (constructed)
-LIKELY = 6  # others than today's that will be planned or weighed beside each other
-LANE_S = 4.0  # of plans that make a lane worth its start
-BUSY = 2  # cores that today's plan and the search keep busy
+LANES = 8  # beside each other at most: about so many are planned, twice as many weighed
+WORTH_S = 1.5  # of today's plan, from which lanes are worth their start ...
+IDLE_S = 0.5  # ... and where more cores than ...
+BUSY = 2  # ... today's plan and the search keep busy have nothing else to do
 
 
 @dataclass(frozen=True)
@@ -76,16 +77,6 @@ def trouble(lie: Orientation) -> int:
     return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0 or p.weak > 0)
 
 
-def ready(lie: Orientation) -> bool:
-    """Whether its plan may be printed as it is."""
-    return lie.proof is not None and lie.proof.ready
-
-
-def weight_of(lie: Orientation) -> float:
-    """Its total; more for one whose plan may not be printed as it is, if only for want of a rim."""
-    return lie.price.total * (1.0 if ready(lie) else NOT_READY)
-
-
 @dataclass(frozen=True, eq=False)
 class Begun:
     """Today's position as planned, None where it does not fit; lanes for the others, if they are worth it."""
@@ -95,8 +86,8 @@ class Begun:
 
 
 def begun(part: Part, wish: Wish, context: Context, closing: ExitStack) -> Begun:
-    """The plan of today's position; ``closing`` ends the lanes that are started for the others, as it is seen
-    what a plan takes."""
+    """The plan of today's position; ``closing`` ends the lanes for the others, started once it is seen that a
+    plan takes long."""
     build = wish.process.printer
     height_mm = lowest_mm(wish.process.first_layer_height_mm)
     if not float(part.size_mm[2]) > height_mm or any(
@@ -104,16 +95,15 @@ def begun(part: Part, wish: Wish, context: Context, closing: ExitStack) -> Begun
     ):
         return Begun(None, None)
     cores = context.cores or own_cores()
-    shared = Shared(part, wish, context.belief, max(1, cores // ROUND))
-    most = lanes_for(cores, LIKELY, len(part.faces))
-    lanes = closing.enter_context(Lanes(shared, most))
+    count = lanes_for(cores, LANES, len(part.faces))
+    shared = Shared(part, wish, context.belief, max(1, cores // count))
+    lanes = closing.enter_context(Lanes(shared, count))
     start = time.perf_counter()
-    with lanes.growing(LANE_S / LIKELY) if cores > BUSY else nullcontext():
+    with lanes.starting(IDLE_S) if cores > BUSY else nullcontext():
         plan = plan_for(Request(part, Placing(), wish), context, alone=True)
-    worth = int(LIKELY * (time.perf_counter() - start) / LANE_S)
-    if min(worth, most) > 1:
-        lanes.start(worth)
-    return Begun(plan, lanes if lanes.count > 1 else None)
+    if time.perf_counter() - start > WORTH_S:
+        lanes.start()
+    return Begun(plan, lanes if lanes.started else None)
 
 
 def proved(
@@ -134,11 +124,18 @@ def proved(
     return [today, *(made.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in made)]
 
 
-Answers = Callable[[Sequence[Job], Watch, str], list[Orientation | float]]
+class Answers(Protocol):
+    """What jobs come to, in their order; those ``ahead`` may be asked for next."""
+
+    def __call__(
+        self, jobs: Sequence[Job], watch: Watch, step: str, ahead: Sequence[Job] = (), /
+    ) -> list[Orientation | float]: ...
 
 
-def _done(shared: Shared, jobs: Sequence[Job], watch: Watch, step: str) -> list[Orientation | float]:
-    """One job after another."""
+def _done(
+    shared: Shared, jobs: Sequence[Job], watch: Watch, step: str, _: Sequence[Job] = ()
+) -> list[Orientation | float]:
+    """One job after another, none ahead."""
     count = max(len(jobs), 1)
     out = []
     for place, job in enumerate(jobs):
@@ -155,18 +152,18 @@ def _best(
     today: Orientation, lies: Sequence[Orientation], answers: Answers, watch: Watch
 ) -> list[Orientation]:
     """Those of ``lies``, the most promising first, that had to be planned."""
-    bar = weight_of(today) * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
+    bar = today.price.total * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
     weighed = _weighed(bar, lies, answers, watch.part(0.0, 0.3))
     order = sorted(weighed, key=lambda row: (weighed[row], row))
     out: list[Orientation] = []
     for k in range(0, len(order), ROUND):
-        sound = [weight_of(lie) for lie in out if trouble(lie) == 0]
+        sound = [lie.price.total for lie in out if trouble(lie) == 0]
         least = min([bar, *sound])
-        some = [lies[row] for row in order[k : k + ROUND] if OPTIMISM * weighed[row] < least]
+        some = [Job(lies[row]) for row in order[k:] if OPTIMISM * weighed[row] < least]
         if not some:
             break
         part = watch.part(0.3 + 0.7 * k / len(order), min(1.0, 0.3 + 0.7 * (k + ROUND) / len(order)))
-        out += _lies(answers([Job(lie) for lie in some], part, "planning the best"))
+        out += _lies(answers(some[:ROUND], part, "planning the best", some[ROUND:]))
     return out
 
 
@@ -177,8 +174,9 @@ def _weighed(bar: float, lies: Sequence[Orientation], answers: Answers, watch: W
     for rows in (range(len(lies))[:FIRST], range(len(lies))[FIRST:]):
         worse = min((out[row] / max(lies[row].price.total, 1e-9) for row in out), default=0.0)
         some = [row for row in rows if OPTIMISM * worse * lies[row].price.total < bar]
+        later = [Job(lie, whole=False) for lie in lies[rows.stop :]]
         at = watch.part(rows.start / len(lies), rows.stop / len(lies)) if len(lies) else watch
-        made = answers([Job(lies[row], whole=False) for row in some], at, "weighing")
+        made = answers([Job(lies[row], whole=False) for row in some], at, "weighing", later)
         out |= {row: cost for row, cost in zip(some, made, strict=True) if isinstance(cost, float)}
     return out
 
