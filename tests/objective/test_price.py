@@ -92,9 +92,9 @@ PAGE = " ".join((Path(__file__).parents[2] / "docs" / "price.md").read_text("utf
         f"the chance that it fails, at most {worth.MOST_CHANCE:g}",
         f"an island with nothing beneath {worth.FAILURE_CHANCE:g}; an underside left that droops more than "
         f"{worth.FAILS_FROM_MM:g} mm or ten layers, up to {worth.FAILURE_CHANCE:g}; a part that "
-        f"topples, up to {worth.TOPPLE_CHANCE:g}; a first layer too narrow to print "
-        f"{worth.NARROW_CHANCE:g}; a piece of support that fails a check {worth.WEAK_CHANCE:g}; one that may "
-        f"tear the part {worth.TEAR_CHANCE:g}",
+        f"topples, up to {worth.TOPPLE_CHANCE:g}; one that a rim holds upright, up to {worth.RIM_CHANCE:g}; "
+        f"a first layer too narrow to print {worth.NARROW_CHANCE:g}; a piece of support that fails a check "
+        f"{worth.WEAK_CHANCE:g}; one that may tear the part {worth.TEAR_CHANCE:g}",
         f"bays of {BAYS_MM[0]:g} or {BAYS_MM[1]:g} mm, edges that lean inwards by {LEAN_SHARE:g} of",
     ],
 )

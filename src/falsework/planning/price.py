@@ -119,16 +119,23 @@ def _chances(plan: Plan, options: list[Option]) -> Iterator[float]:
             share = option.left_mm2 / max(option.left_mm2 + option.contact_mm2, 1e-9)
             yield share * failure_chance(underside, layer_mm)
     if plan.stance is not None:
-        rim = rim_of(plan)
-        held = plan.stance.safety if rim is None else rim.safety
-        lacking = 1.0 - max(held, 0.0) / LEAST_TOPPLE_SAFETY
-        yield TOPPLE_CHANCE * max(0.0, lacking)
-        yield RIM_CHANCE if rim is not None else NARROW_CHANCE if plan.stance.narrow else 0.0
+        stance, rim = plan.stance, rim_of(plan)
+        if rim is None:
+            yield TOPPLE_CHANCE * _lacking(stance.safety)
+            yield NARROW_CHANCE if stance.narrow else 0.0
+        else:
+            yield TOPPLE_CHANCE * _lacking(rim.safety)
+            yield RIM_CHANCE * _lacking(stance.safety)
     for piece in plan.pieces:
         yield WEAK_CHANCE if piece.weak else 0.0
     if plan.release is not None:
         for off in plan.release.pieces:
             yield TEAR_CHANCE if off.tears else 0.0
+
+
+def _lacking(safety: float) -> float:
+    """Share of the safety against toppling that is not there."""
+    return max(0.0, 1.0 - max(safety, 0.0) / LEAST_TOPPLE_SAFETY)
 
 
 def _across(plan: Plan, axis: tuple[float, float, float]) -> float:
