@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
+from functools import partial
 from threading import Lock
 from typing import TypeVar
 
@@ -45,3 +46,17 @@ class Store:
             while len(self._kept) > self._capacity:
                 self._kept.popitem(last=False)
         return result
+
+    def get_all(self, keys: Sequence[Hashable], make: Callable[[list[int]], Sequence[T]]) -> list[T]:
+        """The results kept under ``keys``; ``make`` is asked once, by their places, for all that are not."""
+        with self._lock:
+            found = {key: self._kept[key] for key in keys if key in self._kept}
+        missing = [place for place, key in enumerate(keys) if key not in found]
+        if missing:
+            made = zip([keys[place] for place in missing], make(missing), strict=True)
+            found |= {key: self.get(key, partial(_given, result)) for key, result in made}
+        return [found[key] for key in keys]  # type: ignore[misc]
+
+
+def _given(result: T) -> T:
+    return result

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property, partial
 
 import numpy as np
@@ -48,6 +48,7 @@ _AROUND = np.array(
 )  # a post's corners and middles
 _RADII_MM = (1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0, 15.0, 20.0, 27.0)  # how far beside its bay a post is tried
 _BEARINGS_DEG = np.arange(0.0, 360.0, 22.5)
+_MOST_SHORES = 1024  # of single bays, kept for other plans
 _CORNER_S = 0.02  # lost at each of its corners
 
 
@@ -55,7 +56,8 @@ _CORNER_S = 0.02  # lost at each of its corners
 class SupportSite:
     """Where supports are to be built: the part's layers, ``support`` straight down, its ``heads`` under the
     part, where nothing may be, and ``under`` each layer the part it would stand on, all (L,) regions; how far
-    a layer holds by itself. ``kept``: what was made of these regions for other processes."""
+    a layer holds by itself. ``kept``: what was made of these regions for other processes; of them only the
+    heads depend on one."""
 
     stack: LayerStack
     support: Regions
@@ -72,14 +74,19 @@ class SupportSite:
         return Outlines(self.stack)
 
     @property
+    def cap_layers(self) -> int:
+        """What of the process its heads depend on."""
+        return self.process.structure.interface_layers
+
+    @property
     def lean(self) -> Lean:
         return Lean(LEAN_SHARE * self.reach_mm, THINNEST_WIDTHS * self.process.line_width_mm)
 
 
 @dataclass(frozen=True, eq=False)
 class RoughShores:
-    """Of the shores of bays, (B, layers): area, outline, how many rings and corners; ``landed_mm2`` (B,) of
-    the part that each lands on."""
+    """Of the shores of bays, (B, layers) or of one bay (layers,): area, outline, how many rings and corners;
+    ``landed_mm2`` (B,) of the part that each lands on."""
 
     area_mm2: Floats
     outline_mm: Floats
@@ -95,7 +102,7 @@ class Clear:
 
     blocked: Regions
     on_bed: NDArray[np.bool_]
-    kept: Store = field(default_factory=Store, init=False, repr=False)
+    kept: Store = field(default_factory=lambda: Store(_MOST_SHORES), init=False, repr=False)
 
     @cached_property
     def shade(self) -> Regions:
@@ -110,21 +117,35 @@ class Clear:
 
     def drawn(self, bays: Bays, lean: Lean) -> Regions:
         """Shores of the bays in every layer."""
-        key = "drawn", bays.key, lean
-        return self.kept.get(key, lambda: self._drawn(bays, 1, lean, measured=False)[0])
+
+        def made(places: list[int]) -> list[Regions]:
+            return list(self._drawn(bays.only(np.array(places)), 1, lean, measured=False)[0])
+
+        out = np.full(bays.heads.shape, EMPTY, dtype=object)
+        for place, shore in enumerate(self.kept.get_all(self._named(bays, lean), made)):
+            out[place] = shore
+        return out
 
     def roughly(self, bays: Bays, layers: int, lean: Lean) -> RoughShores:
         """Figures of the bays' shores, drawn in every so many layers."""
 
-        def figures() -> RoughShores:
-            coarse = replace(bays, heads=coarser(bays.heads, layers))
+        def made(places: list[int]) -> list[RoughShores]:
+            some = bays.only(np.array(places))
+            coarse = replace(some, heads=coarser(some.heads, layers))
             step = replace(lean, step_mm=layers * lean.step_mm)
             out, landed_mm2 = self._drawn(coarse, layers, step, measured=True)
-            area = planar.area(out)
+            area, outline = planar.area(out), planar.length(out)
             rings = planar.get_num_geometries(out) * (area > 0)
-            return RoughShores(area, planar.length(out), rings, planar.get_num_coordinates(out), landed_mm2)
+            corners = planar.get_num_coordinates(out)
+            return [RoughShores(*one) for one in zip(area, outline, rings, corners, landed_mm2, strict=True)]
 
-        return self.kept.get(("roughly", bays.key, layers, lean), figures)
+        found = self.kept.get_all(self._named(bays, lean, layers), made)
+        return RoughShores(*(np.array([getattr(one, f.name) for one in found]) for f in fields(RoughShores)))
+
+    def _named(self, bays: Bays, *how: object) -> list[tuple[object, ...]]:
+        """Keys of the bays' shores: what is made of one depends on no other."""
+        on_bed = self.on_bed[bays.piece].tolist()
+        return [(name, bed, *how) for name, bed in zip(bays.names, on_bed, strict=True)]
 
     def _drawn(self, bays: Bays, layers: int, lean: Lean, measured: bool) -> tuple[Regions, Floats]:
         """Bays dealt out among the cores."""
@@ -292,22 +313,22 @@ class Posts:
 
 def posts_at(site: SupportSite, watch: Watch = QUIET) -> Posts:
     """Bays and posts for everything at a site."""
-    spots = site.kept.get("spots", lambda: _spots(site, watch))
+    spots = site.kept.get(("spots", site.cap_layers), lambda: _spots(site, watch))
     watch.at("placing posts", 0.5)
     return Posts(spots, *_best_posts(spots.bays, site, spots.clear))
 
 
 def _spots(site: SupportSite, watch: Watch) -> Spots:
     watch.at("choosing what to build", 0.0)
-    cells = cells_of(site.support, 0.0)
+    cells = site.kept.get("cells", lambda: cells_of(site.support, 0.0))
     polygon, layer = parts(site.heads)
     i, j = facing(layer, polygon, cells.layer, cells.polygon)
     piece = np.full(len(polygon), -1, dtype=np.int64)
     piece[i] = cells.piece[j]
     polygon, layer, piece = polygon[piece >= 0], layer[piece >= 0], piece[piece >= 0]
-    stood_mm2 = _stood_mm2(cells, site)
+    stood_mm2 = site.kept.get("stood", lambda: _stood_mm2(cells, site))
     watch.at("keeping clear of the part", 0.3)
-    clear = Clear(plain_around(site.blocked), stood_mm2 <= _STOOD_MM2)
+    clear = site.kept.get("clear", lambda: Clear(plain_around(site.blocked), stood_mm2 <= _STOOD_MM2))
     bays = joined_bays(_lattices(polygon, layer, piece, len(site.heads)))
     return Spots(cells, stood_mm2, polygon, layer, piece, clear, bays)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
@@ -111,8 +111,7 @@ def build_supports(
     support = kept.get(("useful", gaps), lambda: _useful(support, place))
     if process.structure.form == "designed" and not planar.is_empty(support).all():
         watch.at("choosing what to build", 0.45)
-        site = kept.get(("site", gaps, process.structure.interface_layers), lambda: _site(support, place))
-        site = replace(site, process=process, lane_spacing_mm=lane_spacing_mm(process))
+        site = _site(support, place, kept.get(("site", gaps), Store))
         posts = posts_at(site, watch.part(0.45, 0.6))
         watch.at("shores or curtains", 0.6)
         design = designed(site, posts)
@@ -156,21 +155,25 @@ def _scheme(
     )
 
 
-def _site(support: Regions, place: SupportPlace) -> SupportSite:
-    """Where something cheaper than ``support`` may be built."""
+def _site(support: Regions, place: SupportPlace, kept: Store) -> SupportSite:
+    """Where something cheaper than ``support`` may be built; ``kept`` of the same place before."""
     around, process = place.around, place.process
     layers = process.structure.interface_layers + CHORD_LAYERS
+    free, down = around.free, -1 - around.gap_below_layers
     return SupportSite(
         stack=place.stack,
         support=support,
-        heads=areas_only(overlay.intersection(support, around.near_above(layers))),
+        heads=kept.get(
+            ("heads", layers), lambda: areas_only(overlay.intersection(support, around.near_above(layers)))
+        ),
         blocked=place.blocked
-        if around.free is None
-        else areas_only(overlay.union(place.blocked, around.free)),
-        under=shifted(around.sections, -1 - around.gap_below_layers),
+        if free is None
+        else kept.get("blocked", lambda: areas_only(overlay.union(place.blocked, free))),
+        under=shifted(around.sections, down),
         reach_mm=place.reach_mm,
         lane_spacing_mm=lane_spacing_mm(process),
         process=process,
+        kept=kept,
     )
 
 

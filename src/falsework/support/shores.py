@@ -20,6 +20,7 @@ from falsework.layers.polygons import (
     EMPTY,
     areas_only,
     clean,
+    digest_of,
     gathered,
     offset_mitred,
     parts,
@@ -48,12 +49,13 @@ class Bays:
     post_mm: Floats
 
     @property
-    def key(self) -> tuple[bytes, ...]:
-        """What names them among all bays of a site: of one piece and lattice none has the same bounds."""
-        bounds = planar.bounds(self.heads)
-        low, high = np.fmin.reduce(bounds[..., :2], axis=1), np.fmax.reduce(bounds[..., 2:], axis=1)
-        rest = self.piece, self.side_mm, self.at_mm, self.post_mm
-        return tuple(values.tobytes() for values in (low, high, *rest))
+    def names(self) -> list[bytes]:
+        """What names each by its heads and its post."""
+        out = []
+        for heads, at_mm, post_mm in zip(self.heads, self.at_mm, self.post_mm, strict=True):
+            some = np.flatnonzero(~planar.is_empty(heads))
+            out.append(b"".join([digest_of(heads[some]), some.tobytes(), at_mm.tobytes(), post_mm.tobytes()]))
+        return out
 
     def only(self, chosen: NDArray[Any]) -> Bays:
         """Those chosen, by number or by yes and no."""
