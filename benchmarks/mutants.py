@@ -9,11 +9,11 @@ taken stand in mutants.toml, so that they can be taken again; the last of them i
 written for. Those that tests once missed are planted by name, from mutants.toml too.
 
 A room's tests are collected once, and each fault is planted in a fork of that process (``planting/warm.py``).
-First all tests run without a fault, file by file, while coverage.py notes which lines each of them runs: once,
-for the map is kept in a folder, and only files of tests that were changed since are run again. Those that
-fail then, or take more than ``--longest`` seconds by themselves, are not asked. Then of each fault only those
-tests run that run its line, the quickest first, up to the first that fails and to ``--most`` seconds in all.
-Seconds are those of the processor. A fault counts as found where a test fails with it that passes alone
+First all tests run without a fault, file by file, while coverage.py notes which lines each of them runs:
+once, for the map is kept in a folder, and only files of tests that were changed since are run again. Those
+that fail then, or take more than ``--longest`` seconds by themselves, are not asked. Then of each fault only
+those tests run that run its line, the quickest first, up to the first that fails and to ``--most`` seconds in
+all. Seconds are those of the processor. A fault counts as found where a test fails with it that passes alone
 without it. What stands outside functions is planted as its module is imported, in a process of its own
 (``planting/sitecustomize.py``). What survives: either a test is missing, or the change makes no difference,
 and mutants.toml says why.
@@ -50,11 +50,7 @@ ROOMS = {
     "droop": ("tests/droop", "tests/need", "tests/outside/test_droop_published.py"),
     "support": ("tests/support", "tests/properties/test_support_properties.py"),
     "release": ("tests/release", "tests/properties/test_release_properties.py"),
-    "orientation": (
-        "tests/orientation",
-        "tests/properties/test_orientation_properties.py",
-        "tests/planning/test_orienting.py",
-    ),
+    "orientation": ("tests/orientation", "tests/properties/test_orientation_properties.py"),
     "objective": ("tests/objective", "tests/orientation", "tests/support/test_choosing.py"),
     "ledger": ("tests/ledger",),
     "auditing": ("tests/auditing",),

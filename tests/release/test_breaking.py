@@ -46,6 +46,10 @@ def test_cuts_come_with_the_fewest_planes_first_and_never_make_too_many_blocks()
     # between the lines, then through them, then level
     assert [int(np.argmax(c.normals[0])) for c in cuts[:3]] == [1, 0, 2]
     assert [float(c.offsets[0]) for c in cuts[:3]] == [3.0, 4.0, 2.0]
+    along = [
+        c.offsets.tolist() for c in cuts if np.ptp(c.normals, axis=0).max() == 0.0 and c.normals[0, 0] == 1
+    ]
+    assert np.allclose(along[1], [8 / 3, 16 / 3]) and np.allclose(along[2], [2.0, 4.0, 6.0])
 
 
 def test_cuts_pass_between_lines():

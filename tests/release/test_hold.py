@@ -93,6 +93,10 @@ def test_a_root_counts_ten_millimetres_up_and_no_farther_than_it_goes() -> None:
     twice = [wall | ledge if 5 <= i < 8 or 30 <= i < 50 else wall for i in range(60)]
     neck = necks_of(stack_of(twice), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
     assert neck.area_mm2 == pytest.approx(20.0 * 0.6, rel=0.006)
+    for layers in (3, 12, 41, 45, 46, 49):  # it ends between two of the twelve that are looked at first
+        low = [wall | ledge if 5 <= i < 5 + layers else wall for i in range(90)]
+        neck = necks_of(stack_of(low), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
+        assert neck.area_mm2 == pytest.approx(20.0 * 0.2 * layers, rel=0.006)
     single = [wall | ledge if i == 5 else wall for i in range(9)]
     neck = necks_of(stack_of(single), need_of([(5, ledge, 0)], [underside(1)]), {1}, PLA)[1]
     assert neck.area_mm2 == pytest.approx(20.0 * 0.2, rel=0.006)

@@ -161,6 +161,8 @@ def test_share_of_columns_in_the_way() -> None:
     assert window.overlap(mesh, 2) == 0.0  # beneath, and touching it
     wide = window_of(mesh_of(box((0, 0, 0), (300, 300, 2))), 0, UP)
     assert max(wide.width, wide.height) in (360, 361) and wide.cell_mm > 0.8
+    long = window_of(mesh_of(box((0, 0, 0), (300, 10, 2))), 0, UP)
+    assert max(long.width, long.height) in (360, 361)
 
 
 def screen_of(shares, directions=None, even=None) -> Screen:

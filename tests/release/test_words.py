@@ -10,6 +10,7 @@ from falsework.droop.estimate import Estimate
 from falsework.release.state import ReleaseState
 from falsework.release.value import Block, BreakingPlane, PieceRelease, Release, Tool
 from falsework.release.words import verdict
+from falsework.wording.cautions import RULES
 from falsework.wording.figures import plain
 
 UP = (0.0, 0.0, 1.0)
@@ -127,6 +128,12 @@ def test_what_fails(state, tears, fails) -> None:
     piece = replace(PIECE, state=state, tears=tears)
     assert piece.fails == fails
     assert Release((piece, PIECE), (3,), Tool(), 50).failing == ((piece,) if fails else ())
+
+
+def test_what_to_mind_is_said_where_there_is_something_to_take_off() -> None:
+    assert Release((), (), Tool(), 50).cautions == ()
+    (*cautions, rules) = Release((PIECE,), (3,), Tool(), 50).cautions
+    assert cautions and rules in RULES
 
 
 @pytest.mark.parametrize(

@@ -160,7 +160,7 @@ def _root(stack: LayerStack, footprint: planar.Geometry, first: int, last: int, 
     if planar.length(line) < _EDGE_MM:
         return Neck()
     end = int(np.searchsorted(stack.z_mm, stack.z_mm[first] + NEAR_MM - 1e-9))
-    layers = np.arange(first, max(min(end, stack.count), first + 1))
+    layers = np.arange(first, min(end, stack.count))
     chosen = np.unique(np.linspace(0, len(layers) - 1, min(_SAMPLED, len(layers))).astype(np.int64))
     lengths = planar.length(overlay.intersection(line, near(stack.regions[layers[chosen]])))
     gone = np.flatnonzero(lengths[1:] == 0.0)

@@ -260,7 +260,6 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
     rounds, stay = found.rounds, found.stay
     piece = scheme.pieces[k]
     state = _state(k, touched, k in stay, k in taken, k in found.broken, bond)
-    leaves = k in rounds and state is not ReleaseState.TRAPPED
     direction = _DOWN if k in stay else taken[k].direction if k in taken else None
     near = [necks[number] for number in piece.undersides if number in necks]
     neck = min(near, key=lambda n: (n.bears_n, n.area_mm2)) if near else Neck()
@@ -275,7 +274,7 @@ def _piece(found: _Found, k: int, bond: Estimate, hold: Estimate, necks: Mapping
         state=state,
         pull_direction=None if direction is None else _vector(direction),
         arrow_from_mm=_arrow(mesh, k, direction),
-        order=1 + found.order.index(k) if leaves else 0,
+        order=1 + found.order.index(k) if k in rounds else 0,  # what is trapped is in no round
         round=rounds.get(k, 0),
         after=after,
         free_share=float(found.screen.free_share[k]),
