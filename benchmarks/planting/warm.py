@@ -1,13 +1,16 @@
 """A plugin of pytest: the tests are collected once, and then each order is carried out in a fork of this warm
 process, so that nothing is imported, collected or compiled again. See ``mutants.py``, which sends the orders.
 
-Orders and answers are lines of JSON through the two descriptors that ``WARM_PIPES`` names. An order holds
-``tests`` (names, run in this order up to the first that fails), ``cpu_s`` and ``wall_s`` (after which it is
-ended), and either ``record`` (sources whose lines are noted) or, where one is to be planted, ``fault``. The
-answer holds ``failed``, or what ``record`` asks for; ``late``, ``broken`` or ``afresh`` in place of these.
+``WARM_PIPES`` names pairs of descriptors, one for each order that is carried out at a time. What goes through
+them are lines of JSON. At first the names of all tests are told through the first pair, and those of tests
+heard that are to be run before all, in the process itself, so that it has loaded what most tests need. An
+order holds ``tests`` (names, run in this order up to the first that fails), ``cpu_s`` and ``wall_s`` (after
+which it is ended), and either ``record`` (sources whose lines are noted) or, where one is to be planted,
+``fault``. The answer holds ``failed``, or what ``record`` asks for; ``late``, ``broken`` or ``afresh`` in
+place of these.
 
-A fault within a function is planted by giving the functions that are there the changed code; one that stands
-elsewhere is run on import, and asks for a process of its own (``afresh``).
+A fault within a function is planted by giving the functions that are there the changed code, one of a plain
+value by giving the value to all who have it; any other asks for a process of its own (``afresh``).
 """
 
 from __future__ import annotations
@@ -21,17 +24,21 @@ import os
 import resource
 import select
 import signal
+import sys
 import time
+import warnings
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
 from typing import Any
 
+import numpy as np
 import pytest
 
 Code = tuple[str, str, int]  # file, qualified name, first line
 _LATE = 24  # exit code: SIGXCPU
+PLAIN = (int, float, str, tuple, list, dict, set, frozenset, np.ndarray)
 MOST_BYTES = 12 << 30  # a fault may ask for any amount of memory
 
 
@@ -40,17 +47,22 @@ class TooLong(pytest.skip.Exception):
 
 
 def pytest_runtestloop(session: pytest.Session) -> bool:
-    orders, answers = map(int, os.environ["WARM_PIPES"].split(","))
     items = {item.nodeid: item for item in session.items}
     gc.unfreeze()  # what the tests' own conftest laid aside is found among the rest again
     functions, caches = _functions()
-    gc.freeze()
-    with os.fdopen(orders, encoding="utf-8") as heard, os.fdopen(answers, "w", encoding="utf-8") as said:
+    first, *others = ([int(end) for end in pair.split(",")] for pair in os.environ["WARM_PIPES"].split(";"))
+    with os.fdopen(first[0], encoding="utf-8") as heard, os.fdopen(first[1], "w", encoding="utf-8") as said:
         said.write(json.dumps({"items": list(items)}) + "\n")
         said.flush()
+        for name in json.loads(heard.readline()):  # loads what most tests need
+            items[name].config.hook.pytest_runtest_protocol(item=items[name], nextitem=None)
+        gc.freeze()
+        for orders, answers in others:
+            if os.fork() == 0:
+                heard, said = os.fdopen(orders, encoding="utf-8"), os.fdopen(answers, "w", encoding="utf-8")
+                break
         for line in heard:
-            order = json.loads(line)
-            said.write(json.dumps(_in_fork(order, session, items, functions, caches)) + "\n")
+            said.write(json.dumps(_in_fork(json.loads(line), session, items, functions, caches)) + "\n")
             said.flush()
     return True
 
@@ -217,7 +229,9 @@ def _recorded(chosen: Sequence[pytest.Item], watched: Watched, order: dict[str, 
     coverage.stop()
     failed = set(watched.failed)
     passed = [name for name in own_s if name in watched.passed and name not in failed]
-    data, lines = coverage.get_data(), dict[str, Any]()
+    lines: dict[str, Any] = {}
+    with warnings.catch_warnings(action="ignore"):  # that there may be none
+        data = coverage.get_data()
     for source in data.measured_files():
         by_line = data.contexts_by_lineno(source)
         lines[source] = {str(k): sorted(t for t in tests if t) for k, tests in by_line.items()}
@@ -231,26 +245,40 @@ def _recorded(chosen: Sequence[pytest.Item], watched: Watched, order: dict[str, 
 
 
 def planted(fault: dict[str, Any], functions: dict[Code, list[FunctionType]]) -> bool:
-    """Whether functions that are there run the changed code from now on; not where none is, or they differ in
-    what they close over."""
+    """Whether what is there is as if the fault stood there from now on; not where no function has it within
+    its body and no plain value of the module is another with it."""
     path = fault["path"]
     source = Path(path).read_bytes()
     changed = source[: fault["start"]] + fault["text"].encode() + source[fault["end"] :]
+    code = compile(changed, path, "exec", dont_inherit=True)
     k = _body_at(source, fault["start"], fault["end"])
     if k is None:
-        return False
-    were = _outermost(compile(source, path, "exec", dont_inherit=True))
-    codes = _outermost(compile(changed, path, "exec", dont_inherit=True))
-    if len(codes) != len(were) or k >= len(were):
+        return _values(fault["module"], code)
+    were, codes = _outermost(compile(source, path, "exec", dont_inherit=True)), _outermost(code)
+    if len(codes) != len(were) or k >= len(were) or were[k].co_qualname != codes[k].co_qualname:
         return False
     found = functions.get(_where(were[k]), [])
-    if not found or were[k].co_qualname != codes[k].co_qualname:
-        return False
-    if were[k].co_freevars != codes[k].co_freevars:
+    if not found or were[k].co_freevars != codes[k].co_freevars:
         return False
     for function in found:
         function.__code__ = codes[k]
     return True
+
+
+def _values(name: str, code: CodeType) -> bool:
+    """Give the module's plain values that are others by this code, to it and to all who took them from it."""
+    module = sys.modules[name]
+    made = {"__name__": name, "__file__": module.__file__, "__package__": module.__package__}
+    exec(code, made)
+    changed = False
+    for word, value in made.items():
+        before = vars(module).get(word)
+        if isinstance(before, PLAIN) and repr(before) != repr(value):
+            changed = True
+            for one in list(sys.modules.values()):
+                if getattr(one, "__dict__", {}).get(word) is before:
+                    setattr(one, word, value)
+    return changed
 
 
 def _outermost(code: CodeType) -> list[CodeType]:

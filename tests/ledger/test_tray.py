@@ -155,6 +155,11 @@ def test_a_tray_is_of_one_printer_and_one_material(ledger):
     record(ledger, TABLE, Given(printer="seal", material="PLA blue", alike=True), spool="blue 2")
     assert ledger.printers()["seal"] == Printer("seal")
     assert ledger.materials()["PLA blue"] == Material("PLA blue")
+    # known by now, so nobody has to say so again
+    made_for = Material("PLA white", nozzle_temperature_c=211.0)
+    assert ledger.material_named("PLA blue", made_for) == Material("PLA blue", nozzle_temperature_c=211.0)
+    with pytest.raises(LedgerError, match="'PLA red': is not known"):
+        ledger.material_named("PLA red", made_for)
     assert ledger.spools()[0].label == "blue 2" and ledger.prints()[0].spool == ledger.spools()[0].id
 
 

@@ -100,6 +100,7 @@ def test_a_search_from_coarse_columns_to_fine_ones() -> None:
     assert 1.1 * near[0] < judge.dearest["looking closer"] <= 1.15 * near[0]
     between = steps_of(judge.asked, "looking between")
     assert between[0][0] == 128 and between[0][1] <= 30
+    assert judge.dearest["looking between"] <= 1.15 * near[0]
     assert {grid for grid, _ in steps_of(judge.asked, "refining")} == {128}
     assert told == sorted(told) and told[0] >= 0.0 and told[-1] <= 1.0
     plain = Bowl()
@@ -113,6 +114,8 @@ def test_today_is_all_where_nothing_can_be_cheaper() -> None:
     found, _, resting = search.searched(judge, BEST, 400, QUIET, refine=False)
     assert len(resting) == 0 and found.rank[0] == pytest.approx(1.0)
     assert sum(count for _, count in steps_of(judge.asked, "looking at every side")[1:]) < 30
+    none, weighed, resting = search.searched(Bowl(), UP, 400, QUIET, below=0.5)
+    assert none.directions.tolist() == [UP.tolist()] and weighed == 401 and len(resting) == 0
 
 
 @pytest.mark.parametrize(("needs", "hidden"), [(1.0, 0.0), (0.9, 0.2), (0.4, 1.0), (1.5, 0.0)])
@@ -341,6 +344,13 @@ def test_outlines_and_hulls_of_what_has_none() -> None:
     ups, areas = resting_faces(CUBE * [3.0, 2.0, 1.0])
     assert areas == pytest.approx([6.0, 6.0, 3.0, 3.0, 2.0, 2.0])
     assert np.abs(ups[:2, 2]) == pytest.approx([1.0, 1.0]) and len(resting_faces(CUBE, 2)[0]) == 2
+    # a strip that leans by 0.3° is one face with what it borders, and the wider of both says how it lies
+    drop = 0.5 * np.tan(np.radians(0.3))
+    edged = np.concatenate([CUBE * [10.0, 10.0, 1.0], [[10.5, y, z] for y in (0, 10) for z in (0, 1 - drop)]])
+    ups, areas = resting_faces(edged)
+    assert [0.0, 0.0, -1.0] in np.round(ups, 9).tolist() and areas[:2] == pytest.approx(
+        [105.0, 105.0], rel=1e-4
+    )
 
 
 def test_turns_of_a_direction() -> None:

@@ -19,7 +19,7 @@ from falsework.orientation.words import (
     turn_words,
     why,
 )
-from falsework.request.marks import NO_FACES
+from falsework.request.marks import NO_FACES, MarkedFaces
 from falsework.request.weights import Weights
 from falsework.wording.figures import plain
 from falsework.wording.notices import Earlier
@@ -123,6 +123,12 @@ def test_what_changes_beside_the_price_is_said():
     assert "fall" not in why(lies())
     loaded = why(lies(best=replace(OTHER, across_layers=0.5), load_axis=(0.0, 0.0, 1.0)))
     assert plain(loaded).endswith("; 50 % of the load across the layers instead of 25 %")
+    front = MarkedFaces(directions=((1.0, 0.0, 0.0),))
+    cleaner = replace(OTHER, price=Price(time=7.0, show=0.5))
+    worse = replace(LIE, price=Price(time=9.0, show=1.0))
+    assert "faces to keep clean are marked less" in why(lies(best=cleaner, now=worse, show=front))
+    assert "marked less" not in why(lies(best=worse, now=cleaner, show=front))
+    assert "marked less" not in why(lies(show=front)) and "marked less" not in why(lies())
     small = replace(BARE, fits=False, misfits=(Earlier("too high"),))
     assert why(lies(now=small)).endswith("; as it came it does not fit (too high)")
 

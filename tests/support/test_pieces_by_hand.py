@@ -427,6 +427,17 @@ def test_heads_are_divided_into_bays_of_about_a_side() -> None:
         )
 
 
+def test_a_post_is_as_thick_as_the_way_from_its_landing_to_its_topmost_head_asks_for() -> None:
+    """200 layers of 0.2 mm: heads in layers 150 and 179 end at 36 mm; one stands on layer 49, 10 mm up."""
+    heads = np.full((2, 200), shapely.Polygon(), dtype=object)
+    heads[:, [150, 179]] = box(0, 0, 10, 10)
+    bays = Bays(heads, np.zeros(2, int), np.full(2, 40.0), np.zeros((2, 2)), np.zeros(2))
+    site = Given(stack=Given(z_mm=0.2 * np.arange(201)), process=PLA)
+    found = design._sized(bays, np.array([-1, 49]), site).post_mm
+    assert found == pytest.approx(post_side_mm(np.array([36.0, 26.0]), np.array([True, False]), PLA))
+    assert found[0] < post_side_mm(np.array([40.0]), np.array([True]), PLA)[0]
+
+
 def test_each_piece_has_bays_of_its_own_about_the_middle_of_its_heads() -> None:
     heads = regions(box(0, 0, 10, 10), box(0, 0, 10, 2), box(50, 0, 60, 10))
     found = bays_of(heads, np.array([1, 2, 2]), np.array([0, 0, 4]), 3, 40.0)

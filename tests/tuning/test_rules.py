@@ -19,7 +19,7 @@ from falsework.droop.estimate import Estimate
 from falsework.errors import FalseworkError, ProcessError
 from falsework.process import builtin
 from falsework.process.settings import Material
-from falsework.tuning import agreement, fit, graders, model, next_test, recommend
+from falsework.tuning import agreement, belief, fit, graders, model, next_test, recommend
 from falsework.tuning.agreement import Agreement, FigureCheck, tail_chance
 from falsework.tuning.change import changes, step_in
 from falsework.tuning.evidence import (
@@ -32,6 +32,7 @@ from falsework.tuning.evidence import (
     told_apart,
 )
 from falsework.tuning.next_test import Gain, MadeUpReadings, Proposal, advised, known
+from falsework.tuning.posterior import PRIOR_POSTERIOR
 from falsework.tuning.process_file import evidence_of
 from falsework.tuning.survey import (
     SettingSurvey,
@@ -48,6 +49,36 @@ BRIDGE = replace(BASE, kind=ConditionKind.BRIDGE, span_mm=25.0)
 GAP = replace(BASE, kind=ConditionKind.SUPPORT, air_gap_mm=0.4, span_mm=20.0)
 OVER, SPAN, CARRY = ConditionKind.OVERHANG, ConditionKind.BRIDGE, ConditionKind.SUPPORT
 DAY = date(2026, 3, 2)
+
+
+# --- what a fit is called by ---
+
+
+def test_unknowns_are_called_by_what_shares_them() -> None:
+    columns = (("bond", "common", ""), ("bond", "both", "mole\nPLA"), ("log_sag", "printer", "mole"))
+    found = replace(PRIOR_POSTERIOR, columns=columns)
+    assert found.names == ("bond", "bond[both mole, PLA]", "log_sag[printer mole]")
+
+
+@pytest.mark.parametrize(
+    ("made_up", "said"),
+    [
+        ((), "no reading of tern × PLA; 0 readings of others"),
+        ((False, False), "no reading of tern × PLA; 5 readings of others"),
+        ((True, False), "no reading of tern × PLA; 5 readings of others, some invented"),
+    ],
+)
+def test_a_machine_without_readings_rests_on_others(made_up, said) -> None:
+    """Of which it is said where some are made up."""
+    others = Given(
+        seen={("heron", str(k)): Given(invented=invented) for k, invented in enumerate(made_up)},
+        count=5 if made_up else 0,
+    )
+    assert belief._words(Given(count=0), others, "tern", "PLA") == said
+    assert (
+        belief._words(Given(count=1, invented=True), others, "tern", "PLA")
+        == "1 reading of tern × PLA, invented"
+    )
 
 
 # --- what readings come to ---

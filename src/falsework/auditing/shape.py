@@ -171,7 +171,7 @@ def residuals(placed: PlacedSections, found: ProgramSurvey, usual: Usual) -> Res
         return r
 
     best = settle(np.zeros(len(xy)))
-    if best is None or best.met * _settled(best, shape_changes(best)) < _WELL:
+    if best is None or _how_well(best) < _WELL:
         other = settle(_by_extent(layers, placed))
         if other is not None and (best is None or _how_well(other) > _how_well(best) + _SURE):
             return other
