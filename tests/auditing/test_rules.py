@@ -11,7 +11,18 @@ import pytest
 import shapely
 
 from falsework import load_process
-from falsework.auditing import causes, copies, flow, foreign, gather, pipeline, supports, survey, undersides
+from falsework.auditing import (
+    causes,
+    copies,
+    flow,
+    foreign,
+    gather,
+    inventory,
+    pipeline,
+    supports,
+    survey,
+    undersides,
+)
 from falsework.auditing.copies import FoundCopies, Instead
 from falsework.auditing.deposit import ASIDE, BED, FLAT, PART, SUPPORT
 from falsework.auditing.flow import Fed, FlowChange
@@ -1464,3 +1475,12 @@ def test_another_body_against_a_copy(monkeypatch, layers, each_mm3, kind) -> Non
     )
     assert [f.kind for f in found] == ([kind] if kind else [])
     assert not found or (found[0].count, found[0].found) == (layers, pytest.approx(layers * each_mm3))
+
+
+@pytest.mark.parametrize(
+    ("bare_mm2", "of_mm2", "told"),
+    [(3.0, 10.0, False), (3.1, 10.0, True), (4.0, 80.0, False), (4.1, 80.0, True), (3.1, 80.0, False)],
+)
+def test_bare_places_tell_from_three_square_millimetres_and_a_twentieth_on(bare_mm2, of_mm2, told) -> None:
+    layer = Given(bare=bare_mm2, walls=of_mm2)
+    assert inventory._bare([layer], "bare", "walls") == ([layer] if told else [])

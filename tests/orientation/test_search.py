@@ -190,6 +190,7 @@ def test_a_ring_lies_a_step_away_all_around_and_turns_from_round_to_round():
 def test_a_denser_lattice_lies_around_what_was_good():
     dense = _between(BEST[None], 200)
     away = np.arccos(dense @ BEST)
+    assert _spacing(200) == pytest.approx(np.radians(14.36), rel=1e-3)  # squares of 4 π / 200
     assert away.max() <= 0.7 * _spacing(200) and len(dense) > 5
     # as many as the lattice has in a cap of that size: half of 1 − cos of all 16 × 200
     assert len(dense) == pytest.approx(16 * 200 * (1 - np.cos(0.7 * _spacing(200))) / 2, rel=0.3)

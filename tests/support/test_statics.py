@@ -55,6 +55,12 @@ def test_nothing_bears_nothing():
     assert bonded_moments(moments(point), hulls(point))[0].max() == 0.0
 
 
+def test_the_modulus_of_a_triangle_is_by_its_farthest_corner():
+    """Of equal sides a: I = √3 a⁴ / 96 about any axis through its middle, the corners a / √3 away: a³ / 32."""
+    sums, hull = of(shapely.Polygon([(50.0, 8.0), (56.0, 8.0), (53.0, 8.0 + 3.0 * np.sqrt(3.0))]))
+    assert section_modulus(sums[0], hull[0]) == pytest.approx(6.0**3 / 32.0, rel=1e-3)
+
+
 def test_the_modulus_of_a_disc_is_the_same_all_around():
     """I / c = π r³ / 4, wherever the disc lies."""
     sums, hull = of(shapely.Point(7.0, -2.0).buffer(3.0, quad_segs=128))
