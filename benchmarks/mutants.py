@@ -10,12 +10,12 @@ written for. Those that tests once missed are planted by name, from mutants.toml
 
 Tests are collected once, and each fault is planted in a fork of that process (``planting/warm.py``), turn by
 turn in each room, so that all rooms get as far as the time reaches. First all tests run without a fault, file
-by file, while coverage.py notes which lines each of them runs: once, for the map is kept in a folder, and only
-files of tests that were changed since are run again. Those that fail then, or take more than ``--longest``
-seconds by themselves, are not asked. Then of each fault only those tests run that run its line, the quickest
-first, up to the first that fails and to ``--most`` seconds in all. Seconds are those of the processor. A fault
-counts as found where a test fails with it that passes alone without it. What runs on import alone is planted
-as its module is imported, in a process of its own, where no test has failed before
+by file, while coverage.py notes which lines each of them runs: once, for the map is kept in a folder, and
+only files of tests that were changed since are run again. Those that fail then, or take more than
+``--longest`` seconds by themselves, are not asked. Then of each fault only those tests run that run its line,
+the quickest first, up to the first that fails and to ``--most`` seconds in all. Seconds are those of the
+processor. A fault counts as found where a test fails with it that passes alone without it. What runs on
+import alone is planted as its module is imported, in a process of its own, where no test has failed before
 (``planting/sitecustomize.py``). What survives: either a test is missing, or the change makes no difference,
 and mutants.toml says why.
 

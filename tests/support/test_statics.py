@@ -56,7 +56,7 @@ def test_nothing_bears_nothing():
 
 
 def test_the_modulus_of_a_triangle_is_by_its_farthest_corner():
-    """Of equal sides a: I = √3 a⁴ / 96 about any axis through its middle, the corners a / √3 away: a³ / 32."""
+    """Of equal sides a: √3 a⁴ / 96 about any axis through its middle, corners a / √3 from it: a³ / 32."""
     sums, hull = of(shapely.Polygon([(50.0, 8.0), (56.0, 8.0), (53.0, 8.0 + 3.0 * np.sqrt(3.0))]))
     assert section_modulus(sums[0], hull[0]) == pytest.approx(6.0**3 / 32.0, rel=1e-3)
 
