@@ -29,8 +29,8 @@ from typing import Any
 from shores import meshes
 
 PARTS = (
-    "so101_upper_arm", "so101_webcam_mount", "spot", "so101_base.", "koala", "wingnut",
-    "odri_stand_fork", "netgen_hinge", "so101_moving_jaw", "penguin",
+    "so101_upper_arm", "so101_webcam_mount", "so101_base.", "so101_moving_jaw", "odri_stand_fork",
+    "chess_knight", "penguin", "spot", "tea_cup", "cat",
 )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from falsework.process.settings import Process
 from falsework.request.store import Store
 
 EMPTY = planar.MultiPolygon()
-_MOST_KEPT = 32  # of all layers of a part each
+_MOST_KEPT = 24  # of all layers of a part each
 _MOST_WINDOWS = 256  # little parts of it
 
 

@@ -48,7 +48,7 @@ _AROUND = np.array(
 )  # a post's corners and middles
 _RADII_MM = (1.0, 2.0, 3.0, 4.5, 6.0, 8.0, 11.0, 15.0, 20.0, 27.0)  # how far beside its bay a post is tried
 _BEARINGS_DEG = np.arange(0.0, 360.0, 22.5)
-_MOST_SHORES = 1024  # of single bays, kept for other plans
+_MOST_SHORES = 256  # of single bays, kept for other plans
 _CORNER_S = 0.02  # lost at each of its corners
 
 

@@ -28,6 +28,7 @@ _STRAY_LINES = 0.35  # and outlines may stray by so many, less than what holds b
 _MORE_VERTICES = 1.3  # they are plain enough until they have so many times the vertices they last had
 _OVERLAP_MM = 0.05  # strips grow by this before they join, so that strayed outlines leave no seams
 _SPECK_MM2 = 1e-3
+_MOST_STAGES = 24  # kept of one sweep: some ten for each gap
 _HAND = 4  # layers that a core takes at least
 
 
@@ -283,7 +284,7 @@ class Swept:
     ``bulk`` the part around them, which they clear by ``side_mm``; ``columns`` whatever lies straight beneath
     the undersides that are to be carried; ``seen`` the sections as supports see them from below: with the
     heads beneath tips; ``free`` where none may be for the sake of spared faces, None where nothing is spared.
-    Changing the air gap leaves them all as they are.
+    Changing the air gap leaves them all as they are. ``stages``: what was made of these columns.
     """
 
     bulk: Bulk
@@ -291,7 +292,7 @@ class Swept:
     columns: Regions
     seen: Regions
     free: Regions | None = None
-    stages: Store = field(default_factory=Store, init=False, repr=False)  # what was made of these columns
+    stages: Store = field(default_factory=lambda: Store(_MOST_STAGES), init=False, repr=False)
 
     @property
     def sections(self) -> Regions:
