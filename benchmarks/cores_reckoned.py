@@ -99,9 +99,8 @@ def main() -> None:
     reckoning = Reckoning(asked.many)
     reckoning.put_in_place()
     shares = []
-    print(
-        f"| part | 1 core s | {asked.many} cores at best | steps that take it | shared sections |\n|---|--:|--:|---|---|"
-    )
+    print(f"| part | 1 core s | {asked.many} cores at best | steps that take it | shared sections |")
+    print("|---|--:|--:|---|---|")
     for name, source, scale in meshes(asked.folder):
         if asked.only and not any(word in name for word in asked.only):
             continue
