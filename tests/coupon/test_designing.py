@@ -36,7 +36,7 @@ from falsework.kernels.mesh.measures import mesh_volume
 from falsework.need.underside import UndersideKind as Need
 from falsework.planning import inspect, plan
 from falsework.process import builtin, builtin_names
-from falsework.support.sweep import section_tolerance_mm
+from falsework.support.bulk import section_tolerance_mm
 from falsework.watch import Watch
 
 KINDS = pytest.mark.parametrize("kind", list(CouponKind))

@@ -23,7 +23,7 @@ from falsework import FalseworkError, Plan, UndersideKind, load_process, plan, w
 from falsework.part.demo import demo_parts
 from falsework.part.part import Part
 from falsework.process import override
-from falsework.support.sweep import section_tolerance_mm
+from falsework.support.bulk import section_tolerance_mm
 
 DATA = Path(__file__).parents[1] / "data"
 MESHES = tuple(sorted(p.name for p in DATA.iterdir() if p.suffix != ".md"))
