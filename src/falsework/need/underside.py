@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Hashable
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -84,6 +85,8 @@ class NeedMap:
     region_underside : (N,) index into ``undersides``.
     region_starts : (N,) whether the strip starts in mid-air: it touches nothing in the layer beneath, nor
         lies within a line width of it.
+    known : what was made of each region by itself: by what it depends on, the undersides (U,) of whose
+        regions it is known, and (N,) what it is.
     """
 
     reach_mm: float
@@ -93,17 +96,22 @@ class NeedMap:
     region_layer: Indices
     region_underside: Indices
     region_starts: NDArray[np.bool_]
+    known: dict[Hashable, tuple[NDArray[np.bool_], Regions]] = field(
+        default_factory=dict, init=False, repr=False
+    )
 
     def only(self, some: NDArray[np.bool_]) -> NeedMap:
         """With the regions of some undersides, (U,) yes or no; the numbers of all stay as they are."""
         mine = some[self.region_underside]
-        return replace(
+        out = replace(
             self,
             regions=self.regions[mine],
             region_layer=self.region_layer[mine],
             region_underside=self.region_underside[mine],
             region_starts=self.region_starts[mine],
         )
+        out.known.update({key: (of, made[mine]) for key, (of, made) in self.known.items()})
+        return out
 
     @staticmethod
     def nothing(reach_mm: float, limit_deg: float) -> NeedMap:

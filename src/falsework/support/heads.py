@@ -22,15 +22,26 @@ def heads_of(need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regi
     ``chosen`` (U,) undersides asked about. A plate is its strip grown to ``structure.head_widths`` line
     widths; it may reach past the part, for what lies beside it is not there yet. Plates get what starts in
     mid-air where nothing printable of the underside lies about it, and every strip of an underside of which
-    nothing is printable. Where the part has no room for one, the sweep takes it away again.
+    nothing is printable. Where the part has no room for one, the sweep takes it away again. Those of an
+    underside depend on no other, so what was asked once is kept with the need.
     """
+    none: Regions = np.full(len(need.regions), EMPTY, dtype=object)
+    if not len(need.regions):
+        return none
+    radius_mm, half_mm = 0.5 * PRINTABLE_WIDTHS * process.line_width_mm, process.head_reach_mm
+    key = ("heads", radius_mm, half_mm)
+    known, heads = need.known.get(key, (np.zeros_like(chosen), none))
+    mine = np.flatnonzero((chosen & ~known)[need.region_underside])
+    if len(mine):
+        known, heads = known | chosen, heads.copy()
+        heads[mine] = _plates(need, mine, radius_mm, half_mm)[mine]
+        need.known[key] = known, heads
+    return np.where(chosen[need.region_underside], heads, none)
+
+
+def _plates(need: NeedMap, mine: Indices, radius_mm: float, half_mm: float) -> Regions:
+    """(N,) the plates of the strips ``mine``, which are all of some undersides; the others empty."""
     out: Regions = np.full(len(need.regions), EMPTY, dtype=object)
-    mine = np.flatnonzero(chosen[need.region_underside]) if len(need.regions) else np.empty(0, np.int64)
-    if not len(mine):
-        return out
-    width_mm = process.line_width_mm
-    radius_mm = 0.5 * PRINTABLE_WIDTHS * width_mm
-    half_mm = process.head_reach_mm
     starts = mine[need.region_starts[mine]]
     slim = np.concatenate([_alone(need, starts, half_mm, radius_mm), _narrow(need, mine, radius_mm)])
     slim = np.unique(slim)
