@@ -237,7 +237,7 @@ def test_a_fit_is_kept_only_where_that_is_asked_for_and_used_again(ledger, monke
     assert fit_ledger(ledger, MOLE, keep=False).recorded and ledger.fit() is None
     first = fit_ledger(ledger, MOLE)
     assert ledger.fit() is not None
-    monkeypatch.setattr("falsework.tuning.of_ledger.fit_readings", None)  # nothing is fitted anew
+    monkeypatch.setattr("falsework.tuning.fit.fit_readings", None)  # nothing is fitted anew
     assert np.array_equal(fit_ledger(ledger, MOLE).posterior.sets, first.posterior.sets)
 
 

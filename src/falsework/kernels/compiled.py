@@ -268,6 +268,22 @@ def _writable(folder: Path) -> bool:
         return False
 
 
+def _matrices_when_asked() -> None:
+    """numba loads scipy's linear algebra when the first kernel runs, only to know whether it is there, which
+    takes a tenth of a short plan. It is, no kernel calls it, and for others numba loads it where called.
+    """
+    from numba.np import linalg
+
+    asks = linalg.ensure_blas
+    linalg.ensure_blas = lambda: None
+    try:
+        from numba.np import arraymath
+    finally:
+        linalg.ensure_blas = asks
+    arraymath.ensure_blas = asks
+
+
+_matrices_when_asked()
 _EFFORT = _Effort()
 event.register("numba:compile", _EFFORT)
 event.register("numba:run_pass", _EFFORT)

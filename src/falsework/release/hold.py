@@ -9,6 +9,7 @@ import numpy as np
 from falsework.droop.bond import top_of
 from falsework.droop.estimate import Estimate, around
 from falsework.droop.laws import Laws
+from falsework.kernels.graph import narrowest_on_ways
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
@@ -87,28 +88,16 @@ def sections_of(stack: LayerStack) -> SectionNecks:
     sections overlap is not measured, only that they do: errs towards too strong where a part leans by more
     than its thickness.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import breadth_first_order, minimum_spanning_tree
-
     polygon, layer = parts(stack.regions)
     layer = layer.astype(np.int64)
-    narrowest = np.full(len(polygon), -1, dtype=np.int64)
     if not len(polygon):
-        return SectionNecks(polygon, layer, narrowest)
+        return SectionNecks(polygon, layer, np.empty(0, dtype=np.int64))
     area = planar.area(polygon)
     upper, lower = facing(layer - 1, polygon, layer, polygon)
     width = np.minimum(area[upper], area[lower])
-    # the widest ways to everywhere run along the tree that joins all by the widest steps
-    cost = 2.0 * area.max() - width
-    at = (upper.astype(np.int32), lower.astype(np.int32))  # before scipy 1.17.1 the tree takes no others
-    graph = coo_array((cost, at), shape=(len(polygon), len(polygon))).tocsr()
-    tree = minimum_spanning_tree(graph)
+    widest_first = np.argsort(-width, kind="stable")
     bulk = int(np.argmax(np.round(area, 6)))
-    order, before = breadth_first_order(tree, bulk, directed=False)
-    narrowest[bulk] = bulk
-    for node in order[1:].tolist():
-        near = narrowest[before[node]]
-        narrowest[node] = node if area[node] < area[near] else near
+    narrowest = narrowest_on_ways(area, upper, lower, widest_first, bulk)
     return SectionNecks(polygon, layer, narrowest)
 
 

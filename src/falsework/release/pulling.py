@@ -85,10 +85,8 @@ def screened(obstacle: BodyMesh, samples: Samples, plain: Floats, count: int, wa
 
 
 def _openness(directions: Floats, shares: Floats, even: int) -> Floats:
-    from scipy.spatial import cKDTree
-
-    _, near = cKDTree(directions[:even]).query(directions, min(NEIGHBOURS, even))
-    near = near.reshape(len(directions), -1)
+    most = min(NEIGHBOURS, even)
+    near = np.argpartition(-(directions @ directions[:even].T), most - 1, axis=1)[:, :most]
     free = (shares[:even] <= SCREEN_SHARE).astype(np.float32)
     openness: Floats = np.zeros(shares.shape)
     for k in range(near.shape[1]):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.graph import joined_groups
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, Regions
@@ -35,16 +36,8 @@ def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Region
 
 def joined(count: int, i: Indices, j: Indices) -> Indices:
     """Labels of the connected groups of ``count`` things, numbered in order of their first member."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_array((np.ones(len(i), dtype=np.int8), (i, j)), shape=(count, count))
-    _, label = connected_components(graph, directed=False)
-    _, first, inverse = np.unique(label, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), dtype=np.int64)
-    rank[np.argsort(first)] = np.arange(len(first))
-    out: Indices = rank[inverse]
-    return out
+    label: Indices = joined_groups(count, i, j)
+    return label
 
 
 def renumbered(piece: Indices, kept: NDArray[np.bool_]) -> Indices:

@@ -16,7 +16,6 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from scipy import sparse
 
 from falsework.coupon.reading import ConditionKind
 from falsework.droop.bond import log_bond
@@ -140,6 +139,8 @@ def columns_of(cells: Sequence[ReadingOrigin]) -> list[Column]:
 
 def map_of(cells: Sequence[ReadingOrigin], columns: Sequence[Column]) -> Any:
     """Sparse (cells · parameters, columns): the offsets' standard deviations, one row a cell's parameter."""
+    from scipy import sparse
+
     place = {column: k for k, column in enumerate(columns)}
     rows, at, sds = [], [], []
     for c, cell in enumerate(cells):
@@ -232,6 +233,8 @@ class Density:
         gradient = chain * (self.map.T @ slope.ravel()) - z
         information = np.eye(len(z))
         if len(self.cells):
+            from scipy import sparse
+
             blocks = sparse.block_diag([sparse.coo_array(cell) for cell in weight], format="csr")
             information += chain * (self.map.T @ blocks @ self.map).toarray() * chain[:, None]
         return value, gradient, information

@@ -15,7 +15,6 @@ from falsework.droop.belief import PRIOR, Belief
 from falsework.errors import FalseworkError
 from falsework.process.settings import Material, Process
 from falsework.tuning.evidence import Taken
-from falsework.tuning.fit import fit_readings
 from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
 from falsework.watch import QUIET, Watch
 
@@ -100,6 +99,8 @@ def fit_ledger(
             pass
     if not recorded:
         return found(PRIOR_POSTERIOR)
+    from falsework.tuning.fit import fit_readings  # most ask what was fitted, and load no statistics for it
+
     text = fit_readings([r.reading for r in recorded], materials, taken=taken, watch=watch).to_json()
     if since is None and keep:
         ledger.save_fit(text, digest)
