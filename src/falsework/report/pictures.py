@@ -117,6 +117,11 @@ class _Buffers:
     tag: Indices
     normal: np.ndarray
 
+    @staticmethod
+    def blank(shape: tuple[int, int]) -> _Buffers:
+        tag: Indices = np.full(shape, -1, dtype=np.int32)
+        return _Buffers(np.full(shape, -np.inf), tag, np.zeros((*shape, 3), dtype=np.float32))
+
 
 def _seen(soups: Sequence[Soup], axes: Floats, room_mm: Floats | None) -> tuple[list[Floats], Frame]:
     """Points of each along the picture's axes, mm, and the frame in which all and ``room_mm`` (n, 3) fit."""
@@ -139,16 +144,18 @@ def _screen(seen: Floats, frame: Frame, pixels: float) -> Floats:
     return seen
 
 
-def _draw(screens: Sequence[Floats], soups: Sequence[Soup], axes: Floats, shape: tuple[int, int]) -> _Buffers:
-    """Depth, tag and normal of triangles, their points in samples, one lot after another."""
-    depth = np.full(shape, -np.inf)
-    tag = np.full(shape, -1, dtype=np.int64)
-    normal = np.zeros((*shape, 3), dtype=np.float32)
-    for screen, soup in zip(screens, soups, strict=True):
-        face = np.full(shape, -1, dtype=np.int64)
-        draw_triangles(screen, soup.faces, soup.tag, depth, face, tag)
-        pixel_normals(screen, soup.faces, soup.normals, axes, face, normal)
-    return _Buffers(depth, tag, normal)
+def _draw(screen: Floats, soup: Soup, axes: Floats, buffers: _Buffers) -> None:
+    """Depth, tag and normal of triangles over what is drawn already, their points in samples."""
+    face = np.full(buffers.depth.shape, -1, dtype=np.int32)
+    draw_triangles(screen, soup.faces, soup.tag, buffers.depth, face, buffers.tag)
+    pixel_normals(screen, soup.faces, soup.normals, axes, face, buffers.normal)
+
+
+def _lay(over: _Buffers, buffers: _Buffers) -> None:
+    """What was drawn by itself, over what is drawn already: of equal depths the first stays."""
+    nearer = over.depth > buffers.depth
+    for one, mine in ((over.depth, buffers.depth), (over.tag, buffers.tag), (over.normal, buffers.normal)):
+        mine[nearer] = one[nearer]
 
 
 def _inked(buffers: _Buffers, tones: Tones) -> np.ndarray:
@@ -237,21 +244,22 @@ def draw_soups(
     seen, frame = _seen(soups, view.axes, room_mm)
     screens = [_screen(one, frame, pixels) for one in seen]
     rows, columns = (2 * math.ceil(size * pixels) + 2 * _BORDER for size in (frame.height, frame.width))
-    picture, tag = _shaded(screens, soups, tones, view, (rows, columns))
+    all_of_it, beneath = _Buffers.blank((rows, columns)), None
+    _draw(screens[0], part, view.axes, all_of_it)
     if standing is not None:
-        alone, behind = _shaded(screens[1:2], [standing], tones, view, (rows, columns))
-        hidden = (behind >= 0) & ~np.isin(tag, np.unique(standing.tag))
+        beneath = _Buffers.blank((rows, columns))
+        _draw(screens[1], standing, view.axes, beneath)
+        _lay(beneath, all_of_it)
+    if bed is not None:
+        _draw(screens[-1], bed, view.axes, all_of_it)
+    picture, tag = _inked(all_of_it, tones), all_of_it.tag
+    del all_of_it  # most of the memory that drawing takes
+    if beneath is not None and standing is not None:
+        alone = _inked(beneath, tones)
+        hidden = (beneath.tag >= 0) & ~np.isin(tag, np.unique(standing.tag))
         share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
         picture = np.floor(picture * (1.0 - share) + alone * share + 0.5).astype(np.uint8)
     return Drawing(view, picture, tag, frame, pixels)
-
-
-def _shaded(
-    screens: Sequence[Floats], soups: Sequence[Soup], tones: Tones, view: View, shape: tuple[int, int]
-) -> tuple[np.ndarray, Indices]:
-    """Ink and tags of triangles; all else that drawing takes, most of its memory, is given back."""
-    buffers = _draw(screens, soups, view.axes, shape)
-    return _inked(buffers, tones), buffers.tag
 
 
 def composed(drawing: Drawing, tagged: list[tuple[int, float, float]]) -> Picture:

@@ -86,7 +86,8 @@ def _carried(
     numbers = sorted(set().union(*doubtful.values()))
     for window in _windows(boxes[[number - 1 for number in numbers]]):
         near = _meet(boxes, window)
-        bulk = _through(window, swept.bulk, int(tops[near].max()) + 2)
+        # through a window that shows every underside all is seen as it is: nothing is cut or made anew
+        bulk = swept.bulk if near.all() else _through(window, swept.bulk, int(tops[near].max()) + 2)
         few, mine = need.only(near), asks & near
         for standing, asked in doubtful.items():
             if near[[number - 1 for number in asked]].any():

@@ -27,42 +27,46 @@ def _raster(x, y, z, faces, first, last, cull, width, window, out):
     s_first, r_first, s_last, r_last = window
     for f in range(first, last):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
-        xa, xb, xc, ya, yb, yc = x[a], x[b], x[c], y[a], y[b], y[c]
+        ya, yb, yc = y[a], y[b], y[c]
+        r0, r1 = np.ceil(min(ya, yb, yc)), np.ceil(max(ya, yb, yc))
+        if (
+            r0 >= r1 or r1 <= r_first or r0 >= r_last
+        ):  # most are smaller than a cell: nothing else is looked up
+            continue
+        xa, xb, xc = x[a], x[b], x[c]
         if cull and (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya) < 0.0:
             continue
-        r0, r1 = np.ceil(min(ya, yb, yc)), np.ceil(max(ya, yb, yc))
         s0, s1 = np.ceil(min(xa, xb, xc)), np.ceil(max(xa, xb, xc))
-        if r0 >= r1 or s0 >= s1 or r1 <= r_first or s1 <= s_first or r0 >= r_last or s0 >= s_last:
+        if s0 >= s1 or s1 <= s_first or s0 >= s_last:
             continue
         za, zb, zc = z[a], z[b], z[c]
+        if ya > yb:  # from the lowest to the highest: each row cuts the long edge and one of the others
+            xa, ya, za, xb, yb, zb = xb, yb, zb, xa, ya, za
+        if yb > yc:
+            xb, yb, zb, xc, yc, zc = xc, yc, zc, xb, yb, zb
+            if ya > yb:
+                xa, ya, za, xb, yb, zb = xb, yb, zb, xa, ya, za
+        long_x, long_y, long_z = xc - xa, yc - ya, zc - za
         for r in range(max(int(r0), r_first), min(int(r1), r_last)):
             row = np.float32(r)
-            left, right = np.float32(1e30), np.float32(-1e30)
-            z_left, z_right = np.float32(0.0), np.float32(0.0)
-            for edge in range(3):
-                px, py, pz, qx, qy, qz = xa, ya, za, xb, yb, zb
-                if edge == 1:
-                    px, py, pz, qx, qy, qz = xb, yb, zb, xc, yc, zc
-                elif edge == 2:
-                    px, py, pz, qx, qy, qz = xc, yc, zc, xa, ya, za
-                if (py <= row) == (qy <= row):
-                    continue
-                if py > qy:
-                    px, py, pz, qx, qy, qz = qx, qy, qz, px, py, pz
-                t = (row - py) / (qy - py)
-                at, rise = px + t * (qx - px), pz + t * (qz - pz)
-                if at < left:
-                    left, z_left = at, rise
-                if at > right:
-                    right, z_right = at, rise
+            t = (row - ya) / long_y
+            left, z_left = xa + t * long_x, za + t * long_z
+            if yb > row:
+                t = (row - ya) / (yb - ya)
+                right, z_right = xa + t * (xb - xa), za + t * (zb - za)
+            else:
+                t = (row - yb) / (yc - yb)
+                right, z_right = xb + t * (xc - xb), zb + t * (zc - zb)
+            if left > right:
+                left, z_left, right, z_right = right, z_right, left, z_left
             if not left < right:
                 continue
             slope = (z_right - z_left) / (right - left)
             base = r * width
             for s in range(max(int(np.ceil(left)), s_first), min(int(np.ceil(right)), s_last)):
                 value = z_left + slope * (np.float32(s) - left)
-                if value > out[base + s]:
-                    out[base + s] = value
+                held = out[base + s]
+                out[base + s] = value if value > held else held
 
 
 @inner
