@@ -445,8 +445,8 @@ _SORTS: dict[str, Any] = {
     "list": lambda value: isinstance(value, list),
     "flags": lambda value: isinstance(value, list) and all(wrong_note(flag) is None for flag in value),
     "media": lambda value: isinstance(value, str) and value in ENDINGS,
-    "source": lambda value: isinstance(value, str) and value in tuple(Source),
-    "act": lambda value: isinstance(value, str) and value in tuple(Act),
+    "source": lambda value: value in tuple(Source),
+    "act": lambda value: value in tuple(Act),
     "any": lambda value: True,
 }
 _SORT_NAMES = {
