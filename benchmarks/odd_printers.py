@@ -384,6 +384,94 @@ class Rooted(World):
                 found[k] = replace(found[k], let_go=before.let_go, finish=before.finish)
 
 
+class Creased(World):
+    """Bond by the square of the gap, supports of two kinds (one firmer, one looser, as if two spools took
+    turns), sag that begins only from a span on, a limit by the sine of the fan that falls where layers are
+    thin, a tray worse in the middle, and lines of the sheet that slip by one from somewhere on."""
+
+    places = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
+    mixed_up = True
+    apart = 1.3  # of the two kinds from their middle, in scatters
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        scale = self.gap_mm * (height_mm / 0.2) ** (0.9 * self._own(10))
+        return 0.5 * (max(gap_mm, 0.0) ** 2 / scale - scale) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        free = 4.0 + 6.0 * self._own(11)
+        over = np.logaddexp(0.0, (span_mm - free) / 3.0) / np.logaddexp(0.0, (30.0 - free) / 3.0)
+        return self._sag(c, 30.0, 1.0) * float(over) ** 1.9
+
+    def limit_of(self, c: Condition) -> float:
+        thin = 6.0 * self._own(12) * float(expit((0.15 - c.layer_height_mm) / 0.015))
+        return self.limit_deg[0] + self.limit_deg[1] * math.sin(0.5 * math.pi * c.fan) - thin
+
+    def come_off(self, quality: Floats) -> Floats:
+        wide = math.hypot(0.7 * self.scatter, self.print_jitter)
+        kinds = [ndtr((quality + by * self.apart * self.scatter) / wide) for by in (-1.0, 1.0)]
+        return np.asarray(np.mean(kinds, axis=0))
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return self.apart * (1.0, -1.0)[int(rng.random() < 0.5)] + 0.7 * float(rng.standard_normal())
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return 1.0 - np.abs(rng.permutation(np.linspace(-1.0, 1.0, count)))
+
+    def _mix_up(self, found: list[Reading], rng: np.random.Generator) -> None:
+        """From some line on, three lines of a kind stand one too low."""
+        if len(found) < 5 or rng.random() > 4.0 * self.outliers:
+            return
+        start = int(rng.integers(1, len(found) - 3))
+        for k in range(start + 2, start - 1, -1):
+            before = found[k - 1]
+            if before.condition.kind == found[k].condition.kind:
+                found[k] = replace(before, condition=found[k].condition)
+
+
+class Cooled(World):
+    """Bond by a ratio that is never quite gone, scatter with a tail towards what sticks, sag by a power that
+    the fan changes, a limit by the cube of the fan and the inverse of the layer height, a tray of which a
+    fifth is much worse, finish that prints share by a half, and graders who shun both ends of the scale."""
+
+    places = (0.0, 0.0, 0.0, 0.0, 1.7)
+    finish_of_print = 0.5
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        scale = self.gap_mm * (height_mm / 0.2) ** (0.2 + 0.6 * self._own(13))
+        return 3.0 * scale * (gap_mm - scale) / (max(gap_mm, 0.0) + 2.0 * scale) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        return self._sag(c, span_mm, 2.1 + 1.1 * self._own(14) + 0.6 * (1.0 - c.fan))
+
+    def limit_of(self, c: Condition) -> float:
+        angle = self.limit_deg[0] + self.limit_deg[1] * c.fan**3
+        return min(angle + 3.0 * self._own(15) * (0.2 / c.layer_height_mm - 1.0), 84.0)
+
+    def come_off(self, quality: Floats) -> Floats:
+        shared = quality[..., None] + self.print_jitter * _NODES
+        sticks = np.exp(-np.exp(np.minimum(-shared / self.scatter - _GUMBEL_MEDIAN, 50.0)))
+        return np.asarray(sticks @ _WEIGHTS)
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return _GUMBEL_MEDIAN - float(rng.gumbel())
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return np.where(rng.permutation(count) % 5 == 0, 1.7, 0.0)
+
+    def _reading(
+        self,
+        c: Condition,
+        taken: tuple[float, float, float],
+        rng: np.random.Generator,
+        slips: np.random.Generator,
+    ) -> Reading:
+        found = super()._reading(c, taken, rng, slips)
+        shunned = slips.random() < 0.5
+        if not shunned or found.finish is None:
+            return found
+        return replace(found, finish=int(np.clip(found.finish, 2, 4)))
+
+
 FAMILIES = {
     "stated": Stated,
     "held": Held,
@@ -391,10 +479,20 @@ FAMILIES = {
     "sealed": Sealed,
     "waved": Waved,
     "rooted": Rooted,
+    "creased": Creased,
+    "cooled": Cooled,
 }
-_LOTS = {"stated": 6, "held": 4, "fresh": 5, "sealed": 7, "waved": 12, "rooted": 11}  # of seeds
-_OUTLIERS = {"stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10, "waved": 0.07, "rooted": 0.06}
-_PRINT_JITTER = {"stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25, "waved": 0.2, "rooted": 0.25}
+_LOTS = {  # of seeds
+    "stated": 6, "held": 4, "fresh": 5, "sealed": 7, "waved": 12, "rooted": 11, "creased": 23, "cooled": 31,
+}  # fmt: skip
+_OUTLIERS = {
+    "stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10, "waved": 0.07, "rooted": 0.06,
+    "creased": 0.06, "cooled": 0.05,
+}  # fmt: skip
+_PRINT_JITTER = {
+    "stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25, "waved": 0.2, "rooted": 0.25,
+    "creased": 0.2, "cooled": 0.25,
+}  # fmt: skip
 
 
 def world(family: str, seed: int) -> World:
