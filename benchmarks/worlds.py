@@ -19,7 +19,7 @@ run once when all was done. *creased* and *cooled*: written before anything was 
 run once when it was. Their laws are told in ``odd_printers.py``.
 
 Each printer is tuned as people would: the piece that ``tune`` proposes is made up, read and fitted, until it
-says stop or six are printed. Two read each piece, as ``tune`` asks where two grade: what is right is right
+says stop or eight are printed. Two read each piece, as ``tune`` asks where two grade: what is right is right
 for both. Figures, as a Markdown table: truths within 90 % intervals at the tuned layer
 height and at two others, how often 'known' was said and was wrong, gaps that are too small, and pieces until
 all three settings are right (and stay so). Then the gap alone, cell by cell, against a ladder of all gaps,
@@ -70,7 +70,7 @@ from odd_printers import FAMILIES, World, world
 PLA = builtin("pla-0.4")
 PROCESS = replace(PLA, printer=replace(PLA.printer, name="invented"))
 OTHER_HEIGHTS = (0.12, 0.3)
-MOST_PIECES = 6
+MOST_PIECES = 8
 
 
 @dataclass
@@ -337,8 +337,9 @@ def loop_rows(scores: Sequence[Score]) -> list[str]:
     rows.append(
         f"| pieces until all three are right, median | {np.median(pieces):g} (right in {right} of {count}) |"
     )
-    third = sum(all(s.right[min(2, len(s.right) - 1)]) for s in scores)
-    rows.append(f"| all three right after three pieces | {third} of {count} |")
+    for pieces_printed in (3, 6):
+        then = sum(all(s.right[min(pieces_printed, len(s.right)) - 1]) for s in scores)
+        rows.append(f"| all three right after {pieces_printed} pieces | {then} of {count} |")
     printed = [len(s.kinds) for s in scores]
     rows.append(f"| pieces printed, median, most | {np.median(printed):g}, {max(printed)} |")
     return rows

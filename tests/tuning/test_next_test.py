@@ -123,7 +123,7 @@ def test_what_is_known_is_not_tested_again() -> None:
 
 
 def test_stop_where_the_best_piece_costs_more_than_it_saves() -> None:
-    gain = Gain("air gap", "half a layer", SURE - 0.1, SURE - 0.05)
+    gain = Gain("air gap", "half a layer", SURE - 0.1, SURE - 0.05, 0.05)
     cheap = Proposal(CouponKind.GAP, (), (gain,), gain_min=12.0, cost_min=10.0, print_min=6.0, grams=1.0)
     assert not advised((cheap,)).stop
     assert "gap-interface" in advised((cheap,)).advice and "80\u00a0%" in advised((cheap,)).advice

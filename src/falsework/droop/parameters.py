@@ -129,6 +129,7 @@ class Parameters:
         both=0.10,
         strand=0.05,
         strand_doubt=0.08,
+        anew_doubt=0.03,
         era=0.08,
         print=0.08,
     )

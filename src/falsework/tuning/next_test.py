@@ -35,8 +35,14 @@ SURE = 0.9
 
 WRONG_COSTS_MIN = 1000.0
 """Minutes that one wrong setting costs over the life of a process: ten more of scraping or filing on each of
-a hundred parts. Constructed; what a test gains is this times the probability of a right answer that it
-adds."""
+a hundred parts; a gap at which supports stick as many times more as it counts. Constructed; what a test gains
+is this times the wrong answers that it is expected to spare."""
+
+STILL_TELLS = 0.015
+"""While a setting is not known, a piece that makes it likelier right by so much is printed, whatever it
+costs; what tells less is left, for then nobody would ever be done. Constructed."""
+
+_AHEAD = 3  # prints of a piece that are looked ahead: where one changes no mind, several may
 
 MINUTES_PER_CELL = 1.0  # to read off and write down; constructed
 MINUTES_PER_PRINT = 15.0  # to warm up, clear the bed and keep a sheet, whatever is on the piece; constructed
@@ -52,12 +58,14 @@ _OFFERED = (CouponKind.OVERHANG, CouponKind.BRIDGE, CouponKind.GAP, CouponKind.W
 
 @dataclass(frozen=True)
 class Gain:
-    """How sure the answer to one question is now, and how sure it is expected to be after the test."""
+    """How sure the answer to one question is now, and how sure it is expected to be after the test; ``saved``
+    what that saves, in wrong answers, one that makes supports stick counted as dear as it is."""
 
     question: str
     within: str
     now: float
     after: float
+    saved: float
 
 
 @dataclass(frozen=True)
@@ -66,6 +74,7 @@ class Proposal:
 
     ``gain_min``: what it is expected to save, minutes; ``cost_min``: printing and reading, and what
     each print takes besides. ``grams``.
+    ``settling``: the setting that is not known and likelier right by ``STILL_TELLS`` afterwards, '' if none.
     ``piece``: as designed, to be written and printed.
     """
 
@@ -76,11 +85,18 @@ class Proposal:
     cost_min: float
     print_min: float
     grams: float
+    settling: str = ""
     piece: Coupon | None = field(default=None, compare=False, repr=False)
 
     @property
     def worth_it(self) -> bool:
         return self.gain_min > self.cost_min
+
+    @property
+    def due(self) -> bool:
+        """Whether it is to be printed: it is expected to save more than it costs, or what is set is not known
+        and it still tells."""
+        return self.worth_it or bool(self.settling)
 
 
 @dataclass(frozen=True)
@@ -121,6 +137,7 @@ def next_test(
     repeated = {_PIECE[kind] for kind in agreed.repeated} if agreed is not None else set()
     if not again and all(known(question, here) for question in questions):
         return Next((), True, f"Every setting is known, each at least {share(SURE)} likely right. {_CONFIRM}")
+    open_ones = [question for question in questions if not question.optional and not known(question, here)]
     trial = MadeUpReadings(here, questions)
     proposals: list[Proposal] = []
     too_big: list[str] = []
@@ -131,7 +148,9 @@ def next_test(
         taken = trial.best_cells(range(start, start + len(cells)), _MOST_CELLS, least)
         start += len(cells)
         least_min = MINUTES_PER_PRINT + MINUTES_PER_CELL * len(taken)
-        worth_reading = _saved_min(trial.gains(taken)) > least_min
+        own = [question for question in open_ones if _PIECE[question.kind] is kind]
+        settling = trial.settling(own, taken)
+        worth_reading = _saved_min(trial.gains(taken)) > least_min or settling
         if not taken or not (worth_reading or kind in again):
             continue  # not worth its sheet, however soon it is printed
         try:
@@ -158,21 +177,23 @@ def next_test(
                 cost_min=piece.minutes + MINUTES_PER_PRINT + MINUTES_PER_CELL * len(kept),
                 print_min=piece.minutes,
                 grams=piece.grams,
+                settling=settling,
                 piece=piece,
             )
         )
-    if too_big and not any(p.worth_it for p in proposals):
+    if too_big and not any(p.due for p in proposals):
         limits = f"{most_minutes:g} min and {most_grams:g} g"
         return Next(tuple(proposals), True, f"Worth printing, but more than {limits}: {', '.join(too_big)}.")
-    others = any(p.worth_it for p in proposals if p.kind not in again)
+    others = any(p.due for p in proposals if p.kind not in again)
     first = again - repeated if others else again  # a doubt that stands lets another piece between
-    proposals.sort(key=lambda p: (p.kind not in first, p.cost_min - p.gain_min))
-    return advised(tuple(proposals), again)
+    proposals.sort(key=lambda p: (p.kind not in first, not p.due, p.cost_min - p.gain_min))
+    return advised(tuple(proposals), again, open_ones)
 
 
 def known(question: OpenQuestion, here: SettingSurvey) -> bool:
-    """Whether a question is settled: read often enough, and the answer right with probability ``SURE``."""
-    return here.basis[question.kind] == "calibrated" and question.sure >= SURE
+    """Whether a question is settled: read often enough, the answer right with probability ``SURE``, and no
+    failure within its 90 % interval."""
+    return here.basis[question.kind] == "calibrated" and question.sure >= SURE and question.settled
 
 
 _PIECE = {
@@ -182,8 +203,13 @@ _PIECE = {
 }
 
 
-def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ()) -> Next:
-    """The advice that goes with proposals in order; ``again``: pieces whose readings and model disagree."""
+def advised(
+    proposals: tuple[Proposal, ...],
+    again: Collection[CouponKind] = (),
+    open_ones: Sequence[OpenQuestion] = (),
+) -> Next:
+    """The advice that goes with proposals in order; ``again``: pieces whose readings and model disagree;
+    ``open_ones``: the settings that are not known."""
     if again:
         pieces = ", ".join(kind.value for kind in _OFFERED if kind in again)
         between = ""
@@ -197,10 +223,13 @@ def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ())
             "Readings and model disagree, or something changed, so nothing of that kind is known. Look at "
             f"what is named; if it stands, print once more: {pieces}.{between}",
         )
-    if not proposals or not proposals[0].worth_it:
-        return Next(proposals, True, f"No test piece is expected to gain what it costs. {_CONFIRM}")
+    if not proposals or not proposals[0].due:
+        left = ", ".join(f"{question.name} ({share(question.sure)} likely right)" for question in open_ones)
+        doubt = f" Not known for sure: {left}." if left else ""
+        return Next(proposals, True, f"No test piece is expected to gain what it costs.{doubt} {_CONFIRM}")
     first = proposals[0]
-    most = max(first.gains, key=lambda gain: gain.after - gain.now)
+    settling = [gain for gain in first.gains if gain.question == first.settling]
+    most = max(settling or first.gains, key=lambda gain: gain.after - gain.now)
     return Next(
         proposals,
         False,
@@ -210,7 +239,7 @@ def advised(proposals: tuple[Proposal, ...], again: Collection[CouponKind] = ())
 
 
 def _saved_min(gains: Sequence[Gain]) -> float:
-    return WRONG_COSTS_MIN * sum(gain.after - gain.now for gain in gains)
+    return WRONG_COSTS_MIN * sum(gain.saved for gain in gains)
 
 
 class MadeUpReadings:
@@ -252,19 +281,32 @@ class MadeUpReadings:
         return taken
 
     def gains(self, columns: Sequence[int]) -> tuple[Gain, ...]:
-        """How sure each answer is now, and how often over the draws what would be set is right after these
-        cells."""
+        """How sure each answer is now, how often over the draws what would be set is right after these cells,
+        and what that saves."""
         gains = []
         for q in self._questions:
-            after = q.sure
+            after, loss = q.sure, q.loss
             if columns and self._share(q, columns) > _BY_CHANCE:
-                after = float(q.right_after(*self._told(q, columns)).mean())
-            gains.append(Gain(q.name, q.within, q.sure, max(after, q.sure)))
+                after, loss = (float(of_draws.mean()) for of_draws in q.after(*self._told(q, columns)))
+            gains.append(Gain(q.name, q.within, q.sure, max(after, q.sure), max(q.loss - loss, 0.0)))
         return tuple(gains)
+
+    def settling(self, open_ones: Sequence[OpenQuestion], columns: Sequence[int]) -> str:
+        """Of some questions the first that such cells still make likelier right, print by print, '' if none.
+
+        Where one print changes no mind its gain is small, however much two or three would tell: what counts
+        is the best mean over so many (Frazier, Powell 2010, Decision Analysis 7:378-403; from memory).
+        """
+        for q in open_ones if columns else ():
+            for prints in range(1, _AHEAD + 1):
+                right, _ = q.after(*self._told(q, columns, prints))
+                if right.mean() - q.sure >= prints * STILL_TELLS:
+                    return q.name
+        return ""
 
     def _settled(self, columns: Sequence[int]) -> float:
         """Of the doubt about all answers, by how much the readings account for."""
-        return sum((1.0 - q.sure) * self._share(q, columns) for q in self._questions)
+        return sum(q.loss * self._share(q, columns) for q in self._questions)
 
     def _share(self, q: OpenQuestion, columns: Sequence[int]) -> float:
         """Of the variance of what is asked, what the readings account for."""
@@ -272,15 +314,26 @@ class MadeUpReadings:
         spread = float(np.square(q.asked - q.asked.mean(axis=0)).sum())
         return max(0.0, 1.0 - float(np.square(left).sum()) / spread) if spread > 0 else 0.0
 
-    def _told(self, q: OpenQuestion, columns: Sequence[int]) -> tuple[Floats, Floats]:
-        """What is expected of what is asked after the readings, and what is left of it (S, A)."""
+    def _told(self, q: OpenQuestion, columns: Sequence[int], prints: int = 1) -> tuple[Floats, Floats]:
+        """What is expected of what is asked after the readings, and what is left of it (S, A); with several
+        ``prints`` of the same cells as each further one tells as much again."""
         read = np.concatenate([self._read(j, columns[:n].count(j)) for n, j in enumerate(columns)], axis=1)
         asked = q.asked - q.asked.mean(axis=0)
         normal = read.T @ read + _RIDGE * len(read) * np.eye(read.shape[1])
         fitted = read @ np.linalg.solve(normal, read.T @ asked)
         # a regression leaves too little of what it was fitted to
         left = (asked - fitted) * np.sqrt(len(read) / (len(read) - read.shape[1] - 1))
+        if prints > 1:
+            left = self._of_more(asked, left, prints)
         return q.asked - left, left
+
+    def _of_more(self, asked: Floats, left: Floats, prints: int) -> Floats:
+        """What is left after several prints, of what is ``left`` after one: a normal reading more of it."""
+        whole = np.square(asked).mean(axis=0)
+        one = np.clip(np.square(left).mean(axis=0) / np.maximum(whole, 1e-12), 1e-6, 1.0)
+        more = one / (prints - (prints - 1) * one)  # what one leaves of a variance, and what several do
+        noise = np.sqrt(more * (one - more) / one * whole)
+        return more / one * left + noise * self._rng.standard_normal(left.shape)
 
     def _read(self, j: int, before: int) -> Floats:
         """Readings of candidate ``j`` in each draw (S, outcomes), in their standard deviations, where it is

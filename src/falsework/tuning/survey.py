@@ -42,6 +42,7 @@ _WHOLE = np.arange(1.0, MOST_GAP_LAYERS + 1)
 OFF_IN_ONE = slice(2, 5)  # of the grades of let-go: by tool, by hand, at a touch; what fell carried nothing
 STICKS_NOT = slice(2, 6)  # what fell as well: whether a gap is enough, a larger one cannot undo
 CLOSED_FINISH = 3  # 'closed, with visible sag'
+_TAIL = 0.05  # of either end of a 90 % interval
 _DRAWS = 1000
 _ANGLES_DEG = np.arange(16.0, 87.0, 2.0)
 _SPANS_MM = np.geomspace(3.0, 240.0, 30)
@@ -66,10 +67,13 @@ class SupportVariant:
 @dataclass(frozen=True, eq=False)
 class OpenQuestion:
     """One thing to be settled: ``asked`` (S, A), what is true of it in each draw; ``sure`` the probability
-    that what is set now is right, within the tolerance ``within``.
+    that what is set now is right, within the tolerance ``within``; ``loss`` what is expected of it, where one
+    wrong answer counts 1 and a support that sticks ``STICKING_COUNTS``.
 
-    ``right_after`` says of each draw (S,) whether what is set after a test is right, from what is then
-    expected of what is asked (S, A) and what is left of it (S, A).
+    ``settled``: the 90 % interval of what is asked holds nothing for which what is set is wrong.
+    ``optional``: what the process has stands as long as nothing speaks against it.
+    ``after`` says of each draw (S,) whether what is set after a test is right, and its loss, from what is
+    then expected of what is asked (S, A) and what is left of it (S, A).
     """
 
     name: str
@@ -77,7 +81,10 @@ class OpenQuestion:
     within: str
     asked: Floats
     sure: float
-    right_after: Callable[[Floats, Floats], Floats]
+    loss: float
+    settled: bool
+    after: Callable[[Floats, Floats], tuple[Floats, Floats]]
+    optional: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,9 +124,12 @@ class SettingSurvey:
         """The gap of whole layers that is expected to cost least: one that is not enough counts
         ``STICKING_COUNTS`` times one that is a layer and a half or more too large, at which the finish
         suffers."""
-        too_large = self.enough - self.gap_right
-        loss = STICKING_COUNTS * (1.0 - self.enough) + too_large
-        return int(loss.mean(axis=0).argmin() + 1)
+        return int(self.gap_loss.mean(axis=0).argmin() + 1)
+
+    @property
+    def gap_loss(self) -> Floats:
+        """(S, whole layers from 1) what a gap costs in that draw: nothing where it is right."""
+        return STICKING_COUNTS * (1.0 - self.enough) + (self.enough - self.gap_right)
 
     @property
     def enough(self) -> Floats:
@@ -153,8 +163,8 @@ class SettingSurvey:
         """The gap that is set: common practice where no support was read."""
         return USUAL_LAYERS if self.basis[ConditionKind.SUPPORT] == UNCALIBRATED else self.best_layers
 
-    def _gap_right_after(self, expected: Floats, left: Floats) -> Floats:
-        """Whether the gap that is then expected to cost least is right."""
+    def _gap_after(self, expected: Floats, left: Floats) -> tuple[Floats, Floats]:
+        """Whether the gap that is then expected to cost least is right, and what it costs."""
         rest = np.sort(left[:, 0])
 
         def reached(layers: Floats) -> Floats:
@@ -163,51 +173,77 @@ class SettingSurvey:
 
         too_large = reached(_WHOLE - 1.0 - GAP_WITHIN_LAYERS)
         loss = STICKING_COUNTS * (1.0 - reached(_WHOLE)) + too_large
-        return self.gap_right[np.arange(len(loss)), loss.argmin(axis=1)]
+        rows, chosen = np.arange(len(loss)), loss.argmin(axis=1)
+        return self.gap_right[rows, chosen], self.gap_loss[rows, chosen]
 
     def questions(self) -> list[OpenQuestion]:
         """What can be settled about the process, in the order in which it is told."""
         spans, within = np.log(self.bridge_mm), float(np.log1p(BRIDGE_WITHIN))
         made = (self.made >= self.made.max(axis=1, keepdims=True) - AS_GOOD).astype(np.float64)
+        right, loss = self.gap_right[:, self.set_layers - 1], self.gap_loss[:, self.set_layers - 1]
+        too_large = (self.gap_layers <= self.set_layers - 1.0 - GAP_WITHIN_LAYERS).astype(np.float64)
+        make_sure = float(made.mean(axis=0).max())
         return [
-            OpenQuestion(
+            _of_a_value(
                 "limit angle",
                 ConditionKind.OVERHANG,
                 f"{LIMIT_WITHIN_DEG:g}°",
-                self.limit_deg[:, None],
-                share_within(self.limit_deg, self.set_limit_deg, LIMIT_WITHIN_DEG),
-                lambda _, left: _within(left, LIMIT_WITHIN_DEG),
+                self.limit_deg,
+                self.set_limit_deg,
+                LIMIT_WITHIN_DEG,
             ),
-            OpenQuestion(
+            _of_a_value(
                 "longest clean bridge",
                 ConditionKind.BRIDGE,
                 f"{100 * BRIDGE_WITHIN:.0f} %",
-                spans[:, None],
-                share_within(spans, float(np.log(self.set_bridge_mm)), within),
-                lambda _, left: _within(left, within),
+                spans,
+                float(np.log(self.set_bridge_mm)),
+                within,
             ),
             OpenQuestion(
                 "air gap",
                 ConditionKind.SUPPORT,
                 GAP_WITHIN,
                 self.gap_layers[:, None],
-                float(self.gap_right[:, self.set_layers - 1].mean()),
-                self._gap_right_after,
+                sure=float(right.mean()),
+                loss=float(loss.mean()),
+                settled=max(float(too_large.mean()), float((1.0 - right - too_large).mean())) <= _TAIL,
+                after=self._gap_after,
             ),
             OpenQuestion(
                 "make of the support",
                 ConditionKind.SUPPORT,
                 "no difference that shows",
                 self.made,
-                float(made.mean(axis=0).max()),
-                lambda expected, _: made[np.arange(len(made)), expected.argmax(axis=1)],
+                sure=make_sure,
+                loss=1.0 - make_sure,
+                settled=True,
+                after=lambda expected, _: _once(made[np.arange(len(made)), expected.argmax(axis=1)]),
+                optional=True,
             ),
         ]
 
 
-def _within(left: Floats, within: float) -> Floats:
-    """(S,) 1 where what is left of the one thing asked (S, 1) is within the tolerance."""
-    return (np.abs(left[:, 0]) <= within).astype(np.float64)
+def _of_a_value(
+    name: str, kind: ConditionKind, told: str, draws: Floats, value: float, within: float
+) -> OpenQuestion:
+    """The question whether ``value`` is what ``draws`` (S,) say, within a tolerance (``told`` in words)."""
+    sure = share_within(draws, value, within)
+    return OpenQuestion(
+        name,
+        kind,
+        told,
+        draws[:, None],
+        sure=sure,
+        loss=1.0 - sure,
+        settled=max(float((draws < value - within).mean()), float((draws > value + within).mean())) <= _TAIL,
+        after=lambda _, left: _once((np.abs(left[:, 0]) <= within).astype(np.float64)),
+    )
+
+
+def _once(right: Floats) -> tuple[Floats, Floats]:
+    """Whether something is right (S,), and its loss where a wrong answer counts once."""
+    return right, 1.0 - right
 
 
 def share_within(draws: Floats, value: float, within: float) -> float:
