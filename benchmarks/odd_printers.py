@@ -128,11 +128,15 @@ class World:
 
     # readings
 
-    def readings(self, conditions: Sequence[Condition], piece: int) -> list[tuple[str, list[Reading]]]:
+    def readings(
+        self, conditions: Sequence[Condition], piece: int, noise: int | None = None
+    ) -> list[tuple[str, list[Reading]]]:
         """What one print reads, first to who happens to grade it, then to the other: the same cells with the
-        same noise, by another standard and with slips of his own."""
-        rng = np.random.default_rng([self.seed, piece, 41])
-        others = np.random.default_rng([self.seed, piece, 43])
+        same noise, by another standard and with slips of his own. Prints of the same ``noise`` (as ``piece``
+        where it is None) have the same luck."""
+        luck = piece if noise is None else noise
+        rng = np.random.default_rng([self.seed, luck, 41])
+        others = np.random.default_rng([self.seed, luck, 43])
         first = int(rng.integers(2))
         shared = self.print_jitter * rng.standard_normal() - self.wear * piece
         places = self.sides(len(conditions), rng)

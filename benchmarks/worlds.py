@@ -110,9 +110,9 @@ class Tray:
     taken: list[Taken] = field(default_factory=list)
     posterior: Posterior = PRIOR_POSTERIOR
 
-    def read(self, conditions: Sequence[Condition], piece: int) -> None:
+    def read(self, conditions: Sequence[Condition], piece: int, noise: int | None = None) -> None:
         """Both grade each piece, as the page of ``tune`` asks where two do."""
-        for grader, told in self.world.readings(conditions, piece):
+        for grader, told in self.world.readings(conditions, piece, noise):
             self.readings += told
             self.taken += [Taken(str(piece), grader)] * len(told)
 
@@ -189,7 +189,10 @@ class GapAlone:
     """The gap alone: ``cells`` after which the gap that is set is right and stays so, each the most telling
     one, up to as many as a ladder of all gaps has, 99 where it never is; and whether the whole ladder is
     right, read by the rule of thumb (one layer more than the widest that stuck) and by the model, and by the
-    model where the same ladder is printed once more: what chance alone makes of it."""
+    model where the same ladder is printed once more: what chance alone makes of it.
+
+    Every cell is a print of its own, and the first one of a gap comes out the same in the ladder as among
+    those chosen, the second one the same as in the other ladder: what parts them is the choice, not luck."""
 
     cells: int
     by_hand: bool
@@ -200,19 +203,22 @@ class GapAlone:
 def gap_alone(seed: int, family: str) -> GapAlone:
     """One printer's gap, cell by cell and by a ladder."""
     chosen, right = Tray(world(family, seed)), []
+    lot: list[Condition] = []
     for cell in range(MOST_GAP_LAYERS):
         belief = belief_of(chosen.posterior, "invented", PLA.material)
         cells = candidate_conditions(CouponKind.GAP, Laws(PROCESS, belief))
         here = survey(chosen.posterior, PROCESS, "invented", more=cells)
         trial = MadeUpReadings(here, [q for q in here.questions() if q.name == "air gap"])
-        best = trial.best_cells(range(len(cells)), 1, -math.inf)
-        chosen.read([cells[best[0]]], cell)
+        best = cells[trial.best_cells(range(len(cells)), 1, -math.inf)[0]]
+        chosen.read([best], cell, _luck(best, lot.count(best)))
+        lot.append(best)
         chosen.fit()
         right.append(_gap_right(chosen))
     last = max((k for k, good in enumerate(right, 1) if not good), default=0)
     ladder, other = _ladder(chosen.world, 0), _ladder(chosen.world, 1)
     sticks = (LetGo.FUSED, LetGo.SCRAPED)
-    by_one = ladder.readings[:MOST_GAP_LAYERS]  # who goes by the rule of thumb asks nobody else
+    # who goes by the rule of thumb asks nobody else
+    by_one = [r for r, t in zip(ladder.readings, ladder.taken, strict=True) if t.grader == "a"]
     by_hand = 1 + max((n for n, r in enumerate(by_one, 1) if r.let_go in sticks), default=0)
     needed = chosen.world.true_gap(PROCESS)
     return GapAlone(
@@ -223,12 +229,20 @@ def gap_alone(seed: int, family: str) -> GapAlone:
     )
 
 
-def _ladder(here: World, piece: int) -> Tray:
-    """Every whole gap once, in one print."""
+def _luck(cell: Condition, before: int) -> int:
+    """A number for the noise of a cell that was printed so many times before."""
+    assert cell.air_gap_mm is not None
+    layers = round(cell.air_gap_mm / PROCESS.layer_height_mm)
+    return 1000 + 100 * layers + 10 * (cell.interface_layers or 0) + before
+
+
+def _ladder(here: World, before: int) -> Tray:
+    """Every whole gap once, each printed by itself."""
     tray = Tray(here)
     height, run = PROCESS.layer_height_mm, run_mm(Laws(PROCESS))
-    layers = range(1, MOST_GAP_LAYERS + 1)
-    tray.read([support_condition(PROCESS, run, air_gap_mm=n * height) for n in layers], piece)
+    for n in range(1, MOST_GAP_LAYERS + 1):
+        cell = support_condition(PROCESS, run, air_gap_mm=round(n * height, 6))
+        tray.read([cell], n - 1, _luck(cell, before))
     tray.fit()
     return tray
 

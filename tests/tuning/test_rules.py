@@ -651,12 +651,22 @@ def test_a_piece_that_still_settles_something_is_printed_whatever_it_costs() -> 
     assert dear.due and not dear.worth_it
     said = advised((dear,))
     assert not said.stop and "the answer on the air gap is 88" in said.advice
-    open_ones = [Given(name="air gap", sure=0.88), Given(name="limit angle", sure=0.7)]
-    said = advised((replace(dear, settling=""),), (), open_ones)
-    assert (
-        said.stop and "air gap (88\u00a0% likely right), limit angle (70\u00a0% likely right)." in said.advice
-    )
+    said = advised((replace(dear, settling=""),), (), ["air gap (half)", "limit angle (quite)"])
+    assert said.stop and "Not known for sure: air gap (half), limit angle (quite). Print" in said.advice
     assert "Not known" not in advised((replace(dear, settling=""),)).advice
+
+
+@pytest.mark.parametrize(
+    ("basis", "why"),
+    [
+        ("calibrated", ""),
+        ("extrapolated", ", by few readings of it"),
+        ("uncalibrated", ", by no reading of it"),
+    ],
+)
+def test_why_something_is_not_known(basis, why) -> None:
+    question = Given(name="air gap", kind=CARRY, sure=0.88)
+    assert next_test._doubt(question, Given(basis={CARRY: basis})) == f"air gap (88\u00a0% likely right{why})"
 
 
 @pytest.mark.parametrize(

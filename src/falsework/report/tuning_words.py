@@ -8,8 +8,15 @@ from falsework.coupon.reading import LET_GO_GRADES, ConditionKind
 from falsework.coupon.value import CouponKind
 from falsework.droop.estimate import Estimate
 from falsework.ledger.exchange import invented_notice
-from falsework.tuning.next_test import MINUTES_PER_CELL, MINUTES_PER_PRINT, WRONG_COSTS_MIN, Next
+from falsework.tuning.next_test import (
+    MINUTES_PER_CELL,
+    MINUTES_PER_PRINT,
+    STILL_TELLS,
+    WRONG_COSTS_MIN,
+    Next,
+)
 from falsework.tuning.recommend import Advice, Disagreement, Recommendation, numbered
+from falsework.tuning.survey import STICKING_COUNTS
 from falsework.wording.figures import share
 
 if TYPE_CHECKING:
@@ -22,9 +29,11 @@ GAP_HEAD = ("layers", "gap mm", *(word.value for word in LET_GO_GRADES), "comes 
 ELSEWHERE_HEAD = ("with", "limit °", "clean bridge mm", "gap layers", "basis")
 NEXT_HEAD = ("piece", "cells", "prints min", "grams", "saves min", "costs min", "settles")
 NEXT_NOTE = (
-    f"  saves: a wrong setting is taken to cost {WRONG_COSTS_MIN:.0f} min over the life of a process; "
-    f"costs: printing, {MINUTES_PER_PRINT:.0f} min for the print itself, and {MINUTES_PER_CELL:g} min a cell "
-    "to read it off."
+    f"  saves: a wrong setting is taken to cost {WRONG_COSTS_MIN:.0f} min over the life of a process, a gap "
+    f"at which supports stick {STICKING_COUNTS * WRONG_COSTS_MIN:.0f}; costs: printing, "
+    f"{MINUTES_PER_PRINT:.0f} min for the print itself, and {MINUTES_PER_CELL:g} min a cell to read it off. "
+    "While a setting is not known, what makes it likelier right by "
+    f"{1000 * STILL_TELLS:.0f} in 1000 is printed all the same."
 )
 
 

@@ -22,7 +22,7 @@ from falsework.droop.laws import Laws
 from falsework.errors import ProcessError
 from falsework.process.settings import Process
 from falsework.tuning.model import FREEDOM, OUTLIERS
-from falsework.tuning.survey import Floats, OpenQuestion, SettingSurvey, survey
+from falsework.tuning.survey import UNCALIBRATED, Floats, OpenQuestion, SettingSurvey, survey
 from falsework.watch import QUIET, Watch
 from falsework.wording.figures import share
 
@@ -187,13 +187,20 @@ def next_test(
     others = any(p.due for p in proposals if p.kind not in again)
     first = again - repeated if others else again  # a doubt that stands lets another piece between
     proposals.sort(key=lambda p: (p.kind not in first, not p.due, p.cost_min - p.gain_min))
-    return advised(tuple(proposals), again, open_ones)
+    return advised(tuple(proposals), again, [_doubt(question, here) for question in open_ones])
 
 
 def known(question: OpenQuestion, here: SettingSurvey) -> bool:
     """Whether a question is settled: read often enough, the answer right with probability ``SURE``, and no
     failure within its 90 % interval."""
     return here.basis[question.kind] == "calibrated" and question.sure >= SURE and question.settled
+
+
+def _doubt(question: OpenQuestion, here: SettingSurvey) -> str:
+    """What is not known, and why not."""
+    read = {"calibrated": "", UNCALIBRATED: ", by no reading of it"}
+    few = read.get(here.basis[question.kind], ", by few readings of it")
+    return f"{question.name} ({share(question.sure)} likely right{few})"
 
 
 _PIECE = {
@@ -206,10 +213,10 @@ _PIECE = {
 def advised(
     proposals: tuple[Proposal, ...],
     again: Collection[CouponKind] = (),
-    open_ones: Sequence[OpenQuestion] = (),
+    doubts: Sequence[str] = (),
 ) -> Next:
     """The advice that goes with proposals in order; ``again``: pieces whose readings and model disagree;
-    ``open_ones``: the settings that are not known."""
+    ``doubts``: the settings that are not known, in words."""
     if again:
         pieces = ", ".join(kind.value for kind in _OFFERED if kind in again)
         between = ""
@@ -224,9 +231,8 @@ def advised(
             f"what is named; if it stands, print once more: {pieces}.{between}",
         )
     if not proposals or not proposals[0].due:
-        left = ", ".join(f"{question.name} ({share(question.sure)} likely right)" for question in open_ones)
-        doubt = f" Not known for sure: {left}." if left else ""
-        return Next(proposals, True, f"No test piece is expected to gain what it costs.{doubt} {_CONFIRM}")
+        left = f" Not known for sure: {', '.join(doubts)}." if doubts else ""
+        return Next(proposals, True, f"No test piece is expected to gain what it costs.{left} {_CONFIRM}")
     first = proposals[0]
     settling = [gain for gain in first.gains if gain.question == first.settling]
     most = max(settling or first.gains, key=lambda gain: gain.after - gain.now)
