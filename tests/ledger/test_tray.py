@@ -125,7 +125,8 @@ def test_a_trial_records_nothing(ledger):
 
 def test_the_same_file_twice_is_refused_unless_the_piece_was_printed_again(ledger):
     record(ledger, TABLE)
-    with pytest.raises(LedgerError, match=r"line 2: cell a1 of test piece G7K of print 1 has been recorded"):
+    told = r"line 2 to line 4 \(3 of them\): cell a1 of test piece G7K of print 1 has been recorded"
+    with pytest.raises(LedgerError, match=told):
         record(ledger, TABLE)
     assert len(ledger.readings()) == 3
     record(ledger, TABLE, again=True)

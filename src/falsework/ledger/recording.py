@@ -260,7 +260,8 @@ def record(
         found = wrong.get(k) or list(faults(entry, today)) or unknown(db, entry) or elsewhere(db, entry)
         if found:
             wrong[k] = found
-    ids = []
+    ids: list[int] = []
+    twins: dict[int, int] = {}
     for k, entry in enumerate(ready):
         if k in wrong:
             continue
@@ -269,15 +270,31 @@ def record(
             continue
         other = twin(db, entry)
         if other is not None and entry.cell is not None:
-            wrong[k] = [
-                f"{called(entry)} has been recorded already, as reading {other}: to change it, correct that "
-                "one; if the piece was printed again, record it as a print of its own"
-            ]
+            twins[k] = other
         else:
             repeats = () if other is None else (f"the same as reading {other} in everything",)
             ids.append(add(db, entry, (*doubts(entry), *repeats)))
-    refuse(wrong, names, subject)
+    refuse(wrong | _recorded_already(ready, twins), names, subject)
     return ids
+
+
+def _recorded_already(ready: Sequence[Entry], twins: dict[int, int]) -> dict[int, list[str]]:
+    """What is said of entries that the ledger has, by place, with their readings' numbers: of several the
+    same, so that a tray recorded twice is one sentence."""
+    if len(twins) > 1:
+        told = (
+            f"{called(ready[min(twins)])} has been recorded already, and so have the others, as readings "
+            f"{min(twins.values())} to {max(twins.values())}: to change one, correct it; if the piece was "
+            "printed again, record it as a print of its own"
+        )
+        return {k: [told] for k in twins}
+    return {
+        k: [
+            f"{called(ready[k])} has been recorded already, as reading {other}: to change it, correct that "
+            "one; if the piece was printed again, record it as a print of its own"
+        ]
+        for k, other in twins.items()
+    }
 
 
 def add_print(db: Connection, printer: str, material: str, **told: Unpack[PrintOptions]) -> int:

@@ -234,7 +234,7 @@ def advised(
         left = f" Not known for sure: {', '.join(doubts)}." if doubts else ""
         return Next(proposals, True, f"No test piece is expected to gain what it costs.{left} {_CONFIRM}")
     first = proposals[0]
-    settling = [gain for gain in first.gains if gain.question == first.settling]
+    settling = [gain for gain in first.gains if gain.question == first.settling and not first.worth_it]
     most = max(settling or first.gains, key=lambda gain: gain.after - gain.now)
     return Next(
         proposals,
