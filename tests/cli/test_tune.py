@@ -209,3 +209,9 @@ def test_a_plan_says_on_what_it_rests(tuned, part, process, tmp_path, capsys) ->
     assert "rest on invented readings" in (tmp_path / "p" / "report.html").read_text("utf-8")
     assert rests_on in (tmp_path / "p" / "settings.md").read_text("utf-8")
     assert run(["release", "p", *where]) == 0
+
+
+def test_letters_that_no_font_has_are_said_with_the_next_piece(capsys, monkeypatch) -> None:
+    monkeypatch.setattr("falsework.report.names._picture", lambda text: None)  # as if there were no fonts
+    assert run(["tune", "--process", "pla-0.4", "--printer", "the quiet one ไ", "--out", "tuned"]) == 0
+    assert "No font here has ไ: sheet.pdf shows ? for" in " ".join(capsys.readouterr().out.split())

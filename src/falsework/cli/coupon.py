@@ -122,13 +122,7 @@ def coupon_command(
         return
     say.coupon(piece)
     say.say(f"Written to {folder}; print {folder / 'sheet.pdf'} and take it to the printer")
-    from falsework.report.names import lacking
-
-    if missing := lacking(piece.process.printer.name + piece.process.material.name + piece.process.name):
-        say.say(
-            f"No font here has {missing}: sheet.pdf shows ? for them. Print sheet.html from a browser that "
-            "has them, or install a font (Chinese, Japanese and Korean: pip install 'falsework[cjk]')"
-        )
+    say.letters_lacking(piece.process)
 
 
 def designed(

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from falsework.need.underside import Underside
     from falsework.orientation.value import Orientations
     from falsework.planning.value import Inspection, LayerSummary, PartSummary, Plan
+    from falsework.process.settings import Process
     from falsework.release.value import Release, Remedy
 
 _MOST_UNDERSIDES = 8
@@ -148,6 +149,17 @@ def coupons(pieces: Sequence[Coupon]) -> None:
         for piece in pieces
     ]
     table("Test pieces for this process, within the limits", head, rows)
+
+
+def letters_lacking(process: Process) -> None:
+    """Which letters of the names on a sheet no font here has, and what to do; nothing where all are there."""
+    from falsework.report.names import lacking
+
+    if missing := lacking(process.printer.name + process.material.name + process.name):
+        say(
+            f"No font here has {missing}: sheet.pdf shows ? for them. Print sheet.html from a browser that "
+            "has them, or install a font (Chinese, Japanese and Korean: pip install 'falsework[cjk]')"
+        )
 
 
 def coupon(piece: Coupon) -> None:

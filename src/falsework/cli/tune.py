@@ -92,11 +92,12 @@ def tune_command(
     if ledger is not None:
         _say_newcomers(ledger, found)
     if out is not None:
-        from falsework.cli.say import say
+        from falsework.cli.say import letters_lacking, say
 
         say(f"Written to {out}: {PROCESS}, {PAGE}, {TUNING}")
         if (piece := next_piece(found)) is not None:
             say(f"The piece to print: {out / piece_folder(piece)}")
+            letters_lacking(piece.process)
         say(f"To plan with it: falsework plan PART --process {out / PROCESS}")
 
 
