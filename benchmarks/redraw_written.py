@@ -6,11 +6,11 @@ A row for each part as it is done: CPU time of a plan and of the redraw (no spli
 plans, its wall time; the peak of the process so far, without the files planned anew (``--at-once``: so many
 parts beside each other, each in a process and on a core of its own); the longest stretch of CPU time in which
 the redraw did not ask whether it is to stop; undersides treated, changed, and gone by the plan made again;
-the price as it is, that promised for the redrawn part, and those that plans of ``redrawn.stl`` and
-``redrawn.3mf`` find; islands before, promised and found. A line beneath it for each thing that differs from
-what was promised, and for everything that our reader, trimesh and manifold3d have against the files (not
-closed, faces that cross; each named solid of ``changes.3mf`` too). The last lines count. Meshes are
-arguments: nothing is fetched.
+the price as it is, that promised for the redrawn part as printed, what hands and the marks of fins cost
+besides, and what plans of ``redrawn.stl`` and ``redrawn.3mf`` find; islands before, promised and found. A
+line beneath it for each thing that differs from what was promised, and for all that our reader, trimesh and
+manifold3d have against the files (not closed, faces that cross; each named solid of ``changes.3mf`` too). The
+last lines count. Meshes are arguments: nothing is fetched.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ MOST_PLANS, SILENT_S = 8, 1.0  # what is asked of a redraw
 SMALL_S = 1.0  # parts that are planned faster are redrawn once before, so that no loading of code is measured
 HEAD = (
     "| part | plan s | redraw s | plans | wall s | MB | silent s | treated | changed | gone "
-    "| as it is | promised | STL | 3MF | islands | best |"
+    "| as it is | promised | hands | STL | 3MF | islands | best |"
 )
 COLUMNS = HEAD.count("|") - 1
 
@@ -151,7 +151,8 @@ def against_files(found: Redraw, promised: Plan) -> tuple[list[str], list[str]]:
     """Cells on prices and islands, and what differs."""
     assert found.combined is not None and found.geometry is not None
     before, price = found.geometry.plan, found.combined.after.price
-    cells, counts, faults = [f"{found.before.price:.2f}", f"{price:.2f}"], [], []
+    hands = f"{found.combined.hand_price:.2f}"
+    cells, counts, faults = [f"{found.before.price:.2f}", f"{price:.2f}", hands], [], []
     with tempfile.TemporaryDirectory() as folder:
         write_redraw(found, Path(folder) / "out")
         for name in (MESH, PACKAGE):

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from falsework.documents import decode, encode
-from falsework.wording.notices import Earlier, Notice, Obstacle, Range
+from falsework.wording.figures import plain
+from falsework.wording.notices import Earlier, NarrowFirstLayer, Notice, Obstacle, Range
 
 DOCS = Path(__file__).parents[2] / "docs" / "plan-json.md"
 TOLD = {  # a value for every field that is no plain number
@@ -65,3 +66,16 @@ def test_a_sentence_of_before_is_kept_and_an_unknown_code_refused() -> None:
     assert decode(Notice, "it will scar") == Earlier("it will scar")
     with pytest.raises(KeyError, match="unknown code 'sky'"):
         decode(Notice, {"code": "sky"})
+
+
+@pytest.mark.parametrize(
+    ("printable_mm2", "said"),
+    [
+        (0.0, "nothing is even half a line wide"),
+        (4e-4, "nothing is even"),
+        (0.12, "only 0.12 mm² are at least"),
+    ],
+)
+def test_of_a_narrow_first_layer_what_rounds_to_nothing_reads_as_nothing(printable_mm2, said):
+    text = plain(NarrowFirstLayer(0.41, printable_mm2).text)
+    assert "of 0.41 mm² " in text and said in text

@@ -6,6 +6,7 @@ from functools import singledispatch
 
 from falsework.wording import notices as n
 from falsework.wording.figures import (
+    LEAST_SHOWN,
     area,
     axes,
     counted,
@@ -201,7 +202,8 @@ def _(x: n.IslandsLeft) -> str:
 
 @said.register
 def _(x: n.NarrowFirstLayer) -> str:
-    wide = f"only {area(x.printable_mm2)} are" if x.printable_mm2 > 0.0 else "nothing is"
+    some = x.printable_mm2 >= LEAST_SHOWN  # less reads as nothing
+    wide = f"only {area(x.printable_mm2)} are at least" if some else "nothing is even"
     return f"the first layer is too narrow to print: of {area(x.first_layer_mm2)} {wide} half a line wide"
 
 

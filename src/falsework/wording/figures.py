@@ -19,6 +19,7 @@ SPACE, THIN_SPACE, MINUS = "\u00a0", "\u202f", "\u2212"
 
 _EXACT = Context(prec=400, rounding=ROUND_HALF_UP)  # holds every float to the last digit
 _PLAIN = str.maketrans({SPACE: " ", THIN_SPACE: " "})
+LEAST_SHOWN = 0.005  # what is less is 'under 0.01'
 UNKNOWN_FACTOR = 50.0  # of the ends of an interval, from which on it is no figure
 _DAY_H = 100  # from so many hours on minutes tell nothing
 
@@ -57,7 +58,7 @@ def number(value: float, digits: int | None = None) -> str:
         return "0"
     size = abs(value)
     if digits is None:
-        if size < 0.005:
+        if size < LEAST_SHOWN:
             return "under 0.01" if value > 0.0 else "0"
         digits = 2 if size < 0.995 else 1 if size < 99.95 else 0
     return _signed(value, _fixed(size, digits))
