@@ -765,15 +765,23 @@ SEALED = tuple(_KINDS[1:_TUNED:2])
 LATER = tuple(_KINDS[_TUNED:])
 
 
+@functools.cache
+def _twin(part: str, planned: bool) -> bytes:
+    """The same without a fault."""
+    return planned_bytes(planned_levels(part), part) if planned else _plain(part)
+
+
 def cases_of(
     names: tuple[str, ...], parts: tuple[str, ...] = PARTS, faults: Mapping[str, Fault] = FAULTS
 ) -> Iterator[Case]:
-    """The faults of these names over parts; what is planned also with supports that are designed."""
+    """The faults of these names over parts; what is planned also with supports that are designed. A program
+    that comes out as its sound twin has none.
+    """
     for name in names:
         one = faults[name]
         shored = [part for part in SHORED if part.removesuffix(" on shores") in parts]
         for part in (*parts, *(shored if "support" in name or "gap" in name else ())):
             program = one.make(part)
-            if program is not None:
+            if program is not None and program != _twin(part, one.planned):
                 plan = plan_of(part) if one.planned else None
                 yield Case(f"{name}: {part}", program, plan, kinds=one.kinds)

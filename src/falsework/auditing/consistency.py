@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.auditing.flow import Fed
-from falsework.auditing.layer_sums import FILL, WALL, LayerSums
+from falsework.auditing.layer_sums import FILL, OVER_AIR, WALL, LayerSums
 from falsework.auditing.survey import ProgramSurvey
 from falsework.auditing.value import Finding, FindingLevel
 
@@ -70,6 +70,37 @@ def pressed_findings(layers: LayerSums) -> Iterable[Finding]:
         0, "overfed", FindingLevel.FAULT, says, cure, len(low), lines=lines,
         found=float(layers.depth_mm[k]), planned=float(layers.height_mm[k]), unit="mm",
     )  # fmt: skip
+
+
+_KINDS = (("walls", "walls", (WALL,)), ("fill", "the fill", (FILL, OVER_AIR)))
+_AROUND, _LEAST_AROUND_MM = 2, 60.0  # layers on each side; of strands in each of these
+_AGREE, _LACKS = 1.2, 0.55  # how alike these must be; share of the least of them
+
+
+def lacking_findings(layers: LayerSums) -> Iterable[Finding]:
+    """Single layers without much of the walls, or of the fill, that the layers around them agree on."""
+    z, n = layers.z_mm, len(layers)
+    if n < 2 * _AROUND + 1:
+        return
+    at = np.arange(_AROUND, n - _AROUND)
+    rising = np.array([bool(np.all(np.diff(z[k - _AROUND : k + _AROUND + 1]) > 0.0)) for k in at])
+    beside = [at + by for by in range(-_AROUND, _AROUND + 1) if by]
+    for kind, what, classes in _KINDS:
+        long = layers.length_mm[:, list(classes)].sum(axis=1)
+        around = np.array([long[k] for k in beside])
+        least, most = around.min(axis=0), around.max(axis=0)
+        off = rising & (least > _LEAST_AROUND_MM) & (most < _AGREE * least) & (long[at] < _LACKS * least)
+        if not off.any():
+            continue
+        k = int(at[off][np.argmin(long[at[off]] / least[off])])
+        share = float(long[k] / long[[k - 1, k + 1]].min())
+        many = "one layer has" if off.sum() == 1 else f"{int(off.sum())} layers have"
+        says = f"{many} {100 * share:.0f} % of {what} of those around, at height {z[k]:.2f} mm"
+        cure = "Look at what this layer leaves out; make the program again"
+        lines = tuple(int(line) for line in layers.line[at[off]][:5])
+        yield Finding(
+            0, kind, FindingLevel.FAULT, says, cure, int(off.sum()), lines=lines, found=share, planned=1.0
+        )
 
 
 def drawing_back_findings(found: ProgramSurvey) -> Iterable[Finding]:

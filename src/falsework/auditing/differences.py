@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from falsework.auditing.gather import MELTED_MM3_S, ProgramTotals
-from falsework.auditing.layer_sums import CLASS_NAMES, FILL, WALL, LayerSums
+from falsework.auditing.layer_sums import CLASS_NAMES, FILL, HOLDING, WALL, LayerSums
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.filament import Rates
@@ -19,12 +19,16 @@ from falsework.process.settings import Process
 
 _WIDTH_OFF, _HEAT_OFF_C, _FAN_OFF = 0.15, 10.0, 0.25
 _FILAMENT_OFF = 0.2
+_HEIGHT_OFF, _OFF_LAYERS, _OFF_SHARE = 0.2, 5, 0.08  # of layers that are not as high as most
 _TIME_LESS, _TIME_MORE = 0.7, 1.8  # plans leave out retraction and lifting
 _FAN_SHARE = 0.25  # of the way above the first layer, with the fan off by as much
 _FAST_FIRST, _FAST_FIRST_MM_S = 2.5, 60.0  # times the process's speed, and mm/s: both
 _SLOW_MM = 150.0  # of a class of strands, before its speed tells
 _FAST, _VERY_FAST = 1.4, 2.0  # times the process's speed of walls
 _LAYER_MM, _SLOW_LAYERS = 20.0, 3  # of strands in a layer, before its speed tells; layers
+_TRAVELS_MM, _SLOWER = 500.0, 0.7  # of travels; share of the strands' speed
+_HELD_UP = 0.25  # share of their speed that strands come to
+_FAR_SLOWER, _FAR_FASTER = 0.2, 3.0  # times the process's speed
 _CRAWL_MM_S = 4.0  # common practice, no source: slower than the smallest layers are printed
 
 
@@ -76,6 +80,8 @@ def process_findings(
     """Heights, widths, heat of the bed and speed of walls beside the process's."""
     if abs(usual.height_mm - process.layer_height_mm) > 0.01:
         yield _HEIGHT(usual.height_mm, process.layer_height_mm)
+    else:
+        yield from _some_heights(process, layers)
     if abs(first_height_mm - process.first_layer_height_mm) > 0.02:
         yield _FIRST(first_height_mm, process.first_layer_height_mm)
     if abs(usual.width_mm / process.line_width_mm - 1.0) > _WIDTH_OFF:
@@ -87,6 +93,25 @@ def process_findings(
     if speed is not None and speed > _FAST * process.wall_speed_mm_s:
         level = FindingLevel.FAULT if speed > _VERY_FAST * process.wall_speed_mm_s else FindingLevel.CAUTION
         yield replace(_WALLS, level=level)(speed, process.wall_speed_mm_s)
+
+
+def _some_heights(process: Process, layers: LayerSums) -> Iterable[Finding]:
+    """Layers of other heights than the process's, where most have that."""
+    wanted, high = process.layer_height_mm, layers.height_mm[1:]
+    off = np.abs(high / wanted - 1.0) > _HEIGHT_OFF
+    if off.sum() < max(_OFF_LAYERS, _OFF_SHARE * len(high)):
+        return
+    some = float(np.median(high[off]))
+    z = layers.z_mm[1:][off]
+    says = (
+        f"{int(off.sum())} of {len(high)} layers are of another height, {some:.3g} mm, from {z.min():.1f} to"
+        f" {z.max():.1f} mm high; the process has {wanted:.3g} mm"
+    )
+    line = int(layers.line[1:][off][0])
+    yield Finding(
+        0, "layer height", FindingLevel.CAUTION, says, _HEIGHT.cure, int(off.sum()), lines=(line,), found=some,
+        planned=wanted, unit="mm",
+    )  # fmt: skip
 
 
 def layer_findings(process: Process, layers: LayerSums) -> Iterable[Finding]:
@@ -133,8 +158,20 @@ def _by_layer(by_class: Floats, long: Floats) -> Floats:
 
 
 def bed_findings(found: ProgramSurvey, wanted_c: float | None, last_line: int) -> Iterable[Finding]:
-    """A bed that cools while there is still something to print: below what the process wants, or at all."""
+    """A bed that is heated only once strands lie on it; or that cools while there is still something to
+    print: below what the process wants, or at all.
+    """
     reading = found.reading
+    began, most = float(reading.state[rs274.BED_BEGAN]), float(reading.state[rs274.BED_MOST])
+    meant = most if wanted_c is None else min(wanted_c, most)
+    if began < meant - _HEAT_OFF_C and (began <= 0.0 or wanted_c is not None):
+        line = int(reading.state[rs274.BED_LINE])
+        says = f"the first strands are laid on a bed of {began:.0f} °C; line {line} asks for {most:.0f} °C later"
+        cure = "Heat the bed, and wait for it, before the first layer"
+        yield Finding(
+            0, "bed heat", FindingLevel.FAULT, says, cure, lines=(line,), found=began, planned=meant,
+            unit="°C",
+        )  # fmt: skip
     lowered = reading.firsts[rs274.BED_LOWERED, : min(reading.count(rs274.BED_LOWERED), rs274.KEPT)]
     least = 1.0 if wanted_c is None else wanted_c - _HEAT_OFF_C
     for line, heat in lowered:
@@ -171,6 +208,8 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSum
             )  # fmt: skip
         else:
             yield from _crawls(layers)
+            yield from _held_up(found, pace, float((paces * long).sum() / long.sum()))
+    yield from _slow_travels(found, pace)
     if totals.fast_mm > 0.02 * totals.whole_mm and totals.fast_mm > 50.0:
         says = (
             f"{totals.fast_mm / 1000:.1f} m of strands ask for up to {totals.most_mm3_s:.0f} mm³ "
@@ -187,6 +226,49 @@ def speed_findings(found: ProgramSurvey, totals: ProgramTotals, layers: LayerSum
             planned=MELTED_MM3_S,
             unit="mm³/s",
         )
+
+
+def _held_up(found: ProgramSurvey, pace: float, mean_mm_s: float) -> Iterable[Finding]:
+    """Some strands that take most of the time."""
+    if pace < _HELD_UP * mean_mm_s:
+        says = f"strands laid at {mean_mm_s:.2g} mm/s take as long as at {pace:.2g}: some of them crawl"
+        cure = "Look for moves with a speed that is far too low"
+        yield Finding(
+            0, "too slow", FindingLevel.FAULT, says, cure, found=pace, planned=mean_mm_s, unit="mm/s"
+        )
+
+
+def _slow_travels(found: ProgramSurvey, pace: float) -> Iterable[Finding]:
+    """Travels at less than the speed of strands: whatever oozes meanwhile hangs over the print."""
+    far, seconds = float(found.travel_mm.sum()), float(found.travel_s.sum())
+    if far > _TRAVELS_MM and far < _SLOWER * pace * seconds:
+        says = f"the head travels at {far / seconds:.2g} mm/s between strands that are laid at {pace:.2g} mm/s"
+        cure = "Set the speed of travels: the nozzle oozes on the way"
+        yield Finding(
+            0, "too slow", FindingLevel.CAUTION, says, cure, found=far / seconds, planned=pace, unit="mm/s"
+        )
+
+
+def pace_findings(process: Process, layers: LayerSums) -> Iterable[Finding]:
+    """Strands of a class much slower than the process lays them; supports much faster."""
+    long = layers.length_mm[1:].sum(axis=0)
+    paces = np.nansum(layers.speed_mm_s[1:] * layers.length_mm[1:], axis=0) / np.maximum(long, 1e-9)
+    own = ((WALL, process.wall_speed_mm_s), (FILL, process.fill_speed_mm_s), (HOLDING, process.support_speed_mm_s))
+    told = [(k, float(paces[k]), wanted) for k, wanted in own if long[k] > _SLOW_MM]
+    for k, pace, wanted in told:
+        if _CRAWL_MM_S <= pace < _FAR_SLOWER * wanted:
+            says = f"{CLASS_NAMES[k]} are laid at {pace:.2g} mm/s; the process has {wanted:.3g} mm/s"
+            cure = "Look for a share of the speed that was left low; compare speeds with the settings sheet"
+            yield Finding(
+                0, "too slow", FindingLevel.CAUTION, says, cure, found=pace, planned=wanted, unit="mm/s"
+            )
+            break
+    for k, pace, wanted in told:
+        if k == HOLDING and pace > _VERY_FAST * wanted:
+            level = FindingLevel.FAULT if pace > _FAR_FASTER * wanted else FindingLevel.CAUTION
+            says = f"supports are laid at {pace:.3g} mm/s; the process has {wanted:.3g} mm/s"
+            cure = "Set the speed of supports: laid too fast they do not stick"
+            yield Finding(0, "too fast", level, says, cure, found=pace, planned=wanted, unit="mm/s")
 
 
 def _crawls(layers: LayerSums) -> Iterable[Finding]:

@@ -22,6 +22,8 @@ from falsework.layers.stack import Floats
 _EMPTY, _EMPTY_MM = 0.04, 50.0  # share and length of what is fed for nothing, both
 _SHORT_END_MM = 3.0  # a free end no longer than that shows, and spoils nothing
 _LONG_LEDGE_MM = 3.5  # no layer reaches so far past the one beneath
+_MANY_PAUSES = 12  # for changes of filament and parts laid in, nobody stands there more often
+_GREAT_BLOB_MM3 = 20.0  # pushed out in one place, that the nozzle strikes when it comes by again
 _OFTEN = 4  # times that filament is drawn back too far: no change of filament, nor the program's end
 _HOLLOW = 0.35  # of the usual width: so thin strands leave a layer out
 _LEAST_LAYERS = {"overlap": 3}  # what less often is met tells nothing
@@ -204,6 +206,8 @@ def site_findings(
                 found=site.value or site.amount,
                 unit=rule.unit,
             )
+            if kind == "blob" and site.value > _GREAT_BLOB_MM3:
+                finding = replace(finding, level=FindingLevel.FAULT)
             if kind == "starved" and site.value < _HOLLOW * limits.usual.width_mm:
                 finding = replace(finding, level=FindingLevel.FAULT)
             if kind in ("starts in air", "ends in air", "long bridge", "overhang"):
@@ -293,9 +297,16 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
         "Check the heights and offsets of the tools yourself",
     )
     yield from met(
+        rs274.EXTREME,
+        "command",
+        FindingLevel.CAUTION,
+        "{n} with a setting that no machine prints with, of pressure or of speed",
+        "Look at its figure, or take it out",
+    )
+    yield from met(
         rs274.PAUSE,
         "pause",
-        FindingLevel.NOTE,
+        FindingLevel.NOTE if reading.count(rs274.PAUSE) <= _MANY_PAUSES else FindingLevel.FAULT,
         "{n} at which the machine waits for somebody",
         "Be there, or take them out",
     )
@@ -336,6 +347,7 @@ def reading_findings(found: ProgramSurvey) -> Iterable[Finding]:
 
 
 _DRY_IN_ALL_MM, _DRY = 100.0, 0.01  # of the way fed along, that may lie dry amid strands
+_WAITS_SHARE = 0.3  # of the whole time
 _COOKED_S = 600.0  # common practice, no source: plastic that waits so long in a hot nozzle is spoilt
 
 
@@ -355,10 +367,20 @@ def _waits(reading: ProgramReading, last_line: int) -> Iterable[Finding]:
     )
 
 
+def _waits_often(found: ProgramSurvey) -> Iterable[Finding]:
+    """Short waits that add up."""
+    seconds = float(found.reading.state[rs274.DWELL])
+    if seconds > _COOKED_S and seconds > _WAITS_SHARE * found.time_s:
+        says = f"the head stands still for {seconds / 60:.0f} of {found.time_s / 60:.0f} min"
+        cure = "Look at the waits between layers: the plastic cooks and oozes"
+        yield Finding(0, "waits", FindingLevel.CAUTION, says, cure, found=seconds, planned=0.0, unit="s")
+
+
 def program_findings(found: ProgramSurvey, last_line: int) -> Iterable[Finding]:
     """What is wrong with the program as a whole, whatever the part."""
     reading = found.reading
     yield from _waits(reading, last_line)
+    yield from _waits_often(found)
     if found.held_back:
         yield Finding(
             0,

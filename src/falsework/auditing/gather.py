@@ -36,6 +36,7 @@ _LIES = 0.6  # share of a strand that rests, where it is no thread over air or o
 _TWO_WIDE = 1.7  # times the usual width: what two strands in one place come to at least
 _SHORT, _FULL = 0.75, 1.35  # shares of the room between neighbours
 _BLOB_MM3 = 1.0
+_PRIMED_MM3 = 20.0  # the same before the first strands, where the nozzle is filled
 _MOST_CROSSED = 100_000  # strands of the first layer that are looked at
 _FLATTEST = 8.0  # times its height: no nozzle spreads a strand wider
 _STRUCK_MM = 1.0
@@ -150,7 +151,7 @@ class Gatherer:
             self._across(layer)
         if lengths.any():
             self._marked(layer, marks, lengths, whole)
-        if self._laid and len(layer.blobs):
+        if len(layer.blobs):
             self._blobs(layer)
         if len(layer.travels):
             self._struck(layer)
@@ -287,12 +288,15 @@ class Gatherer:
             self._add(kind, site_of(layer, strands, amount, float(told[strands[0]])))
 
     def _blobs(self, layer: Layer) -> None:
-        """What is pushed out at rest, place by place."""
+        """What is pushed out at rest, place by place; before the first strands only amid what is printed."""
         blobs = layer.blobs
+        if not self._laid:
+            xy = blobs[:, [cut.BX, cut.BY]]
+            blobs = blobs[(self.ground.body_at(xy) > 0) & ~self.ground.flat_at(xy)]
         key = np.round(blobs[:, [cut.BX, cut.BY]], 2)
         places, which = np.unique(key, axis=0, return_inverse=True)
         volume = np.bincount(which.ravel(), weights=blobs[:, cut.VOLUME])
-        for k in np.flatnonzero(volume > _BLOB_MM3):
+        for k in np.flatnonzero(volume > (_BLOB_MM3 if self._laid else _PRIMED_MM3)):
             mine = np.flatnonzero(which.ravel() == k)
             x, y = float(places[k, 0]), float(places[k, 1])
             lines = int(blobs[mine[0], cut.LINE]), int(blobs[mine[-1], cut.LINE])

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.auditing.balance import LayerBalance, LayerSquares, squares_of
 from falsework.auditing.deposit import Layer
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.points import points_along
@@ -21,7 +22,9 @@ from falsework.auditing.value import Finding, FindingLevel
 from falsework.layers import planar
 from falsework.layers.stack import Floats, LayerStack
 from falsework.planning.value import Geometry
+from falsework.process.derived import bead_section_mm2
 from falsework.process.settings import Process
+from falsework.support.scheme import Role
 
 _LAYERS, _COPIES = 100, 3  # that are looked at
 _POINT_MM, _MOST_POINTS = 0.35, 40_000  # between points of strands; of them in one layer
@@ -30,18 +33,26 @@ _BARE = 0.75  # of a strand's width, farther than which from its middle nothing 
 _HOLLOW = 1.1  # of the sparse lines' spacing, the same
 _SLOPE_MM = 1.5  # that a layer may reach past the next one on a slope
 _EDGE = 0.15  # of a width: nearer to the outline corners stay free
+_OUT_MM, _NEAR_MM = 0.2, 0.55  # how far outside of the part strands are no supports
+_BEYOND_MM, _BEYOND_LAYERS = 8.0, 3  # of strands in a layer; layers
+_ROOF_MM, _MET_ROOF = 20.0, 0.8  # of interface in a layer; share of it that must be there
 _ASIDE_MM = 0.8  # that strands of support may lie off their place
 _BARE_MM2, _BARE_SHARE = 3.0, 0.05  # of walls and skins in a layer, before it tells
 _HOLLOW_MM2, _HOLLOW_SHARE = 25.0, 0.25
+_SPARSER = 2.0  # times as far from strands of the fill as planned; a grid of the same fill comes to 1.3
+_RESTS = 0.4  # share of a strand of the fill that rests, below which it is a thread over air
 _MET, _THE_PLANNED, _UNMET, _UNMET_MM = 0.97, 0.1, 0.8, 12.0  # of a layer's strands of support; of layers
+_THE_PLANNED_ONES = 0.85  # of all strands of supports that must be there, for these to be them
 _OFF_LAYERS = 5  # more than an interface has, which is of another pattern
 _IN_LAYERS, _OF_LAYERS = 3, 0.06  # layers that must tell: so many, and so many of those looked at
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class LookedAt:
     """One layer of one copy, mm²: outermost walls, what else is solid, and sparse fill, each as it
-    should be and how much of it is bare; mm of planned strands of support, and of those that are there.
+    should be and how much of it is bare; mm of planned strands of support, and of those that are there, of
+    all and of interface; ``beyond_mm``: of strands just outside the part's outline;
+    ``sparse_far``: how much farther than planned the strands of the fill are from places in it, on average.
     """
 
     z_mm: float
@@ -53,6 +64,11 @@ class LookedAt:
     hollow_mm2: float
     support_mm: float
     met_mm: float
+    roof_mm: float
+    met_roof_mm: float
+    beyond_mm: float
+    sparse_far: float
+    squares: LayerSquares
 
 
 class InventoryAuditor:
@@ -64,13 +80,13 @@ class InventoryAuditor:
         self.geometry, self.process, self.copies, self.usual = geometry, process, copies[:_COPIES], usual
         count = geometry.stack.count
         self.chosen = set(np.linspace(0, count - 1, min(count, _LAYERS)).round().astype(int).tolist())
-        # by copy and layer of the plan: points of strands in the part's coordinates
+        # by copy and layer of the plan: points of strands in the part's coordinates, and mm² that each covers
         self.kept: dict[tuple[int, int], list[NDArray[np.float32]]] = defaultdict(list)
 
     def take(self, layer: Layer) -> None:
         """Keep where the strands of one layer lie, if it is one of those that are looked at."""
         stack = self.geometry.stack
-        points = None
+        points, covers = None, np.zeros(0)
         for c, placed in enumerate(self.copies):
             middle = layer.z_mm - placed.placement.shift_mm[2] - 0.5 * layer.step_mm
             k = int(np.searchsorted(stack.z_mm, middle, side="right")) - 1
@@ -78,20 +94,30 @@ class InventoryAuditor:
                 continue
             if points is None:
                 points = points_along(layer.ends[:, [0, 1, 3, 4]], _POINT_MM, _MOST_POINTS)
+                volume = self._volumes(layer) / np.bincount(points.strand)
+                covers = volume[points.strand] / float(stack.heights_mm[k])
             xy = placed.to_part(points.xy)
             near = planar.contains_xy(placed.shadow, xy[:, 0], xy[:, 1])
-            self.kept[c, k].append(xy[near].astype(np.float32))
+            self.kept[c, k].append(np.column_stack([xy, covers])[near].astype(np.float32))
+
+    def _volumes(self, layer: Layer) -> Floats:
+        """(n,) mm³ of each strand; threads over air are round, and count as what they should fill."""
+        usual = bead_section_mm2(self.usual.width_mm, layer.height_mm)
+        airy = layer.fills & (layer.resting.sum(axis=1) < _RESTS)
+        section = np.where(airy, np.minimum(layer.section_mm2, usual), layer.section_mm2)
+        out: Floats = section * layer.length_mm
+        return out
 
     def looked(self) -> list[list[LookedAt]]:
         """By copy the layers that were looked at and in which something is printed."""
         out: list[list[LookedAt]] = [[] for _ in self.copies]
         for (c, k), pieces in sorted(self.kept.items()):
-            xy = np.concatenate(pieces).astype(np.float64)
-            if len(xy):
-                out[c].append(self._looked_at(k, xy))
+            rows = np.concatenate(pieces).astype(np.float64)
+            if len(rows):
+                out[c].append(self._looked_at(k, rows[:, :2], rows[:, 2]))
         return out
 
-    def _looked_at(self, k: int, xy: Floats) -> LookedAt:
+    def _looked_at(self, k: int, xy: Floats, covers: Floats) -> LookedAt:
         from scipy.spatial import cKDTree
 
         stack, process, planned = self.geometry.stack, self.process, self.geometry.scheme.strands
@@ -101,16 +127,42 @@ class InventoryAuditor:
         depth = planar.distance(planar.boundary(stack.regions[k]), planar.points(places))
         wall = depth < process.wall_lines * width
         sparse = ~wall & _within(stack, k, places, process.solid_layers)
-        told = (depth > _EDGE * width) & ~_on_slopes(stack, k, places)
+        sloping = _on_slopes(stack, k, places)
+        told = (depth > _EDGE * width) & ~sloping
         bare = told & ~sparse & (far > _BARE * width)
         hollow = sparse & (far > _HOLLOW * width / max(process.fill, 0.01)) & (process.fill > 0.0)
         supports = points_along(planned.ends_mm[planned.layer == k], _POINT_MM, _MOST_POINTS)
         met = tree.query(supports.xy)[0] < _ASIDE_MM if len(supports.xy) else np.zeros(0, bool)
+        cap = np.isin(planned.role[planned.layer == k][supports.strand], (Role.CAP, Role.SOLE))
+        roof = [supports.step_mm * float(some.sum()) for some in (cap, cap & met)]
+        beyond = self._beyond(k, xy, supports.xy)
         solid = ~wall & ~sparse
         of_the_part = wall, wall & bare, solid, solid & bare, sparse, hollow
         mm2 = [cell * float(some.sum()) for some in of_the_part]
         long = [supports.step_mm * float(some) for some in (len(met), met.sum())]
-        return LookedAt(float(stack.z_mm[k + 1]), *mm2, *long)
+        # lines so far apart are a quarter of that from places between them, on average
+        meant = 0.25 * width / max(process.fill, 0.01)
+        sparser = float(far[sparse].mean()) / meant if sparse.any() and process.fill > 0.0 else 1.0
+        own = np.zeros(len(xy), bool)
+        if len(places):
+            own = np.isfinite(cKDTree(places).query(xy, distance_upper_bound=1.2 * np.sqrt(cell))[0])
+        share = np.where(sparse, process.fill, 1.0)
+        squares = squares_of(places, cell, share, sloping, xy[own], covers[own])
+        return LookedAt(float(stack.z_mm[k + 1]), *mm2, *long, *roof, beyond, sparser, squares)
+
+    def _beyond(self, k: int, xy: Floats, supports: Floats) -> float:
+        """mm of strands that reach out of the part, and are none of its supports'."""
+        from scipy.spatial import cKDTree
+
+        stack = self.geometry.stack
+        far = np.full(len(xy), np.inf)
+        for j in (k - 1, k, k + 1):  # cut at another height, it may reach as far
+            if 0 <= j < stack.count and not stack.regions[j].is_empty:
+                far = np.minimum(far, planar.distance(stack.regions[j], planar.points(xy)))
+        out = np.flatnonzero((far > _OUT_MM) & (far < _NEAR_MM))
+        if len(out) and len(supports):
+            out = out[cKDTree(supports).query(xy[out])[0] > _ASIDE_MM]
+        return _POINT_MM * len(out)
 
 
 def _places(region: planar.Geometry) -> tuple[Floats, float]:
@@ -162,12 +214,60 @@ def inventory_findings(name: str, looked: list[LookedAt], level: FindingLevel) -
         yield Finding(0, kind, level, says, cure, len(layers), found=much, planned=0.0, unit="mm²")
 
 
+def beyond_findings(name: str, looked: list[LookedAt], level: FindingLevel) -> Iterable[Finding]:
+    """Strands that reach out of the part; the first layer, around which a brim lies, is left out."""
+    off = [one for one in looked[1:] if one.beyond_mm > _BEYOND_MM]
+    if len(off) < max(_BEYOND_LAYERS, round(_OF_LAYERS * len(looked))):
+        return
+    worst = max(off, key=lambda one: one.beyond_mm)
+    says = (
+        f"strands run just outside {name}'s outline in {len(off)} of {len(looked)} layers that were looked at: "
+        f"{worst.beyond_mm:.0f} mm at height {worst.z_mm:.1f} mm"
+    )
+    cure = "Look for fill that reaches through the walls, and for lines that nobody drew"
+    yield Finding(0, "outline", level, says, cure, len(off), found=worst.beyond_mm, planned=0.0, unit="mm")
+
+
+def roof_findings(looked: list[LookedAt], level: FindingLevel) -> Iterable[Finding]:
+    """Of supports that are the planned ones the interface that is missing in places."""
+    whole, met = (sum(getattr(one, figure) for one in looked) for figure in ("support_mm", "met_mm"))
+    off = [one for one in looked if one.roof_mm - one.met_roof_mm > _ROOF_MM]
+    off = [one for one in off if one.met_roof_mm < _MET_ROOF * one.roof_mm]
+    if not off or met < _THE_PLANNED_ONES * whole:
+        return
+    worst = min(off, key=lambda one: one.met_roof_mm / one.roof_mm)
+    share = worst.met_roof_mm / worst.roof_mm
+    says = (
+        f"in {len(off)} layers some of the supports' interface is missing: "
+        f"{100 * share:.0f} % of it is there at height {worst.z_mm:.1f} mm"
+    )
+    cure = "Load the planned supports whole"
+    yield Finding(0, "interface", level, says, cure, len(off), found=share, planned=1.0)
+
+
 def _bare(looked: list[LookedAt], bare: str, of: str) -> list[LookedAt]:
     return [one for one in looked if getattr(one, bare) > max(_BARE_MM2, _BARE_SHARE * getattr(one, of))]
 
 
 def _hollow(looked: list[LookedAt]) -> list[LookedAt]:
-    return [one for one in looked if one.hollow_mm2 > max(_HOLLOW_MM2, _HOLLOW_SHARE * one.sparse_mm2)]
+    """Layers with too little fill; where it is only thinner, in a row, for it may come every second layer."""
+    bare = np.array([one.hollow_mm2 > max(_HOLLOW_MM2, _HOLLOW_SHARE * one.sparse_mm2) for one in looked])
+    thin = np.array([one.sparse_mm2 > _HOLLOW_MM2 and one.sparse_far > _SPARSER for one in looked])
+    in_a_row = thin.copy()
+    in_a_row[1:-1] &= thin[:-2] & thin[2:]
+    return [one for one, told in zip(looked, bare | in_a_row, strict=True) if told]
+
+
+def balances(looked: list[LookedAt]) -> list[LayerBalance]:
+    """The same layers for what is laid where."""
+    return [
+        LayerBalance(
+            one.z_mm,
+            one.squares,
+            {"outline": one.bare_wall_mm2, "skin": one.bare_solid_mm2, "fill": one.hollow_mm2},
+        )
+        for one in looked
+    ]
 
 
 def moved_findings(looked: list[LookedAt], level: FindingLevel) -> Iterable[Finding]:

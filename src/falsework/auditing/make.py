@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from falsework.auditing.deposit import PART
 from falsework.auditing.fits import robust_fit
 from falsework.auditing.layer_sums import FILL, OVER_AIR, WALL, LayerSums
 from falsework.auditing.placement import PlacedSections, strand_points
 from falsework.auditing.survey import ProgramSurvey, Usual
 from falsework.auditing.value import Finding, FindingLevel
 from falsework.cost.part import PartLayers
+from falsework.kernels.bead import strands as cut
 from falsework.layers import overlay, planar
 from falsework.layers.stack import Floats
 from falsework.process.derived import bead_section_mm2
@@ -153,6 +155,7 @@ def _far_from_strands(
     """
     from scipy.spatial import cKDTree
 
+    rises = found.steps_mm()
     for at in (at for at in sorted(found.sample) if at > found.first_layer):
         k = placed.layer_at(float(found.z_mm[at]) - 1e-3)
         inside = overlay.buffer(placed.stack.regions[k], -deep_mm) if k >= 0 else planar.Polygon()
@@ -165,5 +168,9 @@ def _far_from_strands(
         xy = xy[planar.contains_xy(inside, xy[:, 0], xy[:, 1])]
         if len(xy) < _FEW_POINTS:
             continue
-        far, _ = cKDTree(strand_points(found.sample[at])[0]).query(placed.to_program(xy))
+        rows = found.sample[at]
+        own = placed.owners(float(found.z_mm[at]), float(rises[at]), rows[:, cut.AX : cut.BZ + 1]) == PART
+        if not own.any():  # supports that are laid by themselves
+            continue
+        far, _ = cKDTree(strand_points(rows)[0]).query(placed.to_program(xy))
         yield float((far > far_mm).mean())

@@ -13,6 +13,7 @@ from falsework.auditing.value import Finding, FindingLevel, Place
 from falsework.layers.stack import Floats
 
 _WELL = 0.9  # of a layer's outlines followed: enough
+_HARDLY = 0.6  # the same of another part
 _CELL_MM = 1.0
 _AGAIN, _CELLS = 3, 5  # layers in which a place of an outline is missing; so many places
 _CURE = "Compare the part with what the program prints: a body may be missing, or its size differ"
@@ -23,6 +24,13 @@ def outline_findings(
 ) -> Iterable[Finding]:
     """Layers much of whose outlines no strand follows; else stretches that are missing in many layers."""
     layers = uncovered(placed, found, usual)
+    other = _other_above(layers)
+    if other is not None:
+        z, xy = other
+        says = f"from height {z:.1f} mm on another part is printed: its outlines are not followed any more"
+        cure = "See whether two programs were joined; make the program again"
+        yield Finding(0, "other part", FindingLevel.RUIN, says, cure, place=_place(z, xy, found, tops_mm))
+        return
     missed = [layer for layer in layers if layer[1] < _WELL]
     if missed:
         z, share, xy = min(missed, key=lambda m: m[1])
@@ -35,6 +43,16 @@ def outline_findings(
         )
         return
     yield from _again(layers, found, tops_mm)
+
+
+def _other_above(layers: list[tuple[float, float, Floats]]) -> tuple[float, Floats] | None:
+    """Height, and outlines there that are not followed, from which on hardly any are, though all beneath."""
+    shares = np.array([share for _, share, _ in layers])
+    followed = np.flatnonzero(shares >= _WELL)
+    k = int(followed[-1]) + 1 if len(followed) else 0
+    if not _AGAIN <= k <= len(shares) - _AGAIN or np.any(shares[:k] < _WELL) or np.any(shares[k:] > _HARDLY):
+        return None
+    return layers[k][0], layers[k][2]
 
 
 def _again(

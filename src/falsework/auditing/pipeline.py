@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from falsework.auditing.balance import SQUARE_MM, balance_findings
 from falsework.auditing.causes import (
     filament_finding,
     filament_findings,
@@ -18,12 +20,18 @@ from falsework.auditing.causes import (
     unit_findings,
 )
 from falsework.auditing.commands import command_findings, harmless
-from falsework.auditing.consistency import drawing_back_findings, flow_findings, pressed_findings
+from falsework.auditing.consistency import (
+    drawing_back_findings,
+    flow_findings,
+    lacking_findings,
+    pressed_findings,
+)
 from falsework.auditing.copies import FoundCopies, find_copies, on_raft
 from falsework.auditing.deposit import ASIDE, PART, SUPPORT, Carrying, Layer, rebuild
 from falsework.auditing.differences import (
     bed_findings,
     layer_findings,
+    pace_findings,
     plan_findings,
     process_findings,
     speed_findings,
@@ -32,7 +40,14 @@ from falsework.auditing.findings import outside_findings, program_findings, read
 from falsework.auditing.flow import Fed, fed, with_own_first_layer
 from falsework.auditing.foreign import against_findings, foreign_findings, foreign_strands
 from falsework.auditing.gather import AuditLimits, Gatherer, limits_of
-from falsework.auditing.inventory import InventoryAuditor, inventory_findings, moved_findings
+from falsework.auditing.inventory import (
+    InventoryAuditor,
+    balances,
+    beyond_findings,
+    inventory_findings,
+    moved_findings,
+    roof_findings,
+)
 from falsework.auditing.make import hollow_findings, made, make_findings
 from falsework.auditing.outlines import outline_findings
 from falsework.auditing.placement import PlacedSections
@@ -44,7 +59,7 @@ from falsework.auditing.support_amounts import amount_findings, support_amounts
 from falsework.auditing.supports import SupportAuditor, shift_finding
 from falsework.auditing.survey import ProgramSurvey, Usual, survey, usual
 from falsework.auditing.undersides import Planned, UndersideAuditor, underside_findings
-from falsework.auditing.value import Audit, Finding, FindingLevel, ProgramFigures, UndersideAudit
+from falsework.auditing.value import Audit, Finding, FindingLevel, Place, ProgramFigures, UndersideAudit
 from falsework.auditing.verdict import answer, ranked
 from falsework.cost.filament import Rates
 from falsework.cost.part import part_cost
@@ -138,7 +153,7 @@ def audit(
     ]
     undersides, by_underside = _undersides(auditors)
     findings += (f for _, _, f in by_underside)
-    every = ranked([*findings, *_left_over(auditors, work, findings)])
+    every = ranked([*findings, *_left_over(program_read, auditors, work, findings)])
     watch.at("done", 1.0)
     planned_all = bool(undersides) and all(t.planned_gap_mm for t in undersides)
     return Audit(
@@ -429,6 +444,7 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
     if not flow:  # else what the first layer gets does not tell how high it is meant to be
         yield from height_findings(_first_layer_told(read, auditors.copies), found, read.usual)
     yield from pressed_findings(auditors.strands.layers)
+    yield from lacking_findings(auditors.strands.layers)
     yield from drawing_back_findings(found)
     yield from speed_findings(found, totals, auditors.strands.layers)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
@@ -557,6 +573,7 @@ def _of_process(
         sums, first = auditors.strands.layers, auditors.strands.totals.first_height_mm
         yield from process_findings(read.made_for, read.usual, read.found, first, sums)
         yield from layer_findings(read.made_for, sums)
+        yield from pace_findings(read.made_for, sums)
     if plan is not None:
         yield from plan_findings(plan, read.made_for, read.found, max(1, len(copies)))
     if plan is not None and plan.geometry is not None and copies:
@@ -583,7 +600,9 @@ _OF_MOVED = frozenset(
 )
 
 
-def _left_over(auditors: _Auditors, work: _Work | None, told: list[Finding]) -> Iterable[Finding]:
+def _left_over(
+    read: _Read, auditors: _Auditors, work: _Work | None, told: list[Finding]
+) -> Iterable[Finding]:
     """What is missing somewhere: a fault where nothing else explains it, for causes come first."""
     if auditors.inventory is None or work is None:
         return
@@ -592,9 +611,32 @@ def _left_over(auditors: _Auditors, work: _Work | None, told: list[Finding]) -> 
         FindingLevel.CAUTION if explained else FindingLevel.FAULT
         for explained in (weighty, weighty - _OF_MOVED)
     )
-    for looked in auditors.inventory.looked():
-        yield from inventory_findings(work.part.name, looked, of_part)
+    for placed, looked in zip(auditors.copies, auditors.inventory.looked(), strict=False):
+        missing = list(inventory_findings(work.part.name, looked, of_part))
+        yield from missing
         yield from moved_findings(looked, of_supports)
+        yield from beyond_findings(work.part.name, looked, of_part)
+        yield from roof_findings(looked, of_supports)
+        if not missing:
+            where = partial(_place, placed, read.found, auditors.tops)
+            yield from balance_findings(work.part.name, balances(looked), of_part, where)
+
+
+def _place(placed: PlacedSections, found: ProgramSurvey, tops_mm: Floats, z_mm: float, corner: Floats) -> Place:
+    """Squares of a copy as a place of the program."""
+    z = z_mm + placed.placement.shift_mm[2]
+    xy = placed.to_program(np.concatenate([corner, corner + SQUARE_MM]))
+    (x0, y0), (x1, y1) = xy.min(axis=0), xy.max(axis=0)
+    k = int(np.argmin(np.abs(found.z_mm - z)))
+    middle = placed.to_program(corner[len(corner) // 2][None] + 0.5 * SQUARE_MM)[0]
+    line = int(found.line[k])
+    return Place(
+        int(np.searchsorted(tops_mm, z - 1e-4)) + 1,
+        float(z),
+        (float(middle[0]), float(middle[1])),
+        (float(x0), float(y0), float(x1), float(y1)),
+        (line, line),
+    )
 
 
 def _undersides(

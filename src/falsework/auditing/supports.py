@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.auditing.deposit import ASIDE, BED, PART, SUPPORT, Layer
+from falsework.auditing.deposit import ASIDE, BED, PART, SUPPORT, Layer, Runs
 from falsework.auditing.gather import AuditLimits
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.sites import FindingSite, Sites, place_of, site_of
@@ -35,6 +35,7 @@ _AS_MUCH = 0.75  # of the planned support that is there
 _REACH_MM = 15.0  # so far a shift is looked for
 _SEEN_MM = 2.0  # cells in which supports have been; they and the cells around them count
 _LOST_MM = 1.2  # of support at most: what begins higher above others begins anew
+_BETWEEN_MM = 3.0  # so long strands may hang between others of their layer
 _STRIDE = 1 << 20
 
 
@@ -72,6 +73,7 @@ class SupportAuditor:
             return
         whole = layer.length_mm[support] > _CRUMB * layer.width_mm[support]
         floats = support[whole & (layer.resting[support].sum(axis=1) < _ON)]
+        floats = floats[~np.isin(floats, _bridging(layer.runs, self.limits.span_mm))]
         if len(floats) == 0:
             return
         near = layer.near[floats]
@@ -130,6 +132,15 @@ _CURES = {
     "support layers missing": "Look why these layers have no support; make the program again",
     "support off the part": "Set the gap beneath supports that stand on the part",
 }
+
+
+def _bridging(runs: Runs, span_mm: float) -> Indices:
+    """Strands held at both ends, over a gap that they bridge: by what is beneath, or, if short, by others beside
+    them.
+    """
+    on_both = (runs.held == 1).all(axis=1) & (runs.length_mm < span_mm)
+    between = (runs.held > 0).all(axis=1) & (runs.length_mm < _BETWEEN_MM)
+    return runs.strand[on_both | between]
 
 
 def _in(cells: Indices, some: list[Indices]) -> NDArray[np.bool_]:

@@ -35,7 +35,8 @@ class ProgramSurvey:
     ``low``, ``high`` (3,): box of all strands; ``reach_low``, ``reach_high`` (3,): of all moves. ``z_mm``,
     ``line``, ``length_mm``, ``volume_mm3`` (layers,), ``box_mm`` (layers, 4): top, first line, strands'
     length and volume, their least x, y and most x, y, of each layer in the order of the program;
-    ``travel_mm``, ``drawn_mm`` (layers,): long travels of each, and those with filament drawn back.
+    ``travel_mm``, ``drawn_mm``, ``travel_s`` (layers,): long travels of each, those with filament drawn back,
+    and how long they take at the speed they ask for.
     ``sample``: strands of some layers, by the layer's index, without lines beside the print. ``ground``: the
     bodies on the bed. ``first_layer``: index of the first that is no such line. ``pushed_mm3``: all that
     comes out of the nozzle, ``blobs_mm3`` the part of it pushed at rest. ``time_s`` with acceleration and
@@ -54,6 +55,7 @@ class ProgramSurvey:
     box_mm: Floats = field(default_factory=lambda: np.zeros((0, 4)))
     travel_mm: Floats = field(default_factory=lambda: np.zeros(0))
     drawn_mm: Floats = field(default_factory=lambda: np.zeros(0))
+    travel_s: Floats = field(default_factory=lambda: np.zeros(0))
     sample: dict[int, Floats] = field(default_factory=dict)
     ground: BedHeights = field(default_factory=BedHeights)
     first_layer: int = 0
@@ -212,7 +214,7 @@ class _Layers:
     def add(self, rows: Floats, blocks: Floats) -> None:
         if len(blocks) == 0:
             return
-        self.blocks.append(blocks[:, [*range(9), 11, 12]].copy())
+        self.blocks.append(blocks[:, [*range(9), 11, 12, 13]].copy())
         self.count = int(blocks[-1, 0]) + 1
         kept = (blocks[:, 0] % self.stride == 0) | (blocks[:, 0] < _FIRST_LAYERS)
         for k in np.flatnonzero(kept):
@@ -234,7 +236,9 @@ class _Layers:
         found.line = blocks[first, 2].astype(np.int64)
         found.length_mm = np.add.reduceat(blocks[:, 3], first)
         found.volume_mm3 = np.add.reduceat(blocks[:, 4], first)
-        found.travel_mm, found.drawn_mm = (np.add.reduceat(blocks[:, k], first) for k in (9, 10))
+        found.travel_mm, found.drawn_mm, found.travel_s = (
+            np.add.reduceat(blocks[:, k], first) for k in (9, 10, 11)
+        )
         low = np.minimum.reduceat(blocks[:, 5:7], first)
         found.box_mm = np.column_stack([low, np.maximum.reduceat(blocks[:, 7:9], first)])
         for at, kept in sorted(self.sample.items()):

@@ -522,4 +522,6 @@ def _bridge(tells: _Tells, limits: AuditLimits) -> Iterable[Finding]:
             )
             cure = f"Set the direction of bridges to {u.span_direction_deg:.0f}° there"
             figures = _Figures(t.direction_deg, u.span_direction_deg, "°")
-            yield tells("bridge direction", FindingLevel.FAULT, says, cure, figures)
+            short = t.longest_in_air_mm <= limits.span_mm  # it holds this way, too
+            level = FindingLevel.CAUTION if short else FindingLevel.FAULT
+            yield tells("bridge direction", level, says, cure, figures)

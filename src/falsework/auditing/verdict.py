@@ -25,7 +25,18 @@ _OF_THE_PART = frozenset({"outline", "too low", "not printed"})
 _TOUCHING_LOWER = frozenset({"ploughs", "strikes"})  # what hangs in the way from then on
 _TOUCHING = frozenset({"laid twice", "ploughs", "strikes", "floats"})
 
+_MISREAD = ("arc", "garbled", "wild")  # lines that make no sense: what is told of the others follows, if many
+_MANY_LINES = 20
+
 FOLLOWS: Mapping[str, frozenset[str]] = {
+    **dict.fromkeys(
+        _MISREAD,
+        _AMOUNTS
+        | _IN_AIR
+        | _TOUCHING
+        | _COMPARED
+        | {"underfed", "overfed throughout", "overlap", "crossed", "other part", "z offset", "scale", "skewed"},
+    ),
     "nozzle too hot": frozenset({"nozzle heat"}),
     "bed too hot": frozenset({"bed heat"}),
     "cold": frozenset({"nozzle heat", "left hot"}),
@@ -38,7 +49,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
     | _AMOUNTS,
     "mirrored": _COMPARED,
     "other position": _COMPARED | _IN_AIR,
-    "other part": _COMPARED,
+    "other part": _COMPARED | _IN_AIR | {"too high", "floats", "starved", "overlap"},
     "scale": _COMPARED,
     "layer height": frozenset(
         {"first layer", "line width", "gap", "gap below", "interface", "spacing", "not printed", "filament"}
@@ -116,6 +127,7 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         replace(f, level=FindingLevel.NOTE, follows=cause) if cause else f
         for f, cause in zip(every, causes_of, strict=True)
     ]
+    folded = _as_grave_as_what_follows(folded, every)
     causes = {f.follows for f in folded}
     extent: dict[tuple[str, int], int] = {}
     for f in folded:
@@ -133,6 +145,20 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
         ),
     )
     return tuple(replace(f, number=k) for k, f in enumerate(order, 1))
+
+
+def _as_grave_as_what_follows(folded: list[Finding], every: list[Finding]) -> list[Finding]:
+    """A cause that would only show weighs as much as what it brings about."""
+    gravest: dict[str, FindingLevel] = {}
+    for now, was in zip(folded, every, strict=True):
+        if now.follows and was.level.rank > gravest.get(now.follows, FindingLevel.NOTE).rank:
+            gravest[now.follows] = was.level
+    return [
+        replace(f, level=gravest[f.kind])
+        if not f.follows and f.kind in gravest and 0 < f.level.rank < gravest[f.kind].rank
+        else f
+        for f in folded
+    ]
 
 
 def _break_rounds(every: list[Finding], causes_of: list[str]) -> None:
@@ -171,6 +197,8 @@ def _the_other_way(cause: Finding, f: Finding) -> bool:
     counts. Strands overfed here and there are no cause; those of a whole class are.
     """
     if cause.kind == "overfed" and cause.place is not None:
+        return True
+    if cause.kind in _MISREAD and cause.count < _MANY_LINES:
         return True
     if cause.kind in _MAY_SHOW and f.level.rank > cause.level.rank:
         return True  # what may show does not explain what will not come out

@@ -346,7 +346,7 @@ def look_over(
 PUSHED, BLOBS, STRANDS, HOTTEST, HELD, HELD_LINE, COLD, COLD_LINE, UNASKED, UNASKED_LINE = range(10)
 LOW, HIGH, REACH_LOW, REACH_HIGH = 10, 13, 16, 19  # x, y, z each: of strands, of all moves
 SUMS = 22
-BLOCK = 13
+BLOCK = 14
 _TRAVEL_MM = 2.0  # shorter travels do without drawing back
 
 
@@ -362,7 +362,8 @@ def tally(rows, coldest, sums, blocks):
     """Add up rows of strands (n, STRAND): into ``sums``, and by layer into ``blocks`` (≥ n, BLOCK).
 
     A block is layer, top z, line, mm, mm³ of strands, their box (least x, y, most x, y), first row and end
-    of the rows, mm of travels after the first strand, and of those with filament drawn back. Strands laid at
+    of the rows, mm of travels after the first strand, of those with filament drawn back, and the seconds they
+    take at the speed they ask for. Strands laid at
     0 °C or more and less than ``coldest`` count as cold; those laid before any heat was asked for, as
     unasked, with the line of the last. Returns how many blocks there are. O(n).
     """
@@ -380,6 +381,7 @@ def tally(rows, coldest, sums, blocks):
                 if far > _TRAVEL_MM:
                     blocks[n, 11] += far
                     blocks[n, 12] += far * (row[DRAWN] > 0.0)
+                    blocks[n, 13] += far / max(row[PACE], 1e-6)
             continue
         more = volume - lost
         lost = (pushed + more) - pushed - more
@@ -413,7 +415,7 @@ def tally(rows, coldest, sums, blocks):
             blocks[n, 5] = blocks[n, 6] = np.inf
             blocks[n, 7] = blocks[n, 8] = -np.inf
             blocks[n, 9] = k
-            blocks[n, 11] = blocks[n, 12] = 0.0
+            blocks[n, 11] = blocks[n, 12] = blocks[n, 13] = 0.0
         for c in range(2):
             blocks[n, 5 + c] = min(blocks[n, 5 + c], row[AX + c], row[BX + c])
             blocks[n, 7 + c] = max(blocks[n, 7 + c], row[AX + c], row[BX + c])

@@ -42,7 +42,8 @@ HOT_TOOLS = TOOL_HEAT + TOOLS  # of which tools any heat was asked, as a sum of 
 RUSHED = (
     HOT_TOOLS + 1
 )  # line that asks for heat while nothing waits for it; negative once strands are laid so
-STATE = RUSHED + 1
+BED_BEGAN = RUSHED + 1  # heat asked of the bed when the first strand is laid
+STATE = BED_BEGAN + 1
 
 # kinds of things worth telling
 GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTER_END, WILD, NO_FEED = range(
@@ -51,7 +52,8 @@ GARBLED, UNKNOWN, TEXT, CHECKSUM, JUMP, BAD_ARC, CURVE, TOOL_CHANGE, PAUSE, AFTE
 UNITS, LATE_HOME, MOVES, ARCS, FEEDLESS, BAD_CURVE, COLD_ALLOWED, LIMITS_OFF, BED_LOWERED, LONG_WAIT = range(
     12, 22
 )
-KINDS, KEPT = 22, 8
+EXTREME = 22  # a setting that no machine prints with
+KINDS, KEPT = 23, 8
 _HEATS_S = 20.0  # common practice, no source: who waits so long waits for heat
 LONG_WAIT_S = 120.0  # common practice, no source: longer, between strands, than to wipe or to take a picture
 
@@ -62,8 +64,8 @@ WORDS = 7
 SOME_G, SOME_M = 8, 4  # words of a line that are kept
 
 # letters of words, as places in the alphabet
-_E, _F, G_WORD, _H, _I, _L, M_WORD, N_WORD, _P, _Q, _R, _S, T_WORD = (
-    ord(letter) - 65 for letter in "EFGHILMNPQRST"
+_E, _F, G_WORD, _H, _I, _K, _L, M_WORD, N_WORD, _P, _Q, _R, _S, T_WORD = (
+    ord(letter) - 65 for letter in "EFGHIKLMNPQRST"
 )
 _X, _Y, _Z = 23, 24, 25
 _AXES = 1 << _X | 1 << _Y | 1 << _Z
@@ -95,6 +97,9 @@ _SOFT_LIMITS, _SPEED_SHARE, _FLOW_SHARE, _WAIT_PIN, _COLD, _PARK_PAUSE, _PAUSE_A
     6010,
 )
 _AXIS_LIMITS, _MOTORS_IDLE, _MOTORS_OFF, _WAIT_HEAT = 5640, 180, 840, 1160
+_SPEED_LIMITS, _PRESSURE, _PRESSURE_BY_TIME = 2030, 9000, 5720
+_MOST_PRESSURE_S = 4.0  # common practice, no source: soft filament in long tubes asks for 2 s at most
+_LEAST_LIMIT_MM_S = 5.0  # common practice, no source: no axis of a printer is held back so far
 
 # columns of a move: where it ends, mm³ that come out of the nozzle, mm of E (back where negative), mm/s, fan
 # share, °C asked of the nozzle (-1 before any), whether a word holds the filament back (1) or it is
@@ -185,7 +190,8 @@ def _emit(out, n, state, x, y, z, e, line):
     state[Z] = z
     state[E] = e
     if row[PUSHED] > 0.0 and (x != before_x or y != before_y):
-        state[LAID] = 1.0
+        if state[LAID] == 0.0:
+            state[LAID], state[BED_BEGAN] = 1.0, state[BED]
         if state[RUSHED] > 0.0:
             state[RUSHED] = -state[RUSHED]
     state[HIGH] = max(state[HIGH], e)
@@ -409,6 +415,20 @@ def _safeguards(code, counts, firsts, value, given, line):
 
 
 @bare
+def _extreme(code, value, given, unit):
+    """Whether a word for how the machine moves or presses asks for what no machine prints with."""
+    if code == _PRESSURE:
+        return _has(given, _K) and abs(value[_K]) > _MOST_PRESSURE_S
+    if code == _PRESSURE_BY_TIME:
+        return _has(given, _S) and abs(value[_S]) > _MOST_PRESSURE_S
+    if code == _SPEED_LIMITS:
+        return (_has(given, _X) and value[_X] * unit < _LEAST_LIMIT_MM_S) or (
+            _has(given, _Y) and value[_Y] * unit < _LEAST_LIMIT_MM_S
+        )
+    return False
+
+
+@bare
 def _shares(code, state, value, given):
     """Shares of speed and flow, and what E counts."""
     if code == _VOLUMES:
@@ -450,6 +470,8 @@ def _miscellaneous(code, state, counts, firsts, codes, value, given, line):
         _safeguards(code, counts, firsts, value, given, line)
     elif code == _WAIT_HEAT:
         state[RUSHED] = min(state[RUSHED], 0.0)
+    elif _extreme(code, value, given, state[UNIT]):
+        tally(counts, firsts, EXTREME, line, code)
     elif not ((code in (_MOTORS_OFF, _MOTORS_IDLE)) and _has(given, _S)):  # S: when idle for so long
         _note_code(codes, 77, code, line, state[LAID] != 0.0)
 
