@@ -43,8 +43,8 @@ class LayerSquares:
 def squares_of(
     places: Floats, cell_mm2: float, share: Floats, sloping: NDArray[np.bool_], near: Floats, covers: Floats
 ) -> LayerSquares:
-    """``places`` (n, 2) that each stand for ``cell_mm2``, the ``share`` (n,) of it that is needed, and whether
-    they lie on slopes; points ``near`` them (p, 2) along strands, and the mm² that each covers.
+    """``places`` (n, 2) that each stand for ``cell_mm2``, the ``share`` (n,) of it that is needed, and
+    whether they lie on slopes; points ``near`` them (p, 2) along strands, and the mm² that each covers.
     """
     every = np.concatenate([places, near])
     cell = np.floor(every / SQUARE_MM).astype(np.int64)
@@ -55,7 +55,8 @@ def squares_of(
         for w in (share, share >= 1.0, sloping)
     )
     laid = np.bincount(of_points, weights=covers, minlength=len(corner)).astype(np.float64)
-    return LayerSquares(corner * SQUARE_MM, needed, solid, slopes, laid)
+    low: Floats = corner.astype(np.float64) * SQUARE_MM
+    return LayerSquares(low, needed, solid, slopes, laid)
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,9 +90,7 @@ def balance_findings(
         yield from _by_place(name, told, level, where)
 
 
-def _by_layer(
-    name: str, layers: list[LayerBalance], level: FindingLevel, where: Where
-) -> Iterable[Finding]:
+def _by_layer(name: str, layers: list[LayerBalance], level: FindingLevel, where: Where) -> Iterable[Finding]:
     for off, much in (
         ([one for one in layers if one.share < _LESS], "less"),
         ([one for one in layers if one.share > _MORE], "more"),
@@ -140,26 +139,24 @@ def _fill(layers: list[LayerBalance], level: FindingLevel) -> Iterable[Finding]:
     off = [row for row in rows if not _THINNER < row[1] < _DENSER]
     if not off:
         return
-    z, share = max(off, key=lambda row: abs(np.log(max(row[1], 1e-3))))
+    z, worst = max(off, key=lambda row: abs(np.log(max(row[1], 1e-3))))
     says = (
-        f"sparse fill gets {100 * share:.0f} % of what was planned around height {z:.1f} mm, "
+        f"sparse fill gets {100 * worst:.0f} % of what was planned around height {z:.1f} mm, "
         f"in {len(off)} of {len(rows)} stretches of {_BAND} layers"
     )
     cure = "Look for what changes the fill on the way up; set its share"
-    yield Finding(0, "fill", level, says, cure, len(off), found=share, planned=1.0)
+    yield Finding(0, "fill", level, says, cure, len(off), found=worst, planned=1.0)
 
 
-def _by_place(
-    name: str, layers: list[LayerBalance], level: FindingLevel, where: Where
-) -> Iterable[Finding]:
+def _by_place(name: str, layers: list[LayerBalance], level: FindingLevel, where: Where) -> Iterable[Finding]:
     """Squares that get too little or too much through several layers, beside each other."""
     found: dict[str, list[tuple[float, float, Floats]]] = {"starved": [], "overfed": []}
     for k in range(0, len(layers) - _BAND // 2, _BAND // 2):
         band = layers[k : k + _BAND]
-        corner, share = _of_band(band)
-        for kind, off in (("starved", share < _SQUARE_LESS), ("overfed", share > _SQUARE_MORE)):
+        corner, shares = _of_band(band)
+        for kind, off in (("starved", shares < _SQUARE_LESS), ("overfed", shares > _SQUARE_MORE)):
             if off.sum() >= _FEW_SQUARES:
-                found[kind].append((band[0].z_mm, float(np.median(share[off])), corner[off]))
+                found[kind].append((band[0].z_mm, float(np.median(shares[off])), corner[off]))
     for kind, bands in found.items():
         if not bands:
             continue
@@ -167,8 +164,8 @@ def _by_place(
         area = len(corner) * SQUARE_MM**2
         much = "less" if kind == "starved" else "more"
         says = (
-            f"{name} gets {much} than it needs in places: {100 * share:.0f} % over {area:.0f} mm² around height "
-            f"{z:.1f} mm"
+            f"{name} gets {much} than it needs in places: {100 * share:.0f} % over {area:.0f} mm² around "
+            f"height {z:.1f} mm"
         )
         cure = "Look at what is printed there: strands may be missing, come twice, or be fed wrongly"
         yield Finding(

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
-from falsework.auditing.flow import Fed
-from falsework.auditing.layer_sums import FILL, OVER_AIR, WALL, LayerSums
+from falsework.auditing.flow import Fed, FlowPlaces
+from falsework.auditing.gather import ProgramTotals
+from falsework.auditing.layer_sums import FILL, WALL, LayerSums
 from falsework.auditing.survey import ProgramSurvey
 from falsework.auditing.value import Finding, FindingLevel
 
@@ -25,6 +26,9 @@ def flow_findings(layers: LayerSums, fed: Fed) -> Iterable[Finding]:
     """Walls or fill that get too little or too much, all of them or some layers."""
     if fed.change is not None or (fed.share is not None and not _UNDER < fed.share < _OVER):
         return  # told as that of all strands
+    if fed.places is not None:
+        yield _in_places(fed.places)
+        return
     by_class = (
         ("walls", WALL, fed.wall_share, fed.wall_pitch_mm),
         ("strands of the fill", FILL, fed.fill_share, None),
@@ -40,6 +44,18 @@ def flow_findings(layers: LayerSums, fed: Fed) -> Iterable[Finding]:
             yield Finding(0, "starved", FindingLevel.FAULT, says, cure, found=fed.thin_walls, planned=0.0)
         elif which == WALL:
             yield from _by_layer(layers, pitch_mm)
+
+
+def _in_places(of: FlowPlaces) -> Finding:
+    x0, y0, x1, y1 = of.box_mm
+    where = f"from x {x0:.0f} to {x1:.0f}, y {y0:.0f} to {y1:.0f}"
+    says = (
+        f"in {100 * of.part:.0f} % of the places looked at, {where}, strands get {100 * of.there:.0f} % of "
+        f"the filament that they need; elsewhere {100 * of.elsewhere:.0f} %"
+    )
+    cure = "Look for what changes the flow from place to place"
+    kind = "starved" if of.there < of.elsewhere else "overfed"
+    return Finding(0, kind, FindingLevel.FAULT, says, cure, found=of.there, planned=of.elsewhere)
 
 
 def _all_through(what: str, share: float) -> Finding:
@@ -72,34 +88,52 @@ def pressed_findings(layers: LayerSums) -> Iterable[Finding]:
     )  # fmt: skip
 
 
-_KINDS = (("walls", "walls", (WALL,)), ("fill", "the fill", (FILL, OVER_AIR)))
-_AROUND, _LEAST_AROUND_MM = 2, 60.0  # layers on each side; of strands in each of these
-_AGREE, _LACKS = 1.2, 0.55  # how alike these must be; share of the least of them
+_AROUND, _LEAST_AROUND_MM = 2, 60.0  # layers on each side; of walls in each of these
+_AGREE, _LACKS = 1.1, 0.55  # how alike these must be; share of the least of them
 
 
 def lacking_findings(layers: LayerSums) -> Iterable[Finding]:
-    """Single layers without much of the walls, or of the fill, that the layers around them agree on."""
+    """Single layers without much of the walls that the layers around them agree on.
+
+    Fill tells nothing alone: what carries an underside ends a gap beneath it, and counts as fill, too.
+    """
     z, n = layers.z_mm, len(layers)
     if n < 2 * _AROUND + 1:
         return
     at = np.arange(_AROUND, n - _AROUND)
+    long = layers.length_mm[:, WALL]
+    around = np.array([long[at + by] for by in range(-_AROUND, _AROUND + 1) if by])
+    least, most = around.min(axis=0), around.max(axis=0)
     rising = np.array([bool(np.all(np.diff(z[k - _AROUND : k + _AROUND + 1]) > 0.0)) for k in at])
-    beside = [at + by for by in range(-_AROUND, _AROUND + 1) if by]
-    for kind, what, classes in _KINDS:
-        long = layers.length_mm[:, list(classes)].sum(axis=1)
-        around = np.array([long[k] for k in beside])
-        least, most = around.min(axis=0), around.max(axis=0)
-        off = rising & (least > _LEAST_AROUND_MM) & (most < _AGREE * least) & (long[at] < _LACKS * least)
-        if not off.any():
-            continue
-        k = int(at[off][np.argmin(long[at[off]] / least[off])])
-        share = float(long[k] / long[[k - 1, k + 1]].min())
-        many = "one layer has" if off.sum() == 1 else f"{int(off.sum())} layers have"
-        says = f"{many} {100 * share:.0f} % of {what} of those around, at height {z[k]:.2f} mm"
-        cure = "Look at what this layer leaves out; make the program again"
-        lines = tuple(int(line) for line in layers.line[at[off]][:5])
+    off = rising & (least > _LEAST_AROUND_MM) & (most < _AGREE * least) & (long[at] < _LACKS * least)
+    if not off.any():
+        return
+    k = int(at[off][np.argmin(long[at[off]] / least[off])])
+    share = float(long[k] / long[[k - 1, k + 1]].min())
+    many = "one layer has" if off.sum() == 1 else f"{int(off.sum())} layers have"
+    says = f"{many} {100 * share:.0f} % of the walls of those around, at height {z[k]:.2f} mm"
+    cure = "Look at what this layer leaves out; make the program again"
+    lines = tuple(int(line) for line in layers.line[at[off]][:5])
+    yield Finding(
+        0, "walls", FindingLevel.FAULT, says, cure, int(off.sum()), lines=lines, found=share, planned=1.0
+    )
+
+
+_EVERY, _TWICE, _MANY_LAYERS = 0.8, 0.02, 10  # layers; share of all strands; layers at least
+
+
+def doubled_findings(totals: ProgramTotals) -> Iterable[Finding]:
+    """A little that is laid over others of its layer, in layer after layer."""
+    if totals.layers < _MANY_LAYERS or totals.twice_layers < _EVERY * totals.layers:
+        return
+    if totals.twice_mm > _TWICE * totals.whole_mm:
+        share = totals.twice_mm / totals.whole_mm
+        says = (
+            f"{100 * share:.0f} % of the strands are laid over others of their own layer, layer after layer"
+        )
+        cure = "Look for lines that run on past their beginning, or come twice"
         yield Finding(
-            0, kind, FindingLevel.FAULT, says, cure, int(off.sum()), lines=lines, found=share, planned=1.0
+            0, "laid twice", FindingLevel.FAULT, says, cure, totals.twice_layers, found=share, planned=0.0
         )
 
 

@@ -109,8 +109,8 @@ def _some_heights(process: Process, layers: LayerSums) -> Iterable[Finding]:
     )
     line = int(layers.line[1:][off][0])
     yield Finding(
-        0, "layer height", FindingLevel.CAUTION, says, _HEIGHT.cure, int(off.sum()), lines=(line,), found=some,
-        planned=wanted, unit="mm",
+        0, "layer height", FindingLevel.CAUTION, says, _HEIGHT.cure, int(off.sum()), lines=(line,),
+        found=some, planned=wanted, unit="mm",
     )  # fmt: skip
 
 
@@ -166,7 +166,9 @@ def bed_findings(found: ProgramSurvey, wanted_c: float | None, last_line: int) -
     meant = most if wanted_c is None else min(wanted_c, most)
     if began < meant - _HEAT_OFF_C and (began <= 0.0 or wanted_c is not None):
         line = int(reading.state[rs274.BED_LINE])
-        says = f"the first strands are laid on a bed of {began:.0f} °C; line {line} asks for {most:.0f} °C later"
+        says = (
+            f"the first strands are laid on a bed of {began:.0f} °C; line {line} asks for {most:.0f} °C later"
+        )
         cure = "Heat the bed, and wait for it, before the first layer"
         yield Finding(
             0, "bed heat", FindingLevel.FAULT, says, cure, lines=(line,), found=began, planned=meant,
@@ -242,7 +244,9 @@ def _slow_travels(found: ProgramSurvey, pace: float) -> Iterable[Finding]:
     """Travels at less than the speed of strands: whatever oozes meanwhile hangs over the print."""
     far, seconds = float(found.travel_mm.sum()), float(found.travel_s.sum())
     if far > _TRAVELS_MM and far < _SLOWER * pace * seconds:
-        says = f"the head travels at {far / seconds:.2g} mm/s between strands that are laid at {pace:.2g} mm/s"
+        says = (
+            f"the head travels at {far / seconds:.2g} mm/s between strands that are laid at {pace:.2g} mm/s"
+        )
         cure = "Set the speed of travels: the nozzle oozes on the way"
         yield Finding(
             0, "too slow", FindingLevel.CAUTION, says, cure, found=far / seconds, planned=pace, unit="mm/s"
@@ -253,7 +257,11 @@ def pace_findings(process: Process, layers: LayerSums) -> Iterable[Finding]:
     """Strands of a class much slower than the process lays them; supports much faster."""
     long = layers.length_mm[1:].sum(axis=0)
     paces = np.nansum(layers.speed_mm_s[1:] * layers.length_mm[1:], axis=0) / np.maximum(long, 1e-9)
-    own = ((WALL, process.wall_speed_mm_s), (FILL, process.fill_speed_mm_s), (HOLDING, process.support_speed_mm_s))
+    own = (
+        (WALL, process.wall_speed_mm_s),
+        (FILL, process.fill_speed_mm_s),
+        (HOLDING, process.support_speed_mm_s),
+    )
     told = [(k, float(paces[k]), wanted) for k, wanted in own if long[k] > _SLOW_MM]
     for k, pace, wanted in told:
         if _CRAWL_MM_S <= pace < _FAR_SLOWER * wanted:

@@ -50,11 +50,24 @@ class FlowChange:
 
 
 @dataclass(frozen=True)
+class FlowPlaces:
+    """Where lines side by side get another share than elsewhere: box of these places, share of all, and the
+    shares there and elsewhere.
+    """
+
+    box_mm: tuple[float, float, float, float]
+    part: float
+    there: float
+    elsewhere: float
+
+
+@dataclass(frozen=True)
 class Fed:
     """``share``: of what dense lines need that they get, 1 where it is right; ``pitch_mm`` between these.
 
     ``first_share``: the same of the first layer alone; None where too few lines lie side by side. ``change``:
-    where it changes on the way up. ``wall_share``, ``wall_pitch_mm`` and ``fill_share``: the same of closed
+    where it changes on the way up; ``places``: where seen from above.
+    ``wall_share``, ``wall_pitch_mm`` and ``fill_share``: the same of closed
     lines beside each other, and of open ones. ``thin_walls``: share of the former that get much
     less than that.
     """
@@ -67,6 +80,7 @@ class Fed:
     wall_pitch_mm: float | None = None
     fill_share: float | None = None
     thin_walls: float = 0.0
+    places: FlowPlaces | None = None
 
 
 def fed(found: ProgramSurvey) -> Fed:
@@ -76,6 +90,7 @@ def fed(found: ProgramSurvey) -> Fed:
     others: list[Floats] = [np.zeros((0, 2))]
     walls: list[Floats] = [np.zeros((0, 2))]
     fills: list[Floats] = [np.zeros((0, 2))]
+    where: list[Floats] = [np.zeros((0, 4))]
     votes: list[_Vote] = []
     kept_layers = [at for at in sorted(found.sample) if at > found.first_layer]
     for at in (found.first_layer, *kept_layers[:: max(1, len(kept_layers) // _LAYERS)]):
@@ -86,10 +101,12 @@ def fed(found: ProgramSurvey) -> Fed:
         if h <= 1e-3 or at < found.first_layer or np.any(rows[:, cut.AZ] != rows[:, cut.BZ]):
             continue
         ends = rows[:, [cut.AX, cut.AY, cut.BX, cut.BY]]
-        strand, pitch = pitches(ends, rows[:, cut.PATH], most=_FEW_POINTS)
+        strand, pitch, xy = pitches_at(ends, rows[:, cut.PATH], most=_FEW_POINTS)
         section = rows[:, cut.VOLUME] / np.hypot(*(ends[:, 2:] - ends[:, :2]).T)
         kept = first if at == found.first_layer else others
         kept.append(np.column_stack([pitch, section[strand] / h]))
+        if found.z_mm[at] > found.z_mm[found.first_layer] + _RAFT_MM:
+            where.append(np.column_stack([xy, kept[-1]]))
         if at > found.first_layer:
             votes += _vote(kept[-1], float(found.z_mm[at]), int(rows[0, cut.LINE]))
             is_open = laying.open_paths(rows[:, cut.PATH], rows[:, cut.AX : cut.BZ + 1], 0.5 * section / h)
@@ -110,7 +127,44 @@ def fed(found: ProgramSurvey) -> Fed:
         fill_share = None  # lines squeezed in between others
     thin = _thin(np.concatenate(walls), wall_pitch_mm) if wall_pitch_mm is not None else 0.0
     change = _change(votes[on_raft:])
-    return Fed(share, first_share, pitch_mm, change, wall_share, wall_pitch_mm, fill_share, thin)
+    places = _places(np.concatenate(where)) if change is None else None
+    return Fed(share, first_share, pitch_mm, change, wall_share, wall_pitch_mm, fill_share, thin, places)
+
+
+_SQUARE_MM, _SQUARE_POINTS = 6.0, 24  # of the bed, seen from above; points that tell
+_OFF, _SOME, _SQUARES = math.log(1.3), 0.12, 6  # what is another share; part of the squares; of all
+
+
+def _places(points: Floats) -> FlowPlaces | None:
+    """Squares of the bed in which points (n, 4), x, y, pitch and section over height, get another share than
+    in most of those that get about as much as they need.
+    """
+    share = np.log(points[:, 3] / points[:, 2])
+    corner, which = np.unique(np.floor(points[:, :2] / _SQUARE_MM), axis=0, return_inverse=True)
+    order = np.argsort(which.ravel(), kind="stable")
+    pieces = np.split(order, np.flatnonzero(np.diff(which.ravel()[order])) + 1)
+    told = [k for k, piece in enumerate(pieces) if len(piece) >= _SQUARE_POINTS]
+    if len(told) < _SQUARES:
+        return None
+    middle = np.array([float(np.median(share[pieces[k]])) for k in told])
+    right = middle[np.abs(middle) < _OFF]
+    if len(right) < _SOME * len(told):
+        return None
+    off = middle - float(np.median(right))
+    wrong = off < -_OFF if (off < -_OFF).sum() >= (off > _OFF).sum() else off > _OFF
+    if wrong.mean() < _SOME:
+        return None
+    # most of their points, and not some lines that lie apart
+    sure = [
+        float(np.mean(np.abs(share[pieces[told[k]]] - middle[k]) < 0.5 * _OFF)) for k in np.flatnonzero(wrong)
+    ]
+    if float(np.median(sure)) < 0.7:
+        return None
+    low = corner[np.array(told)[wrong]].min(axis=0) * _SQUARE_MM
+    high = (corner[np.array(told)[wrong]].max(axis=0) + 1.0) * _SQUARE_MM
+    box = float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    there, elsewhere = float(np.median(middle[wrong])), float(np.median(right))
+    return FlowPlaces(box, float(wrong.mean()), math.exp(there), math.exp(elsewhere))
 
 
 def _thin(points: Floats, pitch_mm: float) -> float:
@@ -204,13 +258,21 @@ def _share(points: Floats) -> tuple[float | None, float | None]:
 def pitches(
     ends: Floats, path: Floats, *, either: bool = False, most: int = _MOST_POINTS
 ) -> tuple[Indices, Floats]:
-    """Of points along strands with a parallel neighbour on both sides: the strand, mean distance to these.
+    """Strands and distances of :func:`pitches_at`."""
+    return pitches_at(ends, path, either=either, most=most)[:2]
+
+
+def pitches_at(
+    ends: Floats, path: Floats, *, either: bool = False, most: int = _MOST_POINTS
+) -> tuple[Indices, Floats, Floats]:
+    """Of points along strands with a parallel neighbour on both sides: the strand, mean distance to these,
+    and where they lie (n, 2).
 
     ``ends`` (m, 4), ``path`` (m,): strands of a layer in order. Ends of open paths are left out. ``either``:
     one neighbour will do where there is none on the other side. ``most``: points in all.
     """
     if len(ends) < 3:
-        return np.zeros(0, np.int64), np.zeros(0)
+        return np.zeros(0, np.int64), np.zeros(0), np.zeros((0, 2))
     points = points_along(ends, _POINT_MM, most)
     amid = _amid(points, ends, path)
     left, right = neighbours(points, _REACH_MM, _PARALLEL, _LEAST_MM, amid)
@@ -219,7 +281,7 @@ def pitches(
     even = both & (wider < 1.6 * least)
     pitch = np.where(even, 0.5 * (least + np.where(even, wider, least)), least)
     known = np.flatnonzero(even | (np.isfinite(least) & either))
-    return points.strand[known], pitch[known]
+    return points.strand[known], pitch[known], points.xy[known]
 
 
 def _amid(points: Points, ends: Floats, path: Floats) -> NDArray[np.bool_]:

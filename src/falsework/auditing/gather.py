@@ -25,7 +25,7 @@ from falsework.process.settings import Process
 LEAST_SAG_MM = 0.3  # what passes for a clean bridge: this or a layer's height, whichever is more
 _FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
 _ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
-_TWICE_MM = 10.0
+_TWICE_MM, _TWICE_LEAST_MM = 10.0, 3.0  # of a layer by itself, and as one of many
 _FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
 _CROSSED, _CROSSED_MM = 0.01, 1.5  # share of walls, and mm, laid over what their layer has there
@@ -88,6 +88,9 @@ class ProgramTotals:
     part_top_mm: float = 0.0
     last_line: int = 0
     whole_mm: float = 0.0  # of strands above the first layer
+    twice_mm: float = 0.0  # of them laid over others of their layer
+    twice_layers: int = 0  # with some of these
+    layers: int = 0
     fast_mm: float = 0.0  # of strands that ask for more than nozzles melt
     most_mm3_s: float = 0.0
 
@@ -97,8 +100,11 @@ class ProgramTotals:
         self.by_owner_mm3 += by_owner
         self.last_line = int(layer.rows[-1, cut.LINE])
 
-    def add_above(self, sums: Floats) -> None:
+    def add_above(self, sums: Floats, twice_mm: float) -> None:
         """The same of what counts only above the first layer."""
+        self.layers += 1
+        self.twice_mm += twice_mm
+        self.twice_layers += twice_mm > _TWICE_LEAST_MM
         self.whole_mm += float(sums[laying.WHOLE])
         self.fast_mm += float(sums[laying.TOO_FAST])
         self.most_mm3_s = max(self.most_mm3_s, float(sums[laying.MOST_MELT]))
@@ -129,7 +135,7 @@ class Gatherer:
         self.layers.add(layer, by_class)
         whole = float(sums[laying.WHOLE])
         if self._laid:
-            totals.add_above(sums)
+            totals.add_above(sums, float(lengths[laying.TWICE]))
         else:
             totals.first_height_mm = layer.step_mm
         if by_owner[PART] > 0.0:

@@ -221,8 +221,8 @@ def beyond_findings(name: str, looked: list[LookedAt], level: FindingLevel) -> I
         return
     worst = max(off, key=lambda one: one.beyond_mm)
     says = (
-        f"strands run just outside {name}'s outline in {len(off)} of {len(looked)} layers that were looked at: "
-        f"{worst.beyond_mm:.0f} mm at height {worst.z_mm:.1f} mm"
+        f"strands run just outside {name}'s outline in {len(off)} of {len(looked)} layers looked at:"
+        f" {worst.beyond_mm:.0f} mm at height {worst.z_mm:.1f} mm"
     )
     cure = "Look for fill that reaches through the walls, and for lines that nobody drew"
     yield Finding(0, "outline", level, says, cure, len(off), found=worst.beyond_mm, planned=0.0, unit="mm")

@@ -21,6 +21,7 @@ from falsework.auditing.causes import (
 )
 from falsework.auditing.commands import command_findings, harmless
 from falsework.auditing.consistency import (
+    doubled_findings,
     drawing_back_findings,
     flow_findings,
     lacking_findings,
@@ -445,6 +446,7 @@ def _of_program(read: _Read, auditors: _Auditors) -> Iterable[Finding]:
         yield from height_findings(_first_layer_told(read, auditors.copies), found, read.usual)
     yield from pressed_findings(auditors.strands.layers)
     yield from lacking_findings(auditors.strands.layers)
+    yield from doubled_findings(totals)
     yield from drawing_back_findings(found)
     yield from speed_findings(found, totals, auditors.strands.layers)
     yield from _expected(site_findings(auditors.strands.sites, auditors.limits, read.tops), auditors)
@@ -622,7 +624,9 @@ def _left_over(
             yield from balance_findings(work.part.name, balances(looked), of_part, where)
 
 
-def _place(placed: PlacedSections, found: ProgramSurvey, tops_mm: Floats, z_mm: float, corner: Floats) -> Place:
+def _place(
+    placed: PlacedSections, found: ProgramSurvey, tops_mm: Floats, z_mm: float, corner: Floats
+) -> Place:
     """Squares of a copy as a place of the program."""
     z = z_mm + placed.placement.shift_mm[2]
     xy = placed.to_program(np.concatenate([corner, corner + SQUARE_MM]))

@@ -135,8 +135,8 @@ _CURES = {
 
 
 def _bridging(runs: Runs, span_mm: float) -> Indices:
-    """Strands held at both ends, over a gap that they bridge: by what is beneath, or, if short, by others beside
-    them.
+    """Strands held at both ends, over a gap that they bridge: by what is beneath, or, if short, by others
+    beside them.
     """
     on_both = (runs.held == 1).all(axis=1) & (runs.length_mm < span_mm)
     between = (runs.held > 0).all(axis=1) & (runs.length_mm < _BETWEEN_MM)

@@ -35,7 +35,8 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
         | _IN_AIR
         | _TOUCHING
         | _COMPARED
-        | {"underfed", "overfed throughout", "overlap", "crossed", "other part", "z offset", "scale", "skewed"},
+        | {"underfed", "overfed throughout", "overlap", "crossed", "other part", "z offset", "scale"}
+        | {"skewed"},
     ),
     "nozzle too hot": frozenset({"nozzle heat"}),
     "bed too hot": frozenset({"bed heat"}),
