@@ -1,4 +1,4 @@
-"""Kinds of fault by what goes wrong in print rooms, with names, written when those of ``practice`` were known.
+"""Kinds of fault by what goes wrong in print rooms, written when those of ``practice`` were known.
 
 All were written down, and parted by the draw below, before any was run: ``TUNED_ON`` may be looked into;
 ``SEALED`` is only counted, and nothing is changed for it. A kind gives no program of a part on which it is no

@@ -119,15 +119,15 @@ def lacking_findings(layers: LayerSums) -> Iterable[Finding]:
     )
 
 
-_EVERY, _TWICE, _MANY_LAYERS = 0.8, 0.02, 10  # layers; share of all strands; layers at least
+_EVERY, _TWICE, _MANY_LAYERS = 0.8, 0.02, 5  # layers; share of all strands; layers at least
 
 
 def doubled_findings(totals: ProgramTotals) -> Iterable[Finding]:
     """A little that is laid over others of its layer, in layer after layer."""
-    if totals.layers < _MANY_LAYERS or totals.twice_layers < _EVERY * totals.layers:
+    if totals.looked_layers < _MANY_LAYERS or totals.twice_layers < _EVERY * totals.looked_layers:
         return
-    if totals.twice_mm > _TWICE * totals.whole_mm:
-        share = totals.twice_mm / totals.whole_mm
+    if totals.twice_mm > _TWICE * totals.looked_mm:
+        share = totals.twice_mm / totals.looked_mm
         says = (
             f"{100 * share:.0f} % of the strands are laid over others of their own layer, layer after layer"
         )

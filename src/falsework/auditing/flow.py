@@ -133,6 +133,7 @@ def fed(found: ProgramSurvey) -> Fed:
 
 _SQUARE_MM, _SQUARE_POINTS = 6.0, 24  # of the bed, seen from above; points that tell
 _OFF, _SOME, _SQUARES = math.log(1.3), 0.12, 6  # what is another share; part of the squares; of all
+_SAME = math.log(1.15)  # how alike the distances between lines must be here and there
 
 
 def _places(points: Floats) -> FlowPlaces | None:
@@ -154,12 +155,9 @@ def _places(points: Floats) -> FlowPlaces | None:
     wrong = off < -_OFF if (off < -_OFF).sum() >= (off > _OFF).sum() else off > _OFF
     if wrong.mean() < _SOME:
         return None
-    # most of their points, and not some lines that lie apart
-    sure = [
-        float(np.mean(np.abs(share[pieces[told[k]]] - middle[k]) < 0.5 * _OFF)) for k in np.flatnonzero(wrong)
-    ]
-    if float(np.median(sure)) < 0.7:
-        return None
+    pitch = np.array([float(np.median(points[pieces[k], 2])) for k in told])
+    if abs(math.log(float(np.median(pitch[wrong])) / float(np.median(pitch[np.abs(middle) < _OFF])))) > _SAME:
+        return None  # lines that only lie nearer or farther are another pattern
     low = corner[np.array(told)[wrong]].min(axis=0) * _SQUARE_MM
     high = (corner[np.array(told)[wrong]].max(axis=0) + 1.0) * _SQUARE_MM
     box = float(low[0]), float(low[1]), float(high[0]), float(high[1])

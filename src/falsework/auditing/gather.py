@@ -25,6 +25,7 @@ from falsework.process.settings import Process
 LEAST_SAG_MM = 0.3  # what passes for a clean bridge: this or a layer's height, whichever is more
 _FREE_WIDTHS = 1.5  # a free end that is farther from what carries it hangs
 _ALONG_MM = 5.0  # of strands, before a wrong amount or a doubled strand is told
+_LOOKED_AT = 6  # every so-manieth layer, for what is laid twice in all of them
 _TWICE_MM, _TWICE_LEAST_MM = 10.0, 3.0  # of a layer by itself, and as one of many
 _FLOATING, _FLOATING_MM = 0.6, 10.0  # share of a body's layer, and mm, that must hang for one to be missing
 _RAFT_LAYERS, _RAFT_MM = 8, 1.0  # a raft: layers at most, and how far it reaches past what stands on it
@@ -88,9 +89,10 @@ class ProgramTotals:
     part_top_mm: float = 0.0
     last_line: int = 0
     whole_mm: float = 0.0  # of strands above the first layer
+    looked_mm: float = 0.0  # of strands of some layers
     twice_mm: float = 0.0  # of them laid over others of their layer
+    looked_layers: int = 0
     twice_layers: int = 0  # with some of these
-    layers: int = 0
     fast_mm: float = 0.0  # of strands that ask for more than nozzles melt
     most_mm3_s: float = 0.0
 
@@ -100,11 +102,8 @@ class ProgramTotals:
         self.by_owner_mm3 += by_owner
         self.last_line = int(layer.rows[-1, cut.LINE])
 
-    def add_above(self, sums: Floats, twice_mm: float) -> None:
+    def add_above(self, sums: Floats) -> None:
         """The same of what counts only above the first layer."""
-        self.layers += 1
-        self.twice_mm += twice_mm
-        self.twice_layers += twice_mm > _TWICE_LEAST_MM
         self.whole_mm += float(sums[laying.WHOLE])
         self.fast_mm += float(sums[laying.TOO_FAST])
         self.most_mm3_s = max(self.most_mm3_s, float(sums[laying.MOST_MELT]))
@@ -119,6 +118,7 @@ class Gatherer:
         self.totals = ProgramTotals(by_owner_mm3=np.zeros(OWNERS))
         self.layers = LayerSums()
         self._laid = False
+        self._count = 0
         self._boxes: list[tuple[float, float, float, float]] = []  # of the first layers
 
     def take(self, layer: Layer) -> None:
@@ -134,8 +134,11 @@ class Gatherer:
             return
         self.layers.add(layer, by_class)
         whole = float(sums[laying.WHOLE])
+        self._count += 1
         if self._laid:
-            totals.add_above(sums, float(lengths[laying.TWICE]))
+            totals.add_above(sums)
+            if self._count % _LOOKED_AT == 0:
+                self._twice(layer, marks, whole)
         else:
             totals.first_height_mm = layer.step_mm
         if by_owner[PART] > 0.0:
@@ -165,6 +168,18 @@ class Gatherer:
         if len(self._boxes) < _RAFT_LAYERS:
             own = layer.owner != FLAT
             self._boxes.append(box_of(np.concatenate([layer.ends[own, 0:2], layer.ends[own, 3:5]])))
+
+    def _twice(self, layer: Layer, marks: np.ndarray, whole_mm: float) -> None:
+        """Sum up what of a layer is laid over itself, however little."""
+        chosen = np.flatnonzero(marks & (1 << laying.TWICE))
+        if len(chosen):
+            chosen = _doubled(layer, chosen, self.limits.usual.width_mm)
+        long = float(layer.length_mm[chosen].sum())
+        totals = self.totals
+        totals.looked_layers += 1
+        totals.looked_mm += whole_mm
+        totals.twice_mm += long
+        totals.twice_layers += long > _TWICE_LEAST_MM
 
     def _across(self, layer: Layer) -> None:
         """Lines of the first layer that run through what is printed there, as for filling the nozzle."""

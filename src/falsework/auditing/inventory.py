@@ -134,12 +134,14 @@ class InventoryAuditor:
         supports = points_along(planned.ends_mm[planned.layer == k], _POINT_MM, _MOST_POINTS)
         met = tree.query(supports.xy)[0] < _ASIDE_MM if len(supports.xy) else np.zeros(0, bool)
         cap = np.isin(planned.role[planned.layer == k][supports.strand], (Role.CAP, Role.SOLE))
-        roof = [supports.step_mm * float(some.sum()) for some in (cap, cap & met)]
-        beyond = self._beyond(k, xy, supports.xy)
         solid = ~wall & ~sparse
-        of_the_part = wall, wall & bare, solid, solid & bare, sparse, hollow
-        mm2 = [cell * float(some.sum()) for some in of_the_part]
-        long = [supports.step_mm * float(some) for some in (len(met), met.sum())]
+
+        def mm2(some: NDArray[np.bool_]) -> float:
+            return cell * float(some.sum())
+
+        def mm(some: NDArray[np.bool_]) -> float:
+            return supports.step_mm * float(some.sum())
+
         # lines so far apart are a quarter of that from places between them, on average
         meant = 0.25 * width / max(process.fill, 0.01)
         sparser = float(far[sparse].mean()) / meant if sparse.any() and process.fill > 0.0 else 1.0
@@ -148,7 +150,22 @@ class InventoryAuditor:
             own = np.isfinite(cKDTree(places).query(xy, distance_upper_bound=1.2 * np.sqrt(cell))[0])
         share = np.where(sparse, process.fill, 1.0)
         squares = squares_of(places, cell, share, sloping, xy[own], covers[own])
-        return LookedAt(float(stack.z_mm[k + 1]), *mm2, *long, *roof, beyond, sparser, squares)
+        return LookedAt(
+            z_mm=float(stack.z_mm[k + 1]),
+            wall_mm2=mm2(wall),
+            bare_wall_mm2=mm2(wall & bare),
+            solid_mm2=mm2(solid),
+            bare_solid_mm2=mm2(solid & bare),
+            sparse_mm2=mm2(sparse),
+            hollow_mm2=mm2(hollow),
+            support_mm=mm(np.ones(len(met), bool)),
+            met_mm=mm(met),
+            roof_mm=mm(cap),
+            met_roof_mm=mm(cap & met),
+            beyond_mm=self._beyond(k, xy, supports.xy),
+            sparse_far=sparser,
+            squares=squares,
+        )
 
     def _beyond(self, k: int, xy: Floats, supports: Floats) -> float:
         """mm of strands that reach out of the part, and are none of its supports'."""

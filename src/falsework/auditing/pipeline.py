@@ -609,6 +609,7 @@ def _left_over(
     if auditors.inventory is None or work is None:
         return
     weighty = {f.kind for f in told if f.level.rank >= FindingLevel.FAULT.rank}
+    named = {f.kind for f in told} & {"walls", "skin", "fill"}
     of_part, of_supports = (
         FindingLevel.CAUTION if explained else FindingLevel.FAULT
         for explained in (weighty, weighty - _OF_MOVED)
@@ -620,8 +621,9 @@ def _left_over(
         yield from beyond_findings(work.part.name, looked, of_part)
         yield from roof_findings(looked, of_supports)
         if not missing:
+            of_rest = FindingLevel.CAUTION if named else of_part
             where = partial(_place, placed, read.found, auditors.tops)
-            yield from balance_findings(work.part.name, balances(looked), of_part, where)
+            yield from balance_findings(work.part.name, balances(looked), of_rest, where)
 
 
 def _place(
