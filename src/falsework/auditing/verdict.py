@@ -149,14 +149,14 @@ def ranked(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def _as_grave_as_what_follows(folded: list[Finding], every: list[Finding]) -> list[Finding]:
-    """A cause that would only show weighs as much as what it brings about."""
+    """A cause that holds for the whole program, and would only show, weighs what it brings about."""
     gravest: dict[str, FindingLevel] = {}
     for now, was in zip(folded, every, strict=True):
         if now.follows and was.level.rank > gravest.get(now.follows, FindingLevel.NOTE).rank:
             gravest[now.follows] = was.level
     return [
         replace(f, level=gravest[f.kind])
-        if not f.follows and f.kind in gravest and 0 < f.level.rank < gravest[f.kind].rank
+        if not f.follows and f.place is None and f.kind in gravest and 0 < f.level.rank < gravest[f.kind].rank
         else f
         for f in folded
     ]
