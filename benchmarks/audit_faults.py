@@ -10,8 +10,11 @@ kinds were looked at while the audit was made; 'sealed' ones were set aside, cou
 (``unforeseen.py``) that were all written down before any was run; the latter were looked at since. So are
 'tuned on' and 'further held back' (``further.py``), written before the comparison by principle was made.
 'afresh' kinds (``afresh.py``) were written when all of those were known, and looked at since; those of
-``practice.py`` after them: of their sealed half only sums are printed, so that nobody mends for them.
-'right first': the first finding names the fault; 'found': any finding of caution or more names it.
+``practice.py`` after them, both halves looked at since. Those of ``mishaps.py`` came last: of their sealed
+half only sums are printed, so that nobody mends for them.
+'right first': the first finding names the fault; 'found': any finding of caution or more names it; 'noticed':
+that, or any finding of weight, by whatever name, for its sound twin has none. The last table is what is asked
+for: programs of kinds looked at, of kinds unknown to whoever mended, and of both together.
 Prints Markdown tables.
 """
 
@@ -19,6 +22,7 @@ from __future__ import annotations
 
 import argparse
 import multiprocessing
+import re
 import sys
 import time
 import warnings
@@ -33,6 +37,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 
 import afresh
 import further
+import mishaps
 import planted
 import practice
 import unforeseen
@@ -51,9 +56,12 @@ GROUPS = {
     "afresh, held back": afresh.SEALED,
     "practice, tuned on": practice.TUNED_ON,
     "practice, sealed": practice.SEALED,
+    "mishaps, tuned on": mishaps.TUNED_ON,
+    "mishaps, sealed": mishaps.SEALED,
 }
-_KINDS = {**planted.FAULTS, **unforeseen.FAULTS, **further.FAULTS, **afresh.FAULTS, **practice.FAULTS}
-_UNSEEN = ("practice, sealed",)
+_MODULES = planted, unforeseen, further, afresh, practice, mishaps
+_KINDS = {name: one for module in _MODULES for name, one in module.FAULTS.items()}
+_UNSEEN = ("mishaps, sealed",)
 
 
 @dataclass(frozen=True)
@@ -77,6 +85,7 @@ class Told:
     weighty: tuple[str, ...]
     first: bool
     found: bool
+    noticed: bool
     seconds: float
 
 
@@ -86,13 +95,14 @@ def _told(group: str, kind: str, case: planted.Case) -> Told:
         findings = audit(case.program, case.plan).findings
     except FalseworkError:  # most lines make no sense: that names a garbled program, and nothing else
         refused = "garbled" in case.kinds
-        return Told(group, kind, case.name, ("refused",), refused, refused, time.process_time() - begin)
+        return Told(group, kind, case.name, ("refused",), refused, refused, True, time.process_time() - begin)
     first = bool(findings) and findings[0].kind in case.kinds
     named = any(f.kind in case.kinds and f.level.rank >= FindingLevel.CAUTION.rank for f in findings)
     weighty = tuple(f.kind for f in findings if f.level.rank >= FindingLevel.FAULT.rank)
+    noticed = first or named or bool(weighty)
     if case.kinds and not first:
         weighty = tuple(f.kind for f in findings[:4])
-    return Told(group, kind, case.name, weighty, first, first or named, time.process_time() - begin)
+    return Told(group, kind, case.name, weighty, first, first or named, noticed, time.process_time() - begin)
 
 
 def done(share: Share) -> list[Told]:
@@ -131,7 +141,7 @@ def _sound(told: list[Told]) -> None:
 
 
 def _faults(told: list[Told]) -> None:
-    print("| faults | kind | number | right first | found |\n|---|---|---:|---:|---:|")
+    print("| faults | kind | number | right first | found | noticed |\n|---|---|---:|---:|---:|---:|")
     for group in GROUPS:
         rows: dict[str, list[Told]] = defaultdict(list)
         for t in told:
@@ -139,15 +149,27 @@ def _faults(told: list[Told]) -> None:
                 rows[t.kind].append(t)
         if group not in _UNSEEN:
             for kind, mine in sorted(rows.items()):
-                first, found = sum(t.first for t in mine), sum(t.found for t in mine)
-                print(f"| {group} | {kind} | {len(mine)} | {first} | {found} |")
+                first, found, noticed = (sum(getattr(t, f) for t in mine) for f in _FIGURES)
+                print(f"| {group} | {kind} | {len(mine)} | {first} | {found} | {noticed} |")
         every = [t for mine in rows.values() for t in mine]
         if every:
-            n, first, found = len(every), sum(t.first for t in every), sum(t.found for t in every)
-            print(
-                f"| {group} | **all {len(rows)}** | {n} | {first} ({100 * first / n:.1f} %) |"
-                f" {found} ({100 * found / n:.1f} %) |"
-            )
+            print(f"| {group} | **all {len(rows)}** | {_shares(every)} |")
+    known = [t for t in told if t.kind and t.group not in _UNSEEN]
+    unknown = [t for t in told if t.group in _UNSEEN]
+    halves = ("looked at", known), ("unknown", unknown), ("together", known + unknown)
+    print("\n| kinds | number | right first | found | noticed |\n|---|---:|---:|---:|---:|")
+    for name, some in halves:
+        if some:
+            print(f"| {name} | {_shares(some)} |")
+
+
+_FIGURES = "first", "found", "noticed"
+
+
+def _shares(some: list[Told]) -> str:
+    """Number of programs, and how many are named first, found, and noticed, as cells of a table."""
+    counts = [sum(getattr(t, figure) for t in some) for figure in _FIGURES]
+    return " | ".join([str(len(some)), *(f"{count} ({100 * count / len(some):.1f} %)" for count in counts)])
 
 
 def main() -> None:
@@ -166,8 +188,7 @@ def main() -> None:
         arguments.parts, arguments.every = 2, 20
     parts = planted.PARTS[: arguments.parts]
     only = tuple(
-        name.replace(".", " ").replace("afresh ", "afresh, ").replace("practice ", "practice, ")
-        for name in arguments.only
+        re.sub("^(afresh|practice|mishaps) ", r"\1, ", name.replace(".", " ")) for name in arguments.only
     )
     work = list(shares(only, arguments.every, parts))
     told: list[Told] = []

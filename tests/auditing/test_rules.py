@@ -217,7 +217,7 @@ def told(audit, plan=None, under=None, foot=0.0):
         need=Given(undersides=(under or underside(1, UndersideKind.CANTILEVER),)),
         place=lambda n: PLACE,
         planned=planned() if plan is None else plan,
-        limits=Given(usual=USUAL),
+        limits=Given(usual=USUAL, span_mm=12.0),
         foot=lambda n: (foot, None),
     )
     found = list(undersides.underside_findings(auditor, [audit]))
@@ -301,6 +301,7 @@ def test_support_that_stands_on_the_part_where_it_may_not() -> None:
         (90.0, 15.6, 12.0, []),
         (90.0, 15.7, 12.0, [("bridge direction", FAULT)]),
         (90.0, 20.0, 0.9, []),
+        (90.0, 8.0, 4.0, [("bridge direction", CAUTION)]),  # it holds this way, too
         (None, 20.0, 12.0, []),
     ],
 )
@@ -463,11 +464,14 @@ def test_supports_that_float_are_told_by_what_lies_beneath() -> None:
     """A support of 30 mm whose second layer lies at 3 mm, far above: off the bed; on the part with a gap of
     1 mm: off the part; above its own layers: layers missing."""
 
-    def take(beneath, gap, second_z=3.0, floats=30.0, aside=0.0, first_at=60.0):
-        auditor = supports.SupportAuditor(Given(usual=USUAL), 0.2)
+    none = Given(strand=np.zeros(0, int), held=np.zeros((0, 2), int), length_mm=np.zeros(0))
+
+    def take(beneath, gap, second_z=3.0, floats=30.0, first_at=60.0, runs=None):
+        auditor = supports.SupportAuditor(Given(usual=USUAL, span_mm=12.0), 0.2)
         auditor.take(strands((first_at, 0, first_at + 30, 0), z=0.2, owner=SUPPORT))
         layer = strands((0, 0, floats, 0), (0, 9, 30, 9), z=second_z, owner=SUPPORT)
         layer.resting[1] = 1.0
+        layer.runs = runs if runs is not None else none
         layer.near[0, beneath], layer.gap_mm[0, beneath] = 1.0, gap
         auditor.take(layer)
         return [(f.kind, f.level, round(f.found, 3)) for f in auditor.findings(np.array([0.2, second_z]))]
@@ -486,6 +490,10 @@ def test_supports_that_float_are_told_by_what_lies_beneath() -> None:
     # high up most of it must hang
     assert take(BED, 5.0, second_z=5.0, floats=29.0) == []
     assert take(BED, 5.0, second_z=5.0, floats=31.0) == [("support off the bed", RUIN, 4.8)]
+    # held at both ends it bridges: by what is beneath, or for 3 mm by strands beside it
+    for held, length, told in ((1, 11.9, 0), (1, 12.1, 1), (2, 2.9, 0), (2, 3.1, 1), (0, 1.0, 1)):
+        runs = Given(strand=np.array([0]), held=np.full((1, 2), held), length_mm=np.array([length]))
+        assert len(take(BED, 2.8, runs=runs)) == told
 
 
 def test_words_of_supports_that_float() -> None:
@@ -1382,12 +1390,28 @@ def test_limits_follow_from_the_layers() -> None:
 
 def test_what_is_pushed_out_at_rest_place_by_place() -> None:
     taker = gather.Gatherer(Given(), None)
+    taker._laid = True
     blobs = rows_at((0, 0, 5, 5), (0, 0, 5.001, 5), (0, 0, 9, 9))
     blobs[:, cut.VOLUME] = 0.6, 0.5, 1.0
     blobs[:, cut.LINE] = 3, 8, 9
     taker._blobs(Given(blobs=blobs, index=4, z_mm=0.8))
     (one,) = taker.sites["blob"].kept
     assert (one.amount, one.lines, one.layer, one.at_mm) == (pytest.approx(1.1), (3, 8), 4, (5.0, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("volume", "body", "flat", "told"),
+    [(20.1, 1, False, 1), (19.9, 1, False, 0), (90.0, 0, False, 0), (90.0, 1, True, 0)],
+)
+def test_what_is_pushed_out_before_the_first_strands_counts_only_amid_the_print(
+    volume: float, body: int, flat: bool, told: int
+) -> None:
+    ground = Given(body_at=lambda xy: np.full(len(xy), body), flat_at=lambda xy: np.full(len(xy), flat))
+    taker = gather.Gatherer(Given(), ground)
+    blobs = rows_at((0, 0, 5, 5))
+    blobs[:, cut.VOLUME] = volume
+    taker._blobs(Given(blobs=blobs, index=0, z_mm=0.2))
+    assert taker.sites["blob"].count == told
 
 
 def test_travels_that_strike_what_stands() -> None:
@@ -1434,7 +1458,7 @@ def test_bodies_most_of_which_floats() -> None:
 def first_of(*lengths) -> int:
     layers = survey._Layers()
     layers.blocks = [
-        np.array([[k, 0.2 * (k + 1), 10.0, v, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0]])
+        np.array([[k, 0.2 * (k + 1), 10.0, v, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0, 0.0, 0.0]])
         for k, v in enumerate(lengths)
     ]
     layers.sample = {k: [rows_at((0.0, 0.0, v, 0.0))] for k, v in enumerate(lengths)}

@@ -428,10 +428,12 @@ def test_strands_that_are_laid_too_slowly_or_ask_for_too_much() -> None:
     totals = gather.ProgramTotals()
     totals.whole_mm, totals.fast_mm, totals.most_mm3_s = 10_000.0, 200.0, 40.0
 
+    far = np.full(3, 500.0)
+
     def told(length=1000.0, seconds=100.0, sums=None, **changes):
-        found = Given(length_mm=np.array([length]), printing_s=seconds)
+        found = Given(length_mm=np.array([length]), printing_s=seconds, travel_mm=far, travel_s=far / 100.0)
         of = replace(totals, **changes) if changes else totals
-        return list(speed_findings(found, of, layers() if sums is None else sums))
+        return list(speed_findings(found, of, layers(speed=[10.0] * 10) if sums is None else sums))
 
     assert told() == []
     (slow,) = told(length=399.0)
@@ -441,6 +443,9 @@ def test_strands_that_are_laid_too_slowly_or_ask_for_too_much() -> None:
     assert walls.says == "walls are laid at 3.9 mm/s: the plastic is cooked in the nozzle"
     assert told(sums=layers(1, speed=[3.9])) == []  # 100 mm of each
     assert told(sums=layers(2, speed=[3.9] * 2)) != []
+    (held_up,) = told(sums=layers(speed=[41.0] * 10))  # they come to less than a quarter of their speed
+    assert held_up.kind == "too slow" and "some of them crawl" in held_up.says
+    assert told(sums=layers(speed=[39.0] * 10)) == []
     (fast,) = told(fast_mm=201.0)
     assert fast.says.startswith(
         "0.2 m of strands ask for up to 40 mm³ of plastic a second; large nozzles melt some 32"
