@@ -105,7 +105,11 @@ def lacking_findings(layers: LayerSums) -> Iterable[Finding]:
     around = np.array([long[at + by] for by in range(-_AROUND, _AROUND + 1) if by])
     least, most = around.min(axis=0), around.max(axis=0)
     rising = np.array([bool(np.all(np.diff(z[k - _AROUND : k + _AROUND + 1]) > 0.0)) for k in at])
-    off = rising & (least > _LEAST_AROUND_MM) & (most < _AGREE * least) & (long[at] < _LACKS * least)
+    # walls whose paths are left open by this layer alone are still there
+    every = layers.length_mm.sum(axis=1)
+    whole = np.array([every[at + by] for by in (-1, 1)]).min(axis=0)
+    gone = every[at] < whole - 0.5 * (least - long[at])
+    off = rising & gone & (least > _LEAST_AROUND_MM) & (most < _AGREE * least) & (long[at] < _LACKS * least)
     if not off.any():
         return
     k = int(at[off][np.argmin(long[at[off]] / least[off])])

@@ -133,6 +133,7 @@ def fed(found: ProgramSurvey) -> Fed:
 
 _SQUARE_MM, _SQUARE_POINTS = 6.0, 24  # of the bed, seen from above; points that tell
 _OFF, _SOME, _SQUARES = math.log(1.3), 0.12, 6  # what is another share; part of the squares; of all
+_OVER = math.log(1.5)  # the same upwards, for lines squeezed in between others get more
 _SAME = math.log(1.15)  # how alike the distances between lines must be here and there
 
 
@@ -152,7 +153,7 @@ def _places(points: Floats) -> FlowPlaces | None:
     if len(right) < _SOME * len(told):
         return None
     off = middle - float(np.median(right))
-    wrong = off < -_OFF if (off < -_OFF).sum() >= (off > _OFF).sum() else off > _OFF
+    wrong = off < -_OFF if (off < -_OFF).sum() >= (off > _OVER).sum() else off > _OVER
     if wrong.mean() < _SOME:
         return None
     pitch = np.array([float(np.median(points[pieces[k], 2])) for k in told])
