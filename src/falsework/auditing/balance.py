@@ -73,12 +73,12 @@ class LayerBalance:
         return float(self.squares.laid.sum()) / max(float(self.squares.needed.sum()), 1e-9)
 
 
-Where = Callable[[float, Floats], Place]
+PlaceOf = Callable[[float, Floats], Place]
 """A place in the program of a height and points (n, 2) of the part."""
 
 
 def balance_findings(
-    name: str, layers: Sequence[LayerBalance], level: FindingLevel, where: Where
+    name: str, layers: Sequence[LayerBalance], level: FindingLevel, where: PlaceOf
 ) -> Iterable[Finding]:
     """Layers, fill and places that get less or more than they need; at most one of each, the gravest."""
     told = [one for one in layers if one.squares.needed.sum() > _LEAST_MM2]
@@ -90,7 +90,9 @@ def balance_findings(
         yield from _by_place(name, told, level, where)
 
 
-def _by_layer(name: str, layers: list[LayerBalance], level: FindingLevel, where: Where) -> Iterable[Finding]:
+def _by_layer(
+    name: str, layers: list[LayerBalance], level: FindingLevel, where: PlaceOf
+) -> Iterable[Finding]:
     for off, much in (
         ([one for one in layers if one.share < _LESS], "less"),
         ([one for one in layers if one.share > _MORE], "more"),
@@ -148,7 +150,9 @@ def _fill(layers: list[LayerBalance], level: FindingLevel) -> Iterable[Finding]:
     yield Finding(0, "fill", level, says, cure, len(off), found=worst, planned=1.0)
 
 
-def _by_place(name: str, layers: list[LayerBalance], level: FindingLevel, where: Where) -> Iterable[Finding]:
+def _by_place(
+    name: str, layers: list[LayerBalance], level: FindingLevel, where: PlaceOf
+) -> Iterable[Finding]:
     """Squares that get too little or too much through several layers, beside each other."""
     found: dict[str, list[tuple[float, float, Floats]]] = {"starved": [], "overfed": []}
     for k in range(0, len(layers) - _BAND // 2, _BAND // 2):
