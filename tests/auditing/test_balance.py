@@ -54,11 +54,11 @@ def by_square(share: float, *which: int) -> np.ndarray:
     ("share", "kinds"),
     [
         (1.0, []),
-        (0.86, []),  # of most programs, and of walls that leave corners
+        (0.78, []),  # of most programs, and of walls that leave corners
         (1.4, []),
         (by_layer(0.5, 7), [("starved", FAULT)]),
-        (by_layer(0.8, 7), [("starved", CAUTION)]),
-        (by_layer(0.8, 7, 9, 11), [("starved", FAULT)]),
+        (by_layer(0.73, 7), [("starved", CAUTION)]),
+        (by_layer(0.73, 7, 9, 11), [("starved", FAULT)]),
         (by_layer(1.6, 7), []),  # threads over air get more
         (by_layer(1.6, 7, 9, 11), [("overfed", FAULT)]),
         (by_layer(2.0, 7), [("overfed", FAULT)]),
@@ -80,7 +80,7 @@ def test_what_is_bare_gives_its_name_to_what_is_missing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("share", "kinds"), [(0.72, ["starved"]), (0.6, ["starved", "fill"]), (2.1, ["overfed"])]
+    ("share", "kinds"), [(0.74, ["starved"]), (0.6, ["starved", "fill"]), (2.1, ["overfed"])]
 )
 def test_sparse_fill_is_told_by_itself(share: float, kinds: list[str]) -> None:
     """Squares less than half of whose need is solid."""
