@@ -110,7 +110,7 @@ def test_the_fit_is_kept_in_the_ledger_and_used_again(ledger, monkeypatch, capsy
     def refit(*_, **__):
         raise AssertionError("fitted again")
 
-    monkeypatch.setattr("falsework.tuning.of_ledger.fit_readings", refit)
+    monkeypatch.setattr("falsework.tuning.fit.fit_readings", refit)
     assert run(command) == 0
     assert capsys.readouterr().out == first
 
