@@ -215,7 +215,7 @@ def test_a_table(folder, capsys):
     assert [r.reading.printer for r in Ledger.open().readings()] == ["seal", "seal"]
     assert run(["record", "--csv", table, "--printer", "seal", "--json"]) == 1
     error = told(capsys)["error"]
-    assert error["kind"] == "LedgerError" and "line 2: cell a1" in error["wrong"]
+    assert error["kind"] == "LedgerError" and "line 2 to line 3 (2 of them): cell a1" in error["wrong"]
     assert run(["record", "--csv", table, "--printer", "seal", "--again", "--json"]) == 0
     document = told(capsys)
     assert (document["rows"], document["empty"], len(document["readings"])) == (2, 1, 2)
