@@ -119,7 +119,7 @@ def lacking_findings(layers: LayerSums) -> Iterable[Finding]:
     cure = "Look at what this layer leaves out; make the program again"
     lines = tuple(int(line) for line in layers.line[at[off]][:5])
     yield Finding(
-        0, "walls", FindingLevel.FAULT, says, cure, int(off.sum()), lines=lines, found=share, planned=1.0
+        0, "walls", FindingLevel.CAUTION, says, cure, int(off.sum()), lines=lines, found=share, planned=1.0
     )
 
 

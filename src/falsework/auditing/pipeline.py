@@ -619,7 +619,7 @@ def _left_over(
         yield from missing
         yield from moved_findings(looked, of_supports)
         yield from beyond_findings(work.part.name, looked, of_part)
-        yield from roof_findings(looked, of_supports)
+        yield from roof_findings(looked, of_part)
         if not missing:
             of_rest = FindingLevel.CAUTION if named else of_part
             where = partial(_place, placed, read.found, auditors.tops)

@@ -156,7 +156,11 @@ def _as_grave_as_what_follows(folded: list[Finding], every: list[Finding]) -> li
             gravest[now.follows] = was.level
     return [
         replace(f, level=gravest[f.kind])
-        if not f.follows and f.place is None and f.kind in gravest and 0 < f.level.rank < gravest[f.kind].rank
+        if not f.follows
+        and f.place is None
+        and f.kind not in _MAY_SHOW
+        and f.kind in gravest
+        and 0 < f.level.rank < gravest[f.kind].rank
         else f
         for f in folded
     ]
