@@ -103,7 +103,7 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 """What follows from a kind of finding, wherever both are met; earlier ones come first among equals."""
 
 _MAY_SHOW = frozenset(
-    {"interface", "spacing", "support shifted", "outline", "skin", "fill"}
+    {"interface", "spacing", "support shifted", "outline", "skin", "fill", "walls"}
 )  # where a caution
 _LAST = frozenset({"filament", "time"})  # what is wrong shows in them, but not what it is
 _ORDER = {kind: k for k, kind in enumerate(FOLLOWS)}
