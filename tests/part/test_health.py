@@ -92,7 +92,8 @@ def test_the_wall_of_a_void_stays_inward(inverted):
     vertices, faces = merged(box(), (inner[0], inner[1][:, ::-1]))
     part = heal(vertices, faces[:, ::-1] if inverted else faces)
     assert part.volume_mm3 == pytest.approx(VOLUME - 64)
-    assert part.health.closed and part.health.bodies == 2
+    assert part.health.closed and (part.health.bodies, part.health.voids) == (1, 1)
+    assert said(part, "closed voids")[0].count == 1 and not said(part, "separate shells")
     assert not said(part, "bodies wholly inside another")
 
 

@@ -18,7 +18,7 @@ from falsework.need.underside import UndersideKind
 from falsework.part import demo_parts
 from falsework.planning import inspect
 from falsework.redrawing.body.solids import mesh_of, prism
-from falsework.redrawing.changes.courses import DRAWN_IN, courses
+from falsework.redrawing.changes.courses import DRAWN_IN, LEGS, courses
 from falsework.redrawing.changes.draft import Draft, Refusal
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.crumbs import swept
@@ -122,6 +122,18 @@ def test_courses_end_where_they_are_more_than_pays() -> None:
     assert isinstance(whole, Draft)
     refusal = courses(site, 0.5 * whole.added[0].solid.volume())
     assert isinstance(refusal, Refusal) and "it would add more than" in refusal.why
+
+
+def test_courses_that_would_stand_on_legs_are_drawn_only_without_end() -> None:
+    """A knob far out over the bed: nothing but a leg of 24 mm carries it. A cone ends in a tip, no leg."""
+    solid = block((0, 0, 0), (6, 10, 34)) + block((0, 0, 30), (60, 10, 34)) + block((50, 3, 24), (54, 7, 31))
+    island = next(site for site in asking(ground(solid)) if site.underside.kind is UndersideKind.ISLAND)
+    refusal = courses(island, 1e6)
+    assert isinstance(refusal, Refusal) and refusal.harms == (LEGS,)
+    assert isinstance(courses(island), Draft)
+    cone = Manifold.sphere(8, 96).translate((0, 0, 20)) + Manifold.cylinder(20, 2, 2, 48)
+    (site,) = asking(ground(cone))
+    assert isinstance(courses(site, 1e6), Draft)
 
 
 @settings(max_examples=4, deadline=None, derandomize=True)

@@ -92,6 +92,64 @@ def test_a_counterbore_a_blind_bore_and_a_screw_hole_are_told_apart() -> None:
     assert any("Ø 10.0 mm" in w and ", blind" in w for w in words)
 
 
+def ledge_with_marks(depth_mm: float) -> Manifold:
+    """Three letters L, strokes of 1 mm, beneath a ledge; sunk where the depth is below 0."""
+    ledge = Manifold.cube((5, 40, 40)) + Manifold.cube((30, 40, 4)).translate((0, 0, 36))
+    marks = Manifold()
+    for k in range(3):
+        letter = Manifold.cube((1, 6, abs(depth_mm))) + Manifold.cube((8, 1, abs(depth_mm)))
+        marks += letter.translate((10, 8 + 9 * k, 36 - max(depth_mm, 0.0)))
+    return ledge + marks if depth_mm > 0.0 else ledge - marks
+
+
+@pytest.mark.parametrize("depth_mm", [0.6, -0.8])
+def test_letters_on_a_face_are_found_with_their_depth_and_their_room(depth_mm: float) -> None:
+    (relief,) = found(ledge_with_marks(depth_mm), "relief")
+    said = f"3 marks {'raised' if depth_mm > 0.0 else 'sunk'} by {abs(depth_mm):.1f} mm"
+    assert relief.words.startswith(said) and "looks along -z" in relief.words
+    assert relief.zone is not None
+    low, high = np.reshape(relief.zone.solid().bounding_box(), (2, 3))
+    # from the floors (or the face) to a hair past the tops (or the face), below it
+    assert low[2] == pytest.approx(36.0 - max(depth_mm, 0.0) - 0.3, abs=0.06)
+    assert high[2] == pytest.approx(36.0 - min(depth_mm, 0.0), abs=0.06)
+    part = Part("test", *mesh_of(ledge_with_marks(depth_mm)))
+    strokes = 3 * 13.0  # three floors
+    walls = 3 * 28.0 * abs(depth_mm)
+    corners = part.vertices[part.faces[list(relief.faces)]]
+    areas = np.linalg.norm(
+        np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]),
+        axis=1,
+    )
+    assert 0.5 * areas.sum() == pytest.approx(strokes + walls, rel=0.01)
+
+
+def test_two_grooves_and_a_step_are_no_letters() -> None:
+    plate = Manifold.cube((40, 40, 6)) - Manifold.cube((30, 2, 1)).translate((5, 8, 5))
+    plate -= Manifold.cube((30, 2, 1)).translate((5, 16, 5))
+    plate -= Manifold.cube((41, 12, 1)).translate((-0.5, 29, 5))
+    assert found(plate, "relief") == []
+
+
+def test_before_the_open_mouths_of_a_screw_hole_there_is_room_for_a_head() -> None:
+    plate = Manifold.cube((40, 20, 12))
+    plate -= Manifold.cylinder(14, 2.0, circular_segments=96).translate((10, 10, -1))  # through
+    plate -= Manifold.cylinder(8, 2.0, circular_segments=96).translate((20, 10, 6))  # blind
+    plate -= Manifold.cylinder(14, 5.0, circular_segments=96).translate((32, 10, -1))  # no screw is so wide
+    mouths = sorted(len(c.mouths) for c in found(plate, "bore"))
+    assert mouths == [0, 1, 2]
+    (blind,) = [c for c in found(plate, "bore") if len(c.mouths) == 1]
+    low, high = np.reshape(blind.mouths[0].solid().bounding_box(), (2, 3))
+    assert low == pytest.approx((16.0, 6.0, 12.0), abs=0.1)
+    assert high == pytest.approx((24.0, 14.0, 24.0), abs=0.1)
+
+
+def test_a_nut_needs_room_around_an_outer_thread() -> None:
+    (thread,) = found(screw(1.5, 6.0), "thread")
+    assert isinstance(thread.zone, Cylinder)
+    wide = thread.zone.solid().bounding_box()[3]
+    assert wide == pytest.approx(2 * thread.zone.outer_mm - thread.zone.inner_mm, abs=0.05)
+
+
 def test_screws_by_their_clearance_holes() -> None:
     assert fits_screw(3.2) == fits_screw(3.4) == "M3" and fits_screw(5.5) == "M5"
     assert fits_screw(3.0) == fits_screw(7.5) == fits_screw(20.0) == ""

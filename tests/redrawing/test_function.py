@@ -18,6 +18,7 @@ from falsework.redrawing.changes.roof import peaked_roof
 from falsework.redrawing.features.candidates import candidates
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.proof.function import FeatureRoom, drop_words, rooms_of, touches_of
+from falsework.redrawing.proof.whole import body_faults
 from falsework.redrawing.site.ground import ground_of
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from grounds import PROCESS, block, ground, proved, worst
@@ -45,16 +46,16 @@ def bored() -> Manifold:
 def test_a_bore_that_is_narrowed_says_to_what() -> None:
     on, rooms = with_rooms(bored())
     (said,) = harms(on, rooms, block((25.2, 10, 4), (35, 30, 8)), ChangeKind.CORBEL)
-    assert said == "bore 1 (Ø 20.0) narrowed to 10.4: drill after"
+    assert said == "bore 1 (Ø 20.0), which it narrows to 10.4: drill after"
     (said,) = harms(on, rooms, block((5, 18, 4), (35, 22, 8)), ChangeKind.RIBS)
-    assert said == "bore 1 (Ø 20.0) closed: drill after"
+    assert said == "bore 1 (Ø 20.0), which it closes: drill after"
 
 
 def test_a_sleeve_in_a_bore_narrows_it_and_does_not_close_it() -> None:
     on, rooms = with_rooms(bored())
     sleeve = Manifold.cylinder(4, 11, 11, 96) - Manifold.cylinder(6, 6, 6, 96).translate((0, 0, -1))
     (said,) = harms(on, rooms, sleeve.translate((20, 20, 4)), ChangeKind.CORBEL)
-    assert said == "bore 1 (Ø 20.0) narrowed to 12.0: drill after"
+    assert said == "bore 1 (Ø 20.0), which it narrows to 12.0: drill after"
 
 
 def test_what_is_broken_off_and_what_keeps_clear_harms_nothing() -> None:
@@ -68,7 +69,7 @@ def test_a_slot_that_is_crossed_says_how_much_of_it() -> None:
     fork = block((0, 0, 0), (28, 30, 34)) - block((4, -1, 4), (24, 31, 35))
     on, rooms = with_rooms(fork)
     (said,) = harms(on, rooms, block((3, 14, 4), (25, 17, 34)), ChangeKind.RIBS)
-    assert said == "slot 1 crossed, which takes 10 % of its room"
+    assert said == "slot 1, which it crosses, taking 10\u00a0% of its room"
 
 
 def test_a_shaft_may_have_a_fillet_and_no_sleeve() -> None:
@@ -78,7 +79,36 @@ def test_a_shaft_may_have_a_fillet_and_no_sleeve() -> None:
     assert harms(on, rooms, ring, ChangeKind.CORBEL) == ()
     sleeve = Manifold.cylinder(20, 9, 9, 96).translate((20, 20, 10))
     (said,) = harms(on, rooms, sleeve, ChangeKind.CORBEL)
-    assert said.startswith("pin 1 (Ø 12.0) covered over ")
+    assert said == "pin 1 (Ø 12.0), 51\u00a0% of which it covers"
+
+
+def test_what_stands_before_a_screw_hole_or_on_letters_harms_them() -> None:
+    wall = block((0, 0, 0), (6, 40, 40)) - Manifold.cylinder(8, 2, 2, 48).rotate((0, 90, 0)).translate(
+        (-1, 20, 20)
+    )
+    on, rooms = with_rooms(wall)
+    (said,) = harms(on, rooms, block((6, 15, 19), (12, 25, 24)), ChangeKind.CORBEL)
+    assert said == "bore 1, before whose mouth it takes the room of a screw's head"
+    assert harms(on, rooms, block((6, 15, 25), (12, 25, 30)), ChangeKind.CORBEL) == ()  # beside it
+    (said,) = harms(
+        on, rooms, block((3, 15, 15), (12, 25, 25)), ChangeKind.CORBEL
+    )  # closed, which says it all
+    assert said == "bore 1 (Ø 4.0), which it closes: drill after"
+    marks = [block((5.5, 8 + 6 * k, 10), (6.1, 9 + 6 * k, 30)) for k in range(4)]
+    on, rooms = with_rooms(block((0, 0, 0), (6, 40, 40)) - Manifold.compose(marks))
+    (said,) = harms(on, rooms, block((5.9, 5, 12), (12, 35, 18)), ChangeKind.CORBEL)
+    assert said == "relief 1, which it covers"
+    assert harms(on, rooms, block((5.9, 5, 33), (12, 35, 39)), ChangeKind.CORBEL) == ()
+
+
+def test_bodies_that_are_apart_stay_apart() -> None:
+    apart = Manifold.compose([block((0, 0, 0), (10, 10, 10)), block((12, 0, 0), (22, 10, 10))])
+    on = ground_of(inspect(Part("pair", *mesh_of(apart)), PROCESS))
+    between = block((9, 2, 2), (13, 8, 8)).translate(tuple(on.part.bounds_mm[0]))
+    draft = Draft(ChangeKind.CORBEL, 1, "", added=(Region("body", between),))
+    assert "it would join bodies that are apart" in body_faults(Changed(on, (draft,)))
+    fins = Draft(ChangeKind.FINS, 1, "", added=(Region("body", between),))  # broken off again
+    assert body_faults(Changed(on, (fins,))) == []
 
 
 @pytest.mark.parametrize("radius", [4.0, 10.0])

@@ -13,13 +13,15 @@ import falsework
 from falsework.errors import Cancelled, PartError, ProcessError
 from falsework.files.redraw import MESH, PACKAGE, write_redraw
 from falsework.part import demo_parts, read_part
+from falsework.part.health import healed_part
 from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
+from falsework.part.raw import RawMesh
 from falsework.planning import plan
 from falsework.redrawing import ChangeKind, Redraw, redraw
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.printed import printed_of
-from falsework.report.redraw import verdict
+from falsework.report.redraw import notes, row, verdict
 from falsework.request.marks import MarkedFaces
 from falsework.watch import Watch
 
@@ -277,6 +279,33 @@ def _assembly() -> Part:
     """A base and an arm over it that touch nowhere."""
     base, arm = Manifold.cube((12, 12, 4)), Manifold.cube((24, 6, 4)).translate((4, 3, 10))
     return Part("assembly", *mesh_of(Manifold.compose([base, arm])), Health(bodies=2))
+
+
+def read_as(part: Part) -> Part:
+    """The part with the health that a reader finds."""
+    raw = RawMesh(part.vertices, part.faces, np.zeros(len(part.faces), np.int32), (part.name,), "mm")
+    return healed_part(part.name, raw, subject=part.name)
+
+
+def test_what_looks_grown_is_listed_with_what_it_harms_and_made_only_when_asked_for() -> None:
+    solid = Manifold.cube((6, 10, 34)) + Manifold.cube((50, 10, 4)).translate((0, 0, 30))
+    knob = Part("knob", *mesh_of(solid + Manifold.cube((4, 4, 10)).translate((40, 3, 24))))
+    told = {"kinds": ["corbel"], "split": False, "other_lies": False}
+    found = redraw(knob, **told)
+    island = next(t for t in found.treated if str(t.underside.kind) == "island")
+    assert island.chosen is None and "from which legs would grow" in island.outcome
+    (line,) = [one for one in row(island).menu if one.kind == "corbel"]
+    assert line.state == "on request" and line.harms
+    asked = redraw(knob, change={island.underside.number: "corbel"}, **told)
+    made = next(t for t in asked.treated if t.underside.number == island.underside.number)
+    assert made.chosen is ChangeKind.CORBEL
+
+
+def test_walls_that_are_no_walls_and_faces_that_cross_are_told_first() -> None:
+    hood = redraw(_thin_hood(), split=False, other_lies=False)
+    assert verdict(hood)[0].startswith("Draw its walls thicker before anything else. About ")
+    loop = redraw(read_as(_loop_through_itself()), split=False, other_lies=False)
+    assert any(note.startswith("As it came: ") and "cross" in note for note in notes(loop))
 
 
 @pytest.mark.parametrize("odd", [_loop_through_itself, _all_thread, _thin_hood, _assembly])

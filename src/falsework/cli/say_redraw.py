@@ -43,7 +43,7 @@ def redraw(result: Redraw) -> None:
             say(f"     To draw: {_plain(line)}")
         for one in cells.menu:
             if one.state in ("offered", "on request") and one.kind != "leave":
-                harms = "".join(f"; harms {harm}" for harm in one.harms)
+                harms = f"; harms {'; '.join(one.harms)}" if one.harms else ""
                 hands = "" if one.hand == "–" else f", hand work {one.hand}"
                 say(f"     Or {one.kind} ({one.state}): saves {_plain(one.price)}{hands}{harms}")
     for line in left_lines(result):

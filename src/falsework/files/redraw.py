@@ -145,8 +145,8 @@ def with_step(redraw: Redraw, source: Path, watch: Watch = QUIET) -> tuple[Redra
     if made.written:
         flat = f"; curved faces of the changes are drawn flat within {flat_mm:g} mm" if flat_mm else ""
         note = (
-            f"{REDRAWN_STEP} holds the part with its own faces: {made.faces_before} as drawn, "
-            f"{made.faces_after} with the changes{flat}"
+            f"the changed part with its own faces is in {REDRAWN_STEP}: {made.faces_before} faces as drawn, "
+            f"{made.faces_after:,} with the changes{flat}"
         )
     else:
         note = (

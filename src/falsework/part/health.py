@@ -31,7 +31,7 @@ from falsework.kernels.mesh.measures import (
     shell_figures,
 )
 from falsework.part.holes import close_holes
-from falsework.part.part import Floats, Health, Ints, MeshFinding, Part
+from falsework.part.part import CROSSING, Floats, Health, Ints, MeshFinding, Part
 from falsework.part.raw import RawMesh
 from falsework.watch import QUIET, Watch
 from falsework.wording import figures as wording
@@ -410,7 +410,7 @@ def holes_closed(mesh: CheckedMesh, partner: Ints) -> tuple[CheckedMesh, Ints, S
 
 def diagnosed(mesh: CheckedMesh, partner: Ints) -> tuple[Health, Steps]:
     """What is true of the final mesh: closed, bodies, faces that cross."""
-    _, _, shells, twisted = wind_shells(mesh.faces, partner)
+    _, shell, shells, twisted = wind_shells(mesh.faces, partner)
     flat = mesh.faces.ravel()
     paired = partner >= 0
     against = bool((flat[paired] == flat[partner[paired]]).any())
@@ -423,12 +423,21 @@ def diagnosed(mesh: CheckedMesh, partner: Ints) -> tuple[Health, Steps]:
         if not complete:
             done += "; at least this many, the search was cut short"
         where = _middle(mesh, int(np.flatnonzero(flags)[0]))
-        found.append(MeshFinding("faces that cross or cover others", crossings, done, where))
+        found.append(MeshFinding(CROSSING, crossings, done, where))
     elif not complete:
         found.append(MeshFinding("search for crossing faces", 1, "cut short: too many faces in one place"))
-    if shells > 1:
-        found.append(MeshFinding("separate shells", shells, "kept"))
-    return Health((), closed, shells, crossings), found
+    voids = _voids(mesh, shell, shells) if closed and shells > 1 else 0
+    if shells - voids > 1:
+        found.append(MeshFinding("separate shells", shells - voids, "kept"))
+    if voids:
+        found.append(MeshFinding("closed voids", voids, "kept: the part is hollow there"))
+    return Health((), closed, shells - voids, voids, crossings), found
+
+
+def _voids(mesh: CheckedMesh, shell: Ints, shells: int) -> int:
+    """How many of a closed mesh's shells are wound against the rest: each encloses a void."""
+    volume = shell_figures(mesh.vertices, mesh.faces, shell, shells)[:, 0]
+    return int((volume * np.sign(volume.sum()) < 0.0).sum())
 
 
 def _crossing(mesh: CheckedMesh) -> tuple[NDArray[np.uint8], bool]:

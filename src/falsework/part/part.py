@@ -28,19 +28,23 @@ class MeshFinding:
     serious: bool = False
 
 
+CROSSING = "faces that cross or cover others"  # of a finding
+
+
 @dataclass(frozen=True)
 class Health:
     """The mesh as it is after healing, and what healing did."""
 
     findings: tuple[MeshFinding, ...] = ()
     closed: bool = True  # every edge is shared by two faces, wound consistently
-    bodies: int = 1  # connected shells
+    bodies: int = 1  # connected shells that enclose matter
+    voids: int = 0  # and those that enclose a void in it
     self_intersections: int = 0  # faces that cross another face
 
     @property
     def clean(self) -> bool:
         """Sections of a clean mesh are simple rings that nest properly: no fill rule is needed."""
-        return self.closed and self.self_intersections == 0 and self.bodies == 1
+        return self.closed and self.self_intersections == 0 and self.bodies + self.voids == 1
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ import numpy as np
 from falsework.errors import PartError
 from falsework.objective import printing_price
 from falsework.planning.value import Plan
-from falsework.redrawing.changes.catalogue import draft_of, fallback_draft
+from falsework.redrawing.changes.catalogue import FALLBACKS, draft_of, fallback_draft
 from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_mm3
 from falsework.redrawing.changes.trellis import MOST_CROSSED
@@ -33,6 +33,7 @@ from falsework.request.standing import Standing
 from falsework.support.choosing import chosen_option
 from falsework.support.standing import Choice
 from falsework.watch import Watch
+from falsework.wording import figures
 
 # Of the part, what a change may add or take without being asked for: one in planes, and one that follows
 # layers, which looks grown and not drawn.
@@ -98,8 +99,7 @@ def worked(place: Workplace, choice: Choice, watch: Watch) -> Worked:
     """Draft, prove and price every kind of change for one underside, as far as it may be worth it."""
     row = _Row(place, choice)
     row.draft_each(watch.part(0.0, 0.8))
-    if not row.settled:
-        row.draft_fallbacks(watch.part(0.8, 1.0))
+    row.draft_fallbacks(watch.part(0.8, 1.0))
     return Worked(choice, ranked(list(row.changes.values()), row.worth), tuple(row.declined.values()))
 
 
@@ -133,9 +133,15 @@ class _Row:
                 self._take(kind, draft_of(kind, self.site, drafting, flat_mm, self._most_fins()), at)
 
     def draft_fallbacks(self, watch: Watch) -> None:
-        """What there is to fall back on where nothing holds."""
+        """What there is to fall back on where a kind does not hold as it is mostly drawn, whatever others do:
+        a hair that decides whether these hold must not decide whether it is tried."""
+        if self.harmful:  # one was drawn that may be asked for
+            return
         for kind in self.tried:
-            if kind in self.declined and self.declined[kind].harms:
+            drawn, refused = self.changes.get(kind), self.declined.get(kind)
+            if kind not in FALLBACKS or (drawn and drawn.proven) or (refused and refused.harms):
+                continue
+            if self._beaten(kind):
                 continue
             draft = fallback_draft(kind, self.site, self._most_mm3(kind), watch.part(0.0, 0.5))
             if draft is not None:
@@ -144,6 +150,10 @@ class _Row:
     def _take(self, kind: ChangeKind, draft: Draft | Refusal, watch: Watch) -> None:
         """Prove and price a draft, unless it cannot pay."""
         if isinstance(draft, Refusal):
+            if draft.harms:  # it says more than why a plainer one cannot be
+                self.changes.pop(kind, None)
+                self.declined.pop(kind, None)
+                self._on_request(kind, draft.harms)
             self.declined.setdefault(kind, draft)
             return
         if draft.breaks and any(self.ground.in_a_void(region.solid) for region in draft.added):
@@ -213,11 +223,6 @@ class _Row:
 
     def _asking(self, kind: ChangeKind) -> str:
         return f"Ask for it by --change {self.number}='{kind}'"
-
-    @property
-    def settled(self) -> bool:
-        """Whether nothing has to be fallen back on: something holds, or was drawn that may be asked for."""
-        return self.harmful or any(change.proven for change in self.changes.values())
 
     def _most_fins(self) -> int | None:
         """How many can be broken off for what they save at most; None for as many as it takes."""
@@ -315,4 +320,4 @@ def _too_much(draft: Draft, proof: ChangeProof, ground: PlannedPart) -> tuple[st
     most = MOST_FREEFORM_SHARE if draft.freeform else MOST_SHARE
     if not proof.good or draft.kind in BROKEN_OFF or share <= most:
         return ()
-    return (f"the look of the part: it changes {100.0 * share:.0f} % of its volume",)
+    return (f"the look of the part, of whose volume it changes {figures.share(share)}",)

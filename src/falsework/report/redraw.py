@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.part.part import CROSSING
 from falsework.planning.handling import job_of
 from falsework.redrawing.changes.draft import Refusal
 from falsework.redrawing.split.value import Printed, Split
@@ -18,6 +19,7 @@ from falsework.watch import QUIET, Watch
 from falsework.wording import figures as words
 from falsework.wording import terms
 from falsework.wording.cautions import CautionedTask, cautions
+from falsework.wording.notices import ThinPart
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -41,6 +43,7 @@ _INKS = pictures.Tones(
     np.array([hatch_rgb(tone) for tone in (*_TONES, SUPPORT, BED)]),
 )
 _MOST_CARDS, _MOST_OTHERS = 10, 3
+_MOSTLY = 0.5  # of a part narrower than a line, of which nothing else is worth being said first
 _AROUND_MM = 1.0  # no block reaches farther past the part
 
 
@@ -173,8 +176,13 @@ def redraw_words(redraw: Redraw) -> dict[str, object]:
 def notes(redraw: Redraw) -> list[str]:
     """What to mind: on strength, on changes that were dropped, on the part as it came."""
     dropped = redraw.combined.dropped if redraw.combined else ()
-    came = (f"as it is: {notice.text}" for notice in redraw.warnings)
-    return [words.sentence(line) for line in (*redraw.notes, *dropped, *came)]
+    came = (
+        f"as it came: {words.finding(found.count, found.what, found.done)}"
+        for found in redraw.part.findings
+        if found.serious or found.what == CROSSING
+    )
+    printed = (f"as it is: {notice.text}" for notice in redraw.warnings)
+    return [words.sentence(line) for line in (*redraw.notes, *dropped, *came, *printed)]
 
 
 def _why_not(redraw: Redraw) -> str:
@@ -201,6 +209,9 @@ def verdict(redraw: Redraw) -> list[str]:
         "redraw": "Redraw it as proposed here.",
     }
     lines = [f"{said[redraw.best]} {words.sentence(redraw.why)}"]
+    thin = next((w for w in redraw.warnings if isinstance(w, ThinPart) and w.share > _MOSTLY), None)
+    if thin is not None:
+        lines.insert(0, f"Draw its walls thicker before anything else. {words.sentence(thin.text)}")
     combined = redraw.combined
     if combined is not None:
         gone, all_ = len(combined.gone), len(combined.undersides)
@@ -294,7 +305,7 @@ def row(treated: Treated) -> ChangeRow:
     others = [f"{r.kind}: {r.why}{'. ' + r.cure if r.cure else ''}" for r in refused]
     return ChangeRow(
         number=under.number,
-        what=f"{kind}, {words.with_unit(under.area_mm2 / 100.0, 'cm²')}, at z {z}",
+        what=f"{kind}, {words.area(under.area_mm2)}, at z {z}",
         support=support,
         change=words.sentence(treated.outcome),
         done=change is not None,

@@ -42,7 +42,7 @@ def solid_of(part: Part) -> Manifold:
         raise PartError(part.name, "the mesh is open, so nothing can be added to it or cut from it", _CURE)
     if whole.status() != Error.NoError or whole.is_empty():
         raise PartError(part.name, "its faces do not enclose a solid", _CURE)
-    if part.health.bodies == 1:
+    if part.health.bodies + part.health.voids == 1:
         return whole
     shells = whole.decompose()
     outward = [shell for shell in shells if shell.volume() > 0.0]

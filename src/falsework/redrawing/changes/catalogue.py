@@ -20,8 +20,8 @@ _HOMES = {
     ChangeKind.MEMBRANE: ("membrane", "membrane"),
     ChangeKind.FINS: ("fins", "fins"),
 }
-# Drawn where nothing else holds: they take longer, or add more.
-_FALLBACKS = {ChangeKind.CORBEL: ("courses", "courses")}
+# Drawn where the kind does not hold as it is mostly drawn: they take longer, or add more.
+FALLBACKS = {ChangeKind.CORBEL: ("courses", "courses")}
 # An island of so many layers is a belly or a wing: no straight ways lead from it to what carries it.
 BELLY_LAYERS = 12
 _OF_NO_USE = {
@@ -53,7 +53,7 @@ def fallback_draft(
 ) -> Draft | Refusal | None:
     """The change of this kind to fall back on where none holds, of ``most_mm3`` at most, or why there is
     none; None if the kind has no such."""
-    return _drafter(*_FALLBACKS[kind])(site, most_mm3, watch) if kind in _FALLBACKS else None
+    return _drafter(*FALLBACKS[kind])(site, most_mm3, watch) if kind in FALLBACKS else None
 
 
 def _drafter(module: str, name: str) -> Drafter:

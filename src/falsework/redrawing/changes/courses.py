@@ -10,7 +10,7 @@ the part beneath it. Only what finds no part comes down to the bed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -45,6 +45,10 @@ _FAR_MM = 1e3
 _LAYERS_AT_ONCE = 32  # that are asked how far away the part is
 _PLAIN_MM = 1e-3
 _SLIVER_MM = 0.006  # mean width of what rounding leaves
+# A leg: pieces smaller than so many line widths squared, over more than so many line widths of height.
+# The tip in which a cone or a gusset ends is lower.
+_LEG_WIDTHS, _LEG_HIGH_WIDTHS = 3.0, 6.0
+LEGS = "the look of the part, from which legs would grow"
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,8 @@ class _Rule:
     wall: float  # and half of what counts as one
     slit: float
     dust_mm2: float
+    leg_mm2: float
+    leg: float
 
     @staticmethod
     def of(ground: PlannedPart) -> _Rule:
@@ -68,19 +74,23 @@ class _Rule:
             wall=width,
             slit=_SLIT_WIDTHS * width,
             dust_mm2=_DUST_WIDTHS2 * width**2,
+            leg_mm2=(_LEG_WIDTHS * width) ** 2,
+            leg=_LEG_HIGH_WIDTHS * width,
         )
 
 
 def courses(site: UndersideSite, most_mm3: float = math.inf, watch: Watch = QUIET) -> Draft | Refusal:
-    """The corbel of an underside in courses, or why there is none; none of more than ``most_mm3``."""
+    """The corbel of an underside in courses, or why there is none.
+
+    None of more than ``most_mm3``, and none that ends in legs, which nobody would draw; without end
+    (``math.inf``) it is drawn however it looks.
+    """
     ground = site.ground
     strips, of = ground.need.of(site.index)
     over_air = {int(k): overlay.union_all(strips[of == k]) for k in np.unique(of)}
     laid = _laid(ground, over_air, most_mm3, watch.part(0.0, 0.7))
-    if laid is None:
-        most = figures.volume(most_mm3)
-        why = f"it would add more than {most}: too much for what it saves, or for the look of the part"
-        return Refusal(ChangeKind.CORBEL, site.underside.number, why)
+    if isinstance(laid, Refusal):
+        return replace(laid, underside=site.underside.number)
     if not laid:
         return Refusal(ChangeKind.CORBEL, site.underside.number, "nothing of it needs to be carried")
     solid = _solid(ground, over_air, laid, watch.part(0.7, 1.0))
@@ -108,13 +118,13 @@ def courses(site: UndersideSite, most_mm3: float = math.inf, watch: Watch = QUIE
 
 def _laid(
     ground: PlannedPart, over_air: dict[int, Area], most_mm3: float, watch: Watch
-) -> dict[int, Area] | None:
-    """The course of each layer that has one; None once they are more than ``most_mm3``."""
+) -> dict[int, Area] | Refusal:
+    """The course of each layer that has one; why none, once they are over ``most_mm3`` or stand on legs."""
     rule = _Rule.of(ground)
     lowest, top = min(over_air), max(over_air)
     laid: dict[int, Area] = {}
     course: Area = EMPTY
-    volume_mm3, heights_mm = 0.0, ground.stack.heights_mm
+    volume_mm3, leg_mm, heights_mm = 0.0, 0.0, ground.stack.heights_mm
     # A course rests on nothing but the one it follows from: hence the loop over layers.
     for layer in range(top - 1, -1, -1):
         watch.at("laying courses", (top - layer) / max(top, 1))
@@ -122,11 +132,24 @@ def _laid(
         if not course.is_empty:
             laid[layer] = course
             volume_mm3 += float(course.area * heights_mm[layer])
+            leg_mm = leg_mm + float(heights_mm[layer]) if _thin(course, rule) else 0.0
             if volume_mm3 > most_mm3:
-                return None
+                most = figures.volume(most_mm3)
+                why = (
+                    f"it would add more than {most}: too much for what it saves, or for the look of the part"
+                )
+                return Refusal(ChangeKind.CORBEL, 0, why)
+            if leg_mm > rule.leg and math.isfinite(most_mm3):
+                return Refusal(ChangeKind.CORBEL, 0, f"it would harm {LEGS}", harms=(LEGS,))
         elif layer < lowest:
             break
     return laid
+
+
+def _thin(course: Area, rule: _Rule) -> bool:
+    """Whether a piece of a course is no more than a leg."""
+    area = planar.area(_pieces(course))
+    return bool(((area > rule.dust_mm2) & (area < rule.leg_mm2)).any())
 
 
 def _course(ground: PlannedPart, rule: _Rule, layer: int, course: Area, strip: Area) -> Area:

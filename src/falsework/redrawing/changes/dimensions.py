@@ -55,11 +55,11 @@ def of_solids(draft: Draft) -> tuple[Dimension, ...]:
     if draft.kind is ChangeKind.ROOF:
         return _few([_ridge(region) for region in draft.removed])
     if draft.kind is ChangeKind.STEPS:
-        return _few([_box(region, "cut", "wide") for region in draft.removed])
+        return _few([_box(region, "cut ", "wide") for region in draft.removed])
     whole = (_LAYERED,) if draft.freeform or any(_crossed(r) for r in draft.added) else ()
     if draft.kind is ChangeKind.CORBEL:
         return whole or (() if draft.dimensions else (_CURVED,))
-    walls = [_box(region, "wall", "thick") for region in draft.added if not _crossed(region)]
+    walls = [_wall(region) for region in draft.added if not _crossed(region)]
     return (*whole, *_few(walls))
 
 
@@ -164,6 +164,11 @@ def _ridge(region: Region) -> Dimension:
     return Dimension("ridge of the roof from {} to {}", (tuple(first), tuple(last)))
 
 
+def _wall(region: Region) -> Dimension:
+    """A foot is flat: what it is wide is no thickness."""
+    return _box(region, "", "wide") if region.name.startswith("foot") else _box(region, "wall ", "thick")
+
+
 def _box(region: Region, what: str, across: str) -> Dimension:
     points = mesh_of(region.solid)[0]
     box = np.asarray(planar.oriented_envelope(planar.MultiPoint(points[:, :2])).exterior.coords)[:4]
@@ -173,6 +178,6 @@ def _box(region: Region, what: str, across: str) -> Dimension:
     middle, half = box.mean(axis=0), 0.5 * sides[long]
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     return Dimension(
-        f"{what} {region.name}: {wide:.2f} mm {across}, from {{}} to {{}}, {high - low:.2f} mm high",
+        f"{what}{region.name}: {wide:.2f} mm {across}, from {{}} to {{}}, {high - low:.2f} mm high",
         ((*(middle - half), low), (*(middle + half), low)),
     )

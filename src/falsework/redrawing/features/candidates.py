@@ -1,4 +1,4 @@
-"""What a part is for, as far as its shape tells: bores, shafts, threads, slots, large flat faces."""
+"""What a part is for, as far as its shape tells: bores, shafts, threads, slots, letters, large flat faces."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ import numpy as np
 from falsework.layers.stack import Floats
 from falsework.orientation.body import face_normals
 from falsework.part.part import Part
-from falsework.redrawing.features.facets import FLAT_DEG, Facets, facets_of, meetings_of
+from falsework.redrawing.features.facets import FLAT_DEG, Facets, borders_mm, facets_of, meetings_of
 from falsework.redrawing.features.inside import inside_part
+from falsework.redrawing.features.reliefs import Relief, reliefs_of
 from falsework.redrawing.features.rounds import (
     MOST,
     ROUND_MM,
@@ -31,6 +32,9 @@ LEAST_FLAT_MM2, LEAST_FLAT_SHARE = 25.0, 0.02  # of the whole surface
 PIECES_SHARE = 0.7  # of a bore's length, with less surface than which it is in pieces
 BEYOND_MM = 0.05  # past a bore's end it is asked whether it goes on
 STEP_MM = 0.5  # ends of two coaxial bores that lie no farther apart are a step
+# A bore up to so wide may be a screw's. Before its mouth the head with a washer needs room, and to come in:
+# so many times as wide and as long as the bore. Common practice, no source.
+WIDEST_SCREW_MM, HEAD_TIMES, IN_TIMES = 9.1, 2.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -38,7 +42,8 @@ class Candidate:
     """Faces of a part that serve for something and may have to stay as drawn.
 
     ``name`` is what the user calls it by ('bore 1'), ``words`` say what it is, in the part's own frame.
-    ``zone``: where nothing may come without spoiling it, None where only the faces count.
+    ``zone``: where nothing may come without spoiling it, None where only the faces count; ``mouths``: the
+    room before the open ends of what may be a screw's hole.
     """
 
     name: str
@@ -46,19 +51,21 @@ class Candidate:
     area_mm2: float
     faces: tuple[int, ...] = field(default=(), compare=False, repr=False)
     zone: Cylinder | Prism | None = field(default=None, compare=False, repr=False)
+    mouths: tuple[Cylinder, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def sort(self) -> str:
-        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'flat'."""
+        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'relief', 'flat'."""
         return self.name.rpartition(" ")[0]
 
 
 def candidates(part: Part) -> tuple[Candidate, ...]:
-    """Bores, pins, threads, slots and large flat faces, the largest first; numbered within their sort.
+    """Bores, pins, threads, slots, reliefs and large flat faces, the largest first; numbered by sort.
 
     A bore or pin is a smooth run of facets around more than half a turn whose corners lie on a cylinder. A
     thread is a surface that a screwing motion takes into itself, a slot the room between two flat faces that
-    look at each other. Cones and freely curved faces are not recognised: those are named by a face set.
+    look at each other, a relief marks such as letters, sunk into a flat face or raised on it. Cones and
+    freely curved faces are not recognised: those are named by a face set.
     """
     normals, areas = face_normals(part.vertices, part.faces)
     a, b, angle, length = meetings_of(part, normals)
@@ -74,6 +81,8 @@ def candidates(part: Part) -> tuple[Candidate, ...]:
         found += _numbered(sort, [_described(part, facets, r, mine) for r in mine])
     found += _numbered("thread", [_thread(areas, t) for t in threads])
     found += _numbered("slot", [_slot(areas, s) for s in slots_of(part, facets)])
+    border_mm = borders_mm(facets, a, b, length)
+    found += _numbered("relief", [_relief(areas, r) for r in reliefs_of(part, facets, border_mm)])
     return (*found, *_numbered("flat", _flats(part, facets)))
 
 
@@ -90,20 +99,36 @@ def _described(part: Part, facets: Facets, r: Round, others: Sequence[Round]) ->
     true_mm = area / (2 * r.radius_mm * math.pi)
     over = "" if true_mm > PIECES_SHARE * (high - low) else f" in pieces over {high - low:.3g} mm"
     x, y, z = r.foot + 0.5 * (low + high) * r.axis + 0.0
-    more = _bore_words(part, facets, r, others) if r.inward else ""
+    ends = np.array([low - BEYOND_MM, high + BEYOND_MM])[:, None] * r.axis + r.foot
+    shut = inside_part(part, ends) if r.inward else np.ones(2, bool)
+    more = _bore_words(part, facets, r, others, int(shut.sum())) if r.inward else ""
     words = (
         f"{sort} Ø {2 * r.radius_mm:.1f} mm along {_direction(r.axis)}, "
         f"{true_mm if over else high - low:.3g} mm {size}{over}{more}, at {_at(x, y, z)}"
     )
     zone = Cylinder(tuple(r.axis), tuple(r.foot), low, high, 0.0 if r.inward else r.radius_mm, r.radius_mm)
-    return Candidate("", words, area, tuple(faces.tolist()), zone)
+    mouths = _mouths(zone, (not shut[0], not shut[1]))
+    return Candidate("", words, area, tuple(faces.tolist()), zone, mouths)
 
 
-def _bore_words(part: Part, facets: Facets, r: Round, others: Sequence[Round]) -> str:
-    """Whether a bore goes through, what it is the counterbore of, which screw goes through it."""
+def _mouths(bore: Cylinder, opened: tuple[bool, bool]) -> tuple[Cylinder, ...]:
+    """The room before the open ends of a bore that a screw may go through."""
+    size = 2.0 * bore.outer_mm
+    if size > WIDEST_SCREW_MM:
+        return ()
+    spans = ((bore.low_mm - IN_TIMES * size, bore.low_mm), (bore.high_mm, bore.high_mm + IN_TIMES * size))
+    wide = HEAD_TIMES * bore.outer_mm
+    return tuple(
+        replace(bore, low_mm=low, high_mm=high, outer_mm=wide)
+        for (low, high), one in zip(spans, opened, strict=True)
+        if one
+    )
+
+
+def _bore_words(part: Part, facets: Facets, r: Round, others: Sequence[Round], closed: int) -> str:
+    """Whether a bore goes through, what it is the counterbore of, which screw goes through it; ``closed``:
+    how many of its ends are."""
     _, low, high = along_axis(part, facets, r)
-    ends = np.array([low - BEYOND_MM, high + BEYOND_MM])[:, None] * r.axis + r.foot
-    closed = int(inside_part(part, ends).sum())
     how = (", through", ", blind", ", closed at both ends")[closed]
     for other in others:
         if other is r or other.radius_mm >= r.radius_mm or abs(float(other.axis @ r.axis)) < 1.0 - 1e-6:
@@ -143,6 +168,19 @@ def _slot(areas: Floats, slot: Slot) -> Candidate:
     return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), slot.zone)
 
 
+def _relief(areas: Floats, relief: Relief) -> Candidate:
+    x, y, z = relief.middle + 0.0
+    wide_mm, high_mm = relief.extents_mm
+    sunk = relief.depth_mm < 0.0
+    words = (
+        f"{relief.count} marks {'sunk' if sunk else 'raised'} by {abs(relief.depth_mm):.2g} mm, "
+        f"{wide_mm:.3g} × {high_mm:.3g} mm in all, on a face that looks along {_looks(relief.normal)}, "
+        f"at {_at(x, y, z)}"
+    )
+    area = float(areas[relief.faces].sum())
+    return Candidate("", words, area, tuple(relief.faces.tolist()), relief.zone)
+
+
 def _at(*place_mm: float) -> str:
     return ", ".join(f"{round(v, 1) + 0.0:.1f}" for v in place_mm)
 
@@ -152,6 +190,12 @@ def _direction(vector: Floats) -> str:
         if abs(float(vector @ unit)) > 1.0 - 1e-9:
             return name
     return "({:.2f}, {:.2f}, {:.2f})".format(*(np.round(vector, 2) + 0.0))
+
+
+def _looks(normal: Floats) -> str:
+    sign = float(np.sign(normal[int(np.argmax(np.abs(normal)))]))
+    looks = _direction(sign * squared(normal))
+    return ("+" if sign > 0 else "-") + looks if looks in "xyz" else looks
 
 
 def _flats(part: Part, facets: Facets) -> list[Candidate]:
@@ -164,10 +208,7 @@ def _flats(part: Part, facets: Facets) -> list[Candidate]:
         normal = facets.normal[facet]
         if np.ptp(points @ normal) > ROUND_MM:
             continue  # a gently curved face
-        sign = float(np.sign(normal[int(np.argmax(np.abs(normal)))]))
-        looks = _direction(sign * squared(normal))
-        if looks in "xyz":
-            looks = ("+" if sign > 0 else "-") + looks
+        looks = _looks(normal)
         area = float(facets.area[facet])
         x, y, z = (points.min(axis=0) + points.max(axis=0)) / 2 + 0.0
         words = f"flat face of {area / 100.0:.3g} cm² that looks along {looks}, at {_at(x, y, z)}"

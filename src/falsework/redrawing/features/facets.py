@@ -44,6 +44,15 @@ def connected(count: int, a: NDArray[np.integer], b: NDArray[np.integer]) -> Ind
     return connected_components(graph, directed=False)[1].astype(np.int64)
 
 
+def borders_mm(facets: Facets, a: Ints, b: Ints, length: Floats) -> Floats:
+    """(k,) the length of the edges at which each facet ends, of meetings of faces."""
+    one, other = facets.of_face[a], facets.of_face[b]
+    apart = one != other
+    both = np.concatenate([one[apart], other[apart]])
+    weights = np.concatenate([length[apart], length[apart]])
+    return np.bincount(both, weights=weights, minlength=len(facets.area)).astype(np.float64)
+
+
 def facets_of(count: int, normals: Floats, areas: Floats, a: Ints, b: Ints) -> Facets:
     of_face = connected(count, a, b)
     most = int(of_face.max()) + 1

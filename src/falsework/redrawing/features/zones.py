@@ -38,7 +38,12 @@ class Cylinder:
 
         clear = max(CLEAR_MM, CLEAR_SHARE * self.outer_mm)
         shaft = self.inner_mm >= self.outer_mm
-        outer = self.outer_mm + clear if shaft else self.outer_mm - clear
+        if shaft:
+            outer = self.outer_mm + clear
+        elif self.inner_mm > 0.0:  # over an outer thread goes a nut, at least as thick as it is deep
+            outer = 2.0 * self.outer_mm - self.inner_mm
+        else:
+            outer = self.outer_mm - clear
         length = self.high_mm - self.low_mm
         body = Manifold.cylinder(length, outer, outer, SEGMENTS)
         if self.inner_mm > 0.0:

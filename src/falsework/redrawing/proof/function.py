@@ -16,7 +16,7 @@ from falsework.redrawing.body.placement import Placement
 from falsework.redrawing.body.solids import areas_left_mm2, prism
 from falsework.redrawing.changes.draft import ChangeKind, Draft
 from falsework.redrawing.features.candidates import Candidate
-from falsework.redrawing.features.zones import Cylinder
+from falsework.redrawing.features.zones import Cylinder, Prism
 from falsework.redrawing.proof.changed import BROKEN_OFF, Changed
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
 from falsework.wording import figures
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 SPECK_MM3 = 0.3  # of a room that is taken: less is rounding
 SHAFT_SHARE = 0.15  # of a shaft's surface that a fillet at its shoulder may take
 FACE_SHARE = 0.02  # of a bore or shaft that a cut may take
+MOUTH_SHARE = 0.03  # of the room before a screw hole that a fillet beside it may take
+NO_HEAD = ", before whose mouth it takes the room of a screw's head"
 LEVEL_COSINE = 0.02  # of the axis of a bore whose roof is told as a drop
 # Of what lies right beneath an underside, the share in a room from which on a kind surely takes some of it.
 _SURE_SHARES = {ChangeKind.CORBEL: 0.02, ChangeKind.RIBS: 0.6}
@@ -36,13 +38,14 @@ LEVEL = 0.3  # of an axis along z, up to which a bore lies on its side: its roof
 @dataclass(frozen=True, eq=False)
 class FeatureRoom:
     """A feature with the room it needs, in the place of the ground; ``axis``: of a round one, or across a
-    slot."""
+    slot; ``mouth``: it is the room before a hole, for a screw's head."""
 
     feature: Candidate
     solid: Manifold
     volume_mm3: float
     box: Floats  # (2, 3)
     axis: Floats
+    mouth: bool = False
 
 
 def rooms_of(
@@ -52,15 +55,14 @@ def rooms_of(
     turn = placement.scale * placement.turn
     frame = np.column_stack([turn, placement.shift_mm])
     rooms = []
-    for feature in features:
-        if feature.zone is None:
-            continue
-        solid = feature.zone.solid().transform(frame)
+    zones = [(one, one.zone, False) for one in features if one.zone is not None]
+    zones += [(one, mouth, True) for one in features for mouth in one.mouths]
+    for feature, zone, mouth in zones:
+        solid = zone.solid().transform(frame)
         if not solid.is_empty() and not ground.in_a_void(solid):
             box = np.reshape(solid.bounding_box(), (2, 3))
-            zone = feature.zone
             axis = placement.turn @ np.array(zone.axis if isinstance(zone, Cylinder) else zone.normal)
-            rooms.append(FeatureRoom(feature, solid, float(solid.volume()), box, axis))
+            rooms.append(FeatureRoom(feature, solid, float(solid.volume()), box, axis, mouth))
     return tuple(rooms)
 
 
@@ -84,7 +86,7 @@ def filled_by(
         return ()
     taken = [(room.feature.name, _taken(ground, draft, room, scale)) for room in rooms]
     found = _together([(name, what) for name, what in taken if what])
-    return (*found, f"the room beneath it: {draft.wall_down}, for good") if draft.wall_down else tuple(found)
+    return (*found, f"the room beneath it, for good: {draft.wall_down}") if draft.wall_down else tuple(found)
 
 
 def surely_filled(site: UndersideSite, kind: ChangeKind, rooms: Sequence[FeatureRoom]) -> tuple[str, ...]:
@@ -122,16 +124,21 @@ def _a_shaft(room: FeatureRoom) -> bool:
 
 def _named(room: FeatureRoom) -> str:
     """What would happen to a room, as far as can be said before anything is drawn."""
-    return "crossed" if not isinstance(room.feature.zone, Cylinder) else "filled, in part at least"
+    if room.mouth:
+        return NO_HEAD
+    if isinstance(room.feature.zone, Prism):
+        return ", which it covers" if room.feature.sort == "relief" else ", which it crosses"
+    return ", which it fills, in part at least"
 
 
 def _together(taken: Sequence[tuple[str, str]]) -> list[str]:
-    """A phrase for each that is taken alike: 'bores 1 to 4 (Ø 5.4) closed: drill after'."""
+    """A phrase for each that is taken alike: 'bores 1 to 4 (Ø 5.4), which it closes: drill after'."""
     alike: dict[tuple[str, str], list[int]] = {}
-    for name, what in taken:
+    said = dict(reversed(taken))  # the first of each: what is closed needs no head room
+    for name, what in reversed(said.items()):
         sort, _, number = name.rpartition(" ")
         alike.setdefault((sort, what), []).append(int(number))
-    return [f"{figures.numbered(sort, sorted(some))} {what}" for (sort, what), some in alike.items()]
+    return [f"{figures.numbered(sort, sorted(some))}{what}" for (sort, what), some in alike.items()]
 
 
 def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -> str:
@@ -145,19 +152,23 @@ def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -
         taken = piece if taken is None else taken + piece
     if taken is None or taken.volume() <= SPECK_MM3:
         return ""
+    if room.mouth:
+        return NO_HEAD if taken.volume() > MOUTH_SHARE * room.volume_mm3 else ""
     zone = room.feature.zone
+    if room.feature.sort == "relief":
+        return _named(room)
     if not isinstance(zone, Cylinder):
-        return f"crossed, which takes {100.0 * taken.volume() / room.volume_mm3:.0f} % of its room"
+        return f", which it crosses, taking {figures.share(taken.volume() / room.volume_mm3)} of its room"
     size = 2.0 * scale * zone.outer_mm
     if room.feature.sort == "thread":
-        return f"(Ø {size:.1f}) filled in part"
+        return f" (Ø {size:.1f}), which it fills in part"
     if _a_shaft(room):
         share = taken.volume() / room.volume_mm3
-        return f"(Ø {size:.1f}) covered over {100.0 * share:.0f} %" if share > SHAFT_SHARE else ""
+        return f" (Ø {size:.1f}), {figures.share(share)} of which it covers" if share > SHAFT_SHARE else ""
     left = 2.0 * _off_axis_mm(taken, room)
     if left < 0.05 * size:
-        return f"(Ø {size:.1f}) closed: drill after"
-    return f"(Ø {size:.1f}) narrowed to {left:.1f}: drill after"
+        return f" (Ø {size:.1f}), which it closes: drill after"
+    return f" (Ø {size:.1f}), which it narrows to {left:.1f}: drill after"
 
 
 def _off_axis_mm(taken: Manifold, room: FeatureRoom) -> float:
@@ -184,7 +195,7 @@ def drop_words(draft: Draft, rooms: Sequence[FeatureRoom], scale: float) -> tupl
         low, high = np.reshape(region.solid.bounding_box(), (2, 3))
         for room in rooms:
             zone = room.feature.zone
-            if room.feature.sort != "bore" or not isinstance(zone, Cylinder):
+            if room.feature.sort != "bore" or room.mouth or not isinstance(zone, Cylinder):
                 continue
             if (high < room.box[0]).any() or (low > room.box[1] + 1.0).any():
                 continue
@@ -205,7 +216,8 @@ def _cut(changed: Changed, draft: Draft, rooms: Sequence[FeatureRoom]) -> list[s
     """Bores that are not drop-shaped by it and shafts of which a cut takes more than it may."""
     ground = changed.ground
     boxes = np.array([np.reshape(region.solid.bounding_box(), (2, 3)) for region in draft.removed])
-    near = [room for room in rooms if _meet(boxes, room.box) and room.feature.sort in ("bore", "pin")]
+    walled = (room for room in rooms if room.feature.sort in ("bore", "pin") and not room.mouth)
+    near = [room for room in walled if _meet(boxes, room.box)]
     if not near or draft.kind is ChangeKind.STEPS:
         return []
     left = areas_left_mm2(ground.part, ground.solid, changed.solid)
@@ -217,7 +229,7 @@ def _cut(changed: Changed, draft: Draft, rooms: Sequence[FeatureRoom]) -> list[s
         mine = list(room.feature.faces)
         lost = 1.0 - float(left[mine].sum()) / max(float(whole[mine].sum()), 1e-9)
         if lost > FACE_SHARE:
-            found.append(f"{room.feature.name}: {100.0 * lost:.0f} % of its wall cut away")
+            found.append(f"{room.feature.name}, {figures.share(lost)} of whose wall it cuts away")
     return found
 
 

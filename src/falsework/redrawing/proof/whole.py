@@ -13,6 +13,7 @@ from falsework.need.underside import NeedMap
 from falsework.part.part import MeshFinding, Part
 from falsework.redrawing.body.solids import areas_left_mm2, mesh_of, shells_of
 from falsework.redrawing.changes.draft import ChangeKind
+from falsework.redrawing.features.facets import connected
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.value import PlannedPart
 from falsework.wording import figures
@@ -22,18 +23,19 @@ if TYPE_CHECKING:
 
 CLOSES_A_HOLE = (ChangeKind.MEMBRANE,)  # on purpose, until it is cut out
 # What a reader finds and need not mend.
-HARMLESS = ("separate shells", "search for crossing faces", "bodies wholly inside another")
+HARMLESS = ("separate shells", "closed voids", "search for crossing faces", "bodies wholly inside another")
 # Faces that cross deeper than this, and lie farther outside the part, are none that a union hides. A few go
 # when the mesh is rounded; whether they did is asked of what is written.
 CROSSING_MM, SHOWS_MM, FEW_CROSSING = 1e-4, 0.15, 4
+TOUCH_MM = 0.05  # bodies that are nearer are printed as one
 MOST_PAIRS = 60  # of faces, tested for one another
 SPARED_LOSS_MM2 = 0.01  # of a spared face, what rounding may take
 SPARED_LOSS_SHARE = 1e-6
 
 
 def body_faults(changed: Changed) -> list[str]:
-    """Faults of the whole body: holes closed, voids shut in, pieces come loose; of a change made alone, that
-    its own faces cross too."""
+    """Faults of the whole body: holes closed, voids shut in, pieces come loose, bodies joined; of a change
+    made alone, that its own faces cross too."""
     faults = []
     before, after = changed.ground.shells, shells_of(changed.solid)
     drafts = changed.drafts
@@ -45,9 +47,24 @@ def body_faults(changed: Changed) -> list[str]:
         faults.append("it would shut in a void")
     if after.bodies > before.bodies and not fins:
         faults.append("a piece would come loose")
+    if after.bodies < before.bodies and not fins and after.bodies < _apart(changed.ground.solid):
+        faults.append("it would join bodies that are apart")
     if len(drafts) == 1 and any(_crosses_itself(changed.ground, r.solid) for r in drafts[0].added):
         faults.append("faces of what is added would cross one another")
     return faults
+
+
+def _apart(solid: Manifold) -> int:
+    """How many bodies of a solid are apart: those that touch are printed as one."""
+    bodies = [shell for shell in solid.decompose() if shell.volume() > 0.0]
+    touching = [
+        (i, j)
+        for i, one in enumerate(bodies)
+        for j, other in enumerate(bodies[:i])
+        if one.min_gap(other, TOUCH_MM) < TOUCH_MM
+    ]
+    a, b = np.array(touching, dtype=np.int32).reshape(-1, 2).T
+    return len(np.unique(connected(len(bodies), a, b)))
 
 
 def _crosses_itself(ground: PlannedPart, solid: Manifold) -> bool:
