@@ -1,39 +1,8 @@
-"""The ledger: what was printed, what was read off it, and everything that was ever corrected."""
+"""The ledger: what was printed, what was read off it, and everything that was ever corrected.
 
-from falsework.ledger.ledger import Ledger
-from falsework.ledger.rows import (
-    Act,
-    Entry,
-    HistoryEntry,
-    Imported,
-    Photograph,
-    Print,
-    PrinterEvent,
-    Recorded,
-    Source,
-    Spool,
-    StoredCoupon,
-    StoredFit,
-    StoredPlan,
-    Tray,
-)
-from falsework.ledger.tray import Given
+Its names are those of ``__init__.pyi``, looked up when they are first used.
+"""
 
-__all__ = [
-    "Act",
-    "Entry",
-    "Given",
-    "HistoryEntry",
-    "Imported",
-    "Ledger",
-    "Photograph",
-    "Print",
-    "PrinterEvent",
-    "Recorded",
-    "Source",
-    "Spool",
-    "StoredCoupon",
-    "StoredFit",
-    "StoredPlan",
-    "Tray",
-]
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -1,0 +1,16 @@
+from .ledger import Ledger as Ledger
+from .rows import Act as Act
+from .rows import Entry as Entry
+from .rows import HistoryEntry as HistoryEntry
+from .rows import Imported as Imported
+from .rows import Photograph as Photograph
+from .rows import Print as Print
+from .rows import PrinterEvent as PrinterEvent
+from .rows import Recorded as Recorded
+from .rows import Source as Source
+from .rows import Spool as Spool
+from .rows import StoredCoupon as StoredCoupon
+from .rows import StoredFit as StoredFit
+from .rows import StoredPlan as StoredPlan
+from .rows import Tray as Tray
+from .tray import Given as Given
