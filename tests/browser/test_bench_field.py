@@ -137,6 +137,8 @@ def test_typing_on_and_undoing_at_once_end_where_they_should_and_nobody_else_is_
     expect(gap).to_have_value("thick")  # refused, so still there to be put right
     expect(page.locator(".field-said.theirs")).to_have_count(0)
     assert read(bench.client, made)["choices"]["settings"] == {asked: "3"}
+    assert all("422" in fault for fault in page.faults), page.faults
+    page.faults.clear()  # the refusal, where it came before it was taken back
 
 
 def test_what_was_stopped_says_so_and_goes_on_when_it_is_told_to(browse, bench, tmp_path):

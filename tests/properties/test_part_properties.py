@@ -88,4 +88,4 @@ def test_shells_keep_their_sense_in_any_position(seed):
     faces = faces if rng.random() < 0.5 else faces[:, ::-1]
     part = heal(vertices @ turn.T, faces)
     assert part.volume_mm3 == pytest.approx(np.prod(size) - np.prod(inner) + 6, rel=1e-9)
-    assert part.health.closed and part.health.bodies == 3
+    assert part.health.closed and part.health.bodies == 2  # the void is in one of them

@@ -39,6 +39,9 @@ def best_orientations(
 ) -> Orientations:
     """The best ways to lay ``part`` on the bed, and today's beside them, each planned as it would be printed.
 
+    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties,
+    unless today's falls, leaves something in mid-air or trusts it to a weak piece.
+
     Parameters
     ----------
     show : faces to keep clean. spare : faces that no support may touch.
@@ -46,9 +49,6 @@ def best_orientations(
     weights : what matters, as prices.
     directions : even directions looked at; resting faces of the convex hull and refinement come on top.
     belief, store, watch, cores : as for a plan.
-
-    What is recommended is never dearer than today's lie by the price of their plans, and today's wins ties,
-    unless today's falls, leaves something in mid-air or trusts it to a weak piece.
 
     Raises
     ------
