@@ -49,6 +49,8 @@ def test_a_change_elsewhere_does_not_hold_up_what_is_written_here(browse, bench,
     still(page)
     sheet = read(bench.client, made)
     assert (sheet["title"], sheet["note"]) == ("Bench for the hall", "Two of them")
+    assert all("409" in fault for fault in page.faults), page.faults
+    page.faults.clear()  # the answer to what was sent before the change was heard of
 
 
 def test_a_refused_value_stays_with_its_reason_and_a_comma_is_a_point(browse, bench, made):
