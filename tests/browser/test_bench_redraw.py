@@ -47,6 +47,7 @@ def test_a_table_is_redrawn_and_its_files_are_those_of_the_command(browse, bench
     fins.check()
     settled(page)
     page.get_by_role("button", name=re.compile("^Draw the changes")).click()
+    expect(page.locator("#redraw .redrawn")).not_to_contain_text("drawn-in fins would do")  # drawn as chosen
     settled(page, "redraw")
     page.mouse.move(2, 2)
     expect(caption).to_contain_text("Redrawn.", use_inner_text=True)
