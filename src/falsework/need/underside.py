@@ -86,7 +86,7 @@ class NeedMap:
     region_starts : (N,) whether the strip starts in mid-air: it touches nothing in the layer beneath, nor
         lies within a line width of it.
     known : what was made of each region by itself: by what it depends on, the undersides (U,) of whose
-        regions it is known, and (N,) what it is.
+        regions it is known, and (N,) what it is. Other regions know nothing of it.
     """
 
     reach_mm: float
@@ -96,22 +96,19 @@ class NeedMap:
     region_layer: Indices
     region_underside: Indices
     region_starts: NDArray[np.bool_]
-    known: dict[Hashable, tuple[NDArray[np.bool_], Regions]] = field(
-        default_factory=dict, init=False, repr=False
-    )
+    known: dict[Hashable, tuple[NDArray[np.bool_], Regions]] = field(default_factory=dict, repr=False)
 
     def only(self, some: NDArray[np.bool_]) -> NeedMap:
         """With the regions of some undersides, (U,) yes or no; the numbers of all stay as they are."""
         mine = some[self.region_underside]
-        out = replace(
+        return replace(
             self,
             regions=self.regions[mine],
             region_layer=self.region_layer[mine],
             region_underside=self.region_underside[mine],
             region_starts=self.region_starts[mine],
+            known={key: (of, made[mine]) for key, (of, made) in self.known.items()},
         )
-        out.known.update({key: (of, made[mine]) for key, (of, made) in self.known.items()})
-        return out
 
     @staticmethod
     def nothing(reach_mm: float, limit_deg: float) -> NeedMap:

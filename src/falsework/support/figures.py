@@ -196,7 +196,7 @@ def _widened(need: NeedMap, process: Process) -> NeedMap:
         return need
     regions = need.regions.copy()
     regions[plated] = heads[plated]
-    return replace(need, regions=regions)
+    return replace(need, regions=regions, known={})
 
 
 def _without(

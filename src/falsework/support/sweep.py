@@ -374,7 +374,7 @@ def sweep_columns(
     )
     if bed.any():
         columns = overlay.union(columns, on_bed) if anywhere.any() else on_bed
-    seen = with_heads(sections, _heads(bulk, need, anywhere | bed, process), need)
+    seen = with_heads(sections, heads_of(need, anywhere | bed, process), need)
     if spared is None:
         return Swept(bulk, side_mm, columns, seen)
     watch.at("keeping supports off faces", 0.9)
@@ -398,21 +398,10 @@ def columns_of(
         )
 
     def swept() -> Regions:
-        strips = sources(need, chosen, bulk.sections, _heads(bulk, need, chosen, process))
+        strips = sources(need, chosen, bulk.sections, heads_of(need, chosen, process))
         return swept_down(strips, bulk.sections, process.line_width_mm)
 
     return bulk.kept.get(("columns", *key), swept)
-
-
-def _heads(bulk: Bulk, need: NeedMap, chosen: NDArray[np.bool_], process: Process) -> Regions:
-    """:func:`heads_of`, each underside's once: none depends on another's."""
-
-    def made(fresh: Indices) -> Regions:
-        theirs = np.zeros(len(chosen), dtype=bool)
-        theirs[need.region_underside[fresh]] = True
-        return heads_of(need, theirs, process)[fresh]
-
-    return bulk.rows(("heads", process.head_reach_mm), chosen[need.region_underside], made)
 
 
 def beneath_top(columns: Regions) -> NDArray[np.bool_]:
