@@ -29,7 +29,8 @@ def outline_findings(
         z, xy = other
         says = f"from height {z:.1f} mm on another part is printed: its outlines are not followed any more"
         cure = "See whether two programs were joined; make the program again"
-        yield Finding(0, "other part", FindingLevel.RUIN, says, cure, place=_place(z, xy, found, tops_mm))
+        spot = place_among(z, xy[0], xy, found, tops_mm)
+        yield Finding(0, "other part", FindingLevel.RUIN, says, cure, place=spot)
         return
     missed = [layer for layer in layers if layer[1] < _WELL]
     if missed:
@@ -37,7 +38,7 @@ def outline_findings(
         says = (
             f"the part's outline is followed over {100 * share:.0f} % only: some of the part is not printed"
         )
-        spot = _place(z, xy, found, tops_mm)
+        spot = place_among(z, xy[0], xy, found, tops_mm)
         yield Finding(
             0, "outline", FindingLevel.FAULT, says, _CURE, len(missed), spot, found=share, planned=1.0
         )
@@ -73,18 +74,19 @@ def _again(
         "something is added there, or left out"
     )
     yield Finding(
-        0, "outline", FindingLevel.FAULT, says, _CURE, len(often), _place(z, xy, found, tops_mm),
+        0, "outline", FindingLevel.FAULT, says, _CURE, len(often), place_among(z, xy[0], xy, found, tops_mm),
         found=len(often) * _CELL_MM, planned=0.0, unit="mm",
     )  # fmt: skip
 
 
-def _place(z: float, xy: Floats, found: ProgramSurvey, tops_mm: Floats) -> Place:
+def place_among(z: float, at: Floats, xy: Floats, found: ProgramSurvey, tops_mm: Floats) -> Place:
+    """A place of the program: a height, one point, and the points (n, 2) around which its box lies."""
     low, high = xy.min(axis=0), xy.max(axis=0)
     line = int(found.line[np.argmin(np.abs(found.z_mm - z))])
     return Place(
         int(np.searchsorted(tops_mm, z - 1e-4)) + 1,
         z,
-        (float(xy[0, 0]), float(xy[0, 1])),
+        (float(at[0]), float(at[1])),
         (float(low[0]), float(low[1]), float(high[0]), float(high[1])),
         (line, line),
     )

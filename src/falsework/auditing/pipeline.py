@@ -50,7 +50,7 @@ from falsework.auditing.inventory import (
     roof_findings,
 )
 from falsework.auditing.make import hollow_findings, made, make_findings
-from falsework.auditing.outlines import outline_findings
+from falsework.auditing.outlines import outline_findings, place_among
 from falsework.auditing.placement import PlacedSections
 from falsework.auditing.plate import StrandCluster
 from falsework.auditing.reading import Program, name_of
@@ -630,19 +630,9 @@ def _place(
     placed: PlacedSections, found: ProgramSurvey, tops_mm: Floats, z_mm: float, corner: Floats
 ) -> Place:
     """Squares of a copy as a place of the program."""
-    z = z_mm + placed.placement.shift_mm[2]
     xy = placed.to_program(np.concatenate([corner, corner + SQUARE_MM]))
-    (x0, y0), (x1, y1) = xy.min(axis=0), xy.max(axis=0)
-    k = int(np.argmin(np.abs(found.z_mm - z)))
     middle = placed.to_program(corner[len(corner) // 2][None] + 0.5 * SQUARE_MM)[0]
-    line = int(found.line[k])
-    return Place(
-        int(np.searchsorted(tops_mm, z - 1e-4)) + 1,
-        float(z),
-        (float(middle[0]), float(middle[1])),
-        (float(x0), float(y0), float(x1), float(y1)),
-        (line, line),
-    )
+    return place_among(float(z_mm + placed.placement.shift_mm[2]), middle, xy, found, tops_mm)
 
 
 def _undersides(
