@@ -29,9 +29,8 @@ def _raster(x, y, z, faces, first, last, cull, width, window, out):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         ya, yb, yc = y[a], y[b], y[c]
         r0, r1 = np.ceil(min(ya, yb, yc)), np.ceil(max(ya, yb, yc))
-        if (
-            r0 >= r1 or r1 <= r_first or r0 >= r_last
-        ):  # most are smaller than a cell: nothing else is looked up
+        # most are smaller than a cell: of these nothing else is looked up
+        if r0 >= r1 or r1 <= r_first or r0 >= r_last:
             continue
         xa, xb, xc = x[a], x[b], x[c]
         if cull and (xb - xa) * (yc - ya) - (xc - xa) * (yb - ya) < 0.0:
