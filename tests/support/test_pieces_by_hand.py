@@ -11,6 +11,7 @@ import shapely
 
 from falsework.cost import Rates
 from falsework.cost.cost import Cost
+from falsework.kernels.graph import joined_groups
 from falsework.process import bead_section_mm2, load_process
 from falsework.process.derived import Gap
 from falsework.process.forces import BED_BOND_MPA, NOZZLE_PRESS_N
@@ -18,7 +19,7 @@ from falsework.request.standing import Standing
 from falsework.request.store import Store
 from falsework.support import design, draft, making, shores, stability
 from falsework.support.bulk import Bulk, section_tolerance_mm
-from falsework.support.cells import Cells, bands_of, cells_of, facing, joined, on_bed, renumbered
+from falsework.support.cells import Cells, bands_of, cells_of, facing, on_bed, renumbered
 from falsework.support.design import CURTAIN, WIDE, WIDE_NAME, Clear, SupportSite, post_side_mm
 from falsework.support.heads import _alone, _fits, _narrow, heads_of
 from falsework.support.scheme import Role
@@ -106,7 +107,7 @@ def test_what_faces_what() -> None:
 
 
 def test_groups_are_numbered_by_their_first_member() -> None:
-    assert joined(5, np.array([4, 1]), np.array([0, 3])).tolist() == [0, 1, 2, 1, 0]
+    assert joined_groups(5, np.array([4, 1]), np.array([0, 3])).tolist() == [0, 1, 2, 1, 0]
     assert renumbered(np.array([3, 1, 3]), np.array([False, True, False, True])).tolist() == [1, 0, 1]
 
 

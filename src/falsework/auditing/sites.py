@@ -9,6 +9,7 @@ import numpy as np
 from falsework.auditing.deposit import Layer
 from falsework.auditing.value import Place
 from falsework.kernels.bead import strands as cut
+from falsework.kernels.graph import joined_groups
 from falsework.layers.stack import Floats, Indices
 
 _MOST = 3000  # kept of one kind; more are only counted
@@ -138,19 +139,15 @@ def _point(xy: Floats) -> tuple[float, float]:
 
 def run_sites(layer: Layer, chosen: Indices, amount: Floats) -> list[FindingSite]:
     """Stretches in air of one layer as sites, those beside each other together; ``amount`` (chosen,)."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
     runs = layer.runs
     start, end = runs.start[chosen], runs.end[chosen]
     middle = 0.5 * (start + end)
     near = cKDTree(middle).query_pairs(_NEAR_MM, output_type="ndarray")
-    n = len(chosen)
-    joined = coo_array((np.ones(len(near)), (near[:, 0], near[:, 1])), shape=(n, n))
-    groups, label = connected_components(joined, directed=False)
+    label = joined_groups(len(chosen), near[:, 0], near[:, 1])
     sites = []
-    for g in range(groups):
+    for g in range(int(label.max(initial=-1)) + 1):
         mine = np.flatnonzero(label == g)
         worst = mine[np.argmax(amount[mine])]
         lines = runs.lines[chosen[mine]]

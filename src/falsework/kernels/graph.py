@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
-from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.compiled import bare, inner, kernel
 
 
-@inner
-def _root(parent, k):
+@bare
+def root(parent, k):
     """The one that stands for all that hang together with k; the way there is shortened."""
     while parent[k] != k:
         parent[k] = parent[parent[k]]
@@ -16,24 +19,43 @@ def _root(parent, k):
     return k
 
 
-@kernel
-def joined_groups(count, i, j):
-    """(count,) labels of the connected groups of ``count`` things joined by the pairs ``i``, ``j`` (n,),
-    numbered in order of their first member."""
-    parent = np.arange(count)
-    for k in range(len(i)):
-        a, b = _root(parent, i[k]), _root(parent, j[k])
-        parent[max(a, b)] = min(a, b)  # the first member stands for all
-    label = np.empty(count, np.int64)
+@bare
+def join(parent, a, b):
+    """Let a and b hang together, and say whether they did not before; the first member stands for all."""
+    a, b = root(parent, a), root(parent, b)
+    if a != b:
+        parent[max(a, b)] = min(a, b)
+    return a != b
+
+
+@inner
+def numbered(parent):
+    """Labels of what hangs together, alike in type to ``parent``, in order of the first members."""
+    label = np.empty_like(parent)
     groups = 0
-    for k in range(count):
-        first = _root(parent, k)
+    for k in range(len(parent)):
+        first = root(parent, k)
         if first == k:
             label[k] = groups
             groups += 1
         else:
             label[k] = label[first]
     return label
+
+
+def joined_groups(count: int, i: NDArray[Any], j: NDArray[Any]) -> NDArray[np.int64]:
+    """(count,) labels of the connected groups of ``count`` things joined by the pairs ``i``, ``j`` (n,),
+    numbered in order of their first member."""
+    label: NDArray[np.int64] = _joined_groups(count, np.asarray(i, np.int64), np.asarray(j, np.int64))
+    return label
+
+
+@kernel
+def _joined_groups(count, i, j):
+    parent = np.arange(count)
+    for k in range(len(i)):
+        join(parent, i[k], j[k])
+    return numbered(parent)
 
 
 @kernel
@@ -49,9 +71,7 @@ def narrowest_on_ways(size, i, j, order, start):
     tree = np.empty(count, np.int64)
     edges = 0
     for k in order:
-        a, b = _root(parent, i[k]), _root(parent, j[k])
-        if a != b:
-            parent[max(a, b)] = min(a, b)
+        if join(parent, i[k], j[k]):
             tree[edges] = k
             edges += 1
             degree[i[k] + 1] += 1

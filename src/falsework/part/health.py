@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from falsework.cores import side_by_side
 from falsework.errors import PartError
+from falsework.kernels.graph import joined_groups
 from falsework.kernels.mesh.crossing import boxes_of_faces, crossing_faces, crossing_share
 from falsework.kernels.mesh.edges import (
     group_rows,
@@ -239,8 +240,6 @@ def stitched(mesh: CheckedMesh) -> tuple[CheckedMesh, Steps]:
 
 def _stitch(mesh: CheckedMesh, reach_mm: float) -> CheckedMesh | None:
     """Merge vertices of open edges within ``reach_mm``, never the two ends of one edge."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
     from scipy.spatial import cKDTree
 
     half = np.flatnonzero(mesh.edges[1] == -1)
@@ -254,8 +253,7 @@ def _stitch(mesh: CheckedMesh, reach_mm: float) -> CheckedMesh | None:
     edges = np.sort(np.searchsorted(rim, ends), axis=1)
     keep = ~np.isin(pairs[:, 0] * n + pairs[:, 1], edges[:, 0] * n + edges[:, 1])
     pairs = pairs[keep]
-    graph = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, part = connected_components(graph, directed=False)
+    part = joined_groups(n, pairs[:, 0], pairs[:, 1])
     _, first = np.unique(part, return_index=True)
     onto = np.arange(len(mesh.vertices), dtype=np.int32)
     onto[rim] = rim[first[part]]

@@ -34,12 +34,6 @@ def facing(keys: Indices, polygons: Regions, other_keys: Indices, others: Region
     return i[meet], j[meet]
 
 
-def joined(count: int, i: Indices, j: Indices) -> Indices:
-    """Labels of the connected groups of ``count`` things, numbered in order of their first member."""
-    label: Indices = joined_groups(count, i, j)
-    return label
-
-
 def renumbered(piece: Indices, kept: NDArray[np.bool_]) -> Indices:
     """Numbers of pieces of which only those kept, (pieces,), are left."""
     out: Indices = (np.cumsum(kept) - 1)[piece]
@@ -91,7 +85,7 @@ def cells_of(regions: Regions, slim_below_mm: float) -> Cells:
     length = planar.length(polygon)
     width = 4.0 * planar.area(polygon) / np.where(length > 0, length, 1.0)
     return Cells(
-        polygon, layer, joined(len(polygon), lower, upper), width, width < slim_below_mm, lower, upper
+        polygon, layer, joined_groups(len(polygon), lower, upper), width, width < slim_below_mm, lower, upper
     )
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from falsework.cores import cores_here, dealt, side_by_side
 from falsework.cost import Rates
 from falsework.cost.cost import Cost
+from falsework.kernels.graph import joined_groups
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, gathered, own_copies, parts
 from falsework.layers.stack import Floats, Indices, LayerStack, Regions
@@ -23,7 +24,7 @@ from falsework.process.forces import BED_BOND_MPA, THINNEST_WIDTHS, bending_side
 from falsework.process.settings import Process
 from falsework.request.store import Store
 from falsework.request.weights import Weights
-from falsework.support.cells import Cells, cells_of, facing, joined
+from falsework.support.cells import Cells, cells_of, facing
 from falsework.support.scheme import TriedStructure
 from falsework.support.shores import Bays, Lean, bays_of, coarser, drawn_together, joined_bays, plain_around
 from falsework.support.stability import part_bond_mpa
@@ -246,7 +247,7 @@ class Design:
         heads."""
         i, j = facing(self.layer, self.heads, cells.layer, cells.polygon)
         count = self.straight.pieces
-        label = joined(count + cells.pieces, self.piece[i], count + cells.piece[j])
+        label = joined_groups(count + cells.pieces, self.piece[i], count + cells.piece[j])
         return label[:count], label[count:]
 
     def chosen(self, cells: Cells) -> list[tuple[str, tuple[TriedStructure, ...]]]:

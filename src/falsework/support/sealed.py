@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.graph import joined_groups
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import parts
 from falsework.layers.stack import LayerStack, Regions
 from falsework.need.underside import NeedMap
-from falsework.support.cells import facing, joined
+from falsework.support.cells import facing
 
 PICK_MM = 2.0  # an opening narrower than a pick lets nothing out: see ``release.value.PICK``
 SEALED_SHARE = 0.99  # of an underside that must lie over closed voids
@@ -64,7 +65,7 @@ def _voids(stack: LayerStack) -> tuple[Regions, NDArray[np.int64], NDArray[np.bo
     piece, layer = parts(air)
     layer = layer.astype(np.int64)
     upper, lower = facing(layer - 1, piece, layer, piece)
-    void = joined(len(piece), lower, upper)
+    void = joined_groups(len(piece), lower, upper)
     bounds = planar.bounds(piece)
     at_open = (bounds[:, 0] < x0 - 1.0) | (layer == 0) | (layer == stack.count - 1)
     opened = np.zeros(int(void.max()) + 1 if len(void) else 0, dtype=bool)

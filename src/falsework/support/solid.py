@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from falsework.cores import side_by_side
+from falsework.kernels.graph import joined_groups
 from falsework.kernels.outline.strips import panel_levels, stack_panels
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, offset_mitred, parts, rings_of, simplified
 from falsework.layers.stack import Floats, Indices, Regions
-from falsework.support.cells import Bands, Cells, Dense, facing, joined
+from falsework.support.cells import Bands, Cells, Dense, facing
 from falsework.support.scheme import SupportMesh
 from falsework.support.strands import Walls, turned_back
 from falsework.support.sweep import EMPTY
@@ -122,7 +123,7 @@ def _blocks(polygons: Regions, layer: Indices, piece: Indices) -> Blocks:
     shared_mm2 = planar.area(overlay.intersection(polygons[upper[doubtful]], polygons[lower[doubtful]]))
     alike[doubtful] = shared_mm2 > _SHARED * planar.area(polygons[lower[doubtful]])
     good = equal | alike
-    run = joined(len(polygons), lower[good], upper[good])
+    run = joined_groups(len(polygons), lower[good], upper[good])
     order = np.argsort(run, kind="stable")
     starts = np.flatnonzero(np.diff(run[order], prepend=-1))
     first = layer[order[starts]]

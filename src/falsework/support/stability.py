@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from falsework.droop.bond import top_of
 from falsework.droop.laws import Laws
 from falsework.kernels.field.tipping import SUMS
+from falsework.kernels.graph import joined_groups
 from falsework.layers import planar
 from falsework.layers.stack import Floats, Indices
 from falsework.process.forces import (
@@ -22,7 +23,7 @@ from falsework.process.forces import (
     NOZZLE_PRESS_N,
 )
 from falsework.process.settings import Process
-from falsework.support.cells import Cells, alike, joined
+from falsework.support.cells import Cells, alike
 from falsework.support.scheme import Role
 from falsework.support.statics import around, bonded_moments, breadths, hulls, moments, nowhere
 from falsework.support.strands import Walls
@@ -156,7 +157,7 @@ def _hanging(walls: Walls) -> Indices:
     i, j = alike(walls.key + 1, walls.key)
     a, b = walls.span_mm[i], walls.span_mm[j]
     meet = (a[:, 0] < b[:, 1]) & (b[:, 0] < a[:, 1])
-    return joined(len(walls.key), i[meet], j[meet])
+    return joined_groups(len(walls.key), i[meet], j[meet])
 
 
 def _held_above(cells: Cells, slim: Indices, chain: Indices, chains: int) -> NDArray[np.bool_]:
@@ -261,7 +262,7 @@ class _DrawnPieces:
         place = np.full(len(cells.slim), -1)
         place[slim] = np.arange(len(slim))
         both = cells.slim[cells.lower] & cells.slim[cells.upper]
-        chain = joined(len(slim), place[cells.lower[both]], place[cells.upper[both]])
+        chain = joined_groups(len(slim), place[cells.lower[both]], place[cells.upper[both]])
         chains = int(chain.max()) + 1
         factor = np.where(_held_above(cells, slim, chain, chains), 1.0, 2.0)
         bottom, top = _extremes(chain, z_mm[cells.layer[slim]], z_mm[cells.layer[slim] + 1], chains)

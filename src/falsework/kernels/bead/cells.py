@@ -13,6 +13,7 @@ import numpy as np
 
 from falsework.kernels.bead.strands import AX, AY, AZ, BX, BY, BZ, VOLUME
 from falsework.kernels.compiled import bare, bare_kernel, kernel
+from falsework.kernels.graph import join, root
 
 LEAST_SHARE = 0.15  # of a pocket's border that fill takes, at least
 
@@ -42,14 +43,6 @@ def mark_ground(rows, low, high, left, bottom, size):
                 low[j, i] = least
             if most > high[j, i]:
                 high[j, i] = most
-
-
-@bare
-def _root(parent, k):
-    while parent[k] != k:
-        parent[k] = parent[parent[k]]
-        k = parent[k]
-    return k
 
 
 BEGIN, END, ROW, PARENT, BORDER, FILL, RECENT, OPEN = range(8)  # rows of the room for runs
@@ -95,7 +88,7 @@ def enclose(top, woven, inside, ends, left, bottom, size, z, barrier_z, recent_z
         return n
     parent, border, fill, recent, open_ = runs[PARENT], runs[BORDER], runs[FILL], runs[RECENT], runs[OPEN]
     for k in range(n - 1, -1, -1):  # roots come first
-        r = _root(parent, k)
+        r = root(parent, k)
         if r != k:
             border[r] += border[k]
             fill[r] += fill[k]
@@ -103,7 +96,7 @@ def enclose(top, woven, inside, ends, left, bottom, size, z, barrier_z, recent_z
             open_[r] |= open_[k]
     cells = 0
     for k in range(n):
-        r = _root(parent, k)
+        r = root(parent, k)
         if open_[r] != 0 or (fill[r] < LEAST_SHARE * border[r] and recent[r] == 0):
             continue
         a, b = runs[BEGIN, k], runs[END, k]
@@ -157,15 +150,8 @@ def _runs_of(top, woven, window, barrier, recent_z, runs):
                 at += 1
             k = at
             while k < above_end and runs[BEGIN, k] < i:
-                _join(runs[PARENT], k, n)
+                join(runs[PARENT], k, n)
                 k += 1
             n += 1
         above, above_end = first, n
     return n
-
-
-@bare
-def _join(parent, a, b):
-    a, b = _root(parent, a), _root(parent, b)
-    if a != b:
-        parent[max(a, b)] = min(a, b)

@@ -11,20 +11,13 @@ import math
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.graph import root
 
 # sums of an area: itself, first moments, second moments about the origin
 AREA, SX, SY, SXX, SXY, SYY = range(6)
 SUMS = 6
 FAR = -1e30  # support function of nothing
 MOST = 1e6  # reported where nothing tips a body
-
-
-@inner
-def _root(parent, k):
-    while parent[k] != k:
-        parent[k] = parent[parent[k]]
-        k = parent[k]
-    return k
 
 
 @inner
@@ -78,7 +71,7 @@ def tipping(
             last += 1
         for k in range(first, last):
             for e in range(lower_start[k], lower_start[k + 1]):
-                a, b = _root(parent, k), _root(parent, lower[e])
+                a, b = root(parent, k), root(parent, lower[e])
                 if a == b:
                     continue
                 if b > a:
@@ -91,24 +84,24 @@ def tipping(
                     hull_bed[b, i] = max(hull_bed[b, i], hull_bed[a, i])
                     hull_all[b, i] = max(hull_all[b, i], hull_all[a, i])
         for k in range(first, last):
-            root = _root(parent, k)
-            if seen[root] >= first:
-                out[k] = out[seen[root]]
+            body = root(parent, k)
+            if seen[body] >= first:
+                out[k] = out[seen[body]]
                 continue
-            seen[root] = k
-            if on_bed[root, AREA] <= 0.0:
+            seen[body] = k
+            if on_bed[body, AREA] <= 0.0:
                 out[k, 0], out[k, 1] = MOST, 1.0
                 continue
             least = math.inf
             turn = side_force * top_mm[k]
             for i in range(d):
                 ux, uy = along[i, 0], along[i, 1]
-                edge = hull_all[root, i]
+                edge = hull_all[body, i]
                 away = (i + d // 2) % d
-                arm = edge * w[root] - (m[root, 0] * ux + m[root, 1] * uy)
+                arm = edge * w[body] - (m[body, 0] * ux + m[body, 1] * uy)
                 righting, turning = max(arm, 0.0), turn + max(-arm, 0.0)
-                far = -hull_bed[root, away]
-                righting += bed_bond * turning_moment(on_bed[root], ux, uy, edge, far)
+                far = -hull_bed[body, away]
+                righting += bed_bond * turning_moment(on_bed[body], ux, uy, edge, far)
                 safety = righting / turning if turning > 0.0 else MOST
                 if safety < least:
                     least = safety

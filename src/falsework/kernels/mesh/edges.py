@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
+from falsework.kernels.graph import join, numbered
 from falsework.kernels.sorting import order_of
 
 
@@ -193,15 +194,6 @@ def pair_fans(vertices, faces, order, partner):
 
 
 @kernel
-def root(parent, i):
-    """The one that stands for all that hang together with i; the way there is shortened."""
-    while parent[i] != i:
-        parent[i] = parent[parent[i]]
-        i = parent[i]
-    return i
-
-
-@kernel
 def part_corners(faces, partner):
     """(3m,) int32 one number per vertex as seen through paired edges only. O(m).
 
@@ -219,21 +211,8 @@ def part_corners(faces, partner):
             if flat[h] != flat[p]:
                 p, p_end = p_end, p
             for x, y in ((h, p), (h_end, p_end)):
-                rx, ry = root(parent, x), root(parent, y)
-                if rx < ry:
-                    parent[ry] = rx
-                elif ry < rx:
-                    parent[rx] = ry
-    number = np.empty(half, np.int32)
-    count = 0
-    for h in range(half):
-        r = root(parent, h)
-        if r == h:
-            number[h] = count
-            count += 1
-        else:
-            number[h] = number[r]
-    return number
+                join(parent, x, y)
+    return numbered(parent)
 
 
 @kernel

@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 
 from falsework.kernels.compiled import inner, kernel
-from falsework.kernels.mesh.edges import root
+from falsework.kernels.graph import root
 
 RUN = 16
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from falsework.kernels.graph import joined_groups
 from falsework.kernels.mesh.edges import pair_edges, sort_edges
 from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Ints, Part
@@ -35,15 +35,6 @@ def meetings_of(part: Part, normals: Floats) -> tuple[Ints, Ints, Floats, Floats
     return a, b, np.degrees(np.arctan2(sine, cosine)), np.linalg.norm(ends, axis=1)
 
 
-def connected(count: int, a: NDArray[np.integer], b: NDArray[np.integer]) -> Indices:
-    """(count,) number of the connected group of each."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    graph = coo_array((np.ones(len(a), np.int8), (a, b)), shape=(count, count))
-    return connected_components(graph, directed=False)[1].astype(np.int64)
-
-
 def borders_mm(facets: Facets, a: Ints, b: Ints, length: Floats) -> Floats:
     """(k,) the length of the edges at which each facet ends, of meetings of faces."""
     one, other = facets.of_face[a], facets.of_face[b]
@@ -54,7 +45,7 @@ def borders_mm(facets: Facets, a: Ints, b: Ints, length: Floats) -> Floats:
 
 
 def facets_of(count: int, normals: Floats, areas: Floats, a: Ints, b: Ints) -> Facets:
-    of_face = connected(count, a, b)
+    of_face = joined_groups(count, a, b)
     most = int(of_face.max()) + 1
     weighted = areas[:, None] * normals
     total = np.column_stack([np.bincount(of_face, weights=weighted[:, k], minlength=most) for k in range(3)])

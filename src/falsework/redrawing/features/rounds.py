@@ -8,9 +8,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from falsework.kernels.graph import joined_groups
 from falsework.layers.stack import Floats, Indices
 from falsework.part.part import Ints, Part
-from falsework.redrawing.features.facets import FLAT_DEG, Facets, connected
+from falsework.redrawing.features.facets import FLAT_DEG, Facets
 
 SMOOTH_DEG = 40.0  # facets that meet at less may be one round surface: nine facets to the circle at least
 ALIKE_WIDTHS = 3.0  # facets of one round surface differ in width by no more; a flat beside it is wider
@@ -38,7 +39,7 @@ def rounds_of(part: Part, facets: Facets, a: Ints, b: Ints, length: Floats) -> l
     fa, fb = facets.of_face[a], facets.of_face[b]
     wide_a, wide_b = facets.area[fa] / np.maximum(length, 1e-9), facets.area[fb] / np.maximum(length, 1e-9)
     alike = np.maximum(wide_a, wide_b) <= ALIKE_WIDTHS * np.minimum(wide_a, wide_b)
-    group = connected(len(facets.area), fa[alike], fb[alike])
+    group = joined_groups(len(facets.area), fa[alike], fb[alike])
     large = np.bincount(group) >= FEWEST_FACETS
     members = _by_group(np.flatnonzero(large[group]), group)
     of_face = group[facets.of_face]

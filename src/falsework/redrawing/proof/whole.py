@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from falsework.kernels.graph import joined_groups
 from falsework.kernels.mesh.crossing import crossing_faces
 from falsework.layers.stack import Floats, LayerStack
 from falsework.need.underside import NeedMap
 from falsework.part.part import MeshFinding, Part
 from falsework.redrawing.body.solids import areas_left_mm2, mesh_of, shells_of
 from falsework.redrawing.changes.draft import ChangeKind
-from falsework.redrawing.features.facets import connected
 from falsework.redrawing.proof.changed import Changed
 from falsework.redrawing.site.value import PlannedPart
 from falsework.wording import figures
@@ -64,7 +64,7 @@ def _apart(solid: Manifold) -> int:
         if one.min_gap(other, TOUCH_MM) < TOUCH_MM
     ]
     a, b = np.array(touching, dtype=np.int32).reshape(-1, 2).T
-    return len(np.unique(connected(len(bodies), a, b)))
+    return len(np.unique(joined_groups(len(bodies), a, b)))
 
 
 def _crosses_itself(ground: PlannedPart, solid: Manifold) -> bool:

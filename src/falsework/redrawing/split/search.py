@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from falsework.kernels.graph import joined_groups
 from falsework.orientation.body import SHARP_DEG, Body, own_frame
 from falsework.orientation.directions import even_directions, resting_directions
 from falsework.part.part import Floats
@@ -229,13 +230,8 @@ def _plane_faces(body: Body, f: NDArray[np.int64], g: NDArray[np.int64], cosine:
     Faces that lie in one plane and touch are one facet; it is of a curved face if it meets another one that
     is hardly smaller at less of an edge than ``SHARP_DEG``.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    count = len(body.faces)
     level = cosine > np.cos(np.radians(ONE_PLANE_DEG))
-    graph = coo_array((np.ones(int(level.sum())), (f[level], g[level])), shape=(count, count))
-    facet = connected_components(graph, directed=False)[1]
+    facet = joined_groups(len(body.faces), f[level], g[level])
     area = np.bincount(facet, body.areas.astype(np.float64))
     smooth = ~level & (cosine > np.cos(np.radians(SHARP_DEG)))
     curved = np.zeros(len(area), bool)
