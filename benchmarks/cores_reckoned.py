@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from shores import meshes
+from shores import mesh_part, meshes
 
 _SHOWN = 4  # steps and sections of each part
 
@@ -104,8 +104,7 @@ def main() -> None:
     for name, source, scale in meshes(asked.folder):
         if asked.only and not any(word in name for word in asked.only):
             continue
-        bare = source.endswith((".stl", ".obj", ".ply", ".off"))
-        part = falsework.read_part(source, unit="mm" if bare else None)
+        part = mesh_part(source)
         reckoning.saved_s, reckoning.sections = 0.0, {}
         steps: dict[str, float] = {}
         last = ["start", time.process_time()]
@@ -120,13 +119,8 @@ def main() -> None:
         tell("", 1.0)
         one = time.process_time() - start
         shares.append(1.0 - reckoning.saved_s / one)
-        most = [
-            ", ".join(
-                f"{what} {found[what]:.2f}" for what in sorted(found, key=lambda key: -found[key])[:_SHOWN]
-            )
-            for found in (steps, reckoning.sections)
-        ]
-        print(f"| {name} | {one:.1f} | {shares[-1]:.2f} | {most[0]} | {most[1]} |", flush=True)
+        cells = name, f"{one:.1f}", f"{shares[-1]:.2f}", _most(steps), _most(reckoning.sections)
+        print(f"| {' | '.join(cells)} |", flush=True)
     print(f"median {statistics.median(shares):.2f}, worst {max(shares):.2f}")
 
 

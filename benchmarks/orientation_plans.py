@@ -20,11 +20,12 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from falsework import best_orientations, load_process, plan, read_part
+from falsework import best_orientations, load_process, plan
 from falsework.orientation.value import Orientation, Orientations
 from falsework.part import place
 from falsework.part.demo import demo_parts
 from falsework.part.part import Part
+from shores import mesh_part
 from side_by_side import answered
 
 FORMATS = (".stl", ".obj", ".ply", ".off", ".3mf", ".glb", ".step")
@@ -49,7 +50,7 @@ def cpu() -> float:
 
 def sized(path: Path, largest_mm: float) -> Part:
     """The part as it lies in its file, at a size that a bed takes."""
-    part = read_part(path, unit="mm" if path.suffix in (".stl", ".obj", ".ply", ".off") else None)
+    part = mesh_part(str(path))
     size = float(part.size_mm.max())
     scale = 80.0 / size if size < 12.0 else 120.0 / size if size > largest_mm else 1.0
     return place(part, scale=scale, bed_mm=(220.0, 220.0))

@@ -26,7 +26,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from shores import meshes
+from shores import mesh_part, meshes
 
 PARTS = (
     "so101_upper_arm", "so101_webcam_mount", "so101_base.", "so101_moving_jaw", "odri_stand_fork",
@@ -54,7 +54,7 @@ def changes(process: Any, plan: Any) -> dict[str, dict[str, Any]]:
         "filament's price": material(price_per_kg=30.0),
         "speed": {"process": replace(process, support_speed_mm_s=50.0)},
         "spacing": built(spacing_mm=3.0),
-        "pattern": built(weave="crossed"),
+        "weave": built(weave="crossed"),
         "interface": built(interface_layers=structure.interface_layers + 1),
         "interface below": built(interface_layers_below=structure.interface_layers_below + 1),
         "foot": built(foot_layers=structure.foot_layers + 1),
@@ -119,8 +119,7 @@ def one_part(source: str, scale: float, release: bool, same: bool) -> None:
     import falsework
     from falsework.watch import Watch
 
-    bare = source.endswith((".stl", ".obj", ".ply", ".off"))
-    part = falsework.read_part(source, unit="mm" if bare else None)
+    part = mesh_part(source)
     usual = falsework.load_process("pla-0.4")
 
     def planned(store: Any, process: Any = usual, **how: Any) -> tuple[Any, float, dict[str, float]]:

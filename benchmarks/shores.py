@@ -29,8 +29,12 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from side_by_side import answered
+
+if TYPE_CHECKING:
+    from falsework.part.part import Part
 
 FORMS = ("curtain", "designed")
 PICTURED = (
@@ -105,6 +109,14 @@ def meshes(folder: Path) -> list[tuple[str, str, float]]:
         scale = 80 / size if size < 5 else 120 / size if size > 240 else 1.0
         found.append((row["file"], str(folder / row["file"]), scale))
     return found
+
+
+def mesh_part(source: str) -> Part:
+    """The part of a mesh file; one whose format knows no unit is in millimetres."""
+    import falsework
+
+    bare = source.endswith((".stl", ".obj", ".ply", ".off"))
+    return falsework.read_part(source, unit="mm" if bare else None)
 
 
 def draws(name: str, pictures: Path | None) -> bool:

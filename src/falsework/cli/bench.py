@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from falsework.cli.asked import collected
-from falsework.cli.options import Lying, usual_bench, usual_ledger
+from falsework.cli.options import PlaceOption, usual_bench, usual_ledger
 from falsework.cli.session import Session
 from falsework.cores import own_cores
 
@@ -43,14 +43,14 @@ class Served:
 )
 @click.option(
     "--folder",
-    cls=Lying,
+    cls=PlaceOption,
     usual=usual_bench,
     type=click.Path(path_type=Path, file_okay=False),
     help="Where sheets and uploaded parts are kept; in your own data folder if not given.",
 )
 @click.option(
     "--ledger",
-    cls=Lying,
+    cls=PlaceOption,
     usual=usual_ledger,
     type=click.Path(path_type=Path, dir_okay=False),
     help="The ledger that readings go to and predictions rest on; your own if not given.",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from falsework.cli.options import Lying, usual_ledger
+from falsework.cli.options import PlaceOption, usual_ledger
 
 if TYPE_CHECKING:
     from falsework.ledger import Recorded
@@ -31,7 +31,7 @@ def place_option(command: F) -> F:
     return click.option(
         "--ledger",
         "place",
-        cls=Lying,
+        cls=PlaceOption,
         usual=usual_ledger,
         type=click.Path(path_type=Path),
         callback=_keep_place,

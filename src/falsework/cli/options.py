@@ -76,7 +76,7 @@ class KeyValue(click.ParamType):
         return key.strip(), text.strip()
 
 
-class Lying(click.Option):
+class PlaceOption(click.Option):
     """An option for a file or folder; help tells its usual place on this machine, which ``usual`` finds."""
 
     def __init__(self, *names: Any, usual: Callable[[], Path], **more: Any) -> None:
