@@ -323,8 +323,8 @@ def test_the_last_fit_is_kept(ledger):
         ledger.save_fit(f"fit {k}", f"digest {k}")
     stored = ledger.fit()
     assert stored is not None
-    text, digest, when = stored
-    assert (text, digest) == ("fit 24", "digest 24") and when.endswith("Z")
+    text, digest, when, sound = stored
+    assert (text, digest, sound) == ("fit 24", "digest 24", True) and when.endswith("Z")
 
 
 def test_descriptions_keep_their_history(ledger):

@@ -255,7 +255,32 @@ def test_a_belief_says_what_it_rests_on(ledger) -> None:
     record(ledger, slopes(52.0, seed=1))
     assert belief_from_ledger(ledger, MOLE).stale
     ledger.save_fit('{"schema": "falsework.fit/0"}', "x")
-    assert belief_from_ledger(ledger, MOLE).unreadable
+    assert "another version" in belief_from_ledger(ledger, MOLE).unreadable
+
+
+def test_a_damaged_fit_is_left_aside_and_made_anew(ledger) -> None:
+    record(ledger, slopes(52.0)[:3])
+    first = fit_ledger(ledger, MOLE)
+    held = belief_from_ledger(ledger, MOLE).belief
+    content = ledger.path.read_bytes()
+    law = b'"layers_law":0.'
+    assert law in content
+    ledger.path.write_bytes(content.replace(law, b'"layers_law":1.'))  # a number like any other
+    spoilt = belief_from_ledger(ledger, MOLE)
+    assert spoilt.unreadable == "is damaged" and spoilt.belief == PRIOR
+    assert np.array_equal(fit_ledger(ledger, MOLE).posterior.sets, first.posterior.sets)
+    ledger.check()
+    assert np.array_equal(belief_from_ledger(ledger, MOLE).belief.draws.bond, held.draws.bond)
+
+
+def test_what_was_withdrawn_counts_no_more_though_nothing_is_left(ledger) -> None:
+    record(ledger, slopes(52.0)[:3])
+    fit_ledger(ledger, MOLE)
+    ledger.withdraw([r.id for r in ledger.readings()], "another printer's piece")
+    assert belief_from_ledger(ledger, MOLE).stale
+    assert fit_ledger(ledger, MOLE).posterior.count == 0
+    held = belief_from_ledger(ledger, MOLE)
+    assert held.belief == PRIOR and held.pairs == () and not held.stale
 
 
 def test_a_gap_is_as_sure_as_the_value_that_is_set(ledger) -> None:

@@ -109,8 +109,7 @@ def chosen_belief(process: Process, ledger_name: str | None) -> Belief:
     held = belief_from_ledger(ledger, process)
     if held.unreadable:
         click.echo(
-            "caution: the ledger's fit was stored by another version and is left aside; "
-            "'falsework tune' makes it anew",
+            f"caution: the ledger's fit {held.unreadable} and is left aside; 'falsework tune' makes it anew",
             err=True,
         )
     elif held.pairs is None:

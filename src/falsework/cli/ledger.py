@@ -103,7 +103,11 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
     fit = (
         None
         if stored is None
-        else {"when": stored.when, "current": stored.digest == ledger.readings_digest()}
+        else {
+            "when": stored.when,
+            "current": stored.digest == ledger.readings_digest(),
+            "sound": stored.sound,
+        }
     )
     if as_json:
         document("falsework.ledger-summary/1", ledger=facts, fit=fit)
@@ -116,7 +120,8 @@ def ledger_command(context: click.Context, as_json: bool) -> None:
         say(f"  {name:<12} {', '.join(value) if isinstance(value, list) else value}")
     if stored is not None:
         state = "of all of them" if fit and fit["current"] else "from before the last change"
-        say(f"  {'fit':<12} {stored.when[:10]}, {state}")
+        told = f"{stored.when[:10]}, {state}" if stored.sound else "damaged; 'falsework tune' makes it anew"
+        say(f"  {'fit':<12} {told}")
 
 
 @ledger_command.command("show", short_help="The readings, or one of them in full.")

@@ -17,7 +17,8 @@ from urllib.parse import quote
 
 from falsework.errors import LedgerError
 from falsework.ledger.place import aside, place_new, private_folder, settle
-from falsework.ledger.schema import APPLICATION, STEPS
+from falsework.ledger.schema import APPLICATION, SEAL, STEPS
+from falsework.ledger.values import digest_of
 
 _PATIENCE_S = 30.0  # how long one writer waits for the others
 _OLDEST_SQLITE = (3, 37, 0)  # the first with strict tables
@@ -63,6 +64,7 @@ def _opened(path: Path) -> Iterator[Connection]:
         db = sqlite3.connect(f"file:///{whole}?mode=rw", uri=True, timeout=_PATIENCE_S, isolation_level=None)
         try:
             db.row_factory = sqlite3.Row
+            db.create_function("sha256", 1, digest_of, deterministic=True)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")  # what is committed outlasts a power cut
             yield db
@@ -103,6 +105,7 @@ def make_ready(path: Path, steps: Sequence[tuple[str, ...]] = STEPS) -> None:
 def _make(path: Path, steps: Sequence[tuple[str, ...]]) -> None:
     db = sqlite3.connect(path, isolation_level=None)
     try:
+        db.create_function("sha256", 1, digest_of, deterministic=True)
         db.execute("PRAGMA journal_mode = WAL")  # stays with the file
         db.execute("BEGIN IMMEDIATE")
         db.execute(f"PRAGMA application_id = {APPLICATION}")
@@ -177,6 +180,21 @@ def check(path: Path) -> None:
         raise LedgerError(str(path), f"is damaged: {'; '.join(f for f in found if f != 'ok')}", _USE_BACKUP)
 
 
+def check_documents(path: Path) -> None:
+    """Raise ``LedgerError`` unless what is kept as a text gives the digest that is kept with it."""
+    with _opened(path) as db:
+        found = [what for sql in _SPOILT_RECORDS for (what,) in db.execute(sql)]
+        fits = db.execute(f"SELECT count(*) FROM fit WHERE seal <> {SEAL}").fetchone()[0]
+    if found:
+        raise LedgerError(str(path), f"is damaged: {', '.join(found)} cannot be as it was kept", _USE_BACKUP)
+    if fits:
+        raise LedgerError(
+            str(path),
+            "is damaged: the records are sound, but the stored fit is not",
+            "Make it anew with 'falsework tune'; until then it is left aside",
+        )
+
+
 def copy(path: Path, target: Path) -> None:
     """A copy of the ledger as it is now, whoever writes meanwhile; ``target`` must be new."""
     with troubles(target), aside(target.parent) as new:
@@ -191,6 +209,10 @@ def copy(path: Path, target: Path) -> None:
             raise LedgerError(str(target), "is there already", "Give another name")
 
 
+_SPOILT_RECORDS = (
+    "SELECT 'test piece ' || code FROM coupon WHERE digest <> sha256(CAST(document AS BLOB))",
+    "SELECT 'process ' || digest FROM process WHERE digest <> sha256(CAST(settings AS BLOB))",
+)
 _USE_BACKUP = (
     "Restore a backup made with 'falsework ledger backup'; keep the damaged file, much may be read from it"
 )

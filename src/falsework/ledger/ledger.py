@@ -55,6 +55,7 @@ from falsework.ledger.rows import (
     StoredPlan,
     Tray,
 )
+from falsework.ledger.schema import SEAL
 from falsework.ledger.tray import Given, record_rows, record_tray
 from falsework.ledger.values import (
     CURRENT,
@@ -67,8 +68,6 @@ from falsework.ledger.values import (
     version_of,
 )
 from falsework.process.settings import Material, Printer, Process
-
-FITS_KEPT = 20  # a fit can be made again from the readings
 
 
 class Ledger:
@@ -399,16 +398,21 @@ class Ledger:
     def save_fit(self, text: str, digest: str) -> None:
         """Store a fit with the ``readings_digest`` that was asked for before its readings were."""
         with database.writing(self.path) as db:
-            insert(db, "fit", digest=digest, document=text, saved_at=database.now())
-            newest = "SELECT id FROM fit ORDER BY id DESC LIMIT ?"
-            db.execute(f"DELETE FROM fit WHERE id NOT IN ({newest})", (FITS_KEPT,))
+            db.execute("DELETE FROM fit")  # it can be made again from the readings, and only the last counts
+            insert(db, "fit", digest=digest, document=text, saved_at=database.now(), seal="")
+            db.execute(f"UPDATE fit SET seal = {SEAL}")
 
     def fit(self) -> StoredFit | None:
         """The fit that was stored last; None where there is none."""
         with database.reading(self.path) as db:
-            sql = "SELECT document, digest, saved_at FROM fit ORDER BY id DESC LIMIT 1"
+            sql = f"SELECT id, seal = {SEAL} AS sound FROM fit ORDER BY id DESC LIMIT 1"
             row = db.execute(sql).fetchone()
-        return None if row is None else StoredFit(*row)
+            if row is None:
+                return None
+            if not row["sound"]:
+                return StoredFit("", "", "", sound=False)
+            sql = "SELECT document, digest, saved_at FROM fit WHERE id = ?"
+            return StoredFit(*db.execute(sql, (row["id"],)).fetchone())
 
     # photographs
 
@@ -542,6 +546,7 @@ class Ledger:
         """Read the whole file and all photographs. Raises ``LedgerError`` where the file is damaged; returns,
         in words, which photographs are lost or spoilt."""
         database.check(self.path)
+        database.check_documents(self.path)
         lost = []
         for digest, media in _photographs_of(self.path):
             try:

@@ -184,11 +184,13 @@ class StoredCoupon:
 
 
 class StoredFit(NamedTuple):
-    """A fit's text, the digest of what it was made from, and the moment it was stored (UTC)."""
+    """A fit's text, the digest of what it was made from, and the moment it was stored (UTC); all empty and
+    not ``sound`` where the file was damaged since."""
 
     text: str
     digest: str
     when: str
+    sound: bool = True
 
 
 @dataclass(frozen=True)

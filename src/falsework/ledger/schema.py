@@ -114,5 +114,14 @@ _GRADERS_AND_EVENTS = (
     "CREATE INDEX attachment_by_photograph ON attachment (photograph)",
 )
 
-STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _WEAVE, _GRADERS_AND_EVENTS)
+SEAL = "sha256(CAST(digest || char(10) || saved_at || char(10) || document AS BLOB))"
+"""What the rest of a fit's row gives as its seal; ``sha256`` is a function of our connections. Of bytes, for
+a damaged text may be none."""
+
+_SEALED_FITS = (  # a fit is a cache that nothing else in the file vouches for
+    "ALTER TABLE fit ADD COLUMN seal TEXT NOT NULL DEFAULT ''",
+    f"UPDATE fit SET seal = {SEAL}",
+)
+
+STEPS: tuple[tuple[str, ...], ...] = (_FIRST, _WEAVE, _GRADERS_AND_EVENTS, _SEALED_FITS)
 """``STEPS[k]`` leads from version k to version k + 1; an empty file has version 0."""

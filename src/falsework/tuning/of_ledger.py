@@ -6,6 +6,7 @@ graders differ, and what happened at the machine may have changed it.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -46,14 +47,14 @@ class Fitted:
 
 @dataclass(frozen=True)
 class Held:
-    """A belief from a stored fit; ``stale``: the ledger has changed since; ``unreadable``: of another
-    version, so that the prior stands; ``pairs`` of printer and material that were read together, None where
-    there is no fit."""
+    """A belief from a stored fit; ``stale``: the ledger has changed since; ``unreadable``: why it is left
+    aside, so that the prior stands, '' where it is not; ``pairs`` of printer and material that were read
+    together, None where there is no fit."""
 
     belief: Belief = PRIOR
     pairs: tuple[tuple[str, str], ...] | None = None
     stale: bool = False
-    unreadable: bool = False
+    unreadable: str = ""
 
 
 def fit_ledger(
@@ -92,12 +93,12 @@ def fit_ledger(
         return Fitted(posterior, tuple(recorded), tuple(taken), tuple(days), tuple(events), materials)
 
     stored = ledger.fit() if since is None else None
-    if stored is not None and stored.digest == digest:
-        try:
+    if stored is not None and stored.digest == digest:  # a damaged one has none, and is made anew
+        with contextlib.suppress(FalseworkError):  # of an older version: made anew
             return found(Posterior.from_json(stored.text))
-        except FalseworkError:  # of an older version: made anew
-            pass
     if not recorded:
+        if stored is not None and keep:  # else what was withdrawn since would go on counting
+            ledger.save_fit(PRIOR_POSTERIOR.to_json(), digest)
         return found(PRIOR_POSTERIOR)
     from falsework.tuning.fit import fit_readings  # most ask what was fitted, and load no statistics for it
 
@@ -121,10 +122,12 @@ def belief_from_ledger(ledger: Ledger | None, process: Process) -> Held:
         return Held()
     from falsework.tuning.belief import belief_of
 
+    if not stored.sound:
+        return Held(unreadable="is damaged")
     try:
         posterior = Posterior.from_json(stored.text)
     except FalseworkError:
-        return Held(unreadable=True)
+        return Held(unreadable="was stored by another version")
     belief = belief_of(posterior, process.printer.name, process.material)
     return Held(belief, posterior.groups, ledger.readings_digest() != stored.digest)
 
