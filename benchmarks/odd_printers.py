@@ -476,6 +476,61 @@ class Cooled(World):
         return replace(found, finish=int(np.clip(found.finish, 2, 4)))
 
 
+class Salted(World):
+    """Bond that rises to a ceiling, a scatter with two ends and nothing beyond, prints that come off a little
+    better one after the other, sag that jumps at a span where strands part, a limit by the root of the fan
+    that falls with the square of the layer height, a tray worse along one edge, finish that prints share,
+    marks of far cells exchanged, and supports of which half are not looked at from beneath."""
+
+    places = (0.0, 0.0, 0.0, 1.0)
+    finish_of_print = 0.7
+    wear = -0.02
+    mixed_up = True
+    half_width = 3.0  # of the scatter
+
+    def gap_quality(self, gap_mm: float, height_mm: float) -> float:
+        scale = self.gap_mm * (height_mm / 0.2) ** (0.1 + 0.8 * self._own(16))
+        return -3.0 * scale * math.expm1(-(gap_mm - scale) / (3.0 * scale)) / self.grade_mm
+
+    def sag(self, c: Condition, span_mm: float) -> float:
+        part = 18.0 + 20.0 * self._own(17)
+        jump, usual = (1.0 + 0.8 * float(expit((s - part) / 1.5)) for s in (span_mm, 30.0))
+        return self._sag(c, span_mm, 2.3) * jump / usual
+
+    def limit_of(self, c: Condition) -> float:
+        falls = 60.0 * self._own(18) * (c.layer_height_mm**2 - 0.04)
+        return self.limit_deg[0] + self.limit_deg[1] * math.sqrt(c.fan) - falls
+
+    def come_off(self, quality: Floats) -> Floats:
+        shared = quality[..., None] + self.print_jitter * _NODES
+        return np.asarray(np.clip(0.5 + shared / (2.0 * self.half_width * self.scatter), 0.0, 1.0) @ _WEIGHTS)
+
+    def noise(self, rng: np.random.Generator) -> float:
+        return float(rng.uniform(-self.half_width, self.half_width))
+
+    def sides(self, count: int, rng: np.random.Generator) -> Floats:
+        return (rng.permutation(count) % 4 == 0).astype(np.float64)
+
+    def _mix_up(self, found: list[Reading], rng: np.random.Generator) -> None:
+        """The first and the last, the second and the last but one, … exchange their readings."""
+        for k in range(len(found) // 2):
+            one, other = found[k], found[-1 - k]
+            if rng.random() < self.outliers and one.condition.kind == other.condition.kind:
+                found[k] = replace(other, condition=one.condition)
+                found[-1 - k] = replace(one, condition=other.condition)
+
+    def _reading(
+        self,
+        c: Condition,
+        taken: tuple[float, float, float],
+        rng: np.random.Generator,
+        slips: np.random.Generator,
+    ) -> Reading:
+        found = super()._reading(c, taken, rng, slips)
+        passed_over = slips.random() < 0.5 and c.kind is ConditionKind.SUPPORT
+        return replace(found, finish=None) if passed_over else found
+
+
 FAMILIES = {
     "stated": Stated,
     "held": Held,
@@ -485,17 +540,19 @@ FAMILIES = {
     "rooted": Rooted,
     "creased": Creased,
     "cooled": Cooled,
+    "salted": Salted,
 }
 _LOTS = {  # of seeds
     "stated": 6, "held": 4, "fresh": 5, "sealed": 7, "waved": 12, "rooted": 11, "creased": 23, "cooled": 31,
+    "salted": 47,
 }  # fmt: skip
 _OUTLIERS = {
     "stated": 0.05, "held": 0.08, "fresh": 0.06, "sealed": 0.10, "waved": 0.07, "rooted": 0.06,
-    "creased": 0.06, "cooled": 0.05,
+    "creased": 0.06, "cooled": 0.05, "salted": 0.07,
 }  # fmt: skip
 _PRINT_JITTER = {
     "stated": 0.0, "held": 0.3, "fresh": 0.2, "sealed": 0.25, "waved": 0.2, "rooted": 0.25,
-    "creased": 0.2, "cooled": 0.25,
+    "creased": 0.2, "cooled": 0.25, "salted": 0.2,
 }  # fmt: skip
 
 

@@ -16,7 +16,7 @@ and run once when it was: bond by two slopes with a skew scatter, sag by two pow
 lesser of a share and an angle, a tray worse at both ends, and marks that are one off. *waved* and *rooted*:
 written together later, before anything more was mended, and parted by lot: *waved* was looked at, *rooted*
 run once when all was done. *creased* and *cooled*: written before anything was mended on the next day, and
-run once when it was. Their laws are told in ``odd_printers.py``.
+run once when it was; *salted* likewise, later on that day. Their laws are told in ``odd_printers.py``.
 
 Each printer is tuned as people would: the piece that ``tune`` proposes is made up, read and fitted, until it
 says stop or eight are printed. Two read each piece, as ``tune`` asks where two grade: what is right is right
