@@ -232,6 +232,21 @@ def test_the_history_as_a_table(tmp_path):
     ]
 
 
+def test_a_history_is_brought_in_by_the_json_beside_it_and_that_is_said_once(tmp_path):
+    ledger = full(tmp_path / "one")
+    history = ledger.export_csv(history=True).encode()
+    for other in (ledger, museum(tmp_path / "other")):
+        before = other.export_json()
+        with pytest.raises(
+            LedgerError, match=r"every version a row.*Import the ledger\.json beside it"
+        ) as said:
+            other.import_csv(history, "history.csv")
+        assert "\n" not in str(said.value) and other.export_json() == before
+    fresh = Ledger.open(tmp_path / "fresh.sqlite3")
+    fresh.import_json(ledger.export_json())
+    assert fresh.export_csv(history=True).encode() == history
+
+
 @pytest.mark.parametrize(
     ("content", "message"),
     [

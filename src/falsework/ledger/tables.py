@@ -148,6 +148,12 @@ def read_rows(content: bytes, subject: str) -> list[TableRow]:
         raise _no_table(subject, "it is empty")
     if len(lines) - 1 > MOST_ROWS:
         raise _no_table(subject, f"it has {len(lines) - 1} rows; the most is {MOST_ROWS}")
+    if {cell.strip().lower() for cell in lines[0][1]} >= set(_HISTORY[:3]):
+        raise LedgerError(
+            subject,
+            "is the history of a ledger, every version a row, and is there to be read by people",
+            "Import the ledger.json beside it, or the folder of the two: all versions come along",
+        )
     columns = [_column(cell, subject) for cell in lines[0][1]]
     named = [name for name in columns if name]
     if len(set(named)) < len(named):
