@@ -1,11 +1,12 @@
 """The ledger's cost and its safety, beside plain SQLite in one run.
 
-    python benchmarks/ledger.py [--quick] [--only plan|record|import|several|killed]
+    python benchmarks/ledger.py [--quick] [--only plan|record|batches|import|several|killed]
 
 1. What ``plan`` reads of a ledger (its last fit, the digest of its readings) with 0, 50 and 10,000 readings
    in it, as a share of planning a demo part. 2. Recording and reading back against the bound: the same values
-   in one plain table without checks, history or indices. 3. Several processes writing at once, and writers
-   killed at random moments: what was told to be recorded must be there, whole trays only, the file sound.
+   in one plain table without checks, history or indices; batch after batch of one day, which may not take
+   longer the more there is; 100,000 in one import. 3. Several processes writing at once, and writers killed
+   at random moments: what was told to be recorded must be there, whole trays only, the file sound.
    Prints Markdown tables; times are CPU seconds, waiting for the disk left out, but for 3.
 """
 
@@ -22,6 +23,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from falsework.coupon.reading import Condition, ConditionKind, LetGo, Reading
@@ -208,6 +210,30 @@ def killed(folder: Path, quick: bool) -> None:
     print(f"| {kills} | {len(seen)} | {len(seen - there)} | {torn} | {unsound} |", flush=True)
 
 
+def named(sort: str, ledger: Ledger, batch: int, size: int) -> list[Entry]:
+    """A batch of readings of one day: of no cell, of cells without a print, or of prints' cells."""
+    made = entries(size * (batch + 1))[-size:]
+    if sort == "of cells":
+        return [replace(entry, cell=f"a{size * batch + k}") for k, entry in enumerate(made)]
+    if sort == "of prints":
+        prints = [ledger.add_print("mole", "PLA", printed_on=DAY) for _ in range(0, size, 7)]
+        return [replace(e, cell=f"a{k % 7}", print_id=prints[k // 7]) for k, e in enumerate(made)]
+    return made
+
+
+def batches(folder: Path, quick: bool) -> None:
+    count, size = (4, 700) if quick else (10, 700)
+    print(f"\n| {size} readings of one day, CPU s of each batch |" + " |" * count)
+    print("|---|" + "---:|" * count)
+    for sort in ("of no cell", "of cells", "of prints"):
+        ledger = fresh(folder, sort.replace(" ", "-"))
+        taken = []
+        for batch in range(count):
+            made = named(sort, ledger, batch, size)
+            taken.append(timed(lambda made=made, ledger=ledger: ledger.add_many(made)))
+        print(f"| {sort} | {' | '.join(f'{t:.2f}' for t in taken)} |", flush=True)
+
+
 def one_import(folder: Path, quick: bool) -> None:
     count = 10_000 if quick else 100_000
     ledger = fresh(folder, "exported")
@@ -231,6 +257,7 @@ def one_import(folder: Path, quick: bool) -> None:
 PARTS = {
     "plan": what_plan_reads,
     "record": recording,
+    "batches": batches,
     "import": one_import,
     "several": several_at_once,
     "killed": killed,

@@ -13,7 +13,8 @@ import pytest
 
 from falsework.coupon.reading import ConditionKind, LetGo, Reading
 from falsework.errors import FalseworkError, LedgerError
-from falsework.ledger import Act, Entry, Ledger, Source
+from falsework.ledger import Act, Entry, Ledger, Source, database
+from falsework.ledger.recording import twin
 from falsework.process.settings import Material, Printer, Process
 from ledger.samples import BRIDGE, DAY, HAND, OVERHANG, SUPPORT, museum, reading, tried
 
@@ -385,3 +386,32 @@ def test_events_are_those_of_the_printer_asked_for_and_withdrawn_ones_only_where
     assert [e.id for e in ledger.events()] == [ours, theirs]
     assert [e.id for e in ledger.events("harbour mole")] == [ours]
     assert [e.id for e in ledger.events("harbour mole", withdrawn=True)] == [ours, gone]
+
+
+@pytest.mark.parametrize("sort", ["of no cell", "of a cell", "of a print's cell"])
+def test_whether_a_reading_is_there_already_is_asked_at_the_same_price_however_many_are(ledger, sort) -> None:
+    """In steps of the database, which no other work on the machine changes."""
+
+    def numbered(k: int) -> Entry:
+        entry = Entry(reading(tried(BRIDGE, span_mm=10.0 + 0.01 * k), droop_mm=0.1), measured_on=DAY)
+        if sort == "of no cell":
+            return entry
+        return dataclasses.replace(entry, cell=f"a{k}", print_id=tray if "print" in sort else None)
+
+    def steps() -> int:
+        taken = 0
+
+        def counted() -> None:
+            nonlocal taken
+            taken += 1
+
+        with database.reading(ledger.path) as db:
+            db.set_progress_handler(counted, 1)
+            assert twin(db, numbered(5000)) is None
+        return taken
+
+    tray = ledger.add_print("harbour mole", "PLA", printed_on=DAY)
+    ledger.add_many([numbered(k) for k in range(20)])
+    few = steps()
+    ledger.add_many([numbered(k) for k in range(20, 420)])
+    assert steps() <= few + 20

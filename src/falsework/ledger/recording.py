@@ -191,7 +191,8 @@ def twin(db: Connection, entry: Entry) -> int | None:
         where += f" AND v.measured_on = ? AND {' AND '.join(f'v.{name} IS ?' for name in READ)}"
         values = (*values, entry.measured_on.isoformat(), *reading_row(reading))
     elif entry.print_id is None:
-        where += " AND v.measured_on = ? AND v.printer = ? AND v.material = ?"
+        # and here that of values: all readings of that day would be
+        where += " AND +v.measured_on = ? AND +v.printer = ? AND +v.material = ?"
         values = (*values, entry.measured_on.isoformat(), reading.printer, reading.material)
     if reading.graded_by:  # what two people say of the same cell are two readings
         where += " AND v.graded_by IN (?, '')"
