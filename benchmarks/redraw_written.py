@@ -157,7 +157,7 @@ def against_files(found: Redraw, promised: Plan) -> tuple[list[str], list[str]]:
         write_redraw(found, Path(folder) / "out")
         for name in (MESH, PACKAGE):
             file = Path(folder) / "out" / name
-            again = plan(read_part(file), release=False)
+            again = plan(read_part(file))
             cells.append(f"{printed_of(again).price:.2f}")
             counts.append(islands(again))
             if abs(printed_of(again).price - price) > CENT:

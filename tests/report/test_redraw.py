@@ -11,6 +11,7 @@ from falsework.part.demo import demo_parts
 from falsework.redrawing import Redraw, redraw
 from falsework.redrawing.body.solids import solid_of
 from falsework.report.redraw import changed_surface, left_lines, redraw_html, redraw_words, row, ways
+from falsework.wording.figures import plain
 
 pytestmark = pytest.mark.usefixtures("quick")
 
@@ -58,7 +59,20 @@ def test_a_declined_change_says_why_and_a_row_without_change_has_no_figures(tabl
     treated = table.treated[0]
     assert any("Membrane: " in other for other in row(treated).others)
     alone = row(replace(treated, changes=(), chosen=None))
-    assert (alone.volume, alone.saves, alone.section, alone.done) == ("–", "–", "–", False)
+    assert (alone.volume, alone.difference, alone.section, alone.done) == ("–", "–", "–", False)
+
+
+def test_what_costs_more_is_said_to_and_no_sign_is_to_be_read(table) -> None:
+    treated = table.treated[0]
+
+    def said(price: float, mass_g: float, time_s: float) -> str:
+        change = replace(treated.change, saved_price=price, saved_g=mass_g, saved_s=time_s)
+        return plain(row(replace(treated, changes=(change,))).difference)
+
+    assert said(0.24, -0.1, -60.0) == "saves about 0.24 ¤, 0.1 g and 1 min more"
+    assert said(0.81, 2.4, -180.0) == "saves about 0.81 ¤, 2.4 g less, 3 min more"
+    assert said(-0.03, 0.0, 12.0) == "costs about 0.03 ¤ more"
+    assert said(-0.004, 0.04, 600.0) == "costs the same, 10 min less"
 
 
 def test_what_another_skin_is_told_is_plain_and_complete(table) -> None:

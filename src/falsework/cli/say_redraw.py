@@ -32,7 +32,7 @@ def redraw(result: Redraw) -> None:
         say(f"     {_plain(cells.change)}")
         if cells.done:
             say(
-                f"     volume {_plain(cells.volume)}; saves {_plain(cells.saves)}; "
+                f"     volume {_plain(cells.volume)}; {_plain(cells.difference)}; "
                 f"smallest section {_plain(cells.section)}"
             )
         if cells.by_hand:
@@ -45,7 +45,7 @@ def redraw(result: Redraw) -> None:
             if one.state in ("offered", "on request") and one.kind != "leave":
                 harms = f"; harms {'; '.join(one.harms)}" if one.harms else ""
                 hands = "" if one.hand == "–" else f", hand work {one.hand}"
-                say(f"     Or {one.kind} ({one.state}): saves {_plain(one.price)}{hands}{harms}")
+                say(f"     Or {one.kind} ({one.state}): {_plain(one.difference)}{hands}{harms}")
     for line in left_lines(result):
         say(f"  Not drawn for: {_plain(line)}")
     for line in notes(result):

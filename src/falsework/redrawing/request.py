@@ -93,8 +93,9 @@ class RedrawRequest:
         return self.request.wish
 
     def plan(self, request: Request, watch: Watch) -> Plan:
-        """The plan of this request, or of one made from it."""
-        return plan_for(request, replace(self.context, watch=watch), release=False, compared=False)
+        """The plan of this request, or of one made from it, at the price that it has by itself: how its
+        supports come off is in it."""
+        return plan_for(request, replace(self.context, watch=watch), alone=True, compared=False)
 
 
 def kinds_named(kinds: Collection[ChangeKind | str] | None) -> tuple[ChangeKind, ...]:

@@ -44,6 +44,7 @@ _INKS = pictures.Tones(
 )
 _MOST_CARDS, _MOST_OTHERS = 10, 3
 _MOSTLY = 0.5  # of a part narrower than a line, of which nothing else is worth being said first
+_LEAST_PRICE, _SAME = 0.005, "costs the same"  # what is less rounds to nothing
 _AROUND_MM = 1.0  # no block reaches farther past the part
 
 
@@ -59,7 +60,7 @@ class ChangeRow:
     by_hand: str
     notes: tuple[str, ...]
     volume: str
-    saves: str
+    difference: str
     section: str
     dimensions: tuple[str, ...]
     menu: tuple[MenuLine, ...]
@@ -71,17 +72,17 @@ class MenuLine:
     """One thing that may be done about an underside; ``kind`` is what ``--change`` takes, 'leave' included.
 
     ``state``: 'made', 'offered', 'on request', 'not drawn' or 'does not hold'; ``saved`` the price that it
-    saves, ``price`` the same in words: at most, of what was not drawn; ``hand`` the minutes of hands that it
-    leaves; ``harms`` what of the part's function it spoils.
+    saves, below 0 where it costs more, ``difference`` the same in words, with filament and time: at most, of
+    what was not drawn (not ``drawn``); ``hand`` the minutes of hands that it leaves; ``harms`` what of the
+    part's function it spoils.
     """
 
     kind: str
     state: str
     words: str
+    drawn: bool
     saved: float
-    price: str
-    mass: str
-    time: str
+    difference: str
     hand: str
     harms: tuple[str, ...]
     dimensions: tuple[str, ...]
@@ -312,7 +313,7 @@ def row(treated: Treated) -> ChangeRow:
         by_hand=change.by_hand if change else "",
         notes=tuple(words.sentence(note) for note in _notes(change)) if change else (),
         volume=_volume(shown) if shown else "–",
-        saves=_saves(shown) if shown else "–",
+        difference=_difference(shown) if shown else "–",
         section=_section(shown) if shown else "–",
         dimensions=change.dimensions if change else (),
         menu=_menu(treated),
@@ -339,10 +340,9 @@ def _menu(treated: Treated) -> tuple[MenuLine, ...]:
                 str(change.kind),
                 state,
                 words.sentence(change.words if change.proven else "; ".join(change.faults)),
+                True,
                 change.saved_price if change.proven else 0.0,
-                words.price(_unsigned(change.saved_price, 0.005)) if change.proven else "–",
-                words.with_unit(_unsigned(change.saved_g, 0.05), "g", 1) if change.proven else "–",
-                _minutes(change.saved_s) if change.proven else "–",
+                _difference(change) if change.proven else "–",
                 words.with_unit(change.hand_min, "min", 1) if change.hand_min else "none",
                 change.touches,
                 change.dimensions,
@@ -350,8 +350,7 @@ def _menu(treated: Treated) -> tuple[MenuLine, ...]:
         )
     lines += [_undrawn(refusal) for refusal in treated.declined if refusal.on_request]
     leave = "made" if treated.change is None else "offered"
-    none = words.price(0.0)
-    lines.append(MenuLine("leave", leave, "As planned.", 0.0, none, "0\u00a0g", "0\u00a0min", "none", (), ()))
+    lines.append(MenuLine("leave", leave, "As planned.", True, 0.0, _SAME, "none", (), ()))
     return tuple(lines)
 
 
@@ -362,23 +361,13 @@ def _undrawn(refusal: Refusal) -> MenuLine:
         str(refusal.kind),
         "on request" if refusal.harms else "not drawn",
         words.sentence(refusal.cure if refusal.harms else f"{refusal.why}. {refusal.cure}"),
+        False,
         most,
-        f"{words.price(_unsigned(most, 0.005))} at most",
-        "–",
-        "–",
+        f"saves {words.price(most)} at most" if most >= _LEAST_PRICE else "saves nothing",
         "–",
         refusal.harms,
         (),
     )
-
-
-def _unsigned(value: float, least: float) -> float:
-    """0 for what rounds to nothing: no '−0'."""
-    return value if abs(value) >= least else 0.0
-
-
-def _minutes(seconds: float) -> str:
-    return f"{words.number(_unsigned(seconds / 60.0, 0.5), 0)}\u00a0min"
 
 
 def _volume(change: Change) -> str:
@@ -389,10 +378,21 @@ def _volume(change: Change) -> str:
     return ", ".join(parts) or "none"
 
 
-def _saves(change: Change) -> str:
-    mass = words.with_unit(_unsigned(change.saved_g, 0.05), "g", 1)
-    price = words.price(_unsigned(change.saved_price, 0.005))
-    return f"{mass}, {_minutes(change.saved_s)}, {price}"
+def _difference(change: Change) -> str:
+    """What a change saves or costs: ``saves about 0.24 ¤, 0.1 g and 1 min more``; no sign is to be read."""
+    amount = change.saved_price
+    said = [
+        f"saves about {words.price(amount)}" if amount > 0.0 else f"costs about {words.price(-amount)} more"
+    ]
+    if abs(amount) < _LEAST_PRICE:
+        said = [_SAME]
+    saved = ((change.saved_g, 0.05, "g", 1), (change.saved_s / 60.0, 0.5, "min", 0))
+    for sign, side in ((1.0, "less"), (-1.0, "more")):
+        some = [
+            words.with_unit(sign * v, unit, digits) for v, least, unit, digits in saved if sign * v >= least
+        ]
+        said += [f"{words.listed(some)} {side}"] if some else []
+    return ", ".join(said)
 
 
 def _section(change: Change) -> str:

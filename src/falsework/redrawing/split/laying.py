@@ -14,11 +14,13 @@ from falsework.orientation.search import FINE_GRID, FLAT_WORTH, judge_of
 from falsework.orientation.shortlist import orientation_of_row
 from falsework.orientation.value import Orientation
 from falsework.part.part import Floats, Part
-from falsework.planning import plan, totals
+from falsework.planning import plan_for, totals
 from falsework.process.settings import Process
 from falsework.redrawing.body.solids import mesh_of
 from falsework.redrawing.printed import Printed, price_in_all, printed_of
 from falsework.redrawing.split.bodies import SHOWN, marks_of
+from falsework.request.context import Context
+from falsework.request.value import Placing, Request, Wish
 from falsework.request.weights import Weights
 from falsework.watch import QUIET, Watch
 
@@ -76,9 +78,8 @@ def printed(
     watch: Watch,
 ) -> Printed:
     """What a plan says of a part laid down so."""
-    return printed_of(
-        plan(part, process, turn_deg=turn_deg, weights=weights, release=False, belief=belief, watch=watch)
-    )
+    request = Request(part, Placing(turn_deg=turn_deg), Wish(process, weights=weights))
+    return printed_of(plan_for(request, Context(belief=belief, watch=watch), alone=True, compared=False))
 
 
 def price_by_layers(

@@ -115,7 +115,7 @@ export class Redraw extends Section {
         h("tbody", {}, found.ways.map((way) => h("tr", { class: way.chosen ? "chosen" : null },
           h("th", { scope: "row" }, way.chosen && h("span", { "aria-hidden": "true" }, "▶ "), way.name), h("td", {}, way.said), h("td", {}, way.asking),
           way.printed.map((cell) => h("td", { class: "n" }, cell))))))),
-      found.rows.length ? [h("h3", {}, "Each underside"), this.total(found), this.table(found.rows)] : null,
+      found.rows.length ? [h("h3", {}, "Each underside"), this.total(found, ready), this.table(found.rows)] : null,
       found.left.length ? h("ul", {}, found.left.map((line) => h("li", {}, line))) : null,
       found.splits.length ? [h("h3", {}, "Cut into pieces"), h("ol", {}, found.splits.map((split) => h("li", {}, split)))] : null,
       found.why_not ? h("p", {}, found.why_not) : null,
@@ -132,7 +132,7 @@ export class Redraw extends Section {
   }
 
   table(rows) {
-    const heads = [["No.", "n"], ["Underside"], ["Change"], ["Its support"], ["Volume"], ["Saves"], ["Smallest section"]];
+    const heads = [["No.", "n"], ["Underside"], ["Change"], ["Its support"], ["Volume"], ["Saves or costs"], ["Smallest section"]];
     return scroll("Undersides and their changes", h("table", { class: "redrawn" },
       h("thead", {}, h("tr", {}, heads.map(([name, c]) => h("th", { scope: "col", class: c }, name)))),
       h("tbody", {}, rows.map((row) => h("tr", {
@@ -145,7 +145,7 @@ export class Redraw extends Section {
         this.menu(row),
         row.others.length ? h("details", { "data-key": `redraw-others-${row.number}` }, h("summary", {}, words.counted(row.others.length, "change that cannot be made", "changes that cannot be made")),
           h("ul", {}, row.others.map((other) => h("li", {}, other)))) : null),
-      h("td", {}, row.support), h("td", {}, row.volume), h("td", {}, row.saves), h("td", {}, row.section))))));
+      h("td", {}, row.support), h("td", {}, row.volume), h("td", {}, row.difference), h("td", {}, row.section))))));
   }
 
   /** What may be done about an underside, to be chosen; the total moves at once, the proof when it is drawn anew. */
@@ -159,21 +159,23 @@ export class Redraw extends Section {
       h("fieldset", { class: "no-print" }, h("legend", { class: "unseen" }, `What to do about underside ${row.number}`),
         lines.map((one) => h("label", { class: "line" },
           h("input", { type: "radio", name: `change-${row.number}`, checked: (chosen || made?.kind) === one.kind, onchange: () => choose(one.kind) }),
-          ` ${one.kind}: saves ${one.price}${one.mass === "–" ? ", drawn when chosen" : `, ${one.mass}, ${one.time}; hand work ${one.hand}`}`,
+          ` ${one.kind}: ${one.difference}${one.drawn ? (one.hand === "none" ? "" : `; hand work ${one.hand}`) : ", drawn when chosen"}`,
           one.harms.map((harm) => h("span", { class: "sub" }, ` Harms ${harm}.`))))),
       chosen ? h("button", { type: "button", class: "quiet no-print", onclick: () => choose(null) }, "Back to what was proposed") : null,
       row.dimensions.length ? h("ul", { class: "sub" }, row.dimensions.map((line) => h("li", {}, line))) : null);
   }
 
-  /** What the choices come to, before they are proved together. */
-  total(found) {
+  /** What the choices come to: as planned once they are drawn, before that from what each line saves beside the one that was made. */
+  total(found, proved) {
     const { asked } = this, own = Object.keys(asked.change);
     if (!own.length) return h("p", { "aria-live": "polite" }); // there from the start: what comes into it is read out
-    const saved = found.rows.reduce((sum, row) => {
-      const kind = asked.change[row.number] || row.menu.find((one) => one.state === "made")?.kind;
-      return sum + (row.menu.find((one) => one.kind === kind)?.saved || 0);
-    }, 0);
-    return h("p", { "aria-live": "polite" }, `As chosen, about ${words.price(found.before - saved)} in all; draw the changes anew to have it proved. `,
+    const planned = found.after ?? found.before;
+    const chosen = found.rows.flatMap((row) => row.menu.filter((one) => one.kind === asked.change[row.number]).map((one) => [row, one]));
+    const saved = chosen.reduce((sum, [row, one]) => sum + one.saved - (row.menu.find((other) => other.state === "made")?.saved || 0), 0);
+    const about = chosen.every(([, one]) => one.drawn) ? "about" : "at least"; // what is not drawn yet saves so much at most
+    return h("p", { "aria-live": "polite" }, proved
+      ? `As chosen, ${words.price(planned)} in all, drawn and planned. `
+      : `As chosen, ${about} ${words.price(planned - saved)} in all; draw the changes anew to have it proved. `,
       h("button", { type: "button", class: "quiet no-print", onclick: () => this.store.choose({ redrawing: { change: null } }) }, "Undo all choices"));
   }
 
