@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,11 +19,14 @@ from falsework.part.part import Health, Part
 from falsework.part.placing import turn_matrix
 from falsework.part.raw import RawMesh
 from falsework.planning import plan
-from falsework.redrawing import ChangeKind, Redraw, redraw
+from falsework.redrawing import ChangeKind, Redraw, Scope, redraw
 from falsework.redrawing.body.solids import mesh_of
+from falsework.redrawing.pricing import USUAL_HANDS
 from falsework.redrawing.printed import printed_of
+from falsework.redrawing.treating import to_treat
 from falsework.report.redraw import notes, row, verdict
 from falsework.request.marks import MarkedFaces
+from falsework.support.choosing import chosen_option
 from falsework.watch import Watch
 
 
@@ -121,6 +125,22 @@ def test_chosen_kinds_and_undersides_alone_are_treated(block: Redraw) -> None:
     few = redraw(part, undersides=[number], kinds=["corbel"], split=False, other_lies=False)
     assert [t.underside.number for t in few.treated] == [number]
     assert {c.kind for c in few.treated[0].changes} <= {ChangeKind.CORBEL}
+
+
+def test_both_ends_of_a_part_that_mirrors_itself_are_treated_alike() -> None:
+    post = Manifold.cube((10, 10, 20), True) + Manifold.cube((34, 10, 4), True).translate((0, 0, 8))
+    planned = plan(Part("post", *mesh_of(post)), release=False)
+    one, other = (chosen_option(choice).price.total for choice in planned.choices)
+    assert one == pytest.approx(other)
+
+    def treated(looks: float) -> list[int]:
+        """Undersides by number, where a look costs so many times what one of them does."""
+        weights = replace(planned.weights, hands_per_hour=looks * one * 60.0 / USUAL_HANDS.look_min)
+        chosen, left = to_treat(replace(planned, weights=weights), Scope())
+        assert len(chosen) + len(left) == 2
+        return sorted(choice.underside for choice in chosen)
+
+    assert treated(0.5) == treated(1.5) == [1, 2] and treated(2.5) == []
 
 
 def test_a_table_is_better_turned_over() -> None:

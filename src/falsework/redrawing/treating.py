@@ -15,7 +15,7 @@ from falsework.redrawing.changes.catalogue import FALLBACKS, draft_of, fallback_
 from falsework.redrawing.changes.dimensions import of_solids
 from falsework.redrawing.changes.draft import ChangeKind, Draft, Refusal, added_mm3
 from falsework.redrawing.changes.trellis import MOST_CROSSED
-from falsework.redrawing.pricing import DRAWN, USUAL_HANDS, Sayings, fin_marks, priced, ranked
+from falsework.redrawing.pricing import DRAWN, SAME_PRICE, USUAL_HANDS, Sayings, fin_marks, priced, ranked
 from falsework.redrawing.proof.changed import BROKEN_OFF
 from falsework.redrawing.proof.function import (
     FeatureRoom,
@@ -88,7 +88,9 @@ def to_treat(planned: Plan, scope: Scope) -> tuple[tuple[Choice, ...], tuple[Lef
     prices = np.array([chosen_option(c).price.total for c in asking])
     beneath = np.cumsum(prices[::-1])[::-1]  # what each costs with all that are cheaper
     least = max(USUAL_HANDS.looking_price(planned.weights), LEAST_SHARE * float(prices.sum()))
-    treated = [c for c, rest in zip(asking[:MOST_TREATED], beneath, strict=False) if rest > least]
+    dear = prices[beneath > least]  # and what costs the same as the last of these: both ends of a part that
+    same = (1.0 - SAME_PRICE) * float(dear[-1]) if len(dear) else math.inf  # mirrors itself are treated alike
+    treated = [c for c, price in zip(asking[:MOST_TREATED], prices, strict=False) if price >= same]
     treated += [c for c in by_price if c.underside in wished and c not in treated]
     small = [c for c in asking if c not in treated]
     why = "too cheap for a change to pay; can be asked for by number"
