@@ -81,6 +81,19 @@ def both(one: Callable[[], A], other: Callable[[], B]) -> tuple[A, B]:
     return first, second
 
 
+@contextmanager
+def meanwhile(job: Callable[[], T]) -> Iterator[Callable[[], T]]:
+    """What gives the result of a job: done beside the block where there are cores, else when it is asked for.
+
+    The block does not end before the job does.
+    """
+    if cores_here() == 1:
+        yield job
+        return
+    with ThreadPoolExecutor(1, thread_name_prefix="beside") as pool:
+        yield pool.submit(copy_context().run, job).result
+
+
 def dealt(items: NDArray[np.int64], least: int = 1) -> list[NDArray[np.int64]]:
     """The items dealt out evenly among the cores, ``least`` to each or more; none: nothing."""
     hands = max(1, min(cores_here(), len(items) // least))

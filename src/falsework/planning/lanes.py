@@ -1,9 +1,10 @@
-"""Plans of one part side by side, each lane a process of its own: none of them shares what Python locks.
+"""Plans of one part beside each other, each lane a process of its own: none of them shares what Python locks.
 
 One process, started with ``python -m falsework.planning.lanes``, loads the kernels and is forked into the
-lanes, so that they are loaded once. A lane speaks pickles with the caller alone, by two pipes: the part and
-its wish once, then one turn after another, each answered by the lie as planned or by the error it ended in.
-Nothing of the caller's program is imported anew, so scripts, daemons and worker processes may all use it.
+lanes, so that they are loaded once. A lane speaks pickles with the caller alone, by two pipes: what is to be
+done with every job, once, then one job after another, each answered by what came of it or by the error it
+ended in. Nothing of the caller's program is imported anew, so scripts, daemons and worker processes may all
+use it. What no lane has begun the caller does itself: nobody waits for kernels to load.
 """
 
 from __future__ import annotations
@@ -13,16 +14,16 @@ import pickle
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
 from contextlib import contextmanager, suppress
 from queue import SimpleQueue
-from threading import Timer
+from threading import Thread, Timer
 from typing import IO, Any
 
 from falsework.cores import own_cores
 from falsework.errors import Cancelled, FalseworkError
-from falsework.watch import Watch
+from falsework.watch import QUIET, Watch
 
 LANE_BYTES = 400 << 20  # what a lane takes, and for each triangle ...
 TRIANGLE_BYTES = 3_000  # ... so much more
@@ -30,48 +31,49 @@ _MEMORY_SHARE = 0.5  # of what is free
 _GLANCE_S = 0.2  # between two looks at the watch
 
 
-def lanes_for(cores: int | None, jobs: int, triangles: int) -> int:
-    """How many lanes are worth starting: no more than jobs, processor cores, and memory that is free."""
+def lanes_for(cores: int | None, most: int, triangles: int) -> int:
+    """How many lanes are worth starting beside the caller: no more than most, processor cores that are left,
+    and memory that is free."""
     try:
         free = os.sysconf("SC_AVPHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
     except (ValueError, OSError, AttributeError):  # not told here
         free = 4 << 30
     room = int(_MEMORY_SHARE * free / (LANE_BYTES + triangles * TRIANGLE_BYTES))
-    return max(1, min(cores or own_cores(), jobs, room))
+    return max(0, min((cores or own_cores()) - 1, most, room))
 
 
 class Lanes:
-    """So many processes that do ``work(shared, job)`` of ``planning.proof`` beside each other.
+    """The caller, and so many processes beside it, that do ``work(job, watch)``; it must be picklable.
 
-    A context; none runs before ``start``. Jobs are hashable; the same one is done once.
+    A context; no process runs before ``start``. Jobs are hashable; the same one is done once.
     """
 
-    def __init__(self, shared: Any, count: int) -> None:
-        self._shared, self._count = shared, count
+    def __init__(self, work: Callable[[Any, Watch], Any], count: int) -> None:
+        self._work, self._count = work, count
         self._source: subprocess.Popen[bytes] | None = None
         self._lanes: list[_Lane] = []
-        self._free: SimpleQueue[_Lane] = SimpleQueue()
+        self._threads: list[Thread] = []
+        self._queue: SimpleQueue[tuple[Any, Future[Any]] | None] = SimpleQueue()
         self._asked: dict[Any, Future[Any]] = {}
 
     def __enter__(self) -> Lanes:
-        self._pool = ThreadPoolExecutor(self._count)  # starts no thread before it is needed
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.stop()  # before the pool waits for its threads
-        self._pool.shutdown(cancel_futures=True)
+        self.stop()
+        self.ahead(())
+        for _lane in self._lanes:
+            self._queue.put(None)
+        for thread in self._threads:
+            thread.join()
         for lane in self._lanes:
             lane.close()
         if self._source is not None:
             self._source.wait()
 
-    @property
-    def started(self) -> bool:
-        return self._source is not None
-
     def start(self) -> None:
-        """Start all of them, unless that was done, or there would be only one."""
-        if self.started or self._count < 2:
+        """Start all of them, unless that was done."""
+        if self._source is not None or self._count < 1:
             return
         pipes = [os.pipe() for _ in range(2 * self._count)]  # for each lane its jobs, then its answers
         jobs, answers = pipes[::2], pipes[1::2]
@@ -89,12 +91,15 @@ class Lanes:
             for end in theirs:
                 os.close(end)
             for (_, writes), (reads, _) in zip(jobs, answers, strict=True):
-                self._lanes.append(_Lane(os.fdopen(writes, "wb"), os.fdopen(reads, "rb"), self._shared))
+                self._lanes.append(_Lane(os.fdopen(writes, "wb"), os.fdopen(reads, "rb")))
+        work = pickle.dumps(self._work, protocol=pickle.HIGHEST_PROTOCOL)
         for lane in self._lanes:
-            self._free.put(lane)
+            thread = Thread(target=self._attend, args=(lane, work), name="lane", daemon=True)
+            self._threads.append(thread)
+            thread.start()
 
     def stop(self) -> None:
-        """End them at once; whoever waits for an answer gets an error."""
+        """End the processes at once; whoever waits for an answer of theirs gets an error."""
         if self._source is not None:
             self._source.terminate()
 
@@ -110,69 +115,90 @@ class Lanes:
             timer.cancel()
             timer.join()
 
+    def ahead(self, jobs: Sequence[Any]) -> None:
+        """Lanes begin with these; what was asked for before and is not among them is not begun any more."""
+        for job in set(self._asked) - set(jobs):
+            if self._asked[job].cancel():
+                del self._asked[job]
+        for job in jobs:
+            if job not in self._asked:
+                self._asked[job] = future = Future[Any]()
+                self._queue.put((job, future))
+
     def answers(self, jobs: Sequence[Any], watch: Watch, step: str, ahead: Sequence[Any] = ()) -> list[Any]:
-        """The answers, in the order of jobs; lanes with nothing else to do begin with those of ``ahead``.
+        """What comes of the jobs, in their order; lanes with nothing else to do begin those of ``ahead``.
 
         Raises what a job raised, the first in the order of jobs; ``Cancelled`` when the watch says stop.
         """
-        for job in set(self._asked) - {*jobs, *ahead}:
-            if self._asked[job].cancel():
-                del self._asked[job]
-        futures = [self._future(job) for job in jobs]
-        for job in ahead:
-            self._future(job)
-        waiting = set(futures)
-        while waiting:
-            try:
-                watch.at(step, 1.0 - len(waiting) / len(futures))
-            except Cancelled:
-                for future in waiting:
-                    future.cancel()
-                raise
-            _, waiting = wait(waiting, timeout=_GLANCE_S, return_when=FIRST_COMPLETED)
+        self.ahead((*jobs, *ahead))
+        count = max(len(jobs), 1)
+        try:
+            for place, job in enumerate(jobs):
+                watch.at(step, place / count)
+                if self._asked[job].cancel():  # no lane has begun it
+                    self._asked[job] = self._done_here(job, watch.part(place / count, (place + 1) / count))
+            futures = [self._asked[job] for job in jobs]
+            waiting = {future for future in futures if not future.done()}
+            while waiting:
+                watch.at(step, 1.0 - 1.0 / count)
+                _, waiting = wait(waiting, timeout=_GLANCE_S, return_when=FIRST_COMPLETED)
+        except Cancelled:
+            self.ahead(())
+            raise
         return [future.result() for future in futures]
 
-    def _future(self, job: Any) -> Future[Any]:
-        known = self._asked.get(job)
-        if known is None or known.cancelled():
-            self._asked[job] = known = self._pool.submit(self._done_by_one, job)
-        return known
-
-    def _done_by_one(self, job: Any) -> Any:
-        lane = self._free.get()
+    def _done_here(self, job: Any, watch: Watch) -> Future[Any]:
+        done = Future[Any]()
         try:
-            return lane.ask(job)
-        finally:
-            self._free.put(lane)
+            done.set_result(self._work(job, watch))
+        except Cancelled:
+            raise
+        except Exception as error:
+            done.set_exception(error)
+        return done
+
+    def _attend(self, lane: _Lane, work: bytes) -> None:
+        """Hand jobs to a lane, from when its kernels are loaded until there are no more, or it ends."""
+        try:
+            lane.ask(work)
+        except FalseworkError:  # before it began anything: the others do what there is
+            return
+        while (asked := self._queue.get()) is not None:
+            job, future = asked
+            if not future.set_running_or_notify_cancel():
+                continue
+            try:
+                good, answer = lane.ask(pickle.dumps(job, protocol=pickle.HIGHEST_PROTOCOL))
+            except FalseworkError as error:
+                future.set_exception(error)
+                return
+            if good:
+                future.set_result(answer)
+            else:
+                future.set_exception(answer)
 
 
 class _Lane:
     """The pipes to one process."""
 
-    def __init__(self, jobs: IO[bytes], answers: IO[bytes], shared: Any) -> None:
-        self._jobs, self._answers, self._shared = jobs, answers, shared
-        self._told = False
+    def __init__(self, jobs: IO[bytes], answers: IO[bytes]) -> None:
+        self._jobs, self._answers = jobs, answers
 
     def close(self) -> None:
         for pipe in (self._jobs, self._answers):
             with suppress(OSError):  # what it was not told any more
                 pipe.close()
 
-    def ask(self, job: Any) -> Any:
-        """The answer to one job; what it raised is raised here."""
+    def ask(self, said: bytes) -> Any:
+        """What the process answers to something said in pickles."""
         try:
-            if not self._told:
-                _send(self._jobs, self._shared)
-                self._told = True
-            _send(self._jobs, job)
-            good, answer = pickle.load(self._answers)
+            self._jobs.write(said)
+            self._jobs.flush()
+            return pickle.load(self._answers)
         except (OSError, EOFError, pickle.UnpicklingError):
             raise FalseworkError(
                 "a plan made beside others", "its process ended early", "Give it fewer cores (--cores 1)"
             ) from None
-        if not good:
-            raise answer
-        return answer
 
 
 def _send(pipe: IO[bytes], value: Any) -> None:
@@ -181,15 +207,14 @@ def _send(pipe: IO[bytes], value: Any) -> None:
 
 
 def _serve(jobs: IO[bytes], answers: IO[bytes]) -> None:
-    """Answer jobs until their pipe is closed."""
-    from falsework.planning.proof import work
-
+    """Be told what to do, say so, and answer jobs until their pipe is closed."""
     with suppress(EOFError, BrokenPipeError):  # whoever asked has gone
-        shared = pickle.load(jobs)
+        work = pickle.load(jobs)
+        _send(answers, None)
         while True:
             job = pickle.load(jobs)
             try:
-                answer: tuple[bool, Any] = True, work(shared, job)
+                answer: tuple[bool, Any] = True, work(job, QUIET)
             except Exception as error:
                 answer = False, error
             _send(answers, answer)

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Unpack
 
-from falsework.cores import both, cores_here, on_cores
+from falsework.cores import cores_here, meanwhile, on_cores
 from falsework.objective import Price
 from falsework.orientation.shortlist import Shortlist, shortlist
 from falsework.orientation.value import Orientation, Orientations, Search
 from falsework.part.part import Part
 from falsework.planning.pipeline import raw_part, sized_part, totals_for
-from falsework.planning.proof import SAME_SHARE, begun, proved, trouble
+from falsework.planning.proof import SAME_SHARE, lanes_of, plan_of_today, proved, trouble
 from falsework.planning.value import Totals
 from falsework.process.settings import Process
 from falsework.request.context import Context
@@ -25,6 +24,9 @@ from falsework.watch import heeding
 USUAL = Search()
 STEP = 0.005  # of the best total: differences of less are none
 WEIGHED = 3  # of the shortlist, where nothing is planned
+BUSY = 2  # cores that today's plan and the search keep busy; where there are more ...
+IDLE_S = 0.25  # ... lanes are started after so much of them, else ...
+WORTH_S = 1.5  # ... after so much, when their start is worth it
 NOISE = 0.02  # of the best total: differences of less earn no name
 
 
@@ -68,15 +70,15 @@ def best_orientations(
 
 def orientations_for(part: Part, wish: Wish, context: Context, search: Search = USUAL) -> Orientations:
     """The same for a wish: see :func:`best_orientations`."""
-    with ExitStack() as closing:
-        with on_cores(context.cores), heeding(context.watch):
-            now = context.part(0.3, 0.4)
-            beside = now if cores_here() == 1 else replace(now, watch=now.watch.silent())
-            few, at_hand = both(
-                partial(shortlist, part, wish, context.part(0.0, 0.3), search),
-                partial(begun, part, wish, beside, closing),
-            )
-        lies = proved(part, wish, context.part(0.4, 1.0), few.lies, at_hand)
+    with lanes_of(part, wish, context) as lanes, on_cores(context.cores), heeding(context.watch):
+        now = context.part(0.44, 0.51)
+        beside = now if cores_here() == 1 else replace(now, watch=now.watch.silent())
+        with (
+            lanes.starting(IDLE_S if cores_here() > BUSY else WORTH_S),
+            meanwhile(partial(plan_of_today, part, wish, beside)) as today,
+        ):
+            few = shortlist(part, wish, context.part(0.0, 0.3), search)
+            lies = proved(few.lies, lanes, today, context.watch.part(0.3, 1.0))
     context.watch.at("done", 1.0)
     return chosen(part, wish, few, lies)
 

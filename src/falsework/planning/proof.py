@@ -7,12 +7,9 @@ a time, until none that is left may cost less than the best so far.
 
 from __future__ import annotations
 
-import time
-from collections.abc import Sequence
-from contextlib import ExitStack, nullcontext
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Protocol
 
 from falsework.cores import own_cores
 from falsework.droop import Belief
@@ -28,15 +25,12 @@ from falsework.planning.readiness import readiness
 from falsework.planning.value import Plan
 from falsework.request.context import Context
 from falsework.request.value import Placing, Request, Wish
-from falsework.watch import QUIET, Watch
+from falsework.watch import Watch
 
 SAME_SHARE = 0.02  # prices this near are the same: then the part is left as it lies
 FIRST, ROUND = 6, 4  # weighed before it is asked whether more are; planned between two such looks
 OPTIMISM = 0.8  # of what a position is expected to cost, that its plan costs at least (measured: 0.86 on)
-LANES = 8  # beside each other at most: about so many are planned, twice as many weighed
-WORTH_S = 1.5  # of today's plan, from which lanes are worth their start ...
-IDLE_S = 0.5  # ... and where more cores than ...
-BUSY = 2  # ... today's plan and the search keep busy have nothing else to do
+LANES = 7  # beside the caller at most: about so many are planned, twice as many weighed
 
 
 @dataclass(frozen=True)
@@ -57,7 +51,7 @@ class Job:
     whole: bool = True
 
 
-def work(shared: Shared, job: Job, watch: Watch = QUIET) -> Orientation | float:
+def work(shared: Shared, job: Job, watch: Watch) -> Orientation | float:
     """The position with its figures and price from its plan; or what it is expected to cost."""
     request = Request(shared.part, Placing(turn_deg=job.lie.turn_deg), shared.wish)
     context = Context(belief=shared.belief, watch=watch, cores=shared.cores)
@@ -77,84 +71,66 @@ def trouble(lie: Orientation) -> int:
     return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0 or p.weak > 0)
 
 
-@dataclass(frozen=True, eq=False)
-class Begun:
-    """Today's position as planned, None where it does not fit; lanes for the others, if they are worth it."""
+def lanes_of(part: Part, wish: Wish, context: Context) -> Lanes:
+    """For ``work`` on positions of a part, the caller's own not counted."""
+    cores = context.cores or own_cores()
+    count = lanes_for(cores, LANES, len(part.faces))
+    return Lanes(partial(work, Shared(part, wish, context.belief, max(1, cores // (1 + count)))), count)
 
-    today: Plan | None
-    lanes: Lanes | None
 
-
-def begun(part: Part, wish: Wish, context: Context, closing: ExitStack) -> Begun:
-    """The plan of today's position; ``closing`` ends the lanes for the others, started once it is seen that a
-    plan takes long."""
+def plan_of_today(part: Part, wish: Wish, context: Context) -> Plan | None:
+    """The plan of the position in which the part came; None where it does not fit."""
     build = wish.process.printer
     height_mm = lowest_mm(wish.process.first_layer_height_mm)
     if not float(part.size_mm[2]) > height_mm or any(
         fits(part, (build.build_width_mm, build.build_depth_mm, build.build_height_mm))
     ):
-        return Begun(None, None)
-    cores = context.cores or own_cores()
-    count = lanes_for(cores, LANES, len(part.faces))
-    shared = Shared(part, wish, context.belief, max(1, cores // count))
-    lanes = closing.enter_context(Lanes(shared, count))
-    start = time.perf_counter()
-    with lanes.starting(IDLE_S) if cores > BUSY else nullcontext():
-        plan = plan_for(Request(part, Placing(), wish), context, alone=True)
-    if time.perf_counter() - start > WORTH_S:
-        lanes.start()
-    return Begun(plan, lanes if lanes.started else None)
+        return None
+    return plan_for(Request(part, Placing(), wish), context, alone=True)
 
 
 def proved(
-    part: Part, wish: Wish, context: Context, lies: tuple[Orientation, ...], begun: Begun
+    lies: tuple[Orientation, ...], lanes: Lanes, plan: Callable[[], Plan | None], watch: Watch
 ) -> list[Orientation]:
     """Today's position, the first, and those others that may be better, with the figures of their plans.
 
-    Others than today's come in the order of ``lies``. Those that do not fit stay as they are. The result is
-    the same for any number of cores.
+    Others than today's come in the order of ``lies``. Those that do not fit stay as they are. ``plan`` gives
+    that of today's, which may be made meanwhile. The result is the same for any number of cores.
     """
     first, *others = lies
     fit = [lie for lie in others if lie.fits]
-    today = planned(first, begun.today) if first.fits and begun.today is not None else first
-    alone = Shared(part, wish, context.belief, context.cores or own_cores())
-    answers = begun.lanes.answers if begun.lanes is not None else partial(_done, alone)
-    found = _best(today, fit, answers, context.watch)
-    made = {lie.turn_deg: lie for lie in found}
-    return [today, *(made.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in made)]
+    weighed = _weighed(range(len(fit))[:FIRST], fit, lanes, watch.part(0.0, 0.2), fit[FIRST:])
+    lanes.ahead([Job(fit[row]) for row in _ordered(weighed)] + [Job(lie, whole=False) for lie in fit[FIRST:]])
+    made = plan()
+    today = planned(first, made) if first.fits and made is not None else first
+    bar = today.price.total * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
+    # those that come after the first and cannot cost less, if columns err as they did with the first, are not
+    worse = min((weighed[row] / max(fit[row].price.total, 1e-9) for row in weighed), default=0.0)
+    rest = [row for row in range(len(fit))[FIRST:] if OPTIMISM * worse * fit[row].price.total < bar]
+    weighed |= _weighed(rest, fit, lanes, watch.part(0.3, 0.4), ())
+    found = {lie.turn_deg: lie for lie in _best(bar, fit, weighed, lanes, watch.part(0.4, 1.0))}
+    return [today, *(found.get(lie.turn_deg, lie) for lie in others if not lie.fits or lie.turn_deg in found)]
 
 
-class Answers(Protocol):
-    """What jobs come to, in their order; those ``ahead`` may be asked for next."""
-
-    def __call__(
-        self, jobs: Sequence[Job], watch: Watch, step: str, ahead: Sequence[Job] = (), /
-    ) -> list[Orientation | float]: ...
-
-
-def _done(
-    shared: Shared, jobs: Sequence[Job], watch: Watch, step: str, _: Sequence[Job] = ()
-) -> list[Orientation | float]:
-    """One job after another, none ahead."""
-    count = max(len(jobs), 1)
-    out = []
-    for place, job in enumerate(jobs):
-        watch.at(step, place / count)
-        out.append(work(shared, job, watch.part(place / count, (place + 1) / count)))
-    return out
+def _weighed(
+    rows: Sequence[int], lies: Sequence[Orientation], lanes: Lanes, watch: Watch, ahead: Sequence[Orientation]
+) -> dict[int, float]:
+    """What positions are expected to cost, by their rows."""
+    jobs = [Job(lies[row], whole=False) for row in rows]
+    later = [Job(lie, whole=False) for lie in ahead]
+    return dict(zip(rows, lanes.answers(jobs, watch, "weighing", later), strict=True))
 
 
-def _lies(answers: Sequence[Orientation | float]) -> list[Orientation]:
-    return [answer for answer in answers if isinstance(answer, Orientation)]
+def _ordered(weighed: dict[int, float]) -> list[int]:
+    return sorted(weighed, key=lambda row: (weighed[row], row))
 
 
 def _best(
-    today: Orientation, lies: Sequence[Orientation], answers: Answers, watch: Watch
+    bar: float, lies: Sequence[Orientation], weighed: dict[int, float], lanes: Lanes, watch: Watch
 ) -> list[Orientation]:
-    """Those of ``lies``, the most promising first, that had to be planned."""
-    bar = today.price.total * (1.0 - SAME_SHARE) if trouble(today) == 0 else float("inf")
-    weighed = _weighed(bar, lies, answers, watch.part(0.0, 0.3))
-    order = sorted(weighed, key=lambda row: (weighed[row], row))
+    """Those of ``lies``, the most promising first, that had to be planned to find what costs less than
+    ``bar``."""
+    order = _ordered(weighed)
     out: list[Orientation] = []
     for k in range(0, len(order), ROUND):
         sound = [lie.price.total for lie in out if trouble(lie) == 0]
@@ -162,22 +138,8 @@ def _best(
         some = [Job(lies[row]) for row in order[k:] if OPTIMISM * weighed[row] < least]
         if not some:
             break
-        part = watch.part(0.3 + 0.7 * k / len(order), min(1.0, 0.3 + 0.7 * (k + ROUND) / len(order)))
-        out += _lies(answers(some[:ROUND], part, "planning the best", some[ROUND:]))
-    return out
-
-
-def _weighed(bar: float, lies: Sequence[Orientation], answers: Answers, watch: Watch) -> dict[int, float]:
-    """What each position is expected to cost, by its place; without those that come after the first and
-    cannot cost less than ``bar``, if columns err as they did with the first."""
-    out: dict[int, float] = {}
-    for rows in (range(len(lies))[:FIRST], range(len(lies))[FIRST:]):
-        worse = min((out[row] / max(lies[row].price.total, 1e-9) for row in out), default=0.0)
-        some = [row for row in rows if OPTIMISM * worse * lies[row].price.total < bar]
-        later = [Job(lie, whole=False) for lie in lies[rows.stop :]]
-        at = watch.part(rows.start / len(lies), rows.stop / len(lies)) if len(lies) else watch
-        made = answers([Job(lies[row], whole=False) for row in some], at, "weighing", later)
-        out |= {row: cost for row, cost in zip(some, made, strict=True) if isinstance(cost, float)}
+        part = watch.part(k / len(order), min(1.0, (k + ROUND) / len(order)))
+        out += lanes.answers(some[:ROUND], part, "planning the best", some[ROUND:])
     return out
 
 
