@@ -386,26 +386,27 @@ def _not_right(score: Score) -> str:
 
 
 def gap_table(scores: Sequence[GapAlone]) -> str:
-    """The gap alone against a ladder, as Markdown."""
-    cells, count, most = [s.cells for s in scores], len(scores), MOST_GAP_LAYERS
-    by_ladder = sum(s.by_model and s.cells > most for s in scores)
-    by_cells = sum(s.cells <= most and not s.by_model for s in scores)
-    second, first = (sum((s.once_more, s.by_model) == (k, not k) for s in scores) for k in (True, False))
+    """The gap alone against a ladder of all gaps, which takes six cells whatever comes of it, as Markdown;
+    and, as what chance alone makes of the same comparison, one ladder against another."""
+    cells, count, most = sorted(s.cells for s in scores), len(scores), MOST_GAP_LAYERS
+    chosen = [c.cells <= most for c in scores]
+    ladder, other = [s.by_model for s in scores], [s.once_more for s in scores]
+    worst = f"{cells[-1]}" if cells[-1] <= most else f"never ({count - sum(chosen)})"
     figures = {
-        "cells until the gap is right, median, worst": f"{np.median(cells):g}, {max(cells)}",
-        f"right within the {most} cells of a ladder": f"{sum(c <= most for c in cells)} of {count}",
-        "the ladder right, by the rule of thumb": f"{sum(s.by_hand for s in scores)} of {count}",
-        "the ladder right, by the model": f"{sum(s.by_model for s in scores)} of {count}",
-        "right in its cells, but not by the ladder, read by the model": f"{by_cells} of {count}",
-        "not right in them, but by the ladder, read by the model": f"{by_ladder} of {count}",
-        "not right in them, but by the ladder, read either way": f"{_beaten(scores)} of {count}",
-        "the same ladder once more, read by the model: right alone, wrong alone": f"{second}, {first}",
+        "cells until the gap is right and stays so, median, worst": f"{np.median(cells):g}, {worst}",
+        f"right within the {most} cells of a ladder": f"{sum(chosen)} of {count}",
+        "the ladder right, by the model; by the rule of thumb": f"{sum(ladder)}; "
+        f"{sum(s.by_hand for s in scores)} of {count}",
+        "right in its cells and not by the ladder; by the ladder and not in them": _apart(chosen, ladder),
+        "right by another ladder and not by the ladder; the other way round": _apart(other, ladder),
     }
     return "\n".join(["| figure | found |", "|---|---|", *(f"| {k} | {v} |" for k, v in figures.items())])
 
 
-def _beaten(scores: Sequence[GapAlone]) -> int:
-    return sum(s.cells > MOST_GAP_LAYERS and (s.by_hand or s.by_model) for s in scores)
+def _apart(one: Sequence[bool], other: Sequence[bool]) -> str:
+    """How often one is right where the other is not, and the other way round."""
+    pairs = list(zip(one, other, strict=True))
+    return f"{pairs.count((True, False))}; {pairs.count((False, True))} of {len(pairs)}"
 
 
 def kept(family: str, seed: int, score: Any) -> str:

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import Any
 
 from bench.benches import Served, change, read, result, upload, wait
+from falsework.bench.work import Bench, do
 from falsework.coupon import Coupon
+from falsework.documents import encode
 from falsework.files.stl import write_stl
 from falsework.ledger import Ledger
 from falsework.part.demo import table
 from falsework.planning import plan
-from falsework.process import parse_process
+from falsework.process import builtin, parse_process
 from falsework.tuning.belief import belief_of
 from falsework.tuning.invented import invented_printer
-from falsework.tuning.posterior import Posterior
+from falsework.tuning.posterior import PRIOR_POSTERIOR, Posterior
+from falsework.watch import QUIET
 
 
 def finished(client: Any, task: dict[str, Any]) -> Any:
@@ -84,3 +88,16 @@ def test_coupon_readings_tune_keep_plan(served: Served, tmp_path: Any) -> None:
     belief = belief_of(Posterior.from_json(stored.text), process.printer.name, process.material)
     expected = plan(path, process, belief=belief)
     assert result(client, release, "plan.json").decode() == expected.to_json(said=True)
+
+
+def test_where_all_readings_were_withdrawn_what_they_had_taught_counts_no_more(tmp_path: Any) -> None:
+    process = builtin("pla-0.4")
+    ledger = Ledger.open(tmp_path / "ledger.sqlite3")
+    given = {"process": encode(process), "ledger": str(ledger.path), "minutes": 30.0, "grams": 15.0}
+    for k, fits in enumerate((False, True)):  # nothing was fitted yet; something was
+        staging = tmp_path / f"{k}"
+        staging.mkdir()
+        do("tune", Bench(tmp_path), given, staging, QUIET)
+        assert (staging / "fit.json").exists() is fits
+        ledger.save_fit(replace(PRIOR_POSTERIOR, count=3).to_json(), "before they were withdrawn")
+    assert Posterior.from_json((staging / "fit.json").read_text("utf-8")).count == 0

@@ -454,10 +454,9 @@ def _tune(bench: Bench, arguments: Arguments, staging: Path, watch: Watch) -> No
     from falsework.tuning.results import tune
 
     process = decode(Process, arguments["process"])
-    fitted = fit_ledger(
-        Ledger.existing(Path(arguments["ledger"])), process, keep=False, watch=watch.part(0.0, 0.4)
-    )
-    if fitted.recorded:
+    ledger = Ledger.existing(Path(arguments["ledger"]))
+    fitted = fit_ledger(ledger, process, keep=False, watch=watch.part(0.0, 0.4))
+    if fitted.recorded or (ledger is not None and ledger.fit() is not None):
         _text(staging, "fit.json", fitted.posterior.to_json())
     tuned = tune(
         fitted,
