@@ -51,6 +51,34 @@ def test_an_inner_thread_is_one_and_its_room_is_the_hole() -> None:
     assert thread.zone.solid().volume() == pytest.approx(np.pi * 4.5**2 * 8.0, rel=0.05)
 
 
+def recess(wide_mm: float, far_mm: float = 30.0) -> Manifold:
+    """A block of 40 × 30 × 20 with a recess 5 deep in its lower face, from y = 5 to ``far_mm`` − 5."""
+    hole = Manifold.cube((wide_mm, far_mm - 10, 5)).translate((5, 5, 0))
+    return Manifold.cube((40, 30, 20)) - hole
+
+
+@pytest.mark.parametrize(("wide_mm", "walls"), [(30.0, 4), (60.0, 3)])
+def test_a_pocket_has_walls_on_three_sides_at_least(wide_mm: float, walls: int) -> None:
+    (pocket,) = found(recess(wide_mm), "pocket")
+    size = "30 × 20" if walls == 4 else "35 × 20"
+    assert pocket.words.startswith(f"pocket {size} mm, 5 mm deep, whose floor looks along -z, at ")
+    assert pocket.zone is not None
+    assert pocket.zone.solid().volume() == pytest.approx(float(size[:2]) * 20 * 5, rel=0.03)
+    held = recess(wide_mm) + Manifold.cube((2, 2, 5)).translate((20, 14, 0))  # and a stud on its floor
+    bored = held - Manifold.cylinder(30, 4, 4, 64).translate((12, 15, -1))  # and a hole in it
+    assert len(found(bored, "pocket")) == 1
+
+
+def test_what_has_walls_on_two_sides_is_a_slot_and_a_blind_bore_a_bore() -> None:
+    groove = Manifold.cube((40, 30, 20)) - Manifold.cube((30, 60, 5)).translate((5, -5, 0))
+    assert found(groove, "pocket") == [] and len(found(groove, "slot")) == 0
+    blind = Manifold.cube((40, 30, 20)) - Manifold.cylinder(10, 6, 6, 96).translate((20, 15, 0))
+    assert found(blind, "pocket") == [] and len(found(blind, "bore")) == 1
+    eight = Manifold.cube((60, 60, 20), True) - Manifold.cylinder(30, 20, 20, 8, True)  # flats, not floors
+    assert found(eight, "pocket") == []
+    assert [c for c in candidates(demo_parts()["table"]()) if c.sort == "pocket"] == []
+
+
 @pytest.mark.parametrize("name", ["table", "gull", "pulley block", "lamp bracket"])
 def test_what_is_no_thread_is_none(name: str) -> None:
     assert not [c for c in candidates(demo_parts()[name]()) if c.sort == "thread"]

@@ -21,6 +21,7 @@ from falsework.redrawing.proof.function import FeatureRoom, drop_words, rooms_of
 from falsework.redrawing.proof.whole import body_faults
 from falsework.redrawing.site.ground import ground_of
 from falsework.redrawing.site.value import PlannedPart, UndersideSite
+from falsework.wording import figures
 from grounds import PROCESS, block, ground, proved, worst
 
 
@@ -63,6 +64,13 @@ def test_what_is_broken_off_and_what_keeps_clear_harms_nothing() -> None:
     assert harms(on, rooms, block((5, 18, 4), (35, 22, 8)), ChangeKind.FINS) == ()
     assert harms(on, rooms, block((5, 5, 19), (9, 9, 30)), ChangeKind.CORBEL) == ()
     assert harms(on, rooms, block((0, 18, 4), (10.02, 22, 8)), ChangeKind.CORBEL) == ()  # rounding
+
+
+def test_a_pocket_that_is_filled_says_how_much_of_it() -> None:
+    on, rooms = with_rooms(block((0, 0, 0), (40, 30, 20)) - block((5, 5, -1), (35, 25, 5)))
+    (said,) = (s for s in harms(on, rooms, block((5, 5, 0), (11, 25, 5)), ChangeKind.CORBEL) if "pocket" in s)
+    assert said == f"pocket 1, {figures.share(0.2)} of whose room it fills"
+    assert harms(on, rooms, block((5, 5, 0), (11, 25, 5)), ChangeKind.FINS) == ()
 
 
 def test_a_slot_that_is_crossed_says_how_much_of_it() -> None:

@@ -46,6 +46,8 @@ def redraw(result: Redraw) -> None:
                 harms = f"; harms {'; '.join(one.harms)}" if one.harms else ""
                 hands = "" if one.hand == "–" else f", hand work {one.hand}"
                 say(f"     Or {one.kind} ({one.state}): {_plain(one.difference)}{hands}{harms}")
+    if result.treated:
+        say("  --change N=KIND makes another one, as in --change 1=leave; so is made what is on request.")
     for line in left_lines(result):
         say(f"  Not drawn for: {_plain(line)}")
     for line in notes(result):

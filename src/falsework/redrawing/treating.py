@@ -39,6 +39,7 @@ from falsework.wording import figures
 # layers, which looks grown and not drawn.
 MOST_SHARE, MOST_FREEFORM_SHARE = 0.5, 0.1
 ENOUGH_SHARE = 0.85  # of what a change may save at most, more than which it hardly does (constructed)
+_ON_REQUEST = "Drawn when it is asked for"
 _LEAST_OWN = 0.5  # of what the part costs by volume, what is added costs at least (constructed)
 # Undersides that are treated: the dearest, unless they are asked for by number; none of those that cost, all
 # together, less than a share of all, or than it takes to look at a proposal.
@@ -186,7 +187,7 @@ class _Row:
         else:
             why = beaten(kind, most, self._best(), noise, drawn=draft is not None)
         if why:
-            self.declined.setdefault(kind, Refusal(kind, self.number, why, self._asking(kind), most))
+            self.declined.setdefault(kind, Refusal(kind, self.number, why, _ON_REQUEST, most))
         return bool(why)
 
     def _most(self, kind: ChangeKind, draft: Draft | None) -> tuple[float, float]:
@@ -219,12 +220,9 @@ class _Row:
         if harms:
             most, _ = self._most(kind, draft)
             why = f"only on request, for it harms {'; '.join(harms)}"
-            refusal = Refusal(kind, self.number, why, self._asking(kind), most, harms)
+            refusal = Refusal(kind, self.number, why, _ON_REQUEST, most, harms)
             self.declined.setdefault(kind, refusal)
         return bool(harms)
-
-    def _asking(self, kind: ChangeKind) -> str:
-        return f"Ask for it by --change {self.number}='{kind}'"
 
     def _most_fins(self) -> int | None:
         """How many can be broken off for what they save at most; None for as many as it takes."""

@@ -33,11 +33,10 @@ def outcome(
     spoils = next((c for c in changes if c.proven and c.touches), None)
     spoiling = max((r for r in declined if r.harms), key=lambda r: r.most_price or 0.0, default=None)
     if spoils is not None and not proven:
-        ask = f"--change {spoils.underside}='{spoils.kind}'"
-        return f"left: {spoils.kind} would do, but harms {'; '.join(spoils.touches)}. Ask for it by {ask}"
+        return f"left: {spoils.kind} would do, but harms {'; '.join(spoils.touches)}: only on request"
     if spoiling is not None and not proven:
         harms = "; ".join(spoiling.harms)
-        return f"left: {spoiling.kind} may do, but would harm {harms}. {spoiling.cure}"
+        return f"left: {spoiling.kind} may do, but would harm {harms}: only on request"
     if proven:
         if dropped:
             return f"left: {proven[0].kind} would do by itself, but {dropped}"

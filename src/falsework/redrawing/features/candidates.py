@@ -1,4 +1,4 @@
-"""What a part is for, as far as its shape tells: bores, shafts, threads, slots, letters, large flat faces."""
+"""What a part is for, as far as its shape tells: bores, shafts, threads, slots, pockets, letters, flats."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from falsework.orientation.body import face_normals
 from falsework.part.part import Part
 from falsework.redrawing.features.facets import FLAT_DEG, Facets, borders_mm, facets_of, meetings_of
 from falsework.redrawing.features.inside import inside_part
+from falsework.redrawing.features.pockets import Pocket, pockets_of
 from falsework.redrawing.features.reliefs import Relief, reliefs_of
 from falsework.redrawing.features.rounds import (
     MOST,
@@ -55,17 +56,18 @@ class Candidate:
 
     @property
     def sort(self) -> str:
-        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'relief', 'flat'."""
+        """Its name without the number: 'bore', 'pin', 'thread', 'slot', 'pocket', 'relief', 'flat'."""
         return self.name.rpartition(" ")[0]
 
 
 def candidates(part: Part) -> tuple[Candidate, ...]:
-    """Bores, pins, threads, slots, reliefs and large flat faces, the largest first; numbered by sort.
+    """Bores, pins, threads, slots, pockets, reliefs and large flats, the largest first; numbered by sort.
 
     A bore or pin is a smooth run of facets around more than half a turn whose corners lie on a cylinder. A
     thread is a surface that a screwing motion takes into itself, a slot the room between two flat faces that
-    look at each other, a relief marks such as letters, sunk into a flat face or raised on it. Cones and
-    freely curved faces are not recognised: those are named by a face set.
+    look at each other, a pocket a flat floor with walls all around, a relief marks such as letters, sunk into
+    a flat face or raised on it. Cones and freely curved faces are not recognised: those are named by a face
+    set.
     """
     normals, areas = face_normals(part.vertices, part.faces)
     a, b, angle, length = meetings_of(part, normals)
@@ -81,8 +83,11 @@ def candidates(part: Part) -> tuple[Candidate, ...]:
         found += _numbered(sort, [_described(part, facets, r, mine) for r in mine])
     found += _numbered("thread", [_thread(areas, t) for t in threads])
     found += _numbered("slot", [_slot(areas, s) for s in slots_of(part, facets)])
-    border_mm = borders_mm(facets, a, b, length)
-    found += _numbered("relief", [_relief(areas, r) for r in reliefs_of(part, facets, border_mm)])
+    reliefs = reliefs_of(part, facets, borders_mm(facets, a, b, length))
+    marks = {int(facet) for r in reliefs for facet in np.unique(facets.of_face[r.faces])}
+    bores = {int(facet) for r in rounds if r.inward for facet in r.facets}
+    found += _numbered("pocket", [_pocket(areas, p) for p in pockets_of(part, facets, marks, bores)])
+    found += _numbered("relief", [_relief(areas, r) for r in reliefs])
     return (*found, *_numbered("flat", _flats(part, facets)))
 
 
@@ -166,6 +171,17 @@ def _slot(areas: Floats, slot: Slot) -> Candidate:
         f"{long_mm:.3g} × {deep_mm:.3g} mm, at {_at(x, y, z)}"
     )
     return Candidate("", words, float(areas[slot.faces].sum()), tuple(slot.faces.tolist()), slot.zone)
+
+
+def _pocket(areas: Floats, pocket: Pocket) -> Candidate:
+    x, y, z = pocket.middle + 0.0
+    long_mm, wide_mm = pocket.extents_mm
+    words = (
+        f"pocket {long_mm:.3g} × {wide_mm:.3g} mm, {pocket.depth_mm:.3g} mm deep, whose floor looks along "
+        f"{_looks(pocket.normal)}, at {_at(x, y, z)}"
+    )
+    area = float(areas[pocket.faces].sum())
+    return Candidate("", words, area, tuple(pocket.faces.tolist()), pocket.zone)
 
 
 def _relief(areas: Floats, relief: Relief) -> Candidate:

@@ -1,4 +1,4 @@
-"""Whether a change spoils what a part is for: what stays in or across bores, threads, slots, on shafts."""
+"""Whether a change spoils what a part is for: what stays in bores, threads, slots and pockets, on shafts."""
 
 from __future__ import annotations
 
@@ -126,7 +126,7 @@ def _named(room: FeatureRoom) -> str:
     """What would happen to a room, as far as can be said before anything is drawn."""
     if room.mouth:
         return NO_HEAD
-    if isinstance(room.feature.zone, Prism):
+    if isinstance(room.feature.zone, Prism) and room.feature.sort != "pocket":
         return ", which it covers" if room.feature.sort == "relief" else ", which it crosses"
     return ", which it fills, in part at least"
 
@@ -157,6 +157,8 @@ def _taken(ground: PlannedPart, draft: Draft, room: FeatureRoom, scale: float) -
     zone = room.feature.zone
     if room.feature.sort == "relief":
         return _named(room)
+    if room.feature.sort == "pocket":
+        return f", {figures.share(taken.volume() / room.volume_mm3)} of whose room it fills"
     if not isinstance(zone, Cylinder):
         return f", which it crosses, taking {figures.share(taken.volume() / room.volume_mm3)} of its room"
     size = 2.0 * scale * zone.outer_mm
