@@ -66,7 +66,7 @@ class Changing:
     multiple=True,
     metavar="N=KIND",
     help="What to do about underside N: a kind of change, or leave. Repeatable; the others are done as is "
-    "best. A change that would narrow a bore or fill a slot is made only so.",
+    "best. A change that would narrow a bore or fill a slot or pocket is made only so.",
 )
 @click.option(
     "--flat",
@@ -106,7 +106,8 @@ def redraw_command(
 
     Another position on the bed and a cut into pieces are compared with it. Faces named to --spare stay as
     they are: by direction, by face set, or as found in the mesh ('bore 1', see --faces); on a terminal they
-    are asked for. Nothing that stays is put into bores, threads, slots or pockets unless --change asks for it.
+    are asked for. Nothing that stays is put into bores, threads, slots or pockets unless --change asks for
+    it.
     """
     session.as_json = as_json
     from falsework.cli.compiling import announced
