@@ -7,13 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
-from manifold3d import Manifold
+from manifold3d import CrossSection, Manifold
 
 from falsework.files.stl import write_stl
 from falsework.part import read_part
 from falsework.part.part import Part
 from falsework.redrawing.body.solids import mesh_of, solid_of
-from falsework.redrawing.body.written import APART_MM, roundable, short, written_mesh, written_part
+from falsework.redrawing.body.written import APART_MM, HAIR_MM, roundable, short, written_mesh, written_part
 
 
 def test_short_numbers_are_those_of_both_formats() -> None:
@@ -46,6 +46,15 @@ def test_sheets_that_touch_stay_apart_and_the_mesh_sound() -> None:
     mesh.merge_vertices(digits_vertex=9)
     assert mesh.is_watertight and mesh.is_winding_consistent
     assert mesh.volume == pytest.approx(2000.0, abs=2000.0 * APART_MM)
+
+
+def test_a_neck_that_rounding_would_close_to_an_edge_is_cut_through() -> None:
+    half = 1e-6  # of its width: both its sides are one edge of four faces in a file
+    neck = CrossSection([[(0, 0), (10, 0), (5 + half, 5), (10, 10), (0, 10), (5 - half, 5)]])
+    vertices, faces, _ = written_mesh(roundable(Manifold.extrude(neck, 4), np.zeros(3)), np.zeros(3))
+    mesh = trimesh.Trimesh(vertices, faces, process=False)
+    assert mesh.is_watertight and mesh.is_winding_consistent
+    assert mesh.volume == pytest.approx(200.0, abs=4.0 * (2.0 * HAIR_MM) ** 2)
 
 
 def test_face_sets_come_through_and_overlap() -> None:

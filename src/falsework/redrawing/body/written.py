@@ -29,6 +29,8 @@ DECIMALS = 5  # of a 3MF's coordinates, mm
 # mesh to be sound.
 SHORTEST_MM = (1e-4, 5e-4, 2e-3, 5e-3)
 
+HAIR_MM = 0.01  # what is taken away around an edge at which a solid touches itself
+_HAIR = HAIR_MM * np.array([[(-1.0, 1.0)[k >> d & 1] for d in range(3)] for k in range(8)])
 APART_MM = 2e-4  # sheets that touch are kept so far apart
 
 
@@ -47,18 +49,32 @@ def roundings(solid: Manifold, shift_mm: Floats) -> Iterator[Manifold]:
 
 
 def roundable(solid: Manifold, shift_mm: Floats) -> Manifold:
-    """The first of its ``roundings`` of which every edge is shared by two faces; the last where none is."""
+    """The first of its ``roundings`` of which every edge is shared by two faces. Where none is, the first of
+    the same with a hair taken away along the edges at which the last one touches itself, or that last one."""
+    from manifold3d import Manifold, OpType
+
     for tried in roundings(solid, shift_mm):
-        if _sound(*written_mesh(tried, shift_mm)[:2]):
-            break
+        touching = _touching_mm(*written_mesh(tried, shift_mm)[:2])
+        if not len(touching):
+            return tried
+    hairs = [Manifold.hull_points((ends[:, None] + _HAIR).reshape(-1, 3)) for ends in touching + shift_mm]
+    for less in roundings(tried - Manifold.batch_boolean(hairs, OpType.Add), shift_mm):
+        if not len(_touching_mm(*written_mesh(less, shift_mm)[:2])):
+            return less
     return tried
 
 
-def _sound(vertices: Floats, faces: NDArray[np.int64]) -> bool:
-    """Whether every edge is shared by two faces that agree."""
+def _touching_mm(vertices: Floats, faces: NDArray[np.int64]) -> Floats:
+    """(k, 2, 3) the ends of edges that are not shared by two faces alone that agree."""
     short_faces = np.ascontiguousarray(faces, dtype=np.int32)
-    counts = pair_edges(short_faces, sort_edges(short_faces, len(vertices)))[1]
-    return not counts.any()
+    partner, counts = pair_edges(short_faces, sort_edges(short_faces, len(vertices)))
+    if not counts.any():
+        return np.empty((0, 2, 3))
+    begins, ends_at = short_faces.ravel(), np.roll(short_faces, -1, axis=1).ravel()
+    half = np.flatnonzero((partner < 0) | (begins[partner] == begins))
+    ends = np.column_stack([begins[half], ends_at[half]])
+    found: Floats = vertices[np.unique(np.sort(ends, axis=1), axis=0)]
+    return found
 
 
 def written_mesh(solid: Manifold, shift_mm: Floats) -> tuple[Floats, NDArray[np.int64], NDArray[np.bool_]]:
