@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from falsework.kernels.picture.drawing import blur_depth, draw_triangles, ink_picture, pixel_normals, turned
@@ -158,11 +159,15 @@ def _lay(over: _Buffers, buffers: _Buffers) -> None:
         mine[nearer] = one[nearer]
 
 
-def _inked(buffers: _Buffers, tones: Tones) -> np.ndarray:
+def _inked(buffers: _Buffers, tones: Tones, wanted: NDArray[np.bool_] | None = None) -> np.ndarray:
+    """The picture (h, w, 3), or what of it is ``wanted`` (h, w)."""
     soft = blur_depth(buffers.depth, _BLUR)
+    rows, columns = buffers.depth.shape
+    if wanted is None:
+        wanted = np.ones((rows // 2, columns // 2), dtype=bool)
     return ink_picture(
         buffers.depth, buffers.normal, buffers.tag, soft, tones.plain, tones.hatches, tones.inks,
-        np.array(PAPER), _LIGHT, _JUMP, _PITCH,
+        np.array(PAPER), _LIGHT, _JUMP, _PITCH, wanted,
     )  # fmt: skip
 
 
@@ -255,10 +260,13 @@ def draw_soups(
     picture, tag = _inked(all_of_it, tones), all_of_it.tag
     del all_of_it  # most of the memory that drawing takes
     if beneath is not None and standing is not None:
-        alone = _inked(beneath, tones)
         hidden = (beneath.tag >= 0) & ~np.isin(tag, np.unique(standing.tag))
-        share = _GHOST * hidden.reshape(hidden.shape[0] // 2, 2, -1, 2).mean(axis=(1, 3))[..., None]
-        picture = np.floor(picture * (1.0 - share) + alone * share + 0.5).astype(np.uint8)
+        across = hidden[:, ::2].astype(np.int8) + hidden[:, 1::2]
+        of_four = across[::2] + across[1::2]
+        some = of_four > 0
+        alone = _inked(beneath, tones, some)[some]
+        share = _GHOST * (of_four[some] / 4.0)[:, None]
+        picture[some] = np.floor(picture[some] * (1.0 - share) + alone * share + 0.5).astype(np.uint8)
     return Drawing(view, picture, tag, frame, pixels)
 
 

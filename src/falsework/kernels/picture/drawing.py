@@ -240,6 +240,24 @@ def _hatched(pattern: int, r: int, c: int, pitch: int, thick: int) -> bool:
     return False
 
 
+@inner
+def _level(shade: float) -> np.uint8:
+    """The sum of four samples, 0..1 each, as a byte."""
+    return np.uint8(min(255.0, max(0.0, np.floor(shade * 63.75 + 0.5))))
+
+
+@inner
+def _bare(tag: NDArray[np.int64], y: int, x: int) -> bool:
+    """Whether neither the four samples from (y, x) on nor the next ones to their right and beneath show
+    anything: no ink falls there."""
+    rows, columns = tag.shape
+    for v in range(y, min(y + 3, rows)):
+        for u in range(x, min(x + 3, columns)):
+            if tag[v, u] >= 0:
+                return False
+    return True
+
+
 @kernel
 def ink_picture(
     depth: NDArray[np.float64],
@@ -253,8 +271,11 @@ def ink_picture(
     light: NDArray[np.float64],
     jump: float,
     pitch: int,
+    wanted: NDArray[np.bool_],
 ) -> NDArray[np.uint8]:
     """(H/2, W/2, 3) picture from buffers at twice its size: tones, soft light, hatching and outlines.
+
+    Only pixels ``wanted`` (H/2, W/2) are drawn, the others are paper.
 
     ``tones`` (K, 3) colour 0..1 of each tag, ``hatches`` (K,) pattern, ``hatch_tones`` (K, 3) its ink;
     ``soft`` (H, W) blurred depth: what lies behind its surroundings is darkened (unsharp masking of the depth
@@ -263,9 +284,16 @@ def ink_picture(
     """
     rows, columns = depth.shape[0] // 2, depth.shape[1] // 2
     out = np.empty((rows, columns, 3), dtype=np.uint8)
+    blank = np.empty(3, dtype=np.uint8)
+    for i in range(3):
+        blank[i] = _level(paper[i] + paper[i] + paper[i] + paper[i])
     shade = np.empty(3)
     for r in range(rows):
         for c in range(columns):
+            if not wanted[r, c] or _bare(tag, 2 * r, 2 * c):
+                for i in range(3):
+                    out[r, c, i] = blank[i]
+                continue
             shade[:] = 0.0
             for half in range(4):
                 y, x = 2 * r + half // 2, 2 * c + half % 2
@@ -288,7 +316,7 @@ def ink_picture(
                         tone = lit * (hatch_tones[k, i] if drawn else tones[k, i])
                     shade[i] += tone * (1.0 - ink) + ink * 0.13
             for i in range(3):
-                out[r, c, i] = np.uint8(min(255.0, max(0.0, np.floor(shade[i] * 63.75 + 0.5))))
+                out[r, c, i] = _level(shade[i])
     return out
 
 
