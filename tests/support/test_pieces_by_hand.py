@@ -223,13 +223,13 @@ def test_a_column_is_cap_sole_foot_and_body() -> None:
     support = [right] * 3 + [wide] * 9 + [EMPTY] * 4
     around = around_of(sections, support)
     cells = cells_of(regions(*support), 2.0)
-    bands = bands_of(cells, around, 2, 1, 2, 0.4)
+    bands = bands_of(cells, around, 2, 1, 2, 0.4, Store())
     assert sorted(bands.cap.layer.tolist()) == [10, 11] and areas(bands.cap.polygon) == [100.0, 100.0]
     assert bands.sole.layer.tolist() == [3] and areas(bands.sole.polygon) == [50.0]
     assert bands.foot.layer.tolist() == [0, 1] and areas(bands.foot.polygon) == [50.0, 50.0]
     body = dict(zip(cells.layer.tolist(), areas(bands.body), strict=True))
     assert (body[0], body[2], body[3], body[5], body[11]) == (0.0, 50.0, 50.0, 100.0, 0.0)
-    none = bands_of(cells, around, 0, 0, 0, 0.4)
+    none = bands_of(cells, around, 0, 0, 0, 0.4, Store())
     assert sum(areas(none.body)) == pytest.approx(50.0 * 3 + 100.0 * 9)
 
 
@@ -330,7 +330,7 @@ def test_regions_of_owners_are_united() -> None:
 def test_dense_strands_lie_side_by_side_about_the_middle() -> None:
     """A band of 6 x 2 mm along y with lines of 0.45 mm across: 13 of them, each 2 mm less a line's ends."""
     cells = cells_of(regions(box(0, 0, 6, 2)), 0.1)
-    bands = bands_of(cells, around_of([EMPTY], [box(0, 0, 6, 2)]), 0, 0, 1, 0.4)
+    bands = bands_of(cells, around_of([EMPTY], [box(0, 0, 6, 2)]), 0, 0, 1, 0.4, Store())
     ends, layer, role, piece = _dense_rows(bands.foot, Role.FOOT, 90.0, WIDTH)
     assert len(ends) == 13 and set(layer.tolist()) == {0} and set(piece.tolist()) == {0}
     assert set(role.tolist()) == {int(Role.FOOT)}
@@ -343,16 +343,16 @@ def test_dense_strands_lie_side_by_side_about_the_middle() -> None:
 
 def test_closed_lines_run_inside_the_body_one_within_the_other() -> None:
     cells = cells_of(regions(box(0, 0, 6, 4)), 0.1)
-    ends, layer, role, _ = _closed_rows(cells, cells.polygon, np.array([2]), WIDTH)
+    ends, layer, role, _ = _closed_rows(cells, cells.polygon, np.array([2]), WIDTH, Store())
     lengths = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     first, second = 2 * (6 + 4) - 8 * 0.5 * WIDTH, 2 * (6 + 4) - 8 * 1.5 * WIDTH
     assert lengths.sum() == pytest.approx(first + second) and len(ends) == 8
     assert set(role.tolist()) == {int(Role.PERIMETER)} and set(layer.tolist()) == {0}
     # one hardly as wide as the line still gets one
     slim = cells_of(regions(box(0, 0, 6, 0.99 * WIDTH)), 9.0)
-    ends, *_ = _closed_rows(slim, slim.polygon, np.array([1]), WIDTH)
+    ends, *_ = _closed_rows(slim, slim.polygon, np.array([1]), WIDTH, Store())
     assert len(ends) == 4
-    assert len(_closed_rows(slim, slim.polygon, np.array([0]), WIDTH)[0]) == 0
+    assert len(_closed_rows(slim, slim.polygon, np.array([0]), WIDTH, Store())[0]) == 0
 
 
 def test_middles_of_pieces_across_their_lines() -> None:
@@ -366,11 +366,11 @@ def test_middles_of_pieces_across_their_lines() -> None:
 def test_lines_give_way_to_interface_layers_and_all_is_sorted() -> None:
     """Of a wall over 4 layers the foot's two layers are dense: its strands are those of layers 2 and 3."""
     cells = body_cells()
-    bands = bands_of(cells, around_of([EMPTY] * 4, [box(0, 0, 12, 10)] * 4), 0, 0, 2, 0.4)
+    bands = bands_of(cells, around_of([EMPTY] * 4, [box(0, 0, 12, 10)] * 4), 0, 0, 2, 0.4, Store())
     lines = Lines(Role.LINE, 0.0, 3.0, np.array([1.0]))
     none = np.zeros(4, dtype=np.int64)
     walls = walls_of(cells, np.ones(4, bool), lines, none, np.full(4, EMPTY, dtype=object), WIDTH, 0.3)
-    strands = strands_of(cells, bands, [(walls, np.array([1.0]))], none, 0.0, WIDTH)
+    strands = strands_of(cells, bands, [(walls, np.array([1.0]))], none, 0.0, WIDTH, Store())
     mine = strands.role == Role.LINE
     assert sorted(strands.layer[mine].tolist()) == [2, 2, 2, 3, 3, 3]
     assert strands.ends_mm[mine][0] == pytest.approx([0.5 * WIDTH, 1.0, 12.0 - 0.5 * WIDTH, 1.0])

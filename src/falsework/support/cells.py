@@ -11,6 +11,7 @@ from falsework.kernels.graph import joined_groups
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import areas_only, parts
 from falsework.layers.stack import Floats, Indices, Regions
+from falsework.request.store import Store
 from falsework.support.bulk import empties
 from falsework.support.sweep import Surroundings, printable
 
@@ -114,35 +115,53 @@ class Bands:
 
 
 def bands_of(
-    cells: Cells, around: Surroundings, cap_layers: int, sole_layers: int, foot_layers: int, least_mm: float
+    cells: Cells,
+    around: Surroundings,
+    cap_layers: int,
+    sole_layers: int,
+    foot_layers: int,
+    least_mm: float,
+    kept: Store,
 ) -> Bands:
     """Cuts cells into cap (top layers of every column), sole (where it stands on the part), foot and body.
 
     A column's top layers are those with the part just past the gap above them, its lowest those with the
-    part just past the gap beneath. ``least_mm``: narrower bits of a band go to the body.
+    part just past the gap beneath. ``least_mm``: narrower bits of a band go to the body. ``kept``: what cells
+    of the same place were cut into before.
     """
-
     feet = on_bed(cells, foot_layers)
-    rest = cells.polygon.copy()
+    above = np.flatnonzero(~feet)
+    how = "bands", cap_layers, sole_layers, least_mm
+
+    def made(places: list[int]) -> list[tuple[planar.Geometry, planar.Geometry, planar.Geometry]]:
+        mine = above[places]
+        rest, layer = cells.polygon[mine], cells.layer[mine]
+        cap, rest = _cut(rest, around.near_above(cap_layers)[layer], least_mm)
+        sole, rest = _cut(rest, around.near_below(sole_layers)[layer], least_mm)
+        return list(zip(cap, sole, rest, strict=True))
+
+    keys = zip(cells.layer[above].tolist(), cells.polygon[above], strict=True)
+    found = kept.get_all([(*how, *key) for key in keys], made)
+    cap, sole, rest, foot = (empties(len(feet)) for _ in range(4))
+    if len(above):
+        cap[above], sole[above], rest[above] = np.array(found, dtype=object).T
+    foot[feet] = cells.polygon[feet]
 
     def dense(regions: Regions) -> Dense:
         polygon, owner = parts(regions)
         return Dense(polygon, cells.layer[owner], cells.piece[owner])
 
-    def cut(near: Regions) -> Regions:
-        band = empties(len(rest))
-        meets = ~feet & planar.intersects(rest, near[cells.layer])
-        band[meets] = printable(overlay.intersection(rest[meets], near[cells.layer[meets]]), 0.5 * least_mm)
-        some = ~planar.is_empty(band)
-        rest[some] = areas_only(overlay.difference(rest[some], band[some]))
-        return band
-
-    cap = cut(around.near_above(cap_layers))
-    sole = cut(around.near_below(sole_layers))
-    foot = empties(len(rest))
-    foot[feet] = rest[feet]
-    rest[feet] = empties(int(feet.sum()))
     return Bands(dense(cap), dense(sole), dense(foot), rest)
+
+
+def _cut(regions: Regions, near: Regions, least_mm: float) -> tuple[Regions, Regions]:
+    """What of each region is near, without bits that are narrower, and the rest."""
+    band, rest = empties(len(regions)), regions.copy()
+    meets = planar.intersects(regions, near)
+    band[meets] = printable(overlay.intersection(regions[meets], near[meets]), 0.5 * least_mm)
+    some = ~planar.is_empty(band)
+    rest[some] = areas_only(overlay.difference(regions[some], band[some]))
+    return band, rest
 
 
 def on_bed(cells: Cells, layers: int) -> NDArray[np.bool_]:

@@ -32,6 +32,7 @@ from falsework.support.strands import Lines, Walls, piece_middles, walls_of
 from falsework.support.sweep import Surroundings, by_layer, carried, printable, shifted
 from falsework.watch import QUIET, Watch
 
+_MOST_CELLS = 20_000  # of which something is kept, of a few kB each
 _ROUNDS = 2  # of widening feet: how much is needed is only reckoned
 _BORE_SHARE = 0.2  # of a piece's height up to which the part around it keeps it from falling
 _BORE_MM = 0.5  # more than the clearance that the part may lie away
@@ -51,6 +52,11 @@ class SupportPlace:
     blocked: Regions
     process: Process
     kept: Store = field(default_factory=Store, repr=False)
+
+    @property
+    def cellwise(self) -> Store:
+        """What was worked out for single cells, most of which stay as they are when others are reshaped."""
+        return self.kept.get("cells", lambda: Store(_MOST_CELLS))
 
     @property
     def reach_mm(self) -> float:
@@ -235,7 +241,13 @@ def _areas(draft: SupportDraft, place: SupportPlace) -> CellAreas:
     cells = draft.cells
     down = 1 + place.around.gap_below_layers
     under = shifted(place.around.sections, -down)[cells.layer]
-    scar = planar.area(overlay.intersection(cells.polygon, under))
+
+    def stood(places: list[int]) -> list[float]:
+        found: list[float] = planar.area(overlay.intersection(cells.polygon[places], under[places])).tolist()
+        return found
+
+    keys = [("scar", *one) for one in zip(cells.layer.tolist(), cells.polygon, strict=True)]
+    scar = np.array(place.cellwise.get_all(keys, stood), dtype=np.float64)
     dense = np.maximum(planar.area(cells.polygon) - planar.area(draft.bands.body), 0.0)
     return CellAreas(scar, dense)
 
@@ -278,6 +290,7 @@ def _banded(cells: Cells, shore: NDArray[np.bool_], brace: Brace, place: Support
         structure.interface_layers_below,
         structure.foot_layers,
         0.9 * process.line_width_mm,
+        place.cellwise,
     )
     closed_lines = np.where(cells.slim | shore, max(1, structure.perimeter_lines), structure.perimeter_lines)
     return SupportDraft(cells, shore, bands, closed_lines.astype(np.int64), [], brace)

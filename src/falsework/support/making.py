@@ -97,6 +97,7 @@ def _laid(
         draft.closed_lines,
         process.structure.line_angle_deg,
         process.line_width_mm,
+        place.cellwise,
     )
     return draft, check, strands
 

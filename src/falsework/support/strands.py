@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from falsework.kernels.outline.strips import arched_spans, carried_spans, fit_st
 from falsework.layers import overlay, planar
 from falsework.layers.polygons import EMPTY, areas_only, intersect, offset_mitred, rings_of, simplified, unite
 from falsework.layers.stack import Floats, Indices, Regions
+from falsework.request.store import Store
 from falsework.support.cells import Bands, Cells, Dense, renumbered
 from falsework.support.scheme import Role, SupportStrands
 
@@ -261,16 +263,26 @@ def piece_middles(cells: Cells, angle_deg: float) -> Floats:
     return 0.5 * (low + high)
 
 
-def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float):
-    """Closed lines around the body, as straight segments."""
+def _inset(body: Regions, ring: int, width_mm: float, places: list[int]) -> Regions:
+    """Where the closed line runs that lies so many lines within the bodies at places."""
+    regions = body[places]
+    inset = offset_mitred(regions, -(ring + 0.5) * width_mm)
+    if ring == 0:  # bits hardly as wide as the line still get one
+        narrow = planar.is_empty(inset)
+        inset[narrow] = offset_mitred(regions[narrow], -0.4 * width_mm)
+    return simplified(inset, 0.1 * width_mm)
+
+
+def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float, kept: Store):
+    """Closed lines around the body, as straight segments; ``kept`` those of other bodies."""
     ends, layers, pieces = [np.empty((0, 4))], [np.empty(0, np.int64)], [np.empty(0, np.int64)]
     for ring in range(int(closed_lines.max(initial=0))):
         index = np.flatnonzero(closed_lines > ring)
-        inset = offset_mitred(body[index], -(ring + 0.5) * width_mm)
-        if ring == 0:  # bits hardly as wide as the line still get one
-            narrow = planar.is_empty(inset)
-            inset[narrow] = offset_mitred(body[index][narrow], -0.4 * width_mm)
-        points, ring_start, cell_start = rings_of(simplified(inset, 0.1 * width_mm))
+        mine = body[index]
+        keys = [("closed line", ring, width_mm, one) for one in mine]
+        inset = partial(_inset, mine, ring, width_mm)
+        lines = np.array(kept.get_all(keys, inset), dtype=object)
+        points, ring_start, cell_start = rings_of(lines)
         following = np.arange(len(points)) + 1
         following[ring_start[1:] - 1] = ring_start[:-1]
         owner = np.repeat(np.repeat(index, np.diff(cell_start)), np.diff(ring_start))
@@ -289,12 +301,14 @@ def strands_of(
     closed_lines: Indices,
     line_angle_deg: float,
     width_mm: float,
+    kept: Store,
 ) -> SupportStrands:
-    """All strands. ``walls`` with the phase (pieces,) of their lines, as they were made."""
+    """All strands. ``walls`` with the phase (pieces,) of their lines, as they were made; ``kept`` what was
+    laid around other cells."""
     dense = (bands.cap, bands.sole, bands.foot)
     across = line_angle_deg + 90.0
     rows = [_wall_rows(one, dense, phase, width_mm) for one, phase in walls]
-    rows.append(_closed_rows(cells, bands.body, closed_lines, width_mm))
+    rows.append(_closed_rows(cells, bands.body, closed_lines, width_mm, kept))
     for band, role in zip(dense, (Role.CAP, Role.SOLE, Role.FOOT), strict=True):
         rows.append(_dense_rows(band, role, across, width_mm))
     ends, layer, roles, piece = (np.concatenate(column) for column in zip(*rows, strict=True))
