@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from manifold3d import Manifold
 
 from falsework import Plan, load_process, plan
+from falsework.need.underside import NeedMap
 from falsework.planning import pipeline
 from falsework.planning.readiness import readiness
 from falsework.process.forces import BED_BOND_MPA, GRAVITY_M_S2, LEAST_TOPPLE_SAFETY, NOZZLE_DRAG_N
@@ -58,6 +59,24 @@ def test_a_prism_tips_over_its_narrow_side(a, b, layers):
     )  # a line's corners are round
     assert made.stance.height_mm == pytest.approx(height)
     assert made.stance.stands == (made.stance.safety >= LEAST_TOPPLE_SAFETY)
+
+
+@settings(max_examples=30, deadline=None)
+@given(post=st.floats(2.0, 12.0), out=st.floats(0.0, 60.0), share=st.floats(0.15, 1.0))
+def test_whether_a_part_stands_is_said_without_its_weight_as_with_it(post, out, share):
+    """A post with an arm: some stand with any weight, some with none, some as long as they are light."""
+    made = standing(block((0, 0, 0), (post, 12, 26)) + block((0, 0, 26), (post + out, 12, 30)))
+    stack = made.geometry.stack
+    nothing = NeedMap.nothing(PLA.reach_mm, PLA.limit_deg)
+    volume_mm3 = float(stack.areas_mm2 @ stack.heights_mm)
+    known = Balance(stack, nothing, share * volume_mm3, PLA).may_stand(np.zeros(0, dtype=bool))
+    assert Balance(stack, nothing, volume_mm3, PLA).stands_filled(0.15, lambda: share) == known
+
+
+def test_the_weight_of_what_stands_anyway_is_not_asked_for():
+    made = standing(block((0, 0, 0), (30, 30, 10)))
+    full = Balance(made.geometry.stack, NeedMap.nothing(PLA.reach_mm, PLA.limit_deg), 9000.0, PLA)
+    assert full.stands_filled(0.15, lambda: pytest.fail("asked for"))
 
 
 def test_an_l_tips_towards_its_arm():

@@ -569,9 +569,13 @@ def stands_alone(request: Request, context: Context) -> bool:
     placed, _ = placed_part(raw_part(request, context.watch), request.placing, wish.bed_mm, store)
     with on_cores(context.cores), heeding(context.watch):
         stack = _layers(placed, process, context.watch, store)
-        plastic_mm3 = part_cost(stack, process)[0].volume_mm3
+        volume_mm3 = float(stack.areas_mm2 @ stack.heights_mm)
         nothing = NeedMap.nothing(process.reach_mm, process.limit_deg)
-        return Balance(stack, nothing, plastic_mm3, process).may_stand(np.zeros(0, dtype=bool))
+
+        def share() -> float:
+            return part_cost(stack, process)[0].volume_mm3 / max(volume_mm3, 1e-9)
+
+        return Balance(stack, nothing, volume_mm3, process).stands_filled(process.fill, share)
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ proportion to the distance from the edge; the nozzle pulls sideways at the layer
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property
 
@@ -102,30 +103,53 @@ class Balance:
         np.maximum.at(out, self.borne[mine][owner], hulls(regions))
         return not self.worst(self.bed, out).topples
 
-    def worst(self, bed: BedContact, borne: Floats) -> Stance:
-        """The height at which the part, or a body of it, stands worst."""
-        s, along = self.sections, around()
-        top_mm = self.stack.z_mm[s.layer + 1]
-        figures = tipping(
+    def stands_filled(self, least: float, share: Callable[[], float]) -> bool:
+        """Whether the part stands by itself if its printing takes but a share of the plastic that it was
+        weighed with, ``least`` at least.
+
+        About one edge a section is safer the heavier the part is, or less so: what two weights agree on holds
+        for all between. Only where they do not is the ``share`` asked for, which takes longer than all this.
+        """
+        if not self.printable_mm2:
+            return False
+        borne = nowhere(len(self.sections.polygon))
+        light, heavy = (self._tipping(self.bed, borne, each) for each in (least, 1.0))
+        falls, falls_too = _safety(light) < LEAST_TOPPLE_SAFETY, _safety(heavy) < LEAST_TOPPLE_SAFETY
+        if not (falls | falls_too).any():
+            return True
+        if (falls & falls_too & (light[:, 2] == heavy[:, 2])).any():
+            return False
+        return bool((_safety(self._tipping(self.bed, borne, share())) >= LEAST_TOPPLE_SAFETY).all())
+
+    def _tipping(self, bed: BedContact, borne: Floats, share: float = 1.0) -> Floats:
+        """Figures of :func:`tipping` if the part weighs a ``share`` of what it does."""
+        s = self.sections
+        found: Floats = tipping(
             s.layer,
-            self.weight,
-            self.moment,
+            share * self.weight,
+            share * self.moment,
             bed.sums,
             bed.hull,
             borne,
             s.start,
             s.lower,
-            top_mm,
-            along,
+            self.stack.z_mm[s.layer + 1],
+            around(),
             BED_BOND_MPA,
             NOZZLE_DRAG_N,
         )
-        safety = figures[:, 0] / np.maximum(figures[:, 1], 1e-12)
+        return found
+
+    def worst(self, bed: BedContact, borne: Floats) -> Stance:
+        """The height at which the part, or a body of it, stands worst."""
+        top_mm, along = self.stack.z_mm[self.sections.layer + 1], around()
+        figures = self._tipping(bed, borne)
+        safety = _safety(figures)
         k = int(np.argmin(safety))
         return Stance(
             first_layer_mm2=self.first_mm2,
             printable_mm2=self.printable_mm2,
-            bits=len(s.first),
+            bits=len(self.sections.first),
             safety=float(min(safety[k], MOST)),
             height_mm=float(top_mm[k]),
             righting_nmm=float(figures[k, 0]),
@@ -167,6 +191,12 @@ class Balance:
             if bears < LEAST_TOPPLE_SAFETY * NOZZLE_DRAG_N * arm_mm:
                 return False
         return True
+
+
+def _safety(figures: Floats) -> Floats:
+    """Righting over turning moments of each body."""
+    found: Floats = figures[:, 0] / np.maximum(figures[:, 1], 1e-12)
+    return found
 
 
 def _curl(base: Regions, stack: LayerStack, process: Process) -> tuple[int, float]:

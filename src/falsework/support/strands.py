@@ -263,14 +263,14 @@ def piece_middles(cells: Cells, angle_deg: float) -> Floats:
     return 0.5 * (low + high)
 
 
-def _inset(body: Regions, ring: int, width_mm: float, places: list[int]) -> Regions:
+def _inset(body: Regions, ring: int, width_mm: float, places: list[int]) -> list[planar.Geometry]:
     """Where the closed line runs that lies so many lines within the bodies at places."""
     regions = body[places]
     inset = offset_mitred(regions, -(ring + 0.5) * width_mm)
     if ring == 0:  # bits hardly as wide as the line still get one
         narrow = planar.is_empty(inset)
         inset[narrow] = offset_mitred(regions[narrow], -0.4 * width_mm)
-    return simplified(inset, 0.1 * width_mm)
+    return list(simplified(inset, 0.1 * width_mm))
 
 
 def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: float, kept: Store):
@@ -281,7 +281,8 @@ def _closed_rows(cells: Cells, body: Regions, closed_lines: Indices, width_mm: f
         mine = body[index]
         keys = [("closed line", ring, width_mm, one) for one in mine]
         inset = partial(_inset, mine, ring, width_mm)
-        lines = np.array(kept.get_all(keys, inset), dtype=object)
+        lines: Regions = np.empty(len(mine), dtype=object)
+        lines[:] = kept.get_all(keys, inset)
         points, ring_start, cell_start = rings_of(lines)
         following = np.arange(len(points)) + 1
         following[ring_start[1:] - 1] = ring_start[:-1]
