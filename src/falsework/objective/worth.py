@@ -25,7 +25,7 @@ TOPPLE_CHANCE = 0.9  # that a part with nothing to hold it upright falls before 
 MOST_CHANCE = 0.95  # that is reckoned with: nothing is tried more than twenty times
 WEAK_CHANCE = 0.3  # that a piece of support which fails a check brings the print down (constructed)
 NARROW_CHANCE = 0.8  # that a part whose first layer is too narrow to print comes off the bed (constructed)
-RIM_CHANCE = 0.4  # that a part which nothing but a rim holds upright comes off with it (constructed)
+RIM_CHANCE = 0.65  # that a part which nothing but a rim holds upright comes off with it (constructed)
 TEAR_CHANCE = 0.3  # that a support which may be the stronger takes some of the part along (constructed)
 
 MINUTES_A_RIM = 1.0  # cutting a rim off the first layer

@@ -230,7 +230,8 @@ def _fork(ends: list[int]) -> None:
 
     def end(*_: object) -> None:
         for lane in lanes:
-            os.kill(lane, signal.SIGKILL)
+            with suppress(ProcessLookupError):  # it has ended by itself
+                os.kill(lane, signal.SIGKILL)
 
     signal.signal(signal.SIGTERM, end)
     while ends:

@@ -62,13 +62,19 @@ def work(shared: Shared, job: Job, watch: Watch) -> Orientation | float:
 
 
 def trouble(lie: Orientation) -> int:
-    """0 for a position that stands, if need be with a rim, and carries all that starts in mid-air by supports
-    that stand; 1 for one that leaves some of that or trusts it to a weak piece, 2 for one that falls, 3 for
-    one that does not fit: less comes first, whatever it costs."""
+    """0 for a position that stands and carries all that starts in mid-air by supports that stand; 1 for one
+    that leaves some of that, trusts it to a weak piece, or that nothing but a rim holds upright; 2 for one
+    that falls, 3 for one that does not fit: less comes first, whatever it costs.
+
+    A rim may add what is asked for beyond standing. Who has a position that stands does not balance the part.
+    """
     if lie.proof is None:
         return 3
     p = lie.proof
-    return 2 if not (p.stands or p.rim_mm > 0.0) else int(p.bare > 0 or p.weak > 0)
+    if not p.stands and p.rim_mm == 0.0:
+        return 2
+    balances = not p.stands and p.safety < 1.0
+    return int(p.bare > 0 or p.weak > 0 or balances)
 
 
 def lanes_of(part: Part, wish: Wish, context: Context) -> Lanes:
