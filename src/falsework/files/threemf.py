@@ -188,8 +188,7 @@ def _apart(vertices: NDArray[np.float64], faces: NDArray[np.int64]) -> NDArray[n
     out = np.zeros(faces.shape, dtype=bool)
     for axis in np.ascontiguousarray(vertices.T):
         ends = axis[faces]
-        out[:, :2] |= ends[:, :2] != ends[:, 1:]
-        out[:, 2] |= ends[:, 2] != ends[:, 0]
+        out |= ends != np.roll(ends, -1, axis=1)
     return out
 
 

@@ -83,37 +83,31 @@ def of_supports(
     used = used[firm[strands.piece[used]]]
     if not len(used):
         return out, ()
-    spans = strands.ends_mm[used]
-    lines = planar.linestrings(spans.reshape(-1, 2, 2))
-    region, line = _crossing(need.regions, beneath, lines, strands.layer[used], "intersects")
-    whole = _crossing(need.regions, beneath, lines, strands.layer[used], "contains_properly")
-    cut = ~np.isin(region * len(lines) + line, whole[0] * len(lines) + whole[1])
-    region, line = region[cut], line[cut]
-    inside = overlay.intersection(lines[line], need.regions[region])  # of what lies within it is all of it
+    lines = planar.linestrings(strands.ends_mm[used].reshape(-1, 2, 2))
+    region, line = _crossing(need.regions, beneath, lines, strands.layer[used])
+    inside = overlay.intersection(lines[line], need.regions[region])
     bits, owner = planar.get_parts(inside, return_index=True)
     long = planar.get_num_coordinates(bits) > 1
     bits, owner = bits[long], owner[long]
-    if not len(bits) and not len(whole[0]):
+    if not len(bits):
         return out, ()
     ends = np.hstack([planar.get_coordinates(planar.get_point(bits, end)) for end in (0, -1)])
-    ends = np.concatenate([ends, spans[whole[1]]])
-    at = home[np.concatenate([region[owner], whole[0]])]
-    line = np.concatenate([line[owner], whole[1]])
+    at = home[region[owner]]
     reach = np.maximum(ends[:, :2] @ around().T, ends[:, 2:] @ around().T)
     np.maximum.at(out, at, reach)
-    pieces = np.unique(strands.piece[used[line]])
+    pieces = np.unique(strands.piece[used[line[owner]]])
     return out, tuple(scheme.pieces[k].number for k in pieces)
 
 
 def _crossing(
-    regions: Regions, region_layer: Indices, lines: Regions, line_layer: Indices, how: str
+    regions: Regions, region_layer: Indices, lines: Regions, line_layer: Indices
 ) -> tuple[Indices, Indices]:
-    """Regions and the lines of the same layer that lie to them as ``how`` says (a predicate of shapely's
-    tree), in pairs: what lies above or beneath is not looked at."""
+    """Regions and the lines of the same layer that cross them, in pairs: what lies above or beneath is not
+    looked at."""
     found = [np.empty((2, 0), np.int64)]
     for layer in np.unique(line_layer).tolist():
         mine, here = np.flatnonzero(region_layer == layer), np.flatnonzero(line_layer == layer)
-        region, line = planar.STRtree(lines[here]).query(regions[mine], predicate=how)
+        region, line = planar.STRtree(lines[here]).query(regions[mine], predicate="intersects")
         found.append(np.array([mine[region], here[line]]))
     region, line = np.concatenate(found, axis=1)
     return region, line
